@@ -1,0 +1,50 @@
+# Shimwise: set up, run, test, measure. Needs Python 3.11 or newer and make.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+
+.PHONY: run setup setup-dev test check format bench lock clean
+
+run: setup
+	$(BIN)/shimwise demo
+
+setup: $(VENV)/.runtime
+
+setup-dev: $(VENV)/.dev
+
+$(VENV)/bin/python:
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.runtime: requirements/runtime.txt pyproject.toml | $(VENV)/bin/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements/runtime.txt
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+	@touch $@
+
+$(VENV)/.dev: requirements/dev.txt $(VENV)/.runtime
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements/dev.txt
+	@touch $@
+
+check: setup-dev
+	$(BIN)/ruff format --check src tests benchmarks
+	$(BIN)/ruff check src tests benchmarks
+	$(BIN)/mypy
+	$(BIN)/lint-imports --no-cache
+
+test: check
+	$(BIN)/pytest
+
+format: setup-dev
+	$(BIN)/ruff format src tests benchmarks
+	$(BIN)/ruff check --fix src tests benchmarks
+
+bench: setup-dev
+	$(BIN)/python -m benchmarks
+
+lock: setup-dev
+	$(BIN)/python -m pip install --quiet pip-tools
+	cd requirements && for part in runtime dev; do \
+	  ../$(BIN)/pip-compile --quiet --generate-hashes --allow-unsafe --strip-extras \
+	    --no-emit-index-url --no-emit-find-links --no-emit-trusted-host --no-header -o $$part.txt $$part.in; done
+
+clean:
+	rm -rf $(VENV) build src/*.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis

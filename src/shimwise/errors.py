@@ -1,0 +1,33 @@
+"""One family of errors: a root, then a branch for each step of the flow.
+
+Catch :class:`ShimwiseError` for all of it, or a branch for one step. Every message says what was wrong with
+the value found, where, and what to do next; the same words are shown in the command line, pages and reports.
+"""
+
+
+class ShimwiseError(Exception):
+    """Anything Shimwise refuses or cannot do, told in words meant for people."""
+
+
+class LengthError(ShimwiseError):
+    """Raised when a text is no length that :mod:`shimwise.lengths` accepts."""
+
+
+class OpticsError(ShimwiseError):
+    """Raised when a physical quantity lies outside what the optics can answer."""
+
+
+class InferenceError(ShimwiseError):
+    """Raised when landings, priors or settings cannot be judged."""
+
+
+class RemedyError(ShimwiseError):
+    """Raised when a mechanism or a shim stock is described so that no advice can follow."""
+
+
+class RecordError(ShimwiseError):
+    """Raised when a file or a record cannot be read, or says something impossible."""
+
+
+class SheetError(ShimwiseError):
+    """Raised when a figure or a sheet cannot be drawn or written."""
