@@ -1,0 +1,1 @@
+"""Invented through-focus sweeps with known truth, and how near the measuring code comes to it."""
