@@ -49,7 +49,7 @@ class LengthTextError(LengthError):
 
 
 def length_to_mm(text: str, *, default_unit: str | None = None) -> float:
-    """Read a length as a person writes it. [mm, always > 0]
+    """Read a length as a person writes it [mm, always > 0].
 
     Parameters
     ----------
@@ -71,9 +71,8 @@ def length_to_mm(text: str, *, default_unit: str | None = None) -> float:
     return float(parse_length(text, default_unit=default_unit))
 
 
-@lru_cache(maxsize=4096)
 def parse_length(text: str, *, default_unit: str | None = None) -> Fraction | float:
-    """Read a length as a person writes it, exactly. [mm, always > 0]
+    """Read a length as a person writes it, exactly [mm, always > 0].
 
     Upper and lower case, odd spaces, curly quotes, primes, full-width characters and signs such as ½ are all
     read. ``2' -3"`` is negative and refused, ``2'-3"`` and ``2' - 3"`` are not. Inches of 12 or more after
@@ -101,7 +100,7 @@ def parse_length(text: str, *, default_unit: str | None = None) -> Fraction | fl
     """
     if default_unit is not None and default_unit not in _UNITS:
         raise ValueError(f"default_unit {default_unit!r} is no unit; use one of {', '.join(_UNITS)}")
-    return _Reader(text, None if default_unit is None else _UNITS[default_unit]).length_mm()
+    return _parse(text, default_unit)
 
 
 def mm_to_feet_text(mm: float | Fraction, *, denominator: int = 16) -> str:
@@ -160,6 +159,12 @@ def mm_to_metric_text(mm: float | Fraction, *, resolution_mm: float = 1.0) -> st
     if rounded < 1000:
         return f"{_fixed(rounded, places=_places(step))} mm"
     return f"{_fixed(rounded / 1000, places=_places(step / 1000))} m"
+
+
+@lru_cache(maxsize=4096)
+def _parse(text: str, default_unit: str | None) -> Fraction | float:
+    """Read a length; a sheet of readings writes the same few lengths again and again."""
+    return _Reader(text, None if default_unit is None else _UNITS[default_unit]).length_mm()
 
 
 @dataclass(frozen=True, slots=True)
@@ -366,9 +371,9 @@ class _Reader:
         """Give the unit that the writer left out: inches after feet, or the default of the field."""
         if larger is _FOOT:
             return _INCH
-        if larger is None and self.default_unit is not None:
-            return self.default_unit
-        self.refuse(amount.unit_start, "the number has no unit")
+        if larger is not None or self.default_unit is None:
+            self.refuse(amount.unit_start, "the number has no unit")
+        return self.default_unit
 
     def check_follows(self, amount: _Amount, unit: _Unit, before: _Amount, larger: _Unit) -> None:
         if unit.system != larger.system:
@@ -376,10 +381,12 @@ class _Reader:
         if unit.mm >= larger.mm:
             self.refuse(amount.unit_start, f"{unit.name} cannot come after {larger.name}")
         if before.value.denominator != 1:
-            self.refuse(before.start, f"only the last part may have a fraction, not the {larger.name}")
+            self.refuse(
+                before.start, f"only the last number may have a fraction, not the {larger.name} before it"
+            )
         if before.value and amount.value * unit.mm >= larger.mm:
             self.refuse(
-                amount.start, f"{amount.digits} {unit.name} is 1 {larger.name} or more after {larger.name}"
+                amount.start, f"{amount.digits} {unit.name} is a full {larger.name} or more: carry it over"
             )
 
     def check_comma(self, amount: _Amount, unit: _Unit) -> None:
