@@ -17,6 +17,10 @@ class OpticsError(ShimwiseError):
     """Raised when a physical quantity lies outside what the optics can answer."""
 
 
+class ImagingError(ShimwiseError):
+    """Raised when frames, a chart's layout or a sweep cannot be measured."""
+
+
 class InferenceError(ShimwiseError):
     """Raised when landings, priors or settings cannot be judged."""
 
