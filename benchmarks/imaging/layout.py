@@ -15,6 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erf, ive
@@ -28,7 +29,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Star:
-    """A spoke star; darkness 1/2 + 1/2·cos n(θ − start) inside its radius, or its square-wave form."""
+    """A spoke star; darkness 1/2 − 1/2·cos n(θ − start) inside its radius, or its square-wave form."""
 
     name: str
     x_mm: float
@@ -51,7 +52,7 @@ class Star:
         wave = np.zeros_like(radius)
         for order, weight in self._harmonics():
             wave += weight * _blurred_amplitude(order, radius, blur_mm) * np.cos(order * angle)
-        return 0.5 * rim * (1.0 + wave)
+        return 0.5 * rim * (1.0 - wave)
 
     def _harmonics(self) -> list[tuple[int, float]]:
         if not self.binary:
@@ -179,7 +180,5 @@ def _blurred_amplitude(order: int, radius: Floats, blur: float) -> Floats:
 
 @cache
 def _marker_bits(number: int) -> NDArray[np.bool_]:
-    import cv2
-
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
     return cv2.aruco.generateImageMarker(dictionary, number, 6) < 128

@@ -1,13 +1,14 @@
 """Through-focus sweeps of an invented chart, written from the physics and apart from the measuring code.
 
-A frame is the chart's reflectance through the aberrated incoherent transfer of the lens and the square pixel,
-sampled at pixel centres. Sensor position is + away from the lens, x right, y down, pixel centres at whole
-numbers. Each element of the chart is a small picture of its own; a frame is white less their darkness, which is
+A frame is the chart's reflectance through the aberrated incoherent transfer of the lens and the square
+pixel, sampled at pixel centres. Sensor position is + away from the lens, x right, y down, pixel centres at
+whole numbers. Each element of the chart is a small picture of its own; a frame is white less their darkness,
 exact because incoherent images add. Each is kept as a stack of noise-free planes over defocus, read between
-planes by 8-point Lagrange interpolation pixel by pixel, so that tilt, curvature and position errors cost nothing.
+planes by 8-point Lagrange interpolation pixel by pixel, so that tilt, curvature and position errors cost
+nothing.
 
-Noise: Gaussian with variance signal + read² in electrons (a Poisson count above 20 electrons within 3 % of its
-skewness' effect). `low` 30000 electrons at full scale and 3 read, `medium` 8000 and 4, `high` 2500 and 6.
+Noise: Gaussian with variance signal + read² in electrons (no Poisson skewness: 200 electrons at the least).
+`low` 30000 electrons at full scale and 3 read, `medium` 8000 and 4, `high` 2500 and 6.
 
 References
 ----------
@@ -17,7 +18,6 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
 from typing import Any
@@ -30,7 +30,17 @@ from scipy import fft
 from .layout import MARKER_DICTIONARY, Element, Marker, Square, Star, lay_out
 from .transfer import WAVELENGTH_UM, band_peak_um, pixel_transfer, transfer_table
 
-__all__ = ["NOISE_ELECTRONS", "Camera", "FocusStack", "Simulator", "Sweep", "SweepSpec", "render_sweep"]
+__all__ = [
+    "NOISE_ELECTRONS",
+    "Camera",
+    "ExactStar",
+    "FocusStack",
+    "Simulator",
+    "Sweep",
+    "SweepSpec",
+    "band_shift_um",
+    "render_sweep",
+]
 
 NOISE_ELECTRONS = {
     "none": (np.inf, 0.0),
@@ -54,7 +64,7 @@ Picture = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class SweepSpec:
-    """A sweep to invent. Lengths in the unit of their name; tilt is best focus right (bottom) less left (top)."""
+    """A sweep to invent; tilt is best focus at the right (bottom) edge less the left (top) one."""
 
     width: int = 448
     height: int = 448
@@ -96,6 +106,8 @@ class SweepSpec:
     texture: bool = False
     """A random texture instead of the chart: no stars, edges or markers."""
     print_seed: int = 7
+    quiet_paper: bool = False
+    """Leave the paper between the elements without noise: nothing is measured there, and it is quick."""
 
     @property
     def frames(self) -> int:
@@ -107,8 +119,8 @@ class SweepSpec:
 class Sweep:
     """Frames with what is known of them and the truth.
 
-    `frames` are linear, black 0 and full scale 1, float32 (height, width). `meta` and `chart` have the form of
-    sweep.json and chart.json.
+    `frames` are linear, black 0 and full scale 1, float32 (height, width). `meta` and `chart` have the form
+    of sweep.json and chart.json.
     """
 
     frames: list[Picture]
@@ -170,7 +182,7 @@ class Camera:
         return 1.0 + position_um * 1e-3 / self.spec.exit_pupil_mm
 
     def best_um(self, x_px: ArrayLike, y_px: ArrayLike) -> Floats:
-        """Sensor position of paraxial best focus at a pixel: sensor tilt, field curvature and the chart's turn."""
+        """Sensor position of paraxial best focus at a pixel: tilt, curvature and the chart's turn."""
         spec, (cx, cy) = self.spec, self.centre_px
         x, y = np.asarray(x_px, dtype=float), np.asarray(y_px, dtype=float)
         field_squared = ((x - cx) ** 2 + (y - cy) ** 2) / ((spec.width**2 + spec.height**2) / 4)
@@ -178,7 +190,7 @@ class Camera:
         return spec.best_um + sensor + spec.curvature_um * field_squared + self.chart_part_um(x, y)
 
     def chart_part_um(self, x_px: ArrayLike, y_px: ArrayLike) -> Floats:
-        """Share of best focus that the chart's own turn makes: exact thin-lens image distance, less the centre's."""
+        """Share of best focus that the chart's own turn makes: thin-lens image distance less the centre's."""
         x, y = np.asarray(x_px, dtype=float), np.asarray(y_px, dtype=float)
         turn, f = self._rotation(), self.spec.focal_mm
         chart_x, chart_y = self.to_chart(x, y)
@@ -247,7 +259,7 @@ class Simulator:
         self.stacks = [self._stack(element) for element in (["texture"] if spec.texture else self.printed)]
 
     def clean_frame(self, position_um: float, *, gain: float = 1.0) -> Picture:
-        """Noise-free linear frame with the sensor at a position. [0 black, 1 full scale]"""
+        """Noise-free linear frame with the sensor at a position. [0 black, 1 full scale]."""
         white = WHITE * gain
         black = white * (1.0 - self.spec.contrast) / (1.0 + self.spec.contrast)
         frame = np.full((self.spec.height, self.spec.width), white, dtype=np.float32)
@@ -257,14 +269,22 @@ class Simulator:
         return frame
 
     def sweep(self, seed: int) -> Sweep:
-        """A sweep with noise; the seed fixes noise, position errors, flicker and the phase of the positions."""
+        """Make a sweep; the seed fixes noise, position errors, flicker and the phase of the positions."""
         rng = np.random.default_rng(seed)
         recorded, true, gains = self._positions(rng)
         frames = [self.noisy(self.clean_frame(p, gain=g), rng) for p, g in zip(true, gains, strict=True)]
         return Sweep(frames, self.meta(recorded), self.chart(), self.truth(true, gains))
 
     def noisy(self, frame: Picture, rng: np.random.Generator) -> Picture:
-        """Add shot and read noise (full noise on every pixel)."""
+        """Add shot and read noise, in place where the paper is left quiet."""
+        if not self.spec.quiet_paper:
+            return self._noisy(frame, rng)
+        for stack in self.stacks:
+            rows, columns, _ = _clip(stack, self.spec, stack.planes[0])
+            frame[rows, columns] = self._noisy(frame[rows, columns], rng)
+        return frame
+
+    def _noisy(self, frame: Picture, rng: np.random.Generator) -> Picture:
         full, read = NOISE_ELECTRONS[self.spec.noise]
         if not np.isfinite(full):
             return frame
@@ -280,7 +300,7 @@ class Simulator:
         return recorded, true, 1.0 + spec.flicker * rng.standard_normal(recorded.size)
 
     def meta(self, recorded_um: Floats) -> dict[str, Any]:
-        """What sweep.json would say."""
+        """Say what sweep.json would."""
         spec = self.spec
         frames = [
             {"file": f"frames/frame_{k:04d}.png", "position_um": float(p)} for k, p in enumerate(recorded_um)
@@ -303,7 +323,7 @@ class Simulator:
         }
 
     def chart(self) -> dict[str, Any]:
-        """What chart.json would say: the layout as meant, before any error of the print."""
+        """Say what chart.json would: the layout as meant, before any error of the print."""
         stars = [e for e in self.elements if isinstance(e, Star)]
         squares = [e for e in self.elements if isinstance(e, Square)]
         markers = [e for e in self.elements if isinstance(e, Marker)]
@@ -333,8 +353,8 @@ class Simulator:
         }
 
     def truth(self, true_um: Floats, gains: Floats) -> dict[str, Any]:
-        """The truth, best focus as the peak of the mean transfer over 20–62 cycles/mm."""
-        spec, band = self.spec, self.band_shift_um
+        """Tell the truth, best focus as the peak of the mean transfer over 20–62 cycles/mm."""
+        spec, band = self.spec, band_shift_um(self.spec)
         stars = [e for e in self.printed if isinstance(e, Star)]
         px = [self.camera.to_px([s.x_mm, s.y_mm]) for s in stars]
         centre = self.camera.centre_px
@@ -365,14 +385,6 @@ class Simulator:
             ],
         }
 
-    @property
-    def band_shift_um(self) -> float:
-        """Peak of the mean transfer over 20–62 cycles/mm less the paraxial focus, µm."""
-        spec = self.spec
-        if spec.w040_waves == 0.0:
-            return 0.0
-        return _band_shift(spec.fnumber, spec.w040_waves, spec.wavelengths_um)
-
     def _stack(self, element: Element | str) -> FocusStack:
         spec = self.spec
         spacing = min(0.5 * spec.fnumber**2, 8.0)
@@ -389,6 +401,29 @@ class Simulator:
         return FocusStack(box.left, box.top, low, spacing, pictures, best)
 
 
+class ExactStar:
+    """One star's noise-free frame, rendered anew at each sensor position (no tilt within it)."""
+
+    def __init__(self, spec: SweepSpec) -> None:
+        plain = Simulator.__new__(Simulator)
+        plain.spec, plain.camera = spec, Camera(spec)
+        self.spec = spec
+        self.box = _Box.around(_elements(spec)[0], plain)
+        self.rendering = _Rendering(self.box, plain)
+        self.best_um = float(plain.camera.best_um(*self.box.middle_px))
+
+    def frame(self, position_um: float) -> Picture:
+        """Linear frame with the sensor at a position. [0 black, 1 full scale]."""
+        white, spec = WHITE, self.spec
+        black = white * (1.0 - spec.contrast) / (1.0 + spec.contrast)
+        frame = np.full((spec.height, spec.width), white, dtype=np.float32)
+        picture = self.rendering.plane(position_um - self.best_um, self.best_um)
+        inside = FocusStack(self.box.left, self.box.top, 0.0, 1.0, picture[None], picture)
+        rows, columns, picture = _clip(inside, spec, picture)
+        frame[rows, columns] -= np.float32(white - black) * picture
+        return frame
+
+
 def render_sweep(spec: SweepSpec, seed: int) -> Sweep:
     """One sweep of a spec; the stacks of the last two specs are kept."""
     return _simulator(spec).sweep(seed)
@@ -397,6 +432,13 @@ def render_sweep(spec: SweepSpec, seed: int) -> Sweep:
 @lru_cache(maxsize=2)
 def _simulator(spec: SweepSpec) -> Simulator:
     return Simulator(spec)
+
+
+def band_shift_um(spec: SweepSpec) -> float:
+    """Peak of the mean transfer over 20–62 cycles/mm less the paraxial focus. [µm, + away from the lens]."""
+    if spec.w040_waves == 0.0:
+        return 0.0
+    return _band_shift(spec.fnumber, spec.w040_waves, spec.wavelengths_um)
 
 
 @lru_cache(maxsize=64)
@@ -550,7 +592,7 @@ class _Rendering:
 
 
 def _clip(stack: FocusStack, spec: SweepSpec, picture: Picture) -> tuple[slice, slice, Picture]:
-    """The part of a box that lies on the sensor."""
+    """Cut a box down to the part that lies on the sensor."""
     top, left = max(stack.top, 0), max(stack.left, 0)
     bottom = min(stack.top + picture.shape[0], spec.height)
     right = min(stack.left + picture.shape[1], spec.width)
@@ -592,19 +634,15 @@ def _read_stack(planes, defocus, first, spacing, out):  # type: ignore[no-untype
                 place = (last - first) / spacing
                 start = int(np.floor(place)) - 3
                 t = place - start
+                product = 1.0
                 for k in range(8):
-                    product = 1.0 / denominators[k]
-                    for m in range(8):
-                        if m != k:
-                            product *= t - m
-                    weights[k] = product
+                    weights[k] = product / denominators[k]
+                    product *= t - k
+                product = 1.0
+                for k in range(7, -1, -1):
+                    weights[k] *= product
+                    product *= t - k
             total = 0.0
             for k in range(8):
                 total += weights[k] * planes[start + k, i, j]
             out[i, j] = total
-
-
-def iterate(spec: SweepSpec, seeds: list[int]) -> Iterator[Sweep]:
-    """Sweeps of a spec for many seeds."""
-    simulator = Simulator(spec)
-    return (simulator.sweep(seed) for seed in seeds)

@@ -4,7 +4,8 @@ Written for the simulator alone: nothing here is shared with the measuring code 
 
 References
 ----------
-.. [1] H. H. Hopkins, "The frequency response of a defocused optical system", Proc. R. Soc. A 231 (1955), 91-103.
+.. [1] H. H. Hopkins, "The frequency response of a defocused optical system", Proc. R. Soc. A 231 (1955),
+   91-103.
 .. [2] J. W. Goodman, *Introduction to Fourier Optics*, ch. 6 (autocorrelation of the pupil; from memory).
 """
 
@@ -16,6 +17,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
+from scipy.optimize import minimize_scalar
 
 __all__ = ["WAVELENGTH_UM", "band_peak_um", "optical_transfer", "pixel_transfer", "transfer_table"]
 
@@ -35,7 +37,7 @@ def optical_transfer(
     wavelengths_um: tuple[float, ...] = (WAVELENGTH_UM,),
     w040_waves: float = 0.0,
 ) -> Floats:
-    """Signed transfer of an aberrated circular pupil, mean over the wavelengths. [-1..1, negative: reversed]
+    """Signed transfer of an aberrated circular pupil, mean over the wavelengths. [-1..1, negative: reversed].
 
     Parameters
     ----------
@@ -72,7 +74,7 @@ def optical_transfer(
 
 
 def pixel_transfer(frequency_cy_px: ArrayLike) -> Floats:
-    """Transfer of a full square pixel along one axis, sin(πf)/(πf). [f in cycles/pixel]"""
+    """Transfer of a full square pixel along one axis, sin(πf)/(πf). [f in cycles/pixel]."""
     return np.sinc(np.asarray(frequency_cy_px, dtype=float))
 
 
@@ -84,13 +86,11 @@ def band_peak_um(
     band_cy_mm: tuple[float, float] = (20.0, 62.0),
     pitch_um: float | None = None,
 ) -> float:
-    """Position of the largest mean transfer over a band, from the paraxial focus. [µm, + away from the lens]
+    """Position of the largest mean transfer over a band, from the paraxial focus. [µm, + away from the lens].
 
     The mean runs over equally spaced frequencies. With `pitch_um` the transfer of a pixel of that pitch
     is included. Found by a golden search to 1e-4 µm around the largest of a coarse scan.
     """
-    from scipy.optimize import minimize_scalar
-
     frequency = np.linspace(*band_cy_mm, 43)
     pixel = 1.0 if pitch_um is None else pixel_transfer(frequency * pitch_um * 1e-3)
 

@@ -1,0 +1,223 @@
+"""The invented sweeps obey the optics they claim, checked against tables and an independent image former."""
+
+import csv
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+ROOT = Path(__file__).parents[2]
+if str(ROOT) not in sys.path:
+    sys.path.insert(0, str(ROOT))
+
+from benchmarks.imaging.layout import Star, _blurred_amplitude  # noqa: E402
+from benchmarks.imaging.simulator import (  # noqa: E402
+    WHITE,
+    Camera,
+    ExactStar,
+    Simulator,
+    SweepSpec,
+    render_sweep,
+)
+from benchmarks.imaging.transfer import band_peak_um, optical_transfer  # noqa: E402
+
+TABLE = ROOT / "tests" / "reference" / "mtf_defocus.csv"
+
+
+def table_rows():
+    with TABLE.open() as file:
+        return [{k: float(v) for k, v in row.items() if k != "source"} for row in csv.DictReader(file)]
+
+
+def small(**options):
+    settings = {
+        "width": 320,
+        "height": 320,
+        "star_px": 260,
+        "range_um": 60.0,
+        "noise": "none",
+        "phase": False,
+    }
+    return SweepSpec(**(settings | options))
+
+
+def ring_amplitude(frame, spec, radius_px):
+    """Signed amplitude of the star over a ring as the eye of a pixel sees it, per unit of the printed amplitude."""
+    (cx, cy), n = Camera(spec).to_px([0.0, 0.0]), spec.spokes
+    y, x = np.mgrid[: spec.height, : spec.width]
+    radius, angle = np.hypot(x - cx, y - cy), np.arctan2(y - cy, x - cx)
+    ring = np.abs(radius - radius_px) < 1.0
+    per_px = n / (2 * np.pi * radius[ring])
+    pixel = np.sinc(per_px * np.sin(angle[ring])) * np.sinc(per_px * np.cos(angle[ring]))
+    turned = n * (angle[ring] - np.deg2rad(spec.roll_deg))
+    columns = [np.ones(turned.size), pixel * np.cos(turned), pixel * np.sin(turned)]
+    fit = np.linalg.lstsq(np.column_stack(columns), frame[ring].astype(float), rcond=None)[0]
+    black = WHITE * (1 - spec.contrast) / (1 + spec.contrast)
+    return fit[1] / ((WHITE - black) / 2)
+
+
+@pytest.mark.parametrize(
+    "row", table_rows(), ids=lambda r: f"f{r['N']}-{r['defocus_um']}um-{r['freq_c_per_mm']}"
+)
+def test_transfer_agrees_with_the_tabled_autocorrelation(row):
+    transfer = optical_transfer(
+        row["freq_c_per_mm"], row["defocus_um"], fnumber=row["N"], wavelengths_um=(row["wavelength_um"],)
+    )
+    assert transfer == pytest.approx(row["otf"], abs=2e-8)  # the table has eight places
+    nearly = optical_transfer(row["freq_c_per_mm"], row["defocus_um"], fnumber=row["N"], w040_waves=1e-10)
+    assert nearly == pytest.approx(row["otf"], abs=2e-8)  # the two-dimensional integral takes the other road
+
+
+@pytest.mark.parametrize(
+    "row",
+    [r for r in table_rows() if 17 < 72 / (2 * np.pi * r["freq_c_per_mm"] * 5e-3) < 120 and r["N"] <= 2.8],
+    ids=lambda r: f"f{r['N']}-{r['defocus_um']}um-{r['freq_c_per_mm']}",
+)
+def test_rings_of_a_rendered_star_carry_the_tabled_modulation(row):
+    spec = small(fnumber=row["N"])
+    radius_px = spec.spokes / (2 * np.pi * row["freq_c_per_mm"] * spec.pitch_um * 1e-3)
+    box_frame = ExactStar(spec).frame(row["defocus_um"])
+    # a ring of a star is a grating only up to terms of order 1/spokes² (curved spokes) and the ring's 2 px width
+    assert ring_amplitude(box_frame, spec, radius_px) == pytest.approx(row["otf"], abs=2e-3)
+
+
+def test_best_focus_is_where_spherical_aberration_is_balanced_by_defocus():
+    # |W20 + W040| small: least wavefront variance of W040 ρ⁴ is at W20 = −W040 (Mahajan; from memory), and
+    # low frequencies like a focus nearer the margin's: the peak lies between −W040 and −4/3 W040.
+    shift_um = band_peak_um(fnumber=2.8, w040_waves=0.25)
+    w20 = shift_um / (8 * 2.8**2 * 0.55)
+    assert -4 / 3 * 0.25 < w20 < -0.25
+    assert band_peak_um(fnumber=2.8, w040_waves=-0.25) == pytest.approx(-shift_um, abs=1e-3)
+
+
+@pytest.mark.parametrize("w040_waves", [0.0, 0.3])
+def test_a_rendered_star_equals_the_picture_an_independent_optics_library_forms(w040_waves):
+    prysm = pytest.importorskip("prysm")
+    from prysm.coordinates import cart_to_polar, make_xy_grid
+    from prysm.geometry import circle
+    from prysm.propagation import focus_fixed_sampling
+
+    assert prysm.__version__
+    fnumber, wavelength, defocus_um, fine_um = 5.6, 0.55, 60.0, 1.25
+    spec = small(fnumber=fnumber, star_px=200, width=256, height=256, w040_waves=w040_waves)
+    samples, diameter_mm = 512, 10.0
+    x, y = make_xy_grid(samples, diameter=diameter_mm)
+    rho, _ = cart_to_polar(x, y)
+    rho = rho / (diameter_mm / 2)
+    wave = defocus_um / (8 * fnumber**2 * wavelength) * rho**2 + w040_waves * rho**4
+    pupil = circle(1.0, rho) * np.exp(2j * np.pi * wave)
+    rendering, box = _rendering(spec)
+    size = rendering.fine
+    field = focus_fixed_sampling(
+        pupil, diameter_mm / (samples - 1), diameter_mm * fnumber, wavelength, fine_um, (size, size)
+    )
+    psf = np.abs(field) ** 2
+    psf /= psf.sum()
+    frequency = np.fft.fftfreq(size, 0.25)
+    gauss = np.exp(2 * np.pi**2 * rendering.blur_px**2 * frequency**2)
+    pixel = np.sinc(frequency) * gauss
+    transfer = np.fft.fft2(np.fft.ifftshift(psf)) * pixel[:, None] * pixel[None, :]
+    theirs = np.fft.ifft2(rendering.spectra[0] * transfer).real[::4, ::4]
+    ours = rendering.plane(defocus_um, 0.0)
+    assert box.size == ours.shape[0]
+    assert np.abs(ours - theirs).max() < 3e-3  # the library's stepped pupil edge; table's own figure is 6e-4
+    other = rendering.plane(-defocus_um if w040_waves else 0.8 * defocus_um, 0.0)
+    assert np.abs(other - theirs).max() > 0.02  # a wrong focus would be seen
+
+
+def test_no_light_is_lost_out_of_focus():
+    simulator = Simulator(small(fnumber=2.0))
+    sums = [simulator.clean_frame(p).sum(dtype=float) for p in (0.0, 25.0, -55.0)]
+    assert sums == pytest.approx([sums[0]] * 3, rel=1e-5)
+
+
+def test_defocus_of_either_sign_looks_the_same_unless_there_is_spherical_aberration():
+    clean = Simulator(small(fnumber=2.0))
+    assert np.abs(clean.clean_frame(20.0) - clean.clean_frame(-20.0)).max() < 1e-5
+    aberrated = Simulator(small(fnumber=2.0, w040_waves=0.3))
+    assert np.abs(aberrated.clean_frame(20.0) - aberrated.clean_frame(-20.0)).max() > 0.01
+
+
+@pytest.mark.parametrize("options", [{"fnumber": 1.4}, {"fnumber": 4.0}, {"exit_pupil_mm": 80.0}])
+def test_reading_between_the_stack_s_planes_costs_less_than_1e5_of_contrast(options):
+    spec = small(**options)
+    simulator = Simulator(spec)
+    rendering, box = _rendering(spec)
+    for position in (-41.3, 0.77, 33.33):
+        exact = rendering.plane(position, float(simulator.camera.best_um(*box.middle_px)))
+        assert np.abs(simulator.stacks[0].at(position) - exact).max() < 1e-5
+
+
+def test_noise_has_the_variance_that_shot_and_read_noise_add_to():
+    spec = small(noise="medium", star_px=60)
+    frame = np.full((300, 300), 0.5, dtype=np.float32)
+    noisy = Simulator(spec).noisy(frame, np.random.default_rng(3))
+    expected = 0.5 / 8000 + (4 / 8000) ** 2
+    assert np.var(noisy, dtype=float) == pytest.approx(expected, rel=4 * np.sqrt(2 / frame.size))
+
+
+def test_blurred_spoke_agrees_with_a_brute_sum_of_the_gauss():
+    order, blur, radius = 24, 0.7, 9.0
+    steps = np.linspace(-6 * blur, 6 * blur, 1201)
+    dx, dy = np.meshgrid(steps, steps)
+    weight = np.exp(-(dx**2 + dy**2) / (2 * blur**2))
+    brute = np.sum(weight * np.cos(order * np.arctan2(dy, radius + dx))) / weight.sum()
+    assert _blurred_amplitude(order, np.array([radius, 30.0]), blur)[0] == pytest.approx(brute, abs=1e-5)
+
+
+def test_a_star_s_picture_grows_about_the_frame_centre_as_the_sensor_moves_away():
+    spec = small(exit_pupil_mm=40.0, offset_px=(12.0, -7.0), range_um=100.0)
+    simulator = Simulator(spec)
+    y, x = np.mgrid[: spec.height, : spec.width]
+
+    def centroid(position):
+        dark = WHITE - simulator.clean_frame(position).astype(float)
+        return np.array([np.sum(dark * x), np.sum(dark * y)]) / dark.sum()
+
+    grown = 1 + 80e-3 / 40.0
+    centre = simulator.camera.centre_px
+    start = centroid(0.0)
+    assert centroid(80.0) - centre == pytest.approx((start - centre) * grown, abs=2e-3)
+
+
+@pytest.mark.parametrize("barrel", [0.0, 0.01])
+def test_pixels_go_back_to_the_chart_points_they_came_from(barrel):
+    camera = Camera(SweepSpec(width=3840, height=2160, yaw_deg=1.5, pitch_deg=-0.7, barrel=barrel))
+    points = np.array([[-400.0, 200.0], [0.0, 0.0], [310.0, -150.0]])
+    px = camera.to_px(points, 1.001)
+    back = np.column_stack(camera.to_chart(px[:, 0], px[:, 1], 1.001))
+    assert back == pytest.approx(points, abs=1e-8)
+
+
+def test_a_turned_chart_tilts_best_focus_by_magnification_times_width_times_sine():
+    # DESIGN's figure m·width·sin(yaw): longitudinal magnification m², object width = image width / m.
+    spec = SweepSpec(width=3840, height=2160, yaw_deg=1.5)
+    camera = Camera(spec)
+    right, left = (float(camera.best_um(x, 1079.5)) for x in (3839.5, -0.5))
+    expected = spec.magnification * 3840 * spec.pitch_um * np.sin(np.deg2rad(1.5))
+    assert left - right == pytest.approx(expected, rel=5e-3)
+
+
+def test_same_seed_gives_the_same_sweep_and_another_seed_another():
+    spec = small(noise="high", jitter_um=0.5, flicker=0.01, phase=True, step_um=20.0)
+    first, second, other = (render_sweep(spec, seed) for seed in (1, 1, 2))
+    assert all(np.array_equal(a, b) for a, b in zip(first.frames, second.frames, strict=True))
+    assert not np.array_equal(first.frames[0], other.frames[0])
+    errors = first.positions_um - first.truth["true_positions_um"]
+    assert 0.1 < np.std(errors) < 1.5
+
+
+def test_a_binary_star_has_square_wave_harmonics():
+    star = Star("S0", 0.0, 0.0, 20.0, 16, binary=True)
+    angle = np.linspace(0, 2 * np.pi, 4096, endpoint=False)
+    dark = star.darkness(15 * np.cos(angle), 15 * np.sin(angle), 0.02)
+    spectrum = 2 * np.abs(np.fft.rfft(dark)) / angle.size
+    assert spectrum[16] == pytest.approx(2 / np.pi, rel=1e-3)
+    assert spectrum[48] == pytest.approx(2 / (3 * np.pi), rel=1e-2)
+    assert spectrum[32] < 1e-6
+
+
+def _rendering(spec):
+    star = ExactStar(spec)
+    return star.rendering, star.box
