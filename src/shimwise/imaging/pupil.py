@@ -183,7 +183,7 @@ def _mean_transfer(
         reduced = np.minimum(frequency * wavelength * 1e-3 * fnumber, 1.0)
         turns = 4.0 * np.abs(defocus).max(initial=0.0) * per_um * np.max(reduced * (1 - reduced), initial=0.0)
         outer = np.polynomial.legendre.leggauss(int(min(14 + 4 * turns, 160)))
-        inner = np.polynomial.legendre.leggauss(8 if abs(w040) < 1.5 else 16)
+        inner = np.polynomial.legendre.leggauss(6 if abs(w040) < 1.0 else 12)
         ratio = GREEN_UM / wavelength
         out = _overlap(reduced, defocus * per_um, w040 * ratio, *outer, *inner)
         value += out[0]
