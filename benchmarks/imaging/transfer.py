@@ -19,7 +19,14 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 from scipy.optimize import minimize_scalar
 
-__all__ = ["WAVELENGTH_UM", "band_peak_um", "optical_transfer", "pixel_transfer", "transfer_table"]
+__all__ = [
+    "WAVELENGTH_UM",
+    "band_peak_um",
+    "optical_transfer",
+    "pixel_transfer",
+    "star_transfer",
+    "transfer_table",
+]
 
 WAVELENGTH_UM = 0.55
 """Wavelength at which aberrations in waves are counted, µm."""
@@ -71,6 +78,46 @@ def optical_transfer(
             flat = _aberrated(reduced.ravel(), w20, w040, outer, weights, inner, inner_weights)
             total += flat.reshape(frequency.shape)
     return (total / len(wavelengths_um)).reshape(np.shape(frequency_cy_mm))
+
+
+def star_transfer(
+    frequency_cy_mm: ArrayLike,
+    defocus_um: float,
+    *,
+    spokes: int,
+    fnumber: float,
+    wavelengths_um: tuple[float, ...] = (WAVELENGTH_UM,),
+    w040_waves: float = 0.0,
+) -> Floats:
+    """Signed transfer of a spoke star where its spokes have a frequency. [-1..1, negative: reversed].
+
+    Spokes are no straight grating. A round blur leaves exp(inθ) with the amplitude n ∫ J_n(2πfr)/f · OTF(f) df;
+    to second order in 1/n that is F − (2/3n²)·(2D³ − 3D² + D)F with F the OTF at ν = n/(2πr) and
+    D = d/d ln ν², since ∇²ᵏ exp(inθ) = Π ((2j)² − n²) r⁻²ᵏ exp(inθ). At 14 px of blur the term is 1.5e-3.
+
+    References
+    ----------
+    .. [1] I. S. Gradshteyn and I. M. Ryzhik: Fourier-Bessel transform of exp(inθ) (from memory); the tests
+       compare with the integral.
+    """
+    frequency = np.asarray(frequency_cy_mm, dtype=float)
+    step = 1e-2
+    shifts = step * np.arange(-2, 3)
+    at = [
+        optical_transfer(
+            frequency * np.exp(shift / 2),
+            defocus_um,
+            fnumber=fnumber,
+            wavelengths_um=wavelengths_um,
+            w040_waves=w040_waves,
+        )
+        for shift in shifts
+    ]
+    first = (at[0] - 8 * at[1] + 8 * at[3] - at[4]) / (12 * step)
+    second = (-at[0] + 16 * at[1] - 30 * at[2] + 16 * at[3] - at[4]) / (12 * step**2)
+    third = (-at[0] + 2 * at[1] - 2 * at[3] + at[4]) / (2 * step**3)
+    curved = 2.0 / (3.0 * spokes**2) * (2.0 * third - 3.0 * second + first)
+    return np.asarray(at[2] - curved)
 
 
 def pixel_transfer(frequency_cy_px: ArrayLike) -> Floats:

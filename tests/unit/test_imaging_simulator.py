@@ -20,7 +20,7 @@ from benchmarks.imaging.simulator import (  # noqa: E402
     SweepSpec,
     render_sweep,
 )
-from benchmarks.imaging.transfer import band_peak_um, optical_transfer  # noqa: E402
+from benchmarks.imaging.transfer import band_peak_um, optical_transfer, star_transfer  # noqa: E402
 
 TABLE = ROOT / "tests" / "reference" / "mtf_defocus.csv"
 
@@ -80,6 +80,21 @@ def test_rings_of_a_rendered_star_carry_the_tabled_modulation(row):
     box_frame = ExactStar(spec).frame(row["defocus_um"])
     # a ring of a star is a grating only up to terms of order 1/spokes² (curved spokes) and the ring's 2 px width
     assert ring_amplitude(box_frame, spec, radius_px) == pytest.approx(row["otf"], abs=2e-3)
+
+
+@pytest.mark.parametrize(("fnumber", "defocus_um"), [(1.4, 30.0), (1.4, 100.0), (2.8, 100.0)])
+@pytest.mark.parametrize("radius_px", [40.0, 60.0, 90.0])
+def test_spokes_are_blurred_as_the_bessel_integral_says(fnumber, defocus_um, radius_px):
+    from scipy.special import jv
+
+    spokes, pitch_mm = 72, 5e-3
+    frequency = np.linspace(1e-4, pitch_mm / (fnumber * 0.55e-3), 60001)
+    transfer = optical_transfer(frequency / pitch_mm, defocus_um, fnumber=fnumber)
+    exact = spokes * np.trapezoid(
+        jv(spokes, 2 * np.pi * frequency * radius_px) / frequency * transfer, frequency
+    )
+    at = spokes / (2 * np.pi * radius_px * pitch_mm)
+    assert star_transfer(at, defocus_um, spokes=spokes, fnumber=fnumber) == pytest.approx(exact, abs=5e-5)
 
 
 def test_best_focus_is_where_spherical_aberration_is_balanced_by_defocus():
