@@ -147,6 +147,7 @@ def fit_peak(
        samples", Survey Methodology 28 (2002): the adjusted residuals and the degrees of freedom.
     """
     _refuse_empty(data)
+    data = _filled_rings(data)
     model = _Model(data, fnumber, wavelengths_um)
     coarse = _coarse_peak(data)
     starts = [model.search(_start(coarse, w, fnumber, band_cy_mm), iterations=5) for w in W040_STARTS]
@@ -158,7 +159,7 @@ def fit_peak(
 
 def fit_shift(data: RingData, fit: PeakFit, *, fnumber: float, wavelengths_um: tuple[float, ...] = (GREEN_UM,)) -> float:
     """Position of the peak of other rings of the same star (some sectors), with N and W040 of ``fit``. [µm]"""
-    model = _Model(data, fnumber, wavelengths_um)
+    model = _Model(_filled_rings(data), fnumber, wavelengths_um)
     state = _State(fit.paraxial_um, math.log(fit.fnumber / fnumber), fit.w040_waves)
     for _ in range(6):
         _, residual, design = model.projected(state)
@@ -282,6 +283,12 @@ def _coarse_peak(data: RingData) -> float:
 
 def _start(coarse_um: float, w040: float, fnumber: float, band: tuple[float, float]) -> _State:
     return _State(coarse_um - band_peak(band_cy_mm=band, fnumber=fnumber, w040_waves=w040).peak_um, 0.0, w040)
+
+
+def _filled_rings(data: RingData) -> RingData:
+    """Leave out rings without pixels in any frame."""
+    full = np.any(data.pixels > 0, axis=0)
+    return RingData(data.position_um, data.frequency_cy_mm[full], data.modulation[:, full], data.pixels[:, full])
 
 
 def _refuse_empty(data: RingData) -> None:

@@ -26,6 +26,8 @@ SECTOR_ANGLES_RAD: FloatArray = 2.0 * np.pi * (np.arange(SECTORS) + 0.5) / SECTO
 
 RINGS = 20
 LOW_CY_PX, HIGH_CY_PX = 0.08, 0.42
+LEAST_HIGH_CY_PX = 0.25
+ENOUGH_RINGS = 12
 RIM_SHARE = 0.15
 """At most this share of a star's radius is left out at the rim, where the blur mixes it with the paper."""
 
@@ -119,7 +121,8 @@ def plan_rings(
             f"Star {star.id}: {star.spokes} spokes on a radius of {radius_px:.0f} px leave {max(width_px, 0):.0f} px "
             f"of usable rings (12 are needed). Move closer, or print fewer spokes or a larger star."
         )
-    edges = np.linspace(low, HIGH_CY_PX, rings + 1) * px_per_mm
+    high, count = _finest(star.spokes, low, rings)
+    edges = np.linspace(low, high, count + 1) * px_per_mm
     return RingPlan(star.spokes, edges, px_per_mm * pitch_um * 1e-3)
 
 
@@ -186,6 +189,18 @@ def solve_cells(sums: FloatArray) -> Cells:
     return Cells(np.where(ok, (b + 1j * q) / safe, 0.0), np.where(ok, mean, 0.0), pixels, noise)
 
 
+def _finest(spokes: int, low: float, rings: int) -> tuple[float, int]:
+    """Upper limit [cycles/px] and count of rings: the innermost must hold 6 pixels for each of its cells."""
+    high, count = HIGH_CY_PX, 0
+    while True:
+        radius = spokes / (2.0 * math.pi * high)
+        step = high * 6 * SECTORS / (2.0 * math.pi * radius**2)
+        count = int((high - low) / step)
+        if count >= ENOUGH_RINGS or high <= max(LEAST_HIGH_CY_PX, 1.3 * low):
+            return high, max(min(count, rings), 4)
+        high *= 0.97
+
+
 def _extent(
     to_px: FloatArray, reach_mm: float, shape: tuple[int, ...], left: int, top: int
 ) -> tuple[tuple[int, int], tuple[int, int]]:
@@ -198,7 +213,7 @@ def _extent(
     return columns, rows
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, fastmath={"contract", "arcp", "reassoc", "nsz"})
 def _accumulate(  # type: ignore[no-untyped-def]  # noqa: ANN202, PLR0917
     frame, left, top, rows, columns, g, spokes, first, per_step, rings, parity, white, black, sums  # noqa: ANN001
 ):

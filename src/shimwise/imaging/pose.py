@@ -1,0 +1,201 @@
+"""How the chart stands before the camera: its turn, distance and magnification, from points found in the picture.
+
+A pinhole at the lens with the image distance of the sharp chart. Yaw > 0: the sheet's right side is farther away;
+pitch > 0: its lower side is farther away; roll from x towards y.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shimwise.errors import ImagingError
+
+__all__ = ["Pose", "chart_share_um", "fit_pose"]
+
+FloatArray = NDArray[np.float64]
+
+_STEPS = np.array([1e-6, 1e-6, 1e-6, 1e-4, 1e-4, 1e-2, 1e-6])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pose:
+    """The chart's stand.
+
+    Attributes
+    ----------
+    yaw_deg, pitch_deg, roll_deg : float
+        Turn of the sheet, degrees.
+    turn_sd_deg : float
+        Standard uncertainty of yaw and pitch, the larger, degrees.
+    distance_mm : float
+        Sheet to lens along the axis, mm.
+    magnification : float
+        Size of the picture by the sheet at the frame's centre.
+    distortion : float
+        Radial distortion at the frame's corner as a share of its radius, + draws the corner in; 0 when not seen.
+    scatter_px : float
+        Scatter of the points about the fit, px.
+    covariance : ndarray
+        Of (yaw, pitch) in rad².
+    """
+
+    yaw_deg: float
+    pitch_deg: float
+    roll_deg: float
+    turn_sd_deg: float
+    distance_mm: float
+    magnification: float
+    distortion: float
+    scatter_px: float
+    covariance: FloatArray
+
+
+def fit_pose(
+    chart_mm: FloatArray,
+    px: FloatArray,
+    sd_px: FloatArray,
+    *,
+    focal_mm: float,
+    pitch_um: float,
+    size_px: tuple[int, int],
+) -> Pose:
+    """Fit turn, place and distance of the chart to points seen in the picture.
+
+    Parameters
+    ----------
+    chart_mm, px : ndarray
+        Points on the sheet and in the picture, (points, 2); at least four.
+    sd_px : ndarray
+        Standard deviation of each point, px; only their ratios matter.
+    focal_mm : float
+        Focal length of the lens, mm.
+    pitch_um : float
+        Pixel pitch, µm.
+    size_px : tuple of int
+        Width and height of the frame.
+
+    Raises
+    ------
+    ImagingError
+        With fewer than four points.
+
+    Notes
+    -----
+    Gauss-Newton on the projected points. Distortion is an unknown only where the points show it (F test at 0.1 %).
+
+    References
+    ----------
+    .. [1] Z. Zhang, "A flexible new technique for camera calibration", IEEE PAMI 22 (2000): pose and radial
+       distortion from a plane.
+    """
+    if chart_mm.shape[0] < 4:
+        raise ImagingError(f"The chart's turn needs 4 points in the picture; {chart_mm.shape[0]} were found.")
+    camera = _Pinhole(focal_mm, pitch_um, size_px)
+    weight = 1.0 / np.repeat(sd_px, 2)
+    start = camera.start(chart_mm, px)
+    unknowns, cost, gram, freedom = _solve(camera, chart_mm, px, weight, start, count=6)
+    if chart_mm.shape[0] >= 8:
+        bent = _solve(camera, chart_mm, px, weight, unknowns, count=7)
+        if (cost - bent[1]) / max(bent[1] / bent[3], 1e-30) > 20.0:
+            unknowns, cost, gram, freedom = bent
+    covariance = np.linalg.inv(gram) * cost / freedom
+    yaw, pitch, roll, _, _, distance, distortion = unknowns
+    turn_sd = math.degrees(math.sqrt(max(covariance[0, 0], covariance[1, 1])))
+    rest = (px - camera.project(unknowns, chart_mm)).ravel()
+    share = weight**2 / np.sum(weight**2)
+    return Pose(
+        yaw_deg=math.degrees(yaw),
+        pitch_deg=math.degrees(pitch),
+        roll_deg=math.degrees(roll),
+        turn_sd_deg=turn_sd,
+        distance_mm=float(distance),
+        magnification=camera.image_mm(distance) / camera.depth_on_axis(unknowns),
+        distortion=float(distortion),
+        scatter_px=float(np.sqrt(np.sum(share * rest**2) * rest.size / freedom)),
+        covariance=covariance[:2, :2],
+    )
+
+
+def chart_share_um(
+    pose: Pose, px: FloatArray, *, focal_mm: float, pitch_um: float, size_px: tuple[int, int]
+) -> FloatArray:
+    """Shift of best focus at each point (points, 2) that the chart's own turn makes, less the centre's. [µm]
+
+    A part of the sheet that is farther away is sharp nearer to the lens: exact thin-lens image distances.
+    """
+    camera = _Pinhole(focal_mm, pitch_um, size_px)
+    away = (px - camera.centre) * pitch_um * 1e-3 / camera.image_mm(pose.distance_mm)
+    yaw, pitch = math.radians(pose.yaw_deg), math.radians(pose.pitch_deg)
+    normal = _rotation(yaw, pitch, 0.0)[:, 2]
+    depth = pose.distance_mm / (1.0 + (away @ normal[:2]) / normal[2])
+    return 1e3 * (focal_mm * depth / (depth - focal_mm) - camera.image_mm(pose.distance_mm))
+
+
+@dataclass(frozen=True)
+class _Pinhole:
+    focal_mm: float
+    pitch_um: float
+    size_px: tuple[int, int]
+
+    @property
+    def centre(self) -> FloatArray:
+        return np.array([(self.size_px[0] - 1) / 2, (self.size_px[1] - 1) / 2])
+
+    def image_mm(self, distance_mm: float) -> float:
+        return self.focal_mm * distance_mm / (distance_mm - self.focal_mm)
+
+    def project(self, unknowns: FloatArray, chart_mm: FloatArray) -> FloatArray:
+        yaw, pitch, roll, x, y, distance, distortion = unknowns
+        turn = _rotation(yaw, pitch, roll)
+        space = chart_mm @ turn[:, :2].T + np.array([x, y, distance])
+        away = space[:, :2] / space[:, 2:] * self.image_mm(distance) * 1e3 / self.pitch_um
+        corner = (self.size_px[0] ** 2 + self.size_px[1] ** 2) / 4
+        drawn = 1.0 - distortion * np.sum(away**2, axis=1, keepdims=True) / corner
+        return np.asarray(self.centre + drawn * away, dtype=np.float64)
+
+    def depth_on_axis(self, unknowns: FloatArray) -> float:
+        """Depth of the sheet where the axis meets it, mm."""
+        yaw, pitch, roll, x, y, distance, _ = unknowns
+        normal = _rotation(yaw, pitch, roll)[:, 2]
+        return float(normal @ np.array([x, y, distance]) / normal[2])
+
+    def start(self, chart_mm: FloatArray, px: FloatArray) -> FloatArray:
+        """Square-on stand from a similarity."""
+        a, b = chart_mm - chart_mm.mean(axis=0), px - px.mean(axis=0)
+        grown = complex(np.sum((b[:, 0] + 1j * b[:, 1]) * (a[:, 0] - 1j * a[:, 1]))) / float(np.sum(a**2))
+        magnification = abs(grown) * self.pitch_um * 1e-3
+        roll = math.atan2(grown.imag, grown.real)
+        turned = _rotation(0.0, 0.0, roll)[:2, :2] @ chart_mm.mean(axis=0)
+        place = (px.mean(axis=0) - self.centre) / abs(grown) - turned
+        return np.array([0.0, 0.0, roll, *place, self.focal_mm * (1.0 + 1.0 / magnification), 0.0])
+
+
+def _solve(
+    camera: _Pinhole, chart_mm: FloatArray, px: FloatArray, weight: FloatArray, start: FloatArray, *, count: int
+) -> tuple[FloatArray, float, FloatArray, int]:
+    unknowns = start.copy()
+    for _ in range(8):
+        rest = weight * (px - camera.project(unknowns, chart_mm)).ravel()
+        slopes = np.empty((rest.size, count))
+        for k in range(count):
+            step = np.zeros(7)
+            step[k] = _STEPS[k]
+            ahead, behind = camera.project(unknowns + step, chart_mm), camera.project(unknowns - step, chart_mm)
+            slopes[:, k] = weight * ((ahead - behind) / (2 * _STEPS[k])).ravel()
+        change = np.linalg.lstsq(slopes, rest, rcond=None)[0]
+        unknowns[:count] += change
+        if np.all(np.abs(change) < 1e-10 * np.maximum(1.0, np.abs(unknowns[:count]))):
+            break
+    rest = weight * (px - camera.project(unknowns, chart_mm)).ravel()
+    return unknowns, float(rest @ rest), slopes.T @ slopes, max(rest.size - count, 1)
+
+
+def _rotation(yaw: float, pitch: float, roll: float) -> FloatArray:
+    about_y = np.array([[math.cos(yaw), 0, -math.sin(yaw)], [0, 1, 0], [math.sin(yaw), 0, math.cos(yaw)]])
+    about_x = np.array([[1, 0, 0], [0, math.cos(pitch), -math.sin(pitch)], [0, math.sin(pitch), math.cos(pitch)]])
+    about_z = np.array([[math.cos(roll), -math.sin(roll), 0], [math.sin(roll), math.cos(roll), 0], [0, 0, 1]])
+    return np.asarray(about_y @ about_x @ about_z, dtype=np.float64)

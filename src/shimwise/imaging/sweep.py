@@ -1,0 +1,493 @@
+"""A whole sweep: frames of the chart in, the peak with its uncertainty, tilt and flags out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shimwise.errors import ImagingError
+from shimwise.imaging.chart import ChartTrack, track_chart
+from shimwise.imaging.flags import Flag, Raised, raised
+from shimwise.imaging.geometry import ChartMap, StarMeasure, measure_star, with_wander
+from shimwise.imaging.layout import ChartLayout
+from shimwise.imaging.meter import Capture, capture
+from shimwise.imaging.peak import BAND_CY_MM, PeakFit, RingData, fit_peak, fit_shift
+from shimwise.imaging.pose import Pose, chart_share_um, fit_pose
+from shimwise.imaging.pupil import GREEN_UM, aberrated_otf
+from shimwise.imaging.star import SECTOR_ANGLES_RAD
+from shimwise.imaging.tilt import FieldFit, fit_field
+
+__all__ = ["StarPeak", "SweepResult", "SweepSettings", "measure_sweep"]
+
+FloatArray = NDArray[np.float64]
+
+SCHEMA = "shimwise.sweep/1"
+MIN_FRAMES = 7
+CORNER_SD_PX = 0.1
+"""Uncertainty of a marker's corner beside that of a star's centre, px."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepSettings:
+    """What must be known of the camera and the lens to measure a sweep.
+
+    Attributes
+    ----------
+    pitch_um : float
+        Pixel pitch, µm.
+    fnumber : float
+        Nominal focal ratio.
+    focal_mm : float, optional
+        Focal length; without it the chart's own turn stays in the tilt, and a flag says so.
+    wavelengths_um : tuple of float
+        Wavelengths of equal weight, µm.
+    band_cy_mm : tuple of float
+        The band whose mean transfer's peak is told, cycles/mm.
+    white_level, black_level : float
+        Linear values at or beyond which a pixel is clipped.
+    sensor_swept : bool
+        True when position 0 is the sensor's present place and + is away from the lens: then the landing is told.
+    """
+
+    pitch_um: float
+    fnumber: float
+    focal_mm: float | None = None
+    wavelengths_um: tuple[float, ...] = (GREEN_UM,)
+    band_cy_mm: tuple[float, float] = BAND_CY_MM
+    white_level: float = 1.0
+    black_level: float = -math.inf
+    sensor_swept: bool = True
+
+    def __post_init__(self) -> None:
+        for name, value in (("pitch_um", self.pitch_um), ("fnumber", self.fnumber), ("focal_mm", self.focal_mm)):
+            if value is not None and not (math.isfinite(value) and value > 0):
+                raise ImagingError(f"{name} is {value}; give a number above 0.")
+        low, high = self.band_cy_mm
+        if not 0 <= low < high:
+            raise ImagingError(f"The band {low} to {high} cycles/mm is empty; give the lower frequency first.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StarPeak:
+    """A star's place, its peak as measured (the chart's turn not removed) and the fit behind it.
+
+    ``sagittal_um`` is the peak of lines along the field's radius, ``tangential_um`` of lines across it; None at the
+    frame's centre, where there is no radius.
+    """
+
+    id: str
+    x_px: float
+    y_px: float
+    best_um: float
+    sd_um: float
+    sagittal_um: float | None
+    tangential_um: float | None
+    chart_share_um: float
+    fit: PeakFit
+    data: RingData
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepResult:
+    """What a sweep says. ``best_um`` is None where a flag withholds it."""
+
+    best_um: float | None
+    sd_um: float | None
+    low_um: float | None
+    high_um: float | None
+    band_cy_mm: tuple[float, float]
+    w040_waves: float | None
+    stars: tuple[StarPeak, ...]
+    field: FieldFit | None
+    pose: Pose | None
+    magnification: float | None
+    landing_um: float | None
+    flags: tuple[Raised, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Give the result in the shape of ``shimwise.sweep/1``."""
+        tilt_x, tilt_y = (self.field.tilt_x, self.field.tilt_y) if self.field else (None, None)
+        return {
+            "schema": SCHEMA,
+            "best_um": self.best_um,
+            "sd_um": self.sd_um,
+            "low_um": self.low_um,
+            "high_um": self.high_um,
+            "band_cy_mm": list(self.band_cy_mm),
+            "w040_waves": self.w040_waves,
+            "stars": [
+                {
+                    key: getattr(star, key)
+                    for key in ("id", "x_px", "y_px", "best_um", "sd_um", "sagittal_um", "tangential_um")
+                }
+                for star in self.stars
+            ],
+            "tilt": {
+                "x_um": tilt_x.value_um if tilt_x else None,
+                "x_sd_um": tilt_x.sd_um if tilt_x else None,
+                "y_um": tilt_y.value_um if tilt_y else None,
+                "y_sd_um": tilt_y.sd_um if tilt_y else None,
+                "chart_yaw_deg": self.pose.yaw_deg if self.pose else None,
+                "chart_pitch_deg": self.pose.pitch_deg if self.pose else None,
+            },
+            "magnification": self.magnification,
+            "landing_um": self.landing_um,
+            "flags": [str(flag) for flag in self.flags],
+        }
+
+
+def measure_sweep(
+    frames: Iterable[tuple[float, NDArray[np.generic]]],
+    layout: ChartLayout,
+    settings: SweepSettings,
+    *,
+    start: FloatArray | None = None,
+) -> SweepResult:
+    """Measure a sweep of a chart's frames.
+
+    Parameters
+    ----------
+    frames : iterable of (float, ndarray)
+        Position [µm, in image space] and linear frame of each, taken one at a time. NaN where a mosaic has no site.
+    layout : ChartLayout
+        The chart.
+    settings : SweepSettings
+        Camera and lens.
+    start : ndarray, optional
+        Map from sheet mm to px (3, 3) for a chart without markers.
+
+    Returns
+    -------
+    SweepResult
+        Best focus at the frame's centre, tilt, the stars' peaks, and flags. A number that cannot be trusted is None.
+
+    Raises
+    ------
+    ImagingError
+        When nothing can be measured: no frames, no markers, no star.
+    """
+    taken = capture(frames, layout, start=start)
+    flags: list[Raised] = []
+    taken = _usable(taken, flags)
+    position = np.array(taken.position)
+    if position.size < 5:
+        raise ImagingError(f"{position.size} usable frames cannot be fitted; record at least {MIN_FRAMES} over the peak.")
+    chart, reference = _map_of(taken, layout, start, flags)
+    measures = _measure_stars(taken, layout, settings, chart, reference, flags)
+    measures = _steadied(measures, chart.coordinate, flags)
+    flags += _exposure(measures)
+    pose = _pose(measures, chart.track, reference, taken, settings, flags)
+    stars = tuple(_star_peak(measure, position, settings, pose, taken.size_px) for measure in measures)
+    field = _field(stars, measures, pose, taken.size_px, settings)
+    centre = min(stars, key=lambda s: math.hypot(s.x_px - taken.size_px[0] / 2, s.y_px - taken.size_px[1] / 2))
+    flags += _doubts(centre, field, position, settings)
+    return _result(stars, field, pose, centre, measures, settings, flags)
+
+
+def _usable(taken: Capture, flags: list[Raised]) -> Capture:
+    """Leave out copies of a frame; judge the positions and what was left out."""
+    flags += [raised(Flag.FRAME_LEFT_OUT, text) for text in taken.left_out]
+    twins = _twins(taken)
+    for first, second in twins:
+        flags.append(raised(Flag.DUPLICATE_FRAMES, f"frames {first + 1} and {second + 1} are the same picture"))
+    drop = {second for _, second in twins}
+    keep = [i for i in range(len(taken.position)) if i not in drop]
+    out = replace(
+        taken,
+        position=[taken.position[i] for i in keep],
+        stars=[taken.stars[i] for i in keep],
+        edges=[taken.edges[i] for i in keep],
+        corners=[taken.corners[i] for i in keep],
+    )
+    step = np.diff(out.position)
+    wrong = np.flatnonzero(step * np.sign(np.median(step) if step.size else 1.0) <= 0)
+    if wrong.size:
+        at = int(wrong[0])
+        detail = f"from {out.position[at]:g} to {out.position[at + 1]:g} µm at frame {at + 2}"
+        flags.append(raised(Flag.NOT_MONOTONE, detail))
+    return out
+
+
+def _twins(taken: Capture) -> list[tuple[int, int]]:
+    """Pairs of neighbouring frames with the same picture: equal, or far closer than their noise allows."""
+    crops = [max(row, key=lambda crop: crop.pixels.size).pixels for row in taken.stars]
+    pairs = [(i, i + 1) for i in range(len(crops) - 1) if crops[i].shape == crops[i + 1].shape]
+    apart = np.array([float(np.sqrt(np.nanmean((crops[i] - crops[j]) ** 2))) for i, j in pairs])
+    if not apart.size:
+        return []
+    limit = 0.4 * float(np.median(apart))
+    return [pair for pair, a in zip(pairs, apart, strict=True) if a == 0.0 or (a < limit and _noise_alike(crops, pair))]
+
+
+def _noise_alike(crops: list[NDArray[np.float32]], pair: tuple[int, int]) -> bool:
+    """Whether the finest detail of two frames is the same, noise included."""
+    a, b = (crops[i][:, 1:] - crops[i][:, :-1] for i in pair)
+    own = np.nanstd(a[1:] - a[:-1])
+    return bool(np.nanstd((a - b)[1:] - (a - b)[:-1]) < 0.3 * own)
+
+
+def _map_of(
+    taken: Capture, layout: ChartLayout, start: FloatArray | None, flags: list[Raised]
+) -> tuple[ChartMap, float]:
+    position = np.array(taken.position)
+    middle, half = (position.min() + position.max()) / 2, max(np.ptp(position) / 2, 1e-9)
+    coordinate = (position - middle) / half
+    reference = float(-middle / half) if abs(middle) <= half else 0.0
+    track = None
+    if layout.markers and any(taken.corners):
+        seen = list(zip(coordinate.tolist(), taken.corners, strict=True))
+        track = track_chart(seen, layout)
+        lost = sum(len(corners) < len(layout.markers) for corners in taken.corners)
+        if lost:
+            flags.append(raised(Flag.MARKERS_LOST, f"not all {len(layout.markers)} were found in {lost} frames"))
+    return ChartMap(coordinate, track, start), reference
+
+
+def _measure_stars(
+    taken: Capture,
+    layout: ChartLayout,
+    settings: SweepSettings,
+    chart: ChartMap,
+    reference: float,
+    flags: list[Raised],
+) -> list[StarMeasure]:
+    blur_px = float(np.ptp(chart.coordinate) and np.ptp(taken.position)) / 4.0 / settings.fnumber / settings.pitch_um
+    out: list[StarMeasure] = []
+    reasons: list[str] = []
+    for k, star in enumerate(layout.stars):
+        try:
+            measure = measure_star(
+                star,
+                [row[k] for row in taken.stars],
+                chart,
+                reference=reference,
+                pitch_um=settings.pitch_um,
+                blur_px=blur_px,
+                white=settings.white_level,
+                black=settings.black_level,
+            )
+        except ImagingError as error:
+            small = "px of usable rings" in str(error)
+            flags.append(raised(Flag.STAR_TOO_SMALL if small else Flag.STAR_NOT_FOUND, str(error).rstrip(".")))
+            reasons.append(str(error))
+            continue
+        if blur_px > 0.3 * star.radius_mm * measure.px_per_mm:
+            flags.append(
+                raised(Flag.STAR_TOO_SMALL, f"star {star.id} is blurred by {2 * blur_px:.0f} px at the ends of the sweep")
+            )
+        out.append(measure)
+    if not out:
+        raise ImagingError("No star of the chart could be measured. " + " ".join(reasons))
+    return out
+
+
+def _steadied(measures: list[StarMeasure], coordinate: FloatArray, flags: list[Raised]) -> list[StarMeasure]:
+    """Where the picture jumps between frames, common to all stars, follow it and say so."""
+    left_px = np.array([m.left_mm * m.px_per_mm for m in measures])
+    weight = np.array([1.0 / np.maximum(m.left_variance * m.px_per_mm**2, 1e-12) for m in measures])
+    total = weight.sum(axis=0)
+    jump = np.sum(weight[..., None] * left_px, axis=0) / total[:, None]
+    sd = 1.0 / np.sqrt(total)
+    clear = (np.linalg.norm(jump, axis=1) > np.maximum(6.0 * sd, 0.02)) & (sd < 0.1)
+    if not clear.any():
+        return measures
+    largest = float(np.max(np.linalg.norm(jump[clear], axis=1)))
+    if largest > 0.1:
+        flags.append(raised(Flag.CAMERA_MOVED, f"by up to {largest:.2f} px, in {int(clear.sum())} frames"))
+    steady = np.where(clear[:, None], jump, 0.0)
+    return [with_wander(m, steady / m.px_per_mm, coordinate) for m in measures]
+
+
+def _exposure(measures: list[StarMeasure]) -> list[Raised]:
+    out = []
+    for flag, shares in (
+        (Flag.SATURATED, [m.saturated_share for m in measures]),
+        (Flag.BLACK_CLIPPED, [m.black_share for m in measures]),
+    ):
+        worst = max(shares)
+        if worst > 1e-3:
+            name = measures[int(np.argmax(shares))].star.id
+            out.append(raised(flag, f"{worst:.1%} of the pixels of star {name}", stops=worst > 0.01))
+    return out
+
+
+def _pose(
+    measures: list[StarMeasure],
+    track: ChartTrack | None,
+    reference: float,
+    taken: Capture,
+    settings: SweepSettings,
+    flags: list[Raised],
+) -> Pose | None:
+    """Turn and magnification from the stars' centres, with the markers' corners beside them."""
+    chart_mm = [np.array(m.star.centre_mm) for m in measures]
+    px = [m.centre_px for m in measures]
+    sd = [max(m.centre_sd_px, 1e-4) for m in measures]
+    if track is not None:
+        for number, corners in track.corners_px.items():
+            chart_mm += list(track.corners_mm[number])
+            px += list(corners + reference * track.drift_px[number])
+            sd += [CORNER_SD_PX] * 4
+    if settings.focal_mm is None or len(px) < 4:
+        if len(measures) > 2:
+            flags.append(raised(Flag.TURN_UNKNOWN, "the focal length or points of the chart are missing"))
+        return None
+    alone = len(measures) >= 4
+    points = len(measures) if alone else len(px)
+    pose = fit_pose(
+        np.array(chart_mm[:points]),
+        np.array(px[:points]),
+        np.array(sd[:points]),
+        focal_mm=settings.focal_mm,
+        pitch_um=settings.pitch_um,
+        size_px=taken.size_px,
+    )
+    turn = max(abs(pose.yaw_deg), abs(pose.pitch_deg))
+    if turn > 1.0 and turn > 2.0 * pose.turn_sd_deg:
+        flags.append(raised(Flag.CHART_TURNED, f"yaw {pose.yaw_deg:+.2f}°, pitch {pose.pitch_deg:+.2f}°"))
+    return pose
+
+
+def _star_peak(
+    measure: StarMeasure, position: FloatArray, settings: SweepSettings, pose: Pose | None, size_px: tuple[int, int]
+) -> StarPeak:
+    data = RingData(
+        position, measure.plan.frequency_cy_mm, measure.ring_modulation(), np.sum(measure.pixels, axis=2)
+    )
+    optics: dict[str, Any] = {"fnumber": settings.fnumber, "wavelengths_um": settings.wavelengths_um}
+    fit = fit_peak(data, band_cy_mm=settings.band_cy_mm, **optics)
+    x, y = (float(v) for v in measure.centre_px)
+    share = 0.0
+    if pose is not None and settings.focal_mm is not None:
+        place = np.array([[x, y]])
+        share = float(
+            chart_share_um(pose, place, focal_mm=settings.focal_mm, pitch_um=settings.pitch_um, size_px=size_px)[0]
+        )
+    sagittal, tangential = _split(measure, data, fit, (x, y), size_px, optics)
+    return StarPeak(
+        id=measure.star.id,
+        x_px=x,
+        y_px=y,
+        best_um=fit.best_um,
+        sd_um=fit.sd_um,
+        sagittal_um=sagittal,
+        tangential_um=tangential,
+        chart_share_um=share,
+        fit=fit,
+        data=data,
+    )
+
+
+def _split(
+    measure: StarMeasure,
+    data: RingData,
+    fit: PeakFit,
+    px: tuple[float, float],
+    size_px: tuple[int, int],
+    optics: dict[str, Any],
+) -> tuple[float | None, float | None]:
+    """Peaks of the spokes along and across the field's radius, from sectors weighted by cos 2(θ − radius)."""
+    away = np.array(px) - (np.array(size_px) - 1) / 2
+    if np.hypot(*away) < 0.1 * np.hypot(*size_px) / 2:
+        return None, None
+    turn = measure.to_px[:2, :2] / measure.to_px[2, 2]
+    angle = SECTOR_ANGLES_RAD + math.atan2(turn[1, 0] - turn[0, 1], turn[0, 0] + turn[1, 1])
+    along = np.cos(2.0 * (angle - math.atan2(away[1], away[0])))
+    peaks = []
+    for weight in (np.maximum(along, 0.0), np.maximum(-along, 0.0)):
+        pixels = measure.pixels * weight
+        total = np.sum(pixels, axis=2)
+        rings = np.sum(measure.sectors * pixels, axis=2) / np.maximum(total, 1e-9)
+        peaks.append(fit_shift(replace(data, modulation=rings, pixels=total), fit, **optics))
+    # A shift of a/2·cos 2Δ read with weights cos 2Δ comes out at Σ|cos|³/Σ|cos|² of... its mean cos²/cos.
+    gain = float(np.sum(along**2) / np.sum(np.abs(along)))
+    middle, half = (peaks[0] + peaks[1]) / 2, (peaks[0] - peaks[1]) / 2 / gain
+    return middle + half, middle - half
+
+
+def _field(
+    stars: tuple[StarPeak, ...],
+    measures: list[StarMeasure],
+    pose: Pose | None,
+    size_px: tuple[int, int],
+    settings: SweepSettings,
+) -> FieldFit:
+    px = np.array([[star.x_px, star.y_px] for star in stars])
+    radius = np.array([_mean_radius_px(measure) for measure in measures])
+    extra = (0.0, 0.0)
+    if pose is not None:
+        span = pose.magnification * np.array(size_px) * settings.pitch_um
+        extra = (float(span[0] ** 2 * pose.covariance[0, 0]), float(span[1] ** 2 * pose.covariance[1, 1]))
+    return fit_field(
+        px,
+        np.array([star.best_um - star.chart_share_um for star in stars]),
+        np.array([star.fit.influence_um for star in stars]),
+        size_px=size_px,
+        freedom=float(np.median([star.fit.freedom for star in stars])),
+        radius_px=radius,
+        extra_variance=extra,
+    )
+
+
+def _mean_radius_px(measure: StarMeasure) -> float:
+    """Root mean square radius of the rings, weighted by what each says of the peak."""
+    pixels = np.sum(measure.pixels, axis=(0, 2))
+    radii = measure.plan.radii_mm * measure.px_per_mm
+    return float(np.sqrt(np.sum(pixels * radii**2) / max(np.sum(pixels), 1.0)))
+
+
+def _doubts(centre: StarPeak, field: FieldFit, position: FloatArray, settings: SweepSettings) -> list[Raised]:
+    fit, z = centre.fit, np.sort(position)
+    out: list[Raised] = []
+    coarse = aberrated_otf(
+        frequency_cy_mm=[settings.band_cy_mm[0]],
+        defocus_um=z - fit.paraxial_um,
+        fnumber=fit.fnumber,
+        w040_waves=fit.w040_waves,
+    )[:, 0]
+    over = int(np.count_nonzero(coarse > 0.1 * float(coarse.max())))
+    if over < MIN_FRAMES:
+        out.append(raised(Flag.TOO_FEW_FRAMES, f"{over} frames"))
+    below, above = int(np.sum(z < fit.best_um)), int(np.sum(z > fit.best_um))
+    if min(below, above) < 2:
+        out.append(raised(Flag.PEAK_AT_END, f"{min(below, above)} frames lie beyond it at {fit.best_um:.1f} µm"))
+    apart = fit.bands_apart_um
+    if abs(apart) > 1.0 and abs(fit.w040_waves) > 3.0 * fit.w040_sd_waves:
+        out.append(
+            raised(Flag.BANDS_DISAGREE, f"by {abs(apart):.1f} µm, spherical aberration {fit.w040_waves:+.2f} waves")
+        )
+    return out
+
+
+def _result(
+    stars: tuple[StarPeak, ...],
+    field: FieldFit,
+    pose: Pose | None,
+    centre: StarPeak,
+    measures: list[StarMeasure],
+    settings: SweepSettings,
+    flags: list[Raised],
+) -> SweepResult:
+    withheld = any(flag.stops for flag in flags)
+    at_centre = field.centre
+    measured = next(m for m in measures if m.star.id == centre.id)
+    scale = pose.magnification if pose else measured.plan.magnification
+    return SweepResult(
+        best_um=None if withheld else at_centre.value_um,
+        sd_um=None if withheld else at_centre.sd_um,
+        low_um=None if withheld else at_centre.low_um,
+        high_um=None if withheld else at_centre.high_um,
+        band_cy_mm=settings.band_cy_mm,
+        w040_waves=centre.fit.w040_waves,
+        stars=stars,
+        field=None if withheld else field,
+        pose=pose,
+        magnification=scale,
+        landing_um=-at_centre.value_um if settings.sensor_swept and not withheld else None,
+        flags=tuple(flags),
+    )
