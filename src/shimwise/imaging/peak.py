@@ -8,7 +8,7 @@ which moves all rings of a frame together. The peak told is that of the mean len
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -35,13 +35,17 @@ class RingData:
     """Signed modulation of the rings of one star through a sweep.
 
     ``modulation`` and ``pixels`` (how many pixels each value rests on) have the shape (frames, rings);
-    ``position_um`` (frames,), ``frequency_cy_mm`` (rings,).
+    ``position_um`` (frames,), ``frequency_cy_mm`` (rings,) at the reference position. ``growth`` is ln of the
+    picture's size in each frame by its size there: frequencies at the sensor fall by it. ``pitch_um`` is the
+    pixel's, whose own transfer changes with them.
     """
 
     position_um: FloatArray
     frequency_cy_mm: FloatArray
     modulation: FloatArray
     pixels: FloatArray
+    growth: FloatArray | None = None
+    pitch_um: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,6 +180,8 @@ class _Model:
     def __init__(self, data: RingData, fnumber: float, wavelengths_um: tuple[float, ...]) -> None:
         self.data, self.fnumber, self.wavelengths = data, fnumber, wavelengths_um
         self.root = np.sqrt(data.pixels)
+        self.growth = np.zeros(data.position_um.size) if data.growth is None else data.growth
+        self.pixel_slope = -((np.pi * data.frequency_cy_mm * data.pitch_um * 1e-3) ** 2) / 3.0
 
     def slopes(self, state: _State) -> tuple[FloatArray, FloatArray]:
         """Transfer (frames, rings) and its slopes by z0, ln N and W040 (3, frames, rings)."""
@@ -186,7 +192,14 @@ class _Model:
             w040_waves=state.w040,
             wavelengths_um=self.wavelengths,
         )
-        return out.value, np.stack([-out.by_defocus, out.by_log_fnumber, out.by_w040])
+        if np.any(self.growth):
+            # ν ∂/∂ν at fixed N from the slopes at hand: ln N scales both ν and, by -2, the defocus.
+            defocus = (self.data.position_um - state.z0)[:, None]
+            by_log_frequency = out.by_log_fnumber + 2.0 * defocus * out.by_defocus + self.pixel_slope * out.value
+            value = out.value - self.growth[:, None] * by_log_frequency
+        else:
+            value = out.value
+        return value, np.stack([-out.by_defocus, out.by_log_fnumber, out.by_w040])
 
     def projected(self, state: _State) -> tuple[float, FloatArray, FloatArray]:
         """Cost, weighted residual and its design with the amplitudes projected out (Kaufman's form)."""
@@ -288,7 +301,12 @@ def _start(coarse_um: float, w040: float, fnumber: float, band: tuple[float, flo
 def _filled_rings(data: RingData) -> RingData:
     """Leave out rings without pixels in any frame."""
     full = np.any(data.pixels > 0, axis=0)
-    return RingData(data.position_um, data.frequency_cy_mm[full], data.modulation[:, full], data.pixels[:, full])
+    return replace(
+        data,
+        frequency_cy_mm=data.frequency_cy_mm[full],
+        modulation=data.modulation[:, full],
+        pixels=data.pixels[:, full],
+    )
 
 
 def _refuse_empty(data: RingData) -> None:

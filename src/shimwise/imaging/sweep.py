@@ -182,7 +182,8 @@ def measure_sweep(
     measures = _steadied(measures, chart.coordinate, flags)
     flags += _exposure(measures)
     pose = _pose(measures, chart.track, reference, taken, settings, flags)
-    stars = tuple(_star_peak(measure, position, settings, pose, taken.size_px) for measure in measures)
+    growth = _growth(measures, chart) * (chart.coordinate - reference)
+    stars = tuple(_star_peak(m, position, growth, settings, pose, taken.size_px) for m in measures)
     field = _field(stars, measures, pose, taken.size_px, settings)
     centre = min(stars, key=lambda s: math.hypot(s.x_px - taken.size_px[0] / 2, s.y_px - taken.size_px[1] / 2))
     flags += _doubts(centre, field, position, settings)
@@ -353,11 +354,34 @@ def _pose(
     return pose
 
 
+def _growth(measures: list[StarMeasure], chart: ChartMap) -> float:
+    """How much the picture grows over one unit of the coordinate, as a share, from stars or else markers."""
+    if len(measures) >= 3:
+        px, drift = (np.array([getattr(m, name) for m in measures]) for name in ("centre_px", "drift_px"))
+    elif chart.track is not None:
+        px = np.concatenate(list(chart.track.corners_px.values()))
+        drift = np.concatenate([chart.track.drift_px[k] for k in chart.track.corners_px])
+    else:
+        return 0.0
+    away = px - px.mean(axis=0)
+    return float(np.sum(away * drift) / np.sum(away**2))
+
+
 def _star_peak(
-    measure: StarMeasure, position: FloatArray, settings: SweepSettings, pose: Pose | None, size_px: tuple[int, int]
+    measure: StarMeasure,
+    position: FloatArray,
+    growth: FloatArray,
+    settings: SweepSettings,
+    pose: Pose | None,
+    size_px: tuple[int, int],
 ) -> StarPeak:
     data = RingData(
-        position, measure.plan.frequency_cy_mm, measure.ring_modulation(), np.sum(measure.pixels, axis=2)
+        position_um=position,
+        frequency_cy_mm=measure.plan.frequency_cy_mm,
+        modulation=measure.ring_modulation(),
+        pixels=np.sum(measure.pixels, axis=2),
+        growth=growth,
+        pitch_um=settings.pitch_um,
     )
     optics: dict[str, Any] = {"fnumber": settings.fnumber, "wavelengths_um": settings.wavelengths_um}
     fit = fit_peak(data, band_cy_mm=settings.band_cy_mm, **optics)
