@@ -114,7 +114,7 @@ def otf_defocus(
 ) -> Q:
     """Contrast that an aberration-free circular pupil passes out of focus [1, negative = reversed].
 
-    Autocorrelation of the defocused pupil, W20 = dz/(8N²); its size is the MTF. Absolute error below 1e-9.
+    Autocorrelation of the defocused pupil, W20 = dz/(8N²); its size is the MTF. Absolute error below 1e-8.
 
     Parameters
     ----------
