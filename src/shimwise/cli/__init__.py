@@ -1,1 +1,82 @@
-"""The command line: a thin door."""
+"""The command line: a thin door. Each command is a module here, loaded only when it is called."""
+
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from typing import Annotated
+
+import typer
+
+from shimwise import __version__
+from shimwise.errors import ShimwiseError
+
+__all__ = ["COMMANDS", "build", "main"]
+
+COMMANDS = {
+    "optics": "Ask the optics: lengths, landings, depth, contrast, heat.",
+}
+"""Command -> its line in the help. ``shimwise.cli.<command>`` has ``register(app, summary)``."""
+
+BAD_INPUT = 2
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line and leave with 0 done, 1 judged and not all is well, 2 bad input.
+
+    Parameters
+    ----------
+    arguments
+        The words after ``shimwise``; those of the process when left out.
+
+    Raises
+    ------
+    SystemExit
+        Always, with the exit code. A refusal is told in one message on standard error.
+    """
+    words = sys.argv[1:] if arguments is None else list(arguments)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    wanted = next((word for word in words if not word.startswith("-")), None)
+    try:
+        build(wanted)(args=words, prog_name="shimwise")
+    except ShimwiseError as error:
+        typer.echo(f"shimwise: {error}", err=True)
+        raise SystemExit(BAD_INPUT) from None
+
+
+def build(wanted: str | None = None) -> typer.Typer:
+    """Give the command line with the command ``wanted`` loaded, the others named in the help only."""
+    app = typer.Typer(
+        no_args_is_help=True,
+        add_completion=False,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+    app.callback()(_door)
+    for name, summary in COMMANDS.items():
+        if name == wanted:
+            import_module(f"shimwise.cli.{name}").register(app, summary)
+        else:
+            app.command(name, help=summary)(_not_loaded)
+    return app
+
+
+def _show_version(is_asked: bool) -> None:
+    if is_asked:
+        typer.echo(f"shimwise {__version__}")
+        raise typer.Exit
+
+
+_Version = Annotated[
+    bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and leave.")
+]
+
+
+def _door(*, version: _Version = False) -> None:
+    """Shimwise: from focus readings to who is off, by how many microns, and what to turn or shim."""
+
+
+def _not_loaded() -> None:
+    raise RuntimeError("a command was called that was not loaded")

@@ -57,7 +57,7 @@ class OperatorAnswer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingAnswer:
-    """One reading as a landing [µm] with its standard uncertainty, and its weight (1 full, near 0 doubted)."""
+    """One reading as a landing [µm], its standard uncertainty, and its weight (1 full, near 0 doubted)."""
 
     row: int
     line: int

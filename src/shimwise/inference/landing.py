@@ -20,7 +20,7 @@ class FocusDesign(StrEnum):
 
 
 class Axis(StrEnum):
-    """The axis of an anamorphic picture that was judged: vertical has focal length f, horizontal f/squeeze."""
+    """The axis of an anamorphic picture that was judged: vertical has f, horizontal f/squeeze."""
 
     VERTICAL = "vertical"
     HORIZONTAL = "horizontal"

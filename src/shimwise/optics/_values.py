@@ -43,7 +43,7 @@ def checked(name: str, value: ArrayLike, *, good: Callable[[FloatArray], BoolArr
     is_good = good(array)
     if not is_good.all():
         bad, where = first(array, ~is_good)
-        raise OpticsError(f"A {name} of {bad:.12g}{where} cannot be answered: give {want}.")
+        raise OpticsError(f"{bad:.12g}{where} cannot be the {name}: give {want}.")
     return array
 
 

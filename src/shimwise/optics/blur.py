@@ -114,7 +114,7 @@ def otf_defocus(
 ) -> Q:
     """Contrast that an aberration-free circular pupil passes out of focus [1, negative = reversed].
 
-    Autocorrelation of the defocused pupil, W20 = dz/(8N²); its size is the MTF. Absolute error below 1e-9.
+    Autocorrelation of the defocused pupil, W20 = dz/(8N²); its size is the MTF. Absolute error below 1e-8.
 
     Parameters
     ----------
@@ -146,7 +146,7 @@ def otf_defocus(
     if (phase > LARGEST_PHASE).any():
         raise OpticsError(
             f"The defocus is {float(phase.max()):.3g} radian across the pupil, beyond the "
-            f"{LARGEST_PHASE:.0g} to which waves say something. Check that the defocus is in µm, and the f-number."
+            f"{LARGEST_PHASE:.0g} to which waves apply. Check the defocus (in µm) and the f-number."
         )
     otf = _in_chunks(np.atleast_1d(share).ravel(), np.atleast_1d(phase).ravel()).reshape(share.shape)
     return plain(otf, fnumber, frequency_cy_mm, defocus_um, wavelength_um)

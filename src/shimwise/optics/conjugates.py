@@ -162,7 +162,7 @@ def reading_mm(
     if m_scale.ndim == 0 and m_scale < 0:
         raise OpticsError(
             f"A landing of {float(z):.6g} µm lies {-1e3 * float(f * m_scale):.3g} µm beyond the infinity "
-            f"mark: from this distance the deepest that a scale can show is {1e3 * float(f * m_chart):.6g} µm. "
+            f"mark: from this distance a scale shows {1e3 * float(f * m_chart):.6g} µm at most. "
             "Check the landing, or give a nearer distance."
         )
     if (m_scale > 1).any():

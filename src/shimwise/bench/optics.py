@@ -1,0 +1,154 @@
+"""The optician's slide rule: one function for each question about distances, blur, plates, heat and mounts.
+
+Millimetres and microns in, a frozen value out; the fields are the keys that the doors print.
+"""
+
+import math
+from dataclasses import dataclass
+
+from shimwise import optics
+from shimwise.lengths import mm_to_feet_text
+from shimwise.optics import Mount
+
+__all__ = [
+    "Contrast",
+    "Depth",
+    "Landing",
+    "RingReading",
+    "contrast",
+    "depth",
+    "heat_change_um",
+    "landing",
+    "mounts",
+    "plate_shift_um",
+    "ring_reading",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Landing:
+    """A landing at the sensor [µm, short < 0 < deep] and the magnification at the taped distance."""
+
+    landing_um: float
+    magnification: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RingReading:
+    """Where the lens scale stands: in mm from the sensor (infinite allowed) and as the trade writes it."""
+
+    reading_mm: float
+    reading_text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Depth:
+    """Depth of field from the front principal plane [mm, far may be infinite] and at the sensor [mm]."""
+
+    hyperfocal_mm: float
+    near_mm: float
+    far_mm: float
+    magnification: float
+    depth_of_focus_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contrast:
+    """Contrast that passes, signed (negative is reversed), and its size."""
+
+    otf: float
+    mtf: float
+
+
+def landing(*, focal_mm: float, distance_mm: float, reading_mm: float, separation_mm: float = 0.0) -> Landing:
+    """Turn a reading into microns at the sensor.
+
+    Parameters
+    ----------
+    focal_mm, separation_mm
+        Focal length and separation of the principal planes [mm].
+    distance_mm, reading_mm
+        Taped distance and ring, both from the sensor plane [mm], infinite allowed.
+
+    Raises
+    ------
+    OpticsError
+        When a value is impossible, or a distance lies inside the near limit.
+    """
+    at_chart = optics.magnification(focal_mm=focal_mm, distance_mm=distance_mm, separation_mm=separation_mm)
+    landing_um = optics.landing_um(
+        focal_mm=focal_mm, distance_mm=distance_mm, reading_mm=reading_mm, separation_mm=separation_mm
+    )
+    return Landing(landing_um=landing_um, magnification=at_chart)
+
+
+def ring_reading(
+    *, focal_mm: float, distance_mm: float, landing_um: float, separation_mm: float = 0.0
+) -> RingReading:
+    """Tell where the ring will stand for an error at the sensor; arguments and errors as :func:`landing`."""
+    reading_mm = optics.reading_mm(
+        focal_mm=focal_mm, distance_mm=distance_mm, landing_um=landing_um, separation_mm=separation_mm
+    )
+    return RingReading(reading_mm=reading_mm, reading_text=mm_to_feet_text(reading_mm))
+
+
+def depth(*, focal_mm: float, fnumber: float, coc_mm: float, distance_mm: float) -> Depth:
+    """Tell the depth of field and of focus; ``distance_mm`` runs from the front principal plane.
+
+    Raises
+    ------
+    OpticsError
+        When a value is impossible, or the distance is not beyond the focal length.
+    """
+    limits = {"focal_mm": focal_mm, "fnumber": fnumber, "coc_mm": coc_mm}
+    at_subject = optics.front_magnification(focal_mm=focal_mm, object_mm=distance_mm)
+    return Depth(
+        hyperfocal_mm=optics.hyperfocal_mm(**limits),
+        near_mm=optics.near_mm(**limits, distance_mm=distance_mm),
+        far_mm=optics.far_mm(**limits, distance_mm=distance_mm),
+        magnification=at_subject,
+        depth_of_focus_mm=optics.depth_of_focus_mm(fnumber=fnumber, coc_mm=coc_mm, magnification=at_subject),
+    )
+
+
+def contrast(
+    *, fnumber: float, frequency_cy_mm: float, defocus_um: float, wavelength_um: float = optics.GREEN_UM
+) -> Contrast:
+    """Tell what contrast a perfect lens passes out of focus.
+
+    Raises
+    ------
+    OpticsError
+        When a value is impossible.
+    """
+    otf = optics.otf_defocus(
+        fnumber=fnumber, frequency_cy_mm=frequency_cy_mm, defocus_um=defocus_um, wavelength_um=wavelength_um
+    )
+    return Contrast(otf=otf, mtf=math.fabs(otf))
+
+
+def plate_shift_um(*, thickness_mm: float, index: float, fnumber: float | None = None) -> float:
+    """Tell how far a plate or gel moves focus away from the lens [µm]; without an f-number paraxial.
+
+    Raises
+    ------
+    OpticsError
+        When a value is impossible.
+    """
+    return optics.plate_shift_um(thickness_mm=thickness_mm, index=index, fnumber=fnumber)
+
+
+def heat_change_um(*, material: str, length_mm: float, change_k: float) -> float:
+    """Tell how much a part grows with warmth [µm].
+
+    Raises
+    ------
+    OpticsError
+        When the material is not known, or a value is impossible.
+    """
+    return optics.heat_change_um(material=material, length_mm=length_mm, change_k=change_k)
+
+
+def mounts() -> tuple[Mount, ...]:
+    """List the mounts known, with the source of each value."""
+    return optics.mounts()

@@ -1,0 +1,43 @@
+"""Option values that several commands read in the same way."""
+
+import typer
+
+from shimwise.errors import LengthError
+from shimwise.lengths import length_to_mm
+
+__all__ = ["length_mm", "signed_length_mm"]
+
+
+def length_mm(text: str) -> float:
+    """Read a length option, a plain number being millimetres; infinity allowed [mm].
+
+    Raises
+    ------
+    typer.BadParameter
+        When the text is no length; the option's name stands in the message.
+    """
+    try:
+        return length_to_mm(text, default_unit="mm")
+    except LengthError as error:
+        raise typer.BadParameter(str(error)) from error
+
+
+def signed_length_mm(value: str | float) -> float:
+    """Read a length option that may be 0 or negative, such as a separation of principal planes [mm].
+
+    Raises
+    ------
+    typer.BadParameter
+        As :func:`length_mm`.
+    """
+    if isinstance(value, float):  # the default, which comes this way too
+        return value
+    bare = value.strip()
+    try:
+        if float(bare) == 0:
+            return 0.0
+    except ValueError:
+        pass
+    if bare[:1] in {"-", "−"}:
+        return -length_mm(bare[1:])
+    return length_mm(bare[1:] if bare[:1] == "+" else bare)

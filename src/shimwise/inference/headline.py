@@ -1,0 +1,122 @@
+"""The verdict in words: one sentence first, and what a reader has to be warned of.
+
+Short means the sensor is too close to the lens, deep that it is too far. Numbers carry their 95 % half width.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from shimwise.inference.answer import Answer, BodyAnswer, Cause, Verdict
+from shimwise.inference.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Z95, Datum
+from shimwise.inference.landing import Prep
+from shimwise.inference.posterior import Posterior
+
+NAMED_P = 0.7
+"""A cause is named in the headline from this probability on."""
+WIDENED = 1.5
+"""History that had to be taken this many times wider than told is warned of."""
+DOUBTED_WEIGHT = 0.3
+"""A reading below this weight is doubted."""
+
+
+def with_headline(answer: Answer) -> Answer:
+    """Return the answer with its sentence."""
+    return replace(answer, headline=_headline(answer))
+
+
+def _headline(answer: Answer) -> str:
+    units = {("body", unit.name): unit for unit in answer.bodies}
+    units |= {("lens", unit.name): unit for unit in answer.lenses}
+    found = [
+        sentence
+        for kind in ("body", "lens")
+        for (of_kind, name), unit in units.items()
+        if of_kind == kind and (sentence := _out(kind, name, unit))
+    ]
+    found += [_named(cause) for cause in answer.causes if _is_named(cause)]
+    if found:
+        return " ".join(found[:3]) + (f" And {len(found) - 3} more." if len(found) > 3 else "")
+    everything = [*answer.bodies, *answer.lenses]
+    if all(unit.verdict is Verdict.IN_TOLERANCE for unit in everything):
+        return f"Nothing is out: all {len(everything)} units are within ±{answer.tolerance_um:g} µm."
+    return _undecided(everything)
+
+
+def _out(kind: str, name: str, unit: BodyAnswer) -> str:
+    if unit.verdict not in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
+        return ""
+    amount = f"{abs(unit.error_um):.0f} µm, give or take {Z95 * unit.sd_um:.0f} (95 %)"
+    is_short = unit.verdict is Verdict.OUT_SHORT
+    if kind == "body":
+        where = "too close" if is_short else "too far"
+        return f"Body {name} lands {'short' if is_short else 'deep'}: the sensor sits {where} by {amount}."
+    return f"Lens {name} lands {'short' if is_short else 'deep'} by itself, by {amount}."
+
+
+def _is_named(cause: Cause) -> bool:
+    return cause.kind in ("scale", "setup") and cause.probability >= NAMED_P
+
+
+def _named(cause: Cause) -> str:
+    if cause.kind == "setup":
+        return f"Set-up {cause.unit} is taped wrong (P {cause.probability:.2f})."
+    return f"The scale of lens {cause.unit} is off (P {cause.probability:.2f})."
+
+
+def _undecided(units: Sequence[BodyAnswer]) -> str:
+    parts = [
+        f"{count} {'unit' if count == 1 else 'units'} {words}"
+        for verdict, words in (
+            (Verdict.CANNOT_TELL, "cannot be told"),
+            (Verdict.NOT_CHECKED, "not checked well enough"),
+            (Verdict.IN_TOLERANCE, "in tolerance"),
+        )
+        if (count := sum(unit.verdict is verdict for unit in units))
+    ]
+    return f"Nothing is called out: {', '.join(parts)}."
+
+
+def warnings(
+    posterior: Posterior,
+    limits: Sequence[Datum],
+    prep: Prep,
+    body_tolerances_um: Sequence[float],
+) -> list[str]:
+    """What must be said beside the numbers: the datum, history that did not fit, readings that are few.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        As judged.
+    limits, body_tolerances_um : sequences of Datum and of float
+        Of each body, in the same order. [µm]
+    prep : Prep
+        What was judged.
+    """
+    texts = [
+        text
+        for limit, tolerance in zip(limits, body_tolerances_um, strict=True)
+        if (text := _datum(limit, tolerance))
+    ]
+    if posterior.history_factor >= WIDENED:
+        texts.append(
+            "The lenses differ from each other more than their histories allow; these were taken "
+            f"{posterior.history_factor:.1f} times wider. Check that the histories belong to these lenses."
+        )
+    if len(prep.readings) == 1:
+        texts.append(
+            "One reading only: it tells the sum of a body's and a lens's error, not whose it is, and not "
+            "whether it is a blunder."
+        )
+    return texts
+
+
+def _datum(limit: Datum, tolerance_um: float) -> str:
+    if limit.limit_um <= tolerance_um / 2:
+        return ""
+    return (
+        f"However many readings are taken with these lenses, {limit.body} cannot be known better than "
+        f"±{limit.limit_um:.1f} µm (95 %): the lenses' own errors are not known well enough. "
+        f"A depth gauge on the body (standard uncertainty {GAUGE_SD_UM:g} µm) would bring it to "
+        f"±{limit.with_gauge_um:.1f}, one lens known to {KNOWN_LENS_SD_UM:g} µm to ±{limit.with_known_lens_um:.1f}."
+    )

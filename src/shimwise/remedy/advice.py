@@ -1,0 +1,319 @@
+"""From a verdict to a remedy: what to turn, shim, tape again or send out, by how much and which way.
+
+The rule is one: short → add. The sensor goes away from the flange, or a thicker shim goes in, at a body or a
+lens alike; deep → take away. A unit whose verdict is not decided gets no remedy.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+
+from shimwise.errors import RemedyError
+from shimwise.inference.answer import Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
+from shimwise.remedy import procedure
+from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
+from shimwise.remedy.remedy import Action, Direction, Kind, Remedy
+from shimwise.remedy.shims import ShimChoice, choose_shims
+
+DECIDED_P = 0.8
+"""A set-up or a scale, which have no verdict of their own, are called out above this probability."""
+TEST_TURN_DEG = 15.0
+"""A first move of a screw whose travel is not known: small beside a turn (common practice, no source)."""
+Z95 = 1.959964
+"""95 % of a normal distribution lie within this many standard deviations."""
+
+
+def advise(
+    answer: Answer,
+    *,
+    mechanisms: Mapping[str, Mechanism | None] | None = None,
+    stock_um: Sequence[float] = (),
+) -> tuple[Remedy, ...]:
+    """Give the remedies of a whole answer: set-ups to tape again first, then bodies, then lenses and scales.
+
+    Parameters
+    ----------
+    answer : Answer
+        What the judge said.
+    mechanisms : mapping of str to Mechanism or None
+        How each body is adjusted; a body that is absent or None: not known.
+    stock_um : sequence of float
+        Thicknesses of shim in stock [µm], for lenses and for mounts without a stock of their own.
+
+    Returns
+    -------
+    tuple of Remedy
+        Empty when nothing is decided to be out.
+
+    Raises
+    ------
+    RemedyError
+        When a number is not finite, a verdict contradicts its error, or the stock is impossible.
+    """
+    known = mechanisms or {}
+    bodies = (advise_body(body, mechanism=known.get(body.name), stock_um=stock_um) for body in answer.bodies)
+    lenses = (
+        remedy
+        for lens in answer.lenses
+        for remedy in (advise_lens(lens, stock_um=stock_um), advise_scale(lens))
+    )
+    found = (*map(advise_setup, answer.setups), *bodies, *lenses)
+    return tuple(remedy for remedy in found if remedy is not None)
+
+
+def advise_body(
+    body: BodyAnswer, *, mechanism: Mechanism | None = None, stock_um: Sequence[float] = ()
+) -> Remedy | None:
+    """Give the remedy of a body, by its mechanism; None unless the verdict is out.
+
+    Raises
+    ------
+    RemedyError
+        As :func:`advise`.
+    """
+    if not _is_out(body):
+        return None
+    match mechanism:
+        case Screw():
+            return _turn_screw(body, mechanism)
+        case ShimmedMount():
+            return _shim_mount(body, mechanism.stock_um or tuple(stock_um))
+        case Fixed():
+            action, then = Action.SEND_OUT, "To those the owner has authorised: its sensor is fixed."
+        case None:
+            action = Action.MOVE_SENSOR
+            then = "How this body is adjusted is not known: find out before anything is turned or opened."
+    return _body_remedy(
+        body, action, _move(body), f"{_finding(body)}: {_sensor_has_to_move(body)}. {then}", mechanism
+    )
+
+
+def advise_lens(lens: LensAnswer, *, stock_um: Sequence[float] = ()) -> Remedy | None:
+    """Give the remedy of a lens: to a lens technician, with a shim suggested; None unless it is out.
+
+    Raises
+    ------
+    RemedyError
+        As :func:`advise`.
+    """
+    if not _is_out(lens):
+        return None
+    amount_um = abs(lens.error_um)
+    choice = choose_shims(amount_um, stock_um, tolerance_um=lens.tolerance_um) if stock_um else None
+    direction = _stack_change(lens)
+    comparative = "thicker" if direction is Direction.ADD else "thinner"
+    return Remedy(
+        unit=lens.name,
+        kind=Kind.LENS,
+        action=Action.SHIM_LENS,
+        direction=direction,
+        amount_um=amount_um,
+        amount_sd_um=lens.sd_um,
+        text=f"{_finding(lens)}: to a lens technician. "
+        f"Suggested is a shim {_um(lens, amount_um)} {comparative}{_in_shims(choice, direction)}.",
+        steps=procedure.lens_steps(),
+        cautions=procedure.lens_cautions(amount_um=amount_um),
+        shims_um=choice.shims_um if choice else (),
+        leftover_um=choice.leftover_um if choice else None,
+    )
+
+
+def advise_scale(lens: LensAnswer) -> Remedy | None:
+    """Give the remedy of a scale: sent out, since no shim cures it; None up to ``DECIDED_P``."""
+    _refuse_unless_finite(lens.name, lens.scale_permille, lens.scale_sd_permille, lens.p_scale_out)
+    if lens.p_scale_out <= DECIDED_P:
+        return None
+    way = "short" if lens.scale_permille < 0 else "deep"
+    return Remedy(
+        unit=lens.name,
+        kind=Kind.SCALE,
+        action=Action.SEND_OUT,
+        direction=None,
+        amount_um=None,
+        amount_sd_um=None,
+        text=f"The scale of {lens.name} reads {way} by {abs(lens.scale_permille):.1f} ± "
+        f"{Z95 * lens.scale_sd_permille:.1f} ‰ of its extension (95 %), more the nearer it is focused. "
+        "No shim cures that: to a lens technician.",
+        steps=procedure.lens_steps(),
+        cautions=procedure.lens_cautions(),
+    )
+
+
+def advise_setup(setup: SetupAnswer) -> Remedy | None:
+    """Give the remedy of a mis-taped set-up: tape again; None up to a probability of ``DECIDED_P``.
+
+    Raises
+    ------
+    RemedyError
+        When a number is not finite.
+    """
+    _refuse_unless_finite(setup.name, setup.error_mm, setup.sd_mm, setup.p_out)
+    if setup.p_out <= DECIDED_P:
+        return None
+    stands, direction = ("farther", Direction.NEARER) if setup.error_mm > 0 else ("nearer", Direction.FARTHER)
+    return Remedy(
+        unit=setup.name,
+        kind=Kind.SETUP,
+        action=Action.RE_TAPE,
+        direction=direction,
+        amount_um=1e3 * abs(setup.error_mm),
+        amount_sd_um=1e3 * setup.sd_mm,
+        text=f"Tape {setup.name} again: its chart seems to stand {abs(setup.error_mm):.0f} ± "
+        f"{Z95 * setup.sd_mm:.0f} mm (95 %) {stands} than the distance written.",
+        steps=procedure.setup_steps(),
+        cautions=procedure.setup_cautions(),
+    )
+
+
+def _turn_screw(body: BodyAnswer, screw: Screw) -> Remedy:
+    is_away = _is_short(body)
+    turn = None if screw.away is None else screw.away if is_away else screw.away.opposite
+    turns = turns_sd = None
+    if screw.um_per_turn is not None:
+        turns = abs(body.error_um) / screw.um_per_turn
+        turns_sd = math.hypot(body.sd_um, turns * (screw.um_per_turn_sd or 0.0)) / screw.um_per_turn
+    if turns is not None and turn is not None and turns_sd is not None:
+        then = f"Check the lock, then turn the screw {turn} by {_turns_text(turns, turns_sd)}."
+    else:
+        then = _test_move(screw, turns, turns_sd, turn)
+    text = f"{_finding(body)}: {_sensor_has_to_move(body)}. {then}"
+    return _body_remedy(
+        body, Action.MOVE_SENSOR, _move(body), text, screw, turns=turns, turns_sd=turns_sd, turn=turn
+    )
+
+
+def _test_move(screw: Screw, turns: float | None, turns_sd: float | None, turn: Turn | None) -> str:
+    """Word a small test of a screw whose travel, sense or both are not known."""
+    way = f" {turn}" if turn is not None else " one way"
+    needed, test_deg = "", TEST_TURN_DEG
+    if turns is not None and turns_sd is not None:
+        needed, test_deg = f"That is {_turns_text(turns, turns_sd)}. ", min(TEST_TURN_DEG, 360 * turns)
+    unknown = [
+        what
+        for what, value in (
+            ("how far one turn moves it", screw.um_per_turn),
+            ("which way is away", screw.away),
+        )
+        if value is None
+    ]
+    lesson = "If the landings go deeper, the sensor went away from the flange. " if turn is None else ""
+    return (
+        f"{needed}It is not known {' and '.join(unknown)}: check the lock, turn the screw "
+        f"{test_deg:.0f}°{way} as a test and read again. {lesson}Write what was learned in the kit file, "
+        "and reckon the rest from it."
+    )
+
+
+def _shim_mount(body: BodyAnswer, stock_um: tuple[float, ...]) -> Remedy:
+    direction = _stack_change(body)
+    amount_um = abs(body.error_um)
+    choice = choose_shims(amount_um, stock_um, tolerance_um=body.tolerance_um) if stock_um else None
+    shims = _in_shims(choice, direction)
+    text = f"{_finding(body)}: {direction} {_um(body, amount_um)} of shim at the mount{shims}."
+    return _body_remedy(
+        body,
+        Action.SHIM_MOUNT,
+        direction,
+        text,
+        ShimmedMount(stock_um=stock_um),
+        shims_um=choice.shims_um if choice else (),
+        leftover_um=choice.leftover_um if choice else None,
+    )
+
+
+def _body_remedy(
+    body: BodyAnswer,
+    action: Action,
+    direction: Direction,
+    text: str,
+    mechanism: Mechanism | None,
+    *,
+    turns: float | None = None,
+    turns_sd: float | None = None,
+    turn: Turn | None = None,
+    shims_um: tuple[float, ...] = (),
+    leftover_um: float | None = None,
+) -> Remedy:
+    return Remedy(
+        unit=body.name,
+        kind=Kind.BODY,
+        action=action,
+        direction=direction,
+        amount_um=abs(body.error_um),
+        amount_sd_um=body.sd_um,
+        text=text,
+        steps=procedure.body_steps(mechanism, turn=turn),
+        cautions=procedure.body_cautions(mechanism, amount_um=abs(body.error_um)),
+        turns=turns,
+        turns_sd=turns_sd,
+        turn=turn,
+        shims_um=shims_um,
+        leftover_um=leftover_um,
+    )
+
+
+def _is_out(unit: BodyAnswer) -> bool:
+    """Tell whether a unit is decided to be out; refuse a verdict that its own numbers contradict."""
+    if unit.verdict not in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
+        return False
+    _refuse_unless_finite(unit.name, unit.error_um, unit.sd_um, unit.low_um, unit.high_um)
+    if unit.error_um == 0 or _is_short(unit) != (unit.error_um < 0):
+        raise RemedyError(
+            f"{unit.name} is judged {unit.verdict}, but its error is {unit.error_um:+.1f} µm "
+            "(short is below 0). No remedy follows from that: judge again."
+        )
+    return True
+
+
+def _refuse_unless_finite(name: str, *values: float) -> None:
+    if not all(map(math.isfinite, values)):
+        raise RemedyError(
+            f"The answer for {name} holds a value that is no number. No remedy follows: judge again."
+        )
+
+
+def _is_short(unit: BodyAnswer) -> bool:
+    return unit.verdict is Verdict.OUT_SHORT
+
+
+def _move(body: BodyAnswer) -> Direction:
+    return Direction.AWAY if _is_short(body) else Direction.TOWARD
+
+
+def _stack_change(unit: BodyAnswer) -> Direction:
+    return Direction.ADD if _is_short(unit) else Direction.TAKE_AWAY
+
+
+def _half_um(unit: BodyAnswer) -> float:
+    return (unit.high_um - unit.low_um) / 2
+
+
+def _finding(unit: BodyAnswer) -> str:
+    way = "short" if _is_short(unit) else "deep"
+    digits = 0 if _half_um(unit) >= 2 else 1
+    return f"{unit.name} is {way} by {abs(unit.error_um):.{digits}f} ± {_half_um(unit):.{digits}f} µm (95 %)"
+
+
+def _sensor_has_to_move(body: BodyAnswer) -> str:
+    return f"the sensor has to move {_um(body, abs(body.error_um))} {_move(body)}"
+
+
+def _um(unit: BodyAnswer, amount_um: float) -> str:
+    return f"{amount_um:.{0 if _half_um(unit) >= 2 else 1}f} µm"
+
+
+def _turns_text(turns: float, turns_sd: float) -> str:
+    low_deg, high_deg = (360 * max(turns + side * Z95 * turns_sd, 0.0) for side in (-1, 1))
+    return f"{turns:.2f} turn, {360 * turns:.0f}° (95 %: {low_deg:.0f}° to {high_deg:.0f}°)"
+
+
+def _in_shims(choice: ShimChoice | None, direction: Direction) -> str:
+    if choice is None:
+        return ""
+    if not choice.shims_um:
+        return "; no shim of the stock comes near that"
+    stack = f"{' + '.join(f'{shim:g}' for shim in choice.shims_um)} µm"
+    source = f"{stack} of the stock" if direction is Direction.ADD else f"{stack}, if the stack holds them"
+    leaves = f"leaves {abs(choice.leftover_um):.1f} µm"
+    if choice.is_within_share:
+        return f" ({source}: {leaves})"
+    return f" (the nearest is {source}: {leaves}, more than a third of the tolerance)"

@@ -1,0 +1,292 @@
+"""Remedies: the way is never wrong, the amount has its interval, and the undecided gets none."""
+
+import math
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from shimwise.errors import RemedyError
+from shimwise.inference.answer import Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
+from shimwise.remedy import (
+    Action,
+    Direction,
+    Fixed,
+    Kind,
+    Mechanism,
+    Screw,
+    ShimmedMount,
+    Turn,
+    advise,
+    advise_body,
+    advise_lens,
+    advise_scale,
+    advise_setup,
+)
+
+SCREW = Screw(um_per_turn=360, away=Turn.CLOCKWISE, has_lock=True, backlash_um=12)
+MECHANISMS = [SCREW, Screw(), ShimmedMount(stock_um=(10, 20, 50)), ShimmedMount(), Fixed(), None]
+ADDING = {Direction.AWAY, Direction.ADD}
+UNDECIDED = [Verdict.IN_TOLERANCE, Verdict.CANNOT_TELL, Verdict.NOT_CHECKED]
+
+
+def numbers(error_um: float, verdict: Verdict | None = None, half_um: float = 6.0) -> dict[str, Any]:
+    out = Verdict.OUT_SHORT if error_um < 0 else Verdict.OUT_DEEP
+    return {
+        "error_um": error_um,
+        "sd_um": half_um / 1.96,
+        "low_um": error_um - half_um,
+        "high_um": error_um + half_um,
+        "p_out": 0.97,
+        "verdict": verdict or out,
+        "tolerance_um": 10.0,
+    }
+
+
+def a_body(error_um: float, verdict: Verdict | None = None, name: str = "B1", **more: float) -> BodyAnswer:
+    return BodyAnswer(name=name, **numbers(error_um, verdict, **more))
+
+
+def a_lens(
+    error_um: float,
+    verdict: Verdict | None = None,
+    name: str = "L1",
+    permille: float = 0.0,
+    p_scale_out: float = 0.0,
+) -> LensAnswer:
+    return LensAnswer(
+        name=name,
+        scale_permille=permille,
+        scale_sd_permille=1.0,
+        p_scale_out=p_scale_out,
+        **numbers(error_um, verdict),
+    )
+
+
+def a_setup(error_mm: float, p_out: float) -> SetupAnswer:
+    return SetupAnswer(name="B1 at 3'", error_mm=error_mm, sd_mm=4.0, p_out=p_out)
+
+
+@given(error=st.floats(10, 400), is_short=st.booleans(), mechanism=st.sampled_from(MECHANISMS))
+def test_short_is_added_and_deep_taken_away_at_body_and_lens_alike(
+    error: float, is_short: bool, mechanism: Mechanism | None
+) -> None:
+    signed = -error if is_short else error
+    for remedy in (advise_body(a_body(signed), mechanism=mechanism), advise_lens(a_lens(signed))):
+        assert (remedy.direction in ADDING) == is_short
+        assert remedy.amount_um == error
+
+
+@pytest.mark.parametrize("verdict", UNDECIDED)
+@pytest.mark.parametrize("mechanism", MECHANISMS)
+def test_a_unit_that_is_not_decided_gets_no_remedy(verdict: Verdict, mechanism: Mechanism | None) -> None:
+    assert advise_body(a_body(-40, verdict), mechanism=mechanism) is None
+    assert advise_lens(a_lens(-40, verdict), stock_um=(10,)) is None
+
+
+@pytest.mark.parametrize("away", list(Turn))
+def test_the_screw_is_turned_away_for_short_and_back_for_deep(away: Turn) -> None:
+    screw = Screw(um_per_turn=360, away=away)
+    assert advise_body(a_body(-20), mechanism=screw).turn is away
+    assert advise_body(a_body(20), mechanism=screw).turn is away.opposite
+
+
+def test_the_turn_is_told_in_turns_and_degrees_with_its_interval() -> None:
+    # 360 µm a turn: one degree a micron, so the interval in degrees is the one in microns.
+    remedy = advise_body(a_body(-18, half_um=6), mechanism=SCREW)
+    assert remedy.turns == pytest.approx(0.05)
+    assert "short by 18 ± 6 µm (95 %)" in remedy.text
+    assert "18 µm away from the flange" in remedy.text
+    assert "turn the screw clockwise by 0.05 turn, 18° (95 %: 12° to 24°)" in remedy.text
+
+
+def test_an_uncertain_travel_widens_the_turn_as_relative_errors_add() -> None:
+    sure = advise_body(a_body(-100, half_um=1.96), mechanism=Screw(um_per_turn=500))
+    unsure = advise_body(a_body(-100, half_um=1.96), mechanism=Screw(um_per_turn=500, um_per_turn_sd=50))
+    assert sure.turns_sd / sure.turns == pytest.approx(0.01)
+    assert unsure.turns_sd / unsure.turns == pytest.approx(math.hypot(0.01, 0.1))
+
+
+def test_a_screw_of_unknown_travel_is_turned_a_little_as_a_test_first() -> None:
+    remedy = advise_body(a_body(-20), mechanism=Screw(away=Turn.ANTICLOCKWISE))
+    assert remedy.turns is None
+    assert "15° anticlockwise as a test and read again" in remedy.text
+
+
+def test_a_screw_of_unknown_sense_is_tested_and_told_by_the_landing() -> None:
+    remedy = advise_body(a_body(-20), mechanism=Screw(um_per_turn=360))
+    assert remedy.turn is None
+    assert "0.06 turn" in remedy.text
+    assert "It is not known which way is away" in remedy.text
+    assert "deeper, the sensor went away from the flange" in remedy.text
+
+
+def test_a_test_move_is_never_larger_than_the_whole_move() -> None:
+    assert "turn the screw 5° one way" in advise_body(a_body(-20), mechanism=Screw(um_per_turn=1440)).text
+
+
+def place(steps: tuple[str, ...], word: str) -> int:
+    found = [index for index, step in enumerate(steps) if word in step]
+    assert len(found) == 1, (word, steps)
+    return found[0]
+
+
+@pytest.mark.parametrize("has_lock", [True, None])
+def test_the_interlocks_of_a_screw_come_in_their_order(has_lock: bool | None) -> None:
+    steps = advise_body(a_body(-20), mechanism=Screw(has_lock=has_lock)).steps
+    words = (
+        "Clean the lens seat and the flange",
+        "owner's consent",
+        "Approach from one side",
+        "stop at resistance",
+        "two lenses at two distances",
+        "Set the lock",
+        "Mark the outside",
+    )
+    places = [place(steps, word) for word in words]
+    assert places == sorted(places)
+
+
+def test_a_screw_without_a_lock_is_looked_at_but_not_locked() -> None:
+    steps = advise_body(a_body(-20), mechanism=Screw(has_lock=False)).steps
+    assert place(steps, "no lock: look whether that is so") < place(steps, "Approach from one side")
+    assert not any("Set the lock" in step for step in steps)
+
+
+def test_the_last_move_goes_the_way_of_the_remedy_past_the_play() -> None:
+    steps = advise_body(a_body(20), mechanism=SCREW).steps
+    assert any(
+        "turn back clockwise by more than the play of 12 µm (12°), then come up anticlockwise" in step
+        for step in steps
+    )
+
+
+@pytest.mark.parametrize("mechanism", [SCREW, Screw(), None])
+def test_a_sensor_that_may_be_locked_is_never_moved_without_that_caution(mechanism: Mechanism | None) -> None:
+    remedy = advise_body(a_body(-20), mechanism=mechanism)
+    assert "Never move a sensor that is locked: check the lock first." in remedy.cautions
+    if mechanism is not None:
+        assert "heck the lock" in remedy.text
+
+
+@pytest.mark.parametrize("mechanism", [ShimmedMount(), Fixed(), None])
+def test_a_fixed_or_shimmed_sensor_is_opened_only_by_the_authorised(mechanism: Mechanism | None) -> None:
+    cautions = advise_body(a_body(-20), mechanism=mechanism).cautions
+    assert any("only by those its owner has authorised" in caution for caution in cautions)
+
+
+@pytest.mark.parametrize("mechanism", MECHANISMS)
+def test_every_remedy_defers_to_maker_owner_and_local_rules(mechanism: Mechanism | None) -> None:
+    answer = Answer(
+        tolerance_um=10,
+        headline="",
+        bodies=(a_body(-20),),
+        lenses=(a_lens(-20, permille=-6, p_scale_out=0.9),),
+        setups=(a_setup(30, 0.9),),
+        operators=(),
+        readings=(),
+        causes=(),
+        next=(),
+        warnings=(),
+    )
+    remedies = advise(answer, mechanisms={"B1": mechanism})
+    assert [remedy.kind for remedy in remedies] == [Kind.SETUP, Kind.BODY, Kind.LENS, Kind.SCALE]
+    for remedy in remedies:
+        assert remedy.steps
+        assert "service instructions" in remedy.cautions[-1]
+        assert remedy.unit in remedy.text
+        assert "±" in remedy.text
+
+
+def test_a_fixed_sensor_is_sent_to_those_the_owner_has_authorised() -> None:
+    remedy = advise_body(a_body(30), mechanism=Fixed())
+    assert (remedy.action, remedy.direction) == (Action.SEND_OUT, Direction.TOWARD)
+    assert "To those the owner has authorised" in remedy.text
+
+
+def test_an_unknown_mechanism_is_to_be_found_out_before_anything_is_turned() -> None:
+    remedy = advise_body(a_body(-30))
+    assert remedy.action is Action.MOVE_SENSOR
+    assert "find out before anything is turned or opened" in remedy.text
+    assert not any(
+        word in step for step in remedy.steps for word in ("Turn ", "Approach", "Change the stack")
+    )
+
+
+def test_a_shimmed_mount_gets_the_fewest_shims_of_its_own_stock() -> None:
+    remedy = advise_body(a_body(-32), mechanism=ShimmedMount(stock_um=(10, 20)), stock_um=(32,))
+    assert (remedy.action, remedy.shims_um, remedy.leftover_um) == (Action.SHIM_MOUNT, (20, 10), 2)
+    assert "add 32 µm of shim at the mount (20 + 10 µm of the stock: leaves 2.0 µm)" in remedy.text
+
+
+def test_a_mount_without_a_stock_of_its_own_uses_the_stock_of_the_house() -> None:
+    assert advise_body(a_body(-32), mechanism=ShimmedMount(), stock_um=(32,)).shims_um == (32,)
+
+
+def test_a_stock_that_leaves_too_much_says_so() -> None:
+    text = advise_body(a_body(-27), mechanism=ShimmedMount(stock_um=(20,))).text
+    assert "the nearest is 20 µm of the stock: leaves 7.0 µm, more than a third of the tolerance" in text
+    assert "no shim of the stock comes near" in advise_lens(a_lens(-12), stock_um=(100,)).text
+
+
+def test_a_stack_without_a_known_stock_names_no_shims() -> None:
+    remedy = advise_body(a_body(27), mechanism=ShimmedMount())
+    assert (remedy.shims_um, remedy.leftover_um) == ((), None)
+    assert remedy.text.endswith("take away 27 µm of shim at the mount.")
+
+
+def test_a_short_lens_goes_to_a_lens_technician_for_a_thicker_shim() -> None:
+    remedy = advise_lens(a_lens(-24), stock_um=(5, 20))
+    assert remedy.action is Action.SHIM_LENS
+    assert "to a lens technician" in remedy.text
+    assert "24 µm thicker (20 + 5 µm of the stock: leaves 1.0 µm)" in remedy.text
+    assert "Shimming a lens is a lens technician's work." in remedy.cautions
+    assert "Never look into a collimator's lamp or a laser." in remedy.cautions
+
+
+def test_a_deep_lens_gets_a_thinner_shim() -> None:
+    assert "Suggested is a shim 24 µm thinner." in advise_lens(a_lens(24)).text
+
+
+def test_a_scale_is_sent_out_since_no_shim_cures_it() -> None:
+    assert advise_scale(a_lens(0, Verdict.IN_TOLERANCE, permille=-6, p_scale_out=0.8)) is None
+    remedy = advise_scale(a_lens(0, Verdict.IN_TOLERANCE, permille=-6, p_scale_out=0.81))
+    assert (remedy.action, remedy.amount_um, remedy.direction) == (Action.SEND_OUT, None, None)
+    assert "short by 6.0 ± 2.0 ‰" in remedy.text
+
+
+def test_a_chart_that_stands_too_far_is_brought_nearer() -> None:
+    # The set-up's error is true minus taped: above 0 the chart stands farther than the tape says.
+    remedy = advise_setup(a_setup(34, 0.9))
+    assert (remedy.action, remedy.direction, remedy.amount_um) == (Action.RE_TAPE, Direction.NEARER, 34_000)
+    assert "34 ± 8 mm (95 %) farther than the distance written" in remedy.text
+    assert advise_setup(a_setup(-34, 0.9)).direction is Direction.FARTHER
+    assert advise_setup(a_setup(34, 0.8)) is None
+
+
+def test_a_very_large_error_asks_for_dirt_and_a_bad_seat_first() -> None:
+    def asks(error_um: float) -> bool:
+        cautions = advise_body(a_body(error_um), mechanism=SCREW).cautions
+        return any("look for dirt" in caution for caution in cautions)
+
+    assert asks(-150)
+    assert not asks(-50)
+
+
+@pytest.mark.parametrize(
+    ("error", "verdict"), [(5, Verdict.OUT_SHORT), (-5, Verdict.OUT_DEEP), (0, Verdict.OUT_DEEP)]
+)
+def test_a_verdict_that_its_own_error_contradicts_gives_no_remedy_but_an_error(
+    error: float, verdict: Verdict
+) -> None:
+    with pytest.raises(RemedyError, match=r"B1 is judged out_.* judge again"):
+        advise_body(a_body(error, verdict), mechanism=SCREW)
+
+
+@pytest.mark.parametrize("error", [math.nan, math.inf])
+def test_an_answer_that_is_no_number_is_refused(error: float) -> None:
+    with pytest.raises(RemedyError, match="no number"):
+        advise_body(a_body(error, Verdict.OUT_DEEP), mechanism=SCREW)
+    with pytest.raises(RemedyError, match="no number"):
+        advise_setup(a_setup(error, 0.9))
