@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.clusters import FrameGls, clustered_sd, t_quantile
-from shimwise.imaging.pupil import GREEN_UM, band_peak, transfer_slopes
+from shimwise.imaging.response import Response, plain_response
+from shimwise.imaging.pupil import GREEN_UM, band_peak, band_peak_um, transfer_slopes
 
 __all__ = ["BAND_CY_MM", "PeakFit", "RingData", "fit_peak", "fit_shift"]
 
@@ -37,7 +38,8 @@ class RingData:
     ``modulation`` and ``pixels`` (how many pixels each value rests on) have the shape (frames, rings);
     ``position_um`` (frames,), ``frequency_cy_mm`` (rings,) at the reference position. ``growth`` is ln of the
     picture's size in each frame by its size there: frequencies at the sensor fall by it. ``pitch_um`` is the
-    pixel's, whose own transfer changes with them.
+    pixel's, whose own transfer changes with them. ``response`` tells which frequencies each ring shows; without it
+    its own alone.
     """
 
     position_um: FloatArray
@@ -46,6 +48,7 @@ class RingData:
     pixels: FloatArray
     growth: FloatArray | None = None
     pitch_um: float = 0.0
+    response: Response | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,25 +184,26 @@ class _Model:
         self.data, self.fnumber, self.wavelengths = data, fnumber, wavelengths_um
         self.root = np.sqrt(data.pixels)
         self.growth = np.zeros(data.position_um.size) if data.growth is None else data.growth
+        self.response = data.response or plain_response(data.frequency_cy_mm)
         self.pixel_slope = -((np.pi * data.frequency_cy_mm * data.pitch_um * 1e-3) ** 2) / 3.0
 
     def slopes(self, state: _State) -> tuple[FloatArray, FloatArray]:
         """Transfer (frames, rings) and its slopes by z0, ln N and W040 (3, frames, rings)."""
+        defocus = self.data.position_um - state.z0
         out = transfer_slopes(
-            self.data.frequency_cy_mm,
-            self.data.position_um - state.z0,
+            self.response.nodes_cy_mm,
+            defocus,
             fnumber=self.fnumber * math.exp(state.log_n),
             w040_waves=state.w040,
             wavelengths_um=self.wavelengths,
         )
+        mix = self.response.mix
+        value = out.value @ mix
         if np.any(self.growth):
             # ν ∂/∂ν at fixed N from the slopes at hand: ln N scales both ν and, by -2, the defocus.
-            defocus = (self.data.position_um - state.z0)[:, None]
-            by_log_frequency = out.by_log_fnumber + 2.0 * defocus * out.by_defocus + self.pixel_slope * out.value
-            value = out.value - self.growth[:, None] * by_log_frequency
-        else:
-            value = out.value
-        return value, np.stack([-out.by_defocus, out.by_log_fnumber, out.by_w040])
+            by_log_frequency = (out.by_log_fnumber + 2.0 * defocus[:, None] * out.by_defocus) @ mix
+            value -= self.growth[:, None] * (by_log_frequency + self.pixel_slope * value)
+        return value, np.stack([-out.by_defocus @ mix, out.by_log_fnumber @ mix, out.by_w040 @ mix])
 
     def projected(self, state: _State) -> tuple[float, FloatArray, FloatArray]:
         """Cost, weighted residual and its design with the amplitudes projected out (Kaufman's form)."""
@@ -253,7 +257,7 @@ def _told(
     edges = np.linspace(*band, 4)
     optics = {"fnumber": fnumber, "w040_waves": state.w040, "wavelengths_um": model.wavelengths}
     whole = band_peak(band_cy_mm=band, **optics)
-    thirds = [band_peak(band_cy_mm=(a, b), **optics).peak_um for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    thirds = [band_peak_um(band_cy_mm=(a, b), **optics) for a, b in zip(edges[:-1], edges[1:], strict=True)]
     gradient = np.zeros(gls.step.size)
     gradient[:3] = 1.0, whole.by_log_fnumber, whole.by_w040
     influence, freedom = gls.influence(gradient)
@@ -295,14 +299,16 @@ def _coarse_peak(data: RingData) -> float:
 
 
 def _start(coarse_um: float, w040: float, fnumber: float, band: tuple[float, float]) -> _State:
-    return _State(coarse_um - band_peak(band_cy_mm=band, fnumber=fnumber, w040_waves=w040).peak_um, 0.0, w040)
+    return _State(coarse_um - band_peak_um(band_cy_mm=band, fnumber=fnumber, w040_waves=w040), 0.0, w040)
 
 
 def _filled_rings(data: RingData) -> RingData:
     """Leave out rings without pixels in any frame."""
     full = np.any(data.pixels > 0, axis=0)
+    response = data.response and replace(data.response, mix=data.response.mix[:, full])
     return replace(
         data,
+        response=response,
         frequency_cy_mm=data.frequency_cy_mm[full],
         modulation=data.modulation[:, full],
         pixels=data.pixels[:, full],

@@ -19,6 +19,7 @@ from shimwise.imaging.meter import Capture, capture
 from shimwise.imaging.peak import BAND_CY_MM, PeakFit, RingData, fit_peak, fit_shift
 from shimwise.imaging.pose import Pose, chart_share_um, fit_pose
 from shimwise.imaging.pupil import GREEN_UM, aberrated_otf
+from shimwise.imaging.response import ring_response
 from shimwise.imaging.star import SECTOR_ANGLES_RAD
 from shimwise.imaging.tilt import FieldFit, fit_field
 
@@ -382,6 +383,7 @@ def _star_peak(
         pixels=np.sum(measure.pixels, axis=2),
         growth=growth,
         pitch_um=settings.pitch_um,
+        response=ring_response(measure.plan, blur_um=float(np.ptp(position)) / 4.0 / settings.fnumber * 1.2),
     )
     optics: dict[str, Any] = {"fnumber": settings.fnumber, "wavelengths_um": settings.wavelengths_um}
     fit = fit_peak(data, band_cy_mm=settings.band_cy_mm, **optics)

@@ -1,0 +1,99 @@
+"""What a ring of a star shows of the transfer: an average over frequencies, exact for a round blur.
+
+A star is exp(inθ) = n ∫ J_n(2πρr) dρ/ρ · exp(inθ), so a ring shows the transfer averaged over ρ with that weight,
+which lies close above n/(2πr). Treating the star as a grating of the local frequency errs where the blur is not
+small beside the radius.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shimwise.imaging.star import RingPlan
+
+__all__ = ["Response", "plain_response", "ring_response"]
+
+FloatArray = NDArray[np.float64]
+
+_RADII = 6
+_TAPER = 0.22
+_STEP = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """Rings as weighted sums of the transfer at a few frequencies: ``mix`` has the shape (nodes, rings)."""
+
+    nodes_cy_mm: FloatArray
+    mix: FloatArray
+
+
+def plain_response(frequency_cy_mm: FloatArray) -> Response:
+    """Each ring shows the transfer at its own frequency."""
+    return Response(frequency_cy_mm, np.eye(frequency_cy_mm.size))
+
+
+def ring_response(plan: RingPlan, *, blur_um: float) -> Response:
+    """Work out what each ring of a star shows.
+
+    Parameters
+    ----------
+    plan : RingPlan
+        Rings and spokes.
+    blur_um : float
+        Radius of the largest blur disc at the sensor, µm.
+
+    Returns
+    -------
+    Response
+        Chebyshev nodes over the frequencies that matter, and each ring's weights.
+
+    References
+    ----------
+    .. [1] NIST DLMF 10.22.43: ∫ J_n(t) t^(k−1) dt, so that the weights of exp(inθ) add up to 1.
+    .. [2] J.-P. Berrut and L. N. Trefethen, "Barycentric Lagrange interpolation", SIAM Review 46 (2004).
+    """
+    blur_mm = blur_um * 1e-3 / plan.magnification
+    edges = plan.spokes / (2.0 * np.pi * plan.edges_cy_mm)
+    kernels = [_kernel(plan.spokes, edges[j + 1], edges[j], blur_mm) for j in range(plan.count)]
+    low = min(float(rho[0]) for rho, _ in kernels)
+    high = max(float(rho[-1]) for rho, _ in kernels)
+    count = 10 + math.ceil(3.3 * (high - low) * 2.0 * blur_mm)
+    unit = np.cos(np.pi * (np.arange(count) + 0.5) / count)
+    nodes = low + (high - low) * (1.0 + unit) / 2.0
+    mix = np.stack([weights @ _interpolator(nodes, rho) for rho, weights in kernels], axis=1)
+    return Response(nodes / plan.magnification, mix)
+
+
+def _kernel(spokes: int, inner_mm: float, outer_mm: float, blur_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Frequencies on the sheet [cycles/mm] and weights of a ring; the oscillating tail, which a blur of this
+    size cannot see, is tapered away."""
+    from scipy.special import jv
+
+    x, w = np.polynomial.legendre.leggauss(_RADII)
+    radii = inner_mm + (outer_mm - inner_mm) * (x + 1.0) / 2.0
+    share = w * radii / np.sum(w * radii)
+    seen = min(1.6 * blur_mm / inner_mm, 0.75)
+    spread = spokes ** (1.0 / 3.0) / spokes
+    stop = max(1.0 / math.sqrt(1.0 - seen**2), 1.0 + 2.0 * spread) * outer_mm / inner_mm
+    ratio = np.arange(max(1.0 - 4.5 * spread, 0.2), stop + _TAPER, _STEP / spokes)
+    rho = ratio * spokes / (2.0 * np.pi * outer_mm)
+    bessel = jv(spokes, 2.0 * np.pi * rho[:, None] * radii)
+    fade = np.clip((ratio - stop) / _TAPER, 0.0, 1.0)
+    taper = 0.5 * (1.0 + np.cos(np.pi * fade))
+    weights = (bessel @ share) * taper / rho
+    return rho, weights / np.sum(weights)
+
+
+def _interpolator(nodes: FloatArray, at: FloatArray) -> FloatArray:
+    """Values at points from values at Chebyshev nodes of the first kind, (points, nodes)."""
+    count = nodes.size
+    signed = (-1.0) ** np.arange(count) * np.sin(np.pi * (np.arange(count) + 0.5) / count)
+    gap = at[:, None] - nodes
+    gap = np.where(np.abs(gap) < 1e-14 * np.abs(nodes), 1e-14, gap)
+    pull = signed / gap
+    return np.asarray(pull / pull.sum(axis=1, keepdims=True), dtype=np.float64)
