@@ -1,7 +1,7 @@
 """Undoes a recording's transfer curve by its name: codes back to light.
 
-A curve takes the signal, 0 at the recording's black and 1 at its white, to linear light. Powers and the curves of
-sRGB and Rec. 709 stand here; log curves, PQ and HLG come from a library of published curves by their names.
+A curve takes the signal, 0 at the recording's black and 1 at its white, to linear light. Powers and the
+curves of sRGB and Rec. 709 stand here; log curves, PQ and HLG come from a library of published curves by their names.
 
 References
 ----------
@@ -41,13 +41,13 @@ def signal_to_linear(signal: Floats, transfer: str, *, bits: int = 10, is_limite
     signal : ndarray
         0 at black and 1 at white; a little outside where the recording has head room.
     transfer : str
-        ``linear``, ``gamma 2.2`` (any power from 1 to 4), ``sRGB``, ``Rec.709``, ``PQ``, ``HLG``, or the name of a
-        published log curve; capitals, spaces and signs do not matter.
+        ``linear``, ``gamma 2.2`` (any power from 1 to 4), ``sRGB``, ``Rec.709``, ``PQ``, ``HLG``, or the name
+        of a published log curve; capitals, spaces and signs do not matter.
     bits : int
         Bits of a code, for curves that are defined in codes.
     is_limited : bool
-        True when 0 and 1 stand for the codes of a limited ("video", "legal") range: curves that are published in
-        codes are then read at those codes.
+        True when 0 and 1 stand for the codes of a limited ("video", "legal") range: curves that are published
+        in codes are then read at those codes.
 
     Returns
     -------
@@ -105,8 +105,8 @@ def _power(name: str) -> float | None:
 def _library() -> dict[str, Callable[..., Any]]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        import colour  # noqa: PLC0415 (slow to load, and few recordings need it)
-        from colour.models import eotf_ST2084, oetf_inverse_BT2100_HLG  # noqa: PLC0415
+        import colour
+        from colour.models import eotf_ST2084, oetf_inverse_BT2100_HLG
     return {**colour.LOG_DECODINGS, "PQ": eotf_ST2084, "HLG": oetf_inverse_BT2100_HLG}
 
 
@@ -119,8 +119,8 @@ def _from_library(signal: Floats, transfer: str, *, bits: int, is_limited: bool)
     if len(found) != 1:
         other = f"it could be any of {', '.join(sorted(found))}" if found else "no curve has that name"
         raise DescriptionError(
-            f"transfer is {transfer!r}; {other}. Give linear, gamma 2.2, sRGB, Rec.709, PQ, HLG or a log curve's "
-            f"full name: {', '.join(sorted(set(curves) - {'PQ', 'HLG'}))}."
+            f"transfer is {transfer!r}; {other}. Give linear, gamma 2.2, sRGB, Rec.709, PQ, HLG or a log "
+            f"curve's full name: {', '.join(sorted(set(curves) - {'PQ', 'HLG'}))}."
         )
     curve = curves[found[0]]
     accepted = inspect.signature(curve).parameters

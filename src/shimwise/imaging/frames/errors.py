@@ -24,7 +24,7 @@ class FrameFileError(ImagingError):
 
 
 class DescriptionError(ImagingError):
-    """Raised when sweep.json, the CSV of positions or what was given beside them says something impossible."""
+    """Raised when sweep.json, the CSV of positions or what was given says something impossible."""
 
 
 class TooFewFramesError(ImagingError):

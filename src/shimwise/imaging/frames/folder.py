@@ -26,18 +26,29 @@ def inside(folder: Path, name: str) -> Path:
     Raises
     ------
     FrameFileError
-        When the name is absolute, climbs out of the folder, or leads out of it by a link; when nothing is there.
+        When the name is absolute, climbs out of the folder, or leads out of it by a link; when nothing is
+        there.
     """
     written = PurePosixPath(name.replace("\\", "/"))
-    if not name.strip() or "\0" in name or written.is_absolute() or ".." in written.parts or ":" in written.parts[0]:
-        raise FrameFileError(name[:200], "its path leads out of the sweep's folder; list files inside it only")
+    if (
+        not name.strip()
+        or "\0" in name
+        or written.is_absolute()
+        or ".." in written.parts
+        or ":" in written.parts[0]
+    ):
+        raise FrameFileError(
+            name[:200], "its path leads out of the sweep's folder; list files inside it only"
+        )
     root = folder.resolve()
     try:
         found = (root / written).resolve(strict=True)
     except (OSError, RuntimeError) as error:
         raise FrameFileError(name, "there is no such file in the sweep's folder") from error
     if not found.is_relative_to(root):
-        raise FrameFileError(name, "it is a link out of the sweep's folder; copy the file itself into the folder")
+        raise FrameFileError(
+            name, "it is a link out of the sweep's folder; copy the file itself into the folder"
+        )
     return found
 
 
@@ -49,7 +60,9 @@ def open_ordinary(path: Path, *, file: str, most_bytes: int) -> BinaryIO:
     FrameFileError
         When it is no ordinary file, cannot be read, is empty or too large.
     """
-    flags = os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOFOLLOW", 0)
+    flags = (
+        os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOFOLLOW", 0)
+    )
     try:
         stream = os.fdopen(os.open(path, flags), "rb")
     except OSError as error:
@@ -96,4 +109,6 @@ def read_text(path: Path) -> str:
     except FrameFileError as error:
         raise DescriptionError(f"{error}.") from error
     except UnicodeDecodeError as error:
-        raise DescriptionError(f"{path.name}: byte {error.start} is not UTF-8; save the file as UTF-8.") from error
+        raise DescriptionError(
+            f"{path.name}: byte {error.start} is not UTF-8; save the file as UTF-8."
+        ) from error

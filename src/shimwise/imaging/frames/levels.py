@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from functools import lru_cache
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -42,7 +43,8 @@ class Levels:
     def __post_init__(self) -> None:
         if not (math.isfinite(self.black) and math.isfinite(self.white) and self.black < self.white):
             raise DescriptionError(
-                f"The black level {self.black:g} must lie below the white level {self.white:g}, in the codes of the file."
+                f"The black level {self.black:g} must lie below the white level {self.white:g}, "
+                "in the codes of the file."
             )
 
     @property
@@ -90,7 +92,8 @@ def codes_to_linear(codes: NDArray[np.generic], levels: Levels) -> Picture:
             gain = np.float32(1 / (levels.white - levels.black))
             return (codes.astype(np.float32) - np.float32(levels.black)) * gain
         return levels._linear(codes.astype(np.float64)).astype(np.float32)
-    return _table(levels, codes.dtype.itemsize)[codes]
+    table = _table(levels, codes.dtype.itemsize)
+    return np.asarray(cv2.LUT(np.ascontiguousarray(codes), table), dtype=np.float32)
 
 
 @lru_cache(maxsize=16)
@@ -101,7 +104,8 @@ def _table(levels: Levels, code_bytes: int) -> Picture:
     between = table[(codes >= levels.black) & (codes <= levels.white)]
     if between.size < 2 or not np.isfinite(between).all() or not (np.diff(between) >= 0).all():
         raise DescriptionError(
-            f"The curve {levels.transfer!r} gives no rising light from the codes {levels.black:g} to {levels.white:g}; "
+            f"The curve {levels.transfer!r} gives no rising light from the codes {levels.black:g} to "
+            f"{levels.white:g}; "
             "check transfer, black level, white level and range."
         )
     low, high = between[0], between[-1]

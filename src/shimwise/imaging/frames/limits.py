@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from shimwise.imaging.frames.errors import FrameFileError
 
-__all__ = ["MAX_CLIP_BYTES", "MAX_FILE_BYTES", "MAX_FRAMES", "MAX_PIXELS", "MAX_SIDE_PX", "MAX_TEXT_BYTES", "check_size"]
+__all__ = [
+    "MAX_CLIP_BYTES",
+    "MAX_FILE_BYTES",
+    "MAX_FRAMES",
+    "MAX_PIXELS",
+    "MAX_SIDE_PX",
+    "MAX_TEXT_BYTES",
+    "check_size",
+]
 
 MAX_SIDE_PX = 16_384
 """Longest side of a frame, px: twice that of 8K."""
@@ -32,6 +40,6 @@ def check_size(width_px: int, height_px: int, *, file: str) -> None:
     if max(width_px, height_px) > MAX_SIDE_PX or width_px * height_px > MAX_PIXELS:
         raise FrameFileError(
             file,
-            f"its header says {width_px} × {height_px} px; the most that is opened is {MAX_SIDE_PX} px a side "
-            f"and {MAX_PIXELS // 10**6} million pixels",
+            f"its header says {width_px} × {height_px} px; at most {MAX_SIDE_PX} px a side "
+            f"and {MAX_PIXELS // 10**6} million pixels are opened",
         )

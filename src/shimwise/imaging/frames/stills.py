@@ -1,0 +1,191 @@
+"""Reads one still into linear light: PNG, TIFF, JPEG, DNG, EXR."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from shimwise.imaging.frames.errors import DescriptionError, FrameFileError
+from shimwise.imaging.frames.exr import read_exr
+from shimwise.imaging.frames.headers import StillKind, exr_size, jpeg_size, kind_of, png_size
+from shimwise.imaging.frames.levels import Levels, codes_to_linear, limited_range
+from shimwise.imaging.frames.limits import check_size
+from shimwise.imaging.frames.recording import Recording
+from shimwise.imaging.frames.tiffs import read_plain_tiff, read_raw_green, tiff_directory
+
+__all__ = ["Still", "read_still", "still_size"]
+
+Picture = NDArray[np.float32]
+GREEN = 1
+"""Place of green among blue, green, red (and alpha), and among red, green, blue alike."""
+
+
+@dataclass(frozen=True, slots=True)
+class Still:
+    """A still in linear light: its pixels, its levels, and what to say about its format."""
+
+    pixels: Picture
+    levels: Levels
+    warnings: tuple[str, ...] = ()
+
+
+def still_size(data: bytes, *, file: str) -> tuple[int, int]:
+    """Width and height from the header, px, after a check that the file is whole as far as can be told.
+
+    Raises
+    ------
+    FrameFileError
+        When it is no picture that is read, is damaged or truncated, or its header says an absurd size.
+    """
+    kind = kind_of(data, file=file)
+    if kind is StillKind.TIFF:
+        directory = tiff_directory(data, file=file)
+        size = directory.width_px, directory.height_px
+    else:
+        read_size = {StillKind.PNG: png_size, StillKind.JPEG: jpeg_size, StillKind.EXR: exr_size}[kind]
+        size = read_size(data, file=file)
+    check_size(*size, file=file)
+    return size
+
+
+def read_still(data: bytes, recording: Recording, *, file: str) -> Still:
+    """Decode a still and make it linear.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    recording : Recording
+        Transfer, levels and bits as far as known; the file's own are used where it says them.
+    file : str
+        Its name, for messages.
+
+    Returns
+    -------
+    Still
+        The green channel of a colour picture, a grey one as it is, the green sites of a mosaic with NaN
+        between.
+
+    Raises
+    ------
+    FrameFileError
+        As :func:`still_size`; when decoding fails.
+    DescriptionError
+        When the transfer is not known or the levels make no sense.
+    """
+    still_size(data, file=file)
+    kind = kind_of(data, file=file)
+    if kind is StillKind.EXR:
+        return _floats(read_exr(data, file=file), recording)
+    if kind is StillKind.TIFF:
+        directory = tiff_directory(data, file=file)
+        if directory.is_dng:
+            return _raw(data, recording, file)
+        if directory.is_inverted:
+            raise FrameFileError(file, "the TIFF stores white as 0; save it with black as 0")
+        pixels = read_plain_tiff(data, file=file) if directory.is_plain else _decode(data, file)
+        return _stored(pixels, recording, file)
+    warnings: tuple[str, ...] = ()
+    if kind is StillKind.JPEG:
+        recording = replace(recording, transfer=recording.transfer or "sRGB")
+        warnings = ("JPEG frames: lossy compression and 8 bits cost accuracy; record TIFF, PNG, DNG or EXR.",)
+    return replace(_stored(_decode(data, file), recording, file), warnings=warnings)
+
+
+def _decode(data: bytes, file: str) -> NDArray[np.generic]:
+    before = cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+    try:
+        pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+    except cv2.error as error:
+        raise FrameFileError(file, "it cannot be decoded; the file is damaged") from error
+    finally:
+        cv2.utils.logging.setLogLevel(before)
+    if pixels is None:
+        raise FrameFileError(file, "it cannot be decoded; the file is damaged or of an unusual kind")
+    return pixels
+
+
+def _stored(pixels: NDArray[np.generic], recording: Recording, file: str) -> Still:
+    """Make stored codes or floats linear."""
+    plane = _green_or_grey(pixels, file)
+    if plane.dtype.kind == "f":
+        return _floats(plane, recording)
+    if plane.dtype not in (np.uint8, np.uint16):
+        raise FrameFileError(
+            file, f"its pixels are {plane.dtype}; 8 or 16 bits without sign, or floats, are read"
+        )
+    levels = still_levels(recording, stored_bits=8 * plane.dtype.itemsize)
+    return Still(codes_to_linear(plane, levels), levels)
+
+
+def still_levels(
+    recording: Recording, *, stored_bits: int, black: float = 0.0, white: float | None = None
+) -> Levels:
+    """Levels of whole-number stills: as given, else the file's, else from the bits.
+
+    Raises
+    ------
+    DescriptionError
+        When the transfer is not known, or the bits do not fit into the file's.
+    """
+    if recording.transfer is None:
+        raise DescriptionError(
+            "The frames do not say their transfer; give it, such as linear, gamma 2.2, sRGB, "
+            "Rec.709 or a log curve's name."
+        )
+    bits, shift = recording.bit_depth or stored_bits, recording.left_shift or 0
+    if bits + shift > stored_bits:
+        raise DescriptionError(
+            f"bit_depth {bits} with left_shift {shift} does not fit into the {stored_bits} bits of the files."
+        )
+    step = 2.0**shift
+    top = (2.0**bits - 1) * step
+    if recording.signal_range == "limited":
+        low, high = (step * code for code in limited_range(bits))
+    else:
+        low, high = black, white if white is not None else top
+    return Levels(
+        black=recording.black_level if recording.black_level is not None else low,
+        white=recording.white_level if recording.white_level is not None else high,
+        transfer=recording.transfer,
+        bits=bits,
+        is_limited=recording.signal_range == "limited",
+    )
+
+
+def _floats(plane: NDArray[np.generic], recording: Recording) -> Still:
+    levels = Levels(
+        black=recording.black_level if recording.black_level is not None else 0.0,
+        white=recording.white_level if recording.white_level is not None else 1.0,
+        transfer=recording.transfer or "linear",
+        bits=recording.bit_depth or 16,
+    )
+    return Still(codes_to_linear(plane, levels), levels)
+
+
+def _raw(data: bytes, recording: Recording, file: str) -> Still:
+    """Green sites of a mosaic; what lies between is NaN."""
+    raw = read_raw_green(data, file=file)
+    linear = replace(recording, transfer="linear", signal_range=None, bit_depth=None, left_shift=None)
+    levels = still_levels(linear, stored_bits=16, black=raw.black, white=raw.white)
+    pixels = codes_to_linear(raw.codes, levels)
+    if raw.is_green is not None:
+        down, across = raw.is_green.shape
+        for row, column in zip(*np.nonzero(~raw.is_green), strict=True):
+            pixels[row::down, column::across] = np.nan
+    return Still(pixels, levels)
+
+
+def _green_or_grey(pixels: NDArray[np.generic], file: str) -> NDArray[np.generic]:
+    if pixels.ndim == 2:
+        return pixels
+    if pixels.ndim == 3 and pixels.shape[2] in (3, 4):
+        return pixels[:, :, GREEN]
+    if pixels.ndim == 3 and pixels.shape[2] in (1, 2):
+        return pixels[:, :, 0]
+    raise FrameFileError(
+        file, f"its pixels have the shape {pixels.shape}; one picture, grey or in three colours, is read"
+    )
