@@ -1,7 +1,8 @@
 """Undoes a recording's transfer curve by its name: codes back to light.
 
 A curve takes the signal, 0 at the recording's black and 1 at its white, to linear light. Powers and the
-curves of sRGB and Rec. 709 stand here; log curves, PQ and HLG come from a library of published curves by their names.
+curves of sRGB and Rec. 709 stand here; log curves, PQ and HLG come from a library
+of published curves by their names.
 
 References
 ----------

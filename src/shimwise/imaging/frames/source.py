@@ -241,8 +241,8 @@ def _numbered(entries: tuple[Entry, ...], facts: ClipFacts, name: str) -> dict[i
     if all(entry.frame is None for entry in entries):
         if len(entries) != facts.frames:
             raise DescriptionError(
-                f"The positions have {len(entries)} rows and {name} {facts.frames} frames; add a column frame "
-                "with each row's frame number, counted from 0."
+                f"The positions have {len(entries)} rows and {name} {facts.frames} frames; add a column "
+                "frame with each row's frame number, counted from 0."
             )
         return {number: entry.position for number, entry in enumerate(entries)}
     numbered: dict[int, float] = {}
