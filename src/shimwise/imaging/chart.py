@@ -7,6 +7,7 @@ corner is taken to run linearly with the swept coordinate.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -26,7 +27,7 @@ DETECT_WIDTH_PX = 1920
 
 @dataclass(frozen=True, slots=True)
 class ChartTrack:
-    """Where marker corners run: ``corners_px[id]`` (4, 2) at coordinate 0, ``drift_px[id]`` per unit of it."""
+    """Where marker corners run: ``corners_px[id]`` (4, 2) at coordinate 0, ``drift_px[id]`` per unit."""
 
     corners_px: Corners
     drift_px: Corners
@@ -53,7 +54,8 @@ def find_markers(frame: NDArray[np.float32], layout: ChartLayout) -> Corners:
     Returns
     -------
     dict
-        Corners in px, (4, 2), clockwise from the top left of the sheet, by marker number. Empty when none is seen.
+        Corners in px, (4, 2), clockwise from the top left of the sheet, by marker number. Empty when none is
+        seen.
 
     Raises
     ------
@@ -62,8 +64,8 @@ def find_markers(frame: NDArray[np.float32], layout: ChartLayout) -> Corners:
 
     References
     ----------
-    .. [1] S. Garrido-Jurado et al., "Automatic generation and detection of highly reliable fiducial markers under
-       occlusion", Pattern Recognition 47 (2014); the detector is OpenCV's.
+    .. [1] S. Garrido-Jurado et al., "Automatic generation and detection of highly reliable fiducial markers
+       under occlusion", Pattern Recognition 47 (2014); the detector is OpenCV's.
     """
     code = getattr(cv2.aruco, layout.marker_dictionary, None)
     if not isinstance(code, int):
@@ -72,8 +74,14 @@ def find_markers(frame: NDArray[np.float32], layout: ChartLayout) -> Corners:
             f"give one such as DICT_4X4_50."
         )
     factor = max(1, round(frame.shape[1] / DETECT_WIDTH_PX))
-    small = cv2.resize(frame, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA) if factor > 1 else frame
-    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(code), cv2.aruco.DetectorParameters())
+    small = frame
+    if factor > 1:
+        shrunk = cv2.resize(frame, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
+        small = np.asarray(shrunk, dtype=np.float32)
+    detector = cv2.aruco.ArucoDetector(
+        cv2.aruco.getPredefinedDictionary(code), cv2.aruco.DetectorParameters()
+    )
+    ids: Any
     corners, ids, _ = detector.detectMarkers(_as_bytes(small))
     if ids is None:
         return {}
@@ -122,7 +130,8 @@ def track_chart(seen: list[tuple[float, Corners]], layout: ChartLayout) -> Chart
     numbers = sorted({k for _, corners in seen for k in corners})
     if not numbers:
         raise ImagingError(
-            f"None of the {len(layout.markers)} markers of the chart was found in any frame. Check that the whole chart "
+            f"None of the {len(layout.markers)} markers of the chart was found in any frame. Check that "
+            f"the whole chart "
             f"is in the picture and that chart.json is this sheet's, or give the star's centre."
         )
     start: Corners = {}
@@ -165,7 +174,7 @@ def map_points(homography: FloatArray, points: FloatArray) -> FloatArray:
 
 
 def _line(where: FloatArray, px: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Line through corners (frames, 4, 2), frames far off its median left out once; coordinate 0 and slope."""
+    """Line through corners (frames, 4, 2): value at 0, slope and rest; frames far off are left out once."""
     keep = np.ones(where.size, dtype=bool)
     for _ in range(2):
         runs = np.ptp(where[keep]) > 1e-9 and keep.sum() >= 3
@@ -188,7 +197,11 @@ def _refined(frame: NDArray[np.float32], corners: FloatArray, reach: int) -> Flo
     right, bottom = min(int(high[0]), frame.shape[1]), min(int(high[1]), frame.shape[0])
     crop = np.ascontiguousarray(frame[top:bottom, left:right], dtype=np.float32)
     local = (corners - (left, top)).astype(np.float32).reshape(-1, 1, 2)
-    inside = (local > 1).all() and (local[..., 0] < right - left - 2).all() and (local[..., 1] < bottom - top - 2).all()
+    inside = (
+        (local > 1).all()
+        and (local[..., 0] < right - left - 2).all()
+        and (local[..., 1] < bottom - top - 2).all()
+    )
     if not inside or min(crop.shape) < 2 * reach + 5:
         return None
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 1e-3)
@@ -200,7 +213,9 @@ def _as_bytes(frame: NDArray[np.float32]) -> NDArray[np.uint8]:
     sample = frame[:: max(1, frame.shape[0] // 256), :: max(1, frame.shape[1] // 256)]
     low, high = np.nanpercentile(sample, [0.5, 99.5])
     scale = 255.0 / max(float(high - low), 1e-12)
-    return np.asarray(cv2.convertScaleAbs(np.maximum(frame - np.float32(low), 0), alpha=scale), dtype=np.uint8)
+    return np.asarray(
+        cv2.convertScaleAbs(np.maximum(frame - np.float32(low), 0), alpha=scale), dtype=np.uint8
+    )
 
 
 def _normaliser(points: FloatArray) -> FloatArray:

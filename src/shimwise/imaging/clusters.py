@@ -1,8 +1,8 @@
 """Least squares over frames whose values move together, and intervals that hold with few frames.
 
-The error of a recorded position moves all rings of its frame at once. Treating the rings as independent gives bars
-that cover a third of the time instead of 95 %; here the common error is in the model, and the intervals are
-clustered by frame whatever the model says.
+The error of a recorded position moves all rings of its frame at once. Treating the rings as independent gives
+bars that cover a third of the time instead of 95 %; here the common error is in the model, and the intervals
+are clustered by frame whatever the model says.
 """
 
 from __future__ import annotations
@@ -40,7 +40,8 @@ class FrameGls:
     step : ndarray
         Change of the unknowns.
     common_sd : float
-        Standard deviation of the frames' common error, in the unit of the unknown that ``common`` is the slope of.
+        Standard deviation of the frames' common error, in the unit of the unknown that ``common`` is the
+        slope of.
     noise_sd : float
         Standard deviation of the rest.
     """
@@ -93,7 +94,8 @@ class FrameGls:
         root = np.where(eigen > 1e-6, 1.0 / np.sqrt(np.maximum(eigen, 1e-6)), 0.0)
         adjusted = np.einsum("fvk,fk,fwk,fw->fv", vectors, root, vectors, pull)
         influence = np.einsum("fv,fv->f", adjusted, self.residual)
-        # Residual maker applied to each frame's adjusted pull: their Gram matrix gives the moments of Σ influence².
+        # Residual maker applied to each frame's adjusted pull: their Gram matrix gives the moments of Σ
+        # influence².
         across = np.einsum("fvp,fv->fp", self.design, adjusted)
         gram = np.diag(np.sum(adjusted**2, axis=1)) - across @ self.inverse @ across.T
         eigenvalues = np.linalg.eigvalsh(gram)
@@ -129,7 +131,7 @@ class _Moments:
         )
 
     def solve(self, ratio: float) -> tuple[FloatArray, FloatArray, float, float]:
-        """Step, inverse, s² and log determinant with common² = ratio · s² (Sherman and Morrison, frame by frame)."""
+        """Step, inverse, s² and log determinant with common² = ratio · s² (Sherman and Morrison)."""
         share = ratio / (1.0 + ratio * self.power)
         gram = self.gram - (self.along_design * share[:, None]).T @ self.along_design
         right = self.right - self.along_design.T @ (share * self.along_residual)
@@ -153,4 +155,5 @@ class _Moments:
         safe = np.maximum(self.power, 1e-300)
         share = (1.0 - 1.0 / np.sqrt(1.0 + ratio * self.power)) / safe
         along = np.einsum("fv,fvp->fp", self.common, rows)
-        return rows - self.common[..., None] * (share[:, None] * along)[:, None, :]
+        whitened: FloatArray = rows - self.common[..., None] * (share[:, None] * along)[:, None, :]
+        return whitened

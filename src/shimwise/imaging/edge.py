@@ -25,7 +25,7 @@ MIN_SLANT, MAX_SLANT = math.tan(math.radians(1.0)), math.tan(math.radians(20.0))
 
 @dataclass(frozen=True, slots=True)
 class EdgeTransfer:
-    """Transfer across an edge: frequencies [cycles/px], modulation (1 at 0), the edge's slant [degrees], contrast."""
+    """Transfer across an edge: frequencies [cycles/px], modulation (1 at 0), slant [degrees] and contrast."""
 
     frequency_cy_px: FloatArray
     modulation: FloatArray
@@ -43,8 +43,8 @@ def edge_transfer(region: NDArray[np.floating]) -> EdgeTransfer:
     Parameters
     ----------
     region : ndarray
-        Linear pixels (rows, columns) with one edge, 1° to 20° off the columns; 16 rows and 16 columns at least.
-        Turn the region by 90° for an edge that runs from side to side.
+        Linear pixels (rows, columns) with one edge, 1° to 20° off the columns; 16 rows and 16 columns at
+        least. Turn the region by 90° for an edge that runs from side to side.
 
     Returns
     -------
@@ -58,16 +58,16 @@ def edge_transfer(region: NDArray[np.floating]) -> EdgeTransfer:
 
     Notes
     -----
-    Row centroids of the slope give the edge's line (a parabola, for a picture with distortion); pixels are gathered
-    in quarter-pixel bins by their distance from it; the binned profile's slope is windowed and transformed. The
-    three-point slope and the bins' width are corrected by their known transfer.
+    Row centroids of the slope give the edge's line (a parabola, for a picture with distortion); pixels are
+    gathered in quarter-pixel bins by their distance from it; the binned profile's slope is windowed and
+    transformed. The three-point slope and the bins' width are corrected by their known transfer.
 
     References
     ----------
     .. [1] ISO 12233, edge-based spatial frequency response (method from memory of its public descriptions).
     .. [2] P. D. Burns, "Slanted-edge MTF for digital camera and scanner analysis", Proc. IS&T PICS (2000).
-    .. [3] S. E. Reichenbach, S. K. Park and R. Narayanswamy, "Characterizing digital image acquisition devices",
-       Opt. Eng. 30 (1991): the knife edge across a sampled picture.
+    .. [3] S. E. Reichenbach, S. K. Park and R. Narayanswamy, "Characterizing digital image acquisition
+       devices", Opt. Eng. 30 (1991): the knife edge across a sampled picture.
     """
     pixels = np.asarray(region, dtype=np.float64)
     if pixels.ndim != 2 or min(pixels.shape) < 16:
@@ -76,7 +76,8 @@ def edge_transfer(region: NDArray[np.floating]) -> EdgeTransfer:
     slope = float(line[1])
     if not MIN_SLANT <= abs(slope) <= MAX_SLANT:
         raise ImagingError(
-            f"The edge stands {math.degrees(math.atan(slope)):.1f}° off the columns; 1° to 20° are needed, 5° is best."
+            f"The edge stands {math.degrees(math.atan(slope)):.1f}° off the columns; 1° to 20° are "
+            f"needed, 5° is best."
         )
     rows = np.arange(pixels.shape[0]) - (pixels.shape[0] - 1) / 2
     centre = np.polynomial.polynomial.polyval(rows, line)
@@ -109,7 +110,9 @@ def square_transfers(
         normal = np.array([math.cos(turn + side * math.pi / 2), math.sin(turn + side * math.pi / 2)])
         place = np.array(edge.centre_mm) + normal * edge.side_mm / 2
         tangent = np.array([-normal[1], normal[0]])
-        ends = map_points(to_px, np.array([place - 0.36 * edge.side_mm * tangent, place + 0.36 * edge.side_mm * tangent]))
+        ends = map_points(
+            to_px, np.array([place - 0.36 * edge.side_mm * tangent, place + 0.36 * edge.side_mm * tangent])
+        )
         ends = ends - (left, top)
         depth = 0.4 * float(np.linalg.norm(ends[1] - ends[0]) / 0.72)
         upright = abs(ends[1, 1] - ends[0, 1]) > abs(ends[1, 0] - ends[0, 0])
@@ -125,7 +128,7 @@ def square_transfers(
 
 
 def _edge_line(pixels: FloatArray) -> FloatArray:
-    """Edge's column by row (rows from the middle), a parabola through the rows' centroids, three times windowed."""
+    """Edge's column by row (rows from the middle): a parabola through the rows' windowed centroids."""
     slope = np.diff(pixels, axis=1)
     slope = slope * np.sign(np.sum(slope))
     columns = np.arange(slope.shape[1]) + 0.5
@@ -133,7 +136,9 @@ def _edge_line(pixels: FloatArray) -> FloatArray:
     total = np.sum(slope)
     spread = float(np.max(pixels) - np.min(pixels))
     if not spread > 0 or total < 0.3 * spread * pixels.shape[0]:
-        raise ImagingError("No single edge runs through the region: choose one that holds one side of a dark square.")
+        raise ImagingError(
+            "No single edge runs through the region: choose one that holds one side of a dark square."
+        )
     # The first line from the smoothed slope's largest value, so that noise far from the edge has no say.
     kernel = np.hanning(9)
     smooth = np.apply_along_axis(lambda row: np.convolve(row, kernel, mode="same"), 1, slope)
@@ -144,7 +149,9 @@ def _edge_line(pixels: FloatArray) -> FloatArray:
         gap = (columns - centre[:, None]) / width
         window = np.where(np.abs(gap) < 1, 0.5 * (1 + np.cos(np.pi * np.clip(gap, -1, 1))), 0.0)
         mass = np.sum(window * slope, axis=1)
-        moved = np.sum(window * slope * (columns - centre[:, None]), axis=1) / np.where(mass > 0, mass, np.inf)
+        moved = np.sum(window * slope * (columns - centre[:, None]), axis=1) / np.where(
+            mass > 0, mass, np.inf
+        )
         good = mass > 0.3 * np.median(mass)
         line = np.polynomial.polynomial.polyfit(rows[good], (centre + 2.0 * moved)[good], degree)
     return np.asarray(line)
@@ -158,7 +165,9 @@ def _reach(centre: FloatArray, columns: int) -> tuple[float, float]:
 def _binned(pixels: FloatArray, distance: FloatArray, reach: int) -> tuple[FloatArray, FloatArray]:
     """Mean of the pixels in each quarter-pixel bin of distance, and the bins' places."""
     if reach < 6:
-        raise ImagingError("The edge runs too near to the region's side: leave 8 px or more on both sides of it.")
+        raise ImagingError(
+            "The edge runs too near to the region's side: leave 8 px or more on both sides of it."
+        )
     bins = 2 * reach * OVERSAMPLING
     number = np.floor((distance + reach) * OVERSAMPLING).astype(int)
     inside = (number >= 0) & (number < bins) & np.isfinite(pixels)
@@ -167,7 +176,9 @@ def _binned(pixels: FloatArray, distance: FloatArray, reach: int) -> tuple[Float
     places = (np.arange(bins) + 0.5) / OVERSAMPLING - reach
     full = count > 0
     if full.mean() < 0.8:
-        raise ImagingError("Too few rows cross the edge to fill its quarter-pixel profile: choose a longer edge.")
+        raise ImagingError(
+            "Too few rows cross the edge to fill its quarter-pixel profile: choose a longer edge."
+        )
     return np.interp(places, places[full], total[full] / count[full]), places
 
 
@@ -181,8 +192,11 @@ def _spectrum(profile: FloatArray, places: FloatArray, slope: float) -> EdgeTran
     step = 1.0 / OVERSAMPLING
     # Central difference over two bins, and a bin's own width.
     loss = np.sinc(2.0 * frequency * step) * np.sinc(frequency * step)
-    modulation = spectrum[keep] / spectrum[0] / loss[keep]
+    modulation: FloatArray = np.asarray(spectrum[keep] / spectrum[0] / loss[keep], dtype=np.float64)
     ends = profile[: 2 * OVERSAMPLING].mean(), profile[-2 * OVERSAMPLING :].mean()
     return EdgeTransfer(
-        frequency[keep], modulation, math.degrees(math.atan(slope)), abs(ends[1] - ends[0]) / (ends[0] + ends[1])
+        np.asarray(frequency[keep], dtype=np.float64),
+        modulation,
+        math.degrees(math.atan(slope)),
+        abs(ends[1] - ends[0]) / (ends[0] + ends[1]),
     )

@@ -1,4 +1,4 @@
-"""What can be wrong with a sweep, defined once: code, short name, sentence, and whether the number is withheld."""
+"""What can be wrong with a sweep, defined once: code, name, sentence, and whether the number is withheld."""
 
 from __future__ import annotations
 
@@ -26,28 +26,49 @@ class Flag(Enum):
         2, "saturated", "Pixels of the star are at full white; lower the exposure and repeat.", True
     )
     BLACK_CLIPPED = _Meaning(
-        3, "black clipped", "Pixels of the star are clipped at black; raise the exposure or the pedestal.", True
+        3,
+        "black clipped",
+        "Pixels of the star are clipped at black; raise the exposure or the pedestal.",
+        True,
     )
     PEAK_AT_END = _Meaning(
         4, "peak at the end", "The peak lies at the end of the sweep or beyond; move the sweep over it.", True
     )
     MARKERS_LOST = _Meaning(
-        5, "markers lost", "Markers were not found in every frame; their places are taken from the others.", False
+        5,
+        "markers lost",
+        "Markers were not found in every frame; their places are taken from the others.",
+        False,
     )
     STAR_TOO_SMALL = _Meaning(
-        6, "star too small", "A star is too small for its blur or its pixels; move closer or print it larger.", False
+        6,
+        "star too small",
+        "A star is too small for its blur or its pixels; move closer or print it larger.",
+        False,
     )
     NOT_MONOTONE = _Meaning(
-        7, "positions not monotone", "Positions turn back or repeat; backlash spoils them. Sweep one way.", True
+        7,
+        "positions not monotone",
+        "Positions turn back or repeat; backlash spoils them. Sweep one way.",
+        True,
     )
     CAMERA_MOVED = _Meaning(
-        8, "camera moved", "The picture jumps between frames; fix the camera and the chart, and repeat.", False
+        8,
+        "camera moved",
+        "The picture jumps between frames; fix the camera and the chart, and repeat.",
+        False,
     )
     BANDS_DISAGREE = _Meaning(
-        9, "bands disagree", "Coarse and fine detail are sharp at different places (aberration); name the band.", False
+        9,
+        "bands disagree",
+        "Coarse and fine detail are sharp at different places (aberration); name the band.",
+        False,
     )
     CHART_TURNED = _Meaning(
-        10, "chart turned", "The chart stands more than 1° off square; its share of the tilt is taken out.", False
+        10,
+        "chart turned",
+        "The chart stands more than 1° off square; its share of the tilt is taken out.",
+        False,
     )
     DUPLICATE_FRAMES = _Meaning(
         11, "duplicate frames", "Two frames are copies of one picture; the later is left out.", False
@@ -56,7 +77,10 @@ class Flag(Enum):
         12, "star not found", "A star of the layout is not seen where it should be; it is left out.", False
     )
     TURN_UNKNOWN = _Meaning(
-        13, "chart's turn unknown", "The chart's turn could not be measured; tilt includes the chart's share.", False
+        13,
+        "chart's turn unknown",
+        "The chart's turn could not be measured; tilt includes the chart's share.",
+        False,
     )
     FRAME_LEFT_OUT = _Meaning(14, "frame left out", "A frame could not be used and is left out.", False)
 

@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart import ChartTrack, map_points
 from shimwise.imaging.layout import Star
-from shimwise.imaging.lock import Lock, centre_by_frame, find_centre, fit_lock, locked_modulation, sharp_frames
+from shimwise.imaging.lock import (
+    Lock,
+    centre_by_frame,
+    find_centre,
+    fit_lock,
+    locked_modulation,
+    sharp_frames,
+)
 from shimwise.imaging.meter import Crop
 from shimwise.imaging.star import SECTORS, Cells, RingPlan, plan_rings, solve_cells, sum_star
 
@@ -46,8 +53,9 @@ class ChartMap:
 class StarMeasure:
     """One star through the sweep.
 
-    ``sectors`` is the signed modulation (frames, rings, 16) and ``pixels`` its weight; ``noise`` the pixel noise
-    as a share of the mean by frame; ``left_mm`` and ``left_variance`` what each frame's centre is off its track.
+    ``sectors`` is the signed modulation (frames, rings, 16) and ``pixels`` its weight; ``noise`` the pixel
+    noise as a share of the mean by frame; ``left_mm`` and ``left_variance`` what each frame's centre is off
+    its track.
     """
 
     star: Star
@@ -77,7 +85,8 @@ class StarMeasure:
 
     def ring_modulation(self) -> FloatArray:
         """Mean over sectors, (frames, rings)."""
-        return np.sum(self.sectors * self.pixels, axis=2) / np.maximum(np.sum(self.pixels, axis=2), 1.0)
+        total = np.maximum(np.sum(self.pixels, axis=2), 1.0)
+        return np.asarray(np.sum(self.sectors * self.pixels, axis=2) / total, dtype=np.float64)
 
 
 def measure_star(
@@ -131,7 +140,7 @@ def measure_star(
             offset, _ = find_centre(cells, int(np.argmax(_power(cells))), plan)
             lock = replace(lock, offset_mm=offset)
             cells, *_ = _cells(crops, maps, use, plan, lock, chart.coordinate, white, black)
-        found = _seeded(cells, chart.coordinate[use], plan, lock)
+        found = _seeded(cells, chart.coordinate[use], plan)
         _refuse_stranger(star, found)
         lock = _added(lock, found)
     cells, saturated, blackened = _cells(crops, maps, frames, plan, lock, chart.coordinate, white, black)
@@ -164,7 +173,9 @@ def measure_star(
 def with_wander(measure: StarMeasure, wander_mm: FloatArray, coordinate: FloatArray) -> StarMeasure:
     """Measure again with each frame's own place, where the picture was seen to jump."""
     lock = replace(measure.lock, wander_mm=wander_mm)
-    return replace(measure, lock=lock, sectors=locked_modulation(measure.cells, coordinate, measure.plan, lock))
+    return replace(
+        measure, lock=lock, sectors=locked_modulation(measure.cells, coordinate, measure.plan, lock)
+    )
 
 
 def _cells(
@@ -189,7 +200,7 @@ def _cells(
     return solve_cells(sums), saturated, blackened
 
 
-def _seeded(cells: Cells, coordinate: FloatArray, plan: RingPlan, lock: Lock) -> Lock:
+def _seeded(cells: Cells, coordinate: FloatArray, plan: RingPlan) -> Lock:
     """Fit the sharp frames from a phase read off the sharpest."""
     sharpest = int(np.argmax(_power(cells)))
     phase = float(np.angle(np.sum(cells.pixels[sharpest] * cells.modulation[sharpest])))
@@ -220,7 +231,8 @@ def _added(lock: Lock, more: Lock) -> Lock:
 def _refuse_stranger(star: Star, lock: Lock) -> None:
     if lock.coherence < MIN_COHERENCE:
         raise ImagingError(
-            f"Star {star.id}: only {lock.coherence:.0%} of its modulation agrees with {star.spokes} spokes at that place; "
+            f"Star {star.id}: only {lock.coherence:.0%} of its modulation agrees with {star.spokes} "
+            f"spokes at that place; "
             f"check the layout, or that the star is in the picture and sharp in some frame."
         )
 

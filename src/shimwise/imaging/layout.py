@@ -46,7 +46,7 @@ class Star:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Edge:
-    """A dark square turned by a few degrees: its centre and side [mm] and its angle [degrees, x towards y]."""
+    """A dark square turned by a few degrees: centre and side [mm], angle [degrees, x towards y]."""
 
     id: str
     centre_mm: tuple[float, float]
@@ -86,7 +86,9 @@ class ChartLayout:
         return {marker.id: np.array(marker.corners_mm, dtype=np.float64) for marker in self.markers}
 
 
-def layout_of_star(*, spokes: int, radius_mm: float, star_kind: StarKind = StarKind.SINUSOIDAL) -> ChartLayout:
+def layout_of_star(
+    *, spokes: int, radius_mm: float, star_kind: StarKind = StarKind.SINUSOIDAL
+) -> ChartLayout:
     """Describe a sheet of which only one star is known: its count of spokes and its radius [mm]."""
     star = {"id": "S0", "centre_mm": [0.0, 0.0], "radius_mm": radius_mm, "spokes": spokes}
     return layout_from_json({"unit": "mm", "stars": [star], "star_kind": star_kind.value})
@@ -98,8 +100,8 @@ def layout_from_json(data: object) -> ChartLayout:
     Parameters
     ----------
     data : object
-        The parsed JSON: an object with ``stars`` (id, centre_mm, radius_mm, spokes), and optionally ``edges``,
-        ``markers``, ``marker_dictionary``, ``star_kind``, ``contrast`` and ``unit`` (mm only).
+        The parsed JSON: an object with ``stars`` (id, centre_mm, radius_mm, spokes), and optionally
+        ``edges``, ``markers``, ``marker_dictionary``, ``star_kind``, ``contrast`` and ``unit`` (mm only).
 
     Returns
     -------
@@ -112,7 +114,7 @@ def layout_from_json(data: object) -> ChartLayout:
     """
     root = _object(data, "chart.json")
     if root.get("unit", "mm") != "mm":
-        raise ImagingError(f"chart.json: unit is {root['unit']!r}; write the layout in millimetres (\"mm\").")
+        raise ImagingError(f'chart.json: unit is {root["unit"]!r}; write the layout in millimetres ("mm").')
     layout = ChartLayout(
         stars=tuple(_star(item, where) for item, where in _items(root, "stars")),
         edges=tuple(_edge(item, where) for item, where in _items(root, "edges")),
@@ -163,7 +165,8 @@ def _marker(item: object, where: str) -> Marker:
     area = sum(a[0] * b[1] - a[1] * b[0] for a, b in zip(points, points[1:] + points[:1], strict=True)) / 2
     if not area > 0:
         raise ImagingError(
-            f"{where}: the corners enclose {area:.6g} mm²; list them clockwise from the top left, x right, y down."
+            f"{where}: the corners enclose {area:.6g} mm²; list them clockwise from the top left, x "
+            f"right, y down."
         )
     return Marker(id=number, corners_mm=tuple(points))
 
@@ -179,7 +182,9 @@ def _items(root: Mapping[str, Any], key: str) -> list[tuple[object, str]]:
     if not isinstance(items, Sequence) or isinstance(items, str):
         raise ImagingError(f"chart.json: {key} is {type(items).__name__}; expected a list.")
     if len(items) > MAX_ELEMENTS:
-        raise ImagingError(f"chart.json: {len(items)} {key} are more than the {MAX_ELEMENTS} a sheet may have.")
+        raise ImagingError(
+            f"chart.json: {len(items)} {key} are more than the {MAX_ELEMENTS} a sheet may have."
+        )
     return [(item, f"chart.json: {key}[{k}]") for k, item in enumerate(items)]
 
 
@@ -214,7 +219,7 @@ def _point(value: object, where: str) -> tuple[float, float]:
 def _name(item: Mapping[str, Any], where: str) -> str:
     name = item.get("id")
     if not isinstance(name, str) or not name.strip():
-        raise ImagingError(f"{where}: id is {name!r}; give a name such as \"S0\".")
+        raise ImagingError(f'{where}: id is {name!r}; give a name such as "S0".')
     return name
 
 
@@ -227,7 +232,9 @@ def _kind(value: object) -> StarKind:
 
 def _dictionary(value: object) -> str:
     if not isinstance(value, str) or not value.startswith("DICT_"):
-        raise ImagingError(f"chart.json: marker_dictionary is {value!r}; give an ArUco name such as DICT_4X4_50.")
+        raise ImagingError(
+            f"chart.json: marker_dictionary is {value!r}; give an ArUco name such as DICT_4X4_50."
+        )
     return value
 
 

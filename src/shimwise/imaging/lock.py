@@ -66,11 +66,13 @@ def sharp_frames(cells: Cells) -> NDArray[np.intp]:
     return np.sort(order[power[order] >= SHARP_SHARE * power.max()])
 
 
-def find_centre(cells: Cells, frame: int, plan: RingPlan, *, reach_spokes: float = 1.6) -> tuple[FloatArray, float]:
+def find_centre(
+    cells: Cells, frame: int, plan: RingPlan, *, reach_spokes: float = 1.6
+) -> tuple[FloatArray, float]:
     """Search a star's centre around the assumed one, so that the fit cannot lock one spoke away.
 
-    The cells of every ring are added with the phase that a trial centre gives; rings of different radius agree
-    only at the true centre, so a centre one spoke away is seen by its smaller sum.
+    The cells of every ring are added with the phase that a trial centre gives; rings of different radius
+    agree only at the true centre, so a centre one spoke away is seen by its smaller sum.
 
     Returns
     -------
@@ -93,7 +95,9 @@ def find_centre(cells: Cells, frame: int, plan: RingPlan, *, reach_spokes: float
     return centre, best / float(np.sum(np.abs(weighted)) + 1e-30)
 
 
-def fit_lock(cells: Cells, coordinate: FloatArray, plan: RingPlan, start: Lock, *, drift: bool, all_frames: bool) -> Lock:
+def fit_lock(
+    cells: Cells, coordinate: FloatArray, plan: RingPlan, start: Lock, *, drift: bool, all_frames: bool
+) -> Lock:
     """Fit phase, centre, drift and stretch to the cells' phases by weighted least squares.
 
     Parameters
@@ -119,7 +123,8 @@ def fit_lock(cells: Cells, coordinate: FloatArray, plan: RingPlan, start: Lock, 
         turned = z * np.exp(-1j * lock.phase(coordinate, plan)[use])
         sign = np.sign(np.sum(n * turned.real, axis=2, keepdims=True)) if all_frames else 1.0
         turned = turned * sign
-        # The imaginary part is size × phase error; its weight is the squared ring size, free of the cell's own noise.
+        # The imaginary part is size × phase error; its weight is the squared ring size, free of the cell's
+        # own noise.
         size = np.sum(n * turned.real, axis=2, keepdims=True) / np.maximum(n.sum(axis=2, keepdims=True), 1.0)
         size = np.maximum(size, 0.0) * np.ones_like(turned.real)
         rows = design * (np.sqrt(n) * size)[..., None]

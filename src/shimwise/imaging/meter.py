@@ -63,7 +63,10 @@ def start_from_star(
 
 
 def capture(
-    frames: Iterable[tuple[float, NDArray[np.generic]]], layout: ChartLayout, *, start: FloatArray | None = None
+    frames: Iterable[tuple[float, NDArray[np.generic]]],
+    layout: ChartLayout,
+    *,
+    start: FloatArray | None = None,
 ) -> Capture:
     """Take the frames of a sweep one by one and keep what the measuring needs.
 
@@ -135,7 +138,9 @@ def _crop(frame: Frame, map_px: FloatArray, centre_mm: tuple[float, float], reac
 def _checked(raw: NDArray[np.generic], number: int, taken: Capture | None) -> Frame:
     frame = np.asarray(raw, dtype=np.float32)
     if frame.ndim != 2 or min(frame.shape) < 16:
-        raise ImagingError(f"Frame {number + 1} has the shape {frame.shape}; expected rows and columns, 16 at least.")
+        raise ImagingError(
+            f"Frame {number + 1} has the shape {frame.shape}; expected rows and columns, 16 at least."
+        )
     if taken is not None and (frame.shape[1], frame.shape[0]) != taken.size_px:
         raise ImagingError(
             f"Frame {number + 1} is {frame.shape[1]} x {frame.shape[0]} px, the first is "
@@ -183,6 +188,7 @@ def _refuse_blind(count: int, layout: ChartLayout) -> None:
     if not layout.markers:
         raise ImagingError("The chart has no markers: give the star's centre and radius in the picture.")
     raise ImagingError(
-        f"None of the {len(layout.markers)} markers was found in {count} frames. Check that the whole chart is in the "
+        f"None of the {len(layout.markers)} markers was found in {count} frames. Check that the whole "
+        f"chart is in the "
         f"picture and that chart.json is this sheet's, or give the star's centre and radius."
     )

@@ -1,23 +1,25 @@
 """The through-focus peak of a star: all rings and frames in one physical fit, with an honest interval.
 
-Ring j of frame i is A_j · OTF(ν_j; z_i + δ_i − z0, N, W040): amplitudes A_j free (they hold contrast, pixel, filter
-and the star's kind), N free within 40 %, W040 free from three starts, and δ_i the error of the recorded position,
-which moves all rings of a frame together. The peak told is that of the mean lens transfer over a named band.
+Ring j of frame i is A_j · OTF(ν_j; z_i + δ_i − z0, N, W040): amplitudes A_j free (they hold contrast, pixel,
+filter and the star's kind), N free within 40 %, W040 free from three starts, and δ_i the error of the
+recorded position, which moves all rings of a frame together. The peak told is that of the mean lens transfer
+over a named band.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from itertools import pairwise
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.clusters import FrameGls, clustered_sd, t_quantile
-from shimwise.imaging.response import Response, plain_response
 from shimwise.imaging.pupil import GREEN_UM, band_peak, band_peak_um, transfer_slopes
+from shimwise.imaging.response import Response, plain_response
 
 __all__ = ["BAND_CY_MM", "PeakFit", "RingData", "fit_peak", "fit_shift"]
 
@@ -38,8 +40,8 @@ class RingData:
     ``modulation`` and ``pixels`` (how many pixels each value rests on) have the shape (frames, rings);
     ``position_um`` (frames,), ``frequency_cy_mm`` (rings,) at the reference position. ``growth`` is ln of the
     picture's size in each frame by its size there: frequencies at the sensor fall by it. ``pitch_um`` is the
-    pixel's, whose own transfer changes with them. ``response`` tells which frequencies each ring shows; without it
-    its own alone.
+    pixel's, whose own transfer changes with them. ``response`` tells which frequencies each ring shows;
+    without it its own alone.
     """
 
     position_um: FloatArray
@@ -144,8 +146,8 @@ def fit_peak(
 
     Notes
     -----
-    Amplitudes by variable projection [1]_ while searching; then generalised least squares with a common error of
-    each frame's position, its size by restricted maximum likelihood; then frame-cluster intervals [2]_.
+    Amplitudes by variable projection [1]_ while searching; then generalised least squares with a common error
+    of each frame's position, its size by restricted maximum likelihood; then frame-cluster intervals [2]_.
 
     References
     ----------
@@ -164,8 +166,10 @@ def fit_peak(
     return _told(model, state, gls, band_cy_mm, confidence)
 
 
-def fit_shift(data: RingData, fit: PeakFit, *, fnumber: float, wavelengths_um: tuple[float, ...] = (GREEN_UM,)) -> float:
-    """Position of the peak of other rings of the same star (some sectors), with N and W040 of ``fit``. [µm]"""
+def fit_shift(
+    data: RingData, fit: PeakFit, *, fnumber: float, wavelengths_um: tuple[float, ...] = (GREEN_UM,)
+) -> float:
+    """Position of the peak of some sectors of the same star, with N and W040 of ``fit``. [µm]"""
     model = _Model(_filled_rings(data), fnumber, wavelengths_um)
     state = _State(fit.paraxial_um, math.log(fit.fnumber / fnumber), fit.w040_waves)
     for _ in range(6):
@@ -222,7 +226,10 @@ class _Model:
         damping = 1e-2
         for _ in range(iterations):
             gram = design.T @ design
-            step = np.linalg.solve(gram + damping * np.diag(np.diag(gram) + 1e-30), design.T @ residual)
+            step = np.asarray(
+                np.linalg.solve(gram + damping * np.diag(np.diag(gram) + 1e-30), design.T @ residual),
+                dtype=np.float64,
+            )
             trial = state.moved(step)
             found = self.projected(trial)
             if found[0] < cost:
@@ -255,9 +262,13 @@ def _told(
 ) -> PeakFit:
     fnumber = model.fnumber * math.exp(state.log_n)
     edges = np.linspace(*band, 4)
-    optics = {"fnumber": fnumber, "w040_waves": state.w040, "wavelengths_um": model.wavelengths}
+    optics: dict[str, Any] = {
+        "fnumber": fnumber,
+        "w040_waves": state.w040,
+        "wavelengths_um": model.wavelengths,
+    }
     whole = band_peak(band_cy_mm=band, **optics)
-    thirds = [band_peak_um(band_cy_mm=(a, b), **optics) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    thirds = [band_peak_um(band_cy_mm=(a, b), **optics) for a, b in pairwise(edges.tolist())]
     gradient = np.zeros(gls.step.size)
     gradient[:3] = 1.0, whole.by_log_fnumber, whole.by_w040
     influence, freedom = gls.influence(gradient)
@@ -320,4 +331,6 @@ def _refuse_empty(data: RingData) -> None:
     if frames < 5:
         raise ImagingError(f"A peak cannot be fitted to {frames} frames: record at least 7 over the peak.")
     if not np.any(np.abs(data.modulation) * (data.pixels > 0) > 1e-4):
-        raise ImagingError("No modulation is left in any frame: the star is blurred away or is not in the picture.")
+        raise ImagingError(
+            "No modulation is left in any frame: the star is blurred away or is not in the picture."
+        )

@@ -1,7 +1,7 @@
-"""How the chart stands before the camera: its turn, distance and magnification, from points found in the picture.
+"""How the chart stands before the camera: turn, distance and magnification, from points in the picture.
 
-A pinhole at the lens with the image distance of the sharp chart. Yaw > 0: the sheet's right side is farther away;
-pitch > 0: its lower side is farther away; roll from x towards y.
+A pinhole at the lens with the image distance of the sharp chart. Yaw > 0: the sheet's right side is farther
+away; pitch > 0: its lower side is farther away; roll from x towards y.
 """
 
 from __future__ import annotations
@@ -36,7 +36,8 @@ class Pose:
     magnification : float
         Size of the picture by the sheet at the frame's centre.
     distortion : float
-        Radial distortion at the frame's corner as a share of its radius, + draws the corner in; 0 when not seen.
+        Radial distortion at the frame's corner as a share of its radius, + draws the corner in; 0 when not
+        seen.
     scatter_px : float
         Scatter of the points about the fit, px.
     covariance : ndarray
@@ -85,7 +86,8 @@ def fit_pose(
 
     Notes
     -----
-    Gauss-Newton on the projected points. Distortion is an unknown only where the points show it (F test at 0.1 %).
+    Gauss-Newton on the projected points. Distortion is an unknown only where the points show it (F test at
+    0.1 %).
 
     References
     ----------
@@ -132,7 +134,8 @@ def chart_share_um(
     yaw, pitch = math.radians(pose.yaw_deg), math.radians(pose.pitch_deg)
     normal = _rotation(yaw, pitch, 0.0)[:, 2]
     depth = pose.distance_mm / (1.0 + (away @ normal[:2]) / normal[2])
-    return 1e3 * (focal_mm * depth / (depth - focal_mm) - camera.image_mm(pose.distance_mm))
+    share: FloatArray = 1e3 * (focal_mm * depth / (depth - focal_mm) - camera.image_mm(pose.distance_mm))
+    return share
 
 
 @dataclass(frozen=True)
@@ -175,7 +178,13 @@ class _Pinhole:
 
 
 def _solve(
-    camera: _Pinhole, chart_mm: FloatArray, px: FloatArray, weight: FloatArray, start: FloatArray, *, count: int
+    camera: _Pinhole,
+    chart_mm: FloatArray,
+    px: FloatArray,
+    weight: FloatArray,
+    start: FloatArray,
+    *,
+    count: int,
 ) -> tuple[FloatArray, float, FloatArray, int]:
     unknowns = start.copy()
     for _ in range(8):
@@ -184,7 +193,10 @@ def _solve(
         for k in range(count):
             step = np.zeros(7)
             step[k] = _STEPS[k]
-            ahead, behind = camera.project(unknowns + step, chart_mm), camera.project(unknowns - step, chart_mm)
+            ahead, behind = (
+                camera.project(unknowns + step, chart_mm),
+                camera.project(unknowns - step, chart_mm),
+            )
             slopes[:, k] = weight * ((ahead - behind) / (2 * _STEPS[k])).ravel()
         change = np.linalg.lstsq(slopes, rest, rcond=None)[0]
         unknowns[:count] += change
@@ -196,6 +208,8 @@ def _solve(
 
 def _rotation(yaw: float, pitch: float, roll: float) -> FloatArray:
     about_y = np.array([[math.cos(yaw), 0, -math.sin(yaw)], [0, 1, 0], [math.sin(yaw), 0, math.cos(yaw)]])
-    about_x = np.array([[1, 0, 0], [0, math.cos(pitch), -math.sin(pitch)], [0, math.sin(pitch), math.cos(pitch)]])
+    about_x = np.array(
+        [[1, 0, 0], [0, math.cos(pitch), -math.sin(pitch)], [0, math.sin(pitch), math.cos(pitch)]]
+    )
     about_z = np.array([[math.cos(roll), -math.sin(roll), 0], [math.sin(roll), math.cos(roll), 0], [0, 0, 1]])
     return np.asarray(about_y @ about_x @ about_z, dtype=np.float64)

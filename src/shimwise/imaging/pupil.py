@@ -4,6 +4,9 @@ The wave over the pupil is W(ρ) = W20·ρ² + W040·ρ⁴, in waves; W20 = dz/(
 position less the paraxial focus, + away from the lens.
 """
 
+# Compiled kernels carry no annotations: numba reads the types of their first call.
+# ruff: noqa: ANN001, ANN202
+
 from __future__ import annotations
 
 from functools import lru_cache
@@ -15,7 +18,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from shimwise.errors import ImagingError
 
-__all__ = ["GREEN_UM", "BandPeak", "Transfer", "aberrated_otf", "band_mean", "band_peak", "band_peak_um", "transfer_slopes"]
+__all__ = [
+    "GREEN_UM",
+    "BandPeak",
+    "Transfer",
+    "aberrated_otf",
+    "band_mean",
+    "band_peak",
+    "band_peak_um",
+    "transfer_slopes",
+]
 
 GREEN_UM = 0.55
 """Wavelength that a wave of aberration is told in, µm."""
@@ -24,7 +36,7 @@ FloatArray = NDArray[np.float64]
 
 
 class Transfer(NamedTuple):
-    """Signed transfer and its slopes by defocus [1/µm], by ln N and by W040 [1/wave], each of shape (z, ν)."""
+    """Signed transfer, its slopes by defocus [1/µm], ln N and W040 [1/wave]; each of shape (z, ν)."""
 
     value: FloatArray
     by_defocus: FloatArray
@@ -76,7 +88,8 @@ def aberrated_otf(
     References
     ----------
     .. [1] H. H. Hopkins, "The frequency response of a defocused optical system", Proc. R. Soc. A 231 (1955).
-    .. [2] J. W. Goodman, *Introduction to Fourier Optics*, aberrations and the transfer function (from memory).
+    .. [2] J. W. Goodman, *Introduction to Fourier Optics*, aberrations and the transfer function (from
+       memory).
     """
     frequency = np.atleast_1d(np.asarray(frequency_cy_mm, dtype=np.float64))
     defocus = np.atleast_1d(np.asarray(defocus_um, dtype=np.float64))
@@ -108,7 +121,7 @@ def band_mean(
     w040_waves: float,
     wavelengths_um: tuple[float, ...] = (GREEN_UM,),
 ) -> FloatArray:
-    """Mean lens transfer at 43 equally spaced frequencies of a band, its ends among them, at each defocus [µm].
+    """Mean lens transfer at 43 equal steps of a band, its ends among them, at each defocus [µm].
 
     Summed by Gauss's rule over the band widened by half a step at either end, which is the same to 1e-6.
     """
@@ -219,7 +232,7 @@ def _mean_transfer(
 
 
 @njit(cache=True, fastmath=True)
-def _overlap(reduced, w20, w040, x_nodes, x_weights, y_nodes, y_weights):  # type: ignore[no-untyped-def]  # noqa: ANN001, ANN202, PLR0917
+def _overlap(reduced, w20, w040, x_nodes, x_weights, y_nodes, y_weights):  # type: ignore[no-untyped-def]
     """Quarter of the two pupils' overlap, x = (1 − s)(1 − u²) so that the rim's root is smooth."""
     count_z, count_f = w20.size, reduced.size
     out = np.zeros((3, count_z, count_f))

@@ -1,8 +1,8 @@
 """What a ring of a star shows of the transfer: an average over frequencies, exact for a round blur.
 
-A star is exp(inθ) = n ∫ J_n(2πρr) dρ/ρ · exp(inθ), so a ring shows the transfer averaged over ρ with that weight,
-which lies close above n/(2πr). Treating the star as a grating of the local frequency errs where the blur is not
-small beside the radius.
+A star is exp(inθ) = n ∫ J_n(2πρr) dρ/ρ · exp(inθ), so a ring shows the transfer averaged over ρ with that
+weight, which lies close above n/(2πr). Treating the star as a grating of the local frequency errs where the
+blur is not small beside the radius.
 """
 
 from __future__ import annotations
@@ -70,8 +70,10 @@ def ring_response(plan: RingPlan, *, blur_um: float) -> Response:
 
 
 def _kernel(spokes: int, inner_mm: float, outer_mm: float, blur_mm: float) -> tuple[FloatArray, FloatArray]:
-    """Frequencies on the sheet [cycles/mm] and weights of a ring; the oscillating tail, which a blur of this
-    size cannot see, is tapered away."""
+    """Frequencies on the sheet [cycles/mm] and weights of a ring.
+
+    The oscillating tail, which a blur of this size cannot see, is tapered away.
+    """
     from scipy.special import jv
 
     x, w = np.polynomial.legendre.leggauss(_RADII)

@@ -1,8 +1,12 @@
 """Modulation of a spoke star, ring by ring and sector by sector, on the pixels as they are.
 
-Each cell (a ring crossed with one of 16 sectors) is fitted by a + b·cos nθ + c·sin nθ at the exact chart angle θ
-of every pixel centre. Nothing is resampled: resampling to polar coordinates costs up to 0.1 of modulation.
+Each cell (a ring crossed with one of 16 sectors) is fitted by a + b·cos nθ + c·sin nθ at the exact chart
+angle θ of every pixel centre. Nothing is resampled: resampling to polar coordinates costs up to 0.1 of
+modulation.
 """
+
+# Compiled kernels carry no annotations: numba reads the types of their first call.
+# ruff: noqa: ANN001, ANN202
 
 from __future__ import annotations
 
@@ -16,7 +20,16 @@ from numpy.typing import NDArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.layout import Star
 
-__all__ = ["SECTORS", "SECTOR_ANGLES_RAD", "Cells", "RingPlan", "StarSums", "plan_rings", "solve_cells", "sum_star"]
+__all__ = [
+    "SECTORS",
+    "SECTOR_ANGLES_RAD",
+    "Cells",
+    "RingPlan",
+    "StarSums",
+    "plan_rings",
+    "solve_cells",
+    "sum_star",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -38,7 +51,8 @@ _SUMS = 10
 class RingPlan:
     """Rings of a star, from low to high frequency, of equal steps in frequency.
 
-    ``turns_per_mm`` are the edges, 1/(2π·radius) per mm on the sheet, times the spokes: cycles/mm on the sheet.
+    ``turns_per_mm`` are the edges, 1/(2π·radius) per mm on the sheet, times the spokes: cycles/mm on the
+    sheet.
     """
 
     spokes: int
@@ -79,8 +93,8 @@ class StarSums:
 class Cells:
     """Fitted cells of one star over frames; every array has the shape (frames, rings, 16).
 
-    ``modulation`` is (b + i·c)/a, ``mean`` is a, ``pixels`` counts pixels; ``noise`` is the residual's standard
-    deviation per pixel and frame as a share of the mean, shape (frames,).
+    ``modulation`` is (b + i·c)/a, ``mean`` is a, ``pixels`` counts pixels; ``noise`` is the residual's
+    standard deviation per pixel and frame as a share of the mean, shape (frames,).
     """
 
     modulation: NDArray[np.complex128]
@@ -118,7 +132,8 @@ def plan_rings(
     width_px = star.spokes / (2.0 * math.pi) * (1.0 / low - 1.0 / HIGH_CY_PX)
     if low >= HIGH_CY_PX or width_px < 12.0:
         raise ImagingError(
-            f"Star {star.id}: {star.spokes} spokes on a radius of {radius_px:.0f} px leave {max(width_px, 0):.0f} px "
+            f"Star {star.id}: {star.spokes} spokes on a radius of {radius_px:.0f} px leave "
+            f"{max(width_px, 0):.0f} px "
             f"of usable rings (12 are needed). Move closer, or print fewer spokes or a larger star."
         )
     high, count = _finest(star.spokes, low, rings)
@@ -154,13 +169,27 @@ def sum_star(
     white, black : float
         Values at or beyond which a pixel counts as clipped.
     """
-    reach_mm = plan.spokes / (2.0 * math.pi * plan.edges_cy_mm[0])
-    columns, rows = _extent(np.linalg.inv(to_star), reach_mm, frame.shape, left, top)
+    reach_mm = float(plan.spokes / (2.0 * math.pi * plan.edges_cy_mm[0]))
+    to_px = np.asarray(np.linalg.inv(to_star), dtype=np.float64)
+    columns, rows = _extent(to_px, reach_mm, frame.shape, left, top)
     sums = np.zeros((plan.count * SECTORS, _SUMS))
     first = float(plan.edges_cy_mm[0])
     step = float(plan.edges_cy_mm[1] - plan.edges_cy_mm[0])
     clipped = _accumulate(
-        frame, left, top, rows, columns, to_star, plan.spokes, first, 1.0 / step, plan.count, parity, white, black, sums
+        frame,
+        left,
+        top,
+        rows,
+        columns,
+        to_star,
+        plan.spokes,
+        first,
+        1.0 / step,
+        plan.count,
+        parity,
+        white,
+        black,
+        sums,
     )
     return StarSums(sums.reshape(plan.count, SECTORS, _SUMS), *clipped)
 
@@ -206,7 +235,9 @@ def _extent(
 ) -> tuple[tuple[int, int], tuple[int, int]]:
     """Columns and rows of the crop that a disc on the sheet can touch."""
     turn = np.linspace(0.0, 2.0 * np.pi, 25)
-    points = to_px @ np.vstack([1.05 * reach_mm * np.cos(turn), 1.05 * reach_mm * np.sin(turn), np.ones_like(turn)])
+    points = to_px @ np.vstack(
+        [1.05 * reach_mm * np.cos(turn), 1.05 * reach_mm * np.sin(turn), np.ones_like(turn)]
+    )
     x, y = points[0] / points[2] - left, points[1] / points[2] - top
     columns = max(int(x.min()), 0), min(int(x.max()) + 2, shape[1])
     rows = max(int(y.min()), 0), min(int(y.max()) + 2, shape[0])
@@ -214,8 +245,21 @@ def _extent(
 
 
 @njit(cache=True, fastmath={"contract", "arcp", "reassoc", "nsz"})
-def _accumulate(  # type: ignore[no-untyped-def]  # noqa: ANN202, PLR0917
-    frame, left, top, rows, columns, g, spokes, first, per_step, rings, parity, white, black, sums  # noqa: ANN001
+def _accumulate(  # type: ignore[no-untyped-def]
+    frame,
+    left,
+    top,
+    rows,
+    columns,
+    g,
+    spokes,
+    first,
+    per_step,
+    rings,
+    parity,
+    white,
+    black,
+    sums,
 ):
     """Row by row: first angles and cell numbers (plain arithmetic, vectorised), then the sums."""
     start, stop = columns
@@ -274,7 +318,7 @@ def _accumulate(  # type: ignore[no-untyped-def]  # noqa: ANN202, PLR0917
 
 
 @njit(cache=True, fastmath=True)
-def _power(cosine, sine, spokes):  # type: ignore[no-untyped-def]  # noqa: ANN001, ANN202
+def _power(cosine, sine, spokes):  # type: ignore[no-untyped-def]
     """Raise the unit numbers cos θ + i sin θ to the spokes' power by squaring, in place."""
     count = cosine.size
     base_c, base_s = cosine.copy(), sine.copy()

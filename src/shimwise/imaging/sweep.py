@@ -52,7 +52,8 @@ class SweepSettings:
     white_level, black_level : float
         Linear values at or beyond which a pixel is clipped.
     sensor_swept : bool
-        True when position 0 is the sensor's present place and + is away from the lens: then the landing is told.
+        True when position 0 is the sensor's present place and + is away from the lens: then the landing is
+        told.
     """
 
     pitch_um: float
@@ -65,20 +66,26 @@ class SweepSettings:
     sensor_swept: bool = True
 
     def __post_init__(self) -> None:
-        for name, value in (("pitch_um", self.pitch_um), ("fnumber", self.fnumber), ("focal_mm", self.focal_mm)):
+        for name, value in (
+            ("pitch_um", self.pitch_um),
+            ("fnumber", self.fnumber),
+            ("focal_mm", self.focal_mm),
+        ):
             if value is not None and not (math.isfinite(value) and value > 0):
                 raise ImagingError(f"{name} is {value}; give a number above 0.")
         low, high = self.band_cy_mm
         if not 0 <= low < high:
-            raise ImagingError(f"The band {low} to {high} cycles/mm is empty; give the lower frequency first.")
+            raise ImagingError(
+                f"The band {low} to {high} cycles/mm is empty; give the lower frequency first."
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StarPeak:
     """A star's place, its peak as measured (the chart's turn not removed) and the fit behind it.
 
-    ``sagittal_um`` is the peak of lines along the field's radius, ``tangential_um`` of lines across it; None at the
-    frame's centre, where there is no radius.
+    ``sagittal_um`` is the peak of lines along the field's radius, ``tangential_um`` of lines across it; None
+    at the frame's centre, where there is no radius.
     """
 
     id: str
@@ -154,7 +161,8 @@ def measure_sweep(
     Parameters
     ----------
     frames : iterable of (float, ndarray)
-        Position [µm, in image space] and linear frame of each, taken one at a time. NaN where a mosaic has no site.
+        Position [µm, in image space] and linear frame of each, taken one at a time. NaN where a mosaic has no
+        site.
     layout : ChartLayout
         The chart.
     settings : SweepSettings
@@ -165,7 +173,8 @@ def measure_sweep(
     Returns
     -------
     SweepResult
-        Best focus at the frame's centre, tilt, the stars' peaks, and flags. A number that cannot be trusted is None.
+        Best focus at the frame's centre, tilt, the stars' peaks, and flags. A number that cannot be trusted
+        is None.
 
     Raises
     ------
@@ -177,7 +186,9 @@ def measure_sweep(
     taken = _usable(taken, flags)
     position = np.array(taken.position)
     if position.size < 5:
-        raise ImagingError(f"{position.size} usable frames cannot be fitted; record at least {MIN_FRAMES} over the peak.")
+        raise ImagingError(
+            f"{position.size} usable frames cannot be fitted; record at least {MIN_FRAMES} over the peak."
+        )
     chart, reference = _map_of(taken, layout, start, flags)
     measures = _measure_stars(taken, layout, settings, chart, reference, flags)
     measures = _steadied(measures, chart.coordinate, flags)
@@ -186,8 +197,10 @@ def measure_sweep(
     growth = _growth(measures, chart) * (chart.coordinate - reference)
     stars = tuple(_star_peak(m, position, growth, settings, pose, taken.size_px) for m in measures)
     field = _field(stars, measures, pose, taken.size_px, settings)
-    centre = min(stars, key=lambda s: math.hypot(s.x_px - taken.size_px[0] / 2, s.y_px - taken.size_px[1] / 2))
-    flags += _doubts(centre, field, position, settings)
+    centre = min(
+        stars, key=lambda s: math.hypot(s.x_px - taken.size_px[0] / 2, s.y_px - taken.size_px[1] / 2)
+    )
+    flags += _doubts(centre, position, settings)
     return _result(stars, field, pose, centre, measures, settings, flags)
 
 
@@ -196,7 +209,9 @@ def _usable(taken: Capture, flags: list[Raised]) -> Capture:
     flags += [raised(Flag.FRAME_LEFT_OUT, text) for text in taken.left_out]
     twins = _twins(taken)
     for first, second in twins:
-        flags.append(raised(Flag.DUPLICATE_FRAMES, f"frames {first + 1} and {second + 1} are the same picture"))
+        flags.append(
+            raised(Flag.DUPLICATE_FRAMES, f"frames {first + 1} and {second + 1} are the same picture")
+        )
     drop = {second for _, second in twins}
     keep = [i for i in range(len(taken.position)) if i not in drop]
     out = replace(
@@ -223,7 +238,11 @@ def _twins(taken: Capture) -> list[tuple[int, int]]:
     if not apart.size:
         return []
     limit = 0.4 * float(np.median(apart))
-    return [pair for pair, a in zip(pairs, apart, strict=True) if a == 0.0 or (a < limit and _noise_alike(crops, pair))]
+    return [
+        pair
+        for pair, a in zip(pairs, apart, strict=True)
+        if a == 0.0 or (a < limit and _noise_alike(crops, pair))
+    ]
 
 
 def _noise_alike(crops: list[NDArray[np.float32]], pair: tuple[int, int]) -> bool:
@@ -246,7 +265,9 @@ def _map_of(
         track = track_chart(seen, layout)
         lost = sum(len(corners) < len(layout.markers) for corners in taken.corners)
         if lost:
-            flags.append(raised(Flag.MARKERS_LOST, f"not all {len(layout.markers)} were found in {lost} frames"))
+            flags.append(
+                raised(Flag.MARKERS_LOST, f"not all {len(layout.markers)} were found in {lost} frames")
+            )
     return ChartMap(coordinate, track, start), reference
 
 
@@ -258,7 +279,12 @@ def _measure_stars(
     reference: float,
     flags: list[Raised],
 ) -> list[StarMeasure]:
-    blur_px = float(np.ptp(chart.coordinate) and np.ptp(taken.position)) / 4.0 / settings.fnumber / settings.pitch_um
+    blur_px = (
+        float(np.ptp(chart.coordinate) and np.ptp(taken.position))
+        / 4.0
+        / settings.fnumber
+        / settings.pitch_um
+    )
     out: list[StarMeasure] = []
     reasons: list[str] = []
     for k, star in enumerate(layout.stars):
@@ -275,12 +301,17 @@ def _measure_stars(
             )
         except ImagingError as error:
             small = "px of usable rings" in str(error)
-            flags.append(raised(Flag.STAR_TOO_SMALL if small else Flag.STAR_NOT_FOUND, str(error).rstrip(".")))
+            flags.append(
+                raised(Flag.STAR_TOO_SMALL if small else Flag.STAR_NOT_FOUND, str(error).rstrip("."))
+            )
             reasons.append(str(error))
             continue
         if blur_px > 0.3 * star.radius_mm * measure.px_per_mm:
             flags.append(
-                raised(Flag.STAR_TOO_SMALL, f"star {star.id} is blurred by {2 * blur_px:.0f} px at the ends of the sweep")
+                raised(
+                    Flag.STAR_TOO_SMALL,
+                    f"star {star.id} is blurred by {2 * blur_px:.0f} px at the ends of the sweep",
+                )
             )
         out.append(measure)
     if not out:
@@ -392,7 +423,9 @@ def _star_peak(
     if pose is not None and settings.focal_mm is not None:
         place = np.array([[x, y]])
         share = float(
-            chart_share_um(pose, place, focal_mm=settings.focal_mm, pitch_um=settings.pitch_um, size_px=size_px)[0]
+            chart_share_um(
+                pose, place, focal_mm=settings.focal_mm, pitch_um=settings.pitch_um, size_px=size_px
+            )[0]
         )
     sagittal, tangential = _split(measure, data, fit, (x, y), size_px, optics)
     return StarPeak(
@@ -467,7 +500,7 @@ def _mean_radius_px(measure: StarMeasure) -> float:
     return float(np.sqrt(np.sum(pixels * radii**2) / max(np.sum(pixels), 1.0)))
 
 
-def _doubts(centre: StarPeak, field: FieldFit, position: FloatArray, settings: SweepSettings) -> list[Raised]:
+def _doubts(centre: StarPeak, position: FloatArray, settings: SweepSettings) -> list[Raised]:
     fit, z = centre.fit, np.sort(position)
     out: list[Raised] = []
     coarse = aberrated_otf(
@@ -481,11 +514,16 @@ def _doubts(centre: StarPeak, field: FieldFit, position: FloatArray, settings: S
         out.append(raised(Flag.TOO_FEW_FRAMES, f"{over} frames"))
     below, above = int(np.sum(z < fit.best_um)), int(np.sum(z > fit.best_um))
     if min(below, above) < 2:
-        out.append(raised(Flag.PEAK_AT_END, f"{min(below, above)} frames lie beyond it at {fit.best_um:.1f} µm"))
+        out.append(
+            raised(Flag.PEAK_AT_END, f"{min(below, above)} frames lie beyond it at {fit.best_um:.1f} µm")
+        )
     apart = fit.bands_apart_um
     if abs(apart) > 1.0 and abs(fit.w040_waves) > 3.0 * fit.w040_sd_waves:
         out.append(
-            raised(Flag.BANDS_DISAGREE, f"by {abs(apart):.1f} µm, spherical aberration {fit.w040_waves:+.2f} waves")
+            raised(
+                Flag.BANDS_DISAGREE,
+                f"by {abs(apart):.1f} µm, spherical aberration {fit.w040_waves:+.2f} waves",
+            )
         )
     return out
 

@@ -1,7 +1,7 @@
 """Through-focus peak without a chart: how strong the gradients of any textured target are, relative only.
 
-Gradient energy divided by the squared mean needs no threshold and does not follow the lamp; its noise part is the
-same in every frame and drops out as the constant of a Gaussian through focus.
+Gradient energy divided by the squared mean needs no threshold and does not follow the lamp; its noise part is
+the same in every frame and drops out as the constant of a Gaussian through focus.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ MIN_FRAMES = 7
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RelativePeak:
-    """Peak of a textured target [µm]. Relative: it moves with the target's detail on a lens with aberration."""
+    """Peak of a textured target [µm]. Relative: with aberration it moves with the target's detail."""
 
     best_um: float
     sd_um: float
@@ -36,14 +36,14 @@ class RelativePeak:
 def gradient_energy(frame: NDArray[np.floating], *, step_px: int = 2) -> float:
     """Mean squared difference of pixels ``step_px`` apart along rows and columns, by the squared mean.
 
-    Two pixels apart, the difference answers to detail up to half of the pixel's limit, where lenses still carry it,
-    and noise counts half as much against it as with neighbours. NaN sites of a mosaic are left out.
+    Two pixels apart, the difference answers to detail up to half of the pixel's limit, where lenses still
+    carry it, and noise counts half as much against it as with neighbours. NaN sites of a mosaic are left out.
 
     References
     ----------
     .. [1] E. Krotkov, "Focusing", Int. J. Computer Vision 1 (1987): gradient energy as a measure of focus.
-    .. [2] S. Pertuz, D. Puig and M. Garcia, "Analysis of focus measure operators for shape-from-focus", Pattern
-       Recognition 46 (2013).
+    .. [2] S. Pertuz, D. Puig and M. Garcia, "Analysis of focus measure operators for shape-from-focus",
+       Pattern Recognition 46 (2013).
     """
     pixels = np.asarray(frame, dtype=np.float32)
     mean = float(np.nanmean(pixels, dtype=np.float64))
@@ -87,8 +87,8 @@ def fit_relative_peak(
 
     Notes
     -----
-    Gauss-Newton with the width kept between one step and the sweep; frames beyond 1.3 widths count less, since the
-    real curve's skirts are not a Gaussian's. Interval from the frames' residuals.
+    Gauss-Newton with the width kept between one step and the sweep; frames beyond 1.3 widths count less,
+    since the real curve's skirts are not a Gaussian's. Interval from the frames' residuals.
     """
     z, y = np.asarray(position_um, dtype=np.float64), np.asarray(energy, dtype=np.float64)
     order = np.argsort(z)
@@ -97,19 +97,27 @@ def fit_relative_peak(
         raise ImagingError(f"{z.size} frames are too few for a peak; record {MIN_FRAMES} or more over it.")
     k = int(np.argmax(y))
     if k < 2 or k > z.size - 3:
-        raise ImagingError(f"The target is sharpest at {z[k]:g} µm, the end of the sweep: move the sweep over the peak.")
+        raise ImagingError(
+            f"The target is sharpest at {z[k]:g} µm, the end of the sweep: move the sweep over the peak."
+        )
     centre, width = float(z[k]), _half_width(z, y, k)
     for _ in range(12):
         weight = np.exp(-0.5 * ((z - centre) / (1.3 * width)) ** 4)
         step, design, rest, root = _step(z, y, centre, width, weight)
         centre += float(np.clip(step[0], -width, width))
-        width = float(np.clip(width + np.clip(step[1], -0.5 * width, 0.5 * width), np.diff(z).min(), np.ptp(z)))
+        width = float(
+            np.clip(width + np.clip(step[1], -0.5 * width, 0.5 * width), np.diff(z).min(), np.ptp(z))
+        )
         if np.all(np.abs(step[:2]) < 1e-6 * width):
             break
     over = int(np.sum(np.abs(z - centre) < 2.0 * width))
     if over < 5 or not z[1] < centre < z[-2]:
-        raise ImagingError(f"Only {over} frames lie over the peak at {centre:.1f} µm: take smaller steps around it.")
-    gls = FrameGls.estimate((root * rest)[:, None], (root[:, None] * design)[:, None, :], common=np.zeros((z.size, 1)))
+        raise ImagingError(
+            f"Only {over} frames lie over the peak at {centre:.1f} µm: take smaller steps around it."
+        )
+    gls = FrameGls.estimate(
+        (root * rest)[:, None], (root[:, None] * design)[:, None, :], common=np.zeros((z.size, 1))
+    )
     influence, freedom = gls.influence(np.array([1.0, 0.0, 0.0, 0.0]))
     sd = clustered_sd(influence)
     half = t_quantile(confidence, min(freedom, max(float(np.sum(weight)) - 4.0, 2.0))) * sd
@@ -131,7 +139,8 @@ def _step(
     linear = np.column_stack([bell, np.ones_like(z)])
     height, constant = np.linalg.lstsq(root[:, None] * linear, root * y, rcond=None)[0]
     rest = y - height * bell - constant
-    design = np.column_stack([height * bell * u / width, height * bell * u * u / width, bell, np.ones_like(z)])
+    design = np.column_stack(
+        [height * bell * u / width, height * bell * u * u / width, bell, np.ones_like(z)]
+    )
     step = np.linalg.lstsq(root[:, None] * design, root * rest, rcond=None)[0]
     return step, design, rest, root
-

@@ -1,7 +1,7 @@
 """Sensor tilt from the peaks of the stars: a plane, with r² for field curvature where the stars can tell it.
 
-The stars' errors are not independent: a frame's position error moves all of them. Each star brings its influence
-of every frame; the plane's interval adds them frame by frame.
+The stars' errors are not independent: a frame's position error moves all of them. Each star brings its
+influence of every frame; the plane's interval adds them frame by frame.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class FieldFit:
-    """Best focus over the frame: at its centre, and right less left edge, bottom less top, corner less centre.
+    """Best focus at the frame's centre; right less left edge, bottom less top, corner less centre.
 
     ``tilt_x`` and ``tilt_y`` are None where fewer than three stars, or stars on one line, cannot tell them;
     ``curvature`` is None where the stars cannot tell it.
@@ -84,7 +84,9 @@ def fit_field(
     told: dict[str, Estimate] = {}
     for k, name in enumerate(names):
         spread = float(np.hypot(clustered_sd(influence[k]), np.sqrt(added.get(name, 0.0))))
-        told[name] = Estimate(float(value[k]), spread, float(value[k] - t * spread), float(value[k] + t * spread))
+        told[name] = Estimate(
+            float(value[k]), spread, float(value[k] - t * spread), float(value[k] + t * spread)
+        )
     return FieldFit(told["centre"], told.get("tilt_x"), told.get("tilt_y"), told.get("curvature"))
 
 
