@@ -84,6 +84,13 @@ class Flag(Enum):
     )
     FRAME_LEFT_OUT = _Meaning(14, "frame left out", "A frame could not be used and is left out.", False)
 
+    POOR_FIT = _Meaning(
+        15,
+        "poor fit",
+        "A star's curves are not those of a lens; look at the figure before trusting the peak.",
+        False,
+    )
+
     @property
     def code(self) -> int:
         """Number, kept for good."""

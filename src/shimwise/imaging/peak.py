@@ -73,6 +73,8 @@ class PeakFit:
         Peaks of the band's lower, middle and upper third, µm.
     position_sd_um : float
         Error of the recorded positions that the rings' common shifts show, µm.
+    noise_sd : float
+        What is left of a modulation that rests on one pixel: its standard deviation scales with 1/√pixels.
     influence_um : ndarray
         How far each frame's residual moves the peak, µm; the frames' squares add up to the variance.
     amplitude : ndarray
@@ -92,6 +94,7 @@ class PeakFit:
     fnumber: float
     band_peaks_um: tuple[float, float, float]
     position_sd_um: float
+    noise_sd: float
     influence_um: FloatArray
     amplitude: FloatArray
     model: FloatArray
@@ -291,6 +294,7 @@ def _told(
         fnumber=fnumber,
         band_peaks_um=(state.z0 + thirds[0], state.z0 + thirds[1], state.z0 + thirds[2]),
         position_sd_um=gls.common_sd,
+        noise_sd=gls.noise_sd,
         influence_um=influence,
         amplitude=amplitude,
         model=amplitude * transfer,

@@ -29,6 +29,9 @@ FloatArray = NDArray[np.float64]
 
 SCHEMA = "shimwise.sweep/1"
 MIN_FRAMES = 7
+MAX_MISFIT = 4.0
+"""A star's scatter about the model above so many times its noise is told, if it is above 0.01 of modulation too."""
+
 CORNER_SD_PX = 0.1
 """Uncertainty of a marker's corner beside that of a star's centre, px."""
 
@@ -201,6 +204,7 @@ def measure_sweep(
         stars, key=lambda s: math.hypot(s.x_px - taken.size_px[0] / 2, s.y_px - taken.size_px[1] / 2)
     )
     flags += _doubts(centre, position, settings)
+    flags += _poor(stars, measures)
     return _result(stars, field, pose, centre, measures, settings, flags)
 
 
@@ -525,6 +529,20 @@ def _doubts(centre: StarPeak, position: FloatArray, settings: SweepSettings) -> 
                 f"by {abs(apart):.1f} µm, spherical aberration {fit.w040_waves:+.2f} waves",
             )
         )
+    return out
+
+
+def _poor(stars: tuple[StarPeak, ...], measures: list[StarMeasure]) -> list[Raised]:
+    """Stars whose rings scatter about the model far more than their pixels' noise allows."""
+    out = []
+    for star, measure in zip(stars, measures, strict=True):
+        expected = math.sqrt(2.0) * float(np.median(measure.noise))
+        typical = float(np.median(star.data.pixels[star.data.pixels > 0]))
+        excess = star.fit.noise_sd > MAX_MISFIT * expected and star.fit.noise_sd / math.sqrt(typical) > 0.01
+        if excess or star.fit.sd_um > 0.05 * float(np.ptp(star.data.position_um)):
+            out.append(
+                raised(Flag.POOR_FIT, f"star {star.id}, {star.fit.noise_sd / expected:.0f} times the noise")
+            )
     return out
 
 
