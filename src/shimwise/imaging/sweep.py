@@ -30,7 +30,7 @@ FloatArray = NDArray[np.float64]
 SCHEMA = "shimwise.sweep/1"
 MIN_FRAMES = 7
 MAX_MISFIT = 4.0
-"""A star's scatter about the model above so many times its noise is told, if it is above 0.01 of modulation too."""
+"""A scatter about the model of more than so many times the noise is told, if above 0.01 of modulation too."""
 
 CORNER_SD_PX = 0.1
 """Uncertainty of a marker's corner beside that of a star's centre, px."""
