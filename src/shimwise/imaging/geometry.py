@@ -72,6 +72,7 @@ class StarMeasure:
     px_per_mm: float
     to_px: FloatArray
     drift_px: FloatArray
+    sharpest: int
 
     @property
     def centre_px(self) -> FloatArray:
@@ -99,6 +100,7 @@ def measure_star(
     blur_px: float,
     white: float,
     black: float,
+    sharpest: int | None = None,
 ) -> StarMeasure:
     """Lock on a star and measure its cells in every frame.
 
@@ -116,6 +118,8 @@ def measure_star(
         Pixel pitch, µm; radius of the largest blur disc, px.
     white, black : float
         Values at which pixels are clipped.
+    sharpest : int, optional
+        A frame known to be near the peak, from another star.
 
     Raises
     ------
@@ -130,11 +134,11 @@ def measure_star(
     runs = chart.coordinate.size >= 3
     frames = np.arange(chart.coordinate.size)
     lock = Lock(0.0, np.zeros(2), np.zeros(2), np.zeros(2), np.zeros((frames.size, 2)), 0.0, 0.0)
-    few = frames[:: max(1, frames.size // 10)]
+    few = frames[:: max(1, frames.size // 10)] if sharpest is None else _near(frames, sharpest, 5)[::2]
     rough, *_ = _cells(crops, maps, few, plan, lock, chart.coordinate, white, black)
     middle = int(few[int(np.argmax(_power(rough)))])
     for turn in range(PASSES):
-        use = _near(frames, middle, 5)
+        use = _near(frames, middle, 3 if turn == 0 else 5)
         cells, *_ = _cells(crops, maps, use, plan, lock, chart.coordinate, white, black)
         if turn == 0:
             offset, _ = find_centre(cells, int(np.argmax(_power(cells))), plan)
@@ -165,6 +169,7 @@ def measure_star(
         left_mm=left,
         left_variance=variance,
         px_per_mm=scale,
+        sharpest=int(np.argmax(_power(cells))),
         to_px=to_px,
         drift_px=map_points(ahead, np.zeros(2)) - map_points(to_px, np.zeros(2)),
     )

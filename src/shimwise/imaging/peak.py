@@ -75,6 +75,8 @@ class PeakFit:
         Error of the recorded positions that the rings' common shifts show, µm.
     noise_sd : float
         What is left of a modulation that rests on one pixel: its standard deviation scales with 1/√pixels.
+    total_sd : float
+        The same with the position errors in it.
     influence_um : ndarray
         How far each frame's residual moves the peak, µm; the frames' squares add up to the variance.
     amplitude : ndarray
@@ -95,6 +97,7 @@ class PeakFit:
     band_peaks_um: tuple[float, float, float]
     position_sd_um: float
     noise_sd: float
+    total_sd: float
     influence_um: FloatArray
     amplitude: FloatArray
     model: FloatArray
@@ -126,6 +129,7 @@ def fit_peak(
     band_cy_mm: tuple[float, float] = BAND_CY_MM,
     wavelengths_um: tuple[float, ...] = (GREEN_UM,),
     confidence: float = 0.95,
+    near: PeakFit | None = None,
 ) -> PeakFit:
     """Fit the through-focus model to all rings and frames of a star and give the peak of the named band.
 
@@ -141,6 +145,9 @@ def fit_peak(
         Wavelengths of equal weight, µm.
     confidence : float
         Of the interval.
+    near : PeakFit, optional
+        The fit of another star of the same sweep: its N and W040 are tried first, and taken as the only start
+        when what is left is not more than its noise allows.
 
     Raises
     ------
@@ -162,8 +169,7 @@ def fit_peak(
     data = _filled_rings(data)
     model = _Model(data, fnumber, wavelengths_um)
     coarse = _coarse_peak(data)
-    starts = [model.search(_start(coarse, w, fnumber, band_cy_mm), iterations=5) for w in W040_STARTS]
-    state = model.search(min(starts, key=lambda found: found[1])[0], iterations=25)[0]
+    state = _searched(model, coarse, near, band_cy_mm)
     for _ in range(2):
         state, gls = model.refine(state)
     return _told(model, state, gls, band_cy_mm, confidence)
@@ -295,6 +301,7 @@ def _told(
         band_peaks_um=(state.z0 + thirds[0], state.z0 + thirds[1], state.z0 + thirds[2]),
         position_sd_um=gls.common_sd,
         noise_sd=gls.noise_sd,
+        total_sd=float(np.sqrt(np.sum((y - amplitude * o) ** 2) / max(o.size - gls.step.size, 1))),
         influence_um=influence,
         amplitude=amplitude,
         model=amplitude * transfer,
@@ -313,8 +320,22 @@ def _coarse_peak(data: RingData) -> float:
     return float(z[k] + np.clip(shift, z[k - 1] - z[k], z[k + 1] - z[k]))
 
 
-def _start(coarse_um: float, w040: float, fnumber: float, band: tuple[float, float]) -> _State:
-    return _State(coarse_um - band_peak_um(band_cy_mm=band, fnumber=fnumber, w040_waves=w040), 0.0, w040)
+def _searched(model: _Model, coarse_um: float, near: PeakFit | None, band: tuple[float, float]) -> _State:
+    """Best state from the starts, or from another star's fit where that leaves little more than the noise."""
+
+    def start(w040: float, log_n: float = 0.0) -> _State:
+        fnumber = model.fnumber * math.exp(log_n)
+        peak = band_peak_um(band_cy_mm=band, fnumber=fnumber, w040_waves=w040)
+        return _State(coarse_um - peak, log_n, w040)
+
+    if near is not None:
+        log_n = math.log(near.fnumber / model.fnumber)
+        state, cost = model.search(start(near.w040_waves, log_n), iterations=25)
+        scatter = math.sqrt(cost / max(np.count_nonzero(model.root) - model.root.shape[1] - 3, 1))
+        if scatter < 1.5 * near.total_sd:
+            return state
+    starts = [model.search(start(w), iterations=5) for w in W040_STARTS]
+    return model.search(min(starts, key=lambda found: found[1])[0], iterations=25)[0]
 
 
 def _filled_rings(data: RingData) -> RingData:

@@ -198,7 +198,10 @@ def measure_sweep(
     flags += _exposure(measures)
     pose = _pose(measures, chart.track, reference, taken, settings, flags)
     growth = _growth(measures, chart) * (chart.coordinate - reference)
-    stars = tuple(_star_peak(m, position, growth, settings, pose, taken.size_px) for m in measures)
+    stars: tuple[StarPeak, ...] = ()
+    for measure in measures:
+        near = stars[0].fit if stars else None
+        stars += (_star_peak(measure, position, growth, settings, pose, taken.size_px, near),)
     field = _field(stars, measures, pose, taken.size_px, settings)
     centre = min(
         stars, key=lambda s: math.hypot(s.x_px - taken.size_px[0] / 2, s.y_px - taken.size_px[1] / 2)
@@ -302,6 +305,7 @@ def _measure_stars(
                 blur_px=blur_px,
                 white=settings.white_level,
                 black=settings.black_level,
+                sharpest=out[0].sharpest if out else None,
             )
         except ImagingError as error:
             small = "px of usable rings" in str(error)
@@ -410,6 +414,7 @@ def _star_peak(
     settings: SweepSettings,
     pose: Pose | None,
     size_px: tuple[int, int],
+    near: PeakFit | None,
 ) -> StarPeak:
     data = RingData(
         position_um=position,
@@ -421,7 +426,7 @@ def _star_peak(
         response=ring_response(measure.plan, blur_um=float(np.ptp(position)) / 4.0 / settings.fnumber * 1.2),
     )
     optics: dict[str, Any] = {"fnumber": settings.fnumber, "wavelengths_um": settings.wavelengths_um}
-    fit = fit_peak(data, band_cy_mm=settings.band_cy_mm, **optics)
+    fit = fit_peak(data, band_cy_mm=settings.band_cy_mm, near=near, **optics)
     x, y = (float(v) for v in measure.centre_px)
     share = 0.0
     if pose is not None and settings.focal_mm is not None:
@@ -558,7 +563,7 @@ def _result(
     withheld = any(flag.stops for flag in flags)
     at_centre = field.centre
     measured = next(m for m in measures if m.star.id == centre.id)
-    scale = pose.magnification if pose else measured.plan.magnification
+    scale = float(pose.magnification) if pose else measured.plan.magnification
     return SweepResult(
         best_um=None if withheld else at_centre.value_um,
         sd_um=None if withheld else at_centre.sd_um,
