@@ -14,6 +14,7 @@ __all__ = ["COMMANDS", "build", "main"]
 
 COMMANDS = {
     "optics": "Ask the optics: lengths, landings, depth, contrast, heat.",
+    "chart": "Print a test chart at true scale.",
 }
 """Command -> its line in the help. ``shimwise.cli.<command>`` has ``register(app, summary)``."""
 

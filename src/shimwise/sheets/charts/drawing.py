@@ -1,0 +1,200 @@
+"""Draws a chart's parts as exact vector paths: stars, squares, markers, bars, in millimetres of the sheet.
+
+Every part is a path of an SVG picture whose unit is the millimetre. A grey (sine) star is painted as a stair
+of greys from light to dark, each step a path of wedges over the one before, so that no seam shows between
+them; greys are those of sRGB (IEC 61966-2-1) for the wanted share of the paper's light.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import cv2
+import numpy as np
+
+from shimwise.sheets.charts.plan import SpokeKind
+
+__all__ = ["chart_svg", "grey_stair", "marker_modules", "outline"]
+
+BAR_LINE_MM = 0.2
+TICK_MM = {0: 4.0, 5: 2.6, 1: 1.4}
+INK = "#000000"
+Point = tuple[float, float]
+
+
+def chart_svg(layout: dict[str, Any]) -> str:
+    """Draw all that is measured, and the bars, as one SVG of the sheet's true size."""
+    sheet = layout["sheet"]
+    width, height = sheet["width_mm"], sheet["height_mm"]
+    origin = tuple(sheet["origin_mm"])
+    kind = SpokeKind(layout["star_kind"])
+    parts = [part for star in layout["stars"] for part in _star(star, kind, layout["contrast"])]
+    parts += [_path(INK, _square(edge)) for edge in layout["edges"]]
+    parts += [_path(INK, _marker(marker, layout["marker_dictionary"])) for marker in layout["markers"]]
+    parts += [_path(INK, _bar(bar)) for bar in layout["scale_bars"]]
+    body = "\n".join(parts)
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}mm" height="{height}mm" '
+        f'viewBox="0 0 {width} {height}">\n<g transform="translate({origin[0]} {origin[1]})">\n'
+        f"{body}\n</g>\n</svg>\n"
+    )
+
+
+def grey_stair(contrast: float, *, steps: int = 40) -> list[tuple[int, float]]:
+    """Greys of a sine star, light to dark, each with the darkness from which it is painted.
+
+    Parameters
+    ----------
+    contrast : float
+        (white − black)/(white + black) of the reflected light, 0 to 1, white being the paper's.
+    steps : int
+        Count of greys below white.
+
+    Returns
+    -------
+    list of (int, float)
+        8-bit sRGB grey, and the darkness (0 white, 1 darkest) half-way between it and the grey before.
+    """
+    darkest = (1 - contrast) / (1 + contrast)
+    wanted = 1 - (1 - darkest) * np.arange(steps + 1) / steps
+    codes = np.unique(np.round(255 * _light_to_srgb(wanted)).astype(int))[::-1]
+    share = (1 - _srgb_to_light(codes / 255)) / (1 - darkest)
+    return [
+        (int(code), float((a + b) / 2)) for code, a, b in zip(codes[1:], share[:-1], share[1:], strict=True)
+    ]
+
+
+def marker_modules(dictionary: str, number: int) -> list[list[bool]]:
+    """Modules of an ArUco marker with its black border, True where dark (bits from OpenCV's dictionary)."""
+    known = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary))
+    side = known.markerSize + 2
+    picture = cv2.aruco.generateImageMarker(known, number, side)
+    return [[bool(value < 128) for value in row] for row in picture]
+
+
+def outline(modules: Sequence[Sequence[bool]]) -> list[list[Point]]:
+    """Closed outlines of the dark modules, one module wide, so that neighbours share no edge."""
+    edges: dict[Point, list[Point]] = {}
+    for row, line in enumerate(modules):
+        for column, dark in enumerate(line):
+            if dark:
+                for start, end in _free_edges(modules, row, column):
+                    edges.setdefault(start, []).append(end)
+    loops: list[list[Point]] = []
+    while edges:
+        start = at = min(edges)
+        loop = [start]
+        while True:
+            ends = edges[at]
+            at = ends.pop()
+            if not ends:
+                del edges[loop[-1]]
+            if at == start:
+                break
+            loop.append(at)
+        loops.append(_corners_only(loop))
+    return loops
+
+
+def _free_edges(modules: Sequence[Sequence[bool]], row: int, column: int) -> Iterable[tuple[Point, Point]]:
+    """Edges of a dark module that no dark neighbour shares, clockwise."""
+    x, y = float(column), float(row)
+    sides = (
+        ((x, y), (x + 1, y), row - 1, column),
+        ((x + 1, y), (x + 1, y + 1), row, column + 1),
+        ((x + 1, y + 1), (x, y + 1), row + 1, column),
+        ((x, y + 1), (x, y), row, column - 1),
+    )
+    for start, end, r, c in sides:
+        if not (0 <= r < len(modules) and 0 <= c < len(modules[r]) and modules[r][c]):
+            yield start, end
+
+
+def _corners_only(loop: list[Point]) -> list[Point]:
+    """Leave out points in the middle of a straight side."""
+    around = zip([loop[-1], *loop[:-1]], loop, [*loop[1:], loop[0]], strict=True)
+    return [b for a, b, c in around if not (a[0] == b[0] == c[0] or a[1] == b[1] == c[1])]
+
+
+def _star(star: dict[str, Any], kind: SpokeKind, contrast: float) -> list[str]:
+    if kind is SpokeKind.BINARY:
+        return [_path(INK, _wedges(star, half_spoke=math.pi / 2))]
+    stair = grey_stair(contrast)
+    return [
+        _path(f"#{code:02x}{code:02x}{code:02x}", _wedges(star, half_spoke=math.acos(2 * darkness - 1)))
+        for code, darkness in stair
+    ]
+
+
+def _wedges(star: dict[str, Any], *, half_spoke: float) -> str:
+    """Wedges about each dark spoke's middle, ``half_spoke`` [rad of the spokes' cycle] to each side."""
+    (x, y), radius, spokes = star["centre_mm"], star["radius_mm"], star["spokes"]
+    reach = 4 / 3 * math.tan(half_spoke / spokes / 2) * radius  # of a cubic's handles along the rim
+    parts = []
+    for number in range(spokes):
+        middle = (2 * number + 1) * math.pi / spokes
+        a, b = middle - half_spoke / spokes, middle + half_spoke / spokes
+        ca, sa, cb, sb = math.cos(a), math.sin(a), math.cos(b), math.sin(b)
+        points = (
+            (x, y),
+            (x + radius * ca, y + radius * sa),
+            (x + radius * ca - reach * sa, y + radius * sa + reach * ca),
+            (x + radius * cb + reach * sb, y + radius * sb - reach * cb),
+            (x + radius * cb, y + radius * sb),
+        )
+        at = [f"{px:.5f} {py:.5f}" for px, py in points]
+        parts.append(f"M{at[0]}L{at[1]}C{at[2]} {at[3]} {at[4]}Z")
+    return "".join(parts)
+
+
+def _square(edge: dict[str, Any]) -> str:
+    (x, y), half, turn = edge["centre_mm"], edge["side_mm"] / 2, math.radians(edge["angle_deg"])
+    c, s = half * math.cos(turn), half * math.sin(turn)
+    return _polygon(
+        [(x - c + s, y - s - c), (x + c + s, y + s - c), (x + c - s, y + s + c), (x - c - s, y - s + c)]
+    )
+
+
+def _marker(marker: dict[str, Any], dictionary: str) -> str:
+    modules = marker_modules(dictionary, marker["id"])
+    (left, top), module = marker["corners_mm"][0], marker["side_mm"] / len(modules)
+    return "".join(
+        _polygon([(left + module * x, top + module * y) for x, y in loop]) for loop in outline(modules)
+    )
+
+
+def _bar(bar: dict[str, Any]) -> str:
+    """A ruler of millimetres; the middle of its first and last line are its ends."""
+    (x0, y0), (x1, y1) = bar["from_mm"], bar["to_mm"]
+    lies, half = y0 == y1, BAR_LINE_MM / 2
+    parts = [_box(x0 - half, y0 - half, x1 + half, y1 + half)]
+    for number in range(101):
+        length = TICK_MM[0 if number % 10 == 0 else 5 if number % 5 == 0 else 1]
+        thin = half if number % 10 == 0 else half / 2
+        x, y = x0 + (x1 - x0) * number / 100, y0 + (y1 - y0) * number / 100
+        parts.append(
+            _box(x - thin, y, x + thin, y + length) if lies else _box(x, y - thin, x + length, y + thin)
+        )
+    return "".join(parts)
+
+
+def _box(left: float, top: float, right: float, bottom: float) -> str:
+    return _polygon([(left, top), (right, top), (right, bottom), (left, bottom)])
+
+
+def _polygon(points: Iterable[Point]) -> str:
+    return "M" + "L".join(f"{x:.5f} {y:.5f}" for x, y in points) + "Z"
+
+
+def _path(fill: str, data: str) -> str:
+    return f'<path fill="{fill}" d="{data}"/>'
+
+
+def _light_to_srgb(light: Any) -> Any:  # noqa: ANN401 (floats or arrays)
+    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 0) ** (1 / 2.4) - 0.055)
+
+
+def _srgb_to_light(signal: Any) -> Any:  # noqa: ANN401 (floats or arrays)
+    return np.where(signal <= 0.04045, signal / 12.92, ((signal + 0.055) / 1.055) ** 2.4)
