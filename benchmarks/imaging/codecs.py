@@ -1,4 +1,4 @@
-"""What recording does to linear frames: a colour mosaic, 8-bit gamma, 10-bit log, an H.264 clip.
+"""What recording does to linear frames: the green of a colour mosaic, 8-bit gamma, 10-bit log, an H.264 clip.
 
 Every function takes linear float32 frames (black 0, full scale 1) and returns what a reader that knows the
 curve gets back: linear float32 again.
@@ -18,7 +18,7 @@ import av
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["bayer_mosaic", "gamma_8_bit", "h264_clip", "log_10_bit"]
+__all__ = ["bayer_green", "gamma_8_bit", "h264_clip", "log_10_bit"]
 
 Picture = NDArray[np.float32]
 
@@ -27,11 +27,11 @@ LOG_GAIN = 8.0
 """Linear full scale stands this far above scene 1.0 before the log curve."""
 
 
-def bayer_mosaic(frames: Sequence[Picture], *, red: float = 0.55, blue: float = 0.45) -> list[Picture]:
-    """Weaken red and blue sites of an RGGB mosaic; green stands where column + row is odd."""
-    gains = np.ones(frames[0].shape, dtype=np.float32)
-    gains[0::2, 0::2], gains[1::2, 1::2] = red, blue
-    return [frame * gains for frame in frames]
+def bayer_green(frames: Sequence[Picture]) -> list[Picture]:
+    """Keep the green sites of an RGGB mosaic, where column + row is odd; NaN elsewhere, nothing filled in."""
+    row, column = np.ogrid[: frames[0].shape[0], : frames[0].shape[1]]
+    green = (row + column) % 2 == 1
+    return [np.where(green, frame, np.float32(np.nan)) for frame in frames]
 
 
 def gamma_8_bit(frames: Sequence[Picture]) -> list[Picture]:

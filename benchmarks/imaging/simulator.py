@@ -18,9 +18,10 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from numba import njit
@@ -119,11 +120,11 @@ class SweepSpec:
 class Sweep:
     """Frames with what is known of them and the truth.
 
-    `frames` are linear, black 0 and full scale 1, float32 (height, width). `meta` and `chart` have the form
-    of sweep.json and chart.json.
+    `frames` are linear, black 0 and full scale 1, float32 (height, width), each rendered anew whenever it is
+    taken, the same every time. `meta` and `chart` have the form of sweep.json and chart.json.
     """
 
-    frames: list[Picture]
+    frames: Sequence[Picture]
     meta: dict[str, Any]
     chart: dict[str, Any]
     truth: dict[str, Any]
@@ -157,9 +158,10 @@ class Camera:
         image_px = self.distance_mm * spec.magnification * 1e3 / spec.pitch_um
         lens = np.array([[image_px, 0, 0], [0, image_px, 0], [0, 0, 1.0]])
         turn = self._rotation()
-        place = np.column_stack([turn[:, 0], turn[:, 1], [0, 0, self.distance_mm]])
+        aside_mm = np.array(spec.offset_px) * self.distance_mm / image_px
+        place = np.column_stack([turn[:, 0], turn[:, 1], [*aside_mm, self.distance_mm]])
         shift = np.eye(3)
-        shift[:2, 2] = self.centre_px + spec.offset_px
+        shift[:2, 2] = self.centre_px
         return shift @ lens @ place
 
     def to_px(self, chart_mm: ArrayLike, scale: float = 1.0) -> Floats:
@@ -270,9 +272,8 @@ class Simulator:
 
     def sweep(self, seed: int) -> Sweep:
         """Make a sweep; the seed fixes noise, position errors, flicker and the phase of the positions."""
-        rng = np.random.default_rng(seed)
-        recorded, true, gains = self._positions(rng)
-        frames = [self.noisy(self.clean_frame(p, gain=g), rng) for p, g in zip(true, gains, strict=True)]
+        recorded, true, gains = self._positions(np.random.default_rng([seed, 0]))
+        frames = _Frames(self, seed, true, gains)
         return Sweep(frames, self.meta(recorded), self.chart(), self.truth(true, gains))
 
     def noisy(self, frame: Picture, rng: np.random.Generator) -> Picture:
@@ -465,6 +466,26 @@ def _elements(spec: SweepSpec) -> list[Element]:
 
 def _moved(element: Element, by_mm: Floats) -> Element:
     return replace(element, x_mm=element.x_mm + by_mm[0], y_mm=element.y_mm + by_mm[1])
+
+
+class _Frames(Sequence[Picture]):
+    """Frames of a sweep, each rendered when it is asked for, so that a sweep takes the memory of one."""
+
+    def __init__(self, simulator: Simulator, seed: int, true_um: Floats, gains: Floats) -> None:
+        self.simulator, self.seed, self.true_um, self.gains = simulator, seed, true_um, gains
+
+    def __len__(self) -> int:
+        return len(self.true_um)
+
+    @overload
+    def __getitem__(self, index: int) -> Picture: ...
+    @overload
+    def __getitem__(self, index: slice) -> list[Picture]: ...
+    def __getitem__(self, index: int | slice) -> Picture | list[Picture]:
+        if isinstance(index, slice):
+            return [self[k] for k in range(*index.indices(len(self)))]
+        clean = self.simulator.clean_frame(float(self.true_um[index]), gain=float(self.gains[index]))
+        return self.simulator.noisy(clean, np.random.default_rng([self.seed, 1 + index % len(self)]))
 
 
 @dataclass

@@ -91,9 +91,10 @@ def star_transfer(
 ) -> Floats:
     """Signed transfer of a spoke star where its spokes have a frequency. [-1..1, negative: reversed].
 
-    Spokes are no straight grating. A round blur leaves exp(inθ) with the amplitude n ∫ J_n(2πfr)/f · OTF(f) df;
-    to second order in 1/n that is F − (2/3n²)·(2D³ − 3D² + D)F with F the OTF at ν = n/(2πr) and
-    D = d/d ln ν², since ∇²ᵏ exp(inθ) = Π ((2j)² − n²) r⁻²ᵏ exp(inθ). At 14 px of blur the term is 1.5e-3.
+    Spokes are no straight grating. A round blur leaves exp(inθ) with the amplitude
+    n ∫ J_n(2πfr)/f · OTF(f) df; to second order in 1/n that is F − (2/3n²)·(2D³ − 3D² + D)F with F the OTF
+    at ν = n/(2πr) and D = d/d ln ν², since ∇²ᵏ exp(inθ) = Π ((2j)² − n²) r⁻²ᵏ exp(inθ). At 14 px of blur
+    the term is 1.5e-3.
 
     References
     ----------
