@@ -8,6 +8,7 @@ are clustered by frame whatever the model says.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,20 +88,24 @@ class FrameGls:
         Residuals are adjusted for leverage so that the sum of squares is unbiased when the noise model holds
         (Bell and McCaffrey 2002), whose Satterthwaite degrees of freedom are given.
         """
-        frames, values, _ = self.design.shape
         pull = self.design @ (self.inverse @ gradient)
-        hat = np.einsum("fvp,pq,fwq->fvw", self.design, self.inverse, self.design)
-        eigen, vectors = np.linalg.eigh(np.eye(values) - hat)
-        root = np.where(eigen > 1e-6, 1.0 / np.sqrt(np.maximum(eigen, 1e-6)), 0.0)
-        adjusted = np.einsum("fvk,fk,fwk,fw->fv", vectors, root, vectors, pull)
-        influence = np.einsum("fv,fv->f", adjusted, self.residual)
-        # Residual maker applied to each frame's adjusted pull: their Gram matrix gives the moments of Σ
-        # influence².
+        adjusted = np.einsum("fvw,fw->fv", self._adjustment, pull)
+        influence = np.sum(adjusted * self.residual, axis=1)
+        # Residual maker applied to each frame's adjusted pull; their Gram matrix gives the moments of the
+        # sum.
         across = np.einsum("fvp,fv->fp", self.design, adjusted)
         gram = np.diag(np.sum(adjusted**2, axis=1)) - across @ self.inverse @ across.T
         eigenvalues = np.linalg.eigvalsh(gram)
         freedom = float(np.sum(eigenvalues) ** 2 / max(np.sum(eigenvalues**2), 1e-300))
-        return influence, min(max(freedom, 1.0), frames - 1.0)
+        return influence, min(max(freedom, 1.0), len(influence) - 1.0)
+
+    @cached_property
+    def _adjustment(self) -> FloatArray:
+        """Inverse root of each frame's residual maker, (frames, values, values)."""
+        hat = self.design @ self.inverse @ np.swapaxes(self.design, 1, 2)
+        eigen, vectors = np.linalg.eigh(np.eye(self.design.shape[1]) - hat)
+        root = np.where(eigen > 1e-6, 1.0 / np.sqrt(np.maximum(eigen, 1e-6)), 0.0)
+        return np.asarray((vectors * root[:, None, :]) @ np.swapaxes(vectors, 1, 2), dtype=np.float64)
 
 
 @dataclass(frozen=True)

@@ -54,8 +54,9 @@ class StarMeasure:
     """One star through the sweep.
 
     ``sectors`` is the signed modulation (frames, rings, 16) and ``pixels`` its weight; ``noise`` the pixel
-    noise as a share of the mean by frame; ``left_mm`` and ``left_variance`` what each frame's centre is off
-    its track.
+    noise as a share of the mean by frame; ``left_mm`` and ``left_variance`` what each frame's
+    centre is off its track. ``growth`` is ln of the map's scale in each frame by its scale in the middle one:
+    by it the frequencies that the rings have at the sensor fall.
     """
 
     star: Star
@@ -73,6 +74,7 @@ class StarMeasure:
     to_px: FloatArray
     drift_px: FloatArray
     sharpest: int
+    growth: FloatArray
 
     @property
     def centre_px(self) -> FloatArray:
@@ -169,6 +171,7 @@ def measure_star(
         left_mm=left,
         left_variance=variance,
         px_per_mm=scale,
+        growth=np.log([_scale(to_px) / scale for to_px in maps]),
         sharpest=int(np.argmax(_power(cells))),
         to_px=to_px,
         drift_px=map_points(ahead, np.zeros(2)) - map_points(to_px, np.zeros(2)),

@@ -21,7 +21,7 @@ from shimwise.imaging.clusters import FrameGls, clustered_sd, t_quantile
 from shimwise.imaging.pupil import GREEN_UM, band_peak, band_peak_um, transfer_slopes
 from shimwise.imaging.response import Response, plain_response
 
-__all__ = ["BAND_CY_MM", "PeakFit", "RingData", "fit_peak", "fit_shift"]
+__all__ = ["BAND_CY_MM", "Linearised", "PeakFit", "RingData", "fit_peak", "fit_shift"]
 
 FloatArray = NDArray[np.float64]
 
@@ -83,6 +83,8 @@ class PeakFit:
         Amplitude A_j of each ring.
     model, model_by_position : ndarray
         Fitted modulation, and its slope by position, 1/µm, (frames, rings).
+    linear : Linearised
+        The fit near its optimum.
     """
 
     best_um: float
@@ -102,11 +104,26 @@ class PeakFit:
     amplitude: FloatArray
     model: FloatArray
     model_by_position: FloatArray
+    linear: Linearised
 
     @property
     def bands_apart_um(self) -> float:
         """Distance between the peaks of the band's lower and upper third, µm (upper less lower)."""
         return self.band_peaks_um[2] - self.band_peaks_um[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Linearised:
+    """A star's fit near its optimum, in units of its noise: what several stars need to be fitted as one.
+
+    ``residual`` (frames, rings), ``design`` (frames, rings, unknowns), ``common`` the slope by a frame's
+    position error, ``gradient`` of the reported peak by the unknowns.
+    """
+
+    residual: FloatArray
+    design: FloatArray
+    common: FloatArray
+    gradient: FloatArray
 
 
 class _State(NamedTuple):
@@ -255,6 +272,12 @@ class _Model:
 
     def refine(self, state: _State) -> tuple[_State, FrameGls]:
         """One step of generalised least squares with all amplitudes as unknowns."""
+        residual, design = self.linearised(state)
+        gls = FrameGls.estimate(residual, design, common=design[..., 0])
+        return state.moved(gls.step[:3]), gls
+
+    def linearised(self, state: _State) -> tuple[FloatArray, FloatArray]:
+        """Weighted residuals (frames, rings) and their slopes by z0, ln N, W040 and the amplitudes."""
         transfer, slopes = self.slopes(state)
         y, o = self.root * self.data.modulation, self.root * transfer
         amplitude = np.sum(o * y, axis=0) / np.maximum(np.sum(o * o, axis=0), 1e-30)
@@ -262,8 +285,7 @@ class _Model:
         design = np.zeros((frames, rings, 3 + rings))
         design[..., :3] = np.moveaxis(self.root * amplitude * slopes, 0, -1)
         design[:, np.arange(rings), 3 + np.arange(rings)] = o
-        gls = FrameGls.estimate(y - amplitude * o, design, common=design[..., 0])
-        return state.moved(gls.step[:3]), gls
+        return y - amplitude * o, design
 
 
 def _told(
@@ -283,6 +305,7 @@ def _told(
     influence, freedom = gls.influence(gradient)
     sd = clustered_sd(influence)
     best, half = state.z0 + whole.peak_um, t_quantile(confidence, freedom) * sd
+    residual, design = (a / max(gls.noise_sd, 1e-12) for a in model.linearised(state))
     unit_w = np.zeros(gls.step.size)
     unit_w[2] = 1.0
     transfer, slopes = model.slopes(state)
@@ -306,6 +329,7 @@ def _told(
         amplitude=amplitude,
         model=amplitude * transfer,
         model_by_position=-amplitude * slopes[0],
+        linear=Linearised(residual, design, design[..., 0], gradient),
     )
 
 

@@ -21,7 +21,7 @@ from shimwise.imaging.pose import Pose, chart_share_um, fit_pose
 from shimwise.imaging.pupil import GREEN_UM, aberrated_otf
 from shimwise.imaging.response import ring_response
 from shimwise.imaging.star import SECTOR_ANGLES_RAD
-from shimwise.imaging.tilt import FieldFit, fit_field
+from shimwise.imaging.tilt import FieldFit, JointPeaks, fit_field
 
 __all__ = ["StarPeak", "SweepResult", "SweepSettings", "measure_sweep"]
 
@@ -197,12 +197,17 @@ def measure_sweep(
     measures = _steadied(measures, chart.coordinate, flags)
     flags += _exposure(measures)
     pose = _pose(measures, chart.track, reference, taken, settings, flags)
-    growth = _growth(measures, chart) * (chart.coordinate - reference)
     stars: tuple[StarPeak, ...] = ()
     for measure in measures:
         near = stars[0].fit if stars else None
-        stars += (_star_peak(measure, position, growth, settings, pose, taken.size_px, near),)
-    field = _field(stars, measures, pose, taken.size_px, settings)
+        stars += (_star_peak(measure, position, settings, pose, taken.size_px, near),)
+    peaks = JointPeaks.of([star.fit for star in stars])
+    each = np.eye(len(stars))
+    stars = tuple(
+        replace(star, best_um=float(best), sd_um=peaks.interval(row, 0.0).sd_um)
+        for star, best, row in zip(stars, peaks.best_um, each, strict=True)
+    )
+    field = _field(stars, peaks, measures, pose, taken.size_px, settings)
     centre = min(
         stars, key=lambda s: math.hypot(s.x_px - taken.size_px[0] / 2, s.y_px - taken.size_px[1] / 2)
     )
@@ -238,25 +243,13 @@ def _usable(taken: Capture, flags: list[Raised]) -> Capture:
 
 
 def _twins(taken: Capture) -> list[tuple[int, int]]:
-    """Pairs of neighbouring frames with the same picture: equal, or far closer than their noise allows."""
+    """Pairs of neighbouring frames with the same picture, pixel for pixel: noise never repeats."""
     crops = [max(row, key=lambda crop: crop.pixels.size).pixels for row in taken.stars]
-    pairs = [(i, i + 1) for i in range(len(crops) - 1) if crops[i].shape == crops[i + 1].shape]
-    apart = np.array([float(np.sqrt(np.nanmean((crops[i] - crops[j]) ** 2))) for i, j in pairs])
-    if not apart.size:
-        return []
-    limit = 0.4 * float(np.median(apart))
     return [
-        pair
-        for pair, a in zip(pairs, apart, strict=True)
-        if a == 0.0 or (a < limit and _noise_alike(crops, pair))
+        (i, i + 1)
+        for i in range(len(crops) - 1)
+        if crops[i].shape == crops[i + 1].shape and np.array_equal(crops[i], crops[i + 1], equal_nan=True)
     ]
-
-
-def _noise_alike(crops: list[NDArray[np.float32]], pair: tuple[int, int]) -> bool:
-    """Whether the finest detail of two frames is the same, noise included."""
-    a, b = (crops[i][:, 1:] - crops[i][:, :-1] for i in pair)
-    own = np.nanstd(a[1:] - a[:-1])
-    return bool(np.nanstd((a - b)[1:] - (a - b)[:-1]) < 0.3 * own)
 
 
 def _map_of(
@@ -394,23 +387,9 @@ def _pose(
     return pose
 
 
-def _growth(measures: list[StarMeasure], chart: ChartMap) -> float:
-    """How much the picture grows over one unit of the coordinate, as a share, from stars or else markers."""
-    if len(measures) >= 3:
-        px, drift = (np.array([getattr(m, name) for m in measures]) for name in ("centre_px", "drift_px"))
-    elif chart.track is not None:
-        px = np.concatenate(list(chart.track.corners_px.values()))
-        drift = np.concatenate([chart.track.drift_px[k] for k in chart.track.corners_px])
-    else:
-        return 0.0
-    away = px - px.mean(axis=0)
-    return float(np.sum(away * drift) / np.sum(away**2))
-
-
 def _star_peak(
     measure: StarMeasure,
     position: FloatArray,
-    growth: FloatArray,
     settings: SweepSettings,
     pose: Pose | None,
     size_px: tuple[int, int],
@@ -421,7 +400,7 @@ def _star_peak(
         frequency_cy_mm=measure.plan.frequency_cy_mm,
         modulation=measure.ring_modulation(),
         pixels=np.sum(measure.pixels, axis=2),
-        growth=growth,
+        growth=measure.growth,
         pitch_um=settings.pitch_um,
         response=ring_response(measure.plan, blur_um=float(np.ptp(position)) / 4.0 / settings.fnumber * 1.2),
     )
@@ -480,6 +459,7 @@ def _split(
 
 def _field(
     stars: tuple[StarPeak, ...],
+    peaks: JointPeaks,
     measures: list[StarMeasure],
     pose: Pose | None,
     size_px: tuple[int, int],
@@ -493,10 +473,9 @@ def _field(
         extra = (float(span[0] ** 2 * pose.covariance[0, 0]), float(span[1] ** 2 * pose.covariance[1, 1]))
     return fit_field(
         px,
-        np.array([star.best_um - star.chart_share_um for star in stars]),
-        np.array([star.fit.influence_um for star in stars]),
+        peaks,
+        share_um=np.array([star.chart_share_um for star in stars]),
         size_px=size_px,
-        freedom=float(np.median([star.fit.freedom for star in stars])),
         radius_px=radius,
         extra_variance=extra,
     )

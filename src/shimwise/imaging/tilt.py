@@ -1,19 +1,21 @@
 """Sensor tilt from the peaks of the stars: a plane, with r² for field curvature where the stars can tell it.
 
-The stars' errors are not independent: a frame's position error moves all of them. Each star brings its
-influence of every frame; the plane's interval adds them frame by frame.
+The stars' errors are not independent: a frame's position error moves all of them. All stars are fitted as
+one with that common error, and intervals are clustered by frame.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from shimwise.imaging.clusters import clustered_sd, t_quantile
+from shimwise.imaging.clusters import FrameGls, clustered_sd, t_quantile
+from shimwise.imaging.peak import PeakFit
 
-__all__ = ["Estimate", "FieldFit", "fit_field"]
+__all__ = ["Estimate", "FieldFit", "JointPeaks", "fit_field"]
 
 FloatArray = NDArray[np.float64]
 
@@ -42,13 +44,56 @@ class FieldFit:
     curvature: Estimate | None
 
 
+@dataclass(frozen=True)
+class JointPeaks:
+    """All stars fitted as one, each frame's position error common to them.
+
+    ``best_um`` are the stars' peaks; ``interval`` gives any weighted sum of them with its uncertainty.
+    """
+
+    best_um: FloatArray
+    gls: FrameGls
+    gradients: FloatArray
+
+    @classmethod
+    def of(cls, fits: Sequence[PeakFit]) -> JointPeaks:
+        """Fit the stars as one, from their own fits.
+
+        Position errors move all stars of a frame alike, so that differences between stars (tilt) are free of
+        them as far as the joint fit knows them; each star's own fit cannot tell.
+        """
+        counts = [fit.linear.design.shape[2] for fit in fits]
+        ends = np.cumsum(counts)
+        design, gradients = [], np.zeros((len(fits), int(ends[-1])))
+        for k, fit in enumerate(fits):
+            block = np.zeros((*fit.linear.residual.shape, int(ends[-1])))
+            block[..., ends[k] - counts[k] : ends[k]] = fit.linear.design
+            gradients[k, ends[k] - counts[k] : ends[k]] = fit.linear.gradient
+            design.append(block)
+        gls = FrameGls.estimate(
+            np.concatenate([fit.linear.residual for fit in fits], axis=1),
+            np.concatenate(design, axis=1),
+            common=np.concatenate([fit.linear.common for fit in fits], axis=1),
+        )
+        best = np.array([fit.best_um for fit in fits]) + gradients @ gls.step
+        return cls(best, gls, gradients)
+
+    def interval(
+        self, weights: FloatArray, value_um: float, *, extra_variance: float = 0.0, confidence: float = 0.95
+    ) -> Estimate:
+        """Uncertainty of a weighted sum of the stars' peaks, told about ``value_um``."""
+        influence, freedom = self.gls.influence(weights @ self.gradients)
+        sd = float(np.hypot(clustered_sd(influence), np.sqrt(extra_variance)))
+        half = t_quantile(confidence, freedom) * sd
+        return Estimate(value_um, sd, value_um - half, value_um + half)
+
+
 def fit_field(
     px: FloatArray,
-    best_um: FloatArray,
-    influence_um: FloatArray,
+    peaks: JointPeaks,
     *,
+    share_um: FloatArray,
     size_px: tuple[int, int],
-    freedom: float,
     radius_px: FloatArray,
     extra_variance: tuple[float, float] = (0.0, 0.0),
     confidence: float = 0.95,
@@ -59,14 +104,12 @@ def fit_field(
     ----------
     px : ndarray
         Centres of the stars, (stars, 2).
-    best_um : ndarray
-        Their peaks, the chart's own share removed.
-    influence_um : ndarray
-        (stars, frames): how each frame's residual moves each peak.
+    peaks : JointPeaks
+        Their peaks.
+    share_um : ndarray
+        What of each peak is the chart's own turn; taken out.
     size_px : tuple of int
         Width and height of the frame.
-    freedom : float
-        Degrees of freedom of the intervals.
     radius_px : ndarray
         Root mean square radius of each star's rings: over a star, r² is larger than at its centre.
     extra_variance : tuple of float
@@ -75,18 +118,17 @@ def fit_field(
         Of the intervals.
     """
     design, names = _design(px, size_px, radius_px)
-    sd = np.sqrt(np.sum(influence_um**2, axis=1))
-    root = 1.0 / np.maximum(sd, 0.05 * float(sd.max()) + 1e-12)
+    own = np.array([peaks.interval(row, 0.0).sd_um for row in np.eye(len(px))])
+    root = 1.0 / np.maximum(own, 0.3 * float(own.max()) + 1e-12)
     maker = np.linalg.pinv(design * root[:, None]) * root
-    value, influence = maker @ best_um, maker @ influence_um
-    t = t_quantile(confidence, freedom)
+    value = maker @ (peaks.best_um - share_um)
     added = {"tilt_x": extra_variance[0], "tilt_y": extra_variance[1]}
-    told: dict[str, Estimate] = {}
-    for k, name in enumerate(names):
-        spread = float(np.hypot(clustered_sd(influence[k]), np.sqrt(added.get(name, 0.0))))
-        told[name] = Estimate(
-            float(value[k]), spread, float(value[k] - t * spread), float(value[k] + t * spread)
+    told = {
+        name: peaks.interval(
+            maker[k], float(value[k]), extra_variance=added.get(name, 0.0), confidence=confidence
         )
+        for k, name in enumerate(names)
+    }
     return FieldFit(told["centre"], told.get("tilt_x"), told.get("tilt_y"), told.get("curvature"))
 
 
