@@ -16,11 +16,12 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"):
     os.environ.setdefault(_name, "1")  # two processes, one core each
 
 from .cells import SINGLE_CELLS, Cell  # noqa: E402
+from .detail import DETAIL_CELLS  # noqa: E402
 from .field import FIELD_CELLS  # noqa: E402
 from .scores import Row, table  # noqa: E402
 from .speed import SPEED_CELLS  # noqa: E402
 
-CELLS = [*SINGLE_CELLS, *FIELD_CELLS, *SPEED_CELLS]
+CELLS = [*SINGLE_CELLS, *DETAIL_CELLS, *FIELD_CELLS, *SPEED_CELLS]
 
 
 def main(arguments: list[str] | None = None) -> int:
