@@ -86,7 +86,7 @@ def standard_plan(paper: Paper, *, stars: int = 5, kind: SpokeKind = SpokeKind.B
 def spokes_for(radius_px: float, *, finest_cy_px: float = FINEST_CY_PX) -> int:
     """Count of spokes, in fours, whose outermost ring lies at or just below the lowest frequency wanted.
 
-    Lower still where the print resolves no more than ``finest_cy_px``, so that some rings are left to measure.
+    Lower still where the print resolves no more than ``finest_cy_px``: then some rings are left to measure.
     """
     lowest = min(LOWEST_CY_PX, finest_cy_px / LEAST_RANGE)
     return min(MOST_SPOKES, 4 * math.floor(2 * math.pi * radius_px * lowest / 4))
