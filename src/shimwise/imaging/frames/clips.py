@@ -42,6 +42,8 @@ TRANSFERS = {
 RANGES = {1: "limited", 2: "full"}
 BOXES = {b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip", b"pnot"}
 MXF_KEY = bytes.fromhex("060e2b34020501010d010201")
+UNSOUND = "the clip is damaged there or just before, so that this picture cannot be trusted"
+STRICT = {"err_detect": "crccheck+bitstream+buffer+explode"}
 SAFE_READING = {"enable_drefs": "0", "use_absolute_path": "0"}
 
 
@@ -107,12 +109,12 @@ def read_luma(path: Path, facts: ClipFacts, wanted: frozenset[int]) -> Iterator[
     number_at = {time: number for number, time in enumerate(facts.times)}
     seen: set[int] = set()
     with _opened(path) as stream, _demuxer(stream, path.name) as container:
-        for frame in _decoded(container):
+        for frame, is_sound in _decoded(container):
             number = number_at.get(frame.pts if frame.pts is not None else -1)
             if number is None or number in seen or number not in wanted:
                 continue
             seen.add(number)
-            yield _luma_frame(frame, number, facts)
+            yield _luma_frame(frame, number, facts) if is_sound else LumaFrame(number, None, UNSOUND)
             if seen == wanted:
                 return
     for number in sorted(wanted - seen):
@@ -176,27 +178,31 @@ def _video(container: av.container.InputContainer, file: str) -> VideoStream:
     return container.streams.video[0]
 
 
-def _decoded(container: av.container.InputContainer) -> Iterator[VideoFrame]:
-    """Decode packet by packet; a damaged packet loses its own frames only."""
+def _decoded(container: av.container.InputContainer) -> Iterator[tuple[VideoFrame, bool]]:
+    """Decode packet by packet, and tell of each frame whether it can be trusted.
+
+    After damage every frame is doubtful until the next one that is coded by itself: decoders conceal what they
+    miss, and hand on a plausible picture.
+    """
     stream = container.streams.video[0]
     stream.thread_type = "AUTO"
+    stream.codec_context.options = STRICT
     packets = iter(container.demux(stream))
+    is_sound = True
     while True:
         try:
             packet = next(packets)
-        except StopIteration:
-            return
-        except av.error.FFmpegError:
+        except (StopIteration, av.error.FFmpegError):
             return
         try:
-            yield from packet.decode()
+            for frame in packet.decode():
+                is_sound = not frame.is_corrupt and (is_sound or bool(frame.key_frame))
+                yield frame, is_sound
         except av.error.FFmpegError:
-            continue
+            is_sound = False
 
 
 def _luma_frame(frame: VideoFrame, number: int, facts: ClipFacts) -> LumaFrame:
-    if frame.is_corrupt:
-        return LumaFrame(number, None, "it is damaged in the clip")
     if (frame.width, frame.height) != (facts.width_px, facts.height_px):
         return LumaFrame(number, None, f"it is {frame.width} × {frame.height} px, unlike the clip")
     return LumaFrame(number, _first_plane(frame))

@@ -23,7 +23,7 @@ def read_exr(data: bytes, *, file: str) -> NDArray[np.float32]:
     FrameFileError
         When the file is damaged or has no such channel.
     """
-    import OpenEXR  # noqa: PLC0415 (a large library that only EXR needs)
+    import OpenEXR  # type: ignore[import-not-found]  # a large library that only EXR needs
 
     try:
         channels = OpenEXR.File(io.BytesIO(data), separate_channels=True).channels()
