@@ -181,8 +181,8 @@ def _video(container: av.container.InputContainer, file: str) -> VideoStream:
 def _decoded(container: av.container.InputContainer) -> Iterator[tuple[VideoFrame, bool]]:
     """Decode packet by packet, and tell of each frame whether it can be trusted.
 
-    After damage every frame is doubtful until the next one that is coded by itself: decoders conceal what they
-    miss, and hand on a plausible picture.
+    After damage every frame is doubtful until the next one that is coded by itself: decoders conceal what
+    they miss, and hand on a plausible picture.
     """
     stream = container.streams.video[0]
     stream.thread_type = "AUTO"
