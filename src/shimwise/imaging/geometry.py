@@ -19,14 +19,14 @@ from shimwise.imaging.lock import (
     sharp_frames,
 )
 from shimwise.imaging.meter import Crop
-from shimwise.imaging.star import SECTORS, Cells, RingPlan, plan_rings, solve_cells, sum_star
+from shimwise.imaging.star import SECTORS, SUMS, Cells, RingPlan, plan_rings, solve_cells, sum_star
 
 __all__ = ["ChartMap", "StarMeasure", "measure_star"]
 
 FloatArray = NDArray[np.float64]
 
-MIN_COHERENCE = 0.6
-PASSES = 2
+MIN_COHERENCE = 0.8
+STRAY_PX = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +73,7 @@ class StarMeasure:
     px_per_mm: float
     to_px: FloatArray
     drift_px: FloatArray
+    wander_px: float
     sharpest: int
     growth: FloatArray
 
@@ -133,26 +134,13 @@ def measure_star(
     maps = [chart.to_px(float(u)) @ shift for u in chart.coordinate]
     scale = _scale(maps[len(maps) // 2])
     plan = plan_rings(star, px_per_mm=scale, pitch_um=pitch_um, blur_px=blur_px)
-    runs = chart.coordinate.size >= 3
-    frames = np.arange(chart.coordinate.size)
-    lock = Lock(0.0, np.zeros(2), np.zeros(2), np.zeros(2), np.zeros((frames.size, 2)), 0.0, 0.0)
-    few = frames[:: max(1, frames.size // 10)] if sharpest is None else _near(frames, sharpest, 5)[::2]
-    rough, *_ = _cells(crops, maps, few, plan, lock, chart.coordinate, white, black)
-    middle = int(few[int(np.argmax(_power(rough)))])
-    for turn in range(PASSES):
-        use = _near(frames, middle, 3 if turn == 0 else 5)
-        cells, *_ = _cells(crops, maps, use, plan, lock, chart.coordinate, white, black)
-        if turn == 0:
-            offset, _ = find_centre(cells, int(np.argmax(_power(cells))), plan)
-            lock = replace(lock, offset_mm=offset)
-            cells, *_ = _cells(crops, maps, use, plan, lock, chart.coordinate, white, black)
-        found = _seeded(cells, chart.coordinate[use], plan)
-        _refuse_stranger(star, found)
-        lock = _added(lock, found)
-    cells, saturated, blackened = _cells(crops, maps, frames, plan, lock, chart.coordinate, white, black)
-    rest = Lock(lock.phase_rad, np.zeros(2), np.zeros(2), np.zeros(2), np.zeros((frames.size, 2)), 0.0, 0.0)
-    rest = fit_lock(cells, chart.coordinate, plan, rest, drift=False, all_frames=False)
-    rest = fit_lock(cells, chart.coordinate, plan, rest, drift=runs, all_frames=True)
+    scan = _Scan(crops, maps, plan, chart.coordinate, white, black)
+    lock = _found(star, scan, sharpest)
+    cells = scan.cells(lock, scan.frames)
+    rest = _rest(cells, scan, lock)
+    stray = _strays(cells, scan, rest)
+    if stray:
+        lock, cells, rest = _followed(cells, scan, lock, rest, stray)
     left, variance = centre_by_frame(cells, chart.coordinate, plan, rest)
     total = _added(lock, rest)
     pixels = np.maximum(np.sum(cells.pixels, axis=(1, 2)), 1.0)
@@ -166,10 +154,11 @@ def measure_star(
         sectors=locked_modulation(cells, chart.coordinate, plan, rest),
         pixels=cells.pixels,
         noise=cells.noise,
-        saturated_share=float(np.max(saturated / pixels)),
-        black_share=float(np.max(blackened / pixels)),
+        saturated_share=float(np.max(scan.saturated / pixels)),
+        black_share=float(np.max(scan.black_count / pixels)),
         left_mm=left,
         left_variance=variance,
+        wander_px=float(np.max(np.linalg.norm(lock.wander_mm, axis=1))) * scale,
         px_per_mm=scale,
         growth=np.log([_scale(to_px) / scale for to_px in maps]),
         sharpest=int(np.argmax(_power(cells))),
@@ -186,26 +175,102 @@ def with_wander(measure: StarMeasure, wander_mm: FloatArray, coordinate: FloatAr
     )
 
 
-def _cells(
-    crops: list[Crop],
-    maps: list[FloatArray],
-    use: NDArray[np.intp],
-    plan: RingPlan,
-    lock: Lock,
-    coordinate: FloatArray,
-    white: float,
-    black: float,
-) -> tuple[Cells, FloatArray, FloatArray]:
-    sums = np.empty((use.size, plan.count, SECTORS, 10))
-    saturated, blackened = np.zeros(use.size), np.zeros(use.size)
-    for k, i in enumerate(use):
-        to_star = np.linalg.inv(maps[i] @ _placed(lock, float(coordinate[i])))
-        crop = crops[i]
-        out = sum_star(
-            crop.pixels, left=crop.left, top=crop.top, to_star=to_star, plan=plan, white=white, black=black
-        )
-        sums[k], saturated[k], blackened[k] = out.sums, out.saturated, out.black
-    return solve_cells(sums), saturated, blackened
+class _Scan:
+    """Reads a star's cells from its crops, at the places that a lock gives."""
+
+    def __init__(
+        self,
+        crops: list[Crop],
+        maps: list[FloatArray],
+        plan: RingPlan,
+        coordinate: FloatArray,
+        white: float,
+        black: float,
+    ) -> None:
+        self.crops, self.maps, self.plan, self.coordinate = crops, maps, plan, coordinate
+        self.white, self.black = white, black
+        self.frames = np.arange(coordinate.size)
+        self.saturated, self.black_count = np.zeros(coordinate.size), np.zeros(coordinate.size)
+
+    def nothing(self) -> Lock:
+        """A lock that moves nothing."""
+        zero = np.zeros(2)
+        return Lock(0.0, zero, zero, zero, np.zeros((self.frames.size, 2)), 0.0, 0.0)
+
+    def cells(self, lock: Lock, use: NDArray[np.intp]) -> Cells:
+        """Cells of some frames."""
+        sums = np.empty((use.size, self.plan.count, SECTORS, SUMS))
+        for k, i in enumerate(use):
+            placed = _placed(lock, float(self.coordinate[i]), lock.wander_mm[i])
+            crop = self.crops[i]
+            out = sum_star(
+                crop.pixels,
+                left=crop.left,
+                top=crop.top,
+                to_star=np.asarray(np.linalg.inv(self.maps[i] @ placed), dtype=np.float64),
+                plan=self.plan,
+                white=self.white,
+                black=self.black,
+            )
+            sums[k], self.saturated[i], self.black_count[i] = out.sums, out.saturated, out.black
+        return solve_cells(sums)
+
+
+def _found(star: Star, scan: _Scan, sharpest: int | None) -> Lock:
+    """Find the star near its sharpest frame: centre by search, then phase, drift and stretch by two fits."""
+    frames, lock = scan.frames, scan.nothing()
+    few = frames[:: max(1, frames.size // 10)] if sharpest is None else _near(frames, sharpest, 5)[::2]
+    middle = int(few[int(np.argmax(_power(scan.cells(lock, few))))])
+    first = scan.cells(lock, _near(frames, middle, 3))
+    offset, _ = find_centre(first, int(np.argmax(_power(first))), scan.plan)
+    lock = replace(lock, offset_mm=offset)
+    for count, least in ((3, 0.5 * MIN_COHERENCE), (5, MIN_COHERENCE)):
+        use = _near(frames, middle, count)
+        found = _seeded(scan.cells(lock, use), scan.coordinate[use], scan.plan)
+        _refuse_stranger(star, found, least)
+        lock = replace(_added(lock, found), wander_mm=lock.wander_mm)
+    return lock
+
+
+def _rest(cells: Cells, scan: _Scan, lock: Lock, keep: NDArray[np.bool_] | None = None) -> Lock:
+    """What is left to correct once all frames are read: fitted to the sharp ones, then to all kept."""
+    if keep is not None:
+        cells = replace(cells, pixels=cells.pixels * keep[:, None, None])
+    rest = replace(scan.nothing(), phase_rad=lock.phase_rad)
+    rest = fit_lock(cells, scan.coordinate, scan.plan, rest, drift=False, all_frames=False)
+    runs = scan.frames.size >= 3
+    return fit_lock(cells, scan.coordinate, scan.plan, rest, drift=runs, all_frames=True)
+
+
+def _strays(cells: Cells, scan: _Scan, rest: Lock) -> list[int]:
+    """Frames in which the star is clearly off its track."""
+    left, variance = centre_by_frame(cells, scan.coordinate, scan.plan, rest)
+    px_mm = _scale(scan.maps[len(scan.maps) // 2])
+    sd = np.sqrt(variance)
+    off = np.linalg.norm(left, axis=1)
+    stray = (off > 6.0 * sd) & (off * px_mm > STRAY_PX) & (sd * px_mm < 0.1)
+    return [int(i) for i in np.flatnonzero(stray)]
+
+
+def _followed(
+    cells: Cells, scan: _Scan, lock: Lock, rest: Lock, stray: list[int]
+) -> tuple[Lock, Cells, Lock]:
+    """Search strayed frames on their own and read them again there; the others alone give the track."""
+    keep = np.ones(scan.frames.size, dtype=bool)
+    keep[stray] = False
+    if np.count_nonzero(keep) >= 5:
+        rest = _rest(cells, scan, lock, keep)
+    wander = np.zeros_like(lock.wander_mm)
+    for i in stray:
+        track = rest.offset_mm + scan.coordinate[i] * rest.drift_mm
+        wander[i] = find_centre(cells, i, scan.plan, reach_spokes=1.2)[0] - track
+    lock = replace(lock, wander_mm=wander)
+    again = scan.cells(lock, np.array(stray, dtype=np.intp))
+    merged = [np.array(getattr(cells, name)) for name in ("modulation", "mean", "pixels", "noise")]
+    for whole, part in zip(merged, (again.modulation, again.mean, again.pixels, again.noise), strict=True):
+        whole[stray] = part
+    cells = Cells(*merged)
+    return lock, cells, _rest(cells, scan, lock)
 
 
 def _seeded(cells: Cells, coordinate: FloatArray, plan: RingPlan) -> Lock:
@@ -218,12 +283,12 @@ def _seeded(cells: Cells, coordinate: FloatArray, plan: RingPlan) -> Lock:
     return fit_lock(cells, coordinate, plan, start, drift=runs, all_frames=False)
 
 
-def _placed(lock: Lock, coordinate: float) -> FloatArray:
+def _placed(lock: Lock, coordinate: float, wander_mm: FloatArray | float = 0.0) -> FloatArray:
     """Sheet about the star's true centre, unstretched, to sheet about its assumed centre."""
     e, g = lock.stretch[0], -lock.stretch[1]
     stretch = np.array([[1.0 + e, g, 0.0], [g, 1.0 - e, 0.0], [0.0, 0.0, 1.0]])
     move = np.eye(3)
-    move[:2, 2] = lock.offset_mm + coordinate * lock.drift_mm
+    move[:2, 2] = lock.offset_mm + coordinate * lock.drift_mm + wander_mm
     return move @ np.linalg.inv(stretch)
 
 
@@ -236,8 +301,8 @@ def _added(lock: Lock, more: Lock) -> Lock:
     )
 
 
-def _refuse_stranger(star: Star, lock: Lock) -> None:
-    if lock.coherence < MIN_COHERENCE:
+def _refuse_stranger(star: Star, lock: Lock, least: float) -> None:
+    if lock.coherence < least:
         raise ImagingError(
             f"Star {star.id}: only {lock.coherence:.0%} of its modulation agrees with {star.spokes} "
             f"spokes at that place; "

@@ -44,7 +44,7 @@ ENOUGH_RINGS = 12
 RIM_SHARE = 0.15
 """At most this share of a star's radius is left out at the rim, where the blur mixes it with the paper."""
 
-_SUMS = 10
+SUMS = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +172,7 @@ def sum_star(
     reach_mm = float(plan.spokes / (2.0 * math.pi * plan.edges_cy_mm[0]))
     to_px = np.asarray(np.linalg.inv(to_star), dtype=np.float64)
     columns, rows = _extent(to_px, reach_mm, frame.shape, left, top)
-    sums = np.zeros((plan.count * SECTORS, _SUMS))
+    sums = np.zeros((plan.count * SECTORS, SUMS))
     first = float(plan.edges_cy_mm[0])
     step = float(plan.edges_cy_mm[1] - plan.edges_cy_mm[0])
     clipped = _accumulate(
@@ -191,7 +191,7 @@ def sum_star(
         black,
         sums,
     )
-    return StarSums(sums.reshape(plan.count, SECTORS, _SUMS), *clipped)
+    return StarSums(sums.reshape(plan.count, SECTORS, SUMS), *clipped)
 
 
 def solve_cells(sums: FloatArray) -> Cells:

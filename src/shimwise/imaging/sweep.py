@@ -322,6 +322,9 @@ def _measure_stars(
 
 def _steadied(measures: list[StarMeasure], coordinate: FloatArray, flags: list[Raised]) -> list[StarMeasure]:
     """Where the picture jumps between frames, common to all stars, follow it and say so."""
+    farthest = max(measure.wander_px for measure in measures)
+    if farthest > 0.0:
+        flags.append(raised(Flag.CAMERA_MOVED, f"by up to {farthest:.2f} px"))
     left_px = np.array([m.left_mm * m.px_per_mm for m in measures])
     weight = np.array([1.0 / np.maximum(m.left_variance * m.px_per_mm**2, 1e-12) for m in measures])
     total = weight.sum(axis=0)
@@ -330,9 +333,6 @@ def _steadied(measures: list[StarMeasure], coordinate: FloatArray, flags: list[R
     clear = (np.linalg.norm(jump, axis=1) > np.maximum(6.0 * sd, 0.02)) & (sd < 0.1)
     if not clear.any():
         return measures
-    largest = float(np.max(np.linalg.norm(jump[clear], axis=1)))
-    if largest > 0.1:
-        flags.append(raised(Flag.CAMERA_MOVED, f"by up to {largest:.2f} px, in {int(clear.sum())} frames"))
     steady = np.where(clear[:, None], jump, 0.0)
     return [with_wander(m, steady / m.px_per_mm, coordinate) for m in measures]
 

@@ -23,7 +23,9 @@ def test_without_a_common_error_the_step_is_numpys_least_squares():
 
 def test_sizes_of_common_error_and_noise_come_back():
     rng = np.random.default_rng(2)
-    found = [FrameGls.estimate(y, x, common=g) for x, g, y in (problem(rng, common_sd=2.0) for _ in range(60))]
+    found = [
+        FrameGls.estimate(y, x, common=g) for x, g, y in (problem(rng, common_sd=2.0) for _ in range(60))
+    ]
     assert np.mean([f.common_sd for f in found]) == pytest.approx(2.0, rel=0.1)
     assert np.mean([f.noise_sd for f in found]) == pytest.approx(1.0, rel=0.05)
 

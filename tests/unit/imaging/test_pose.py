@@ -8,9 +8,7 @@ from shimwise.errors import ImagingError
 from shimwise.imaging.pose import chart_share_um, fit_pose
 
 SIZE, PITCH_UM, FOCAL_MM = (3840, 2160), 5.0, 50.0
-CHART = np.array(
-    [(x, y) for x in (-380.0, 0.0, 380.0) for y in (-210.0, 0.0, 210.0)]
-)
+CHART = np.array([(x, y) for x in (-380.0, 0.0, 380.0) for y in (-210.0, 0.0, 210.0)])
 
 
 def seen(*, yaw=0.0, pitch=0.0, roll=0.3, distance=2550.0, distortion=0.0):
@@ -29,9 +27,7 @@ def seen(*, yaw=0.0, pitch=0.0, roll=0.3, distance=2550.0, distortion=0.0):
 
 
 def pose_of(px, sd=0.002):
-    return fit_pose(
-        CHART, px, np.full(len(CHART), sd), focal_mm=FOCAL_MM, pitch_um=PITCH_UM, size_px=SIZE
-    )
+    return fit_pose(CHART, px, np.full(len(CHART), sd), focal_mm=FOCAL_MM, pitch_um=PITCH_UM, size_px=SIZE)
 
 
 def test_turn_distance_and_magnification_come_back_from_exact_points():

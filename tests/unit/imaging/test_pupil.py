@@ -43,9 +43,7 @@ def test_transfer_with_aberration_is_the_pupils_overlap_counted_on_a_grid(w040):
     for frequency, defocus in [(20.0, -25.0), (45.0, 10.0), (80.0, 40.0)]:
         shift = frequency * wavelength * 1e-3 * fnumber
         expected = pupil_autocorrelation(shift, defocus / (8 * fnumber**2 * wavelength), w040)
-        got = aberrated_otf(
-            frequency_cy_mm=frequency, defocus_um=defocus, fnumber=fnumber, w040_waves=w040
-        )
+        got = aberrated_otf(frequency_cy_mm=frequency, defocus_um=defocus, fnumber=fnumber, w040_waves=w040)
         assert got[0, 0] == pytest.approx(expected, abs=2e-4)
 
 
@@ -93,7 +91,11 @@ def test_the_bands_peak_is_higher_than_its_neighbours():
 
 @pytest.mark.parametrize(
     ("wrong", "words"),
-    [({"fnumber": 0.0}, "focal ratio of 0.0"), ({"wavelengths_um": ()}, "Wavelengths"), ({"frequency_cy_mm": -1.0}, "-1.0")],
+    [
+        ({"fnumber": 0.0}, "focal ratio of 0.0"),
+        ({"wavelengths_um": ()}, "Wavelengths"),
+        ({"frequency_cy_mm": -1.0}, "-1.0"),
+    ],
 )
 def test_impossible_optics_are_refused(wrong, words):
     good = {"frequency_cy_mm": 10.0, "defocus_um": 0.0, "fnumber": 2.8}

@@ -38,7 +38,9 @@ def test_modulation_phase_and_mean_come_back_in_every_cell():
 def test_light_that_falls_across_the_star_leaves_the_modulation():
     frame = drawn() * np.linspace(0.9, 1.1, 340)
     _, _, cells = measured(frame)
-    assert np.average(cells.modulation.real, weights=cells.pixels) == pytest.approx(0.5 * np.cos(0.7), abs=2e-3)
+    assert np.average(cells.modulation.real, weights=cells.pixels) == pytest.approx(
+        0.5 * np.cos(0.7), abs=2e-3
+    )
 
 
 def test_rings_lie_between_the_limits_and_their_frequencies_are_those_of_the_radius():
@@ -49,7 +51,8 @@ def test_rings_lie_between_the_limits_and_their_frequencies_are_those_of_the_rad
     around = 2 * np.pi * plan.radii_mm * 4.0
     np.testing.assert_allclose(72 / around, cycles_per_px, rtol=1e-12)
     assert cells.pixels.sum() == pytest.approx(
-        np.pi * 16 * 72**2 / (2 * np.pi) ** 2 * (plan.edges_cy_mm[0] ** -2 - plan.edges_cy_mm[-1] ** -2), rel=0.01
+        np.pi * 16 * 72**2 / (2 * np.pi) ** 2 * (plan.edges_cy_mm[0] ** -2 - plan.edges_cy_mm[-1] ** -2),
+        rel=0.01,
     )
 
 
