@@ -1,8 +1,8 @@
 """Frames to microns: find the chart, measure its stars, and fit the through-focus peak.
 
-The usual way in is :func:`measure_sweep`; a target without a chart goes through :func:`gradient_energy` and
-:func:`fit_relative_peak`; a slanted edge through :func:`edge_transfer`. Names are loaded on first use, so that
-importing the package costs nothing.
+The usual way in is :func:`measure_sweep`; a target without a chart goes through :func:`gradient_energy`
+and :func:`fit_relative_peak`; a slanted edge through :func:`edge_transfer`. Names are loaded on first use,
+so that importing the package costs nothing.
 """
 
 from importlib import import_module

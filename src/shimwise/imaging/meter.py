@@ -154,11 +154,10 @@ def _markers(frame: Frame, layout: ChartLayout, near: Corners) -> Corners:
     if not layout.markers:
         return {}
     picture = _without_gaps(frame)
-    if near:
-        found = follow_markers(picture, near)
-        if len(found) == len(near):
-            return found
-    return find_markers(picture, layout)
+    followed = follow_markers(picture, near)
+    if near and len(followed) == len(near):
+        return followed
+    return followed | find_markers(picture, layout)
 
 
 def _without_gaps(frame: Frame) -> Frame:

@@ -2,14 +2,24 @@
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy.special import erf
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.edge import edge_transfer, square_transfers
 from shimwise.imaging.layout import Edge
 
+FloatArray = NDArray[np.float64]
 
-def gauss_edge(*, sd_px=0.7, slant_deg=5.0, size=(120, 90), noise=0.0, seed=1):
+
+def gauss_edge(
+    *,
+    sd_px: float = 0.7,
+    slant_deg: float = 5.0,
+    size: tuple[int, int] = (120, 90),
+    noise: float = 0.0,
+    seed: int = 1,
+) -> FloatArray:
     """Point-sampled edge of a Gaussian line spread: its transfer is exp(−2π²σ²f²)."""
     y, x = np.indices(size).astype(float)
     turn = np.deg2rad(slant_deg)
@@ -20,7 +30,7 @@ def gauss_edge(*, sd_px=0.7, slant_deg=5.0, size=(120, 90), noise=0.0, seed=1):
 
 @pytest.mark.parametrize("slant_deg", [-9.0, 3.0, 5.0])
 @pytest.mark.parametrize("sd_px", [0.5, 0.9, 2.0])
-def test_a_gaussian_edge_gives_the_gaussian_transfer(sd_px, slant_deg):
+def test_a_gaussian_edge_gives_the_gaussian_transfer(sd_px: float, slant_deg: float) -> None:
     out = edge_transfer(gauss_edge(sd_px=sd_px, slant_deg=slant_deg))
     frequency = np.linspace(0.02, 0.48, 24)
     expected = np.exp(-2 * (np.pi * sd_px * frequency) ** 2)
@@ -29,20 +39,20 @@ def test_a_gaussian_edge_gives_the_gaussian_transfer(sd_px, slant_deg):
     assert out.contrast == pytest.approx(0.5 / 0.8, abs=5e-3)
 
 
-def test_noise_costs_at_most_two_hundredths():
+def test_noise_costs_at_most_two_hundredths() -> None:
     frequency = np.linspace(0.02, 0.4, 20)
     expected = np.exp(-2 * (np.pi * 0.7 * frequency) ** 2)
     errors = [edge_transfer(gauss_edge(noise=0.008, seed=k)).at(frequency) - expected for k in range(8)]
     assert np.sqrt(np.mean(np.square(errors))) < 0.02
 
 
-def test_four_sides_of_a_square_are_measured_from_its_place_on_the_sheet():
+def test_four_sides_of_a_square_are_measured_from_its_place_on_the_sheet() -> None:
     y, x = np.indices((200, 220)).astype(float)
     turn = np.deg2rad(5.0)
     u = np.cos(turn) * (x - 110) + np.sin(turn) * (y - 100)
     v = np.cos(turn) * (y - 100) - np.sin(turn) * (x - 110)
 
-    def slab(t):
+    def slab(t: FloatArray) -> FloatArray:
         return 0.5 * (erf((t + 60) / (np.sqrt(2) * 0.8)) - erf((t - 60) / (np.sqrt(2) * 0.8)))
 
     frame = 0.7 - 0.6 * slab(u) * slab(v)
@@ -65,6 +75,6 @@ def test_four_sides_of_a_square_are_measured_from_its_place_on_the_sheet():
         (gauss_edge(slant_deg=0.2), "1° to 20° are needed"),
     ],
 )
-def test_regions_without_a_usable_edge_are_refused(region, words):
+def test_regions_without_a_usable_edge_are_refused(region: FloatArray, words: str) -> None:
     with pytest.raises(ImagingError, match=words):
         edge_transfer(region)

@@ -1,16 +1,23 @@
 """The lock finds a star's centre, and never one spoke away."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from shimwise.imaging.layout import Star
 from shimwise.imaging.lock import Lock, find_centre, fit_lock
-from shimwise.imaging.star import plan_rings, solve_cells, sum_star
+from shimwise.imaging.star import Cells, RingPlan, plan_rings, solve_cells, sum_star
+
+FloatArray = NDArray[np.float64]
 
 STAR = Star(id="S0", centre_mm=(0.0, 0.0), radius_mm=100.0, spokes=48)
 
 
-def cells_of(centres, *, noise=0.004, reversed_from=None):
+def cells_of(
+    centres: Sequence[Sequence[float]] | FloatArray, *, noise: float = 0.004, reversed_from: int | None = None
+) -> tuple[RingPlan, Cells]:
     rng = np.random.default_rng(5)
     plan = plan_rings(STAR, px_per_mm=1.0, pitch_um=5.0)
     y, x = np.mgrid[:230, :230] - 115.0
@@ -24,13 +31,13 @@ def cells_of(centres, *, noise=0.004, reversed_from=None):
     return plan, solve_cells(np.array(sums))
 
 
-def empty_lock(frames, phase=0.0):
+def empty_lock(frames: int, phase: float = 0.0) -> Lock:
     zero = np.zeros(2)
     return Lock(phase, zero, zero, zero, np.zeros((frames, 2)), 0.0, 0.0)
 
 
 @pytest.mark.parametrize("offset", [(0.0, 0.0), (0.9, -0.4), (-3.2, 2.1), (5.0, 4.0)])
-def test_a_centre_up_to_a_spoke_off_is_found(offset):
+def test_a_centre_up_to_a_spoke_off_is_found(offset: tuple[float, float]) -> None:
     # A spoke is 2.4 px wide at the innermost ring and 12.5 px at the rim.
     plan, cells = cells_of([offset])
     centre, agreed = find_centre(cells, 0, plan)
@@ -38,7 +45,7 @@ def test_a_centre_up_to_a_spoke_off_is_found(offset):
     assert agreed > 0.7
 
 
-def test_centre_and_drift_come_back_to_a_thousandth_of_a_pixel():
+def test_centre_and_drift_come_back_to_a_thousandth_of_a_pixel() -> None:
     u = np.linspace(-1, 1, 9)
     centres = np.column_stack([0.11 + 0.3 * u, -0.07 - 0.2 * u])
     plan, cells = cells_of(centres, reversed_from=7)

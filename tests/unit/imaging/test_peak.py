@@ -12,7 +12,17 @@ FREQUENCY = np.linspace(18.0, 80.0, 8)
 PIXELS = np.linspace(4000.0, 400.0, 8)
 
 
-def ring_data(rng, *, best=3.0, fnumber=2.8, w040=0.0, jitter=0.0, noise=0.02, frames=17, step=10.0):
+def ring_data(
+    rng: np.random.Generator,
+    *,
+    best: float = 3.0,
+    fnumber: float = 2.8,
+    w040: float = 0.0,
+    jitter: float = 0.0,
+    noise: float = 0.02,
+    frames: int = 17,
+    step: float = 10.0,
+) -> RingData:
     recorded = step * (np.arange(frames) - frames // 2) + rng.uniform(-0.5, 0.5) * step
     true = recorded + jitter * rng.standard_normal(frames)
     if w040:
@@ -29,7 +39,7 @@ def ring_data(rng, *, best=3.0, fnumber=2.8, w040=0.0, jitter=0.0, noise=0.02, f
 
 
 @pytest.mark.parametrize("nominal", [2.3, 2.8, 3.3])
-def test_peak_and_focal_ratio_come_back_whatever_ratio_is_engraved(nominal):
+def test_peak_and_focal_ratio_come_back_whatever_ratio_is_engraved(nominal: float) -> None:
     fit = fit_peak(ring_data(np.random.default_rng(1), noise=0.0), fnumber=nominal)
     assert fit.best_um == pytest.approx(3.0, abs=2e-3)
     assert fit.fnumber == pytest.approx(2.8, rel=1e-3)
@@ -37,7 +47,7 @@ def test_peak_and_focal_ratio_come_back_whatever_ratio_is_engraved(nominal):
 
 
 @pytest.mark.parametrize("w040", [-0.5, 0.3, 0.5])
-def test_aberration_comes_back_with_its_sign_and_the_bands_peak(w040):
+def test_aberration_comes_back_with_its_sign_and_the_bands_peak(w040: float) -> None:
     fit = fit_peak(ring_data(np.random.default_rng(2), w040=w040, noise=0.01), fnumber=2.8)
     assert fit.w040_waves == pytest.approx(w040, abs=0.01)
     assert fit.paraxial_um == pytest.approx(3.0, abs=0.5)
@@ -46,7 +56,7 @@ def test_aberration_comes_back_with_its_sign_and_the_bands_peak(w040):
     assert fit.bands_apart_um * w040 > 0
 
 
-def test_intervals_hold_with_position_errors_and_independent_bars_do_not():
+def test_intervals_hold_with_position_errors_and_independent_bars_do_not() -> None:
     rng = np.random.default_rng(3)
     held, naive = [], []
     for _ in range(60):
@@ -62,7 +72,7 @@ def test_intervals_hold_with_position_errors_and_independent_bars_do_not():
     assert np.mean(naive) < 0.75
 
 
-def test_position_errors_leave_little_more_than_the_mean_of_the_frames():
+def test_position_errors_leave_little_more_than_the_mean_of_the_frames() -> None:
     rng = np.random.default_rng(4)
     fits = [fit_peak(ring_data(rng, jitter=0.5), fnumber=2.8) for _ in range(60)]
     rms = np.sqrt(np.mean([(fit.best_um - 3.0) ** 2 for fit in fits]))
@@ -70,14 +80,14 @@ def test_position_errors_leave_little_more_than_the_mean_of_the_frames():
     assert np.mean([fit.position_sd_um for fit in fits]) == pytest.approx(0.5, rel=0.15)
 
 
-def test_some_sectors_of_a_star_are_fitted_with_its_optics():
+def test_some_sectors_of_a_star_are_fitted_with_its_optics() -> None:
     whole = ring_data(np.random.default_rng(5), noise=0.0)
     shifted = ring_data(np.random.default_rng(5), best=4.2, noise=0.0)
     fit = fit_peak(whole, fnumber=2.8)
     assert fit_shift(shifted, fit, fnumber=2.8) == pytest.approx(4.2, abs=5e-3)
 
 
-def test_too_few_frames_and_no_modulation_are_refused():
+def test_too_few_frames_and_no_modulation_are_refused() -> None:
     data = ring_data(np.random.default_rng(6), frames=4)
     with pytest.raises(ImagingError, match="4 frames: record at least 7"):
         fit_peak(data, fnumber=2.8)

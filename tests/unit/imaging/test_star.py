@@ -2,16 +2,19 @@
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.layout import Star
-from shimwise.imaging.star import plan_rings, solve_cells, sum_star
+from shimwise.imaging.star import Cells, RingPlan, StarSums, plan_rings, solve_cells, sum_star
+
+FloatArray = NDArray[np.float64]
 
 STAR = Star(id="S0", centre_mm=(0.0, 0.0), radius_mm=40.0, spokes=72)
 TO_PX = np.array([[4.0, 0.05, 170.3], [-0.05, 4.0, 168.8], [2e-5, -1e-5, 1.0]])
 
 
-def drawn(*, modulation=0.5, phase=0.7, mean=0.3, size=340):
+def drawn(*, modulation: float = 0.5, phase: float = 0.7, mean: float = 0.3, size: int = 340) -> FloatArray:
     """A star of even modulation seen through a homography, sampled at pixel centres."""
     y, x = np.mgrid[:size, :size].astype(float)
     sheet = np.einsum("ij,jkl->ikl", np.linalg.inv(TO_PX), np.stack([x, y, np.ones_like(x)]))
@@ -19,7 +22,7 @@ def drawn(*, modulation=0.5, phase=0.7, mean=0.3, size=340):
     return mean * (1 + modulation * np.cos(72 * angle - phase))
 
 
-def measured(frame, **options):
+def measured(frame: FloatArray, **options: float) -> tuple[RingPlan, StarSums, Cells]:
     plan = plan_rings(STAR, px_per_mm=4.0, pitch_um=5.0)
     sums = sum_star(
         frame.astype(np.float32), left=0, top=0, to_star=np.linalg.inv(TO_PX), plan=plan, **options
@@ -27,7 +30,7 @@ def measured(frame, **options):
     return plan, sums, solve_cells(sums.sums[None])
 
 
-def test_modulation_phase_and_mean_come_back_in_every_cell():
+def test_modulation_phase_and_mean_come_back_in_every_cell() -> None:
     _, _, cells = measured(drawn())
     assert cells.pixels.min() > 5
     np.testing.assert_allclose(np.abs(cells.modulation), 0.5, atol=2e-5)
@@ -35,7 +38,7 @@ def test_modulation_phase_and_mean_come_back_in_every_cell():
     np.testing.assert_allclose(cells.mean, 0.3, atol=1e-5)
 
 
-def test_light_that_falls_across_the_star_leaves_the_modulation():
+def test_light_that_falls_across_the_star_leaves_the_modulation() -> None:
     frame = drawn() * np.linspace(0.9, 1.1, 340)
     _, _, cells = measured(frame)
     assert np.average(cells.modulation.real, weights=cells.pixels) == pytest.approx(
@@ -43,7 +46,7 @@ def test_light_that_falls_across_the_star_leaves_the_modulation():
     )
 
 
-def test_rings_lie_between_the_limits_and_their_frequencies_are_those_of_the_radius():
+def test_rings_lie_between_the_limits_and_their_frequencies_are_those_of_the_radius() -> None:
     plan, _, cells = measured(drawn())
     cycles_per_px = plan.frequency_cy_mm * 5e-3
     assert cycles_per_px.min() > 0.075
@@ -56,7 +59,7 @@ def test_rings_lie_between_the_limits_and_their_frequencies_are_those_of_the_rad
     )
 
 
-def test_sites_missing_from_a_mosaic_are_passed_over():
+def test_sites_missing_from_a_mosaic_are_passed_over() -> None:
     frame = drawn()
     rows, columns = np.indices(frame.shape)
     frame[(rows + columns) % 2 == 0] = np.nan
@@ -66,13 +69,13 @@ def test_sites_missing_from_a_mosaic_are_passed_over():
     assert np.average(np.abs(cells.modulation), weights=cells.pixels) == pytest.approx(0.5, abs=1e-3)
 
 
-def test_noise_is_told_as_a_share_of_the_mean():
+def test_noise_is_told_as_a_share_of_the_mean() -> None:
     rng = np.random.default_rng(1)
     _, _, cells = measured(drawn() + rng.normal(0, 0.006, (340, 340)))
     assert cells.noise[0] == pytest.approx(0.02, rel=0.03)
 
 
-def test_clipped_pixels_are_counted():
+def test_clipped_pixels_are_counted() -> None:
     frame = drawn()
     _, sums, _ = measured(frame, white=0.44, black=0.16)
     assert sums.saturated > 1000
@@ -80,6 +83,6 @@ def test_clipped_pixels_are_counted():
     assert measured(frame, white=1.0, black=0.0)[1].saturated == 0
 
 
-def test_a_star_too_small_for_its_spokes_is_refused():
+def test_a_star_too_small_for_its_spokes_is_refused() -> None:
     with pytest.raises(ImagingError, match=r"Star S0: 72 spokes on a radius of 24 px"):
         plan_rings(STAR, px_per_mm=0.6, pitch_um=5.0)

@@ -2,22 +2,26 @@
 
 import json
 import sys
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 ROOT = Path(__file__).parents[3]
 if str(ROOT) not in sys.path:
     sys.path.insert(0, str(ROOT))
 
-from benchmarks.imaging.simulator import Simulator, SweepSpec  # noqa: E402
+from benchmarks.imaging.simulator import Simulator, Sweep, SweepSpec  # noqa: E402
 
 from shimwise.errors import ImagingError  # noqa: E402
 from shimwise.imaging.flags import Flag  # noqa: E402
 from shimwise.imaging.layout import layout_from_json  # noqa: E402
-from shimwise.imaging.sweep import SweepSettings, measure_sweep  # noqa: E402
+from shimwise.imaging.sweep import SweepResult, SweepSettings, measure_sweep  # noqa: E402
+
+FloatArray = NDArray[np.float64]
 
 ONE = SweepSpec(width=240, height=240, star_px=210, spokes=48, range_um=60.0, best_um=4.0, phase=False)
 FIVE = SweepSpec(
@@ -40,16 +44,16 @@ FIVE = SweepSpec(
 
 
 @cache
-def simulator(spec):
+def simulator(spec: SweepSpec) -> Simulator:
     return Simulator(spec)
 
 
 @cache
-def sweep(spec, seed=1):
+def sweep(spec: SweepSpec, seed: int = 1) -> Sweep:
     return simulator(spec).sweep(seed)
 
 
-def start(one):
+def start(one: Sweep) -> FloatArray:
     """A map as a person would point at it: half a pixel off."""
     to_px = np.array(one.truth["homography_mm_to_px"])
     to_px = to_px / to_px[2, 2]
@@ -57,7 +61,13 @@ def start(one):
     return to_px
 
 
-def measure(one, *, frames=None, positions=None, **options):
+def measure(
+    one: Sweep,
+    *,
+    frames: Sequence[NDArray[np.float32]] | None = None,
+    positions: FloatArray | None = None,
+    **options: float,
+) -> SweepResult:
     meta = one.meta
     settings = SweepSettings(
         pitch_um=meta["pitch_um"],
@@ -74,11 +84,11 @@ def measure(one, *, frames=None, positions=None, **options):
     )
 
 
-def shorts(result):
+def shorts(result: SweepResult) -> set[Flag]:
     return {flag.flag for flag in result.flags}
 
 
-def test_the_peak_of_one_star_is_found_to_hundredths_of_a_micron():
+def test_the_peak_of_one_star_is_found_to_hundredths_of_a_micron() -> None:
     errors, held = [], []
     for seed in range(12):
         result = measure(simulator(ONE).sweep(seed))
@@ -89,7 +99,7 @@ def test_the_peak_of_one_star_is_found_to_hundredths_of_a_micron():
     assert np.mean(held) >= 0.8
 
 
-def test_tilt_pose_and_magnification_of_five_stars_come_back():
+def test_tilt_pose_and_magnification_of_five_stars_come_back() -> None:
     result = measure(sweep(FIVE))
     assert result.best_um == pytest.approx(4.0, abs=0.04)
     assert result.field.tilt_x.value_um == pytest.approx(6.0, abs=0.15)
@@ -103,7 +113,7 @@ def test_tilt_pose_and_magnification_of_five_stars_come_back():
         assert star.chart_share_um == pytest.approx(truth["chart_part_um"], abs=0.02)
 
 
-def test_the_result_has_the_shape_of_the_schema_and_is_plain_json():
+def test_the_result_has_the_shape_of_the_schema_and_is_plain_json() -> None:
     data = json.loads(json.dumps(measure(sweep(FIVE)).to_json(), allow_nan=False))
     assert data["schema"] == "shimwise.sweep/1"
     assert data["landing_um"] == -data["best_um"]
@@ -117,7 +127,7 @@ def test_the_result_has_the_shape_of_the_schema_and_is_plain_json():
     }  # fmt: skip
 
 
-def test_spherical_aberration_is_told_with_the_bands_peak():
+def test_spherical_aberration_is_told_with_the_bands_peak() -> None:
     spec = SweepSpec(
         width=240, height=240, star_px=210, spokes=48, range_um=60.0, w040_waves=0.4, phase=False
     )
@@ -128,21 +138,21 @@ def test_spherical_aberration_is_told_with_the_bands_peak():
     assert Flag.BANDS_DISAGREE in shorts(result)
 
 
-def test_a_mosaic_of_green_sites_gives_the_same_peak():
+def test_a_mosaic_of_green_sites_gives_the_same_peak() -> None:
     one = sweep(ONE)
     rows, columns = np.indices(one.frames[0].shape)
     green = [np.where((rows + columns) % 2 == 0, np.nan, frame) for frame in one.frames]
     assert measure(one, frames=green).best_um == pytest.approx(4.0, abs=0.05)
 
 
-def test_a_lamp_that_flickers_leaves_the_peak():
+def test_a_lamp_that_flickers_leaves_the_peak() -> None:
     one = sweep(ONE)
     gains = 1 + 0.1 * np.random.default_rng(1).standard_normal(len(one.frames))
     flickered = [gain * frame for gain, frame in zip(gains, one.frames, strict=True)]
     assert measure(one, frames=flickered).best_um == pytest.approx(measure(one).best_um, abs=0.02)
 
 
-def test_a_peak_at_the_end_is_withheld_with_its_reason():
+def test_a_peak_at_the_end_is_withheld_with_its_reason() -> None:
     one = sweep(ONE)
     result = measure(one, frames=one.frames[:7], positions=one.positions_um[:7])
     assert result.best_um is None
@@ -150,14 +160,14 @@ def test_a_peak_at_the_end_is_withheld_with_its_reason():
     assert Flag.PEAK_AT_END in shorts(result)
 
 
-def test_too_few_frames_over_the_peak_withhold_it():
+def test_too_few_frames_over_the_peak_withhold_it() -> None:
     one = sweep(ONE)
     result = measure(one, frames=one.frames[::2][:6], positions=one.positions_um[::2][:6])
     assert Flag.TOO_FEW_FRAMES in shorts(result)
     assert result.best_um is None
 
 
-def test_positions_that_turn_back_withhold_the_peak():
+def test_positions_that_turn_back_withhold_the_peak() -> None:
     one = sweep(ONE)
     positions = one.positions_um.copy()
     positions[[5, 6]] = positions[[6, 5]]
@@ -166,20 +176,20 @@ def test_positions_that_turn_back_withhold_the_peak():
     assert result.best_um is None
 
 
-def test_white_that_clips_withholds_the_peak():
+def test_white_that_clips_withholds_the_peak() -> None:
     one = sweep(ONE)
     result = measure(one, frames=[np.minimum(1.8 * f, 1.0) for f in one.frames])
     assert Flag.SATURATED in shorts(result)
     assert result.best_um is None
 
 
-def test_black_that_clips_is_told():
+def test_black_that_clips_is_told() -> None:
     one = sweep(ONE)
     result = measure(one, frames=[np.maximum(f - 0.1, 0.0) for f in one.frames], black_level=0.0)
     assert Flag.BLACK_CLIPPED in shorts(result)
 
 
-def test_a_copy_of_a_frame_is_left_out_and_told():
+def test_a_copy_of_a_frame_is_left_out_and_told() -> None:
     one = sweep(ONE)
     frames = [*one.frames[:5], one.frames[4], *one.frames[6:]]
     result = measure(one, frames=frames)
@@ -187,7 +197,7 @@ def test_a_copy_of_a_frame_is_left_out_and_told():
     assert result.best_um == pytest.approx(4.0, abs=0.03)
 
 
-def test_a_camera_that_was_knocked_is_told_and_followed():
+def test_a_camera_that_was_knocked_is_told_and_followed() -> None:
     one = sweep(ONE)
     frames = [np.roll(f, 1, axis=1) if k == 6 else f for k, f in enumerate(one.frames)]
     result = measure(one, frames=frames)
@@ -195,7 +205,7 @@ def test_a_camera_that_was_knocked_is_told_and_followed():
     assert result.best_um == pytest.approx(4.0, abs=0.05)
 
 
-def test_a_star_with_other_spokes_than_the_layout_says_is_refused():
+def test_a_star_with_other_spokes_than_the_layout_says_is_refused() -> None:
     one = sweep(ONE)
     chart = json.loads(json.dumps(one.chart))
     chart["stars"][0]["spokes"] = 47
@@ -209,7 +219,7 @@ def test_a_star_with_other_spokes_than_the_layout_says_is_refused():
         )
 
 
-def test_without_the_focal_length_the_charts_turn_is_told_as_unknown():
+def test_without_the_focal_length_the_charts_turn_is_told_as_unknown() -> None:
     one = sweep(FIVE)
     settings = SweepSettings(pitch_um=5.0, fnumber=2.8)
     result = measure_sweep(
@@ -228,6 +238,6 @@ def test_without_the_focal_length_the_charts_turn_is_told_as_unknown():
         ({"band_cy_mm": (62.0, 20.0)}, "band 62.0 to 20.0"),
     ],
 )
-def test_impossible_settings_are_refused(wrong, words):
+def test_impossible_settings_are_refused(wrong: dict[str, object], words: str) -> None:
     with pytest.raises(ImagingError, match=words):
         SweepSettings(**({"pitch_um": 5.0, "fnumber": 2.8} | wrong))

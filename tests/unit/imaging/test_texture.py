@@ -3,17 +3,22 @@
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.texture import fit_relative_peak, gradient_energy, most_textured_region
 
+FloatArray = NDArray[np.float64]
 
-def texture(seed=1, size=200):
+
+def texture(seed: int = 1, size: int = 200) -> NDArray[np.float32]:
     rng = np.random.default_rng(seed)
     return cv2.GaussianBlur(0.5 + 0.5 * rng.standard_normal((size, size)), (0, 0), 1.0).astype(np.float32)
 
 
-def sweep(best, *, frames=15, step=10.0, seed=1, noise=0.004):
+def sweep(
+    best: float, *, frames: int = 15, step: float = 10.0, seed: int = 1, noise: float = 0.004
+) -> tuple[FloatArray, FloatArray]:
     rng, target = np.random.default_rng(seed), texture()
     z = step * (np.arange(frames) - frames // 2) + rng.uniform(-4, 4)
     out = []
@@ -24,13 +29,13 @@ def sweep(best, *, frames=15, step=10.0, seed=1, noise=0.004):
     return z, np.array(out)
 
 
-def test_energy_is_the_same_under_any_lamp_and_less_when_blurred():
+def test_energy_is_the_same_under_any_lamp_and_less_when_blurred() -> None:
     frame = texture()
     assert gradient_energy(0.3 * frame) == pytest.approx(gradient_energy(frame), rel=1e-5)
     assert gradient_energy(cv2.GaussianBlur(frame, (0, 0), 1.5)) < 0.5 * gradient_energy(frame)
 
 
-def test_peak_of_a_textured_sweep_is_found_within_its_interval():
+def test_peak_of_a_textured_sweep_is_found_within_its_interval() -> None:
     errors, held = [], []
     for seed in range(20):
         z, energy = sweep(4.0, seed=seed)
@@ -42,7 +47,7 @@ def test_peak_of_a_textured_sweep_is_found_within_its_interval():
     assert peak.label == "relative"
 
 
-def test_the_textured_part_of_a_frame_is_chosen():
+def test_the_textured_part_of_a_frame_is_chosen() -> None:
     frame = np.full((200, 300), 0.5, np.float32)
     frame[100:164, 180:244] = texture(size=64)
     left, top, right, bottom = most_textured_region(frame, side_px=64)
@@ -50,7 +55,7 @@ def test_the_textured_part_of_a_frame_is_chosen():
     assert 70 < (top + bottom) / 2 < 195
 
 
-def test_ends_and_few_frames_and_black_are_refused():
+def test_ends_and_few_frames_and_black_are_refused() -> None:
     z, energy = sweep(4.0)
     with pytest.raises(ImagingError, match="end of the sweep"):
         fit_relative_peak(z[:9], energy[:9] if np.argmax(energy[:9]) > 6 else np.arange(9.0))
