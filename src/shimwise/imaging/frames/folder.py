@@ -64,10 +64,10 @@ def open_ordinary(path: Path, *, file: str, most_bytes: int) -> BinaryIO:
         os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOFOLLOW", 0)
     )
     try:
-        stream = os.fdopen(os.open(path, flags), "rb")
+        handle = os.open(path, flags)
     except OSError as error:
         raise FrameFileError(file, f"it cannot be opened ({error.strerror or error})") from error
-    state = os.fstat(stream.fileno())
+    state = os.fstat(handle)
     reason = ""
     if not stat.S_ISREG(state.st_mode):
         reason = "it is no ordinary file"
@@ -76,9 +76,9 @@ def open_ordinary(path: Path, *, file: str, most_bytes: int) -> BinaryIO:
     elif state.st_size > most_bytes:
         reason = f"the file has {state.st_size} bytes; the most that is opened is {most_bytes}"
     if reason:
-        stream.close()
+        os.close(handle)
         raise FrameFileError(file, reason)
-    return stream
+    return os.fdopen(handle, "rb")
 
 
 def open_inside(folder: Path, name: str, *, most_bytes: int = MAX_FILE_BYTES) -> BinaryIO:

@@ -17,6 +17,9 @@ __all__ = ["Levels", "codes_to_linear", "limited_range"]
 
 Picture = NDArray[np.float32]
 
+MOST = 1e30
+"""Light beyond which a code far above white, on a log curve, is not told apart."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Levels:
@@ -108,5 +111,5 @@ def _table(levels: Levels, code_bytes: int) -> Picture:
             f"{levels.white:g}; "
             "check transfer, black level, white level and range."
         )
-    low, high = between[0], between[-1]
-    return np.where(np.isfinite(table), table, np.where(codes < levels.black, low, high)).astype(np.float32)
+    whole = np.where(np.isfinite(table), table, np.where(codes < levels.black, between[0], between[-1]))
+    return np.clip(whole, -MOST, MOST).astype(np.float32)
