@@ -41,7 +41,7 @@ def gamma_8_bit(frames: Sequence[Picture]) -> list[Picture]:
 
 def log_10_bit(frames: Sequence[Picture]) -> list[Picture]:
     """Code by the ACEScct curve in 10 bits, and undo it."""
-    return [_from_log(np.round(1023 * _to_log(frame)) / 1023) for frame in frames]
+    return [_from_log((np.round(1023 * _to_log(frame)) / 1023).astype(np.float32)) for frame in frames]
 
 
 def h264_clip(frames: Sequence[Picture], *, rate_factor: int = 18) -> list[Picture]:
@@ -59,7 +59,7 @@ def h264_clip(frames: Sequence[Picture], *, rate_factor: int = 18) -> list[Pictu
         for packet in stream.encode():
             out.mux(packet)
     store.seek(0)
-    with av.open(store) as clip:
+    with av.open(store, "r") as clip:
         lumas = [_luma(frame) for frame in clip.decode(video=0)]
     return [_from_gamma(luma.astype(np.float32), 255) for luma in lumas]
 
@@ -72,7 +72,8 @@ def _grey_frame(code: NDArray[np.uint8]) -> av.VideoFrame:
 
 def _luma(frame: av.VideoFrame) -> NDArray[np.uint8]:
     plane = frame.planes[0]
-    return np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)[:, : plane.width]
+    whole = np.frombuffer(bytes(plane), np.uint8).reshape(plane.height, plane.line_size)
+    return np.asarray(whole[:, : plane.width])
 
 
 def _to_gamma(frame: Picture, top: int) -> NDArray[np.float32]:

@@ -54,7 +54,8 @@ def peak_bound(spec: SweepSpec) -> Bound:
         clean = home.frame(position).astype(float)
         slopes = [_focus_slope(home, position)]
         for (low, high), step in zip(sides, steps.values(), strict=True):
-            slopes.append((high.frame(position).astype(float) - low.frame(position)) / (2 * step))
+            change = high.frame(position).astype(float) - low.frame(position)
+            slopes.append(np.asarray(change / (2 * step), dtype=float))
         slopes += [clean - clean.mean(), np.ones_like(clean)]
         weight = 1.0 / (clean / full + (read / full) ** 2)
         stacked = np.stack([s.ravel() for s in slopes])
@@ -68,7 +69,8 @@ def peak_bound(spec: SweepSpec) -> Bound:
 def _focus_slope(star: ExactStar, position_um: float) -> Floats:
     """Change of the frame per µm that best focus moves away: the sensor moved the other way."""
     step = 0.05 * star.spec.fnumber
-    return (star.frame(position_um - step).astype(float) - star.frame(position_um + step)) / (2 * step)
+    change = star.frame(position_um - step).astype(float) - star.frame(position_um + step)
+    return np.asarray(change / (2 * step), dtype=float)
 
 
 def _shift_slope(base: SweepSpec, name: str, step: float) -> float:
@@ -84,4 +86,4 @@ def _ring_mask(spec: SweepSpec) -> NDArray[np.bool_]:
     x0, y0 = Camera(spec).to_px([0.0, 0.0])
     y, x = np.mgrid[: spec.height, : spec.width]
     frequency = spec.spokes / (2 * np.pi * np.maximum(np.hypot(x - x0, y - y0), 0.1))
-    return (frequency > 0.08) & (frequency < 0.42)
+    return np.asarray((frequency > 0.08) & (frequency < 0.42), dtype=bool)

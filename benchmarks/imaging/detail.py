@@ -85,7 +85,8 @@ def no_chart(spec: SweepSpec) -> CellRun:
             found.append([peak.best_um, peak.low_um, peak.high_um, sweep.truth["best_um"]])
             curves = (tenengrads(frames), laplacian_variances(frames))
             rivals.append([gaussian_peak_um(sweep.positions_um, c) - sweep.truth["best_um"] for c in curves])
-        score = Score.of(*np.array(found).T, lost=lost)
+        best, low, high, truth = np.array(found).T
+        score = Score.of(best, low, high, truth, lost)
         tenengrad, laplacian = (rms(column) for column in np.array(rivals).T)
         note = (
             f"Tenengrad {tenengrad:.3f}, variance of Laplacian {laplacian:.3f} µm; bias {score.bias:+.4f} µm"

@@ -79,8 +79,8 @@ def _tilt_rows(name: str, found: Sequence[SweepResult], spec: SweepSpec) -> list
     fields = [result.field for result in found if result.field is not None]
     for axis, truth in (("tilt_x", spec.tilt_x_um), ("tilt_y", spec.tilt_y_um)):
         told = [getattr(field, axis) for field in fields if getattr(field, axis) is not None]
-        columns = np.array([[e.value_um, e.low_um, e.high_um, truth] for e in told]).T
-        score = Score.of(*columns, lost=len(found) - len(told))
+        best, low, high = np.array([[e.value_um, e.low_um, e.high_um] for e in told]).T
+        score = Score.of(best, low, high, np.full(len(told), truth), len(found) - len(told))
         note = f"bias {score.bias:+.4f} µm"
         rows.append(Row(name, f"{axis} rms", f"{score.rms:.4f} µm", "≤ 0.2 µm", score.rms <= 0.2, note))
         rows += [

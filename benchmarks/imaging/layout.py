@@ -52,7 +52,7 @@ class Star:
         wave = np.zeros_like(radius)
         for order, weight in self._harmonics():
             wave += weight * _blurred_amplitude(order, radius, blur_mm) * np.cos(order * angle)
-        return 0.5 * rim * (1.0 - wave)
+        return np.asarray(0.5 * rim * (1.0 - wave), dtype=float)
 
     def _harmonics(self) -> list[tuple[int, float]]:
         if not self.binary:
@@ -165,7 +165,7 @@ def lay_out(
 
 def _slab(u: Floats, low: float, high: float, blur: float) -> Floats:
     width = np.sqrt(2.0) * blur
-    return 0.5 * (erf((u - low) / width) - erf((u - high) / width))
+    return np.asarray(0.5 * (erf((u - low) / width) - erf((u - high) / width)), dtype=float)
 
 
 def _blurred_amplitude(order: int, radius: Floats, blur: float) -> Floats:
@@ -175,7 +175,7 @@ def _blurred_amplitude(order: int, radius: Floats, blur: float) -> Floats:
     near = np.sqrt(np.pi / 8.0) * table / blur * (ive((order - 1) / 2, q) + ive((order + 1) / 2, q))
     far = 1.0 - (order * blur / np.maximum(table, 1e-12)) ** 2 / 2
     amplitude = np.where(q < 1e6, near, far)
-    return np.interp(radius, table, np.nan_to_num(amplitude))
+    return np.asarray(np.interp(radius, table, np.nan_to_num(amplitude)), dtype=float)
 
 
 @cache

@@ -39,7 +39,8 @@ def gaussian_peak_um(positions_um: Floats, sharpness: Floats) -> float:
     width = max(float(np.sum(scaled) * np.diff(positions_um).mean() / 2.5), 1.0)
 
     def lack(p: Floats) -> Floats:
-        return p[0] + p[1] * np.exp(-0.5 * ((positions_um - p[2]) / p[3]) ** 2) - scaled
+        bell = np.exp(-0.5 * ((positions_um - p[2]) / p[3]) ** 2)
+        return np.asarray(p[0] + p[1] * bell - scaled)
 
     return float(least_squares(lack, [0.0, 1.0, middle, width], x_scale=[1, 1, width, width]).x[2])
 

@@ -162,7 +162,7 @@ class Camera:
         place = np.column_stack([turn[:, 0], turn[:, 1], [*aside_mm, self.distance_mm]])
         shift = np.eye(3)
         shift[:2, 2] = self.centre_px
-        return shift @ lens @ place
+        return np.asarray(shift @ lens @ place, dtype=float)
 
     def to_px(self, chart_mm: ArrayLike, scale: float = 1.0) -> Floats:
         """Pixel of chart points (..., 2), the picture larger by `scale` about the frame's centre."""
@@ -189,7 +189,8 @@ class Camera:
         x, y = np.asarray(x_px, dtype=float), np.asarray(y_px, dtype=float)
         field_squared = ((x - cx) ** 2 + (y - cy) ** 2) / ((spec.width**2 + spec.height**2) / 4)
         sensor = spec.tilt_x_um * (x - cx) / spec.width + spec.tilt_y_um * (y - cy) / spec.height
-        return spec.best_um + sensor + spec.curvature_um * field_squared + self.chart_part_um(x, y)
+        field = sensor + spec.curvature_um * field_squared
+        return np.asarray(spec.best_um + field + self.chart_part_um(x, y), dtype=float)
 
     def chart_part_um(self, x_px: ArrayLike, y_px: ArrayLike) -> Floats:
         """Share of best focus that the chart's own turn makes: thin-lens image distance less the centre's."""
@@ -198,20 +199,20 @@ class Camera:
         chart_x, chart_y = self.to_chart(x, y)
         depth = self.distance_mm + turn[2, 0] * chart_x + turn[2, 1] * chart_y
         centre = f * self.distance_mm / (self.distance_mm - f)
-        return 1e3 * (f * depth / (depth - f) - centre)
+        return np.asarray(1e3 * (f * depth / (depth - f) - centre), dtype=float)
 
     def _rotation(self) -> Floats:
         yaw, pitch, roll = np.deg2rad([self.spec.yaw_deg, self.spec.pitch_deg, self.spec.roll_deg])
         about_y = np.array([[np.cos(yaw), 0, -np.sin(yaw)], [0, 1, 0], [np.sin(yaw), 0, np.cos(yaw)]])
         about_x = np.array([[1, 0, 0], [0, np.cos(pitch), -np.sin(pitch)], [0, np.sin(pitch), np.cos(pitch)]])
         about_z = np.array([[np.cos(roll), -np.sin(roll), 0], [np.sin(roll), np.cos(roll), 0], [0, 0, 1]])
-        return about_y @ about_x @ about_z
+        return np.asarray(about_y @ about_x @ about_z, dtype=float)
 
     def _distort(self, px: Floats, scale: float) -> Floats:
         away = px - self.centre_px
         corner = (self.spec.width**2 + self.spec.height**2) / 4
         drawn = 1.0 - self.spec.barrel * np.sum(away**2, axis=-1, keepdims=True) / corner
-        return self.centre_px + scale * drawn * away
+        return np.asarray(self.centre_px + scale * drawn * away, dtype=float)
 
     def _undistort(self, x_px: Floats, y_px: Floats, scale: float) -> tuple[Floats, Floats]:
         cx, cy = self.centre_px
@@ -290,15 +291,16 @@ class Simulator:
         if not np.isfinite(full):
             return frame
         sd = np.sqrt(frame / full + (read / full) ** 2, dtype=np.float32)
-        return frame + sd * rng.standard_normal(frame.shape, dtype=np.float32)
+        return np.asarray(frame + sd * rng.standard_normal(frame.shape, dtype=np.float32))
 
     def _positions(self, rng: np.random.Generator) -> tuple[Floats, Floats, Floats]:
         spec = self.spec
         half = (spec.frames - 1) // 2
         shift = rng.uniform(-0.5, 0.5) if spec.phase else 0.0
-        recorded = spec.step_um * (np.arange(-half, half + 1) + shift)
+        recorded: Floats = spec.step_um * (np.arange(-half, half + 1) + shift).astype(float)
         true = recorded - spec.jitter_um * rng.standard_normal(recorded.size)
-        return recorded, true, 1.0 + spec.flicker * rng.standard_normal(recorded.size)
+        gains = 1.0 + spec.flicker * rng.standard_normal(recorded.size)
+        return recorded, true.astype(float), gains.astype(float)
 
     def meta(self, recorded_um: Floats) -> dict[str, Any]:
         """Say what sweep.json would."""
@@ -591,7 +593,7 @@ class _Rendering:
         chart_x, chart_y = camera.to_chart(x + shift[0], y + shift[1], scale)
         px_mm = self._local_scale(element, scale)
         darkness = element.darkness(chart_x - element.x_mm, chart_y - element.y_mm, self.blur_px / px_mm)
-        return fft.fft2(darkness.astype(np.float32))
+        return np.asarray(fft.fft2(darkness.astype(np.float32)), dtype=np.complex64)
 
     def _local_scale(self, element: Element, scale: float) -> float:
         """Pixels per mm at the element (square root of the map's area factor)."""

@@ -97,7 +97,7 @@ def _from_folder(folder: Path, scale: int, spent: list[float]) -> Iterator[tuple
     for k, entry in enumerate(meta["frames"]):
         began = time.perf_counter()
         codes = cv2.imread(str(folder / f"{k:02d}.tif"), cv2.IMREAD_UNCHANGED)
-        frame = codes.astype(np.float32) / np.float32(65535)
+        frame = np.asarray(codes, dtype=np.float32) / np.float32(65535)
         if scale > 1:
             frame = np.repeat(np.repeat(frame, scale, axis=0), scale, axis=1)
         spent.append(time.perf_counter() - began)

@@ -123,7 +123,7 @@ def star_transfer(
 
 def pixel_transfer(frequency_cy_px: ArrayLike) -> Floats:
     """Transfer of a full square pixel along one axis, sin(πf)/(πf). [f in cycles/pixel]."""
-    return np.sinc(np.asarray(frequency_cy_px, dtype=float))
+    return np.asarray(np.sinc(np.asarray(frequency_cy_px, dtype=float)), dtype=float)
 
 
 def band_peak_um(
