@@ -9,6 +9,7 @@ References
 from __future__ import annotations
 
 import io
+import logging
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,8 @@ from shimwise.imaging.frames.errors import FrameFileError
 from shimwise.imaging.frames.limits import check_size
 
 __all__ = ["Directory", "read_plain_tiff", "read_raw_green", "tiff_directory"]
+
+logging.getLogger("tifffile").addHandler(logging.NullHandler())  # what it finds is told by our own messages
 
 DNG_VERSION = 50706
 UNCOMPRESSED = 1

@@ -32,7 +32,7 @@ FONTS = Path(__file__).parent / "fonts"
 CODE_MM = 20.0
 GREY = 'rgb("#5a5a5a")'
 WIDE_MM = 260.0
-KINDS = {SpokeKind.BINARY: "black and white", SpokeKind.SINUSOIDAL: "grey (sine) for photo paper"}
+KINDS = {SpokeKind.BINARY: "black and white", SpokeKind.SINUSOIDAL: "grey (sine) for a photo printer"}
 PRINTING = (
     "Print at 100 %, unscaled, on matt paper. Both bars measure 100.0 mm on a steel rule, or the sheet is "
     "not to scale. Mount flat, square to the lens axis, evenly lit. Lamps get hot."
@@ -174,10 +174,8 @@ def _label(star: dict[str, Any], x0: float, y0: float) -> str:
 
 def _bar_words(x0: float, y0: float) -> list[str]:
     word = f"text(size: 6pt, fill: {GREY})[100 mm]"
-    return [
-        _at(x0 + 52, MARGIN_MM + 2.7, word),
-        _at(MARGIN_MM + 2.6, y0 + 52, _downward(f"move(dy: -2.4mm, {word})")),
-    ]
+    ending = _downward(f"move(dy: -2.4mm, box(width: 20mm, align(right, {word})))")
+    return [_at(x0 + 52, MARGIN_MM + 2.7, word), _at(MARGIN_MM + 2.6, y0 - 72, ending)]
 
 
 def _tape_line(width: float, y0: float, camera: Camera | None) -> list[str]:

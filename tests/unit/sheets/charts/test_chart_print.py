@@ -10,6 +10,7 @@ import numpy as np
 import pypdf
 import pytest
 
+from shimwise.imaging.chart import find_markers, fit_homography, map_points
 from shimwise.imaging.layout import layout_from_json
 from shimwise.sheets.charts import layout_from_code
 
@@ -94,6 +95,20 @@ def test_a_finder_of_markers_sees_all_four_in_place(printed: Callable[..., Any])
     for marker in sheet.layout["markers"]:
         dots = (np.array(marker["corners_mm"]) + np.array([left, top])) / 25.4 * dpi - 0.5
         assert found[marker["id"]] == pytest.approx(dots, abs=1.0)
+
+
+def test_the_measuring_side_finds_every_star_by_the_markers(printed: Callable[..., Any]) -> None:
+    sheet = printed("A3", stars=9)
+    dpi, (left, top) = 150, sheet.layout["sheet"]["origin_mm"]
+    layout = layout_from_json(sheet.layout)
+    seen = find_markers(sheet.region(0, 0, 420, 297, dpi=dpi).astype(np.float32), layout)
+    corners_mm = layout.marker_corners_mm()
+    chart_mm = np.concatenate([corners_mm[number] for number in sorted(seen)])
+    picture = fit_homography(chart_mm, np.concatenate([seen[number] for number in sorted(seen)]))
+    places_mm = np.array([star.centre_mm for star in layout.stars])
+    dots = (places_mm + np.array([left, top])) / 25.4 * dpi - 0.5
+    assert len(seen) == 4
+    assert map_points(picture, places_mm) == pytest.approx(dots, abs=0.25)
 
 
 @pytest.mark.parametrize(("blur_modules", "is_found"), [(0.7, True), (3.0, False)])
