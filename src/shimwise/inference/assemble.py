@@ -186,8 +186,8 @@ class _Context:
         for lens, fnumbers in sorted(self.mixed_stops.items()):
             stops = ", ".join(f"f/{fnumber:g}" for fnumber in sorted(fnumbers))
             texts.append(
-                f"{lens} was read at different stops ({stops}). Stopping down can shift best focus by tens of "
-                f"microns: readings away from f/{min(fnumbers):g} are judged with a shift of their own."
+                f"{lens} was read at different stops ({stops}). Stopping down can shift best focus by tens "
+                f"of microns: readings away from f/{min(fnumbers):g} are judged with a shift of their own."
             )
         for setup, distances in sorted(self.setup_distances.items()):
             if setup and len(distances) > 1:
@@ -196,13 +196,15 @@ class _Context:
                 )
         if self.inside:
             texts.append(
-                f"{_some(self.inside)}: a zoom, or a lens that focuses inside. Its landings are right in sign but may "
-                "be off in size by half at 3 ft; that is reckoned with. A by_distance table in the kit removes it."
+                f"{_some(self.inside)}: a zoom, or a lens that focuses inside. Its landings are right in "
+                "sign but may be off in size by half at 3 ft; that is reckoned with. A by_distance table in "
+                "the kit removes it."
             )
         if self.unknown_separation:
             texts.append(
-                f"{_some(self.unknown_separation)}: the separation of the principal planes is not known. Landings may "
-                "be off in size by some 4 % at 3 ft; that is reckoned with. Give principal_separation_mm to remove it."
+                f"{_some(self.unknown_separation)}: the separation of the principal planes is not known. "
+                "Landings may be off in size by some 4 % at 3 ft; that is reckoned with. Give "
+                "principal_separation_mm to remove it."
             )
         return texts
 

@@ -118,5 +118,6 @@ def _datum(limit: Datum, tolerance_um: float) -> str:
         f"However many readings are taken with these lenses, {limit.body} cannot be known better than "
         f"±{limit.limit_um:.1f} µm (95 %): the lenses' own errors are not known well enough. "
         f"A depth gauge on the body (standard uncertainty {GAUGE_SD_UM:g} µm) would bring it to "
-        f"±{limit.with_gauge_um:.1f}, one lens known to {KNOWN_LENS_SD_UM:g} µm to ±{limit.with_known_lens_um:.1f}."
+        f"±{limit.with_gauge_um:.1f}, one lens known to {KNOWN_LENS_SD_UM:g} µm to "
+        f"±{limit.with_known_lens_um:.1f}."
     )
