@@ -11,7 +11,7 @@ from shimwise.errors import SheetError
 if TYPE_CHECKING:
     import altair as alt
 
-__all__ = ["SUFFIXES", "save_figure"]
+__all__ = ["SUFFIXES", "check_figure_path", "save_figure"]
 
 SUFFIXES = (".svg", ".png", ".pdf")
 PNG_SCALE = 2.0
@@ -38,18 +38,11 @@ def save_figure(chart: "alt.TopLevelMixin", path: str | os.PathLike[str]) -> Pat
     Raises
     ------
     SheetError
-        When the suffix is another one, or when the file cannot be written.
+        As :func:`check_figure_path`, or when the file cannot be written for another reason.
     """
     target = Path(path)
-    suffix = target.suffix.lower()
-    if suffix not in SUFFIXES:
-        found = f"ends in {target.suffix}" if target.suffix else "has no ending"
-        raise SheetError(
-            f"A figure is saved as {', '.join(SUFFIXES[:-1])} or {SUFFIXES[-1]}, "
-            f"but {target.name!r} {found}. Choose one of these endings."
-        )
-    _refuse_unless_writable(target)
-    content = _rendered(chart, suffix)
+    check_figure_path(target)
+    content = _rendered(chart, target.suffix.lower())
     try:
         _write(target, content)
     except OSError as error:
@@ -57,14 +50,31 @@ def save_figure(chart: "alt.TopLevelMixin", path: str | os.PathLike[str]) -> Pat
     return target
 
 
-def _refuse_unless_writable(target: Path) -> None:
-    """Refuse before the drawing, which takes a second, what cannot be written after it."""
+def check_figure_path(path: str | os.PathLike[str]) -> None:
+    """Refuse, before any work is done, a path that no figure can be saved under.
+
+    Raises
+    ------
+    SheetError
+        When the suffix is none of :data:`SUFFIXES`, or the folder is not there or cannot be written to.
+    """
+    target = Path(path)
+    if target.suffix.lower() not in SUFFIXES:
+        found = f"ends in {target.suffix}" if target.suffix else "has no ending"
+        raise SheetError(
+            f"A figure is saved as {', '.join(SUFFIXES[:-1])} or {SUFFIXES[-1]}, "
+            f"but {target.name!r} {found}. Choose one of these endings."
+        )
     if target.is_dir():
         raise SheetError(
             f"The figure cannot be saved as {target}: that is a folder. Give the name of a file."
         )
     if not target.parent.is_dir():
         raise SheetError(f"The figure cannot be saved: there is no folder {target.parent}. Make it first.")
+    if not os.access(target.parent, os.W_OK):
+        raise SheetError(
+            f"The figure cannot be saved: the folder {target.parent} cannot be written to. Choose another."
+        )
 
 
 def _refusal(target: Path, error: OSError) -> SheetError:

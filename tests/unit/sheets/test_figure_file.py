@@ -12,7 +12,7 @@ from invented_answers import LENS_TEXT, bench
 from pypdf import PdfReader
 
 from shimwise.errors import SheetError
-from shimwise.sheets import save_figure, verdict_chart
+from shimwise.sheets import check_figure_path, save_figure, verdict_chart
 
 if TYPE_CHECKING:
     import altair as alt
@@ -116,7 +116,15 @@ def test_a_folder_in_the_place_of_the_file_is_refused(chart: "alt.VConcatChart",
         save_figure(chart, tmp_path / "verdict.svg")
 
 
-def test_a_folder_that_cannot_be_written_is_told_with_its_reason(
+def test_a_folder_that_may_not_be_written_is_refused_before_any_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("os.access", lambda *_: False)
+    with pytest.raises(SheetError, match=r"cannot be written to\. Choose another"):
+        check_figure_path(tmp_path / "verdict.svg")
+
+
+def test_a_file_that_cannot_be_written_is_told_with_its_reason(
     chart: "alt.VConcatChart", tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def refuse(*_: object) -> int:
