@@ -87,10 +87,12 @@ class _Columns:
         return [self._row(sight) for sight in sights]
 
     def blur_um(self, sights: Sequence[Sight]) -> FloatArray:
-        cocs = [self.prep.bodies.get(sight.body, BodyKnowledge()).coc_um for sight in sights]
-        return np.array(
-            [sight.fnumber * coc for sight, coc in zip(sights, cocs, strict=True)], dtype=np.float64
-        )
+        """N·c of each sight, shape (q,) [µm]: 0 where frames measured it and no eye did."""
+        return np.array([self._blur_um(sight) for sight in sights], dtype=np.float64)
+
+    def _blur_um(self, sight: Sight) -> float:
+        coc_um = self.prep.bodies.get(sight.body, BodyKnowledge()).coc_um
+        return sight.fnumber * coc_um if sight.measured_sd_um is None else 0.0
 
     def _row(self, sight: Sight) -> dict[int, float]:
         m = float(
@@ -146,7 +148,8 @@ def _finish(
     landings: FloatArray,
 ) -> Model:
     prep, unknowns = columns.prep, columns.unknowns
-    operators = tuple(dict.fromkeys(sight.operator for sight in taken))
+    by_eye = [sight.operator for sight in taken if sight.measured_sd_um is None]
+    operators = tuple(dict.fromkeys(by_eye)) or ("",)
     precision, pull = np.zeros(len(unknowns)), np.zeros(len(unknowns))
     for i, unknown in enumerate(unknowns):
         knowledge: UnitKnowledge | None = None
@@ -162,7 +165,7 @@ def _finish(
         design=_dense(rows, len(unknowns)),
         blur_um=columns.blur_um(taken),
         reading_sd_um=reading_sd_um(taken),
-        operator=np.array([operators.index(sight.operator) for sight in taken], dtype=np.intp),
+        operator=np.array([_position(operators, sight.operator) for sight in taken], dtype=np.intp),
         operators=operators,
         setups=tuple(sight.setup for sight in taken),
         pattern=pattern,
@@ -171,6 +174,11 @@ def _finish(
         gauge_pull=pull,
         warnings=tuple(columns.context.warnings()),
     )
+
+
+def _position(operators: Sequence[str], operator: str) -> int:
+    """Index of a person; of frames, where no eye is judged, any."""
+    return operators.index(operator) if operator in operators else 0
 
 
 def _median_landings(sights: Sequence[Sight], pattern: IntArray, landings: FloatArray) -> dict[str, float]:

@@ -101,5 +101,12 @@ def _taped(prep: Prep) -> dict[str, dict[float, str]]:
 
 def _at(lens: Reading, *, body: str, operator: str, setup: str, distance_mm: float) -> Reading:
     return replace(
-        lens, body=body, operator=operator, setup=setup, distance_mm=distance_mm, reading_mm=distance_mm
+        lens,
+        body=body,
+        operator=operator,
+        setup=setup,
+        distance_mm=distance_mm,
+        reading_mm=distance_mm,
+        measured_um=None,
+        measured_sd_um=None,
     )

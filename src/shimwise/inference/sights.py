@@ -35,6 +35,7 @@ class Sight(NamedTuple):
     fnumber: float
     axis: Axis | None
     conversion_share: float
+    measured_sd_um: float | None = None
 
 
 @dataclass(slots=True)
@@ -89,7 +90,8 @@ class SightMaker:
             separation_mm=separation_mm,
             fnumber=reading.fnumber,
             axis=axis,
-            conversion_share=share,
+            conversion_share=0.0 if reading.measured_um is not None else share,
+            measured_sd_um=reading.measured_sd_um,
         )
 
     def setup_name(self, reading: Reading) -> str:
@@ -161,26 +163,32 @@ def landings_um(sights: Sequence[Sight], pattern: IntArray, readings: Sequence[R
         np.array([getattr(sight, name) for sight in sights])[pattern]
         for name in ("focal_mm", "distance_mm", "separation_mm")
     )
-    reading = np.array([reading.reading_mm for reading in readings])
-    return np.asarray(
-        landing_um(focal_mm=focal, distance_mm=distance, reading_mm=reading, separation_mm=separation)
+    by_eye = np.array([reading.measured_um is None for reading in readings])
+    landings = np.array([reading.measured_um or 0.0 for reading in readings])
+    landings[by_eye] = landing_um(
+        focal_mm=focal[by_eye],
+        distance_mm=distance[by_eye],
+        reading_mm=np.array([reading.reading_mm for reading in readings])[by_eye],
+        separation_mm=separation[by_eye],
     )
+    return landings
 
 
 def reading_sd_um(sights: Sequence[Sight]) -> FloatArray:
-    """Error of reading the mark, at the sensor [µm]: growing as D² it is m²·D², finite at infinity."""
-    values = []
-    for s in sights:
-        m_times_distance = (
-            s.focal_mm
-            if math.isinf(s.distance_mm)
-            else s.distance_mm
-            * float(
-                magnification(focal_mm=s.focal_mm, distance_mm=s.distance_mm, separation_mm=s.separation_mm)
-            )
-        )
-        values.append(1e3 * priors.READING_SCALE_MM * (m_times_distance / priors.NEAR_MARK_MM) ** 2)
-    return np.array(values, dtype=np.float64)
+    """Error of reading the mark, at the sensor: growing as D² it is m²·D², finite at infinity. [µm]
+
+    Of a landing that frames measured, its own standard uncertainty. Shape as ``sights``.
+    """
+    return np.array([_reading_sd_um(s) if s.measured_sd_um is None else s.measured_sd_um for s in sights])
+
+
+def _reading_sd_um(s: Sight) -> float:
+    if math.isinf(s.distance_mm):
+        m_times_distance = s.focal_mm
+    else:
+        m = magnification(focal_mm=s.focal_mm, distance_mm=s.distance_mm, separation_mm=s.separation_mm)
+        m_times_distance = m * s.distance_mm
+    return 1e3 * priors.READING_SCALE_MM * (m_times_distance / priors.NEAR_MARK_MM) ** 2
 
 
 def _at_distance(table: Sequence[tuple[float, float, float]], distance_mm: float) -> tuple[float, float]:
