@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks import preps, prep_simulator
+from benchmarks import prep_simulator, preps
 from shimwise.inference.assemble import build_model
 from shimwise.inference.candidates import possible_readings
 from shimwise.inference.faults import find_faults
