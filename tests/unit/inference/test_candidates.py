@@ -3,7 +3,7 @@
 import pytest
 from invented_benches import FOOT_MM, prep, reading
 
-from shimwise.inference.candidates import MOST_CANDIDATES, NEAR_LIMIT, USUAL_DISTANCES_MM, possible_readings
+from shimwise.inference.candidates import MOST_CANDIDATES, USUAL_DISTANCES_MM, possible_readings
 from shimwise.inference.landing import Axis, BodyKnowledge, FocusDesign, LensKnowledge, Prep, Reading
 
 PRIME = LensKnowledge(focal_lengths_mm=(50.0,), fnumber=2.0, separation_mm=5.0)
@@ -54,11 +54,17 @@ def test_a_lens_of_the_kit_without_an_fnumber_is_not_offered() -> None:
     assert {one.lens for one in possible_readings(kit)} == {"L2"}
 
 
-def test_no_candidate_stands_inside_the_near_limit() -> None:
-    lens = LensKnowledge(focal_lengths_mm=(200.0,), fnumber=2.8, separation_mm=0.0)
+@pytest.mark.parametrize(
+    ("focal_mm", "separation_mm", "nearest_mm"),
+    [(180.0, 0.0, 914.4), (180.0, 20.0, 1828.8), (200.0, 0.0, 1828.8), (200.0, -100.0, 914.4)],
+)
+def test_no_candidate_stands_inside_the_near_limit(
+    focal_mm: float, separation_mm: float, nearest_mm: float
+) -> None:
+    # Five focal lengths beyond the separation: 900, 920, 1000 and 900 mm.
+    lens = LensKnowledge(focal_lengths_mm=(focal_mm,), fnumber=2.8, separation_mm=separation_mm)
     found = possible_readings(Prep(readings=(), bodies={"B1": BodyKnowledge()}, lenses={"L1": lens}))
-    assert [one.distance_mm for one in found] == [d for d in USUAL_DISTANCES_MM if d > 1000.0]
-    assert min(one.distance_mm for one in found) > NEAR_LIMIT * 200.0
+    assert min(one.distance_mm for one in found) == nearest_mm
 
 
 def test_a_distance_that_stands_taped_is_offered_in_its_own_setup() -> None:

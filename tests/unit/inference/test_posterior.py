@@ -189,6 +189,21 @@ def test_even_with_a_blunder_among_six_readings_it_stays_near_the_exact_answer(
     assert np.abs((robust_posterior(model).mean - mean) / sd).max() > 0.3
 
 
+@pytest.mark.parametrize("landing_um", [20.0, 40.0])
+def test_a_single_reading_against_a_prior_as_wide_agrees_with_integration(
+    landing_um: float, known_k: Callable[[float], None]
+) -> None:
+    # Where the weight rests on what is not yet known of the unit itself; the mean to a tenth of an sd.
+    known_k(0.2)
+    scale = 15.0
+    model = linear_model([Unknown(Kind.BODY, "B1", 0.0, 15.0)], [[1.0]], [landing_um], reading_sd_um=scale)
+    x = np.linspace(-150.0, 150.0, 6001)
+    share = stats.norm.pdf(x, 0.0, 15.0) * stats.t.pdf(landing_um - x, 4, scale=scale)
+    share /= share.sum()
+    mean = share @ x
+    assert abs(robust_posterior(model).mean[0] - mean) < 0.1 * math.sqrt(share @ (x - mean) ** 2)
+
+
 def walked(model: Model, k: float, *, walkers: int = 512, steps: int = 2500) -> tuple[FloatArray, FloatArray]:
     """Means and sds by a plain random walk (Metropolis) of many walkers over Student-t errors."""
     rng = np.random.default_rng(12)
@@ -340,6 +355,20 @@ def test_without_readings_the_answer_is_the_prior_and_its_gauges() -> None:
     assert found.sd[body] == pytest.approx(precision**-0.5)
     assert found.mean[body] == pytest.approx(-6.0 / 9.0 / precision)
     assert (found.mean[lens], found.sd[lens]) == pytest.approx((0.0, 12.0))
+
+
+def test_a_gauge_is_the_same_as_a_prior_that_holds_it() -> None:
+    # Product of two normals, N(0, 15) and the gauge's; the reader's k hangs on the evidence for both alike.
+    value, sd = 9.0, 2.0
+    precision = 15.0**-2 + sd**-2
+    model = two_lens_bench([-20.0, -23.0, -17.0], [-5.0, -8.0, -2.0])
+    gauge = np.array([sd**-2, 0.0, 0.0])
+    gauged = robust_posterior(replace(model, gauge_precision=gauge, gauge_pull=gauge * value))
+    body = Unknown(Kind.BODY, "B1", value * sd**-2 / precision, precision**-0.5)
+    told = robust_posterior(replace(model, unknowns=(body, *model.unknowns[1:])))
+    np.testing.assert_allclose(gauged.mean, told.mean, atol=0.01)
+    np.testing.assert_allclose(gauged.sd, told.sd, rtol=1e-3)
+    np.testing.assert_allclose(gauged.k, told.k, rtol=1e-3)
 
 
 def test_the_mixtures_mean_and_spread_are_those_of_draws_from_it() -> None:

@@ -175,3 +175,19 @@ def test_a_chart_inside_the_near_limit_is_refused_by_the_optics() -> None:
         model_of(replace(reading(), distance_mm=150.0))
     with pytest.raises(OpticsError, match=r"150 mm.* is inside the near limit of 200 mm"):
         model_of(replace(reading(), reading_mm=150.0))
+
+
+def test_a_landing_that_frames_measured_needs_no_conversion_and_no_eye() -> None:
+    by_eye = reading(landing_um=-30.0, separation_mm=None, distance_mm=NEAR_MM)
+    measured = replace(by_eye, measured_um=-21.5, measured_sd_um=0.8)
+    model = model_of(measured)
+    assert model.landing_um.tolist() == [-21.5]
+    assert (model.blur_um.tolist(), model.reading_sd_um.tolist()) == ([0.0], [0.8])
+    assert columns(model) == columns(model_of(by_eye)) - {("conversion", "L1")}
+    both = model_of(by_eye, measured)
+    np.testing.assert_allclose(both.landing_um, [-30.0, -21.5], atol=1e-6)
+    assert both.blur_um.tolist() == [40.0, 0.0]
+    # The same body, lens, scale and tape speak from either.
+    for kind in (Kind.BODY, Kind.LENS, Kind.SCALE, Kind.SETUP):
+        (column,) = both.indices(kind)
+        assert both.design[0, column] == both.design[1, column] > 0
