@@ -9,6 +9,8 @@ USUAL_DISTANCES_MM = (914.4, 1828.8, 3657.6)
 """3, 6 and 12 ft. Common practice, no source."""
 NEAR_LIMIT = 5.0
 """A candidate stands at least this many focal lengths away, beyond the separation of the principal planes."""
+SAME_DISTANCE_SHARE = 0.02
+"""A usual distance this close to a taped one is not offered beside it."""
 MOST_CANDIDATES = 2000
 """With more, only what has been read already is offered again."""
 
@@ -40,7 +42,8 @@ def possible_readings(
     for body in names:
         setups = dict(taped.get(body, {}))
         for distance_mm in distances_mm:
-            setups.setdefault(distance_mm, "")
+            if not any(abs(distance_mm - one) < SAME_DISTANCE_SHARE * distance_mm for one in setups):
+                setups[distance_mm] = ""
         if len(found) + len(lenses) * len(setups) > MOST_CANDIDATES:
             break
         found += [
@@ -98,5 +101,12 @@ def _taped(prep: Prep) -> dict[str, dict[float, str]]:
 
 def _at(lens: Reading, *, body: str, operator: str, setup: str, distance_mm: float) -> Reading:
     return replace(
-        lens, body=body, operator=operator, setup=setup, distance_mm=distance_mm, reading_mm=distance_mm
+        lens,
+        body=body,
+        operator=operator,
+        setup=setup,
+        distance_mm=distance_mm,
+        reading_mm=distance_mm,
+        measured_um=None,
+        measured_sd_um=None,
     )

@@ -26,11 +26,11 @@ from shimwise.inference.model import FloatArray, IntArray, Kind, Model
 from shimwise.inference.posterior import K_GRID, NU, Posterior, log_prior_of_k, log_student, sum_by_pattern
 
 CHAINS = 64
-SWEEPS = 60
-BURN_IN = 15
+SWEEPS = 40
+BURN_IN = 10
 MOST_COLLAPSED = 120
 """Up to this many unknowns units are drawn one by one, the errors integrated out; beyond it, all at once."""
-CELLS_AT_ONCE = 4_000_000
+CELLS_AT_ONCE = 400_000
 """Chains are so few that chains × readings and chains × unknowns² stay below this."""
 HEALTHY_LENS_SD_UM = np.array([3.0, 4.5, 6.5, 9.0, 13.0])
 """Spread of healthy lenses of unknown history, learned from the set: equally probable before. [µm]"""

@@ -15,8 +15,6 @@ NAMED_P = 0.7
 """A cause is named in the headline from this probability on."""
 WIDENED = 1.5
 """History that had to be taken this many times wider than told is warned of."""
-DOUBTED_WEIGHT = 0.3
-"""A reading below this weight is doubted."""
 
 
 def with_headline(answer: Answer) -> Answer:
@@ -42,15 +40,21 @@ def _headline(answer: Answer) -> str:
     return _undecided(everything)
 
 
+def titled(kind: str, name: str) -> str:
+    """Name a unit by its kind, once: a body that is called "Body 07" is not called "Body Body 07"."""
+    return name if name.casefold().startswith(kind.casefold()) else f"{kind} {name}"
+
+
 def _out(kind: str, name: str, unit: BodyAnswer) -> str:
     if unit.verdict not in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
         return ""
     amount = f"{abs(unit.error_um):.0f} µm, give or take {Z95 * unit.sd_um:.0f} (95 %)"
     is_short = unit.verdict is Verdict.OUT_SHORT
+    side = "short" if is_short else "deep"
     if kind == "body":
         where = "too close" if is_short else "too far"
-        return f"Body {name} lands {'short' if is_short else 'deep'}: the sensor sits {where} by {amount}."
-    return f"Lens {name} lands {'short' if is_short else 'deep'} by itself, by {amount}."
+        return f"{titled('Body', name)} lands {side}: the sensor sits {where} by {amount}."
+    return f"{titled('Lens', name)} lands {side} by itself, by {amount}."
 
 
 def _is_named(cause: Cause) -> bool:
@@ -59,7 +63,7 @@ def _is_named(cause: Cause) -> bool:
 
 def _named(cause: Cause) -> str:
     if cause.kind == "setup":
-        return f"Set-up {cause.unit} is taped wrong (P {cause.probability:.2f})."
+        return f"{titled('Set-up', cause.unit)} is taped wrong (P {cause.probability:.2f})."
     return f"The scale of lens {cause.unit} is off (P {cause.probability:.2f})."
 
 
@@ -118,5 +122,6 @@ def _datum(limit: Datum, tolerance_um: float) -> str:
         f"However many readings are taken with these lenses, {limit.body} cannot be known better than "
         f"±{limit.limit_um:.1f} µm (95 %): the lenses' own errors are not known well enough. "
         f"A depth gauge on the body (standard uncertainty {GAUGE_SD_UM:g} µm) would bring it to "
-        f"±{limit.with_gauge_um:.1f}, one lens known to {KNOWN_LENS_SD_UM:g} µm to ±{limit.with_known_lens_um:.1f}."
+        f"±{limit.with_gauge_um:.1f}, one lens known to {KNOWN_LENS_SD_UM:g} µm to "
+        f"±{limit.with_known_lens_um:.1f}."
     )

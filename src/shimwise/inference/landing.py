@@ -28,11 +28,12 @@ class Axis(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """One reading by eye, in millimetres from the witness mark.
+    """One reading, by eye or from frames, in millimetres from the witness mark.
 
     ``row`` counts the data rows of its file from 0; ``line`` is the line a person sees there (header = 1).
     ``distance_mm`` and ``reading_mm`` may be infinite. ``focal_mm`` is the focal length named on the lens (of
-    an anamorphic, the vertical one).
+    an anamorphic, the vertical one). ``measured_um`` and ``measured_sd_um``: the landing and its standard
+    uncertainty where frames measured it [µm]; ``reading_mm`` then means nothing, and no eye is judged.
     """
 
     row: int
@@ -52,6 +53,8 @@ class Reading:
     at: str = ""
     note: str = ""
     focus_design: FocusDesign | None = None
+    measured_um: float | None = None
+    measured_sd_um: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,12 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from shimwise.errors import InferenceError
-from shimwise.inference.assemble import Candidates, Sight, build_model
+from shimwise.inference.assemble import Candidates, build_model
 from shimwise.inference.candidates import USUAL_DISTANCES_MM, possible_readings
 from shimwise.inference.datum import Z95, Datum, body_limits
 from shimwise.inference.landing import Prep
 from shimwise.inference.model import FloatArray, Kind, Model
 from shimwise.inference.posterior import K_MEDIAN, robust_posterior
+from shimwise.inference.sights import Sight
 from shimwise.inference.worth import after, gain, variance_of
 
 MOST_READINGS = 300

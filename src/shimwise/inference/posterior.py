@@ -30,7 +30,7 @@ HISTORY_FACTORS = np.array([1.0, 3.0])
 """How many times wider than told the lenses' history may be: the check that no wrong history rules."""
 HISTORY_SHARES = np.array([0.76, 0.24])
 """Prior of those factors: intervals hold when history is right and when it is twice too narrow."""
-CONVERGED = 1e-4
+CONVERGED = 3e-4
 """Iteration ends when no mean moves by more than this share of its prior sd."""
 MOST_ITERATIONS = 60
 NEGLIGIBLE = 1e-6

@@ -1,0 +1,1 @@
+"""Accuracy and speed of Shimwise, measured on demand: ``make bench``."""

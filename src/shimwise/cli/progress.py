@@ -1,0 +1,90 @@
+"""A progress bar on standard error, for work that a person waits for; none where nobody looks."""
+
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.progress import Progress, TaskID
+
+__all__ = ["PATIENCE_S", "Told", "progress_bar"]
+
+Told = Callable[[str, int, int], None]
+"""Told what is being done, how far it is and how far it goes; 0 of 0 where that is not known."""
+PATIENCE_S = 1.0
+"""Work that is done sooner shows no bar. [s]"""
+INTERRUPTED = 130
+"""Exit code after Ctrl-C, as shells have it: nothing was judged."""
+
+
+@contextmanager
+def progress_bar() -> Iterator[Told | None]:
+    """Give what is to be told of the work, and show it from the second second on; None without a terminal.
+
+    Raises
+    ------
+    typer.Exit
+        When the person stops the work.
+    """
+    bar = _Bar() if sys.stderr.isatty() else None
+    try:
+        yield None if bar is None else bar.tell
+    except KeyboardInterrupt:
+        if bar is not None:
+            bar.close()
+        typer.echo("shimwise: stopped. Nothing was judged or written.", err=True)
+        raise typer.Exit(INTERRUPTED) from None
+    finally:
+        if bar is not None:
+            bar.close()
+
+
+class _Bar:
+    """Keeps what was told last; a timer shows it, unless the work ends first."""
+
+    def __init__(self) -> None:
+        self.lock = threading.Lock()
+        self.shown: Progress | None = None
+        self.task: TaskID | None = None
+        self.last = ("", 0, 0)
+        self.is_closed = False
+        self.timer = threading.Timer(PATIENCE_S, self._show)
+        self.timer.daemon = True
+        self.timer.start()
+
+    def tell(self, what: str, done: int, total: int) -> None:
+        with self.lock:
+            self.last = what, done, total
+            self._update()
+
+    def close(self) -> None:
+        self.timer.cancel()
+        with self.lock:
+            self.is_closed = True
+            shown, self.shown = self.shown, None
+        if shown is not None:
+            shown.stop()
+
+    def _show(self) -> None:
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+        columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.fields[count]}"))
+        bar = Progress(*columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True)
+        with self.lock:
+            if self.is_closed:
+                return
+            self.shown, self.task = bar, bar.add_task("", total=None, count="")
+            self._update()
+            bar.start()
+
+    def _update(self) -> None:
+        if self.shown is None or self.task is None:
+            return
+        what, done, total = self.last
+        count = f"{done:,} of {total:,}" if total else ""
+        self.shown.update(self.task, description=what, completed=done, total=total or None, count=count)

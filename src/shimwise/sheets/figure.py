@@ -1,0 +1,146 @@
+"""The figure of a verdict, for paper: the rail in black and one tint that stays readable in grey."""
+
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING
+
+from shimwise.inference.answer import Answer
+from shimwise.sheets.figure_marks import (
+    INK,
+    LABEL_PX,
+    PLOT_PX,
+    TINT,
+    Axis,
+    cross,
+    diamond,
+    inline,
+    x2_px,
+    x_px,
+    y_px,
+)
+from shimwise.sheets.figure_panel import MOST_PER_ROW, PanelDrawing
+from shimwise.sheets.picture import MOST_BODIES, MOST_ROWS, Picture, arrange
+from shimwise.sheets.sentences import description, second_line
+from shimwise.sheets.words import counted, plain, wrapped
+
+if TYPE_CHECKING:
+    import altair as alt
+
+__all__ = ["verdict_chart"]
+
+FONT = "Liberation Sans, Arial, Helvetica, sans-serif"
+"""One family under three names, of equal widths: the first is built into the converter."""
+TITLE_LETTERS, SUBTITLE_LETTERS, LEGEND_LETTERS = 82, 112, 118
+"""How many letters fill the figure's width."""
+LINE_PX, SIGN_PX, COLUMNS_PX = 16, 20, (0, 215, 365)
+"""Of the legend: height of a line, width of a sign, and where its columns begin."""
+
+
+def verdict_chart(
+    answer: Answer,
+    *,
+    lens_text: Mapping[str, str] | None = None,
+    most_bodies: int = MOST_BODIES,
+    most_rows: int = MOST_ROWS,
+) -> "alt.VConcatChart":
+    """Draw the landings, the estimates with their 95 % intervals and the tolerance, a panel for each body.
+
+    Parameters
+    ----------
+    answer : Answer
+        What the judge said. Of 100,000 readings some are drawn, evenly through their order in each row; the
+        figure then says so.
+    lens_text : mapping of str to str, optional
+        What is known of a lens, by name: ``18 mm f/2``.
+    most_bodies, most_rows : int
+        How many bodies, and rows of lenses in all, are drawn at most; the figure says what is left out.
+
+    Returns
+    -------
+    altair.VConcatChart
+        To be saved with :func:`shimwise.sheets.figure_file.save_figure`.
+    """
+    import altair as alt
+
+    picture = arrange(answer, lens_text=lens_text, most_bodies=most_bodies, most_rows=most_rows)
+    axis = Axis.of(picture)
+    panels = [PanelDrawing(panel=panel, picture=picture, axis=axis).chart() for panel in picture.panels]
+    legend = _legend(answer, picture)
+    title = alt.TitleParams(
+        text=wrapped(plain(answer.headline), TITLE_LETTERS),
+        subtitle=wrapped(second_line(answer), SUBTITLE_LETTERS),
+        anchor="start",
+        frame="bounds",
+        fontSize=13,
+        subtitleFontSize=10.5,
+        subtitleColor=INK,
+        offset=14,
+        color=INK,
+    )
+    chart: alt.VConcatChart = (
+        alt.vconcat(*panels, legend, spacing=14)
+        .properties(title=title, description=description(answer), padding=14, background="white")
+        .configure(font=FONT)
+        .configure_view(stroke=None)
+        .configure_axis(
+            labelColor=INK, titleColor=INK, labelFontSize=10, titleFontSize=10, titleFontWeight="normal"
+        )
+    )
+    return chart
+
+
+def _legend(answer: Answer, picture: Picture) -> "alt.LayerChart | alt.FacetChart":
+    """Tell the signs in words, then how to read the picture and what it leaves out."""
+    import altair as alt
+
+    signs = (
+        ("a landing: body and lens together", "a doubted reading", f"tolerance ±{picture.tolerance_um:g} µm"),
+        ("an estimate, 95 %; heavy when it is out", "the body's own line", "the mark, 0 µm"),
+    )
+    notes = wrapped(" ".join(_notes(answer, picture)), LEGEND_LETTERS)
+    texts = [
+        _text(left_px + SIGN_PX + 6, line, words)
+        for line, row in enumerate(signs)
+        for left_px, words in zip(COLUMNS_PX, row, strict=True)
+    ]
+    texts += [_text(0, line, words) for line, words in enumerate(notes, len(signs))]
+    height = LINE_PX * (len(signs) + len(notes) - 1)
+    return alt.layer(*_signs(), *texts).properties(width=PLOT_PX, height=height)
+
+
+def _signs() -> Iterator["alt.Chart"]:
+    """Draw the signs that the legend tells."""
+    first, second, third = COLUMNS_PX
+    middle = SIGN_PX / 2
+    yield diamond(_sign(first + middle, 0))
+    yield cross(_sign(second + middle, 0))
+    yield _sign(third, 0, to_px=third + SIGN_PX).mark_rule(color=TINT, strokeWidth=11)
+    yield _sign(first, 1, to_px=first + SIGN_PX).mark_rule(color=INK, strokeWidth=1.4)
+    yield _sign(first + middle, 1).mark_tick(orient="vertical", color=INK, thickness=2.4, size=10, opacity=1)
+    yield _sign(second, 1, to_px=second + SIGN_PX).mark_rule(color=INK, strokeDash=[2, 3], strokeWidth=1.4)
+    yield _sign(third, 1, to_px=third + SIGN_PX).mark_rule(color=INK)
+
+
+def _sign(left_px: float, line: int, *, to_px: float | None = None) -> "alt.Chart":
+    """Give a chart of one mark, so far from the figure's left edge and on this line of the legend."""
+    chart = inline([{}]).encode(x=x_px(left_px - LABEL_PX), y=y_px(line * LINE_PX))
+    return chart if to_px is None else chart.encode(x2=x2_px(to_px - LABEL_PX))
+
+
+def _text(left_px: float, line: int, words: str) -> "alt.Chart":
+    chart: alt.Chart = _sign(left_px, line).mark_text(text=words, align="left", fontSize=10, color=INK)
+    return chart
+
+
+def _notes(answer: Answer, picture: Picture) -> Iterator[str]:
+    yield (
+        "If the landings follow the body's own line, it is the body. If one row stands apart from that line, "
+        "it is that lens: what lies between is the lens's own error."
+    )
+    rows = [row for panel in picture.panels for row in panel.rows]
+    if any(len(row.kept_um) > MOST_PER_ROW for row in rows):
+        yield (
+            f"Of {counted(len(answer.readings), 'reading')}, {MOST_PER_ROW} are drawn in a row at most, "
+            "evenly through their order."
+        )
+    if picture.more_bodies:
+        yield f"Not drawn: {counted(picture.more_bodies, 'more body')}."

@@ -1,0 +1,272 @@
+"""Invented benches for the tests, and what is expected of them by roads of their own. No real data.
+
+Optics by Newton's form x·x′ = f² (the code solves for the magnification instead); posteriors by brute numeric
+integration (the code iterates on weights).
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from shimwise.inference.answer import BodyAnswer, LensAnswer, Verdict
+from shimwise.inference.assemble import build_model
+from shimwise.inference.landing import (
+    Axis,
+    BodyKnowledge,
+    FocusDesign,
+    LensKnowledge,
+    Prep,
+    Reading,
+)
+from shimwise.inference.model import Kind, Model, Unknown
+
+FloatArray = NDArray[np.float64]
+FOOT_MM = 304.8
+FAR_MM = math.inf
+
+
+def extension_mm(focal_mm: float, distance_mm: float, separation_mm: float = 0.0) -> float:
+    """Extension by Newton's form: from the foci x·x′ = f², and the sensor lies x′ beyond. [mm]"""
+    if math.isinf(distance_mm):
+        return 0.0
+    gap = distance_mm - separation_mm - 2 * focal_mm
+    return 2 * focal_mm**2 / (gap + math.sqrt(gap**2 - 4 * focal_mm**2))
+
+
+def ring_mm(focal_mm: float, ring_extension_mm: float, separation_mm: float = 0.0) -> float:
+    """Where a ring stands at an extension: the inverse of :func:`extension_mm`. [mm]"""
+    if ring_extension_mm <= 0:
+        return math.inf
+    return separation_mm + 2 * focal_mm + ring_extension_mm + focal_mm**2 / ring_extension_mm
+
+
+def reading(
+    row: int = 0,
+    *,
+    body: str = "B1",
+    lens: str = "L1",
+    focal_mm: float = 50.0,
+    fnumber: float = 2.0,
+    distance_mm: float = 6 * FOOT_MM,
+    landing_um: float = 0.0,
+    separation_mm: float | None = 0.0,
+    reading_mm: float | None = None,
+    operator: str = "",
+    setup: str = "",
+    squeeze: float = 1.0,
+    axis: Axis | None = None,
+    focus_design: FocusDesign | None = None,
+) -> Reading:
+    """A reading with the landing that is asked for; the separation is told unless it is None."""
+    if reading_mm is None:
+        known_mm = separation_mm or 0.0
+        extension = extension_mm(focal_mm, distance_mm, known_mm) - 1e-3 * landing_um
+        reading_mm = ring_mm(focal_mm, extension, known_mm)
+    return Reading(
+        row=row,
+        line=row + 2,
+        body=body,
+        lens=lens,
+        focal_mm=focal_mm,
+        fnumber=fnumber,
+        distance_mm=distance_mm,
+        reading_mm=reading_mm,
+        separation_mm=separation_mm,
+        operator=operator,
+        setup=setup,
+        squeeze=squeeze,
+        axis=axis,
+        focus_design=focus_design,
+    )
+
+
+SET_MM = {"L25": 25.0, "L50": 50.0, "L75": 75.0}
+
+
+def bench(
+    *,
+    bodies_um: Mapping[str, float] = {"B1": 0.0},
+    lenses_um: Mapping[str, float] | None = None,
+    set_mm: Mapping[str, float] = SET_MM,
+    distances_mm: Sequence[float] = (3 * FOOT_MM, 6 * FOOT_MM, 12 * FOOT_MM),
+    tape_mm: Mapping[tuple[str, float], float] | None = None,
+    repeats: int = 2,
+    noise_um: float = 1.0,
+    seed: int = 0,
+) -> tuple[Reading, ...]:
+    """Readings of every body with every lens at every distance, with small seeded errors of the eye."""
+    rng = np.random.default_rng(seed)
+    found: list[Reading] = []
+    for body, body_um in bodies_um.items():
+        for distance_mm in distances_mm:
+            chart_mm = distance_mm + (tape_mm or {}).get((body, distance_mm), 0.0)
+            for lens, focal_mm in set_mm.items():
+                # where the chart really is, seen on the scale: deep when it is farther than taped
+                tape_um = 1e3 * (extension_mm(focal_mm, distance_mm) - extension_mm(focal_mm, chart_mm))
+                for _ in range(repeats):
+                    landing_um = body_um + (lenses_um or {}).get(lens, 0.0) + tape_um
+                    landing_um += noise_um * rng.standard_normal()
+                    found.append(
+                        reading(
+                            len(found),
+                            body=body,
+                            lens=lens,
+                            focal_mm=focal_mm,
+                            distance_mm=distance_mm,
+                            landing_um=landing_um,
+                        )
+                    )
+    return tuple(found)
+
+
+def prep(
+    *readings: Reading,
+    bodies: Mapping[str, BodyKnowledge] | None = None,
+    lenses: Mapping[str, LensKnowledge] | None = None,
+    tolerance_um: float = 10.0,
+) -> Prep:
+    """A prep of those readings."""
+    return Prep(readings=tuple(readings), bodies=bodies or {}, lenses=lenses or {}, tolerance_um=tolerance_um)
+
+
+def columns(model: Model) -> set[tuple[str, str]]:
+    """Kind and name of every column."""
+    return {(unknown.kind.value, unknown.name) for unknown in model.unknowns}
+
+
+def coefficient(model: Model, row: int, kind: Kind, name: str) -> float:
+    """Coefficient of an unknown in the row of a reading."""
+    return float(model.design[model.pattern[row], model.index(kind, name)])
+
+
+def model_of(
+    *readings: Reading,
+    bodies: Mapping[str, BodyKnowledge] | None = None,
+    lenses: Mapping[str, LensKnowledge] | None = None,
+) -> Model:
+    """The model of those readings."""
+    return build_model(prep(*readings, bodies=bodies, lenses=lenses))[0]
+
+
+def linear_model(
+    unknowns: Sequence[Unknown],
+    design: Sequence[Sequence[float]] | FloatArray,
+    observed: Sequence[float] | FloatArray,
+    *,
+    reading_sd_um: float | FloatArray = 3.0,
+    blur_um: float = 0.0,
+    pattern: Sequence[int] | None = None,
+) -> Model:
+    """A model written by hand: one person, no gauges, a row for each observation unless told otherwise."""
+    rows = np.asarray(design, dtype=np.float64)
+    count = len(rows)
+    return Model(
+        unknowns=tuple(unknowns),
+        design=rows,
+        blur_um=np.full(count, blur_um),
+        reading_sd_um=np.broadcast_to(np.asarray(reading_sd_um, dtype=np.float64), (count,)).copy(),
+        operator=np.zeros(count, dtype=np.intp),
+        operators=("op",),
+        setups=("",) * count,
+        pattern=np.arange(count, dtype=np.intp) if pattern is None else np.array(pattern, dtype=np.intp),
+        landing_um=np.asarray(observed, dtype=np.float64),
+        gauge_precision=np.zeros(len(unknowns)),
+        gauge_pull=np.zeros(len(unknowns)),
+        warnings=(),
+    )
+
+
+BODY_SD, LENS_SD = 15.0, 12.0
+BLUR_UM, READING_SD_UM = 40.0, 3.0
+
+
+def two_lens_bench(first_um: Sequence[float], second_um: Sequence[float]) -> Model:
+    """One body with two lenses at infinity, each read several times: only two sums are seen."""
+    return linear_model(
+        [
+            Unknown(Kind.BODY, "B1", 0.0, BODY_SD),
+            Unknown(Kind.LENS, "L1", 0.0, LENS_SD),
+            Unknown(Kind.LENS, "L2", 0.0, LENS_SD),
+        ],
+        [[1.0, 1.0, 0.0], [1.0, 0.0, 1.0]],
+        [*first_um, *second_um],
+        blur_um=BLUR_UM,
+        reading_sd_um=READING_SD_UM,
+        pattern=[0] * len(first_um) + [1] * len(second_um),
+    )
+
+
+@dataclass(frozen=True)
+class SumsGrid:
+    """A grid over the two sums (body + lens) of a :func:`two_lens_bench`, (points, 2), and its likelihoods.
+
+    ``log_likelihood`` (k, points): Student-t of four degrees of freedom (scipy) at each k.
+    """
+
+    sums_um: FloatArray
+    log_likelihood: FloatArray
+
+
+def sums_grid(model: Model, k_grid: FloatArray, *, reach_um: float = 90.0, step_um: float = 0.75) -> SumsGrid:
+    """Likelihood of both sums at each k, with nothing of the code in it."""
+    axis = np.arange(-reach_um, reach_um + step_um / 2, step_um)
+    logs = []
+    for k in k_grid:
+        scale = math.hypot(k * BLUR_UM, READING_SD_UM)
+        of_lens = [
+            stats.t.logpdf(axis[:, None], 4, loc=model.landing_um[model.pattern == j], scale=scale).sum(1)
+            for j in (0, 1)
+        ]
+        logs.append((of_lens[0][:, None] + of_lens[1][None, :]).ravel())
+    first, second = np.meshgrid(axis, axis, indexing="ij")
+    return SumsGrid(np.stack([first.ravel(), second.ravel()], axis=-1), np.array(logs))
+
+
+def given_sums(model: Model, prior_sd: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Errors given both sums, all normal: gain (p, 2), covariance (p, p), and that of the sums (2, 2)."""
+    prior = np.diag(prior_sd**2)
+    of_sums = model.design @ prior @ model.design.T
+    gain = prior @ model.design.T @ np.linalg.inv(of_sums)
+    return gain, prior - gain @ of_sums @ gain.T, of_sums
+
+
+def body_answer(
+    name: str = "B1",
+    *,
+    error_um: float = 0.0,
+    sd_um: float = 3.0,
+    verdict: Verdict = Verdict.IN_TOLERANCE,
+    tolerance_um: float = 10.0,
+) -> BodyAnswer:
+    """An invented answer on a body."""
+    return BodyAnswer(
+        name=name,
+        error_um=error_um,
+        sd_um=sd_um,
+        low_um=error_um - 2 * sd_um,
+        high_um=error_um + 2 * sd_um,
+        p_out=0.5,
+        verdict=verdict,
+        tolerance_um=tolerance_um,
+    )
+
+
+def lens_answer(
+    name: str = "L1",
+    *,
+    error_um: float = 0.0,
+    sd_um: float = 3.0,
+    verdict: Verdict = Verdict.IN_TOLERANCE,
+) -> LensAnswer:
+    """An invented answer on a lens."""
+    body = body_answer(name, error_um=error_um, sd_um=sd_um, verdict=verdict)
+    return LensAnswer(
+        **{field.name: getattr(body, field.name) for field in fields(body)},
+        scale_permille=0.0,
+        scale_sd_permille=2.0,
+        p_scale_out=0.01,
+    )

@@ -1,0 +1,17 @@
+"""The invented bench, as fixtures."""
+
+import pytest
+from invented_answers import bench, remedies
+
+from shimwise.inference.answer import Answer
+from shimwise.remedy import Remedy
+
+
+@pytest.fixture
+def answer() -> Answer:
+    return bench()
+
+
+@pytest.fixture
+def advice() -> tuple[Remedy, ...]:
+    return remedies()
