@@ -140,13 +140,15 @@ class _Moments:
         share = ratio / (1.0 + ratio * self.power)
         gram = self.gram - (self.along_design * share[:, None]).T @ self.along_design
         right = self.right - self.along_design.T @ (share * self.along_residual)
-        scale = 1.0 / np.sqrt(np.maximum(np.diag(gram), 1e-300))
+        # An unknown without any slope (held at its limit) gets no step.
+        size = np.sqrt(np.maximum(np.diag(gram), 0.0))
+        scale = np.divide(1.0, size, out=np.zeros_like(size), where=size > 0.0)
         scaled = gram * np.outer(scale, scale) + 1e-12 * np.eye(scale.size)
         inverse = np.linalg.inv(scaled) * np.outer(scale, scale)
         step = inverse @ right
         rest = self.square - float(share @ self.along_residual**2) - float(right @ step)
         variance = max(rest / max(self.rows - step.size, 1), 1e-300)
-        logdet = float(np.linalg.slogdet(scaled)[1]) - 2.0 * float(np.sum(np.log(scale)))
+        logdet = float(np.linalg.slogdet(scaled)[1]) - 2.0 * float(np.sum(np.log(scale[scale > 0.0])))
         return step, inverse, variance, logdet
 
     def deviance(self, ratio: float) -> float:

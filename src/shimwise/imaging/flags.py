@@ -87,8 +87,8 @@ class Flag(Enum):
     POOR_FIT = _Meaning(
         15,
         "poor fit",
-        "A star's curves are not those of a lens; look at the figure before trusting the peak.",
-        False,
+        "A star's curves are not those of the named lens; check the f-number, and look at the figure.",
+        True,
     )
 
     @property

@@ -85,6 +85,8 @@ class PeakFit:
         Fitted modulation, and its slope by position, 1/µm, (frames, rings).
     linear : Linearised
         The fit near its optimum.
+    held : bool
+        Whether N or W040 stands at its limit: the curves are not those of the lens that was named.
     """
 
     best_um: float
@@ -105,6 +107,7 @@ class PeakFit:
     model: FloatArray
     model_by_position: FloatArray
     linear: Linearised
+    held: bool
 
     @property
     def bands_apart_um(self) -> float:
@@ -283,7 +286,8 @@ class _Model:
         amplitude = np.sum(o * y, axis=0) / np.maximum(np.sum(o * o, axis=0), 1e-30)
         frames, rings = o.shape
         design = np.zeros((frames, rings, 3 + rings))
-        design[..., :3] = np.moveaxis(self.root * amplitude * slopes, 0, -1)
+        free = np.array([1.0, abs(state.log_n) < MAX_LOG_N, abs(state.w040) < MAX_W040])
+        design[..., :3] = free * np.moveaxis(self.root * amplitude * slopes, 0, -1)
         design[:, np.arange(rings), 3 + np.arange(rings)] = o
         return y - amplitude * o, design
 
@@ -330,6 +334,7 @@ def _told(
         model=amplitude * transfer,
         model_by_position=-amplitude * slopes[0],
         linear=Linearised(residual, design, design[..., 0], gradient),
+        held=abs(state.log_n) >= MAX_LOG_N or abs(state.w040) >= MAX_W040,
     )
 
 

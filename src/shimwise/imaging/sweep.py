@@ -32,8 +32,8 @@ MIN_FRAMES = 7
 MAX_MISFIT = 4.0
 """A scatter about the model of more than so many times the noise is told, if above 0.01 of modulation too."""
 
-CORNER_SD_PX = 0.1
-"""Uncertainty of a marker's corner beside that of a star's centre, px."""
+MARKER_SD_PX = 0.1
+"""Uncertainty of a marker's place beside that of a star's centre, px."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -350,6 +350,26 @@ def _exposure(measures: list[StarMeasure]) -> list[Raised]:
     return out
 
 
+def _points(
+    measures: list[StarMeasure], track: ChartTrack | None, reference: float
+) -> tuple[list[FloatArray], list[FloatArray], list[float]]:
+    """Points on sheet and picture: stars, and markers by their centres (corners where stars are few)."""
+    chart_mm = [np.array(m.star.centre_mm) for m in measures]
+    px = [m.centre_px for m in measures]
+    sd = [max(m.centre_sd_px, 1e-4) for m in measures]
+    if track is None:
+        return chart_mm, px, sd
+    for number, corners in track.corners_px.items():
+        sheet, picture = track.corners_mm[number], corners + reference * track.drift_px[number]
+        if len(measures) >= 4:
+            # Blur draws all four corners inwards alike: their mean stays.
+            sheet, picture = sheet.mean(axis=0, keepdims=True), picture.mean(axis=0, keepdims=True)
+        chart_mm += list(sheet)
+        px += list(picture)
+        sd += [MARKER_SD_PX] * len(sheet)
+    return chart_mm, px, sd
+
+
 def _pose(
     measures: list[StarMeasure],
     track: ChartTrack | None,
@@ -359,24 +379,15 @@ def _pose(
     flags: list[Raised],
 ) -> Pose | None:
     """Turn and magnification from the stars' centres, with the markers' corners beside them."""
-    chart_mm = [np.array(m.star.centre_mm) for m in measures]
-    px = [m.centre_px for m in measures]
-    sd = [max(m.centre_sd_px, 1e-4) for m in measures]
-    if track is not None:
-        for number, corners in track.corners_px.items():
-            chart_mm += list(track.corners_mm[number])
-            px += list(corners + reference * track.drift_px[number])
-            sd += [CORNER_SD_PX] * 4
+    chart_mm, px, sd = _points(measures, track, reference)
     if settings.focal_mm is None or len(px) < 4:
         if len(measures) > 2:
             flags.append(raised(Flag.TURN_UNKNOWN, "the focal length or points of the chart are missing"))
         return None
-    alone = len(measures) >= 4
-    points = len(measures) if alone else len(px)
     pose = fit_pose(
-        np.array(chart_mm[:points]),
-        np.array(px[:points]),
-        np.array(sd[:points]),
+        np.array(chart_mm),
+        np.array(px),
+        np.array(sd),
         focal_mm=settings.focal_mm,
         pitch_um=settings.pitch_um,
         size_px=taken.size_px,
@@ -500,10 +511,10 @@ def _doubts(centre: StarPeak, position: FloatArray, settings: SweepSettings) -> 
     over = int(np.count_nonzero(coarse > 0.1 * float(coarse.max())))
     if over < MIN_FRAMES:
         out.append(raised(Flag.TOO_FEW_FRAMES, f"{over} frames"))
-    below, above = int(np.sum(z < fit.best_um)), int(np.sum(z > fit.best_um))
+    below, above = int(np.sum(z < centre.best_um)), int(np.sum(z > centre.best_um))
     if min(below, above) < 2:
         out.append(
-            raised(Flag.PEAK_AT_END, f"{min(below, above)} frames lie beyond it at {fit.best_um:.1f} µm")
+            raised(Flag.PEAK_AT_END, f"{min(below, above)} frames lie beyond it at {centre.best_um:.1f} µm")
         )
     apart = fit.bands_apart_um
     if abs(apart) > 1.0 and abs(fit.w040_waves) > 3.0 * fit.w040_sd_waves:
@@ -523,10 +534,11 @@ def _poor(stars: tuple[StarPeak, ...], measures: list[StarMeasure]) -> list[Rais
         expected = math.sqrt(2.0) * float(np.median(measure.noise))
         typical = float(np.median(star.data.pixels[star.data.pixels > 0]))
         excess = star.fit.noise_sd > MAX_MISFIT * expected and star.fit.noise_sd / math.sqrt(typical) > 0.01
-        if excess or star.fit.sd_um > 0.05 * float(np.ptp(star.data.position_um)):
-            out.append(
-                raised(Flag.POOR_FIT, f"star {star.id}, {star.fit.noise_sd / expected:.0f} times the noise")
-            )
+        wide = star.sd_um > 0.05 * float(np.ptp(star.data.position_um))
+        if excess or wide or star.fit.held:
+            times = star.fit.noise_sd / max(expected, 1e-12)
+            detail = f"star {star.id}, {times:.1f} times the noise, fitted f/{star.fit.fnumber:.2g}"
+            out.append(raised(Flag.POOR_FIT, detail, stops=star.fit.held or wide))
     return out
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -18,7 +19,8 @@ from benchmarks.imaging.simulator import Simulator, Sweep, SweepSpec  # noqa: E4
 
 from shimwise.errors import ImagingError  # noqa: E402
 from shimwise.imaging.flags import Flag  # noqa: E402
-from shimwise.imaging.layout import layout_from_json  # noqa: E402
+from shimwise.imaging.layout import layout_from_json, layout_of_star  # noqa: E402
+from shimwise.imaging.meter import start_from_star  # noqa: E402
 from shimwise.imaging.sweep import SweepResult, SweepSettings, measure_sweep  # noqa: E402
 
 FloatArray = NDArray[np.float64]
@@ -241,3 +243,28 @@ def test_without_the_focal_length_the_charts_turn_is_told_as_unknown() -> None:
 def test_impossible_settings_are_refused(wrong: dict[str, object], words: str) -> None:
     with pytest.raises(ImagingError, match=words):
         SweepSettings(**({"pitch_um": 5.0, "fnumber": 2.8} | wrong))
+
+
+def test_lines_along_and_across_the_fields_radius_have_their_own_peaks() -> None:
+    # A star right of the centre, blurred along x and along y with different best focus: spokes along the
+    # radius (sagittal) run from left to right and are blurred by the part along y.
+    height, width, spokes = 200, 640, 36
+    y, x = np.indices((height, width)).astype(float)
+    away = np.hypot(x - 520, y - 100)
+    angle = np.arctan2(y - 100, x - 520)
+    sharp = np.where(away < 90, 0.4 * (1 + 0.8 * np.cos(spokes * angle)), 0.7)
+    positions = np.arange(-50.0, 51.0, 10.0)
+    rng = np.random.default_rng(1)
+    frames = []
+    for z in positions:
+        along_x, along_y = (float(np.hypot(0.8, 0.0179 * (z - best))) for best in (-4.0, 4.0))
+        blurred = cv2.GaussianBlur(sharp, (0, 0), sigmaX=along_x, sigmaY=along_y)
+        frames.append((blurred + rng.normal(0, 0.003, blurred.shape)).astype(np.float32))
+    layout = layout_of_star(spokes=spokes, radius_mm=90.0)
+    to_px = start_from_star(layout, centre_px=(520.3, 99.8), radius_px=90.0)
+    settings = SweepSettings(pitch_um=5.0, fnumber=2.8)
+    result = measure_sweep(zip(positions, frames, strict=True), layout, settings, start=to_px)
+    (star,) = result.stars
+    assert star.sagittal_um == pytest.approx(4.0, abs=0.8)
+    assert star.tangential_um == pytest.approx(-4.0, abs=0.8)
+    assert star.best_um == pytest.approx(0.0, abs=0.5)
