@@ -4,11 +4,14 @@ import hashlib
 import io
 import json
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pypdf
 import pytest
 
@@ -117,3 +120,37 @@ def test_a_place_that_cannot_be_written_is_told(run: Run, tmp_path: Path) -> Non
     code, _, err = run("--out", str(tmp_path / "none" / "a.pdf"))
     assert code == 2
     assert "cannot be written" in err
+
+
+def test_a_picture_of_the_sheet_is_enough_to_know_its_layout(run: Run, tmp_path: Path) -> None:
+    if shutil.which("pdftoppm") is None:
+        pytest.skip("poppler-utils is not installed")
+    file, layout, found = (tmp_path / name for name in ("a.pdf", "a.json", "b.json"))
+    run("--auto", *CAMERA, "--out", str(file), "--layout", str(layout))
+    subprocess.run(["pdftoppm", "-r", "200", "-gray", "-singlefile", file, tmp_path / "a"], check=True)
+    sheet = cv2.imread(str(tmp_path / "a.pgm"), cv2.IMREAD_GRAYSCALE)
+    height, width = sheet.shape
+    corners = np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float32)
+    seen = (corners * 0.9 + np.array([90, 60]) + np.array([[0, 0], [-20, 35], [12, -18], [25, 9]])).astype(
+        np.float32
+    )
+    turned = cv2.warpPerspective(
+        sheet, cv2.getPerspectiveTransform(corners, seen), (width, height), borderValue=120
+    )
+    photo = np.clip(
+        30 + 0.6 * cv2.GaussianBlur(turned, (0, 0), 0.7) + np.random.default_rng(0).normal(0, 3, sheet.shape),
+        0,
+        255,
+    )
+    cv2.imwrite(str(tmp_path / "photo.jpg"), photo.astype(np.uint8))
+    code, out, err = run("--picture", str(tmp_path / "photo.jpg"), "--layout", str(found))
+    assert (code, err) == (0, "")
+    assert "shows chart" in out
+    assert json.loads(found.read_text()) == json.loads(layout.read_text())
+
+
+def test_a_picture_without_a_sheet_is_refused(run: Run, tmp_path: Path) -> None:
+    cv2.imwrite(str(tmp_path / "grey.png"), np.full((200, 300), 128, np.uint8))
+    code, _, err = run("--picture", str(tmp_path / "grey.png"))
+    assert code == 2
+    assert "No QR square is seen in grey.png" in err

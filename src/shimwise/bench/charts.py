@@ -4,9 +4,15 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, fields, replace
+from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from shimwise.errors import SheetError
+from shimwise.imaging.frames import Recording, read_still
+from shimwise.imaging.frames.folder import read_inside
 from shimwise.sheets.charts import (
     Advice,
     Camera,
@@ -15,13 +21,14 @@ from shimwise.sheets.charts import (
     advise,
     chart_pdf,
     choose_plan,
+    layout_from_code,
     paper_of,
     standard_plan,
 )
 from shimwise.sheets.charts.layout import trouble
 from shimwise.sheets.charts.sheet import layout_json
 
-__all__ = ["CameraFacts", "MadeChart", "Sizes", "make_chart"]
+__all__ = ["CameraFacts", "MadeChart", "Sizes", "layout_of_picture", "make_chart"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +122,56 @@ def make_chart(
         suits=advice.suits,
         does_not=advice.does_not,
     )
+
+
+def layout_of_picture(path: Path) -> dict[str, Any]:
+    """Read a sheet's layout from a picture of it, by its QR square.
+
+    Parameters
+    ----------
+    path : Path
+        A still in PNG, TIFF or JPEG on which the whole square is sharp.
+
+    Returns
+    -------
+    dict
+        Content of chart.json.
+
+    Raises
+    ------
+    ImagingError
+        When the picture cannot be read.
+    SheetError
+        When no square is seen in it, or it is none of ours.
+    """
+    still = read_still(read_inside(path.parent, path.name), Recording(transfer="linear"), file=path.name)
+    text = _square_text(np.nan_to_num(still.pixels))
+    if not text:
+        raise SheetError(
+            f"No QR square is seen in {path.name}; take a sharp picture of the sheet's lower right corner."
+        )
+    return layout_from_code(text)
+
+
+def _square_text(pixels: NDArray[np.float32]) -> str:
+    """Text of the first QR square, looked for in the whole picture and then nearer in its quarters."""
+    import cv2
+
+    low, high = np.percentile(pixels[::4, ::4], (1, 99))
+    grey = np.clip(255 * (pixels - low) / max(high - low, 1e-6), 0, 255).astype(np.uint8)
+    rows, columns = grey.shape
+    parts = [
+        grey,
+        *(grey[r : r + rows // 2, c : c + columns // 2] for r in (rows // 2, 0) for c in (columns // 2, 0)),
+    ]
+    finder = cv2.QRCodeDetector()
+    for part in parts:
+        for scale in (1, 2):
+            nearer = cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC)
+            text, _, _ = finder.detectAndDecode(nearer)
+            if text:
+                return str(text)
+    return ""
 
 
 NAMES = {

@@ -1,5 +1,6 @@
 """``shimwise chart``: a test chart at true scale, as a PDF."""
 
+import json
 import re
 from pathlib import Path
 from typing import Annotated
@@ -60,9 +61,15 @@ def chart(
     small_spokes: Annotated[int | None, typer.Option(help="Other stars' dark spokes.")] = None,
     marker: Annotated[float | None, typer.Option(help="Markers' side in mm.")] = None,
     layout: Annotated[Path | None, typer.Option(help="Write chart.json here too.")] = None,
+    picture: Annotated[
+        Path | None, typer.Option(help="Read the layout from a picture of a printed sheet, and print none.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Print a test chart at true scale, and say what it suits and what it does not."""
+    if picture is not None:
+        _tell_known(picture, layout, as_json=as_json)
+        return
     made = bench.make_chart(
         paper=paper,
         stars=stars,
@@ -95,6 +102,17 @@ def chart(
         "layout": made.layout,
     }
     show(result, _sentences(made, out), as_json=as_json)
+
+
+def _tell_known(picture: Path, layout: Path | None, *, as_json: bool) -> None:
+    """Say which chart a picture shows, and keep its layout."""
+    known = bench.layout_of_picture(picture)
+    text = json.dumps(known, indent=1, ensure_ascii=False) + "\n"
+    if layout is not None:
+        _write(layout, text.encode())
+    where = f"; its layout stands in {layout}" if layout else ". Add --layout chart.json to keep its layout"
+    result: dict[str, Json] = {"id": known["id"], "layout": known}
+    show(result, f"{picture} shows chart {known['id'][:4]}-{known['id'][4:]}{where}.", as_json=as_json)
 
 
 def _sentences(made: bench.MadeChart, out: Path) -> str:

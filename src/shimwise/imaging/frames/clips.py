@@ -220,7 +220,7 @@ def _first_plane(frame: VideoFrame) -> NDArray[np.generic]:
     bits = frame.format.components[0].bits
     kind = np.dtype("<u2") if bits > 8 else np.dtype(np.uint8)
     rows = np.frombuffer(memoryview(plane), kind).reshape(plane.height, plane.line_size // kind.itemsize)
-    return np.array(rows[:, : plane.width])
+    return np.array(rows[:, : plane.width] >> (bits - layout.components[0].bits))
 
 
 def _damaged(error: Exception) -> str:

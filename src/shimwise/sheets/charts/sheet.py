@@ -7,6 +7,7 @@ package is used. chart.json is attached to the PDF.
 from __future__ import annotations
 
 import datetime as dt
+import io
 import json
 import math
 import re
@@ -85,7 +86,21 @@ def chart_pdf(plan: ChartPlan, camera: Camera | None = None) -> bytes:
         raise SheetError(f"The chart's page could not be set: {error}.") from error
     if not isinstance(page, bytes):
         raise SheetError(f"The chart's page came as {type(page).__name__}, not as one PDF.")
-    return page
+    return _unscaled(page)
+
+
+def _unscaled(page: bytes) -> bytes:
+    """Ask print dialogs for 100 % instead of "fit" (ISO 32000-1, 12.2, PrintScaling)."""
+    import pypdf
+    from pypdf.generic import NameObject
+
+    writer = pypdf.PdfWriter(clone_from=pypdf.PdfReader(io.BytesIO(page)))
+    writer.pdf_header = "%PDF-1.7"
+    wishes = writer.create_viewer_preferences()
+    wishes[NameObject("/PrintScaling")] = NameObject("/None")
+    out = io.BytesIO()
+    writer.write(out)
+    return out.getvalue()
 
 
 def _code_svg(text: str) -> str:

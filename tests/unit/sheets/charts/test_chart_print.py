@@ -28,6 +28,13 @@ def test_the_page_is_as_large_as_the_paper(
     assert size_mm == pytest.approx([sheet.plan.width_mm, sheet.plan.height_mm], abs=1e-3)
 
 
+def test_print_dialogs_are_asked_not_to_scale(printed: Callable[..., Any]) -> None:
+    # ISO 32000-1, table 150: None asks for no page scaling.
+    told = pypdf.PdfReader(io.BytesIO(printed("A4").pdf)).viewer_preferences
+    assert told is not None
+    assert told.print_scaling == "/None"
+
+
 @pytest.mark.parametrize(("paper", "stars", "kind"), SHEETS)
 def test_both_bars_are_100_mm_to_five_hundredths(
     printed: Callable[..., Any], paper: str, stars: int, kind: str
