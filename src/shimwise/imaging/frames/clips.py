@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import av
 import numpy as np
@@ -218,7 +218,7 @@ def _first_plane(frame: VideoFrame) -> NDArray[np.generic]:
         frame = frame.reformat(format="yuv444p16le" if deep else "yuv444p")
     plane = frame.planes[0]
     bits = frame.format.components[0].bits
-    kind = np.dtype("<u2") if bits > 8 else np.dtype(np.uint8)
+    kind: np.dtype[Any] = np.dtype("<u2") if bits > 8 else np.dtype(np.uint8)
     rows = np.frombuffer(memoryview(plane), kind).reshape(plane.height, plane.line_size // kind.itemsize)
     return np.array(rows[:, : plane.width] >> (bits - layout.components[0].bits))
 

@@ -35,6 +35,8 @@ class Levels:
         Bits of a code.
     is_limited : bool
         True when black and white are those of the limited range of video.
+    has_ends : bool
+        False when nothing says where the recording clips, as with floats whose white was not given.
     """
 
     black: float
@@ -42,6 +44,7 @@ class Levels:
     transfer: str = "linear"
     bits: int = 16
     is_limited: bool = False
+    has_ends: bool = True
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.black) and math.isfinite(self.white) and self.black < self.white):
@@ -52,12 +55,16 @@ class Levels:
 
     @property
     def white_linear(self) -> float:
-        """Linear value at which a pixel is at its white level."""
+        """Linear value from which a pixel is taken as clipped to white; infinite when that is not known."""
+        if not self.has_ends:
+            return math.inf
         return float(self._linear(np.array([self.white]))[0])
 
     @property
     def black_linear(self) -> float:
-        """Linear value of the lowest code there is: below it everything is clipped."""
+        """Linear value of the lowest code there is, where black is clipped; minus infinite when not known."""
+        if not self.has_ends:
+            return -math.inf
         return float(self._linear(np.array([min(0.0, self.black)]))[0])
 
     def _linear(self, codes: NDArray[np.float64]) -> NDArray[np.float64]:

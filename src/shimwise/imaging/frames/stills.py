@@ -162,6 +162,7 @@ def _floats(plane: NDArray[np.generic], recording: Recording) -> Still:
         white=recording.white_level if recording.white_level is not None else 1.0,
         transfer=recording.transfer or "linear",
         bits=recording.bit_depth or 16,
+        has_ends=recording.white_level is not None,
     )
     return Still(codes_to_linear(plane, levels), levels)
 

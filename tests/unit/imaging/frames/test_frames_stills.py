@@ -95,6 +95,14 @@ def test_float_tiff_and_exr_are_linear_already() -> None:
     assert np.array_equal(linear(exr({"Y": light}), Recording()), light)
 
 
+def test_floats_clip_only_where_a_white_level_says_so() -> None:
+    data = exr({"Y": np.full((64, 96), 3.0, np.float32)})
+    assert read_still(data, Recording(), file="frame").levels.white_linear == np.inf
+    told = read_still(data, Recording(white_level=4.0), file="frame")
+    assert told.levels.white_linear == 1.0
+    assert told.pixels == pytest.approx(0.75)
+
+
 @pytest.mark.parametrize(
     "compression", ["NO_COMPRESSION", "ZIP_COMPRESSION", "ZIPS_COMPRESSION", "PIZ_COMPRESSION"]
 )
