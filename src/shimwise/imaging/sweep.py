@@ -4,22 +4,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
+from shimwise.imaging import checks
 from shimwise.imaging.chart import ChartTrack, track_chart
 from shimwise.imaging.flags import Flag, Raised, raised
 from shimwise.imaging.geometry import ChartMap, StarMeasure, measure_star, with_wander
 from shimwise.imaging.layout import ChartLayout
 from shimwise.imaging.meter import Capture, capture
-from shimwise.imaging.peak import BAND_CY_MM, PeakFit, RingData, fit_peak, fit_shift
+from shimwise.imaging.peak import PeakFit, RingData, fit_peak, fit_shift
 from shimwise.imaging.pose import Pose, chart_share_um, fit_pose
-from shimwise.imaging.pupil import GREEN_UM, aberrated_otf
 from shimwise.imaging.response import ring_response
+from shimwise.imaging.result import StarPeak, SweepResult, SweepSettings
 from shimwise.imaging.star import SECTOR_ANGLES_RAD
 from shimwise.imaging.tilt import FieldFit, JointPeaks, fit_field
 
@@ -27,129 +28,8 @@ __all__ = ["StarPeak", "SweepResult", "SweepSettings", "measure_sweep"]
 
 FloatArray = NDArray[np.float64]
 
-SCHEMA = "shimwise.sweep/1"
-MIN_FRAMES = 7
-MAX_MISFIT = 4.0
-"""A scatter about the model of more than so many times the noise is told, if above 0.01 of modulation too."""
-
 MARKER_SD_PX = 0.1
 """Uncertainty of a marker's place beside that of a star's centre, px."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SweepSettings:
-    """What must be known of the camera and the lens to measure a sweep.
-
-    Attributes
-    ----------
-    pitch_um : float
-        Pixel pitch, µm.
-    fnumber : float
-        Nominal focal ratio.
-    focal_mm : float, optional
-        Focal length; without it the chart's own turn stays in the tilt, and a flag says so.
-    wavelengths_um : tuple of float
-        Wavelengths of equal weight, µm.
-    band_cy_mm : tuple of float
-        The band whose mean transfer's peak is told, cycles/mm.
-    white_level, black_level : float
-        Linear values at or beyond which a pixel is clipped.
-    sensor_swept : bool
-        True when position 0 is the sensor's present place and + is away from the lens: then the landing is
-        told.
-    """
-
-    pitch_um: float
-    fnumber: float
-    focal_mm: float | None = None
-    wavelengths_um: tuple[float, ...] = (GREEN_UM,)
-    band_cy_mm: tuple[float, float] = BAND_CY_MM
-    white_level: float = 1.0
-    black_level: float = -math.inf
-    sensor_swept: bool = True
-
-    def __post_init__(self) -> None:
-        for name, value in (
-            ("pitch_um", self.pitch_um),
-            ("fnumber", self.fnumber),
-            ("focal_mm", self.focal_mm),
-        ):
-            if value is not None and not (math.isfinite(value) and value > 0):
-                raise ImagingError(f"{name} is {value}; give a number above 0.")
-        low, high = self.band_cy_mm
-        if not 0 <= low < high:
-            raise ImagingError(
-                f"The band {low} to {high} cycles/mm is empty; give the lower frequency first."
-            )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StarPeak:
-    """A star's place, its peak as measured (the chart's turn not removed) and the fit behind it.
-
-    ``sagittal_um`` is the peak of lines along the field's radius, ``tangential_um`` of lines across it; None
-    at the frame's centre, where there is no radius.
-    """
-
-    id: str
-    x_px: float
-    y_px: float
-    best_um: float
-    sd_um: float
-    sagittal_um: float | None
-    tangential_um: float | None
-    chart_share_um: float
-    fit: PeakFit
-    data: RingData
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SweepResult:
-    """What a sweep says. ``best_um`` is None where a flag withholds it."""
-
-    best_um: float | None
-    sd_um: float | None
-    low_um: float | None
-    high_um: float | None
-    band_cy_mm: tuple[float, float]
-    w040_waves: float | None
-    stars: tuple[StarPeak, ...]
-    field: FieldFit | None
-    pose: Pose | None
-    magnification: float | None
-    landing_um: float | None
-    flags: tuple[Raised, ...]
-
-    def to_json(self) -> dict[str, Any]:
-        """Give the result in the shape of ``shimwise.sweep/1``."""
-        tilt_x, tilt_y = (self.field.tilt_x, self.field.tilt_y) if self.field else (None, None)
-        return {
-            "schema": SCHEMA,
-            "best_um": self.best_um,
-            "sd_um": self.sd_um,
-            "low_um": self.low_um,
-            "high_um": self.high_um,
-            "band_cy_mm": list(self.band_cy_mm),
-            "w040_waves": self.w040_waves,
-            "stars": [
-                {
-                    key: getattr(star, key)
-                    for key in ("id", "x_px", "y_px", "best_um", "sd_um", "sagittal_um", "tangential_um")
-                }
-                for star in self.stars
-            ],
-            "tilt": {
-                "x_um": tilt_x.value_um if tilt_x else None,
-                "x_sd_um": tilt_x.sd_um if tilt_x else None,
-                "y_um": tilt_y.value_um if tilt_y else None,
-                "y_sd_um": tilt_y.sd_um if tilt_y else None,
-                "chart_yaw_deg": self.pose.yaw_deg if self.pose else None,
-                "chart_pitch_deg": self.pose.pitch_deg if self.pose else None,
-            },
-            "magnification": self.magnification,
-            "landing_um": self.landing_um,
-            "flags": [str(flag) for flag in self.flags],
-        }
 
 
 def measure_sweep(
@@ -186,16 +66,17 @@ def measure_sweep(
     """
     taken = capture(frames, layout, start=start)
     flags: list[Raised] = []
-    taken = _usable(taken, flags)
+    taken = checks.usable(taken, flags)
     position = np.array(taken.position)
     if position.size < 5:
         raise ImagingError(
-            f"{position.size} usable frames cannot be fitted; record at least {MIN_FRAMES} over the peak."
+            f"{position.size} usable frames cannot be fitted; "
+            f"record at least {checks.MIN_FRAMES} over the peak."
         )
     chart, reference = _map_of(taken, layout, start, flags)
     measures = _measure_stars(taken, layout, settings, chart, reference, flags)
     measures = _steadied(measures, chart.coordinate, flags)
-    flags += _exposure(measures)
+    flags += checks.exposure(measures)
     pose = _pose(measures, chart.track, reference, taken, settings, flags)
     stars: tuple[StarPeak, ...] = ()
     for measure in measures:
@@ -211,45 +92,9 @@ def measure_sweep(
     centre = min(
         stars, key=lambda s: math.hypot(s.x_px - taken.size_px[0] / 2, s.y_px - taken.size_px[1] / 2)
     )
-    flags += _doubts(centre, position, settings)
-    flags += _poor(stars, measures)
+    flags += checks.doubts(centre, position, settings)
+    flags += checks.poor(stars, measures)
     return _result(stars, field, pose, centre, measures, settings, flags)
-
-
-def _usable(taken: Capture, flags: list[Raised]) -> Capture:
-    """Leave out copies of a frame; judge the positions and what was left out."""
-    flags += [raised(Flag.FRAME_LEFT_OUT, text) for text in taken.left_out]
-    twins = _twins(taken)
-    for first, second in twins:
-        flags.append(
-            raised(Flag.DUPLICATE_FRAMES, f"frames {first + 1} and {second + 1} are the same picture")
-        )
-    drop = {second for _, second in twins}
-    keep = [i for i in range(len(taken.position)) if i not in drop]
-    out = replace(
-        taken,
-        position=[taken.position[i] for i in keep],
-        stars=[taken.stars[i] for i in keep],
-        edges=[taken.edges[i] for i in keep],
-        corners=[taken.corners[i] for i in keep],
-    )
-    step = np.diff(out.position)
-    wrong = np.flatnonzero(step * np.sign(np.median(step) if step.size else 1.0) <= 0)
-    if wrong.size:
-        at = int(wrong[0])
-        detail = f"from {out.position[at]:g} to {out.position[at + 1]:g} µm at frame {at + 2}"
-        flags.append(raised(Flag.NOT_MONOTONE, detail))
-    return out
-
-
-def _twins(taken: Capture) -> list[tuple[int, int]]:
-    """Pairs of neighbouring frames with the same picture, pixel for pixel: noise never repeats."""
-    crops = [max(row, key=lambda crop: crop.pixels.size).pixels for row in taken.stars]
-    return [
-        (i, i + 1)
-        for i in range(len(crops) - 1)
-        if crops[i].shape == crops[i + 1].shape and np.array_equal(crops[i], crops[i + 1], equal_nan=True)
-    ]
 
 
 def _map_of(
@@ -335,19 +180,6 @@ def _steadied(measures: list[StarMeasure], coordinate: FloatArray, flags: list[R
         return measures
     steady = np.where(clear[:, None], jump, 0.0)
     return [with_wander(m, steady / m.px_per_mm, coordinate) for m in measures]
-
-
-def _exposure(measures: list[StarMeasure]) -> list[Raised]:
-    out = []
-    for flag, shares in (
-        (Flag.SATURATED, [m.saturated_share for m in measures]),
-        (Flag.BLACK_CLIPPED, [m.black_share for m in measures]),
-    ):
-        worst = max(shares)
-        if worst > 1e-3:
-            name = measures[int(np.argmax(shares))].star.id
-            out.append(raised(flag, f"{worst:.1%} of the pixels of star {name}", stops=worst > 0.01))
-    return out
 
 
 def _points(
@@ -497,49 +329,6 @@ def _mean_radius_px(measure: StarMeasure) -> float:
     pixels = np.sum(measure.pixels, axis=(0, 2))
     radii = measure.plan.radii_mm * measure.px_per_mm
     return float(np.sqrt(np.sum(pixels * radii**2) / max(np.sum(pixels), 1.0)))
-
-
-def _doubts(centre: StarPeak, position: FloatArray, settings: SweepSettings) -> list[Raised]:
-    fit, z = centre.fit, np.sort(position)
-    out: list[Raised] = []
-    coarse = aberrated_otf(
-        frequency_cy_mm=[settings.band_cy_mm[0]],
-        defocus_um=z - fit.paraxial_um,
-        fnumber=fit.fnumber,
-        w040_waves=fit.w040_waves,
-    )[:, 0]
-    over = int(np.count_nonzero(coarse > 0.1 * float(coarse.max())))
-    if over < MIN_FRAMES:
-        out.append(raised(Flag.TOO_FEW_FRAMES, f"{over} frames"))
-    below, above = int(np.sum(z < centre.best_um)), int(np.sum(z > centre.best_um))
-    if min(below, above) < 2:
-        out.append(
-            raised(Flag.PEAK_AT_END, f"{min(below, above)} frames lie beyond it at {centre.best_um:.1f} µm")
-        )
-    apart = fit.bands_apart_um
-    if abs(apart) > 1.0 and abs(fit.w040_waves) > 3.0 * fit.w040_sd_waves:
-        out.append(
-            raised(
-                Flag.BANDS_DISAGREE,
-                f"by {abs(apart):.1f} µm, spherical aberration {fit.w040_waves:+.2f} waves",
-            )
-        )
-    return out
-
-
-def _poor(stars: tuple[StarPeak, ...], measures: list[StarMeasure]) -> list[Raised]:
-    """Stars whose rings scatter about the model far more than their pixels' noise allows."""
-    out = []
-    for star, measure in zip(stars, measures, strict=True):
-        expected = math.sqrt(2.0) * float(np.median(measure.noise))
-        typical = float(np.median(star.data.pixels[star.data.pixels > 0]))
-        excess = star.fit.noise_sd > MAX_MISFIT * expected and star.fit.noise_sd / math.sqrt(typical) > 0.01
-        wide = star.sd_um > 0.05 * float(np.ptp(star.data.position_um))
-        if excess or wide or star.fit.held:
-            times = star.fit.noise_sd / max(expected, 1e-12)
-            detail = f"star {star.id}, {times:.1f} times the noise, fitted f/{star.fit.fnumber:.2g}"
-            out.append(raised(Flag.POOR_FIT, detail, stops=star.fit.held or wide))
-    return out
 
 
 def _result(
