@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: run setup setup-dev test check format bench lock clean
+.PHONY: run setup setup-dev test check format bench readme lock clean
 
 run: setup
 	$(BIN)/shimwise demo
@@ -25,8 +25,8 @@ $(VENV)/.dev: requirements/dev.txt $(VENV)/.runtime
 	@touch $@
 
 check: setup-dev
-	$(BIN)/ruff format --check src tests benchmarks
-	$(BIN)/ruff check src tests benchmarks
+	$(BIN)/ruff format --check src tests benchmarks docs
+	$(BIN)/ruff check src tests benchmarks docs
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-cache
 
@@ -34,11 +34,14 @@ test: check
 	$(BIN)/pytest
 
 format: setup-dev
-	$(BIN)/ruff format src tests benchmarks
-	$(BIN)/ruff check --fix src tests benchmarks
+	$(BIN)/ruff format src tests benchmarks docs
+	$(BIN)/ruff check --fix src tests benchmarks docs
 
 bench: setup-dev
 	$(BIN)/python -m benchmarks
+
+readme: setup-dev
+	$(BIN)/python docs/refresh.py
 
 lock: setup-dev
 	$(BIN)/python -m pip install --quiet pip-tools

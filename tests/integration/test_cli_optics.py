@@ -9,23 +9,10 @@ from typing import Any
 import pytest
 
 from shimwise import __version__
-from shimwise.cli import COMMANDS, main
+from shimwise.cli import COMMANDS
 from shimwise.lengths import length_to_mm
 
 Run = Callable[..., tuple[int, str, str]]
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Run:
-    """Run the command line in this process; give exit code, output and errors."""
-
-    def call(*words: str) -> tuple[int, str, str]:
-        with pytest.raises(SystemExit) as left:
-            main(words)
-        out, err = capsys.readouterr()
-        return int(left.value.code or 0), out, err
-
-    return call
 
 
 @pytest.fixture

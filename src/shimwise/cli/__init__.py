@@ -13,7 +13,8 @@ from shimwise.errors import ShimwiseError
 __all__ = ["COMMANDS", "build", "main"]
 
 COMMANDS = {
-    "judge": "Say who is off, by how many microns, and what to do, from a readings file.",
+    "demo": "See the main job done on invented data.",
+    "judge": "Say who is off, by how many microns, and what to do.",
     "plan": "Say what to read next, or plan the whole check of a kit.",
     "optics": "Ask the optics: lengths, landings, depth, contrast, heat.",
     "chart": "Print a test chart at true scale.",

@@ -51,6 +51,7 @@ class _Bar:
         self.shown: Progress | None = None
         self.task: TaskID | None = None
         self.last = ("", 0, 0)
+        self.what = ""
         self.is_closed = False
         self.timer = threading.Timer(PATIENCE_S, self._show)
         self.timer.daemon = True
@@ -78,13 +79,18 @@ class _Bar:
         with self.lock:
             if self.is_closed:
                 return
-            self.shown, self.task = bar, bar.add_task("", total=None, count="")
+            self.shown = bar
             self._update()
             bar.start()
 
     def _update(self) -> None:
-        if self.shown is None or self.task is None:
+        """Show what was told last; each kind of work has a line and a time of its own."""
+        if self.shown is None:
             return
         what, done, total = self.last
         count = f"{done:,} of {total:,}" if total else ""
-        self.shown.update(self.task, description=what, completed=done, total=total or None, count=count)
+        if self.task is None or what != self.what:
+            if self.task is not None:
+                self.shown.remove_task(self.task)
+            self.what, self.task = what, self.shown.add_task(what, total=total or None, count="")
+        self.shown.update(self.task, completed=done, count=count)

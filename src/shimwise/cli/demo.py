@@ -1,0 +1,50 @@
+"""``shimwise demo``: the main job on invented data, from readings to a verdict and its figure."""
+
+import shlex
+import textwrap
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from shimwise.bench import demo as bench
+from shimwise.cli.judge import Seed
+from shimwise.cli.progress import progress_bar
+
+__all__ = ["demo", "register"]
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``demo`` into the command line."""
+    parent.command("demo", help=summary)(demo)
+
+
+def demo(
+    *,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FOLDER", help="Where the files go; ./shimwise-demo without it."),
+    ] = None,
+    seed: Seed = 0,
+) -> None:
+    """Judge an invented bench: two bodies, eight lenses, three faults and two blunders."""
+    from rich.console import Console
+
+    folder = bench.demo_folder(out)
+    with progress_bar() as told:
+        done = bench.run_demo(folder, seed=seed, progress=told)
+    bench.print_demo(Console(), done)
+    typer.echo("\n" + "\n".join(_files(folder, done)))
+
+
+def _files(folder: Path, done: bench.Demo) -> list[str]:
+    """Say what was written, and how to go on."""
+    readings, kit = (shlex.quote(str(path)) for path in done.written[:2])
+    names = ", ".join(path.name for path in done.written)
+    return [
+        f"Written into {folder}:",
+        *textwrap.wrap(names, 80, initial_indent=" ", subsequent_indent=" ", break_on_hyphens=False),
+        "Judge them yourself, or plan the rest of the check:",
+        f" shimwise judge {readings} --kit {kit}",
+        f" shimwise plan {readings} --kit {kit}",
+    ]

@@ -1,0 +1,95 @@
+"""The README is true: the commands it shows run, and what it shows is what they print."""
+
+import importlib.util
+import re
+import tomllib
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from shimwise.records import parse_kit, parse_readings
+
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+NUMBER = re.compile(r"\d+(?:[.,]\d+)*")
+PICTURE = re.compile(r"[ ◆×░│┊━╋─┴←→\d]*[◆×░│┊━╋─┴][ ◆×░│┊━╋─┴←→\d−+±µm]*")
+
+
+def _refresh() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("refresh", ROOT / "docs" / "refresh.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+refresh = _refresh()
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("readme")
+
+
+def words_and_numbers(text: str) -> tuple[list[str], list[float]]:
+    """Part a text into its words, with the picture taken out, and its numbers."""
+    plain = "\n".join(PICTURE.sub(" ", line) for line in text.splitlines())
+    numbers = [float(number.replace(",", "")) for number in NUMBER.findall(plain)]
+    return NUMBER.sub("#", plain).split(), numbers
+
+
+def test_the_commands_shown_print_what_is_shown(folder: Path) -> None:
+    # Words exactly; numbers to the last digit or a tenth, since a chip may round sums in its own way.
+    shown = refresh.examples(README)
+    assert [command.split()[1] for command, _ in shown] == ["demo", "judge", "plan", "optics"]
+    for command, output in shown:
+        words, numbers = words_and_numbers(output)
+        now_words, now_numbers = words_and_numbers(refresh.printed(command, folder=folder))
+        assert now_words == words, f"{command}: run make readme"
+        assert now_numbers == pytest.approx(numbers, rel=0.1, abs=1), f"{command}: run make readme"
+
+
+def test_the_figure_shown_is_the_one_that_is_drawn(folder: Path) -> None:
+    refresh.printed("shimwise demo", folder=folder)
+    kept, drawn = (
+        re.findall(r"<desc>.*?</desc>|<text[^>]*>(.*?)</text>", path.read_text(encoding="utf-8"))
+        for path in (refresh.FIGURE, folder / "shimwise-demo" / "demo-verdict.svg")
+    )
+    assert [NUMBER.sub("#", text) for text in drawn] == [NUMBER.sub("#", text) for text in kept]
+    assert "Body A-07" in kept
+
+
+def test_the_examples_of_the_readings_file_and_the_kit_are_accepted() -> None:
+    readings, kit = (re.search(rf"```{kind}\n(.*?)```", README, re.DOTALL) for kind in ("csv", "toml"))
+    assert readings is not None
+    assert kit is not None
+    known = parse_kit(kit.group(1), name="kit.toml")
+    assert known.bodies["A-07"].mechanism is not None
+    file = parse_readings(readings.group(1), name="readings.csv", kit=known)
+    assert [reading.reading_mm for reading in file.readings] == [34.75 * 25.4]
+    assert file.warnings == ()
+
+
+def test_the_numbers_told_in_its_text_are_those_of_the_demonstrations_truth() -> None:
+    truth = (ROOT / "src/shimwise/bench/demo_bench/truth.json").read_text(encoding="utf-8")
+    assert "A-07 is 24 µm short" in README
+    assert '"A-07": -24.0' in truth
+    assert "H40 28 µm deep" in README
+    assert '"H40": 28.0' in truth
+    assert "lines 6 and 63" in README
+    assert re.search(r'"blunder_lines": \[\s*6,\s*63\s*\]', truth)
+
+
+def test_every_dependency_has_its_reason() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    needed = {re.split(r"[<>=]", one)[0] for one in project["dependencies"]}
+    told = set(re.findall(r"^\| ([a-z-]+) \| \w", README, re.MULTILINE))
+    assert needed <= told
+
+
+def test_every_file_that_it_points_to_is_there() -> None:
+    for page in (ROOT / "README.md", ROOT / "CONTRIBUTING.md", ROOT / "docs" / "conventions.md"):
+        for target in re.findall(r"\]\(([^)#:]+)\)", page.read_text(encoding="utf-8")):
+            assert (page.parent / target).exists(), f"{page.name} points to {target}"
