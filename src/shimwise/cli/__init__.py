@@ -18,6 +18,7 @@ COMMANDS = {
     "plan": "Say what to read next, or plan the whole check of a kit.",
     "optics": "Ask the optics: lengths, landings, depth, contrast, heat.",
     "chart": "Print a test chart at true scale.",
+    "sweep": "Find best focus in frames: of the sensor, the ring or the chart moved.",
 }
 """Command -> its line in the help. ``shimwise.cli.<command>`` has ``register(app, summary)``."""
 

@@ -74,6 +74,8 @@ class FrameSource:
         Frames listed.
     layout : object
         Content of chart.json where there is one, not yet checked; else None.
+    positions : tuple of float
+        All positions as listed.
     skipped : list of Skipped
         Frames left out in the last reading.
     warnings : list of str
@@ -87,6 +89,7 @@ class FrameSource:
     count: int
     layout: object
     reader: _Reader
+    positions: tuple[float, ...] = ()
     skipped: list[Skipped] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     levels: Levels | None = None
@@ -183,6 +186,7 @@ def _open_folder(
         count=len(listing.entries),
         layout=_layout(folder, described.chart if described else None, chart),
         reader=_Stills(folder, listing.entries),
+        positions=tuple(entry.position for entry in listing.entries),
     )
 
 
@@ -225,6 +229,7 @@ def _open_clip(
         count=len(entries),
         layout=_layout(clip.parent, None, chart),
         reader=_Clip(clip, facts, entries),
+        positions=tuple(entries.values()),
     )
     source.levels = _clip_levels(source.recording, facts, clip.name)
     if source.recording.signal_range is None:
