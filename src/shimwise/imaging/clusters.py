@@ -45,11 +45,15 @@ class FrameGls:
         slope of.
     noise_sd : float
         Standard deviation of the rest.
+    common_error : ndarray
+        The best linear prediction of every frame's common error, (frames,); drawn towards 0 as far as the
+        frame cannot tell it.
     """
 
     step: FloatArray
     common_sd: float
     noise_sd: float
+    common_error: FloatArray
     design: FloatArray
     residual: FloatArray
     inverse: FloatArray
@@ -71,6 +75,8 @@ class FrameGls:
         ----------
         .. [1] H. D. Patterson and R. Thompson, "Recovery of inter-block information when block sizes are
            unequal", Biometrika 58 (1971): restricted maximum likelihood.
+        .. [2] G. K. Robinson, "That BLUP is a good thing: the estimation of random effects", Statistical
+           Science 6 (1991): the prediction of the common errors.
         """
         moments = _Moments.of(residual, design, common)
         unit = 1.0 / max(float(np.median(moments.power)), 1e-30)
@@ -80,7 +86,8 @@ class FrameGls:
         step, inverse, variance, _ = moments.solve(ratio)
         x, rest = moments.whiten(design, ratio), moments.whiten(residual[..., None], ratio)[..., 0]
         rest = rest - x @ step
-        return cls(step, float(np.sqrt(ratio * variance)), float(np.sqrt(variance)), x, rest, inverse)
+        error = moments.common_error(step, ratio)
+        return cls(step, float(np.sqrt(ratio * variance)), float(np.sqrt(variance)), error, x, rest, inverse)
 
     def influence(self, gradient: FloatArray) -> tuple[FloatArray, float]:
         """How each frame's residual moves a linear function of the unknowns, and its degrees of freedom.
@@ -156,6 +163,11 @@ class _Moments:
         step, _, variance, logdet = self.solve(ratio)
         spread = float(np.sum(np.log1p(ratio * self.power)))
         return float((self.rows - step.size) * np.log(variance) + spread + logdet)
+
+    def common_error(self, step: FloatArray, ratio: float) -> FloatArray:
+        """Best linear prediction of the frames' common errors."""
+        left = self.along_residual - self.along_design @ step
+        return np.asarray(ratio / (1.0 + ratio * self.power) * left, dtype=np.float64)
 
     def whiten(self, rows: FloatArray, ratio: float) -> FloatArray:
         """Rows (frames, values, columns) with the frames' common error taken out as far as the ratio says."""

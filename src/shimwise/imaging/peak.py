@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.clusters import FrameGls, clustered_sd, t_quantile
-from shimwise.imaging.pupil import GREEN_UM, band_peak, band_peak_um, transfer_slopes
+from shimwise.imaging.pupil import GREEN_UM, BandPeak, band_peak, band_peak_um, transfer_slopes
 from shimwise.imaging.response import Response, plain_response
 
 __all__ = ["BAND_CY_MM", "Linearised", "PeakFit", "RingData", "fit_peak", "fit_shift"]
@@ -31,6 +31,8 @@ BAND_CY_MM = (20.0, 62.0)
 W040_STARTS = (0.0, -0.4, 0.4)
 MAX_LOG_N = math.log(1.4)
 MAX_W040 = 2.5
+REFINEMENTS = 3
+"""Steps of generalised least squares, each about the position errors found by the one before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,14 +121,53 @@ class PeakFit:
 class Linearised:
     """A star's fit near its optimum, in units of its noise: what several stars need to be fitted as one.
 
-    ``residual`` (frames, rings), ``design`` (frames, rings, unknowns), ``common`` the slope by a frame's
-    position error, ``gradient`` of the reported peak by the unknowns.
+    Attributes
+    ----------
+    residual, design, common : ndarray
+        Residuals (frames, rings), their slopes by the unknowns (frames, rings, unknowns) and by the frame's
+        position error. Slopes are taken where the frames are believed to stand, and the residuals are those
+        of the straight lines through there at the recorded positions.
+    gradient : ndarray
+        Slope of the reported peak by the unknowns.
+    best_um : float
+        The reported peak at no step, in the unit of the recorded positions.
     """
 
     residual: FloatArray
     design: FloatArray
     common: FloatArray
     gradient: FloatArray
+    best_um: float
+    _model: _Model
+    _state: _State
+    _noise_sd: float
+    _band: tuple[float, float]
+
+    @classmethod
+    def of(
+        cls,
+        model: _Model,
+        state: _State,
+        band: tuple[float, float],
+        *,
+        noise_sd: float,
+        error_um: FloatArray | None = None,
+    ) -> Linearised:
+        """Linearise at a state, every frame ``error_um`` before its recorded position."""
+        residual, design = model.linearised(state, error_um)
+        scale = max(noise_sd, 1e-12)
+        whole = model.band_peak(state, band)
+        gradient = np.zeros(design.shape[2])
+        gradient[:3] = 1.0, whole.by_log_fnumber, whole.by_w040
+        best = state.z0 + whole.peak_um
+        design = design / scale
+        return cls(residual / scale, design, design[..., 0], gradient, best, model, state, noise_sd, band)
+
+    def moved(self, step: FloatArray, error_um: FloatArray) -> Linearised:
+        """Linearise again after a step of the unknowns, with the frames' position errors as now known."""
+        return Linearised.of(
+            self._model, self._state.moved(step), self._band, noise_sd=self._noise_sd, error_um=error_um
+        )
 
 
 class _State(NamedTuple):
@@ -178,20 +219,28 @@ def fit_peak(
     -----
     Amplitudes by variable projection [1]_ while searching; then generalised least squares with a common error
     of each frame's position, its size by restricted maximum likelihood; then frame-cluster intervals [2]_.
+    The transfer is curved by position, so that slopes taken at the recorded positions leave a bias of second
+    order in their errors: they are taken anew where the frames stand by the errors found [3]_. Those errors
+    have the mean 0, so that the peak stays in the unit of the recorded positions, and their mean's own
+    uncertainty stays in the interval.
 
     References
     ----------
     .. [1] G. Golub and V. Pereyra, "Separable nonlinear least squares", Inverse Problems 19 (2003).
     .. [2] R. Bell and D. McCaffrey, "Bias reduction in standard errors for linear regression with multi-stage
        samples", Survey Methodology 28 (2002): the adjusted residuals and the degrees of freedom.
+    .. [3] M. J. Lindstrom and D. M. Bates, "Nonlinear mixed effects models for repeated measures data",
+       Biometrics 46 (1990): linear steps about the predicted errors instead of about 0.
     """
     _refuse_empty(data)
     data = _filled_rings(data)
     model = _Model(data, fnumber, wavelengths_um)
     coarse = _coarse_peak(data)
     state = _searched(model, coarse, near, band_cy_mm)
-    for _ in range(2):
-        state, gls = model.refine(state)
+    error_um: FloatArray | None = None
+    for _ in range(REFINEMENTS):
+        state, gls = model.refine(state, error_um)
+        error_um = gls.common_error
     return _told(model, state, gls, band_cy_mm, confidence)
 
 
@@ -220,9 +269,20 @@ class _Model:
         self.response = data.response or plain_response(data.frequency_cy_mm)
         self.pixel_slope = -((np.pi * data.frequency_cy_mm * data.pitch_um * 1e-3) ** 2) / 3.0
 
-    def slopes(self, state: _State) -> tuple[FloatArray, FloatArray]:
+    def band_peak(self, state: _State, band: tuple[float, float]) -> BandPeak:
+        """Peak of the band's mean transfer from the paraxial focus, and its slopes."""
+        return band_peak(
+            band_cy_mm=band,
+            fnumber=self.fnumber * math.exp(state.log_n),
+            w040_waves=state.w040,
+            wavelengths_um=self.wavelengths,
+        )
+
+    def slopes(self, state: _State, error_um: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
         """Transfer (frames, rings) and its slopes by z0, ln N and W040 (3, frames, rings)."""
         defocus = self.data.position_um - state.z0
+        if error_um is not None:
+            defocus = defocus - error_um
         out = transfer_slopes(
             self.response.nodes_cy_mm,
             defocus,
@@ -273,15 +333,19 @@ class _Model:
                     break
         return state, cost
 
-    def refine(self, state: _State) -> tuple[_State, FrameGls]:
+    def refine(self, state: _State, error_um: FloatArray | None) -> tuple[_State, FrameGls]:
         """One step of generalised least squares with all amplitudes as unknowns."""
-        residual, design = self.linearised(state)
+        residual, design = self.linearised(state, error_um)
         gls = FrameGls.estimate(residual, design, common=design[..., 0])
         return state.moved(gls.step[:3]), gls
 
-    def linearised(self, state: _State) -> tuple[FloatArray, FloatArray]:
-        """Weighted residuals (frames, rings) and their slopes by z0, ln N, W040 and the amplitudes."""
-        transfer, slopes = self.slopes(state)
+    def linearised(self, state: _State, error_um: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+        """Weighted residuals (frames, rings) and their slopes by z0, ln N, W040 and the amplitudes.
+
+        Slopes are those at the recorded positions less ``error_um``; residuals are then of the straight line
+        through there, read at the recorded positions.
+        """
+        transfer, slopes = self.slopes(state, error_um)
         y, o = self.root * self.data.modulation, self.root * transfer
         amplitude = np.sum(o * y, axis=0) / np.maximum(np.sum(o * o, axis=0), 1e-30)
         frames, rings = o.shape
@@ -289,7 +353,10 @@ class _Model:
         free = np.array([1.0, abs(state.log_n) < MAX_LOG_N, abs(state.w040) < MAX_W040])
         design[..., :3] = free * np.moveaxis(self.root * amplitude * slopes, 0, -1)
         design[:, np.arange(rings), 3 + np.arange(rings)] = o
-        return y - amplitude * o, design
+        residual = y - amplitude * o
+        if error_um is not None:
+            residual = residual + design[..., 0] * error_um[:, None]
+        return residual, design
 
 
 def _told(
@@ -302,14 +369,11 @@ def _told(
         "w040_waves": state.w040,
         "wavelengths_um": model.wavelengths,
     }
-    whole = band_peak(band_cy_mm=band, **optics)
+    linear = Linearised.of(model, state, band, noise_sd=gls.noise_sd, error_um=gls.common_error)
     thirds = [band_peak_um(band_cy_mm=(a, b), **optics) for a, b in pairwise(edges.tolist())]
-    gradient = np.zeros(gls.step.size)
-    gradient[:3] = 1.0, whole.by_log_fnumber, whole.by_w040
-    influence, freedom = gls.influence(gradient)
+    influence, freedom = gls.influence(linear.gradient)
     sd = clustered_sd(influence)
-    best, half = state.z0 + whole.peak_um, t_quantile(confidence, freedom) * sd
-    residual, design = (a / max(gls.noise_sd, 1e-12) for a in model.linearised(state))
+    best, half = linear.best_um, t_quantile(confidence, freedom) * sd
     unit_w = np.zeros(gls.step.size)
     unit_w[2] = 1.0
     transfer, slopes = model.slopes(state)
@@ -333,7 +397,7 @@ def _told(
         amplitude=amplitude,
         model=amplitude * transfer,
         model_by_position=-amplitude * slopes[0],
-        linear=Linearised(residual, design, design[..., 0], gradient),
+        linear=linear,
         held=abs(state.log_n) >= MAX_LOG_N or abs(state.w040) >= MAX_W040,
     )
 

@@ -13,11 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.imaging.clusters import FrameGls, clustered_sd, t_quantile
-from shimwise.imaging.peak import PeakFit
+from shimwise.imaging.peak import Linearised, PeakFit
 
 __all__ = ["Estimate", "FieldFit", "JointPeaks", "fit_field"]
 
 FloatArray = NDArray[np.float64]
+
+JOINT_REFINEMENTS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,22 +62,21 @@ class JointPeaks:
         """Fit the stars as one, from their own fits.
 
         Position errors move all stars of a frame alike, so that differences between stars (tilt) are free of
-        them as far as the joint fit knows them; each star's own fit cannot tell.
+        them as far as the joint fit knows them; each star's own fit cannot tell. Slopes are taken where the
+        frames stand by the errors found: at the recorded positions, errors of 0.5 µm leave 25 nm of false
+        tilt at 8 µm of true tilt, of second order in them.
         """
-        counts = [fit.linear.design.shape[2] for fit in fits]
-        ends = np.cumsum(counts)
-        design, gradients = [], np.zeros((len(fits), int(ends[-1])))
-        for k, fit in enumerate(fits):
-            block = np.zeros((*fit.linear.residual.shape, int(ends[-1])))
-            block[..., ends[k] - counts[k] : ends[k]] = fit.linear.design
-            gradients[k, ends[k] - counts[k] : ends[k]] = fit.linear.gradient
-            design.append(block)
-        gls = FrameGls.estimate(
-            np.concatenate([fit.linear.residual for fit in fits], axis=1),
-            np.concatenate(design, axis=1),
-            common=np.concatenate([fit.linear.common for fit in fits], axis=1),
+        linear = [fit.linear for fit in fits]
+        gls = _stacked(linear)
+        for _ in range(JOINT_REFINEMENTS):
+            ends = np.cumsum([part.design.shape[2] for part in linear])
+            steps = np.split(gls.step, ends[:-1])
+            linear = [part.moved(step, gls.common_error) for part, step in zip(linear, steps, strict=True)]
+            gls = _stacked(linear)
+        gradients = np.array(
+            [_spread(part.gradient, k, linear) for k, part in enumerate(linear)], dtype=np.float64
         )
-        best = np.array([fit.best_um for fit in fits]) + gradients @ gls.step
+        best = np.array([part.best_um for part in linear]) + gradients @ gls.step
         return cls(best, gls, gradients)
 
     def interval(
@@ -130,6 +131,24 @@ def fit_field(
         for k, name in enumerate(names)
     }
     return FieldFit(told["centre"], told.get("tilt_x"), told.get("tilt_y"), told.get("curvature"))
+
+
+def _stacked(linear: Sequence[Linearised]) -> FrameGls:
+    """All stars in one step, each with its own unknowns, the frames' position errors common to them."""
+    return FrameGls.estimate(
+        np.concatenate([part.residual for part in linear], axis=1),
+        np.concatenate([_spread(part.design, k, linear) for k, part in enumerate(linear)], axis=1),
+        common=np.concatenate([part.common for part in linear], axis=1),
+    )
+
+
+def _spread(own: FloatArray, star: int, linear: Sequence[Linearised]) -> FloatArray:
+    """Put a star's own unknowns (last axis) at their place among those of all stars."""
+    counts = [part.design.shape[2] for part in linear]
+    out = np.zeros((*own.shape[:-1], sum(counts)))
+    begin = sum(counts[:star])
+    out[..., begin : begin + counts[star]] = own
+    return out
 
 
 def _design(px: FloatArray, size_px: tuple[int, int], radius_px: FloatArray) -> tuple[FloatArray, list[str]]:

@@ -91,3 +91,15 @@ def test_what_the_charts_turn_leaves_open_widens_the_tilt() -> None:
     wide = field(FIVE, peaks, extra_variance=(4.0, 0.0))
     assert wide.tilt_x.sd_um == pytest.approx(2.0, rel=0.01)
     assert wide.tilt_y.sd_um < 0.1
+
+
+def test_position_errors_leave_no_second_order_bias_in_the_tilt() -> None:
+    # The sweep reaches farther to one side of the peaks, so that curvature by position does not cancel.
+    rng = np.random.default_rng(7)
+    fits = [field(FIVE, joint(best_at(FIVE, centre=12.0), rng, jitter=0.7, noise=5e-4)) for _ in range(40)]
+    tilt_x = np.array([fit.tilt_x.value_um - 8.0 for fit in fits])
+    tilt_y = np.array([fit.tilt_y.value_um + 5.0 for fit in fits])
+    assert abs(np.mean(tilt_x)) < 5e-3
+    assert abs(np.mean(tilt_y)) < 5e-3
+    held = [fit.tilt_x.low_um < 8.0 < fit.tilt_x.high_um for fit in fits]
+    assert np.mean(held) >= 0.88
