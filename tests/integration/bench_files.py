@@ -14,6 +14,7 @@ from typing import Any
 from jsonschema import Draft202012Validator
 
 from shimwise.sheets.plan_json import plan_schema
+from shimwise.sheets.sweep_json import sweep_schema
 from shimwise.sheets.verdict_json import verdict_schema
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -97,7 +98,11 @@ def strict_json(text: str | bytes) -> Any:  # noqa: ANN401 (JSON)
         raise ValueError(f"{word} is not JSON")
 
     document = json.loads(text, parse_constant=refuse)
-    schemas = {"shimwise.verdict/1": verdict_schema, "shimwise.plan/1": plan_schema}
+    schemas = {
+        "shimwise.verdict/1": verdict_schema,
+        "shimwise.plan/1": plan_schema,
+        "shimwise.sweep/1": sweep_schema,
+    }
     Draft202012Validator(schemas[document["schema"]]()).validate(document)
     return document
 

@@ -1,6 +1,6 @@
 """Judge a prep: a readings file and what the kit knows go in, the verdict and its remedies come out."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -52,6 +52,7 @@ def judge_file(
     kit_path: str | Path | None = None,
     tolerance_um: float | None = None,
     seed: int = 0,
+    sweeps: Sequence[str | Path] = (),
     progress: Progress | None = None,
 ) -> Judged:
     """Say who is off, by how much, how sure that is, what to read next and what to do.
@@ -66,6 +67,8 @@ def judge_file(
         ± of every unit [µm]; the kit's, or else 10, when not given.
     seed : int
         Same files and same seed, same answer.
+    sweeps : sequence of path
+        Measured sweeps, as ``shimwise sweep --out`` keeps them: landings beside the readings.
     progress : callable, optional
         Told from time to time.
 
@@ -78,11 +81,26 @@ def judge_file(
     ------
     RecordError
         When a file is refused: with the place that is wrong.
+    SheetError
+        When a sweep's file is none.
     InferenceError, OpticsError
         When what they say cannot be judged.
     """
     inputs = read_inputs(readings, kit_path=kit_path, tolerance_um=tolerance_um, progress=progress)
+    if sweeps:
+        inputs = _with_sweeps(inputs, sweeps)
     return judge_inputs(inputs, seed=seed, progress=progress)
+
+
+def _with_sweeps(inputs: Inputs, sweeps: Sequence[str | Path]) -> Inputs:
+    """Add what sweeps measured; rows and lines go on after the file's."""
+    from shimwise.bench.sweep_evidence import sweep_readings
+
+    taken = inputs.prep.readings
+    row = max((reading.row for reading in taken), default=-1) + 1
+    line = max((reading.line for reading in taken), default=1) + 1
+    measured = sweep_readings(sweeps, row=row, line=line)
+    return replace(inputs, prep=replace(inputs.prep, readings=(*taken, *measured)))
 
 
 def judge_inputs(inputs: Inputs, *, seed: int = 0, progress: Progress | None = None) -> Judged:
@@ -112,7 +130,8 @@ def verdict_json(judged: Judged) -> dict[str, Any]:
     """Give the verdict as standard JSON in the form ``shimwise.verdict/1``."""
     from shimwise.sheets.verdict_json import answer_to_json
 
-    return answer_to_json(judged.answer, judged.remedies)
+    sources = {one.row: one.note for one in judged.readings if one.measured_um is not None}
+    return answer_to_json(judged.answer, judged.remedies, sources=sources)
 
 
 def check_figure_path(path: str | Path) -> None:

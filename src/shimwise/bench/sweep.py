@@ -19,6 +19,7 @@ from shimwise.imaging.flags import Flag, Raised, raised
 from shimwise.imaging.frames import FrameSource, Levels, Recording, open_sweep
 from shimwise.imaging.layout import ChartLayout, layout_from_json, layout_of_star
 from shimwise.imaging.meter import start_from_star
+from shimwise.imaging.pupil import GREEN_UM
 from shimwise.imaging.result import SweepResult, SweepSettings
 from shimwise.imaging.sweep import measure_sweep
 from shimwise.sheets.sweep_figure import Curve
@@ -250,14 +251,13 @@ class _Work:
                     f"The {name} is not known; give it with {option} in sweep.json. "
                     "Without a chart (--no-chart) it is not needed."
                 )
-        light = {} if known.wavelength_um is None else {"wavelengths_um": known.wavelength_um}
         return SweepSettings(
             pitch_um=known.pitch_um or 0.0,
             fnumber=known.fnumber or 0.0,
             focal_mm=known.focal_mm,
             white_level=levels.white_linear,
             black_level=levels.black_linear,
-            **light,
+            wavelengths_um=known.wavelength_um or (GREEN_UM,),
         )
 
     def _levels(self) -> Levels:
@@ -286,9 +286,7 @@ class _Work:
     def _left_out(self) -> tuple[Raised, ...]:
         return tuple(raised(Flag.FRAME_LEFT_OUT, str(one).rstrip(".")) for one in self.source.skipped)
 
-    def _document(
-        self, core: dict[str, Any], warnings: list[str], *, is_relative: bool
-    ) -> dict[str, Any]:
+    def _document(self, core: dict[str, Any], warnings: list[str], *, is_relative: bool) -> dict[str, Any]:
         told = [*self.source.warnings, *warnings]
         if not self.space.is_anchored:
             fixed = "chart's distance (--distance)" if self.space.moved == "ring" else "ring (--reading)"

@@ -121,9 +121,7 @@ def _clipping(shares: list[tuple[float, float]]) -> Iterator[Raised]:
 def _without_copies(z: FloatArray, y: FloatArray, flags: list[Raised]) -> tuple[FloatArray, FloatArray]:
     """Leave out copies of a frame, whose energy is the same to the last bit; judge the positions."""
     copies = [i + 1 for i in range(len(y) - 1) if y[i] == y[i + 1]]
-    flags += [
-        raised(Flag.DUPLICATE_FRAMES, f"frames {i} and {i + 1} are the same picture") for i in copies
-    ]
+    flags += [raised(Flag.DUPLICATE_FRAMES, f"frames {i} and {i + 1} are the same picture") for i in copies]
     keep = np.setdiff1d(np.arange(len(y)), copies)
     step = np.diff(z[keep])
     wrong = np.flatnonzero(step * np.sign(np.median(step) if step.size else 1.0) <= 0)

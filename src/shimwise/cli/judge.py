@@ -42,6 +42,10 @@ def judge(
         typer.Option("--tolerance", metavar="µm", help="± of every unit; the kit's, or else 10."),
     ] = None,
     seed: Seed = 0,
+    sweep: Annotated[
+        list[Path] | None,
+        typer.Option("--sweep", metavar="RESULT.json", help="A measured sweep as evidence; repeatable."),
+    ] = None,
     figure: Annotated[
         Path | None,
         typer.Option("--figure", metavar="FILE", help="Save the figure too: .svg, .png or .pdf."),
@@ -53,7 +57,12 @@ def judge(
         bench.check_figure_path(figure)
     with progress_bar() as told:
         judged = bench.judge_file(
-            readings_source(readings), kit_path=kit, tolerance_um=tolerance, seed=seed, progress=told
+            readings_source(readings),
+            kit_path=kit,
+            tolerance_um=tolerance,
+            seed=seed,
+            sweeps=sweep or (),
+            progress=told,
         )
         if figure is not None:
             bench.save_verdict_figure(judged, figure)

@@ -1,4 +1,4 @@
-"""``shimwise sweep``: frames through focus to best focus, tilt and landing, in words, as JSON, as a figure."""
+"""``shimwise sweep``: frames through focus to best focus, tilt and landing, as words, JSON and figure."""
 
 import json
 import re
@@ -64,7 +64,8 @@ def sweep(
         Path | None, typer.Option(metavar="FILE.csv", help="Position of each frame; needed for a clip.")
     ] = None,
     chart: Annotated[
-        Path | None, typer.Option(metavar="chart.json", help="The chart's layout, when it is not beside them.")
+        Path | None,
+        typer.Option(metavar="chart.json", help="The chart's layout, when it is not beside them."),
     ] = None,
     star: Annotated[
         str | None, typer.Option(metavar="X,Y,R,SPOKES", help="A star of your own: centre and radius in px.")
@@ -75,9 +76,7 @@ def sweep(
     no_chart: Annotated[
         bool, typer.Option("--no-chart", help="Measure the most textured part; relative.")
     ] = False,
-    focal: Annotated[
-        Length, typer.Option(parser=length_mm, metavar="LENGTH", help="Focal length.")
-    ] = None,
+    focal: Annotated[Length, typer.Option(parser=length_mm, metavar="LENGTH", help="Focal length.")] = None,
     fnumber: Annotated[float | None, typer.Option(help="f-number.")] = None,
     pitch: Annotated[float | None, typer.Option(metavar="µm", help="Pixel pitch.")] = None,
     transfer: Annotated[
@@ -91,7 +90,9 @@ def sweep(
     setup: Annotated[str, typer.Option(help="Name of the set-up.")] = "",
     distance: Annotated[
         Length,
-        typer.Option(parser=length_mm, metavar="LENGTH", help="Witness mark to chart; the ring stands there."),
+        typer.Option(
+            parser=length_mm, metavar="LENGTH", help="Witness mark to chart; the ring stands there."
+        ),
     ] = None,
     reading: Annotated[
         Length,

@@ -241,8 +241,12 @@ class _Writer:
     def doubted(self) -> Iterator[RenderableType]:
         doubted = sorted(filter(is_doubted, self.answer.readings), key=lambda reading: reading.weight)
         shown = sorted(doubted[:MOST_DOUBTED], key=lambda reading: reading.line)
-        yield from self.items((f"line {reading.line}", self.doubted_text(reading)) for reading in shown)
+        yield from self.items((self.place(reading), self.doubted_text(reading)) for reading in shown)
         yield from self.and_more(len(doubted) - MOST_DOUBTED)
+
+    def place(self, reading: ReadingAnswer) -> str:
+        typed = self.typed.get(reading.row)
+        return "sweep" if typed and typed.measured_um is not None else f"line {reading.line}"
 
     def doubted_text(self, reading: ReadingAnswer) -> str:
         landing = f"lands {way_word(reading.landing_um)}, {signed_text(reading.landing_um)} µm"
@@ -250,7 +254,10 @@ class _Writer:
             f"{self.lens(reading.lens)} on {titled('body', reading.body)}, "
             f"{titled('set-up', reading.setup)}: {landing}; weight {reading.weight:.2f} of 1"
         )
-        if typed := self.typed.get(reading.row):
+        typed = self.typed.get(reading.row)
+        if typed and typed.measured_um is not None:
+            return f"{words}. Measured from frames ({typed.note}). Sweep it again."
+        if typed:
             taped, read = distance_text(typed.distance_mm), distance_text(typed.reading_mm)
             by = f", by {typed.operator}" if typed.operator else ""
             words += f". Taped at {taped}, read at {read}{by}"

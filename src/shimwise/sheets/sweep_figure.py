@@ -90,7 +90,8 @@ def _subtitle(document: _Document) -> str:
 
 def _description(document: _Document) -> str:
     stars = [
-        f"Star {plain(star['id'])}: {signed_text(star['best_um'], digits=2)} µm." for star in document["stars"]
+        f"Star {plain(star['id'])}: {signed_text(star['best_um'], digits=2)} µm."
+        for star in document["stars"]
     ]
     return " ".join([plain(capital(sweep_sentence(document))), *stars])
 
@@ -128,7 +129,7 @@ def _curves(document: _Document, curves: Sequence[Curve]) -> "alt.LayerChart | a
 
     places = [point[0] for curve in curves for point in curve.points] or [0.0, 1.0]
     heights = [point[1] for curve in curves for point in (*curve.points, *curve.fit)] or [0.0, 1.0]
-    domain, rise = _spread(places, 0.03), (min(0.0, min(heights)) - 0.03, max(1.0, *heights) + 0.08)
+    domain, rise = _spread(places, 0.03), (min(0.0, *heights) - 0.03, max(1.0, *heights) + 0.08)
     x = _x("um", domain, _AXIS[document.get("swept", "sensor")])
     y = _y("share", rise, "contrast, share of the peak")
     marks: list[Any] = [*_best(document, x, y, rise)]
@@ -162,9 +163,7 @@ def _best(document: _Document, x: "alt.X", y: "alt.Y", rise: tuple[float, float]
     if best is None:
         return
     half = half_um(document)
-    values = [
-        {"um": best - half, "um2": best + half, "mid": best, "share": rise[0], "top": rise[1], "text": ""}
-    ]
+    values = [{"um": best - half, "um2": best + half, "share": rise[0], "top": rise[1]}]
     band = inline(values).mark_rect(color=TINT, clip=True)
     yield band.encode(x=x, x2=x2_of("um2"), y=y, y2=y2_of("top"))
     told = [{"um": best, "share": rise[0], "top": rise[1], "text": f"{signed_text(best, digits=2)} µm"}]
@@ -223,7 +222,8 @@ def _map(document: _Document) -> "alt.LayerChart | alt.FacetChart":
         }
         for star in stars
     ]
-    across, down = _spread([row["x"] for row in rows], 0.2, 30.0), _spread([row["y"] for row in rows], 0.35, 30.0)
+    across = _spread([row["x"] for row in rows], 0.2, 30.0)
+    down = _spread([row["y"] for row in rows], 0.4, 30.0)
     largest = max([*(row["off"] for row in rows), 1e-6])
     x = alt.X("x:Q", scale=alt.Scale(domain=list(across), nice=False, zero=False), axis=None)
     y = alt.Y("y:Q", scale=alt.Scale(domain=[down[1], down[0]], nice=False, zero=False), axis=None)
@@ -236,7 +236,7 @@ def _map(document: _Document) -> "alt.LayerChart | alt.FacetChart":
                 shape="circle", filled=is_far, color=INK if not is_far else GREY, strokeWidth=1.2, opacity=1
             )
             marks.append(mark.encode(x=x, y=y, size=size))
-    words = inline(rows).mark_text(fontSize=10, color=INK, dy=-17)
+    words = inline(rows).mark_text(fontSize=10, color=INK, dy=-18)
     marks.append(words.encode(x=x, y=y, text=text_of("text")))
     title = alt.TitleParams(
         text="From the stars' mean, µm, as the frame lies",

@@ -1,4 +1,4 @@
-"""A sweep as JSON, ``shimwise.sweep/1``, for programs and for the judge; its schema lies beside this module."""
+"""A sweep as JSON, ``shimwise.sweep/1``, for programs and the judge; its schema lies beside this module."""
 
 import json
 import math

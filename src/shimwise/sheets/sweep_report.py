@@ -30,9 +30,7 @@ def sweep_sentence(document: _Document) -> str:
         return f"Best focus cannot be told: {causes or 'the frames do not say'}."
     best = f"Best focus{_place(document)} at {_value(document['best_um'], half_um(document))} µm (95 %)"
     if document.get("is_relative"):
-        return (
-            f"{best}, relative: without a chart it says where this target is sharpest, not how the body lands."
-        )
+        return f"{best}, relative: it says where this target is sharpest, not how the body lands."
     landing = document["landing_um"]
     if landing is None:
         return f"{best}, counted from the middle of the sweep."
@@ -106,7 +104,9 @@ def _lines(document: _Document, width: int) -> Iterator[tuple[str, str]]:
             yield title, "bold"
             for text in document[key]:
                 lines = wrapped(plain(text), width - 2)
-                yield from (((" · " if not number else "   ")[1:] + line, "") for number, line in enumerate(lines))
+                yield from (
+                    ((" · " if not number else "   ")[1:] + line, "") for number, line in enumerate(lines)
+                )
 
 
 def _paragraph(words: str, width: int) -> Iterator[tuple[str, str]]:

@@ -2,7 +2,7 @@
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -20,7 +20,9 @@ LENGTH_PLACES, PROBABILITY_PLACES = 3, 4
 _Object = dict[str, Any]
 
 
-def answer_to_json(answer: Answer, remedies: Sequence[Remedy] = ()) -> _Object:
+def answer_to_json(
+    answer: Answer, remedies: Sequence[Remedy] = (), *, sources: Mapping[int, str] | None = None
+) -> _Object:
     """Give a verdict as an object of standard JSON.
 
     Parameters
@@ -29,6 +31,8 @@ def answer_to_json(answer: Answer, remedies: Sequence[Remedy] = ()) -> _Object:
         What the judge said.
     remedies : sequence of Remedy
         What to do about it.
+    sources : mapping of int to str, optional
+        By row, the sweep's file that a landing comes from; others come from the readings file.
 
     Returns
     -------
@@ -53,7 +57,7 @@ def answer_to_json(answer: Answer, remedies: Sequence[Remedy] = ()) -> _Object:
             for setup in answer.setups
         ],
         "operators": [{"name": operator.name, "k": _share(operator.k)} for operator in answer.operators],
-        "readings": [_reading(reading) for reading in answer.readings],
+        "readings": [_reading(reading, (sources or {}).get(reading.row)) for reading in answer.readings],
         "causes": [
             {"kind": cause.kind, "unit": cause.unit, "probability": _share(cause.probability)}
             for cause in answer.causes
@@ -138,10 +142,11 @@ def _lens(lens: LensAnswer) -> _Object:
     }
 
 
-def _reading(reading: ReadingAnswer) -> _Object:
+def _reading(reading: ReadingAnswer, source: str | None) -> _Object:
+    place = {"line": reading.line} if source is None else {"source": source}
     return {
         "row": reading.row,
-        "line": reading.line,
+        **place,
         "body": reading.body,
         "lens": reading.lens,
         "setup": reading.setup,
