@@ -59,5 +59,6 @@ def _called() -> str:
         return "shimwise"
     program = Path(sys.argv[0])
     if program.name == "shimwise":
-        return shlex.quote(os.path.relpath(program))
+        near = os.path.relpath(program)
+        return shlex.quote(str(program) if near.startswith(os.pardir) else near)
     return f"{shlex.quote(sys.executable)} -m shimwise"
