@@ -72,7 +72,7 @@ def accuracy_lines(runs: list[Accuracy], wrong: Accuracy) -> list[str]:
         return f"| {name} | " + " | ".join(cells) + " |"
 
     lines = [
-        f"Simulated preps a column: {runs[0].count}; MixedLM on the first {preps.MIXED_MODEL_PREPS}.",
+        f"Simulated preps a column: {runs[0].count}; MixedLM on the first {preps.MIXED_MODEL_PREPS} of them.",
         "",
         row("", [run.column.name for run in runs]),
         row("---", ["---"] * len(runs)),

@@ -21,7 +21,7 @@ from shimwise.inference.worth import gain, variance_of
 
 SEED = 20261125
 TOLERANCE_UM = 10.0
-MIXED_MODEL_PREPS = 400
+MIXED_MODEL_PREPS = 100
 PROCESSES = 2
 NAMED_P = 0.7
 KINDS = ("body", "lens", "scale", "setup")
