@@ -1,7 +1,7 @@
 """Make the invented bench of ``shimwise demo``: two bodies, eight lenses, and the faults that it has.
 
 The faults are chosen, everything else is drawn: errors of healthy units, histories, the eye, the ring, the
-rounding. Which seed is kept is said in ``truth.json``, with on how many of those tried everything is found.
+rounding. How usual the bench is that was kept, is said in ``truth.json``.
 
     python -m benchmarks.demo_bench
 """
@@ -30,7 +30,9 @@ from shimwise.lengths import mm_to_feet_text
 from shimwise.records import parse_kit, parse_readings
 
 FOLDER = Path(__file__).parents[1] / "src/shimwise/bench/demo_bench"
-SEEDS = 200
+SEEDS, KEPT = 200, 5
+"""Benches drawn to see how usual the one kept is: one on which all is found, nothing more is doubted, every
+95 % interval holds the truth, and something is left to read."""
 HEADER = ("body", "lens", "focal_length_mm", "f_number", "distance", "reading", "operator", "setup")
 
 
@@ -194,34 +196,36 @@ def judged(bench: Bench) -> Answer:
     return judge(prep)
 
 
-def is_found(answer: Answer, truth: dict[str, Any]) -> bool:
-    """Whether the three faults and the two blunders are found, and nothing else is called out or doubted."""
+def faults_found(answer: Answer) -> bool:
+    """Whether the three faults are found, and nothing else is called out."""
     units = (*answer.bodies, *answer.lenses)
     out = {unit.name: unit.verdict for unit in units if unit.verdict in (Verdict.OUT_SHORT, Verdict.OUT_DEEP)}
     return (
         out == {BODY_FAULT[0]: Verdict.OUT_SHORT, LENS_FAULT[0]: Verdict.OUT_DEEP}
         and {setup.name for setup in answer.setups if setup.p_out > 0.8} == {SETUP_FAULT[0]}
         and not any(lens.p_scale_out > 0.7 for lens in answer.lenses)
-        and {r.line for r in answer.readings if r.weight < 0.3} == set(truth["blunder_lines"])
     )
 
 
-def holds(answer: Answer, truth: dict[str, Any]) -> bool:
-    """Whether every 95 % interval of a body and a lens holds the truth."""
-    true_um = truth["bodies_um"] | truth["lenses_um"]
-    return all(u.low_um <= true_um[u.name] <= u.high_um for u in (*answer.bodies, *answer.lenses))
+def doubted_lines(answer: Answer) -> set[int]:
+    """Lines of the readings that lost their say."""
+    return {reading.line for reading in answer.readings if reading.weight < 0.3}
 
 
 def main() -> None:
-    """Try the seeds, and write the bench of the first that is typical and leaves something to read."""
+    """Judge all benches, write the one that is kept, and say in its note how usual it is."""
     benches = [make(seed) for seed in range(1, SEEDS + 1)]
-    good = [(bench, answer) for bench in benches if is_found(answer := judged(bench), bench.truth)]
-    kept = next(bench for bench, answer in good if answer.next and holds(answer, bench.truth))
+    answers = [judged(bench) for bench in benches]
+    found = sum(map(faults_found, answers))
+    blunders = [set(bench.truth["blunder_lines"]) for bench in benches]
+    doubted = [doubted_lines(answer) for answer in answers]
+    both = sum(wrong <= lines for wrong, lines in zip(blunders, doubted, strict=True))
+    more = sum(bool(lines - wrong) for wrong, lines in zip(blunders, doubted, strict=True))
+    kept = benches[KEPT - 1]
     note = (
-        "Invented data: what is true of the bench of `shimwise demo`, made by benchmarks/demo_bench.py. Of "
-        f"{SEEDS} seeds tried, all three faults and both blunders are found on {len(good)}, with no other "
-        f"unit called out and no other reading doubted. Seed {kept.truth['seed']} is the first of these on "
-        "which every 95 % interval holds the truth and something is left to read."
+        f"Of {SEEDS} benches drawn in this way (benchmarks/demo_bench.py; shown is number {KEPT}, where all "
+        f"is found) all three faults are found, and nothing else called out, on {found}. Both blunders are "
+        f"doubted on {both}; on {more} some other reading is doubted too. Invented data."
     )
     print(note)
     FOLDER.mkdir(exist_ok=True)

@@ -21,7 +21,7 @@ from shimwise.inference.worth import gain, variance_of
 
 SEED = 20261125
 TOLERANCE_UM = 10.0
-MIXED_MODEL_PREPS = 400
+MIXED_MODEL_PREPS = 100
 PROCESSES = 2
 NAMED_P = 0.7
 KINDS = ("body", "lens", "scale", "setup")
@@ -72,23 +72,12 @@ def simulate_column(column: Column, i: int) -> tuple[Prep, simulator.Truth]:
 def one_of_column(column: Column, i: int) -> list[float]:
     """Truth, answer and rivals of one prep: see :data:`FIELDS`."""
     prep, truth = simulate_column(column, i)
-    model, _ = build_model(prep)
-    posterior = robust_posterior(model)
-    low, high = posterior.interval()
-    below, above = posterior.p_outside(np.full(len(low), TOLERANCE_UM))
-    b = model.index(Kind.BODY, "B1")
+    body = judge(prep, seed=i).bodies[0]
     others = [rivals.object_space_mean, rivals.image_space_median, rivals.least_squares]
     found = [rival(prep.readings) for rival in others]
     found.append(rivals.mixed_model(prep.readings) if i < MIXED_MODEL_PREPS else np.nan)
-    return [
-        truth.body_um["B1"],
-        posterior.mean[b],
-        low[b],
-        high[b],
-        below[b] + above[b],
-        oracle_sd_um(prep, truth),
-        *found,
-    ]
+    own = (body.error_um, body.low_um, body.high_um, body.p_out)
+    return [truth.body_um["B1"], *own, oracle_sd_um(prep, truth), *found]
 
 
 FIELDS = (
@@ -149,6 +138,7 @@ class Accuracy:
     found: float
     found_bound: float
     rivals_um: dict[str, float]
+    joined_um: float
     p_out: np.ndarray
     is_out: np.ndarray
 
@@ -169,7 +159,8 @@ def measure_column(column: Column, count: int) -> Accuracy:
         alarms_of_called=float(np.mean(is_fine[called])),
         found=float(np.mean(called[np.abs(truth) > 15])),
         found_bound=found_bound(rms(f["oracle_sd"])),
-        rivals_um={name: rival_rms(f[name] - truth, column.gauge_sd_um) for name in FIELDS[6:]},
+        rivals_um={name: rms(f[name] - truth) for name in FIELDS[6:]},
+        joined_um=joined_rms(rms(f["image_median"] - truth), column.gauge_sd_um),
         p_out=f["p_out"],
         is_out=np.abs(truth) > TOLERANCE_UM,
     )
@@ -180,10 +171,9 @@ def rms(values: np.ndarray) -> float:
     return float(np.sqrt(np.nanmean(values**2)))
 
 
-def rival_rms(errors: np.ndarray, gauge_sd_um: float | None) -> float:
-    """RMS of a rival; with a gauge, of its best combination with it."""
-    own = rms(errors)
-    return own if gauge_sd_um is None else float((own**-2 + gauge_sd_um**-2) ** -0.5)
+def joined_rms(own_um: float, gauge_sd_um: float | None) -> float:
+    """RMS of a rival of that RMS joined with the gauge at the best weights; its own without a gauge. [µm]"""
+    return own_um if gauge_sd_um is None else float((own_um**-2 + gauge_sd_um**-2) ** -0.5)
 
 
 def found_bound(sd_um: float) -> float:

@@ -7,7 +7,7 @@ import math
 import os
 import subprocess
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,11 @@ from jsonschema import Draft202012Validator
 from shimwise.sheets.plan_json import plan_schema
 from shimwise.sheets.sweep_json import sweep_schema
 from shimwise.sheets.verdict_json import verdict_schema
+
+Run = Callable[..., tuple[int, str, str]]
+Ask = Callable[..., tuple[int, Any]]
+Save = Callable[..., Path]
+"""What the fixtures ``run``, ``ask`` and ``save`` are."""
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 BENCH_1 = REFERENCE / "bench-1"

@@ -1,17 +1,12 @@
 """Whole commands, run in this process."""
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
-from bench_files import strict_json
+from bench_files import Ask, Run, Save, strict_json
 
 from shimwise.cli import main
-
-Run = Callable[..., tuple[int, str, str]]
-Ask = Callable[..., tuple[int, Any]]
-Save = Callable[..., Path]
 
 
 @pytest.fixture

@@ -6,8 +6,7 @@ import tempfile
 from pathlib import Path
 
 import pytest
-from bench_files import BENCH_1, HEADER, csv_text, exact_rows
-from conftest import Run, Save
+from bench_files import BENCH_1, HEADER, Run, Save, csv_text, exact_rows
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

@@ -4,8 +4,19 @@ import json
 from pathlib import Path
 
 import pytest
-from bench_files import BENCH_1, HEADER, csv_text, exact_rows, ring_mm, shimwise, strict_json, unit
-from conftest import Ask, Run, Save
+from bench_files import (
+    BENCH_1,
+    HEADER,
+    Ask,
+    Run,
+    Save,
+    csv_text,
+    exact_rows,
+    ring_mm,
+    shimwise,
+    strict_json,
+    unit,
+)
 
 from shimwise.optics import landing_um
 

@@ -4,8 +4,7 @@ import math
 from itertools import pairwise
 
 import pytest
-from bench_files import BENCH_1, FOOT_MM, csv_text, exact_rows, shimwise, strict_json, unit
-from conftest import Ask, Run, Save
+from bench_files import BENCH_1, FOOT_MM, Ask, Run, Save, csv_text, exact_rows, shimwise, strict_json, unit
 
 KIT = """
 [bodies.B1]

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["DEFAULT_FOLDER", "Demo", "Fault", "demo_folder", "print_demo", "run_demo"]
 
 DEFAULT_FOLDER = "shimwise-demo"
-INVENTED = "Invented data: two bodies and eight lenses that do not exist, read by two people."
+INVENTED = "Invented data: two bodies and eight lenses that do not exist, read by two."
 Z95 = 1.959964
 """95 % of a normal distribution lie within this many standard deviations."""
 _FIGURES = ("demo-verdict.svg", "demo-verdict.pdf")

@@ -1,6 +1,9 @@
 """``shimwise demo``: the main job on invented data, from readings to a verdict and its figure."""
 
+import os
 import shlex
+import shutil
+import sys
 import textwrap
 from pathlib import Path
 from typing import Annotated
@@ -45,6 +48,17 @@ def _files(folder: Path, done: bench.Demo) -> list[str]:
         f"Written into {folder}:",
         *textwrap.wrap(names, 80, initial_indent=" ", subsequent_indent=" ", break_on_hyphens=False),
         "Judge them yourself, or plan the rest of the check:",
-        f" shimwise judge {readings} --kit {kit}",
-        f" shimwise plan {readings} --kit {kit}",
+        f" {_called()} judge {readings} --kit {kit}",
+        f" {_called()} plan {readings} --kit {kit}",
     ]
+
+
+def _called() -> str:
+    """Name the command as this shell finds it: by its name, by its path, or as a module."""
+    if shutil.which("shimwise"):
+        return "shimwise"
+    program = Path(sys.argv[0])
+    if program.name == "shimwise":
+        near = os.path.relpath(program)
+        return shlex.quote(str(program) if near.startswith(os.pardir) else near)
+    return f"{shlex.quote(sys.executable)} -m shimwise"

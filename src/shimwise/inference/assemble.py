@@ -11,6 +11,7 @@ import numpy as np
 
 from shimwise.errors import InferenceError
 from shimwise.inference import model as priors
+from shimwise.inference.checks import check_prep
 from shimwise.inference.landing import Axis, BodyKnowledge, Prep, Reading, UnitKnowledge
 from shimwise.inference.model import FloatArray, IntArray, Kind, Model, Unknown
 from shimwise.inference.sights import Sight, SightMaker, distinct, landings_um, reading_sd_um
@@ -50,19 +51,22 @@ def build_model(prep: Prep, *, candidates: Sequence[Reading] = ()) -> tuple[Mode
     Raises
     ------
     InferenceError
-        When there is no reading, gauge or candidate, or there are more than ``MOST_UNKNOWNS`` unknowns.
+        When there is no reading, candidate or unit, a number is impossible, or there are more than
+        ``MOST_UNKNOWNS`` unknowns.
     OpticsError
         When a distance or reading lies inside the near limit of its lens.
     """
+    check_prep(prep)
     context = SightMaker.of(prep, [*prep.readings, *candidates])
     taken, pattern = distinct(context.sight(reading) for reading in prep.readings)
     possible, _ = distinct(context.sight(reading) for reading in candidates)
-    if not taken and not possible:
-        raise InferenceError("There is nothing to judge: no reading and no candidate. Add a reading.")
+    if not (taken or possible or prep.bodies or prep.lenses):
+        raise InferenceError("There is nothing to judge: no reading, no gauge and no unit. Add a reading.")
     landings = landings_um(taken, pattern, prep.readings)
     columns = _Columns(prep=prep, context=context, landing_of_lens=_median_landings(taken, pattern, landings))
     design = columns.rows(taken)
     candidate_design = columns.rows(possible)
+    columns.add_known()
     model = _finish(columns, design, taken, pattern, landings)
     width = len(model.unknowns)
     return model, Candidates(
@@ -82,6 +86,12 @@ class _Columns:
     landing_of_lens: dict[str, float]
     found: dict[tuple[Kind, str], int] = field(default_factory=dict)
     unknowns: list[Unknown] = field(default_factory=list)
+
+    def add_known(self) -> None:
+        """Columns for what the kit names and no reading or candidate touches."""
+        for kind, names in ((Kind.BODY, self.prep.bodies), (Kind.LENS, self.prep.lenses)):
+            for name in names:
+                self._column(kind, name)
 
     def rows(self, sights: Sequence[Sight]) -> list[dict[int, float]]:
         return [self._row(sight) for sight in sights]

@@ -12,7 +12,7 @@ NEAR_LIMIT = 5.0
 SAME_DISTANCE_SHARE = 0.02
 """A usual distance this close to a taped one is not offered beside it."""
 MOST_CANDIDATES = 2000
-"""With more, only what has been read already is offered again."""
+"""With more, a judge only offers again what has been read already, and no plan is made."""
 
 
 def possible_readings(
@@ -44,8 +44,6 @@ def possible_readings(
         for distance_mm in distances_mm:
             if not any(abs(distance_mm - one) < SAME_DISTANCE_SHARE * distance_mm for one in setups):
                 setups[distance_mm] = ""
-        if len(found) + len(lenses) * len(setups) > MOST_CANDIDATES:
-            break
         found += [
             _at(lens, body=body, operator=operator, setup=setup, distance_mm=distance_mm)
             for lens in lenses
@@ -53,6 +51,22 @@ def possible_readings(
             if distance_mm - (lens.separation_mm or 0.0) > NEAR_LIMIT * lens.focal_mm
         ]
     return tuple(found)
+
+
+def offered_readings(prep: Prep) -> tuple[Reading, ...]:
+    """Readings that a judge offers to take next: all that could be taken, unless they are too many.
+
+    Then one reading of each body through each lens at each distance that was read already, and of these the
+    first ``MOST_CANDIDATES``.
+    """
+    possible = possible_readings(prep)
+    if len(possible) <= MOST_CANDIDATES:
+        return possible
+    read = {(r.body, r.lens, r.focal_mm, r.axis, r.distance_mm): r for r in reversed(prep.readings)}
+    return tuple(
+        _at(r, body=r.body, operator=r.operator, setup=r.setup, distance_mm=r.distance_mm)
+        for r in list(reversed(read.values()))[:MOST_CANDIDATES]
+    )
 
 
 def _lenses(prep: Prep) -> list[Reading]:

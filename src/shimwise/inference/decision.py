@@ -16,6 +16,7 @@ from statistics import NormalDist
 
 from shimwise.errors import InferenceError
 from shimwise.inference.answer import Verdict
+from shimwise.inference.checks import refuse_unless_finite
 
 CALL_OUT_P = 0.8
 """A unit is called out at this probability: the risk of turning what was true is at most 1 in 5."""
@@ -42,7 +43,7 @@ def decide(*, p_below: float, p_above: float, sd_um: float, tolerance_um: float,
     p_out = p_below + p_above
     if not is_read:
         return Verdict.NOT_CHECKED
-    if p_out >= CALL_OUT_P:
+    if max(p_below, p_above) >= CALL_OUT_P:  # out, and on a side that is known
         return Verdict.OUT_SHORT if p_below >= p_above else Verdict.OUT_DEEP
     is_sharp = sd_um < tolerance_um / 2
     if p_out <= ACCEPT_P and is_sharp:
@@ -71,6 +72,7 @@ def conformance_probability(
     ----------
     JCGM 106:2012, clause 7.2, equation 8 and clause 7.4.
     """
+    refuse_unless_finite([value], "The value")
     if not sd > 0:
         raise InferenceError(f"A standard uncertainty of {sd:g} is no uncertainty. It has to be positive.")
     if not low < high:

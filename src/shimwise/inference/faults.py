@@ -25,9 +25,9 @@ from shimwise.inference.gaussians import outside
 from shimwise.inference.model import FloatArray, IntArray, Kind, Model
 from shimwise.inference.posterior import K_GRID, NU, Posterior, log_prior_of_k, log_student, sum_by_pattern
 
-CHAINS = 64
-SWEEPS = 40
-BURN_IN = 10
+CHAINS = 48
+SWEEPS = 36
+BURN_IN = 8
 MOST_COLLAPSED = 120
 """Up to this many unknowns units are drawn one by one, the errors integrated out; beyond it, all at once."""
 CELLS_AT_ONCE = 400_000
@@ -89,7 +89,7 @@ def find_faults(model: Model, start: Posterior, *, limit: FloatArray, seed: int)
             below, above = outside(chains.equal_share, chains.means, chains.sds, limit)
             p_out += (below + above) / (SWEEPS - BURN_IN)
             p_damaged += chains.p_damaged.mean(0) / (SWEEPS - BURN_IN)
-    return Faults(p_out=p_out, p_damaged=p_damaged)
+    return Faults(p_out=np.minimum(p_out, 1.0), p_damaged=np.minimum(p_damaged, 1.0))
 
 
 def damaged_sd(model: Model, column: int) -> float:

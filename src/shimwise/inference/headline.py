@@ -36,7 +36,9 @@ def _headline(answer: Answer) -> str:
         return " ".join(found[:3]) + (f" And {len(found) - 3} more." if len(found) > 3 else "")
     everything = [*answer.bodies, *answer.lenses]
     if all(unit.verdict is Verdict.IN_TOLERANCE for unit in everything):
-        return f"Nothing is out: all {len(everything)} units are within ±{answer.tolerance_um:g} µm."
+        tolerances = {unit.tolerance_um for unit in everything}
+        within = f"±{tolerances.pop():g} µm" if len(tolerances) == 1 else "their tolerances"
+        return f"Nothing is out: all {len(everything)} units are within {within}."
     return _undecided(everything)
 
 

@@ -20,7 +20,7 @@ from shimwise.inference.answer import (
     Verdict,
 )
 from shimwise.inference.assemble import Candidates, build_model
-from shimwise.inference.candidates import possible_readings
+from shimwise.inference.candidates import offered_readings
 from shimwise.inference.datum import body_limits
 from shimwise.inference.decision import decide
 from shimwise.inference.faults import Faults, damaged_sd, find_faults
@@ -33,8 +33,8 @@ SCALE_TOLERANCE_PERMILLE = 5.0
 """A lens scale is out beyond this. [‰ of the extension] Chosen by us."""
 TAPE_TOLERANCE_MM = 5.0
 """A taped distance is wrong beyond this. [mm] Chosen by us."""
-DAMAGED_P = 0.5
-"""Units more probably damaged than not are estimated with the wider prior of a damaged one."""
+DAMAGED_P = 0.95
+"""Units that are damaged at this probability are estimated with the wider prior of a damaged one."""
 MOST_NEXT = 3
 MOST_CAUSES = 12
 LEAST_CAUSE_P = 0.02
@@ -57,7 +57,7 @@ def judge(prep: Prep, *, seed: int = 0) -> Answer:
     OpticsError
         When a distance or reading lies inside the near limit of its lens.
     """
-    model, candidates = build_model(prep, candidates=possible_readings(prep))
+    model, candidates = build_model(prep, candidates=offered_readings(prep))
     limit = _limits(model, prep)
     posterior, faults = _estimate(model, limit, seed)
     units = _Units.of(model, posterior, faults, limit)
@@ -71,6 +71,7 @@ def judge(prep: Prep, *, seed: int = 0) -> Answer:
         operators=tuple(
             OperatorAnswer(name=name, k=float(k))
             for name, k in zip(model.operators, posterior.k, strict=True)
+            if np.any(model.blur_um)  # an eye has judged
         ),
         readings=_reading_answers(prep, model, posterior),
         causes=units.causes(),

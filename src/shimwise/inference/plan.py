@@ -1,8 +1,9 @@
 """Plan a check: which lenses, distances and repeats make every body known to ±x µm, or why none can.
 
-Readings are chosen one at a time, each the one that takes most variance off the bodies still too uncertain,
-then gathered into repeats. No landing is needed for it: in a linear model the uncertainty that readings leave
-does not depend on what they will say.
+Histories are taken as told: whether they fit is seen once there are readings. Readings are chosen one at a
+time, each the one that takes most variance off the bodies still too uncertain, then gathered into repeats. No
+landing is needed for it: in a linear model the uncertainty that readings leave does not depend on what they
+will say.
 """
 
 from collections.abc import Callable
@@ -12,7 +13,7 @@ import numpy as np
 
 from shimwise.errors import InferenceError
 from shimwise.inference.assemble import Candidates, build_model
-from shimwise.inference.candidates import USUAL_DISTANCES_MM, possible_readings
+from shimwise.inference.candidates import MOST_CANDIDATES, USUAL_DISTANCES_MM, possible_readings
 from shimwise.inference.datum import Z95, Datum, body_limits
 from shimwise.inference.landing import Prep
 from shimwise.inference.model import FloatArray, Kind, Model
@@ -23,7 +24,7 @@ from shimwise.inference.worth import after, gain, variance_of
 MOST_READINGS = 300
 """A plan longer than this is no plan."""
 NEAR_LIMIT_SHARE = 1.15
-"""Where the target lies beyond what any readings can reach, the plan stops this close to what they can."""
+"""Where no readings can reach the target, the plan stops this close to what they can."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,8 +102,13 @@ def plan_check(
             "There is nothing to plan with: name at least one body, and one lens with its focal length and "
             "f-number, in the kit or in the readings, at distances beyond its near limit."
         )
+    if len(possible) > MOST_CANDIDATES:
+        raise InferenceError(
+            f"{len(possible)} different readings are possible; at most {MOST_CANDIDATES} can be weighed. "
+            "Plan for fewer bodies, lenses or distances at a time."
+        )
     model, candidates = build_model(prep, candidates=possible)
-    posterior = robust_posterior(model)
+    posterior = robust_posterior(model).as_told()
     limits = body_limits(model, candidates)
     reader = k if k is not None else float(np.mean(posterior.k)) if len(posterior.k) else K_MEDIAN
     variance = variance_of(candidates, reader)
@@ -125,7 +131,9 @@ def plan_check(
 
 def _wanted_um(limits: tuple[Datum, ...], target_um: float) -> FloatArray:
     """Half width to stop at for each body: the target, or close to what is possible at all. [µm]"""
-    return np.array([max(target_um, limit.limit_um * NEAR_LIMIT_SHARE) for limit in limits])
+    return np.array(
+        [target_um if limit.limit_um < target_um else limit.limit_um * NEAR_LIMIT_SHARE for limit in limits]
+    )
 
 
 def _choose(

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from shimwise.errors import InferenceError
 from shimwise.inference import model as priors
 from shimwise.inference.landing import Axis, FocusDesign, LensKnowledge, Prep, Reading
 from shimwise.inference.model import FloatArray, IntArray
@@ -43,12 +44,13 @@ class SightMaker:
     """What must be known of all readings before one of them can become a sight."""
 
     prep: Prep
-    focal_lengths: dict[str, set[float]]
+    zooms: set[str]
     widest: dict[str, float]
     setup_distances: dict[str, set[float]]
     mixed_stops: dict[str, set[float]]
     inside: set[str] = field(default_factory=set)
     unknown_separation: set[str] = field(default_factory=set)
+    beyond_table: set[str] = field(default_factory=set)
 
     @classmethod
     def of(cls, prep: Prep, readings: Iterable[Reading]) -> "SightMaker":
@@ -60,11 +62,11 @@ class SightMaker:
             focal_lengths[reading.lens].add(reading.focal_mm)
             fnumbers[reading.lens].add(reading.fnumber)
             setups[reading.setup].add(reading.distance_mm)
-        for name, knowledge in prep.lenses.items():
-            focal_lengths[name].update(knowledge.focal_lengths_mm)
+        zooms = {name for name, values in focal_lengths.items() if len(values) > 1}
+        zooms |= {name for name, knowledge in prep.lenses.items() if len(knowledge.focal_lengths_mm) > 1}
         return cls(
             prep=prep,
-            focal_lengths=focal_lengths,
+            zooms=zooms,
             widest={lens: min(values) for lens, values in fnumbers.items()},
             setup_distances=setups,
             mixed_stops={lens: values for lens, values in fnumbers.items() if len(values) > 1},
@@ -95,29 +97,54 @@ class SightMaker:
         )
 
     def setup_name(self, reading: Reading) -> str:
-        """Name of the set-up: a name used at two distances stands for two taped distances."""
+        """Name of the set-up: one taped distance, whatever bodies stand there in turn.
+
+        A name that is used at two distances stands for two.
+        """
         name = reading.setup or f"{reading.body} at {_distance_text(reading.distance_mm)}"
         if reading.setup and len(self.setup_distances[reading.setup]) > 1:
             return f"{name} at {_distance_text(reading.distance_mm)}"
         return name
 
     def _optics(self, reading: Reading, knowledge: LensKnowledge) -> tuple[float, float, float]:
+        """Focal length, separation and the share by which the landing may be off, at this distance."""
         if knowledge.by_distance:
-            focal_mm, separation_mm = _at_distance(knowledge.by_distance, reading.distance_mm)
-            return focal_mm, separation_mm, 0.0
+            if reading.lens in self.zooms:
+                raise InferenceError(
+                    f"{reading.lens} is a zoom and has a by_distance table, which is for one focal length. "
+                    "Take the table out of the kit, or name the lens once for each focal length."
+                )
+            return self._from_table(reading, knowledge.by_distance)
         known_mm = knowledge.separation_mm if reading.separation_mm is None else reading.separation_mm
         share = 0.0
         if self._focuses_inside(reading, knowledge):
-            self.inside.add(reading.lens)
             share = priors.INTERNAL_FOCUS_SHARE
+            self._note(self.inside, reading)
         elif known_mm is None:
-            self.unknown_separation.add(reading.lens)
             share = priors.SEPARATION_SHARE
+            self._note(self.unknown_separation, reading)
         return reading.focal_mm, known_mm or 0.0, share
 
+    def _from_table(
+        self, reading: Reading, table: Sequence[tuple[float, float, float]]
+    ) -> tuple[float, float, float]:
+        """As the table says; beyond its last rows these hold, and are trusted as little as no table."""
+        distances = [row[0] for row in table]
+        is_inside = min(distances) <= reading.distance_mm * (1 + 1e-6) and (
+            reading.distance_mm <= max(distances) * (1 + 1e-6)
+        )
+        if not is_inside:
+            self._note(self.beyond_table, reading)
+        return *_at_distance(table, reading.distance_mm), 0.0 if is_inside else priors.INTERNAL_FOCUS_SHARE
+
+    def _note(self, lenses: set[str], reading: Reading) -> None:
+        """Note a lens to warn of, unless frames measured the landing, or the reading is only possible."""
+        if reading.measured_um is None and reading.row >= 0:
+            lenses.add(reading.lens)
+
     def _focuses_inside(self, reading: Reading, knowledge: LensKnowledge) -> bool:
-        is_zoom = len(self.focal_lengths[reading.lens]) > 1
-        return is_zoom or FocusDesign.INTERNAL in (reading.focus_design, knowledge.focus_design)
+        design = (reading.focus_design, knowledge.focus_design)
+        return reading.lens in self.zooms or FocusDesign.INTERNAL in design
 
     def warnings(self) -> list[str]:
         """What must be said of the readings before they are pooled."""
@@ -138,6 +165,11 @@ class SightMaker:
                 f"{_some(self.inside)}: a zoom, or a lens that focuses inside. Its landings are right in "
                 "sign but may be off in size by half at 3 ft; that is reckoned with. A by_distance table in "
                 "the kit removes it."
+            )
+        if self.beyond_table:
+            texts.append(
+                f"{_some(self.beyond_table)} was read beyond its by_distance table; the last row was taken, "
+                "and the landing's size may be off as of a lens without a table. Add the distance to the kit."
             )
         if self.unknown_separation:
             texts.append(

@@ -168,7 +168,7 @@ def test_candidates_alone_make_a_model_without_readings() -> None:
 
 
 def test_nothing_to_judge_is_refused_with_what_to_do() -> None:
-    with pytest.raises(InferenceError, match=r"nothing to judge: no reading and no candidate. Add a reading"):
+    with pytest.raises(InferenceError, match="nothing to judge: no reading, no gauge and no unit"):
         build_model(Prep(readings=()))
 
 

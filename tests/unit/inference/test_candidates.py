@@ -3,7 +3,12 @@
 import pytest
 from invented_benches import FOOT_MM, prep, reading
 
-from shimwise.inference.candidates import MOST_CANDIDATES, USUAL_DISTANCES_MM, possible_readings
+from shimwise.inference.candidates import (
+    MOST_CANDIDATES,
+    USUAL_DISTANCES_MM,
+    offered_readings,
+    possible_readings,
+)
 from shimwise.inference.landing import Axis, BodyKnowledge, FocusDesign, LensKnowledge, Prep, Reading
 
 PRIME = LensKnowledge(focal_lengths_mm=(50.0,), fnumber=2.0, separation_mm=5.0)
@@ -102,13 +107,15 @@ def test_nothing_known_offers_nothing() -> None:
     assert possible_readings(Prep(readings=(), lenses={"L1": PRIME})) == ()
 
 
-def test_there_are_never_more_candidates_than_can_be_weighed() -> None:
+def test_a_large_house_is_only_offered_what_was_read_already() -> None:
     kit = Prep(
-        readings=(),
+        readings=(reading(), reading(), reading(lens="L7")),
         bodies={f"B{i}": BodyKnowledge() for i in range(200)},
         lenses={f"L{i}": PRIME for i in range(20)},
     )
-    assert 0 < len(possible_readings(kit)) <= MOST_CANDIDATES
+    assert len(possible_readings(kit)) > MOST_CANDIDATES
+    offered = offered_readings(kit)
+    assert [one.lens for one in offered] == [reading().lens, "L7"]
 
 
 def test_a_usual_distance_beside_a_taped_one_is_not_offered_again() -> None:

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from invented_benches import bench, body_answer, lens_answer, prep, reading, two_lens_bench
 
@@ -114,7 +115,8 @@ LIMIT = Datum(body="B1", limit_um=9.13, with_gauge_um=4.94, with_known_lens_um=4
 
 
 def posterior(*, history_factor: float = 1.0) -> Posterior:
-    return replace(robust_posterior(two_lens_bench([0.0], [0.0])), history_factor=history_factor)
+    found = robust_posterior(two_lens_bench([0.0], [0.0]))
+    return replace(found, factors=np.full(len(found.share), history_factor))
 
 
 def test_the_datum_is_told_with_its_number_and_what_would_help() -> None:
