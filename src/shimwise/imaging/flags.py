@@ -91,6 +91,13 @@ class Flag(Enum):
         True,
     )
 
+    LENS_DISTORTS = _Meaning(
+        16,
+        "lens distorts",
+        "The lens bends the picture's lines; tilt may be off by 0.1 µm beyond its interval.",
+        False,
+    )
+
     @property
     def code(self) -> int:
         """Number, kept for good."""

@@ -32,6 +32,10 @@ MARKER_SD_PX = 0.1
 """Uncertainty of a marker's place beside that of a star's centre, px."""
 
 
+MAX_DISTORTION = 0.003
+"""Radial distortion at the corner, as a share of the radius, above which it is told."""
+
+
 def measure_sweep(
     frames: Iterable[tuple[float, NDArray[np.generic]]],
     layout: ChartLayout,
@@ -224,6 +228,8 @@ def _pose(
         pitch_um=settings.pitch_um,
         size_px=taken.size_px,
     )
+    if abs(pose.distortion) > MAX_DISTORTION:
+        flags.append(raised(Flag.LENS_DISTORTS, f"by {100 * abs(pose.distortion):.1f} % at the corner"))
     turn = max(abs(pose.yaw_deg), abs(pose.pitch_deg))
     if turn > 1.0 and turn > 2.0 * pose.turn_sd_deg:
         flags.append(raised(Flag.CHART_TURNED, f"yaw {pose.yaw_deg:+.2f}°, pitch {pose.pitch_deg:+.2f}°"))

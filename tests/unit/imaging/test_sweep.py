@@ -3,6 +3,7 @@
 import json
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -268,3 +269,9 @@ def test_lines_along_and_across_the_fields_radius_have_their_own_peaks() -> None
     assert star.sagittal_um == pytest.approx(4.0, abs=0.8)
     assert star.tangential_um == pytest.approx(-4.0, abs=0.8)
     assert star.best_um == pytest.approx(0.0, abs=0.5)
+
+
+def test_a_lens_that_distorts_is_told() -> None:
+    bent = replace(FIVE, yaw_deg=0.0, barrel=0.01)
+    assert Flag.LENS_DISTORTS in {raised.flag for raised in measure(sweep(bent)).flags}
+    assert Flag.LENS_DISTORTS not in {raised.flag for raised in measure(sweep(FIVE)).flags}
