@@ -83,7 +83,8 @@ def _subtitle(document: _Document) -> str:
     else:
         parts.append("Gradient energy of the target as a share of its largest; relative.")
     if document["best_um"] is not None:
-        parts.append("The pale band is the 95 % interval of best focus at the frame's centre.")
+        where = " at the frame's centre" if document["stars"] else ""
+        parts.append(f"The pale band is the 95 % interval of best focus{where}.")
     parts += [f"Flag: {plain(flag)}" for flag in document["flags"][:3]]
     return " ".join(parts)
 
