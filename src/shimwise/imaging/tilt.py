@@ -63,8 +63,7 @@ class JointPeaks:
 
         Position errors move all stars of a frame alike, so that differences between stars (tilt) are free of
         them as far as the joint fit knows them; each star's own fit cannot tell. Slopes are taken where the
-        frames stand by the errors found: at the recorded positions, errors of 0.5 µm leave 25 nm of false
-        tilt at 8 µm of true tilt, of second order in them.
+        frames stand by the errors found, which takes away what these errors do in second order.
         """
         linear = [fit.linear for fit in fits]
         gls = _stacked(linear)
