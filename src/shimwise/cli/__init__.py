@@ -1,5 +1,6 @@
 """The command line: a thin door. Each command is a module here, loaded only when it is called."""
 
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -18,11 +19,13 @@ COMMANDS = {
     "plan": "Say what to read next, or plan the whole check of a kit.",
     "optics": "Ask the optics: lengths, landings, depth, contrast, heat.",
     "chart": "Print a test chart at true scale.",
-    "sweep": "Find best focus in frames: of the sensor, the ring or the chart moved.",
+    "sweep": "Find best focus in frames as sensor, ring or chart moves.",
 }
 """Command -> its line in the help. ``shimwise.cli.<command>`` has ``register(app, summary)``."""
 
 BAD_INPUT = 2
+ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+"""The matrices are small: threads would wait for each other several times longer than they reckon."""
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -39,6 +42,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         Always, with the exit code. A refusal is told in one message on standard error.
     """
     words = sys.argv[1:] if arguments is None else list(arguments)
+    for name, count in ONE_THREAD.items():
+        os.environ.setdefault(name, count)  # read when numpy is loaded, with the command
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
