@@ -39,6 +39,7 @@ format: setup-dev
 
 bench: setup-dev
 	$(BIN)/python -m benchmarks
+	$(BIN)/python -m benchmarks.imaging
 
 readme: setup-dev
 	$(BIN)/python docs/refresh.py
