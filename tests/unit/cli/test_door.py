@@ -21,7 +21,7 @@ except SystemExit:
 def test_small_matrices_are_reckoned_in_one_thread_unless_asked_otherwise(
     asked: str | None, used: str
 ) -> None:
-    # Found on 100,000 readings of 20 bodies and 30 lenses: 83 s of two cores with threads, 8 s of one without.
+    # Found on 100,000 readings of 20 bodies, 30 lenses: 83 s of two cores with threads, 8 s of one without.
     environment = {name: value for name, value in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
     if asked is not None:
         environment["OPENBLAS_NUM_THREADS"] = asked
