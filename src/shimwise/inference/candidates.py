@@ -42,7 +42,7 @@ def possible_readings(
     for body in names:
         setups = dict(taped.get(body, {}))
         for distance_mm in distances_mm:
-            if not any(abs(distance_mm - one) < SAME_DISTANCE_SHARE * distance_mm for one in setups):
+            if not any(_is_same(distance_mm, one) for one in setups):
                 setups[distance_mm] = ""
         found += [
             _at(lens, body=body, operator=operator, setup=setup, distance_mm=distance_mm)
@@ -111,6 +111,10 @@ def _taped(prep: Prep) -> dict[str, dict[float, str]]:
     for reading in prep.readings:
         taped.setdefault(reading.body, {}).setdefault(reading.distance_mm, reading.setup)
     return taped
+
+
+def _is_same(distance_mm: float, taped_mm: float) -> bool:
+    return distance_mm == taped_mm or abs(distance_mm - taped_mm) < SAME_DISTANCE_SHARE * distance_mm
 
 
 def _at(lens: Reading, *, body: str, operator: str, setup: str, distance_mm: float) -> Reading:

@@ -1,5 +1,7 @@
 """Readings that could be taken: every lens on every body, where a chart can stand."""
 
+import math
+
 import pytest
 from invented_benches import FOOT_MM, prep, reading
 
@@ -122,3 +124,9 @@ def test_a_usual_distance_beside_a_taped_one_is_not_offered_again() -> None:
     # 3 ft 0 1/2 in is taped: nobody moves the chart by half an inch to read at 3 ft.
     found = possible_readings(prep(reading(distance_mm=927.1, setup="cart")))
     assert [round(one.distance_mm, 1) for one in found] == [927.1, 1828.8, 3657.6]
+
+
+def test_infinity_keeps_the_name_of_its_taped_setup() -> None:
+    one = prep(reading(distance_mm=math.inf, reading_mm=math.inf, setup="collimator"))
+    offered = possible_readings(one, distances_mm=(math.inf,))
+    assert [candidate.setup for candidate in offered] == ["collimator"]
