@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from shimwise.bench.inputs import Progress
 from shimwise.bench.judge import Judged, judge_file, print_verdict, save_verdict_figure, verdict_json
 from shimwise.errors import SheetError
-from shimwise.inference.answer import BodyAnswer
+from shimwise.inference.answer import Z95, BodyAnswer
 from shimwise.sheets.picture import is_doubted
 from shimwise.sheets.words import listed
 
@@ -24,8 +24,6 @@ __all__ = ["DEFAULT_FOLDER", "Demo", "Fault", "demo_folder", "print_demo", "run_
 
 DEFAULT_FOLDER = "shimwise-demo"
 INVENTED = "Invented data: two bodies and eight lenses that do not exist, read by two."
-Z95 = 1.959964
-"""95 % of a normal distribution lie within this many standard deviations."""
 _FIGURES = ("demo-verdict.svg", "demo-verdict.pdf")
 
 

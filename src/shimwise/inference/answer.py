@@ -3,6 +3,9 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
+Z95 = 1.959964
+"""95 % of a normal distribution lie within this many standard deviations."""
+
 
 class Verdict(StrEnum):
     """What is said of a unit."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shimwise.inference.answer import Z95
 from shimwise.inference.assemble import Candidates
 from shimwise.inference.model import FloatArray, Kind, Model
 
@@ -15,8 +16,6 @@ GAUGE_SD_UM = 3.0
 """Standard uncertainty of a depth gauge in practised hands. [µm] Common practice, no source."""
 KNOWN_LENS_SD_UM = 3.0
 """History of a lens that is well known to the house. [µm] Chosen by us."""
-Z95 = 1.959964
-"""95 % of a normal distribution lie within this many standard deviations."""
 EXACT_UM = 0.05
 """Readings without end are reckoned as one of this standard uncertainty. [µm]"""
 

@@ -6,8 +6,8 @@ Short means the sensor is too close to the lens, deep that it is too far. Number
 from collections.abc import Sequence
 from dataclasses import replace
 
-from shimwise.inference.answer import Answer, BodyAnswer, Cause, Verdict
-from shimwise.inference.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Z95, Datum
+from shimwise.inference.answer import Z95, Answer, BodyAnswer, Cause, Verdict
+from shimwise.inference.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Datum
 from shimwise.inference.landing import Prep
 from shimwise.inference.posterior import Posterior
 

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from shimwise.errors import InferenceError
+from shimwise.inference.answer import Z95
 from shimwise.inference.assemble import Candidates, build_model
 from shimwise.inference.candidates import MOST_CANDIDATES, USUAL_DISTANCES_MM, possible_readings
-from shimwise.inference.datum import Z95, Datum, body_limits
+from shimwise.inference.datum import Datum, body_limits
 from shimwise.inference.landing import Prep
 from shimwise.inference.model import FloatArray, Kind, Model
 from shimwise.inference.posterior import K_MEDIAN, robust_posterior

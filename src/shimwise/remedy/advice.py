@@ -8,7 +8,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from shimwise.errors import RemedyError
-from shimwise.inference.answer import Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
+from shimwise.inference.answer import Z95, Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
 from shimwise.remedy import procedure
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
 from shimwise.remedy.remedy import Action, Direction, Kind, Remedy
@@ -18,8 +18,6 @@ DECIDED_P = 0.8
 """A set-up or a scale, which have no verdict of their own, are called out above this probability."""
 TEST_TURN_DEG = 15.0
 """A first move of a screw whose travel is not known: small beside a turn (common practice, no source)."""
-Z95 = 1.959964
-"""95 % of a normal distribution lie within this many standard deviations."""
 
 
 def advise(

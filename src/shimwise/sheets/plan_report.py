@@ -8,13 +8,12 @@ from rich.console import Console, Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from shimwise.inference.answer import NextReading
+from shimwise.inference.answer import Z95, NextReading
 from shimwise.inference.plan import Plan, PlannedReading
 from shimwise.sheets.canvas import BOLD_STYLE, DIM_STYLE
 from shimwise.sheets.plan_words import plan_headline, plan_help, setups_of, tape_text
 from shimwise.sheets.rail import LEAST_WIDTH
 from shimwise.sheets.report import MOST_REPORT_WIDTH
-from shimwise.sheets.sentences import Z95
 from shimwise.sheets.words import (
     capital,
     distance_text,

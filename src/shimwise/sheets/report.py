@@ -10,6 +10,7 @@ from rich.console import Console, Group, RenderableType
 from rich.text import Text
 
 from shimwise.inference.answer import (
+    Z95,
     Answer,
     BodyAnswer,
     Cause,
@@ -23,7 +24,7 @@ from shimwise.remedy import Remedy
 from shimwise.sheets.canvas import BOLD_STYLE, DIM_STYLE, verdict_style
 from shimwise.sheets.picture import is_doubted, most_in_question
 from shimwise.sheets.rail import LEAST_WIDTH, draw_rail
-from shimwise.sheets.sentences import Z95, second_line
+from shimwise.sheets.sentences import second_line
 from shimwise.sheets.words import (
     VERDICT_WORDS,
     capital,

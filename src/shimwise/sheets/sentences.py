@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterator
 
-from shimwise.inference.answer import Answer, BodyAnswer, SetupAnswer, Verdict
+from shimwise.inference.answer import Z95, Answer, BodyAnswer, SetupAnswer, Verdict
 from shimwise.sheets.picture import is_doubted
 from shimwise.sheets.words import VERDICT_WORDS, capital, counted, error_text, is_out, listed, plain, titled
 
@@ -11,8 +11,6 @@ __all__ = ["Z95", "description", "second_line"]
 
 LIKELY = 0.5
 """A set-up or a scale is worth a word above this probability."""
-Z95 = 1.959964
-"""95 % of a normal distribution lie within this many standard deviations."""
 
 
 def second_line(answer: Answer) -> str:

@@ -4,9 +4,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from shimwise.inference.answer import Z95
 from shimwise.sheets.figure import FONT, SUBTITLE_LETTERS, TITLE_LETTERS
 from shimwise.sheets.figure_marks import GREY, INK, TINT, diamond, inline, text_of, x2_of, y2_of
-from shimwise.sheets.sweep_report import Z95, half_um, sweep_sentence
+from shimwise.sheets.sweep_report import half_um, sweep_sentence
 from shimwise.sheets.words import capital, plain, signed_text, wrapped
 
 if TYPE_CHECKING:

@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
+from shimwise.inference.answer import Z95
 from shimwise.sheets.words import ascii_text, capital, distance_text, plain, signed_text, titled, wrapped
 
 if TYPE_CHECKING:
@@ -11,7 +12,6 @@ if TYPE_CHECKING:
 
 __all__ = ["half_um", "print_sweep_report", "sweep_sentence"]
 
-Z95 = 1.959964
 WIDEST = 100
 _Document = Mapping[str, Any]
 

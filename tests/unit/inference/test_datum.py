@@ -13,8 +13,9 @@ import pytest
 from invented_benches import FAR_MM, bench, prep, reading
 from scipy import stats
 
+from shimwise.inference.answer import Z95
 from shimwise.inference.assemble import build_model
-from shimwise.inference.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Z95, Datum, body_limits
+from shimwise.inference.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Datum, body_limits
 from shimwise.inference.landing import BodyKnowledge, LensKnowledge, Prep
 from shimwise.inference.model import BODY_SD_UM, LENS_SD_UM, Kind
 from shimwise.inference.posterior import robust_posterior
