@@ -80,6 +80,8 @@ def test_missing_columns_are_all_named(save: Save, run: Run) -> None:
     [
         (b"", "is empty. The first line has to be the header"),
         (b"\n\n  \n", "is empty."),
+        (b",", "holds separators and nothing between them."),
+        (b",,\n,", "holds separators and nothing between them."),
         (csv_text([]).encode(), "has a header but no reading"),
         (csv_text([ROW]).encode("utf-16-le"), "holds the control character U+0000; it may be UTF-16"),
         (b"PK\x03\x04rest of a workbook", "is a workbook or an archive, not a CSV"),

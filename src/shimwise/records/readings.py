@@ -74,7 +74,13 @@ def parse_readings(
     file = decoded(data, name=name)
     separator = find_separator(file.text)
     rows = _filled_rows(file.text, separator, name)
-    line, cells = next(rows)
+    line, cells = next(rows, (1, [""]))
+    if not any(cells):
+        raise ReadingsFileError(
+            "holds separators and nothing between them. The first line has to be the header; "
+            "see the readings file of the README.",
+            name=name,
+        )
     header = read_header(cells, name=name, line=line)
     lenses = {} if kit is None else kit.lenses
     reader = RowReader(header.places, lenses=lenses, decimal_comma=separator != ",")
