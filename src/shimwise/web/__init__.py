@@ -1,0 +1,1 @@
+"""The pages and the JSON interface: a thin door over the bench."""
