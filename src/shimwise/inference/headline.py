@@ -3,6 +3,7 @@
 Short means the sensor is too close to the lens, deep that it is too far. Numbers carry their 95 % half width.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -11,6 +12,7 @@ from shimwise.inference.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Datum
 from shimwise.inference.landing import Prep
 from shimwise.inference.posterior import Posterior
 
+NOT_KNOWN = "not known"
 NAMED_P = 0.7
 """A cause is named in the headline from this probability on."""
 WIDENED = 1.5
@@ -47,6 +49,17 @@ def titled(kind: str, name: str) -> str:
     return name if name.casefold().startswith(kind.casefold()) else f"{kind} {name}"
 
 
+def probability_text(probability: float) -> str:
+    """Write a probability in per cent, the ends as ``< 1 %`` and ``> 99 %``; none as ``not known``."""
+    if not math.isfinite(probability):
+        return NOT_KNOWN
+    if probability < 0.01:
+        return "< 1 %"
+    if probability > 0.99:
+        return "> 99 %"
+    return f"{100 * probability:.0f} %"
+
+
 def _out(kind: str, name: str, unit: BodyAnswer) -> str:
     if unit.verdict not in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
         return ""
@@ -65,8 +78,8 @@ def _is_named(cause: Cause) -> bool:
 
 def _named(cause: Cause) -> str:
     if cause.kind == "setup":
-        return f"{titled('Set-up', cause.unit)} is taped wrong (P {cause.probability:.2f})."
-    return f"The scale of lens {cause.unit} is off (P {cause.probability:.2f})."
+        return f"{titled('Set-up', cause.unit)} is taped wrong (P {probability_text(cause.probability)})."
+    return f"The scale of lens {cause.unit} is off (P {probability_text(cause.probability)})."
 
 
 def _undecided(units: Sequence[BodyAnswer]) -> str:

@@ -9,6 +9,7 @@ from rich.cells import cell_len, chop_cells
 
 from shimwise.errors import LengthError
 from shimwise.inference.answer import BodyAnswer, Verdict
+from shimwise.inference.headline import NOT_KNOWN, probability_text
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 
 __all__ = [
@@ -33,7 +34,6 @@ __all__ = [
     "wrapped",
 ]
 
-NOT_KNOWN = "not known"
 LARGE = 1e6
 """From here on a number is written with its power of ten."""
 VERDICT_WORDS = {
@@ -189,17 +189,6 @@ def is_out(unit: BodyAnswer) -> bool:
 def error_text(unit: BodyAnswer) -> str:
     """Write a unit's error and half its 95 % interval, ``−14 ± 6``. [µm]"""
     return plus_minus_text(unit.error_um, (unit.high_um - unit.low_um) / 2)
-
-
-def probability_text(probability: float) -> str:
-    """Write a probability in per cent, the ends as ``< 1 %`` and ``> 99 %``."""
-    if not math.isfinite(probability):
-        return NOT_KNOWN
-    if probability < 0.01:
-        return "< 1 %"
-    if probability > 0.99:
-        return "> 99 %"
-    return f"{100 * probability:.0f} %"
 
 
 def distance_text(distance_mm: float) -> str:

@@ -59,7 +59,7 @@ def test_a_lens_lands_by_itself(verdict: Verdict, word: str) -> None:
 
 @pytest.mark.parametrize(
     ("kind", "sentence"),
-    [("setup", "Set-up S1 is taped wrong (P 0.91)."), ("scale", "The scale of lens S1 is off (P 0.91).")],
+    [("setup", "Set-up S1 is taped wrong (P 91 %)."), ("scale", "The scale of lens S1 is off (P 91 %).")],
 )
 def test_a_tape_or_scale_that_is_probably_off_is_named(kind: str, sentence: str) -> None:
     assert headline(causes=(Cause(kind=kind, unit="S1", probability=0.91),)) == sentence
