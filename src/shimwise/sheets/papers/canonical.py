@@ -1,0 +1,164 @@
+"""One way to write a JSON document as bytes, and the digest that signs a prep.
+
+The digest of a prep is the SHA-256 of the canonical form of what was signed: the prep document without what
+signing itself adds to it. Equal records have equal digests, whatever the order of their names; one letter or
+one digit more and the digest is another. It shows a change; it is no proof of who made it: whoever has to be
+sure compares the digest with the record's.
+
+References
+----------
+.. [1] A. Rundgren, B. Jordan, S. Erdtman, *JSON Canonicalization Scheme (JCS)*, RFC 8785 (2020), sections
+   3.2.2.2 (strings), 3.2.2.3 (numbers), 3.2.3 (order of names).
+.. [2] ECMA-262, Number::toString: shortest digits that read back to the same number.
+.. [3] NIST FIPS 180-4, SHA-256.
+"""
+
+import hashlib
+import json
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from decimal import Decimal
+from typing import Any
+
+from shimwise.errors import SheetError
+
+__all__ = [
+    "UNSIGNED_KEYS",
+    "UNSIGNED_PREP_KEYS",
+    "canonical_bytes",
+    "digest_of",
+    "digest_words",
+    "signed_part",
+]
+
+LARGEST_INTEGER = 2**53 - 1
+"""Above this, whole numbers are not exact in every reader (RFC 8785, section 3.1; RFC 7493)."""
+LONGEST_INTEGER = 22
+DEEPEST = 64
+PLAIN_LOW, PLAIN_HIGH = -6, 21
+"""Powers of ten between which a number is written without an exponent (ECMA-262)."""
+
+UNSIGNED_KEYS = ("sign_offs", "journal", "exported_at", "program_version")
+"""What stands beside a prep's content and changes when it is signed or written out again."""
+UNSIGNED_PREP_KEYS = ("state", "closed_at")
+"""Of the prep's own row: what signing or closing it changes."""
+
+
+def canonical_bytes(value: Any) -> bytes:  # noqa: ANN401 - a tree of JSON
+    """Write a tree of JSON in its canonical form, UTF-8.
+
+    Parameters
+    ----------
+    value : JSON
+        Of mappings with text names, sequences, texts, numbers, booleans and None.
+
+    Raises
+    ------
+    SheetError
+        When a number is not finite, a whole number is beyond 2⁵³ − 1 and not exact, a name or text is no
+        Unicode text, or the tree is deeper than 64.
+    """
+    text = "".join(_parts(value, 0))
+    try:
+        return text.encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise _refusal(f"{text[error.start : error.end]!r} is no Unicode text") from error
+
+
+def signed_part(document: Mapping[str, Any]) -> dict[str, Any]:
+    """Give what of a prep document is signed: all but :data:`UNSIGNED_KEYS` and the prep's state."""
+    part = {key: value for key, value in document.items() if key not in UNSIGNED_KEYS}
+    prep = part.get("prep")
+    if isinstance(prep, Mapping):
+        part["prep"] = {key: value for key, value in prep.items() if key not in UNSIGNED_PREP_KEYS}
+    return part
+
+
+def digest_of(document: Mapping[str, Any]) -> str:
+    """Digest of a prep document [64 hexadecimal digits]: equal before and after it is signed.
+
+    Raises
+    ------
+    SheetError
+        As :func:`canonical_bytes`.
+    """
+    return hashlib.sha256(canonical_bytes(signed_part(document))).hexdigest()
+
+
+def digest_words(digest: str) -> str:
+    """Write a digest in groups of eight, to be read aloud and compared by eye."""
+    return " ".join(digest[at : at + 8] for at in range(0, len(digest), 8))
+
+
+def _parts(value: Any, depth: int) -> Iterator[str]:  # noqa: ANN401
+    if depth > DEEPEST:
+        raise _refusal(f"it is deeper than {DEEPEST}")
+    match value:
+        case None | bool():
+            yield {None: "null", True: "true", False: "false"}[value]
+        case str():
+            yield json.dumps(value, ensure_ascii=False)
+        case int() | float():
+            yield _number(value)
+        case Mapping():
+            yield from _object(value, depth)
+        case Sequence():
+            for number, item in enumerate(value):
+                yield "," if number else "["
+                yield from _parts(item, depth + 1)
+            yield "]" if len(value) else "[]"
+        case _:
+            raise _refusal(f"a {type(value).__name__} has no place in JSON")
+
+
+def _object(value: Mapping[Any, Any], depth: int) -> Iterator[str]:
+    for name in value:
+        if not isinstance(name, str):
+            raise _refusal(f"the name {name!r} is no text")
+    for number, name in enumerate(sorted(value, key=_utf16)):
+        yield "," if number else "{"
+        yield f"{json.dumps(name, ensure_ascii=False)}:"
+        yield from _parts(value[name], depth + 1)
+    yield "}" if value else "{}"
+
+
+def _utf16(name: str) -> bytes:
+    """Order of names: by their UTF-16 code units."""
+    return name.encode("utf-16-be", "surrogatepass")
+
+
+def _number(value: float) -> str:
+    if isinstance(value, int):
+        return _whole(value)
+    if not math.isfinite(value):
+        raise _refusal(f"{value} is no finite number")
+    if value == 0:
+        return "0"
+    _, digits, exponent = Decimal(repr(abs(value))).normalize().as_tuple()
+    shown = _decimal("".join(map(str, digits)), int(exponent) + len(digits))
+    return f"-{shown}" if value < 0 else shown
+
+
+def _whole(value: int) -> str:
+    """Write a whole number; beyond 2⁵³ − 1 only one that the canonical form of a float was read into."""
+    text = str(value)
+    if abs(value) > LARGEST_INTEGER and (len(text) > LONGEST_INTEGER or _number(float(value)) != text):
+        raise _refusal(f"the whole number {text[:40]} lies beyond 2^53 − 1")
+    return text
+
+
+def _decimal(digits: str, point: int) -> str:
+    """Write 0.digits × 10^point as ECMA-262 does."""
+    if len(digits) <= point <= PLAIN_HIGH:
+        return digits + "0" * (point - len(digits))
+    if 0 < point <= PLAIN_HIGH:
+        return f"{digits[:point]}.{digits[point:]}"
+    if PLAIN_LOW < point <= 0:
+        return f"0.{'0' * -point}{digits}"
+    power = point - 1
+    fraction = f".{digits[1:]}" if len(digits) > 1 else ""
+    return f"{digits[0]}{fraction}e{'+' if power > 0 else '-'}{abs(power)}"
+
+
+def _refusal(what: str) -> SheetError:
+    return SheetError(f"The document cannot be signed: {what}. Export the prep anew.")
