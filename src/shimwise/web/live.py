@@ -1,0 +1,296 @@
+"""Changes of a prep, told to every device that looks at it, by server-sent events.
+
+What is told is the prep's state (its revision, and that of its verdict), not each change: a device that was
+away gets the present state at once, and many quick changes become one event. The event's id is the state.
+
+References
+----------
+.. [1] WHATWG, *HTML Living Standard*, section 9.2, server-sent events.
+"""
+
+import asyncio
+import contextlib
+import json
+import threading
+from collections.abc import AsyncGenerator, Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from starlette.concurrency import run_in_threadpool
+
+from shimwise.web.refusal import header, refuse
+
+if TYPE_CHECKING:
+    from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+__all__ = ["HEARTBEAT_S", "EventStream", "Hub", "State", "TellsChanges"]
+
+HEARTBEAT_S = 15.0
+"""A silent line is kept open, and a dead one found, by a comment as often as this. [s]"""
+POLL_S = 2.0
+"""A change made by another process is found within this time. [s]"""
+CALM_S = 0.1
+"""The record is asked at most once in this time for each prep that is looked at. [s]"""
+RETRY_MS = 1500
+"""When a browser comes back after its line broke. [ms]"""
+MOST_STREAMS = 200
+"""Open lines at once; a further one is told to come back later."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """What a prep stands at: its revision, and the verdict given for it (``verdict`` is that one's id)."""
+
+    revision: int
+    verdict: str = ""
+    problem: str = ""
+
+    @property
+    def id(self) -> str:
+        """The event's id."""
+        return f"{self.revision}-{self.verdict}" if not self.problem else f"{self.revision}-{self.verdict}!"
+
+    @property
+    def event(self) -> bytes:
+        """The event as it goes over the line."""
+        told = {"revision": self.revision, "verdict": self.verdict, "problem": self.problem}
+        return f"id: {self.id}\nevent: change\ndata: {json.dumps(told, ensure_ascii=False)}\n\n".encode()
+
+
+class Hub:
+    """Joins those who change preps with those who look at them.
+
+    Parameters
+    ----------
+    look : callable
+        Gives a prep's present state, None where there is no such prep; called in a worker thread.
+    poll_s : float
+        How often a prep that is looked at is asked for without being told of a change. [s]
+    """
+
+    def __init__(self, look: Callable[[str], State | None], *, poll_s: float = POLL_S) -> None:
+        self.look, self.poll_s = look, poll_s
+        self.is_closed = False
+        self._lock = threading.Lock()
+        self._watches: dict[str, _Watch] = {}
+        self._count = 0
+
+    def notify(self, prep_id: str | None = None, *, problem: str = "") -> None:
+        """Tell that a prep has changed, or any of them; may be called from any thread.
+
+        Parameters
+        ----------
+        prep_id : str, optional
+            The prep; all that are looked at when left out.
+        problem : str
+            Why there is no new verdict, in words.
+        """
+        with self._lock:
+            watches = [watch for key, watch in self._watches.items() if prep_id is None or key == prep_id]
+        for watch in watches:
+            watch.wake(problem if prep_id else None)
+
+    def close(self) -> None:
+        """End every line; may be called from any thread."""
+        with self._lock:
+            self.is_closed = True
+            watches = list(self._watches.values())
+        for watch in watches:
+            watch.wake(None)
+
+    @property
+    def is_full(self) -> bool:
+        """Whether no further line is taken."""
+        return self._count >= MOST_STREAMS
+
+    async def states(self, prep_id: str, *, seen: str = "") -> AsyncGenerator[State | None]:
+        """Give the states of a prep as they come, beginning with the present one unless it was ``seen``.
+
+        None is given where nothing happened for as long as a heartbeat. Ends when the hub is closed or the
+        prep is gone.
+        """
+        watch = self._enter(prep_id)
+        try:
+            while not self.is_closed:
+                state = watch.state
+                if watch.is_gone:
+                    return
+                if state is not None and state.id != seen:
+                    seen = state.id
+                    yield state
+                elif not await watch.changed(seen, HEARTBEAT_S):
+                    yield None
+        finally:
+            self._leave(prep_id, watch)
+
+    def _enter(self, prep_id: str) -> "_Watch":
+        with self._lock:
+            watch = self._watches.get(prep_id)
+            if watch is None:
+                watch = self._watches[prep_id] = _Watch(self, prep_id)
+            watch.count += 1
+            self._count += 1
+        return watch
+
+    def _leave(self, prep_id: str, watch: "_Watch") -> None:
+        with self._lock:
+            self._count -= 1
+            watch.count -= 1
+            if watch.count:
+                return
+            if self._watches.get(prep_id) is watch:
+                del self._watches[prep_id]
+        watch.stop()
+
+
+class _Watch:
+    """One prep that is looked at: one task asks the record for it, however many devices look."""
+
+    def __init__(self, hub: Hub, prep_id: str) -> None:
+        self.hub, self.prep_id = hub, prep_id
+        self.count = 0
+        self.state: State | None = None
+        self.is_gone = False
+        self.problem = ""
+        self._loop = asyncio.get_running_loop()
+        self._woken = asyncio.Event()
+        self._news = asyncio.Condition()
+        self._task = self._loop.create_task(self._run())
+
+    def wake(self, problem: str | None) -> None:
+        """Have the record asked soon; from any thread."""
+        with contextlib.suppress(RuntimeError):  # the loop has ended: nobody looks any more
+            self._loop.call_soon_threadsafe(self._wake, problem)
+
+    def _wake(self, problem: str | None) -> None:
+        if problem is not None:
+            self.problem = problem
+        self._woken.set()
+
+    def stop(self) -> None:
+        """End the task."""
+        self._task.cancel()
+
+    async def changed(self, seen: str, patience_s: float) -> bool:
+        """Wait for another state than the one seen; False when that took longer than ``patience_s``."""
+
+        def has_changed() -> bool:
+            is_new = self.state is not None and self.state.id != seen
+            return is_new or self.is_gone or self.hub.is_closed
+
+        try:
+            async with asyncio.timeout(patience_s), self._news:
+                await self._news.wait_for(has_changed)
+        except TimeoutError:
+            return False
+        return True
+
+    async def _run(self) -> None:
+        while True:
+            self._woken.clear()
+            await self._ask()
+            async with self._news:
+                self._news.notify_all()
+            if self.hub.is_closed:
+                return
+            await asyncio.sleep(CALM_S)
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._woken.wait(), self.hub.poll_s)
+
+    async def _ask(self) -> None:
+        """Look once; a record that cannot be asked now is asked again at the next turn."""
+        try:
+            found = await run_in_threadpool(self.hub.look, self.prep_id)
+        except Exception:  # the line stays open; the pages themselves tell what is wrong with the record
+            return
+        self.is_gone = found is None
+        if found is None:
+            return
+        if self.state is not None and (found.revision, found.verdict) != (
+            self.state.revision,
+            self.state.verdict,
+        ):
+            self.problem = ""
+        self.state = State(revision=found.revision, verdict=found.verdict, problem=self.problem)
+
+
+class EventStream:
+    """The answer to ``GET /live/preps/{prep_id}``: an ASGI application for one route.
+
+    ``Last-Event-ID`` (or ``?seen=``) says which state the device knows; it is told the next.
+    """
+
+    def __init__(self, hub: Hub) -> None:
+        self.hub = hub
+
+    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
+        """Answer a request, or pass it on."""
+        prep_id = str(scope["path_params"]["prep_id"])
+        if self.hub.is_full or self.hub.is_closed:
+            await refuse(
+                scope,
+                send,
+                status=503,
+                title="Too many devices",
+                detail=f"{MOST_STREAMS} devices look at preps already. This one looks again in a while.",
+                headers={"Retry-After": "10"},
+            )
+            return
+        if await run_in_threadpool(self.hub.look, prep_id) is None:
+            await refuse(
+                scope, send, status=404, title="No such prep", detail="The record holds no prep of this id."
+            )
+            return
+        await self._stream(prep_id, header(scope, "last-event-id") or "", receive, send)
+
+    async def _stream(self, prep_id: str, seen: str, receive: "Receive", send: "Send") -> None:
+        headers = [
+            (b"content-type", b"text/event-stream; charset=utf-8"),
+            (b"cache-control", b"no-store"),
+            (b"x-accel-buffering", b"no"),
+        ]
+        await send({"type": "http.response.start", "status": 200, "headers": headers})
+        await send(_part(f"retry: {RETRY_MS}\n\n".encode()))
+        sending = asyncio.ensure_future(self._send_states(prep_id, seen, send))
+        leaving = asyncio.ensure_future(_until_left(receive))
+        try:
+            await asyncio.wait({sending, leaving}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for task in (sending, leaving):
+                task.cancel()
+            await asyncio.gather(sending, leaving, return_exceptions=True)
+
+    async def _send_states(self, prep_id: str, seen: str, send: "Send") -> None:
+        async with contextlib.aclosing(self.hub.states(prep_id, seen=seen)) as states:
+            async for state in states:
+                await send(_part(b": here\n\n" if state is None else state.event))
+        await send({"type": "http.response.body", "body": b"", "more_body": False})
+
+
+class TellsChanges:
+    """Wakes the hub after every request that changed something, so that no use case needs to know of it."""
+
+    def __init__(self, app: "ASGIApp", hub: Hub) -> None:
+        self.app, self.hub = app, hub
+
+    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
+        """Answer a request, or pass it on."""
+        if scope["type"] != "http" or scope["method"] in {"GET", "HEAD", "OPTIONS"}:
+            await self.app(scope, receive, send)
+            return
+
+        async def watched(message: "Message") -> None:
+            await send(message)
+            if message["type"] == "http.response.start" and message["status"] < 400:
+                self.hub.notify()
+
+        await self.app(scope, receive, watched)
+
+
+def _part(body: bytes) -> "Message":
+    return {"type": "http.response.body", "body": body, "more_body": True}
+
+
+async def _until_left(receive: "Receive") -> None:
+    while (await receive())["type"] != "http.disconnect":
+        pass

@@ -1,0 +1,56 @@
+// A second device sees the prep change: each change that the server tells of has the live parts asked for again.
+(() => {
+  "use strict";
+
+  const AGAIN_MS = 3000;
+  const QUIET_MS = 40000;
+  const place = document.querySelector("[data-prep-id]:not(form)");
+  if (!place || !window.EventSource) return;
+
+  let source = null;
+  let timer = 0;
+  let heard = Date.now();
+  let seen = "";
+
+  function refresh() {
+    if (!window.htmx) return;
+    for (const region of place.querySelectorAll("[data-live]")) window.htmx.trigger(region, "shimwise:refresh");
+  }
+
+  function changed(event) {
+    heard = Date.now();
+    const isFirst = !seen;
+    const told = JSON.parse(event.data);
+    const isNew = event.lastEventId !== seen;
+    seen = event.lastEventId;
+    place.dataset.problem = told.problem || "";
+    const isShown = isFirst && String(told.revision) === place.dataset.revision && !told.problem;
+    if (isNew && !(isShown && (told.verdict || "") === (place.dataset.verdict ?? told.verdict))) refresh();
+    place.dataset.revision = String(told.revision);
+    place.dataset.live = "on";
+  }
+
+  function open() {
+    window.clearTimeout(timer);
+    if (source) source.close();
+    source = new EventSource(`/live/preps/${encodeURIComponent(place.dataset.prepId)}`);
+    source.onopen = () => {
+      heard = Date.now();
+      document.dispatchEvent(new CustomEvent("shimwise:back"));
+    };
+    source.addEventListener("change", changed);
+    source.onerror = () => {
+      place.dataset.live = "away";
+      if (source.readyState === EventSource.CLOSED) timer = window.setTimeout(open, AGAIN_MS);
+    };
+  }
+
+  // A tablet that slept holds a dead line without knowing it.
+  document.addEventListener("visibilitychange", () => {
+    if (document.visibilityState === "visible" && Date.now() - heard > QUIET_MS) open();
+  });
+  window.addEventListener("online", open);
+  window.addEventListener("pagehide", () => source && source.close());
+  window.addEventListener("pageshow", (event) => event.persisted && open());
+  open();
+})();

@@ -1,0 +1,367 @@
+// Nothing typed is lost: a reading is kept in this browser before it is sent. Where the server or the network is
+// away it waits here, is shown as waiting, and is sent once, in order, when the server answers again.
+(() => {
+  "use strict";
+
+  const STORE = "readings";
+  const FIELDS = ["body_id", "lens_id", "setup_id", "distance_text", "reading_text", "focal_mm", "fnumber", "axis", "operator", "stop", "note"];
+  const NUMBERS = ["focal_mm", "fnumber"];
+  const PATIENCE_MS = 15000;
+  const FIRST_WAIT_MS = 1000;
+  const LONGEST_WAIT_MS = 15000;
+  const LEASE_MS = 20000;
+  const LEASE_KEY = "shimwise-sending";
+  const GONE = 0;
+
+  // ---- where readings are kept: IndexedDB, or localStorage where a browser has none (private windows) ----
+
+  function asked(request) {
+    return new Promise((done, failed) => {
+      request.onsuccess = () => done(request.result);
+      request.onerror = () => failed(request.error);
+    });
+  }
+
+  async function openStore() {
+    const opening = indexedDB.open("shimwise-waiting", 1);
+    opening.onupgradeneeded = () => opening.result.createObjectStore(STORE, { keyPath: "id" });
+    const database = await asked(opening);
+    database.onversionchange = () => database.close();
+    const within = (mode, act) => new Promise((done, failed) => {
+      const work = database.transaction(STORE, mode, { durability: "strict" });
+      const request = act(work.objectStore(STORE));
+      work.oncomplete = () => done(request.result);
+      work.onabort = work.onerror = () => failed(work.error || request.error);
+    });
+    return {
+      put: (kept) => within("readwrite", (store) => store.put(kept)),
+      remove: (id) => within("readwrite", (store) => store.delete(id)),
+      get: (id) => within("readonly", (store) => store.get(id)),
+      all: async () => (await within("readonly", (store) => store.getAll())).sort((one, other) => one.order - other.order),
+    };
+  }
+
+  const plainStore = {
+    key: (id) => `shimwise-waiting-${id}`,
+    async put(kept) { localStorage.setItem(this.key(kept.id), JSON.stringify(kept)); },
+    async remove(id) { localStorage.removeItem(this.key(id)); },
+    async get(id) { return JSON.parse(localStorage.getItem(this.key(id)) || "null") || undefined; },
+    async all() {
+      const keys = Object.keys(localStorage).filter((key) => key.startsWith(this.key("")));
+      return keys.map((key) => JSON.parse(localStorage.getItem(key))).sort((one, other) => one.order - other.order);
+    },
+  };
+
+  const store = openStore().catch(() => plainStore);
+
+  function newId() {
+    const bytes = crypto.getRandomValues(new Uint8Array(16));
+    bytes[6] = (bytes[6] & 0x0f) | 0x40;
+    bytes[8] = (bytes[8] & 0x3f) | 0x80;
+    return Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
+  }
+
+  // ---- what is shown ----
+
+  function words(kept) {
+    const names = kept.shown;
+    return [names.lens, names.distance && `at ${names.distance}`, `reads ${kept.fields.reading_text}`].filter(Boolean).join(" ");
+  }
+
+  function button(label, act) {
+    const made = document.createElement("button");
+    made.type = "button";
+    made.className = "btn";
+    made.textContent = label;
+    made.addEventListener("click", act);
+    return made;
+  }
+
+  function row(kept) {
+    const item = document.createElement("li");
+    item.dataset.waitingId = kept.id;
+    item.dataset.state = kept.state;
+    const text = document.createElement("p");
+    text.textContent = kept.state === "refused" ? `Not taken: ${words(kept)}. ${kept.reason}` : `Waiting: ${words(kept)}`;
+    item.append(text);
+    if (kept.state === "refused") {
+      const acts = document.createElement("div");
+      acts.className = "acts";
+      acts.append(button("Correct it", () => correct(kept)), button("Throw it away", () => discard(kept)));
+      item.append(acts);
+    }
+    return item;
+  }
+
+  async function show() {
+    const all = await (await store).all();
+    const waiting = all.filter((kept) => kept.state === "waiting");
+    const refused = all.filter((kept) => kept.state === "refused");
+    const parts = [waiting.length && `${waiting.length} waiting`, refused.length && `${refused.length} not taken`].filter(Boolean);
+    for (const place of document.querySelectorAll("[data-waiting-count]")) {
+      place.textContent = parts.join(", ");
+      place.dataset.count = String(waiting.length + refused.length);
+    }
+    for (const list of document.querySelectorAll("[data-waiting-list]")) {
+      list.replaceChildren(...[...refused, ...waiting].map(row));
+      list.hidden = !parts.length;
+    }
+  }
+
+  function correct(kept) {
+    const form = document.querySelector(`form[data-waiting-form][data-prep-id="${CSS.escape(kept.prepId)}"]`);
+    if (!form) {
+      location.assign(`/preps/${encodeURIComponent(kept.prepId)}`);
+      return;
+    }
+    for (const [name, value] of Object.entries(kept.fields)) {
+      const found = form.elements[name];
+      if (!found || name === "operator" && found.type === "hidden") continue;
+      if (found instanceof RadioNodeList) found.value = value;
+      else if (found.type === "radio") found.checked = found.value === value;
+      else found.value = value;
+    }
+    form.elements.id.value = newId();
+    form.dataset.corrects = kept.id;
+    const field = form.elements.reading_text;
+    field.dispatchEvent(new Event("change", { bubbles: true }));
+    field.dispatchEvent(new Event("input", { bubbles: true }));
+    field.focus();
+    field.select();
+    form.scrollIntoView({ block: "nearest" });
+  }
+
+  async function discard(kept) {
+    if (!window.confirm(`Throw this reading away? ${words(kept)}`)) return;
+    await (await store).remove(kept.id);
+    await show();
+  }
+
+  // ---- keeping what a form says ----
+
+  function labelOf(form, name) {
+    const input = form.querySelector(`input[name="${name}"]:checked`);
+    const label = input && input.value && input.closest("label");
+    const text = label && label.querySelector("span");
+    return text ? text.firstChild.textContent.trim() : "";
+  }
+
+  function fieldsOf(form) {
+    const data = new FormData(form);
+    const fields = {};
+    for (const name of FIELDS) {
+      const value = String(data.get(name) ?? "").trim();
+      if (value) fields[name] = value;
+    }
+    if (fields.setup_id) delete fields.distance_text;
+    return fields;
+  }
+
+  let lastOrder = 0;
+
+  async function keep(form) {
+    const fields = fieldsOf(form);
+    const at = await store;
+    const id = form.elements.id;
+    const before = id.value && await at.get(id.value);
+    if (!id.value || before && JSON.stringify(before.fields) !== JSON.stringify(fields)) id.value = newId();
+    lastOrder = Math.max(Date.now(), lastOrder + 1);
+    const kept = {
+      id: id.value,
+      prepId: form.dataset.prepId,
+      fields,
+      shown: { lens: labelOf(form, "lens_id"), distance: labelOf(form, "setup_id") || fields.distance_text || "" },
+      order: before && before.id === id.value ? before.order : lastOrder,
+      state: "direct",
+      reason: "",
+    };
+    await at.put(kept);
+    if (form.dataset.corrects) {
+      await at.remove(form.dataset.corrects);
+      delete form.dataset.corrects;
+    }
+    return kept;
+  }
+
+  async function letWait(kept) {
+    await (await store).put({ ...kept, state: "waiting" });
+    await show();
+    sendSoon(FIRST_WAIT_MS);
+  }
+
+  // The form is ready for the next reading while this one waits.
+  function makeReady(form, kept) {
+    if (!form.isConnected || form.elements.id.value !== kept.id) return;
+    form.elements.id.value = newId();
+    form.elements.reading_text.value = "";
+    const answer = document.getElementById("answer");
+    if (answer) answer.textContent = "Kept on this device. It is sent when the server answers again.";
+    form.dispatchEvent(new CustomEvent("shimwise:kept", { bubbles: true, detail: { id: kept.id } }));
+  }
+
+  // ---- the page's own request, while the server is there ----
+
+  const direct = new WeakMap();
+
+  document.addEventListener("htmx:confirm", (event) => {
+    const form = event.detail.elt;
+    if (!(form instanceof HTMLFormElement) || !form.hasAttribute("data-waiting-form")) return;
+    event.preventDefault();
+    keep(form).then(async (kept) => {
+      const isBehind = (await (await store).all()).some((one) => one.state === "waiting" && one.id !== kept.id);
+      if (isBehind || !navigator.onLine) {
+        await letWait(kept);
+        makeReady(form, kept);
+        return;
+      }
+      direct.set(form, kept);
+      event.detail.issueRequest(true);
+    }).catch(() => event.detail.issueRequest(true));
+  });
+
+  document.addEventListener("htmx:configRequest", (event) => {
+    if (direct.has(event.detail.elt)) {
+      event.detail.parameters.id = direct.get(event.detail.elt).id;
+      event.detail.timeout = PATIENCE_MS;
+    }
+  });
+
+  // A 5xx is no answer to a reading: it waits, and the form stays as it is.
+  document.addEventListener("htmx:beforeSwap", (event) => {
+    if (direct.has(event.detail.requestConfig.elt) && isAway(event.detail.xhr.status)) event.detail.shouldSwap = false;
+  });
+
+  document.addEventListener("htmx:afterRequest", async (event) => {
+    const form = event.detail.requestConfig ? event.detail.requestConfig.elt : event.detail.elt;
+    const kept = direct.get(form);
+    if (!kept) return;
+    direct.delete(form);
+    const status = event.detail.xhr ? event.detail.xhr.status : GONE;
+    if (isAway(status)) {
+      await letWait(kept);
+      makeReady(form, kept);
+      return;
+    }
+    await (await store).remove(kept.id);  // taken, or refused in the form before the person's eyes
+    await show();
+  });
+
+  // ---- sending what waits ----
+
+  // No answer, a server in trouble, a device that is to be paired again, or too many at once: none says no.
+  function isAway(status) {
+    return status === GONE || status >= 500 || status === 401 || status === 408 || status === 425 || status === 429;
+  }
+
+  function bodyOf(kept) {
+    const body = { id: kept.id, ...kept.fields };
+    for (const name of NUMBERS) {
+      if (name in body) {
+        const value = Number(body[name].replace(",", "."));
+        body[name] = Number.isFinite(value) ? value : body[name];
+      }
+    }
+    return body;
+  }
+
+  async function send(kept) {
+    let answer;
+    try {
+      answer = await fetch(`/api/v1/preps/${encodeURIComponent(kept.prepId)}/readings`, {
+        method: "POST",
+        headers: { "Content-Type": "application/json", Accept: "application/json" },
+        body: JSON.stringify(bodyOf(kept)),
+        credentials: "same-origin",
+        redirect: "error",
+        signal: AbortSignal.timeout(PATIENCE_MS),
+      });
+    } catch {
+      return false;
+    }
+    const at = await store;
+    if (answer.ok) {
+      await at.remove(kept.id);
+      return true;
+    }
+    if (isAway(answer.status)) return false;
+    const problem = await answer.json().catch(() => ({}));
+    await at.put({ ...kept, state: "refused", reason: problem.detail || problem.title || `The server answered ${answer.status}.` });
+    return true;
+  }
+
+  // One window sends at a time, so that the order holds.
+  async function alone(act) {
+    if (navigator.locks) {
+      return navigator.locks.request(LEASE_KEY, { ifAvailable: true }, async (lock) => (lock ? act() : false));
+    }
+    try {
+      if (Number(localStorage.getItem(LEASE_KEY)) > Date.now()) return false;
+      localStorage.setItem(LEASE_KEY, String(Date.now() + LEASE_MS));
+      return await act();
+    } finally {
+      localStorage.removeItem(LEASE_KEY);
+    }
+  }
+
+  let wait = FIRST_WAIT_MS;
+  let timer = 0;
+
+  function sendSoon(after) {
+    window.clearTimeout(timer);
+    timer = window.setTimeout(sendAll, after);
+  }
+
+  async function sendAll() {
+    window.clearTimeout(timer);
+    const gone = new Set();
+    const isEmpty = await alone(async () => {
+      for (;;) {
+        const next = (await (await store).all()).find((kept) => kept.state === "waiting");
+        if (!next) return true;
+        if (!await send(next)) return false;
+        gone.add(next.prepId);
+        await show();
+      }
+    });
+    for (const prepId of gone) refresh(prepId);
+    const isWaiting = (await (await store).all()).some((kept) => kept.state === "waiting");
+    if (isEmpty || !isWaiting) {
+      wait = FIRST_WAIT_MS;
+      return;
+    }
+    sendSoon(wait);
+    wait = Math.min(2 * wait, LONGEST_WAIT_MS);
+  }
+
+  function refresh(prepId) {
+    const place = document.querySelector(`[data-prep-id="${CSS.escape(prepId)}"]:not(form)`);
+    if (!place || !window.htmx) return;
+    for (const region of place.querySelectorAll("[data-live]")) window.htmx.trigger(region, "shimwise:refresh");
+  }
+
+  // ---- begin ----
+
+  async function begin() {
+    const at = await store;
+    for (const kept of await at.all()) {
+      // The page went away while this one was on its way: whether it arrived is not known, and sending twice is safe.
+      if (kept.state === "direct") await at.put({ ...kept, state: "waiting" });
+    }
+    await show();
+    await sendAll();
+  }
+
+  window.addEventListener("online", () => {
+    wait = FIRST_WAIT_MS;
+    sendSoon(0);
+  });
+  document.addEventListener("shimwise:back", () => sendSoon(0));
+  document.addEventListener("visibilitychange", () => {
+    if (document.visibilityState === "visible") sendSoon(0);
+  });
+  if (navigator.storage && navigator.storage.persist) navigator.storage.persist().catch(() => false);
+  if ("serviceWorker" in navigator && window.isSecureContext) {
+    navigator.serviceWorker.register("/worker.js", { scope: "/" }).catch(() => { /* the page works without */ });
+  }
+  begin();
+})();
