@@ -1,4 +1,4 @@
-"""The figure of a verdict, for paper: the rail in black and one tint that stays readable in grey."""
+"""The figure of a verdict: on paper the rail in black and one tint, on a page in the inks of its theme."""
 
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
@@ -6,8 +6,6 @@ from typing import TYPE_CHECKING
 from shimwise.inference.answer import Answer
 from shimwise.sheets.figure_marks import (
     INK,
-    LABEL_PX,
-    PLOT_PX,
     TINT,
     Axis,
     cross,
@@ -18,6 +16,7 @@ from shimwise.sheets.figure_marks import (
     y_px,
 )
 from shimwise.sheets.figure_panel import MOST_PER_ROW, PanelDrawing
+from shimwise.sheets.figure_style import ON_PAPER, Style
 from shimwise.sheets.picture import MOST_BODIES, MOST_ROWS, Picture, arrange
 from shimwise.sheets.sentences import description, second_line
 from shimwise.sheets.words import counted, plain, wrapped
@@ -27,8 +26,8 @@ if TYPE_CHECKING:
 
 __all__ = ["verdict_chart"]
 
-FONT = "Liberation Sans, Arial, Helvetica, sans-serif"
-"""One family under three names, of equal widths: the first is built into the converter."""
+FONT = ON_PAPER.font
+LABEL_PX, PLOT_PX = ON_PAPER.label_px, ON_PAPER.plot_px
 TITLE_LETTERS, SUBTITLE_LETTERS, LEGEND_LETTERS = 82, 112, 118
 """How many letters fill the figure's width."""
 LINE_PX, SIGN_PX, COLUMNS_PX = 16, 20, (0, 215, 365)
@@ -41,6 +40,7 @@ def verdict_chart(
     lens_text: Mapping[str, str] | None = None,
     most_bodies: int = MOST_BODIES,
     most_rows: int = MOST_ROWS,
+    style: Style | None = None,
 ) -> "alt.VConcatChart":
     """Draw the landings, the estimates with their 95 % intervals and the tolerance, a panel for each body.
 
@@ -53,6 +53,8 @@ def verdict_chart(
         What is known of a lens, by name: ``18 mm f/2``.
     most_bodies, most_rows : int
         How many bodies, and rows of lenses in all, are drawn at most; the figure says what is left out.
+    style : Style, optional
+        Inks and measures; those of paper when not given.
 
     Returns
     -------
@@ -61,11 +63,40 @@ def verdict_chart(
     """
     import altair as alt
 
+    style = style or Style()
     picture = arrange(answer, lens_text=lens_text, most_bodies=most_bodies, most_rows=most_rows)
     axis = Axis.of(picture)
-    panels = [PanelDrawing(panel=panel, picture=picture, axis=axis).chart() for panel in picture.panels]
-    legend = _legend(answer, picture)
-    title = alt.TitleParams(
+    panels = [
+        PanelDrawing(panel=panel, picture=picture, axis=axis, style=style).chart() for panel in picture.panels
+    ]
+    ink, layout = style.palette.ink, style.layout
+    parts = [*panels, _legend(answer, picture)] if layout.is_whole else panels
+    chart: alt.VConcatChart = (
+        alt.vconcat(*parts, spacing=14 if layout.is_whole else 22)
+        .properties(description=description(answer), padding=14 if layout.is_whole else 0)
+        .properties(background=style.palette.ground or "transparent")
+        .configure(font=layout.font)
+        .configure_view(stroke=None)
+        .configure_axis(
+            labelColor=ink,
+            titleColor=ink,
+            labelFontSize=layout.text_px - 0.5 if layout.is_whole else layout.small_px,
+            titleFontSize=layout.text_px - 0.5 if layout.is_whole else layout.small_px,
+            titleFontWeight="normal",
+            **(
+                {}
+                if layout.is_whole
+                else {"domainColor": style.palette.grey, "tickColor": style.palette.grey}
+            ),
+        )
+    )
+    return chart.properties(title=_title(answer)) if layout.is_whole else chart
+
+
+def _title(answer: Answer) -> "alt.TitleParams":
+    import altair as alt
+
+    return alt.TitleParams(
         text=wrapped(plain(answer.headline), TITLE_LETTERS),
         subtitle=wrapped(second_line(answer), SUBTITLE_LETTERS),
         anchor="start",
@@ -76,16 +107,6 @@ def verdict_chart(
         offset=14,
         color=INK,
     )
-    chart: alt.VConcatChart = (
-        alt.vconcat(*panels, legend, spacing=14)
-        .properties(title=title, description=description(answer), padding=14, background="white")
-        .configure(font=FONT)
-        .configure_view(stroke=None)
-        .configure_axis(
-            labelColor=INK, titleColor=INK, labelFontSize=10, titleFontSize=10, titleFontWeight="normal"
-        )
-    )
-    return chart
 
 
 def _legend(answer: Answer, picture: Picture) -> "alt.LayerChart | alt.FacetChart":

@@ -1,9 +1,10 @@
-"""What panels and legend of the figure share: inks, widths, the axis, and the two marks of a reading."""
+"""What panels and legend of the figure share: the axis, and the two marks of a reading."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from shimwise.sheets.figure_style import PAPER, Palette
 from shimwise.sheets.picture import Picture
 
 if TYPE_CHECKING:
@@ -12,9 +13,6 @@ if TYPE_CHECKING:
 __all__ = [
     "GREY",
     "INK",
-    "LABEL_PX",
-    "NUMBER_PX",
-    "PLOT_PX",
     "TINT",
     "Axis",
     "cross",
@@ -28,10 +26,11 @@ __all__ = [
     "y_px",
 ]
 
-INK, GREY, TINT = "#111111", "#666666", "#d5dfe6"
-LABEL_PX, PLOT_PX, NUMBER_PX = 118, 318, 118
-"""Widths of the names, the plot and the figures beside it: with its margins as wide as an A4 page."""
+INK, GREY, TINT = PAPER.ink, PAPER.grey, PAPER.tint
+"""The inks of paper."""
 CROSS = "M-0.7,-0.7L0.7,0.7M-0.7,0.7L0.7,-0.7"
+MARK_PX2 = 46.0
+"""Size of a mark on paper. [px²]"""
 MARGIN_SHARE = 0.12
 """The margin at either end, as a share of the span."""
 
@@ -63,10 +62,10 @@ class Axis:
         low, high = self.domain_um
         return min(max(um, low), high)
 
-    def px(self, um: float) -> float:
-        """Give where a value is drawn, from the left edge of the plot. [px]"""
+    def px(self, um: float, *, plot_px: float) -> float:
+        """Give where a value is drawn on a plot so wide, from its left edge. [px]"""
         low, high = self.domain_um
-        return PLOT_PX * (um - low) / (high - low)
+        return plot_px * (um - low) / (high - low)
 
 
 def inline(values: Sequence[Mapping[str, Any]]) -> "alt.Chart":
@@ -76,25 +75,40 @@ def inline(values: Sequence[Mapping[str, Any]]) -> "alt.Chart":
     return alt.Chart(alt.InlineData(values=list(values)))
 
 
-def diamond(chart: "alt.Chart", *, shift_px: float = 0.0, is_crowded: bool = False) -> "alt.Chart":
-    """Mark a reading; in a crowd without its white rim and fainter."""
+def diamond(
+    chart: "alt.Chart",
+    *,
+    shift_px: float = 0.0,
+    is_crowded: bool = False,
+    palette: Palette = PAPER,
+    size_px2: float = MARK_PX2,
+) -> "alt.Chart":
+    """Mark a reading; in a crowd without its rim and fainter."""
     marked: alt.Chart = chart.mark_point(
         shape="diamond",
         filled=True,
-        color=INK,
-        size=46,
+        color=palette.ink,
+        size=size_px2,
         opacity=0.35 if is_crowded else 0.9,
-        stroke=INK if is_crowded else "white",
+        stroke=palette.ink if is_crowded else palette.rim,
         strokeWidth=0.0 if is_crowded else 0.6,
         xOffset=shift_px,
     )
     return marked
 
 
-def cross(chart: "alt.Chart", *, shift_px: float = 0.0) -> "alt.Chart":
+def cross(
+    chart: "alt.Chart", *, shift_px: float = 0.0, palette: Palette = PAPER, size_px2: float = MARK_PX2
+) -> "alt.Chart":
     """Mark a doubted reading."""
     marked: alt.Chart = chart.mark_point(
-        shape=CROSS, color=INK, size=46, strokeWidth=1.5, filled=False, opacity=1, xOffset=shift_px
+        shape=CROSS,
+        color=palette.ink,
+        size=size_px2,
+        strokeWidth=1.5,
+        filled=False,
+        opacity=1,
+        xOffset=shift_px,
     )
     return marked
 

@@ -1,0 +1,213 @@
+"""How a figure looks: its inks and its measures, for paper and for a page of any width.
+
+One definition of the picture serves all of them. On a page the headline and the legend are the page's own
+words, so the figure holds only the picture.
+"""
+
+from dataclasses import dataclass
+
+from shimwise.errors import SheetError
+
+__all__ = [
+    "DARK",
+    "LIGHT",
+    "ON_PAPER",
+    "PALETTES",
+    "PAPER",
+    "WIDEST_PX",
+    "Layout",
+    "Palette",
+    "Style",
+    "page_layout",
+    "page_style",
+]
+
+LEAST_PX, WIDEST_PX = 280, 1200
+"""How wide a figure on a page may be. [px]"""
+BESIDE_FROM_PX = 600
+"""From this width on, names and figures stand beside the plot; below, above each row."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Palette:
+    """The inks of a figure, as ``#rrggbb``.
+
+    ``ink``: text and marks; ``grey``: what matters less; ``tint``: the tolerance band; ``zero``: the mark's
+    own line; ``short`` and ``deep``: what lies out, by its side; ``rim``: around a diamond; ``band``: behind
+    the body's own line, None where it has none; ``ground``: None for a page, whose own ground shows.
+    """
+
+    ink: str
+    grey: str
+    tint: str
+    zero: str
+    short: str
+    deep: str
+    rim: str
+    band: str | None = None
+    ground: str | None = None
+
+    def of(self, um: float) -> str:
+        """Give the ink of what is out on the side of ``um``."""
+        return self.short if um < 0 else self.deep
+
+
+PAPER = Palette(
+    ink="#111111",
+    grey="#666666",
+    tint="#d5dfe6",
+    zero="#111111",
+    short="#111111",
+    deep="#111111",
+    rim="white",
+    ground="white",
+)
+DARK = Palette(
+    ink="#ebe6da",
+    grey="#a3adb3",
+    tint="#232b2d",
+    zero="#d9e8c8",
+    short="#6cb4ee",
+    deep="#f0a45a",
+    rim="#11161b",
+    band="#1b2a38",
+)
+LIGHT = Palette(
+    ink="#171b1f",
+    grey="#515a61",
+    tint="#e3e7d6",
+    zero="#4a6a2a",
+    short="#0b5c9e",
+    deep="#9a4a00",
+    rim="#f7f4ec",
+    band="#d5e3ee",
+)
+PALETTES = {"paper": PAPER, "dark": DARK, "light": LIGHT}
+"""The palettes by the name of the theme."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """The measures of a figure. [px, and rows where said]
+
+    Attributes
+    ----------
+    label_px, plot_px, number_px : float
+        Widths of the names, the plot, and the figures at its right; stacked, the plot takes all of it.
+    row_px : float
+        Height of a row.
+    text_px, small_px : float
+        Sizes of type.
+    is_stacked : bool
+        Whether names and figures stand above each row instead of beside it.
+    name_rise, reading_rise, bar_fall, body_fall : float
+        How far above the middle of a row its name and its landings stand, and below it the estimate, and the
+        estimate of the body itself. [rows]
+    words_row, top_row, band_row : float
+        Where the words over the rows stand, where the plot begins and where its bands begin. [rows]
+    mark_px2 : float
+        Size of a diamond. [px²]
+    is_whole : bool
+        Whether headline and legend belong to the figure.
+    font : str
+        Families of type.
+    """
+
+    label_px: float
+    plot_px: float
+    number_px: float
+    row_px: float
+    text_px: float
+    small_px: float
+    is_stacked: bool = False
+    name_rise: float = 0.0
+    reading_rise: float = 0.2
+    bar_fall: float = 0.2
+    body_fall: float = 0.0
+    words_row: float = -0.95
+    top_row: float = -1.3
+    band_row: float = -0.6
+    mark_px2: float = 46.0
+    is_whole: bool = True
+    font: str = "Liberation Sans, Arial, Helvetica, sans-serif"
+
+
+ON_PAPER = Layout(label_px=118, plot_px=318, number_px=118, row_px=25, text_px=10.5, small_px=9)
+"""With its margins as wide as an A4 page. The font: one family under three names, of equal widths."""
+PAGE_FONT = "B612, DejaVu Sans, Verdana, sans-serif"
+
+
+def page_layout(width_px: float) -> Layout:
+    """Give the measures for a page on which the figure may be so wide. [px]
+
+    Raises
+    ------
+    SheetError
+        When it would be too narrow to read, or wider than any page.
+    """
+    if not LEAST_PX <= width_px <= WIDEST_PX:
+        raise SheetError(
+            f"A figure {width_px:g} px wide cannot be read; give {LEAST_PX} to {WIDEST_PX}, such as 600."
+        )
+    if width_px < BESIDE_FROM_PX:
+        return Layout(
+            label_px=0,
+            plot_px=width_px,
+            number_px=0,
+            row_px=58,
+            text_px=15,
+            small_px=13,
+            is_stacked=True,
+            name_rise=0.28,
+            reading_rise=-0.04,
+            bar_fall=0.24,
+            body_fall=0.1,
+            words_row=-0.78,
+            top_row=-1.0,
+            band_row=-0.58,
+            mark_px2=95,
+            is_whole=False,
+            font=PAGE_FONT,
+        )
+    label_px, number_px = (168, 168) if width_px >= 680 else (150, 156)
+    return Layout(
+        label_px=label_px,
+        plot_px=width_px - label_px - number_px,
+        number_px=number_px,
+        row_px=40,
+        text_px=15,
+        small_px=13,
+        words_row=-0.86,
+        top_row=-1.15,
+        mark_px2=95,
+        is_whole=False,
+        font=PAGE_FONT,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Style:
+    """Inks and measures together."""
+
+    palette: Palette = PAPER
+    layout: Layout = ON_PAPER
+
+
+def page_style(theme: str, width_px: float) -> Style:
+    """Give the style of a figure on a page.
+
+    Parameters
+    ----------
+    theme : str
+        ``paper``, ``dark`` or ``light``.
+    width_px : float
+        How wide the figure may be. [px]
+
+    Raises
+    ------
+    SheetError
+        When there is no such theme, or no figure of that width.
+    """
+    if theme not in PALETTES:
+        raise SheetError(f"There is no theme {theme!r} for a figure; choose {', '.join(PALETTES)}.")
+    return Style(palette=PALETTES[theme], layout=page_layout(width_px))
