@@ -21,9 +21,9 @@ from starlette.concurrency import run_in_threadpool
 from shimwise.web.refusal import header, refuse
 
 if TYPE_CHECKING:
-    from starlette.types import ASGIApp, Message, Receive, Scope, Send
+    from starlette.types import Message, Receive, Scope, Send
 
-__all__ = ["HEARTBEAT_S", "EventStream", "Hub", "State", "TellsChanges"]
+__all__ = ["HEARTBEAT_S", "EventStream", "Hub", "State"]
 
 HEARTBEAT_S = 15.0
 """A silent line is kept open, and a dead one found, by a comment as often as this. [s]"""
@@ -265,26 +265,6 @@ class EventStream:
             async for state in states:
                 await send(_part(b": here\n\n" if state is None else state.event))
         await send({"type": "http.response.body", "body": b"", "more_body": False})
-
-
-class TellsChanges:
-    """Wakes the hub after every request that changed something, so that no use case needs to know of it."""
-
-    def __init__(self, app: "ASGIApp", hub: Hub) -> None:
-        self.app, self.hub = app, hub
-
-    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
-        """Answer a request, or pass it on."""
-        if scope["type"] != "http" or scope["method"] in {"GET", "HEAD", "OPTIONS"}:
-            await self.app(scope, receive, send)
-            return
-
-        async def watched(message: "Message") -> None:
-            await send(message)
-            if message["type"] == "http.response.start" and message["status"] < 400:
-                self.hub.notify()
-
-        await self.app(scope, receive, watched)
 
 
 def _part(body: bytes) -> "Message":

@@ -7,10 +7,9 @@ from collections.abc import Awaitable, Callable
 from typing import Any
 
 import pytest
-from starlette.types import Receive, Scope, Send
 
 from shimwise.web import live
-from shimwise.web.live import EventStream, Hub, State, TellsChanges
+from shimwise.web.live import EventStream, Hub, State
 
 
 class Prep:
@@ -246,23 +245,3 @@ def test_more_devices_than_are_taken_are_told_to_come_back(
         assert (b"retry-after", b"10") in line.sent[0]["headers"]
 
     _in_time(work)
-
-
-@pytest.mark.parametrize(("method", "status", "told"), [("POST", 200, 1), ("POST", 422, 0), ("GET", 200, 0)])
-def test_the_hub_is_woken_by_what_changed_something_alone(
-    prep: Prep, method: str, status: int, told: int
-) -> None:
-    hub = Hub(prep.look)
-    woken = []
-    hub.notify = lambda prep_id=None, **_: woken.append(prep_id)  # type: ignore[method-assign]
-
-    async def app(scope: Scope, receive: Receive, send: Send) -> None:
-        await send({"type": "http.response.start", "status": status, "headers": []})
-        await send({"type": "http.response.body", "body": b""})
-
-    async def work() -> None:
-        line = Line("p")
-        await TellsChanges(app, hub)({**line.scope, "method": method}, line.receive, line.send)
-
-    _in_time(work)
-    assert len(woken) == told

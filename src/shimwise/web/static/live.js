@@ -4,6 +4,7 @@
 
   const AGAIN_MS = 3000;
   const QUIET_MS = 40000;
+  const LATER_MS = 2000;
   const place = document.querySelector("[data-prep-id]:not(form)");
   if (!place || !window.EventSource) return;
 
@@ -12,9 +13,23 @@
   let heard = Date.now();
   let seen = "";
 
+  // What a person is typing in a live part is not taken from under the fingers: that part waits.
+  function isTypedIn(region) {
+    const fields = [...region.querySelectorAll("input:not([type=hidden]), textarea")];
+    return fields.some((field) => field === document.activeElement || field.value !== field.defaultValue);
+  }
+
+  let later = 0;
+
   function refresh() {
     if (!window.htmx) return;
-    for (const region of place.querySelectorAll("[data-live]")) window.htmx.trigger(region, "shimwise:refresh");
+    window.clearTimeout(later);
+    let isLeft = false;
+    for (const region of place.querySelectorAll("[data-live]")) {
+      if (isTypedIn(region)) isLeft = true;
+      else window.htmx.trigger(region, "shimwise:refresh");
+    }
+    if (isLeft) later = window.setTimeout(refresh, LATER_MS);
   }
 
   function changed(event) {

@@ -2,6 +2,8 @@
 // away it waits here, is shown as waiting, and is sent once, in order, when the server answers again.
 (() => {
   "use strict";
+  if (window.shimwiseWaits) return;
+  window.shimwiseWaits = true;
 
   const STORE = "readings";
   const FIELDS = ["body_id", "lens_id", "setup_id", "distance_text", "reading_text", "focal_mm", "fnumber", "axis", "operator", "stop", "note"];
