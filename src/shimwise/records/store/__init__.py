@@ -1,0 +1,34 @@
+"""The record: what a house keeps of its units and preps, on SQLite or PostgreSQL; nothing in it is lost.
+
+Rows are frozen values (:mod:`~shimwise.records.store.rows`); each kind has a module of plain functions that
+take a connection (to look) or a :class:`Change` (to write) first. Every change writes its own line in the
+journal, save that of a setting.
+"""
+
+from shimwise.records.store.errors import (
+    Conflict,
+    NotFound,
+    RecordAway,
+    RecordBusy,
+    RecordDamaged,
+    RecordFull,
+    RecordReadOnly,
+    RecordTooNew,
+    StoreError,
+)
+from shimwise.records.store.record import Change, Record, utc_now
+
+__all__ = [
+    "Change",
+    "Conflict",
+    "NotFound",
+    "Record",
+    "RecordAway",
+    "RecordBusy",
+    "RecordDamaged",
+    "RecordFull",
+    "RecordReadOnly",
+    "RecordTooNew",
+    "StoreError",
+    "utc_now",
+]

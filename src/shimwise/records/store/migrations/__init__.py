@@ -1,0 +1,12 @@
+"""The versions of the record's tables, from the first on.
+
+A new one is a file in ``versions``; its number is added to ``KNOWN``, the last of which is the head.
+"""
+
+from pathlib import Path
+
+__all__ = ["FOLDER", "HEAD", "KNOWN"]
+
+FOLDER = Path(__file__).parent
+KNOWN = ("0001",)
+HEAD = KNOWN[-1]

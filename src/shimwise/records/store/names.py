@@ -1,0 +1,10 @@
+"""How two names are told apart: not by case, nor by spaces."""
+
+import unicodedata
+
+__all__ = ["name_key"]
+
+
+def name_key(name: str) -> str:
+    """Give what two names that people take for the same have in common."""
+    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())

@@ -1,0 +1,156 @@
+"""Changes of many threads, written one after the other and made durable together.
+
+A commit waits for the disk, several milliseconds. When twenty people save at once, each change still runs
+alone, within a savepoint of its own; the last of those that wait commits for all, and nobody is answered before
+that.
+"""
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+
+from sqlalchemy import Connection
+
+__all__ = ["Together"]
+
+MOST_TOGETHER = 64
+"""So many changes wait for one commit at most."""
+
+
+@dataclass(slots=True, eq=False)
+class _Group:
+    connection: Connection
+    size: int = 0
+    is_broken: bool = False
+    done: threading.Event = field(default_factory=threading.Event)
+    error: BaseException | None = None
+
+
+class Together:
+    """Lets one change at a time write.
+
+    Parameters
+    ----------
+    begin : callable
+        Opens a connection with a transaction that may write; called by whoever comes first.
+    waited_s : float
+        How long a change waits for its turn. [s]
+    busy : callable
+        Makes the error of a change that waited too long.
+    """
+
+    def __init__(
+        self, begin: Callable[[], Connection], *, waited_s: float, busy: Callable[[], Exception]
+    ) -> None:
+        self._begin, self._waited_s, self._busy = begin, waited_s, busy
+        self._mutex = threading.Lock()
+        self._queue: list[threading.Event] = []
+        self._is_held = False
+        self._group: _Group | None = None
+        self._owner: int | None = None
+
+    @contextmanager
+    def turn(self) -> Iterator[Connection]:
+        """Give this thread its turn; on leaving, what it wrote is on disk.
+
+        Raises
+        ------
+        Exception
+            That of ``busy`` when the turn did not come in time; the database's own when the commit failed.
+            Then nothing of the change is kept.
+        """
+        if self._owner == threading.get_ident():
+            raise RuntimeError("a change was begun within a change of the same thread")
+        self._wait_for_turn()
+        group = None
+        try:
+            self._owner = threading.get_ident()
+            group = self._join()
+            with self._savepoint(group):
+                yield group.connection
+        finally:
+            self._owner = None
+            self._leave(group)
+        if group is not None:
+            self._wait_for_commit(group)
+
+    @contextmanager
+    def _savepoint(self, group: _Group) -> Iterator[None]:
+        group.size += 1
+        savepoint = group.connection.begin_nested()
+        try:
+            yield
+            savepoint.commit()
+        except BaseException as error:
+            try:
+                savepoint.rollback()
+            except Exception:  # the database ended the whole transaction: the others lost theirs with it
+                group.is_broken, group.error = True, error
+            if group.connection.invalidated:
+                group.is_broken, group.error = True, error
+            raise
+
+    def _join(self) -> _Group:
+        if self._group is None:
+            self._group = _Group(self._begin())
+        return self._group
+
+    def _wait_for_turn(self) -> None:
+        mine = threading.Event()
+        with self._mutex:
+            if not self._is_held:
+                self._is_held = True
+                return
+            self._queue.append(mine)
+        if mine.wait(self._waited_s):
+            return
+        with self._mutex:
+            if mine in self._queue:
+                self._queue.remove(mine)
+                raise self._busy()
+        # The turn came at the last moment.
+
+    def _leave(self, group: _Group | None) -> None:
+        """Hand the turn on; whoever is last in a group ends it."""
+        with self._mutex:
+            goes_on = bool(self._queue) and group is not None and not group.is_broken
+            goes_on = goes_on and group is not None and group.size < MOST_TOGETHER
+            if goes_on:
+                self._queue.pop(0).set()
+                return
+        try:
+            if group is not None:
+                self._group = None
+                self._end(group)
+        finally:
+            with self._mutex:
+                if self._queue:
+                    self._queue.pop(0).set()
+                else:
+                    self._is_held = False
+
+    def _end(self, group: _Group) -> None:
+        try:
+            if group.is_broken:
+                with suppress(Exception):
+                    group.connection.rollback()
+            else:
+                group.connection.commit()
+        except BaseException as error:
+            group.error = error
+            with suppress(Exception):
+                group.connection.rollback()
+        finally:
+            with suppress(Exception):
+                group.connection.close()
+            group.done.set()
+
+    def _wait_for_commit(self, group: _Group) -> None:
+        limit = time.monotonic() + 12 * self._waited_s
+        while not group.done.wait(self._waited_s):
+            if time.monotonic() > limit:
+                raise self._busy()
+        if group.error is not None:
+            raise group.error
