@@ -20,6 +20,8 @@ COMMANDS = {
     "optics": "Ask the optics: lengths, landings, depth, contrast, heat.",
     "chart": "Print a test chart at true scale.",
     "sweep": "Find best focus in frames as sensor, ring or chart moves.",
+    "sheet": "Print a prep's papers: check sheet, cards, labels, set table.",
+    "verify": "Tell whether a sheet is what was signed.",
 }
 """Command -> its line in the help. ``shimwise.cli.<command>`` has ``register(app, summary)``."""
 

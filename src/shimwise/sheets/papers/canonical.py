@@ -1,9 +1,10 @@
 """One way to write a JSON document as bytes, and the digest that signs a prep.
 
-The digest of a prep is the SHA-256 of the canonical form of what was signed: the prep document without what
-signing itself adds to it. Equal records have equal digests, whatever the order of their names; one letter or
-one digit more and the digest is another. It shows a change; it is no proof of who made it: whoever has to be
-sure compares the digest with the record's.
+The digest of a prep is the SHA-256 of the canonical form of what is signed: the prep document with its
+sign-offs (who, when, exceptions) but without their digests, and without what changes in a house after a
+prep. So to sign: write the sign-off with an empty digest, export, take the digest, write it in. Equal preps
+have equal digests, whatever the order of their names; one letter more and the digest is another. It shows a
+change; it is no proof of who made it: whoever has to be sure compares it with the record's.
 
 References
 ----------
@@ -25,6 +26,7 @@ from shimwise.errors import SheetError
 __all__ = [
     "UNSIGNED_KEYS",
     "UNSIGNED_PREP_KEYS",
+    "UNSIGNED_UNIT_KEYS",
     "canonical_bytes",
     "digest_of",
     "digest_words",
@@ -38,10 +40,12 @@ DEEPEST = 64
 PLAIN_LOW, PLAIN_HIGH = -6, 21
 """Powers of ten between which a number is written without an exponent (ECMA-262)."""
 
-UNSIGNED_KEYS = ("sign_offs", "journal", "exported_at", "program_version")
-"""What stands beside a prep's content and changes when it is signed or written out again."""
-UNSIGNED_PREP_KEYS = ("state", "closed_at")
-"""Of the prep's own row: what signing or closing it changes."""
+UNSIGNED_KEYS = ("journal", "exported_at", "program_version")
+"""What stands beside a prep's content and changes whenever it is written out."""
+UNSIGNED_PREP_KEYS = ("state", "closed_at", "closed_by")
+"""Of the prep's own row: what closing or signing it changes."""
+UNSIGNED_UNIT_KEYS = ("history_mean_um", "history_sd_um", "epoch", "note", "is_retired")
+"""Of a body or lens: what later preps, adjustments and the house change."""
 
 
 def canonical_bytes(value: Any) -> bytes:  # noqa: ANN401 - a tree of JSON
@@ -66,16 +70,31 @@ def canonical_bytes(value: Any) -> bytes:  # noqa: ANN401 - a tree of JSON
 
 
 def signed_part(document: Mapping[str, Any]) -> dict[str, Any]:
-    """Give what of a prep document is signed: all but :data:`UNSIGNED_KEYS` and the prep's state."""
-    part = {key: value for key, value in document.items() if key not in UNSIGNED_KEYS}
-    prep = part.get("prep")
-    if isinstance(prep, Mapping):
-        part["prep"] = {key: value for key, value in prep.items() if key not in UNSIGNED_PREP_KEYS}
-    return part
+    """Give what of a prep document is signed: without digests, state, and what a house changes later."""
+    left_out = {
+        "bodies": UNSIGNED_UNIT_KEYS,
+        "lenses": UNSIGNED_UNIT_KEYS,
+        "sign_offs": ("digest",),
+        "prep": UNSIGNED_PREP_KEYS,
+    }
+    return {
+        key: _without(value, left_out.get(key, ()))
+        for key, value in document.items()
+        if key not in UNSIGNED_KEYS
+    }
+
+
+def _without(value: Any, keys: Sequence[str]) -> Any:  # noqa: ANN401 - a tree of JSON
+    """Leave keys out of a row, or of each row of a list."""
+    if isinstance(value, Mapping):
+        return {key: item for key, item in value.items() if key not in keys}
+    if isinstance(value, list | tuple):
+        return [_without(item, keys) if isinstance(item, Mapping) else item for item in value]
+    return value
 
 
 def digest_of(document: Mapping[str, Any]) -> str:
-    """Digest of a prep document [64 hexadecimal digits]: equal before and after it is signed.
+    """Digest of a prep document [64 hexadecimal digits]; the digests of its sign-offs have no part in it.
 
     Raises
     ------

@@ -99,9 +99,39 @@ def test_the_digest_is_that_of_the_canonical_bytes() -> None:
     assert digest_words(digest).replace(" ", "") == digest
 
 
-def test_signing_a_prep_leaves_its_digest() -> None:
-    prep = {"id": "p", "revision": 4, "note": "n"}
-    before = {"schema": "shimwise.prep/1", "prep": {**prep, "state": "open"}, "sign_offs": []}
-    after = {"schema": "shimwise.prep/1", "prep": {**prep, "state": "signed"}, "sign_offs": [{"by": "x"}]}
-    assert digest_of(before) == digest_of(after)
-    assert digest_of({**after, "prep": {**prep, "revision": 5}}) != digest_of(after)
+def _signed(**changes: object) -> dict[str, object]:
+    prep = {"id": "p", "revision": 4, "state": "signed", "closed_at": "2026-02-03T10:15:00Z"}
+    return {
+        "schema": "shimwise.prep/1",
+        "prep": prep,
+        "bodies": [{"id": "b", "name": "A", "history_mean_um": 1.5, "epoch": 2}],
+        "sign_offs": [{"signed_by": "x", "exceptions": ["why"], "digest": "0"}],
+        **changes,
+    }
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"sign_offs": [{"signed_by": "x", "exceptions": ["why"], "digest": "1"}]},
+        {"prep": {"id": "p", "revision": 4, "state": "done", "closed_at": None}},
+        {"bodies": [{"id": "b", "name": "A", "history_mean_um": -3.0, "epoch": 3}]},
+        {"journal": [{"seq": 1}]},
+    ],
+)
+def test_what_signing_or_a_later_prep_changes_has_no_part_in_the_digest(changes: dict[str, object]) -> None:
+    assert digest_of(_signed(**changes)) == digest_of(_signed())
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"sign_offs": [{"signed_by": "y", "exceptions": ["why"], "digest": "0"}]},
+        {"sign_offs": [{"signed_by": "x", "exceptions": [], "digest": "0"}]},
+        {"prep": {"id": "p", "revision": 5}},
+        {"bodies": [{"id": "b", "name": "B"}]},
+        {"readings": []},
+    ],
+)
+def test_who_signed_and_over_what_has_a_part_in_the_digest(changes: dict[str, object]) -> None:
+    assert digest_of(_signed(**changes)) != digest_of(_signed())

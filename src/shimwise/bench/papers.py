@@ -1,0 +1,185 @@
+"""Papers of a prep: check sheets for one prep or a day of them, and whether a sheet is what was signed.
+
+All of it starts from the prep document, ``shimwise.prep/1``, as the record exports it: so a sheet can be
+made, and checked, where the record is not.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from shimwise.bench.inputs import Progress
+from shimwise.errors import SheetError
+from shimwise.sheets.papers.canonical import digest_of
+from shimwise.sheets.papers.verify import Finding, Recorded, State
+
+if TYPE_CHECKING:
+    from shimwise.sheets.papers.prep_document import PrepDocument
+    from shimwise.sheets.papers.sheet_pdf import JudgedPrep
+
+__all__ = [
+    "CHECK",
+    "Finding",
+    "MadePaper",
+    "PrepSource",
+    "State",
+    "digest_of",
+    "make_sheets",
+    "read_prep_file",
+    "verify_paper",
+    "write_whole",
+]
+
+CHECK = "check"
+LARGEST_DAY = 500
+"""Sheets in one file at most."""
+PrepSource = Mapping[str, Any] | Path
+"""A prep document, or the file that holds one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadePaper:
+    """A paper: its kind, the PDF, how many pages it has, and title and digest of each prep on it."""
+
+    kind: str
+    pdf: bytes
+    pages: int
+    titles: tuple[str, ...]
+    digests: tuple[str, ...]
+    is_signed: bool
+
+
+def make_sheets(
+    preps: Sequence[PrepSource], *, paper: str = "A4", link: str = "", progress: Progress | None = None
+) -> MadePaper:
+    """Print check sheets, of one prep or a whole day, to one PDF.
+
+    Parameters
+    ----------
+    preps : sequence of mapping or Path
+        Prep documents, or files that hold one.
+    paper : str
+        ``A4`` or ``Letter``.
+    link : str
+        Address of the house's pages for the QR square; without it the square holds the prep's id.
+    progress : callable, optional
+        Told from time to time.
+
+    Raises
+    ------
+    SheetError
+        When a file is no prep, the paper is not known, or the pages cannot be set.
+    """
+    from shimwise.sheets.papers.sheet_pdf import check_sheets_pdf
+
+    if not 0 < len(preps) <= LARGEST_DAY:
+        raise SheetError(f"{len(preps)} preps make no file of sheets; give 1 to {LARGEST_DAY}.")
+    judged = [_judged(prep) for prep in preps]
+    pdf = check_sheets_pdf(judged, paper=paper, link=link, progress=progress)
+    return _made(CHECK, pdf, [one.prep for one in judged])
+
+
+def verify_paper(source: bytes | Path, *, recorded: Recorded | None = None) -> tuple[Finding, ...]:
+    """Say of each prep in a sheet or a prep's file whether it is what was signed.
+
+    Parameters
+    ----------
+    source : bytes or Path
+        A PDF that :func:`make_sheets` made, or a prep document as JSON.
+    recorded : callable, optional
+        Gives for a prep's id the digest of the record's sign-off, to be compared too.
+
+    Raises
+    ------
+    SheetError
+        When it is neither, or cannot be read.
+    """
+    from shimwise.sheets.papers.prep_document import read_prep
+    from shimwise.sheets.papers.verify import find_in_pdf, find_in_prep, read_json
+
+    name = source.name if isinstance(source, Path) else "The file"
+    data = _content(source) if isinstance(source, Path) else source
+    if data.lstrip()[:1] == b"{" or data.startswith(b"\xef\xbb\xbf"):
+        return (find_in_prep(read_prep(read_json(data, name=name)), recorded=recorded),)
+    return find_in_pdf(data, remade=_remade, recorded=recorded)
+
+
+def read_prep_file(path: Path) -> dict[str, Any]:
+    """Read a prep document from its file.
+
+    Raises
+    ------
+    SheetError
+        When it cannot be read or is no prep.
+    """
+    from shimwise.sheets.papers.prep_document import read_prep
+    from shimwise.sheets.papers.verify import read_json
+
+    document = read_json(_content(path), name=path.name)
+    read_prep(document)
+    found: dict[str, Any] = document
+    return found
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all.
+
+    Raises
+    ------
+    SheetError
+        When it cannot be written.
+    """
+    part = path.with_name(f".{path.name}.part")
+    try:
+        part.write_bytes(content)
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise SheetError(f"{path} cannot be written ({error.strerror}); choose another place.") from error
+
+
+def _content(path: Path) -> bytes:
+    from shimwise.sheets.papers.verify import LARGEST_BYTES
+
+    try:
+        with path.open("rb") as stream:
+            return stream.read(LARGEST_BYTES + 1)
+    except OSError as error:
+        raise SheetError(f"{path} cannot be read ({error.strerror or error}). Check the name.") from error
+
+
+def _judged(source: PrepSource) -> "JudgedPrep":
+    from shimwise.sheets.papers.prep_document import read_prep
+
+    return _with_answer(read_prep(read_prep_file(source) if isinstance(source, Path) else source))
+
+
+def _with_answer(prep: "PrepDocument") -> "JudgedPrep":
+    from shimwise.bench.verdict_views import answer_of
+    from shimwise.sheets.papers.sheet_pdf import JudgedPrep
+
+    return JudgedPrep(prep=prep, answer=None if prep.verdict is None else answer_of(prep.verdict))
+
+
+def _made(kind: str, pdf: bytes, preps: "Sequence[PrepDocument]") -> MadePaper:
+    import io
+
+    import pypdf
+
+    return MadePaper(
+        kind=kind,
+        pdf=pdf,
+        pages=len(pypdf.PdfReader(io.BytesIO(pdf)).pages),
+        titles=tuple(prep.title for prep in preps),
+        digests=tuple(prep.digest for prep in preps),
+        is_signed=all(prep.is_signed for prep in preps),
+    )
+
+
+def _remade(made: Mapping[str, Any], preps: "tuple[PrepDocument, ...]") -> bytes:
+    """Make a sheet again as it says it was made."""
+    from shimwise.sheets.papers.sheet_pdf import check_sheets_pdf
+
+    judged = [_with_answer(prep) for prep in preps]
+    return check_sheets_pdf(judged, paper=str(made.get("paper")), link=str(made.get("link") or ""))

@@ -1,0 +1,28 @@
+"""Which program sets a paper: two papers of one print are comparable letter by letter, others are not."""
+
+import hashlib
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+
+from shimwise import __version__
+
+__all__ = ["MAKER", "maker_print"]
+
+MAKER = f"Shimwise {__version__}"
+SETTERS = ("typst", "altair", "vl-convert-python", "segno")
+"""What else a page's look depends on."""
+
+
+@cache
+def maker_print() -> str:
+    """Digest of all that sets a page: sources, templates, typefaces, and the setters' versions."""
+    folder = Path(__file__).parents[1]
+    told = hashlib.sha256(__version__.encode())
+    for name in SETTERS:
+        told.update(f"{name} {version(name)}".encode())
+    for path in sorted(folder.rglob("*")):
+        if path.suffix in (".py", ".typ", ".ttf"):
+            told.update(path.relative_to(folder).as_posix().encode())
+            told.update(path.read_bytes())
+    return told.hexdigest()[:16]

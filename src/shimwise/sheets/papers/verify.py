@@ -1,0 +1,288 @@
+"""Tells whether a sheet, or a prep's file, is what was signed.
+
+What is looked at: the prep that travels in the file, its digest against the one that was signed, the digest
+printed on the page, and the page itself, made again from the prep and compared. The last is possible only
+where the same program is at hand that made the sheet; where it is not, that is said.
+"""
+
+import hashlib
+import io
+import json
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any
+
+from shimwise.errors import SheetError
+from shimwise.sheets.papers.maker import maker_print
+from shimwise.sheets.papers.prep_document import PrepDocument, read_prep
+from shimwise.sheets.papers.rows_words import moment_words
+from shimwise.sheets.papers.sheet_pdf import SHEET_FILE, SHEET_SCHEMA
+from shimwise.sheets.words import plain
+
+if TYPE_CHECKING:
+    from pypdf import PdfReader
+
+__all__ = ["Finding", "State", "find_in_pdf", "find_in_prep", "read_json"]
+
+LARGEST_BYTES = 2**26
+LARGEST_PAGES = 2000
+_DIGEST = re.compile(r"(?<![0-9a-f])[0-9a-f]{64}(?![0-9a-f])")
+Remade = Callable[[Mapping[str, Any], tuple[PrepDocument, ...]], bytes]
+Recorded = Callable[[str], str | None]
+
+
+class State(StrEnum):
+    """What is said of a sheet: as it was signed, changed since, or never signed."""
+
+    AS_SIGNED = "as_signed"
+    ALTERED = "altered"
+    NOT_SIGNED = "not_signed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """What is said of one prep of a file: its state, its digest, and why in sentences."""
+
+    prep_id: str
+    title: str
+    state: State
+    digest: str
+    signed_by: str
+    signed_at: str
+    words: tuple[str, ...]
+
+
+def read_json(data: bytes, *, name: str) -> Any:  # noqa: ANN401 - a tree of JSON
+    """Read JSON that can be signed: no name twice in an object, no number that JSON lacks.
+
+    Raises
+    ------
+    SheetError
+        When it is none.
+    """
+
+    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        found = dict(pairs)
+        if len(found) != len(pairs):
+            raise ValueError("a name stands twice in one object")
+        return found
+
+    def refuse(word: str) -> float:
+        raise ValueError(f"{word} is no number of JSON")
+
+    if len(data) > LARGEST_BYTES:
+        raise SheetError(
+            f"{name} has more than {LARGEST_BYTES // 2**20} MiB: that is no prep. Check the file."
+        )
+    try:
+        return json.loads(data.decode("utf-8-sig"), object_pairs_hook=once, parse_constant=refuse)
+    except (ValueError, RecursionError) as error:
+        raise SheetError(f"{name} is no JSON ({str(error)[:200]}). Export the prep anew.") from error
+
+
+def find_in_prep(prep: PrepDocument, *, recorded: Recorded | None = None) -> Finding:
+    """Say whether a prep is what was signed.
+
+    Parameters
+    ----------
+    prep : PrepDocument
+        The prep.
+    recorded : callable, optional
+        Gives for a prep's id the digest that the record keeps of its sign-off; None where it has none.
+    """
+    row, prep_id = prep.sign_off, str(prep.prep.get("id") or "")
+    finding = {
+        "prep_id": prep_id,
+        "title": plain(prep.title),
+        "digest": prep.digest,
+        "signed_by": plain(str((row or {}).get("signed_by") or "")),
+        "signed_at": moment_words(row["signed_at"]) if row and row.get("signed_at") else "",
+    }
+    if row is None:
+        words = ("Nobody has signed this prep.",)
+        return Finding(**finding, state=State.NOT_SIGNED, words=words)
+    if not prep.is_signed:
+        words = (
+            f"The prep is not what was signed: its digest begins {prep.digest[:16]}, that of the "
+            f"signature {plain(str(row['digest']))[:16]}.",
+        )
+        return Finding(**finding, state=State.ALTERED, words=words)
+    kept = recorded(prep_id) if recorded is not None else None
+    if recorded is not None and kept != prep.digest:
+        told = f"the record's signature begins {kept[:16]}" if kept else "the record has no signature of it"
+        words = (f"The signature in the file is not the record's: {told}.",)
+        return Finding(**finding, state=State.ALTERED, words=words)
+    return Finding(**finding, state=State.AS_SIGNED, words=("The prep is what was signed.",))
+
+
+def find_in_pdf(data: bytes, *, remade: Remade, recorded: Recorded | None = None) -> tuple[Finding, ...]:
+    """Say of each prep in a sheet whether it, and what is printed, is what was signed.
+
+    Parameters
+    ----------
+    data : bytes
+        The PDF.
+    remade : callable
+        Makes the sheet again from how it was made and its preps.
+    recorded : callable, optional
+        As for :func:`find_in_prep`.
+
+    Raises
+    ------
+    SheetError
+        When it is no PDF, or none of our sheets.
+    """
+    reader = _reader(data)
+    made, preps = _attached(reader)
+    troubles = [*_printed(reader, preps), *_page_troubles(data, reader, made, preps, remade)]
+    notes = (
+        []
+        if made.get("made_with") == maker_print()
+        else [_OTHER_VERSION.format(plain(str(made.get("made_by"))))]
+    )
+    findings = [find_in_prep(prep, recorded=recorded) for prep in preps]
+    return tuple(_with_page(finding, troubles, notes) for finding in findings)
+
+
+_OTHER_VERSION = (
+    "The page itself could not be made again for comparison: {} made it, in another state than this one. Its "
+    "prep and its digest were compared."
+)
+
+
+def _with_page(finding: Finding, troubles: list[str], notes: list[str]) -> Finding:
+    state = State.ALTERED if troubles else finding.state
+    first = () if troubles and finding.state is State.AS_SIGNED else finding.words
+    return Finding(
+        prep_id=finding.prep_id,
+        title=finding.title,
+        state=state,
+        digest=finding.digest,
+        signed_by=finding.signed_by,
+        signed_at=finding.signed_at,
+        words=(*first, *troubles, *notes),
+    )
+
+
+def _reader(data: bytes) -> "PdfReader":
+    import pypdf
+    from pypdf.errors import PyPdfError
+
+    if not data.startswith(b"%PDF-"):
+        raise SheetError(
+            "This is no PDF and no prep. Give a sheet that shimwise sheet wrote, or a prep.json."
+        )
+    if len(data) > LARGEST_BYTES:
+        raise SheetError(
+            f"The PDF has more than {LARGEST_BYTES // 2**20} MiB: that is no sheet. Check the file."
+        )
+    try:
+        reader = pypdf.PdfReader(io.BytesIO(data))
+        if len(reader.pages) > LARGEST_PAGES:
+            raise SheetError(
+                f"The PDF has more than {LARGEST_PAGES} pages: that is no sheet. Check the file."
+            )
+    except (PyPdfError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise _no_sheet(f"it cannot be read ({str(error)[:120]})") from error
+    return reader
+
+
+def _attached(reader: "PdfReader") -> tuple[Mapping[str, Any], tuple[PrepDocument, ...]]:
+    """Give how the sheet was made and the preps that travel in it."""
+    try:
+        files = {name: list(contents) for name, contents in reader.attachments.items()}
+    except Exception as error:  # whatever a damaged file makes the library raise
+        raise _no_sheet(f"its attachments cannot be read ({str(error)[:120]})") from error
+    if SHEET_FILE not in files:
+        raise _no_sheet(f"it carries no {SHEET_FILE}")
+    made = read_json(_only(files, SHEET_FILE), name=SHEET_FILE)
+    if (
+        not isinstance(made, Mapping)
+        or made.get("schema") != SHEET_SCHEMA
+        or not isinstance(made.get("preps"), list)
+    ):
+        raise _no_sheet(f"its {SHEET_FILE} has not the form {SHEET_SCHEMA}")
+    names = [str(name) for name in made["preps"]]
+    if not names or any(name not in files for name in names):
+        raise _no_sheet("the prep that it tells is not attached")
+    return made, tuple(read_prep(read_json(_only(files, name), name=name)) for name in names)
+
+
+def _only(files: Mapping[str, list[bytes]], name: str) -> bytes:
+    if len(files[name]) != 1:
+        raise _no_sheet(f"it carries {name} {len(files[name])} times")
+    return files[name][0]
+
+
+def _no_sheet(what: str) -> SheetError:
+    return SheetError(f"This PDF is no sheet of Shimwise: {what}. Give a sheet that shimwise sheet wrote.")
+
+
+def _printed(reader: "PdfReader", preps: tuple[PrepDocument, ...]) -> Iterator[str]:
+    """Compare the digests printed on the pages with those of the preps."""
+    text = "".join("".join(page.extract_text().split()) for page in reader.pages)
+    printed = set(_DIGEST.findall(re.sub(r"(?<=[0-9a-f])(?=Revision)", " ", text)))
+    for prep in preps:
+        if prep.digest not in text:
+            yield f"The digest of the prep, {prep.digest[:16]}…, is not printed on the page."
+    strange = printed - {prep.digest for prep in preps}
+    if strange:
+        yield f"A digest is printed that is none of the attached prep: {min(strange)[:16]}…."
+
+
+def _page_troubles(
+    data: bytes,
+    reader: "PdfReader",
+    made: Mapping[str, Any],
+    preps: tuple[PrepDocument, ...],
+    remade: Remade,
+) -> Iterator[str]:
+    """Make the sheet again and compare it, page by page, where the same program made it."""
+    if made.get("made_with") != maker_print():
+        return
+    anew = remade(made, preps)
+    if anew == data:
+        return
+    fresh = _reader(anew)
+    if len(fresh.pages) != len(reader.pages):
+        yield f"The sheet has {len(reader.pages)} pages; made anew from its prep it has {len(fresh.pages)}."
+        return
+    for number, (page, other) in enumerate(zip(reader.pages, fresh.pages, strict=True), 1):
+        if _page_print(page) != _page_print(other):
+            yield f"Page {number} is not what its prep says: it was changed after it was made."
+
+
+_IGNORED = {"/Parent", "/StructParents", "/StructParent", "/Metadata", "/Length", "/Filter", "/DecodeParms"}
+
+
+def _page_print(page: Any) -> str:  # noqa: ANN401 - the library's objects
+    """Digest of all that is shown on a page: its drawing, what that uses, and what was laid over it."""
+    told = hashlib.sha256()
+    _tell(page, told, set())
+    return told.hexdigest()
+
+
+def _tell(value: Any, told: Any, seen: set[int]) -> None:  # noqa: ANN401
+    value = value.get_object() if hasattr(value, "get_object") else value
+    if isinstance(value, dict | list):
+        if id(value) in seen:
+            return
+        seen.add(id(value))
+    if isinstance(value, dict):
+        told.update(b"<<")
+        for key in sorted(value):
+            if key not in _IGNORED:
+                told.update(str(key).encode())
+                _tell(value.raw_get(key) if hasattr(value, "raw_get") else value[key], told, seen)
+        if hasattr(value, "get_data"):
+            told.update(value.get_data())
+        told.update(b">>")
+    elif isinstance(value, list):
+        told.update(b"[")
+        for item in value:
+            _tell(item, told, seen)
+        told.update(b"]")
+    else:
+        told.update(f"{value} ".encode("utf-8", "surrogatepass"))

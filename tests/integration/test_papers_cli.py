@@ -1,0 +1,103 @@
+"""Whole commands of ``shimwise sheet`` and ``shimwise verify``."""
+
+import importlib.util
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from shimwise.cli import main
+
+Run = Callable[..., tuple[int, str, str]]
+INVENTED = Path(__file__).parents[1] / "unit" / "sheets" / "papers" / "invented_preps.py"
+
+
+@pytest.fixture(scope="session")
+def invented() -> Any:  # noqa: ANN401 - a module
+    spec = importlib.util.spec_from_file_location("invented_preps", INVENTED)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules.setdefault("invented_preps", module)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str]) -> Run:
+    """Run the command line in this process; give exit code, output and errors."""
+
+    def call(*words: str) -> tuple[int, str, str]:
+        with pytest.raises(SystemExit) as left:
+            main(words)
+        out, err = capsys.readouterr()
+        return int(left.value.code or 0), out, err
+
+    return call
+
+
+@pytest.fixture
+def prep(invented: Any, tmp_path: Path) -> Path:  # noqa: ANN401
+    file = tmp_path / "prep.json"
+    file.write_text(json.dumps(invented.signed_document(), ensure_ascii=False), encoding="utf-8")
+    return file
+
+
+def test_a_sheet_is_written_and_verified(run: Run, prep: Path, tmp_path: Path) -> None:
+    sheet = tmp_path / "sheet.pdf"
+    code, out, err = run("sheet", str(prep), "--out", str(sheet))
+    assert (code, err) == (0, "")
+    assert out == f"The sheet of Prep for a demonstration stands in {sheet}, 2 pages.\n"
+    for file in (sheet, prep):
+        code, out, err = run("verify", str(file))
+        assert (code, err) == (0, "")
+        assert out.startswith("As signed: Prep for a demonstration.\n")
+        assert "Signed by technician, 3 February 2026, 10:15 UTC." in out
+
+
+def test_an_altered_prep_is_told_with_exit_code_1(run: Run, prep: Path) -> None:
+    document = json.loads(prep.read_text(encoding="utf-8"))
+    document["prep"]["temperature_c"] = 30
+    prep.write_text(json.dumps(document), encoding="utf-8")
+    code, out, _ = run("verify", str(prep))
+    assert code == 1
+    assert out.startswith("ALTERED: Prep for a demonstration.\nThe prep is not what was signed")
+
+
+def test_what_is_no_sheet_has_exit_code_2(run: Run, tmp_path: Path) -> None:
+    file = tmp_path / "a.pdf"
+    for content, words in ((b"hello", "no PDF and no prep"), (b"%PDF-1.7 hello", "no sheet of Shimwise")):
+        file.write_bytes(content)
+        code, _, err = run("verify", str(file))
+        assert code == 2
+        assert words in err
+    code, _, err = run("verify", str(tmp_path / "none.pdf"))
+    assert code == 2
+    assert "cannot be read" in err
+
+
+def test_json_gives_digest_and_state(run: Run, prep: Path, tmp_path: Path) -> None:
+    sheet = tmp_path / "sheet.pdf"
+    code, out, _ = run("sheet", str(prep), "--out", str(sheet), "--paper", "Letter", "--json")
+    assert code == 0
+    made = json.loads(out)
+    code, out, _ = run("verify", str(sheet), "--json")
+    told = json.loads(out)
+    assert [one["digest"] for one in made["preps"]] == [one["digest"] for one in told["preps"]]
+    assert [one["state"] for one in told["preps"]] == ["as_signed"]
+
+
+def test_a_day_of_preps_is_one_file(run: Run, prep: Path, tmp_path: Path) -> None:
+    sheet = tmp_path / "day.pdf"
+    code, out, err = run("sheet", str(prep), str(prep), "--out", str(sheet))
+    assert (code, err) == (0, "")
+    assert out == f"The sheet of 2 preps stands in {sheet}, 4 pages.\n"
+
+
+def test_no_half_sheet_is_left_where_nothing_can_be_written(run: Run, prep: Path, tmp_path: Path) -> None:
+    code, _, err = run("sheet", str(prep), "--out", str(tmp_path / "none" / "sheet.pdf"))
+    assert code == 2
+    assert "cannot be written" in err

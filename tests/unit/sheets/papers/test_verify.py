@@ -1,0 +1,173 @@
+"""Whether a sheet is what was signed."""
+
+import copy
+import io
+import json
+from typing import Any
+
+import pypdf
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from invented_preps import prep_document, signed_document
+from pypdf.annotations import FreeText
+from pypdf.generic import DecodedStreamObject, NameObject
+
+from shimwise.bench.papers import MadePaper, State, make_sheets, verify_paper
+from shimwise.errors import SheetError
+
+
+def _written(writer: pypdf.PdfWriter) -> bytes:
+    out = io.BytesIO()
+    writer.write(out)
+    return out.getvalue()
+
+
+def _clone(pdf: bytes) -> pypdf.PdfWriter:
+    return pypdf.PdfWriter(clone_from=io.BytesIO(pdf))
+
+
+def _state(data: bytes) -> State:
+    (finding,) = verify_paper(data)
+    return finding.state
+
+
+def test_a_signed_sheet_is_as_it_was_signed(signed_sheet: MadePaper) -> None:
+    (finding,) = verify_paper(signed_sheet.pdf)
+    assert (finding.state, finding.signed_by) == (State.AS_SIGNED, "technician")
+    assert finding.digest == signed_sheet.digests[0]
+
+
+def test_a_sheet_that_another_program_saved_again_is_still_what_was_signed(signed_sheet: MadePaper) -> None:
+    data = _written(_clone(signed_sheet.pdf))
+    assert data != signed_sheet.pdf
+    assert _state(data) is State.AS_SIGNED
+
+
+def test_words_laid_over_a_page_are_found(signed_sheet: MadePaper) -> None:
+    writer = _clone(signed_sheet.pdf)
+    writer.add_annotation(0, FreeText(text="in tolerance", rect=(100, 100, 200, 200)))
+    (finding,) = verify_paper(_written(writer))
+    assert finding.state is State.ALTERED
+    assert "Page 1 is not what its prep says" in " ".join(finding.words)
+
+
+def test_a_drawing_changed_on_a_page_is_found(signed_sheet: MadePaper) -> None:
+    writer = _clone(signed_sheet.pdf)
+    page = writer.pages[0]
+    stream = DecodedStreamObject()
+    stream.set_data(page.get_contents().get_data() + b" 0 0 600 600 re f ")
+    page[NameObject("/Contents")] = writer._add_object(stream)
+    assert _state(_written(writer)) is State.ALTERED
+
+
+def test_a_page_taken_out_is_found(signed_sheet: MadePaper) -> None:
+    writer = _clone(signed_sheet.pdf)
+    del writer.pages[1]
+    (finding,) = verify_paper(_written(writer))
+    assert finding.state is State.ALTERED
+    assert "has 1 pages; made anew from its prep it has 2" in " ".join(finding.words)
+
+
+def test_a_sheet_made_of_a_changed_prep_is_found(signed_sheet: MadePaper) -> None:
+    document = signed_document()
+    document["readings"][3]["reading_text"] = "3'"
+    (finding,) = verify_paper(make_sheets([document]).pdf)
+    assert finding.state is State.ALTERED
+    assert "not what was signed" in finding.words[0]
+
+
+def test_a_draft_is_not_signed() -> None:
+    assert _state(make_sheets([prep_document(with_sweep=False)]).pdf) is State.NOT_SIGNED
+
+
+_paths = [
+    "prep.title",
+    "readings.5.reading_mm",
+    "readings.0.operator",
+    "setups.0.distance_text",
+    "lenses.1.name",
+]
+
+
+@settings(max_examples=60, deadline=None)
+@given(path=st.sampled_from(_paths), typed=st.text(st.characters(exclude_categories=["Cs"]), max_size=8))
+def test_any_change_of_what_was_signed_is_found_in_the_file(path: str, typed: str) -> None:
+    document = signed_document(with_sweep=False)
+    *way, last = path.split(".")
+    row: Any = document
+    for step in way:
+        row = row[int(step)] if step.isdigit() else row[step]
+    before, row[last] = row[last], typed
+    expected = State.AS_SIGNED if typed == before else State.ALTERED
+    assert _state(json.dumps(document).encode()) is expected
+
+
+def test_the_order_of_names_in_a_file_says_nothing() -> None:
+    document = signed_document(with_sweep=False)
+    turned = dict(reversed(document.items())) | {"prep": dict(reversed(document["prep"].items()))}
+    assert _state(json.dumps(turned, indent=3, ensure_ascii=True).encode()) is State.AS_SIGNED
+
+
+def test_a_signature_that_the_record_does_not_hold_is_found() -> None:
+    # Whoever changes a prep can sign it anew; the record's own signature tells.
+    forged = signed_document(with_sweep=False)
+    kept = forged["sign_offs"][0]["digest"]
+    data = json.dumps(forged).encode()
+    assert verify_paper(data, recorded=lambda prep_id: kept)[0].state is State.AS_SIGNED
+    for other, words in (("0" * 64, "begins 0000"), (None, "has no signature")):
+        (finding,) = verify_paper(data, recorded=lambda prep_id, other=other: other)
+        assert finding.state is State.ALTERED
+        assert words in " ".join(finding.words)
+
+
+def test_each_prep_of_a_day_is_told() -> None:
+    first, second = signed_document(with_sweep=False), prep_document(with_sweep=False)
+    second["prep"] = second["prep"] | {"id": "other"}
+    states = [finding.state for finding in verify_paper(make_sheets([first, second]).pdf)]
+    assert states == [State.AS_SIGNED, State.NOT_SIGNED]
+
+
+def _without_prep(pdf: bytes) -> bytes:
+    reader, writer = pypdf.PdfReader(io.BytesIO(pdf)), pypdf.PdfWriter()
+    for page in reader.pages:
+        writer.add_page(page)
+    return _written(writer)
+
+
+def test_what_is_no_sheet_is_refused_in_words(signed_sheet: MadePaper) -> None:
+    for data, words in (
+        (b"", "no PDF and no prep"),
+        (b"PK\x03\x04", "no PDF and no prep"),
+        (b"%PDF-1.7\nnothing", "cannot be read"),
+        (_without_prep(signed_sheet.pdf), "carries no sheet.json"),
+        (b'{"schema": "shimwise.prep/1"', "no JSON"),
+        (b'{"schema": "x"}', "its schema is 'x'"),
+        (b'{"a": 1, "a": 2}', "stands twice"),
+        (b'{"a": NaN}', "NaN is no number"),
+    ):
+        with pytest.raises(SheetError, match=words):
+            verify_paper(data)
+
+
+def test_a_second_prep_slipped_in_is_refused(signed_sheet: MadePaper) -> None:
+    writer = _clone(signed_sheet.pdf)
+    writer.add_attachment("prep.json", json.dumps(prep_document()).encode())
+    with pytest.raises(SheetError, match=r"carries prep\.json 2 times"):
+        verify_paper(_written(writer))
+
+
+def test_a_sheet_of_another_version_is_told_by_its_digests_alone(
+    signed_sheet: MadePaper, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("shimwise.sheets.papers.verify.maker_print", lambda: "another")
+    (finding,) = verify_paper(signed_sheet.pdf)
+    assert finding.state is State.AS_SIGNED
+    assert "could not be made again for comparison" in finding.words[-1]
+
+
+def test_signing_a_copy_leaves_the_document() -> None:
+    document = signed_document()
+    before = copy.deepcopy(document)
+    make_sheets([document])
+    assert document == before
