@@ -5,8 +5,31 @@ Those of the record are named here too, so that a door needs nothing but the ben
 
 from shimwise.errors import RecordError
 from shimwise.records.errors import shown
+from shimwise.records.store.errors import (
+    Conflict,
+    NotFound,
+    RecordAway,
+    RecordBusy,
+    RecordDamaged,
+    RecordFull,
+    RecordReadOnly,
+    RecordTooNew,
+    StoreError,
+)
 
-__all__ = ["InputError"]
+__all__ = [
+    "Conflict",
+    "InputError",
+    "NotFound",
+    "RecordAway",
+    "RecordBusy",
+    "RecordDamaged",
+    "RecordError",
+    "RecordFull",
+    "RecordReadOnly",
+    "RecordTooNew",
+    "StoreError",
+]
 
 
 class InputError(RecordError):
@@ -24,4 +47,5 @@ class InputError(RecordError):
 
     def __init__(self, reason: str, *, field: str, typed: str = "") -> None:
         self.field, self.typed, self.reason = field, typed, reason
-        super().__init__(f"[{shown(typed)}] {reason}" if typed.strip() else reason)
+        is_told = not typed.strip() or reason.startswith("[")
+        super().__init__(reason if is_told else f"[{shown(typed)}] {reason}")

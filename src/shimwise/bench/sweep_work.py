@@ -1,0 +1,76 @@
+"""Measuring a sweep as one task of plain values, which may run in a process of its own and be cancelled."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from shimwise.errors import ImagingError
+
+if TYPE_CHECKING:
+    from shimwise.bench.inputs import Progress
+
+__all__ = ["SweepCancelledError", "SweepTask", "measured_document"]
+
+
+class SweepCancelledError(ImagingError):
+    """Raised when a person cancelled the measuring of a sweep; nothing of it is kept."""
+
+    def __init__(self) -> None:
+        super().__init__("The sweep was cancelled; nothing of it is kept.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepTask:
+    """A sweep to be measured: where its frames lie, what was under test, and what is known of the recording.
+
+    ``distance_mm``: where the chart stands, or the ring while the chart moves; infinite allowed.
+    """
+
+    place: str
+    positions: str | None
+    body: str
+    lens: str
+    distance_mm: float
+    separation_mm: float
+    recording: Mapping[str, Any]
+
+
+def measured_document(
+    task: SweepTask,
+    *,
+    progress: "Progress | None" = None,
+    is_cancelled: Callable[[], bool] | None = None,
+) -> dict[str, Any]:
+    """Measure; gives the document ``shimwise.sweep/1``.
+
+    Raises
+    ------
+    SweepCancelledError
+        When ``is_cancelled`` says so.
+    ImagingError, OpticsError
+        When the frames cannot be measured.
+    """
+    from shimwise.bench.sweep import UnderTest, measure
+    from shimwise.bench.sweep_input import recording_of
+
+    def told(what: str, done: int, total: int) -> None:
+        if is_cancelled is not None and is_cancelled():
+            raise SweepCancelledError
+        if progress is not None:
+            progress(what, done, total)
+
+    unit = UnderTest(
+        body=task.body,
+        lens=task.lens,
+        distance_mm=task.distance_mm,
+        reading_mm=task.distance_mm,
+        separation_mm=task.separation_mm,
+    )
+    measured = measure(
+        task.place,
+        positions=task.positions,
+        recording=recording_of(**task.recording),
+        under_test=unit,
+        progress=told,
+    )
+    return measured.document
