@@ -7,6 +7,10 @@ import os
 
 from hypothesis import settings
 
+from postgres import postgres, postgres_address, postgres_template, record_address
+
+__all__ = ["postgres", "postgres_address", "postgres_template", "record_address"]
+
 settings.register_profile("same", derandomize=True, print_blob=True)
 settings.register_profile("explore", max_examples=1000, print_blob=True)
 settings.load_profile(os.environ.get("SHIMWISE_TESTS", "same"))

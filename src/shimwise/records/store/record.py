@@ -116,16 +116,16 @@ class Record:
         engine = engine_of(place, waited_s=waited_s)
         record = cls(place, engine, clock=clock, waited_s=waited_s)
         try:
-            with record.told():
+            with record.told(has_files=True):
                 prepare(record, is_read_only=is_read_only)
         except BaseException:
             engine.dispose()
             raise
         return record
 
-    def told(self) -> AbstractContextManager[None]:
-        """Tell what goes wrong within in this record's words."""
-        return told(self.name, waited_s=self.waited_s)
+    def told(self, *, has_files: bool = False) -> AbstractContextManager[None]:
+        """Tell what goes wrong within in this record's words; ``has_files``: errors of files too."""
+        return told(self.name, waited_s=self.waited_s, has_files=has_files)
 
     @contextmanager
     def writing(self, *, who: str) -> Iterator[Change]:

@@ -1,7 +1,7 @@
 """Changes of many threads, written one after the other and made durable together.
 
 A commit waits for the disk, several milliseconds. When twenty people save at once, each change still runs
-alone, within a savepoint of its own; the last of those that wait commits for all, and nobody is answered before
+alone, in a savepoint of its own; the last of those that wait commits for all, and nobody is answered before
 that.
 """
 
@@ -15,17 +15,20 @@ from sqlalchemy import Connection
 
 __all__ = ["Together"]
 
-MOST_TOGETHER = 64
-"""So many changes wait for one commit at most."""
+LONGEST_TOGETHER_S = 0.015
+"""After so long a group takes no more changes in and commits. [s]"""
 
 
 @dataclass(slots=True, eq=False)
 class _Group:
     connection: Connection
-    size: int = 0
+    began_s: float = field(default_factory=time.monotonic)
     is_broken: bool = False
     done: threading.Event = field(default_factory=threading.Event)
     error: BaseException | None = None
+
+    def takes_more(self) -> bool:
+        return not self.is_broken and time.monotonic() - self.began_s < LONGEST_TOGETHER_S
 
 
 class Together:
@@ -78,7 +81,6 @@ class Together:
 
     @contextmanager
     def _savepoint(self, group: _Group) -> Iterator[None]:
-        group.size += 1
         savepoint = group.connection.begin_nested()
         try:
             yield
@@ -115,9 +117,7 @@ class Together:
     def _leave(self, group: _Group | None) -> None:
         """Hand the turn on; whoever is last in a group ends it."""
         with self._mutex:
-            goes_on = bool(self._queue) and group is not None and not group.is_broken
-            goes_on = goes_on and group is not None and group.size < MOST_TOGETHER
-            if goes_on:
+            if self._queue and group is not None and group.takes_more():
                 self._queue.pop(0).set()
                 return
         try:

@@ -64,7 +64,7 @@ _FILES = (
 
 
 @contextmanager
-def told(where: str, *, waited_s: float) -> Iterator[None]:
+def told(where: str, *, waited_s: float, has_files: bool = False) -> Iterator[None]:
     """Tell what goes wrong with the record ``where`` in its own words; its own errors pass.
 
     Parameters
@@ -73,6 +73,8 @@ def told(where: str, *, waited_s: float) -> Iterator[None]:
         The record, as it is named to people.
     waited_s : float
         How long it waited for others. [s]
+    has_files : bool
+        Whether errors of the file system are the record's too.
 
     Raises
     ------
@@ -83,7 +85,11 @@ def told(where: str, *, waited_s: float) -> Iterator[None]:
     """
     try:
         yield
-    except (SQLAlchemyError, sqlite3.Error, OSError) as error:
+    except (SQLAlchemyError, sqlite3.Error) as error:
+        raise told_error(error, where, waited_s=waited_s) from error
+    except OSError as error:
+        if not has_files:
+            raise  # it comes from what the caller does beside the record
         raise told_error(error, where, waited_s=waited_s) from error
 
 

@@ -128,8 +128,8 @@ def add_adjustment(change: "Change", row: AdjustmentRow) -> AdjustmentRow:
     )
     if change.connection.execute(raising).rowcount != 1:
         raise Conflict(
-            f"The {row.unit_kind} is not as it was before adjustment {row.epoch_before + 1}: it is not known, "
-            "or someone adjusted it meanwhile. Look at it again, then repeat.",
+            f"The {row.unit_kind} is not as it was before adjustment {row.epoch_before + 1}: it is not "
+            "known, or someone adjusted it meanwhile. Look at it again, then repeat.",
             kind=row.unit_kind,
             id=row.unit_id,
         )
@@ -193,8 +193,8 @@ def latest_sign_off(connection: Connection, prep_id: str) -> SignOffRow | None:
 def keep_lines(connection: Connection, row: VerdictRow) -> None:
     """Write what a verdict says of each unit in the place of what the prep's verdict before it said.
 
-    A unit that was adjusted within the prep stands in the document under other names too; the plain name is the
-    unit as it is now.
+    A unit that was adjusted within the prep stands in the document under other names too; the plain name is
+    the unit as it is now.
     """
     table = tables.unit_lines
     connection.execute(table.delete().where(table.c.prep_id == row.prep_id))
