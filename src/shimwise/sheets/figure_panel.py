@@ -344,7 +344,7 @@ class PanelDrawing:
                 shape="triangle-left" if side < 0 else "triangle-right",
                 filled=True,
                 color=ink,
-                size=4 * text_px,
+                size=(4 if self.layout.is_whole else 7) * text_px,
                 opacity=1,
             ).encode(x=edge)
             align: _Align = "left" if side < 0 else "right"

@@ -1,0 +1,22 @@
+"""The pages: made on the server, for a tablet beside a camera and a laptop; a thin door over the bench."""
+
+from fastapi import FastAPI
+from starlette.staticfiles import StaticFiles
+
+from shimwise.web.pages import charts, evidence, house, optics, plan, prep, preps, settings
+from shimwise.web.pages.failures import add_failures
+from shimwise.web.pages.view import STATIC
+
+__all__ = ["add_pages"]
+
+
+def add_pages(app: FastAPI) -> None:
+    """Put the pages, their files and their answers to errors into an app; called last.
+
+    The app's state holds the open record as ``record``, the judge's service as ``judge`` (or None), and the
+    sweeps under way as ``sweeps``.
+    """
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    for part in (preps, prep, evidence, house, settings, charts, optics, plan):
+        app.include_router(part.router, include_in_schema=False)
+    add_failures(app)

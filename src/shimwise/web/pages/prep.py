@@ -1,0 +1,289 @@
+"""A prep's page and its live parts: the sentence, the picture, the readings, and what the pad is told."""
+
+import json
+import uuid
+from typing import TYPE_CHECKING, Any
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from shimwise.bench import pictures, prep_readings, prep_verdict, preps
+from shimwise.errors import ShimwiseError
+from shimwise.web.pages.deps import JudgeDep, PageDep, PostedDep, QueryDep, RecordDep, remember, see, who_of
+from shimwise.web.pages.forms import Form
+from shimwise.web.pages.view import Markup, Page, person_of, render, theme_of
+
+if TYPE_CHECKING:
+    from shimwise.bench.judge_service import JudgeService
+    from shimwise.bench.keeping import Record
+    from shimwise.bench.prep_views import PrepView, SavedReading
+
+__all__ = ["router", "values_of"]
+
+router = APIRouter(prefix="/preps/{prep_id}")
+DEFAULT_PX, MOST_PX, LEAST_PX = 680, 1100, 300
+PATIENCE = 12
+"""After as many looks for a verdict it is judged at once, so that a refusal is told."""
+CHANGED = {"HX-Trigger": json.dumps({"shimwise:changed": {}})}
+
+
+@router.get("")
+def show(request: Request, record: RecordDep, judge: JudgeDep, page: PageDep, prep_id: str) -> Response:
+    """Show a prep."""
+    prep = preps.open_prep(record, prep_id)
+    _ask(judge, prep)
+    page.way = "preps"
+    return render(request, "prep/page.html", page, **values_of(request, prep))
+
+
+@router.get("/verdict")
+def verdict(
+    request: Request, record: RecordDep, judge: JudgeDep, page: PageDep, prep_id: str, tries: int = 0
+) -> Response:
+    """Give the sentence, and with it the units, the advice and what to read next."""
+    prep = preps.open_prep(record, prep_id)
+    if _is_behind(prep):
+        if judge is None or tries >= PATIENCE:
+            try:
+                prep_verdict.refresh_verdict(record, prep_id)
+            except ShimwiseError as error:
+                page.problem = f"No verdict can be given: {error}"
+            prep = preps.open_prep(record, prep_id)
+        else:
+            _ask(judge, prep)
+    return render(request, "prep/verdict_parts.html", page, **values_of(request, prep), tries=tries + 1)
+
+
+@router.get("/rail")
+def rail(
+    request: Request, record: RecordDep, page: PageDep, prep_id: str, width: int = DEFAULT_PX
+) -> Response:
+    """Give the picture of the landings, as wide as it is shown."""
+    prep = preps.open_prep(record, prep_id)
+    picture, rows = "", ()
+    if pictures.has_landings(prep):
+        wide = min(max(width, LEAST_PX), MOST_PX)
+        theme = theme_of(request, page.theme)
+        picture = Markup(pictures.prep_landings_svg(prep, theme=theme, width_px=wide))
+        rows = pictures.landings_rows(prep)
+    return render(request, "prep/rail.html", page, prep=prep, picture=picture, picture_rows=rows)
+
+
+@router.get("/landings.svg")
+def landings_svg(record: RecordDep, prep_id: str, theme: str = "paper", width: int = DEFAULT_PX) -> Response:
+    """Give the picture of the landings as a file."""
+    wide = min(max(width, LEAST_PX), MOST_PX)
+    svg = pictures.landings_svg(record, prep_id, theme=theme, width_px=wide)
+    return Response(svg, media_type="image/svg+xml", headers={"Cache-Control": "no-store"})
+
+
+@router.get("/readings")
+def readings(request: Request, record: RecordDep, page: PageDep, prep_id: str) -> Response:
+    """Give the list of readings."""
+    prep = preps.open_prep(record, prep_id)
+    return render(request, "prep/readings.html", page, prep=prep, withdrawing="", refused="")
+
+
+@router.get("/preview")
+def preview(request: Request, record: RecordDep, page: PageDep, query: QueryDep, prep_id: str) -> Response:
+    """Say what a reading would land at, while it is typed."""
+    told: dict[str, Any] = {"preview": None, "saved": None, "refused": "", "is_offset": False}
+    typed = query.text("reading_text")
+    if typed:
+        try:
+            told["preview"] = prep_readings.preview_landing(
+                record, prep_id, body_id=query.text("body_id"), lens_id=query.text("lens_id"), **_taken(query)
+            )
+            told["is_offset"] = typed.casefold().startswith(("short", "deep"))
+        except ShimwiseError as error:
+            query.refuse(error)
+            told["refused"] = next(iter(query.refused.values()), str(error))
+    return render(request, "prep/answer.html", page, **told)
+
+
+@router.post("/readings")
+def add_reading(
+    request: Request, record: RecordDep, judge: JudgeDep, page: PageDep, form: PostedDep, prep_id: str
+) -> Response:
+    """Keep a reading, and answer with its landing and the form for the next one."""
+    who = who_of(request, form)
+    saved: SavedReading | None = None
+    try:
+        saved = prep_readings.add_reading(
+            record,
+            prep_id,
+            id=form.text("id") or None,
+            body_id=form.text("body_id"),
+            lens_id=form.text("lens_id"),
+            operator=who,
+            stop=form.text("stop"),
+            note=form.text("note"),
+            **_taken(form),
+        )
+    except ShimwiseError as error:
+        form.refuse(error)
+    prep = preps.open_prep(record, prep_id)
+    if saved is None:
+        page.person = person_of(request)
+        values = values_of(request, prep, form=form)
+        if "HX-Request" in request.headers:
+            return render(request, "prep/read.html", page, status=422, **values)
+        return render(request, "prep/page.html", page, status=422, **values)
+    if judge is not None:
+        judge.ask(prep_id)
+    if "HX-Request" not in request.headers:
+        return remember(see(f"/preps/{prep_id}#read"), who)
+    page.person = who
+    after = _next_form(form, saved)
+    values = values_of(request, prep, form=after, saved=saved)
+    return remember(render(request, "prep/read.html", page, headers=CHANGED, **values), who)
+
+
+@router.post("/readings/{reading_id}/withdraw")
+def withdraw(
+    request: Request,
+    record: RecordDep,
+    judge: JudgeDep,
+    page: PageDep,
+    form: PostedDep,
+    prep_id: str,
+    reading_id: str,
+) -> Response:
+    """Withdraw a reading, with its reason."""
+    refused = ""
+    try:
+        prep_readings.withdraw_reading(
+            record, reading_id, reason=form.text("reason"), who=who_of(request, form)
+        )
+    except ShimwiseError as error:
+        form.refuse(error)
+        refused = next(iter(form.refused.values()), str(error))
+    return _readings_after(request, record, judge, page, prep_id, withdrawing=reading_id, refused=refused)
+
+
+@router.post("/readings/{reading_id}/restore")
+def restore(
+    request: Request,
+    record: RecordDep,
+    judge: JudgeDep,
+    page: PageDep,
+    form: PostedDep,
+    prep_id: str,
+    reading_id: str,
+) -> Response:
+    """Take a withdrawn reading back in."""
+    prep_readings.undo_withdraw(record, reading_id, who=who_of(request, form))
+    return _readings_after(request, record, judge, page, prep_id, withdrawing="", refused="")
+
+
+@router.post("/close")
+def close(request: Request, record: RecordDep, form: PostedDep, prep_id: str) -> Response:
+    """Close the prep."""
+    preps.close_prep(record, prep_id, who=who_of(request, form))
+    return see(f"/preps/{prep_id}")
+
+
+@router.post("/reopen")
+def reopen(request: Request, record: RecordDep, form: PostedDep, prep_id: str) -> Response:
+    """Open the prep again."""
+    preps.reopen_prep(record, prep_id, who=who_of(request, form))
+    return see(f"/preps/{prep_id}")
+
+
+def values_of(
+    request: Request, prep: "PrepView", *, form: Form | None = None, saved: "SavedReading | None" = None
+) -> dict[str, Any]:
+    """Give all that the parts of a prep's page are rendered from."""
+    sweeps = getattr(request.app.state, "sweeps", None)
+    return {
+        "prep": prep,
+        "form": form or _first_form(prep),
+        "saved": saved,
+        "preview": None,
+        "refused": "",
+        "is_offset": False,
+        "withdrawing": "",
+        "gauge_form": Form(),
+        "sweep_form": Form(),
+        "jobs": sweeps.jobs(prep.id) if sweeps is not None else (),
+        "tries": 0,
+    }
+
+
+def _readings_after(
+    request: Request,
+    record: "Record",
+    judge: "JudgeService | None",
+    page: Page,
+    prep_id: str,
+    *,
+    withdrawing: str,
+    refused: str,
+) -> Response:
+    prep = preps.open_prep(record, prep_id)
+    if not refused:
+        withdrawing = ""
+        _ask(judge, prep)
+    if "HX-Request" not in request.headers and not refused:
+        return see(f"/preps/{prep_id}#readings")
+    headers = None if refused else CHANGED
+    status = 422 if refused else 200
+    values = {"prep": prep, "withdrawing": withdrawing, "refused": refused}
+    if "HX-Request" in request.headers:
+        return render(request, "prep/readings.html", page, status=status, headers=headers, **values)
+    return render(request, "prep/page.html", page, status=status, **{**values_of(request, prep), **values})
+
+
+def _taken(form: Form) -> dict[str, Any]:
+    """Give what a form says of where and how a reading was taken."""
+    setup_id = form.text("setup_id")
+    return {
+        "setup_id": setup_id or None,
+        "distance_text": "" if setup_id else form.text("distance_text"),
+        "reading_text": form.text("reading_text"),
+        "focal_mm": form.number("focal_mm"),
+        "fnumber": form.number("fnumber"),
+        "axis": form.text("axis"),
+    }
+
+
+def _first_form(prep: "PrepView") -> Form:
+    """Choose what says most next, else the first lens and the newest set-up."""
+    form = Form()
+    form.set("id", uuid.uuid4().hex)
+    upcoming = prep.verdict.next[0] if prep.verdict and prep.verdict.next else None
+    if upcoming is not None and upcoming.body_id and upcoming.lens_id:
+        form.set("body_id", upcoming.body_id)
+        form.set("lens_id", upcoming.lens_id)
+        form.set("setup_id", upcoming.setup_id)
+        if not upcoming.setup_id:
+            form.set("distance_text", upcoming.distance_text)
+        return form
+    last = prep.readings[-1] if prep.readings else None
+    body_id = last.body_id if last else prep.bodies[0].id if prep.bodies else ""
+    form.set("body_id", body_id)
+    form.set("lens_id", last.lens_id if last else prep.lenses[0].id if prep.lenses else "")
+    own = [setup for setup in prep.setups if setup.body_id == body_id]
+    form.set("setup_id", last.setup_id if last else own[-1].id if own else "")
+    return form
+
+
+def _next_form(form: Form, saved: "SavedReading") -> Form:
+    """Keep body, lens and set-up for the next reading; a new distance is taped by now."""
+    after = Form()
+    after.set("id", uuid.uuid4().hex)
+    for name in ("body_id", "lens_id", "focal_mm", "fnumber", "axis", "stop"):
+        after.values[name] = list(form.values.get(name, []))
+    after.set("setup_id", saved.view.setup_id)
+    return after
+
+
+def _ask(judge: "JudgeService | None", prep: "PrepView") -> None:
+    if judge is not None and _is_behind(prep) and not judge.is_waiting(prep.id):
+        judge.ask(prep.id)
+
+
+def _is_behind(prep: "PrepView") -> bool:
+    """Tell whether there is something to judge that the verdict does not hold."""
+    has_evidence = pictures.has_landings(prep)
+    return has_evidence and (prep.verdict is None or not prep.verdict.is_current)

@@ -1,0 +1,259 @@
+"""How pages are rendered: one Jinja environment, and what every page is told (theme, person, way)."""
+
+import math
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+from shimwise import __version__
+from shimwise.web.pages.forms import Form
+
+__all__ = ["FOLDER", "STATIC", "THEMES", "Page", "environment", "person_of", "render", "theme_of"]
+
+WEB = Path(__file__).parents[1]
+FOLDER, STATIC = WEB / "templates", WEB / "static"
+THEMES = ("dark", "light")
+PERSON_COOKIE, THEME_COOKIE = "shimwise_person", "shimwise_theme"
+LONGEST_NAME = 80
+_PLURALS = {"lens": "lenses", "body": "bodies", "remedy": "remedies"}
+
+
+@dataclass(slots=True, kw_only=True)
+class Page:
+    """What every page is told.
+
+    ``way``: which entry of the navigation it stands under. ``sentence`` and ``second``: what it says first.
+    ``more`` holds what only this page needs.
+    """
+
+    way: str = ""
+    theme: str = "dark"
+    person: str = ""
+    path: str = "/"
+    version: str = __version__
+    units: str = "ft"
+    sentence: str = ""
+    second: str = ""
+    problem: str = ""
+    more: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def usual_distances(self) -> tuple[str, ...]:
+        """Distances offered at one tap."""
+        return ("1 m", "2 m", "4 m", "INF") if self.units == "m" else ("3'", "6'", "12'", "INF")
+
+    @property
+    def first_distance(self) -> str:
+        """Where a first chart stands well."""
+        return "1 m" if self.units == "m" else "3 ft"
+
+    @property
+    def distance_example(self) -> str:
+        """Shown in an empty field of a distance."""
+        return "914 mm, 1.83 m, INF" if self.units == "m" else "3', 6' 2\", INF"
+
+    @property
+    def reading_example(self) -> str:
+        """Shown in an empty field of a reading."""
+        return "905 mm, on" if self.units == "m" else "2' 11 1/2\", on"
+
+    @property
+    def pad_hint(self) -> str:
+        """Shown where the landing will stand."""
+        return "Its landing in microns shows here while you type."
+
+
+def render(
+    request: Request,
+    template: str,
+    page: Page,
+    *,
+    status: int = 200,
+    headers: Mapping[str, str] | None = None,
+    **values: Any,  # noqa: ANN401 - what templates are given
+) -> HTMLResponse:
+    """Render a page or a part of one.
+
+    Parameters
+    ----------
+    request : Request
+        From whom theme and person are known.
+    template : str
+        Path below the templates.
+    page : Page
+        What every page is told.
+    status, headers
+        Of the response.
+    values
+        What the template needs besides.
+    """
+    page.theme, page.person = theme_of(request, page.theme), page.person or person_of(request)
+    page.path = request.url.path
+    text = environment().get_template(template).render(page=page, form=values.pop("form", Form()), **values)
+    return HTMLResponse(
+        text,
+        status_code=status,
+        headers={"Cache-Control": "no-store", "Vary": "HX-Request", **(headers or {})},
+    )
+
+
+def theme_of(request: Request, house: str = "dark") -> str:
+    """Give the theme of this device, or the house's."""
+    chosen = request.cookies.get(THEME_COOKIE, "")
+    if chosen in THEMES:
+        return chosen
+    return house if house in THEMES else "dark"
+
+
+def person_of(request: Request) -> str:
+    """Give the name kept on this device, empty where none is."""
+    from urllib.parse import unquote
+
+    name = unquote(request.cookies.get(PERSON_COOKIE, ""))
+    return " ".join("".join(c for c in name if c.isprintable()).split())[:LONGEST_NAME]
+
+
+@cache
+def environment() -> Environment:
+    """Give the environment: escaping on, and a name that is not there is a fault."""
+    made = Environment(
+        loader=FileSystemLoader(FOLDER),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    filters: dict[str, Callable[..., object]] = {
+        "signed": signed,
+        "half": half,
+        "num": number,
+        "way": way,
+        "chance": chance,
+        "counted": counted,
+        "capital": capital,
+        "titled": titled,
+        "standing": standing,
+        "when": when,
+        "clock": clock,
+        "mm": millimetres,
+        "said": said,
+        "sentences": sentences,
+        "safe_svg": Markup,
+    }
+    made.filters.update(filters)
+    return made
+
+
+def signed(value: float | None, digits: int = 0) -> str:
+    """Write a number with its sign, ``−14``; what is not known as ``–``."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    size = f"{abs(value):,.{digits}f}"
+    if float(size.replace(",", "")) == 0:
+        return size
+    return f"{'−' if value < 0 else '+'}{size}"
+
+
+def half(value: float | None) -> str:
+    """Write half an interval, with a decimal where it is below 2."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    return f"{value:.{1 if value < 2 else 0}f}"
+
+
+def number(value: float | None) -> str:
+    """Write a number as short as it is, with the minus sign of type."""
+    if value is None:
+        return ""
+    if not math.isfinite(value):
+        return "INF" if value > 0 else "–"
+    return f"{value:.6g}".replace("-", "−")
+
+
+def millimetres(value: float | None) -> str:
+    """Write a length in mm, from a metre up in metres; infinity as INF."""
+    if value is None or math.isnan(value):
+        return "–"
+    if math.isinf(value):
+        return "INF"
+    return f"{value / 1000:.3f} m" if value >= 1000 else f"{value:.4g} mm"
+
+
+def way(um: float | None) -> str:
+    """Say which way a landing lies: ``short``, ``deep`` or ``on``."""
+    if um is None or not math.isfinite(um):
+        return ""
+    return "on" if round(um) == 0 else "short" if um < 0 else "deep"
+
+
+def chance(probability: float | None) -> str:
+    """Write a probability in per cent, the ends as ``< 1 %`` and ``> 99 %``."""
+    if probability is None or not math.isfinite(probability):
+        return "–"
+    if probability < 0.01:
+        return "< 1 %"
+    return "> 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
+def counted(count: int, noun: str) -> str:
+    """Write a count and its noun: ``1 lens``, ``12 bodies``."""
+    stems = (noun[: -len(one)] + many for one, many in _PLURALS.items() if noun.endswith(one))
+    plural = next(stems, f"{noun}s")
+    return f"{count:,} {noun if count == 1 else plural}"
+
+
+def capital(words: str) -> str:
+    """Begin a sentence."""
+    return words[:1].upper() + words[1:]
+
+
+def titled(kind: str, name: str) -> str:
+    """Put the kind before a name unless the name says so itself, as a sentence begins."""
+    return capital(name if name.casefold().startswith(kind.casefold()) else f"{kind} {name}")
+
+
+def standing(readings: Iterable[Any]) -> int:
+    """Count the readings that stand."""
+    return sum(not one.is_withdrawn for one in readings)
+
+
+def when(at: datetime | None) -> str:
+    """Write a day: ``today 14:05``, ``3 May 2026``; UTC is shown as the server's own time."""
+    if at is None:
+        return ""
+    local, now = at.astimezone(), datetime.now(UTC).astimezone()
+    if local.date() == now.date():
+        return f"today {local:%H:%M}"
+    return f"{local.day} {local:%b %Y}"
+
+
+def sentences(text: str) -> tuple[str, str]:
+    """Part a text after its first sentence, so that it can stand alone."""
+    found = re.search(r"[.!?] (?=[A-Z])", text)
+    return (text, "") if found is None else (text[: found.start() + 1], text[found.end() :])
+
+
+def said(text: str) -> Markup:
+    """Write a sentence so that a number stays with its unit, and what is measured in microns is bold."""
+    safe = str(escape(text))
+    safe = re.sub(r"(±|P &gt;|P &lt;|P|take) (?=\d)", "\\1\u00a0", safe)
+    safe = re.sub(r"(?<=\d) (?=(?:µm|mm|m|ft|%|‰|K)\b|%)", "\u00a0", safe)
+    return Markup(re.sub(r"(?:[−+])?\d[\d.,]*\u00a0µm", r"<b>\g<0></b>", safe))  # noqa: S704 - escaped above
+
+
+def clock(at: datetime | None) -> str:
+    """Write a time of the day, with the day where it is another one."""
+    if at is None:
+        return ""
+    local, now = at.astimezone(), datetime.now(UTC).astimezone()
+    return f"{local:%H:%M}" if local.date() == now.date() else f"{local.day} {local:%b %H:%M}"

@@ -1,0 +1,102 @@
+// What every page shares: pictures are asked for as wide as they are shown, and failures are told in words.
+(() => {
+  "use strict";
+  document.body.classList.add("has-script");
+
+  const STEP_PX = 20;
+  const LEAST_PX = 300;
+  const MOST_PX = 900;
+
+  function widthOf(element) {
+    const width = Math.floor(element.clientWidth / STEP_PX) * STEP_PX;
+    return Math.min(Math.max(width, LEAST_PX), MOST_PX);
+  }
+
+  document.body.addEventListener("htmx:configRequest", (event) => {
+    if (event.detail.elt.hasAttribute("data-width-from")) {
+      const width = widthOf(event.detail.elt);
+      event.detail.elt.dataset.widthShown = String(width);
+      event.detail.parameters.append ? event.detail.parameters.append("width", width) : (event.detail.parameters.width = width);
+    }
+  });
+
+  let resized = 0;
+  window.addEventListener("resize", () => {
+    window.clearTimeout(resized);
+    resized = window.setTimeout(() => {
+      for (const picture of document.querySelectorAll("[data-width-from]")) {
+        if (picture.dataset.widthShown !== String(widthOf(picture))) {
+          picture.dispatchEvent(new CustomEvent("shimwise:width"));
+        }
+      }
+    }, 250);
+  });
+
+  // A request that failed says so where the person is looking; what was typed stays.
+  function tell(words) {
+    let note = document.getElementById("told-failure");
+    if (!note) {
+      note = document.createElement("div");
+      note.id = "told-failure";
+      note.className = "told-failure";
+      note.setAttribute("role", "alert");
+      document.body.append(note);
+    }
+    const text = document.createElement("p");
+    text.textContent = words;
+    const close = document.createElement("button");
+    close.type = "button";
+    close.className = "btn";
+    close.textContent = "Understood";
+    close.addEventListener("click", () => note.remove());
+    note.replaceChildren(text, close);
+  }
+
+  document.body.addEventListener("htmx:sendError", (event) => {
+    if (event.detail.elt.closest("[data-waiting-form], [data-live], #answer") || event.detail.elt.id === "reading_text") {
+      return; // readings wait by themselves; pictures come back with the next change
+    }
+    tell("The server does not answer. Check the network, then try again; what you typed is still here.");
+  });
+  document.body.addEventListener("htmx:responseError", (event) => {
+    if (event.detail.elt.closest("[data-live]")) {
+      return;
+    }
+    tell("The server could not do that. Try again; what you typed is still here.");
+  });
+
+  // Progress of an upload, and its cancel button.
+  document.body.addEventListener("htmx:xhr:progress", (event) => {
+    const bar = event.detail.elt.querySelector("progress[data-upload]");
+    if (bar && event.detail.lengthComputable) {
+      bar.hidden = false;
+      bar.max = event.detail.total;
+      bar.value = event.detail.loaded;
+    }
+  });
+  document.body.addEventListener("click", (event) => {
+    const cancel = event.target.closest("[data-cancel-upload]");
+    if (cancel && window.htmx) {
+      window.htmx.trigger(cancel.closest("form"), "htmx:abort");
+    }
+    const menu = document.querySelector("details.menu[open]");
+    if (menu && !menu.contains(event.target)) {
+      menu.open = false;
+    }
+  });
+  document.addEventListener("keydown", (event) => {
+    const menu = document.querySelector("details.menu[open]");
+    if (event.key === "Escape" && menu) {
+      menu.open = false;
+      menu.querySelector("summary").focus();
+    }
+  });
+
+  // A form of questions answers while it is filled in.
+  document.body.addEventListener("htmx:beforeRequest", (event) => {
+    const busy = event.detail.elt.querySelector ? event.detail.elt.querySelector("[data-busy]") : null;
+    if (busy) {
+      busy.hidden = false;
+    }
+  });
+})();
