@@ -1,0 +1,15 @@
+"""The interface for programs: ``/api/v1/…``, one address for each use case of the bench."""
+
+from fastapi import APIRouter
+
+from shimwise.web.api import exchange, house, house_lists, optics, preps, problems, readings, sweeps
+
+__all__ = ["api_router"]
+
+
+def api_router() -> APIRouter:
+    """Give all addresses of the interface."""
+    router = APIRouter(prefix="/api/v1")
+    for part in (house, house_lists, preps, readings, sweeps, exchange, optics, problems):
+        router.include_router(part.router)
+    return router

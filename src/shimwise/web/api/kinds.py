@@ -1,0 +1,95 @@
+"""The kinds of values that the interface takes and gives, with their bounds: said once, used everywhere."""
+
+import math
+from datetime import datetime
+from typing import Annotated, Any
+
+from fastapi import Query
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+
+__all__ = [
+    "PLAIN",
+    "Cursor",
+    "DistanceMm",
+    "ErrorUm",
+    "Fnumber",
+    "Focal",
+    "Id",
+    "In",
+    "Length",
+    "Limit",
+    "Name",
+    "NewId",
+    "Note",
+    "Number",
+    "OptionalName",
+    "Out",
+    "SdUm",
+    "Search",
+    "ToleranceUm",
+    "When",
+    "Who",
+]
+
+ID_PATTERN = r"^[0-9a-f]{32}$"
+PLAIN = r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f]*$"
+
+
+class In(BaseModel):
+    """What a request brings: no field beyond those named, no number that is none."""
+
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, frozen=True)
+
+
+class Out(BaseModel):
+    """What an answer holds, read from a value of the bench."""
+
+    model_config = ConfigDict(extra="forbid", from_attributes=True, frozen=True)
+
+
+def _finite(value: Any) -> Any:  # noqa: ANN401 - whatever the bench gives
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+Id = Annotated[
+    str,
+    StringConstraints(pattern=ID_PATTERN),
+    Field(description="32 hexadecimal digits.", examples=["3f2b8c1d9e6a47f0b5d2c8e1a0947f36"]),
+]
+NewId = Annotated[
+    Id | None,
+    Field(
+        description="Made by the client, so that sending twice is safe: a random UUID as 32 hexadecimal "
+        "digits. Without it one is made."
+    ),
+]
+Name = Annotated[str, StringConstraints(min_length=1, max_length=80, pattern=PLAIN), Field(examples=["A-07"])]
+OptionalName = Annotated[str, StringConstraints(max_length=80, pattern=PLAIN)]
+Who = Annotated[
+    str,
+    StringConstraints(min_length=1, max_length=80, pattern=PLAIN),
+    Field(description="Name of the person who does it.", examples=["R. Okafor"]),
+]
+Note = Annotated[str, StringConstraints(max_length=1000), Field(examples=["read twice"])]
+Length = Annotated[
+    str,
+    StringConstraints(min_length=1, max_length=80),
+    Field(description="As a technician writes it.", examples=["2' 11 1/2\"", "914 mm", "INF"]),
+]
+Focal = Annotated[float, Field(ge=1, le=5000, description="Focal length [mm].", examples=[35.0])]
+Fnumber = Annotated[float, Field(ge=0.5, le=64, description="f-number.", examples=[2.0])]
+ErrorUm = Annotated[float, Field(ge=-1000, le=1000, description="[µm, short < 0 < deep]", examples=[-2.0])]
+SdUm = Annotated[float, Field(gt=0, le=1000, description="Standard uncertainty [µm].", examples=[3.0])]
+ToleranceUm = Annotated[float, Field(gt=0, le=1000, description="± of every unit [µm].", examples=[10.0])]
+DistanceMm = Annotated[
+    float | None, BeforeValidator(_finite), Field(description="[mm]; null is infinity.", examples=[914.4])
+]
+Number = Annotated[float | None, BeforeValidator(_finite), Field(description="null: not known.")]
+When = Annotated[datetime, Field(description="UTC.", examples=["2026-03-04T09:30:00Z"])]
+Limit = Annotated[int, Query(ge=1, le=200, description="Most items in the answer.")]
+Cursor = Annotated[
+    str, Query(max_length=200, description="``next_cursor`` of the answer before; empty for the first.")
+]
+Search = Annotated[
+    str, Query(max_length=80, pattern=PLAIN, description="Part of a name; upper and lower case are one.")
+]

@@ -1,0 +1,117 @@
+"""The app: interface, pages, live updates and safety, put together; each is told in its own module."""
+
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+
+from shimwise import __version__
+from shimwise.bench.judge_service import JudgeService
+from shimwise.bench.keeping import Record
+from shimwise.bench.sweep_jobs import DONE, SweepJob, SweepJobs
+from shimwise.web.api import api_router
+from shimwise.web.problems import Place, Problem, add_problems
+
+__all__ = ["ServeSettings", "create_app"]
+
+DESCRIPTION = """Back-focus checks of cameras and lenses: preps, readings, verdicts.
+
+Microns at the sensor, short is negative, deep positive. Distances in millimetres from the witness mark;
+`null` is infinity. Errors come as RFC 9457 problems. An id that the client makes (32 hexadecimal digits)
+makes it safe to send the same request twice.
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServeSettings:
+    """How the app is served.
+
+    ``upload_bytes``: most that one sweep's upload may hold. ``has_pages``: the pages beside the interface.
+    """
+
+    upload_bytes: int = 8 * 2**30
+    has_pages: bool = True
+
+
+def create_app(
+    record: Record, *, settings: ServeSettings | None = None, judge: JudgeService | None = None
+) -> FastAPI:
+    """Put the app together over an open record.
+
+    Parameters
+    ----------
+    record : Record
+        Where everything is kept; whoever opened it closes it.
+    settings : ServeSettings, optional
+        How it is served.
+    judge : JudgeService, optional
+        Keeps the verdicts current; started and stopped with the app. Without it a verdict is judged when it
+        is asked for.
+    """
+    chosen = settings or ServeSettings()
+    app = FastAPI(
+        title="Shimwise",
+        version=__version__,
+        description=DESCRIPTION,
+        lifespan=_lifespan,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/api/v1/openapi.json",
+    )
+    app.state.record, app.state.judge, app.state.settings = record, judge, chosen
+    app.state.sweeps = SweepJobs(record, on_done=_then_judge(judge))
+    add_problems(app)
+    app.include_router(api_router())
+    _document(app)
+    if chosen.has_pages:
+        from shimwise.web.pages import add_pages
+
+        add_pages(app)
+    return app
+
+
+@asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    judge: JudgeService | None = app.state.judge
+    sweeps: SweepJobs = app.state.sweeps
+    sweeps.start()
+    if judge is not None:
+        judge.start()
+    try:
+        yield
+    finally:
+        sweeps.stop()
+        if judge is not None:
+            judge.stop()
+
+
+def _then_judge(judge: JudgeService | None) -> Callable[[SweepJob], None]:
+    """Give what is done when a sweep is measured: the prep is judged anew."""
+
+    def ask(job: SweepJob) -> None:
+        if judge is not None and job.state == DONE:
+            judge.ask(job.prep_id)
+
+    return ask
+
+
+def _document(app: FastAPI) -> None:
+    """Put the shape of problems into the OpenAPI document, which the addresses refer to."""
+
+    def openapi() -> dict[str, Any]:
+        if app.openapi_schema is None:
+            schema = get_openapi(
+                title=app.title, version=app.version, description=app.description, routes=app.routes
+            )
+            shapes = schema.setdefault("components", {}).setdefault("schemas", {})
+            for shape in (Problem, Place):
+                told = shape.model_json_schema(ref_template="#/components/schemas/{model}")
+                told.pop("$defs", None)
+                shapes[shape.__name__] = told
+            app.openapi_schema = schema
+        return app.openapi_schema
+
+    app.openapi = openapi  # type: ignore[method-assign]

@@ -1,0 +1,46 @@
+"""An invented house in a record of its own: no such bodies, lenses or people exist."""
+
+from dataclasses import dataclass, field
+
+from shimwise.bench import house, preps
+from shimwise.bench.house_views import BodyFacts, LensFacts, SetFacts
+from shimwise.bench.prep_readings import add_reading
+from shimwise.bench.prep_views import PrepView, SavedReading
+from shimwise.records.store import Record
+
+WHO = "N. Tester"
+FOCAL_MM = (18.0, 25.0, 35.0, 50.0, 75.0)
+
+
+@dataclass(slots=True)
+class House:
+    """A record with two bodies, five lenses of one set, and ids by name."""
+
+    record: Record
+    ids: dict[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def in_record(cls, record: Record) -> "House":
+        found = cls(record)
+        for name in ("A-01", "A-02"):
+            found.ids[name] = house.add_body(record, facts=BodyFacts(name=name, mount="PL"), who=WHO).id
+        for focal_mm in FOCAL_MM:
+            name = f"H{focal_mm:g}"
+            facts = LensFacts(name=name, mount="PL", focal_lengths_mm=(focal_mm,), fnumber=2.0)
+            found.ids[name] = house.add_lens(record, facts=facts, who=WHO).id
+        lenses = tuple(found.ids[f"H{focal_mm:g}"] for focal_mm in FOCAL_MM)
+        found.ids["Set H"] = house.add_set(record, facts=SetFacts(name="Set H", lens_ids=lenses), who=WHO).id
+        return found
+
+    def start(self, **options: object) -> PrepView:
+        chosen: dict[str, object] = {"body_ids": [self.ids["A-01"]], "set_id": self.ids["Set H"], "who": WHO}
+        return preps.start_prep(self.record, **{**chosen, **options})  # type: ignore[arg-type]
+
+    def read(self, prep_id: str, reading_text: str, **options: object) -> SavedReading:
+        chosen: dict[str, object] = {
+            "body_id": self.ids["A-01"],
+            "lens_id": self.ids["H50"],
+            "distance_text": "3'",
+            "operator": WHO,
+        }
+        return add_reading(self.record, prep_id, reading_text=reading_text, **{**chosen, **options})  # type: ignore[arg-type]
