@@ -356,7 +356,7 @@ def _sight(connection: "Connection", prep_id: str, typed: _Typed) -> _Sight:
     checked = _checked(typed, body, lens, distance, reading)
     verdict = verdicts.latest_verdict(connection, prep_id)
     is_known = verdict is not None and _has_pair(verdict.document, body.name, lens.name)
-    taken = () if is_known else evidence.readings(connection, prep_id)
+    others = () if is_known else evidence.readings(connection, prep_id, body_id=body.id, lens_id=lens.id)
     return _Sight(
         prep=prep,
         house=settings_in(connection),
@@ -368,7 +368,7 @@ def _sight(connection: "Connection", prep_id: str, typed: _Typed) -> _Sight:
         focal_mm=checked.focal_mm,
         fnumber=checked.fnumber,
         axis=checked.axis.value if checked.axis else "",
-        others=tuple(row for row in taken if (row.body_id, row.lens_id) == (body.id, lens.id)),
+        others=tuple(others),
         other_setups=setups,
         document=None if verdict is None else verdict.document,
     )

@@ -141,12 +141,17 @@ def reading(connection: Connection, reading_id: str) -> ReadingRow:
     return from_mapping(ReadingRow, one(connection, tables.readings, reading_id, "reading"))
 
 
-def readings(connection: Connection, prep_id: str) -> list[ReadingRow]:
-    """List a prep's readings in their order, the withdrawn too."""
+def readings(
+    connection: Connection, prep_id: str, *, body_id: str | None = None, lens_id: str | None = None
+) -> list[ReadingRow]:
+    """List a prep's readings in their order, the withdrawn too; all, or those of a body and a lens alone."""
     table = tables.readings
-    return rows_of(
-        connection, select(table).where(table.c.prep_id == prep_id).order_by(table.c.seq), ReadingRow
-    )
+    wanted = select(table).where(table.c.prep_id == prep_id).order_by(table.c.seq)
+    if body_id is not None:
+        wanted = wanted.where(table.c.body_id == body_id)
+    if lens_id is not None:
+        wanted = wanted.where(table.c.lens_id == lens_id)
+    return rows_of(connection, wanted, ReadingRow)
 
 
 def withdraw_reading(change: "Change", reading_id: str, *, reason: str) -> ReadingRow:

@@ -60,7 +60,12 @@ def insert(connection: Connection, table: Table, row: Any, **more: Any) -> None:
 
 def rows_of(connection: Connection, wanted: Select[Any], kind: type[T]) -> list[T]:
     """Run a query and give its rows."""
-    return [from_mapping(kind, found) for found in connection.execute(wanted).mappings()]
+    result = connection.execute(wanted)
+    names = field_names(kind)
+    if "unit_kind" in names:
+        return [from_mapping(kind, found) for found in result.mappings()]
+    places = [(name, place) for place, name in enumerate(result.keys()) if name in names]
+    return [kind(**{name: found[place] for name, place in places}) for found in result]
 
 
 def one(connection: Connection, table: Table, id: str, kind: str) -> RowMapping:  # noqa: A002

@@ -1,0 +1,210 @@
+"""``shimwise serve``: the pages, on this machine or for the devices of the house."""
+
+import os
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from shimwise.cli.progress import progress_bar
+
+if TYPE_CHECKING:
+    from shimwise.bench.keeping import Record
+    from shimwise.web.serve import Pages, ServeOptions
+
+__all__ = ["register", "serve"]
+
+PASSPHRASE = "SHIMWISE_PASSPHRASE"  # noqa: S105  # the name of the variable
+STARTING_S = 20.0
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``serve`` into the command line."""
+    parent.command("serve", help=summary)(serve)
+
+
+def serve(
+    *,
+    data: Annotated[
+        str | None,
+        typer.Option(
+            "--data",
+            metavar="FOLDER|URL",
+            help="Where the record is: a folder, or postgresql://…; your own data folder without it.",
+        ),
+    ] = None,
+    host: Annotated[
+        str,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Address to listen on; 0.0.0.0 for every device of the house, which asks for a passphrase.",
+        ),
+    ] = "127.0.0.1",
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port; 0 takes any that is free.")] = 8052,
+    name: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="A further name that the pages answer to; may be repeated."),
+    ] = None,
+    certificate: Annotated[
+        Path | None,
+        typer.Option(exists=True, dir_okay=False, help="Certificate (PEM) for https, with --key."),
+    ] = None,
+    key: Annotated[Path | None, typer.Option(exists=True, dir_okay=False, help="Its key (PEM).")] = None,
+    passphrase_file: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help=f"File that holds the house's passphrase, to set it; or the variable {PASSPHRASE}.",
+        ),
+    ] = None,
+    demo: Annotated[
+        bool,
+        typer.Option(
+            "--demo",
+            help="Serve the invented bench from a record of its own. Without a terminal it starts, says "
+            "that it answers, and ends.",
+        ),
+    ] = False,
+    open_: Annotated[bool, typer.Option("--open", help="Open the pages in the browser.")] = False,
+) -> None:
+    """Serve the pages until Ctrl-C, and print their address."""
+    from shimwise.web.serve import ServeError, ServeOptions
+
+    if (certificate is None) is not (key is None):
+        raise ServeError("A certificate needs its key, and the key its certificate. Give both, or neither.")
+    options = ServeOptions(
+        host=host,
+        port=_free_port(host, port) if demo else port,
+        names=tuple(name or ()),
+        certificate=certificate,
+        key=key,
+    )
+    record = _demo_record(data) if demo else _record(data)
+    try:
+        if options.is_beyond:
+            _need_passphrase(record, passphrase_file)
+        _serve(record, options, is_demo=demo, is_opened=open_)
+    finally:
+        record.close()
+
+
+def _serve(record: "Record", options: "ServeOptions", *, is_demo: bool, is_opened: bool) -> None:
+    from shimwise.web.serve import Pages
+
+    pages = Pages(record, options)
+    is_ended_at_once = is_demo and not sys.stdout.isatty()
+    threading.Thread(
+        target=_say_when_ready,
+        args=(pages,),
+        kwargs={"is_ended": is_ended_at_once, "is_opened": is_opened and not is_ended_at_once},
+        daemon=True,
+    ).start()
+    pages.run()
+    if not pages.server.started:
+        raise typer.Exit(1)
+
+
+def _say_when_ready(pages: "Pages", *, is_ended: bool, is_opened: bool) -> None:
+    """Print the address once the pages answer there."""
+    until = time.monotonic() + STARTING_S
+    while not pages.server.started and time.monotonic() < until:
+        time.sleep(0.02)
+    if not pages.server.started:
+        pages.stop()
+        return
+    typer.echo(f"The pages are at {pages.address}")
+    if is_ended:
+        typer.echo("There is no terminal here, so this ends now; started in one, it serves until Ctrl-C.")
+        pages.stop()
+        return
+    if pages.options.is_beyond:
+        _show_pairing(pages)
+    typer.echo("Ctrl-C ends it.")
+    if is_opened:
+        import webbrowser
+
+        webbrowser.open(pages.pairing_address() if pages.options.is_beyond else pages.address)
+
+
+def _show_pairing(pages: "Pages") -> None:
+    import segno
+
+    from shimwise.web.pairing import CODE_S
+
+    address = pages.pairing_address()
+    typer.echo(f"Scan to pair one device within {CODE_S / 60:.0f} minutes, or type the passphrase there:")
+    if sys.stdout.isatty():
+        segno.make(address, error="l").terminal(compact=True)
+    typer.echo(f" {address}")
+    if pages.options.scheme == "http":
+        typer.echo(
+            "Without a certificate, others on the same network could listen. Serve it on the house's own "
+            "network only, or give --certificate and --key."
+        )
+
+
+def _record(data: str | None) -> "Record":
+    from shimwise.bench.keeping import open_record
+
+    return open_record(data)
+
+
+def _demo_record(data: str | None) -> "Record":
+    """Open the record of the demonstration, and fill it where it is fresh."""
+    from shimwise.bench.demo import demo_folder
+    from shimwise.bench.demo_record import fill_demo, is_empty
+    from shimwise.bench.keeping import open_record
+
+    record = open_record(data or str(demo_folder() / "record"))
+    try:
+        if is_empty(record):
+            with progress_bar() as told:
+                fill_demo(record, progress=told)
+    except BaseException:
+        record.close()
+        raise
+    return record
+
+
+def _free_port(host: str, port: int) -> int:
+    """Give the port, or 0 (any) where it is in use: the demonstration is shown all the same."""
+    import socket
+
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        with socket.create_server((host, port), family=family):
+            return port
+    except OSError:
+        return 0
+
+
+def _need_passphrase(record: "Record", file: Path | None) -> None:
+    """See to it that the house has a passphrase before others can reach the pages."""
+    from shimwise.bench.house_access import has_passphrase, set_passphrase
+    from shimwise.web.serve import ServeError
+
+    told = _told_passphrase(file)
+    if told is None and not has_passphrase(record):
+        if not sys.stdin.isatty():
+            raise ServeError(
+                "Beyond this machine the pages ask for a passphrase, and the house has none yet. Put one "
+                f"into the variable {PASSPHRASE} or a file (--passphrase-file), or start this in a terminal."
+            )
+        typer.echo("Other devices will reach the pages. Set the passphrase that they are paired with.")
+        told = typer.prompt("Passphrase of the house", hide_input=True, confirmation_prompt=True)
+    if told is not None:
+        set_passphrase(record, passphrase=told)
+
+
+def _told_passphrase(file: Path | None) -> str | None:
+    from shimwise.web.serve import ServeError
+
+    if file is None:
+        return os.environ.get(PASSPHRASE) or None
+    try:
+        return file.read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeError) as error:
+        raise ServeError(f"The passphrase cannot be read from {file}: {error}.") from error

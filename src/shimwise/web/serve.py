@@ -1,0 +1,244 @@
+"""The pages as a running server: the application, its guards, live lines and pairing, on one socket."""
+
+import contextlib
+import errno
+import os
+import re
+import socket
+from collections.abc import Iterator
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING
+
+import uvicorn
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from shimwise.bench.judge_service import Judgement, JudgeService
+from shimwise.bench.prep_state import prep_state
+from shimwise.errors import ShimwiseError
+from shimwise.web.app import ServeSettings, create_app
+from shimwise.web.live import EventStream, Hub, State
+from shimwise.web.pairing import Codes, Devices, PairedOnly, pairing_routes
+from shimwise.web.security import LOOPBACK_NAMES, Limits, guarded, is_loopback
+
+if TYPE_CHECKING:
+    from starlette.types import ASGIApp
+
+    from shimwise.bench.keeping import Record
+
+__all__ = ["USUAL_PORT", "Pages", "ServeError", "ServeOptions"]
+
+USUAL_PORT = 8052
+SWEEP_BYTES = 4 * 1024**3
+LIST_BYTES = 8 * 1024**2
+LIMITS = Limits(
+    large=(
+        (re.compile(r"^/(?:api/v1/)?preps/[^/]+/sweeps"), SWEEP_BYTES),
+        (re.compile(r"(?:import|list)"), LIST_BYTES),
+    )
+)
+"""Frames of a sweep are large; a house's list or a prep from elsewhere is larger than a form."""
+STOPPING_S = 3
+IDLE_S = 20
+BACKLOG = 256
+ANYWHERE = frozenset({"0.0.0.0", "::", ""})  # noqa: S104  # asked for by the one who starts it
+
+
+class ServeError(ShimwiseError):
+    """Raised when the pages cannot be served as asked: no such address, a port in use, no certificate."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServeOptions:
+    """Where the pages are served.
+
+    ``port`` 0 takes any that is free. ``names``: further names that the pages answer to. ``certificate`` and
+    ``key``: files for https; without them it is http.
+    """
+
+    host: str = "127.0.0.1"
+    port: int = USUAL_PORT
+    names: tuple[str, ...] = ()
+    certificate: Path | None = None
+    key: Path | None = None
+
+    @property
+    def is_beyond(self) -> bool:
+        """Whether other machines can reach the pages."""
+        return not is_loopback(self.host)
+
+    @property
+    def scheme(self) -> str:
+        """``http`` or ``https``."""
+        return "https" if self.certificate else "http"
+
+
+class Pages:
+    """The pages of one record, bound to their address; :meth:`run` serves them until it is asked to stop.
+
+    Parameters
+    ----------
+    record : Record
+        What is shown and kept.
+    options : ServeOptions
+        Where.
+
+    Raises
+    ------
+    ServeError
+        When the address cannot be taken.
+    """
+
+    def __init__(self, record: "Record", options: ServeOptions) -> None:
+        self.options = options
+        self.socket = _bound(options)
+        self.port: int = self.socket.getsockname()[1]
+        self.hub = Hub(lambda prep_id: _looked(record, prep_id))
+        self._unwatch = record.watch(self.hub.notify)
+        self.judge = JudgeService(record, on_done=self._judged)
+        self.codes = Codes()
+        self.app = self._guarded(record)
+        self.server = _Server(
+            uvicorn.Config(
+                self.app,
+                http="h11",
+                ws="none",
+                lifespan="on",
+                log_config=None,
+                access_log=False,
+                server_header=False,
+                proxy_headers=False,
+                timeout_keep_alive=IDLE_S,
+                timeout_graceful_shutdown=STOPPING_S,
+                ssl_certfile=options.certificate,
+                ssl_keyfile=options.key,
+            ),
+            self.hub,
+        )
+
+    @property
+    def address(self) -> str:
+        """The address to open on this machine, or on others where they can reach it."""
+        host = own_address() if self.options.host in ANYWHERE else self.options.host
+        return f"{self.options.scheme}://{f'[{host}]' if ':' in host else host}:{self.port}/"
+
+    def pairing_address(self) -> str:
+        """Give the address by which one device is paired, good for a few minutes."""
+        return f"{self.address}pair/{self.codes.make()}"
+
+    def run(self) -> None:
+        """Serve until Ctrl-C, SIGTERM or :meth:`stop`; what is under way is finished."""
+        try:
+            with contextlib.suppress(KeyboardInterrupt):
+                self.server.run(sockets=[self.socket])
+        finally:
+            self.close()
+
+    def stop(self) -> None:
+        """Ask :meth:`run` to end; from any thread."""
+        self.hub.close()
+        self.server.should_exit = True
+
+    def close(self) -> None:
+        """Give the address back and end the judge."""
+        self._unwatch()
+        self.hub.close()
+        self.judge.stop()
+        self.socket.close()
+
+    def _judged(self, judgement: Judgement) -> None:
+        self.hub.notify(judgement.prep_id, problem=judgement.problem)
+
+    def _guarded(self, record: "Record") -> "ASGIApp":
+        app = create_app(record, settings=ServeSettings(upload_bytes=SWEEP_BYTES), judge=self.judge)
+        known = Devices(record)
+        own = [
+            Route("/live/preps/{prep_id}", EventStream(self.hub), methods=["GET"]),
+            Route("/worker.js", _worker),
+        ]
+        if self.options.is_beyond:
+            own += pairing_routes(record, known=known, codes=self.codes)
+        app.router.routes[:0] = own
+        return guarded(
+            app,
+            names=tuple(_names(self.options)),
+            limits=LIMITS,
+            inner=(lambda inner: PairedOnly(inner, known)) if self.options.is_beyond else None,
+        )
+
+
+class _Server(uvicorn.Server):
+    """Ends the live lines when it is told to stop, else it would wait for them."""
+
+    def __init__(self, config: uvicorn.Config, hub: Hub) -> None:
+        super().__init__(config)
+        self.hub = hub
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        self.hub.close()
+        super().handle_exit(sig, frame)
+
+
+def own_address() -> str:
+    """Give the address by which others in the house's network reach this machine; nothing is sent for it."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asked:
+        try:
+            asked.connect(
+                ("192.0.2.1", 9)
+            )  # an address kept for documents (RFC 5737): only the route is looked up
+        except OSError:
+            return "127.0.0.1"
+        return str(asked.getsockname()[0])
+
+
+def _looked(record: "Record", prep_id: str) -> State | None:
+    found = prep_state(record, prep_id)
+    return None if found is None else State(revision=found.revision, verdict=found.verdict_id)
+
+
+def _names(options: ServeOptions) -> Iterator[str]:
+    yield from LOOPBACK_NAMES
+    yield from options.names
+    if options.is_beyond:
+        own = socket.gethostname()
+        yield from (own, f"{own.split('.')[0]}.local")
+        if options.host not in ANYWHERE:
+            yield options.host
+
+
+def _bound(options: ServeOptions) -> socket.socket:
+    family = socket.AF_INET6 if ":" in options.host else socket.AF_INET
+    # The protocol is named: only then answers are sent at once and not held back for 40 ms (TCP_NODELAY).
+    taken = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    try:
+        if os.name == "posix":
+            taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        taken.bind((options.host, options.port))
+        taken.listen(BACKLOG)
+    except OSError as error:
+        taken.close()
+        if error.errno == errno.EADDRINUSE:
+            reason = (
+                f"Port {options.port} is in use: perhaps the pages are served already. Open them there, or "
+                "choose another with --port, 0 for any."
+            )
+        elif error.errno == errno.EACCES:
+            reason = f"Port {options.port} may not be taken by you. Choose one above 1023 with --port."
+        else:
+            why = os.strerror(error.errno) if error.errno and error.errno > 0 else str(error)
+            reason = (
+                f"The address {options.host} cannot be served: {why}. Give one of this machine with --host."
+            )
+        raise ServeError(reason) from error
+    return taken
+
+
+async def _worker(_: Request) -> Response:
+    """Give the worker that keeps pages for when the server is away; it works for all pages."""
+    script = files("shimwise.web").joinpath("static", "worker.js").read_bytes()
+    headers = {"service-worker-allowed": "/", "cache-control": "no-cache"}
+    return Response(script, media_type="text/javascript", headers=headers)

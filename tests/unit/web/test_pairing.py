@@ -1,0 +1,294 @@
+"""Who sees the pages beyond this machine: passphrase, codes, tokens, and what is tried too often."""
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from asgi_client import AsgiClient
+from hypothesis import given
+from hypothesis import strategies as st
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
+from starlette.routing import Route
+
+from shimwise.bench import house_access
+from shimwise.bench.house_access import devices, has_passphrase, is_passphrase, set_passphrase, unpair_device
+from shimwise.bench.refusals import InputError
+from shimwise.records.store import Record
+from shimwise.web.pairing import (
+    COOKIE,
+    Codes,
+    Devices,
+    PairedOnly,
+    Tries,
+    _local,
+    pairing_routes,
+    qr_svg,
+)
+
+AT = "http://192.0.2.10:8052"
+PASSPHRASE = "heron over the third bay"  # invented
+
+
+class Hand:
+    """A clock that a test moves."""
+
+    def __init__(self) -> None:
+        self.now_s = 1000.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+class House:
+    """A house with its door: the record, the clock, the codes, and whoever asks."""
+
+    def __init__(self, record: Record, *, at: str = AT) -> None:
+        self.record, self.clock, self.at = record, Hand(), at
+        self.known, self.codes = Devices(record, clock=self.clock), Codes(clock=self.clock)
+        routes = [
+            *pairing_routes(record, known=self.known, codes=self.codes, tries=Tries(clock=self.clock)),
+            Route("/{path:path}", _seen, methods=["GET", "POST"]),
+        ]
+        self.app = PairedOnly(Starlette(routes=routes), self.known)
+
+    def client(self, address: str = "192.0.2.77") -> AsgiClient:
+        return AsgiClient(self.app, at=self.at, address=address)
+
+    def paired(self, name: str = "bay 2 tablet") -> AsgiClient:
+        client = self.client()
+        assert client.post("/pair", form={"passphrase": PASSPHRASE, "name": name}).status_code == 303
+        return client
+
+
+async def _seen(_: Request) -> Response:
+    return PlainTextResponse("the preps")
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> Iterator[Record]:
+    with Record.open(tmp_path) as record:
+        yield record
+
+
+@pytest.fixture
+def house(record: Record) -> House:
+    set_passphrase(record, passphrase=PASSPHRASE)
+    return House(record)
+
+
+def test_a_house_has_no_passphrase_until_one_is_set(record: Record) -> None:
+    assert not has_passphrase(record)
+    assert not is_passphrase(record, "")
+    set_passphrase(record, passphrase=PASSPHRASE)
+    assert has_passphrase(record)
+    assert is_passphrase(record, f" {PASSPHRASE}\n")
+    assert not is_passphrase(record, PASSPHRASE.upper())
+
+
+def test_only_what_a_secret_is_checked_against_is_kept(house: House, tmp_path: Path) -> None:
+    client = house.paired()
+    token = client.cookies[COOKIE]
+    house.record.close()
+    kept = b"".join(path.read_bytes() for path in tmp_path.iterdir() if path.is_file())
+    assert PASSPHRASE.encode() not in kept
+    assert token.encode() not in kept
+    assert b"$argon2id$" in kept
+
+
+@pytest.mark.parametrize("passphrase", ["", "         ", "too short", "x" * 201])
+def test_a_passphrase_of_no_use_is_refused(record: Record, passphrase: str) -> None:
+    with pytest.raises(InputError, match="10 to 200 characters"):
+        set_passphrase(record, passphrase=passphrase)
+    assert not has_passphrase(record)
+
+
+def test_a_stranger_sees_where_to_pair_and_nothing_else(house: House) -> None:
+    client = house.client()
+    page = client.get("/preps/1?x=2")
+    assert page.status_code == 303
+    assert page.headers["location"] == "/pair?next=/preps/1%3Fx%3D2"
+    for path in ("/api/v1/preps", "/live/preps/1"):
+        answer = client.get(path)
+        assert answer.status_code == 401
+        assert answer.headers["content-type"] == "application/problem+json"
+        assert answer.json()["type"].endswith("#not-paired")
+    assert client.get("/", headers={"hx-request": "true"}).status_code == 401
+    assert client.post("/preps").status_code == 401
+    assert "the preps" not in client.get("/pair").text
+
+
+def test_what_the_door_itself_needs_is_open(house: House) -> None:
+    for path in ("/static/pages.css", "/worker.js", "/pair"):
+        assert house.client().get(path).status_code == 200
+
+
+@pytest.mark.parametrize("path", ["/pairs", "/static", "/devices", "/worker.js/x", "//pair", "/PAIR"])
+def test_nothing_else_is(house: House, path: str) -> None:
+    assert house.client().get(f"{house.at}{path}").status_code in {303, 401}
+
+
+def test_the_passphrase_pairs_a_device(house: House) -> None:
+    client = house.paired("bay 2 tablet")
+    assert client.get("/").text == "the preps"
+    assert [device.name for device in devices(house.record)] == ["bay 2 tablet"]
+
+
+def test_the_cookie_is_kept_from_scripts_and_from_other_pages(house: House) -> None:
+    answer = house.client().post("/pair", form={"passphrase": PASSPHRASE, "name": ""})
+    cookie = answer.headers["set-cookie"].casefold()
+    assert "httponly" in cookie
+    assert "samesite=strict" in cookie
+    assert "path=/" in cookie
+    assert "secure" not in cookie
+
+
+def test_over_https_the_cookie_never_goes_in_the_clear(record: Record) -> None:
+    set_passphrase(record, passphrase=PASSPHRASE)
+    house = House(record, at="https://192.0.2.10:8052")
+    answer = house.client().post("/pair", form={"passphrase": PASSPHRASE, "name": ""})
+    assert "secure" in answer.headers["set-cookie"].casefold()
+
+
+@pytest.mark.parametrize("token", ["", "x", "../..", "a" * 5000, "%e9"])
+def test_a_token_that_was_not_given_opens_nothing(house: House, token: str) -> None:
+    house.paired()
+    client = house.client()
+    client.cookies.set(COOKIE, token)
+    assert client.get("/api/v1/preps").status_code == 401
+    bearer = {"authorization": f"Bearer {token}".encode().decode("latin-1")}
+    assert house.client().get("/api/v1/preps", headers=bearer).status_code == 401
+
+
+def test_a_wrong_passphrase_keeps_what_was_typed_beside_it(house: House) -> None:
+    answer = house.client().post("/pair", form={"passphrase": "heron", "name": '"><b>bay'})
+    assert answer.status_code == 403
+    assert "not the house&#x27;s passphrase" in answer.text
+    assert 'value="&quot;&gt;&lt;b&gt;bay"' in answer.text
+    assert "set-cookie" not in answer.headers
+
+
+def test_guessing_is_stopped_and_taken_again_later(house: House) -> None:
+    guesser = house.client("192.0.2.66")
+    answers = [guesser.post("/pair", form={"passphrase": f"guess {n}", "name": ""}) for n in range(6)]
+    assert [answer.status_code for answer in answers] == [403] * 5 + [429]
+    assert 0 < int(answers[-1].headers["retry-after"]) <= 61
+    right = guesser.post("/pair", form={"passphrase": PASSPHRASE, "name": ""})
+    assert right.status_code == 429
+    assert house.client("192.0.2.67").post("/pair", form={"passphrase": PASSPHRASE}).status_code == 303
+    house.clock.now_s += 61
+    assert guesser.post("/pair", form={"passphrase": PASSPHRASE, "name": ""}).status_code == 303
+
+
+def test_guessing_from_many_addresses_is_stopped_too() -> None:
+    clock = Hand()
+    tries = Tries(each=5, most=30, clock=clock)
+    waits = [tries.wait_s(f"192.0.2.{n}") for n in range(40)]
+    assert waits[:30] == [0.0] * 30
+    assert all(wait_s == 60.0 for wait_s in waits[30:])
+
+
+@given(gaps_s=st.lists(st.floats(0, 30), min_size=6, max_size=40))
+def test_no_minute_ever_holds_more_tries_than_allowed(gaps_s: list[float]) -> None:
+    clock, taken = Hand(), []
+    tries = Tries(each=5, most=30, within_s=60.0, clock=clock)
+    for gap_s in gaps_s:
+        clock.now_s += gap_s
+        if tries.wait_s("a") == 0.0:
+            taken.append(clock.now_s)
+    assert all(later - first >= 60.0 for first, later in zip(taken, taken[5:], strict=False))
+
+
+def test_a_code_pairs_one_device_and_only_one(house: House) -> None:
+    code = house.codes.make()
+    first, second = house.client(), house.client()
+    assert first.get(f"/pair/{code}").status_code == 200, "a look does not use it up"
+    assert first.get(f"/pair/{code}").status_code == 200
+    assert first.post(f"/pair/{code}", form={"name": "cart"}).status_code == 303
+    assert second.post(f"/pair/{code}", form={"name": "thief"}).status_code == 410
+    assert second.get(f"/pair/{code}").status_code == 410
+    assert first.get("/").text == "the preps"
+    assert [device.name for device in devices(house.record)] == ["cart"]
+
+
+def test_a_code_is_good_for_five_minutes(house: House) -> None:
+    code = house.codes.make()
+    house.clock.now_s += 299
+    assert house.client().get(f"/pair/{code}").status_code == 200
+    house.clock.now_s += 2
+    assert house.client().post(f"/pair/{code}", form={"name": ""}).status_code == 410
+
+
+def test_codes_cannot_be_guessed_in_a_row(house: House) -> None:
+    answers = [house.client().post(f"/pair/code{n}", form={"name": ""}).status_code for n in range(7)]
+    assert answers == [410] * 5 + [429] * 2
+
+
+def test_a_code_can_be_asked_for_by_a_paired_device_with_the_passphrase(house: House) -> None:
+    client = house.paired()
+    refused = client.post("/devices/code", form={"passphrase": "borrowed"})
+    assert refused.status_code == 403
+    assert "/pair/" not in refused.text
+    shown = client.post("/devices/code", form={"passphrase": PASSPHRASE})
+    found = re.search(rf"{AT}(/pair/[\w-]+)", shown.text)
+    assert found is not None
+    assert house.client().post(found[1], form={"name": "second"}).status_code == 303
+
+
+def test_a_device_that_is_unpaired_sees_nothing_any_more(house: House) -> None:
+    gone, stays = house.paired("gone"), house.paired("stays")
+    ident = next(device.id for device in devices(house.record) if device.name == "gone")
+    assert stays.post(f"/devices/{ident}/unpair").status_code == 303
+    assert gone.get("/api/v1/preps").status_code == 401
+    assert stays.get("/").text == "the preps"
+
+
+def test_a_device_unpaired_by_another_process_is_shut_out_within_seconds(house: House) -> None:
+    client = house.paired()
+    assert client.get("/").status_code == 200
+    unpair_device(house.record, devices(house.record)[0].id)
+    house.clock.now_s += 3
+    assert client.get("/").status_code == 303
+
+
+def test_a_program_is_paired_with_a_token_that_is_shown_once(house: House) -> None:
+    shown = house.paired().post("/devices/program", form={"passphrase": PASSPHRASE, "name": "stock"})
+    found = re.search(r"<code>([\w-]{43})</code>", shown.text)
+    assert found is not None
+    answer = house.client().get("/api/v1/preps", headers={"authorization": f"Bearer {found[1]}"})
+    assert answer.text == "the preps"
+    assert found[1] not in house.paired().get("/devices").text
+
+
+def test_there_are_no_more_devices_than_a_house_has(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(house_access, "MOST_DEVICES", 1)
+    house.paired()
+    answer = house.client().post("/pair", form={"passphrase": PASSPHRASE, "name": "one more"})
+    assert answer.status_code == 422
+    assert "Un-pair some first" in answer.text
+
+
+@pytest.mark.parametrize("path", ["/preps/1", "/preps/1?x=2", "/"])
+def test_after_pairing_one_is_where_one_wanted_to_be(house: House, path: str) -> None:
+    client = house.client()
+    asked = client.get(path).headers["location"]
+    answer = client.post(asked, form={"passphrase": PASSPHRASE, "name": ""})
+    assert answer.headers["location"] == path
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["https://evil.example/", "//evil.example", "/\\evil.example", "javascript:alert(1)", "", "x",
+     "/\t/evil.example", "\\\\evil.example", "/a\r\nset-cookie: x=1"],
+)  # fmt: skip
+def test_pairing_leads_nowhere_else(path: str) -> None:
+    assert _local(path) == "/"
+
+
+def test_the_picture_of_a_code_needs_no_style_of_its_own() -> None:
+    drawn = qr_svg(f"{AT}/pair/abc")
+    assert drawn.startswith("<svg")
+    assert "style" not in drawn
+    assert "<script" not in drawn
