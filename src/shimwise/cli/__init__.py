@@ -19,11 +19,19 @@ COMMANDS = {
     "plan": "Say what to read next, or plan the whole check of a kit.",
     "optics": "Ask the optics: lengths, landings, depth, contrast, heat.",
     "chart": "Print a test chart at true scale.",
+    "serve": "Serve the pages, on which a prep is done and kept.",
     "sweep": "Find best focus in frames as sensor, ring or chart moves.",
     "sheet": "Print a prep's papers: check sheet, cards, labels, set table.",
     "verify": "Tell whether a sheet is what was signed.",
+    "import": "Take in a prep from another record, or the house's list.",
+    "export": "Write all that a prep holds, or its readings, as a file.",
+    "backup": "Copy the record, while it is used.",
+    "restore": "Put a backup in the place of the record.",
+    "check": "Check whether the record agrees with itself.",
 }
 """Command -> its line in the help. ``shimwise.cli.<command>`` has ``register(app, summary)``."""
+MODULES = {"import": "import_"}
+"""Commands whose name Python keeps for itself."""
 
 BAD_INPUT = 2
 ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
@@ -69,7 +77,7 @@ def build(wanted: str | None = None) -> typer.Typer:
     app.callback()(_door)
     for name, summary in COMMANDS.items():
         if name == wanted:
-            import_module(f"shimwise.cli.{name}").register(app, summary)
+            import_module(f"shimwise.cli.{MODULES.get(name, name)}").register(app, summary)
         else:
             app.command(name, help=summary)(_not_loaded)
     return app

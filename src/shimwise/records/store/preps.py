@@ -47,7 +47,7 @@ def add_prep(change: "Change", row: PrepRow) -> PrepRow:
         same_or_conflict(kept, row, kind="prep", server_made=_STARTED)
         return kept
     insert(change.connection, _T, row, title_key=name_key(row.title), reading_count=0)
-    _place_units(change, row.id, row.body_ids, row.lens_ids)
+    place_units(change, row.id, row.body_ids, row.lens_ids)
     change.note("prep started", prep_id=row.id, detail={"title": row.title})
     return row
 
@@ -149,7 +149,7 @@ def add_units(
     lenses = tuple(id_ for id_ in dict.fromkeys(lens_ids) if id_ not in before.lens_ids)
     if not bodies and not lenses:
         return before
-    _place_units(
+    place_units(
         change, prep_id, bodies, lenses, first_body=len(before.body_ids), first_lens=len(before.lens_ids)
     )
     touch(change, prep_id)
@@ -245,7 +245,7 @@ def _raised(change: "Change", prep_id: str, **values: Any) -> Any:
     return found
 
 
-def _place_units(
+def place_units(
     change: "Change",
     prep_id: str,
     body_ids: tuple[str, ...],
@@ -324,9 +324,12 @@ def _lines(connection: Connection, wanted: Select[Any]) -> list[PrepLineRow]:
 
 def _headlines(connection: Connection, ids: list[str]) -> dict[str, str]:
     table = tables.verdicts
-    wanted = (
-        select(table.c.prep_id, table.c.headline)
-        .where(table.c.prep_id.in_(ids))
-        .order_by(table.c.prep_id, table.c.revision, table.c.given_at)
+    latest = (
+        select(table.c.headline)
+        .where(table.c.prep_id == _T.c.id)
+        .order_by(table.c.revision.desc(), table.c.given_at.desc())
+        .limit(1)
+        .scalar_subquery()
     )
-    return {found.prep_id: found.headline for found in connection.execute(wanted)}
+    wanted = select(_T.c.id, latest.label("headline")).where(_T.c.id.in_(ids))
+    return {found.id: found.headline or "" for found in connection.execute(wanted)}

@@ -1,0 +1,32 @@
+"""What the commands of the record have in common."""
+
+from typing import Annotated
+
+import typer
+
+__all__ = ["AsJson", "Data", "Who", "person"]
+
+Data = Annotated[
+    str | None,
+    typer.Option(
+        "--data",
+        metavar="PLACE",
+        help="Folder or file of the record, or a postgresql:// address; the user's data folder without it.",
+    ),
+]
+Who = Annotated[
+    str | None, typer.Option("--who", metavar="NAME", help="Who does it; the name of the account without it.")
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
+
+
+def person(who: str | None) -> str:
+    """Give the name of whoever runs the command."""
+    if who and who.strip():
+        return " ".join(who.split())
+    import getpass
+
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # an account without a name
+        return "command line"
