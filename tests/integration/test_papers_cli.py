@@ -101,3 +101,46 @@ def test_no_half_sheet_is_left_where_nothing_can_be_written(run: Run, prep: Path
     code, _, err = run("sheet", str(prep), "--out", str(tmp_path / "none" / "sheet.pdf"))
     assert code == 2
     assert "cannot be written" in err
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--kind", "lens-card", "--unit", "H40"), "Lens cards from Prep for a demonstration stand in "),
+        (("--kind", "labels"), "Labels from Prep for a demonstration stand in "),
+        (
+            ("--kind", "set-table", "--unit", "A-07", "--units", "m"),
+            "The set table from Prep for a demonstration ",
+        ),
+        (("--kind", "set-table", "--distance", "3'", "--distance", "INF"), "The set table from "),
+    ],
+)
+def test_each_kind_of_paper_is_written_and_verified(
+    run: Run, prep: Path, tmp_path: Path, words: tuple[str, ...], told: str
+) -> None:
+    file = tmp_path / "a.pdf"
+    code, out, err = run("sheet", str(prep), "--out", str(file), *words)
+    assert (code, err) == (0, "")
+    assert out.startswith(told)
+    assert run("verify", str(file))[0] == 0
+
+
+def test_labels_take_their_sizes_from_a_file(run: Run, prep: Path, tmp_path: Path) -> None:
+    sizes, file = tmp_path / "labels.toml", tmp_path / "a.pdf"
+    sizes.write_text("[labels]\nwidth_mm = 60\ncolumns = 2\n")
+    assert run("sheet", str(prep), "--kind", "labels", "--labels", str(sizes), "--out", str(file))[0] == 0
+    sizes.write_text("[labels]\nwidth_mm = 600\n")
+    code, _, err = run("sheet", str(prep), "--kind", "labels", "--labels", str(sizes), "--out", str(file))
+    assert code == 2
+    assert "width_mm is 600; give 24 to 200 mm" in err
+
+
+def test_what_cannot_be_printed_is_refused_in_words(run: Run, prep: Path) -> None:
+    for words, told in (
+        (("--kind", "poster"), "give check, lens-card, labels, set-table"),
+        (("--kind", "labels", str(prep)), "one prep at a time, not of 2"),
+        (("--paper", "B5"), "give A4 or Letter"),
+    ):
+        code, _, err = run("sheet", str(prep), *words)
+        assert code == 2
+        assert told in err

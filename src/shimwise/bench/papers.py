@@ -1,4 +1,4 @@
-"""Papers of a prep: check sheets for one prep or a day of them, and whether a sheet is what was signed.
+"""Papers of a prep: check sheets, lens cards, labels, set tables; and whether one is what was signed.
 
 All of it starts from the prep document, ``shimwise.prep/1``, as the record exports it: so a sheet can be
 made, and checked, where the record is not.
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from shimwise.bench.inputs import Progress
 from shimwise.errors import SheetError
 from shimwise.sheets.papers.canonical import digest_of
+from shimwise.sheets.papers.label_sizes import LabelSizes, label_sizes
 from shimwise.sheets.papers.verify import Finding, Recorded, State
 
 if TYPE_CHECKING:
@@ -20,18 +21,29 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CHECK",
+    "KINDS",
+    "LABELS",
+    "LENS_CARD",
+    "SET_TABLE",
     "Finding",
+    "LabelSizes",
     "MadePaper",
     "PrepSource",
     "State",
     "digest_of",
+    "make_labels",
+    "make_lens_cards",
+    "make_set_tables",
     "make_sheets",
+    "read_label_sizes",
     "read_prep_file",
     "verify_paper",
     "write_whole",
 ]
 
-CHECK = "check"
+CHECK, LENS_CARD, LABELS, SET_TABLE = "check", "lens-card", "labels", "set-table"
+KINDS = (CHECK, LENS_CARD, LABELS, SET_TABLE)
+"""What is printed of a prep."""
 LARGEST_DAY = 500
 """Sheets in one file at most."""
 PrepSource = Mapping[str, Any] | Path
@@ -78,6 +90,96 @@ def make_sheets(
     judged = [_judged(prep) for prep in preps]
     pdf = check_sheets_pdf(judged, paper=paper, link=link, progress=progress)
     return _made(CHECK, pdf, [one.prep for one in judged])
+
+
+def make_lens_cards(
+    prep: PrepSource, *, names: Sequence[str] = (), paper: str = "A4", link: str = ""
+) -> MadePaper:
+    """Print lens cards, on half the paper each: of the lenses named, else of those that are out.
+
+    Raises
+    ------
+    SheetError
+        When it is no prep, holds no verdict, no lens is out or none has such a name.
+    """
+    from shimwise.sheets.papers.more_pdf import lens_cards_pdf
+
+    judged = _judged(prep)
+    return _made(LENS_CARD, lens_cards_pdf(judged, paper=paper, link=link, names=names), [judged.prep])
+
+
+def make_labels(
+    prep: PrepSource, *, sizes: LabelSizes | None = None, names: Sequence[str] = (), link: str = ""
+) -> MadePaper:
+    """Print labels of the bodies and lenses named, else of all that were judged.
+
+    Parameters
+    ----------
+    prep : mapping or Path
+        A prep document, or the file that holds one.
+    sizes : LabelSizes, optional
+        Sizes in mm; as :func:`read_label_sizes` reads them from a settings file.
+    names : sequence of str
+        Names of units.
+    link : str
+        Address of the house's pages for the QR squares; without it they name the unit by its id.
+
+    Raises
+    ------
+    SheetError
+        When it is no prep, holds no verdict, or no unit has such a name.
+    """
+    from shimwise.sheets.papers.more_pdf import labels_pdf
+
+    judged = _judged(prep)
+    return _made(LABELS, labels_pdf(judged, sizes=sizes, link=link, names=names), [judged.prep])
+
+
+def make_set_tables(
+    prep: PrepSource,
+    *,
+    names: Sequence[str] = (),
+    paper: str = "A4",
+    link: str = "",
+    units: str = "ft",
+    distances: Sequence[str] = (),
+) -> MadePaper:
+    """Print the set table of each body named, else of all: each lens's offset at each engraved distance.
+
+    Parameters
+    ----------
+    prep : mapping or Path
+        A prep document, or the file that holds one.
+    names : sequence of str
+        Names of bodies.
+    paper, link : str
+        As for :func:`make_sheets`; the paper lies.
+    units : str
+        ``ft`` or ``m``: how offsets are written.
+    distances : sequence of str
+        Engraved distances, as a technician writes them; usual ones when empty.
+
+    Raises
+    ------
+    SheetError, LengthError
+        When it is no prep, holds no verdict, no body has such a name, or a distance is none.
+    """
+    from shimwise.sheets.papers.more_pdf import set_tables_pdf
+
+    judged = _judged(prep)
+    pdf = set_tables_pdf(judged, paper=paper, link=link, names=names, units=units, distances=distances)
+    return _made(SET_TABLE, pdf, [judged.prep])
+
+
+def read_label_sizes(path: Path) -> LabelSizes:
+    """Read the sizes of labels from a settings file (TOML).
+
+    Raises
+    ------
+    SheetError
+        When it cannot be read, or a size cannot be.
+    """
+    return label_sizes(_content(path))
 
 
 def verify_paper(source: bytes | Path, *, recorded: Recorded | None = None) -> tuple[Finding, ...]:
@@ -178,8 +280,32 @@ def _made(kind: str, pdf: bytes, preps: "Sequence[PrepDocument]") -> MadePaper:
 
 
 def _remade(made: Mapping[str, Any], preps: "tuple[PrepDocument, ...]") -> bytes:
-    """Make a sheet again as it says it was made."""
+    """Make a paper again as it says it was made."""
+    from shimwise.sheets.papers import more_pdf
     from shimwise.sheets.papers.sheet_pdf import check_sheets_pdf
 
     judged = [_with_answer(prep) for prep in preps]
-    return check_sheets_pdf(judged, paper=str(made.get("paper")), link=str(made.get("link") or ""))
+    paper, link, kind = (str(made.get(key) or "") for key in ("paper", "link", "kind"))
+    names = [str(name) for name in made.get("names") or ()]
+    try:
+        if kind == LENS_CARD:
+            return more_pdf.lens_cards_pdf(judged[0], paper=paper, link=link, names=names)
+        if kind == LABELS:
+            sizes = LabelSizes(**made["sizes"])
+            return more_pdf.labels_pdf(judged[0], sizes=sizes, link=link, names=names)
+        if kind == SET_TABLE:
+            return more_pdf.set_tables_pdf(
+                judged[0],
+                paper=paper,
+                link=link,
+                names=names,
+                units=str(made.get("units")),
+                distances=[str(one) for one in made.get("distances") or ()],
+            )
+        if kind == CHECK:
+            return check_sheets_pdf(judged, paper=paper, link=link)
+    except (TypeError, KeyError) as error:
+        raise SheetError(
+            f"How this paper was made is not told whole ({error}); it cannot be compared."
+        ) from error
+    raise SheetError(f"The paper is of a kind {kind[:40]!r} that this version does not know.")

@@ -8,6 +8,7 @@ import typer
 from shimwise.bench import papers as bench
 from shimwise.cli.output import Json, show
 from shimwise.cli.progress import progress_bar
+from shimwise.errors import SheetError
 
 __all__ = ["register", "sheet"]
 
@@ -23,15 +24,44 @@ def sheet(
     preps: Annotated[list[Path], typer.Argument(metavar="PREP.json…", help="Preps as they were exported.")],
     *,
     out: Annotated[Path, typer.Option("--out", help="Where the PDF goes.")] = Path("sheet.pdf"),
-    paper: Annotated[str, typer.Option("--paper", help="A4 or Letter.")] = "A4",
+    kind: Annotated[str, typer.Option("--kind", help="check, lens-card, labels or set-table.")] = bench.CHECK,
+    paper: Annotated[str, typer.Option("--paper", help="A4 or Letter; lens cards take half of it.")] = "A4",
+    unit: Annotated[
+        list[str] | None,
+        typer.Option("--unit", metavar="NAME", help="Body or lens of cards, labels, tables; repeatable."),
+    ] = None,
+    sizes: Annotated[
+        Path | None, typer.Option("--labels", metavar="SIZES.toml", help="Sizes of labels in mm.")
+    ] = None,
+    units: Annotated[str, typer.Option("--units", help="Of a set table: ft or m.")] = "ft",
+    distance: Annotated[
+        list[str] | None,
+        typer.Option("--distance", metavar="LENGTH", help="Engraved distance of a set table; repeatable."),
+    ] = None,
     link: Annotated[
         str, typer.Option("--link", metavar="ADDRESS", help="The house's pages, for the QR square.")
     ] = "",
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Print a prep's papers as PDF."""
+    names = unit or []
+    if kind not in bench.KINDS:
+        raise SheetError(f"The kind {kind[:40]!r} is not known; give {', '.join(bench.KINDS)}.")
+    if kind != bench.CHECK and len(preps) != 1:
+        raise SheetError(f"{kind} is made of one prep at a time, not of {len(preps)}.")
     with progress_bar() as told:
-        made = bench.make_sheets(preps, paper=paper, link=link, progress=told)
+        match kind:
+            case bench.LENS_CARD:
+                made = bench.make_lens_cards(preps[0], names=names, paper=paper, link=link)
+            case bench.LABELS:
+                label_sizes = None if sizes is None else bench.read_label_sizes(sizes)
+                made = bench.make_labels(preps[0], sizes=label_sizes, names=names, link=link)
+            case bench.SET_TABLE:
+                made = bench.make_set_tables(
+                    preps[0], names=names, paper=paper, link=link, units=units, distances=distance or ()
+                )
+            case _:
+                made = bench.make_sheets(preps, paper=paper, link=link, progress=told)
         bench.write_whole(out, made.pdf)
     result: dict[str, Json] = {
         "file": str(out),
@@ -46,8 +76,17 @@ def sheet(
     show(result, _sentence(made, out), as_json=as_json)
 
 
+_WHAT = {
+    bench.CHECK: "The sheet of",
+    bench.LENS_CARD: "Lens cards from",
+    bench.LABELS: "Labels from",
+    bench.SET_TABLE: "The set table from",
+}
+
+
 def _sentence(made: bench.MadePaper, out: Path) -> str:
     pages = f"{made.pages} page{'' if made.pages == 1 else 's'}"
     what = made.titles[0] if len(made.titles) == 1 else f"{len(made.titles)} preps"
-    signed = "" if made.is_signed else " Not signed: it says so on top."
-    return f"The sheet of {what} stands in {out}, {pages}.{signed}"
+    stands = "stand" if made.kind in (bench.LENS_CARD, bench.LABELS) else "stands"
+    signed = "" if made.is_signed else " Not signed: it says so."
+    return f"{_WHAT[made.kind]} {what} {stands} in {out}, {pages}.{signed}"

@@ -1,10 +1,11 @@
 """One way to write a JSON document as bytes, and the digest that signs a prep.
 
-The digest of a prep is the SHA-256 of the canonical form of what is signed: the prep document with its
-sign-offs (who, when, exceptions) but without their digests, and without what changes in a house after a
-prep. So to sign: write the sign-off with an empty digest, export, take the digest, write it in. Equal preps
-have equal digests, whatever the order of their names; one letter more and the digest is another. It shows a
-change; it is no proof of who made it: whoever has to be sure compares it with the record's.
+The digest of a prep is the SHA-256 of the canonical form of what is signed: the prep document with its newest
+verdict and its sign-offs (who, when, exceptions), without the digests themselves, and without what changes in
+a house after a prep. So to sign: write the sign-off with an empty digest, export, take the digest, write it
+in. Equal preps have equal digests, whatever the order of their names; one letter more and the digest is
+another. It shows a change; it is no proof of who made it: whoever has to be sure compares it with the
+record's.
 
 References
 ----------
@@ -24,12 +25,12 @@ from typing import Any
 from shimwise.errors import SheetError
 
 __all__ = [
+    "UNSIGNED_FIELDS",
     "UNSIGNED_KEYS",
-    "UNSIGNED_PREP_KEYS",
-    "UNSIGNED_UNIT_KEYS",
     "canonical_bytes",
     "digest_of",
     "digest_words",
+    "newest",
     "signed_part",
 ]
 
@@ -42,10 +43,15 @@ PLAIN_LOW, PLAIN_HIGH = -6, 21
 
 UNSIGNED_KEYS = ("journal", "exported_at", "program_version")
 """What stands beside a prep's content and changes whenever it is written out."""
-UNSIGNED_PREP_KEYS = ("state", "closed_at", "closed_by")
-"""Of the prep's own row: what closing or signing it changes."""
-UNSIGNED_UNIT_KEYS = ("history_mean_um", "history_sd_um", "epoch", "note", "is_retired")
-"""Of a body or lens: what later preps, adjustments and the house change."""
+_OF_UNITS = ("history_mean_um", "history_sd_um", "epoch", "note", "is_retired")
+UNSIGNED_FIELDS: dict[str, tuple[str, ...]] = {
+    "prep": ("state", "closed_at", "closed_by"),
+    "set": ("lens_ids", "note"),
+    "bodies": _OF_UNITS,
+    "lenses": _OF_UNITS,
+    "sign_offs": ("digest",),
+}
+"""Of the prep, its set, units and sign-offs: what signing, later preps and the house change."""
 
 
 def canonical_bytes(value: Any) -> bytes:  # noqa: ANN401 - a tree of JSON
@@ -69,19 +75,37 @@ def canonical_bytes(value: Any) -> bytes:  # noqa: ANN401 - a tree of JSON
         raise _refusal(f"{text[error.start : error.end]!r} is no Unicode text") from error
 
 
+def newest(rows: Sequence[Mapping[str, Any]] | None) -> Mapping[str, Any] | None:
+    """Give the newest of the verdicts or sign-offs of a prep: of the highest revision, then the latest."""
+
+    def rank(row: Mapping[str, Any]) -> tuple[float, str, str]:
+        at = row.get("given_at") or row.get("signed_at")
+        return row.get("revision") or 0, str(at), str(row.get("id") or "")
+
+    return max(rows, key=rank) if rows else None
+
+
 def signed_part(document: Mapping[str, Any]) -> dict[str, Any]:
-    """Give what of a prep document is signed: without digests, state, and what a house changes later."""
-    left_out = {
-        "bodies": UNSIGNED_UNIT_KEYS,
-        "lenses": UNSIGNED_UNIT_KEYS,
-        "sign_offs": ("digest",),
-        "prep": UNSIGNED_PREP_KEYS,
-    }
-    return {
-        key: _without(value, left_out.get(key, ()))
-        for key, value in document.items()
-        if key not in UNSIGNED_KEYS
-    }
+    """Give what of a prep document is signed.
+
+    Left out are digests, the prep's state, verdicts before the newest, lenses of the set that have no part in
+    the prep, and what a house changes later.
+    """
+    part = {key: value for key, value in document.items() if key not in UNSIGNED_KEYS}
+    verdict = newest(document.get("verdicts"))
+    if "verdicts" in part:
+        part["verdicts"] = [] if verdict is None else [verdict]
+    for key, left_out in UNSIGNED_FIELDS.items():
+        if key in part:
+            part[key] = _without(part[key], left_out)
+    return {key: _in_prep(document, key, rows) for key, rows in part.items()}
+
+
+def _in_prep(document: Mapping[str, Any], key: str, rows: Any) -> Any:  # noqa: ANN401
+    """Keep of the units those of the prep; all where it does not say which they are."""
+    name = {"bodies": "body_ids", "lenses": "lens_ids"}.get(key)
+    ids = (document.get("prep") or {}).get(name) if name else None
+    return [row for row in rows if row.get("id") in ids] if ids else rows
 
 
 def _without(value: Any, keys: Sequence[str]) -> Any:  # noqa: ANN401 - a tree of JSON

@@ -12,7 +12,7 @@ from functools import cached_property
 from typing import Any
 
 from shimwise.errors import SheetError
-from shimwise.sheets.papers.canonical import digest_of
+from shimwise.sheets.papers.canonical import digest_of, newest
 
 __all__ = ["SCHEMA_ID", "PrepDocument", "read_prep", "time_of"]
 
@@ -28,6 +28,8 @@ LISTS = (
     "adjustments",
     "sign_offs",
 )
+UNIT_IDS = {"bodies": "body_ids", "lenses": "lens_ids"}
+"""Where the prep's row says which units of the document have a part in it."""
 Row = Mapping[str, Any]
 
 
@@ -50,9 +52,10 @@ class PrepDocument:
         return row
 
     def rows(self, name: str) -> Sequence[Row]:
-        """Give the rows of a list, such as ``readings``; none where the document lacks it."""
+        """Give the rows of a list, such as ``readings``; of units those that have a part in the prep."""
         rows: Sequence[Row] = self.content.get(name) or ()
-        return rows
+        ids = self.prep.get(UNIT_IDS.get(name, ""))
+        return [row for row in rows if row.get("id") in ids] if ids else rows
 
     def standing(self, name: str) -> list[Row]:
         """Give the rows of a list that have not been withdrawn."""
@@ -86,10 +89,7 @@ class PrepDocument:
     @property
     def verdict_row(self) -> Row | None:
         """The newest verdict that was kept."""
-        rows = self.rows("verdicts")
-        return (
-            max(rows, key=lambda row: (row.get("revision") or 0, str(row.get("given_at")))) if rows else None
-        )
+        return newest(self.rows("verdicts"))
 
     @property
     def verdict(self) -> Mapping[str, Any] | None:
@@ -106,10 +106,13 @@ class PrepDocument:
     @property
     def sign_off(self) -> Row | None:
         """The newest sign-off."""
-        rows = self.rows("sign_offs")
-        return (
-            max(rows, key=lambda row: (row.get("revision") or 0, str(row.get("signed_at")))) if rows else None
-        )
+        return newest(self.rows("sign_offs"))
+
+    @property
+    def travelling(self) -> dict[str, Any]:
+        """The document as it travels in a paper: all that is signed; without journal and older verdicts."""
+        row = self.verdict_row
+        return {**self.content, "verdicts": [] if row is None else [row], "journal": []}
 
     @property
     def is_signed(self) -> bool:

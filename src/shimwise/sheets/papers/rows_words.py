@@ -27,7 +27,11 @@ __all__ = [
 
 COVERAGE = 2.0
 """The coverage factor k: about 95 % of a normal distribution (JCGM 100:2008, 6.3.3)."""
-_BOUND = re.compile(r"(?<=[0-9]) (?=[µ%‰°±mkt])|(?<=[±<>=]) (?=[0-9])|(?<=\bP) (?=[<>=])")
+_BOUND = re.compile(
+    r"(?<=[0-9]) (?=[µ%‰°±mkt])|(?<=[±<>=]) (?=[0-9])|(?<=\bP) (?=[<>=])"
+    r"|(?<=[0-9]) (?=\+ [0-9])|(?<=[0-9] \+) (?=[0-9])"
+)
+"""Spaces between a number and its unit, ± or sign: where no line breaks."""
 _BEFORE = re.compile(r" before adjustment [0-9]+$")
 Row = Mapping[str, Any]
 

@@ -23,6 +23,10 @@ TEMPLATES = ("house.typ", "check.typ", "sheets.typ", "card.typ", "labels.typ", "
 MISSING = "\u25a1"
 """Shown for a sign that no typeface has: a box."""
 MOST_TRIES = 40
+FILE_KEYS = ("file", "qr", "attachment")
+BREAK, PIECE = "\u200b", 8
+"""Where a word of 26 letters and more may be broken: a space of no width."""
+_LONG = re.compile(r"\S{26,}")
 _NO_SIGN = re.compile(r"the text `?\"(?P<text>.*?)\"`? could not be displayed", re.DOTALL)
 Data = dict[str, Any]
 
@@ -53,7 +57,7 @@ def set_paper(
     SheetError
         When it cannot be set.
     """
-    told: Data = {**data, "date": _date(dated)}
+    told: Data = {**_breakable(data), "date": _date(dated)}
     for _ in range(MOST_TRIES):
         try:
             return _compiled(template, told, parts, dated)
@@ -104,6 +108,22 @@ def _date(dated: datetime) -> Data:
         "minute": at.minute,
         "second": at.second,
     }
+
+
+def _breakable(value: Any, key: str = "") -> Any:  # noqa: ANN401 - a tree of JSON
+    """Let a word that is longer than a column be broken; names of files stay."""
+    if isinstance(value, str):
+        return value if key in FILE_KEYS else _LONG.sub(_broken, value)
+    if isinstance(value, Mapping):
+        return {name: _breakable(item, name) for name, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_breakable(item, key) for item in value]
+    return value
+
+
+def _broken(word: re.Match[str]) -> str:
+    pieces = (word[0][at : at + PIECE] for at in range(0, len(word[0]), PIECE))
+    return BREAK.join(pieces)
 
 
 def _without(value: Any, signs: str | None) -> Any:  # noqa: ANN401 - a tree of JSON

@@ -119,5 +119,5 @@ def _sheet(
             for number, picture in enumerate(sweep_pictures(row["result"], kept_curves(row)))
         ]
     sheet["attachment"] = "prep.json" if is_only else f"prep-{mark}.json"
-    parts[sheet["attachment"]] = canonical_bytes(prep.content)
+    parts[sheet["attachment"]] = canonical_bytes(prep.travelling)
     return sheet

@@ -2,10 +2,12 @@
 
 from shimwise.errors import SheetError
 
-__all__ = ["PAPERS_MM", "paper_mm"]
+__all__ = ["PAPERS_MM", "half_mm", "paper_mm"]
 
 PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 """Name -> width and height standing upright [mm] (ISO 216; 8.5 × 11 in)."""
+A5_MM = (148.0, 210.0)
+"""Half of A4 (ISO 216 rounds down)."""
 
 
 def paper_mm(name: str) -> tuple[float, float]:
@@ -21,3 +23,9 @@ def paper_mm(name: str) -> tuple[float, float]:
     if size is None:
         raise SheetError(f"The paper {name[:40]!r} is not known; give {' or '.join(PAPERS_MM)}.")
     return size
+
+
+def half_mm(name: str) -> tuple[float, float]:
+    """Width and height of half a paper standing upright: A5, or half a Letter. [mm]"""
+    width_mm, height_mm = paper_mm(name)
+    return height_mm / 2 if name.strip().casefold() != "a4" else A5_MM[0], width_mm

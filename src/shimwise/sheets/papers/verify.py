@@ -28,6 +28,8 @@ __all__ = ["Finding", "State", "find_in_pdf", "find_in_prep", "read_json"]
 
 LARGEST_BYTES = 2**26
 LARGEST_PAGES = 2000
+SMALL_KINDS = ("labels",)
+"""Papers too small for the whole digest: their pages are compared."""
 _DIGEST = re.compile(r"(?<![0-9a-f])[0-9a-f]{64}(?![0-9a-f])")
 Remade = Callable[[Mapping[str, Any], tuple[PrepDocument, ...]], bytes]
 Recorded = Callable[[str], str | None]
@@ -136,7 +138,11 @@ def find_in_pdf(data: bytes, *, remade: Remade, recorded: Recorded | None = None
     """
     reader = _reader(data)
     made, preps = _attached(reader)
-    troubles = [*_printed(reader, preps), *_page_troubles(data, reader, made, preps, remade)]
+    has_digest = made.get("kind") not in SMALL_KINDS
+    troubles = [
+        *(_printed(reader, preps) if has_digest else ()),
+        *_page_troubles(data, reader, made, preps, remade),
+    ]
     notes = (
         []
         if made.get("made_with") == maker_print()

@@ -113,6 +113,7 @@ def _whole() -> dict[str, Any]:
             }
         ],
         "sign_offs": [],
+        "journal": [],
     }
 
 

@@ -100,11 +100,20 @@ def test_the_digest_is_that_of_the_canonical_bytes() -> None:
 
 
 def _signed(**changes: object) -> dict[str, object]:
-    prep = {"id": "p", "revision": 4, "state": "signed", "closed_at": "2026-02-03T10:15:00Z"}
+    prep = {
+        "id": "p",
+        "revision": 4,
+        "state": "signed",
+        "closed_at": "2026-02-03T10:15:00Z",
+        "lens_ids": ["l1"],
+    }
     return {
         "schema": "shimwise.prep/1",
         "prep": prep,
         "bodies": [{"id": "b", "name": "A", "history_mean_um": 1.5, "epoch": 2}],
+        "lenses": [{"id": "l1", "name": "L"}],
+        "set": {"id": "s", "name": "H", "lens_ids": ["l1"]},
+        "verdicts": [{"revision": 4, "document": {}}],
         "sign_offs": [{"signed_by": "x", "exceptions": ["why"], "digest": "0"}],
         **changes,
     }
@@ -114,9 +123,12 @@ def _signed(**changes: object) -> dict[str, object]:
     "changes",
     [
         {"sign_offs": [{"signed_by": "x", "exceptions": ["why"], "digest": "1"}]},
-        {"prep": {"id": "p", "revision": 4, "state": "done", "closed_at": None}},
+        {"prep": {"id": "p", "revision": 4, "state": "done", "closed_at": None, "lens_ids": ["l1"]}},
         {"bodies": [{"id": "b", "name": "A", "history_mean_um": -3.0, "epoch": 3}]},
         {"journal": [{"seq": 1}]},
+        {"set": {"id": "s", "name": "H", "lens_ids": ["l1", "l2"]}},
+        {"lenses": [{"id": "l1", "name": "L"}, {"id": "l2", "name": "of the set only"}]},
+        {"verdicts": [{"revision": 4, "document": {}}, {"revision": 3, "document": {"old": 1}}]},
     ],
 )
 def test_what_signing_or_a_later_prep_changes_has_no_part_in_the_digest(changes: dict[str, object]) -> None:
@@ -131,6 +143,8 @@ def test_what_signing_or_a_later_prep_changes_has_no_part_in_the_digest(changes:
         {"prep": {"id": "p", "revision": 5}},
         {"bodies": [{"id": "b", "name": "B"}]},
         {"readings": []},
+        {"lenses": [{"id": "l1", "name": "M"}]},
+        {"verdicts": [{"revision": 5, "document": {}}]},
     ],
 )
 def test_who_signed_and_over_what_has_a_part_in_the_digest(changes: dict[str, object]) -> None:

@@ -153,7 +153,7 @@ def test_what_a_person_typed_is_text_and_never_markup(typed: str, text_of: Text)
     document = _small(title=typed, note=typed, started_by=typed)
     document["readings"][0]["operator"] = typed
     document["lenses"][0]["name"] = typed
-    text = text_of(make_sheets([document]).pdf)
+    text = text_of(make_sheets([document]).pdf).replace("\u200b", "")
     if typed.startswith("#"):
         assert typed.split("\n", 1)[0].replace(" ", "") in text.replace(" ", "")
 
