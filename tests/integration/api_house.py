@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 from shimwise.bench.judge_service import JudgeService
 from shimwise.bench.keeping import Record
@@ -15,6 +15,7 @@ with warnings.catch_warnings():  # it would rather have another library of the s
     warnings.simplefilter("ignore")
     from fastapi.testclient import TestClient
 
+Json: TypeAlias = Any
 WHO = "N. Tester"
 LENSES = (("H25", 25.0), ("H35", 35.0), ("H50", 50.0))
 
@@ -27,17 +28,17 @@ class Door:
     record: Record
     ids: dict[str, str] = field(default_factory=dict)
 
-    def get(self, address: str, status: int = 200, **query: Any) -> Any:
+    def get(self, address: str, status: int = 200, **query: object) -> Json:
         answer = self.client.get(f"/api/v1{address}", params=query)
         assert answer.status_code == status, answer.text
         return answer.json()
 
-    def post(self, address: str, status: int, **body: Any) -> Any:
+    def post(self, address: str, status: int, **body: object) -> Json:
         answer = self.client.post(f"/api/v1{address}", json=body)
         assert answer.status_code == status, answer.text
         return answer.json()
 
-    def put(self, address: str, status: int, **body: Any) -> Any:
+    def put(self, address: str, status: int, **body: object) -> Json:
         answer = self.client.put(f"/api/v1{address}", json=body)
         assert answer.status_code == status, answer.text
         return answer.json()
@@ -52,11 +53,11 @@ class Door:
         lens_ids = [self.ids[name] for name, _ in LENSES]
         self.ids["Set H"] = self.post("/sets", 201, name="Set H", lens_ids=lens_ids, who=WHO)["id"]
 
-    def start(self, **more: Any) -> Any:
+    def start(self, **more: object) -> Json:
         body = {"body_ids": [self.ids["A-01"]], "set_id": self.ids["Set H"], "who": WHO}
         return self.post("/preps", 201, **{**body, **more})
 
-    def read(self, prep_id: str, reading_text: str, status: int = 201, **more: Any) -> Any:
+    def read(self, prep_id: str, reading_text: str, status: int = 201, **more: object) -> Json:
         body = {
             "body_id": self.ids["A-01"],
             "lens_id": self.ids["H50"],

@@ -36,6 +36,7 @@ KINDS_AT = "/api/v1/problems"
 RETRY_S = 1
 MOST_PLACES = 20
 SHOWN = 200
+_NOT_PARSED = "There was an error parsing the body"
 
 
 class Place(BaseModel):
@@ -94,7 +95,7 @@ KINDS = {
         Kind(
             "fault", 500, "A fault of the program", "Nothing is known to be lost. Tell the one who runs it."
         ),
-        Kind("other", 400, "The request cannot be read", "It is no request that this server understands."),
+        Kind("other", 400, "The request cannot be read", "Its body is not what it says it is, or is cut off."),
     )
 }
 _BY_STATUS = {kind.status: kind for kind in KINDS.values()}
@@ -178,7 +179,7 @@ async def _http(request: Request, error: Exception) -> JSONResponse:
     if not isinstance(error, HTTPException):
         raise error
     detail = str(error.detail)
-    if detail == _phrase(error.status_code):  # the framework's own
+    if detail in (_phrase(error.status_code), _NOT_PARSED):  # the framework's own
         kind = _BY_STATUS.get(error.status_code, KINDS["other"])
         detail = f"{kind.title}: {request.method} {request.url.path}. {kind.meaning}"
     return problem_response(request, error.status_code, detail, headers=error.headers)

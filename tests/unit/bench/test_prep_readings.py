@@ -67,7 +67,7 @@ def test_a_reading_sent_again_after_the_prep_was_closed_gets_its_first_answer(ho
     house.read(prep.id, "3'", id=reading_id)
     preps.close_prep(house.record, prep.id, who=WHO)
     assert not house.read(prep.id, "3'", id=reading_id).is_new
-    with pytest.raises(Conflict, match="This prep is closed. Open it again"):
+    with pytest.raises(Conflict, match=r"This prep is closed\. Open it again"):
         house.read(prep.id, "3'")
 
 
@@ -121,7 +121,7 @@ def test_a_zoom_has_to_say_at_which_focal_length_it_was_read(house: House) -> No
     facts = LensFacts(name="Z", focal_lengths_mm=(24.0, 80.0), fnumber=2.8)
     zoom = add_lens(house.record, facts=facts, who=WHO)
     prep = house.start(lens_ids=[zoom.id])
-    with pytest.raises(InputError, match="Z is a zoom. Say at which focal length it was read, 24 to 80 mm"):
+    with pytest.raises(InputError, match=r"Z is a zoom\. Say at which focal length it was read, 24 to 80 mm"):
         house.read(prep.id, "3'", lens_id=zoom.id)
     assert house.read(prep.id, "3'", lens_id=zoom.id, focal_mm=50.0).view.focal_mm == 50
 

@@ -1,7 +1,81 @@
-"""Preps out of this record and into another."""
+"""Preps out of this record, as JSON and CSV, and into another with nothing changed."""
 
-from fastapi import APIRouter
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, HTTPException, Query, Request, Response
+
+from shimwise.bench import keeping
+from shimwise.bench.typed_names import typed_name
+from shimwise.web.api.deps import RecordDep
+from shimwise.web.api.kinds import PLAIN, Id, Out
+from shimwise.web.problems import documented
 
 __all__ = ["router"]
 
-router = APIRouter(tags=["exchange"])
+router = APIRouter(tags=["exchange"], responses=documented(422, 503))
+JSON, CSV = "application/json", "text/csv"
+_DOCUMENT = {
+    "requestBody": {
+        "required": True,
+        "content": {JSON: {"schema": {"type": "object", "description": "A document shimwise.prep/1."}}},
+    }
+}
+
+
+class ImportedOut(Out):
+    """What came of taking in a prep; ``kept`` names units that this record knew with other facts."""
+
+    prep_id: Id
+    is_new: bool
+    kept: tuple[str, ...]
+
+
+async def _document(request: Request) -> bytes:
+    """Give the body of a request that says it is JSON."""
+    told = request.headers.get("content-type", "").split(";")[0].strip().lower()
+    if told != JSON:
+        raise HTTPException(
+            415, f"This address takes {JSON}; sent was {told[:80] or 'nothing that says so'}."
+        )
+    return await request.body()
+
+
+@router.get(
+    "/preps/{prep_id}/export",
+    response_class=Response,
+    responses={
+        200: {"content": {JSON: {"schema": {"type": "object"}}}, "description": "shimwise.prep/1"},
+        **documented(404),
+    },
+)
+def export_prep(record: RecordDep, prep_id: Id) -> Response:
+    """Give everything that a prep holds, as a document that another record takes in."""
+    return Response(keeping.export_prep(record, prep_id), media_type=JSON)
+
+
+@router.get(
+    "/preps/{prep_id}/readings.csv",
+    response_class=Response,
+    responses={
+        200: {"content": {CSV: {"schema": {"type": "string"}}}, "description": "A readings file."},
+        **documented(404),
+    },
+)
+def export_readings(record: RecordDep, prep_id: Id) -> Response:
+    """Give a prep's readings as a readings file; those withdrawn are left out."""
+    return Response(
+        keeping.export_readings_csv(record, prep_id),
+        media_type=f"{CSV}; charset=utf-8",
+        headers={"Content-Disposition": f'attachment; filename="prep-{prep_id[:8]}.csv"'},
+    )
+
+
+@router.post("/imports", responses=documented(400, 409, 413, 415), openapi_extra=_DOCUMENT)
+def import_prep(
+    record: RecordDep,
+    document: Annotated[bytes, Depends(_document)],
+    who: Annotated[str, Query(min_length=1, max_length=80, pattern=PLAIN, examples=["R. Okafor"])],
+) -> ImportedOut:
+    """Take in a prep that was exported: all of it or nothing. The very same sent again changes nothing."""
+    person = typed_name(who, field="who")
+    return ImportedOut.model_validate(keeping.import_prep(record, document, who=person))

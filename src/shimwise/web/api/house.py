@@ -33,7 +33,7 @@ from shimwise.web.problems import documented
 __all__ = ["router"]
 
 router = APIRouter(tags=["house"], responses=documented(422, 503))
-new_responses = documented(404, 409, 413, 415)
+new_responses = documented(400, 404, 409, 413, 415)
 json_body = [Depends(json_only)]
 Retired = Annotated[bool, Query(description="Those out of use too.")]
 

@@ -27,7 +27,7 @@ async def _csv(request: Request) -> bytes:
     return await request.body()
 
 
-@router.post("/house-list", responses=documented(409, 413, 415), openapi_extra=_BODY)
+@router.post("/house-list", responses=documented(400, 409, 413, 415), openapi_extra=_BODY)
 def import_house_list(
     record: RecordDep,
     data: Annotated[bytes, Depends(_csv)],
@@ -64,7 +64,7 @@ def settings(record: RecordDep) -> SettingsOut:
     return SettingsOut.model_validate(house_settings.settings(record))
 
 
-@router.put("/settings", dependencies=[Depends(json_only)], responses=documented(413, 415))
+@router.put("/settings", dependencies=[Depends(json_only)], responses=documented(400, 413, 415))
 def change_settings(record: RecordDep, new: SettingsIn) -> SettingsOut:
     """Put other settings in force, all of them."""
     known = {one.name: getattr(new, one.name) for one in fields(HouseSettings)}

@@ -24,7 +24,7 @@ from shimwise.web.problems import documented
 __all__ = ["router"]
 
 router = APIRouter(prefix="/preps", tags=["preps"], responses=documented(422, 503))
-writes = documented(404, 409, 413, 415)
+writes = documented(400, 404, 409, 413, 415)
 json_body = [Depends(json_only)]
 
 

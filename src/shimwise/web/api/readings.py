@@ -20,7 +20,7 @@ from shimwise.web.problems import documented
 __all__ = ["router"]
 
 router = APIRouter(prefix="/preps/{prep_id}", tags=["readings"], responses=documented(404, 422, 503))
-writes = documented(409, 413, 415)
+writes = documented(400, 409, 413, 415)
 json_body = [Depends(json_only)]
 
 
@@ -59,7 +59,7 @@ def add_reading(
     )
 
 
-@router.post("/readings/preview", dependencies=json_body, responses=documented(413, 415))
+@router.post("/readings/preview", dependencies=json_body, responses=documented(400, 413, 415))
 def preview_landing(record: RecordDep, prep_id: Id, typed: PreviewIn) -> PreviewOut:
     """Say what a reading would mean, while it is typed; nothing is kept."""
     return PreviewOut.model_validate(

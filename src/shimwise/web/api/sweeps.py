@@ -72,7 +72,7 @@ def form_only(request: Request) -> None:
         )
 
 
-@router.post("", status_code=202, dependencies=[Depends(form_only)], responses=documented(409, 413, 415))
+@router.post("", status_code=202, dependencies=[Depends(form_only)], responses=documented(400, 409, 413, 415))
 def begin_sweep(
     record: RecordDep, jobs: JobsDep, prep_id: Id, sent: Annotated[SweepIn, Form(media_type=FORM)]
 ) -> SweepJobOut:
@@ -91,14 +91,16 @@ def sweep_work(jobs: JobsDep, prep_id: Id, sweep_id: Id) -> SweepJobOut:
     return SweepJobOut.model_validate(jobs.job(sweep_id, prep_id=prep_id))
 
 
-@router.post("/{sweep_id}/cancel", dependencies=[Depends(json_only)], responses=documented(413, 415))
+@router.post("/{sweep_id}/cancel", dependencies=[Depends(json_only)], responses=documented(400, 413, 415))
 def cancel_sweep(jobs: JobsDep, prep_id: Id, sweep_id: Id, done: Done) -> SweepJobOut:
     """Cancel the measuring of a sweep; nothing of it is kept."""
     del done
     return SweepJobOut.model_validate(jobs.cancel(sweep_id, prep_id=prep_id))
 
 
-@router.post("/{sweep_id}/withdraw", dependencies=[Depends(json_only)], responses=documented(409, 413, 415))
+@router.post(
+    "/{sweep_id}/withdraw", dependencies=[Depends(json_only)], responses=documented(400, 409, 413, 415)
+)
 def withdraw_sweep(
     record: RecordDep, judge: JudgeDep, prep_id: Id, sweep_id: Id, why: Withdrawal
 ) -> SweepOut:
