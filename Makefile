@@ -7,6 +7,7 @@ BIN := $(VENV)/bin
 
 run: setup
 	$(BIN)/shimwise demo
+	$(BIN)/shimwise serve --demo
 
 setup: $(VENV)/.runtime
 
