@@ -19,6 +19,32 @@
     return fields.some((field) => field === document.activeElement || field.value !== field.defaultValue);
   }
 
+  // What was open stays open, and the focus where it was, when a live part is put in anew.
+  const keyOf = (element) => [
+    element.closest("[data-reading-id]")?.dataset.readingId, element.tagName, element.name, element.textContent.trim().slice(0, 60),
+  ].join("|");
+  const FOCUSABLE = "a[href], button, input, select, textarea, summary, [tabindex]";
+  const before = new WeakMap();
+
+  place.addEventListener("htmx:beforeSwap", (event) => {
+    const region = event.detail.target;
+    if (!region.matches("[data-live]")) return;
+    before.set(region, {
+      open: new Set([...region.querySelectorAll("details[open] > summary")].map(keyOf)),
+      focus: region.contains(document.activeElement) ? keyOf(document.activeElement) : null,
+    });
+  });
+  place.addEventListener("htmx:afterSwap", (event) => {
+    const region = event.detail.target;
+    const kept = before.get(region);
+    if (!kept) return;
+    before.delete(region);
+    for (const summary of region.querySelectorAll("details > summary")) {
+      if (kept.open.has(keyOf(summary))) summary.parentElement.open = true;
+    }
+    if (kept.focus !== null) [...region.querySelectorAll(FOCUSABLE)].find((one) => keyOf(one) === kept.focus)?.focus();
+  });
+
   let later = 0;
 
   function refresh() {

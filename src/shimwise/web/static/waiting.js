@@ -166,7 +166,8 @@
     const at = await store;
     const id = form.elements.id;
     const before = id.value && await at.get(id.value);
-    if (!id.value || before && JSON.stringify(before.fields) !== JSON.stringify(fields)) id.value = newId();
+    // Sent twice it keeps its id; else the id is new, since a page that was kept may hold one of long ago.
+    if (!before || JSON.stringify(before.fields) !== JSON.stringify(fields)) id.value = newId();
     lastOrder = Math.max(Date.now(), lastOrder + 1);
     const kept = {
       id: id.value,
@@ -191,13 +192,25 @@
     sendSoon(FIRST_WAIT_MS);
   }
 
+  function noteOn(form, text) {
+    let note = form.querySelector("[data-kept-note]");
+    if (!note) {
+      note = document.createElement("p");
+      note.dataset.keptNote = "";
+      note.className = "saved";
+      note.setAttribute("role", "status");
+      (form.querySelector("#answer") || form).after(note);
+      form.addEventListener("input", () => note.remove(), { once: true });
+    }
+    note.textContent = text;
+  }
+
   // The form is ready for the next reading while this one waits.
   function makeReady(form, kept) {
     if (!form.isConnected || form.elements.id.value !== kept.id) return;
     form.elements.id.value = newId();
     form.elements.reading_text.value = "";
-    const answer = document.getElementById("answer");
-    if (answer) answer.textContent = "Kept on this device. It is sent when the server answers again.";
+    noteOn(form, `Kept on this device: ${words(kept)}. It is sent when the server answers again.`);
     form.dispatchEvent(new CustomEvent("shimwise:kept", { bubbles: true, detail: { id: kept.id } }));
   }
 

@@ -1,0 +1,1 @@
+"""The pages under load, killed, and opened cold: ``python -m benchmarks.web``."""

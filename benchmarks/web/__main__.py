@@ -1,0 +1,166 @@
+"""``python -m benchmarks.web``: the pages under load, killed, opened cold. ``--quick`` takes a tenth."""
+
+import argparse
+import asyncio
+import contextlib
+import statistics
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import benchmarks.results
+from benchmarks.results import write_section
+from benchmarks.web.first_page import CHROMIUM, open_cold
+from benchmarks.web.killed import SEED, run_kills
+from benchmarks.web.load import CLIENTS, LoadRun, RefreshRun, percentile, refresh_after, run_load
+from benchmarks.web.served import Served, has_postgres, postgres
+
+EACH = 60
+KILLS = 50
+REFRESHES = 10
+READINGS = 60
+OPENED = 5
+PACE_S = 1.0
+Keep = Callable[[str, str, list[str]], None]
+
+
+def main() -> None:
+    """Run all of it, or the parts named, and keep the tables."""
+    benchmarks.results.RESULTS = Path(__file__).parent / "RESULTS.md"
+    parts = {"load": load, "verdict": verdict, "kill": kill, "first": first}
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("parts", nargs="*", choices=[*parts, []], help="parts to run; all when none is named")
+    parser.add_argument("--quick", action="store_true", help="a tenth of it; the tables are not kept")
+    arguments = parser.parse_args()
+    for name in arguments.parts or parts:
+        parts[name](10 if arguments.quick else 1, print_section if arguments.quick else write_section)
+
+
+def print_section(title: str, _: str, lines: list[str]) -> None:
+    """Print a section that is not kept."""
+    print("\n".join([f"## {title}", "", *lines, ""]))
+
+
+@contextlib.contextmanager
+def folder() -> Iterator[Path]:
+    """A folder that a database server under another name can reach."""
+    with tempfile.TemporaryDirectory(prefix="shimwise-web-") as name:
+        Path(name).chmod(0o755)
+        yield Path(name)
+
+
+def load(share: int, keep: Keep) -> None:
+    """Twenty clients at once, on both kinds of record."""
+    each = max(2, EACH // share)
+    with folder() as place:
+        runs = {"SQLite": _loads(str(place / "record"), place, each)}
+        if has_postgres():
+            with postgres(place / "postgres") as url:
+                runs["PostgreSQL"] = _loads(url, place, each)
+    lines = [
+        f"{CLIENTS} clients, each on its own line and prep, {each} readings each; the judge runs beside it. "
+        "Clients and server share the machine.",
+        "",
+        "| record | how they send | p50, ms | p99, ms | longest, ms | readings/s | lost | double | refused |",
+        "|---|---|---|---|---|---|---|---|---|",
+        *(_load_line(record, how, run) for record, both in runs.items() for how, run in both.items()),
+        "",
+        "Goal: p99 ≤ 60 ms on SQLite, none lost, none double.",
+    ]
+    keep("Twenty clients add readings at once", "none", lines)
+
+
+def _loads(data: str, place: Path, each: int) -> dict[str, LoadRun]:
+    server = Served(data, place / "server.log")
+    try:
+        asyncio.run(run_load(server.address, each=3, pace_s=None, name="warm"))
+        return {
+            "all at the same instant, once a second": asyncio.run(
+                run_load(server.address, each=max(2, each // 3), pace_s=PACE_S, name="pace")
+            ),
+            "each again as soon as answered": asyncio.run(
+                run_load(server.address, each=each, pace_s=None, name="rush")
+            ),
+        }
+    finally:
+        server.stop()
+
+
+def _load_line(record: str, how: str, run: LoadRun) -> str:
+    return (
+        f"| {record} | {how} | {percentile(run.waits_ms, 0.5):.0f} | "
+        f"**{percentile(run.waits_ms, 0.99):.0f}** | {max(run.waits_ms):.0f} | "
+        f"{run.each_s:.0f} | {run.lost} | {run.double} | {run.refused} |"
+    )
+
+
+def verdict(share: int, keep: Keep) -> None:
+    """The verdict after a reading in a prep of sixty."""
+    with folder() as place:
+        server = Served(str(place / "record"), place / "server.log")
+        try:
+            times = max(2, REFRESHES // share)
+            run: RefreshRun = asyncio.run(refresh_after(server.address, count=READINGS, times=times))
+        finally:
+            server.stop()
+    keep(
+        f"The verdict after a reading in a prep of {READINGS}",
+        "none",
+        [
+            f"- from sending the reading to the verdict that holds it: median "
+            f"**{statistics.median(run.waits_s):.2f} s**, longest {max(run.waits_s):.2f} s of "
+            f"{len(run.waits_s)} (goal ≤ 1 s)",
+            f"- the prep's page meanwhile: median {statistics.median(run.pages_ms):.0f} ms, longest "
+            f"{max(run.pages_ms):.0f} ms of {len(run.pages_ms)} asked one after the other",
+        ],
+    )
+
+
+def kill(share: int, keep: Keep) -> None:
+    """``kill -9`` at random moments."""
+    with folder() as place:
+        run = run_kills(str(place / "record"), place, kills=KILLS // share)
+    keep(
+        "kill -9 of the server while twenty clients write",
+        str(SEED),
+        [
+            f"- {run.kills} kills at random moments; {run.answered} readings were answered, "
+            f"{run.cut_off} cut off",
+            f"- answered and missing after the restart: **{run.missing}**; "
+            f"with another content: **{run.changed}**",
+            f"- cut off, sent again with the same id: missing {run.resent_twice}, double **{run.double}**",
+            f"- `shimwise check` clean: **{run.checks_clean} of {run.kills}**",
+            f"- until the server answers after a start: median {statistics.median(run.restart_s):.1f} s, "
+            f"longest {max(run.restart_s):.1f} s",
+            *(f"- found: {finding}" for finding in run.findings[:10]),
+        ],
+    )
+
+
+def first(share: int, keep: Keep) -> None:
+    """The first page in a cold browser."""
+    if not CHROMIUM.exists():
+        print(f"No browser at {CHROMIUM}: the first page is not measured.")
+        return
+    with folder() as place:
+        Served(str(place / "record"), place / "server.log", "--demo").process.wait()  # fills it, and ends
+        server = Served(str(place / "record"), place / "server.log")
+        try:
+            pages = open_cold(f"{server.address}/", times=max(2, OPENED // share))
+        finally:
+            server.stop()
+    keep(
+        "The first page in a cold browser",
+        "none",
+        [
+            f"- all there: median **{statistics.median(p.loaded_s for p in pages):.2f} s**, longest "
+            f"{max(p.loaded_s for p in pages):.2f} s of {len(pages)} (goal ≤ 1 s)",
+            f"- first drawn: median {statistics.median(p.painted_s for p in pages):.2f} s",
+            f"- came over the line: **{max(p.came_bytes for p in pages) / 1024:.0f} KB** in "
+            f"{max(p.requests for p in pages)} answers (goal ≤ 500 KB)",
+        ],
+    )
+
+
+if __name__ == "__main__":
+    main()

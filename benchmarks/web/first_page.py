@@ -1,0 +1,60 @@
+"""The first page in a browser that has seen nothing yet: how long until it is there, and how much came."""
+
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+__all__ = ["CHROMIUM", "FLAGS", "FirstPage", "open_cold"]
+
+CHROMIUM = Path("/usr/bin/chromium")
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+@dataclass(frozen=True, kw_only=True)
+class FirstPage:
+    """Until all had come, and until the browser had drawn something [s]; what came over the line [bytes]."""
+
+    loaded_s: float
+    painted_s: float
+    came_bytes: int
+    requests: int
+
+
+def open_cold(address: str, *, times: int) -> list[FirstPage]:
+    """Open a page as often as asked, each time in a browser started anew."""
+    from playwright.sync_api import sync_playwright
+
+    pages = []
+    with sync_playwright() as play:
+        for _ in range(times):
+            browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+            page = browser.new_page(viewport={"width": 768, "height": 1024})
+            came: list[int] = []
+            line = page.context.new_cdp_session(page)
+            line.send("Network.enable")
+            line.on("Network.loadingFinished", lambda told, came=came: came.append(told["encodedDataLength"]))
+            began = time.perf_counter()
+            page.goto(address, wait_until="load")
+            loaded_s = time.perf_counter() - began
+            page.wait_for_load_state("networkidle")
+            painted_ms = page.evaluate(
+                "() => performance.getEntriesByName('first-contentful-paint')[0]?.startTime ?? 0"
+            )
+            pages.append(
+                FirstPage(
+                    loaded_s=loaded_s,
+                    painted_s=painted_ms / 1e3,
+                    came_bytes=int(sum(came)),
+                    requests=len(came),
+                )
+            )
+            browser.close()
+    return pages

@@ -1,0 +1,176 @@
+"""A server and devices for tests in a browser."""
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import httpx
+from playwright.sync_api import Browser, BrowserContext, Page
+
+__all__ = ["CHROMIUM", "FLAGS", "Devices", "Server", "filled", "prep_of"]
+
+CHROMIUM = Path(os.environ.get("SHIMWISE_CHROMIUM", "/usr/bin/chromium"))
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+BEGIN = "import sys; from shimwise.cli import main; main(sys.argv[1:])"
+STARTING_S = 40.0
+PATIENCE_MS = 12_000
+PREP = re.compile(r"/preps/([0-9a-f]{32})")
+
+
+class Server:
+    """``shimwise serve`` as a process, which a test stops and starts again at the same address."""
+
+    def __init__(self, data: Path) -> None:
+        self.data, self.log = data, data.parent / f"{data.name}.log"
+        self.port = _free_port()
+        self.address = f"http://127.0.0.1:{self.port}"
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> "Server":
+        with self.log.open("ab") as out:
+            self.process = subprocess.Popen(
+                [sys.executable, "-c", BEGIN, "serve", "--data", str(self.data), "--port", str(self.port)],
+                stdout=out,
+                stderr=subprocess.STDOUT,
+            )
+        until = time.monotonic() + STARTING_S
+        while time.monotonic() < until and self.process.poll() is None:
+            try:
+                httpx.get(f"{self.address}/api/v1/preps", timeout=2)
+            except httpx.TransportError:
+                time.sleep(0.05)
+            else:
+                return self
+        raise RuntimeError(self.log.read_text(encoding="utf-8"))
+
+    def stop(self) -> None:
+        if self.process is not None:
+            self.process.send_signal(signal.SIGINT)
+            try:
+                self.process.wait(10)
+            except subprocess.TimeoutExpired:
+                self.process.kill()
+                self.process.wait()
+            self.process = None
+
+    def readings(self, prep_id: str) -> list[dict[str, object]]:
+        """Give the readings that the record keeps of a prep, in their order."""
+        prep = httpx.get(f"{self.address}/api/v1/preps/{prep_id}", timeout=10).raise_for_status().json()
+        kept: list[dict[str, object]] = sorted(prep["readings"], key=lambda one: one["number"])
+        return kept
+
+
+def _free_port() -> int:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        return int(taken.getsockname()[1])
+
+
+def filled(folder: Path) -> Path:
+    """Make a record that holds the invented bench."""
+    from shimwise.bench.demo_record import fill_demo
+    from shimwise.bench.keeping import open_record
+
+    data = folder / "record"
+    with open_record(str(data)) as record:
+        fill_demo(record)
+    return data
+
+
+class Devices:
+    """Devices of the house: each a browser context of its own; what went wrong in their scripts is kept."""
+
+    def __init__(self, browser: Browser, server: Server) -> None:
+        self.browser, self.server, self.address = browser, server, server.address
+        self.contexts: list[BrowserContext] = []
+        self.faults: list[str] = []
+
+    def open(self, width: int, height: int, *, is_touch: bool, theme: str = "dark", person: str = "") -> Page:
+        context = self.browser.new_context(
+            viewport={"width": width, "height": height},
+            has_touch=is_touch,
+            is_mobile=is_touch,
+            base_url=self.address,
+        )
+        self.contexts.append(context)
+        cookies = [{"name": "shimwise_theme", "value": theme, "url": self.address}]
+        if person:
+            cookies.append({"name": "shimwise_person", "value": person, "url": self.address})
+        context.add_cookies(cookies)  # type: ignore[arg-type]  # plain dictionaries of what is asked for
+        page = context.new_page()
+        page.set_default_timeout(PATIENCE_MS)
+        page.on("pageerror", lambda error: self.faults.append(str(error)))
+        page.on("console", self._said)
+        return page
+
+    def _said(self, message: object) -> None:
+        text = getattr(message, "text", "")
+        if "Content Security Policy" in text or "Content-Security-Policy" in text:
+            self.faults.append(text)
+
+    def new_prep(self, *, taped: tuple[str, ...] = ("3'",), count: int = 0) -> str:
+        """Start a prep of body A-12 and set H through the interface."""
+        with httpx.Client(base_url=self.address, timeout=10) as client:
+            bodies = client.get("/api/v1/bodies").json()["bodies"]
+            sets = client.get("/api/v1/sets").json()["sets"]
+            body = next(one for one in bodies if one["facts"]["name"] == "A-12")
+            lenses = next(one for one in sets if one["name"] == "H")
+            prep = client.post(
+                "/api/v1/preps",
+                json={
+                    "body_ids": [body["id"]],
+                    "set_id": lenses["id"],
+                    "title": "A test's own",
+                    "who": "test",
+                },
+            ).json()
+            for text in taped:
+                client.post(
+                    f"/api/v1/preps/{prep['id']}/setups",
+                    json={"body_id": body["id"], "distance_text": text, "who": "test"},
+                ).raise_for_status()
+        for _ in range(count):
+            self.add_reading(str(prep["id"]))
+        return str(prep["id"])
+
+    def add_reading(self, prep_id: str) -> None:
+        """Enter a reading through the interface, as another device would."""
+        with httpx.Client(base_url=self.address, timeout=10) as client:
+            prep = client.get(f"/api/v1/preps/{prep_id}").json()
+            count = len(prep["readings"])
+            client.post(
+                f"/api/v1/preps/{prep_id}/readings",
+                json={
+                    "body_id": prep["bodies"][0]["id"],
+                    "lens_id": prep["lenses"][count % len(prep["lenses"])]["id"],
+                    "setup_id": prep["setups"][count % len(prep["setups"])]["id"],
+                    "reading_text": "on",
+                    "operator": "test",
+                },
+            ).raise_for_status()
+
+    def close(self) -> None:
+        """Close them; a script that failed, or a page that broke its own content policy, is a fault."""
+        for context in self.contexts:
+            context.close()
+        assert self.faults == []
+
+
+def prep_of(page: Page) -> str:
+    """Give the id of the prep that a page shows."""
+    found = PREP.search(page.url)
+    assert found is not None, page.url
+    return found[1]

@@ -1,0 +1,50 @@
+"""Pages in a real browser, on a server of their own. Skipped, with the reason, where there is no Chromium."""
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from browser_bench import CHROMIUM, FLAGS, Devices, Server, filled
+from playwright.sync_api import Browser, sync_playwright
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Skip all of it where there is no browser."""
+    here = Path(__file__).parent
+    for item in items:
+        if here in item.path.parents and not CHROMIUM.exists():
+            item.add_marker(pytest.mark.skip(reason=f"no Chromium at {CHROMIUM}: install Debian's chromium"))
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Fill a record once; whoever serves it takes a copy."""
+    return filled(tmp_path_factory.mktemp("demo"))
+
+
+@pytest.fixture(scope="session")
+def server(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """Serve the invented bench; shared, so a test starts a prep of its own to change things."""
+    served = Server(Path(shutil.copytree(demo, tmp_path_factory.mktemp("bench") / "record")))
+    try:
+        yield served.start()
+    finally:
+        served.stop()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Give one browser; each device is a context of its own in it."""
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def devices(browser: Browser, server: Server) -> Iterator[Devices]:
+    """Give devices to open; no script of theirs may fail."""
+    opened = Devices(browser, server)
+    yield opened
+    opened.close()

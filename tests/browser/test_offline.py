@@ -1,0 +1,137 @@
+"""Nothing typed is lost: the server goes, readings wait in the browser, a reload changes nothing."""
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from browser_bench import Devices, Server
+from playwright.sync_api import Browser, Page, expect
+
+
+@pytest.fixture(scope="module")
+def own_server(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """Serve a record that only these tests stop and start."""
+    served = Server(Path(shutil.copytree(demo, tmp_path_factory.mktemp("offline") / "record")))
+    try:
+        yield served.start()
+    finally:
+        served.stop()
+
+
+@pytest.fixture
+def own(browser: Browser, own_server: Server) -> Iterator[Devices]:
+    opened = Devices(browser, own_server)
+    yield opened
+    opened.close()
+
+
+def _enter(page: Page, text: str) -> None:
+    page.locator("#reading_text").fill(text)
+    page.get_by_role("button", name="Save reading").tap()
+
+
+def _waiting(page: Page, count: int) -> None:
+    expect(page.locator("[data-waiting-count]")).to_have_text(f"{count} waiting" if count else "")
+
+
+def test_readings_wait_while_the_server_is_gone_and_are_sent_once_in_order(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(768, 1024, is_touch=True, person="Reader")
+    page.goto(f"/preps/{prep_id}")
+    page.evaluate("() => navigator.serviceWorker.ready.then(() => true)")
+    page.reload()  # the page is kept by the worker from now on
+    _enter(page, "2' 11 7/8\"")
+    expect(page.locator("#answer .saved")).to_be_visible()
+    _waiting(page, 0)
+
+    own.server.stop()
+    for count, text in enumerate(("3'", "3' 1/16\"", "3' 1/8\""), 1):
+        _enter(page, text)
+        _waiting(page, count)
+        expect(page.locator("#reading_text")).to_have_value("")
+        expect(page.locator("[data-kept-note]")).to_contain_text(f"reads {text}. It is sent")
+    expect(page.locator("[data-waiting-list] li")).to_have_count(3)
+    expect(page.locator("[data-waiting-list]")).to_contain_text("3' 1/16\"")
+
+    page.reload()  # the server is still gone
+    _waiting(page, 3)
+    expect(page.locator("#read-form")).to_be_visible()
+    _enter(page, "2' 11 3/4\"")
+    _waiting(page, 4)
+
+    own.server.start()
+    _waiting(page, 0)
+    texts = [one["reading_text"] for one in own.server.readings(prep_id)]
+    assert texts == ["2' 11 7/8\"", "3'", "3' 1/16\"", "3' 1/8\"", "2' 11 3/4\""]
+    expect(page.locator("[data-reading-id]")).to_have_count(5)
+    assert len({one["id"] for one in own.server.readings(prep_id)}) == 5
+
+
+def test_readings_wait_while_the_network_is_gone(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(360, 740, is_touch=True, person="Reader")
+    page.goto(f"/preps/{prep_id}")
+    page.context.set_offline(True)
+    _enter(page, "3'")
+    _waiting(page, 1)
+    assert own.server.readings(prep_id) == []
+    page.context.set_offline(False)
+    _waiting(page, 0)
+    assert [one["reading_text"] for one in own.server.readings(prep_id)] == ["3'"]
+
+
+def test_a_reading_refused_after_its_wait_is_shown_for_correction_and_not_dropped(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(768, 1024, is_touch=True, person="Reader")
+    page.goto(f"/preps/{prep_id}")
+    page.context.set_offline(True)
+    _enter(page, "2' 11 7/4\"")
+    _enter(page, "3'")
+    _waiting(page, 2)
+    page.context.set_offline(False)
+    expect(page.locator("[data-waiting-count]")).to_have_text("1 not taken")
+    refused = page.locator("[data-waiting-list] li[data-state=refused]")
+    expect(refused).to_contain_text("2' 11 7/4\"")
+    expect(refused).to_contain_text("is no length")
+    page.reload()
+    expect(refused).to_contain_text("2' 11 7/4\"")
+
+    refused.get_by_role("button", name="Correct it").tap()
+    expect(page.locator("#reading_text")).to_have_value("2' 11 7/4\"")
+    _enter(page, "2' 11 3/4\"")
+    expect(page.locator("[data-waiting-count]")).to_have_text("")
+    assert [one["reading_text"] for one in own.server.readings(prep_id)] == ["3'", "2' 11 3/4\""]
+
+
+def test_an_answer_that_was_lost_makes_no_second_reading(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(768, 1024, is_touch=True, person="Reader")
+    page.goto(f"/preps/{prep_id}")
+    lost = []
+
+    def lose_answer(route: object) -> None:
+        lost.append(route.fetch().status)  # type: ignore[attr-defined]  # the server has it …
+        route.abort("connectionreset")  # type: ignore[attr-defined]  # … and the browser never hears so
+
+    page.route(f"**/preps/{prep_id}/readings", lose_answer, times=1)
+    _enter(page, "3'")
+    _waiting(page, 0)
+    expect(page.locator("[data-reading-id]")).to_have_count(1)
+    assert lost in ([200], [201])
+    assert len(own.server.readings(prep_id)) == 1
+
+
+def test_the_worker_keeps_nothing_of_the_interface(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(768, 1024, is_touch=True, person="Reader")
+    page.goto(f"/preps/{prep_id}")
+    page.evaluate("() => navigator.serviceWorker.ready.then(() => true)")
+    page.reload()
+    page.evaluate("() => fetch('/api/v1/preps').then((answer) => answer.text())")
+    kept = page.evaluate(
+        "async () => (await Promise.all((await caches.keys()).map(async (name) => "
+        "(await (await caches.open(name)).keys()).map((one) => new URL(one.url).pathname)))).flat()"
+    )
+    assert f"/preps/{prep_id}" in kept
+    assert all(path == f"/preps/{prep_id}" or path.startswith("/static/") for path in kept)

@@ -1,0 +1,43 @@
+"""Two devices on one prep: what one enters the other sees, without being asked."""
+
+from browser_bench import Devices
+from playwright.sync_api import expect
+
+
+def test_a_reading_entered_on_one_device_is_seen_on_the_other(devices: Devices) -> None:
+    prep_id = devices.new_prep(count=2)
+    tablet = devices.open(768, 1024, is_touch=True, person="One")
+    phone = devices.open(360, 740, is_touch=True, person="Two")
+    for page in (tablet, phone):
+        page.goto(f"/preps/{prep_id}")
+        expect(page.locator("[data-prep-id][data-live=on]")).to_be_attached()
+        expect(page.locator("[data-reading-id]")).to_have_count(2)
+    tablet.locator("[data-nudge=deep]").tap()
+    tablet.get_by_role("button", name="Save reading").tap()
+    expect(tablet.locator("#answer .saved")).to_be_visible()
+    expect(phone.locator("[data-reading-id]")).to_have_count(3)
+    expect(phone.locator("#readings")).to_contain_text("One")
+
+    kept = devices.server.readings(prep_id)
+    row = phone.locator(f'[data-reading-id="{kept[-1]["id"]}"]')
+    row.get_by_text("Withdraw", exact=False).first.tap()
+    row.locator("[name=reason]").fill("wrong lens")
+    row.get_by_role("button", name="Withdraw reading 3").tap()
+    expect(tablet.locator("#readings")).to_contain_text("wrong lens")
+
+
+def test_a_reason_that_is_being_typed_is_not_taken_away_by_the_other_device(devices: Devices) -> None:
+    prep_id = devices.new_prep(count=2)
+    page = devices.open(768, 1024, is_touch=True, person="One")
+    page.goto(f"/preps/{prep_id}")
+    expect(page.locator("[data-prep-id][data-live=on]")).to_be_attached()
+    kept = devices.server.readings(prep_id)
+    row = page.locator(f'[data-reading-id="{kept[0]["id"]}"]')
+    row.get_by_text("Withdraw", exact=False).first.tap()
+    row.locator("[name=reason]").fill("half a rea")
+    devices.add_reading(prep_id)
+    page.wait_for_timeout(800)
+    expect(row.locator("[name=reason]")).to_have_value("half a rea")
+    row.locator("[name=reason]").fill("")
+    page.locator("#reading_text").focus()
+    expect(page.locator("[data-reading-id]")).to_have_count(3)
