@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 __all__ = ["PastPoint", "past_chart"]
 
-HEIGHT_PX = 230
+HEIGHT_PX, DAY_PX = 230, 110
 SPAN_TOLERANCES = 1.6
 """The scale reaches at least this many tolerances to either side."""
 
@@ -103,8 +103,22 @@ class _Past:
         return alt.X(
             "at:T",
             scale=alt.Scale(domain=domain, type="utc"),
-            axis=alt.Axis(title=None, tickCount=5, format="%-d %b %Y", labelOverlap=True),
+            axis=alt.Axis(title=None, values=self._days(), format="%-d %b %Y", labelOverlap=True),
         )
+
+    def _days(self) -> list[Any]:
+        """Choose the days that are named below, each once, as many as there is room for."""
+        import altair as alt
+
+        days = sorted({point.at.date() for point in self.points})
+        most = max(2, int(self.style.layout.plot_px // DAY_PX))
+        chosen = (
+            days
+            if len(days) <= most
+            else [days[round(n * (len(days) - 1) / (most - 1))] for n in range(most)]
+        )
+        first = {day: min(point.at for point in self.points if point.at.date() == day) for day in chosen}
+        return [alt.DateTime(**_parts(at)) for at in first.values()]
 
     def _y(self, field: str = "um") -> "alt.Y":
         import altair as alt

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from fastapi import APIRouter, Request
+from markupsafe import Markup
 from starlette.responses import Response
 
 from shimwise.bench import house, pictures
@@ -20,7 +21,7 @@ from shimwise.web.pages.house_forms import (
     set_facts,
     set_form,
 )
-from shimwise.web.pages.view import Markup, counted, render, theme_of
+from shimwise.web.pages.view import counted, render, theme_of
 
 if TYPE_CHECKING:
     from shimwise.bench.house_views import AdjustmentView, LensView, PastVerdict
@@ -353,7 +354,7 @@ def _past(
         theme=theme_of(request, page.theme),
         width_px=min(max(width, LEAST_PX), MOST_PX),
     )
-    return render(request, "house/past.html", page, picture=Markup(svg))
+    return render(request, "house/past.html", page, picture=Markup(svg))  # noqa: S704 - our own drawing
 
 
 def _all_lenses(record: "Record") -> "tuple[LensView, ...]":

@@ -5,13 +5,14 @@ import uuid
 from typing import TYPE_CHECKING, Any
 
 from fastapi import APIRouter, Request
+from markupsafe import Markup
 from starlette.responses import Response
 
 from shimwise.bench import pictures, prep_readings, prep_verdict, preps
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import JudgeDep, PageDep, PostedDep, QueryDep, RecordDep, remember, see, who_of
 from shimwise.web.pages.forms import Form
-from shimwise.web.pages.view import Markup, Page, person_of, render, theme_of
+from shimwise.web.pages.view import Page, person_of, render, theme_of
 
 if TYPE_CHECKING:
     from shimwise.bench.judge_service import JudgeService
@@ -24,6 +25,7 @@ router = APIRouter(prefix="/preps/{prep_id}")
 DEFAULT_PX, MOST_PX, LEAST_PX = 680, 1100, 300
 PATIENCE = 12
 """After as many looks for a verdict it is judged at once, so that a refusal is told."""
+JUDGED = {"HX-Trigger": json.dumps({"shimwise:judged": {}})}
 CHANGED = {"HX-Trigger": json.dumps({"shimwise:changed": {}})}
 
 
@@ -51,7 +53,9 @@ def verdict(
             prep = preps.open_prep(record, prep_id)
         else:
             _ask(judge, prep)
-    return render(request, "prep/verdict_parts.html", page, **values_of(request, prep), tries=tries + 1)
+    values = {**values_of(request, prep), "tries": tries + 1}
+    headers = JUDGED if tries and not _is_behind(prep) else None
+    return render(request, "prep/verdict_parts.html", page, headers=headers, **values)
 
 
 @router.get("/rail")
@@ -60,11 +64,11 @@ def rail(
 ) -> Response:
     """Give the picture of the landings, as wide as it is shown."""
     prep = preps.open_prep(record, prep_id)
-    picture, rows = "", ()
+    picture, rows = "", tuple[pictures.LandingsRow, ...]()
     if pictures.has_landings(prep):
         wide = min(max(width, LEAST_PX), MOST_PX)
         theme = theme_of(request, page.theme)
-        picture = Markup(pictures.prep_landings_svg(prep, theme=theme, width_px=wide))
+        picture = Markup(pictures.prep_landings_svg(prep, theme=theme, width_px=wide))  # noqa: S704
         rows = pictures.landings_rows(prep)
     return render(request, "prep/rail.html", page, prep=prep, picture=picture, picture_rows=rows)
 

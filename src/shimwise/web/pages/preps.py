@@ -26,7 +26,8 @@ MOST_OPEN, MOST_DONE, MOST_UNITS = 50, 25, 24
 @router.get("/")
 def list_preps(request: Request, record: RecordDep, page: PageDep, query: QueryDep) -> Response:
     """Show the preps, and the form that starts one."""
-    form = Form(values={"set_id": query.all("set"), "body_ids": query.all("body")})
+    chosen = {"set_id": query.all("set"), "body_ids": query.all("body")}
+    form = Form(values={name: values for name, values in chosen.items() if values})
     return _shown(request, record, page, form, search=query.text("search"), after=query.text("after"))
 
 
@@ -99,6 +100,8 @@ def _shown(
     lenses = house.list_lenses(record, limit=4 * MOST_UNITS)
     if not form.all("body_ids") and len(bodies.bodies) == 1:
         form.set("body_ids", bodies.bodies[0].id)
+    if "set_id" not in form.values and len(sets.sets) == 1:
+        form.set("set_id", sets.sets[0].id)
     page.way = "preps"
     page.sentence, page.second = _sentence(opened, has_bodies=bool(bodies.bodies), has_done=bool(closed))
     return render(

@@ -209,7 +209,7 @@ def counted(count: int, noun: str) -> str:
     """Write a count and its noun: ``1 lens``, ``12 bodies``."""
     stems = (noun[: -len(one)] + many for one, many in _PLURALS.items() if noun.endswith(one))
     plural = next(stems, f"{noun}s")
-    return f"{count:,} {noun if count == 1 else plural}"
+    return f"{count:,}\u00a0{noun if count == 1 else plural}"
 
 
 def capital(words: str) -> str:
@@ -219,7 +219,8 @@ def capital(words: str) -> str:
 
 def titled(kind: str, name: str) -> str:
     """Put the kind before a name unless the name says so itself, as a sentence begins."""
-    return capital(name if name.casefold().startswith(kind.casefold()) else f"{kind} {name}")
+    word = {"setup": "set-up", "scale": "scale of lens"}.get(kind, kind)
+    return capital(name if name.casefold().startswith(word) else f"{word} {name}")
 
 
 def standing(readings: Iterable[Any]) -> int:
@@ -246,9 +247,11 @@ def sentences(text: str) -> tuple[str, str]:
 def said(text: str) -> Markup:
     """Write a sentence so that a number stays with its unit, and what is measured in microns is bold."""
     safe = str(escape(text))
-    safe = re.sub(r"(±|P &gt;|P &lt;|P|take) (?=\d)", "\\1\u00a0", safe)
-    safe = re.sub(r"(?<=\d) (?=(?:µm|mm|m|ft|%|‰|K)\b|%)", "\u00a0", safe)
-    return Markup(re.sub(r"(?:[−+])?\d[\d.,]*\u00a0µm", r"<b>\g<0></b>", safe))  # noqa: S704 - escaped above
+    safe = re.sub(r"(?<=\d) ?± ?(?=\d)", "\u00a0±\u00a0", safe)
+    safe = re.sub(r"(± ?|P &gt; |P &lt; |take )(?=\d)", lambda m: m[1].replace(" ", "\u00a0"), safe)
+    safe = re.sub(r"(?<=\d) (?=(?:µm|mm|m|ft|‰|K)\b|%)", "\u00a0", safe)
+    measured = r"(?:[−+]?\d[\d.,]*\u00a0)?(?:±\u00a0?)?[−+]?\d[\d.,]*\u00a0µm"
+    return Markup(re.sub(measured, r"<b>\g<0></b>", safe))  # noqa: S704 - escaped above
 
 
 def clock(at: datetime | None) -> str:
