@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: run setup setup-dev test check format bench readme lock clean
+.PHONY: run setup setup-dev test check format bench readme lock vendor clean
 
 run: setup
 	$(BIN)/shimwise demo
@@ -50,6 +50,15 @@ lock: setup-dev
 	cd requirements && for part in runtime dev; do \
 	  ../$(BIN)/pip-compile --quiet --generate-hashes --allow-unsafe --strip-extras \
 	    --no-emit-index-url --no-emit-find-links --no-emit-trusted-host --no-header -o $$part.txt $$part.in; done
+
+vendor:
+	cd vendor && npm ci --no-audit --no-fund --ignore-scripts
+	cp vendor/node_modules/htmx.org/dist/htmx.min.js src/shimwise/web/static/vendor/
+	cp vendor/node_modules/htmx.org/LICENSE src/shimwise/web/static/vendor/htmx-LICENSE.txt
+	cp vendor/node_modules/@fontsource/b612/files/b612-latin-400-normal.woff2 \
+	  vendor/node_modules/@fontsource/b612/files/b612-latin-700-normal.woff2 src/shimwise/web/static/vendor/
+	cp vendor/node_modules/@fontsource/b612/LICENSE src/shimwise/web/static/vendor/OFL.txt
+	rm -rf vendor/node_modules
 
 clean:
 	rm -rf $(VENV) build src/*.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
