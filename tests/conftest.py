@@ -7,9 +7,9 @@ import os
 
 from hypothesis import settings
 
-from postgres import postgres, postgres_address, postgres_template, record_address
+from postgres import postgres, postgres_address, postgres_template, record_address, sqlite_template
 
-__all__ = ["postgres", "postgres_address", "postgres_template", "record_address"]
+__all__ = ["postgres", "postgres_address", "postgres_template", "record_address", "sqlite_template"]
 
 settings.register_profile("same", derandomize=True, print_blob=True)
 settings.register_profile("explore", max_examples=1000, print_blob=True)

@@ -147,10 +147,23 @@ def postgres_address(postgres: Server, postgres_template: str) -> Iterator[str]:
     postgres.drop(name)
 
 
+@pytest.fixture(scope="session")
+def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A file with a record's tables, of which each test gets a copy."""
+    from shimwise.records.store import Record
+
+    folder = tmp_path_factory.mktemp("template")
+    Record.open(folder).close()
+    return folder / "shimwise.sqlite"
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def record_address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Give where an empty record is: once on SQLite, once on PostgreSQL."""
     if request.param == "sqlite":
-        return str(tmp_path / "record")
+        folder = tmp_path / "record"
+        folder.mkdir()
+        shutil.copy(request.getfixturevalue("sqlite_template"), folder)
+        return str(folder)
     address: str = request.getfixturevalue("postgres_address")
     return address

@@ -1,10 +1,11 @@
 """Whether a record agrees with itself: what the database guards, and what it cannot."""
 
+import zlib
 from dataclasses import dataclass
 from itertools import islice
 from typing import TYPE_CHECKING
 
-from sqlalchemy import Connection, and_, exists, func, or_, select, text
+from sqlalchemy import Connection, and_, exists, func, or_, select, text, type_coerce
 
 from shimwise.records.store import tables
 
@@ -168,18 +169,17 @@ def _documents(connection: Connection) -> "Iterator[Finding]":
         (tables.verdicts, tables.verdicts.c.document, "verdict"),
         (tables.sweeps, tables.sweeps.c.result, "sweep"),
     ):
-        raw = select(table.c.id, column).execution_options(yield_per=_ROWS_AT_ONCE)
-        found = connection.execute(raw)
-        while True:
-            try:
-                rows = found.fetchmany(_ROWS_AT_ONCE)
-            except Exception as error:  # whatever a damaged document makes of the reader
-                yield Finding(subject=f"a {word}", text=f"cannot be read: {error}.")
-                break
-            if not rows:
-                break
-            for row in rows:
-                if not isinstance(row[1], dict) or "schema" not in row[1]:
+        raw = select(table.c.id, type_coerce(column, column.type.impl).label("raw"))  # type: ignore[attr-defined]
+        with connection.execute(raw.execution_options(yield_per=_ROWS_AT_ONCE)) as found:
+            for row in found:
+                try:
+                    document = column.type.process_result_value(row.raw, connection.dialect)  # type: ignore[attr-defined]
+                except (ValueError, zlib.error) as error:
+                    yield Finding(
+                        subject=f"{word} {row.id}", text=f"has a document that cannot be read: {error}."
+                    )
+                    continue
+                if not isinstance(document, dict) or "schema" not in document:
                     yield Finding(subject=f"{word} {row.id}", text="has no document of a known kind.")
 
 

@@ -48,7 +48,7 @@ def prepare(record: "Record", *, is_read_only: bool) -> None:
         _refuse_older(record, found)
     if found is not None and path is not None:
         _keep_copy(path, found)
-    migrate(record)
+    migrate(record, scripts=FOLDER)
 
 
 def version_of(connection: Connection, name: str) -> str | None:
@@ -72,7 +72,7 @@ def version_of(connection: Connection, name: str) -> str | None:
     return None if found is None else str(found)
 
 
-def migrate(record: "Record", *, scripts: Path = FOLDER) -> None:
+def migrate(record: "Record", *, scripts: Path) -> None:
     """Bring the tables to the latest of ``scripts``, in one transaction."""
     from alembic import command
     from alembic.config import Config

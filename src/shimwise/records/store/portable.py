@@ -92,12 +92,13 @@ def _write(connection: Connection, file: gzip.GzipFile, told: Callable[[int], No
     digest, rows = hashlib.sha256(), 0
     for table in ORDER:
         wanted = select(table).order_by(*table.primary_key.columns).execution_options(yield_per=AT_ONCE)
-        for found in connection.execute(wanted).mappings():
-            line = f"{json_text([table.name, plain(dict(found))])}\n".encode()
-            digest.update(line)
-            file.write(line)
-            rows += 1
-            told(rows)
+        with connection.execute(wanted) as found:  # closed at once when the work is stopped
+            for row in found.mappings():
+                line = f"{json_text([table.name, plain(dict(row))])}\n".encode()
+                digest.update(line)
+                file.write(line)
+                rows += 1
+                told(rows)
     file.write(f"{json_text({'rows': rows, 'sha256': digest.hexdigest()})}\n".encode())
     return rows
 

@@ -125,7 +125,7 @@ class Record:
 
     def told(self, *, has_files: bool = False) -> AbstractContextManager[None]:
         """Tell what goes wrong within in this record's words; ``has_files``: errors of files too."""
-        return told(self.name, waited_s=self.waited_s, has_files=has_files)
+        return told(self.name, waited_s=self.waited_s, has_files=has_files, path=self.place.path)
 
     @contextmanager
     def writing(self, *, who: str) -> Iterator[Change]:

@@ -3,9 +3,11 @@
 # ruff: noqa: ANN401 - a value of a column, a driver or JSON is of any kind
 
 import errno
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy.exc import DBAPIError, IntegrityError, SQLAlchemyError
@@ -64,7 +66,7 @@ _FILES = (
 
 
 @contextmanager
-def told(where: str, *, waited_s: float, has_files: bool = False) -> Iterator[None]:
+def told(where: str, *, waited_s: float, has_files: bool = False, path: Path | None = None) -> Iterator[None]:
     """Tell what goes wrong with the record ``where`` in its own words; its own errors pass.
 
     Parameters
@@ -75,6 +77,8 @@ def told(where: str, *, waited_s: float, has_files: bool = False) -> Iterator[No
         How long it waited for others. [s]
     has_files : bool
         Whether errors of the file system are the record's too.
+    path : Path, optional
+        The record's file: when it cannot be opened, tells whether it may not be written.
 
     Raises
     ------
@@ -86,14 +90,14 @@ def told(where: str, *, waited_s: float, has_files: bool = False) -> Iterator[No
     try:
         yield
     except (SQLAlchemyError, sqlite3.Error) as error:
-        raise told_error(error, where, waited_s=waited_s) from error
+        raise told_error(error, where, waited_s=waited_s, path=path) from error
     except OSError as error:
         if not has_files:
             raise  # it comes from what the caller does beside the record
-        raise told_error(error, where, waited_s=waited_s) from error
+        raise told_error(error, where, waited_s=waited_s, path=path) from error
 
 
-def told_error(error: Exception, where: str, *, waited_s: float) -> Exception:
+def told_error(error: Exception, where: str, *, waited_s: float, path: Path | None = None) -> Exception:
     """Give the record's own error for one of the database's; an error that is none of those comes back."""
     if isinstance(error, IntegrityError):
         return Conflict(
@@ -106,6 +110,8 @@ def told_error(error: Exception, where: str, *, waited_s: float) -> Exception:
         return RecordBusy(BUSY.format(waited_s=waited_s), where=where)
     origin = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
     kind, words = _of(origin, is_cut=isinstance(error, DBAPIError) and error.connection_invalidated)
+    if kind is RecordAway and path is not None and not _may_write(path):
+        kind, words = RecordReadOnly, READ_ONLY
     return kind(words.format(waited_s=waited_s, cause=_first_line(origin)), where=where)
 
 
@@ -120,6 +126,11 @@ def _of(error: Any, *, is_cut: bool) -> tuple[type[StoreError], str]:
     if is_cut or (state is None and type(error).__name__ in {"OperationalError", "InterfaceError"}):
         return RecordAway, AWAY
     return _match(state or "", _POSTGRES)
+
+
+def _may_write(path: Path) -> bool:
+    """Tell whether the file and its folder may be written; a log is made beside the file."""
+    return all(os.access(one, os.W_OK) for one in (path, path.parent) if one.exists())
 
 
 def _match(
