@@ -4,12 +4,20 @@ import importlib.util
 import json
 import sys
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from shimwise.bench import keeping
+from shimwise.bench.demo_record import fill_demo
+from shimwise.bench.papers import signature_of
 from shimwise.cli import main
+from shimwise.records.store import exchange, preps, verdicts
+from shimwise.records.store.plain import row_to_plain
+from shimwise.records.store.rows import SignOffRow
 
 Run = Callable[..., tuple[int, str, str]]
 INVENTED = Path(__file__).parents[1] / "unit" / "sheets" / "papers" / "invented_preps.py"
@@ -136,7 +144,9 @@ def test_labels_take_their_sizes_from_a_file(run: Run, prep: Path, tmp_path: Pat
 
 
 def test_what_cannot_be_printed_is_refused_in_words(run: Run, prep: Path) -> None:
+    assert run("sheet")[0] == 2
     for words, told in (
+        (("--day", "today"), "'today' is no day; write it as 2026-02-03"),
         (("--kind", "poster"), "give check, lens-card, labels, set-table"),
         (("--kind", "labels", str(prep)), "one prep at a time, not of 2"),
         (("--paper", "B5"), "give A4 or Letter"),
@@ -144,3 +154,36 @@ def test_what_cannot_be_printed_is_refused_in_words(run: Run, prep: Path) -> Non
         code, _, err = run("sheet", str(prep), *words)
         assert code == 2
         assert told in err
+
+
+def test_preps_of_the_record_are_printed_signed_and_verified(run: Run, tmp_path: Path) -> None:
+    folder, sheet = tmp_path / "record", tmp_path / "day.pdf"
+    with keeping.open_record(folder) as record:
+        filled = fill_demo(record)
+        with record.writing(who="technician") as change:
+            preps.change_state(change, filled.done_prep_id, "signed")
+            document = exchange.export_prep(change.connection, filled.done_prep_id)
+            row = SignOffRow(
+                id="5" * 32,
+                prep_id=filled.done_prep_id,
+                revision=document["prep"]["revision"],
+                signed_by=change.who,
+                signed_at=change.at,
+                digest="",
+            )
+            digest = signature_of(document, row_to_plain(row))
+            verdicts.add_sign_off(change, replace(row, digest=digest))
+        began = keeping.prep_document(record, filled.done_prep_id)["prep"]["started_at"]
+    day = datetime.fromisoformat(began).astimezone().date().isoformat()
+    code, out, err = run("sheet", "--day", day, "--data", str(folder), "--out", str(sheet), "--json")
+    assert (code, err) == (0, "")
+    assert len(json.loads(out)["preps"]) == 2
+    code, out, _ = run("verify", str(sheet), "--json")
+    assert code == 1
+    assert [one["state"] for one in json.loads(out)["preps"]] == ["as_signed", "not_signed"]
+    words = ("sheet", filled.done_prep_id, "--data", str(folder), "--out", str(sheet))
+    assert run(*words)[0] == 0
+    code, out, _ = run("verify", str(sheet))
+    assert code == 0
+    assert "Signed by technician" in out
+    assert digest in out

@@ -6,16 +6,18 @@ made, and checked, where the record is not.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.inputs import Progress
 from shimwise.errors import SheetError
-from shimwise.sheets.papers.canonical import digest_of
+from shimwise.sheets.papers.canonical import digest_of, signature_of
 from shimwise.sheets.papers.label_sizes import LabelSizes, label_sizes
 from shimwise.sheets.papers.verify import Finding, Recorded, State
 
 if TYPE_CHECKING:
+    from shimwise.records.store import Record
     from shimwise.sheets.papers.prep_document import PrepDocument
     from shimwise.sheets.papers.sheet_pdf import JudgedPrep
 
@@ -31,12 +33,14 @@ __all__ = [
     "PrepSource",
     "State",
     "digest_of",
+    "documents_of_day",
     "make_labels",
     "make_lens_cards",
     "make_set_tables",
     "make_sheets",
     "read_label_sizes",
     "read_prep_file",
+    "signature_of",
     "verify_paper",
     "write_whole",
 ]
@@ -44,8 +48,8 @@ __all__ = [
 CHECK, LENS_CARD, LABELS, SET_TABLE = "check", "lens-card", "labels", "set-table"
 KINDS = (CHECK, LENS_CARD, LABELS, SET_TABLE)
 """What is printed of a prep."""
-LARGEST_DAY = 500
-"""Sheets in one file at most."""
+DAY_PAGE, LARGEST_DAY = 200, 500
+"""Preps looked at at a time, and sheets in one file at most."""
 PrepSource = Mapping[str, Any] | Path
 """A prep document, or the file that holds one."""
 
@@ -180,6 +184,42 @@ def read_label_sizes(path: Path) -> LabelSizes:
         When it cannot be read, or a size cannot be.
     """
     return label_sizes(_content(path))
+
+
+def documents_of_day(record: "Record", day: date, *, zone: tzinfo | None = None) -> list[dict[str, Any]]:
+    """Give the documents of the preps that were begun on a day, the earliest first.
+
+    Parameters
+    ----------
+    record : Record
+        The record.
+    day : date
+        The day.
+    zone : tzinfo, optional
+        Whose day it is; this machine's when not given.
+
+    Raises
+    ------
+    SheetError
+        When no prep was begun that day, or more than go into one file.
+    """
+    from shimwise.records.store.exchange import export_prep
+    from shimwise.records.store.preps import prep_lines
+
+    found: list[str] = []
+    with record.reading() as connection:
+        before = None
+        while lines := prep_lines(connection, limit=DAY_PAGE, before=before):
+            days = [line.started_at.astimezone(zone).date() for line in lines]
+            found += [line.id for line, began in zip(lines, days, strict=True) if began == day]
+            if days[-1] < day or len(found) > LARGEST_DAY:
+                break
+            before = lines[-1].id
+        if not found:
+            raise SheetError(f"No prep was begun on {day:%Y-%m-%d}. Give another day, or name the preps.")
+        if len(found) > LARGEST_DAY:
+            raise SheetError(f"More than {LARGEST_DAY} preps were begun on {day:%Y-%m-%d}. Name the preps.")
+        return [export_prep(connection, prep_id) for prep_id in reversed(found)]
 
 
 def verify_paper(source: bytes | Path, *, recorded: Recorded | None = None) -> tuple[Finding, ...]:

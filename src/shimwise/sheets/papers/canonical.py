@@ -2,10 +2,9 @@
 
 The digest of a prep is the SHA-256 of the canonical form of what is signed: the prep document with its newest
 verdict and its sign-offs (who, when, exceptions), without the digests themselves, and without what changes in
-a house after a prep. So to sign: write the sign-off with an empty digest, export, take the digest, write it
-in. Equal preps have equal digests, whatever the order of their names; one letter more and the digest is
-another. It shows a change; it is no proof of who made it: whoever has to be sure compares it with the
-record's.
+a house after a prep. :func:`signature_of` gives it for a sign-off to come. Equal preps have equal digests,
+whatever the order of their names; one letter more and the digest is another. It shows a change; it is no
+proof of who made it: whoever has to be sure compares it with the record's.
 
 References
 ----------
@@ -31,6 +30,7 @@ __all__ = [
     "digest_of",
     "digest_words",
     "newest",
+    "signature_of",
     "signed_part",
 ]
 
@@ -45,7 +45,7 @@ UNSIGNED_KEYS = ("journal", "exported_at", "program_version")
 """What stands beside a prep's content and changes whenever it is written out."""
 _OF_UNITS = ("history_mean_um", "history_sd_um", "epoch", "note", "is_retired")
 UNSIGNED_FIELDS: dict[str, tuple[str, ...]] = {
-    "prep": ("state", "closed_at", "closed_by"),
+    "prep": ("state", "closed_at", "closed_by", "revision"),
     "set": ("lens_ids", "note"),
     "bodies": _OF_UNITS,
     "lenses": _OF_UNITS,
@@ -126,6 +126,24 @@ def digest_of(document: Mapping[str, Any]) -> str:
         As :func:`canonical_bytes`.
     """
     return hashlib.sha256(canonical_bytes(signed_part(document))).hexdigest()
+
+
+def signature_of(document: Mapping[str, Any], sign_off: Mapping[str, Any]) -> str:
+    """Digest that a sign-off has to carry: of the prep together with it [64 hexadecimal digits].
+
+    Parameters
+    ----------
+    document : mapping
+        The prep document without the sign-off.
+    sign_off : mapping
+        Its row as the document will hold it; its own digest has no part.
+
+    Raises
+    ------
+    SheetError
+        As :func:`canonical_bytes`.
+    """
+    return digest_of({**document, "sign_offs": [*(document.get("sign_offs") or ()), sign_off]})
 
 
 def digest_words(digest: str) -> str:

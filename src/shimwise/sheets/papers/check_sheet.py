@@ -81,6 +81,8 @@ def _state(prep: PrepDocument) -> str:
     row = prep.sign_off
     if row is None:
         return "Draft: not signed"
+    if prep.is_reopened:
+        return f"Draft: signed on {moment_words(row['signed_at'])}, and opened again since"
     if not prep.is_signed:
         return f"Changed since it was signed on {moment_words(row['signed_at'])}: not signed as it stands"
     return f"Signed by {plain(str(row.get('signed_by') or NOT_KNOWN))}, {moment_words(row['signed_at'])}"

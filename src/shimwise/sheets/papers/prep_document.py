@@ -99,9 +99,18 @@ class PrepDocument:
 
     @property
     def is_verdict_current(self) -> bool:
-        """Whether the newest verdict speaks of the prep as it stands."""
+        """Whether the newest verdict holds all the evidence that stands, and nothing came after it."""
         row = self.verdict_row
-        return row is not None and (row.get("revision") or 0) >= (self.prep.get("revision") or 0)
+        if row is None:
+            return False
+        judged = {reading["row"] for reading in row["document"]["readings"] if not reading.get("source")}
+        if judged != {reading.get("seq") for reading in self.standing("readings")}:
+            return False
+        later = ("sweeps", "gauges", "adjustments")
+        keys = ("taken_at", "withdrawn_at", "made_at")
+        times = [one.get(key) for name in later for one in self.rows(name) for key in keys]
+        given_at = row.get("given_at")
+        return not given_at or all(time_of(time) <= time_of(given_at) for time in times if time)
 
     @property
     def sign_off(self) -> Row | None:
@@ -115,10 +124,15 @@ class PrepDocument:
         return {**self.content, "verdicts": [] if row is None else [row], "journal": []}
 
     @property
+    def is_reopened(self) -> bool:
+        """Whether it was signed and is open again."""
+        return self.sign_off is not None and self.prep.get("state") == "open"
+
+    @property
     def is_signed(self) -> bool:
-        """Whether a sign-off speaks of the prep as it stands; a prep that was reopened is not signed."""
+        """Whether a sign-off speaks of the prep as it stands; one that was reopened is not signed."""
         row = self.sign_off
-        return row is not None and row.get("digest") == self.digest
+        return row is not None and row.get("digest") == self.digest and not self.is_reopened
 
     @property
     def dated(self) -> datetime:

@@ -192,7 +192,8 @@ def _words(found: Offset, distance_mm: float, units: str) -> str:
         return "past INF"
     mark_mm = found.mark_mm if found.mark_mm is not None else math.inf
     if math.isinf(distance_mm):
-        return "0" if math.isinf(mark_mm) else f"at {_length(mark_mm, mark_mm, units)}"
+        is_near = found.is_sure and not math.isinf(mark_mm)
+        return f"at {_length(mark_mm, mark_mm, units)}" if is_near else "0"
     if math.isinf(mark_mm):
         return "at INF"
     offset = mark_mm - distance_mm

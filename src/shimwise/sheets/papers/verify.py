@@ -105,6 +105,9 @@ def find_in_prep(prep: PrepDocument, *, recorded: Recorded | None = None) -> Fin
     if row is None:
         words = ("Nobody has signed this prep.",)
         return Finding(**finding, state=State.NOT_SIGNED, words=words)
+    if row.get("digest") == prep.digest and prep.is_reopened:
+        words = ("The prep was signed, and opened again since.",)
+        return Finding(**finding, state=State.NOT_SIGNED, words=words)
     if not prep.is_signed:
         words = (
             f"The prep is not what was signed: its digest begins {prep.digest[:16]}, that of the "

@@ -11,6 +11,7 @@ from shimwise.bench.judge import judge_file, verdict_json
 from shimwise.lengths import length_to_mm
 from shimwise.sheets.papers.canonical import digest_of
 
+WITHDRAWN = 7
 FOCALS = {"H18": 18, "H21": 21, "H25": 25, "H32": 32, "H40": 40, "H50": 50, "H75": 75, "H100": 100}
 
 
@@ -20,6 +21,9 @@ def prep_document(*, readings: int = 60, with_sweep: bool = True) -> dict[str, A
     document["readings"] = (document["readings"] * 2)[:readings]
     for number, row in enumerate(document["readings"], 1):
         document["readings"][number - 1] = {**row, "id": f"r{number:03d}", "seq": number}
+    verdict = document["verdicts"][0]["document"]
+    verdict["readings"] = [row for row in verdict["readings"] if row["row"] in range(1, readings + 1)]
+    verdict["readings"] = [row for row in verdict["readings"] if row["row"] != WITHDRAWN]
     if not with_sweep:
         document["sweeps"] = []
     return document
@@ -178,9 +182,9 @@ def _reading(number: int, row: dict[str, str]) -> dict[str, Any]:
         "note": "",
         "taken_at": f"2026-02-03T08:{30 + number // 4:02d}:00+00:00",
         "seq": number,
-        "withdrawn_at": "2026-02-03T09:30:00+00:00" if number == 7 else None,
-        "withdrawn_by": "technician" if number == 7 else None,
-        "withdrawn_reason": "the lens was not seated" if number == 7 else None,
+        "withdrawn_at": "2026-02-03T09:30:00+00:00" if number == WITHDRAWN else None,
+        "withdrawn_by": "technician" if number == WITHDRAWN else None,
+        "withdrawn_reason": "the lens was not seated" if number == WITHDRAWN else None,
     }
 
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimwise.errors import SheetError
-from shimwise.sheets.papers.canonical import canonical_bytes, digest_of, digest_words
+from shimwise.sheets.papers.canonical import canonical_bytes, digest_of, digest_words, signature_of
 
 # Written by another engine: JSON.stringify of node 18 to 24, one double a line as hexadecimal; the first
 # twenty-two are the doubles of RFC 8785, appendix B (from memory), the others were drawn at random.
@@ -123,7 +123,7 @@ def _signed(**changes: object) -> dict[str, object]:
     "changes",
     [
         {"sign_offs": [{"signed_by": "x", "exceptions": ["why"], "digest": "1"}]},
-        {"prep": {"id": "p", "revision": 4, "state": "done", "closed_at": None, "lens_ids": ["l1"]}},
+        {"prep": {"id": "p", "revision": 9, "state": "done", "closed_at": None, "lens_ids": ["l1"]}},
         {"bodies": [{"id": "b", "name": "A", "history_mean_um": -3.0, "epoch": 3}]},
         {"journal": [{"seq": 1}]},
         {"set": {"id": "s", "name": "H", "lens_ids": ["l1", "l2"]}},
@@ -140,7 +140,7 @@ def test_what_signing_or_a_later_prep_changes_has_no_part_in_the_digest(changes:
     [
         {"sign_offs": [{"signed_by": "y", "exceptions": ["why"], "digest": "0"}]},
         {"sign_offs": [{"signed_by": "x", "exceptions": [], "digest": "0"}]},
-        {"prep": {"id": "p", "revision": 5}},
+        {"prep": {"id": "q", "revision": 4}},
         {"bodies": [{"id": "b", "name": "B"}]},
         {"readings": []},
         {"lenses": [{"id": "l1", "name": "M"}]},
@@ -149,3 +149,8 @@ def test_what_signing_or_a_later_prep_changes_has_no_part_in_the_digest(changes:
 )
 def test_who_signed_and_over_what_has_a_part_in_the_digest(changes: dict[str, object]) -> None:
     assert digest_of(_signed(**changes)) != digest_of(_signed())
+
+
+def test_a_signature_is_the_digest_of_the_prep_with_its_sign_off() -> None:
+    (sign_off,) = _signed()["sign_offs"]  # type: ignore[misc]
+    assert signature_of(_signed(sign_offs=[]), sign_off) == digest_of(_signed())

@@ -188,3 +188,16 @@ def test_any_text_can_be_set(title: str, operator: str, reason: str) -> None:
 def test_what_is_no_prep_is_refused_with_its_place(change: dict[str, Any], words: str) -> None:
     with pytest.raises(SheetError, match=words):
         make_sheets([_small() | change])
+
+
+def test_a_verdict_that_misses_a_later_reading_is_told(text_of: Text) -> None:
+    document = _small()
+    assert "changed after its last verdict" not in text_of(make_sheets([document]).pdf)
+    document["readings"].append({**document["readings"][-1], "id": "late", "seq": 999})
+    assert "changed after its last verdict" in text_of(make_sheets([document]).pdf)
+
+
+def test_lenses_of_the_set_that_have_no_part_in_the_prep_are_not_on_the_sheet(text_of: Text) -> None:
+    document = _small(lens_ids=["lens-H18", "lens-H21", "lens-H25", "lens-H32", "lens-H50", "lens-H75"])
+    document["lenses"].append({**document["lenses"][0], "id": "lens-H999", "name": "H999"})
+    assert "H999" not in text_of(make_sheets([document]).pdf)

@@ -171,3 +171,13 @@ def test_signing_a_copy_leaves_the_document() -> None:
     before = copy.deepcopy(document)
     make_sheets([document])
     assert document == before
+
+
+def test_a_prep_that_was_reopened_is_not_signed() -> None:
+    document = signed_document(with_sweep=False)
+    document["prep"]["state"] = "open"
+    (finding,) = verify_paper(json.dumps(document).encode())
+    assert (finding.state, finding.words) == (
+        State.NOT_SIGNED,
+        ("The prep was signed, and opened again since.",),
+    )
