@@ -90,9 +90,8 @@ def test_the_demonstration_fills_its_record_once(tmp_path: Path) -> None:
         told = fill_demo(record)
     done = shimwise("serve", "--demo", "--port", "0", "--data", tmp_path / "record")
     assert done.returncode == 0, done.stderr
-    with open_record(str(tmp_path / "record")) as record:
-        with pytest.raises(Conflict, match="A-03"):
-            fill_demo(record)
+    with open_record(str(tmp_path / "record")) as record, pytest.raises(Conflict, match="A-03"):
+        fill_demo(record)
     assert told.reading_count == 105
 
 
