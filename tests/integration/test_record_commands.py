@@ -2,30 +2,51 @@
 
 import json
 import sqlite3
-import subprocess
-import sys
+from collections.abc import Callable
 from contextlib import closing
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from shimwise.bench import keeping
+from shimwise.cli import ONE_THREAD, main
 from shimwise.records.store import evidence, preps, units
 from shimwise.records.store.rows import BodyRow, LensRow, PrepRow, ReadingRow, SetupRow
 
 NOON = datetime(2025, 3, 1, 12, tzinfo=UTC)
 
 
-def shimwise(*words: str | Path) -> subprocess.CompletedProcess[str]:
-    """Run the command line in a process of its own."""
-    return subprocess.run(
-        [sys.executable, "-m", "shimwise", *map(str, words)],
-        capture_output=True,
-        text=True,
-        check=False,
-        stdin=subprocess.DEVNULL,
-    )
+@dataclass(frozen=True, slots=True)
+class Done:
+    """How a command ended, and what it said."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+Shimwise = Callable[..., Done]
+
+
+@pytest.fixture
+def shimwise(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Shimwise:
+    """Give the command line, called within this process; what it sets for its own is taken back."""
+    for name in ONE_THREAD:
+        monkeypatch.setenv(name, "1")
+
+    def run(*words: str | Path) -> Done:
+        capsys.readouterr()
+        try:
+            main([str(word) for word in words])
+        except SystemExit as ended:
+            said = capsys.readouterr()
+            code = ended.code if isinstance(ended.code, int) else int(ended.code is not None)
+            return Done(code, said.out, said.err)
+        raise AssertionError("the command line left without an exit code")
+
+    return run
 
 
 @pytest.fixture
@@ -75,7 +96,9 @@ def house(tmp_path: Path) -> Path:
     return folder
 
 
-def test_a_prep_goes_to_another_record_and_is_the_same_there(house: Path, tmp_path: Path) -> None:
+def test_a_prep_goes_to_another_record_and_is_the_same_there(
+    shimwise: Shimwise, house: Path, tmp_path: Path
+) -> None:
     sent = shimwise("export", "invented", tmp_path / "prep.json", "--data", house)
     assert (sent.returncode, sent.stderr) == (0, "")
     for words in ("is taken in", "was here already"):
@@ -86,7 +109,9 @@ def test_a_prep_goes_to_another_record_and_is_the_same_there(house: Path, tmp_pa
     assert back.stdout == (tmp_path / "prep.json").read_text(encoding="utf-8")
 
 
-def test_exported_readings_are_judged_as_any_readings_file(house: Path, tmp_path: Path) -> None:
+def test_exported_readings_are_judged_as_any_readings_file(
+    shimwise: Shimwise, house: Path, tmp_path: Path
+) -> None:
     done = shimwise("export", "prep-1", tmp_path / "readings.csv", "--data", house)
     assert done.returncode == 0, done.stderr
     judged = shimwise("judge", tmp_path / "readings.csv", "--json")
@@ -96,7 +121,9 @@ def test_exported_readings_are_judged_as_any_readings_file(house: Path, tmp_path
     assert landings[0] < 0.0  # short is negative
 
 
-def test_a_backup_is_restored_and_what_it_replaced_is_kept(house: Path, tmp_path: Path) -> None:
+def test_a_backup_is_restored_and_what_it_replaced_is_kept(
+    shimwise: Shimwise, house: Path, tmp_path: Path
+) -> None:
     copied = shimwise("backup", tmp_path / "copy.sqlite", "--data", house, "--json")
     assert copied.returncode == 0, copied.stderr
     assert json.loads(copied.stdout)["size_bytes"] == (tmp_path / "copy.sqlite").stat().st_size
@@ -113,7 +140,7 @@ def test_a_backup_is_restored_and_what_it_replaced_is_kept(house: Path, tmp_path
         assert evidence.reading(connection, "r0").withdrawn_reason == "after the copy"
 
 
-def test_a_record_that_is_well_and_one_that_is_not_are_told_apart(house: Path) -> None:
+def test_a_record_that_is_well_and_one_that_is_not_are_told_apart(shimwise: Shimwise, house: Path) -> None:
     well = shimwise("check", "--data", house)
     assert (well.returncode, "agrees with itself" in well.stdout) == (0, True)
     with closing(sqlite3.connect(house / "shimwise.sqlite")) as connection:
@@ -145,12 +172,13 @@ def test_a_record_that_is_well_and_one_that_is_not_are_told_apart(house: Path) -
     ],
 )
 def test_what_cannot_be_done_is_told_in_a_sentence_and_changes_nothing(
-    house: Path, tmp_path: Path, words: list[str], told: str
+    shimwise: Shimwise, house: Path, tmp_path: Path, words: list[str], told: str
 ) -> None:
     (tmp_path / "text.json").write_text("no json at all")
     (tmp_path / "other.json").write_text("{}")
     (tmp_path / "deep.json").write_text("[" * 100_000)
-    before = keeping.export_prep(keeping.open_record(house), "prep-1")
+    with keeping.open_record(house) as record:
+        before = keeping.export_prep(record, "prep-1")
     done = shimwise(*(word.replace("{}", str(tmp_path)) for word in words))
     assert done.returncode == 2
     assert told in done.stderr
@@ -159,7 +187,9 @@ def test_what_cannot_be_done_is_told_in_a_sentence_and_changes_nothing(
         assert keeping.export_prep(record, "prep-1") == before
 
 
-def test_a_prep_named_by_what_several_have_in_common_is_asked_for_again(house: Path) -> None:
+def test_a_prep_named_by_what_several_have_in_common_is_asked_for_again(
+    shimwise: Shimwise, house: Path
+) -> None:
     with keeping.open_record(house) as record, record.writing(who="Ann") as change:
         second = PrepRow(id="prep-2", title="Invented too", started_at=NOON, started_by="Ann")
         preps.add_prep(change, second)
@@ -169,7 +199,7 @@ def test_a_prep_named_by_what_several_have_in_common_is_asked_for_again(house: P
     assert "prep-2 (Invented too, 2025-03-01)" in done.stderr
 
 
-def test_a_house_list_is_tried_before_it_is_taken(tmp_path: Path) -> None:
+def test_a_house_list_is_tried_before_it_is_taken(shimwise: Shimwise, tmp_path: Path) -> None:
     pytest.importorskip("shimwise.bench.house_list")
     listed = tmp_path / "house.csv"
     listed.write_text(

@@ -15,7 +15,7 @@ FILE_NAME = "shimwise.sqlite"
 FILE_ENDINGS = {".sqlite", ".sqlite3", ".db"}
 WAITED_S = 5.0
 """How long a change waits for other programs. [s]"""
-CACHE_KIB = 16_384
+CACHE_KIB = 8_192
 READERS = 24
 """Connections at once; more wait."""
 _IS_WRITING = "shimwise_is_writing"
