@@ -14,9 +14,11 @@ from shimwise.inference.landing import FocusDesign
 from shimwise.records.cells import FARTHEST_MM, FNUMBER, FOCAL_MM, SEPARATION_MM, SQUEEZE
 from shimwise.records.kit_file import LARGEST_ERROR_UM
 
-__all__ = ["checked_body", "checked_lens", "checked_set"]
+__all__ = ["LEAST_SD_UM", "checked_body", "checked_lens", "checked_set"]
 
 MECHANISMS = ("screw", "shimmed mount", "fixed")
+LEAST_SD_UM = 0.01
+"""Ten nanometres: nobody knows a unit better, and a smaller tolerance is a slip of the unit."""
 MOST_FOCAL_LENGTHS, MOST_TABLE_ROWS, MOST_LENSES = 12, 50, 100
 
 
@@ -30,7 +32,7 @@ class _Range(NamedTuple):
 
 
 _ERROR = _Range(-LARGEST_ERROR_UM, LARGEST_ERROR_UM, "µm")
-_SD = _Range(0.0, LARGEST_ERROR_UM, "µm", is_open=True)
+_SD = _Range(LEAST_SD_UM, LARGEST_ERROR_UM, "µm")
 _NEAR = _Range(0.0, FARTHEST_MM, "mm", is_open=True)
 
 

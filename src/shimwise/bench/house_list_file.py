@@ -62,7 +62,8 @@ FIELDS = {
 _KINDS = ("body", "lens")
 _YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 _NOT_WORD = re.compile(r"[\W_]+")
-_BETWEEN_FOCAL = re.compile(r"[\s/]+|(?<=\d)\s*[-–]\s*(?=\d)")
+_BETWEEN_FOCAL = re.compile(r"\s*[-–/]\s*|\s+")
+_MM = re.compile(r"(?<=\d)\s*mm\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +105,7 @@ def read_list(data: bytes, *, name: str) -> ListFile:
         raise InputError(
             f"{name} has {len(rows) - 1} rows; at most {MOST_ROWS} are taken at once.", field="data"
         )
-    places, warnings = _header(rows[0][1], name)
+    places, warnings = _header(rows[0][1] if rows else [], name)
     found, refused = [], []
     for line, cells in rows[1:]:
         try:
@@ -248,12 +249,9 @@ def _value(column: str, text: str, decimal_comma: bool) -> Any:  # noqa: ANN401
 
 
 def _focal_lengths(text: str, decimal_comma: bool) -> tuple[float, ...]:
-    plain = text.strip()
-    if plain.casefold().endswith("mm"):
-        plain = plain[:-2].rstrip()
     return tuple(
         to_number(part, limits=(1.0, 5000.0), unit="mm", example="50, or 24 80", decimal_comma=decimal_comma)
-        for part in _BETWEEN_FOCAL.split(plain)
+        for part in _BETWEEN_FOCAL.split(_MM.sub("", text).strip())
     )
 
 

@@ -4,6 +4,7 @@ import math
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.house_checks import LEAST_SD_UM
 from shimwise.bench.house_views import HouseSettings
 from shimwise.bench.inputs import LARGEST_TOLERANCE_UM
 from shimwise.bench.refusals import InputError
@@ -70,7 +71,7 @@ def _checked(new: HouseSettings) -> HouseSettings:
         )
     if new.theme not in THEMES:
         raise InputError(f"is no theme; accepted is {' or '.join(THEMES)}.", field="theme", typed=new.theme)
-    _check_within(new.tolerance_um, (0.0, LARGEST_TOLERANCE_UM), field="tolerance_um")
+    _check_within(new.tolerance_um, (LEAST_SD_UM, LARGEST_TOLERANCE_UM), field="tolerance_um")
     _check_within(new.coc_um, COC_UM, field="coc_um")
     if len(new.tolerance_by_mount) > MOST_MOUNTS:
         raise InputError(
@@ -79,7 +80,7 @@ def _checked(new: HouseSettings) -> HouseSettings:
         )
     by_mount = {}
     for mount, tolerance_um in new.tolerance_by_mount.items():
-        _check_within(tolerance_um, (0.0, LARGEST_TOLERANCE_UM), field="tolerance_by_mount")
+        _check_within(tolerance_um, (LEAST_SD_UM, LARGEST_TOLERANCE_UM), field="tolerance_by_mount")
         by_mount[typed_name(mount, field="tolerance_by_mount")] = float(tolerance_um)
     try:
         stock_um = ShimmedMount(stock_um=new.shim_stock_um).stock_um
@@ -97,9 +98,9 @@ def _checked(new: HouseSettings) -> HouseSettings:
 
 def _check_within(value: float, limits: tuple[float, float], *, field: str) -> None:
     low, high = limits
-    if not (math.isfinite(value) and low < value <= high):
+    if not (math.isfinite(value) and low <= value <= high):
         raise InputError(
-            f"is {value:g} µm; accepted is above {low:g} and up to {high:g} µm.",
+            f"is {value:g} µm; accepted is from {low:g} to {high:g} µm.",
             field=field,
             typed=f"{value:g}",
         )

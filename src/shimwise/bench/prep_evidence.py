@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.house_checks import LEAST_SD_UM
 from shimwise.bench.prep_material import PrepMaterial, material_of
 from shimwise.bench.prep_show import gauge_view, sweep_view
 from shimwise.bench.prep_views import GaugeView, SweepView
@@ -317,9 +318,9 @@ def _check_gauge(value_um: float, sd_um: float) -> None:
             field="value_um",
             typed=f"{value_um:g}",
         )
-    if not (math.isfinite(sd_um) and 0 < sd_um <= LARGEST_ERROR_UM):
+    if not (math.isfinite(sd_um) and LEAST_SD_UM <= sd_um <= LARGEST_ERROR_UM):
         raise InputError(
-            f"is out of range; accepted is above 0 and up to {LARGEST_ERROR_UM:g} µm.",
+            f"is out of range; accepted is from {LEAST_SD_UM:g} to {LARGEST_ERROR_UM:g} µm.",
             field="sd_um",
             typed=f"{sd_um:g}",
         )

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from shimwise.bench.house_checks import LEAST_SD_UM
 from shimwise.bench.inputs import LARGEST_TOLERANCE_UM
 from shimwise.bench.prep_material import material_of
 from shimwise.bench.prep_show import setup_view, view_of
@@ -290,9 +291,9 @@ def _line(row: PrepLineRow) -> PrepLine:
 
 
 def _check_numbers(tolerance_um: float | None, temperature_c: float | None) -> None:
-    if tolerance_um is not None and not 0 < tolerance_um <= LARGEST_TOLERANCE_UM:
+    if tolerance_um is not None and not LEAST_SD_UM <= tolerance_um <= LARGEST_TOLERANCE_UM:
         raise InputError(
-            f"is no tolerance; accepted is above 0 and up to {LARGEST_TOLERANCE_UM:g} µm, such as 10.",
+            f"is no tolerance; accepted is from {LEAST_SD_UM:g} to {LARGEST_TOLERANCE_UM:g} µm, such as 10.",
             field="tolerance_um",
             typed=f"{tolerance_um:g}",
         )

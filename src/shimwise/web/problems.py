@@ -95,7 +95,7 @@ KINDS = {
         Kind(
             "fault", 500, "A fault of the program", "Nothing is known to be lost. Tell the one who runs it."
         ),
-        Kind("other", 400, "The request cannot be read", "Its body is not what it says it is, or is cut off."),
+        Kind("other", 400, "The request cannot be read", "Its body is cut off, or not what it says."),
     )
 }
 _BY_STATUS = {kind.status: kind for kind in KINDS.values()}

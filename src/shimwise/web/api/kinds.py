@@ -79,8 +79,8 @@ Length = Annotated[
 Focal = Annotated[float, Field(ge=1, le=5000, description="Focal length [mm].", examples=[35.0])]
 Fnumber = Annotated[float, Field(ge=0.5, le=64, description="f-number.", examples=[2.0])]
 ErrorUm = Annotated[float, Field(ge=-1000, le=1000, description="[µm, short < 0 < deep]", examples=[-2.0])]
-SdUm = Annotated[float, Field(gt=0, le=1000, description="Standard uncertainty [µm].", examples=[3.0])]
-ToleranceUm = Annotated[float, Field(gt=0, le=1000, description="± of every unit [µm].", examples=[10.0])]
+SdUm = Annotated[float, Field(ge=0.01, le=1000, description="Standard uncertainty [µm].", examples=[3.0])]
+ToleranceUm = Annotated[float, Field(ge=0.01, le=1000, description="± of every unit [µm].", examples=[10.0])]
 DistanceMm = Annotated[
     float | None, BeforeValidator(_finite), Field(description="[mm]; null is infinity.", examples=[914.4])
 ]
