@@ -1,25 +1,44 @@
 """From a verdict to what is done about it: short → add, deep → take away."""
 
+from shimwise.remedy.adjustment import Adjustment, Confirmed, StepView, TakenBack, begin, begin_lens
+from shimwise.remedy.adjustment_steps import Guide, Move, Response, Step, turns_words
 from shimwise.remedy.advice import advise, advise_body, advise_lens, advise_scale, advise_setup
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
 from shimwise.remedy.remedy import Action, Direction, Kind, Remedy
 from shimwise.remedy.shims import ShimChoice, choose_shims
+from shimwise.remedy.stock import Restack, ShimStock, StockChoice, choose_from_stock, restack
 
 __all__ = [
     "Action",
+    "Adjustment",
+    "Confirmed",
     "Direction",
     "Fixed",
+    "Guide",
     "Kind",
     "Mechanism",
+    "Move",
     "Remedy",
+    "Response",
+    "Restack",
     "Screw",
     "ShimChoice",
+    "ShimStock",
     "ShimmedMount",
+    "Step",
+    "StepView",
+    "StockChoice",
+    "TakenBack",
     "Turn",
     "advise",
     "advise_body",
     "advise_lens",
     "advise_scale",
     "advise_setup",
+    "begin",
+    "begin_lens",
+    "choose_from_stock",
     "choose_shims",
+    "restack",
+    "turns_words",
 ]

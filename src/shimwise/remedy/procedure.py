@@ -110,7 +110,7 @@ def _screw_steps(screw: Screw, turn: Turn | None) -> tuple[str, ...]:
     locks = screw.has_lock is not False
     return (
         CLEAN,
-        _look_at_lock(screw.has_lock),
+        look_at_lock(screw.has_lock),
         NOTE_PLACE,
         _from_one_side(screw, turn),
         MOVE_SLOWLY,
@@ -120,7 +120,8 @@ def _screw_steps(screw: Screw, turn: Turn | None) -> tuple[str, ...]:
     )
 
 
-def _look_at_lock(has_lock: bool | None) -> str:
+def look_at_lock(has_lock: bool | None) -> str:
+    """Say how the lock is looked at, by what is known of it."""
     rule = "If the sensor is locked, turn nothing: the lock is released only with the owner's consent."
     match has_lock:
         case True:
