@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, func, literal, select
+from sqlalchemy import Connection, bindparam, func, select
 
 from shimwise.records.store import tables
 from shimwise.records.store.mapping import rows_of
@@ -15,24 +15,33 @@ if TYPE_CHECKING:
 __all__ = ["add_line", "journal_after", "journal_of_unit", "last_seq"]
 
 _T = tables.journal
+_SAID = (_T.c.at, _T.c.who, _T.c.what, _T.c.prep_id, _T.c.unit_id, _T.c.detail)
+_ADDING = (  # made once: every change of the record adds a line
+    _T.insert()
+    .from_select(
+        [_T.c.seq, *_SAID],
+        select(
+            func.coalesce(func.max(_T.c.seq), 0) + 1,
+            *(bindparam(f"line_{column.name}", type_=column.type) for column in _SAID),
+        ),
+    )
+    .returning(_T.c.seq)
+)
 
 
 def add_line(
     change: "Change", what: str, *, prep_id: str | None, unit_id: str | None, detail: Mapping[str, Any]
 ) -> int:
     """Add a line; gives its number. Changes come one at a time, so the numbers rise as they are committed."""
-    line = select(
-        func.coalesce(func.max(_T.c.seq), 0) + 1,
-        literal(change.at, _T.c.at.type),
-        literal(change.who, _T.c.who.type),
-        literal(what, _T.c.what.type),
-        literal(prep_id, _T.c.prep_id.type),
-        literal(unit_id, _T.c.unit_id.type),
-        literal(dict(detail), _T.c.detail.type),
-    )
-    columns = [_T.c.seq, _T.c.at, _T.c.who, _T.c.what, _T.c.prep_id, _T.c.unit_id, _T.c.detail]
-    adding = _T.insert().from_select(columns, line).returning(_T.c.seq)
-    return int(change.connection.execute(adding).scalar_one())
+    values = {
+        "line_at": change.at,
+        "line_who": change.who,
+        "line_what": what,
+        "line_prep_id": prep_id,
+        "line_unit_id": unit_id,
+        "line_detail": dict(detail),
+    }
+    return int(change.connection.execute(_ADDING, values).scalar_one())
 
 
 def journal_after(

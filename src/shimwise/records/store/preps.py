@@ -4,7 +4,19 @@
 
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, exists, func, or_, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Select,
+    Text,
+    and_,
+    bindparam,
+    exists,
+    func,
+    or_,
+    select,
+    update,
+)
 
 from shimwise.records.store import tables
 from shimwise.records.store.errors import NotFound
@@ -30,6 +42,12 @@ __all__ = [
 
 _T, _BODIES, _LENSES = tables.preps, tables.prep_bodies, tables.prep_lenses
 _STARTED = frozenset({"started_at", "started_by", "state", "closed_at", "closed_by"})
+_NUMBERING = (  # made once: every reading is numbered by it
+    update(_T)
+    .where(_T.c.id == bindparam("of_prep", type_=Text))
+    .values(revision=_T.c.revision + 1, reading_count=_T.c.reading_count + 1)
+    .returning(_T.c.reading_count)
+)
 _CHANGEABLE = frozenset({"title", "note", "temperature_c", "tolerance_um", "set_id"})
 
 
@@ -88,7 +106,10 @@ def next_reading_number(change: "Change", prep_id: str) -> int:
     NotFound
         When there is no such prep.
     """
-    return int(_raised(change, prep_id, reading_count=_T.c.reading_count + 1).reading_count)
+    number = change.connection.execute(_NUMBERING, {"of_prep": prep_id}).scalar_one_or_none()
+    if number is None:
+        raise NotFound("prep", prep_id)
+    return int(number)
 
 
 def change_prep(change: "Change", prep_id: str, **values: Any) -> PrepRow:
