@@ -31,6 +31,8 @@ BACKLASH_SCALE_UM = 5.0
 """Prior of the play, half-normal: 95 % below 10 µm. [µm] Common practice, no source."""
 SETTLING_SD_UM = 1.0
 """How far a sensor comes to rest from where the screw should put it. [µm] Chosen by us."""
+ANGLE_SD_TURNS = 0.004
+"""How well an angle is turned and read off a screw's head: 1.5°. [turns] Common practice, no source."""
 TRAVEL_GRID_UM = np.geomspace(25.0, 2400.0, 320)
 """Grid of the travel, in steps of 1.4 %. [µm]"""
 BACKLASH_GRID_UM = np.linspace(0.5, 19.5, 20)
@@ -229,7 +231,9 @@ def travel_of(known: ScrewKnowledge, turns: float, *, approach_changed: bool | N
     both = [_change(known.travel_um, known.backlash_um, known.sense, turns, c) for c in (0.0, 1.0)]
     shares = np.concatenate([known.share * (1 - changed), known.share * changed])
     values = np.concatenate(both)
-    return Travel(mean_um=float(shares @ values), sd_um=math.hypot(_sd(shares, values), SETTLING_SD_UM))
+    angle_um = ANGLE_SD_TURNS * math.sqrt(float(known.share @ known.travel_um**2))
+    spread_um = math.hypot(_sd(shares, values), SETTLING_SD_UM, angle_um)
+    return Travel(mean_um=float(shares @ values), sd_um=spread_um)
 
 
 def turns_for(
@@ -312,12 +316,14 @@ def _change(
 
 def _log_likelihood(known: ScrewKnowledge, move: ScrewMove) -> FloatArray:
     changed = _changed_share(move.approach_changed)
-    variance = move.change_sd_um**2 + SETTLING_SD_UM**2
+    variance = move.change_sd_um**2 + SETTLING_SD_UM**2 + (ANGLE_SD_TURNS * known.travel_um) ** 2
     terms = []
     for side, p in ((0.0, 1 - changed), (1.0, changed)):
         if p:
             change = _change(known.travel_um, known.backlash_um, known.sense, move.turns, side)
-            terms.append(math.log(p) - 0.5 * (move.change_um - change) ** 2 / variance)
+            terms.append(
+                math.log(p) - 0.5 * np.log(variance) - 0.5 * (move.change_um - change) ** 2 / variance
+            )
     return np.asarray(np.logaddexp.reduce(terms))
 
 
@@ -345,8 +351,9 @@ def _trial_move(
         excursion = np.maximum(-along, along - abs(change_um))
         if float(known.share @ (excursion > MOST_EXCURSION_UM)) > 0.05:
             break
-        told = 1 / (prior_sd**-2 + (turns / reread_sd_um) ** 2)
-        loss = float(known.share @ ((change_um - change) / known.travel_um) ** 2) * told
+        noise = reread_sd_um**2 + SETTLING_SD_UM**2 + (ANGLE_SD_TURNS * known.travel_um) ** 2
+        told = 1 / (prior_sd**-2 + turns**2 / noise)
+        loss = float(known.share @ (((change_um - change) / known.travel_um) ** 2 * told))
         if loss < best_loss:
             best, best_loss = float(turns), loss
     return side * best
@@ -361,8 +368,8 @@ def _refuse_misfit(known: ScrewKnowledge, best: int, move: ScrewMove) -> None:
     if min(abs(move.change_um - one) for one in expected_um) > MISFIT_SDS * sd_um:
         raise InferenceError(
             f"No screw explains this move: {move.turns:+.2f} turn changed the error by {move.change_um:+.0f} "
-            f"± {sd_um:.0f} µm, where {expected_um[0]:+.0f} µm was to be expected. Check how far and which way "
-            "it was turned, and whether the lock held."
+            f"± {sd_um:.0f} µm, where {expected_um[0]:+.0f} µm was to be expected. Check how far and which "
+            "way it was turned, and whether the lock held."
         )
 
 

@@ -74,7 +74,7 @@ STEP_WORDS = {
     Step.CLEAN: procedure.CLEAN,
     Step.PLACE: procedure.NOTE_PLACE,
     Step.SHIMS_MEASURED: "Take the mount off, measure the shims that are in, and write them down.",
-    Step.LOCK_AFTER: "Set the lock, or leave it free on purpose; read once more: a lock can shift the sensor.",
+    Step.LOCK_AFTER: "Set the lock, or leave it free on purpose; read once more: locking can shift it.",
     Step.FLAG: "Put tape or a flag on it that says: adjusted, to be checked again before it goes out.",
 }
 """What is asked at the steps that are the same for all."""
