@@ -204,9 +204,7 @@ def sweep_task(
         refuse_unless_open(connection, prep_id)
         material = material_of(connection, prep_id)
     body, lens = _unit(material, "body", facts.body_id), _unit(material, "lens", facts.lens_id)
-    focal_mm = facts.focal_mm
-    if focal_mm is None and len(lens.focal_lengths_mm) == 1:
-        focal_mm = lens.focal_lengths_mm[0]
+    is_zoom = len(lens.focal_lengths_mm) != 1
     return SweepTask(
         place=str(place),
         positions=None if positions is None else str(positions),
@@ -215,13 +213,18 @@ def sweep_task(
         distance_mm=distance.mm,
         separation_mm=lens.separation_mm or 0.0,
         recording={
-            "focal_mm": focal_mm,
-            "fnumber": lens.fnumber if facts.fnumber is None else facts.fnumber,
-            "pitch_um": body.pixel_pitch_um if facts.pitch_um is None else facts.pitch_um,
+            "focal_mm": facts.focal_mm,
+            "fnumber": facts.fnumber,
+            "pitch_um": facts.pitch_um,
             "transfer": facts.transfer,
             "signal_range": facts.signal_range,
             "black_level": facts.black_level,
             "white_level": facts.white_level,
+        },
+        usual={
+            "focal_mm": None if is_zoom else lens.focal_lengths_mm[0],
+            "fnumber": lens.fnumber,
+            "pitch_um": body.pixel_pitch_um,
         },
     )
 

@@ -1,7 +1,9 @@
 """Measuring a sweep as one task of plain values, which may run in a process of its own and be cancelled."""
 
+import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimwise.errors import ImagingError
@@ -24,6 +26,7 @@ class SweepTask:
     """A sweep to be measured: where its frames lie, what was under test, and what is known of the recording.
 
     ``distance_mm``: where the chart stands, or the ring while the chart moves; infinite allowed.
+    ``recording`` goes before what the files say, ``usual`` (of lens and body) holds where they say nothing.
     """
 
     place: str
@@ -33,6 +36,7 @@ class SweepTask:
     distance_mm: float
     separation_mm: float
     recording: Mapping[str, Any]
+    usual: Mapping[str, Any]
 
 
 def measured_document(
@@ -69,8 +73,26 @@ def measured_document(
     measured = measure(
         task.place,
         positions=task.positions,
-        recording=recording_of(**task.recording),
+        recording=recording_of(**_known(task)),
         under_test=unit,
         progress=told,
     )
     return measured.document
+
+
+def _known(task: SweepTask) -> dict[str, Any]:
+    """Give what is said of the recording, and what is usual where the files say nothing of it."""
+    told = _told_by_files(Path(task.place))
+    usual = {
+        key: value for key, value in task.usual.items() if task.recording.get(key) is None and key not in told
+    }
+    return {**task.recording, **usual}
+
+
+def _told_by_files(place: Path) -> frozenset[str]:
+    """Give what ``sweep.json`` speaks of; what is wrong with it is told when it is measured."""
+    try:
+        document = json.loads((place / "sweep.json").read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return frozenset()
+    return frozenset(document) if isinstance(document, dict) else frozenset()
