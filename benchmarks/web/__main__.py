@@ -13,6 +13,7 @@ from benchmarks.results import write_section
 from benchmarks.web.first_page import CHROMIUM, open_cold
 from benchmarks.web.killed import SEED, run_kills
 from benchmarks.web.load import CLIENTS, LoadRun, RefreshRun, percentile, refresh_after, run_load
+from benchmarks.web.load import SEED as LOAD_SEED
 from benchmarks.web.served import Served, has_postgres, postgres
 
 EACH = 60
@@ -67,7 +68,7 @@ def load(share: int, keep: Keep) -> None:
         "",
         "Goal: p99 ≤ 60 ms on SQLite, none lost, none double.",
     ]
-    keep("Twenty clients add readings at once", "none", lines)
+    keep("Twenty clients add readings at once", str(LOAD_SEED), lines)
 
 
 def _loads(data: str, place: Path, each: int) -> dict[str, LoadRun]:
@@ -75,8 +76,11 @@ def _loads(data: str, place: Path, each: int) -> dict[str, LoadRun]:
     try:
         asyncio.run(run_load(server.address, each=3, pace_s=None, name="warm"))
         return {
+            "each once a second, at moments of its own": asyncio.run(
+                run_load(server.address, each=max(6, each // 2), pace_s=PACE_S, name="own")
+            ),
             "all at the same instant, once a second": asyncio.run(
-                run_load(server.address, each=max(2, each // 3), pace_s=PACE_S, name="pace")
+                run_load(server.address, each=max(4, each // 3), pace_s=PACE_S, name="pace", is_together=True)
             ),
             "each again as soon as answered": asyncio.run(
                 run_load(server.address, each=each, pace_s=None, name="rush")

@@ -1,6 +1,7 @@
 """Twenty clients add readings at once: how long each waits for its landing, and is any lost or double."""
 
 import asyncio
+import random
 import statistics
 import time
 from dataclasses import dataclass
@@ -8,9 +9,10 @@ from dataclasses import dataclass
 from benchmarks.web.house import new_prep, reading
 from benchmarks.web.http_line import HttpLine
 
-__all__ = ["CLIENTS", "LoadRun", "RefreshRun", "percentile", "refresh_after", "run_load"]
+__all__ = ["CLIENTS", "SEED", "LoadRun", "RefreshRun", "percentile", "refresh_after", "run_load"]
 
 CLIENTS = 20
+SEED = 20
 MOST_S = 120.0
 JUDGED_S = 120.0
 POLL_S = 0.02
@@ -33,7 +35,9 @@ class LoadRun:
         return self.sent / self.took_s
 
 
-async def run_load(address: str, *, each: int, pace_s: float | None, name: str) -> LoadRun:
+async def run_load(
+    address: str, *, each: int, pace_s: float | None, name: str, is_together: bool = False
+) -> LoadRun:
     """Have twenty clients, each on its own line and prep, send readings.
 
     Parameters
@@ -41,7 +45,9 @@ async def run_load(address: str, *, each: int, pace_s: float | None, name: str) 
     each : int
         Readings that a client sends.
     pace_s : float or None
-        All clients send at the same instant, as often as this; None: each sends on as soon as it is answered.
+        How often each client sends [s]; None: on as soon as it is answered.
+    is_together : bool
+        Whether all send at the same instant; else each at moments of its own.
     """
     async with HttpLine(address) as line:
         preps = [await new_prep(line, f"{name}{count:02d}") for count in range(CLIENTS)]
@@ -52,13 +58,15 @@ async def run_load(address: str, *, each: int, pace_s: float | None, name: str) 
     waits: list[float] = []
     sent: list[set[str]] = [set() for _ in preps]
     refused = 0
-    start = time.perf_counter() + 0.2
+    start, chance = time.perf_counter() + 0.2, random.Random(SEED)
+    late_s = [[0.0 if is_together else chance.random() for _ in range(each)] for _ in preps]
 
     async def client(place: int) -> None:
         nonlocal refused
         for count in range(each):
             if pace_s is not None:
-                await asyncio.sleep(max(0.0, start + count * pace_s - time.perf_counter()))
+                at = start + pace_s * (count + late_s[place][count])
+                await asyncio.sleep(max(0.0, at - time.perf_counter()))
             said = reading(preps[place], count)
             answer = await lines[place].post(f"/api/v1/preps/{preps[place].id}/readings", said)
             if answer.status != 201:

@@ -12,7 +12,7 @@ from pathlib import Path
 import httpx
 from playwright.sync_api import Browser, BrowserContext, Page
 
-__all__ = ["CHROMIUM", "FLAGS", "Devices", "Server", "filled", "prep_of"]
+__all__ = ["CHROMIUM", "FLAGS", "PASSPHRASE", "Devices", "Server", "filled", "prep_of"]
 
 CHROMIUM = Path(os.environ.get("SHIMWISE_CHROMIUM", "/usr/bin/chromium"))
 FLAGS = [
@@ -26,6 +26,7 @@ FLAGS = [
 ]
 BEGIN = "import sys; from shimwise.cli import main; main(sys.argv[1:])"
 STARTING_S = 40.0
+PASSPHRASE = "heron over the third bay"
 PATIENCE_MS = 12_000
 PREP = re.compile(r"/preps/([0-9a-f]{32})")
 
@@ -33,7 +34,8 @@ PREP = re.compile(r"/preps/([0-9a-f]{32})")
 class Server:
     """``shimwise serve`` as a process, which a test stops and starts again at the same address."""
 
-    def __init__(self, data: Path) -> None:
+    def __init__(self, data: Path, *words: str) -> None:
+        self.words = words
         self.data, self.log = data, data.parent / f"{data.name}.log"
         self.port = _free_port()
         self.address = f"http://127.0.0.1:{self.port}"
@@ -42,9 +44,14 @@ class Server:
     def start(self) -> "Server":
         with self.log.open("ab") as out:
             self.process = subprocess.Popen(
-                [sys.executable, "-c", BEGIN, "serve", "--data", str(self.data), "--port", str(self.port)],
+                [
+                    *(sys.executable, "-u", "-c", BEGIN, "serve"),
+                    *("--data", str(self.data), "--port", str(self.port), *self.words),
+                ],
+                stdin=subprocess.DEVNULL,
                 stdout=out,
                 stderr=subprocess.STDOUT,
+                env=os.environ | {"SHIMWISE_PASSPHRASE": PASSPHRASE},
             )
         until = time.monotonic() + STARTING_S
         while time.monotonic() < until and self.process.poll() is None:

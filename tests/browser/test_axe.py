@@ -1,9 +1,13 @@
 """Every page in both themes, looked at by axe-core: no serious violation of WCAG 2.1 A and AA."""
 
+import shutil
+from pathlib import Path
+
 import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from browser_bench import Devices
+from browser_bench import PASSPHRASE, Devices, Server
+from playwright.sync_api import Browser, Page, expect
 
 SERIOUS = ("serious", "critical")
 RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "best-practice"]}}
@@ -35,16 +39,62 @@ def _paths(devices: Devices) -> list[str]:
 @pytest.mark.parametrize("theme", ["dark", "light"])
 def test_no_page_holds_a_serious_violation(devices: Devices, theme: str) -> None:
     page = devices.open(768, 1024, is_touch=False, theme=theme, person="Reader")
-    axe, wrong, seen = Axe(), [], 0
+    wrong, seen = [], 0
     for path in _paths(devices):
         page.goto(path, wait_until="load")
         if path.startswith("/preps/"):
             page.wait_for_selector("#rail figure, #rail .picture-waits:not([role=status])")
         seen += 1
-        wrong += [
-            f"{path}: {found['id']} ({found['impact']}) {found['help']}: {found['nodes'][0]['html'][:160]}"
-            for found in axe.run(page, options=RULES).response["violations"]
-            if found["impact"] in SERIOUS
-        ]
+        wrong += _violations(page)
     assert seen >= len(PAGES)
     assert wrong == []
+
+
+def test_the_door_beyond_this_machine_holds_none_and_pairs_a_device(
+    browser: Browser, demo: Path, tmp_path: Path
+) -> None:
+    server = Server(Path(shutil.copytree(demo, tmp_path / "record")), "--host", "0.0.0.0")
+    devices = Devices(browser, server)
+    try:
+        server.start()
+        page = devices.open(360, 740, is_touch=True, person="Reader")
+        page.goto("/bodies")
+        expect(page).to_have_title("Pair this device · Shimwise")
+        wrong = _violations(page)
+        page.get_by_label("Passphrase of the house").fill("not this one")
+        page.get_by_label("What this device is called").fill("bay 2 phone")
+        page.get_by_role("button", name="Pair this device").tap()
+        expect(page.get_by_role("alert")).to_contain_text("not the house's passphrase")
+        expect(page.get_by_label("What this device is called")).to_have_value("bay 2 phone")
+        wrong += _violations(page)
+        page.get_by_label("Passphrase of the house").fill(PASSPHRASE)
+        page.get_by_role("button", name="Pair this device").tap()
+        page.wait_for_url(f"{server.address}/bodies")
+        page.goto("/devices")
+        expect(page.locator("main")).to_contain_text("bay 2 phone (this one)")
+        wrong += _violations(page)
+        page.get_by_label("Passphrase of the house").first.fill(PASSPHRASE)
+        page.get_by_role("button", name="Show a code").tap()
+        expect(page.locator("svg")).to_be_visible()
+        wrong += _violations(page)
+        other = devices.open(768, 1024, is_touch=True)
+        other.goto(page.locator("p.quiet").inner_text())
+        other.get_by_role("button", name="Pair this device").tap()
+        other.wait_for_url(f"{server.address}/")
+        page.goto("/devices")
+        page.get_by_role("button", name="Un-pair a device").tap()
+        expect(page.get_by_role("button", name="Un-pair a device")).to_have_count(0)
+        other.goto("/")
+        expect(other).to_have_title("Pair this device · Shimwise")
+    finally:
+        devices.close()
+        server.stop()
+    assert wrong == []
+
+
+def _violations(page: Page) -> list[str]:
+    return [
+        f"{page.url}: {found['id']} ({found['impact']}) {found['help']}: {found['nodes'][0]['html'][:160]}"
+        for found in Axe().run(page, options=RULES).response["violations"]
+        if found["impact"] in SERIOUS
+    ]
