@@ -6,6 +6,7 @@ from shimwise import __version__
 from shimwise.bench.prep_material import material_of
 from shimwise.bench.prep_question import Question, answered, question_of
 from shimwise.bench.prep_views import PrepVerdict
+from shimwise.bench.record_looks import state_of
 from shimwise.bench.refusals import Conflict, NotFound
 from shimwise.bench.typed_names import id_or_new
 from shimwise.bench.verdict_views import answer_of, verdict_view
@@ -25,7 +26,7 @@ __all__ = [
     "verdict",
 ]
 
-JUDGE = "judge"
+JUDGE, SIGNED = "judge", "signed"
 """Who gives verdicts, in the journal."""
 _NOTHING = "There is nothing to judge in this prep yet. Save a reading first."
 
@@ -101,7 +102,7 @@ def asked(record: "Record", prep_id: str) -> Question | None:
     with record.reading() as connection:
         material = material_of(connection, prep_id)
         latest = verdicts.latest_verdict(connection, prep_id)
-    if latest is not None and latest.revision == material.prep.revision:
+    if latest is not None and (latest.revision == material.prep.revision or material.prep.state == SIGNED):
         return None
     return question_of(material)
 
@@ -109,6 +110,8 @@ def asked(record: "Record", prep_id: str) -> Question | None:
 def keep_verdict(record: "Record", question: Question, document: dict[str, Any]) -> None:
     """Keep a verdict as it was given, with the program's version."""
     with record.writing(who=JUDGE) as change:
+        if state_of(change.connection, question.prep_id).state == SIGNED:
+            return  # it was signed meanwhile, and stays as it was signed
         verdicts.add_verdict(
             change,
             VerdictRow(

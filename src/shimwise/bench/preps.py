@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from shimwise.bench.epochs import widen_histories
 from shimwise.bench.house_checks import LEAST_SD_UM
 from shimwise.bench.inputs import LARGEST_TOLERANCE_UM
 from shimwise.bench.prep_material import material_of
@@ -108,6 +109,8 @@ def start_prep(
                 lens_ids=lenses,
             ),
         )
+        if row.started_at == change.at:
+            widen_histories(change, prep_id=row.id, body_ids=bodies, lens_ids=lenses)
         return view_of(material_of(change.connection, row.id))
 
 
@@ -266,7 +269,9 @@ def _in_state(record: "Record", prep_id: str, state: str, who: str) -> PrepView:
         known = kept.prep(change.connection, prep_id)
         if known.state == SIGNED:
             raise Conflict(
-                "This prep is signed and stays as it was signed. Start another one.", kind="prep", id=prep_id
+                "This prep is signed and stays as it was. Reopen it with a reason, or start another one.",
+                kind="prep",
+                id=prep_id,
             )
         if known.state != state:
             kept.change_state(change, prep_id, state)

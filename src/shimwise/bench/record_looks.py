@@ -20,7 +20,7 @@ __all__ = ["PrepState", "known_bodies", "known_lenses", "refuse_unless_open", "s
 
 _CLOSED = {
     "done": "This prep is closed. Open it again to go on with it, or start another one.",
-    "signed": "This prep is signed and stays as it was signed. Start another one.",
+    "signed": "This prep is signed and stays as it was. Reopen it with a reason, or start another one.",
 }
 
 

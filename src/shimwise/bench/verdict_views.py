@@ -93,7 +93,7 @@ def verdict_view(row: "VerdictRow", material: "PrepMaterial") -> PrepVerdict:
         id=row.id,
         prep_id=row.prep_id,
         revision=row.revision,
-        is_current=row.revision == material.prep.revision,
+        is_current=row.revision == material.prep.revision or material.prep.state == "signed",
         given_at=row.given_at,
         program_version=row.program_version,
         tolerance_um=answer.tolerance_um,

@@ -1,0 +1,373 @@
+"""Signing a prep: every unit decided or excepted in writing, frozen from then on, opened again with a reason.
+
+The signature is the digest of the prep's canonical JSON together with who signed, when and over what
+(:mod:`shimwise.sheets.papers.canonical`). It shows a change; it is no proof of who made it.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from shimwise.bench.prep_material import PrepMaterial, material_of
+from shimwise.bench.prep_verdict import current_verdict
+from shimwise.bench.recheck import DECIDED, line_of, rechecks_in
+from shimwise.bench.record_looks import state_of
+from shimwise.bench.refusals import Conflict, InputError
+from shimwise.bench.sign_views import ExceptionView, SignOffView, Undecided
+from shimwise.bench.typed_names import id_or_new, typed_name
+from shimwise.records.store import exchange, verdicts
+from shimwise.records.store import preps as kept
+from shimwise.records.store import settings as kept_settings
+from shimwise.records.store.names import name_key
+from shimwise.records.store.plain import row_to_plain
+from shimwise.records.store.rows import SignOffRow
+from shimwise.sheets.words import VERDICT_WORDS, listed
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+    from shimwise.bench.prep_views import PrepView
+    from shimwise.records.store import Change, Record
+
+__all__ = [
+    "Exempt",
+    "change_leads",
+    "leads",
+    "recorded_digest",
+    "reopen",
+    "sign",
+    "sign_offs",
+    "undecided",
+]
+
+OPEN, SIGNED = "open", "signed"
+LEADS_KEY = "leads"
+MOST_LEADS = 50
+SHOWN = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Exempt:
+    """Why a unit goes out undecided, and who answers for it (empty: the one who signs)."""
+
+    reason: str
+    name: str = ""
+
+
+def undecided(record: "Record", prep_id: str) -> tuple[Undecided, ...]:
+    """Give the units that stand in the way of a signature: not judged, not decided, not checked again.
+
+    The latest verdict is taken as it was given; :func:`sign` has the prep judged first.
+
+    Raises
+    ------
+    NotFound
+        When there is no such prep.
+    """
+    with record.reading() as connection:
+        return _undecided(connection, material_of(connection, prep_id))
+
+
+def sign(
+    record: "Record",
+    prep_id: str,
+    *,
+    who: str,
+    exceptions: Mapping[str, Exempt] | None = None,
+    id: str | None = None,  # noqa: A002 - the word that the interface uses too
+) -> SignOffView:
+    """Sign a prep: it is judged as it stands, then frozen; its units' errors become their history.
+
+    Parameters
+    ----------
+    record : Record
+        Where it is kept.
+    prep_id : str
+        Which prep.
+    who : str
+        Who signs.
+    exceptions : mapping of str to Exempt, optional
+        By the id of each unit that goes out undecided: why, and who answers for it.
+    id : str, optional
+        Made by the client: the same signature sent twice is one.
+
+    Raises
+    ------
+    InputError
+        When an exception lacks its reason, or names a unit that is not of the prep or needs none.
+    NotFound
+        When there is no such prep.
+    Conflict
+        When it is signed already, a unit is undecided, an adjustment is not finished, there is nothing to
+        judge, or the prep changes meanwhile.
+    """
+    person, sign_off_id = typed_name(who, field="who"), id_or_new(id)
+    with record.reading() as connection:
+        before = _kept(connection, prep_id, sign_off_id)
+        if before is not None:
+            return before
+        _refuse_signed(connection, prep_id)
+    judged = current_verdict(record, prep_id)
+    remembered = _remembered(record, prep_id, judged.document)
+    with record.writing(who=person) as change:
+        _refuse_signed(change.connection, prep_id)
+        material = material_of(change.connection, prep_id)
+        _refuse_stale(material, judged_revision=judged.revision)
+        _refuse_unfinished(change.connection, material)
+        open_units = _undecided(change.connection, material)
+        excepted = _checked(material, open_units, exceptions or {}, person)
+        row = _write(change, material, sign_off_id, excepted)
+        remembered(change)
+        return _view(row, is_standing=True)
+
+
+def sign_offs(record: "Record", prep_id: str) -> tuple[SignOffView, ...]:
+    """List the signatures of a prep, oldest first; those before it was opened again are kept.
+
+    Raises
+    ------
+    NotFound
+        When there is no such prep.
+    """
+    with record.reading() as connection:
+        material = material_of(connection, prep_id)
+        rows = verdicts.sign_offs(connection, prep_id)
+    is_signed = material.prep.state == SIGNED
+    return tuple(_view(row, is_standing=is_signed and row is rows[-1]) for row in rows)
+
+
+def reopen(record: "Record", prep_id: str, *, reason: str, who: str) -> "PrepView":
+    """Open a signed prep again: the signature stays in the record, the prep gets a new revision.
+
+    Raises
+    ------
+    InputError
+        When no reason is given.
+    NotFound
+        When there is no such prep.
+    Conflict
+        When it is not signed, or ``who`` neither signed it nor is a lead.
+    """
+    from shimwise.bench.epochs import forget_histories
+    from shimwise.bench.preps import open_prep
+
+    person = typed_name(who, field="who")
+    why = typed_name(reason, field="reason")
+    with record.writing(who=person) as change:
+        if state_of(change.connection, prep_id).state != SIGNED:
+            raise Conflict("This prep is not signed, so there is nothing to reopen.", kind="prep", id=prep_id)
+        row = verdicts.latest_sign_off(change.connection, prep_id)
+        _refuse_without_right(change.connection, prep_id, row, person)
+        opened = kept.change_state(change, prep_id, OPEN)
+        detail = {"reason": why, "sign_off_id": row.id if row else "", "revision": opened.revision}
+        change.note("signed prep reopened", prep_id=prep_id, detail=detail)
+        forget_histories(change, prep_id)
+    return open_prep(record, prep_id)
+
+
+def leads(record: "Record") -> tuple[str, ...]:
+    """Give the names of those who may open any signed prep again."""
+    with record.reading() as connection:
+        return _leads(connection)
+
+
+def change_leads(record: "Record", *, names: Iterable[str], who: str) -> tuple[str, ...]:
+    """Name the leads; while there are none anybody may, from then on only one of them.
+
+    Raises
+    ------
+    InputError
+        When a name cannot be one, or there are too many.
+    Conflict
+        When ``who`` is no lead.
+    """
+    person = typed_name(who, field="who")
+    wanted = tuple({name_key(name): typed_name(name, field="names") for name in names}.values())
+    if len(wanted) > MOST_LEADS:
+        raise InputError(f"are {len(wanted)}; at most {MOST_LEADS} are kept.", field="names")
+    with record.writing(who=person) as change:
+        known = _leads(change.connection)
+        if known and name_key(person) not in map(name_key, known):
+            raise Conflict(
+                f"Only a lead changes who the leads are: {listed(known, most=SHOWN)}. Ask one of them.",
+                kind="setting",
+                id=LEADS_KEY,
+            )
+        kept_settings.change_setting(change, LEADS_KEY, list(wanted) or None)
+        change.note("leads changed", detail={"names": list(wanted)})
+    return wanted
+
+
+def recorded_digest(record: "Record") -> Callable[[str], str | None]:
+    """Give what tells of a prep's id the digest of its latest signature here; None without any."""
+
+    def recorded(prep_id: str) -> str | None:
+        with record.reading() as connection:
+            row = verdicts.latest_sign_off(connection, prep_id)
+        return None if row is None else row.digest
+
+    return recorded
+
+
+def _kept(connection: "Connection", prep_id: str, sign_off_id: str) -> SignOffView | None:
+    """Give the signature that was sent before under this id."""
+    rows = verdicts.sign_offs(connection, prep_id)
+    row = next((one for one in rows if one.id == sign_off_id), None)
+    if row is None:
+        return None
+    material = material_of(connection, prep_id)
+    return _view(row, is_standing=material.prep.state == SIGNED and row is rows[-1])
+
+
+def _refuse_signed(connection: "Connection", prep_id: str) -> None:
+    if state_of(connection, prep_id).state != SIGNED:
+        return
+    row = verdicts.latest_sign_off(connection, prep_id)
+    by = f" by {row.signed_by}" if row else ""
+    raise Conflict(
+        f"This prep is signed already{by}. To change it, reopen it with a reason.", kind="prep", id=prep_id
+    )
+
+
+def _refuse_stale(material: PrepMaterial, *, judged_revision: int) -> None:
+    if judged_revision != material.prep.revision:
+        raise Conflict(
+            "The prep was changed while it was being signed. Look at it again, then sign.",
+            kind="prep",
+            id=material.prep.id,
+        )
+
+
+def _refuse_unfinished(connection: "Connection", material: PrepMaterial) -> None:
+    from shimwise.bench.adjusting import unfinished_in
+
+    names = [view.unit for view in unfinished_in(connection, material)]
+    if names:
+        raise Conflict(
+            f"The adjustment of {listed(names, most=SHOWN)} is not finished. Finish it or give it up first.",
+            kind="prep",
+            id=material.prep.id,
+        )
+
+
+def _refuse_without_right(
+    connection: "Connection", prep_id: str, row: SignOffRow | None, person: str
+) -> None:
+    allowed = {name_key(name) for name in _leads(connection)}
+    if row is not None:
+        allowed.add(name_key(row.signed_by))
+    if name_key(person) not in allowed:
+        by = row.signed_by if row else "nobody known"
+        raise Conflict(
+            f"{person} may not reopen this prep: {by} signed it. Ask {by} or a lead to reopen it.",
+            kind="prep",
+            id=prep_id,
+        )
+
+
+def _leads(connection: "Connection") -> tuple[str, ...]:
+    return tuple(kept_settings.setting(connection, LEADS_KEY) or ())
+
+
+def _undecided(connection: "Connection", material: PrepMaterial) -> tuple[Undecided, ...]:
+    latest = verdicts.latest_verdict(connection, material.prep.id)
+    document = None if latest is None else latest.document
+    unchecked = {view.unit_id: view.words for view in rechecks_in(connection, material) if not view.is_read}
+    found = []
+    for kind, of_kind in (("body", material.bodies), ("lens", material.lenses)):
+        for unit in of_kind.values():
+            line = line_of(document, kind=kind, name=unit.name)
+            verdict = "not_checked" if line is None else line["verdict"]
+            if verdict in DECIDED and unit.id not in unchecked:
+                continue
+            words = unchecked.get(unit.id) or f"{unit.name}: {_verdict_words(verdict)}."
+            found.append(Undecided(unit_id=unit.id, kind=kind, name=unit.name, verdict=verdict, words=words))
+    return tuple(found)
+
+
+def _verdict_words(verdict: str) -> str:
+    return {str(key): words for key, words in VERDICT_WORDS.items()}.get(verdict, verdict)
+
+
+def _checked(
+    material: PrepMaterial,
+    open_units: tuple[Undecided, ...],
+    exceptions: Mapping[str, Exempt],
+    person: str,
+) -> tuple[dict[str, Any], ...]:
+    """Give the exceptions as they are kept; refuse what is open without one, and what needs none."""
+    names = {body.id: body.name for body in material.bodies.values()}
+    names |= {lens.id: lens.name for lens in material.lenses.values()}
+    open_ids = {unit.unit_id for unit in open_units}
+    rows = []
+    for unit_id, exempt in exceptions.items():
+        if unit_id not in names:
+            raise InputError("is no unit of this prep.", field="exceptions", typed=unit_id)
+        if unit_id not in open_ids:
+            raise InputError(
+                f"{names[unit_id]} is decided and needs no exception. Leave it away.",
+                field="exceptions",
+                typed=names[unit_id],
+            )
+        reason = typed_name(exempt.reason, field="reason")
+        name = typed_name(exempt.name or person, field="name")
+        rows.append({"unit_id": unit_id, "unit": names[unit_id], "reason": reason, "name": name})
+    missing = [unit for unit in open_units if unit.unit_id not in exceptions]
+    if missing:
+        told = " ".join(unit.words for unit in missing[:SHOWN])
+        more = f" And {len(missing) - SHOWN} more." if len(missing) > SHOWN else ""
+        raise Conflict(
+            f"Not every unit is decided. {told}{more} Read on, or write down for each why it goes out as it "
+            "is, and who answers for it.",
+            kind="prep",
+            id=material.prep.id,
+        )
+    return tuple(rows)
+
+
+def _write(
+    change: "Change", material: PrepMaterial, sign_off_id: str, exceptions: tuple[dict[str, Any], ...]
+) -> SignOffRow:
+    from shimwise.bench.papers import signature_of
+
+    prep_id = material.prep.id
+    signed = kept.change_state(change, prep_id, SIGNED)
+    facts: dict[str, Any] = {
+        "id": sign_off_id,
+        "prep_id": prep_id,
+        "revision": signed.revision,
+        "signed_by": change.who,
+        "signed_at": change.at,
+        "exceptions": exceptions,
+    }
+    document = exchange.export_prep(change.connection, prep_id)
+    digest = signature_of(document, row_to_plain(SignOffRow(**facts, digest="")))
+    return verdicts.add_sign_off(change, SignOffRow(**facts, digest=digest))
+
+
+def _remembered(record: "Record", prep_id: str, document: Mapping[str, Any]) -> "Callable[[Change], None]":
+    """Reckon what the prep leaves known of its units before the record is held; gives what writes it."""
+    from shimwise.bench.epochs import histories_of, keep_histories
+
+    with record.reading() as connection:
+        histories = histories_of(material_of(connection, prep_id), document)
+    return lambda change: keep_histories(change, prep_id, histories)
+
+
+def _view(row: SignOffRow, *, is_standing: bool) -> SignOffView:
+    from shimwise.sheets.papers.canonical import digest_words
+
+    return SignOffView(
+        id=row.id,
+        prep_id=row.prep_id,
+        revision=row.revision,
+        signed_by=row.signed_by,
+        signed_at=row.signed_at,
+        digest=row.digest,
+        digest_words=digest_words(row.digest),
+        exceptions=tuple(
+            ExceptionView(unit_id=one["unit_id"], unit=one["unit"], reason=one["reason"], name=one["name"])
+            for one in row.exceptions
+        ),
+        is_standing=is_standing,
+    )

@@ -1,0 +1,200 @@
+"""Signing: nothing undecided goes out unsaid, what is signed stays as it was, and who may open it again."""
+
+import json
+from collections.abc import Callable
+
+import pytest
+from invented_house import WHO, House
+
+from shimwise.bench import adjusting, keeping, prep_evidence, preps, signing
+from shimwise.bench.papers import State, verify_paper
+from shimwise.bench.prep_readings import undo_withdraw, withdraw_reading
+from shimwise.bench.prep_verdict import refresh_verdict
+from shimwise.bench.refusals import Conflict, InputError, NotFound
+from shimwise.bench.signing import Exempt
+from shimwise.records.store import Record
+
+
+def read_all(
+    house: House, prep_id: str, *, text: str = "on", focal_mm: tuple[float, ...] = (25, 35, 50)
+) -> None:
+    for focal in focal_mm:
+        for distance in ("3'", "6'"):
+            for _ in range(2):
+                house.read(prep_id, text, lens_id=house.ids[f"H{focal:g}"], distance_text=distance)
+
+
+def gauged_prep(house: House, *, value_um: float = 0.0) -> str:
+    """A prep of one body, whose gauge says how it stands, and three lenses that were read."""
+    lenses = [house.ids[f"H{focal:g}"] for focal in (25, 35, 50)]
+    prep_id = house.start(set_id=None, lens_ids=lenses).id
+    prep_evidence.add_gauge(
+        house.record,
+        prep_id,
+        unit_kind="body",
+        unit_id=house.ids["A-01"],
+        value_um=value_um,
+        sd_um=1.5,
+        who=WHO,
+    )
+    read_all(house, prep_id)
+    return prep_id
+
+
+def all_excepted(house: House, prep_id: str) -> dict[str, Exempt]:
+    refresh_verdict(house.record, prep_id)
+    return {
+        unit.unit_id: Exempt("goes out for a test only", "B. Lead")
+        for unit in signing.undecided(house.record, prep_id)
+    }
+
+
+def signed_prep(house: House) -> str:
+    prep_id = gauged_prep(house)
+    signing.sign(house.record, prep_id, who=WHO, exceptions=all_excepted(house, prep_id))
+    return prep_id
+
+
+def test_a_prep_with_an_undecided_unit_is_not_signed(house: House) -> None:
+    prep_id = house.start().id
+    house.read(prep_id, "on")
+    with pytest.raises(Conflict, match=r"Not every unit is decided.*H18: not checked.*who answers for it"):
+        signing.sign(house.record, prep_id, who=WHO)
+    assert preps.open_prep(house.record, prep_id).state == "open"
+    assert signing.sign_offs(house.record, prep_id) == ()
+
+
+def test_a_prep_without_any_reading_is_not_signed(house: House) -> None:
+    with pytest.raises(Conflict, match="nothing to judge"):
+        signing.sign(house.record, house.start().id, who=WHO)
+
+
+def test_an_exception_takes_a_reason_and_keeps_who_answers_for_it(house: House) -> None:
+    prep_id = house.start(set_id=None, lens_ids=[house.ids["H50"]]).id
+    house.read(prep_id, "on")
+    units = [house.ids["A-01"], house.ids["H50"]]
+    with pytest.raises(InputError, match="empty"):
+        signing.sign(house.record, prep_id, who=WHO, exceptions={unit: Exempt(" ") for unit in units})
+    with pytest.raises(InputError, match="no unit of this prep"):
+        signing.sign(house.record, prep_id, who=WHO, exceptions={house.ids["H18"]: Exempt("why")})
+    signed = signing.sign(
+        house.record,
+        prep_id,
+        who=WHO,
+        exceptions={units[0]: Exempt("no time", "B. Lead"), units[1]: Exempt("spare")},
+    )
+    assert [(one.unit, one.reason, one.name) for one in signed.exceptions] == [
+        ("A-01", "no time", "B. Lead"),
+        ("H50", "spare", WHO),
+    ]
+
+
+def test_a_decided_unit_needs_no_exception(house: House) -> None:
+    prep_id = gauged_prep(house)
+    known = refresh_verdict(house.record, prep_id)
+    assert known is not None
+    assert known.bodies[0].verdict == "in_tolerance"
+    exceptions = all_excepted(house, prep_id) | {house.ids["A-01"]: Exempt("to be sure")}
+    with pytest.raises(InputError, match="A-01 is decided and needs no exception"):
+        signing.sign(house.record, prep_id, who=WHO, exceptions=exceptions)
+
+
+def test_what_was_signed_is_told_from_what_was_altered(house: House) -> None:
+    prep_id = signed_prep(house)
+    document = keeping.export_prep(house.record, prep_id)
+    recorded = signing.recorded_digest(house.record)
+    (found,) = verify_paper(document.encode(), recorded=recorded)
+    assert (found.state, found.words) == (State.AS_SIGNED, ("The prep is what was signed.",))
+    altered = json.loads(document)
+    altered["readings"][0]["reading_text"] = "2'"
+    (found,) = verify_paper(json.dumps(altered).encode(), recorded=recorded)
+    assert found.state is State.ALTERED
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda house, prep_id, reading_id: house.read(prep_id, "on"),
+        lambda house, prep_id, reading_id: withdraw_reading(house.record, reading_id, reason="x", who=WHO),
+        lambda house, prep_id, reading_id: undo_withdraw(house.record, reading_id, who=WHO),
+        lambda house, prep_id, reading_id: preps.close_prep(house.record, prep_id, who=WHO),
+        lambda house, prep_id, reading_id: preps.reopen_prep(house.record, prep_id, who=WHO),
+        lambda house, prep_id, reading_id: preps.add_units(
+            house.record, prep_id, body_ids=[house.ids["A-02"]], who=WHO
+        ),
+        lambda house, prep_id, reading_id: preps.tape_setup(
+            house.record, prep_id, body_id=house.ids["A-01"], distance_text="9'", who=WHO
+        ),
+        lambda house, prep_id, reading_id: prep_evidence.add_gauge(
+            house.record, prep_id, unit_kind="body", unit_id=house.ids["A-01"], value_um=1, sd_um=1, who=WHO
+        ),
+        lambda house, prep_id, reading_id: adjusting.begin_adjustment(
+            house.record, prep_id, unit_kind="body", unit_id=house.ids["A-01"], reason="x", who=WHO
+        ),
+        lambda house, prep_id, reading_id: signing.sign(house.record, prep_id, who=WHO),
+    ],
+    ids=["read", "withdraw", "undo", "close", "open", "units", "tape", "gauge", "adjust", "sign"],
+)
+def test_a_signed_prep_is_frozen(house: House, change: Callable[[House, str, str], object]) -> None:
+    prep_id = signed_prep(house)
+    reading_id = preps.open_prep(house.record, prep_id).readings[0].id
+    before = keeping.export_prep(house.record, prep_id)
+    with pytest.raises(Conflict, match=r"signed.*[Rr]eopen it with a reason"):
+        change(house, prep_id, reading_id)
+    assert keeping.export_prep(house.record, prep_id) == before
+
+
+def test_judging_a_signed_prep_again_changes_nothing(house: House) -> None:
+    prep_id = signed_prep(house)
+    before = keeping.export_prep(house.record, prep_id)
+    shown = refresh_verdict(house.record, prep_id)
+    assert shown is not None
+    assert shown.is_current
+    assert keeping.export_prep(house.record, prep_id) == before
+
+
+def test_reopening_makes_a_new_revision_and_keeps_the_old_signature(house: House) -> None:
+    prep_id = signed_prep(house)
+    (first,) = signing.sign_offs(house.record, prep_id)
+    opened = signing.reopen(house.record, prep_id, reason="a lens came late", who=WHO.upper())
+    assert opened.state == "open"
+    assert opened.revision > first.revision
+    house.read(prep_id, "on", lens_id=house.ids["H25"])
+    second = signing.sign(house.record, prep_id, who=WHO, exceptions=all_excepted(house, prep_id))
+    kept = signing.sign_offs(house.record, prep_id)
+    assert [(one.digest, one.is_standing) for one in kept] == [(first.digest, False), (second.digest, True)]
+    assert second.digest != first.digest
+    (found,) = verify_paper(keeping.export_prep(house.record, prep_id).encode())
+    assert found.state is State.AS_SIGNED
+
+
+def test_only_who_signed_or_a_lead_reopens_and_not_without_a_reason(house: House) -> None:
+    prep_id = signed_prep(house)
+    with pytest.raises(Conflict, match=f"A. Stranger may not reopen this prep: {WHO} signed it"):
+        signing.reopen(house.record, prep_id, reason="to change it", who="A. Stranger")
+    with pytest.raises(InputError, match="empty"):
+        signing.reopen(house.record, prep_id, reason=" ", who=WHO)
+    assert preps.open_prep(house.record, prep_id).state == "signed"
+    assert signing.change_leads(house.record, names=["B. Lead"], who=WHO) == ("B. Lead",)
+    with pytest.raises(Conflict, match=r"Only a lead changes who the leads are: B\. Lead"):
+        signing.change_leads(house.record, names=["A. Stranger"], who="A. Stranger")
+    assert signing.reopen(house.record, prep_id, reason="asked to", who="b. lead").state == "open"
+
+
+def test_an_open_prep_is_not_reopened_by_reason(house: House) -> None:
+    with pytest.raises(Conflict, match="not signed"):
+        signing.reopen(house.record, house.start().id, reason="why not", who=WHO)
+
+
+def test_the_same_signature_sent_twice_is_one(house: House) -> None:
+    prep_id, own_id = gauged_prep(house), "5" * 32
+    exceptions = all_excepted(house, prep_id)
+    first = signing.sign(house.record, prep_id, id=own_id, who=WHO, exceptions=exceptions)
+    assert signing.sign(house.record, prep_id, id=own_id, who=WHO, exceptions=exceptions) == first
+    assert len(signing.sign_offs(house.record, prep_id)) == 1
+
+
+def test_an_unknown_prep_is_not_found(record: Record) -> None:
+    for ask in (signing.undecided, signing.sign_offs):
+        with pytest.raises(NotFound):
+            ask(record, "0" * 32)
