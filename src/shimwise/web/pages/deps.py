@@ -37,7 +37,8 @@ def _page(record: RecordDep) -> Page:
 
 
 async def _posted(request: Request) -> Form:
-    return Form.of(await request.form())
+    async with request.form() as sent:
+        return Form.of(sent)
 
 
 def _query(request: Request) -> Form:

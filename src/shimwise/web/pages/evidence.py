@@ -86,8 +86,8 @@ async def add_sweep(
     request: Request, record: RecordDep, judge: JudgeDep, page: PageDep, prep_id: str
 ) -> Response:
     """Take a sweep's frames; they are measured beside the pages."""
-    sent = await request.form(max_files=MOST_FILES + 1)
-    return await run_in_threadpool(_begin_sweep, request, record, judge, page, prep_id, sent)
+    async with request.form(max_files=MOST_FILES + 1) as sent:
+        return await run_in_threadpool(_begin_sweep, request, record, judge, page, prep_id, sent)
 
 
 @router.post("/sweeps/{sweep_id}/cancel")
@@ -126,7 +126,7 @@ def readings_csv(record: RecordDep, prep_id: str) -> Response:
 @router.get("/prep.json")
 def prep_json(record: RecordDep, prep_id: str) -> Response:
     """Give all that the prep holds."""
-    return _file(_json(export_prep(record, prep_id)), "application/json", "prep.json")
+    return _file(export_prep(record, prep_id), "application/json", "prep.json")
 
 
 @router.get("/verdict.json")

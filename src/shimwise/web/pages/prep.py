@@ -30,12 +30,14 @@ CHANGED = {"HX-Trigger": json.dumps({"shimwise:changed": {}})}
 
 
 @router.get("")
-def show(request: Request, record: RecordDep, judge: JudgeDep, page: PageDep, prep_id: str) -> Response:
+def show(
+    request: Request, record: RecordDep, judge: JudgeDep, page: PageDep, prep_id: str, withdraw: str = ""
+) -> Response:
     """Show a prep."""
     prep = preps.open_prep(record, prep_id)
     _ask(judge, prep)
     page.way = "preps"
-    return render(request, "prep/page.html", page, **values_of(request, prep))
+    return render(request, "prep/page.html", page, **{**values_of(request, prep), "withdrawing": withdraw})
 
 
 @router.get("/verdict")
@@ -82,10 +84,12 @@ def landings_svg(record: RecordDep, prep_id: str, theme: str = "paper", width: i
 
 
 @router.get("/readings")
-def readings(request: Request, record: RecordDep, page: PageDep, prep_id: str) -> Response:
-    """Give the list of readings."""
+def readings(
+    request: Request, record: RecordDep, page: PageDep, prep_id: str, withdraw: str = ""
+) -> Response:
+    """Give the list of readings; one of them with the form that withdraws it."""
     prep = preps.open_prep(record, prep_id)
-    return render(request, "prep/readings.html", page, prep=prep, withdrawing="", refused="")
+    return render(request, "prep/readings.html", page, prep=prep, withdrawing=withdraw, refused="")
 
 
 @router.get("/preview")
@@ -202,6 +206,7 @@ def values_of(
     return {
         "prep": prep,
         "form": form or _first_form(prep),
+        "has_landings": pictures.has_landings(prep),
         "saved": saved,
         "preview": None,
         "refused": "",

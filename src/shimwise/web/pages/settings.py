@@ -2,6 +2,7 @@
 
 import base64
 import binascii
+import contextlib
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -101,16 +102,14 @@ async def take_list(request: Request, record: RecordDep, page: PageDep) -> Respo
     """Tell what a list would change; when it was told, and is wanted, take it in."""
     from starlette.concurrency import run_in_threadpool
 
-    sent = await request.form()
-    form, file = Form.of(sent), sent.get("file")
-    name, data = form.get("name") or "the list", b""
-    if isinstance(file, UploadFile) and file.filename:
-        name, data = file.filename[:120], await file.read()
-    else:
-        try:
-            data = base64.b64decode(str(sent.get("content") or ""), validate=True)
-        except binascii.Error:
-            data = b""
+    async with request.form() as sent:
+        form, file = Form.of(sent), sent.get("file")
+        name, data = form.get("name") or "the list", b""
+        if isinstance(file, UploadFile) and file.filename:
+            name, data = file.filename[:120], await file.read()
+        else:
+            with contextlib.suppress(binascii.Error):
+                data = base64.b64decode(str(sent.get("content") or ""), validate=True)
     return await run_in_threadpool(_take, request, record, page, form, name, data)
 
 
@@ -185,7 +184,17 @@ def _shown(
     )
     saved = request.query_params.get("saved") == "yes"
     who = Form(values={"who": [person_of(request)]})
-    return render(request, "settings.html", page, status=status, form=form, saved=saved, who=who)
+    has_devices = getattr(request.app.state, "has_devices", False)
+    return render(
+        request,
+        "settings.html",
+        page,
+        status=status,
+        form=form,
+        saved=saved,
+        who=who,
+        has_devices=has_devices,
+    )
 
 
 def _form(house: "HouseSettings") -> Form:
