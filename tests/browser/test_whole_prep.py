@@ -75,7 +75,7 @@ def test_a_whole_prep_is_done_by_touch(devices: Devices, size: tuple[int, int]) 
 
     # Withdrawn with a reason, and taken back in.
     first = page.locator(f'[data-reading-id="{kept[1]["id"]}"]')
-    first.get_by_text("Withdraw", exact=False).first.tap()
+    first.get_by_role("link", name="Withdraw").tap()
     first.locator("[name=reason]").fill("wrong mark")
     first.get_by_role("button", name="Withdraw reading 2").tap()
     expect(first).to_contain_text("wrong mark")

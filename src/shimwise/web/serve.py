@@ -162,6 +162,7 @@ class Pages:
         ]
         if self.options.is_beyond:
             own += pairing_routes(record, known=known, codes=self.codes)
+        app.state.has_devices = self.options.is_beyond
         app.router.routes[:0] = own
         return guarded(
             app,

@@ -13,10 +13,12 @@
   let heard = Date.now();
   let seen = "";
 
+  let later = 0;
+
   // What a person is typing in a live part is not taken from under the fingers: that part waits.
   function isTypedIn(region) {
     const fields = [...region.querySelectorAll("input:not([type=hidden]), textarea")];
-    return fields.some((field) => field === document.activeElement || field.value !== field.defaultValue);
+    return fields.some((field) => field.autofocus || field === document.activeElement || field.value !== field.defaultValue);
   }
 
   // What was open stays open, and the focus where it was, when a live part is put in anew.
@@ -29,6 +31,11 @@
   place.addEventListener("htmx:beforeSwap", (event) => {
     const region = event.detail.target;
     if (!region.matches("[data-live]")) return;
+    if (event.detail.requestConfig.elt === region && isTypedIn(region)) {  // typing began while this was on its way
+      event.detail.shouldSwap = false;
+      later = window.setTimeout(refresh, LATER_MS);
+      return;
+    }
     before.set(region, {
       open: new Set([...region.querySelectorAll("details[open] > summary")].map(keyOf)),
       focus: region.contains(document.activeElement) ? keyOf(document.activeElement) : null,
@@ -44,8 +51,6 @@
     }
     if (kept.focus !== null) [...region.querySelectorAll(FOCUSABLE)].find((one) => keyOf(one) === kept.focus)?.focus();
   });
-
-  let later = 0;
 
   function refresh() {
     if (!window.htmx) return;
