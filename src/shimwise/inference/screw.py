@@ -73,6 +73,21 @@ class ScrewMove:
     after_sd_um: float
     shared_sd_um: float = 0.0
 
+    @classmethod
+    def of_change(
+        cls, *, turns: float, approach_changed: bool | None, change_um: float, change_sd_um: float
+    ) -> "ScrewMove":
+        """Make a move of which the change itself is known, as :meth:`History.change` tells it. [µm]"""
+        own_um = change_sd_um / math.sqrt(2)
+        return cls(
+            turns=turns,
+            approach_changed=approach_changed,
+            before_um=0.0,
+            before_sd_um=own_um,
+            after_um=change_um,
+            after_sd_um=own_um,
+        )
+
     @property
     def change_um(self) -> float:
         """Change of the error. [µm, + away from the flange]"""

@@ -153,6 +153,11 @@ def test_what_two_errors_have_in_common_is_no_uncertainty_of_their_change() -> N
     assert move.change_sd_um == pytest.approx(math.sqrt(2 * (25 - 16)))
 
 
+def test_a_move_made_of_its_change_keeps_it() -> None:
+    move = ScrewMove.of_change(turns=0.1, approach_changed=None, change_um=-12.0, change_sd_um=3.0)
+    assert (move.change_um, move.change_sd_um) == (-12.0, pytest.approx(3.0))
+
+
 def test_an_uncertain_side_is_half_of_each() -> None:
     known = learn(unknown_screw(), [made(0.3, 90)] * 20)
     same, other, unsure = (travel_of(known, 0.2, approach_changed=side) for side in (False, True, None))
