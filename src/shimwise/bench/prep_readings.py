@@ -8,7 +8,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.house_settings import settings_in
 from shimwise.bench.house_views import HouseSettings
 from shimwise.bench.prep_landing import landing_words
 from shimwise.bench.prep_material import PrepMaterial, material_of
@@ -18,12 +17,13 @@ from shimwise.bench.reading_text import Typed, typed_distance, typed_reading
 from shimwise.bench.record_looks import refuse_unless_open, state_of
 from shimwise.bench.refusals import InputError, NotFound
 from shimwise.bench.setups import new_setup, setup_at
+from shimwise.bench.sight_base import base_of
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
 from shimwise.bench.unit_knowledge import kit_lens
 from shimwise.inference.landing import Reading
 from shimwise.records.errors import CellError
 from shimwise.records.rows import RowReader
-from shimwise.records.store import evidence, units, verdicts
+from shimwise.records.store import evidence, verdicts
 from shimwise.records.store import preps as kept
 from shimwise.records.store.rows import BodyRow, LensRow, PrepRow, ReadingRow, SetupRow
 
@@ -118,7 +118,7 @@ def add_reading(
         stop=optional_name(stop, field="stop"), at=optional_name(at, field="at"), note=typed_note(note)
     )
     with record.reading() as connection:
-        sight = _sight(connection, prep_id, typed)
+        sight = _sight(record, connection, prep_id, typed)
     with record.writing(who=person) as change:
         before = state_of(change.connection, prep_id)
         if not before.is_open and not _is_kept(change.connection, reading_id):
@@ -166,7 +166,7 @@ def preview_landing(
         axis=axis,
     )
     with record.reading() as connection:
-        sight = _sight(connection, prep_id, typed)
+        sight = _sight(record, connection, prep_id, typed)
     row = sight.row("", setup_id=sight.setup.id, operator="", words=_Words(), taken_at=sight.prep.started_at)
     shower = sight.shower(sight.setup)
     landing, agreement = shower.landing(row), shower.agreement(row)
@@ -343,23 +343,22 @@ class _Sight:
         return Shower(material, self.document)
 
 
-def _sight(connection: "Connection", prep_id: str, typed: _Typed) -> _Sight:
+def _sight(record: "Record", connection: "Connection", prep_id: str, typed: _Typed) -> _Sight:
     """Read what a reading needs, and check it by the rules of the readings file."""
-    prep = kept.prep(connection, prep_id)
-    _check_unit(prep.body_ids, typed.body_id, "body")
-    _check_unit(prep.lens_ids, typed.lens_id, "lens")
-    body, lens = units.body(connection, typed.body_id), units.lens(connection, typed.lens_id)
+    base = base_of(record, connection, prep_id, body_id=typed.body_id, lens_id=typed.lens_id)
+    if base is None:
+        raise _not_of_prep(kept.prep(connection, prep_id), typed)
+    body, lens = base.body, base.lens
     setups = {setup.id: setup for setup in evidence.setups(connection, prep_id)}
-    setup, is_new = _setup(prep, body, setups, typed)
+    setup, is_new = _setup(base.prep, body, setups, typed)
     distance = Typed(setup.distance_text, setup.distance_mm)
     reading = typed_reading(typed.reading_text, distance=distance)
     checked = _checked(typed, body, lens, distance, reading)
-    verdict = verdicts.latest_verdict(connection, prep_id)
-    is_known = verdict is not None and _has_pair(verdict.document, body.name, lens.name)
-    others = () if is_known else evidence.readings(connection, prep_id, body_id=body.id, lens_id=lens.id)
+    is_known = base.document is not None and _has_pair(base.document, body.name, lens.name)
+    taken = () if is_known else evidence.readings(connection, prep_id)
     return _Sight(
-        prep=prep,
-        house=settings_in(connection),
+        prep=base.prep,
+        house=base.house,
         body=body,
         lens=lens,
         setup=setup,
@@ -368,9 +367,9 @@ def _sight(connection: "Connection", prep_id: str, typed: _Typed) -> _Sight:
         focal_mm=checked.focal_mm,
         fnumber=checked.fnumber,
         axis=checked.axis.value if checked.axis else "",
-        others=tuple(others),
+        others=tuple(row for row in taken if (row.body_id, row.lens_id) == (body.id, lens.id)),
         other_setups=setups,
-        document=None if verdict is None else verdict.document,
+        document=base.document,
     )
 
 
@@ -378,13 +377,15 @@ def _has_pair(document: Mapping[str, Any], body: str, lens: str) -> bool:
     return any(one.get("body") == body and one.get("lens") == lens for one in document["readings"])
 
 
-def _check_unit(of_prep: tuple[str, ...], unit_id: str, kind: str) -> None:
-    if unit_id not in of_prep:
-        raise InputError(
-            f"is no {kind} of this prep. Choose one of it, or add it to the prep.",
-            field=f"{kind}_id",
-            typed=unit_id,
-        )
+def _not_of_prep(prep: PrepRow, typed: _Typed) -> InputError:
+    """Make the refusal of a unit that is not under test in this prep."""
+    is_body = typed.body_id not in prep.body_ids
+    kind, unit_id = ("body", typed.body_id) if is_body else ("lens", typed.lens_id)
+    return InputError(
+        f"is no {kind} of this prep. Choose one of it, or add it to the prep.",
+        field=f"{kind}_id",
+        typed=unit_id,
+    )
 
 
 def _setup(

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from sqlalchemy import select
+from sqlalchemy import Text, bindparam, select
 
 from shimwise.bench.house_views import UsedIn
 from shimwise.bench.refusals import Conflict, InputError, NotFound
@@ -18,6 +18,11 @@ if TYPE_CHECKING:
 
 __all__ = ["PrepState", "known_bodies", "known_lenses", "refuse_unless_open", "set_preps", "state_of"]
 
+_STATE = (  # made once: every reading asks it
+    select(tables.preps.c.state, tables.preps.c.revision).where(
+        tables.preps.c.id == bindparam("of_prep", type_=Text)
+    )
+)
 _CLOSED = {
     "done": "This prep is closed. Open it again to go on with it, or start another one.",
     "signed": "This prep is signed and stays as it was. Reopen it with a reason, or start another one.",
@@ -45,9 +50,7 @@ def state_of(connection: "Connection", prep_id: str) -> PrepState:
     NotFound
         When there is no such prep.
     """
-    table = tables.preps
-    wanted = select(table.c.state, table.c.revision).where(table.c.id == prep_id)
-    found = connection.execute(wanted).one_or_none()
+    found = connection.execute(_STATE, {"of_prep": prep_id}).one_or_none()
     if found is None:
         raise NotFound("prep", prep_id)
     return PrepState(state=found.state, revision=found.revision)
