@@ -290,9 +290,9 @@ def _reason(value: object) -> Data:
 def _signature(prep: PrepDocument) -> Data:
     row = prep.sign_off
     if row is None or not prep.is_signed:
-        return {"by": "", "at": "", "revision": prep.prep.get("revision")}
+        return {"by": "", "at": "", "revision": prep.prep.get("revision") or 0}
     return {
         "by": plain(str(row.get("signed_by") or "")),
         "at": moment_words(row["signed_at"]),
-        "revision": row.get("revision"),
+        "revision": row.get("revision") or 0,
     }

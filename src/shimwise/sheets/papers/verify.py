@@ -141,11 +141,7 @@ def find_in_pdf(data: bytes, *, remade: Remade, recorded: Recorded | None = None
     """
     reader = _reader(data)
     made, preps = _attached(reader)
-    has_digest = made.get("kind") not in SMALL_KINDS
-    troubles = [
-        *(_printed(reader, preps) if has_digest else ()),
-        *_page_troubles(data, reader, made, preps, remade),
-    ]
+    troubles = _troubles(data, reader, made, preps, remade)
     notes = (
         []
         if made.get("made_with") == maker_print()
@@ -159,6 +155,26 @@ _OTHER_VERSION = (
     "The page itself could not be made again for comparison: {} made it, in another state than this one. Its "
     "prep and its digest were compared."
 )
+
+
+def _troubles(
+    data: bytes,
+    reader: "PdfReader",
+    made: Mapping[str, Any],
+    preps: tuple[PrepDocument, ...],
+    remade: Remade,
+) -> list[str]:
+    """Say what is wrong with the pages; a page that cannot be read is one of them."""
+    has_digest = made.get("kind") not in SMALL_KINDS
+    try:
+        return [
+            *(_printed(reader, preps) if has_digest else ()),
+            *_page_troubles(data, reader, made, preps, remade),
+        ]
+    except SheetError:
+        raise
+    except Exception as error:  # whatever a damaged file makes the library raise
+        return [f"The pages cannot be read, so the file was changed or damaged ({str(error)[:80]})."]
 
 
 def _with_page(finding: Finding, troubles: list[str], notes: list[str]) -> Finding:
@@ -259,26 +275,34 @@ def _page_troubles(
         yield f"The sheet has {len(reader.pages)} pages; made anew from its prep it has {len(fresh.pages)}."
         return
     for number, (page, other) in enumerate(zip(reader.pages, fresh.pages, strict=True), 1):
-        if _page_print(page) != _page_print(other):
+        if _print_of(page) != _print_of(other):
             yield f"Page {number} is not what its prep says: it was changed after it was made."
+    if _print_of(_catalog(reader)) != _print_of(_catalog(fresh)):
+        yield "What a reader aloud would say, or what is attached, was changed after the sheet was made."
 
 
 _IGNORED = {"/Parent", "/StructParents", "/StructParent", "/Metadata", "/Length", "/Filter", "/DecodeParms"}
 
 
-def _page_print(page: Any) -> str:  # noqa: ANN401 - the library's objects
-    """Digest of all that is shown on a page: its drawing, what that uses, and what was laid over it."""
+def _catalog(reader: "PdfReader") -> Any:  # noqa: ANN401 - the library's objects
+    """Give what a file says beside its pages: its tags, its attachments, its language."""
+    root: Any = reader.trailer["/Root"]
+    return {key: root.raw_get(key) for key in root if key not in ("/Pages", "/Metadata", "/OpenAction")}
+
+
+def _print_of(value: Any) -> str:  # noqa: ANN401 - the library's objects
+    """Digest of all that hangs on an object: of a page its drawing, what that uses, what was laid over it."""
     told = hashlib.sha256()
-    _tell(page, told, set())
+    _tell(value, told, {})
     return told.hexdigest()
 
 
-def _tell(value: Any, told: Any, seen: set[int]) -> None:  # noqa: ANN401
+def _tell(value: Any, told: Any, seen: dict[int, Any]) -> None:  # noqa: ANN401
     value = value.get_object() if hasattr(value, "get_object") else value
     if isinstance(value, dict | list):
         if id(value) in seen:
             return
-        seen.add(id(value))
+        seen[id(value)] = value  # kept, so that its number is not given to another
     if isinstance(value, dict):
         told.update(b"<<")
         for key in sorted(value):

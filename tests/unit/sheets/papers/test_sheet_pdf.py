@@ -3,8 +3,10 @@
 import io
 import json
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
+import cv2
 import pypdf
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -16,6 +18,7 @@ from shimwise.errors import SheetError
 from shimwise.sheets.papers.canonical import digest_words
 
 Text = Callable[[bytes], str]
+Raster = Callable[..., list[Path]]
 
 
 def _small(**prep: object) -> dict[str, Any]:
@@ -201,3 +204,17 @@ def test_lenses_of_the_set_that_have_no_part_in_the_prep_are_not_on_the_sheet(te
     document = _small(lens_ids=["lens-H18", "lens-H21", "lens-H25", "lens-H32", "lens-H50", "lens-H75"])
     document["lenses"].append({**document["lenses"][0], "id": "lens-H999", "name": "H999"})
     assert "H999" not in text_of(make_sheets([document]).pdf)
+
+
+def test_a_prep_that_has_only_begun_is_a_sheet_too(text_of: Text) -> None:
+    document = {"schema": "shimwise.prep/1", "prep": {"started_at": "2026-02-03T08:10:00+00:00"}}
+    made = make_sheets([document])
+    assert made.pages == 1
+    assert "Prep of 3 February 2026" in text_of(made.pdf)
+
+
+def test_a_camera_reads_the_prep_from_the_sheet(signed_sheet: MadePaper, rastered: Raster) -> None:
+    page = rastered(signed_sheet.pdf, dpi=200)[0]
+    text, _, _ = cv2.QRCodeDetector().detectAndDecode(cv2.imread(str(page)))
+    prep_id = signed_document()["prep"]["id"]
+    assert text == f"SHIMWISE PREP {prep_id} {signed_sheet.digests[0][:16]}"

@@ -1,20 +1,23 @@
 """Whether a sheet is what was signed."""
 
+import contextlib
 import copy
 import io
 import json
+import warnings
 from typing import Any
 
 import pypdf
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from invented_preps import prep_document, signed_document
 from pypdf.annotations import FreeText
-from pypdf.generic import DecodedStreamObject, NameObject
+from pypdf.generic import DecodedStreamObject, NameObject, TextStringObject
 
 from shimwise.bench.papers import MadePaper, State, make_sheets, verify_paper
 from shimwise.errors import SheetError
+from shimwise.sheets.papers.verify import find_in_pdf
 
 
 def _written(writer: pypdf.PdfWriter) -> bytes:
@@ -164,6 +167,29 @@ def test_a_sheet_of_another_version_is_told_by_its_digests_alone(
     (finding,) = verify_paper(signed_sheet.pdf)
     assert finding.state is State.AS_SIGNED
     assert "could not be made again for comparison" in finding.words[-1]
+
+
+def test_words_that_only_a_reader_aloud_would_say_are_compared_too(signed_sheet: MadePaper) -> None:
+    writer = _clone(signed_sheet.pdf)
+    figure = next(one for one in writer._objects if isinstance(one, dict) and one.get("/Alt"))
+    figure[NameObject("/Alt")] = TextStringObject("all is in tolerance")
+    (finding,) = verify_paper(_written(writer))
+    assert finding.state is State.ALTERED
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(places=st.lists(st.tuples(st.integers(0, 2**30), st.integers(0, 255)), min_size=1, max_size=4))
+def test_a_damaged_file_is_told_or_refused_and_never_breaks(
+    signed_sheet: MadePaper, places: list[tuple[int, int]]
+) -> None:
+    data = bytearray(signed_sheet.pdf)
+    for place, value in places:
+        data[place % len(data)] = value
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with contextlib.suppress(SheetError):  # refused in words; any other error fails the test
+            findings = find_in_pdf(bytes(data), remade=lambda made, preps: signed_sheet.pdf)
+            assert findings[0].digest == signed_sheet.digests[0]
 
 
 def test_signing_a_copy_leaves_the_document() -> None:
