@@ -3,6 +3,7 @@
 import argparse
 import asyncio
 import contextlib
+import os
 import statistics
 import tempfile
 from collections.abc import Callable, Iterator
@@ -34,12 +35,24 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="a tenth of it; the tables are not kept")
     arguments = parser.parse_args()
     for name in arguments.parts or parts:
-        parts[name](10 if arguments.quick else 1, print_section if arguments.quick else write_section)
+        parts[name](
+            10 if arguments.quick else 1, with_load(print_section if arguments.quick else write_section)
+        )
 
 
 def print_section(title: str, _: str, lines: list[str]) -> None:
     """Print a section that is not kept."""
     print("\n".join([f"## {title}", "", *lines, ""]))
+
+
+def with_load(keep: Keep) -> Keep:
+    """Say beside a table how busy the machine was with other work when it was begun."""
+    before = os.getloadavg()[0]
+
+    def kept(title: str, seed: str, lines: list[str]) -> None:
+        keep(title, seed, [*lines, "", f"Other work on the machine when this began: load {before:.1f}."])
+
+    return kept
 
 
 @contextlib.contextmanager

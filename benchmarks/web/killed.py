@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from benchmarks.web.house import BenchPrep, new_id, new_prep, reading
-from benchmarks.web.http_line import HttpLine
+from benchmarks.web.http_line import Answer, HttpLine
 from benchmarks.web.served import BEGIN, Served
 
 __all__ = ["SEED", "KillRun", "run_kills"]
@@ -23,6 +23,7 @@ SEED = 20
 CLIENTS = 20
 SOONEST_S, LATEST_S = 0.05, 1.5
 NEW_PREP_AFTER = 10
+TRIES = 5
 
 
 @dataclass(kw_only=True)
@@ -109,7 +110,7 @@ async def _look(address: str, preps: list[BenchPrep], sent: list[_Sent], run: Ki
             if one.on_its_way is not None:
                 run.cut_off += 1
                 prep = preps[place % len(preps)]
-                answer = await line.post(f"/api/v1/preps/{prep.id}/readings", one.on_its_way)
+                answer = await _sent_again(line, f"/api/v1/preps/{prep.id}/readings", one.on_its_way, run)
                 if answer.status not in {200, 201}:
                     run.findings.append(f"sent again: {answer.status} {answer.body.decode()[:200]}")
         before = len(kept)
@@ -117,6 +118,17 @@ async def _look(address: str, preps: list[BenchPrep], sent: list[_Sent], run: Ki
         waiting = {one.on_its_way["id"] for one in sent if one.on_its_way is not None}
         run.resent_twice += len(waiting - kept.keys())
         run.double += max(0, len(kept) - before - len(waiting))
+
+
+async def _sent_again(line: HttpLine, path: str, said: dict[str, Any], run: KillRun) -> Answer:
+    """Send a reading again, as a browser does: until there is an answer."""
+    for _ in range(TRIES):
+        try:
+            return await line.post(path, said)
+        except (OSError, EOFError) as error:
+            run.findings.append(f"the line broke while sending again: {error!r}")
+            await asyncio.sleep(0.2)
+    raise RuntimeError(f"no answer in {TRIES} tries: {run.findings[-1]}")
 
 
 async def _kept(line: HttpLine, preps: list[BenchPrep]) -> dict[str, str]:
