@@ -83,7 +83,7 @@ class _Base:
 
 @dataclass(slots=True)
 class _Kept:
-    """What was looked up in one record: bases by prep, body and lens, with their mark; documents by verdict."""
+    """What was looked up in one record: bases by prep, body and lens, with a mark; documents by verdict."""
 
     bases: OrderedDict[tuple[str, str, str], tuple[tuple[Any, ...], "_Base"]]
     documents: OrderedDict[str, Mapping[str, Any]]

@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Query
 
-from shimwise.bench import prep_evidence, preps
+from shimwise.bench import prep_evidence, preps, signing
 from shimwise.web.api.deps import JudgeDep, RecordDep, json_only
 from shimwise.web.api.kinds import Cursor, Id, Limit, Search
 from shimwise.web.api.prep_models import (
@@ -19,6 +19,7 @@ from shimwise.web.api.prep_models import (
     UnitsIn,
     Withdrawal,
 )
+from shimwise.web.api.sign_models import ReopenIn
 from shimwise.web.problems import documented
 
 __all__ = ["router"]
@@ -61,9 +62,15 @@ def start_prep(record: RecordDep, new: PrepIn) -> PrepOut:
 
 
 @router.get("/{prep_id}", responses=documented(404))
-def open_prep(record: RecordDep, prep_id: Id) -> PrepOut:
-    """Give a whole prep: units, set-ups, readings with their landings, gauges, sweeps and the verdict."""
-    return PrepOut.model_validate(preps.open_prep(record, prep_id))
+def open_prep(record: RecordDep, judge: JudgeDep, prep_id: Id) -> PrepOut:
+    """Give a whole prep: units, set-ups, readings with their landings, gauges, sweeps and the verdict.
+
+    A verdict that is not current is on its way when this is answered.
+    """
+    view = preps.open_prep(record, prep_id)
+    if judge is not None and not (view.verdict and view.verdict.is_current):
+        judge.ask(prep_id)
+    return PrepOut.model_validate(view)
 
 
 @router.post("/{prep_id}/close", dependencies=json_body, responses=writes)
@@ -73,9 +80,11 @@ def close_prep(record: RecordDep, prep_id: Id, done: Done) -> PrepOut:
 
 
 @router.post("/{prep_id}/reopen", dependencies=json_body, responses=writes)
-def reopen_prep(record: RecordDep, prep_id: Id, done: Done) -> PrepOut:
-    """Open a closed prep again."""
-    return PrepOut.model_validate(preps.reopen_prep(record, prep_id, who=done.who))
+def reopen_prep(record: RecordDep, prep_id: Id, why: ReopenIn) -> PrepOut:
+    """Open a closed prep again; a signed one with a reason, by who signed it or a lead."""
+    if why.reason:
+        return PrepOut.model_validate(signing.reopen(record, prep_id, reason=why.reason, who=why.who))
+    return PrepOut.model_validate(preps.reopen_prep(record, prep_id, who=why.who))
 
 
 @router.post("/{prep_id}/units", dependencies=json_body, responses=writes)
