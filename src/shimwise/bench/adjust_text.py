@@ -13,6 +13,7 @@ _TURNS = re.compile(
     r"(?P<sense>anti-?clockwise|counter-?clockwise|clockwise|acw|ccw|cw)?\.?",
     re.IGNORECASE,
 )
+_MICRONS = re.compile("[µμu]m")
 _CHANGE = re.compile(r"(?:in\s+(?P<put_in>.+?))?[\s,;]*(?:\bout\s+(?P<taken_out>.+))?", re.IGNORECASE)
 
 
@@ -56,7 +57,7 @@ def read_shims(text: str) -> tuple[float, ...]:
     InputError
         When it is no list of thicknesses.
     """
-    plain = text.casefold().replace("µm", " ").replace("um", " ").strip()
+    plain = _MICRONS.sub(" ", text).casefold().strip()
     if plain in ("none", "0", "no shims"):
         return ()
     parts = [part for part in re.split(r"[\s+;]+|,\s+", plain) if part]

@@ -19,6 +19,8 @@ __all__ = ["clockwise_is", "known_screw", "pressed_from", "screw_view"]
 
 PAIR_SD_UM = 1.0
 """Least uncertainty of a change told by readings: tapes and seats move a little too. [µm] Chosen by us."""
+BACKLASH_SD_UM = 1.0
+"""How well a play that was typed is known: a step of its grid. [µm]"""
 KNOWN_SHARE = 0.1
 """A typed travel without its uncertainty is taken to be right to this share. Chosen by us."""
 
@@ -76,12 +78,13 @@ def _typed(screw: Screw) -> "ScrewKnowledge":
     from shimwise.inference.screw import ScrewKnowledge, unknown_screw
 
     known = unknown_screw(p_sense=0.5 if screw.away is None else 1.0)
-    if screw.um_per_turn is None:
-        return known
-    sd = screw.um_per_turn_sd or KNOWN_SHARE * screw.um_per_turn
-    sd = max(sd, 0.01 * screw.um_per_turn)  # the grid's own step
-    told = np.exp(-0.5 * ((known.travel_um - screw.um_per_turn) / sd) ** 2)
-    flat = told * known.share
+    flat = known.share
+    if screw.um_per_turn is not None:
+        sd = screw.um_per_turn_sd or KNOWN_SHARE * screw.um_per_turn
+        sd = max(sd, 0.01 * screw.um_per_turn)  # the grid's own step
+        flat = flat * np.exp(-0.5 * ((known.travel_um - screw.um_per_turn) / sd) ** 2)
+    if screw.backlash_um is not None:
+        flat = flat * np.exp(-0.5 * ((known.backlash_um - screw.backlash_um) / BACKLASH_SD_UM) ** 2)
     if not float(flat.sum()) > 0:
         return known
     share = flat / flat.sum()

@@ -137,7 +137,7 @@ def sign_offs(record: "Record", prep_id: str) -> tuple[SignOffView, ...]:
 
 
 def reopen(record: "Record", prep_id: str, *, reason: str, who: str) -> "PrepView":
-    """Open a signed prep again: the signature stays in the record, the prep gets a new revision.
+    """Open a signed (or closed) prep again: its signature stays in the record, it gets a new revision.
 
     Raises
     ------
@@ -146,7 +146,7 @@ def reopen(record: "Record", prep_id: str, *, reason: str, who: str) -> "PrepVie
     NotFound
         When there is no such prep.
     Conflict
-        When it is not signed, or ``who`` neither signed it nor is a lead.
+        When it is open, or signed and ``who`` neither signed it nor is a lead.
     """
     from shimwise.bench.epochs import forget_histories
     from shimwise.bench.preps import open_prep
@@ -154,14 +154,17 @@ def reopen(record: "Record", prep_id: str, *, reason: str, who: str) -> "PrepVie
     person = typed_name(who, field="who")
     why = typed_name(reason, field="reason")
     with record.writing(who=person) as change:
-        if state_of(change.connection, prep_id).state != SIGNED:
-            raise Conflict("This prep is not signed, so there is nothing to reopen.", kind="prep", id=prep_id)
-        row = verdicts.latest_sign_off(change.connection, prep_id)
-        _refuse_without_right(change.connection, prep_id, row, person)
+        before = state_of(change.connection, prep_id).state
+        if before == OPEN:
+            raise Conflict("This prep is open already: there is nothing to reopen.", kind="prep", id=prep_id)
+        row = verdicts.latest_sign_off(change.connection, prep_id) if before == SIGNED else None
+        if before == SIGNED:
+            _refuse_without_right(change.connection, prep_id, row, person)
         opened = kept.change_state(change, prep_id, OPEN)
         detail = {"reason": why, "sign_off_id": row.id if row else "", "revision": opened.revision}
-        change.note("signed prep reopened", prep_id=prep_id, detail=detail)
-        forget_histories(change, prep_id)
+        change.note(f"{before} prep reopened", prep_id=prep_id, detail=detail)
+        if before == SIGNED:
+            forget_histories(change, prep_id)
     return open_prep(record, prep_id)
 
 

@@ -182,7 +182,7 @@ def test_only_who_signed_or_a_lead_reopens_and_not_without_a_reason(house: House
 
 
 def test_an_open_prep_is_not_reopened_by_reason(house: House) -> None:
-    with pytest.raises(Conflict, match="not signed"):
+    with pytest.raises(Conflict, match="open already"):
         signing.reopen(house.record, house.start().id, reason="why not", who=WHO)
 
 

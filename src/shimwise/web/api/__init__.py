@@ -2,7 +2,18 @@
 
 from fastapi import APIRouter
 
-from shimwise.web.api import exchange, house, house_lists, optics, preps, problems, readings, sweeps
+from shimwise.web.api import (
+    adjusting,
+    exchange,
+    house,
+    house_lists,
+    optics,
+    preps,
+    problems,
+    readings,
+    signing,
+    sweeps,
+)
 
 __all__ = ["api_router"]
 
@@ -10,6 +21,6 @@ __all__ = ["api_router"]
 def api_router() -> APIRouter:
     """Give all addresses of the interface."""
     router = APIRouter(prefix="/api/v1")
-    for part in (house, house_lists, preps, readings, sweeps, exchange, optics, problems):
+    for part in (house, house_lists, preps, readings, sweeps, adjusting, signing, exchange, optics, problems):
         router.include_router(part.router)
     return router

@@ -1,0 +1,166 @@
+"""``shimwise adjust``: a guided adjustment of one unit, step by step, none skipped."""
+
+import sys
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from shimwise.bench import keeping
+from shimwise.cli.output import Json, show
+from shimwise.cli.record_options import AsJson, Data, Who, person
+from shimwise.errors import RecordError
+
+if TYPE_CHECKING:
+    from shimwise.bench.adjust_views import AdjustmentView
+
+__all__ = ["adjust", "register"]
+
+NOT_FINISHED = 1
+_MORE = (
+    "In a terminal it asks for each step. Elsewhere answer by --answer, in the order of the steps, as far as "
+    "you are; called again it goes on where it stood.\n\nExit code: 0 finished, 1 steps are left, 2 refused."
+)
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``adjust`` into the command line."""
+    parent.command("adjust", help=f"{summary}\n\n{_MORE}")(adjust)
+
+
+def adjust(
+    prep: Annotated[str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit.")],
+    unit: Annotated[str, typer.Argument(metavar="UNIT", help="Name of the body or lens.")],
+    *,
+    answers: Annotated[
+        list[str] | None,
+        typer.Option("--answer", metavar="STEP=TEXT", help="lock='was free', move='0.08 turn clockwise'."),
+    ] = None,
+    take_back: Annotated[
+        str | None,
+        typer.Option("--take-back", metavar="STEP=REASON", help="Take a step back that was wrong."),
+    ] = None,
+    give_up: Annotated[
+        str | None, typer.Option("--give-up", metavar="REASON", help="Give it up; nothing was moved.")
+    ] = None,
+    reason: Annotated[str, typer.Option("--reason", help="Why a unit is moved that is not judged out.")] = "",
+    who: Who = None,
+    data: Data = None,
+    as_json: AsJson = False,
+) -> None:
+    """Adjust a unit."""
+    from shimwise.bench import adjusting
+
+    name = person(who)
+    given = [_pair(text, option="--answer") for text in answers or ()]
+    with keeping.open_record(data) as record:
+        prep_id = keeping.find_prep(record, prep)
+        view = _begun(record, prep_id, unit, who=name, reason=reason)
+        if take_back is not None:
+            step, why = _pair(take_back, option="--take-back")
+            view = adjusting.take_back(record, prep_id, view.id, step=step, reason=why, who=name)
+        if give_up is not None:
+            view = adjusting.give_up(record, prep_id, view.id, reason=give_up, who=name)
+        for step, answer in given:
+            view = adjusting.answer_step(record, prep_id, view.id, step=step, answer=answer, who=name)
+        is_asked = sys.stdin.isatty() and sys.stdout.isatty() and not as_json and not given
+        if is_asked and take_back is None and give_up is None:
+            view = _ask(record, view, who=name)
+        if view.state == "begun" and view.now is None:
+            view = adjusting.finish_adjustment(record, prep_id, view.id, who=name)
+    shown: dict[str, Any] = asdict(view)
+    show(_plain(shown), _told(view), as_json=as_json)
+    if view.state == "begun":
+        raise typer.Exit(NOT_FINISHED)
+
+
+def _pair(text: str, *, option: str) -> tuple[str, str]:
+    step, found, said = text.partition("=")
+    if not found or not step.strip():
+        raise RecordError(f"[{text}] is no {option}. Write it as STEP=TEXT, such as lock='was free'.")
+    return " ".join(step.split()), said.strip()
+
+
+def _begun(record: keeping.Record, prep_id: str, unit: str, *, who: str, reason: str) -> "AdjustmentView":
+    """Give the unit's adjustment that is under way, or begin one."""
+    from shimwise.bench import adjusting
+    from shimwise.bench.preps import open_prep
+
+    view = open_prep(record, prep_id)
+    found = [one for one in (*view.bodies, *view.lenses) if one.name.casefold() == unit.strip().casefold()]
+    if not found:
+        named = ", ".join(one.name for one in (*view.bodies, *view.lenses))
+        raise RecordError(f"[{unit}] is no unit of this prep. It has {named}.")
+    for one in adjusting.adjustments(record, prep_id):
+        if one.state == "begun" and one.unit_id == found[0].id:
+            return one
+    return adjusting.begin_adjustment(
+        record, prep_id, unit_kind=found[0].kind, unit_id=found[0].id, who=who, reason=reason
+    )
+
+
+def _ask(record: keeping.Record, view: "AdjustmentView", *, who: str) -> "AdjustmentView":
+    """Ask for the steps that are left; a refusal is told, and the step asked for again."""
+    from shimwise.bench import adjusting
+    from shimwise.bench.refusals import Conflict, InputError
+
+    typer.echo(_head(view))
+    while view.now is not None:
+        step = view.now
+        choices = f" ({' / '.join(step.choices)})" if len(step.choices) > 1 else ""
+        said = typer.prompt(f"{step.number}. {step.text}{choices}\n[{step.id}]")
+        try:
+            view = adjusting.answer_step(record, view.prep_id, view.id, step=step.id, answer=said, who=who)
+        except (Conflict, InputError) as error:
+            typer.echo(str(error), err=True)
+            view = _consent(record, view, who=who, error=error)
+    return view
+
+
+def _consent(
+    record: keeping.Record, view: "AdjustmentView", *, who: str, error: Exception
+) -> "AdjustmentView":
+    """Ask for the owner's consent where a lock may not be released without it."""
+    from shimwise.bench import adjusting
+
+    if "consent" not in str(error) or view.now is None or view.now.id != "lock":
+        return view
+    owner = typer.prompt("Who of the owner consents? (empty: nobody)", default="", show_default=False)
+    if not owner.strip():
+        return view
+    return adjusting.answer_step(record, view.prep_id, view.id, step="consent", answer=owner, who=who)
+
+
+def _head(view: "AdjustmentView") -> str:
+    lines = [f"{view.unit}. {view.mechanism_words}", view.move.words]
+    if view.screw is not None:
+        lines.append(f"Screw: {view.screw.words}")
+    return "\n".join([*lines, *(f"Careful: {caution}" for caution in view.cautions)])
+
+
+def _told(view: "AdjustmentView") -> str:
+    lines = [_head(view), ""]
+    for step in view.steps:
+        sign = "done" if step.is_done else "now " if step.is_now else "    "
+        said = ": ".join(part for part in (step.answer, step.note) if part)
+        lines.append(f"{sign} {step.number}. [{step.id}] {said or step.text}")
+    lines += [f"Taken back: {words}" for words in view.taken_back]
+    if view.state == "finished":
+        amount = "" if view.amount_um is None else f" by {view.amount_um:+.0f} µm"
+        lines.append(f"Finished: {view.unit} was moved{amount}. Read it again: two lenses, two distances.")
+    elif view.state != "begun":
+        lines.append(f"This adjustment is over: {view.state}. Nothing was moved.")
+    return "\n".join(lines)
+
+
+def _plain(value: Any) -> Json:  # noqa: ANN401 - views
+    from datetime import datetime
+
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if isinstance(value, dict):
+        return {key: _plain(one) for key, one in value.items()}
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return [_plain(one) for one in value]
+    return value  # type: ignore[no-any-return]

@@ -1,0 +1,39 @@
+"""``shimwise reopen``: open a signed prep again, with a reason; its signature stays in the record."""
+
+from typing import Annotated
+
+import typer
+
+from shimwise.bench import keeping
+from shimwise.cli.output import show
+from shimwise.cli.record_options import AsJson, Data, Who, person
+
+__all__ = ["register", "reopen"]
+
+_MORE = "Only who signed it, or a lead, may.\n\nExit code: 0 opened, 2 refused."
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``reopen`` into the command line."""
+    parent.command("reopen", help=f"{summary}\n\n{_MORE}")(reopen)
+
+
+def reopen(
+    prep: Annotated[str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit.")],
+    *,
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why it is opened again.")] = "",
+    who: Who = None,
+    data: Data = None,
+    as_json: AsJson = False,
+) -> None:
+    """Open a signed prep again."""
+    from shimwise.bench import signing
+
+    with keeping.open_record(data) as record:
+        prep_id = keeping.find_prep(record, prep)
+        view = signing.reopen(record, prep_id, reason=reason, who=person(who))
+    show(
+        {"prep_id": prep_id, "state": view.state, "revision": view.revision},
+        f"Open again: {view.title}. Its earlier signatures stay in the record.",
+        as_json=as_json,
+    )
