@@ -143,10 +143,9 @@ def preview_landing(
     )
     with record.reading() as connection:
         sight = sight_of(record, connection, prep_id, typed)
-    row = sight.row(
-        "", setup_id=sight.setup.id, operator="", words=SaidBeside(), taken_at=sight.prep.started_at
-    )
-    shower = sight.shower(sight.setup)
+    setup, at = sight.setup, sight.prep.started_at  # any time will do
+    row = sight.row("", setup_id=setup.id, operator="", words=SaidBeside(), taken_at=at)
+    shower = sight.shower(setup)
     landing, agreement = shower.landing(row), shower.agreement(row)
     words = landing_words(landing.um)
     return Preview(
