@@ -20,14 +20,13 @@ from shimwise.sheets.picture import Picture, arrange
 from shimwise.sheets.words import signed_text
 
 if TYPE_CHECKING:
-    import altair as alt
-
     from shimwise.bench.house_views import AdjustmentView, PastVerdict
     from shimwise.bench.prep_views import PrepUnit, PrepView
     from shimwise.records.store import Record
 
 __all__ = ["LandingsRow", "has_landings", "landings_rows", "landings_svg", "past_svg", "prep_landings_svg"]
 
+_Spec = dict[str, Any]
 MOST_KEPT = 256
 """Pictures kept, about 60 kB each."""
 MOST_BODIES, MOST_ROWS = 6, 60
@@ -76,10 +75,10 @@ def prep_landings_svg(prep: "PrepView", *, theme: str = "dark", width_px: int = 
     style = page_style(theme, width_px)
     answer, texts = _answer(prep), _texts(prep)
 
-    def draw() -> "alt.TopLevelMixin":
-        from shimwise.sheets.figure import verdict_chart
+    def draw() -> _Spec:
+        from shimwise.sheets.figure import verdict_spec
 
-        return verdict_chart(
+        return verdict_spec(
             answer, lens_text=texts, most_bodies=MOST_BODIES, most_rows=MOST_ROWS, style=style
         )
 
@@ -156,14 +155,15 @@ def past_svg(
         return ""
     adjusted = tuple(one.made_at for one in adjustments)
 
-    def draw() -> "alt.TopLevelMixin":
-        return past_chart(points, adjusted=adjusted, tolerance_um=tolerance_um, style=style)
+    def draw() -> _Spec:
+        chart = past_chart(points, adjusted=adjusted, tolerance_um=tolerance_um, style=style)
+        return dict(chart.to_dict(validate=False))
 
     key = ("past", theme, width_px, points, adjusted, tolerance_um)
     return _drawn(key, draw, name="Error over time in microns.")
 
 
-def _drawn(key: Hashable, draw: Callable[[], "alt.TopLevelMixin"], *, name: str) -> str:
+def _drawn(key: Hashable, draw: Callable[[], _Spec], *, name: str) -> str:
     """Give the picture that is kept under a key, or draw and keep it; one is drawn at a time."""
     with _lock:
         if key in _kept:
@@ -178,14 +178,14 @@ def _drawn(key: Hashable, draw: Callable[[], "alt.TopLevelMixin"], *, name: str)
     return svg
 
 
-def _svg(draw: Callable[[], "alt.TopLevelMixin"], *, name: str) -> str:
+def _svg(draw: Callable[[], _Spec], *, name: str) -> str:
     import altair as alt
     import vl_convert
 
     _register_font()
     # The definitions are checked by their tests; checking every part again would take most of the time.
     with alt.utils.schemapi.debug_mode(False):
-        spec: dict[str, Any] = draw().to_dict(validate=False)
+        spec = draw()
     svg: str = vl_convert.vegalite_to_svg(json.dumps(spec))
     return _named(_without_roles(svg), name)
 

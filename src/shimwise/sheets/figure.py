@@ -1,7 +1,7 @@
 """The figure of a verdict: on paper the rail in black and one tint, on a page in the inks of its theme."""
 
 from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from shimwise.inference.answer import Answer
 from shimwise.sheets.figure_marks import (
@@ -24,7 +24,9 @@ from shimwise.sheets.words import counted, plain, wrapped
 if TYPE_CHECKING:
     import altair as alt
 
-__all__ = ["verdict_chart"]
+__all__ = ["verdict_chart", "verdict_spec"]
+
+_SCHEMA = "https://vega.github.io/schema/vega-lite/v6.json"
 
 FONT = ON_PAPER.font
 LABEL_PX, PLOT_PX = ON_PAPER.label_px, ON_PAPER.plot_px
@@ -65,11 +67,8 @@ def verdict_chart(
 
     style = style or Style()
     picture = arrange(answer, lens_text=lens_text, most_bodies=most_bodies, most_rows=most_rows)
-    axis = Axis.of(picture)
-    panels = [
-        PanelDrawing(panel=panel, picture=picture, axis=axis, style=style).chart() for panel in picture.panels
-    ]
-    ink, layout = style.palette.ink, style.layout
+    panels = [drawing.chart() for drawing in _drawings(picture, style)]
+    layout = style.layout
     parts = [*panels, _legend(answer, picture)] if layout.is_whole else panels
     chart: alt.VConcatChart = (
         alt.vconcat(*parts, spacing=14 if layout.is_whole else 22)
@@ -77,20 +76,74 @@ def verdict_chart(
         .properties(background=style.palette.ground or "transparent")
         .configure(font=layout.font)
         .configure_view(stroke=None)
-        .configure_axis(
-            labelColor=ink,
-            titleColor=ink,
-            labelFontSize=layout.text_px - 0.5 if layout.is_whole else layout.small_px,
-            titleFontSize=layout.text_px - 0.5 if layout.is_whole else layout.small_px,
-            titleFontWeight="normal",
-            **(
-                {}
-                if layout.is_whole
-                else {"domainColor": style.palette.grey, "tickColor": style.palette.grey}
-            ),
-        )
+        .configure_axis(**_axis_config(style))
     )
     return chart.properties(title=_title(answer)) if layout.is_whole else chart
+
+
+def verdict_spec(
+    answer: Answer,
+    *,
+    lens_text: Mapping[str, str] | None = None,
+    most_bodies: int = MOST_BODIES,
+    most_rows: int = MOST_ROWS,
+    style: Style,
+) -> dict[str, Any]:
+    """Give the picture of :func:`verdict_chart` for a page, as a Vega-Lite specification.
+
+    The layers are the same; they are put together here, since joining charts copies all of them many times.
+
+    Parameters
+    ----------
+    answer, lens_text, most_bodies, most_rows
+        As of :func:`verdict_chart`.
+    style : Style
+        One without headline and legend.
+    """
+    picture = arrange(answer, lens_text=lens_text, most_bodies=most_bodies, most_rows=most_rows)
+    datasets: dict[str, Any] = {}
+    context = {"top_level": False, "datasets": datasets}
+    return {
+        "$schema": _SCHEMA,
+        "background": style.palette.ground or "transparent",
+        "padding": 0,
+        "spacing": 22,
+        "description": description(answer),
+        "config": {
+            "font": style.layout.font,
+            "view": {"stroke": None},
+            "axis": _axis_config(style),
+        },
+        "vconcat": [
+            {
+                "layer": [layer.to_dict(validate=False, context=dict(context)) for layer in drawing.layers()],
+                "width": style.layout.plot_px,
+                "height": drawing.height_px,
+            }
+            for drawing in _drawings(picture, style)
+        ],
+        "datasets": datasets,
+    }
+
+
+def _drawings(picture: Picture, style: Style) -> list[PanelDrawing]:
+    axis = Axis.of(picture)
+    return [PanelDrawing(panel=panel, picture=picture, axis=axis, style=style) for panel in picture.panels]
+
+
+def _axis_config(style: Style) -> dict[str, Any]:
+    layout, palette = style.layout, style.palette
+    size_px = layout.text_px - 0.5 if layout.is_whole else layout.small_px
+    config = {
+        "labelColor": palette.ink,
+        "titleColor": palette.ink,
+        "labelFontSize": size_px,
+        "titleFontSize": size_px,
+        "titleFontWeight": "normal",
+    }
+    if not layout.is_whole:
+        config |= {"domainColor": palette.grey, "tickColor": palette.grey}
+    return config
 
 
 def _title(answer: Answer) -> "alt.TitleParams":

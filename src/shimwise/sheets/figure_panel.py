@@ -77,7 +77,11 @@ class PanelDrawing:
         """Draw the panel."""
         import altair as alt
 
-        layers = [
+        return alt.layer(*self.layers()).properties(width=self.layout.plot_px, height=self.height_px)
+
+    def layers(self) -> list["alt.Chart"]:
+        """Draw the panel's layers, from the ground up."""
+        return [
             *self._body_band(),
             self._band(),
             self._zero(),
@@ -87,8 +91,11 @@ class PanelDrawing:
             *self._beyond(),
             *self._texts(),
         ]
-        height = self.layout.row_px * (self.bottom - self.layout.top_row)
-        return alt.layer(*layers).properties(width=self.layout.plot_px, height=height)
+
+    @property
+    def height_px(self) -> float:
+        """How high the panel is. [px]"""
+        return self.layout.row_px * (self.bottom - self.layout.top_row)
 
     def _x(self, field: str = "um") -> "alt.X":
         import altair as alt

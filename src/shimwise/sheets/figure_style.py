@@ -169,7 +169,7 @@ def page_layout(width_px: float) -> Layout:
             is_whole=False,
             font=PAGE_FONT,
         )
-    label_px, number_px = (168, 168) if width_px >= 680 else (150, 156)
+    label_px, number_px = 174, 164
     return Layout(
         label_px=label_px,
         plot_px=width_px - label_px - number_px,
