@@ -4,7 +4,7 @@ The truth is written from the trade's side: units wander at their own rates, cha
 prep, one person reads by eye, and twice in the fifty preps something falls and nobody says so. The memory is
 told nothing but the readings and how many days passed.
 
-``python -m benchmarks.history [--houses 24] [--seed N]``
+``python -m benchmarks.history [--houses 16] [--seed N]``
 """
 
 import argparse
@@ -23,7 +23,7 @@ from shimwise.inference.posterior import Posterior, robust_posterior
 from shimwise.inference.remembered import Surprise, doubt_what_was_knocked, remembered_posterior
 
 SEED, CONFIRMING_SEED = 20261126, 774411
-HOUSES = 24
+HOUSES = 16
 PREPS = 50
 BODIES = ("B1", "B2", "B3")
 REPEATS = 3

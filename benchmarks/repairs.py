@@ -40,8 +40,8 @@ FIRST_BATCH, BATCH = 4, 3
 """So many readings are asked for at the start of a check, and then at a time."""
 FIRST_SD_UM = 4.0
 """Before a move the body is read until it is known to this."""
-SECOND_SD_UM = 4.8
-"""Before a second move it is read until the move is expected to end this near: 96 % within ±10 µm."""
+SECOND_SD_UM = 4.3
+"""Before a second move it is read until the move is expected to end this near: 98 % within ±10 µm."""
 MOST_A_CHECK = 36
 MOST_MOVES = 2
 TRIAL_SD_UM = 100.0

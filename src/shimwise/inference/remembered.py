@@ -33,8 +33,8 @@ have longer tails: measured in simulation it is about twice that."""
 ALONE_SD_UM = 40.0
 """Prior sd of bodies and lenses while asking what the readings alone say; it is taken out again. [µm]"""
 TESTED = (Kind.BODY, Kind.LENS)
-DISCOUNT = 1.1
-"""Readings tell this much less than the robust posterior has it, which takes their weights as known (5 % in
+DISCOUNT = 1.2
+"""Readings tell this much less than the robust posterior has it, which takes their weights as known (9 % in
 sd; measured in simulation). It is taken off the readings and not off the result, or a memory of many preps
 would widen without end."""
 NEGLIGIBLE = 1e-9
