@@ -23,7 +23,7 @@ from shimwise.records.store.errors import NotFound
 from shimwise.records.store.mapping import from_mapping, insert, one, same_or_conflict
 from shimwise.records.store.names import name_key
 from shimwise.records.store.rows import PrepLineRow, PrepRow
-from shimwise.records.store.words import contains
+from shimwise.records.store.words import contains, key_contains
 
 if TYPE_CHECKING:
     from shimwise.records.store.record import Change
@@ -294,13 +294,13 @@ def _unit_ids(connection: Connection, column: Any, table: Any, prep_id: str) -> 
 
 def _has_text(connection: Connection, search: str) -> ColumnElement[bool]:
     """Title, or a unit's name or serial; the units are few, so their ids are looked up first."""
-    found: list[ColumnElement[bool]] = [contains(_T.c.title_key, search)]
+    found: list[ColumnElement[bool]] = [key_contains(_T.c.title_key, search)]
     for units, within, column in (
         (tables.bodies, _BODIES, _BODIES.c.body_id),
         (tables.lenses, _LENSES, _LENSES.c.lens_id),
     ):
         named = select(units.c.id).where(
-            or_(contains(units.c.name_key, search), contains(units.c.serial, search))
+            or_(key_contains(units.c.name_key, search), contains(units.c.serial, search))
         )
         ids = list(connection.execute(named.limit(200)).scalars())
         if ids:

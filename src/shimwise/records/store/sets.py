@@ -10,7 +10,7 @@ from shimwise.records.store.mapping import from_mapping, insert, one, page_key, 
 from shimwise.records.store.names import name_key
 from shimwise.records.store.rows import SetRow
 from shimwise.records.store.units import lenses_by_id
-from shimwise.records.store.words import contains
+from shimwise.records.store.words import key_contains
 
 if TYPE_CHECKING:
     from shimwise.records.store.record import Change
@@ -95,7 +95,7 @@ def sets(
     """List sets by name; ``after``: id of the last one seen."""
     wanted = select(_T).order_by(_T.c.name_key).limit(limit)
     if search:
-        wanted = wanted.where(contains(_T.c.name_key, search))
+        wanted = wanted.where(key_contains(_T.c.name_key, search))
     if after:
         wanted = wanted.where(_T.c.name_key > page_key(connection, _T, after, "name_key", "set"))
     found = connection.execute(wanted).mappings().all()

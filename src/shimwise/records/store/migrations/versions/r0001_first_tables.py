@@ -138,7 +138,9 @@ def _make_tables() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_preps")),
     )
     op.create_index(op.f("ix_preps_set_id"), "preps", ["set_id"], unique=False)
-    op.create_index(op.f("ix_preps_started_at_id"), "preps", ["started_at", "id"], unique=False)
+    op.create_index(
+        op.f("ix_preps_started_at_id_title_key"), "preps", ["started_at", "id", "title_key"], unique=False
+    )
     op.create_index(
         op.f("ix_preps_state_started_at_id"), "preps", ["state", "started_at", "id"], unique=False
     )
