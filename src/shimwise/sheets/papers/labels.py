@@ -13,8 +13,9 @@ __all__ = ["label_rows", "unit_code"]
 LOCKED, FREE, NO_LOCK, ASK = "locked", "free", "no lock", "ask"
 """How a body's sensor stands; ``ask``: not written down, to be ticked by hand."""
 _LOCK_WORDS = {
-    LOCKED: ("locked", "lock set", "set"),
-    FREE: ("free", "left free", "left", "unlocked", "not set"),
+    LOCKED: ("locked", "set", "stays locked"),
+    FREE: ("free", "left free", "was free"),
+    NO_LOCK: ("no lock",),
 }
 Row = Mapping[str, Any]
 Data = dict[str, Any]
@@ -82,11 +83,14 @@ def _lock(prep: PrepDocument, body: Row) -> str:
     return NO_LOCK if mechanism.get("has_lock") is False else ASK
 
 
-def _lock_answers(steps: Sequence[object]) -> list[str]:
-    found = []
-    for step in steps:
-        if not isinstance(step, Mapping) or "lock" not in str(step.get("step") or step.get("id") or ""):
+def _lock_answers(events: Sequence[object]) -> list[str]:
+    """Give what the steps of the lock were answered with, in their order; what was taken back is gone."""
+    answers: dict[str, str] = {}
+    for event in events:
+        step = str(event.get("step") or "") if isinstance(event, Mapping) else ""
+        if not isinstance(event, Mapping) or "lock" not in step:
             continue
-        answer = str(step.get("answer") or "").strip().casefold()
-        found += [state for state, words in _LOCK_WORDS.items() if answer in words]
-    return found
+        answers.pop(step, None)
+        if event.get("event") != "taken back":
+            answers[step] = str(event.get("answer") or "").strip().casefold()
+    return [state for answer in answers.values() for state, words in _LOCK_WORDS.items() if answer in words]

@@ -111,7 +111,10 @@ def _whole() -> dict[str, Any]:
                 "note": "",
                 "made_at": "2026-02-03T08:40:00+00:00",
                 "made_by": "technician",
-                "steps": [{"step": "lock_set", "answer": "locked"}],
+                "steps": [
+                    {"event": "confirmed", "step": "lock", "answer": "released"},
+                    {"event": "confirmed", "step": "lock after", "answer": "set"},
+                ],
                 "before": {"error_um": -13.0, "sd_um": 3.0},
                 "after": {"error_um": -1.3, "sd_um": 2.5},
             }

@@ -99,6 +99,28 @@ def test_a_label_tells_error_date_and_lock(text_of: Callable[[bytes], str]) -> N
     assert "draft" in text_of(make_labels(prep_document()).pdf)
 
 
+@pytest.mark.parametrize(
+    ("events", "told"),
+    [
+        ([("confirmed", "left free")], "sensor free"),
+        ([("confirmed", "set"), ("taken back", None)], "□ locked □ free"),
+        ([("confirmed", "set"), ("taken back", None), ("confirmed", "left free")], "sensor free"),
+        ([], "□ locked □ free"),
+    ],
+)
+def test_the_lock_is_told_as_it_was_answered_last(
+    events: list[tuple[str, str | None]], told: str, text_of: Callable[[bytes], str]
+) -> None:
+    document = signed_document()
+    document["adjustments"] = [
+        {
+            **document["adjustments"][0],
+            "steps": [{"event": event, "step": "lock after", "answer": answer} for event, answer in events],
+        }
+    ]
+    assert told in text_of(make_labels(document, names=["A-12"]).pdf)
+
+
 def test_used_labels_are_left_empty_and_a_full_sheet_begins_another() -> None:
     sizes = LabelSizes(first=25)
     assert sizes.corner_mm(0) == (0, pytest.approx(24.0), pytest.approx(17.5 + 8 * 27.0))
