@@ -33,6 +33,7 @@ __all__ = [
     "Exempt",
     "change_leads",
     "leads",
+    "leads_in",
     "recorded_digest",
     "reopen",
     "sign",
@@ -171,7 +172,7 @@ def reopen(record: "Record", prep_id: str, *, reason: str, who: str) -> "PrepVie
 def leads(record: "Record") -> tuple[str, ...]:
     """Give the names of those who may open any signed prep again."""
     with record.reading() as connection:
-        return _leads(connection)
+        return leads_in(connection)
 
 
 def change_leads(record: "Record", *, names: Iterable[str], who: str) -> tuple[str, ...]:
@@ -189,7 +190,7 @@ def change_leads(record: "Record", *, names: Iterable[str], who: str) -> tuple[s
     if len(wanted) > MOST_LEADS:
         raise InputError(f"are {len(wanted)}; at most {MOST_LEADS} are kept.", field="names")
     with record.writing(who=person) as change:
-        known = _leads(change.connection)
+        known = leads_in(change.connection)
         if known and name_key(person) not in map(name_key, known):
             raise Conflict(
                 f"Only a lead changes who the leads are: {listed(known, most=SHOWN)}. Ask one of them.",
@@ -256,7 +257,7 @@ def _refuse_unfinished(connection: "Connection", material: PrepMaterial) -> None
 def _refuse_without_right(
     connection: "Connection", prep_id: str, row: SignOffRow | None, person: str
 ) -> None:
-    allowed = {name_key(name) for name in _leads(connection)}
+    allowed = {name_key(name) for name in leads_in(connection)}
     if row is not None:
         allowed.add(name_key(row.signed_by))
     if name_key(person) not in allowed:
@@ -268,7 +269,8 @@ def _refuse_without_right(
         )
 
 
-def _leads(connection: "Connection") -> tuple[str, ...]:
+def leads_in(connection: "Connection") -> tuple[str, ...]:
+    """Give the leads as one look at the record has them."""
     return tuple(kept_settings.setting(connection, LEADS_KEY) or ())
 
 
