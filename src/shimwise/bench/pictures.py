@@ -24,7 +24,15 @@ if TYPE_CHECKING:
     from shimwise.bench.prep_views import PrepUnit, PrepView
     from shimwise.records.store import Record
 
-__all__ = ["LandingsRow", "has_landings", "landings_rows", "landings_svg", "past_svg", "prep_landings_svg"]
+__all__ = [
+    "LandingsRow",
+    "has_landings",
+    "landings_rows",
+    "landings_svg",
+    "past_svg",
+    "prep_landings_svg",
+    "warm_up",
+]
 
 _Spec = dict[str, Any]
 MOST_KEPT = 256
@@ -44,6 +52,26 @@ class LandingsRow:
     landings: str
     doubted: str
     expected: str
+
+
+def warm_up() -> None:
+    """Begin, beside everything else, to load what drawing needs; only the first call does anything."""
+    global _is_warm  # noqa: PLW0603 - once for the process
+    with _lock:
+        if _is_warm:
+            return
+        _is_warm = True
+    threading.Thread(target=_draw_something, name="pictures", daemon=True).start()
+
+
+_is_warm = False
+
+
+def _draw_something() -> None:
+    from shimwise.sheets.figure_marks import inline
+
+    with _drawing:
+        _svg(lambda: dict(inline([{}]).mark_point().to_dict(validate=False)), name="")
 
 
 def landings_svg(record: "Record", prep_id: str, *, theme: str = "dark", width_px: int = 680) -> str:

@@ -382,7 +382,8 @@ def _unit_sentence(kind: str, name: str, past: "tuple[PastVerdict, ...]") -> str
     if not past:
         return f"{title} has not been judged yet."
     last = past[-1]
-    day = f"{last.given_at.astimezone().day} {last.given_at.astimezone():%B %Y}"
+    given_at = last.given_at.astimezone()
+    day = f"{given_at.day}\u00a0{given_at:%B}\u00a0{given_at.year}"
     if not math.isfinite(last.error_um) or last.verdict == "not_checked":
         return f"{title} was not checked at the last verdict, {day}."
     return f"{title}: {last.verdict_words}, {last.error_words} at the last verdict, {day}."

@@ -6,9 +6,9 @@ from urllib.parse import quote
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from shimwise.bench import house, preps
+from shimwise.bench import house, pictures, preps
 from shimwise.errors import ShimwiseError
-from shimwise.web.pages.deps import PageDep, PostedDep, QueryDep, RecordDep, remember, see, who_of
+from shimwise.web.pages.deps import JudgeDep, PageDep, PostedDep, QueryDep, RecordDep, remember, see, who_of
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import counted, render
 
@@ -24,8 +24,12 @@ MOST_OPEN, MOST_DONE, MOST_UNITS = 50, 25, 24
 
 
 @router.get("/")
-def list_preps(request: Request, record: RecordDep, page: PageDep, query: QueryDep) -> Response:
-    """Show the preps, and the form that starts one."""
+def list_preps(
+    request: Request, record: RecordDep, judge: JudgeDep, page: PageDep, query: QueryDep
+) -> Response:
+    """Show the preps, and the form that starts one; what comes next, a picture, is made ready meanwhile."""
+    if judge is not None:
+        pictures.warm_up()
     chosen = {"set_id": query.all("set"), "body_ids": query.all("body")}
     form = Form(values={name: values for name, values in chosen.items() if values})
     return _shown(request, record, page, form, search=query.text("search"), after=query.text("after"))
