@@ -4,35 +4,46 @@ While it is under way an adjustment is its lines in the journal, which only grow
 or taken back, given up or finished. What is finished is kept as an adjustment of its own.
 """
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from datetime import datetime
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench import epochs
-from shimwise.bench.adjust_moves import Plan, made_move, plan_of, restacked
+from shimwise.bench.adjust_journal import (
+    ANSWERED,
+    BEGUN,
+    FINISHED,
+    GIVEN_UP,
+    PLANNED,
+    STOPPED,
+    TAKEN_BACK,
+    Kept,
+    all_kept,
+    find_kept,
+    found_kept,
+)
+from shimwise.bench.adjust_moves import made_move, plan_of, restacked
+from shimwise.bench.adjust_show import NOTED, view_kept
 from shimwise.bench.adjust_text import read_shim_change, read_shims, read_turns
-from shimwise.bench.adjust_views import AdjustmentView, StepView
+from shimwise.bench.adjust_views import AdjustmentView
 from shimwise.bench.prep_material import PrepMaterial, material_of
 from shimwise.bench.prep_verdict import current_verdict
 from shimwise.bench.recheck import line_of
 from shimwise.bench.record_looks import refuse_unless_open
-from shimwise.bench.refusals import Conflict, InputError, NotFound
+from shimwise.bench.refusals import Conflict, InputError
 from shimwise.bench.shim_stock import take_shims
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
 from shimwise.bench.unit_knowledge import mechanism_of
 from shimwise.errors import RemedyError
 from shimwise.records.store import journal, units, verdicts
 from shimwise.records.store.rows import AdjustmentRow, BodyRow, LensRow
-from shimwise.remedy import ShimmedMount, procedure
-from shimwise.remedy.adjustment import Adjustment, Confirmed, begin, begin_lens
+from shimwise.remedy import ShimmedMount
+from shimwise.remedy.adjustment import Adjustment, begin, begin_lens
 from shimwise.remedy.adjustment_steps import Guide, Move, Response, Step, answers_to
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from shimwise.records.store import Change, Record
-    from shimwise.records.store.rows import JournalRow
 
 __all__ = [
     "adjustment",
@@ -45,27 +56,13 @@ __all__ = [
     "unfinished_in",
 ]
 
-BEGUN, ANSWERED, TAKEN_BACK = "adjustment begun", "adjustment step answered", "adjustment step taken back"
-PLANNED, GIVEN_UP, STOPPED = "adjustment planned", "adjustment given up", "adjustment stopped at a lock"
-FINISHED = "unit adjusted"
-"""The line that the record writes with every adjustment that is kept."""
 OUT = ("out_short", "out_deep")
-MANY = 10**9
-_NOTED = (Step.CONSENT, Step.PLACE, Step.SHIMS_MEASURED)
-"""Steps whose answer is what was written: who consented, where the screw stands, which shims are in."""
 _ACTIONS = {
     Guide.SCREW: "move sensor",
     Guide.SCREW_WITHOUT_LOCK: "move sensor",
     Guide.SHIMMED_MOUNT: "shim mount",
     Guide.FIXED: "send out",
     Guide.LENS_SHIM: "shim lens",
-}
-_GUIDE_WORDS = {
-    Guide.SCREW: "A screw moves the sensor.",
-    Guide.SCREW_WITHOUT_LOCK: "A screw moves the sensor; it is said to have no lock.",
-    Guide.SHIMMED_MOUNT: "Shims at the mount set the flange depth.",
-    Guide.FIXED: "The sensor is fixed: it is moved only by those the owner has authorised.",
-    Guide.LENS_SHIM: "Shims in the lens: a lens technician's work.",
 }
 
 
@@ -109,9 +106,9 @@ def begin_adjustment(
     person, adjustment_id = typed_name(who, field="who"), id_or_new(id)
     why = optional_name(reason, field="reason")
     with record.reading() as connection:
-        kept = _find(connection, prep_id, adjustment_id)
+        kept = find_kept(connection, prep_id, adjustment_id)
         if kept is not None:
-            return _view(connection, material_of(connection, prep_id), kept)
+            return view_kept(connection, material_of(connection, prep_id), kept)
         refuse_unless_open(connection, prep_id)
         _unit(material_of(connection, prep_id), unit_kind, unit_id)
     document = current_verdict(record, prep_id).document
@@ -133,7 +130,7 @@ def begin_adjustment(
             "reason": why,
         }
         change.note(BEGUN, prep_id=prep_id, unit_id=unit_id, detail=detail)
-        return _view(change.connection, material, _found(change.connection, prep_id, adjustment_id))
+        return view_kept(change.connection, material, found_kept(change.connection, prep_id, adjustment_id))
 
 
 def answer_step(
@@ -177,7 +174,7 @@ def answer_step(
         material = material_of(change.connection, prep_id)
         if asked is Step.SHIMS_MEASURED and kept.guide in (Guide.SHIMMED_MOUNT, Guide.LENS_SHIM):
             _plan_stack(change, kept, material, told)
-        return _view(change.connection, material, _found(change.connection, prep_id, adjustment_id))
+        return view_kept(change.connection, material, found_kept(change.connection, prep_id, adjustment_id))
 
 
 def take_back(
@@ -203,7 +200,7 @@ def take_back(
             raise Conflict(str(error), kind="step", id=step) from error
         _note(change, kept, TAKEN_BACK, {"event": after.to_json()["events"][-1]})
         material = material_of(change.connection, prep_id)
-        return _view(change.connection, material, _found(change.connection, prep_id, adjustment_id))
+        return view_kept(change.connection, material, found_kept(change.connection, prep_id, adjustment_id))
 
 
 def give_up(record: "Record", prep_id: str, adjustment_id: str, *, reason: str, who: str) -> AdjustmentView:
@@ -230,7 +227,7 @@ def give_up(record: "Record", prep_id: str, adjustment_id: str, *, reason: str, 
             )
         _note(change, kept, GIVEN_UP, {"reason": why})
         material = material_of(change.connection, prep_id)
-        return _view(change.connection, material, _found(change.connection, prep_id, adjustment_id))
+        return view_kept(change.connection, material, found_kept(change.connection, prep_id, adjustment_id))
 
 
 def finish_adjustment(record: "Record", prep_id: str, adjustment_id: str, *, who: str) -> AdjustmentView:
@@ -249,9 +246,9 @@ def finish_adjustment(record: "Record", prep_id: str, adjustment_id: str, *, who
     """
     person = typed_name(who, field="who")
     with record.writing(who=person) as change:
-        kept = _found(change.connection, prep_id, adjustment_id)
+        kept = found_kept(change.connection, prep_id, adjustment_id)
         if kept.state == "finished":
-            return _view(change.connection, material_of(change.connection, prep_id), kept)
+            return view_kept(change.connection, material_of(change.connection, prep_id), kept)
         kept = _under_way(change, prep_id, adjustment_id)
         due = kept.adjustment.next_step
         if due is not None:
@@ -266,7 +263,7 @@ def finish_adjustment(record: "Record", prep_id: str, adjustment_id: str, *, who
         else:
             _keep(change, material, kept)
             material = material_of(change.connection, prep_id)
-        return _view(change.connection, material, _found(change.connection, prep_id, adjustment_id))
+        return view_kept(change.connection, material, found_kept(change.connection, prep_id, adjustment_id))
 
 
 def adjustment(record: "Record", prep_id: str, adjustment_id: str) -> AdjustmentView:
@@ -279,7 +276,7 @@ def adjustment(record: "Record", prep_id: str, adjustment_id: str) -> Adjustment
     """
     with record.reading() as connection:
         material = material_of(connection, prep_id)
-        return _view(connection, material, _found(connection, prep_id, adjustment_id))
+        return view_kept(connection, material, found_kept(connection, prep_id, adjustment_id))
 
 
 def adjustments(record: "Record", prep_id: str) -> tuple[AdjustmentView, ...]:
@@ -292,105 +289,18 @@ def adjustments(record: "Record", prep_id: str) -> tuple[AdjustmentView, ...]:
     """
     with record.reading() as connection:
         material = material_of(connection, prep_id)
-        return tuple(_view(connection, material, kept) for kept in _all(connection, prep_id))
+        return tuple(view_kept(connection, material, kept) for kept in all_kept(connection, prep_id))
 
 
 def unfinished_in(connection: "Connection", material: PrepMaterial) -> tuple[AdjustmentView, ...]:
     """List the adjustments of a prep that are under way."""
-    found = [kept for kept in _all(connection, material.prep.id) if kept.state == "begun"]
-    return tuple(_view(connection, material, kept) for kept in found)
+    found = [kept for kept in all_kept(connection, material.prep.id) if kept.state == "begun"]
+    return tuple(view_kept(connection, material, kept) for kept in found)
 
 
-@dataclass(slots=True)
-class _Kept:
-    """An adjustment as the journal tells it."""
-
-    id: str
-    prep_id: str
-    unit_kind: str
-    unit_id: str
-    epoch: int
-    begun_at: datetime
-    begun_by: str
-    begun: Mapping[str, Any]
-    plan: Plan
-    events: list[Mapping[str, Any]] = field(default_factory=list)
-    state: str = "begun"
-    words: list[str] = field(default_factory=list)
-
-    @property
-    def adjustment(self) -> Adjustment:
-        """All of it, every event having happened under the rules."""
-        told = {**self.begun, "planned": self.plan.move.to_json(), "events": self.events}
-        return Adjustment.from_json(told)
-
-    @property
-    def guide(self) -> Guide:
-        return Guide(self.begun["guide"])
-
-    @property
-    def unit_name(self) -> str:
-        return str(self.begun["unit"])
-
-
-def _all(connection: "Connection", prep_id: str) -> list[_Kept]:
-    found: dict[str, _Kept] = {}
-    for line in journal.journal_after(connection, 0, prep_id=prep_id, limit=MANY):
-        adjustment_id = line.detail.get("adjustment_id", "")
-        if line.what == BEGUN:
-            found[adjustment_id] = _from_line(line)
-        elif adjustment_id in found:
-            _take_line(found[adjustment_id], line)
-    return list(found.values())
-
-
-def _from_line(line: "JournalRow") -> _Kept:
-    detail = line.detail
-    return _Kept(
-        id=detail["adjustment_id"],
-        prep_id=line.prep_id or "",
-        unit_kind=detail["unit_kind"],
-        unit_id=line.unit_id or "",
-        epoch=detail["epoch"],
-        begun_at=line.at,
-        begun_by=line.who,
-        begun=detail["adjustment"],
-        plan=Plan.from_json(detail["plan"]),
-    )
-
-
-def _take_line(kept: _Kept, line: "JournalRow") -> None:
-    detail = line.detail
-    if line.what in (ANSWERED, TAKEN_BACK):
-        kept.events.append(detail["event"])
-    if line.what == TAKEN_BACK:
-        event = detail["event"]
-        kept.words.append(f"{event['step']}, by {event['who']}: {event['reason']}")
-    elif line.what == PLANNED:
-        kept.plan = Plan.from_json(detail["plan"])
-    elif line.what == GIVEN_UP:
-        kept.state = "given up"
-        kept.words.append(f"all of it, by {line.who}: {detail['reason']}")
-    elif line.what == STOPPED:
-        kept.state = "stopped"
-    elif line.what == FINISHED:
-        kept.state = "finished"
-
-
-def _find(connection: "Connection", prep_id: str, adjustment_id: str) -> _Kept | None:
-    return next((kept for kept in _all(connection, prep_id) if kept.id == adjustment_id), None)
-
-
-def _found(connection: "Connection", prep_id: str, adjustment_id: str) -> _Kept:
-    kept = _find(connection, prep_id, adjustment_id)
-    if kept is None:
-        raise NotFound("adjustment", adjustment_id)
-    return kept
-
-
-def _under_way(change: "Change", prep_id: str, adjustment_id: str) -> _Kept:
+def _under_way(change: "Change", prep_id: str, adjustment_id: str) -> Kept:
     refuse_unless_open(change.connection, prep_id)
-    kept = _found(change.connection, prep_id, adjustment_id)
+    kept = found_kept(change.connection, prep_id, adjustment_id)
     if kept.state != "begun":
         raise Conflict(
             f"This adjustment of {kept.unit_name} is {kept.state}. Begin another one to move it again.",
@@ -400,7 +310,7 @@ def _under_way(change: "Change", prep_id: str, adjustment_id: str) -> _Kept:
     return kept
 
 
-def _note(change: "Change", kept: _Kept, what: str, detail: Mapping[str, Any]) -> None:
+def _note(change: "Change", kept: Kept, what: str, detail: Mapping[str, Any]) -> None:
     told = {"adjustment_id": kept.id, **detail}
     change.note(what, prep_id=kept.prep_id, unit_id=kept.unit_id, detail=told)
 
@@ -448,7 +358,7 @@ def _begun(unit: BodyRow | LensRow, planned: Move) -> Adjustment:
         raise Conflict(str(error), kind="body", id=unit.id) from error
 
 
-def _step(kept: _Kept, step: str) -> Step:
+def _step(kept: Kept, step: str) -> Step:
     try:
         return Step(step)
     except ValueError as error:
@@ -458,14 +368,14 @@ def _step(kept: _Kept, step: str) -> Step:
         ) from error
 
 
-def _answer(kept: _Kept, step: Step, answer: str, note: str) -> tuple[Response, str, Move | None]:
+def _answer(kept: Kept, step: Step, answer: str, note: str) -> tuple[Response, str, Move | None]:
     """Read an answer: the response, the note, and of a move what was made."""
     said = " ".join(answer.split())
     allowed = answers_to(step, kept.guide)
     response = next((one for one in allowed if one == said.casefold()), None)
     if not said:
         raise InputError("is no answer. Say what was done.", field="answer", typed=answer)
-    if step in _NOTED:
+    if step in NOTED:
         told = note if response is not None else typed_name(said, field="answer")
         if step is Step.SHIMS_MEASURED and kept.guide is Guide.SHIMMED_MOUNT:
             read_shims(told)
@@ -479,7 +389,7 @@ def _answer(kept: _Kept, step: Step, answer: str, note: str) -> tuple[Response, 
     return response, note, None
 
 
-def _typed_move(kept: _Kept, said: str) -> Move:
+def _typed_move(kept: Kept, said: str) -> Move:
     if kept.guide in (Guide.SCREW, Guide.SCREW_WITHOUT_LOCK):
         turns, turn = read_turns(said, turn=kept.plan.move.turn)
         return Move(turns=turns, turn=turn, approach=turn)
@@ -487,7 +397,7 @@ def _typed_move(kept: _Kept, said: str) -> Move:
     return Move(shims_in_um=put_in, shims_out_um=taken_out, change_um=sum(put_in) - sum(taken_out))
 
 
-def _plan_stack(change: "Change", kept: _Kept, material: PrepMaterial, told: str) -> None:
+def _plan_stack(change: "Change", kept: Kept, material: PrepMaterial, told: str) -> None:
     """Plan the shims anew once those that are in were measured."""
     try:
         stack = read_shims(told)
@@ -509,7 +419,7 @@ def _own_stock(unit: BodyRow | LensRow) -> tuple[float, ...]:
     return mechanism.stock_um if isinstance(mechanism, ShimmedMount) else ()
 
 
-def _keep(change: "Change", material: PrepMaterial, kept: _Kept) -> None:
+def _keep(change: "Change", material: PrepMaterial, kept: Kept) -> None:
     """Keep a finished adjustment: the row, the epoch, the history carried over, the stock."""
     unit = _unit(material, kept.unit_kind, kept.unit_id)
     adjusted = kept.adjustment
@@ -558,77 +468,3 @@ def _keep(change: "Change", material: PrepMaterial, kept: _Kept) -> None:
     epochs.keep_history(
         change, moved, mean_um=history[0], sd_um=history[1], what=epochs.CARRIED, prep_id=kept.prep_id
     )
-
-
-def _view(connection: "Connection", material: PrepMaterial, kept: _Kept) -> AdjustmentView:
-    adjusted = kept.adjustment
-    is_over = kept.state != "begun"
-    row = next((one for one in verdicts.adjustments(connection, kept.prep_id) if one.id == kept.id), None)
-    error_um = abs(kept.plan.error_um)
-    body = material.bodies.get(kept.unit_id)
-    mechanism = None if body is None else mechanism_of(body.mechanism)
-    cautions = (
-        procedure.body_cautions(mechanism, amount_um=error_um)
-        if kept.unit_kind == "body"
-        else procedure.lens_cautions(amount_um=error_um)
-    )
-    return AdjustmentView(
-        id=kept.id,
-        prep_id=kept.prep_id,
-        unit_kind=kept.unit_kind,
-        unit_id=kept.unit_id,
-        unit=kept.unit_name,
-        mechanism=str(kept.guide),
-        mechanism_words=_GUIDE_WORDS[kept.guide],
-        state=kept.state,
-        begun_at=kept.begun_at,
-        begun_by=kept.begun_by,
-        steps=tuple(_steps(adjusted, is_over=is_over)),
-        move=kept.plan.view(),
-        screw=kept.plan.screw,
-        cautions=cautions,
-        taken_back=tuple(kept.words),
-        amount_um=None if row is None else row.amount_um,
-        amount_sd_um=None if row is None else row.amount_sd_um,
-        turns=None if row is None else row.turns,
-    )
-
-
-def _steps(adjusted: Adjustment, *, is_over: bool) -> Iterable[StepView]:
-    for number, shown in enumerate(adjusted.view(), start=1):
-        said = shown.confirmed
-        yield StepView(
-            id=str(shown.step),
-            number=number,
-            text=shown.words,
-            kind=_answer_kind(shown.step, adjusted.guide),
-            choices=tuple(map(str, shown.answers)),
-            is_now=shown.is_next and not is_over,
-            is_done=said is not None,
-            answer="" if said is None else _answer_words(said),
-            note="" if said is None else said.note,
-            who="" if said is None else said.who,
-            at=None if said is None else said.when,
-        )
-
-
-def _answer_kind(step: Step, guide: Guide) -> str:
-    if step in _NOTED:
-        return "text"
-    if step is Step.MOVE and guide is not Guide.FIXED:
-        return "turns" if guide in (Guide.SCREW, Guide.SCREW_WITHOUT_LOCK) else "shims"
-    return "choice"
-
-
-def _answer_words(said: Confirmed) -> str:
-    move = said.move
-    if move is None or (move.turns is None and not (move.shims_in_um or move.shims_out_um)):
-        return str(said.answer)
-    if move.turns is not None:
-        return f"{move.turns:.3g} turn {move.turn}"
-    parts = [
-        f"{way} {' + '.join(f'{shim:g}' for shim in shims)} µm"
-        for way, shims in (("in", move.shims_in_um), ("out", move.shims_out_um))
-        if shims
-    ]
-    return ", ".join(parts)
