@@ -44,6 +44,7 @@ bench: setup-dev
 
 readme: setup-dev
 	$(BIN)/python docs/refresh.py
+	$(BIN)/python docs/pages.py
 
 lock: setup-dev
 	$(BIN)/python -m pip install --quiet pip-tools
