@@ -1,5 +1,6 @@
 """A sweep sent by the interface: measured beside the pages, watched, cancelled, refused."""
 
+import json
 import time
 import uuid
 from collections.abc import Iterator
@@ -61,6 +62,19 @@ def test_a_sweep_is_measured_and_speaks_beside_the_readings(door: Door, frames: 
     again = send(door, prep["id"], sorted(frames.iterdir()), id=job["id"])
     assert again["state"] == "done"
     assert len(door.get(f"/preps/{prep['id']}")["sweeps"]) == 1
+
+
+def test_frames_that_the_settings_name_in_a_folder_are_found_though_they_come_by_bare_names(
+    door: Door, frames: Path, tmp_path: Path
+) -> None:
+    settings = json.loads((frames / "sweep.json").read_text(encoding="utf-8"))
+    for frame in settings["frames"]:
+        frame["file"] = f"frames/{frame['file']}"
+    (tmp_path / "sweep.json").write_text(json.dumps(settings), encoding="utf-8")
+    others = [file for file in sorted(frames.iterdir()) if file.name != "sweep.json"]
+    prep = door.start()
+    job = send(door, prep["id"], [tmp_path / "sweep.json", *others])
+    assert ended(door, job)["state"] == "done", door.get(f"/preps/{prep['id']}/sweeps/{job['id']}/work")
 
 
 def test_a_sweep_that_is_cancelled_leaves_nothing(door: Door, frames: Path) -> None:

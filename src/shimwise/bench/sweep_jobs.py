@@ -4,6 +4,7 @@ The frames lie in the record's folder under the sweep's id; those of a sweep tha
 removed.
 """
 
+import json
 import logging
 import multiprocessing
 import os
@@ -12,10 +13,10 @@ import shutil
 import signal
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection as Pipe
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import IO, TYPE_CHECKING, Any
 
 from shimwise.bench.prep_evidence import SweepFacts, keep_sweep, sweep_task
@@ -101,6 +102,7 @@ def keep_frames(record: "Record", sweep_id: str, files: Iterable[tuple[str, IO[b
         for name, file in named:
             with (part / name).open("xb") as out:
                 shutil.copyfileobj(file, out, COPY_BYTES)
+        _sort_into_folders(part, {name for name, _ in named})
         if not place.exists():
             part.rename(place)
     except OSError as error:
@@ -111,6 +113,36 @@ def keep_frames(record: "Record", sweep_id: str, files: Iterable[tuple[str, IO[b
     finally:
         shutil.rmtree(part, ignore_errors=True)
     return place
+
+
+def _sort_into_folders(place: Path, names: Collection[str]) -> None:
+    """Put files into the folders in which ``sweep.json`` names them: a browser sends bare names alone.
+
+    What it says beyond that is for the measuring to refuse: here a path that leads out is left as it is.
+    """
+    for said in _files_said(place / "sweep.json"):
+        path = PurePosixPath(said.replace("\\", "/"))
+        folders, name = path.parts[:-1], path.name
+        if folders and name in names and all(_NAME.fullmatch(folder) for folder in folders):
+            wanted = place.joinpath(*path.parts)
+            if (place / name).is_file() and not wanted.exists():
+                wanted.parent.mkdir(parents=True, exist_ok=True)
+                (place / name).rename(wanted)
+
+
+def _files_said(settings: Path) -> Iterator[str]:
+    """Tell what files a ``sweep.json`` names; none where there is none that can be read."""
+    try:
+        said = json.loads(settings.read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return
+    if not isinstance(said, dict):
+        return
+    frames = said.get("frames")
+    entries = frames if isinstance(frames, list) else []
+    for one in (*(entry.get("file") for entry in entries if isinstance(entry, dict)), said.get("chart")):
+        if isinstance(one, str):
+            yield one
 
 
 def frames_folder(record: "Record", sweep_id: str) -> Path:
