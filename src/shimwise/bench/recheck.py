@@ -7,7 +7,7 @@ not decided, by the same planning that says what to read next.
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from shimwise.bench.prep_material import PrepMaterial, material_of
 from shimwise.bench.sign_views import BeforeAfter, RecheckReading, RecheckView
@@ -19,7 +19,9 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from shimwise.records.store import Record
-    from shimwise.records.store.rows import AdjustmentRow, BodyRow, LensRow, ReadingRow, VerdictRow
+    from shimwise.records.store.rows import AdjustmentRow, BodyRow, LensRow, ReadingRow, SweepRow, VerdictRow
+
+    _Seen: TypeAlias = ReadingRow | SweepRow
 
 __all__ = ["DECIDED", "before_after", "change_of", "line_of", "recheck", "rechecks_in"]
 
@@ -185,7 +187,7 @@ def _recheck(material: PrepMaterial, row: "AdjustmentRow", latest: "VerdictRow |
     unit, is_body = _unit(material, row), row.unit_kind == "body"
     since = [one for one in _standing(material) if _is_since(one, row)]
     partners = {one.lens_id if is_body else one.body_id for one in since}
-    distances = {material.setups[one.setup_id].distance_mm for one in since}
+    distances = {_distance_mm(material, one) for one in since}
     lacks_partners = is_body and len(partners) < min(LEAST_LENSES, len(material.lenses))
     is_read = not lacks_partners and len(distances) >= LEAST_DISTANCES
     is_current = latest is not None and latest.revision == material.prep.revision
@@ -225,22 +227,30 @@ def _words(name: str, kind: str, *, is_read: bool, is_done: bool, is_current: bo
     return f"{name} was read again, but its verdict is not decided yet: read on."
 
 
-def _standing(material: PrepMaterial) -> Iterator["ReadingRow"]:
-    return (row for row in material.readings if row.withdrawn_at is None)
+def _standing(material: PrepMaterial) -> Iterator["_Seen"]:
+    """Give what was seen and stands: readings by eye, and sweeps that landed."""
+    yield from (row for row in material.readings if row.withdrawn_at is None)
+    yield from (row for row in material.sweeps if row.withdrawn_at is None and row.landing_um is not None)
 
 
-def _is_since(reading: "ReadingRow", row: "AdjustmentRow") -> bool:
+def _distance_mm(material: PrepMaterial, seen: "_Seen") -> float:
+    """Distance of what was seen [mm]; a sweep without a set-up stands at infinity."""
+    setup = material.setups.get(seen.setup_id or "")
+    return math.inf if setup is None else setup.distance_mm
+
+
+def _is_since(reading: "_Seen", row: "AdjustmentRow") -> bool:
     if row.unit_kind == "body":
         return reading.body_id == row.unit_id and reading.body_epoch >= row.epoch_after
     return reading.lens_id == row.unit_id and reading.lens_epoch >= row.epoch_after
 
 
 def _least(
-    material: PrepMaterial, row: "AdjustmentRow", since: Iterable["ReadingRow"]
+    material: PrepMaterial, row: "AdjustmentRow", since: Iterable["_Seen"]
 ) -> Iterator[RecheckReading]:
     """Give the readings that are lacking to the least: partners and distances read before the move first."""
     since = list(since)
-    seen = {(one.body_id, one.lens_id, material.setups[one.setup_id].distance_mm) for one in since}
+    seen = {(one.body_id, one.lens_id, _distance_mm(material, one)) for one in since}
     for body_id in _bodies_for(material, row):
         lens_ids = _lenses_for(material, row)
         distances = _distances(material, body_id)

@@ -9,9 +9,10 @@ from shimwise.bench.adjust_text import read_shim_change, read_shims, read_turns
 from shimwise.bench.adjust_views import AdjustmentView
 from shimwise.bench.house_views import BodyFacts, MechanismFacts
 from shimwise.bench.prep_verdict import refresh_verdict
-from shimwise.bench.preps import close_prep, open_prep
+from shimwise.bench.preps import close_prep, open_prep, tape_setup
 from shimwise.bench.refusals import Conflict, InputError, NotFound
-from shimwise.records.store import units
+from shimwise.records.store import evidence, units
+from shimwise.records.store.rows import SweepRow
 from shimwise.remedy import Turn
 
 SCREW = MechanismFacts(kind="screw", um_per_turn=400.0, um_per_turn_sd=4.0, away="clockwise", backlash_um=1.0)
@@ -167,6 +168,32 @@ def test_the_recheck_asks_for_two_lenses_and_two_distances_until_they_are_read(h
     assert pair.before_um == pytest.approx(-20, abs=5)
     assert pair.change_um is not None
     assert 10 < pair.change_um < 40
+
+
+def test_sweeps_after_a_move_count_as_the_recheck_too(house: House) -> None:
+    prep_id = short_prep(house)
+    finish(house, answer(house, begin(house, prep_id), *UP_TO_MOVE, ("move", "done"), *AFTER_MOVE))
+    far = tape_setup(house.record, prep_id, body_id=house.ids["A-01"], distance_text="6'", who=WHO)
+    for number, (lens, setup_id) in enumerate((("H35", far.id), ("H50", None))):
+        (before,) = recheck.recheck(house.record, prep_id)
+        assert not before.is_read
+        with house.record.writing(who=WHO) as change:
+            row = SweepRow(
+                id=str(number) * 32,
+                prep_id=prep_id,
+                body_id=house.ids["A-01"],
+                lens_id=house.ids[lens],
+                setup_id=setup_id,
+                result={},
+                landing_um=0.5,
+                sd_um=1.0,
+                body_epoch=1,
+                taken_by=WHO,
+                taken_at=change.at,
+            )
+            evidence.add_sweep(change, row)
+    (after,) = recheck.recheck(house.record, prep_id)
+    assert (after.is_read, after.reading_count, after.distance_count) == (True, 2, 2)
 
 
 def test_an_unknown_screw_is_moved_a_little_first_and_learned_from(house: House) -> None:
