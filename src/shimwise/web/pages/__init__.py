@@ -3,7 +3,19 @@
 from fastapi import FastAPI
 from starlette.staticfiles import StaticFiles
 
-from shimwise.web.pages import charts, evidence, house, optics, plan, prep, preps, settings
+from shimwise.web.pages import (
+    adjusting,
+    charts,
+    evidence,
+    house,
+    optics,
+    papers,
+    plan,
+    prep,
+    preps,
+    settings,
+    signing,
+)
 from shimwise.web.pages.failures import add_failures
 from shimwise.web.pages.view import STATIC
 
@@ -17,6 +29,6 @@ def add_pages(app: FastAPI) -> None:
     sweeps under way as ``sweeps``.
     """
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
-    for part in (preps, prep, evidence, house, settings, charts, optics, plan):
+    for part in (preps, prep, evidence, adjusting, signing, papers, house, settings, charts, optics, plan):
         app.include_router(part.router, include_in_schema=False)
     add_failures(app)

@@ -1,0 +1,157 @@
+"""A guided adjustment on its page: each step in turn, refusals in words, taken back with a trace."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from api_house import WHO, Door
+from pages_bench import adjusting_at, furnished, sent, short_prep
+from pages_house import PageSeen, see
+
+BEFORE_MOVE = (("clean", "done"), ("lock", "was free"), ("place", "slot at the top"))
+AFTER_MOVE = (("lock after", "left free"), ("mark", "done"), ("flag", "done"))
+
+
+@pytest.fixture
+def door(tmp_path: Path) -> Iterator[Door]:
+    with furnished(tmp_path / "record") as opened:
+        yield opened
+
+
+@pytest.fixture
+def prep_id(door: Door) -> str:
+    return short_prep(door)
+
+
+@pytest.fixture
+def at(door: Door, prep_id: str) -> str:
+    return adjusting_at(door, prep_id)
+
+
+def answered(door: Door, at: str, steps: tuple[tuple[str, str], ...]) -> None:
+    for step, answer in steps:
+        sent(door, f"{at}/answers", step=step, answer=answer)
+
+
+def test_the_remedy_leads_to_the_adjustment_of_its_unit(door: Door, prep_id: str) -> None:
+    link = f"/preps/{prep_id}/adjust?kind=body&unit=A-01"
+    assert link in see(door, f"/preps/{prep_id}").links
+    assert see(door, link).sentence == "Adjust Body A-01 step by step."
+
+
+def test_an_adjustment_under_way_is_gone_on_with_not_begun_again(door: Door, prep_id: str, at: str) -> None:
+    again = door.client.get(f"/preps/{prep_id}/adjust?kind=body&unit=A-01")
+    assert (again.status_code, again.headers["location"]) == (303, at)
+
+
+def test_nothing_chosen_and_a_unit_that_is_not_out_are_refused_in_words(door: Door, prep_id: str) -> None:
+    nothing = sent(door, f"/preps/{prep_id}/adjust", 422)
+    assert "Choose what is to be adjusted." in nothing.text
+    lens = sent(door, f"/preps/{prep_id}/adjust", 409, unit=f"lens:{door.ids['H50']}")
+    assert "not judged to be out" in lens.text
+
+
+def test_one_step_is_asked_at_a_time_and_the_move_stands_in_words(door: Door, at: str) -> None:
+    page = see(door, at)
+    assert "clean" in page.sentence.lower()
+    assert page.text.count("to come") == 6
+    assert "clockwise (0.05 turn" in page.text
+    assert "Come up clockwise from one side" in page.text
+    assert "Take care." in page.text
+    assert "Moved as told" not in page.text
+
+
+def test_a_move_before_the_lock_step_is_not_offered_and_is_refused_keeping_what_was_typed(
+    door: Door, at: str
+) -> None:
+    answered(door, at, BEFORE_MOVE[:1])
+    assert "Moved as told" not in see(door, at).text
+    for is_scripted in (False, True):
+        refused = sent(
+            door, f"{at}/answers", 409, is_scripted=is_scripted, step="move", answer="0.06 turn clockwise"
+        )
+        page = PageSeen(refused.text)
+        assert "before its lock was looked at" in page.text
+        assert "0.06 turn clockwise" in page.text
+    kept = sent(door, f"{at}/answers", step="lock", answer="was free", typed_move="0.06 turn clockwise")
+    on = sent(door, f"{at}/answers", step="place", answer="top", typed_move="0.06 turn clockwise").headers[
+        "location"
+    ]
+    assert kept.headers["location"].startswith(f"{at}?typed_move=")
+    assert 'value="0.06 turn clockwise"' in door.client.get(on).text
+
+
+def test_the_steps_are_confirmed_to_the_end_and_what_to_read_again_is_told(
+    door: Door, prep_id: str, at: str
+) -> None:
+    answered(door, at, (*BEFORE_MOVE, ("move", "done"), *AFTER_MOVE))
+    page = see(door, at)
+    assert page.sentence == "Every step on Body A-01 is answered: finish the adjustment."
+    assert "slot at the top" in page.text
+    assert "Left free" in page.text
+    sent(door, f"{at}/finish")
+    after = see(door, at)
+    assert after.sentence.startswith("Body A-01 was moved by +")
+    assert "at least 2 lenses and 2 distances" in after.text
+    assert "Before and after" in after.text
+    assert door.get(f"/bodies/{door.ids['A-01']}")["adjustments"][0]["epoch_after"] == 1
+    sent(door, f"{at}/answers", 409, step="clean", answer="done")
+
+
+def test_a_step_is_taken_back_with_a_reason_and_the_trace_stays(door: Door, at: str) -> None:
+    answered(door, at, BEFORE_MOVE[:2])
+    bare = sent(door, f"{at}/take-back", 422, step="lock", reason="")
+    assert PageSeen(bare.text).controls
+    sent(door, f"{at}/take-back", step="lock", reason="looked at the wrong body")
+    page = see(door, at)
+    assert f"Lock, by {WHO}: looked at the wrong body" in page.text
+    assert "Moved as told" not in page.text
+
+
+def test_giving_up_needs_a_reason_and_ends_it(door: Door, at: str) -> None:
+    sent(door, f"{at}/give-up", 422, reason="")
+    sent(door, f"{at}/give-up", reason="the owner says no")
+    page = see(door, at)
+    assert "was given up" in page.sentence
+    assert "the owner says no" in page.text
+
+
+def test_an_answer_that_cannot_be_read_stands_beside_its_field_as_typed(door: Door, at: str) -> None:
+    answered(door, at, BEFORE_MOVE)
+    refused = sent(door, f"{at}/answers", 422, step="move", answer="a bit")
+    assert 'value="a bit"' in refused.text
+    assert 'id="answer-wrong"' in refused.text
+    assert 'aria-invalid="true"' in refused.text
+
+
+def test_a_screw_that_stays_locked_is_not_moved(door: Door, at: str) -> None:
+    answered(door, at, (("clean", "done"), ("lock", "stays locked")))
+    page = see(door, at)
+    assert "Moved as told" not in page.text
+    while "finish the adjustment" not in page.sentence:
+        step = "flag" if "flag" in page.sentence else "mark"
+        sent(door, f"{at}/answers", step=step, answer="done")
+        page = see(door, at)
+    sent(door, f"{at}/finish")
+    assert "stays locked: it was not moved" in see(door, at).sentence
+
+
+def test_with_a_script_only_the_guide_and_its_sentence_are_answered(door: Door, at: str) -> None:
+    part = sent(door, f"{at}/answers", 200, is_scripted=True, step="clean", answer="done").text
+    assert "<html" not in part
+    assert 'id="guide-said" hx-swap-oob="innerHTML"' in part
+    assert "What you found" in part
+
+
+def test_every_control_has_a_label_and_nothing_is_inline(door: Door, prep_id: str, at: str) -> None:
+    pages = [see(door, f"/preps/{prep_id}/adjust"), see(door, at)]
+    answered(door, at, BEFORE_MOVE)
+    pages.append(see(door, at))
+    for page in pages:
+        assert page.unlabelled == []
+        assert page.forbidden == []
+        assert len(page.ids) == len(set(page.ids))
+
+
+def test_an_unknown_adjustment_is_not_found(door: Door, prep_id: str) -> None:
+    see(door, f"/preps/{prep_id}/adjust/{'0' * 32}", 404)
