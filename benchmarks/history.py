@@ -290,8 +290,8 @@ def table(seed: int, houses: int) -> list[str]:
     return [
         f"{PREPS} preps a house, {REPEATS} repeats of six lenses at three distances, one of three bodies; "
         f"knocks of {KNOCK_UM[0]:g} to {KNOCK_UM[1]:g} µm. By sweep: 75 and 100 mm by frames, one sweep of "
-        "3 µm a distance. The last three columns are controls. A ring read to 2 mm at 3 ft tells a 75 mm lens "
-        "to 16 µm and a 100 mm lens to 39 µm a reading: by eye, knocks there are missed.",
+        "3 µm a distance. The last three columns are controls. A ring read to 2 mm at 3 ft tells a 75 mm "
+        "lens to 16 µm and a 100 mm lens to 39 µm a reading: by eye, knocks there are missed.",
         "",
         row("", runs),
         row("---", ["---"] * len(runs)),
