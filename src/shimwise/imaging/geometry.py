@@ -19,6 +19,7 @@ from shimwise.imaging.lock import (
     sharp_frames,
 )
 from shimwise.imaging.meter import Crop
+from shimwise.imaging.peak import RingData
 from shimwise.imaging.star import SECTORS, SUMS, Cells, RingPlan, plan_rings, solve_cells, sum_star
 
 __all__ = ["ChartMap", "StarMeasure", "measure_star"]
@@ -56,7 +57,8 @@ class StarMeasure:
     ``sectors`` is the signed modulation (frames, rings, 16) and ``pixels`` its weight; ``noise`` the pixel
     noise as a share of the mean by frame; ``left_mm`` and ``left_variance`` what each frame's
     centre is off its track. ``growth`` is ln of the map's scale in each frame by its scale in the middle one:
-    by it the frequencies that the rings have at the sensor fall.
+    by it the frequencies that the rings have at the sensor fall. ``detuning`` is how far each cell's
+    frequency on the sheet lies from its ring's, as a share (frames, rings, 16).
     """
 
     star: Star
@@ -64,6 +66,7 @@ class StarMeasure:
     lock: Lock
     cells: Cells
     sectors: FloatArray
+    detuning: FloatArray
     pixels: FloatArray
     noise: FloatArray
     saturated_share: float
@@ -87,10 +90,21 @@ class StarMeasure:
         """Standard uncertainty of the centre in either direction, px."""
         return self.lock.sd_mm * self.px_per_mm
 
-    def ring_modulation(self) -> FloatArray:
-        """Mean over sectors, (frames, rings)."""
-        total = np.maximum(np.sum(self.pixels, axis=2), 1.0)
-        return np.asarray(np.sum(self.sectors * self.pixels, axis=2) / total, dtype=np.float64)
+    def rings(
+        self, position_um: FloatArray, *, pitch_um: float, sector_weight: FloatArray | float = 1.0
+    ) -> RingData:
+        """Mean over sectors, each by its pixels and ``sector_weight``, at the frames' positions [µm]."""
+        pixels = self.pixels * sector_weight
+        total = np.sum(pixels, axis=2)
+        safe = np.maximum(total, 1e-9)
+        return RingData(
+            position_um=position_um,
+            frequency_cy_mm=self.plan.frequency_cy_mm,
+            modulation=np.sum(self.sectors * pixels, axis=2) / safe,
+            pixels=total,
+            detuning=np.sum(self.detuning * pixels, axis=2) / safe - self.growth[:, None],
+            pitch_um=pitch_um,
+        )
 
 
 def measure_star(
@@ -152,6 +166,7 @@ def measure_star(
         lock=rest,
         cells=cells,
         sectors=locked_modulation(cells, chart.coordinate, plan, rest),
+        detuning=cells.detuning(rest.phase(chart.coordinate, plan)),
         pixels=cells.pixels,
         noise=cells.noise,
         saturated_share=float(np.max(scan.saturated / pixels)),
@@ -171,7 +186,10 @@ def with_wander(measure: StarMeasure, wander_mm: FloatArray, coordinate: FloatAr
     """Measure again with each frame's own place, where the picture was seen to jump."""
     lock = replace(measure.lock, wander_mm=wander_mm)
     return replace(
-        measure, lock=lock, sectors=locked_modulation(measure.cells, coordinate, measure.plan, lock)
+        measure,
+        lock=lock,
+        sectors=locked_modulation(measure.cells, coordinate, measure.plan, lock),
+        detuning=measure.cells.detuning(lock.phase(coordinate, measure.plan)),
     )
 
 
@@ -266,10 +284,7 @@ def _followed(
         wander[i] = find_centre(cells, i, scan.plan, reach_spokes=1.2)[0] - track
     lock = replace(lock, wander_mm=wander)
     again = scan.cells(lock, np.array(stray, dtype=np.intp))
-    merged = [np.array(getattr(cells, name)) for name in ("modulation", "mean", "pixels", "noise")]
-    for whole, part in zip(merged, (again.modulation, again.mean, again.pixels, again.noise), strict=True):
-        whole[stray] = part
-    cells = Cells(*merged)
+    cells = cells.with_frames(stray, again)
     return lock, cells, _rest(cells, scan, lock)
 
 

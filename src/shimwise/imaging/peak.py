@@ -44,17 +44,18 @@ class RingData:
     """Signed modulation of the rings of one star through a sweep.
 
     ``modulation`` and ``pixels`` (how many pixels each value rests on) have the shape (frames, rings);
-    ``position_um`` (frames,), ``frequency_cy_mm`` (rings,) at the reference position. ``growth`` is ln of the
-    picture's size in each frame by its size there: frequencies at the sensor fall by it. ``pitch_um`` is the
-    pixel's, whose own transfer changes with them. ``response`` tells which frequencies each ring shows;
-    without it its own alone.
+    ``position_um`` (frames,), ``frequency_cy_mm`` (rings,) at the reference position. ``detuning`` (frames,
+    rings) is how far, as a share, the frequency at the sensor that a value shows lies from its ring's: the
+    picture grows through a sweep, and the pixels between a ring's edges change. ``pitch_um`` is the pixel's,
+    whose own transfer changes with it. ``response`` tells which frequencies each ring shows; without it its
+    own alone.
     """
 
     position_um: FloatArray
     frequency_cy_mm: FloatArray
     modulation: FloatArray
     pixels: FloatArray
-    growth: FloatArray | None = None
+    detuning: FloatArray | None = None
     pitch_um: float = 0.0
     response: Response | None = None
 
@@ -269,9 +270,9 @@ class _Model:
     def __init__(self, data: RingData, fnumber: float, wavelengths_um: tuple[float, ...]) -> None:
         self.data, self.fnumber, self.wavelengths = data, fnumber, wavelengths_um
         self.root = np.sqrt(data.pixels)
-        self.growth = np.zeros(data.position_um.size) if data.growth is None else data.growth
         self.response = data.response or plain_response(data.frequency_cy_mm)
-        self.pixel_slope = -((np.pi * data.frequency_cy_mm * data.pitch_um * 1e-3) ** 2) / 3.0
+        pixel, self.pixel_slope = _pixel(self.response.nodes_cy_mm * data.pitch_um * 1e-3)
+        self.mix = pixel[:, None] * self.response.mix / (pixel @ self.response.mix)
 
     def band_peak(self, state: _State, band: tuple[float, float]) -> BandPeak:
         """Peak of the band's mean transfer from the paraxial focus, and its slopes."""
@@ -294,12 +295,12 @@ class _Model:
             w040_waves=state.w040,
             wavelengths_um=self.wavelengths,
         )
-        mix = self.response.mix
+        mix = self.mix
         value = out.value @ mix
-        if np.any(self.growth):
+        if self.data.detuning is not None:
             # ν ∂/∂ν at fixed N from the slopes at hand: ln N scales both ν and, by -2, the defocus.
-            by_log_frequency = (out.by_log_fnumber + 2.0 * defocus[:, None] * out.by_defocus) @ mix
-            value -= self.growth[:, None] * (by_log_frequency + self.pixel_slope * value)
+            by_log_frequency = out.by_log_fnumber + 2.0 * defocus[:, None] * out.by_defocus
+            value += self.data.detuning * ((by_log_frequency + self.pixel_slope * out.value) @ mix)
         return value, np.stack([-out.by_defocus @ mix, out.by_log_fnumber @ mix, out.by_w040 @ mix])
 
     def projected(self, state: _State) -> tuple[float, FloatArray, FloatArray]:
@@ -435,6 +436,21 @@ def _searched(model: _Model, coarse_um: float, near: PeakFit | None, band: tuple
     return model.search(min(starts, key=lambda found: found[1])[0], iterations=25)[0]
 
 
+def _pixel(cycles_px: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Transfer of a square pixel, mean over directions, and the slope of its ln by ln of the frequency.
+
+    It stands within a ring's mean over frequencies: beside the blur's own curve it changes that mean.
+    """
+    turn = (np.arange(16) + 0.5) * np.pi / 32.0
+    x = np.pi * cycles_px[:, None] * np.cos(turn)
+    y = np.pi * cycles_px[:, None] * np.sin(turn)
+    each = np.sinc(x / np.pi) * np.sinc(y / np.pi)
+    safe = np.where(np.abs(x) < 1e-4, 1e-4, x), np.where(np.abs(y) < 1e-4, 1e-4, y)
+    slope = sum(v / np.tan(v) - 1.0 for v in safe)
+    mean = np.mean(each, axis=1)
+    return mean, np.mean(each * slope, axis=1) / mean
+
+
 def _filled_rings(data: RingData) -> RingData:
     """Leave out rings without pixels in any frame."""
     full = np.any(data.pixels > 0, axis=0)
@@ -442,6 +458,7 @@ def _filled_rings(data: RingData) -> RingData:
     return replace(
         data,
         response=response,
+        detuning=None if data.detuning is None else data.detuning[:, full],
         frequency_cy_mm=data.frequency_cy_mm[full],
         modulation=data.modulation[:, full],
         pixels=data.pixels[:, full],

@@ -44,7 +44,7 @@ ENOUGH_RINGS = 12
 RIM_SHARE = 0.15
 """At most this share of a star's radius is left out at the rim, where the blur mixes it with the paper."""
 
-SUMS = 10
+SUMS = 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,22 +67,23 @@ class RingPlan:
     @property
     def radii_mm(self) -> FloatArray:
         """Radius on the sheet at which a ring's mean frequency is met, mm."""
-        return self.spokes / (2.0 * np.pi * self._mean_on_sheet)
+        return self.spokes / (2.0 * np.pi * self.mean_on_sheet)
 
     @property
     def frequency_cy_mm(self) -> FloatArray:
         """Mean frequency of each ring's pixels at the sensor, cycles/mm."""
-        return self._mean_on_sheet / self.magnification
+        return self.mean_on_sheet / self.magnification
 
     @property
-    def _mean_on_sheet(self) -> FloatArray:
+    def mean_on_sheet(self) -> FloatArray:
+        """Mean frequency of each ring's area on the sheet, cycles/mm."""
         edge_radii = self.spokes / (2.0 * np.pi * self.edges_cy_mm)
         return self.spokes / (np.pi * (edge_radii[:-1] + edge_radii[1:]))
 
 
 @dataclass(frozen=True, slots=True)
 class StarSums:
-    """Sums of the normal equations of every cell (rings, 16, 10), and counts of clipped pixels."""
+    """Sums of the normal equations of every cell (rings, 16, 14), and counts of clipped pixels."""
 
     sums: FloatArray
     saturated: int
@@ -94,13 +95,36 @@ class Cells:
     """Fitted cells of one star over frames; every array has the shape (frames, rings, 16).
 
     ``modulation`` is (b + i·c)/a, ``mean`` is a, ``pixels`` counts pixels; ``noise`` is the residual's
-    standard deviation per pixel and frame as a share of the mean, shape (frames,).
+    standard deviation per pixel and frame as a share of the mean, shape (frames,). ``lean`` holds, for a
+    signal of unit modulation cos nθ or sin nθ (first axis) that grows with the frequency in the cell, what
+    the same fit gives for it (second axis: a, b and c): see :meth:`detuning`.
     """
 
     modulation: NDArray[np.complex128]
     mean: FloatArray
     pixels: FloatArray
     noise: FloatArray
+    lean: FloatArray
+
+    def detuning(self, phase_rad: FloatArray) -> FloatArray:
+        """How far the frequency that a cell shows lies from its ring's, as a share, (frames, rings, 16).
+
+        A cell holds a handful of pixels, and which of them lie between the edges changes as the picture
+        moves: their modulation is that of a frequency which the fit's own weights give. ``phase_rad`` is the
+        spokes' phase in every cell.
+        """
+        cosine, sine = np.cos(phase_rad), np.sin(phase_rad)
+        mean, b, c = (cosine * self.lean[0, k] + sine * self.lean[1, k] for k in range(3))
+        locked = (self.modulation * np.exp(-1j * phase_rad)).real
+        return np.asarray(b * cosine + c * sine - locked * mean, dtype=np.float64)
+
+    def with_frames(self, frames: list[int], other: Cells) -> Cells:
+        """Put the frames of ``other``, in order, in the place of some of these."""
+        modulation, mean, pixels = self.modulation.copy(), self.mean.copy(), self.pixels.copy()
+        noise, lean = self.noise.copy(), self.lean.copy()
+        modulation[frames], mean[frames], pixels[frames] = other.modulation, other.mean, other.pixels
+        noise[frames], lean[:, :, frames] = other.noise, other.lean
+        return Cells(modulation, mean, pixels, noise, lean)
 
 
 def plan_rings(
@@ -173,6 +197,7 @@ def sum_star(
     to_px = np.asarray(np.linalg.inv(to_star), dtype=np.float64)
     columns, rows = _extent(to_px, reach_mm, frame.shape, left, top)
     sums = np.zeros((plan.count * SECTORS, SUMS))
+    share = np.asarray(1.0 / plan.mean_on_sheet, dtype=np.float32)
     first = float(plan.edges_cy_mm[0])
     step = float(plan.edges_cy_mm[1] - plan.edges_cy_mm[0])
     clipped = _accumulate(
@@ -185,7 +210,7 @@ def sum_star(
         plan.spokes,
         first,
         1.0 / step,
-        plan.count,
+        share,
         parity,
         white,
         black,
@@ -195,27 +220,35 @@ def sum_star(
 
 
 def solve_cells(sums: FloatArray) -> Cells:
-    """Solve the cells' normal equations, sums of shape (frames, rings, 16, 10)."""
-    n, c, s, cc, cs, y, yc, ys, yy = np.moveaxis(sums[..., :9], -1, 0)
+    """Solve the cells' normal equations, sums of shape (frames, rings, 16, 14)."""
+    n, c, s, cc, cs, y, yc, ys, yy, t, tc, ts, tcc, tcs = np.moveaxis(sums, -1, 0)
     ok = n >= 4
     n_safe = np.where(ok, n, 1.0)
     mc, ms, my = c / n_safe, s / n_safe, y / n_safe
     vcc = np.where(ok, cc - n * mc * mc, 1.0)
     vss = np.where(ok, (n - cc) - n * ms * ms, 1.0)
     vcs = np.where(ok, cs - n * mc * ms, 0.0)
-    rc, rs = yc - n * my * mc, ys - n * my * ms
     det = vcc * vss - vcs * vcs
     ok &= det > 0.02 * n_safe * n_safe
     det = np.where(ok, det, 1.0)
-    b, q = (vss * rc - vcs * rs) / det, (vcc * rs - vcs * rc) / det
-    mean = my - b * mc - q * ms
+
+    def fitted(plain: FloatArray, along_c: FloatArray, along_s: FloatArray) -> FloatArray:
+        """Constant, cosine and sine part of a signal, from its sums alone and by the two waves."""
+        rc, rs = along_c - plain * mc, along_s - plain * ms
+        b, q = (vss * rc - vcs * rs) / det, (vcc * rs - vcs * rc) / det
+        return np.stack([plain / n_safe - b * mc - q * ms, b, q])
+
+    mean, b, q = fitted(y, yc, ys)
+    lean = np.stack([fitted(tc, tcc, tcs), fitted(ts, tcs, t - tcc)])
     ok &= mean > 0
     safe = np.where(ok, mean, 1.0)
-    residual = np.where(ok, np.maximum(yy - n * my * my - b * rc - q * rs, 0.0) / safe**2, 0.0)
+    left = yy - n * my * my - b * (yc - y * mc) - q * (ys - y * ms)
+    residual = np.where(ok, np.maximum(left, 0.0) / safe**2, 0.0)
     pixels = np.where(ok, n, 0.0)
     freedom = np.maximum((np.where(ok, n - 3.0, 0.0)).sum(axis=(1, 2)), 1.0)
     noise = np.sqrt(residual.sum(axis=(1, 2)) / freedom)
-    return Cells(np.where(ok, (b + 1j * q) / safe, 0.0), np.where(ok, mean, 0.0), pixels, noise)
+    modulation = np.where(ok, (b + 1j * q) / safe, 0.0)
+    return Cells(modulation, np.where(ok, mean, 0.0), pixels, noise, np.where(ok, lean, 0.0))
 
 
 def _finest(spokes: int, low: float, rings: int) -> tuple[float, int]:
@@ -255,7 +288,7 @@ def _accumulate(  # type: ignore[no-untyped-def]
     spokes,
     first,
     per_step,
-    rings,
+    share,
     parity,
     white,
     black,
@@ -265,7 +298,8 @@ def _accumulate(  # type: ignore[no-untyped-def]
     start, stop = columns
     width = max(stop - start, 0)
     cosine, sine = np.empty(width, np.float32), np.empty(width, np.float32)
-    cell = np.empty(width, np.int32)
+    cell, frequency = np.empty(width, np.int32), np.empty(width, np.float32)
+    rings = share.size
     scale = np.float32(spokes / (2.0 * np.pi))
     first32, per_step32 = np.float32(first), np.float32(per_step)
     saturated, blackened = 0, 0
@@ -277,7 +311,8 @@ def _accumulate(  # type: ignore[no-untyped-def]
             x = np.float32((g[0, 0] * x_px + g[0, 1] * y_px + g[0, 2]) * w)
             y = np.float32((g[1, 0] * x_px + g[1, 1] * y_px + g[1, 2]) * w)
             inverse = np.float32(1.0) / np.sqrt(x * x + y * y + np.float32(1e-12))
-            ring = np.int32(np.floor((scale * inverse - first32) * per_step32))
+            frequency[k] = scale * inverse
+            ring = np.int32(np.floor((frequency[k] - first32) * per_step32))
             ax, ay = abs(x), abs(y)
             low, high = min(ax, ay), max(ax, ay)
             half = np.int32(low > np.float32(0.41421356) * high)
@@ -303,18 +338,28 @@ def _accumulate(  # type: ignore[no-untyped-def]
                 saturated += 1
             if value <= black:
                 blackened += 1
-            c, s = np.float64(cosine[k]), np.float64(sine[k])
-            cell_sums = sums[i]
-            cell_sums[0] += 1.0
-            cell_sums[1] += c
-            cell_sums[2] += s
-            cell_sums[3] += c * c
-            cell_sums[4] += c * s
-            cell_sums[5] += value
-            cell_sums[6] += value * c
-            cell_sums[7] += value * s
-            cell_sums[8] += value * value
+            off = np.float64(frequency[k] * share[i >> 4]) - 1.0
+            _add(sums[i], np.float64(cosine[k]), np.float64(sine[k]), value, off)
     return saturated, blackened
+
+
+@njit(cache=True, inline="always")
+def _add(cell, c, s, value, off):  # type: ignore[no-untyped-def]
+    """Add a pixel: cosine and sine of n times its angle, its value, its frequency off the ring's."""
+    cell[0] += 1.0
+    cell[1] += c
+    cell[2] += s
+    cell[3] += c * c
+    cell[4] += c * s
+    cell[5] += value
+    cell[6] += value * c
+    cell[7] += value * s
+    cell[8] += value * value
+    cell[9] += off
+    cell[10] += off * c
+    cell[11] += off * s
+    cell[12] += off * c * c
+    cell[13] += off * c * s
 
 
 @njit(cache=True, fastmath=True)

@@ -31,6 +31,11 @@ FloatArray = NDArray[np.float64]
 MARKER_SD_PX = 0.1
 """Uncertainty of a marker's place beside that of a star's centre, px."""
 
+RIM_SPARE, RIM_PX = 1.2, 2.0
+"""At the rim so many times the largest blur disc's radius, and so many pixels more, are left out: a star's
+peak may lie off the sweep's middle, and the bright paper beyond the rim reaches farther than the disc by
+diffraction. Without it the outermost ring's modulation falls by 5e-4 at the ends of a sweep.
+"""
 
 MAX_DISTORTION = 0.003
 """Radial distortion at the corner, as a share of the radius, above which it is told."""
@@ -144,7 +149,7 @@ def _measure_stars(
                 chart,
                 reference=reference,
                 pitch_um=settings.pitch_um,
-                blur_px=blur_px,
+                blur_px=RIM_SPARE * blur_px + RIM_PX,
                 white=settings.white_level,
                 black=settings.black_level,
                 sharpest=out[0].sharpest if out else None,
@@ -244,15 +249,9 @@ def _star_peak(
     size_px: tuple[int, int],
     near: PeakFit | None,
 ) -> StarPeak:
-    data = RingData(
-        position_um=position,
-        frequency_cy_mm=measure.plan.frequency_cy_mm,
-        modulation=measure.ring_modulation(),
-        pixels=np.sum(measure.pixels, axis=2),
-        growth=measure.growth,
-        pitch_um=settings.pitch_um,
-        response=ring_response(measure.plan, blur_um=float(np.ptp(position)) / 4.0 / settings.fnumber * 1.2),
-    )
+    blur_um = RIM_SPARE * float(np.ptp(position)) / 4.0 / settings.fnumber
+    response = ring_response(measure.plan, blur_um=blur_um)
+    data = replace(measure.rings(position, pitch_um=settings.pitch_um), response=response)
     optics: dict[str, Any] = {"fnumber": settings.fnumber, "wavelengths_um": settings.wavelengths_um}
     fit = fit_peak(data, band_cy_mm=settings.band_cy_mm, near=near, **optics)
     x, y = (float(v) for v in measure.centre_px)
@@ -296,10 +295,8 @@ def _split(
     along = np.cos(2.0 * (angle - math.atan2(away[1], away[0])))
     peaks = []
     for weight in (np.maximum(along, 0.0), np.maximum(-along, 0.0)):
-        pixels = measure.pixels * weight
-        total = np.sum(pixels, axis=2)
-        rings = np.sum(measure.sectors * pixels, axis=2) / np.maximum(total, 1e-9)
-        peaks.append(fit_shift(replace(data, modulation=rings, pixels=total), fit, **optics))
+        part = measure.rings(data.position_um, pitch_um=data.pitch_um, sector_weight=weight)
+        peaks.append(fit_shift(replace(part, response=data.response), fit, **optics))
     # A shift of a/2·cos 2Δ read with weights cos 2Δ comes out at Σ|cos|³/Σ|cos|² of... its mean cos²/cos.
     gain = float(np.sum(along**2) / np.sum(np.abs(along)))
     middle, half = (peaks[0] + peaks[1]) / 2, (peaks[0] - peaks[1]) / 2 / gain

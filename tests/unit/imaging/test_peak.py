@@ -1,11 +1,18 @@
 """The through-focus fit against curves from an independent transfer, and a control that must fail."""
 
+from dataclasses import replace
+from itertools import pairwise
+
 import numpy as np
 import pytest
+from scipy.special import jv
 
 from shimwise.errors import ImagingError
+from shimwise.imaging.layout import Star
 from shimwise.imaging.peak import RingData, fit_peak, fit_shift
 from shimwise.imaging.pupil import aberrated_otf, band_peak_um
+from shimwise.imaging.response import ring_response
+from shimwise.imaging.star import plan_rings
 from shimwise.optics import otf_defocus
 
 FREQUENCY = np.linspace(18.0, 80.0, 8)
@@ -94,3 +101,31 @@ def test_too_few_frames_and_no_modulation_are_refused() -> None:
     blank = RingData(np.arange(9.0), FREQUENCY, np.zeros((9, 8)), np.ones((9, 8)))
     with pytest.raises(ImagingError, match="No modulation is left"):
         fit_peak(blank, fnumber=2.8)
+
+
+def test_a_rings_mean_over_frequencies_holds_the_pixel_beside_the_blur() -> None:
+    """Rings by the whole integral n ∫ J_n(2πρr)/ρ · OTF · pixel dρ (NIST DLMF 10.22.43), not cut short."""
+    star = Star(id="S", centre_mm=(0.0, 0.0), radius_mm=20.0, spokes=40)
+    plan = plan_rings(star, px_per_mm=4.0, pitch_um=5.0, blur_px=5.0)
+    position, per_mm = np.arange(-60.0, 61.0, 10.0), np.arange(0.1, 649.0, 0.1)
+    turn = (np.arange(45) + 0.5) * np.pi / 90.0
+    pixel = np.mean(
+        np.sinc(5e-3 * per_mm[:, None] * np.cos(turn)) * np.sinc(5e-3 * per_mm[:, None] * np.sin(turn)),
+        axis=1,
+    )
+    transfer = pixel * aberrated_otf(frequency_cy_mm=per_mm, defocus_um=position - 9.0, fnumber=2.8)
+    edge_mm = plan.magnification * star.spokes / (2 * np.pi * plan.edges_cy_mm)
+    x, w = np.polynomial.legendre.leggauss(8)
+    rings = []
+    for outer, inner in pairwise(edge_mm):
+        radius = inner + (outer - inner) * (x + 1) / 2
+        wave = jv(star.spokes, 2 * np.pi * per_mm[:, None] * radius) @ (w * radius / np.sum(w * radius))
+        rings.append(transfer @ (star.spokes * wave / per_mm) * 0.1)
+    modulation = 0.8 * np.array(rings).T
+    response = ring_response(plan, blur_um=70.0 / 5.6)
+    data = RingData(position, plan.frequency_cy_mm, modulation, np.ones_like(modulation), response=response)
+    fit = fit_peak(replace(data, pitch_um=5.0), fnumber=2.8)
+    assert np.abs(modulation - fit.model).max() < 5e-5
+    assert fit.best_um == pytest.approx(9.0, abs=2e-3)
+    without = fit_peak(data, fnumber=2.8)
+    assert np.abs(modulation - without.model).max() > 1e-4

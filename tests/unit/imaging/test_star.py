@@ -86,3 +86,26 @@ def test_clipped_pixels_are_counted() -> None:
 def test_a_star_too_small_for_its_spokes_is_refused() -> None:
     with pytest.raises(ImagingError, match=r"Star S0: 72 spokes on a radius of 24 px"):
         plan_rings(STAR, px_per_mm=0.6, pitch_um=5.0)
+
+
+def test_a_cells_own_frequency_explains_its_modulation_wherever_the_picture_lies() -> None:
+    # Modulation falls with frequency; a fraction of a pixel aside, other pixels lie in the star's rings.
+    y, x = np.mgrid[:340, :340].astype(float)
+    for shift in (0.0, 0.3, 0.7):
+        to_px = TO_PX @ np.array([[1.0, 0.0, shift / 4.0], [0.0, 1.0, 0.1], [0.0, 0.0, 1.0]])
+        sheet = np.einsum("ij,jkl->ikl", np.linalg.inv(to_px), np.stack([x, y, np.ones_like(x)]))
+        sheet = sheet[:2] / sheet[2]
+        angle = np.arctan2(sheet[1], sheet[0])
+        per_mm = 72 / (2 * np.pi * np.hypot(*sheet))
+        frame = 0.3 * (1 + (0.9 - 0.45 * per_mm) * np.cos(72 * angle))
+        plan = plan_rings(STAR, px_per_mm=4.0, pitch_um=5.0)
+        sums = sum_star(frame.astype(np.float32), left=0, top=0, to_star=np.linalg.inv(to_px), plan=plan)
+        cells = solve_cells(sums.sums[None])
+        ring_per_mm = 2 / (
+            1 / plan.edges_cy_mm[:-1] + 1 / plan.edges_cy_mm[1:]
+        )  # the mean over a ring's area
+        named = 0.9 - 0.45 * ring_per_mm
+        own = named[:, None] - 0.45 * ring_per_mm[:, None] * cells.detuning(np.zeros((1, 1, 1)))[0]
+        off = cells.modulation[0].real - named[:, None]
+        assert np.abs(off).max() > 5e-3
+        np.testing.assert_allclose(cells.modulation[0].real, own, atol=3e-4)
