@@ -36,7 +36,7 @@ def answered(door: Door, at: str, steps: tuple[tuple[str, str], ...]) -> None:
 def test_the_remedy_leads_to_the_adjustment_of_its_unit(door: Door, prep_id: str) -> None:
     link = f"/preps/{prep_id}/adjust?kind=body&unit=A-01"
     assert link in see(door, f"/preps/{prep_id}").links
-    assert see(door, link).sentence == "Adjust Body A-01 step by step."
+    assert see(door, link).sentence == "Body A-01: adjust it step by step."
 
 
 def test_an_adjustment_under_way_is_gone_on_with_not_begun_again(door: Door, prep_id: str, at: str) -> None:
@@ -93,7 +93,8 @@ def test_the_steps_are_confirmed_to_the_end_and_what_to_read_again_is_told(
     after = see(door, at)
     assert after.sentence.startswith("Body A-01 was moved by +")
     assert "at least 2 lenses and 2 distances" in after.text
-    assert "Before and after" in after.text
+    told = " ".join(after.text.split("Before and after")[1].split())
+    assert "Body A-01 −20 ± 3 0 ±" in told
     assert door.get(f"/bodies/{door.ids['A-01']}")["adjustments"][0]["epoch_after"] == 1
     sent(door, f"{at}/answers", 409, step="clean", answer="done")
 

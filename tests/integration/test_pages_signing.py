@@ -66,7 +66,7 @@ def test_a_signature_shows_its_digest_and_exceptions_and_the_prep_says_that_it_i
     (kept,) = door.get(f"/preps/{prep_id}/sign-offs")["sign_offs"]
     assert f"was signed by {WHO}" in page.sentence
     assert "it is frozen" in page.sentence
-    assert kept["digest"] in page.text
+    assert kept["digest_words"] in page.text
     assert "a spare only" in page.text
     frozen = see(door, f"/preps/{prep_id}")
     assert "signed" in frozen.text

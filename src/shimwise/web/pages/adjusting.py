@@ -6,7 +6,7 @@ from urllib.parse import quote
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from shimwise.bench import adjusting, preps, recheck
+from shimwise.bench import adjusting, prep_verdict, preps, recheck
 from shimwise.bench.refusals import InputError
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import JudgeDep, PageDep, PostedDep, QueryDep, RecordDep, remember, see, who_of
@@ -163,7 +163,7 @@ def _choosing(
     if not prep.is_open:
         page.sentence = f"{prep.title} is {prep.state}: nothing is adjusted until it is reopened."
     elif chosen is not None:
-        page.sentence = f"Adjust {titled(chosen.kind, chosen.name)} step by step."
+        page.sentence = f"{titled(chosen.kind, chosen.name)}: adjust it step by step."
     elif out:
         page.sentence = f"{', '.join(out)}: judged out, and can be adjusted."
     else:
@@ -218,6 +218,8 @@ def _guide(
 ) -> Response:
     view = adjusting.adjustment(record, prep_id, adjustment_id)
     prep = preps.open_prep(record, prep_id)
+    if view.state == FINISHED and prep.is_open and not (prep.verdict and prep.verdict.is_current):
+        _judge_again(record, page, prep_id)
     page.way = "preps"
     page.sentence, page.second = _said(view)
     is_part = "HX-Request" in request.headers
@@ -234,6 +236,14 @@ def _guide(
         rechecks=[one for one in recheck.recheck(record, prep_id) if one.adjustment_id == view.id],
         pairs=[one for one in recheck.before_after(record, prep_id) if one.adjustment_id == view.id],
     )
+
+
+def _judge_again(record: "Record", page: Page, prep_id: str) -> None:
+    """Judge the prep as it stands after the move: what is told before and after rests on it."""
+    try:
+        prep_verdict.refresh_verdict(record, prep_id)
+    except ShimwiseError as error:
+        page.problem = f"No verdict can be given: {error}"
 
 
 def _said(view: "AdjustmentView") -> tuple[str, str]:
