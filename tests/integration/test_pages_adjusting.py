@@ -96,6 +96,8 @@ def test_the_steps_are_confirmed_to_the_end_and_what_to_read_again_is_told(
     told = " ".join(after.text.split("Before and after")[1].split())
     assert "Body A-01 −20 ± 3 0 ±" in told
     assert door.get(f"/bodies/{door.ids['A-01']}")["adjustments"][0]["epoch_after"] == 1
+    moved = see(door, f"/preps/{prep_id}")
+    assert "Adjust step by step: A-01 before" not in moved.text
     sent(door, f"{at}/answers", 409, step="clean", answer="done")
 
 
