@@ -19,6 +19,14 @@ __all__ = ["RelativePeak", "fit_relative_peak", "gradient_energy", "most_texture
 FloatArray = NDArray[np.float64]
 
 MIN_FRAMES = 7
+SHAPES: tuple[tuple[float, tuple[int, ...], float], ...] = (
+    (2.5, (4, 6), 7.5),
+    (1.6, (4,), 7.0),
+    (1.3, (), 0.0),
+)
+"""Widths of the peak beyond which frames count less, even terms of the bell, and how many frames must
+count for it: the fewer terms, the nearer to its peak must a curve be taken for such a bell.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +77,7 @@ def most_textured_region(frame: NDArray[np.floating], *, side_px: int) -> tuple[
 def fit_relative_peak(
     position_um: FloatArray, energy: FloatArray, *, confidence: float = 0.95
 ) -> RelativePeak:
-    """Fit a Gaussian and a constant to the energy through focus.
+    """Fit a Gaussian of free flatness and a constant to the energy through focus.
 
     Parameters
     ----------
@@ -87,8 +95,15 @@ def fit_relative_peak(
 
     Notes
     -----
-    Gauss-Newton with the width kept between one step and the sweep; frames beyond 1.3 widths count less,
-    since the real curve's skirts are not a Gaussian's. Interval from the frames' residuals.
+    Gauss-Newton with the width kept between one step and the sweep; frames far from the peak count less.
+    A lens's curve is no Gaussian: what it is off would be taken for noise, and intervals come out 1.5 to 2
+    times too wide. Where frames allow it (``SHAPES``) the bell is multiplied by 1 + a·u⁴ + b·u⁶, as the
+    Gram-Charlier series [1]_ has it to the sixth order: even terms do not move the middle. Interval from the
+    frames' residuals.
+
+    References
+    ----------
+    .. [1] M. G. Kendall and A. Stuart, *The Advanced Theory of Statistics*, vol. 1, ch. 6 (from memory).
     """
     z, y = np.asarray(position_um, dtype=np.float64), np.asarray(energy, dtype=np.float64)
     order = np.argsort(z)
@@ -100,27 +115,25 @@ def fit_relative_peak(
         raise ImagingError(
             f"The target is sharpest at {z[k]:g} µm, the end of the sweep: move the sweep over the peak."
         )
-    centre, width = float(z[k]), _half_width(z, y, k)
-    for _ in range(12):
-        weight = np.exp(-0.5 * ((z - centre) / (1.3 * width)) ** 4)
-        step, design, rest, root = _step(z, y, centre, width, weight)
-        centre += float(np.clip(step[0], -width, width))
-        width = float(
-            np.clip(width + np.clip(step[1], -0.5 * width, 0.5 * width), np.diff(z).min(), np.ptp(z))
-        )
-        if np.all(np.abs(step[:2]) < 1e-6 * width):
+    bell = _Bell(z, y, float(z[k]), _half_width(z, y, k))
+    bell.settle()
+    for bell.window, bell.orders, least in SHAPES:
+        if np.sum(bell.weight) >= least:
             break
+    bell.settle()
+    centre, width = bell.centre, bell.width
     over = int(np.sum(np.abs(z - centre) < 2.0 * width))
     if over < 5 or not z[1] < centre < z[-2]:
         raise ImagingError(
             f"Only {over} frames lie over the peak at {centre:.1f} µm: take smaller steps around it."
         )
+    _, design, rest, root = bell.step()
     gls = FrameGls.estimate(
         (root * rest)[:, None], (root[:, None] * design)[:, None, :], common=np.zeros((z.size, 1))
     )
-    influence, freedom = gls.influence(np.array([1.0, 0.0, 0.0, 0.0]))
+    influence, freedom = gls.influence(np.eye(design.shape[1])[0])
     sd = clustered_sd(influence)
-    half = t_quantile(confidence, min(freedom, max(float(np.sum(weight)) - 4.0, 2.0))) * sd
+    half = t_quantile(confidence, min(freedom, max(float(np.sum(root**2)) - design.shape[1], 2.0))) * sd
     return RelativePeak(best_um=centre, sd_um=sd, low_um=centre - half, high_um=centre + half, width_um=width)
 
 
@@ -129,18 +142,44 @@ def _half_width(z: FloatArray, y: FloatArray, k: int) -> float:
     return max(float(np.ptp(above)) / 2.35, float(np.diff(z).mean()))
 
 
-def _step(
-    z: FloatArray, y: FloatArray, centre: float, width: float, weight: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Change of centre and width; height and constant are solved for exactly."""
-    u = (z - centre) / width
-    bell = np.exp(-0.5 * u * u)
-    root = np.sqrt(weight)
-    linear = np.column_stack([bell, np.ones_like(z)])
-    height, constant = np.linalg.lstsq(root[:, None] * linear, root * y, rcond=None)[0]
-    rest = y - height * bell - constant
-    design = np.column_stack(
-        [height * bell * u / width, height * bell * u * u / width, bell, np.ones_like(z)]
-    )
-    step = np.linalg.lstsq(root[:, None] * design, root * rest, rcond=None)[0]
-    return step, design, rest, root
+class _Bell:
+    """A bell over the frames that settles on their energy step by step."""
+
+    def __init__(self, z: FloatArray, y: FloatArray, centre: float, width: float) -> None:
+        self.z, self.y, self.centre, self.width = z, y, centre, width
+        self.window, self.orders, _ = SHAPES[-1]
+
+    @property
+    def weight(self) -> FloatArray:
+        """How much each frame counts."""
+        weight: FloatArray = np.exp(-0.5 * ((self.z - self.centre) / (self.window * self.width)) ** 4)
+        return weight
+
+    def settle(self) -> None:
+        """Move to the best centre and width."""
+        least, most = float(np.diff(self.z).min()), float(np.ptp(self.z))
+        for _ in range(15):
+            step = self.step()[0]
+            self.centre += float(np.clip(step[0], -self.width, self.width))
+            wider = self.width + float(np.clip(step[1], -0.5 * self.width, 0.5 * self.width))
+            self.width = float(np.clip(wider, least, most))
+            if np.all(np.abs(step[:2]) < 1e-6 * self.width):
+                break
+
+    def step(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Change of centre and width, the slopes, what is left, and the roots of the weights.
+
+        Heights and the constant are solved for exactly.
+        """
+        u, root = (self.z - self.centre) / self.width, np.sqrt(self.weight)
+        bell = np.exp(-0.5 * u * u)
+        shapes = np.column_stack([np.ones_like(u), bell, *(bell * u**order for order in self.orders)])
+        heights = np.linalg.lstsq(root[:, None] * shapes, root * self.y, rcond=None)[0]
+        rest = self.y - shapes @ heights
+        by_centre = heights[1] * bell * u
+        for order, height in zip(self.orders, heights[2:], strict=True):
+            by_centre = by_centre + height * bell * (u ** (order + 1) - order * u ** (order - 1))
+        by_width = heights[1] * bell * u * u
+        design = np.column_stack([by_centre / self.width, by_width / self.width, shapes])
+        step = np.linalg.lstsq(root[:, None] * design, root * rest, rcond=None)[0]
+        return step, design, rest, root

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.texture import fit_relative_peak, gradient_energy, most_textured_region
+from shimwise.optics import otf_defocus
 
 FloatArray = NDArray[np.float64]
 
@@ -45,6 +46,23 @@ def test_peak_of_a_textured_sweep_is_found_within_its_interval() -> None:
     assert np.sqrt(np.mean(np.square(errors))) < 0.15
     assert np.mean(held) >= 0.8
     assert peak.label == "relative"
+
+
+@pytest.mark.parametrize(("step", "frames"), [(8.0, 21), (20.0, 11)])
+def test_a_curve_that_is_no_gaussian_is_not_taken_for_noise(step: float, frames: int) -> None:
+    """The energy of one frequency through focus is a circle pupil's transfer squared (optics.otf_defocus)."""
+    rng, errors, halves = np.random.default_rng(5), [], []
+    for _ in range(40):
+        z = step * (np.arange(frames) - frames // 2) + rng.uniform(-0.5, 0.5) * step
+        transfer = otf_defocus(fnumber=2.8, frequency_cy_mm=40.0, defocus_um=z - 4.0)
+        energy = 0.02 + 0.3 * transfer**2 + 3e-4 * rng.standard_normal(frames)
+        peak = fit_relative_peak(z, energy)
+        errors.append(peak.best_um - 4.0)
+        halves.append((peak.high_um - peak.low_um) / 2)
+    rms = np.sqrt(np.mean(np.square(errors)))
+    assert np.mean(np.abs(errors) < halves) >= 0.85
+    assert rms < 0.05
+    assert np.median(halves) < (2.8 if frames == 21 else 6.0) * rms
 
 
 def test_the_textured_part_of_a_frame_is_chosen() -> None:
