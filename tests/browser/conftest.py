@@ -33,9 +33,13 @@ def server(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ser
         served.stop()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """Give one browser; each device is a context of its own in it."""
+    """Give one browser; each device is a context of its own in it.
+
+    It ends with its module: Playwright keeps an event loop running meanwhile, in which other tests could not
+    start theirs.
+    """
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         yield browser
