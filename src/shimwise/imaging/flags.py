@@ -94,7 +94,7 @@ class Flag(Enum):
     LENS_DISTORTS = _Meaning(
         16,
         "lens distorts",
-        "The lens bends the picture's lines; tilt may be off by 0.1 µm beyond its interval.",
+        "The lens bends the picture's lines; tilt's interval is widened by what that can do.",
         False,
     )
 

@@ -275,3 +275,14 @@ def test_a_lens_that_distorts_is_told() -> None:
     bent = replace(FIVE, yaw_deg=0.0, barrel=0.01)
     assert Flag.LENS_DISTORTS in {raised.flag for raised in measure(sweep(bent)).flags}
     assert Flag.LENS_DISTORTS not in {raised.flag for raised in measure(sweep(FIVE)).flags}
+
+
+def test_what_distortion_can_do_to_the_tilt_is_in_its_interval() -> None:
+    straight, bent = (measure(sweep(replace(FIVE, yaw_deg=0.0, barrel=b))).field for b in (0.0, 0.03))
+    assert straight is not None
+    assert bent is not None
+    for before, after, truth in ((straight.tilt_x, bent.tilt_x, 6.0), (straight.tilt_y, bent.tilt_y, -4.0)):
+        assert before is not None
+        assert after is not None
+        assert after.sd_um > 1.1 * before.sd_um
+        assert after.low_um < truth < after.high_um
