@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from shimwise.imaging.flags import Flag, Raised
     from shimwise.imaging.layout import ChartLayout, layout_from_json, layout_of_star
     from shimwise.imaging.meter import start_from_star
-    from shimwise.imaging.peak import PeakFit, RingData, fit_peak
+    from shimwise.imaging.peak import PeakFit, fit_peak
+    from shimwise.imaging.ring_model import RingData
     from shimwise.imaging.sweep import StarPeak, SweepResult, SweepSettings, measure_sweep
     from shimwise.imaging.texture import (
         RelativePeak,
@@ -50,7 +51,8 @@ _HOME = {
     "flags": ("Flag", "Raised"),
     "layout": ("ChartLayout", "layout_from_json", "layout_of_star"),
     "meter": ("start_from_star",),
-    "peak": ("PeakFit", "RingData", "fit_peak"),
+    "peak": ("PeakFit", "fit_peak"),
+    "ring_model": ("RingData",),
     "sweep": ("StarPeak", "SweepResult", "SweepSettings", "measure_sweep"),
     "texture": ("RelativePeak", "fit_relative_peak", "gradient_energy", "most_textured_region"),
 }

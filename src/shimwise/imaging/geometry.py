@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
+from shimwise.imaging.cells import SUMS, Cells, solve_cells, sum_star
 from shimwise.imaging.chart import ChartTrack, map_points
 from shimwise.imaging.layout import Star
 from shimwise.imaging.lock import (
@@ -19,8 +20,8 @@ from shimwise.imaging.lock import (
     sharp_frames,
 )
 from shimwise.imaging.meter import Crop
-from shimwise.imaging.peak import RingData
-from shimwise.imaging.star import SECTORS, SUMS, Cells, RingPlan, plan_rings, solve_cells, sum_star
+from shimwise.imaging.ring_model import RingData
+from shimwise.imaging.star import SECTORS, RingPlan, plan_rings
 
 __all__ = ["ChartMap", "StarMeasure", "measure_star"]
 

@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from shimwise.imaging.star import SECTOR_ANGLES_RAD, Cells, RingPlan
+from shimwise.imaging.cells import Cells
+from shimwise.imaging.star import SECTOR_ANGLES_RAD, RingPlan
 
 __all__ = ["Lock", "find_centre", "fit_lock", "locked_modulation", "sharp_frames"]
 

@@ -9,19 +9,27 @@ over a named band.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.clusters import FrameGls, clustered_sd, t_quantile
-from shimwise.imaging.pupil import GREEN_UM, BandPeak, band_peak, band_peak_um, transfer_slopes
-from shimwise.imaging.response import Response, plain_response
+from shimwise.imaging.pupil import GREEN_UM, band_peak_um
+from shimwise.imaging.ring_model import (
+    MAX_LOG_N,
+    MAX_W040,
+    Linearised,
+    RingData,
+    RingModel,
+    State,
+    filled_rings,
+)
 
-__all__ = ["BAND_CY_MM", "Linearised", "PeakFit", "RingData", "fit_peak", "fit_shift"]
+__all__ = ["BAND_CY_MM", "SD_FACTOR", "PeakFit", "fit_peak", "fit_shift"]
 
 FloatArray = NDArray[np.float64]
 
@@ -29,35 +37,12 @@ BAND_CY_MM = (20.0, 62.0)
 """Band over which the mean transfer is taken, cycles/mm, unless another is named."""
 
 W040_STARTS = (0.0, -0.4, 0.4)
-MAX_LOG_N = math.log(1.4)
-MAX_W040 = 2.5
 SD_FACTOR = 1.05
 """What standard uncertainties are raised by: in simulation with exact positions (700 sweeps, f/1.4 to f/4)
 intervals without it held 93 %, about 5 % too short. An empirical factor; its cause is not known.
 """
 REFINEMENTS = 3
 """Steps of generalised least squares, each about the position errors found by the one before."""
-
-
-@dataclass(frozen=True, slots=True)
-class RingData:
-    """Signed modulation of the rings of one star through a sweep.
-
-    ``modulation`` and ``pixels`` (how many pixels each value rests on) have the shape (frames, rings);
-    ``position_um`` (frames,), ``frequency_cy_mm`` (rings,) at the reference position. ``detuning`` (frames,
-    rings) is how far, as a share, the frequency at the sensor that a value shows lies from its ring's: the
-    picture grows through a sweep, and the pixels between a ring's edges change. ``pitch_um`` is the pixel's,
-    whose own transfer changes with it. ``response`` tells which frequencies each ring shows; without it its
-    own alone.
-    """
-
-    position_um: FloatArray
-    frequency_cy_mm: FloatArray
-    modulation: FloatArray
-    pixels: FloatArray
-    detuning: FloatArray | None = None
-    pitch_um: float = 0.0
-    response: Response | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,72 +107,6 @@ class PeakFit:
         return self.band_peaks_um[2] - self.band_peaks_um[0]
 
 
-@dataclass(frozen=True, slots=True)
-class Linearised:
-    """A star's fit near its optimum, in units of its noise: what several stars need to be fitted as one.
-
-    Attributes
-    ----------
-    residual, design, common : ndarray
-        Residuals (frames, rings), their slopes by the unknowns (frames, rings, unknowns) and by the frame's
-        position error. Slopes are taken where the frames are believed to stand, and the residuals are those
-        of the straight lines through there at the recorded positions.
-    gradient : ndarray
-        Slope of the reported peak by the unknowns.
-    best_um : float
-        The reported peak at no step, in the unit of the recorded positions.
-    """
-
-    residual: FloatArray
-    design: FloatArray
-    common: FloatArray
-    gradient: FloatArray
-    best_um: float
-    _model: _Model
-    _state: _State
-    _noise_sd: float
-    _band: tuple[float, float]
-
-    @classmethod
-    def of(
-        cls,
-        model: _Model,
-        state: _State,
-        band: tuple[float, float],
-        *,
-        noise_sd: float,
-        error_um: FloatArray | None = None,
-    ) -> Linearised:
-        """Linearise at a state, every frame ``error_um`` before its recorded position."""
-        residual, design = model.linearised(state, error_um)
-        scale = max(noise_sd, 1e-12)
-        whole = model.band_peak(state, band)
-        gradient = np.zeros(design.shape[2])
-        gradient[:3] = 1.0, whole.by_log_fnumber, whole.by_w040
-        best = state.z0 + whole.peak_um
-        design = design / scale
-        return cls(residual / scale, design, design[..., 0], gradient, best, model, state, noise_sd, band)
-
-    def moved(self, step: FloatArray, error_um: FloatArray) -> Linearised:
-        """Linearise again after a step of the unknowns, with the frames' position errors as now known."""
-        return Linearised.of(
-            self._model, self._state.moved(step), self._band, noise_sd=self._noise_sd, error_um=error_um
-        )
-
-
-class _State(NamedTuple):
-    """Unknowns: paraxial focus [µm], ln(N/nominal), W040 [waves]."""
-
-    z0: float
-    log_n: float
-    w040: float
-
-    def moved(self, step: FloatArray) -> _State:
-        log_n = float(np.clip(self.log_n + step[1], -MAX_LOG_N, MAX_LOG_N))
-        w040 = float(np.clip(self.w040 + step[2], -MAX_W040, MAX_W040))
-        return _State(self.z0 + float(step[0]), log_n, w040)
-
-
 def fit_peak(
     data: RingData,
     *,
@@ -238,8 +157,8 @@ def fit_peak(
        Biometrics 46 (1990): linear steps about the predicted errors instead of about 0.
     """
     _refuse_empty(data)
-    data = _filled_rings(data)
-    model = _Model(data, fnumber, wavelengths_um)
+    data = filled_rings(data)
+    model = RingModel(data, fnumber, wavelengths_um)
     coarse = _coarse_peak(data)
     state = _searched(model, coarse, near, band_cy_mm)
     error_um: FloatArray | None = None
@@ -253,8 +172,8 @@ def fit_shift(
     data: RingData, fit: PeakFit, *, fnumber: float, wavelengths_um: tuple[float, ...] = (GREEN_UM,)
 ) -> float:
     """Position of the peak of some sectors of the same star, with N and W040 of ``fit``. [µm]"""
-    model = _Model(_filled_rings(data), fnumber, wavelengths_um)
-    state = _State(fit.paraxial_um, math.log(fit.fnumber / fnumber), fit.w040_waves)
+    model = RingModel(filled_rings(data), fnumber, wavelengths_um)
+    state = State(fit.paraxial_um, math.log(fit.fnumber / fnumber), fit.w040_waves)
     for _ in range(6):
         _, residual, design = model.projected(state)
         step = float(design[:, 0] @ residual / (design[:, 0] @ design[:, 0]))
@@ -264,108 +183,8 @@ def fit_shift(
     return state.z0 + fit.best_um - fit.paraxial_um
 
 
-class _Model:
-    """Residuals and slopes of the rings at a state."""
-
-    def __init__(self, data: RingData, fnumber: float, wavelengths_um: tuple[float, ...]) -> None:
-        self.data, self.fnumber, self.wavelengths = data, fnumber, wavelengths_um
-        self.root = np.sqrt(data.pixels)
-        self.response = data.response or plain_response(data.frequency_cy_mm)
-        pixel, self.pixel_slope = _pixel(self.response.nodes_cy_mm * data.pitch_um * 1e-3)
-        self.mix = pixel[:, None] * self.response.mix / (pixel @ self.response.mix)
-
-    def band_peak(self, state: _State, band: tuple[float, float]) -> BandPeak:
-        """Peak of the band's mean transfer from the paraxial focus, and its slopes."""
-        return band_peak(
-            band_cy_mm=band,
-            fnumber=self.fnumber * math.exp(state.log_n),
-            w040_waves=state.w040,
-            wavelengths_um=self.wavelengths,
-        )
-
-    def slopes(self, state: _State, error_um: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
-        """Transfer (frames, rings) and its slopes by z0, ln N and W040 (3, frames, rings)."""
-        defocus = self.data.position_um - state.z0
-        if error_um is not None:
-            defocus = defocus - error_um
-        out = transfer_slopes(
-            self.response.nodes_cy_mm,
-            defocus,
-            fnumber=self.fnumber * math.exp(state.log_n),
-            w040_waves=state.w040,
-            wavelengths_um=self.wavelengths,
-        )
-        mix = self.mix
-        value = out.value @ mix
-        if self.data.detuning is not None:
-            # ν ∂/∂ν at fixed N from the slopes at hand: ln N scales both ν and, by -2, the defocus.
-            by_log_frequency = out.by_log_fnumber + 2.0 * defocus[:, None] * out.by_defocus
-            value += self.data.detuning * ((by_log_frequency + self.pixel_slope * out.value) @ mix)
-        return value, np.stack([-out.by_defocus @ mix, out.by_log_fnumber @ mix, out.by_w040 @ mix])
-
-    def projected(self, state: _State) -> tuple[float, FloatArray, FloatArray]:
-        """Cost, weighted residual and its design with the amplitudes projected out (Kaufman's form)."""
-        transfer, slopes = self.slopes(state)
-        y, o, s = self.root * self.data.modulation, self.root * transfer, self.root * slopes
-        power = np.maximum(np.sum(o * o, axis=0), 1e-30)
-        amplitude = np.sum(o * y, axis=0) / power
-        residual = y - amplitude * o
-        s = amplitude * s
-        s = s - o * (np.sum(s * o, axis=1, keepdims=True) / power)
-        return float(np.sum(residual**2)), residual.ravel(), s.reshape(3, -1).T
-
-    def search(self, state: _State, *, iterations: int) -> tuple[_State, float]:
-        """Levenberg-Marquardt from a start; returns the state and its cost."""
-        cost, residual, design = self.projected(state)
-        damping = 1e-2
-        for _ in range(iterations):
-            gram = design.T @ design
-            step = np.asarray(
-                np.linalg.solve(gram + damping * np.diag(np.diag(gram) + 1e-30), design.T @ residual),
-                dtype=np.float64,
-            )
-            trial = state.moved(step)
-            found = self.projected(trial)
-            if found[0] < cost:
-                done = cost - found[0] < 1e-6 * cost
-                state, (cost, residual, design) = trial, found
-                damping = max(damping * 0.2, 1e-9)
-                if done:
-                    break
-            else:
-                damping *= 8.0
-                if damping > 1e6:
-                    break
-        return state, cost
-
-    def refine(self, state: _State, error_um: FloatArray | None) -> tuple[_State, FrameGls]:
-        """One step of generalised least squares with all amplitudes as unknowns."""
-        residual, design = self.linearised(state, error_um)
-        gls = FrameGls.estimate(residual, design, common=design[..., 0])
-        return state.moved(gls.step[:3]), gls
-
-    def linearised(self, state: _State, error_um: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
-        """Weighted residuals (frames, rings) and their slopes by z0, ln N, W040 and the amplitudes.
-
-        Slopes are those at the recorded positions less ``error_um``; residuals are then of the straight line
-        through there, read at the recorded positions.
-        """
-        transfer, slopes = self.slopes(state, error_um)
-        y, o = self.root * self.data.modulation, self.root * transfer
-        amplitude = np.sum(o * y, axis=0) / np.maximum(np.sum(o * o, axis=0), 1e-30)
-        frames, rings = o.shape
-        design = np.zeros((frames, rings, 3 + rings))
-        free = np.array([1.0, abs(state.log_n) < MAX_LOG_N, abs(state.w040) < MAX_W040])
-        design[..., :3] = free * np.moveaxis(self.root * amplitude * slopes, 0, -1)
-        design[:, np.arange(rings), 3 + np.arange(rings)] = o
-        residual = y - amplitude * o
-        if error_um is not None:
-            residual = residual + design[..., 0] * error_um[:, None]
-        return residual, design
-
-
 def _told(
-    model: _Model, state: _State, gls: FrameGls, band: tuple[float, float], confidence: float
+    model: RingModel, state: State, gls: FrameGls, band: tuple[float, float], confidence: float
 ) -> PeakFit:
     fnumber = model.fnumber * math.exp(state.log_n)
     edges = np.linspace(*band, 4)
@@ -418,13 +237,13 @@ def _coarse_peak(data: RingData) -> float:
     return float(z[k] + np.clip(shift, z[k - 1] - z[k], z[k + 1] - z[k]))
 
 
-def _searched(model: _Model, coarse_um: float, near: PeakFit | None, band: tuple[float, float]) -> _State:
+def _searched(model: RingModel, coarse_um: float, near: PeakFit | None, band: tuple[float, float]) -> State:
     """Best state from the starts, or from another star's fit where that leaves little more than the noise."""
 
-    def start(w040: float, log_n: float = 0.0) -> _State:
+    def start(w040: float, log_n: float = 0.0) -> State:
         fnumber = model.fnumber * math.exp(log_n)
         peak = band_peak_um(band_cy_mm=band, fnumber=fnumber, w040_waves=w040)
-        return _State(coarse_um - peak, log_n, w040)
+        return State(coarse_um - peak, log_n, w040)
 
     if near is not None:
         log_n = math.log(near.fnumber / model.fnumber)
@@ -434,35 +253,6 @@ def _searched(model: _Model, coarse_um: float, near: PeakFit | None, band: tuple
             return state
     starts = [model.search(start(w), iterations=5) for w in W040_STARTS]
     return model.search(min(starts, key=lambda found: found[1])[0], iterations=25)[0]
-
-
-def _pixel(cycles_px: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Transfer of a square pixel, mean over directions, and the slope of its ln by ln of the frequency.
-
-    It stands within a ring's mean over frequencies: beside the blur's own curve it changes that mean.
-    """
-    turn = (np.arange(16) + 0.5) * np.pi / 32.0
-    x = np.pi * cycles_px[:, None] * np.cos(turn)
-    y = np.pi * cycles_px[:, None] * np.sin(turn)
-    each = np.sinc(x / np.pi) * np.sinc(y / np.pi)
-    safe = np.where(np.abs(x) < 1e-4, 1e-4, x), np.where(np.abs(y) < 1e-4, 1e-4, y)
-    slope = sum(v / np.tan(v) - 1.0 for v in safe)
-    mean = np.mean(each, axis=1)
-    return mean, np.mean(each * slope, axis=1) / mean
-
-
-def _filled_rings(data: RingData) -> RingData:
-    """Leave out rings without pixels in any frame."""
-    full = np.any(data.pixels > 0, axis=0)
-    response = data.response and replace(data.response, mix=data.response.mix[:, full])
-    return replace(
-        data,
-        response=response,
-        detuning=None if data.detuning is None else data.detuning[:, full],
-        frequency_cy_mm=data.frequency_cy_mm[full],
-        modulation=data.modulation[:, full],
-        pixels=data.pixels[:, full],
-    )
 
 
 def _refuse_empty(data: RingData) -> None:

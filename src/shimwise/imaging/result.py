@@ -8,9 +8,10 @@ from typing import Any
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.flags import Raised
-from shimwise.imaging.peak import BAND_CY_MM, PeakFit, RingData
+from shimwise.imaging.peak import BAND_CY_MM, PeakFit
 from shimwise.imaging.pose import Pose
 from shimwise.imaging.pupil import GREEN_UM
+from shimwise.imaging.ring_model import RingData
 from shimwise.imaging.tilt import FieldFit
 
 __all__ = ["SCHEMA", "StarPeak", "SweepResult", "SweepSettings"]

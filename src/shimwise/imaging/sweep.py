@@ -17,10 +17,11 @@ from shimwise.imaging.flags import Flag, Raised, raised
 from shimwise.imaging.geometry import ChartMap, StarMeasure, measure_star, with_wander
 from shimwise.imaging.layout import ChartLayout
 from shimwise.imaging.meter import Capture, capture
-from shimwise.imaging.peak import PeakFit, RingData, fit_peak, fit_shift
+from shimwise.imaging.peak import PeakFit, fit_peak, fit_shift
 from shimwise.imaging.pose import Pose, chart_share_um, fit_pose
 from shimwise.imaging.response import ring_response
 from shimwise.imaging.result import StarPeak, SweepResult, SweepSettings
+from shimwise.imaging.ring_model import RingData
 from shimwise.imaging.star import SECTOR_ANGLES_RAD
 from shimwise.imaging.tilt import FieldFit, JointPeaks, fit_field
 

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.imaging.clusters import FrameGls, clustered_sd, t_quantile
-from shimwise.imaging.peak import SD_FACTOR, Linearised, PeakFit
+from shimwise.imaging.peak import SD_FACTOR, PeakFit
+from shimwise.imaging.ring_model import Linearised
 
 __all__ = ["Estimate", "FieldFit", "JointPeaks", "fit_field"]
 

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from shimwise.imaging.cells import Cells, solve_cells, sum_star
 from shimwise.imaging.layout import Star
 from shimwise.imaging.lock import Lock, find_centre, fit_lock
-from shimwise.imaging.star import Cells, RingPlan, plan_rings, solve_cells, sum_star
+from shimwise.imaging.star import RingPlan, plan_rings
 
 FloatArray = NDArray[np.float64]
 

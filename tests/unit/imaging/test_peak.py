@@ -9,9 +9,10 @@ from scipy.special import jv
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.layout import Star
-from shimwise.imaging.peak import RingData, fit_peak, fit_shift
+from shimwise.imaging.peak import fit_peak, fit_shift
 from shimwise.imaging.pupil import aberrated_otf, band_peak_um
 from shimwise.imaging.response import ring_response
+from shimwise.imaging.ring_model import RingData
 from shimwise.imaging.star import plan_rings
 from shimwise.optics import otf_defocus
 

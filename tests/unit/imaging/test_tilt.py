@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from shimwise.imaging.peak import RingData, fit_peak
+from shimwise.imaging.peak import fit_peak
+from shimwise.imaging.ring_model import RingData
 from shimwise.imaging.tilt import FieldFit, JointPeaks, fit_field
 from shimwise.optics import otf_defocus
 
