@@ -55,6 +55,12 @@ def _frames(spec: SweepSpec) -> tuple[list[NDArray[np.uint16]], dict[str, Any], 
     return codes, sweep.meta, sweep.chart, sweep.positions_um.tolist()
 
 
+def invented_frames(spec: SweepSpec) -> tuple[list[NDArray[np.float32]], dict[str, Any], list[float]]:
+    """Frames in linear light (1 is full scale), the chart's layout, and the frames' positions, µm."""
+    sweep = Simulator(spec).sweep(3)
+    return list(sweep.frames), sweep.chart, sweep.positions_um.tolist()
+
+
 def write_sweep(
     folder: Path,
     spec: SweepSpec = STAR,
