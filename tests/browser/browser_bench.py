@@ -105,12 +105,23 @@ class Devices:
         self.contexts: list[BrowserContext] = []
         self.faults: list[str] = []
 
-    def open(self, width: int, height: int, *, is_touch: bool, theme: str = "dark", person: str = "") -> Page:
+    def open(
+        self,
+        width: int,
+        height: int,
+        *,
+        is_touch: bool,
+        theme: str = "dark",
+        person: str = "",
+        has_worker: bool = True,
+    ) -> Page:
+        """Open a device's browser; what a page asks can be routed for certain only without the worker."""
         context = self.browser.new_context(
             viewport={"width": width, "height": height},
             has_touch=is_touch,
             is_mobile=is_touch,
             base_url=self.address,
+            service_workers="allow" if has_worker else "block",
         )
         self.contexts.append(context)
         cookies = [{"name": "shimwise_theme", "value": theme, "url": self.address}]

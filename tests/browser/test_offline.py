@@ -106,7 +106,7 @@ def test_a_reading_refused_after_its_wait_is_shown_for_correction_and_not_droppe
 
 def test_an_answer_that_was_lost_makes_no_second_reading(own: Devices) -> None:
     prep_id = own.new_prep()
-    page = own.open(768, 1024, is_touch=True, person="Reader")
+    page = own.open(768, 1024, is_touch=True, person="Reader", has_worker=False)
     page.goto(f"/preps/{prep_id}")
     lost = []
 

@@ -209,7 +209,9 @@
   function makeReady(form, kept) {
     if (!form.isConnected || form.elements.id.value !== kept.id) return;
     form.elements.id.value = newId();
-    form.elements.reading_text.value = "";
+    // What was typed meanwhile is the next reading already.
+    const field = form.elements.reading_text;
+    if (field.value.trim() === (kept.fields.reading_text || "")) field.value = "";
     noteOn(form, `Kept on this device: ${words(kept)}. It is sent when the server answers again.`);
     form.dispatchEvent(new CustomEvent("shimwise:kept", { bubbles: true, detail: { id: kept.id } }));
   }
