@@ -120,10 +120,12 @@ def _sort_into_folders(place: Path, names: Collection[str]) -> None:
 
     What it says beyond that is for the measuring to refuse: here a path that leads out is left as it is.
     """
+    taken = {name.casefold() for name in names}
     for said in _files_said(place / "sweep.json"):
         path = PurePosixPath(said.replace("\\", "/"))
         folders, name = path.parts[:-1], path.name
-        if folders and name in names and all(_NAME.fullmatch(folder) for folder in folders):
+        is_plain = all(_NAME.fullmatch(folder) and folder.casefold() not in taken for folder in folders)
+        if folders and name in names and is_plain:
             wanted = place.joinpath(*path.parts)
             if (place / name).is_file() and not wanted.exists():
                 wanted.parent.mkdir(parents=True, exist_ok=True)
