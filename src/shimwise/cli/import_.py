@@ -22,10 +22,7 @@ def register(parent: typer.Typer, summary: str) -> None:
     parent.command("import", help=f"{summary}\n\n{_MORE}")(import_)
 
 
-_MORE = (
-    "Exit code: 0 done, 2 nothing was taken in: a list with a wrong row is refused whole."
-    "Exit code: 0 done, 2 nothing was taken in: a list with a wrong row is refused as a whole."
-)
+_MORE = "Exit code: 0 done, 2 nothing was taken in: a list with a wrong row is refused as a whole."
 
 
 def import_(
