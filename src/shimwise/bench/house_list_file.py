@@ -11,7 +11,7 @@ import csv
 import difflib
 import io
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -21,6 +21,7 @@ from shimwise.bench.reading_text import typed_distance
 from shimwise.bench.refusals import InputError
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.records.cells import to_fnumber, to_focus_design, to_number, to_separation_mm, to_squeeze
+from shimwise.records.csv_rows import filled_rows
 from shimwise.records.decoding import decoded
 from shimwise.records.errors import CellError, ReadingsFileError, shown
 
@@ -63,6 +64,7 @@ _KINDS = ("body", "lens")
 _YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 _NOT_WORD = re.compile(r"[\W_]+")
 _BETWEEN_FOCAL = re.compile(r"\s*[-–/]\s*|\s+")
+_QUOTES_HINT = 'Close the quotes, and write an inch mark in them twice: "3\' 6""".'
 _MM = re.compile(r"(?<=\d)\s*mm\b", re.IGNORECASE)
 
 
@@ -98,8 +100,8 @@ def read_list(data: bytes, *, name: str) -> ListFile:
     try:
         text = decoded(data, name=name)
         separator = _separator(text.text)
-        rows = list(_rows(text.text, separator))
-    except (ReadingsFileError, csv.Error) as error:
+        rows = list(filled_rows(text.text, separator, name, hint=_QUOTES_HINT))
+    except ReadingsFileError as error:
         raise InputError(str(error), field="data") from error
     if len(rows) > MOST_ROWS + 1:
         raise InputError(
@@ -172,27 +174,6 @@ def _separator(text: str) -> str:
 
 def _plain(cell: str) -> str:
     return _NOT_WORD.sub("_", cell.strip().strip('"').casefold()).strip("_")
-
-
-def _rows(text: str, separator: str) -> Iterator[tuple[int, list[str]]]:
-    reader = csv.reader(
-        io.StringIO(text, newline=""), delimiter=separator, strict=True, skipinitialspace=True
-    )
-    while True:
-        line = reader.line_num + 1
-        try:
-            cells = next(reader, None)
-        except csv.Error as error:
-            raise ReadingsFileError(
-                f"cannot be parted into fields ({error}). Close the quotes, and write an inch mark in them "
-                'twice: "3\' 6""".',
-                name="the list",
-                line=line,
-            ) from error
-        if cells is None:
-            return
-        if any(cell.strip() for cell in cells):
-            yield line, cells
 
 
 def _header(cells: Sequence[str], name: str) -> tuple[dict[str, int], list[str]]:

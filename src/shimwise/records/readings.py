@@ -6,14 +6,13 @@ a warning says so. Distances are written with their unit. Fields are parted by c
 Either every row is read, or the first one that is wrong is told and nothing is.
 """
 
-import csv
-import io
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from shimwise.inference.landing import Reading
 from shimwise.records.columns import Header, find_separator, read_header
+from shimwise.records.csv_rows import filled_rows
 from shimwise.records.decoding import decoded
 from shimwise.records.errors import CellError, ReadingsFileError, shown
 from shimwise.records.files import read_bytes
@@ -73,7 +72,7 @@ def parse_readings(
     """
     file = decoded(data, name=name)
     separator = find_separator(file.text)
-    rows = _filled_rows(file.text, separator, name)
+    rows = filled_rows(file.text, separator, name)
     line, cells = next(rows, (1, [""]))
     if not any(cells):
         raise ReadingsFileError(
@@ -95,28 +94,6 @@ def parse_readings(
     return ReadingsFile(
         readings=readings, warnings=(*file.warnings, *header.warnings, *_look_alikes(readings, kit or Kit()))
     )
-
-
-def _filled_rows(text: str, separator: str, name: str) -> Iterator[tuple[int, list[str]]]:
-    """Yield the rows that hold anything, each with the line it starts on."""
-    reader = csv.reader(
-        io.StringIO(text, newline=""), delimiter=separator, strict=True, skipinitialspace=True
-    )
-    while True:
-        line = reader.line_num + 1
-        try:
-            cells = next(reader, None)
-        except csv.Error as error:
-            raise ReadingsFileError(
-                f"cannot be parted into fields ({error}). A quoted field has to be closed, and an inch mark "
-                'within quotes is written twice: "2\'-10 3/4""".',
-                name=name,
-                line=line,
-            ) from error
-        if cells is None:
-            return
-        if any(cell and not cell.isspace() for cell in cells):
-            yield line, cells
 
 
 def _told(

@@ -2,11 +2,11 @@
 
 import os
 import sqlite3
-from collections.abc import Callable
-from contextlib import closing, suppress
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
-__all__ = ["Progress", "copy_file", "made_durable", "read_only"]
+__all__ = ["Progress", "copy_file", "made_durable", "read_only", "whole"]
 
 Progress = Callable[[int, int], None]
 """Told from time to time: pages or rows done, and all of them. What it raises ends the work."""
@@ -29,20 +29,30 @@ def copy_file(
     """
     if target.exists() and not is_replacing:
         raise FileExistsError(f"{target} is there already")
-    part = target.with_name(f"{target.name}.part")
-    part.unlink(missing_ok=True)
 
     def told(_status: int, remaining: int, total: int) -> None:
         if progress is not None:
             progress(total - remaining, total)
 
+    with (
+        whole(target) as part,
+        closing(read_only(source)) as origin,
+        closing(sqlite3.connect(part)) as copy,
+    ):
+        origin.execute("BEGIN")
+        origin.execute("SELECT count(*) FROM sqlite_master").fetchone()  # from here on: this one state
+        origin.backup(copy, pages=PAGES_AT_ONCE, progress=told)
+        # One file, whole in itself: no log beside it.
+        copy.execute("PRAGMA journal_mode=DELETE")
+
+
+@contextmanager
+def whole(target: Path) -> Iterator[Path]:
+    """Give a place to write to; what is there at the end takes the target's name, or nothing is left."""
+    part = target.with_name(f"{target.name}.part")
+    part.unlink(missing_ok=True)
     try:
-        with closing(read_only(source)) as origin, closing(sqlite3.connect(part)) as copy:
-            origin.execute("BEGIN")
-            origin.execute("SELECT count(*) FROM sqlite_master").fetchone()  # from here on: this one state
-            origin.backup(copy, pages=PAGES_AT_ONCE, progress=told)
-            # One file, whole in itself: no log beside it.
-            copy.execute("PRAGMA journal_mode=DELETE")
+        yield part
         made_durable(part)
         part.replace(target)
         made_durable(target.parent)

@@ -10,14 +10,13 @@ import hashlib
 import json
 import zlib
 from collections.abc import Callable, Iterator
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, func, select
 
 from shimwise.records.store.columns import json_text
-from shimwise.records.store.copying import Progress, made_durable
+from shimwise.records.store.copying import Progress, whole
 from shimwise.records.store.migrations import HEAD
 from shimwise.records.store.plain import PlainError, columns_from_plain, plain
 from shimwise.records.store.tables import METADATA, ORDER
@@ -48,19 +47,13 @@ def write_portable(connection: Connection, target: Path, *, progress: Progress |
     OSError
         When it cannot be written; nothing is left behind.
     """
-    part = target.with_name(f"{target.name}.part")
     total = count_rows(connection) if progress is not None else 0
-    try:
-        with part.open("wb") as raw, gzip.GzipFile("", "wb", fileobj=raw, mtime=0) as file:
-            rows = _write(connection, file, _every(progress, total))
-        made_durable(part)
-        part.replace(target)
-        made_durable(target.parent)
-    except BaseException:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
-        raise
-    return rows
+    with (
+        whole(target) as part,
+        part.open("wb") as raw,
+        gzip.GzipFile("", "wb", fileobj=raw, mtime=0) as file,
+    ):
+        return _write(connection, file, _every(progress, total))
 
 
 def read_portable(source: Path, *, take: Callable[[str, list[dict[str, Any]]], None]) -> int:

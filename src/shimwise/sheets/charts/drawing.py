@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from functools import cache
 from typing import Any
 
 import cv2
 import numpy as np
+import segno
 
 from shimwise.sheets.charts.plan import SpokeKind
 
-__all__ = ["chart_svg", "grey_stair", "marker_modules", "outline"]
+__all__ = ["chart_svg", "grey_stair", "marker_modules", "outline", "qr_svg"]
 
 BAR_LINE_MM = 0.2
 TICK_MM = {0: 4.0, 5: 2.6, 1: 1.4}
@@ -96,6 +98,19 @@ def outline(modules: Sequence[Sequence[bool]]) -> list[list[Point]]:
             loop.append(at)
         loops.append(_corners_only(loop))
     return loops
+
+
+@cache
+def qr_svg(text: str) -> str:
+    """The QR square of a text as one path (ISO/IEC 18004, error correction M), without its quiet zone."""
+    code = segno.make(text, error="m", micro=False, boost_error=False)
+    modules = [[bool(value) for value in row] for row in code.matrix]
+    side = len(modules)
+    loops = ("M" + "L".join(f"{x:g} {y:g}" for x, y in loop) + "Z" for loop in outline(modules))
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{side}mm" height="{side}mm" '
+        f'viewBox="0 0 {side} {side}"><path d="{"".join(loops)}"/></svg>'
+    )
 
 
 def _free_edges(modules: Sequence[Sequence[bool]], row: int, column: int) -> Iterable[tuple[Point, Point]]:

@@ -14,13 +14,11 @@ import re
 from pathlib import Path
 from typing import Any
 
-import segno
-
 from shimwise.errors import SheetError
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.sheets.charts.camera import Camera
 from shimwise.sheets.charts.code import chart_id, plan_to_code
-from shimwise.sheets.charts.drawing import chart_svg, outline
+from shimwise.sheets.charts.drawing import chart_svg, qr_svg
 from shimwise.sheets.charts.layout import BOTTOM_MM, MARGIN_MM, layout_of
 from shimwise.sheets.charts.plan import ChartPlan, SpokeKind
 from shimwise.sheets.charts.words import advise
@@ -72,7 +70,7 @@ def chart_pdf(plan: ChartPlan, camera: Camera | None = None) -> bytes:
     parts = {
         "main.typ": _markup(plan, layout, camera).encode(),
         "chart.svg": chart_svg(layout).encode(),
-        "code.svg": _code_svg(plan_to_code(plan)).encode(),
+        "code.svg": qr_svg(plan_to_code(plan)).encode(),
         "chart.json": layout_json(plan).encode(),
     }
     try:
@@ -101,18 +99,6 @@ def _unscaled(page: bytes) -> bytes:
     out = io.BytesIO()
     writer.write(out)
     return out.getvalue()
-
-
-def _code_svg(text: str) -> str:
-    """The QR square of a text as one path (ISO/IEC 18004, error correction M)."""
-    code = segno.make(text, error="m", micro=False, boost_error=False)
-    modules = [[bool(value) for value in row] for row in code.matrix]
-    side = len(modules)
-    loops = ("M" + "L".join(f"{x:g} {y:g}" for x, y in loop) + "Z" for loop in outline(modules))
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{side}mm" height="{side}mm" '
-        f'viewBox="0 0 {side} {side}"><path d="{"".join(loops)}"/></svg>'
-    )
 
 
 def _markup(plan: ChartPlan, layout: dict[str, Any], camera: Camera | None) -> str:

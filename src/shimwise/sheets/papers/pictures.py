@@ -12,11 +12,9 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import segno
-
 from shimwise.inference.answer import Answer
 from shimwise.sheets import sweep_figure
-from shimwise.sheets.charts.drawing import outline
+from shimwise.sheets.charts.drawing import qr_svg
 from shimwise.sheets.figure_marks import INK, Axis
 from shimwise.sheets.figure_panel import PanelDrawing
 from shimwise.sheets.figure_style import PAPER, Layout, Style
@@ -104,19 +102,6 @@ def sweep_pictures(result: Mapping[str, Any], curves: Sequence[Curve]) -> tuple[
             }
             specs.append((both, "Best focus of each star, and the map of the tilt"))
     return tuple(PaperPicture(svg=_svg(spec), alt=words) for spec, words in specs)
-
-
-@cache
-def qr_svg(text: str) -> str:
-    """The QR square of a text as one path (ISO/IEC 18004, error correction M), without its quiet zone."""
-    code = segno.make(text, error="m", micro=False, boost_error=False)
-    modules = [[bool(value) for value in row] for row in code.matrix]
-    side = len(modules)
-    loops = ("M" + "L".join(f"{x:g} {y:g}" for x, y in loop) + "Z" for loop in outline(modules))
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{side}mm" height="{side}mm" '
-        f'viewBox="0 0 {side} {side}"><path d="{"".join(loops)}"/></svg>'
-    )
 
 
 def _unchecked() -> AbstractContextManager[None]:
