@@ -41,6 +41,11 @@ format: setup-dev
 bench: setup-dev
 	$(BIN)/python -m benchmarks
 	$(BIN)/python -m benchmarks.imaging
+	$(BIN)/python -m benchmarks.repairs
+	$(BIN)/python -m benchmarks.history
+	$(BIN)/python -m benchmarks.papers
+	$(BIN)/python -m benchmarks.record
+	$(BIN)/python -m benchmarks.web
 
 readme: setup-dev
 	$(BIN)/python docs/refresh.py
