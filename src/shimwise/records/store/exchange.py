@@ -2,7 +2,7 @@
 
 # ruff: noqa: ANN401 - a value of JSON is of any kind
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -10,6 +10,7 @@ from sqlalchemy import Connection, Table, select
 
 from shimwise.records.store import evidence, journal, people, preps, sets, tables, units
 from shimwise.records.store import verdicts as given
+from shimwise.records.store.coherent import refuse_incoherent
 from shimwise.records.store.columns import json_text
 from shimwise.records.store.errors import Conflict, NotFound
 from shimwise.records.store.mapping import insert
@@ -63,7 +64,8 @@ class Imported:
     is_new : bool
         False when the record held the very same already.
     kept : tuple of str
-        Units that the record knew by their id, with other facts: the record's own stand.
+        Units that the record knew by their id, with other facts: the record's own stand, but for the epoch
+        of a unit that was adjusted further elsewhere.
     """
 
     prep_id: str
@@ -111,7 +113,8 @@ def import_prep(change: "Change", document: Any) -> Imported:
     PlainError
         When the document is none, or says something that no record holds; with the place.
     Conflict
-        When the prep is here with other content, or another unit has a name of the document.
+        When the prep is here with other content, another unit has a name of the document, or a unit was
+        adjusted here and there from the same state.
     """
     parts = _parts(document)
     prep = row_from_plain(PrepRow, tables.preps, parts["prep"], where="prep")
@@ -119,7 +122,10 @@ def import_prep(change: "Change", document: Any) -> Imported:
         return Imported(prep_id=prep.id, is_new=False)
     rows = {name: _rows(parts, name, kind, table) for name, kind, table in _LISTS}
     _refuse_strangers(rows, prep.id)
-    kept = _take_units(change, parts)
+    bodies = _rows(parts, "bodies", BodyRow, tables.bodies)
+    lenses = _rows(parts, "lenses", LensRow, tables.lenses)
+    kept = [body.name for body in bodies if units.take_in(change, body)]
+    kept += [lens.name for lens in lenses if units.take_in(change, lens)]
     _take_set(change, parts, prep)
     count = max((row.seq for row in rows["readings"]), default=0)
     insert(change.connection, tables.preps, prep, title_key=name_key(prep.title), reading_count=count)
@@ -127,6 +133,8 @@ def import_prep(change: "Change", document: Any) -> Imported:
     for name, _, table in _LISTS:
         for row in rows[name]:
             insert(change.connection, table, row)
+    refuse_incoherent(prep, {row.id: row for row in (*bodies, *lenses)}, rows)
+    _refuse_other_moves(change.connection, rows["adjustments"])
     latest = given.latest_verdict(change.connection, prep.id)
     if latest is not None:
         given.keep_lines(change.connection, latest)
@@ -186,22 +194,21 @@ def _refuse_strangers(rows: Mapping[str, list[Any]], prep_id: str) -> None:
             raise PlainError(f"{name} hold {stranger.id}, which is of another prep. Export the prep again.")
 
 
-def _take_units(change: "Change", parts: Mapping[str, Any]) -> list[str]:
-    """Add the units that are not known; gives the names of those known with other facts."""
-    kept: list[str] = []
-    for body in _rows(parts, "bodies", BodyRow, tables.bodies):
-        known = _known(change.connection, tables.bodies, body.id)
-        if not known:
-            units.add_body(change, body)
-        elif units.body(change.connection, body.id) != body:
-            kept.append(body.name)
-    for lens in _rows(parts, "lenses", LensRow, tables.lenses):
-        known = _known(change.connection, tables.lenses, lens.id)
-        if not known:
-            units.add_lens(change, lens)
-        elif units.lens(change.connection, lens.id) != lens:
-            kept.append(lens.name)
-    return kept
+def _refuse_other_moves(connection: Connection, found: Sequence[AdjustmentRow]) -> None:
+    """Refuse an adjustment where the unit was adjusted here from the same state, to another one."""
+    table = tables.adjustments
+    for row in found:
+        column = table.c.body_id if row.unit_kind == "body" else table.c.lens_id
+        same = select(table.c.id).where(
+            column == row.unit_id, table.c.epoch_after == row.epoch_after, table.c.id != row.id
+        )
+        if connection.execute(same.limit(1)).scalar_one_or_none() is not None:
+            raise Conflict(
+                f"The {row.unit_kind} {row.unit_id} was adjusted here from epoch {row.epoch_before} too, and "
+                "nobody can tell in which state it is. Nothing is taken in.",
+                kind=row.unit_kind,
+                id=row.unit_id,
+            )
 
 
 def _take_set(change: "Change", parts: Mapping[str, Any], prep: PrepRow) -> None:

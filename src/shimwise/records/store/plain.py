@@ -16,11 +16,21 @@ from sqlalchemy.types import TypeEngine
 
 from shimwise.errors import RecordError
 from shimwise.records.errors import shown
-from shimwise.records.store.columns import INFINITY, JsonList, JsonText, LengthTable, PackedJson, UtcTime
+from shimwise.records.store.columns import (
+    INFINITY,
+    JsonList,
+    JsonText,
+    LengthTable,
+    PackedJson,
+    UtcTime,
+    json_text,
+)
 
 __all__ = ["PlainError", "columns_from_plain", "plain", "row_from_plain", "row_to_plain"]
 
 T = TypeVar("T")
+LARGEST_COUNT = 2**31 - 1
+"""The largest whole number that a column of a count takes on every database."""
 
 
 class PlainError(RecordError):
@@ -136,23 +146,28 @@ def _read(column: "Column[Any]", found: Any, where: str) -> Any:
 def _time(found: Any, where: str) -> datetime:
     try:
         time = datetime.fromisoformat(found)
-    except (TypeError, ValueError):
-        time = None
-    if time is None or time.tzinfo is None:
+        utc = time.astimezone(UTC) if time.tzinfo is not None else None
+    except (TypeError, ValueError, OverflowError):
+        utc = None
+    if utc is None:
         raise PlainError(f"{where} is {_said(found)}; it has to be a time with its zone.")
-    return time.astimezone(UTC)
+    return utc
 
 
 def _number(found: Any, where: str) -> float:
     if found in (INFINITY, f"-{INFINITY}"):
         return math.inf if found == INFINITY else -math.inf
-    if isinstance(found, bool) or not isinstance(found, int | float):
+    try:
+        number = math.nan if isinstance(found, bool) or not isinstance(found, int | float) else float(found)
+    except OverflowError:
+        number = math.nan
+    if math.isnan(number):
         raise PlainError(f"{where} is {_said(found)}; it has to be a number.")
-    return float(found)
+    return number
 
 
 def _count(found: Any, where: str) -> int:
-    if isinstance(found, bool) or not isinstance(found, int):
+    if isinstance(found, bool) or not isinstance(found, int) or abs(found) > LARGEST_COUNT:
         raise PlainError(f"{where} is {_said(found)}; it has to be a whole number.")
     return found
 
@@ -164,7 +179,7 @@ def _flag(found: Any, where: str) -> bool:
 
 
 def _words(found: Any, where: str) -> str:
-    if not isinstance(found, str) or "\x00" in found:
+    if not isinstance(found, str) or "\x00" in found or not _is_text(found):
         raise PlainError(f"{where} is {_said(found)}; it has to be a text.")
     return found
 
@@ -172,7 +187,7 @@ def _words(found: Any, where: str) -> str:
 def _list(found: Any, where: str) -> tuple[Any, ...]:
     if not isinstance(found, list):
         raise PlainError(f"{where} is {_said(found)}; it has to be a list.")
-    return tuple(found)
+    return tuple(_json(found, where))
 
 
 def _lengths(found: Any, where: str) -> tuple[tuple[float, ...], ...]:
@@ -180,8 +195,23 @@ def _lengths(found: Any, where: str) -> tuple[tuple[float, ...], ...]:
     return tuple(tuple(_number(number, where) for number in _list(row, where)) for row in rows)
 
 
-def _json(found: Any, where: str) -> Any:  # noqa: ARG001 - as the other readers
+def _json(found: Any, where: str) -> Any:
+    try:
+        is_text = _is_text(json_text(found))
+    except (ValueError, RecursionError):
+        is_text = False
+    if not is_text:
+        raise PlainError(f"{where} holds what no record keeps. Export it again.")
     return found
+
+
+def _is_text(found: str) -> bool:
+    """Tell whether a text is whole: half of a surrogate pair stands for no character."""
+    try:
+        found.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 _READERS: tuple[tuple[type[TypeEngine[Any]] | tuple[type[Any], ...], Any], ...] = (

@@ -40,6 +40,7 @@ __all__ = [
     "lens_by_name",
     "lenses",
     "lenses_by_id",
+    "take_in",
 ]
 
 Unit = TypeVar("Unit", BodyRow, LensRow)
@@ -96,6 +97,31 @@ def change_lens(change: "Change", row: LensRow) -> LensRow:
         When the new name is another lens's.
     """
     return _change(change, row)
+
+
+def take_in(change: "Change", row: Unit) -> bool:
+    """Take in a unit of another record; gives whether it is known here with other facts, which then stand.
+
+    One that was adjusted further there is put into the epoch it is in there, with the history of that epoch:
+    what this record knew was of an earlier one.
+
+    Raises
+    ------
+    Conflict
+        When the name is another unit's.
+    """
+    table, kind = _KINDS[type(row)]
+    found = change.connection.execute(select(table).where(table.c.id == row.id)).mappings().one_or_none()
+    if found is None:
+        _add(change, row)
+        return False
+    own: Unit = from_mapping(type(row), found)
+    if own.epoch < row.epoch:
+        values = {name: getattr(row, name) for name in ("epoch", "history_mean_um", "history_sd_um")}
+        change.connection.execute(update(table).where(table.c.id == row.id).values(values))
+        detail = {name: [getattr(own, name), value] for name, value in values.items()}
+        change.note(f"{kind} adjusted elsewhere", unit_id=row.id, detail=detail)
+    return own != row
 
 
 def body(connection: Connection, body_id: str) -> BodyRow:

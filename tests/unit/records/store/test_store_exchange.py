@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from invented_rows import BODY, NOON, a_house, a_job, a_prep, a_reading, a_setup, a_whole_job
+from invented_rows import BODY, LENS, NOON, a_house, a_job, a_prep, a_reading, a_setup, a_whole_job
 
 from shimwise.errors import RecordError
 from shimwise.records import parse_readings
@@ -22,9 +22,9 @@ from shimwise.records.store import Conflict, Record, evidence, journal, preps, u
 from shimwise.records.store import verdicts as judged
 from shimwise.records.store.checking import check
 from shimwise.records.store.exchange import Imported, export_prep, import_prep
-from shimwise.records.store.plain import PlainError
+from shimwise.records.store.plain import PlainError, row_to_plain
 from shimwise.records.store.readings_csv import export_readings
-from shimwise.records.store.rows import PrepRow, VerdictRow
+from shimwise.records.store.rows import AdjustmentRow, PrepRow, VerdictRow
 
 
 def _exported(record: Record, prep_id: str = "prep-1") -> dict[str, Any]:
@@ -212,6 +212,80 @@ def test_a_document_that_no_record_wrote_is_refused_with_the_place(
         with away.reading() as connection:
             assert preps.count_preps(connection) == 0
             assert journal.last_seq(connection) == 0
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "told"),
+    [
+        ("readings.1.focal_mm", 10**400, "has to be a number"),
+        ("readings.1.reading_mm", math.nan, "has to be a number"),
+        ("readings.1.seq", 10**30, "has to be a whole number"),
+        ("readings.1.note", "\ud800", "has to be a text"),
+        ("journal.0.detail", {"title": "\ud800"}, "holds what no record keeps"),
+        ("prep.started_at", "0001-01-01T00:00:00+14:00", "a time with its zone"),
+        ("readings.1.focal_mm", -50.0, "focal_mm is -50, which no prep can hold"),
+        ("readings.1.fnumber", "INF", "fnumber is inf"),
+        ("readings.1.axis", "sideways", r"axis is \[sideways\]"),
+        ("readings.1.lens_id", "lens-other", "a unit that the prep does not name"),
+        ("readings.3.seq", 9, "not numbered from 1 to 4"),
+        ("prep.revision", 1, "at revision 1, and was judged or signed at 9"),
+        ("lenses.0.focal_lengths_mm", ["long"], "focal_lengths_mm are"),
+        ("lenses.1.by_distance", [[1.0, 2.0]], "rows of another length"),
+        ("verdicts.0.document", {"schema": "x", "bodies": [{}]}, "says of its bodies what no verdict says"),
+        ("verdicts.0.document", 5, "of no known kind"),
+        ("bodies.0.epoch", 0, "in epoch 0, and was adjusted into epoch 1"),
+        ("adjustments.0.epoch_before", 3, "from epoch 3 to 1"),
+    ],
+)
+def test_a_prep_that_could_never_be_shown_is_refused_before_it_is_kept(
+    tmp_path: Path, path: str, value: object, told: str
+) -> None:
+    with Record.open(tmp_path / "home") as home:
+        a_whole_job(home)
+        with home.writing(who="Ann") as change:
+            units.add_lens(change, replace(LENS, id="lens-other", name="Lens of another set"))
+        document = deepcopy(_exported(home))
+        document["lenses"].append(row_to_plain(replace(LENS, id="lens-other", name="Lens of another set")))
+    _set(path, value)(document)
+    with Record.open(tmp_path / "away") as away:
+        with pytest.raises(PlainError, match=told), away.writing(who="Bo") as change:
+            import_prep(change, document)
+        with away.reading() as connection:
+            assert journal.last_seq(connection) == 0
+
+
+def test_a_unit_adjusted_further_elsewhere_is_here_in_that_epoch_too(record: Record, tmp_path: Path) -> None:
+    a_whole_job(record)
+    document = _exported(record)
+    with Record.open(tmp_path / "elsewhere") as elsewhere:
+        with elsewhere.writing(who="Cy") as change:
+            units.add_body(change, replace(BODY, note="ours", history_sd_um=2.0))
+        with elsewhere.writing(who="Cy") as change:
+            assert import_prep(change, document).kept == ("Body A",)
+        with elsewhere.reading() as connection:
+            body = units.body(connection, "body-a")
+        assert (body.epoch, body.note, body.history_sd_um) == (1, "ours", 4.0)
+        assert check(elsewhere) == ()
+
+
+def test_a_unit_adjusted_here_and_elsewhere_from_one_state_is_refused(record: Record, tmp_path: Path) -> None:
+    a_whole_job(record)
+    document = _exported(record)
+    with Record.open(tmp_path / "elsewhere") as elsewhere:
+        own = AdjustmentRow(
+            id="adjustment-own",
+            unit_kind="body",
+            unit_id="body-a",
+            action="move sensor",
+            made_by="Cy",
+            made_at=NOON,
+        )
+        with elsewhere.writing(who="Cy") as change:
+            units.add_body(change, BODY)
+            judged.add_adjustment(change, own)
+        with pytest.raises(Conflict, match="was adjusted here"), elsewhere.writing(who="Cy") as change:
+            import_prep(change, document)
+        assert check(elsewhere) == ()
 
 
 @pytest.mark.parametrize("document", [None, 3, "text", [], {}, {"schema": "shimwise.prep/1"}])
