@@ -2,8 +2,9 @@
 
 How sure a sign-off is differs from prep to prep, and its posterior holds what was known before it. So a
 chart does not take errors as they were signed. What a prep alone said is taken out of its posterior
-(:func:`told_alone`), set against what the sign-offs before it foresaw, and divided by the standard uncertainty of that difference:
-a *surprise*, target 0, sd 1, independent of the others while the unit only wanders as foreseen.
+(:func:`told_alone`), set against what the sign-offs before it foresaw, and divided by the standard
+uncertainty of that difference: a *surprise*, target 0, sd 1, independent of the others while the unit only
+wanders as foreseen.
 
 References
 ----------
@@ -26,8 +27,12 @@ __all__ = ["LEAST_SIGN_OFFS", "SignedError", "Surprise", "Told", "UnitDrift", "c
 
 LEAST_SIGN_OFFS = 3
 """One to start from and two to compare: below that no chart is drawn. Chosen by us."""
-LEAST_SHARE = 1e-3
+LEAST_SHARE = 0.02
 """A prep that lowers the variance by less than this share of it said nothing. Chosen by us."""
+
+SET_ASIDE_Z = 4.0
+"""A posterior that lies further from its prior than chance takes it (1 in 16,000) was not made of it: the
+judge sets aside what was remembered of a unit that was knocked. Chosen by us."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +98,9 @@ def told_alone(*, before_um: float, before_sd_um: float, after_um: float, after_
     Returns
     -------
     Told or None
-        1/r² = 1/after² − 1/before², exact for normals; None where the prep left the unit no better known.
+        1/r² = 1/after² − 1/before², exact for normals; None where the prep left the unit no better known and
+        where it was. The posterior as it stands where the prior can have had no part in it: it moved by more
+        than ``SET_ASIDE_Z`` sds of such a move, √(before² − after²).
 
     Raises
     ------
@@ -103,6 +110,9 @@ def told_alone(*, before_um: float, before_sd_um: float, after_um: float, after_
     _check(before_um, before_sd_um)
     _check(after_um, after_sd_um)
     gained = after_sd_um**-2 - before_sd_um**-2
+    foreseen_um2 = max(before_sd_um**2 - after_sd_um**2, LEAST_SHARE * before_sd_um**2)
+    if abs(after_um - before_um) > SET_ASIDE_Z * math.sqrt(foreseen_um2):
+        return Told(error_um=after_um, sd_um=after_sd_um)
     if gained <= LEAST_SHARE * before_sd_um**-2:
         return None
     pull = after_um * after_sd_um**-2 - before_um * before_sd_um**-2

@@ -34,11 +34,13 @@ def simulated(
     return chart(series, month_um=MONTH_UM, job_um=JOB_UM)
 
 
-@given(st.floats(-30, 30), st.floats(1, 20), st.floats(-30, 30), st.floats(0.5, 20))
+@given(st.floats(-30, 30), st.floats(1, 20), st.floats(-3, 3), st.floats(0.2, 5))
 def test_what_a_prep_alone_said_makes_the_posterior_of_the_prior(
-    before_um: float, before_sd_um: float, told_um: float, told_sd_um: float
+    before_um: float, before_sd_um: float, z: float, ratio: float
 ) -> None:
     # Forward by the product of two normals; back again by told_alone.
+    told_sd_um = ratio * before_sd_um
+    told_um = before_um + z * math.hypot(before_sd_um, told_sd_um)
     share = before_sd_um**2 / (before_sd_um**2 + told_sd_um**2)
     found = told_alone(
         before_um=before_um,
@@ -53,7 +55,14 @@ def test_what_a_prep_alone_said_makes_the_posterior_of_the_prior(
 
 def test_a_prep_that_left_the_unit_no_better_known_said_nothing() -> None:
     assert told_alone(before_um=1, before_sd_um=3, after_um=1, after_sd_um=3) is None
-    assert told_alone(before_um=1, before_sd_um=3, after_um=2, after_sd_um=4) is None
+    assert told_alone(before_um=1, before_sd_um=3, after_um=1.2, after_sd_um=4) is None
+
+
+@pytest.mark.parametrize("after_sd_um", [2.9, 3.0, 5.0])
+def test_a_knocked_unit_is_told_as_it_was_signed_though_the_prior_was_set_aside(after_sd_um: float) -> None:
+    found = told_alone(before_um=0, before_sd_um=3, after_um=20, after_sd_um=after_sd_um)
+    assert found is not None
+    assert (found.error_um, found.sd_um) == (20, after_sd_um)
 
 
 def test_a_surprise_is_counted_in_its_own_uncertainty() -> None:
