@@ -1,9 +1,11 @@
 """What follows from the evidence: verdicts as given at the time, adjustments, sign-offs, a unit's past."""
 
+from collections.abc import Iterable
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from uuid import uuid4
 
-from sqlalchemy import Connection, select, update
+from sqlalchemy import Connection, func, select, update
 
 from shimwise.records.store import tables
 from shimwise.records.store.errors import Conflict
@@ -22,6 +24,7 @@ __all__ = [
     "latest_sign_off",
     "latest_verdict",
     "sign_offs",
+    "signed_times",
     "unit_adjustments",
     "unit_latest",
     "unit_past",
@@ -202,6 +205,18 @@ def sign_offs(connection: Connection, prep_id: str) -> list[SignOffRow]:
 def latest_sign_off(connection: Connection, prep_id: str) -> SignOffRow | None:
     """Give a prep's latest sign-off; None without any."""
     return next(iter(sign_offs(connection, prep_id)[-1:]), None)
+
+
+def signed_times(connection: Connection, prep_ids: Iterable[str]) -> dict[str, datetime]:
+    """Give when each of some preps was signed last; those that are not signed now are left out."""
+    table, preps = tables.sign_offs, tables.preps
+    wanted = (
+        select(table.c.prep_id, func.max(table.c.signed_at).label("at"))
+        .join(preps, preps.c.id == table.c.prep_id)
+        .where(preps.c.state == "signed", table.c.prep_id.in_(list(prep_ids)))
+        .group_by(table.c.prep_id)
+    )
+    return {row.prep_id: row.at for row in connection.execute(wanted)}
 
 
 def keep_lines(connection: Connection, row: VerdictRow) -> None:
