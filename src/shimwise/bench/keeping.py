@@ -2,13 +2,15 @@
 
 import json
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from shimwise.errors import ShimwiseError
 from shimwise.records.errors import KitError
 from shimwise.records.files import read_bytes
-from shimwise.records.store import backing, checking, exchange, preps, readings_csv
+from shimwise.records.store import backing, checking, exchange, preps, readings_csv, verdicts
 from shimwise.records.store.backing import Backup, Restored
 from shimwise.records.store.checking import Finding
 from shimwise.records.store.errors import Conflict, NotFound
@@ -17,6 +19,8 @@ from shimwise.records.store.plain import PlainError
 from shimwise.records.store.record import Record, utc_now
 
 if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
     from shimwise.records.store.rows import PrepLineRow
 
 __all__ = [
@@ -120,13 +124,17 @@ def import_prep(record: Record, document: Mapping[str, Any] | bytes | str, *, wh
     Raises
     ------
     PlainError
-        When the document is none, or says something that no record holds.
+        When the document is none, or says something that no record holds or no page can show.
     Conflict
-        When the prep is here with other content, or another unit has a name of the document.
+        When the prep is here with other content, another unit has a name of the document, or a unit was
+        adjusted here and there from the same state.
     """
     read = read_document(document) if isinstance(document, bytes | str) else document
     with record.writing(who=who) as change:
-        return exchange.import_prep(change, read)
+        done = exchange.import_prep(change, read)
+        if done.is_new:
+            _refuse_unless_shown(change.connection, done.prep_id)
+        return done
 
 
 def read_document(data: bytes | str, *, name: str = "The file") -> Any:  # noqa: ANN401 - JSON is of any kind
@@ -179,6 +187,33 @@ def read_file(path: str | Path) -> bytes:
         When it cannot be opened, or is larger than 64 MiB.
     """
     return read_bytes(path, error=KitError)
+
+
+def _refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
+    """Refuse a prep that cannot be shown: nothing is ever deleted, so its page would stay broken.
+
+    Raises
+    ------
+    PlainError
+        With what stands in the way.
+    """
+    from shimwise.bench.house_checks import checked_body, checked_lens
+    from shimwise.bench.house_rows import body_facts, lens_facts
+    from shimwise.bench.prep_material import material_of
+    from shimwise.bench.prep_show import view_of
+
+    try:
+        material = material_of(connection, prep_id)
+        view_of(material, verdicts.latest_verdict(connection, prep_id))
+        for body in material.bodies.values():  # a history is the program's own, so it is let be
+            checked_body(body_facts(replace(body, history_mean_um=None, history_sd_um=None)))
+        for lens in material.lenses.values():
+            checked_lens(lens_facts(replace(lens, history_mean_um=None, history_sd_um=None)))
+    except (ShimwiseError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
+        raise PlainError(
+            f"The file holds what no prep can show ({type(error).__name__}: {error}). Export it again from "
+            "where it was made."
+        ) from error
 
 
 def _named(line: "PrepLineRow") -> str:

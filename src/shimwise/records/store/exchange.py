@@ -124,6 +124,8 @@ def import_prep(change: "Change", document: Any) -> Imported:
     _refuse_strangers(rows, prep.id)
     bodies = _rows(parts, "bodies", BodyRow, tables.bodies)
     lenses = _rows(parts, "lenses", LensRow, tables.lenses)
+    found: dict[str, BodyRow | LensRow] = {body.id: body for body in bodies}
+    found.update({lens.id: lens for lens in lenses})
     kept = [body.name for body in bodies if units.take_in(change, body)]
     kept += [lens.name for lens in lenses if units.take_in(change, lens)]
     _take_set(change, parts, prep)
@@ -133,7 +135,7 @@ def import_prep(change: "Change", document: Any) -> Imported:
     for name, _, table in _LISTS:
         for row in rows[name]:
             insert(change.connection, table, row)
-    refuse_incoherent(prep, {row.id: row for row in (*bodies, *lenses)}, rows)
+    refuse_incoherent(prep, found, rows)
     _refuse_other_moves(change.connection, rows["adjustments"])
     latest = given.latest_verdict(change.connection, prep.id)
     if latest is not None:
