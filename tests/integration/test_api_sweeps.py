@@ -64,6 +64,43 @@ def test_a_sweep_is_measured_and_speaks_beside_the_readings(door: Door, frames: 
     assert len(door.get(f"/preps/{prep['id']}")["sweeps"]) == 1
 
 
+def test_a_kept_sweep_sent_again_after_a_restart_is_the_same_and_its_frames_stay(
+    tmp_path: Path, frames: Path
+) -> None:
+    with opened_door(tmp_path / "record") as door:
+        door.furnish()
+        ids, prep, other = door.ids, door.start(), door.start()
+        job = send(door, prep["id"], sorted(frames.iterdir()))
+        assert ended(door, job)["state"] == "done"
+    with opened_door(tmp_path / "record") as door:
+        door.ids.update(ids)
+        place = door.record.folder / "frames" / job["id"]
+        assert send(door, prep["id"], sorted(frames.iterdir()), id=job["id"])["state"] == "done"
+        send(door, prep["id"], sorted(frames.iterdir()), 409, id=job["id"], lens_id=ids["H35"])
+        send(door, other["id"], sorted(frames.iterdir()), 409, id=job["id"])
+        assert len(door.get(f"/preps/{prep['id']}")["sweeps"]) == 1
+        assert len(list(place.iterdir())) == len(list(frames.iterdir()))
+
+
+def test_frames_of_a_sweep_that_finds_the_line_full_are_not_left_behind(
+    door: Door, frames: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("shimwise.bench.sweep_jobs.MOST_WAITING", 0)
+    problem = send(door, door.start()["id"], sorted(frames.iterdir()), 422)
+    assert "would wait behind" in problem["detail"]
+    assert not (door.record.folder / "frames").exists()
+
+
+def test_frames_of_sweeps_that_still_wait_go_when_the_pages_end(tmp_path: Path, frames: Path) -> None:
+    with opened_door(tmp_path / "record") as door:
+        door.furnish()
+        prep = door.start()
+        for _ in range(3):
+            send(door, prep["id"], sorted(frames.iterdir()))
+        place = door.record.folder / "frames"
+    assert list(place.iterdir()) == []
+
+
 def test_frames_that_the_settings_name_in_a_folder_are_found_though_they_come_by_bare_names(
     door: Door, frames: Path, tmp_path: Path
 ) -> None:

@@ -4,42 +4,39 @@ The frames lie in the record's folder under the sweep's id; those of a sweep tha
 removed.
 """
 
-import json
 import logging
 import multiprocessing
 import os
-import re
 import shutil
 import signal
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection as Pipe
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from shimwise.bench.prep_evidence import SweepFacts, keep_sweep, sweep_task
-from shimwise.bench.refusals import InputError, NotFound, RecordFull
+from shimwise.bench.refusals import Conflict, InputError, NotFound
+from shimwise.bench.sweep_frames import keep_frames
 from shimwise.bench.sweep_work import SweepCancelledError, SweepTask, measured_document
-from shimwise.bench.typed_names import id_or_new, typed_name
+from shimwise.bench.typed_names import typed_name
 from shimwise.errors import ImagingError, ShimwiseError
+from shimwise.records.store import evidence
 
 if TYPE_CHECKING:
     from shimwise.records.store import Record
 
-__all__ = ["MOST_FILES", "SweepJob", "SweepJobs", "frames_folder", "keep_frames", "safe_file_name"]
+__all__ = ["SweepJob", "SweepJobs"]
 
-MOST_FILES = 500
 MOST_WAITING = 20
 MOST_KEPT = 200
 """Of jobs that are done, so many are remembered."""
 STEP_S = 0.2
-COPY_BYTES = 2**20
 NICENESS = 5
 WAITING, WORKING, DONE, FAILED, CANCELLED = "waiting", "working", "done", "failed", "cancelled"
 _OPEN = (WAITING, WORKING)
-_NAME = re.compile(r"[\w][\w .()+-]{0,119}")
 _LOG = logging.getLogger(__name__)
 
 
@@ -68,114 +65,6 @@ class _Order:
     facts: SweepFacts
     who: str
     place: Path
-
-
-def keep_frames(record: "Record", sweep_id: str, files: Iterable[tuple[str, IO[bytes]]]) -> Path:
-    """Put uploaded frames into the place of a sweep: all of them or none.
-
-    Parameters
-    ----------
-    sweep_id : str
-        Made by the client or by :func:`shimwise.bench.typed_names.id_or_new`.
-    files : iterable of (name, open file)
-        Stills, or a clip, with ``sweep.json`` and ``chart.json`` where there are.
-
-    Raises
-    ------
-    InputError
-        When there are none or too many, or a name cannot be.
-    RecordFull
-        When there is no room.
-    """
-    named = [(safe_file_name(name), file) for name, file in files]
-    if not 0 < len(named) <= MOST_FILES:
-        raise InputError(f"are {len(named)}; send 1 to {MOST_FILES} files.", field="files")
-    names = [name.casefold() for name, _ in named]
-    twice = next((name for name in names if names.count(name) > 1), None)
-    if twice is not None:
-        raise InputError("is sent twice. Give each file its own name.", field="files", typed=twice)
-    place = frames_folder(record, sweep_id)
-    part = place.with_name(f".{place.name}.part")
-    try:
-        shutil.rmtree(part, ignore_errors=True)
-        part.mkdir(parents=True)
-        for name, file in named:
-            with (part / name).open("xb") as out:
-                shutil.copyfileobj(file, out, COPY_BYTES)
-        _sort_into_folders(part, {name for name, _ in named})
-        if not place.exists():
-            part.rename(place)
-    except OSError as error:
-        raise RecordFull(
-            f"cannot keep the frames: {error.strerror}. Make room, then send them again.",
-            where=str(place.parent),
-        ) from error
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
-    return place
-
-
-def _sort_into_folders(place: Path, names: Collection[str]) -> None:
-    """Put files into the folders in which ``sweep.json`` names them: a browser sends bare names alone.
-
-    What it says beyond that is for the measuring to refuse: here a path that leads out is left as it is.
-    """
-    taken = {name.casefold() for name in names}
-    for said in _files_said(place / "sweep.json"):
-        path = PurePosixPath(said.replace("\\", "/"))
-        folders, name = path.parts[:-1], path.name
-        is_plain = all(_NAME.fullmatch(folder) and folder.casefold() not in taken for folder in folders)
-        if folders and name in names and is_plain:
-            wanted = place.joinpath(*path.parts)
-            if (place / name).is_file() and not wanted.exists():
-                wanted.parent.mkdir(parents=True, exist_ok=True)
-                (place / name).rename(wanted)
-
-
-def _files_said(settings: Path) -> Iterator[str]:
-    """Tell what files a ``sweep.json`` names; none where there is none that can be read."""
-    try:
-        said = json.loads(settings.read_bytes())
-    except (OSError, ValueError, RecursionError):
-        return
-    if not isinstance(said, dict):
-        return
-    frames = said.get("frames")
-    entries = frames if isinstance(frames, list) else []
-    for one in (*(entry.get("file") for entry in entries if isinstance(entry, dict)), said.get("chart")):
-        if isinstance(one, str):
-            yield one
-
-
-def frames_folder(record: "Record", sweep_id: str) -> Path:
-    """Give the place of a sweep's frames; nothing is made.
-
-    Raises
-    ------
-    InputError
-        When the record has no folder for frames.
-    """
-    if record.folder is None:
-        raise InputError("has no place in this record: it has no folder for frames.", field="files")
-    return Path(record.folder) / "frames" / id_or_new(sweep_id)
-
-
-def safe_file_name(name: str) -> str:
-    """Give the bare name of an uploaded file, if it is one that every system keeps.
-
-    Raises
-    ------
-    InputError
-        When it is empty, too long, or holds anything but letters, digits, spaces and ``._()+-``.
-    """
-    bare = re.split(r"[\\/]", name)[-1].strip()
-    if not _NAME.fullmatch(bare) or bare.endswith((".", " ")):
-        raise InputError(
-            "is no name for a file here; use letters, digits and . _ - alone, up to 120 of them.",
-            field="files",
-            typed=name,
-        )
-    return bare
 
 
 class SweepJobs:
@@ -216,33 +105,80 @@ class SweepJobs:
             thread, self._thread = self._thread, None
         if thread is not None:
             thread.join(5)
+        with self._changed:
+            self._next()  # of those that were cancelled the frames go
 
-    def begin(self, prep_id: str, *, sweep_id: str, place: Path, facts: SweepFacts, who: str) -> SweepJob:
-        """Have a sweep measured, whose frames lie at ``place``; the same id begun again is one job.
+    def begin(
+        self,
+        prep_id: str,
+        *,
+        sweep_id: str,
+        files: Iterable[tuple[str, IO[bytes]]],
+        facts: SweepFacts,
+        who: str,
+    ) -> SweepJob:
+        """Take a sweep's frames and have them measured; the same id begun again is one job, or one sweep.
+
+        Parameters
+        ----------
+        files : iterable of (name, open file)
+            As :func:`shimwise.bench.sweep_frames.keep_frames`.
 
         Raises
         ------
-        InputError, NotFound, Conflict
-            As :func:`shimwise.bench.prep_evidence.sweep_task`; when too many wait already.
+        InputError, NotFound, Conflict, RecordFull
+            As :func:`shimwise.bench.prep_evidence.sweep_task` and ``keep_frames``; when too many wait
+            already; when the id is that of another sweep. Then no frame is kept.
         """
         person = typed_name(who, field="who")
+        sweep_task(self._record, prep_id, place="", facts=facts)  # refuses before anything is written
+        known = self._reserved(sweep_id, prep_id, facts)
+        if known is not None:
+            return known
+        place = None
+        try:
+            place = keep_frames(self._record, sweep_id, files)
+            task = sweep_task(self._record, prep_id, place=place, facts=facts)
+        except BaseException:
+            with self._changed:
+                self._jobs.pop(sweep_id, None)
+            if place is not None:
+                shutil.rmtree(place, ignore_errors=True)
+            raise
+        with self._changed:
+            self._orders[sweep_id] = _Order(task=task, facts=facts, who=person, place=place)
+            self._changed.notify_all()
+            return self._jobs[sweep_id]
+
+    def _reserved(self, sweep_id: str, prep_id: str, facts: SweepFacts) -> SweepJob | None:
+        """Give the job that is known by this id already; else put one into the line, whose frames come."""
+        kept = self._kept(sweep_id, prep_id, facts)
         with self._changed:
             known = self._jobs.get(sweep_id)
-            if known is not None and known.state in (*_OPEN, DONE):
-                return known
+            if known is not None and known.prep_id != prep_id:
+                raise _of_another(sweep_id)
+            if kept is not None or (known is not None and known.state in (*_OPEN, DONE)):
+                return kept or known
             if sum(job.state in _OPEN for job in self._jobs.values()) >= MOST_WAITING:
                 raise InputError(
                     f"would wait behind {MOST_WAITING} others. Send it when they are done.", field="files"
                 )
-        task = sweep_task(self._record, prep_id, place=place, facts=facts)
-        job = SweepJob(id=sweep_id, prep_id=prep_id, state=WAITING)
-        with self._changed:
-            self._jobs[sweep_id] = job
-            self._orders[sweep_id] = _Order(task=task, facts=facts, who=person, place=place)
-            while len(self._jobs) > MOST_KEPT:
-                self._jobs.popitem(last=False)
-            self._changed.notify_all()
-        return job
+            self._jobs[sweep_id] = SweepJob(id=sweep_id, prep_id=prep_id, state=WAITING)
+            ended = [job.id for job in self._jobs.values() if job.state not in _OPEN]
+            for old in ended[: max(0, len(self._jobs) - MOST_KEPT)]:
+                del self._jobs[old]
+        return None
+
+    def _kept(self, sweep_id: str, prep_id: str, facts: SweepFacts) -> SweepJob | None:
+        """Give the sweep of this id as a job that is done, where the record holds it: its frames stay."""
+        with self._record.reading() as connection:
+            try:
+                row = evidence.sweep(connection, sweep_id)
+            except NotFound:
+                return None
+        if (row.prep_id, row.body_id, row.lens_id) != (prep_id, facts.body_id, facts.lens_id):
+            raise _of_another(sweep_id)
+        return SweepJob(id=sweep_id, prep_id=prep_id, state=DONE)
 
     def job(self, sweep_id: str, *, prep_id: str | None = None) -> SweepJob:
         """Tell how far a job is; with ``prep_id`` it has to be one of that prep.
@@ -308,6 +244,7 @@ class SweepJobs:
         """Measure one sweep and keep its result; gives the job as it ended."""
         try:
             document = self._measured(sweep_id, order.task)
+            self._end_cancelled(sweep_id)
             keep_sweep(
                 self._record,
                 self.job(sweep_id).prep_id,
@@ -339,8 +276,7 @@ class SweepJobs:
         theirs.close()
         try:
             while True:
-                if self.job(sweep_id).state == CANCELLED:
-                    raise SweepCancelledError
+                self._end_cancelled(sweep_id)
                 if not mine.poll(STEP_S):
                     continue
                 kind, told = mine.recv()
@@ -355,6 +291,10 @@ class SweepJobs:
             process.join(5)
             mine.close()
 
+    def _end_cancelled(self, sweep_id: str) -> None:
+        if self.job(sweep_id).state == CANCELLED:
+            raise SweepCancelledError
+
     def _tell(self, sweep_id: str, what: str, done: int, total: int) -> None:
         with self._changed:
             job = self._jobs[sweep_id]
@@ -362,10 +302,19 @@ class SweepJobs:
                 self._jobs[sweep_id] = replace(job, what=what, done=done, total=total)
 
 
+def _of_another(sweep_id: str) -> Conflict:
+    return Conflict(
+        f"The id {sweep_id} is that of another sweep already. Send this one with an id of its own.",
+        kind="sweep",
+        id=sweep_id,
+    )
+
+
 def _measure(task: SweepTask, out: Pipe) -> None:
     """Measure in this process, and send progress and the result on."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    os.nice(NICENESS)
+    if hasattr(os, "nice"):
+        os.nice(NICENESS)
     try:
         out.send(("done", measured_document(task, progress=lambda *told: out.send(("progress", told)))))
     except ShimwiseError as error:

@@ -7,7 +7,8 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from shimwise.bench import prep_evidence
 from shimwise.bench.prep_evidence import SweepFacts
-from shimwise.bench.sweep_jobs import MOST_FILES, SweepJobs, keep_frames
+from shimwise.bench.sweep_frames import MOST_FILES
+from shimwise.bench.sweep_jobs import SweepJobs
 from shimwise.bench.typed_names import id_or_new
 from shimwise.web.api.deps import JudgeDep, RecordDep, json_only
 from shimwise.web.api.kinds import Fnumber, Focal, Id, Length, Out, Who
@@ -73,15 +74,11 @@ def form_only(request: Request) -> None:
 
 
 @router.post("", status_code=202, dependencies=[Depends(form_only)], responses=documented(400, 409, 413, 415))
-def begin_sweep(
-    record: RecordDep, jobs: JobsDep, prep_id: Id, sent: Annotated[SweepIn, Form(media_type=FORM)]
-) -> SweepJobOut:
+def begin_sweep(jobs: JobsDep, prep_id: Id, sent: Annotated[SweepIn, Form(media_type=FORM)]) -> SweepJobOut:
     """Send a sweep's frames; they are measured beside the pages. Ask ``…/work`` how far it is."""
     facts = SweepFacts(**{name: getattr(sent, name) for name in SweepFacts.__dataclass_fields__})
-    prep_evidence.sweep_task(record, prep_id, place="", facts=facts)  # refuses before anything is written
-    sweep_id = id_or_new(sent.id)
-    place = keep_frames(record, sweep_id, [(one.filename or "", one.file) for one in sent.files])
-    job = jobs.begin(prep_id, sweep_id=sweep_id, place=place, facts=facts, who=sent.who)
+    files = [(one.filename or "", one.file) for one in sent.files]
+    job = jobs.begin(prep_id, sweep_id=id_or_new(sent.id), files=files, facts=facts, who=sent.who)
     return SweepJobOut.model_validate(job)
 
 

@@ -12,7 +12,8 @@ from shimwise.bench import prep_evidence, prep_verdict, preps
 from shimwise.bench.keeping import export_prep, export_readings_csv
 from shimwise.bench.prep_evidence import SweepFacts
 from shimwise.bench.refusals import InputError
-from shimwise.bench.sweep_jobs import MOST_FILES, SweepJobs, keep_frames
+from shimwise.bench.sweep_frames import MOST_FILES
+from shimwise.bench.sweep_jobs import SweepJobs
 from shimwise.bench.typed_names import id_or_new
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import JudgeDep, PageDep, PostedDep, RecordDep, remember, see, who_of
@@ -154,11 +155,12 @@ def _begin_sweep(
         facts = SweepFacts(
             body_id=setup.body_id, lens_id=form.text("lens_id"), distance_text=setup.distance_text
         )
-        prep_evidence.sweep_task(record, prep_id, place="", facts=facts)  # refuses before anything is written
-        sweep_id = id_or_new(None)
-        files = [one for one in sent.getlist("files") if isinstance(one, UploadFile) and one.filename]
-        place = keep_frames(record, sweep_id, [(one.filename or "", one.file) for one in files])
-        _jobs(request).begin(prep_id, sweep_id=sweep_id, place=place, facts=facts, who=who)
+        files = [
+            (one.filename, one.file)
+            for one in sent.getlist("files")
+            if isinstance(one, UploadFile) and one.filename
+        ]
+        _jobs(request).begin(prep_id, sweep_id=id_or_new(None), files=files, facts=facts, who=who)
         form = Form()
     except ShimwiseError as error:
         form.refuse(error)

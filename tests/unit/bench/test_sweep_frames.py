@@ -9,7 +9,7 @@ from typing import Any, cast
 
 import pytest
 
-from shimwise.bench.sweep_jobs import keep_frames
+from shimwise.bench.sweep_frames import keep_frames
 
 
 def kept(folder: Path, said: list[str], names: list[str]) -> list[str]:
