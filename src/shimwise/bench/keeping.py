@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from shimwise.bench.signed import as_exported
 from shimwise.errors import ShimwiseError
 from shimwise.records.errors import KitError
 from shimwise.records.files import read_bytes
@@ -83,7 +84,7 @@ def check(record: Record, *, progress: Progress | None = None) -> tuple[Finding,
 
 
 def prep_document(record: Record, prep_id: str) -> dict[str, Any]:
-    """Give everything that a prep holds as one document (``shimwise.prep/1``).
+    """Give everything that a prep holds as one document (``shimwise.prep/1``); a signed one as it was signed.
 
     Raises
     ------
@@ -91,7 +92,7 @@ def prep_document(record: Record, prep_id: str) -> dict[str, Any]:
         When there is no such prep.
     """
     with record.reading() as connection:
-        return exchange.export_prep(connection, prep_id)
+        return as_exported(exchange.export_prep(connection, prep_id))
 
 
 def export_prep(record: Record, prep_id: str) -> str:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.inputs import Progress
+from shimwise.bench.signed import as_exported, as_signed
 from shimwise.errors import SheetError
 from shimwise.sheets.papers.canonical import digest_of, signature_of
 from shimwise.sheets.papers.label_sizes import LabelSizes, label_sizes
@@ -219,7 +220,7 @@ def documents_of_day(record: "Record", day: date, *, zone: tzinfo | None = None)
             raise SheetError(f"No prep was begun on {day:%Y-%m-%d}. Give another day, or name the preps.")
         if len(found) > LARGEST_DAY:
             raise SheetError(f"More than {LARGEST_DAY} preps were begun on {day:%Y-%m-%d}. Name the preps.")
-        return [export_prep(connection, prep_id) for prep_id in reversed(found)]
+        return [as_exported(export_prep(connection, prep_id)) for prep_id in reversed(found)]
 
 
 def verify_paper(source: bytes | Path, *, recorded: Recorded | None = None) -> tuple[Finding, ...]:
@@ -294,7 +295,7 @@ def _content(path: Path) -> bytes:
 def _judged(source: PrepSource) -> "JudgedPrep":
     from shimwise.sheets.papers.prep_document import read_prep
 
-    return _with_answer(read_prep(read_prep_file(source) if isinstance(source, Path) else source))
+    return _with_answer(read_prep(as_signed(read_prep_file(source) if isinstance(source, Path) else source)))
 
 
 def _with_answer(prep: "PrepDocument") -> "JudgedPrep":

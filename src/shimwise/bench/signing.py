@@ -333,7 +333,7 @@ def _checked(
 def _write(
     change: "Change", material: PrepMaterial, sign_off_id: str, exceptions: tuple[dict[str, Any], ...]
 ) -> SignOffRow:
-    from shimwise.bench.papers import signature_of
+    from shimwise.bench.signed import with_signature
 
     prep_id = material.prep.id
     signed = kept.change_state(change, prep_id, SIGNED)
@@ -346,8 +346,8 @@ def _write(
         "exceptions": exceptions,
     }
     document = exchange.export_prep(change.connection, prep_id)
-    digest = signature_of(document, row_to_plain(SignOffRow(**facts, digest="")))
-    return verdicts.add_sign_off(change, SignOffRow(**facts, digest=digest))
+    digest, text = with_signature(document, row_to_plain(SignOffRow(**facts, digest="")))
+    return verdicts.add_sign_off(change, SignOffRow(**facts, digest=digest, signed_json=text))
 
 
 def _remembered(record: "Record", prep_id: str, document: Mapping[str, Any]) -> "Callable[[Change], None]":

@@ -1,5 +1,6 @@
 """Whether a record agrees with itself: what the database guards, and what it cannot."""
 
+import hashlib
 import zlib
 from dataclasses import dataclass
 from itertools import islice
@@ -183,6 +184,27 @@ def _documents(connection: Connection) -> "Iterator[Finding]":
                     yield Finding(subject=f"{word} {row.id}", text="has no document of a known kind.")
 
 
+def _signatures(connection: Connection) -> "Iterator[Finding]":
+    """Reckon the digest of every signature from what was signed."""
+    table = tables.sign_offs
+    column = type_coerce(table.c.signed_json, table.c.signed_json.type.impl)  # type: ignore[attr-defined]
+    wanted = select(table.c.id, table.c.digest, column.label("packed")).where(column.is_not(None))
+    with connection.execute(wanted.execution_options(yield_per=_ROWS_AT_ONCE)) as found:
+        for row in found:
+            try:
+                is_whole = hashlib.sha256(zlib.decompress(row.packed)).hexdigest() == row.digest
+            except zlib.error as error:
+                yield Finding(
+                    subject=f"sign-off {row.id}", text=f"has a document that cannot be read: {error}."
+                )
+                continue
+            if not is_whole:
+                yield Finding(
+                    subject=f"sign-off {row.id}",
+                    text="is not over the document that stands with it: its digest is another.",
+                )
+
+
 _CHECKS = (
     _database,
     _journal,
@@ -192,4 +214,5 @@ _CHECKS = (
     _withdrawals,
     _epochs,
     _documents,
+    _signatures,
 )

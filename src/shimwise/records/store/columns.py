@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import DateTime, Dialect, LargeBinary, Text
 from sqlalchemy.types import TypeDecorator
 
-__all__ = ["JsonList", "JsonText", "LengthTable", "PackedJson", "UtcTime", "json_text"]
+__all__ = ["JsonList", "JsonText", "LengthTable", "PackedJson", "PackedText", "UtcTime", "json_text"]
 
 INFINITY = "INF"
 PACKING = 6
@@ -67,6 +67,21 @@ class PackedJson(TypeDecorator[Any]):
     def process_result_value(self, value: bytes | None, dialect: Dialect) -> Any:  # noqa: ARG002
         """Expand and read."""
         return None if value is None else json.loads(zlib.decompress(value))
+
+
+class PackedText(TypeDecorator[str]):
+    """A larger text, compressed; it reads back letter by letter."""
+
+    impl = LargeBinary
+    cache_ok = True
+
+    def process_bind_param(self, value: str | None, dialect: Dialect) -> bytes | None:  # noqa: ARG002
+        """Compress."""
+        return None if value is None else zlib.compress(value.encode(), PACKING)
+
+    def process_result_value(self, value: bytes | None, dialect: Dialect) -> str | None:  # noqa: ARG002
+        """Expand."""
+        return None if value is None else zlib.decompress(value).decode()
 
 
 class JsonList(JsonText):

@@ -2,6 +2,7 @@
 
 # ruff: noqa: ANN401 - a value of JSON is of any kind
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -122,6 +123,7 @@ def import_prep(change: "Change", document: Any) -> Imported:
         return Imported(prep_id=prep.id, is_new=False)
     rows = {name: _rows(parts, name, kind, table) for name, kind, table in _LISTS}
     _refuse_strangers(rows, prep.id)
+    _refuse_other_signed(rows["sign_offs"])
     bodies = _rows(parts, "bodies", BodyRow, tables.bodies)
     lenses = _rows(parts, "lenses", LensRow, tables.lenses)
     found: dict[str, BodyRow | LensRow] = {body.id: body for body in bodies}
@@ -194,6 +196,16 @@ def _refuse_strangers(rows: Mapping[str, list[Any]], prep_id: str) -> None:
         stranger = next((row for row in found if row.prep_id != prep_id), None)
         if stranger is not None:
             raise PlainError(f"{name} hold {stranger.id}, which is of another prep. Export the prep again.")
+
+
+def _refuse_other_signed(sign_offs: list[SignOffRow]) -> None:
+    for number, row in enumerate(sign_offs):
+        text = row.signed_json
+        if text is not None and hashlib.sha256(text.encode("utf-8", "replace")).hexdigest() != row.digest:
+            raise PlainError(
+                f"sign_offs[{number}].signed_json is not what its digest is over: the file was changed. "
+                "Export the prep again."
+            )
 
 
 def _refuse_other_moves(connection: Connection, found: Sequence[AdjustmentRow]) -> None:

@@ -22,6 +22,7 @@ from shimwise.records.store.columns import (
     JsonText,
     LengthTable,
     PackedJson,
+    PackedText,
     UtcTime,
     json_text,
 )
@@ -218,6 +219,7 @@ _READERS: tuple[tuple[type[TypeEngine[Any]] | tuple[type[Any], ...], Any], ...] 
     (UtcTime, _time),
     (LengthTable, _lengths),
     (JsonList, _list),
+    (PackedText, _words),
     ((JsonText, PackedJson, LargeBinary), _json),
     (Float, _number),
     (Boolean, _flag),

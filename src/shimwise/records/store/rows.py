@@ -256,7 +256,10 @@ class AdjustmentRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SignOffRow:
-    """A prep signed at a revision. ``digest``: of what was signed; ``exceptions``: what was signed over."""
+    """A prep signed at a revision. ``digest``: of what was signed; ``exceptions``: what was signed over.
+
+    ``signed_json``: what was signed, letter by letter, with the digest as its SHA-256; None if not kept.
+    """
 
     id: str
     prep_id: str
@@ -265,6 +268,7 @@ class SignOffRow:
     signed_at: datetime
     digest: str
     exceptions: tuple[Any, ...] = ()
+    signed_json: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,7 +22,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-from shimwise.records.store.columns import JsonList, JsonText, LengthTable, PackedJson, UtcTime
+from shimwise.records.store.columns import JsonList, JsonText, LengthTable, PackedJson, PackedText, UtcTime
 
 __all__ = ["METADATA", "ORDER"]
 
@@ -313,6 +313,7 @@ sign_offs = Table(
     _time("signed_at"),
     _text("digest"),
     Column("exceptions", JsonList, nullable=False),
+    Column("signed_json", PackedText),
     Index(None, "prep_id"),
 )
 journal = Table(

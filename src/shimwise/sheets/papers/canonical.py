@@ -31,6 +31,7 @@ __all__ = [
     "digest_words",
     "newest",
     "signature_of",
+    "signed_bytes",
     "signed_part",
 ]
 
@@ -49,7 +50,7 @@ UNSIGNED_FIELDS: dict[str, tuple[str, ...]] = {
     "set": ("lens_ids", "note"),
     "bodies": _OF_UNITS,
     "lenses": _OF_UNITS,
-    "sign_offs": ("digest",),
+    "sign_offs": ("digest", "signed_json"),
 }
 """Of the prep, its set, units and sign-offs: what signing, later preps and the house change."""
 
@@ -117,6 +118,17 @@ def _without(value: Any, keys: Sequence[str]) -> Any:  # noqa: ANN401 - a tree o
     return value
 
 
+def signed_bytes(document: Mapping[str, Any]) -> bytes:
+    """Give what of a prep document is signed as the bytes that its digest is over.
+
+    Raises
+    ------
+    SheetError
+        As :func:`canonical_bytes`.
+    """
+    return canonical_bytes(signed_part(document))
+
+
 def digest_of(document: Mapping[str, Any]) -> str:
     """Digest of a prep document [64 hexadecimal digits]; the digests of its sign-offs have no part in it.
 
@@ -125,7 +137,7 @@ def digest_of(document: Mapping[str, Any]) -> str:
     SheetError
         As :func:`canonical_bytes`.
     """
-    return hashlib.sha256(canonical_bytes(signed_part(document))).hexdigest()
+    return hashlib.sha256(signed_bytes(document)).hexdigest()
 
 
 def signature_of(document: Mapping[str, Any], sign_off: Mapping[str, Any]) -> str:

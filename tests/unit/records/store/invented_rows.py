@@ -2,6 +2,7 @@
 
 # ruff: noqa: ANN401 - fields of a row are of any kind
 
+import hashlib
 import math
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -43,6 +44,7 @@ LENS = LensRow(
     near_mm=609.6,
 )
 OTHER = LensRow(id="lens-zoom", name="Zoom", focal_lengths_mm=(24.0, 50.0, 70.0), fnumber=2.8, scale_unit="m")
+SIGNED_JSON = '{"prep":{"title":"invented \\"α\\""}}'
 SET = SetRow(id="set-1", name="Set 1", lens_ids=("lens-zoom", "lens-50"))
 
 
@@ -208,8 +210,9 @@ def a_whole_job(record: Record) -> None:
                 revision=9,
                 signed_by="Bo",
                 signed_at=NOON,
-                digest="sha256:00",
+                digest=hashlib.sha256(SIGNED_JSON.encode()).hexdigest(),
                 exceptions=("Zoom was not checked",),
+                signed_json=SIGNED_JSON,
             ),
         )
         preps.change_state(change, "prep-1", "signed")

@@ -4,6 +4,7 @@ import gzip
 import sqlite3
 import threading
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,7 @@ from shimwise.records.store import (
     evidence,
     journal,
     preps,
+    verdicts,
 )
 from shimwise.records.store.backing import backup, restore
 from shimwise.records.store.checking import check
@@ -244,11 +246,28 @@ def test_a_check_names_the_document_that_cannot_be_read(record: Record) -> None:
     assert [one.subject for one in check(record)] == ["verdict verdict-1-5", "sweep sweep-1"]
 
 
+def test_a_check_reckons_the_digest_of_every_signature(record: Record) -> None:
+    a_whole_job(record)
+    with record.writing(who="Bo") as change:
+        kept = verdicts.sign_offs(change.connection, "prep-1")[0]
+        verdicts.add_sign_off(change, replace(kept, id="sign-off-2", signed_json=f"{kept.signed_json} "))
+        verdicts.add_sign_off(change, replace(kept, id="sign-off-3", signed_json=None))
+    (found,) = check(record)
+    assert found.subject == "sign-off sign-off-2"
+    assert "is not over the document that stands with it" in found.text
+
+
 @pytest.mark.parametrize("table", ["readings", "verdicts", "journal", "preps", "sign_offs"])
 def test_the_database_itself_refuses_to_delete(record: Record, table: str) -> None:
     a_whole_job(record)
     with pytest.raises(RecordError, match="delete is refused"), record.changing_all() as connection:
         connection.execute(text(f"DELETE FROM {table}"))
+
+
+def test_the_database_itself_refuses_to_change_a_signature(record: Record) -> None:
+    a_whole_job(record)
+    with pytest.raises(RecordError, match="update is refused"), record.changing_all() as connection:
+        connection.execute(text("UPDATE sign_offs SET signed_by = 'someone else'"))
 
 
 def test_the_database_itself_refuses_to_rewrite_the_journal(record: Record) -> None:

@@ -196,6 +196,8 @@ def _set(path: str, value: object) -> Callable[[dict[str, Any]], None]:
         ("bodies.0.is_retired", "no", "true or false"),
         ("journal", 3, "journal has to be a list"),
         ("journal.0.at", None, "is empty"),
+        ("sign_offs.0.signed_json", "{}", "is not what its digest is over: the file was changed"),
+        ("sign_offs.0.signed_json", 3, "it has to be a text"),
         ("strange", 1, "strange, which this version does not know"),
     ],
 )

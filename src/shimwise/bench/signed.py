@@ -1,0 +1,85 @@
+"""What was signed: the document that stands with a signature, and a prep as it says.
+
+A signed prep is frozen, but the house goes on: a body is renamed, a lens gets another note. Papers, exports
+and :mod:`the check of a paper <shimwise.bench.papers>` speak from what was signed, so they stay as they were.
+"""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from shimwise.sheets.papers.canonical import digest_of, newest, signed_bytes
+
+__all__ = ["as_exported", "as_signed", "with_signature"]
+
+SIGNED, SIGNED_JSON = "signed", "signed_json"
+
+
+def with_signature(document: Mapping[str, Any], sign_off: Mapping[str, Any]) -> tuple[str, str]:
+    """Give the digest of a prep document with a sign-off to come, and the text that it is over.
+
+    Parameters
+    ----------
+    document : mapping
+        The prep document, ``shimwise.prep/1``, without the sign-off.
+    sign_off : mapping
+        Its row as the document will hold it; its own digest has no part.
+
+    Raises
+    ------
+    SheetError
+        When the document cannot be signed.
+    """
+    signed = signed_bytes({**document, "sign_offs": [*(document.get("sign_offs") or ()), sign_off]})
+    return hashlib.sha256(signed).hexdigest(), signed.decode()
+
+
+def as_signed(document: Mapping[str, Any]) -> dict[str, Any]:
+    """Give a signed prep's document as it was signed, and nothing else; any other as it is.
+
+    What the house says of its units by now has no part in it: the same signature gives the same document. One
+    that was altered since is left, so that it shows.
+    """
+    found = _standing(document)
+    if found is None or digest_of(document) != found[0]["digest"]:
+        return dict(document)
+    row, signed = found
+    digests = {one.get("id"): one.get("digest") for one in document["sign_offs"]}
+    sign_offs = [{**one, "digest": digests.get(one.get("id"), "")} for one in signed.get("sign_offs") or ()]
+    prep = {**signed["prep"], "state": SIGNED, "revision": row.get("revision")}
+    return {**signed, "prep": prep, "sign_offs": sign_offs, "journal": []}
+
+
+def as_exported(document: Mapping[str, Any]) -> dict[str, Any]:
+    """Give a signed prep's document with all that was signed as it was signed; any other as it is.
+
+    Unlike :func:`as_signed` it keeps what has no part in the signature: the journal, earlier verdicts and
+    signatures, histories. It is what is taken in elsewhere.
+    """
+    found = _standing(document)
+    if found is None:
+        return dict(document)
+    _, signed = found
+    exported = dict(document)
+    for key in ("prep", "set"):
+        if signed.get(key) is not None:
+            exported[key] = {**(document.get(key) or {}), **signed[key]}
+    for key in ("bodies", "lenses"):
+        rows = {one["id"]: one for one in signed.get(key) or ()}
+        exported[key] = [{**one, **rows.get(one["id"], {})} for one in document[key]]
+    return exported
+
+
+def _standing(document: Mapping[str, Any]) -> tuple[Mapping[str, Any], Mapping[str, Any]] | None:
+    """Give the signature that stands, with what was signed; None where there is none, or it was not kept.
+
+    What stands with a signature and is not what the signature is over is no more than the document itself.
+    """
+    row = newest(document.get("sign_offs"))
+    text = None if row is None else row.get(SIGNED_JSON)
+    if row is None or not isinstance(text, str) or (document.get("prep") or {}).get("state") != SIGNED:
+        return None
+    if hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest() != row.get("digest"):
+        return None
+    return row, json.loads(text)
