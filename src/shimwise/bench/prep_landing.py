@@ -106,7 +106,12 @@ def expected_from_verdict(
     Where this pair has been read, the verdict knows the sum better than its parts: as well as the readings of
     the pair do. None where the verdict names neither of the two.
     """
-    units = {(kind, unit["name"]): unit for kind in ("bodies", "lenses") for unit in document[kind]}
+    units = {
+        (kind, unit["name"]): unit
+        for told in (document.get("past", {}), document)
+        for kind in ("bodies", "lenses")
+        for unit in told.get(kind, ())
+    }
     of_body, of_lens = units.get(("bodies", body)), units.get(("lenses", lens))
     if of_body is None or of_lens is None:
         return None

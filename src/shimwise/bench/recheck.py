@@ -102,8 +102,11 @@ def change_of(document: Mapping[str, Any], *, kind: str, before: str, after: str
 
 
 def line_of(document: Mapping[str, Any] | None, *, kind: str, name: str) -> Mapping[str, Any] | None:
-    """Find what a verdict says of a unit by the name the judge was given."""
-    lines = () if document is None else document["bodies" if kind == "body" else "lenses"]
+    """Find what a verdict says of a unit, as it is or as it was, by the name the judge was given."""
+    if document is None:
+        return None
+    place = "bodies" if kind == "body" else "lenses"
+    lines = (*document[place], *document.get("past", {}).get(place, ()))
     return next((line for line in lines if line["name"] == name), None)
 
 

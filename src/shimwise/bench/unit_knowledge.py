@@ -57,6 +57,7 @@ def body_knowledge(
     is_now = epoch is None or epoch == body.epoch
     gauge_um, gauge_sd_um = _pooled(gauges)
     return BodyKnowledge(
+        past_of=None if is_now else body.name,
         history_mean_um=body.history_mean_um if is_now else None,
         history_sd_um=body.history_sd_um if is_now else None,
         gauge_um=gauge_um,
@@ -86,6 +87,7 @@ def lens_knowledge(
     is_now = epoch is None or epoch == lens.epoch
     gauge_um, gauge_sd_um = _pooled(gauges)
     return LensKnowledge(
+        past_of=None if is_now else lens.name,
         history_mean_um=lens.history_mean_um if is_now else None,
         history_sd_um=lens.history_sd_um if is_now else None,
         gauge_um=gauge_um,

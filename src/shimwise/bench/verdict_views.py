@@ -42,20 +42,12 @@ _DATUM = "However many readings"
 
 def answer_of(document: Mapping[str, Any]) -> Answer:
     """Give a verdict's document back as an answer, rounded as it was written; what was null is nan."""
-    tolerance_um = document["tolerance_um"]
+    tolerance_um, past = document["tolerance_um"], document.get("past", {})
     return Answer(
         tolerance_um=tolerance_um,
         headline=document["headline"],
-        bodies=tuple(BodyAnswer(**_unit(one, tolerance_um)) for one in document["bodies"]),
-        lenses=tuple(
-            LensAnswer(
-                **_unit(one, tolerance_um),
-                scale_permille=_number(one["scale_permille"]),
-                scale_sd_permille=_number(one["scale_sd_permille"]),
-                p_scale_out=_number(one["p_scale_out"]),
-            )
-            for one in document["lenses"]
-        ),
+        bodies=_bodies(document, tolerance_um),
+        lenses=_lenses(document, tolerance_um),
         setups=tuple(
             SetupAnswer(
                 name=one["name"],
@@ -75,6 +67,8 @@ def answer_of(document: Mapping[str, Any]) -> Answer:
         ),
         next=tuple(_next(one) for one in document["next"]),
         warnings=tuple(document["warnings"]),
+        past_bodies=_bodies(past, tolerance_um),
+        past_lenses=_lenses(past, tolerance_um),
     )
 
 
@@ -133,6 +127,22 @@ class _Finder:
 
     def unit(self, kind: str, name: str) -> tuple[str, str]:
         return (self.bodies if kind == "body" else self.lenses).get(name, ("", ""))
+
+
+def _bodies(document: Mapping[str, Any], tolerance_um: float) -> tuple[BodyAnswer, ...]:
+    return tuple(BodyAnswer(**_unit(one, tolerance_um)) for one in document.get("bodies", ()))
+
+
+def _lenses(document: Mapping[str, Any], tolerance_um: float) -> tuple[LensAnswer, ...]:
+    return tuple(
+        LensAnswer(
+            **_unit(one, tolerance_um),
+            scale_permille=_number(one["scale_permille"]),
+            scale_sd_permille=_number(one["scale_sd_permille"]),
+            p_scale_out=_number(one["p_scale_out"]),
+        )
+        for one in document.get("lenses", ())
+    )
 
 
 def _unit(one: Mapping[str, Any], tolerance_um: float) -> dict[str, Any]:

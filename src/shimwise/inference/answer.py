@@ -93,7 +93,11 @@ class NextReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """The whole verdict: headline first, then units, causes, what to read next and what to be warned of."""
+    """The whole verdict: headline first, then units, causes, what to read next and what to be warned of.
+
+    All of it speaks of the units as they are. ``past_bodies`` and ``past_lenses`` are units as they were
+    before an adjustment, by the names that their readings have.
+    """
 
     tolerance_um: float
     headline: str
@@ -105,3 +109,5 @@ class Answer:
     causes: tuple[Cause, ...]
     next: tuple[NextReading, ...]
     warnings: tuple[str, ...]
+    past_bodies: tuple[BodyAnswer, ...] = ()
+    past_lenses: tuple[LensAnswer, ...] = ()

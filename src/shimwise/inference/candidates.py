@@ -34,6 +34,7 @@ def possible_readings(
     tuple of Reading
         Grouped by body, then lens, near before far.
     """
+    prep = _as_now(prep)
     names = dict.fromkeys([*(r.body for r in prep.readings), *prep.bodies, *bodies])
     lenses = _lenses(prep)
     operator = prep.readings[-1].operator if prep.readings else ""
@@ -62,10 +63,28 @@ def offered_readings(prep: Prep) -> tuple[Reading, ...]:
     possible = possible_readings(prep)
     if len(possible) <= MOST_CANDIDATES:
         return possible
-    read = {(r.body, r.lens, r.focal_mm, r.axis, r.distance_mm): r for r in reversed(prep.readings)}
+    taken = reversed(_as_now(prep).readings)
+    read = {(r.body, r.lens, r.focal_mm, r.axis, r.distance_mm): r for r in taken}
     return tuple(
         _at(r, body=r.body, operator=r.operator, setup=r.setup, distance_mm=r.distance_mm)
         for r in list(reversed(read.values()))[:MOST_CANDIDATES]
+    )
+
+
+def _as_now(prep: Prep) -> Prep:
+    """Give a prep without what is past: what was read before an adjustment can be read as it is now."""
+    bodies = {name: known.past_of for name, known in prep.bodies.items() if known.past_of is not None}
+    lenses = {name: known.past_of for name, known in prep.lenses.items() if known.past_of is not None}
+    if not bodies and not lenses:
+        return prep
+    return replace(
+        prep,
+        readings=tuple(
+            replace(one, body=bodies.get(one.body, one.body), lens=lenses.get(one.lens, one.lens))
+            for one in prep.readings
+        ),
+        bodies={name: known for name, known in prep.bodies.items() if name not in bodies},
+        lenses={name: known for name, known in prep.lenses.items() if name not in lenses},
     )
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -35,6 +35,7 @@ TAPE_TOLERANCE_MM = 5.0
 """A taped distance is wrong beyond this. [mm] Chosen by us."""
 DAMAGED_P = 0.95
 """Units that are damaged at this probability are estimated with the wider prior of a damaged one."""
+_Answer = TypeVar("_Answer", bound=BodyAnswer)
 MOST_NEXT = 3
 MOST_CAUSES = 12
 LEAST_CAUSE_P = 0.02
@@ -61,7 +62,9 @@ def judge(prep: Prep, *, seed: int = 0) -> Answer:
     limit = _limits(model, prep)
     posterior, faults = _estimate(model, limit, seed)
     units = _Units.of(model, posterior, faults, limit)
-    bodies, lenses = units.bodies(), units.lenses()
+    past = prep.past_bodies
+    bodies, past_bodies = _parted(units.bodies(), past)
+    lenses, past_lenses = _parted(units.lenses(), prep.past_lenses)
     answer = Answer(
         tolerance_um=prep.tolerance_um,
         headline="",
@@ -74,19 +77,29 @@ def judge(prep: Prep, *, seed: int = 0) -> Answer:
             if np.any(model.blur_um)  # an eye has judged
         ),
         readings=_reading_answers(prep, model, posterior),
-        causes=units.causes(),
+        causes=units.causes(prep),
         next=next_readings(posterior, candidates, wanted=undecided(model, bodies, lenses)),
         warnings=(
             *model.warnings,
             *headline.warnings(
                 posterior,
-                body_limits(model, candidates),
+                [one for one in body_limits(model, candidates) if one.body not in past],
                 prep,
                 [body.tolerance_um for body in bodies],
             ),
         ),
+        past_bodies=past_bodies,
+        past_lenses=past_lenses,
     )
     return headline.with_headline(answer)
+
+
+def _parted(
+    units: Sequence[_Answer], past: frozenset[str]
+) -> tuple[tuple[_Answer, ...], tuple[_Answer, ...]]:
+    """Part the units as they are from those as they were before an adjustment."""
+    now = tuple(unit for unit in units if unit.name not in past)
+    return now, tuple(unit for unit in units if unit.name in past)
 
 
 def _estimate(model: Model, limit: FloatArray, seed: int) -> tuple[Posterior, Faults]:
@@ -163,12 +176,14 @@ class _Units:
             if self._is_read(i)
         )
 
-    def causes(self) -> tuple[Cause, ...]:
-        kinds = (Kind.BODY, Kind.LENS, Kind.SCALE, Kind.SETUP)
+    def causes(self, prep: Prep) -> tuple[Cause, ...]:
+        lenses, none = prep.past_lenses, frozenset[str]()
+        past = {Kind.BODY: prep.past_bodies, Kind.LENS: lenses, Kind.SCALE: lenses, Kind.SETUP: none}
         found = [
             Cause(kind=unknown.kind.value, unit=unknown.name, probability=float(p))
             for i, (unknown, p) in enumerate(zip(self.model.unknowns, self.p_fault, strict=True))
-            if unknown.kind in kinds and p >= LEAST_CAUSE_P and self._is_read(i)
+            if unknown.kind in past and p >= LEAST_CAUSE_P and self._is_read(i)
+            if unknown.name not in past[unknown.kind]
         ]
         return tuple(sorted(found, key=lambda cause: -cause.probability)[:MOST_CAUSES])
 

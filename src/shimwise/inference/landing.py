@@ -62,13 +62,16 @@ class UnitKnowledge:
     """What is known of a body or lens before the readings. [µm, short < 0 < deep]
 
     ``history_*``: the posterior of last time, already widened for what has passed since. ``gauge_*``: a depth
-    gauge value (body) or collimator value (lens). None where there is none.
+    gauge value (body) or collimator value (lens). None where there is none. ``past_of``: of a unit as it was
+    before an adjustment, the name that it has as it is now; such a unit is judged, but nothing is said of it
+    in the present.
     """
 
     history_mean_um: float | None = None
     history_sd_um: float | None = None
     gauge_um: float | None = None
     gauge_sd_um: float | None = None
+    past_of: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,3 +105,13 @@ class Prep:
     bodies: Mapping[str, BodyKnowledge] = field(default_factory=dict)
     lenses: Mapping[str, LensKnowledge] = field(default_factory=dict)
     tolerance_um: float = DEFAULT_TOLERANCE_UM
+
+    @property
+    def past_bodies(self) -> frozenset[str]:
+        """Names of bodies as they were before an adjustment."""
+        return frozenset(name for name, known in self.bodies.items() if known.past_of is not None)
+
+    @property
+    def past_lenses(self) -> frozenset[str]:
+        """Names of lenses as they were before an adjustment."""
+        return frozenset(name for name, known in self.lenses.items() if known.past_of is not None)

@@ -99,6 +99,7 @@ def _setup_text(setup: SetupAnswer) -> str:
 
 
 def _doubted(answer: Answer) -> Iterator[str]:
-    count = sum(map(is_doubted, answer.readings))
+    past = {unit.name for unit in (*answer.past_bodies, *answer.past_lenses)}
+    count = sum(is_doubted(one) for one in answer.readings if past.isdisjoint((one.body, one.lens)))
     if count:
         yield f"{counted(count, 'reading')} {'is' if count == 1 else 'are'} doubted."

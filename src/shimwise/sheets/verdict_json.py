@@ -73,6 +73,7 @@ def answer_to_json(
         ],
         "remedies": [_remedy(remedy) for remedy in remedies],
         "warnings": list(answer.warnings),
+        **_past(answer),
     }
 
 
@@ -118,6 +119,18 @@ def _validator() -> Any:  # noqa: ANN401 - the library's classes are made at run
     from jsonschema import Draft202012Validator
 
     return Draft202012Validator(verdict_schema())
+
+
+def _past(answer: Answer) -> _Object:
+    """Give units as they were before an adjustment; nothing, where none was adjusted."""
+    if not answer.past_bodies and not answer.past_lenses:
+        return {}
+    return {
+        "past": {
+            "bodies": [_unit(body) for body in answer.past_bodies],
+            "lenses": [_lens(lens) for lens in answer.past_lenses],
+        }
+    }
 
 
 def _unit(unit: BodyAnswer) -> _Object:

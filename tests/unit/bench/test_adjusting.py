@@ -1,5 +1,7 @@
 """Guided adjustments: no step skipped, nothing erased, the screw learned, the stock counted down."""
 
+import json
+
 import pytest
 from invented_house import WHO, House
 
@@ -144,9 +146,30 @@ def test_finishing_begins_an_epoch_and_carries_what_was_known_with_the_moves_unc
     assert body.history_sd_um > before.sd_um
     after = refresh_verdict(house.record, prep_id)
     assert after is not None
-    by_name = {one.name: one for one in after.bodies}
-    assert by_name["A-01 before adjustment 1"].error_um == pytest.approx(before.error_um, abs=4)
-    assert by_name["A-01"].error_um == pytest.approx(0.0, abs=4)
+    (now,) = after.bodies
+    assert now.name == "A-01"
+    assert now.error_um == pytest.approx(0.0, abs=4)
+    was = recheck.line_of(after.document, kind="body", name="A-01 before adjustment 1")
+    assert was is not None
+    assert was["error_um"] == pytest.approx(before.error_um, abs=4)
+
+
+def test_after_a_move_the_verdict_speaks_of_the_present_state_only(house: House) -> None:
+    prep_id = short_prep(house, value_um=-30.0)
+    finish(house, answer(house, begin(house, prep_id), *UP_TO_MOVE, ("move", "done"), *AFTER_MOVE))
+    for _ in range(2):  # before it is read again, and after
+        said = refresh_verdict(house.record, prep_id)
+        assert said is not None
+        document = dict(said.document)
+        was = document.pop("past")
+        assert [one["name"] for one in was["bodies"]] == ["A-01 before adjustment 1"]
+        assert was["bodies"][0]["verdict"] == "out_short"
+        del document["readings"]  # what was read of it then
+        assert "before adjustment" not in json.dumps(document)
+        assert "before adjustment" not in said.second_line
+        assert said.remedies == ()
+        assert [unit.name for unit in said.bodies] == ["A-01"]
+        read_with(house, prep_id, "on")
 
 
 def test_the_recheck_asks_for_two_lenses_and_two_distances_until_they_are_read(house: House) -> None:

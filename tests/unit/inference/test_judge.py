@@ -443,3 +443,41 @@ def test_the_blunders_of_the_example_bench_are_doubted(example: tuple[Answer, di
     doubted = sorted(weights, key=weights.__getitem__)[: len(truth["blunder_rows"]) + 2]
     assert set(truth["blunder_rows"]) <= set(doubted)
     assert max(weights[row] for row in truth["blunder_rows"]) < 0.3
+
+
+# --- units as they were before an adjustment ------------------------------------------------------------
+
+
+def moved_bench() -> tuple[list[Reading], dict[str, BodyKnowledge]]:
+    """B1 was 40 µm short, was moved, and lands on; nothing has been read at 12 ft since."""
+    before = [replace(one, body="B1 before") for one in bench(bodies_um={"B1": -40.0}, noise_um=2.0)]
+    after = [one for one in bench(noise_um=2.0, seed=5) if one.distance_mm < FAR_MM]
+    known = {"B1 before": BodyKnowledge(past_of="B1"), "B1": BodyKnowledge()}
+    taken = [*before, *(replace(one, row=one.row + 100, line=one.line + 100) for one in after)]
+    return [replace(one, setup=f"at {one.distance_mm:.0f}") for one in taken], known
+
+
+def test_what_was_before_an_adjustment_is_known_and_not_spoken_of_in_the_present() -> None:
+    taken, known = moved_bench()
+    answer = judged(*taken, bodies=known, lenses=KNOWN_LENSES)
+    assert [body.name for body in answer.bodies] == ["B1"]
+    (was,) = answer.past_bodies
+    assert (was.name, was.verdict) == ("B1 before", Verdict.OUT_SHORT)
+    assert was.error_um == pytest.approx(-40, abs=4)
+    said = [answer.headline, *answer.warnings, *(cause.unit for cause in answer.causes)]
+    assert [text for text in said if "B1 before" in text] == []
+    # The same readings without the word that it is past: the old state is called out.
+    told = judged(*taken, bodies={"B1 before": BodyKnowledge(), "B1": BodyKnowledge()}, lenses=KNOWN_LENSES)
+    assert "Body B1 before lands short" in told.headline
+
+
+def test_the_next_readings_ask_only_for_what_can_still_be_read_at_the_distances_taped_before() -> None:
+    taken, known = moved_bench()
+    offered = possible_readings(prep(*taken, bodies=known), distances_mm=())
+    assert {one.body for one in offered} == {"B1"}
+    assert {one.distance_mm for one in offered} == {one.distance_mm for one in taken}
+    first = next(iter(SET_MM))
+    lenses = {"a lens before": LensKnowledge(past_of=first), first: LensKnowledge()}
+    old = [replace(one, lens="a lens before") if one.lens == first else one for one in bench()]
+    offered = possible_readings(prep(*old, lenses=lenses), distances_mm=())
+    assert {one.lens for one in offered} == set(SET_MM)

@@ -41,3 +41,13 @@ def test_the_description_tells_every_unit(answer: Answer) -> None:
     for unit in (*answer.bodies, *answer.lenses):
         assert f"{unit.name}: " in words
     assert "8 lenses on 2 bodies, 39 readings" in words
+
+
+def test_a_reading_from_before_an_adjustment_is_not_counted_as_doubted(answer: Answer) -> None:
+    line = second_line(answer)
+    doubted = next(one for one in answer.readings if one.weight < 0.3)
+    was = replace(answer.bodies[0], name="before")
+    readings = tuple(replace(one, body="before") if one is doubted else one for one in answer.readings)
+    told = second_line(replace(answer, past_bodies=(was,), readings=readings))
+    assert line.endswith("2 readings are doubted.")
+    assert told.endswith("1 reading is doubted.")

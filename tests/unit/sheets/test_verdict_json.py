@@ -53,6 +53,17 @@ def test_a_verdict_follows_its_schema_before_and_after_it_was_text(document: Doc
     assert json.loads(text) == document
 
 
+def test_units_as_they_were_stand_apart_and_follow_the_schema_too(answer: Answer) -> None:
+    assert "past" not in answer_to_json(answer)
+    was = replace(answer, past_bodies=answer.bodies[:1], past_lenses=answer.lenses[:1])
+    document = answer_to_json(was)
+    validate(document)
+    assert document["past"]["bodies"] == document["bodies"][:1]
+    del document["past"]["lenses"]
+    with pytest.raises(SheetError, match=r"\$\.past"):
+        validate(document)
+
+
 def test_every_agreed_key_is_there(document: Document) -> None:
     for place, keys in DESIGNED_KEYS.items():
         objects = document[place] if place else [document]

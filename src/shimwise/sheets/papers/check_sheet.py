@@ -224,7 +224,7 @@ def _gauges(prep: PrepDocument) -> list[Data]:
 
 
 def _adjustments(prep: PrepDocument, answer: Answer | None) -> list[Data]:
-    units = {unit.name: unit for unit in (*answer.bodies, *answer.lenses)} if answer else {}
+    units = {unit.name: unit for unit in _as_is_and_was(answer)} if answer else {}
     rows = []
     for row in prep.rows("adjustments"):
         if row.get("taken_back_at") or row.get("withdrawn_at"):
@@ -250,6 +250,10 @@ def _adjustments(prep: PrepDocument, answer: Answer | None) -> list[Data]:
             }
         )
     return rows
+
+
+def _as_is_and_was(answer: Answer) -> tuple[BodyAnswer, ...]:
+    return (*answer.bodies, *answer.lenses, *answer.past_bodies, *answer.past_lenses)
 
 
 def _told(kept: object, unit: BodyAnswer | None) -> str:

@@ -146,7 +146,7 @@ def _scale(lens: LensAnswer, own: Sequence[_Own]) -> str:
 
 
 def _own_landings(prep: PrepDocument, answer: Answer, lens: LensAnswer) -> list[_Own]:
-    bodies = {body.name: body for body in answer.bodies}
+    bodies = {body.name: body for body in (*answer.past_bodies, *answer.bodies)}
     setups = {str(row.get("name")): row for row in prep.rows("setups")}
     own = []
     for reading in answer.readings:
