@@ -2,7 +2,7 @@
 
 Both charts take values in time order that scatter about a target by a known standard deviation. For a unit's
 history these are the standardised surprises of its preps (target 0, sd 1): what each prep said against what
-was expected of it, which no random walk of the size foreseen makes grow.
+was expected of a unit that keeps still (:mod:`shimwise.inference.unit_drift`).
 
 References
 ----------

@@ -2,21 +2,24 @@
 
 How sure a sign-off is differs from prep to prep, and its posterior holds what was known before it. So a
 chart does not take errors as they were signed. What a prep alone said is taken out of its posterior
-(:func:`told_alone`), set against what the sign-offs before it foresaw, and divided by the standard
-uncertainty of that difference: a *surprise*, target 0, sd 1, independent of the others while the unit only
-wanders as foreseen.
+(:func:`told_alone`), set against what the sign-offs before it said of a unit that keeps still, and divided by
+the standard uncertainty of that difference: a *surprise*, target 0, sd 1, independent of the others. The
+wander that a memory allows for is not allowed for here: it is what a chart is to show.
 
 References
 ----------
 .. [1] NIST/SEMATECH *e-Handbook of Statistical Methods*, 6.3.2 (charts of one variable), 6.3.2.3 (CUSUM; the
    sum's last zero is where the shift began) and 6.3.2.4 (EWMA).
 .. [2] R. E. Kalman, "A new approach to linear filtering and prediction problems", J. Basic Eng. 82 (1960)
-   35-45 (a level that wanders: prediction, innovation, its variance; cited from memory).
+   35-45 (prediction, innovation and its variance; cited from memory).
+.. [3] R. L. Brown, J. Durbin, J. M. Evans, "Techniques for testing the constancy of regression relationships
+   over time", J. R. Stat. Soc. B 37 (1975) 149-192 (recursive residuals; cited from memory).
 """
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from shimwise.errors import InferenceError
 from shimwise.inference.checks import refuse_unless_finite
@@ -30,6 +33,9 @@ LEAST_SIGN_OFFS = 3
 LEAST_SHARE = 0.02
 """A prep that lowers the variance by less than this share of it said nothing. Chosen by us."""
 
+SEAT_SD_UM = 1.0
+"""By how much a still unit may seem to differ from prep to prep, beside what each is unsure of: a seat that
+gives, warmth, another gauge. [µm] Chosen by us."""
 SET_ASIDE_Z = 4.0
 """A posterior that lies further from its prior than chance takes it (1 in 16,000) was not made of it: the
 judge sets aside what was remembered of a unit that was knocked. Chosen by us."""
@@ -119,25 +125,23 @@ def told_alone(*, before_um: float, before_sd_um: float, after_um: float, after_
     return Told(error_um=pull / gained, sd_um=gained**-0.5)
 
 
-def chart(series: Sequence[SignedError], *, month_um: float, job_um: float) -> UnitDrift:
+def chart(series: Sequence[SignedError]) -> UnitDrift:
     """Chart a unit's sign-offs since it was last adjusted.
 
-    The first is the reference: what was known after the adjustment. From then on the unit may wander as the
-    house foresees, and each prep's own word is one surprise.
+    The first is the reference: what was known after the adjustment. From then on each prep's own word is one
+    surprise, beside the mean of those before it, each weighted by its own uncertainty.
 
     Parameters
     ----------
     series : sequence of SignedError
         Of one epoch, in time order.
-    month_um, job_um : float
-        Sd by which a unit wanders in a month, and in one job. [µm]
 
     Raises
     ------
     InferenceError
         When a number cannot be, or times run backwards.
     """
-    surprises = _surprises(series, month_um=month_um, job_um=job_um)
+    surprises = _surprises(series)
     if len(surprises) + 1 < LEAST_SIGN_OFFS:
         return UnitDrift(surprises=surprises, drift=None)
     drift = watch([one.z for one in surprises])
@@ -157,28 +161,24 @@ def chart(series: Sequence[SignedError], *, month_um: float, job_um: float) -> U
     )
 
 
-def _surprises(series: Sequence[SignedError], *, month_um: float, job_um: float) -> tuple[Surprise, ...]:
+def _surprises(series: Sequence[SignedError]) -> tuple[Surprise, ...]:
     if not series:
         return ()
     for one in series:
         _check(one.error_um, one.sd_um)
-    mean, variance, days = series[0].error_um, series[0].sd_um ** 2, series[0].days
+    if any(after.days < before.days for before, after in pairwise(series)):
+        raise InferenceError("The sign-offs are not in the order of time. Sort them first.")
+    mean, variance = series[0].error_um, series[0].sd_um ** 2 + SEAT_SD_UM**2
     found = []
     for place, one in enumerate(series[1:], 1):
-        if one.days < days:
-            raise InferenceError("The sign-offs are not in the order of time. Sort them first.")
-        variance += month_um**2 * (one.days - days) / DAYS_PER_MONTH + job_um**2
-        days = one.days
         if one.alone is None:
             continue
-        total = variance + one.alone.sd_um**2
+        own = one.alone.sd_um**2 + SEAT_SD_UM**2
         off_um = one.alone.error_um - mean
-        found.append(
-            Surprise(
-                place=place, expected_um=mean, expected_sd_um=math.sqrt(variance), z=off_um / math.sqrt(total)
-            )
-        )
-        mean, variance = mean + variance / total * off_um, variance * one.alone.sd_um**2 / total
+        z = off_um / math.sqrt(variance + own)
+        found.append(Surprise(place=place, expected_um=mean, expected_sd_um=math.sqrt(variance), z=z))
+        share = variance / (variance + own)
+        mean, variance = mean + share * off_um, share * own
     return tuple(found)
 
 
