@@ -1,12 +1,13 @@
 """Nothing typed is lost: the server goes, readings wait in the browser, a reload changes nothing."""
 
 import shutil
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from browser_bench import Devices, Server
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 
 @pytest.fixture(scope="module")
@@ -122,6 +123,78 @@ def test_an_answer_that_was_lost_makes_no_second_reading(own: Devices) -> None:
     assert len(own.server.readings(prep_id)) == 1
 
 
+def test_a_save_pressed_twice_at_once_while_the_server_is_away_is_one_reading(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(768, 1024, is_touch=True, person="Reader", has_worker=False)
+    page.goto(f"/preps/{prep_id}")
+    page.route(f"**/preps/{prep_id}/readings", lambda route: route.abort("connectionrefused"))
+    page.locator("#reading_text").fill("3'")
+    page.evaluate("() => { for (const _ of [1, 2]) document.getElementById('read-form').requestSubmit(); }")
+    _waiting(page, 1)
+    page.unroute_all()
+    page.reload()  # what was on its way when the page went is sent again
+    _waiting(page, 0)
+    page.reload()
+    expect(page.locator("[data-reading-id]")).to_have_count(1)
+    assert len(own.server.readings(prep_id)) == 1
+
+
+def test_a_window_that_may_not_send_leaves_the_lease_of_the_one_that_does(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(768, 1024, is_touch=True, person="Reader", has_worker=False)
+    # As over plain http beyond this machine, where a browser has no locks.
+    page.add_init_script("Object.defineProperty(navigator, 'locks', { value: undefined })")
+    page.goto(f"/preps/{prep_id}")
+    _waiting(page, 0)
+    page.evaluate("() => localStorage.setItem('shimwise-sending', String(Date.now() + 20000))")
+    page.context.set_offline(True)
+    _enter(page, "3'")
+    _waiting(page, 1)
+    page.context.set_offline(False)
+    page.wait_for_timeout(1500)  # longer than its first try takes
+    assert page.evaluate("() => localStorage.getItem('shimwise-sending')") is not None
+    assert own.server.readings(prep_id) == []
+    page.evaluate("() => localStorage.removeItem('shimwise-sending')")
+    _waiting(page, 0)
+    assert len(own.server.readings(prep_id)) == 1
+
+
+def test_a_prep_opens_again_while_the_server_hangs_without_an_answer(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(768, 1024, is_touch=True, person="Reader")
+    page.goto(f"/preps/{prep_id}")
+    page.evaluate("() => navigator.serviceWorker.ready.then(() => true)")
+    page.reload()
+    process = own.server.process
+    assert process is not None
+    process.send_signal(signal.SIGSTOP)
+    try:
+        page.reload(timeout=25_000, wait_until="domcontentloaded")
+        expect(page.locator("#read-form")).to_be_visible()
+        assert page.evaluate("() => document.body.classList.contains('has-script')")
+    finally:
+        process.send_signal(signal.SIGCONT)
+
+
+def test_a_page_out_of_sight_holds_no_line_to_the_server(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(768, 1024, is_touch=True, person="Reader")
+    page.goto(f"/preps/{prep_id}")
+    live = page.locator("[data-prep-id][data-live]")
+    expect(live).to_have_attribute("data-live", "on")
+    see = (
+        "state => { Object.defineProperty(document, 'visibilityState', { value: state, configurable: true });"
+    )
+    see += " document.dispatchEvent(new Event('visibilitychange')); }"
+    page.evaluate(see, "hidden")
+    expect(live).to_have_attribute("data-live", "rests")
+    own.add_reading(prep_id)
+    page.wait_for_timeout(700)
+    expect(page.locator("[data-reading-id]")).to_have_count(0)
+    page.evaluate(see, "visible")
+    expect(page.locator("[data-reading-id]")).to_have_count(1)
+
+
 def test_the_worker_keeps_nothing_of_the_interface(own: Devices) -> None:
     prep_id = own.new_prep()
     page = own.open(768, 1024, is_touch=True, person="Reader")
@@ -135,3 +208,21 @@ def test_the_worker_keeps_nothing_of_the_interface(own: Devices) -> None:
     )
     assert f"/preps/{prep_id}" in kept
     assert all(path == f"/preps/{prep_id}" or path.startswith("/static/") for path in kept)
+
+
+def test_the_next_reading_saved_while_one_is_on_its_way_is_kept_behind_it(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(768, 1024, is_touch=True, person="Reader", has_worker=False)
+    page.goto(f"/preps/{prep_id}")
+    held: list[Route] = []
+    page.route(f"**/preps/{prep_id}/readings", lambda route: held.append(route), times=1)  # noqa: PLW0108
+    _enter(page, "3'")
+    while not held:
+        page.wait_for_timeout(50)
+    _enter(page, "3' 1/8\"")
+    _waiting(page, 1)
+    held[0].continue_()
+    _waiting(page, 0)
+    page.reload()
+    expect(page.locator("[data-reading-id]")).to_have_count(2)
+    assert [one["reading_text"] for one in own.server.readings(prep_id)] == ["3'", "3' 1/8\""]

@@ -3,14 +3,12 @@
   "use strict";
 
   const AGAIN_MS = 3000;
-  const QUIET_MS = 40000;
   const LATER_MS = 2000;
   const place = document.querySelector("[data-prep-id]:not(form)");
   if (!place || !window.EventSource) return;
 
   let source = null;
   let timer = 0;
-  let heard = Date.now();
   let seen = "";
 
   let later = 0;
@@ -64,7 +62,6 @@
   }
 
   function changed(event) {
-    heard = Date.now();
     const isFirst = !seen;
     const told = JSON.parse(event.data);
     const isNew = event.lastEventId !== seen;
@@ -76,14 +73,18 @@
     place.dataset.live = "on";
   }
 
+  function rest() {
+    window.clearTimeout(timer);
+    if (source) source.close();
+    place.dataset.live = "rests";
+  }
+
   function open() {
     window.clearTimeout(timer);
     if (source) source.close();
+    if (document.visibilityState === "hidden") return;
     source = new EventSource(`/live/preps/${encodeURIComponent(place.dataset.prepId)}`);
-    source.onopen = () => {
-      heard = Date.now();
-      document.dispatchEvent(new CustomEvent("shimwise:back"));
-    };
+    source.onopen = () => document.dispatchEvent(new CustomEvent("shimwise:back"));
     source.addEventListener("change", changed);
     source.onerror = () => {
       place.dataset.live = "away";
@@ -91,9 +92,10 @@
     };
   }
 
-  // A tablet that slept holds a dead line without knowing it.
+  // A page out of sight holds no line: a browser opens six to a server, and pages in other windows need theirs.
   document.addEventListener("visibilitychange", () => {
-    if (document.visibilityState === "visible" && Date.now() - heard > QUIET_MS) open();
+    if (document.visibilityState === "visible") open();
+    else rest();
   });
   window.addEventListener("online", open);
   window.addEventListener("pagehide", () => source && source.close());

@@ -218,23 +218,29 @@
 
   // ---- the page's own request, while the server is there ----
 
-  const direct = new WeakMap();
+  const direct = new Map();  // the reading that is on its way, by its form
+  let saving = Promise.resolve();
 
   document.addEventListener("htmx:confirm", (event) => {
     const form = event.detail.elt;
     if (!(form instanceof HTMLFormElement) || !form.hasAttribute("data-waiting-form")) return;
     event.preventDefault();
-    keep(form).then(async (kept) => {
-      const isBehind = (await (await store).all()).some((one) => one.state === "waiting" && one.id !== kept.id);
-      if (isBehind || !navigator.onLine) {
-        await letWait(kept);
-        makeReady(form, kept);
-        return;
-      }
-      direct.set(form, kept);
-      event.detail.issueRequest(true);
-    }).catch(() => event.detail.issueRequest(true));
+    // One after the other: a button pressed twice at once finds its reading kept already.
+    saving = saving.then(() => save(form, event.detail.issueRequest)).catch(() => event.detail.issueRequest(true));
   });
+
+  async function save(form, issueRequest) {
+    const kept = await keep(form);
+    if (direct.has(form) && direct.get(form).id === kept.id) return;
+    const isBehind = (await (await store).all()).some((one) => one.state === "waiting" && one.id !== kept.id);
+    if (isBehind || direct.has(form) || !navigator.onLine) {
+      await letWait(kept);
+      makeReady(form, kept);
+      return;
+    }
+    direct.set(form, kept);
+    issueRequest(true);
+  }
 
   document.addEventListener("htmx:configRequest", (event) => {
     if (direct.has(event.detail.elt)) {
@@ -311,8 +317,8 @@
     if (navigator.locks) {
       return navigator.locks.request(LEASE_KEY, { ifAvailable: true }, async (lock) => (lock ? act() : false));
     }
+    if (Number(localStorage.getItem(LEASE_KEY)) > Date.now()) return false;
     try {
-      if (Number(localStorage.getItem(LEASE_KEY)) > Date.now()) return false;
       localStorage.setItem(LEASE_KEY, String(Date.now() + LEASE_MS));
       return await act();
     } finally {
@@ -335,6 +341,7 @@
       for (;;) {
         const next = (await (await store).all()).find((kept) => kept.state === "waiting");
         if (!next) return true;
+        if ([...direct.values()].some((one) => Date.now() - one.order < 2 * PATIENCE_MS)) return false;  // goes first
         if (!await send(next)) return false;
         gone.add(next.prepId);
         await show();

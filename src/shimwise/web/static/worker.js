@@ -30,7 +30,7 @@ self.addEventListener("fetch", (event) => {
 async function file(request) {
   const cache = await caches.open(FILES);
   try {
-    const answer = await fetch(request);
+    const answer = await withPatience(request);
     if (answer.ok && answer.type === "basic") await cache.put(request, answer.clone());
     return answer;
   } catch (error) {
@@ -55,6 +55,7 @@ async function page(request, url) {
   }
 }
 
+// A server that hangs is away too: what is kept is shown before the person gives up.
 async function withPatience(request) {
   const stop = new AbortController();
   const timer = setTimeout(() => stop.abort(), PATIENCE_MS);
