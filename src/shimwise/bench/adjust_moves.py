@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.adjust_views import MoveView, ScrewView
 from shimwise.bench.refusals import Conflict
-from shimwise.bench.screw_past import clockwise_is, known_screw, pressed_from, screw_view
+from shimwise.bench.screw_past import screw_past, screw_view
 from shimwise.bench.shim_stock import stock_in
 from shimwise.bench.unit_knowledge import mechanism_of
 from shimwise.errors import RemedyError
@@ -171,35 +171,26 @@ def _turned(connection: "Connection", body: BodyRow, screw: Screw, made: Move) -
     from shimwise.inference.screw import travel_of
 
     clockwise = (made.turns or 0.0) * (1.0 if made.turn is Turn.CLOCKWISE else -1.0)
-    pressed = pressed_from(connection, body.id)
+    past = screw_past(connection, body, screw)
+    pressed = past.pressed_from
     changed = None if pressed is None or not clockwise else pressed * clockwise < 0
-    known = known_screw(connection, body, screw)
-    travel = travel_of(known, clockwise_is(screw) * clockwise, approach_changed=changed)
+    travel = travel_of(past.known(), past.clockwise_is * clockwise, approach_changed=changed)
     return Made(amount_um=travel.mean_um, amount_sd_um=max(travel.sd_um, SHIM_SD_UM), turns=clockwise or None)
 
 
 def _screw_plan(
     connection: "Connection", body: BodyRow, screw: Screw, plan: Plan, tolerance_um: float
 ) -> Plan:
-    from shimwise.inference.screw import turns_for
-
-    known = known_screw(connection, body, screw)
-    pressed = pressed_from(connection, body.id)
-    away = clockwise_is(screw) * (1.0 if known.p_sense >= 0.5 else -1.0)
-    wanted = math.copysign(away, -plan.error_um * away)
-    advice = turns_for(
-        known,
-        -plan.error_um,
-        change_sd_um=plan.error_sd_um,
-        tolerance_um=tolerance_um,
-        approach_changed=None if pressed is None else pressed * wanted < 0,
+    past = screw_past(connection, body, screw)
+    known = past.known()
+    advice = past.advice(
+        known, error_um=plan.error_um, error_sd_um=plan.error_sd_um, tolerance_um=tolerance_um
     )
-    clockwise = clockwise_is(screw) * advice.turns
-    turn = Turn.CLOCKWISE if clockwise > 0 else Turn.ANTICLOCKWISE
+    turn = past.sense_of(advice.turns)
     move = Move(
         change_um=advice.travel.mean_um,
         change_sd_um=advice.travel.sd_um,
-        turns=abs(clockwise),
+        turns=abs(advice.turns),
         turn=turn,
         approach=turn,
     )

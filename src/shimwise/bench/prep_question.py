@@ -3,9 +3,10 @@
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.screw_past import ScrewPast, planned_turns
 from shimwise.bench.sweep_evidence import SEATING_SD_UM
 from shimwise.bench.unit_knowledge import (
     body_knowledge,
@@ -37,6 +38,7 @@ class Question:
     mechanisms: Mapping[str, Mechanism | None]
     stock_um: tuple[float, ...]
     sources: Mapping[int, str]
+    screws: Mapping[str, ScrewPast] = field(default_factory=dict)
 
 
 def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
@@ -52,12 +54,18 @@ def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
     from shimwise.sheets.verdict_json import answer_to_json
 
     answer = judge(question.prep, seed=seed)
-    remedies = advise(answer, mechanisms=question.mechanisms, stock_um=question.stock_um)
+    turns = planned_turns(question.screws, answer, answer_to_json(answer))
+    remedies = advise(answer, mechanisms=question.mechanisms, stock_um=question.stock_um, turns=turns)
     return answer_to_json(answer, remedies, sources=question.sources)
 
 
-def question_of(material: "PrepMaterial") -> Question | None:
-    """Put a prep as a question; None while it has neither a reading nor a sweep that stands."""
+def question_of(
+    material: "PrepMaterial", *, screws: Mapping[str, ScrewPast] | None = None
+) -> Question | None:
+    """Put a prep as a question; None while it has neither a reading nor a sweep that stands.
+
+    ``screws`` is how its bodies' screws were turned.
+    """
     by_eye = [row for row in material.readings if row.withdrawn_at is None]
     sweeps = [row for row in material.sweeps if row.withdrawn_at is None and row.landing_um is not None]
     if not by_eye and not sweeps:
@@ -77,6 +85,7 @@ def question_of(material: "PrepMaterial") -> Question | None:
         ),
         mechanisms={body.name: mechanism_of(body.mechanism) for body in material.bodies.values()},
         stock_um=tuple(material.house.shim_stock_um),
+        screws=screws or {},
         sources={one.row: sweep_source(row) for one, row in zip(measured, sweeps, strict=True)},
     )
 

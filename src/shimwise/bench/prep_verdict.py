@@ -8,6 +8,7 @@ from shimwise.bench.prep_question import Question, answered, question_of
 from shimwise.bench.prep_views import PrepVerdict
 from shimwise.bench.record_looks import state_of
 from shimwise.bench.refusals import Conflict, NotFound
+from shimwise.bench.screw_past import screws_of
 from shimwise.bench.typed_names import id_or_new
 from shimwise.bench.verdict_views import answer_of, verdict_view
 from shimwise.records.store import verdicts
@@ -102,9 +103,11 @@ def asked(record: "Record", prep_id: str) -> Question | None:
     with record.reading() as connection:
         material = material_of(connection, prep_id)
         latest = verdicts.latest_verdict(connection, prep_id)
-    if latest is not None and (latest.revision == material.prep.revision or material.prep.state == SIGNED):
-        return None
-    return question_of(material)
+        if latest is not None and (
+            latest.revision == material.prep.revision or material.prep.state == SIGNED
+        ):
+            return None
+        return question_of(material, screws=screws_of(connection, material))
 
 
 def keep_verdict(record: "Record", question: Question, document: dict[str, Any]) -> None:

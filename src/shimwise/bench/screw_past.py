@@ -1,21 +1,26 @@
 """What a body's screw is known to do: from what was typed of it, and from its moves before and after."""
 
 import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.adjust_views import ScrewView
-from shimwise.bench.recheck import change_of, name_in
+from shimwise.bench.recheck import Change, change_of, name_in
+from shimwise.bench.unit_knowledge import judged_name, mechanism_of
 from shimwise.errors import InferenceError
 from shimwise.records.store import verdicts
-from shimwise.remedy import Screw, Turn
+from shimwise.remedy import PlannedTurn, Screw, Turn
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from shimwise.inference.screw import ScrewKnowledge, ScrewMove
+    from shimwise.bench.prep_material import PrepMaterial
+    from shimwise.inference.answer import Answer
+    from shimwise.inference.screw import ScrewKnowledge, ScrewMove, TurnAdvice
     from shimwise.records.store.rows import AdjustmentRow, BodyRow
 
-__all__ = ["clockwise_is", "known_screw", "pressed_from", "screw_view"]
+__all__ = ["ScrewPast", "Turned", "planned_turns", "screw_past", "screw_view", "screws_of"]
 
 PAIR_SD_UM = 1.0
 """Least uncertainty of a change told by readings: tapes and seats move a little too. [µm] Chosen by us."""
@@ -25,28 +30,153 @@ KNOWN_SHARE = 0.1
 """A typed travel without its uncertainty is taken to be right to this share. Chosen by us."""
 
 
-def clockwise_is(screw: Screw) -> float:
-    """Sign by which clockwise turns count as away from the flange; +1 while the sense is not known."""
-    return -1.0 if screw.away is Turn.ANTICLOCKWISE else 1.0
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turned:
+    """One time that a screw was turned.
+
+    ``turns``: + clockwise. ``change``: what it changed, None where no readings tell it. ``before`` and
+    ``after``, where it was turned in a prep that is about to be judged: the body's names there.
+    """
+
+    turns: float
+    change: Change | None = None
+    before: str = ""
+    after: str = ""
 
 
-def known_screw(connection: "Connection", body: "BodyRow", screw: Screw) -> "ScrewKnowledge":
-    """Give the posterior of a screw: a move that no screw explains is left out."""
-    from shimwise.inference.screw import learn
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScrewPast:
+    """What is written of a screw and how it was turned, oldest first: plain values that go to the judge."""
 
-    known = _typed(screw)
-    for move in _moves(connection, body, screw):
-        try:
-            known = learn(known, [move])
-        except InferenceError:
-            continue  # the lock held, or the turns were written down wrong; the page shows the pair itself
-    return known
+    screw: Screw
+    turned: tuple[Turned, ...] = ()
+
+    @property
+    def clockwise_is(self) -> float:
+        """Sign by which clockwise turns count as away from the flange; +1 while the sense is not known."""
+        return -1.0 if self.screw.away is Turn.ANTICLOCKWISE else 1.0
+
+    @property
+    def pressed_from(self) -> float | None:
+        """Sign of the last turn, + clockwise; None where it was never turned here."""
+        return math.copysign(1.0, self.turned[-1].turns) if self.turned else None
+
+    def seen_in(self, document: Mapping[str, Any]) -> "ScrewPast":
+        """Let the readings of a verdict tell what the turns in its own prep changed."""
+        return replace(
+            self,
+            turned=tuple(
+                replace(one, change=change_of(document, kind="body", before=one.before, after=one.after))
+                if one.before
+                else one
+                for one in self.turned
+            ),
+        )
+
+    def known(self) -> "ScrewKnowledge":
+        """Give the posterior of the screw: a move that no screw explains is left out."""
+        from shimwise.inference.screw import learn
+
+        known = _typed(self.screw)
+        for move in self._moves():
+            try:
+                known = learn(known, [move])
+            except InferenceError:
+                continue  # the lock held, or the turns were written down wrong; the page shows the pair
+        return known
+
+    def advice(
+        self, known: "ScrewKnowledge", *, error_um: float, error_sd_um: float, tolerance_um: float
+    ) -> "TurnAdvice":
+        """Say how far to turn for an error to go; + turns are in the sense taken to be away."""
+        from shimwise.inference.screw import turns_for
+
+        pressed = self.pressed_from
+        away = self.clockwise_is * (1.0 if known.p_sense >= 0.5 else -1.0)
+        wanted = math.copysign(away, -error_um * away)
+        return turns_for(
+            known,
+            -error_um,
+            change_sd_um=error_sd_um,
+            tolerance_um=tolerance_um,
+            approach_changed=None if pressed is None else pressed * wanted < 0,
+        )
+
+    def sense_of(self, turns: float) -> Turn:
+        """Which way + turns, or - turns, are."""
+        return Turn.CLOCKWISE if self.clockwise_is * turns > 0 else Turn.ANTICLOCKWISE
+
+    def _moves(self) -> "list[ScrewMove]":
+        from shimwise.inference.screw import ScrewMove
+
+        moves: list[ScrewMove] = []
+        before: float | None = None
+        for one in self.turned:
+            changed = None if before is None else (one.turns > 0) != (before > 0)
+            before = one.turns
+            if one.change is not None:
+                moves.append(
+                    ScrewMove.of_change(
+                        turns=self.clockwise_is * one.turns,
+                        approach_changed=changed,
+                        change_um=one.change.mean_um,
+                        change_sd_um=math.hypot(one.change.sd_um, PAIR_SD_UM),
+                    )
+                )
+        return moves
 
 
-def pressed_from(connection: "Connection", body_id: str) -> float | None:
-    """Sign of the last turn of a body's screw, + clockwise; None where it was never turned here."""
-    turned = [row.turns for row in verdicts.unit_adjustments(connection, body_id) if row.turns]
-    return math.copysign(1.0, turned[-1]) if turned else None
+def screw_past(connection: "Connection", body: "BodyRow", screw: Screw, *, judged_in: str = "") -> ScrewPast:
+    """Look up how a body's screw was turned; ``judged_in`` is the id of a prep that is about to be judged."""
+    rows = [row for row in verdicts.unit_adjustments(connection, body.id) if row.turns]
+    return ScrewPast(
+        screw=screw, turned=tuple(_turned(connection, body, row, judged_in=judged_in) for row in rows)
+    )
+
+
+def screws_of(connection: "Connection", material: "PrepMaterial") -> dict[str, ScrewPast]:
+    """Give the past of every screw of a prep that is about to be judged, by the name of its body."""
+    found = {}
+    for body in material.bodies.values():
+        mechanism = mechanism_of(body.mechanism)
+        if isinstance(mechanism, Screw):
+            found[body.name] = screw_past(connection, body, mechanism, judged_in=material.prep.id)
+    return found
+
+
+def planned_turns(
+    screws: Mapping[str, ScrewPast], answer: "Answer", document: Mapping[str, Any]
+) -> dict[str, PlannedTurn]:
+    """Plan the turn of every body that is judged out, by what its screw has shown up to this verdict.
+
+    Parameters
+    ----------
+    screws : mapping of str to ScrewPast
+        By body.
+    answer, document : Answer and mapping
+        The verdict, and its document.
+    """
+    planned = {}
+    for body in answer.bodies:
+        past = screws.get(body.name)
+        if past is None or not body.verdict.value.startswith("out"):
+            continue
+        known = past.seen_in(document).known()
+        advice = past.advice(
+            known, error_um=body.error_um, error_sd_um=body.sd_um, tolerance_um=body.tolerance_um
+        )
+        low_um, high_um = known.um_per_turn_interval()
+        planned[body.name] = PlannedTurn(
+            turns=abs(advice.turns),
+            turns_sd=advice.turns_sd,
+            turn=past.sense_of(advice.turns),
+            is_trial=advice.is_trial,
+            is_sense_known=known.is_sense_known,
+            travel_low_um=low_um,
+            travel_high_um=high_um,
+            moves=known.count,
+        )
+    return planned
 
 
 def screw_view(known: "ScrewKnowledge", screw: Screw) -> ScrewView:
@@ -97,46 +227,15 @@ def _typed(screw: Screw) -> "ScrewKnowledge":
     )
 
 
-def _moves(connection: "Connection", body: "BodyRow", screw: Screw) -> "list[ScrewMove]":
-    rows = [row for row in verdicts.unit_adjustments(connection, body.id) if row.turns]
-    moves: list[ScrewMove] = []
-    before: float | None = None
-    for row in rows:
-        turns = row.turns or 0.0
-        changed = None if before is None else (turns > 0) != (before > 0)
-        before = turns
-        move = _move(connection, body, row, turns=clockwise_is(screw) * turns, approach_changed=changed)
-        if move is not None:
-            moves.append(move)
-    return moves
-
-
-def _move(
-    connection: "Connection",
-    body: "BodyRow",
-    row: "AdjustmentRow",
-    *,
-    turns: float,
-    approach_changed: bool | None,
-) -> "ScrewMove | None":
-    from shimwise.inference.screw import ScrewMove
-
+def _turned(connection: "Connection", body: "BodyRow", row: "AdjustmentRow", *, judged_in: str) -> Turned:
+    turns, epochs = row.turns or 0.0, (row.epoch_before, row.epoch_after)
+    if judged_in and row.prep_id == judged_in:
+        before, after = (judged_name(body.name, epoch=epoch, current=body.epoch) for epoch in epochs)
+        return Turned(turns=turns, before=before, after=after)
     latest = None if row.prep_id is None else verdicts.latest_verdict(connection, row.prep_id)
     if latest is None:
-        return None
+        return Turned(turns=turns)
     document: Any = latest.document
-    names = [
-        name_in(document, kind="body", name=body.name, epoch=e) for e in (row.epoch_before, row.epoch_after)
-    ]
-    change = change_of(document, kind="body", before=names[0], after=names[1])
-    if change is None or names[0] == names[1]:
-        return None
-    sd = math.hypot(change.sd_um, PAIR_SD_UM) / math.sqrt(2.0)
-    return ScrewMove(
-        turns=turns,
-        approach_changed=approach_changed,
-        before_um=0.0,
-        before_sd_um=sd,
-        after_um=change.mean_um,
-        after_sd_um=sd,
-    )
+    before, after = (name_in(document, kind="body", name=body.name, epoch=epoch) for epoch in epochs)
+    change = None if before == after else change_of(document, kind="body", before=before, after=after)
+    return Turned(turns=turns, change=change)

@@ -7,6 +7,7 @@ from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Tur
 from shimwise.remedy.remedy import Action, Direction, Kind, Remedy
 from shimwise.remedy.shims import ShimChoice, choose_shims
 from shimwise.remedy.stock import Restack, ShimStock, StockChoice, choose_from_stock, restack
+from shimwise.remedy.turning import PlannedTurn
 
 __all__ = [
     "Action",
@@ -18,6 +19,7 @@ __all__ = [
     "Kind",
     "Mechanism",
     "Move",
+    "PlannedTurn",
     "Remedy",
     "Response",
     "Restack",

@@ -13,11 +13,10 @@ from shimwise.remedy import procedure
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
 from shimwise.remedy.remedy import Action, Direction, Kind, Remedy
 from shimwise.remedy.shims import ShimChoice, choose_shims
+from shimwise.remedy.turning import PlannedTurn, planned_words, trial_words, turns_text
 
 DECIDED_P = 0.8
 """A set-up or a scale, which have no verdict of their own, are called out above this probability."""
-TEST_TURN_DEG = 15.0
-"""A first move of a screw whose travel is not known: small beside a turn (common practice, no source)."""
 
 
 def advise(
@@ -25,6 +24,7 @@ def advise(
     *,
     mechanisms: Mapping[str, Mechanism | None] | None = None,
     stock_um: Sequence[float] = (),
+    turns: Mapping[str, PlannedTurn] | None = None,
 ) -> tuple[Remedy, ...]:
     """Give the remedies of a whole answer: set-ups to tape again first, then bodies, then lenses and scales.
 
@@ -36,6 +36,8 @@ def advise(
         How each body is adjusted; a body that is absent or None: not known.
     stock_um : sequence of float
         Thicknesses of shim in stock [µm], for lenses and for mounts without a stock of their own.
+    turns : mapping of str to PlannedTurn, optional
+        By body, how far its screw is to be turned by what it has shown; goes before what its mechanism says.
 
     Returns
     -------
@@ -47,8 +49,16 @@ def advise(
     RemedyError
         When a number is not finite, a verdict contradicts its error, or the stock is impossible.
     """
-    known = mechanisms or {}
-    bodies = (advise_body(body, mechanism=known.get(body.name), stock_um=stock_um) for body in answer.bodies)
+    known, planned = mechanisms or {}, turns or {}
+    bodies = (
+        advise_body(
+            body,
+            mechanism=known.get(body.name),
+            stock_um=stock_um,
+            planned=planned.get(body.name),
+        )
+        for body in answer.bodies
+    )
     lenses = (
         remedy
         for lens in answer.lenses
@@ -59,9 +69,13 @@ def advise(
 
 
 def advise_body(
-    body: BodyAnswer, *, mechanism: Mechanism | None = None, stock_um: Sequence[float] = ()
+    body: BodyAnswer,
+    *,
+    mechanism: Mechanism | None = None,
+    stock_um: Sequence[float] = (),
+    planned: PlannedTurn | None = None,
 ) -> Remedy | None:
-    """Give the remedy of a body, by its mechanism; None unless the verdict is out.
+    """Give the remedy of a body, by its mechanism and the turn planned; None unless the verdict is out.
 
     Raises
     ------
@@ -72,7 +86,7 @@ def advise_body(
         return None
     match mechanism:
         case Screw():
-            return _turn_screw(body, mechanism)
+            return _turn_screw(body, mechanism, planned)
         case ShimmedMount():
             return _shim_mount(body, mechanism.stock_um or tuple(stock_um))
         case Fixed():
@@ -162,42 +176,24 @@ def advise_setup(setup: SetupAnswer) -> Remedy | None:
     )
 
 
-def _turn_screw(body: BodyAnswer, screw: Screw) -> Remedy:
-    is_away = _is_short(body)
-    turn = None if screw.away is None else screw.away if is_away else screw.away.opposite
+def _turn_screw(body: BodyAnswer, screw: Screw, planned: PlannedTurn | None) -> Remedy:
     turns = turns_sd = None
-    if screw.um_per_turn is not None:
-        turns = abs(body.error_um) / screw.um_per_turn
-        turns_sd = math.hypot(body.sd_um, turns * (screw.um_per_turn_sd or 0.0)) / screw.um_per_turn
-    if turns is not None and turn is not None and turns_sd is not None:
-        then = f"Check the lock, then turn the screw {turn} by {_turns_text(turns, turns_sd)}."
+    if planned is not None:
+        turn: Turn | None = planned.turn
+        turns, turns_sd = planned.turns, None if planned.is_trial else planned.turns_sd
+        then = planned_words(planned)
     else:
-        then = _test_move(screw, turns, turns_sd, turn)
+        turn = None if screw.away is None else screw.away if _is_short(body) else screw.away.opposite
+        if screw.um_per_turn is not None:
+            turns = abs(body.error_um) / screw.um_per_turn
+            turns_sd = math.hypot(body.sd_um, turns * (screw.um_per_turn_sd or 0.0)) / screw.um_per_turn
+        if turns is not None and turn is not None and turns_sd is not None:
+            then = f"Check the lock, then turn the screw {turn} by {turns_text(turns, turns_sd)}."
+        else:
+            then = trial_words(screw, turns, turns_sd, turn)
     text = f"{_finding(body)}: {_sensor_has_to_move(body)}. {then}"
     return _body_remedy(
         body, Action.MOVE_SENSOR, _move(body), text, screw, turns=turns, turns_sd=turns_sd, turn=turn
-    )
-
-
-def _test_move(screw: Screw, turns: float | None, turns_sd: float | None, turn: Turn | None) -> str:
-    """Word a small test of a screw whose travel, sense or both are not known."""
-    way = f" {turn}" if turn is not None else " one way"
-    needed, test_deg = "", TEST_TURN_DEG
-    if turns is not None and turns_sd is not None:
-        needed, test_deg = f"That is {_turns_text(turns, turns_sd)}. ", min(TEST_TURN_DEG, 360 * turns)
-    unknown = [
-        what
-        for what, value in (
-            ("how far one turn moves it", screw.um_per_turn),
-            ("which way is away", screw.away),
-        )
-        if value is None
-    ]
-    lesson = "If the landings go deeper, the sensor went away from the flange. " if turn is None else ""
-    return (
-        f"{needed}It is not known {' and '.join(unknown)}: check the lock, turn the screw "
-        f"{test_deg:.0f}°{way} as a test and read again. {lesson}Write what was learned in the kit file, "
-        "and reckon the rest from it."
     )
 
 
@@ -297,11 +293,6 @@ def _sensor_has_to_move(body: BodyAnswer) -> str:
 
 def _um(unit: BodyAnswer, amount_um: float) -> str:
     return f"{amount_um:.{0 if _half_um(unit) >= 2 else 1}f} µm"
-
-
-def _turns_text(turns: float, turns_sd: float) -> str:
-    low_deg, high_deg = (360 * max(turns + side * Z95 * turns_sd, 0.0) for side in (-1, 1))
-    return f"{turns:.2f} turn, {360 * turns:.0f}° (95 %: {low_deg:.0f}° to {high_deg:.0f}°)"
 
 
 def _in_shims(choice: ShimChoice | None, direction: Direction) -> str:

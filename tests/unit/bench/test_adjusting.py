@@ -239,6 +239,37 @@ def test_an_unknown_screw_is_moved_a_little_first_and_learned_from(house: House)
     assert span < first.screw.um_per_turn_high - first.screw.um_per_turn_low
 
 
+def test_the_remedy_tells_the_turn_that_the_guide_will_ask_for_by_what_the_screw_has_shown(
+    house: House,
+) -> None:
+    prep_id = short_prep(house, mechanism=UNKNOWN_SCREW)
+    before = refresh_verdict(house.record, prep_id)
+    assert before is not None
+    (first,) = before.remedies
+    assert "as a small first move, and read again" in first.text
+    assert "It may do" in first.text
+    view = begin(house, prep_id)
+    assert view.move.is_trial
+    assert first.turns == pytest.approx(view.move.turns, abs=1e-4)
+    finish(house, answer(house, view, *UP_TO_MOVE, ("move", "0.05 turn clockwise"), *AFTER_MOVE))
+    body_id = house.ids["A-01"]
+    prep_evidence.add_gauge(
+        house.record, prep_id, unit_kind="body", unit_id=body_id, value_um=20.0, sd_um=1.5, who=WHO
+    )
+    for lens, text in (("H35", 'deep by 5/16"'), ("H50", 'deep by 3/16"')) * 3:
+        house.read(prep_id, text, lens_id=house.ids[lens])
+    # The first judgement after the readings tells it, without an earlier one in between.
+    after = refresh_verdict(house.record, prep_id)
+    assert after is not None
+    (second,) = after.remedies
+    assert "what 1 move of it showed" in second.text
+    guide = begin(house, prep_id)
+    assert guide.screw is not None
+    assert guide.screw.move_count == 1
+    assert second.turns == pytest.approx(guide.move.turns, abs=1e-4)
+    assert second.turn == "anticlockwise"
+
+
 def test_shims_are_planned_from_those_that_are_in_and_leave_the_stock(house: House) -> None:
     shim_stock.change_shim_stock(house.record, counts={10.0: 3, 50.0: 1, 100.0: 2}, who=WHO)
     view = begin(house, short_prep(house, mechanism=MOUNT))

@@ -15,6 +15,7 @@ from shimwise.remedy import (
     Fixed,
     Kind,
     Mechanism,
+    PlannedTurn,
     Screw,
     ShimmedMount,
     Turn,
@@ -120,6 +121,48 @@ def test_a_screw_of_unknown_sense_is_tested_and_told_by_the_landing() -> None:
     assert "0.06 turn" in remedy.text
     assert "It is not known which way is away" in remedy.text
     assert "deeper, the sensor went away from the flange" in remedy.text
+
+
+def planned(**more: Any) -> PlannedTurn:
+    known = {
+        "turns": 0.12,
+        "turns_sd": 0.01,
+        "turn": Turn.ANTICLOCKWISE,
+        "is_trial": False,
+        "is_sense_known": True,
+        "travel_low_um": 150.0,
+        "travel_high_um": 190.0,
+        "moves": 2,
+    }
+    return PlannedTurn(**known | more)
+
+
+def test_what_a_screw_has_shown_goes_before_what_was_typed_of_it() -> None:
+    remedy = advise_body(a_body(-20), mechanism=SCREW, planned=planned())
+    assert (remedy.turns, remedy.turns_sd, remedy.turn) == (0.12, 0.01, Turn.ANTICLOCKWISE)
+    assert "turn the screw anticlockwise by 0.12 turn, 43° (95 %: 36° to 50°)" in remedy.text
+    assert remedy.text.endswith("that rests on what 2 moves of it showed.")
+    typed = advise_body(a_body(-20), mechanism=SCREW, planned=planned(moves=0))
+    assert typed.text.endswith("that rests on what is written of its screw.")
+
+
+def test_until_a_screw_is_known_a_small_first_move_is_told_without_an_interval() -> None:
+    first = planned(
+        turns=0.03,
+        is_trial=True,
+        moves=0,
+        travel_low_um=83.0,
+        travel_high_um=720.0,
+        is_sense_known=False,
+    )
+    remedy = advise_body(a_body(-20), mechanism=Screw(), planned=first)
+    assert (remedy.turns, remedy.turns_sd) == (0.03, None)
+    assert "It may do 83 to 720 µm a turn (95 %)" in remedy.text
+    assert "turn the screw anticlockwise by 0.03 turn, 11°, as a small first move, and read" in remedy.text
+    assert "Which way is away is not known: if the landings go deeper" in remedy.text
+    once = advise_body(a_body(-20), mechanism=Screw(), planned=planned(is_trial=True, moves=1))
+    assert "By what 1 move of it showed it does 150 to 190 µm a turn" in once.text
+    assert "Which way is away" not in once.text
 
 
 def test_a_test_move_is_never_larger_than_the_whole_move() -> None:
