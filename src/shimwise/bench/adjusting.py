@@ -7,7 +7,6 @@ or taken back, given up or finished. What is finished is kept as an adjustment o
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench import epochs
 from shimwise.bench.adjust_journal import (
     ANSWERED,
     BEGUN,
@@ -25,6 +24,7 @@ from shimwise.bench.adjust_moves import made_move, plan_of, restacked
 from shimwise.bench.adjust_show import NOTED, view_kept
 from shimwise.bench.adjust_text import read_shim_change, read_shims, read_turns
 from shimwise.bench.adjust_views import AdjustmentView
+from shimwise.bench.histories import remember_move
 from shimwise.bench.prep_material import PrepMaterial, material_of
 from shimwise.bench.prep_verdict import current_verdict
 from shimwise.bench.recheck import line_of
@@ -34,7 +34,7 @@ from shimwise.bench.shim_stock import take_shims
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
 from shimwise.bench.unit_knowledge import mechanism_of
 from shimwise.errors import RemedyError
-from shimwise.records.store import journal, units, verdicts
+from shimwise.records.store import journal, verdicts
 from shimwise.records.store.rows import AdjustmentRow, BodyRow, LensRow
 from shimwise.remedy import ShimmedMount
 from shimwise.remedy.adjustment import Adjustment, begin, begin_lens
@@ -430,8 +430,6 @@ def _keep(change: "Change", material: PrepMaterial, kept: Kept) -> None:
             take_shims(change, put_in_um=adjusted.made.shims_in_um, taken_out_um=adjusted.made.shims_out_um)
         except RemedyError as error:
             raise Conflict(str(error), kind="adjustment", id=kept.id) from error
-    latest = verdicts.latest_verdict(change.connection, kept.prep_id)
-    line = line_of(None if latest is None else latest.document, kind=kept.unit_kind, name=unit.name) or {}
     events = tuple(adjusted.to_json()["events"])
     verdicts.add_adjustment(
         change,
@@ -451,20 +449,4 @@ def _keep(change: "Change", material: PrepMaterial, kept: Kept) -> None:
             steps=events,
         ),
     )
-    mean_um, sd_um = line.get("error_um"), line.get("sd_um")
-    if mean_um is None or sd_um is None:
-        mean_um, sd_um = unit.history_mean_um, unit.history_sd_um
-    history: tuple[float | None, float | None] = (None, None)
-    if made.amount_um is not None and made.amount_sd_um is not None:
-        history = epochs.carried(
-            mean_um=mean_um,
-            sd_um=sd_um,
-            move_um=made.amount_um,
-            move_sd_um=made.amount_sd_um,
-            kind=kept.unit_kind,
-        )
-    moved: BodyRow | LensRow
-    moved = (units.body if kept.unit_kind == "body" else units.lens)(change.connection, unit.id)
-    epochs.keep_history(
-        change, moved, mean_um=history[0], sd_um=history[1], what=epochs.CARRIED, prep_id=kept.prep_id
-    )
+    remember_move(change, material, unit, by_um=made.amount_um, sd_um=made.amount_sd_um)

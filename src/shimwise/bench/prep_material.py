@@ -40,6 +40,11 @@ class PrepMaterial:
     sweeps: tuple["SweepRow", ...]
 
     @property
+    def units(self) -> tuple["BodyRow | LensRow", ...]:
+        """Bodies and lenses."""
+        return (*self.bodies.values(), *self.lenses.values())
+
+    @property
     def tolerance_um(self) -> float:
         """Tolerance in force where a body has none of its own: the prep's, else the house's. [µm]"""
         return self.house.tolerance_um if self.prep.tolerance_um is None else self.prep.tolerance_um

@@ -19,6 +19,7 @@ from shimwise.remedy import Mechanism
 
 if TYPE_CHECKING:
     from shimwise.bench.prep_material import PrepMaterial
+    from shimwise.inference.history import History
     from shimwise.records.store.rows import GaugeRow, LensRow, ReadingRow, SweepRow
 
 __all__ = ["Question", "answered", "question_of", "reading_of", "small_question", "sweep_source"]
@@ -60,11 +61,15 @@ def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
 
 
 def question_of(
-    material: "PrepMaterial", *, screws: Mapping[str, ScrewPast] | None = None
+    material: "PrepMaterial",
+    *,
+    history: "History | None" = None,
+    screws: Mapping[str, ScrewPast] | None = None,
 ) -> Question | None:
     """Put a prep as a question; None while it has neither a reading nor a sweep that stands.
 
-    ``screws`` is how its bodies' screws were turned.
+    ``history`` is what is remembered of its units jointly, under the names given here; ``screws`` is how its
+    bodies' screws were turned.
     """
     by_eye = [row for row in material.readings if row.withdrawn_at is None]
     sweeps = [row for row in material.sweeps if row.withdrawn_at is None and row.landing_um is not None]
@@ -82,6 +87,7 @@ def question_of(
             bodies=bodies,
             lenses=lenses,
             tolerance_um=material.tolerance_um,
+            history=history,
         ),
         mechanisms={body.name: mechanism_of(body.mechanism) for body in material.bodies.values()},
         stock_um=tuple(material.house.shim_stock_um),

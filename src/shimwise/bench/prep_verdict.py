@@ -8,6 +8,7 @@ from shimwise.bench.prep_question import Question, answered, question_of
 from shimwise.bench.prep_views import PrepVerdict
 from shimwise.bench.record_looks import state_of
 from shimwise.bench.refusals import Conflict, NotFound
+from shimwise.bench.remembering import prior_of
 from shimwise.bench.screw_past import screws_of
 from shimwise.bench.typed_names import id_or_new
 from shimwise.bench.verdict_views import answer_of, verdict_view
@@ -107,7 +108,9 @@ def asked(record: "Record", prep_id: str) -> Question | None:
             latest.revision == material.prep.revision or material.prep.state == SIGNED
         ):
             return None
-        return question_of(material, screws=screws_of(connection, material))
+        return question_of(
+            material, history=prior_of(connection, material), screws=screws_of(connection, material)
+        )
 
 
 def keep_verdict(record: "Record", question: Question, document: dict[str, Any]) -> None:

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from shimwise.bench.epochs import widen_histories
 from shimwise.bench.house_checks import LEAST_SD_UM
 from shimwise.bench.inputs import LARGEST_TOLERANCE_UM
 from shimwise.bench.prep_material import material_of
@@ -109,8 +108,6 @@ def start_prep(
                 lens_ids=lenses,
             ),
         )
-        if row.started_at == change.at:
-            widen_histories(change, prep_id=row.id, body_ids=bodies, lens_ids=lenses)
         return view_of(material_of(change.connection, row.id))
 
 

@@ -26,6 +26,7 @@ from shimwise.sheets.words import VERDICT_WORDS, listed
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
+    from shimwise.bench.memory import Memory
     from shimwise.bench.prep_views import PrepView
     from shimwise.records.store import Change, Record
 
@@ -109,7 +110,7 @@ def sign(
             return before
         _refuse_signed(connection, prep_id)
     judged = current_verdict(record, prep_id)
-    remembered = _remembered(record, prep_id, judged.document)
+    memory = _memory_after(record, prep_id)
     with record.writing(who=person) as change:
         _refuse_signed(change.connection, prep_id)
         material = material_of(change.connection, prep_id)
@@ -118,7 +119,7 @@ def sign(
         open_units = _undecided(change.connection, material)
         excepted = _checked(material, open_units, exceptions or {}, person)
         row = _write(change, material, sign_off_id, excepted)
-        remembered(change)
+        _remember(change, material, memory)
         return _view(row, is_standing=True)
 
 
@@ -149,7 +150,7 @@ def reopen(record: "Record", prep_id: str, *, reason: str, who: str) -> "PrepVie
     Conflict
         When it is open, or signed and ``who`` neither signed it nor is a lead.
     """
-    from shimwise.bench.epochs import forget_histories
+    from shimwise.bench.histories import forget_prep
     from shimwise.bench.preps import open_prep
 
     person = typed_name(who, field="who")
@@ -165,7 +166,7 @@ def reopen(record: "Record", prep_id: str, *, reason: str, who: str) -> "PrepVie
         detail = {"reason": why, "sign_off_id": row.id if row else "", "revision": opened.revision}
         change.note(f"{before} prep reopened", prep_id=prep_id, detail=detail)
         if before == SIGNED:
-            forget_histories(change, prep_id)
+            forget_prep(change, prep_id)
     return open_prep(record, prep_id)
 
 
@@ -350,13 +351,24 @@ def _write(
     return verdicts.add_sign_off(change, SignOffRow(**facts, digest=digest, signed_json=text))
 
 
-def _remembered(record: "Record", prep_id: str, document: Mapping[str, Any]) -> "Callable[[Change], None]":
-    """Reckon what the prep leaves known of its units before the record is held; gives what writes it."""
-    from shimwise.bench.epochs import histories_of, keep_histories
+def _memory_after(record: "Record", prep_id: str) -> "Memory | None":
+    """Reckon what the prep leaves remembered of its units, before the record is held."""
+    from shimwise.bench.remembering import after_prep
 
     with record.reading() as connection:
-        histories = histories_of(material_of(connection, prep_id), document)
-    return lambda change: keep_histories(change, prep_id, histories)
+        return after_prep(connection, material_of(connection, prep_id))
+
+
+def _remember(change: "Change", material: PrepMaterial, memory: "Memory | None") -> None:
+    from shimwise.bench.histories import remember_prep
+    from shimwise.bench.remembering import after_prep
+    from shimwise.records.store.memories import newest_seq
+
+    if memory is not None and memory.seq != newest_seq(
+        change.connection
+    ):  # another prep was signed meanwhile
+        memory = after_prep(change.connection, material)
+    remember_prep(change, material, memory)
 
 
 def _view(row: SignOffRow, *, is_standing: bool) -> SignOffView:

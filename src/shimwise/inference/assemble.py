@@ -77,6 +77,23 @@ def build_model(prep: Prep, *, candidates: Sequence[Reading] = ()) -> tuple[Mode
     )
 
 
+def later_states(prep: Prep) -> dict[tuple[Kind, str], tuple[str, ...]]:
+    """Names of a unit's states after each of its states that are past, by that one's kind and name.
+
+    A prep names the past states of a unit in their order.
+    """
+    later: dict[tuple[Kind, str], tuple[str, ...]] = {}
+    for kind, known in ((Kind.BODY, prep.bodies), (Kind.LENS, prep.lenses)):
+        past: dict[str, list[str]] = {}
+        for name, one in known.items():
+            if one.past_of is not None:
+                past.setdefault(one.past_of, []).append(name)
+        for now, names in past.items():
+            for place, name in enumerate(names):
+                later[kind, name] = (*names[place + 1 :], now)
+    return later
+
+
 @dataclass(slots=True)
 class _Columns:
     """The unknowns met so far, in order of first use within their kind, and the rows written in them."""

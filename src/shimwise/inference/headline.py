@@ -4,13 +4,14 @@ Short means the sensor is too close to the lens, deep that it is too far. Number
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 from shimwise.inference.answer import Z95, Answer, BodyAnswer, Cause, Verdict
 from shimwise.inference.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Datum
 from shimwise.inference.landing import Prep
 from shimwise.inference.posterior import Posterior
+from shimwise.inference.remembered import Surprise
 
 NOT_KNOWN = "not known"
 NAMED_P = 0.7
@@ -128,6 +129,26 @@ def warnings(
             "whether it is a blunder."
         )
     return texts
+
+
+def knocks(surprises: Sequence[Surprise], *, past: Collection[str] = ()) -> list[str]:
+    """Say of each unit whose readings contradict what was remembered how far it lies from there.
+
+    Parameters
+    ----------
+    surprises : sequence of Surprise
+        Those that were noticed.
+    past : collection of str
+        Units as they were before an adjustment; it is said of them too, in the past.
+    """
+    return [
+        f"{one.name} {'lay' if one.name in past else 'lies'} "
+        f"{abs(one.shift_um):.0f} ± {2 * one.sd_um:.0f} µm {'short' if one.shift_um < 0 else 'deep'} "
+        "of where it was remembered: it may have been knocked or "
+        "worked on without a note, or another one was read under its name. What was remembered of it is set "
+        "aside. Look at its mount, and check that the name is right."
+        for one in surprises
+    ]
 
 
 def _datum(limit: Datum, tolerance_um: float) -> str:

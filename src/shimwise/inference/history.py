@@ -14,6 +14,7 @@ References
    35-45 (prediction and update of a joint normal; cited from memory).
 """
 
+import base64
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -186,15 +187,18 @@ class History:
         )
 
     def lasting(self) -> "History":
-        """History as it is kept after a sign-off: newest epochs, without set-ups, floored at ``LEAST_SD``."""
-        kept = self.only(
+        """History as it is kept after a sign-off: newest epochs, without set-ups, :meth:`floored`."""
+        return self.only(
             unit
             for unit in self.units
             if unit.kind in LASTING and unit.epoch == self.epoch(unit.kind, unit.name)
-        )
-        least = np.array([LEAST_SD.get(unit.kind, 0.0) ** 2 for unit in kept.units])
-        lacking = np.maximum(0.0, least - np.diag(kept.covariance)) if len(least) else least
-        return History(units=kept.units, mean=kept.mean, covariance=kept.covariance + np.diag(lacking))
+        ).floored()
+
+    def floored(self) -> "History":
+        """History in which no unit is known better than ``LEAST_SD``."""
+        least = np.array([LEAST_SD.get(unit.kind, 0.0) ** 2 for unit in self.units], dtype=float)
+        lacking = np.maximum(0.0, least - np.diag(self.covariance))
+        return History(units=self.units, mean=self.mean, covariance=self.covariance + np.diag(lacking))
 
     def widened(self, *, days: float, jobs: int = 1, wear: Wear | None = None) -> "History":
         """History after time and jobs have passed: a random walk of every unit's newest epoch.
@@ -248,15 +252,34 @@ class History:
             covariance=covariance,
         )
 
-    def doubted(self, kind: Kind, name: str) -> "History":
+    def doubted(
+        self, kind: Kind, name: str, *, sd: float | None = None, later: Sequence[str] = ()
+    ) -> "History":
         """History after a knock that nobody told of: a new epoch about which little is known.
+
+        Parameters
+        ----------
+        kind, name
+            Of the unit.
+        sd : float, optional
+            How far it may have moved; ``DOUBTED_SD`` when not given. [its own unit]
+        later : sequence of str
+            Names of the same unit's states after adjustments that followed: the knock moved them as far.
 
         Raises
         ------
         InferenceError
             When the unit is not remembered.
         """
-        return self.moved(kind, name, by=0.0, sd=DOUBTED_SD.get(kind, DOUBTED_SD[Kind.BODY]))
+        wide = DOUBTED_SD.get(kind, DOUBTED_SD[Kind.BODY]) if sd is None else sd
+        _check_sd(f"How far {name} may have moved", wide)
+        old = [self.current(kind, one) for one in (name, *later)]
+        n = len(self.units)
+        take = np.vstack([np.eye(n), np.eye(n)[old]])
+        covariance = take @ self.covariance @ take.T
+        covariance[n:, n:] += wide**2
+        units = (Unit(kind, self.units[i].name, self.units[i].epoch + 1) for i in old)
+        return History(units=(*self.units, *units), mean=take @ self.mean, covariance=covariance)
 
     def columns_of(self, model: Model) -> tuple[list[int], list[int]]:
         """Columns of a model that are remembered, and where each stands here in its newest epoch."""
@@ -291,12 +314,17 @@ class History:
         )
 
     def to_json(self) -> dict[str, Any]:
-        """Plain JSON: units, means, and the rows of the covariance up to its diagonal."""
+        """Plain JSON: units, means, and the covariance's rows up to its diagonal, packed.
+
+        Packed: float64, little-endian, base64. A house of a thousand units has half a million of them.
+        """
         return {
             "schema": SCHEMA,
             "units": [[str(unit.kind), unit.name, unit.epoch] for unit in self.units],
             "mean": self.mean.tolist(),
-            "covariance": [self.covariance[i, : i + 1].tolist() for i in range(len(self.units))],
+            "covariance": base64.b64encode(
+                self.covariance[np.tril_indices(len(self.units))].astype("<f8").tobytes()
+            ).decode("ascii"),
         }
 
     @classmethod
@@ -311,7 +339,7 @@ class History:
         try:
             units = tuple(Unit(Kind(kind), str(name), int(epoch)) for kind, name, epoch in data["units"])
             mean = np.array([float(value) for value in data["mean"]])
-            covariance = _from_rows([[float(value) for value in row] for row in data["covariance"]])
+            covariance = _unpacked(base64.b64decode(data["covariance"], validate=True), len(units))
         except (KeyError, TypeError, ValueError) as error:
             raise InferenceError(f"This is no history that can be read: {error}.") from error
         n = len(units)
@@ -327,11 +355,10 @@ def _symmetric(matrix: FloatArray) -> FloatArray:
     return np.asarray((matrix + matrix.T) / 2)
 
 
-def _from_rows(rows: Sequence[Sequence[float]]) -> FloatArray:
-    covariance = np.zeros((len(rows), len(rows)))
-    for i, row in enumerate(rows):
-        covariance[i, : i + 1] = covariance[: i + 1, i] = row
-    return covariance
+def _unpacked(packed: bytes, n: int) -> FloatArray:
+    covariance = np.zeros((n, n))
+    covariance[np.tril_indices(n)] = np.frombuffer(packed, dtype="<f8")
+    return np.asarray(covariance + np.tril(covariance, -1).T)
 
 
 def _check_sd(what: str, sd: float) -> None:

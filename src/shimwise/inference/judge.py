@@ -19,22 +19,21 @@ from shimwise.inference.answer import (
     SetupAnswer,
     Verdict,
 )
-from shimwise.inference.assemble import Candidates, build_model
+from shimwise.inference.assemble import Candidates, build_model, later_states
 from shimwise.inference.candidates import offered_readings
 from shimwise.inference.datum import body_limits
 from shimwise.inference.decision import decide
-from shimwise.inference.faults import Faults, damaged_sd, find_faults
+from shimwise.inference.estimate import estimate
+from shimwise.inference.faults import Faults
 from shimwise.inference.landing import BodyKnowledge, Prep
 from shimwise.inference.model import SCALE_SD_PERMILLE, FloatArray, IntArray, Kind, Model
-from shimwise.inference.posterior import K_MEDIAN, NU, Posterior, robust_posterior
+from shimwise.inference.posterior import K_MEDIAN, NU, Posterior
 from shimwise.inference.worth import gain, variance_of
 
 SCALE_TOLERANCE_PERMILLE = 5.0
 """A lens scale is out beyond this. [‰ of the extension] Chosen by us."""
 TAPE_TOLERANCE_MM = 5.0
 """A taped distance is wrong beyond this. [mm] Chosen by us."""
-DAMAGED_P = 0.95
-"""Units that are damaged at this probability are estimated with the wider prior of a damaged one."""
 _Answer = TypeVar("_Answer", bound=BodyAnswer)
 MOST_NEXT = 3
 MOST_CAUSES = 12
@@ -60,7 +59,9 @@ def judge(prep: Prep, *, seed: int = 0) -> Answer:
     """
     model, candidates = build_model(prep, candidates=offered_readings(prep))
     limit = _limits(model, prep)
-    posterior, faults = _estimate(model, limit, seed)
+    model, posterior, faults, knocked = estimate(
+        model, prep.history, limit=limit, seed=seed, later=later_states(prep)
+    )
     units = _Units.of(model, posterior, faults, limit)
     past = prep.past_bodies
     bodies, past_bodies = _parted(units.bodies(), past)
@@ -87,6 +88,7 @@ def judge(prep: Prep, *, seed: int = 0) -> Answer:
                 prep,
                 [body.tolerance_um for body in bodies],
             ),
+            *headline.knocks(knocked, past={*prep.past_bodies, *prep.past_lenses}),
         ),
         past_bodies=past_bodies,
         past_lenses=past_lenses,
@@ -100,16 +102,6 @@ def _parted(
     """Part the units as they are from those as they were before an adjustment."""
     now = tuple(unit for unit in units if unit.name not in past)
     return now, tuple(unit for unit in units if unit.name in past)
-
-
-def _estimate(model: Model, limit: FloatArray, seed: int) -> tuple[Posterior, Faults]:
-    """Errors of all units, those that are probably damaged with a prior wide enough for it."""
-    posterior = robust_posterior(model)
-    if not len(model.landing_um):
-        return posterior, Faults(p_out=np.zeros(len(limit)), p_damaged=np.zeros(len(limit)))
-    faults = find_faults(model, posterior, limit=limit, seed=seed)
-    damaged = [(int(i), damaged_sd(model, int(i))) for i in np.flatnonzero(faults.p_damaged > DAMAGED_P)]
-    return (robust_posterior(model, damaged=damaged) if damaged else posterior), faults
 
 
 def _limits(model: Model, prep: Prep) -> FloatArray:

@@ -7,6 +7,10 @@ that mark. What is known beforehand (history, gauges, mechanisms apart) travels 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from shimwise.inference.history import History
 
 DEFAULT_COC_UM = 20.0
 DEFAULT_TOLERANCE_UM = 10.0
@@ -99,12 +103,17 @@ class BodyKnowledge(UnitKnowledge):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prep:
-    """All that the judge is given: readings, knowledge by name (absent names: nothing known), tolerance."""
+    """All that the judge is given: readings, knowledge by name (absent names: nothing known), tolerance.
+
+    ``history``, where there is one, is what is remembered of some units jointly, under the same names; it
+    goes before the history of a unit alone.
+    """
 
     readings: tuple[Reading, ...]
     bodies: Mapping[str, BodyKnowledge] = field(default_factory=dict)
     lenses: Mapping[str, LensKnowledge] = field(default_factory=dict)
     tolerance_um: float = DEFAULT_TOLERANCE_UM
+    history: "History | None" = None
 
     @property
     def past_bodies(self) -> frozenset[str]:

@@ -17,8 +17,10 @@ References
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from statistics import NormalDist
+from types import MappingProxyType
 
 import numpy as np
 
@@ -38,6 +40,9 @@ DISCOUNT = 1.2
 sd; measured in simulation). It is taken off the readings and not off the result, or a memory of many preps
 would widen without end."""
 NEGLIGIBLE = 1e-9
+Later = Mapping[tuple[Kind, str], tuple[str, ...]]
+"""The states of a unit after adjustments that followed one of its states, by that one's kind and name."""
+NO_LATER: Later = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,6 +126,38 @@ def remembered_posterior(model: Model, history: History) -> Posterior:
     )
 
 
+def told_alone(model: Model, history: History) -> Model:
+    """Model with each remembered unit's prior told for itself, wide enough to stand alone.
+
+    Joint knowledge taken as independent would count what units share more than once. With correlations R the
+    variance of each is multiplied by its row's sum of abs(R), so that no sum of units is surer than it was
+    [1]_.
+
+    Raises
+    ------
+    InferenceError
+        When a unit of the model is not remembered.
+
+    References
+    ----------
+    .. [1] R. A. Horn, C. R. Johnson, *Matrix Analysis* (2nd ed. 2013), theorem 6.1.1 (Gershgorin) and 6.1.10:
+       a symmetric matrix with a dominant diagonal is positive semidefinite (cited from memory).
+    """
+    columns, here = history.columns_of(model)
+    covariance = history.covariance[np.ix_(here, here)]
+    sd = np.sqrt(np.diag(covariance))
+    wide_sd = sd * np.sqrt(np.abs(covariance / np.outer(sd, sd)).sum(axis=1))
+    unknowns = list(model.unknowns)
+    for place, i in enumerate(columns):
+        unknowns[i] = replace(
+            unknowns[i],
+            mean=float(history.mean[here[place]]),
+            sd=float(wide_sd[place]),
+            has_history=unknowns[i].has_history or not _is_as_unknown(unknowns[i], sd[place]),
+        )
+    return replace(model, unknowns=tuple(unknowns))
+
+
 def evidence_of(model: Model) -> Evidence:
     """What the readings of a model alone say of its bodies, lenses, scales and set-ups."""
     wide = replace(model, unknowns=tuple(_alone(unknown) for unknown in model.unknowns))
@@ -136,8 +173,10 @@ def evidence_of(model: Model) -> Evidence:
     )
 
 
-def fit_to(history: History, model: Model) -> Fit:
+def fit_to(history: History, model: Model, *, later: Later = NO_LATER) -> Fit:
     """How a model's readings fit what is remembered of its units; each body and lens is tested for a knock.
+
+    ``later`` names the states that a unit had after adjustments: what knocked it before moved them too.
 
     Raises
     ------
@@ -156,13 +195,14 @@ def fit_to(history: History, model: Model) -> Fit:
     limit = NormalDist().inv_cdf(1 - (1 - (1 - NOTICE_P) ** (1 / max(1, len(tested)))) / 2)
     surprises = []
     for i in tested:
-        reach = precision[:, i] @ inverse
-        information = float(reach @ precision[:, i])
+        unknown = model.unknowns[evidence.columns[i]]
+        seen = precision[:, _moved_with(i, unknown, later, evidence, model)].sum(axis=1)
+        reach = seen @ inverse
+        information = float(reach @ seen)
         if information <= NEGLIGIBLE / covariance[i, i]:
             continue  # nothing was read of it
         shift_um = float(reach @ rest) / information
         z = shift_um * math.sqrt(information)
-        unknown = model.unknowns[evidence.columns[i]]
         surprises.append(
             Surprise(
                 kind=unknown.kind,
@@ -182,7 +222,7 @@ def fit_to(history: History, model: Model) -> Fit:
 
 
 def doubt_what_was_knocked(
-    history: History, model: Model, *, most: int = 3
+    history: History, model: Model, *, later: Later = NO_LATER, most: int = 3
 ) -> tuple[History, tuple[Surprise, ...]]:
     """Doubt the units whose readings contradict the history, the worst first; say which they are.
 
@@ -193,12 +233,23 @@ def doubt_what_was_knocked(
     """
     noticed: list[Surprise] = []
     for _ in range(most):
-        worst = fit_to(history, model).noticed
+        worst = fit_to(history, model, later=later).noticed
         if worst is None or worst.name in [one.name for one in noticed if one.kind is worst.kind]:
             break
         noticed.append(worst)
-        history = history.doubted(worst.kind, worst.name)
+        history = history.doubted(worst.kind, worst.name, later=later.get((worst.kind, worst.name), ()))
     return history, tuple(noticed)
+
+
+def _moved_with(i: int, unknown: Unknown, later: Later, evidence: Evidence, model: Model) -> list[int]:
+    """Places of a unit and of its later states among the evidence's columns."""
+    names = {unknown.name, *later.get((unknown.kind, unknown.name), ())}
+    return [
+        place
+        for place, column in enumerate(evidence.columns)
+        if place == i
+        or (model.unknowns[column].kind is unknown.kind and model.unknowns[column].name in names)
+    ]
 
 
 def _in_own_coordinates(model: Model, columns: list[int], mean: FloatArray, turn: FloatArray) -> Model:
@@ -237,6 +288,11 @@ def _discounted(posterior: Posterior, model: Model) -> Posterior:
     covariances = np.linalg.inv(prior + (precision - prior) / DISCOUNT)
     means = np.einsum("gij,gj->gi", covariances, pull / DISCOUNT + prior @ model.prior_mean)
     return replace(posterior, means=means, covariances=np.asarray(covariances, dtype=np.float64))
+
+
+def _is_as_unknown(unknown: Unknown, sd: float) -> bool:
+    """Whether a unit is remembered no better than the model takes one that nobody knows."""
+    return unknown.kind not in TESTED or bool(sd >= unknown.sd * (1 - 1e-9))
 
 
 def _alone(unknown: Unknown) -> Unknown:

@@ -1,5 +1,6 @@
 """What is remembered between preps, against conditional normals, batch least squares and simulation."""
 
+import base64
 import json
 import math
 from collections.abc import Callable
@@ -19,6 +20,10 @@ B1, L1, L2 = Unit(Kind.BODY, "B1"), Unit(Kind.LENS, "L1"), Unit(Kind.LENS, "L2")
 def correlated() -> History:
     covariance = np.array([[25.0, -16, -16], [-16, 25, 16], [-16, 16, 30]])
     return History(units=(B1, L1, L2), mean=np.array([3.0, -2, 1]), covariance=covariance)
+
+
+def packed(*rows: float) -> str:
+    return base64.b64encode(np.array(rows, dtype="<f8").tobytes()).decode()
 
 
 @st.composite
@@ -112,8 +117,16 @@ def test_set_ups_end_with_their_tape() -> None:
             "parts do not fit",
         ),
         (
-            lambda: History.from_json({**correlated().to_json(), "covariance": [[1], [5, 1], [0, 0, 1]]}),
+            lambda: History.from_json({**correlated().to_json(), "covariance": packed(1, 5, 1, 0, 0, 1)}),
             "covariance is none",
+        ),
+        (
+            lambda: History.from_json({**correlated().to_json(), "covariance": packed(1, 5, 1)}),
+            "no history that can be read",
+        ),
+        (
+            lambda: History.from_json({**correlated().to_json(), "covariance": "no base64"}),
+            "no history that can be read",
         ),
         (lambda: History.from_json({**correlated().to_json(), "mean": [1, 2, math.nan]}), "history is nan"),
     ],

@@ -272,6 +272,17 @@ class SignOffRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MemoryRow:
+    """What the house remembered of its units after a signature or a move (``cause``) of a prep."""
+
+    seq: int
+    at: datetime
+    prep_id: str
+    cause: str
+    document: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PersonRow:
     """Someone who has written something into the record."""
 

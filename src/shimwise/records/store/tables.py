@@ -316,6 +316,15 @@ sign_offs = Table(
     Column("signed_json", PackedText),
     Index(None, "prep_id"),
 )
+memories = Table(
+    "memories",
+    METADATA,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    _time("at"),
+    _to("prep_id", "preps"),
+    _text("cause"),
+    Column("document", PackedJson, nullable=False),
+)
 journal = Table(
     "journal",
     METADATA,
@@ -348,6 +357,7 @@ ORDER = (
     unit_lines,
     adjustments,
     sign_offs,
+    memories,
     journal,
 )
 """All tables, each after those it points to."""

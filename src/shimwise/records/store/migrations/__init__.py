@@ -8,5 +8,5 @@ from pathlib import Path
 __all__ = ["FOLDER", "HEAD", "KNOWN"]
 
 FOLDER = Path(__file__).parent
-KNOWN = ("0001", "0002")
+KNOWN = ("0001", "0002", "0003")
 HEAD = KNOWN[-1]
