@@ -1,6 +1,7 @@
 """Remedies: the way is never wrong, the amount has its interval, and the undecided gets none."""
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -27,6 +28,16 @@ from shimwise.remedy import (
 )
 
 SCREW = Screw(um_per_turn=360, away=Turn.CLOCKWISE, has_lock=True, backlash_um=12)
+SHOWN = PlannedTurn(
+    turns=0.12,
+    turns_sd=0.01,
+    turn=Turn.ANTICLOCKWISE,
+    is_trial=False,
+    is_sense_known=True,
+    travel_low_um=150.0,
+    travel_high_um=190.0,
+    moves=2,
+)
 MECHANISMS = [SCREW, Screw(), ShimmedMount(stock_um=(10, 20, 50)), ShimmedMount(), Fixed(), None]
 ADDING = {Direction.AWAY, Direction.ADD}
 UNDECIDED = [Verdict.IN_TOLERANCE, Verdict.CANNOT_TELL, Verdict.NOT_CHECKED]
@@ -123,31 +134,18 @@ def test_a_screw_of_unknown_sense_is_tested_and_told_by_the_landing() -> None:
     assert "deeper, the sensor went away from the flange" in remedy.text
 
 
-def planned(**more: Any) -> PlannedTurn:
-    known = {
-        "turns": 0.12,
-        "turns_sd": 0.01,
-        "turn": Turn.ANTICLOCKWISE,
-        "is_trial": False,
-        "is_sense_known": True,
-        "travel_low_um": 150.0,
-        "travel_high_um": 190.0,
-        "moves": 2,
-    }
-    return PlannedTurn(**known | more)
-
-
 def test_what_a_screw_has_shown_goes_before_what_was_typed_of_it() -> None:
-    remedy = advise_body(a_body(-20), mechanism=SCREW, planned=planned())
+    remedy = advise_body(a_body(-20), mechanism=SCREW, planned=SHOWN)
     assert (remedy.turns, remedy.turns_sd, remedy.turn) == (0.12, 0.01, Turn.ANTICLOCKWISE)
     assert "turn the screw anticlockwise by 0.12 turn, 43° (95 %: 36° to 50°)" in remedy.text
     assert remedy.text.endswith("that rests on what 2 moves of it showed.")
-    typed = advise_body(a_body(-20), mechanism=SCREW, planned=planned(moves=0))
+    typed = advise_body(a_body(-20), mechanism=SCREW, planned=replace(SHOWN, moves=0))
     assert typed.text.endswith("that rests on what is written of its screw.")
 
 
 def test_until_a_screw_is_known_a_small_first_move_is_told_without_an_interval() -> None:
-    first = planned(
+    first = replace(
+        SHOWN,
         turns=0.03,
         is_trial=True,
         moves=0,
@@ -160,7 +158,7 @@ def test_until_a_screw_is_known_a_small_first_move_is_told_without_an_interval()
     assert "It may do 83 to 720 µm a turn (95 %)" in remedy.text
     assert "turn the screw anticlockwise by 0.03 turn, 11°, as a small first move, and read" in remedy.text
     assert "Which way is away is not known: if the landings go deeper" in remedy.text
-    once = advise_body(a_body(-20), mechanism=Screw(), planned=planned(is_trial=True, moves=1))
+    once = advise_body(a_body(-20), mechanism=Screw(), planned=replace(SHOWN, is_trial=True, moves=1))
     assert "By what 1 move of it showed it does 150 to 190 µm a turn" in once.text
     assert "Which way is away" not in once.text
 
