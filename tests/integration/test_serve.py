@@ -21,7 +21,7 @@ from shimwise.bench.keeping import open_record
 from shimwise.bench.prep_readings import withdraw_reading
 from shimwise.bench.refusals import Conflict
 from shimwise.web.refusal import KINDS
-from shimwise.web.serve import LIMITS, SWEEP_BYTES, Pages, ServeOptions
+from shimwise.web.serve import LIMITS, SWEEP_BYTES, Pages, ServeError, ServeOptions
 
 PASSPHRASE = "heron over the third bay"
 STARTING_S = 60.0
@@ -209,6 +209,21 @@ def test_an_address_that_is_not_of_this_machine_is_told(tmp_path: Path) -> None:
     )
     assert done.returncode == 2
     assert "192.0.2.1 cannot be served" in done.stderr.decode()
+
+
+@pytest.mark.parametrize("host", ["a" * 70, "..x"])
+def test_a_name_that_no_address_can_have_is_told(tmp_path: Path, host: str) -> None:
+    with open_record(tmp_path / "record") as record, pytest.raises(ServeError, match="cannot be served"):
+        Pages(record, ServeOptions(host=host, port=0))
+
+
+def test_a_certificate_of_no_use_is_told_with_what_to_give(tmp_path: Path) -> None:
+    junk = tmp_path / "junk.pem"
+    junk.write_text("no certificate", encoding="utf-8")
+    done = shimwise("serve", "--data", tmp_path / "record", "--port", 0, "--certificate", junk, "--key", junk)
+    assert done.returncode == 2
+    assert "cannot be used for https" in done.stderr.decode()
+    assert "Traceback" not in done.stderr.decode()
 
 
 def test_beyond_this_machine_it_asks_for_a_passphrase(tmp_path: Path) -> None:

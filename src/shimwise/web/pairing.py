@@ -32,6 +32,8 @@ from shimwise.bench.house_access import (
     unpair_device,
 )
 from shimwise.bench.refusals import InputError
+from shimwise.bench.typed_names import optional_name
+from shimwise.errors import ShimwiseError
 from shimwise.web.refusal import header, page, refuse, wants_json
 
 if TYPE_CHECKING:
@@ -46,6 +48,7 @@ COOKIE_S = 90 * 24 * 3600
 CODE_S = 300.0
 """A code to pair by is good for this long. [s]"""
 MOST_CODES = 20
+RETRY_S = 1
 FRESH_S = 2.0
 """A device that was un-paired elsewhere is shut out within this time. [s]"""
 OPEN_PATHS = ("/static/", "/pair/")
@@ -164,7 +167,18 @@ class PairedOnly:
         if scope["type"] != "http" or _is_open(scope["path"]):
             await self.app(scope, receive, send)
             return
-        device = await run_in_threadpool(self.known.of, _token(scope))
+        try:
+            device = await run_in_threadpool(self.known.of, _token(scope))
+        except ShimwiseError as error:  # the record is away; nobody is let in meanwhile
+            await refuse(
+                scope,
+                send,
+                status=503,
+                title="The record cannot be reached now",
+                detail=str(error),
+                headers={"Retry-After": str(RETRY_S)},
+            )
+            return
         if device is not None:
             scope.setdefault("state", {})["device"] = device
             await self.app(scope, receive, send)
@@ -244,6 +258,10 @@ class _Door:
         wait_s = self.tries.wait_s(_address(request))
         if wait_s:
             return _too_many(request, wait_s)
+        try:
+            optional_name(name, field="name")  # before the code is used up
+        except InputError as error:
+            return _page(request, "Pair this device", _code_form(request, name, error.reason), status=422)
         if not self.codes.take(code):
             return _page(request, "Code no longer good", _CODE_GONE, status=410)
         self.tries.forgive(_address(request))

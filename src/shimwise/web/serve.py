@@ -5,6 +5,7 @@ import errno
 import os
 import re
 import socket
+import ssl
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.resources import files
@@ -90,11 +91,12 @@ class Pages:
     Raises
     ------
     ServeError
-        When the address cannot be taken.
+        When the address cannot be taken, or the certificate does not hold.
     """
 
     def __init__(self, record: "Record", options: ServeOptions) -> None:
         self.options = options
+        _refuse_bad_certificate(options)
         self.socket = _bound(options)
         self.port: int = self.socket.getsockname()[1]
         self.hub = Hub(lambda prep_id: _looked(record, prep_id))
@@ -211,6 +213,18 @@ def _names(options: ServeOptions) -> Iterator[str]:
             yield options.host
 
 
+def _refuse_bad_certificate(options: ServeOptions) -> None:
+    if options.certificate is None:
+        return
+    try:
+        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(options.certificate, options.key)
+    except OSError as error:  # ssl.SSLError is one
+        raise ServeError(
+            f"{options.certificate} and its key {options.key} cannot be used for https "
+            f"({error.strerror or error}). Give both as PEM files that belong together."
+        ) from error
+
+
 def _bound(options: ServeOptions) -> socket.socket:
     family = socket.AF_INET6 if ":" in options.host else socket.AF_INET
     # The protocol is named: only then answers are sent at once and not held back for 40 ms (TCP_NODELAY).
@@ -220,17 +234,18 @@ def _bound(options: ServeOptions) -> socket.socket:
             taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         taken.bind((options.host, options.port))
         taken.listen(BACKLOG)
-    except OSError as error:
+    except (OSError, UnicodeError) as error:  # UnicodeError: a name that no address can have
         taken.close()
-        if error.errno == errno.EADDRINUSE:
+        number = error.errno if isinstance(error, OSError) else None
+        if number == errno.EADDRINUSE:
             reason = (
                 f"Port {options.port} is in use: perhaps the pages are served already. Open them there, or "
                 "choose another with --port, 0 for any."
             )
-        elif error.errno == errno.EACCES:
+        elif number == errno.EACCES:
             reason = f"Port {options.port} may not be taken by you. Choose one above 1023 with --port."
         else:
-            why = os.strerror(error.errno) if error.errno and error.errno > 0 else str(error)
+            why = os.strerror(number) if number and number > 0 else str(error)
             reason = (
                 f"The address {options.host} cannot be served: {why}. Give one of this machine with --host."
             )

@@ -16,7 +16,7 @@ from starlette.routing import Route
 from shimwise.bench import house_access
 from shimwise.bench.house_access import devices, has_passphrase, is_passphrase, set_passphrase, unpair_device
 from shimwise.bench.refusals import InputError
-from shimwise.records.store import Record
+from shimwise.records.store import Record, RecordAway
 from shimwise.web.pairing import (
     COOKIE,
     Codes,
@@ -211,6 +211,30 @@ def test_a_code_pairs_one_device_and_only_one(house: House) -> None:
     assert second.get(f"/pair/{code}").status_code == 410
     assert first.get("/").text == "the preps"
     assert [device.name for device in devices(house.record)] == ["cart"]
+
+
+def test_a_name_that_cannot_be_does_not_use_the_code_up(house: House) -> None:
+    code, client = house.codes.make(), house.client()
+    refused = client.post(f"/pair/{code}", form={"name": "cart\x07"})
+    assert refused.status_code == 422
+    assert f'action="/pair/{code}"' in refused.text
+    assert client.post(f"/pair/{code}", form={"name": "cart"}).status_code == 303
+
+
+@pytest.mark.parametrize("path", ["/", "/api/v1/preps"])
+def test_a_record_that_is_away_lets_nobody_in_and_says_so(
+    house: House, path: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client = house.paired()
+
+    def away(_record: Record) -> None:
+        raise RecordAway("cannot be reached.", where="here")
+
+    monkeypatch.setattr("shimwise.web.pairing.devices", away)
+    house.clock.now_s += 60
+    answer = client.get(path)
+    assert (answer.status_code, answer.headers["retry-after"]) == (503, "1")
+    assert "cannot be reached" in answer.text
 
 
 def test_a_code_is_good_for_five_minutes(house: House) -> None:
