@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LandingsRow",
+    "drawn",
     "has_landings",
     "landings_rows",
     "landings_svg",
@@ -111,7 +112,7 @@ def prep_landings_svg(prep: "PrepView", *, theme: str = "dark", width_px: int = 
         )
 
     key = ("landings", theme, width_px, repr(answer), tuple(texts.items()))
-    return _drawn(key, draw, name="Landings in microns at the sensor, short at the left, deep at the right.")
+    return drawn(key, draw, name="Landings in microns at the sensor, short at the left, deep at the right.")
 
 
 def has_landings(prep: "PrepView") -> bool:
@@ -188,10 +189,10 @@ def past_svg(
         return dict(chart.to_dict(validate=False))
 
     key = ("past", theme, width_px, points, adjusted, tolerance_um)
-    return _drawn(key, draw, name="Error over time in microns.")
+    return drawn(key, draw, name="Error over time in microns.")
 
 
-def _drawn(key: Hashable, draw: Callable[[], _Spec], *, name: str) -> str:
+def drawn(key: Hashable, draw: Callable[[], _Spec], *, name: str) -> str:
     """Give the picture that is kept under a key, or draw and keep it; one is drawn at a time."""
     with _lock:
         if key in _kept:
@@ -246,7 +247,7 @@ def _texts(prep: "PrepView") -> dict[str, str]:
 
 
 def _answer(prep: "PrepView") -> Answer:
-    """Give a prep's state as an answer to draw: the verdict, and every landing that stands."""
+    """Give a prep's state as an answer to draw: the verdict, and every landing of its units as they are."""
     from shimwise.bench.verdict_views import answer_of
 
     readings = tuple(
@@ -261,7 +262,7 @@ def _answer(prep: "PrepView") -> Answer:
             weight=1.0 if one.weight is None else one.weight,
         )
         for one in prep.readings
-        if not one.is_withdrawn
+        if not one.is_withdrawn and not one.is_past
     )
     readings += tuple(
         ReadingAnswer(
@@ -275,7 +276,7 @@ def _answer(prep: "PrepView") -> Answer:
             weight=1.0,
         )
         for place, one in enumerate(prep.sweeps, 1)
-        if one.landing_um is not None and not one.is_withdrawn
+        if one.landing_um is not None and not one.is_withdrawn and not one.is_past
     )
     verdict = prep.verdict
     if verdict is not None:

@@ -4,6 +4,7 @@ from fastapi import APIRouter
 
 from shimwise.web.api import (
     adjusting,
+    drifting,
     exchange,
     house,
     house_lists,
@@ -21,6 +22,18 @@ __all__ = ["api_router"]
 def api_router() -> APIRouter:
     """Give all addresses of the interface."""
     router = APIRouter(prefix="/api/v1")
-    for part in (house, house_lists, preps, readings, sweeps, adjusting, signing, exchange, optics, problems):
+    for part in (
+        house,
+        house_lists,
+        drifting,
+        preps,
+        readings,
+        sweeps,
+        adjusting,
+        signing,
+        exchange,
+        optics,
+        problems,
+    ):
         router.include_router(part.router)
     return router

@@ -6,6 +6,7 @@ from starlette.staticfiles import StaticFiles
 from shimwise.web.pages import (
     adjusting,
     charts,
+    drifting,
     evidence,
     house,
     optics,
@@ -29,6 +30,19 @@ def add_pages(app: FastAPI) -> None:
     sweeps under way as ``sweeps``.
     """
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
-    for part in (preps, prep, evidence, adjusting, signing, papers, house, settings, charts, optics, plan):
+    for part in (
+        preps,
+        prep,
+        evidence,
+        adjusting,
+        signing,
+        papers,
+        drifting,
+        house,
+        settings,
+        charts,
+        optics,
+        plan,
+    ):
         app.include_router(part.router, include_in_schema=False)
     add_failures(app)

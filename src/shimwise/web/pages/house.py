@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from markupsafe import Markup
 from starlette.responses import Response
 
-from shimwise.bench import house, pictures
+from shimwise.bench import drifting, house, pictures
 from shimwise.bench.house_settings import settings
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PageDep, PostedDep, QueryDep, RecordDep, remember, see, who_of
@@ -148,7 +148,14 @@ def show_body(request: Request, record: RecordDep, page: PageDep, body_id: str) 
     page.way, page.sentence = "bodies", _unit_sentence("body", shown.body.name, shown.past)
     tolerance_um = _tolerance_um(record, shown.body.facts.mount, shown.body.facts.tolerance_um)
     return render(
-        request, "house/body.html", page, shown=shown, unit=shown.body, kind="body", tolerance_um=tolerance_um
+        request,
+        "house/body.html",
+        page,
+        shown=shown,
+        unit=shown.body,
+        kind="body",
+        tolerance_um=tolerance_um,
+        drift=drifting.body_drift(record, body_id),
     )
 
 
@@ -204,7 +211,14 @@ def show_lens(request: Request, record: RecordDep, page: PageDep, lens_id: str) 
     page.way, page.sentence = "lenses", _unit_sentence("lens", shown.lens.name, shown.past)
     tolerance_um = _tolerance_um(record, shown.lens.facts.mount, None)
     return render(
-        request, "house/lens.html", page, shown=shown, unit=shown.lens, kind="lens", tolerance_um=tolerance_um
+        request,
+        "house/lens.html",
+        page,
+        shown=shown,
+        unit=shown.lens,
+        kind="lens",
+        tolerance_um=tolerance_um,
+        drift=drifting.lens_drift(record, lens_id),
     )
 
 
