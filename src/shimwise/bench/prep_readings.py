@@ -11,11 +11,13 @@ from shimwise.bench.prep_material import material_of
 from shimwise.bench.prep_show import Shower
 from shimwise.bench.prep_sight import SaidBeside, TypedReading, sight_of
 from shimwise.bench.prep_views import Preview, ReadingView, SavedReading
+from shimwise.bench.reading_text import Typed
 from shimwise.bench.record_looks import refuse_unless_open, state_of
-from shimwise.bench.refusals import NotFound
+from shimwise.bench.refusals import Conflict, NotFound
+from shimwise.bench.setups import setup_at
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
 from shimwise.records.store import evidence, verdicts
-from shimwise.records.store.rows import ReadingRow
+from shimwise.records.store.rows import ReadingRow, SetupRow
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -102,6 +104,8 @@ def add_reading(
         setup = sight.setup_in(change)
         wanted = sight.row(reading_id, setup_id=setup.id, operator=person, words=words, taken_at=change.at)
         row = evidence.add_reading(change, wanted)
+        if row.setup_id != setup.id:
+            setup = _kept_setup(change.connection, row, setup)
         is_new = row.taken_at == change.at
         steps = int(is_new) + int(setup.taped_at == change.at)
     return SavedReading(
@@ -208,6 +212,25 @@ def _open_reading(connection: "Connection", reading_id: str, prep_id: str | None
     if prep_id is not None and row.prep_id != prep_id:
         raise NotFound("reading", reading_id)
     refuse_unless_open(connection, row.prep_id)
+
+
+def _kept_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> SetupRow:
+    """Give the set-up of a reading that was kept before, if it was taped at the distance that is sent now.
+
+    Raises
+    ------
+    Conflict
+        When it was another distance: then it is another reading.
+    """
+    kept = evidence.setup(connection, row.setup_id)
+    if setup_at([kept], body_id=sent.body_id, distance=Typed(sent.distance_text, sent.distance_mm)) is None:
+        raise Conflict(
+            f"The id {row.id} is that of another reading already, at {kept.distance_text} and not at "
+            f"{sent.distance_text}. Send it with an id of its own.",
+            kind="reading",
+            id=row.id,
+        )
+    return kept
 
 
 def _is_kept(connection: "Connection", reading_id: str) -> bool:

@@ -62,6 +62,22 @@ def test_the_same_id_with_another_reading_is_a_conflict(house: House) -> None:
         house.read(prep.id, "2' 11\"", id=reading_id)
 
 
+def test_the_same_id_at_another_distance_is_a_conflict_and_tapes_nothing(house: House) -> None:
+    prep, reading_id = house.start(), uuid.uuid4().hex
+    house.read(prep.id, "2' 11 1/2\"", id=reading_id)
+    with pytest.raises(Conflict, match="another reading already, at 3' and not at 6'"):
+        house.read(prep.id, "2' 11 1/2\"", id=reading_id, distance_text="6'")
+    assert [setup.distance_text for setup in preps.open_prep(house.record, prep.id).setups] == ["3'"]
+
+
+def test_a_reading_sent_again_after_its_distance_was_taped_anew_gets_its_first_answer(house: House) -> None:
+    prep, reading_id = house.start(), uuid.uuid4().hex
+    first = house.read(prep.id, "on", id=reading_id)
+    preps.tape_setup(house.record, prep.id, body_id=house.ids["A-01"], distance_text="3'", who=WHO)
+    again = house.read(prep.id, "on", id=reading_id)
+    assert (again.is_new, again.view.setup_id) == (False, first.view.setup_id)
+
+
 def test_a_reading_sent_again_after_the_prep_was_closed_gets_its_first_answer(house: House) -> None:
     prep, reading_id = house.start(), uuid.uuid4().hex
     house.read(prep.id, "3'", id=reading_id)
