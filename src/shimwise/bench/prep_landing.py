@@ -4,6 +4,7 @@ import math
 import statistics
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -34,6 +35,8 @@ APART_SDS = 3.1
 LEAST_SD_UM = 1.0
 """What the others say is never taken as known better than this. [µm]"""
 DOUBTED_WEIGHT = 0.3
+KNOWN_LANDINGS = 20_000
+"""Landings that are remembered: a reading is set beside all others of its prep each time one is added."""
 MEDIAN_WIDER = 1.25
 """The median of many normal values is this many times less sure than their mean (√(π/2))."""
 
@@ -68,6 +71,7 @@ class Agreement:
     words: str
 
 
+@lru_cache(maxsize=KNOWN_LANDINGS)
 def landing_of(reading: Reading, *, body: BodyKnowledge, lens: LensKnowledge) -> Landing:
     """Reckon one reading's landing and its standard uncertainty, of a reader with the usual spread.
 

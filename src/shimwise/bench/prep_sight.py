@@ -166,7 +166,7 @@ def sight_of(record: "Record", connection: "Connection", prep_id: str, typed: Ty
     reading = typed_reading(typed.reading_text, distance=distance)
     checked = _checked(typed, body, lens, distance, reading)
     is_known = base.document is not None and _has_pair(base.document, body.name, lens.name)
-    taken = () if is_known else evidence.readings(connection, prep_id)
+    others = () if is_known else evidence.readings(connection, prep_id, body_id=body.id, lens_id=lens.id)
     return SightOfReading(
         prep=base.prep,
         house=base.house,
@@ -178,7 +178,7 @@ def sight_of(record: "Record", connection: "Connection", prep_id: str, typed: Ty
         focal_mm=checked.focal_mm,
         fnumber=checked.fnumber,
         axis=checked.axis.value if checked.axis else "",
-        others=tuple(row for row in taken if (row.body_id, row.lens_id) == (body.id, lens.id)),
+        others=tuple(others),
         other_setups=setups,
         document=base.document,
     )
