@@ -5,6 +5,7 @@ import signal
 from collections.abc import Iterator
 from pathlib import Path
 
+import httpx
 import pytest
 from browser_bench import Devices, Server
 from playwright.sync_api import Browser, Page, Route, expect
@@ -226,3 +227,16 @@ def test_the_next_reading_saved_while_one_is_on_its_way_is_kept_behind_it(own: D
     page.reload()
     expect(page.locator("[data-reading-id]")).to_have_count(2)
     assert [one["reading_text"] for one in own.server.readings(prep_id)] == ["3'", "3' 1/8\""]
+
+
+def test_a_reading_typed_while_another_device_closes_the_prep_is_not_dropped(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(768, 1024, is_touch=True, person="Reader", has_worker=False)
+    page.goto(f"/preps/{prep_id}")
+    page.locator("#reading_text").fill("3' 1/8\"")
+    closed = httpx.post(f"{own.address}/api/v1/preps/{prep_id}/close", json={"who": "test"})
+    assert closed.status_code == 200, closed.text
+    page.get_by_role("button", name="Save reading").tap()
+    refused = page.locator("[data-waiting-list] li[data-state=refused]")
+    expect(refused).to_contain_text("3' 1/8\"")
+    expect(refused).to_contain_text("was closed or signed meanwhile")

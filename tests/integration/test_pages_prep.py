@@ -12,6 +12,8 @@ import pytest
 from api_house import WHO, Door
 from pages_house import PageSeen, opened_pages, see
 
+from shimwise.records.store import RecordBusy
+
 SCRIPT = {"HX-Request": "true"}
 
 
@@ -193,7 +195,7 @@ def test_a_gauge_value_that_is_no_number_keeps_the_form_as_it_was(door: Door, pr
 def test_a_closed_prep_takes_no_readings_until_it_is_opened_again(door: Door, prep_id: str) -> None:
     door.client.post(f"/preps/{prep_id}/close", data={"who": WHO})
     assert "it takes no readings" in see(door, f"/preps/{prep_id}").text
-    html = save(door, prep_id, "on", 422)
+    html = save(door, prep_id, "on", 409)
     assert "takes no readings" in html
     door.client.post(f"/preps/{prep_id}/reopen", data={"who": WHO})
     save(door, prep_id, "on")
@@ -210,3 +212,29 @@ def test_all_that_a_prep_holds_can_be_taken_away_as_files(door: Door, prep_id: s
     svg = door.client.get(f"/preps/{prep_id}/landings.svg")
     assert svg.headers["content-type"] == "image/svg+xml"
     assert svg.text.startswith("<svg")
+
+
+def test_a_reading_that_the_record_cannot_take_now_is_told_as_away_and_stays_typed(
+    door: Door, prep_id: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def busy(*_: object, **__: object) -> None:
+        raise RecordBusy("is held by another program.", where="here")
+
+    monkeypatch.setattr("shimwise.bench.prep_readings.add_reading", busy)
+    assert "2&#39; 11 1/2" in save(door, prep_id, "2' 11 1/2\"", 503)
+
+
+def test_a_reading_of_a_prep_that_was_closed_meanwhile_is_a_conflict(door: Door, prep_id: str) -> None:
+    door.client.post(f"/preps/{prep_id}/close", data={"who": WHO})
+    save(door, prep_id, "2' 11 1/2\"", 409)
+
+
+def test_a_reading_is_withdrawn_on_the_page_of_its_own_prep_alone(door: Door, prep_id: str) -> None:
+    reading_id = door.read(prep_id, "3'")["reading"]["id"]
+    other = door.start()["id"]
+    answer = door.client.post(
+        f"/preps/{other}/readings/{reading_id}/withdraw", data={"reason": "slipped", "who": WHO}
+    )
+    assert answer.status_code == 422
+    (reading,) = door.get(f"/preps/{prep_id}")["readings"]
+    assert reading["withdrawn_reason"] == ""

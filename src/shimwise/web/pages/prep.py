@@ -13,6 +13,7 @@ from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import JudgeDep, PageDep, PostedDep, QueryDep, RecordDep, remember, see, who_of
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import Page, person_of, render, theme_of
+from shimwise.web.problems import status_of
 
 if TYPE_CHECKING:
     from shimwise.bench.judge_service import JudgeService
@@ -116,6 +117,7 @@ def add_reading(
     """Keep a reading, and answer with its landing and the form for the next one."""
     who = who_of(request, form)
     saved: SavedReading | None = None
+    status = 200
     try:
         saved = prep_readings.add_reading(
             record,
@@ -130,13 +132,14 @@ def add_reading(
         )
     except ShimwiseError as error:
         form.refuse(error)
+        status = status_of(error)  # a record that is away or full says no to nothing: the reading waits
     prep = preps.open_prep(record, prep_id)
     if saved is None:
         page.person = person_of(request)
         values = values_of(request, prep, form=form)
         if "HX-Request" in request.headers:
-            return render(request, "prep/read.html", page, status=422, **values)
-        return render(request, "prep/page.html", page, status=422, **values)
+            return render(request, "prep/read.html", page, status=status, **values)
+        return render(request, "prep/page.html", page, status=status, **values)
     if judge is not None:
         judge.ask(prep_id)
     if "HX-Request" not in request.headers:
@@ -161,7 +164,7 @@ def withdraw(
     refused = ""
     try:
         prep_readings.withdraw_reading(
-            record, reading_id, reason=form.text("reason"), who=who_of(request, form)
+            record, reading_id, reason=form.text("reason"), who=who_of(request, form), prep_id=prep_id
         )
     except ShimwiseError as error:
         form.refuse(error)
@@ -180,7 +183,7 @@ def restore(
     reading_id: str,
 ) -> Response:
     """Take a withdrawn reading back in."""
-    prep_readings.undo_withdraw(record, reading_id, who=who_of(request, form))
+    prep_readings.undo_withdraw(record, reading_id, who=who_of(request, form), prep_id=prep_id)
     return _readings_after(request, record, judge, page, prep_id, withdrawing="", refused="")
 
 

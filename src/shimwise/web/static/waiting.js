@@ -14,6 +14,7 @@
   const LEASE_MS = 20000;
   const LEASE_KEY = "shimwise-sending";
   const GONE = 0;
+  const REFUSED_IN_FORM = 422;
 
   // ---- where readings are kept: IndexedDB, or localStorage where a browser has none (private windows) ----
 
@@ -265,7 +266,13 @@
       makeReady(form, kept);
       return;
     }
-    await (await store).remove(kept.id);  // taken, or refused in the form before the person's eyes
+    const at = await store;
+    if (status >= 400 && status !== REFUSED_IN_FORM) {  // the form may be gone: the prep was closed meanwhile
+      const reason = status === 409 ? "The prep was closed or signed meanwhile." : `The server answered ${status}.`;
+      await at.put({ ...kept, state: "refused", reason });
+    } else {
+      await at.remove(kept.id);  // taken, or refused in the form before the person's eyes
+    }
     await show();
   });
 
