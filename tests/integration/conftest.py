@@ -9,6 +9,12 @@ from bench_files import Ask, Run, Save, strict_json
 from shimwise.cli import main
 
 
+@pytest.fixture(autouse=True)
+def _no_record_of_a_user(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keep commands from the record of whoever runs the tests."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "nobody"))
+
+
 @pytest.fixture
 def run(capsys: pytest.CaptureFixture[str]) -> Run:
     """Run the command line in this process; give exit code, output and errors."""

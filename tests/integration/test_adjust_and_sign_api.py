@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from api_house import WHO, Door, Json, opened_door
 
+from shimwise.bench.papers import make_sheets
+
 NEW_ID = "0" * 32
 LEAD = "B. Lead"
 SCREW = {
@@ -155,7 +157,14 @@ def test_an_altered_document_is_told_from_the_signed_one(door: Door) -> None:
     altered = copy.deepcopy(document)
     altered["readings"][0]["operator"] = "Somebody Else"
     (found,) = door.post("/papers/verify", 200, document=altered)["findings"]
+    assert (found["state"], "is not what was signed" in found["sentence"]) == ("altered", True)
+    assert found["differing"] == [f"Reading 1: its operator is “Somebody Else”; as signed it is “{WHO}”."]
+    sheet = base64.b64encode(make_sheets([altered]).pdf).decode()
+    (found,) = door.post("/papers/verify", 200, pdf_base64=sheet)["findings"]
     assert found["state"] == "altered"
+    door.post(f"/preps/{prep_id}/reopen", 200, who=WHO, reason="a lens came late")
+    (found,) = door.post("/papers/verify", 200, document=document)["findings"]
+    assert (found["state"], "no longer counts" in found["sentence"]) == ("older", True)
 
 
 def test_what_is_no_paper_is_refused(door: Door) -> None:

@@ -128,13 +128,48 @@ def test_a_prep_is_signed_verified_and_reopened(run: Run, sound: Path, tmp_path:
     code, out, _ = run("verify", file)
     assert code == 0
     assert out.startswith("As signed: Monday.")
-    file.write_text(file.read_text(encoding="utf-8").replace('"3\'"', '"4\'"'), encoding="utf-8")
-    code, out, _ = run("verify", file)
-    assert code == 1
-    assert out.startswith("ALTERED: Monday.")
+    assert "Only the file was looked at: there is no record here" in out
+    code, out, _ = run("verify", file, "--data", sound)
+    assert code == 0
+    assert "Only the file" not in out
     code, out, _ = run("reopen", "Monday", "--reason", "a lens came late", "--who", WHO, "--data", sound)
     assert code == 0
     assert "Open again: Monday." in out
+    code, out, _ = run("verify", file, "--data", sound)
+    assert code == 1
+    assert out.startswith("Older: Monday.\nThis is revision")
+    with keeping.open_record(tmp_path / "elsewhere"):
+        pass
+    code, out, _ = run("verify", file, "--data", tmp_path / "elsewhere")
+    assert code == 1
+    assert out.startswith("Unknown: Monday.\n")
+
+
+def test_an_altered_sheet_is_refused_with_what_differs(run: Run, sound: Path, tmp_path: Path) -> None:
+    run("sign", "Monday", "--who", WHO, "--data", sound, *exceptions(sound))
+    file, sheet = tmp_path / "prep.json", tmp_path / "sheet.pdf"
+    run("export", "Monday", file, "--data", sound)
+    altered = json.loads(file.read_text(encoding="utf-8"))
+    altered["readings"][0]["operator"] = "Somebody Else"
+    file.write_text(json.dumps(altered), encoding="utf-8")
+    run("sheet", file, "--out", sheet)
+    told = f"Reading 1: its operator is “Somebody Else”; as signed it is “{WHO}”."
+    for paper in (file, sheet):
+        code, out, _ = run("verify", paper, "--data", sound)
+        assert code == 1
+        assert out.startswith("ALTERED: Monday.")
+        assert told in out
+        code, out, _ = run("verify", paper, "--data", sound, "--json")
+        assert json.loads(out)["preps"][0]["differing"] == [told]
+        assert json.loads(out)["is_compared"]
+
+
+def test_a_record_that_is_asked_for_and_not_there_is_told(run: Run, sound: Path, tmp_path: Path) -> None:
+    file = tmp_path / "prep.json"
+    run("export", "Monday", file, "--data", sound)
+    code, _, err = run("verify", file, "--data", tmp_path / "nowhere")
+    assert code == 2
+    assert "is not there" in err
 
 
 def test_an_undecided_unit_is_not_signed(run: Run, sound: Path) -> None:

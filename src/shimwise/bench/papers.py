@@ -14,8 +14,8 @@ from shimwise.bench.inputs import Progress
 from shimwise.bench.signed import as_exported, as_signed
 from shimwise.errors import SheetError
 from shimwise.sheets.papers.canonical import digest_of, signature_of
+from shimwise.sheets.papers.findings import Finding, Recorded, State, find_in_prep
 from shimwise.sheets.papers.label_sizes import LabelSizes, label_sizes
-from shimwise.sheets.papers.verify import Finding, Recorded, State
 
 if TYPE_CHECKING:
     from shimwise.records.store import Record
@@ -231,7 +231,8 @@ def verify_paper(source: bytes | Path, *, recorded: Recorded | None = None) -> t
     source : bytes or Path
         A PDF that :func:`make_sheets` made, or a prep document as JSON.
     recorded : callable, optional
-        Gives for a prep's id the digest of the record's sign-off, to be compared too.
+        Tells what the record keeps (:func:`shimwise.bench.signed.recorded`); without it the file alone is
+        looked at.
 
     Raises
     ------
@@ -239,7 +240,7 @@ def verify_paper(source: bytes | Path, *, recorded: Recorded | None = None) -> t
         When it is neither, or cannot be read.
     """
     from shimwise.sheets.papers.prep_document import read_prep
-    from shimwise.sheets.papers.verify import find_in_pdf, find_in_prep, read_json
+    from shimwise.sheets.papers.verify import find_in_pdf, read_json
 
     name = source.name if isinstance(source, Path) else "The file"
     data = _content(source) if isinstance(source, Path) else source

@@ -7,13 +7,20 @@ and :mod:`the check of a paper <shimwise.bench.papers>` speak from what was sign
 import hashlib
 import json
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from shimwise.records.store import preps, verdicts
+from shimwise.records.store.errors import NotFound
 from shimwise.sheets.papers.canonical import digest_of, newest, signed_bytes
+from shimwise.sheets.papers.findings import Kept, Recorded, signed_in
 
-__all__ = ["as_exported", "as_signed", "with_signature"]
+if TYPE_CHECKING:
+    from shimwise.records.store import Record
+    from shimwise.records.store.rows import SignOffRow
 
-SIGNED, SIGNED_JSON = "signed", "signed_json"
+__all__ = ["as_exported", "as_signed", "recorded", "with_signature"]
+
+SIGNED = "signed"
 
 
 def with_signature(document: Mapping[str, Any], sign_off: Mapping[str, Any]) -> tuple[str, str]:
@@ -77,9 +84,33 @@ def _standing(document: Mapping[str, Any]) -> tuple[Mapping[str, Any], Mapping[s
     What stands with a signature and is not what the signature is over is no more than the document itself.
     """
     row = newest(document.get("sign_offs"))
-    text = None if row is None else row.get(SIGNED_JSON)
-    if row is None or not isinstance(text, str) or (document.get("prep") or {}).get("state") != SIGNED:
+    if row is None or (document.get("prep") or {}).get("state") != SIGNED:
         return None
-    if hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest() != row.get("digest"):
-        return None
-    return row, json.loads(text)
+    signed = signed_in(row)
+    return None if signed is None else (row, signed)
+
+
+def recorded(record: "Record") -> Recorded:
+    """Give what tells of a prep's id its signatures in the record; None for a prep that is not there."""
+
+    def signatures(prep_id: str) -> tuple[Kept, ...] | None:
+        with record.reading() as connection:
+            try:
+                is_signed = preps.prep(connection, prep_id).state == SIGNED
+            except NotFound:
+                return None
+            rows = verdicts.sign_offs(connection, prep_id)
+        return tuple(_kept(row, is_standing=is_signed and row is rows[-1]) for row in rows)
+
+    return signatures
+
+
+def _kept(row: "SignOffRow", *, is_standing: bool) -> Kept:
+    return Kept(
+        digest=row.digest,
+        revision=row.revision,
+        signed_by=row.signed_by,
+        signed_at=row.signed_at.isoformat(),
+        is_standing=is_standing,
+        document=None if row.signed_json is None else json.loads(row.signed_json),
+    )

@@ -35,7 +35,6 @@ __all__ = [
     "change_leads",
     "leads",
     "leads_in",
-    "recorded_digest",
     "reopen",
     "sign",
     "sign_offs",
@@ -201,17 +200,6 @@ def change_leads(record: "Record", *, names: Iterable[str], who: str) -> tuple[s
         kept_settings.change_setting(change, LEADS_KEY, list(wanted) or None)
         change.note("leads changed", detail={"names": list(wanted)})
     return wanted
-
-
-def recorded_digest(record: "Record") -> Callable[[str], str | None]:
-    """Give what tells of a prep's id the digest of its latest signature here; None without any."""
-
-    def recorded(prep_id: str) -> str | None:
-        with record.reading() as connection:
-            row = verdicts.latest_sign_off(connection, prep_id)
-        return None if row is None else row.digest
-
-    return recorded
 
 
 def _kept(connection: "Connection", prep_id: str, sign_off_id: str) -> SignOffView | None:

@@ -1,16 +1,22 @@
 """Signing: nothing undecided goes out unsaid, what is signed stays as it was, and who may open it again."""
 
+import hashlib
 import json
 from collections.abc import Callable
+from copy import deepcopy
+from pathlib import Path
 
 import pytest
 from invented_house import WHO, House
 
 from shimwise.bench import adjusting, keeping, prep_evidence, preps, signing
-from shimwise.bench.papers import State, verify_paper
+from shimwise.bench import house as house_of
+from shimwise.bench.house_views import BodyFacts, LensFacts
+from shimwise.bench.papers import State, digest_of, make_labels, make_sheets, verify_paper
 from shimwise.bench.prep_readings import undo_withdraw, withdraw_reading
 from shimwise.bench.prep_verdict import refresh_verdict
 from shimwise.bench.refusals import Conflict, InputError, NotFound
+from shimwise.bench.signed import recorded
 from shimwise.bench.signing import Exempt
 from shimwise.records.store import Record
 
@@ -102,13 +108,100 @@ def test_a_decided_unit_needs_no_exception(house: House) -> None:
 def test_what_was_signed_is_told_from_what_was_altered(house: House) -> None:
     prep_id = signed_prep(house)
     document = keeping.export_prep(house.record, prep_id)
-    recorded = signing.recorded_digest(house.record)
-    (found,) = verify_paper(document.encode(), recorded=recorded)
+    known = recorded(house.record)
+    (found,) = verify_paper(document.encode(), recorded=known)
     assert (found.state, found.words) == (State.AS_SIGNED, ("The prep is what was signed.",))
     altered = json.loads(document)
     altered["readings"][0]["reading_text"] = "2'"
-    (found,) = verify_paper(json.dumps(altered).encode(), recorded=recorded)
+    (found,) = verify_paper(json.dumps(altered).encode(), recorded=known)
     assert found.state is State.ALTERED
+
+
+def rename(house: House) -> None:
+    house_of.change_body(house.record, house.ids["A-01"], facts=BodyFacts(name="A-77"), who=WHO)
+    house_of.change_lens(
+        house.record,
+        house.ids["H50"],
+        facts=LensFacts(name="H51", focal_lengths_mm=(51.0,), fnumber=2.0, note="back from the dealer"),
+        who=WHO,
+    )
+
+
+def test_a_signed_sheet_is_the_same_bytes_after_its_units_were_renamed(house: House) -> None:
+    prep_id = signed_prep(house)
+    sheet = make_sheets([keeping.prep_document(house.record, prep_id)])
+    labels = make_labels(keeping.prep_document(house.record, prep_id))
+    rename(house)
+    document = keeping.prep_document(house.record, prep_id)
+    assert {body["name"] for body in document["bodies"]} == {"A-01"}
+    assert make_sheets([document]).pdf == sheet.pdf
+    assert make_labels(document).pdf == labels.pdf
+    for data in (sheet.pdf, keeping.export_prep(house.record, prep_id).encode()):
+        (found,) = verify_paper(data, recorded=recorded(house.record))
+        assert (found.state, found.differing) == (State.AS_SIGNED, ())
+
+
+def test_a_sheet_that_was_not_signed_follows_the_house(house: House) -> None:
+    prep_id = gauged_prep(house)
+    refresh_verdict(house.record, prep_id)
+    before = make_sheets([keeping.prep_document(house.record, prep_id)])
+    rename(house)
+    document = keeping.prep_document(house.record, prep_id)
+    assert {body["name"] for body in document["bodies"]} == {"A-77"}
+    assert make_sheets([document]).pdf != before.pdf
+
+
+def test_what_was_signed_goes_to_another_house_and_back_unchanged(house: House, tmp_path: Path) -> None:
+    prep_id = signed_prep(house)
+    rename(house)
+    text = keeping.export_prep(house.record, prep_id)
+    with Record.open(tmp_path / "away") as away:
+        keeping.import_prep(away, text, who=WHO)
+        back = json.loads(keeping.export_prep(away, prep_id))
+        (found,) = verify_paper(json.dumps(back).encode(), recorded=recorded(away))
+        assert keeping.check(away) == ()
+    assert back["sign_offs"] == json.loads(text)["sign_offs"]
+    assert hashlib.sha256(back["sign_offs"][0]["signed_json"].encode()).hexdigest() == found.digest
+    assert found.state is State.AS_SIGNED
+
+
+def test_an_altered_sheet_is_told_with_what_differs(house: House) -> None:
+    prep_id = signed_prep(house)
+    altered = keeping.prep_document(house.record, prep_id)
+    altered["readings"][0]["reading_text"] = "2'"
+    forged = deepcopy(altered)
+    forged["sign_offs"][0]["digest"] = digest_of(forged)
+    for document, alone in ((altered, State.ALTERED), (forged, State.AS_SIGNED)):
+        sheet = make_sheets([document]).pdf
+        assert verify_paper(sheet)[0].state is alone
+        (found,) = verify_paper(sheet, recorded=recorded(house.record))
+        assert found.state is State.ALTERED
+        assert found.differing == ("Reading 1: its reading is “2'”; as signed it is “3'”.",)
+
+
+def test_a_sheet_of_an_older_revision_and_one_of_another_house_are_told(house: House, tmp_path: Path) -> None:
+    prep_id = signed_prep(house)
+    sheet = make_sheets([keeping.prep_document(house.record, prep_id)]).pdf
+    signing.reopen(house.record, prep_id, reason="a lens came late", who=WHO)
+    (found,) = verify_paper(sheet, recorded=recorded(house.record))
+    assert (found.state, "nobody has signed it again" in found.words[0]) == (State.OLDER, True)
+    house.read(prep_id, "on", lens_id=house.ids["H25"])
+    signing.sign(house.record, prep_id, who="B. Lead", exceptions=all_excepted(house, prep_id))
+    (found,) = verify_paper(sheet, recorded=recorded(house.record))
+    assert "stands, signed by B. Lead on" in found.words[0]
+    with Record.open(tmp_path / "away") as away:
+        (found,) = verify_paper(sheet, recorded=recorded(away))
+    assert found.state is State.UNKNOWN
+
+
+def test_what_a_reopened_prep_says_is_what_the_house_says(house: House) -> None:
+    prep_id = signed_prep(house)
+    rename(house)
+    signing.reopen(house.record, prep_id, reason="a lens came late", who=WHO)
+    document = keeping.prep_document(house.record, prep_id)
+    assert {body["name"] for body in document["bodies"]} == {"A-77"}
+    (found,) = verify_paper(make_sheets([document]).pdf, recorded=recorded(house.record))
+    assert found.state is State.NOT_SIGNED
 
 
 @pytest.mark.parametrize(

@@ -121,7 +121,12 @@ class PrepDocument:
     def travelling(self) -> dict[str, Any]:
         """The document as it travels in a paper: all that is signed; without journal and older verdicts."""
         row = self.verdict_row
-        return {**self.content, "verdicts": [] if row is None else [row], "journal": []}
+        sign_offs = [
+            {key: value for key, value in one.items() if key != "signed_json"}
+            for one in self.rows("sign_offs")
+        ]
+        verdicts = [] if row is None else [row]
+        return {**self.content, "verdicts": verdicts, "sign_offs": sign_offs, "journal": []}
 
     @property
     def is_reopened(self) -> bool:

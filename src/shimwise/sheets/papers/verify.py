@@ -10,21 +10,20 @@ import io
 import json
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
-from enum import StrEnum
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from shimwise.errors import SheetError
+from shimwise.sheets.papers.findings import Finding, Recorded, State, find_in_prep
 from shimwise.sheets.papers.maker import maker_print
 from shimwise.sheets.papers.prep_document import PrepDocument, read_prep
-from shimwise.sheets.papers.rows_words import moment_words
 from shimwise.sheets.papers.sheet_pdf import SHEET_FILE, SHEET_SCHEMA
 from shimwise.sheets.words import plain
 
 if TYPE_CHECKING:
     from pypdf import PdfReader
 
-__all__ = ["Finding", "State", "find_in_pdf", "find_in_prep", "read_json"]
+__all__ = ["find_in_pdf", "read_json"]
 
 LARGEST_BYTES = 2**26
 LARGEST_PAGES = 2000
@@ -32,28 +31,6 @@ SMALL_KINDS = ("labels",)
 """Papers too small for the whole digest: their pages are compared."""
 _DIGEST = re.compile(r"(?<![0-9a-f])[0-9a-f]{64}(?![0-9a-f])")
 Remade = Callable[[Mapping[str, Any], tuple[PrepDocument, ...]], bytes]
-Recorded = Callable[[str], str | None]
-
-
-class State(StrEnum):
-    """What is said of a sheet: as it was signed, changed since, or never signed."""
-
-    AS_SIGNED = "as_signed"
-    ALTERED = "altered"
-    NOT_SIGNED = "not_signed"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """What is said of one prep of a file: its state, its digest, and why in sentences."""
-
-    prep_id: str
-    title: str
-    state: State
-    digest: str
-    signed_by: str
-    signed_at: str
-    words: tuple[str, ...]
 
 
 def read_json(data: bytes, *, name: str) -> Any:  # noqa: ANN401 - a tree of JSON
@@ -84,44 +61,6 @@ def read_json(data: bytes, *, name: str) -> Any:  # noqa: ANN401 - a tree of JSO
         raise SheetError(f"{name} is no JSON ({str(error)[:200]}). Export the prep anew.") from error
 
 
-def find_in_prep(prep: PrepDocument, *, recorded: Recorded | None = None) -> Finding:
-    """Say whether a prep is what was signed.
-
-    Parameters
-    ----------
-    prep : PrepDocument
-        The prep.
-    recorded : callable, optional
-        Gives for a prep's id the digest that the record keeps of its sign-off; None where it has none.
-    """
-    row, prep_id = prep.sign_off, str(prep.prep.get("id") or "")
-    finding = {
-        "prep_id": prep_id,
-        "title": plain(prep.title),
-        "digest": prep.digest,
-        "signed_by": plain(str((row or {}).get("signed_by") or "")),
-        "signed_at": moment_words(row["signed_at"]) if row and row.get("signed_at") else "",
-    }
-    if row is None:
-        words = ("Nobody has signed this prep.",)
-        return Finding(**finding, state=State.NOT_SIGNED, words=words)
-    if row.get("digest") == prep.digest and prep.is_reopened:
-        words = ("The prep was signed, and opened again since.",)
-        return Finding(**finding, state=State.NOT_SIGNED, words=words)
-    if not prep.is_signed:
-        words = (
-            f"The prep is not what was signed: its digest begins {prep.digest[:16]}, that of the "
-            f"signature {plain(str(row['digest']))[:16]}.",
-        )
-        return Finding(**finding, state=State.ALTERED, words=words)
-    kept = recorded(prep_id) if recorded is not None else None
-    if recorded is not None and kept != prep.digest:
-        told = f"the record's signature begins {kept[:16]}" if kept else "the record has no signature of it"
-        words = (f"The signature in the file is not the record's: {told}.",)
-        return Finding(**finding, state=State.ALTERED, words=words)
-    return Finding(**finding, state=State.AS_SIGNED, words=("The prep is what was signed.",))
-
-
 def find_in_pdf(data: bytes, *, remade: Remade, recorded: Recorded | None = None) -> tuple[Finding, ...]:
     """Say of each prep in a sheet whether it, and what is printed, is what was signed.
 
@@ -132,7 +71,7 @@ def find_in_pdf(data: bytes, *, remade: Remade, recorded: Recorded | None = None
     remade : callable
         Makes the sheet again from how it was made and its preps.
     recorded : callable, optional
-        As for :func:`find_in_prep`.
+        As for :func:`shimwise.sheets.papers.findings.find_in_prep`.
 
     Raises
     ------
@@ -178,17 +117,10 @@ def _troubles(
 
 
 def _with_page(finding: Finding, troubles: list[str], notes: list[str]) -> Finding:
-    state = State.ALTERED if troubles else finding.state
-    first = () if troubles and finding.state is State.AS_SIGNED else finding.words
-    return Finding(
-        prep_id=finding.prep_id,
-        title=finding.title,
-        state=state,
-        digest=finding.digest,
-        signed_by=finding.signed_by,
-        signed_at=finding.signed_at,
-        words=(*first, *troubles, *notes),
-    )
+    if not troubles:
+        return replace(finding, words=(*finding.words, *notes))
+    first = () if finding.state is State.AS_SIGNED else finding.words
+    return replace(finding, state=State.ALTERED, words=(*first, *troubles, *notes))
 
 
 def _reader(data: bytes) -> "PdfReader":

@@ -357,11 +357,16 @@ class FindingOut(Out):
 
     prep_id: str
     title: str
-    state: Literal["as_signed", "altered", "not_signed"]
+    state: Annotated[
+        Literal["as_signed", "altered", "older", "unknown", "not_signed"],
+        Field(description="older: reopened since; unknown: this house has no such prep."),
+    ]
+    sentence: Annotated[str, Field(description="The answer in one sentence.")]
     digest: str
     signed_by: str
     signed_at: str
-    words: tuple[str, ...]
+    words: Annotated[tuple[str, ...], Field(description="Why, in sentences.")]
+    differing: Annotated[tuple[str, ...], Field(description="Where it differs from what was signed.")]
 
 
 class FindingsOut(Out):

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Depends, Query
 
 from shimwise.bench import operators, papers, signing
 from shimwise.bench.refusals import InputError
+from shimwise.bench.signed import recorded
 from shimwise.web.api.deps import RecordDep, json_only
 from shimwise.web.api.kinds import PLAIN, Id
 from shimwise.web.api.sign_models import (
@@ -83,7 +84,7 @@ def verify(record: RecordDep, paper: VerifyIn) -> FindingsOut:
     if (paper.document is None) == (not paper.pdf_base64):
         raise InputError("is to be given, or pdf_base64: one of them.", field="document")
     data = _pdf(paper.pdf_base64) if paper.document is None else json.dumps(paper.document).encode()
-    found = papers.verify_paper(data, recorded=signing.recorded_digest(record))
+    found = papers.verify_paper(data, recorded=recorded(record))
     return FindingsOut.model_validate({"findings": found})
 
 

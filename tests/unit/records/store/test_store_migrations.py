@@ -14,7 +14,15 @@ from alembic.script import ScriptDirectory
 from invented_rows import a_job
 from sqlalchemy import inspect, text
 
-from shimwise.records.store import Record, RecordDamaged, RecordTooNew, StoreError, evidence, opening
+from shimwise.records.store import (
+    Record,
+    RecordDamaged,
+    RecordTooNew,
+    StoreError,
+    evidence,
+    opening,
+    verdicts,
+)
 from shimwise.records.store.checking import check
 from shimwise.records.store.migrations import FOLDER, HEAD, KNOWN
 from shimwise.records.store.tables import METADATA
@@ -98,6 +106,37 @@ def test_a_migration_killed_half_way_leaves_the_record_as_it_was(record: Record,
     assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 9
     with Record.open(where) as again:
         _is_as_it_was(again)
+
+
+def test_a_signature_of_an_older_record_stays_and_keeps_no_document(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = tmp_path / "first"
+    shutil.copytree(FOLDER, first)
+    for later in (first / "versions").glob("r000[2-9]*.py"):
+        later.unlink()
+    with monkeypatch.context() as older:
+        older.setattr(opening, "FOLDER", first)
+        older.setattr(opening, "HEAD", "0001")
+        with Record.open(tmp_path / "house") as record, record.changing_all() as connection:
+            connection.execute(
+                text(
+                    "INSERT INTO preps (id, title, title_key, state, started_at, started_by, closed_by, "
+                    "note, revision, reading_count) "
+                    "VALUES ('p', 'old', 'old', 'signed', '2025-03-01', 'Bo', '', '', 4, 0)"
+                )
+            )
+            connection.execute(
+                text(
+                    "INSERT INTO sign_offs (id, prep_id, revision, signed_by, signed_at, digest, exceptions) "
+                    "VALUES ('s', 'p', 4, 'Bo', '2025-03-01', 'ab', '[]')"
+                )
+            )
+    with Record.open(tmp_path / "house") as record:
+        with record.reading() as connection:
+            (kept,) = verdicts.sign_offs(connection, "p")
+        assert (kept.digest, kept.signed_json) == ("ab", None)
+        assert check(record) == ()
 
 
 def test_an_older_record_is_copied_before_it_is_changed(

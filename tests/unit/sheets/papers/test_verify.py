@@ -5,6 +5,7 @@ import copy
 import io
 import json
 import warnings
+from dataclasses import replace
 from typing import Any
 
 import pypdf
@@ -17,6 +18,7 @@ from pypdf.generic import DecodedStreamObject, NameObject, TextStringObject
 
 from shimwise.bench.papers import MadePaper, State, make_sheets, verify_paper
 from shimwise.errors import SheetError
+from shimwise.sheets.papers.findings import Kept
 from shimwise.sheets.papers.verify import find_in_pdf
 
 
@@ -28,6 +30,17 @@ def _written(writer: pypdf.PdfWriter) -> bytes:
 
 def _clone(pdf: bytes) -> pypdf.PdfWriter:
     return pypdf.PdfWriter(clone_from=io.BytesIO(pdf))
+
+
+def _kept(digest: str) -> Kept:
+    return Kept(
+        digest=digest,
+        revision=3,
+        signed_by="technician",
+        signed_at="2026-02-03T10:15:00+00:00",
+        is_standing=True,
+        document=None,
+    )
 
 
 def _state(data: bytes) -> State:
@@ -117,11 +130,44 @@ def test_a_signature_that_the_record_does_not_hold_is_found() -> None:
     forged = signed_document(with_sweep=False)
     kept = forged["sign_offs"][0]["digest"]
     data = json.dumps(forged).encode()
-    assert verify_paper(data, recorded=lambda prep_id: kept)[0].state is State.AS_SIGNED
-    for other, words in (("0" * 64, "begins 0000"), (None, "has no signature")):
-        (finding,) = verify_paper(data, recorded=lambda prep_id, other=other: other)
+    assert verify_paper(data, recorded=lambda prep_id: [_kept(kept)])[0].state is State.AS_SIGNED
+    for known, words in (([_kept("0" * 64)], "begins 0000"), ([], "has no signature")):
+        (finding,) = verify_paper(data, recorded=lambda prep_id, known=known: known)
         assert finding.state is State.ALTERED
         assert words in " ".join(finding.words)
+
+
+def test_a_prep_that_the_record_does_not_hold_is_unknown_and_altered_all_the_same() -> None:
+    document = signed_document(with_sweep=False)
+    (finding,) = verify_paper(json.dumps(document).encode(), recorded=lambda prep_id: None)
+    assert finding.state is State.UNKNOWN
+    assert "not known to this house" in finding.sentence
+    document["prep"]["title"] = "another"
+    (finding,) = verify_paper(json.dumps(document).encode(), recorded=lambda prep_id: None)
+    assert finding.state is State.ALTERED
+    assert "holds no such prep" in finding.words[-1]
+
+
+def test_a_signature_before_the_prep_was_reopened_is_older() -> None:
+    document = signed_document(with_sweep=False)
+    digest = document["sign_offs"][0]["digest"]
+    newer = replace(_kept("1" * 64), revision=9, signed_by="B. Lead", signed_at="2026-02-04T08:00:00+00:00")
+    for known, now in (
+        ([replace(_kept(digest), is_standing=False)], "nobody has signed it again"),
+        ([replace(_kept(digest), is_standing=False), newer], "revision 9 stands, signed by B. Lead on 4 Feb"),
+    ):
+        (finding,) = verify_paper(json.dumps(document).encode(), recorded=lambda prep_id, known=known: known)
+        assert finding.state is State.OLDER
+        assert "no longer counts" in finding.sentence
+        assert now in finding.words[0]
+
+
+def test_a_sheet_of_an_older_revision_whose_page_was_changed_is_altered(signed_sheet: MadePaper) -> None:
+    writer = _clone(signed_sheet.pdf)
+    del writer.pages[1]
+    known = [replace(_kept(signed_sheet.digests[0]), is_standing=False)]
+    (finding,) = verify_paper(_written(writer), recorded=lambda prep_id: known)
+    assert finding.state is State.ALTERED
 
 
 def test_each_prep_of_a_day_is_told() -> None:
