@@ -22,6 +22,7 @@ PAGES = (
     "/settings",
     "/house-list",
     "/label",
+    "/repeatability",
 )
 
 

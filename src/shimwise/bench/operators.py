@@ -1,55 +1,30 @@
-"""How well a person repeats: k and pooled repeatability, from the house's own readings.
+"""How well people repeat: k and pooled repeatability of a person, and of the house without names; gauge R&R.
 
-Private to the person and the leads: nobody is compared with others here.
+A person sees their own figures and those of the house, in which nobody can be made out; a lead sees all. Who
+asks is believed: names are not passwords.
 """
 
-import math
-from collections import defaultdict
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from sqlalchemy import select
-
-from shimwise.bench.prep_material import PrepMaterial, material_of
-from shimwise.bench.prep_show import Shower
+from shimwise.bench.operator_sights import Seen, newest_preps, seen_in
+from shimwise.bench.operator_views import HouseRepeatability, OperatorView, PooledView, StudyView
 from shimwise.bench.refusals import Conflict
 from shimwise.bench.signing import leads_in
 from shimwise.bench.typed_names import typed_name
-from shimwise.bench.unit_knowledge import body_coc_um
 from shimwise.errors import InferenceError
-from shimwise.inference.posterior import K_MEDIAN
-from shimwise.records.store import tables
+from shimwise.inference.crossing import LEAST_PARTS, largest_crossing, overlap
+from shimwise.inference.repeatability import gauge_study, person_k, pooled_repeatability
 from shimwise.records.store.names import name_key
+from shimwise.sheets.words import counted
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from shimwise.inference.repeatability import Sighting
     from shimwise.records.store import Record
 
-__all__ = ["OperatorView", "repeatability"]
+__all__ = ["OperatorView", "house_repeatability", "repeatability"]
 
-MOST_PREPS = 50
-"""The newest preps are looked at: how a person reads changes with the years."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OperatorView:
-    """A person's repeatability; all but the counts are None while nothing was read twice.
-
-    ``k``: focusing spread as a share of N·c, with its 95 % interval; ``repeat_sd_um``: pooled standard
-    deviation of repeats of one sight [µm]; ``degrees``: repeats beyond the first.
-    """
-
-    name: str
-    k: float | None
-    k_low: float | None
-    k_high: float | None
-    repeat_sd_um: float | None
-    degrees: int
-    reading_count: int
-    prep_count: int
-    words: str
+LEAST_NAMELESS = 3
+"""Figures of fewer persons are shown to leads alone: of two, each would know the other's. Chosen by us."""
 
 
 def repeatability(record: "Record", *, name: str, who: str) -> OperatorView:
@@ -76,58 +51,52 @@ def repeatability(record: "Record", *, name: str, who: str) -> OperatorView:
                 kind="person",
                 id=person,
             )
-        prep_ids = _preps_of(connection, person)
-        found = [_sightings(material_of(connection, prep_id), person) for prep_id in prep_ids]
-    return _view(person, [one for of_prep in found for one in of_prep], prep_count=len(prep_ids))
+        prep_ids = newest_preps(connection, name=person)
+        seen = [one for one in seen_in(connection, prep_ids) if one.key == name_key(person)]
+    return _view(person, seen, prep_count=len(prep_ids))
 
 
-def _preps_of(connection: "Connection", person: str) -> list[str]:
-    table = tables.readings
-    wanted = (
-        select(tables.preps.c.id)
-        .where(
-            select(table.c.id)
-            .where(table.c.prep_id == tables.preps.c.id, table.c.operator == person)
-            .exists()
-        )
-        .order_by(tables.preps.c.started_at.desc())
-        .limit(MOST_PREPS)
+def house_repeatability(record: "Record", *, who: str) -> HouseRepeatability:
+    """Tell how well the house repeats, from its newest 50 preps, and of persons as much as one may see.
+
+    Parameters
+    ----------
+    who : str
+        Who asks; empty: somebody who gives no name, and sees what is nameless.
+    """
+    asking = typed_name(who, field="who") if who.strip() else ""
+    with record.reading() as connection:
+        is_lead = name_key(asking) in map(name_key, leads_in(connection)) if asking else False
+        prep_ids = newest_preps(connection)
+        seen = seen_in(connection, prep_ids)
+    people = _people(seen)
+    own = repeatability(record, name=asking, who=asking) if asking else None
+    pooled, pooled_words = _pooled(people, is_lead=is_lead)
+    study, study_words = _study(seen, is_lead=is_lead)
+    return HouseRepeatability(
+        who=asking,
+        is_lead=is_lead,
+        own=own if own is not None and own.reading_count else None,
+        people=tuple(_view(of[-1].name, of, prep_count=_preps(of)) for of in people) if is_lead else (),
+        pooled=pooled,
+        pooled_words=pooled_words,
+        study=study,
+        study_words=study_words,
     )
-    return list(connection.execute(wanted).scalars())
 
 
-def _sightings(material: PrepMaterial, person: str) -> "list[Sighting]":
-    """Gather what one person read of one thing that did not change."""
-    from shimwise.inference.repeatability import Sighting
-
-    shower = Shower(material, None)
-    groups: dict[tuple[object, ...], list[float]] = defaultdict(list)
-    scales: dict[tuple[object, ...], tuple[float, float]] = {}
-    for row in material.readings:
-        if row.withdrawn_at is not None or row.operator != person:
-            continue
-        key = (
-            row.setup_id,
-            row.lens_id,
-            row.body_epoch,
-            row.lens_epoch,
-            row.focal_mm,
-            row.fnumber,
-            row.axis,
-        )
-        landing = shower.landing(row)
-        blur_um = row.fnumber * body_coc_um(material.bodies[row.body_id], material.house)
-        groups[key].append(landing.um)
-        scales[key] = blur_um, math.sqrt(max(0.0, landing.sd_um**2 - (K_MEDIAN * blur_um) ** 2))
-    return [
-        Sighting(landings_um=tuple(landings), blur_um=scales[key][0], reading_sd_um=scales[key][1])
-        for key, landings in groups.items()
-    ]
+def _people(seen: Sequence[Seen]) -> list[list[Seen]]:
+    """Part what was seen by person, in the order of their names."""
+    keys = sorted({one.key for one in seen})
+    return [[one for one in seen if one.key == key] for key in keys]
 
 
-def _view(person: str, sightings: "list[Sighting]", *, prep_count: int) -> OperatorView:
-    from shimwise.inference.repeatability import person_k, pooled_repeatability
+def _preps(seen: Sequence[Seen]) -> int:
+    return len({one.prep_id for one in seen})
 
+
+def _view(person: str, seen: Sequence[Seen], *, prep_count: int) -> OperatorView:
+    sightings = [one.sighting for one in seen]
     count = sum(len(one.landings_um) for one in sightings)
     try:
         k = person_k(sightings)
@@ -154,5 +123,88 @@ def _view(person: str, sightings: "list[Sighting]", *, prep_count: int) -> Opera
         reading_count=count,
         prep_count=prep_count,
         words=f"{person} repeats a sight to ±{pooled.sd:.1f} µm (one standard deviation), k = {k.k:.2f} "
-        f"(95 %: {k.low:.2f} to {k.high:.2f}), from {k.degrees} repeats.",
+        f"(95 %: {k.low:.2f} to {k.high:.2f}), from {counted(k.degrees, 'repeat')}.",
     )
+
+
+def _pooled(people: Sequence[Sequence[Seen]], *, is_lead: bool) -> tuple[PooledView | None, str]:
+    groups = [[one.sighting.landings_um for one in of if len(one.sighting.landings_um) > 1] for of in people]
+    repeating = [of for of in groups if of]
+    if not repeating:
+        return None, "Nobody has read a sight twice yet: nothing can be said of the house."
+    if len(repeating) < LEAST_NAMELESS and not is_lead:
+        return None, _held_back(len(repeating), "The house's repeatability")
+    found = pooled_repeatability([landings for of in repeating for landings in of])
+    return (
+        PooledView(repeat_sd_um=found.sd, degrees=found.degrees, person_count=len(repeating)),
+        f"Together {_persons(len(repeating))} repeat a sight to ±{found.sd:.1f} µm (one standard deviation), "
+        f"from {counted(found.degrees, 'repeat')}.",
+    )
+
+
+def _study(seen: Sequence[Seen], *, is_lead: bool) -> tuple[StudyView | None, str]:
+    cells = {(one.key, one.sight): one.sighting.landings_um for one in seen}
+    crossing = largest_crossing(cells)
+    if crossing is None:
+        return None, _lacking(*overlap(cells))
+    count = len(crossing.persons)
+    if count < LEAST_NAMELESS and not is_lead:
+        return None, _held_back(count, "Gauge R&R")
+    study = gauge_study(crossing.values)
+    percent = study.gauge_percent if study.total_sd else None
+    view = StudyView(
+        person_count=count,
+        part_count=len(crossing.parts),
+        trials=crossing.trials,
+        repeatability_um=study.repeatability_sd,
+        reproducibility_um=study.reproducibility_sd,
+        gauge_um=study.gauge_sd,
+        part_um=study.part_sd,
+        total_um=study.total_sd,
+        gauge_percent=percent,
+        is_interaction_kept=study.is_interaction_kept,
+        is_small=crossing.is_small,
+    )
+    return view, _study_words(view)
+
+
+def _study_words(view: StudyView) -> str:
+    small = (
+        " It is a small study: three persons, ten sights and two readings of each say more."
+        if view.is_small
+        else ""
+    )
+    often = "twice" if view.trials == 2 else f"{view.trials} times"
+    return (
+        f"{_persons(view.person_count).capitalize()} read the same {counted(view.part_count, 'sight')} "
+        f"{often} each: one person repeats to ±{view.repeatability_um:.1f} µm, persons differ by "
+        f"±{view.reproducibility_um:.1f} µm, together ±{view.gauge_um:.1f} µm; the sights themselves differ "
+        f"by ±{view.part_um:.1f} µm (one standard deviation each).{small}"
+    )
+
+
+def _lacking(repeating: int, shared: int) -> str:
+    ask = (
+        f"Gauge R&R asks for two persons at least who read the same {LEAST_PARTS} sights, each twice at "
+        "least, with nothing touched between."
+    )
+    if not repeating:
+        return f"{ask} So far nobody has read a sight twice."
+    if repeating == 1:
+        return f"{ask} So far one person has: let a second one repeat what the first has read."
+    have = "none was" if not shared else "one was" if shared == 1 else f"{shared} were"
+    return (
+        f"{ask} So far {_persons(repeating)} have repeated sights, but of the same sights {have} repeated by "
+        "two of them."
+    )
+
+
+def _held_back(count: int, what: str) -> str:
+    return (
+        f"{what} is shown to leads alone while it is of {_persons(count)}: from {LEAST_NAMELESS} on nobody "
+        "can be made out in it."
+    )
+
+
+def _persons(count: int) -> str:
+    return "one person" if count == 1 else "two persons" if count == 2 else counted(count, "person")

@@ -25,6 +25,7 @@ COMMANDS = {
     "sign": "Sign a prep, so that it stays as it is.",
     "reopen": "Open a signed prep again, with a reason.",
     "drift": "Tell whether a body or a lens drifts.",
+    "repeatability": "Tell how well you repeat, and the house without names.",
     "sheet": "Print a prep's papers: check sheet, cards, labels, set table.",
     "verify": "Tell whether a sheet is what was signed.",
     "import": "Take in a prep from another record, or the house's list.",

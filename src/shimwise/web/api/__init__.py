@@ -12,6 +12,7 @@ from shimwise.web.api import (
     preps,
     problems,
     readings,
+    repeatability,
     signing,
     sweeps,
 )
@@ -31,6 +32,7 @@ def api_router() -> APIRouter:
         sweeps,
         adjusting,
         signing,
+        repeatability,
         exchange,
         optics,
         problems,

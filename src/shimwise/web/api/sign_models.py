@@ -16,7 +16,6 @@ __all__ = [
     "GiveUpIn",
     "LeadsIn",
     "LeadsOut",
-    "OperatorOut",
     "RecheckListOut",
     "ReopenIn",
     "ShimStockIn",
@@ -329,20 +328,6 @@ class LeadsOut(Out):
     """Who may open any signed prep again."""
 
     names: tuple[str, ...]
-
-
-class OperatorOut(Out):
-    """How well a person repeats; null while nothing was read twice."""
-
-    name: str
-    k: Annotated[Number, Field(description="Focusing spread as a share of N·c.")]
-    k_low: Number
-    k_high: Number
-    repeat_sd_um: Number
-    degrees: int
-    reading_count: int
-    prep_count: int
-    words: str
 
 
 class VerifyIn(In):

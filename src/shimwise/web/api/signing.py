@@ -3,20 +3,18 @@
 import base64
 import binascii
 import json
-from typing import Annotated
 
-from fastapi import APIRouter, Depends, Query
+from fastapi import APIRouter, Depends
 
-from shimwise.bench import operators, papers, signing
+from shimwise.bench import papers, signing
 from shimwise.bench.refusals import InputError
 from shimwise.bench.signed import recorded
 from shimwise.web.api.deps import RecordDep, json_only
-from shimwise.web.api.kinds import PLAIN, Id
+from shimwise.web.api.kinds import Id
 from shimwise.web.api.sign_models import (
     FindingsOut,
     LeadsIn,
     LeadsOut,
-    OperatorOut,
     SignIn,
     SignOffOut,
     SignOffsOut,
@@ -66,16 +64,6 @@ def leads(record: RecordDep) -> LeadsOut:
 def change_leads(record: RecordDep, new: LeadsIn) -> LeadsOut:
     """Name the leads: anybody while there are none, from then on only one of them."""
     return LeadsOut(names=signing.change_leads(record, names=new.names, who=new.who))
-
-
-@router.get("/repeatability", responses=documented(409))
-def repeatability(
-    record: RecordDep,
-    name: Annotated[str, Query(min_length=1, max_length=80, pattern=PLAIN, examples=["R. Okafor"])],
-    who: Annotated[str, Query(min_length=1, max_length=80, pattern=PLAIN, examples=["R. Okafor"])],
-) -> OperatorOut:
-    """Tell how well a person repeats: private to the person and the leads."""
-    return OperatorOut.model_validate(operators.repeatability(record, name=name, who=who))
 
 
 @router.post("/papers/verify", dependencies=json_body, responses=documented(400, 413, 415))

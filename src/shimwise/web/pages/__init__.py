@@ -14,6 +14,7 @@ from shimwise.web.pages import (
     plan,
     prep,
     preps,
+    repeatability,
     settings,
     signing,
 )
@@ -39,6 +40,7 @@ def add_pages(app: FastAPI) -> None:
         papers,
         drifting,
         house,
+        repeatability,
         settings,
         charts,
         optics,
