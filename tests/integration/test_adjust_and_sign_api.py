@@ -95,6 +95,31 @@ def test_from_out_to_adjusted_checked_again_and_signed(door: Door) -> None:
     assert door.get(f"/bodies/{door.ids['A-01']}")["adjustments"][0]["epoch_after"] == 1
 
 
+def test_a_move_that_was_not_judged_yet_never_shows_what_was_before_as_after(door: Door) -> None:
+    prep_id = short_prep(door)
+    view = begin(door, prep_id)
+    for step, said in (("clean", "done"), ("lock", "was free"), ("place", "at the rim"), ("move", "done")):
+        view = answer(door, view, step, said)
+    for step, said in (("lock after", "left free"), ("mark", "done"), ("flag", "done")):
+        view = answer(door, view, step, said)
+    door.post(f"/preps/{prep_id}/adjustments/{view['id']}/finish", 200, who=WHO)
+    (pair,) = door.get(f"/preps/{prep_id}/before-after")["adjustments"]
+    assert pair["before_um"] == pytest.approx(-20, abs=3)
+    assert (pair["is_judged"], pair["after_um"], pair["after_verdict"]) == (False, None, "not_checked")
+    assert pair["words"].endswith("before, after it not judged yet.")
+    door.post(f"/preps/{prep_id}/verdict/refresh", 200, who=WHO)
+    (pair,) = door.get(f"/preps/{prep_id}/before-after")["adjustments"]
+    assert pair["is_judged"]
+    assert pair["before_um"] == pytest.approx(-20, abs=3)
+    assert pair["after_um"] == pytest.approx(0, abs=4)
+    # A reading later the figure is no longer of the prep as it stands.
+    door.read(prep_id, "on", lens_id=door.ids["H35"])
+    (pair,) = door.get(f"/preps/{prep_id}/before-after")["adjustments"]
+    assert (pair["is_judged"], pair["after_um"]) == (False, None)
+    readings = door.get(f"/preps/{prep_id}")["readings"]
+    assert [one["is_past"] for one in readings] == [True, True, False]
+
+
 def test_a_move_before_the_lock_is_a_conflict(door: Door) -> None:
     view = answer(door, begin(door, short_prep(door)), "clean", "done")
     problem = answer(door, view, "move", "done", 409)

@@ -101,6 +101,44 @@ def test_the_steps_are_confirmed_to_the_end_and_what_to_read_again_is_told(
     sent(door, f"{at}/answers", 409, step="clean", answer="done")
 
 
+def test_what_has_to_be_read_again_is_put_on_the_pad_with_one_tap(door: Door, prep_id: str, at: str) -> None:
+    assert "has to be read again" not in see(door, f"/preps/{prep_id}").text
+    answered(door, at, (*BEFORE_MOVE, ("move", "done"), *AFTER_MOVE))
+    sent(door, f"{at}/finish")
+    taps = [link for link in see(door, at).links if "lens=" in link]
+    assert len(taps) >= 4
+    prep = door.client.get(f"/preps/{prep_id}").text
+    assert "has to be read again after its adjustment" in PageSeen(prep).text
+    assert prep.count("data-take-next data-body-id") >= 4
+    h50, body = door.ids["H50"], door.ids["A-01"]
+    untaped = next(link for link in taps if f"lens={h50}" in link and "setup=&" in link)
+    pad = door.client.get(untaped).text
+    assert f'name="lens_id" value="{h50}"' in pad
+    chosen = [line for line in pad.splitlines() if "checked" in line and "lens_id" in line]
+    assert any(f'value="{h50}"' in piece and "checked" in piece for piece in chosen[0].split("<label"))
+    assert f'name="body_id" value="{body}"' in pad
+    assert "6&#39;" in pad.split('id="distance_text"')[1][:120]
+    odd = door.client.get(f"/preps/{prep_id}?body=none&lens=none&distance=9'")
+    assert odd.status_code == 200
+
+
+def test_readings_from_before_a_move_stay_in_the_list_and_leave_the_picture(
+    door: Door, prep_id: str, at: str
+) -> None:
+    answered(door, at, (*BEFORE_MOVE, ("move", "done"), *AFTER_MOVE))
+    sent(door, f"{at}/finish")
+    door.read(prep_id, "on", lens_id=door.ids["H35"])
+    door.post(f"/preps/{prep_id}/verdict/refresh", 200, who=WHO)
+    page = see(door, f"/preps/{prep_id}")
+    assert "before adjustment 1" not in page.text
+    assert page.text.count("before the adjustment") == 2
+    rail = see(door, f"/preps/{prep_id}/rail").text
+    assert "before adjustment" not in rail
+    table = " ".join(rail.split("Expected")[1].split())
+    assert table.startswith("A-01H35 35 mm f/20")  # the new reading, on the mark
+    assert "A-01H50 50 mm f/2not read" in table
+
+
 def test_a_step_is_taken_back_with_a_reason_and_the_trace_stays(door: Door, at: str) -> None:
     answered(door, at, BEFORE_MOVE[:2])
     bare = sent(door, f"{at}/take-back", 422, step="lock", reason="")

@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LandingsRow",
-    "drawn",
     "has_landings",
     "landings_rows",
     "landings_svg",
@@ -112,7 +111,7 @@ def prep_landings_svg(prep: "PrepView", *, theme: str = "dark", width_px: int = 
         )
 
     key = ("landings", theme, width_px, repr(answer), tuple(texts.items()))
-    return drawn(key, draw, name="Landings in microns at the sensor, short at the left, deep at the right.")
+    return _drawn(key, draw, name="Landings in microns at the sensor, short at the left, deep at the right.")
 
 
 def has_landings(prep: "PrepView") -> bool:
@@ -189,10 +188,10 @@ def past_svg(
         return dict(chart.to_dict(validate=False))
 
     key = ("past", theme, width_px, points, adjusted, tolerance_um)
-    return drawn(key, draw, name="Error over time in microns.")
+    return _drawn(key, draw, name="Error over time in microns.")
 
 
-def drawn(key: Hashable, draw: Callable[[], _Spec], *, name: str) -> str:
+def _drawn(key: Hashable, draw: Callable[[], _Spec], *, name: str) -> str:
     """Give the picture that is kept under a key, or draw and keep it; one is drawn at a time."""
     with _lock:
         if key in _kept:

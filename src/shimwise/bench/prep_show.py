@@ -172,6 +172,7 @@ class Shower:
             withdrawn_reason=row.withdrawn_reason or "",
             withdrawn_by=row.withdrawn_by or "",
             withdrawn_at=row.withdrawn_at,
+            is_past=_is_past(row, body, lens),
         )
 
     def _units(self, row: "ReadingRow") -> "tuple[BodyRow, LensRow]":
@@ -242,7 +243,13 @@ def sweep_view(row: "SweepRow", material: "PrepMaterial") -> SweepView:
         is_withdrawn=row.withdrawn_at is not None,
         withdrawn_reason=row.withdrawn_reason or "",
         result=row.result,
+        is_past=_is_past(row, material.bodies[row.body_id], material.lenses[row.lens_id]),
     )
+
+
+def _is_past(row: "ReadingRow | SweepRow", body: "BodyRow", lens: "LensRow") -> bool:
+    """Tell whether body or lens was adjusted since it was taken."""
+    return (row.body_epoch, row.lens_epoch) != (body.epoch, lens.epoch)
 
 
 def _body_unit(body: "BodyRow", material: "PrepMaterial", count: int) -> PrepUnit:

@@ -84,7 +84,8 @@ class ReadingView:
     """One reading with its landing, and what the others say of it.
 
     ``agreement``: ``first`` (nothing to compare with), ``agrees`` or ``apart``. ``weight``: its say in the
-    latest verdict (1 full, near 0 doubted), None where that verdict does not hold it.
+    latest verdict (1 full, near 0 doubted), None where that verdict does not hold it. ``is_past``: body or
+    lens was adjusted since.
     """
 
     id: str
@@ -117,6 +118,7 @@ class ReadingView:
     withdrawn_reason: str
     withdrawn_by: str
     withdrawn_at: datetime | None
+    is_past: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,7 +169,10 @@ class GaugeView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepView:
-    """A measured sweep: its landing where it has one, what it warns of, and where its frames lie."""
+    """A measured sweep: its landing where it has one, what it warns of, and where its frames lie.
+
+    ``is_past``: body or lens was adjusted since.
+    """
 
     id: str
     body_id: str
@@ -186,6 +191,7 @@ class SweepView:
     is_withdrawn: bool
     withdrawn_reason: str
     result: Mapping[str, Any]
+    is_past: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

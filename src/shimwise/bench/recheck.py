@@ -57,6 +57,8 @@ def rechecks_in(connection: "Connection", material: PrepMaterial) -> tuple[Reche
 def before_after(record: "Record", prep_id: str) -> tuple[BeforeAfter, ...]:
     """Give for each adjustment of a prep, oldest first, the unit before and after it.
 
+    What is after is told by a verdict of the prep as it stands; until then it is not judged yet.
+
     Raises
     ------
     NotFound
@@ -66,8 +68,7 @@ def before_after(record: "Record", prep_id: str) -> tuple[BeforeAfter, ...]:
         material = material_of(connection, prep_id)
         rows = verdicts.adjustments(connection, prep_id)
         latest = verdicts.latest_verdict(connection, prep_id)
-    document = None if latest is None else latest.document
-    return tuple(_before_after(material, row, document) for row in rows)
+    return tuple(_before_after(material, row, latest, _epoch_at(material, row, rows, latest)) for row in rows)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,15 +144,42 @@ def _pool(values: Sequence[tuple[float, float]]) -> _Pooled:
     return sum(landing * weight for landing, weight in values) / precision, 1 / precision
 
 
+def _epoch_at(
+    material: PrepMaterial,
+    row: "AdjustmentRow",
+    rows: Iterable["AdjustmentRow"],
+    latest: "VerdictRow | None",
+) -> int:
+    """Epoch that a unit was in when the verdict was given, which may have been before the move."""
+    later = [
+        one.epoch_before
+        for one in rows
+        if one.unit_id == row.unit_id and latest is not None and one.made_at > latest.given_at
+    ]
+    return min(later, default=_unit(material, row).epoch)
+
+
+def _is_current(material: PrepMaterial, latest: "VerdictRow | None") -> bool:
+    return latest is not None and (
+        latest.revision == material.prep.revision or material.prep.state == "signed"
+    )
+
+
 def _before_after(
-    material: PrepMaterial, row: "AdjustmentRow", document: Mapping[str, Any] | None
+    material: PrepMaterial, row: "AdjustmentRow", latest: "VerdictRow | None", epoch_then: int
 ) -> BeforeAfter:
     unit = _unit(material, row)
-    old = judged_name(unit.name, epoch=row.epoch_before, current=unit.epoch)
-    new = judged_name(unit.name, epoch=row.epoch_after, current=unit.epoch)
+    document = None if latest is None else latest.document
+    old, new = (
+        judged_name(unit.name, epoch=epoch, current=epoch_then)
+        for epoch in (row.epoch_before, row.epoch_after)
+    )
     before = line_of(document, kind=row.unit_kind, name=old)
-    after = line_of(document, kind=row.unit_kind, name=new)
-    change = None if document is None else change_of(document, kind=row.unit_kind, before=old, after=new)
+    is_judged = _is_current(material, latest)
+    after = line_of(document, kind=row.unit_kind, name=new) if is_judged else None
+    change = None
+    if is_judged and document is not None:
+        change = change_of(document, kind=row.unit_kind, before=old, after=new)
     said = before or {}, after or {}
     return BeforeAfter(
         adjustment_id=row.id,
@@ -169,9 +197,11 @@ def _before_after(
         after_um=said[1].get("error_um"),
         after_sd_um=said[1].get("sd_um"),
         after_verdict=said[1].get("verdict") or "not_checked",
+        is_judged=is_judged,
         change_um=None if change is None else change.mean_um,
         change_sd_um=None if change is None else change.sd_um,
-        words=f"{unit.name}: {_told(before)} before, {_told(after)} after"
+        words=f"{unit.name}: {_told(before)} before, "
+        + (f"{_told(after)} after" if is_judged else "after it not judged yet")
         + ("." if change is None else f"; it moved by {change.mean_um:+.1f} ± {2 * change.sd_um:.1f} µm."),
     )
 
@@ -193,14 +223,14 @@ def _recheck(material: PrepMaterial, row: "AdjustmentRow", latest: "VerdictRow |
     distances = {_distance_mm(material, one) for one in since}
     lacks_partners = is_body and len(partners) < min(LEAST_LENSES, len(material.lenses))
     is_read = not lacks_partners and len(distances) >= LEAST_DISTANCES
-    is_current = latest is not None and latest.revision == material.prep.revision
+    is_current = _is_current(material, latest)
     line = line_of(None if latest is None else latest.document, kind=row.unit_kind, name=unit.name)
     is_decided = line is not None and line["verdict"] in DECIDED
-    is_done = is_read and is_decided and (is_current or material.prep.state == "signed")
+    is_done = is_read and is_decided and is_current
     asked: tuple[RecheckReading, ...] = ()
     if not is_read:
         asked = tuple(_least(material, row, since))
-    elif not is_done and latest is not None:
+    elif not is_done and is_current and latest is not None:
         asked = tuple(_more(material, row, latest.document))[:MOST_ASKED]
     return RecheckView(
         unit_id=unit.id,

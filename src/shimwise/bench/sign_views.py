@@ -90,6 +90,8 @@ class RecheckView:
 class BeforeAfter:
     """A unit before and after an adjustment, side by side; None where it is not known.
 
+    ``is_judged``: the prep was judged as it stands; until then nothing is told of what is after.
+
     ``change_um`` with ``change_sd_um`` is what readings with the same lenses (bodies, of a lens) say of the
     move itself: what these have of their own cancels. [µm, + away from the flange]
     """
@@ -109,6 +111,7 @@ class BeforeAfter:
     after_um: float | None
     after_sd_um: float | None
     after_verdict: str
+    is_judged: bool
     change_um: float | None
     change_sd_um: float | None
     words: str

@@ -109,9 +109,12 @@ def recheck_of(record: RecordDep, prep_id: Id) -> RecheckListOut:
 
 
 @router.get("/preps/{prep_id}/before-after", responses=reads)
-def before_after(record: RecordDep, prep_id: Id) -> BeforeAfterListOut:
-    """Give each adjusted unit before and after."""
-    return BeforeAfterListOut.model_validate({"adjustments": recheck.before_after(record, prep_id)})
+def before_after(record: RecordDep, judge: JudgeDep, prep_id: Id) -> BeforeAfterListOut:
+    """Give each adjusted unit before and after; a prep that is not judged as it stands is judged soon."""
+    found = recheck.before_after(record, prep_id)
+    if judge is not None and not all(one.is_judged for one in found):
+        judge.ask(prep_id)
+    return BeforeAfterListOut.model_validate({"adjustments": found})
 
 
 @router.get("/shims")

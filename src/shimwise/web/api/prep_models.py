@@ -213,6 +213,7 @@ class ReadingOut(Out):
     withdrawn_reason: str
     withdrawn_by: str
     withdrawn_at: When | None
+    is_past: Annotated[bool, Field(description="Body or lens was adjusted since.")]
 
 
 class SavedReadingOut(Out):
@@ -273,6 +274,7 @@ class SweepOut(Out):
     taken_at: When
     is_withdrawn: bool
     withdrawn_reason: str
+    is_past: Annotated[bool, Field(description="Body or lens was adjusted since.")]
     result: dict[str, Any]
 
 

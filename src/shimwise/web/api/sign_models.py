@@ -162,6 +162,7 @@ class BeforeAfterOut(Out):
     after_um: Number
     after_sd_um: Number
     after_verdict: str
+    is_judged: Annotated[bool, Field(description="False: not judged as it stands yet, so nothing is after.")]
     change_um: Number
     change_sd_um: Number
     words: str

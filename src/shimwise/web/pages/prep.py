@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from markupsafe import Markup
 from starlette.responses import Response
 
-from shimwise.bench import pictures, prep_readings, prep_verdict, preps
+from shimwise.bench import pictures, prep_readings, prep_verdict, preps, recheck
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import JudgeDep, PageDep, PostedDep, QueryDep, RecordDep, remember, see, who_of
 from shimwise.web.pages.forms import Form
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from shimwise.bench.judge_service import JudgeService
     from shimwise.bench.keeping import Record
     from shimwise.bench.prep_views import PrepView, SavedReading
+    from shimwise.bench.sign_views import RecheckView
 
 __all__ = ["router", "values_of"]
 
@@ -32,13 +33,20 @@ CHANGED = {"HX-Trigger": json.dumps({"shimwise:changed": {}})}
 
 @router.get("")
 def show(
-    request: Request, record: RecordDep, judge: JudgeDep, page: PageDep, prep_id: str, withdraw: str = ""
+    request: Request,
+    record: RecordDep,
+    judge: JudgeDep,
+    page: PageDep,
+    query: QueryDep,
+    prep_id: str,
+    withdraw: str = "",
 ) -> Response:
-    """Show a prep."""
+    """Show a prep; a reading that another page asked for stands chosen on the pad."""
     prep = preps.open_prep(record, prep_id)
     _ask(judge, prep)
     page.way = "preps"
-    return render(request, "prep/page.html", page, **{**values_of(request, prep), "withdrawing": withdraw})
+    values = values_of(request, prep, form=_asked_form(prep, query))
+    return render(request, "prep/page.html", page, **{**values, "withdrawing": withdraw})
 
 
 @router.get("/verdict")
@@ -206,9 +214,11 @@ def values_of(
 ) -> dict[str, Any]:
     """Give all that the parts of a prep's page are rendered from."""
     sweeps = getattr(request.app.state, "sweeps", None)
+    rechecks = _rechecks(request.app.state.record, prep)
     return {
         "prep": prep,
-        "form": form or _first_form(prep),
+        "form": form or _first_form(prep, rechecks),
+        "rechecks": rechecks,
         "has_landings": pictures.has_landings(prep),
         "saved": saved,
         "preview": None,
@@ -259,11 +269,35 @@ def _taken(form: Form) -> dict[str, Any]:
     }
 
 
-def _first_form(prep: "PrepView") -> Form:
-    """Choose what says most next, else the first lens and the newest set-up."""
+def _rechecks(record: "Record", prep: "PrepView") -> "tuple[RecheckView, ...]":
+    """Give what is still to be read of units that were adjusted."""
+    if not prep.is_open or not any(unit.epoch for unit in (*prep.bodies, *prep.lenses)):
+        return ()
+    return tuple(one for one in recheck.recheck(record, prep.id) if not one.is_done)
+
+
+def _asked_form(prep: "PrepView", query: Form) -> Form | None:
+    """Choose the reading that a link of another page asks for; None where it asks for none of this prep."""
+    bodies, lenses = ({unit.id for unit in units} for units in (prep.bodies, prep.lenses))
+    if query.text("body") not in bodies or query.text("lens") not in lenses:
+        return None
     form = Form()
     form.set("id", uuid.uuid4().hex)
-    upcoming = prep.verdict.next[0] if prep.verdict and prep.verdict.next else None
+    form.set("body_id", query.text("body"))
+    form.set("lens_id", query.text("lens"))
+    is_taped = query.text("setup") in {setup.id for setup in prep.setups}
+    form.set("setup_id", query.text("setup") if is_taped else "")
+    form.set("distance_text", "" if is_taped else query.text("distance"))
+    return form
+
+
+def _first_form(prep: "PrepView", rechecks: "tuple[RecheckView, ...]") -> Form:
+    """Choose what an adjusted unit has to be read with again, else what says most next, else the newest."""
+    form = Form()
+    form.set("id", uuid.uuid4().hex)
+    after_move = next((one for view in rechecks for one in view.readings), None)
+    best = prep.verdict.next[0] if prep.verdict and prep.verdict.next else None
+    upcoming = after_move or best
     if upcoming is not None and upcoming.body_id and upcoming.lens_id:
         form.set("body_id", upcoming.body_id)
         form.set("lens_id", upcoming.lens_id)

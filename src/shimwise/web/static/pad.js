@@ -135,7 +135,7 @@
     const lens = chosen("lens_id");
     show(form().querySelector("[data-for-zoom]"), Boolean(lens) && (lens.dataset.focals || "").includes(" "));
     show(form().querySelector("[data-for-anamorphic]"), Boolean(lens) && Boolean(lens.dataset.anamorphic));
-    const offer = document.querySelector("[data-take-next]");
+    const offer = document.querySelector("button[data-take-next]");
     if (offer) {
       const now = chosen("setup_id");
       offer.hidden = Boolean(body && lens && now) && body.value === offer.dataset.bodyId && lens.value === offer.dataset.lensId
@@ -181,14 +181,18 @@
   }
 
   document.body.addEventListener("click", (event) => {
-    const button = event.target.closest("button");
+    const button = event.target.closest("button, a[data-take-next]");
     if (!button || !form()) return;
     if (button.closest("[data-pad]")) pressed(button);
     else if (button.dataset.distanceKey) {
       form().elements.distance_text.value = button.dataset.distanceKey;
       field().dispatchEvent(new CustomEvent("shimwise:typed", { bubbles: true }));
       showChoices();
-    } else if ("takeNext" in button.dataset) takeNext(button);
+    } else if ("takeNext" in button.dataset) {
+      event.preventDefault();
+      takeNext(button);
+      form().scrollIntoView({ block: "nearest" });
+    }
   });
 
   document.body.addEventListener("change", (event) => {
