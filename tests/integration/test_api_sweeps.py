@@ -39,6 +39,22 @@ def send(door: Door, prep_id: str, files: list[Path], status: int = 202, **field
     return answer.json()
 
 
+def of_its_own(frames: Path, folder: Path) -> list[Path]:
+    """Copy a sweep: its frames are the same pictures in other files: a PNG may go on past its end."""
+    folder.mkdir()
+    for file in frames.iterdir():
+        more = folder.name.encode() if file.suffix == ".png" else b""
+        (folder / file.name).write_bytes(file.read_bytes() + more)
+    return sorted(folder.iterdir())
+
+
+def told_otherwise(frames: Path, folder: Path, **said: object) -> list[Path]:
+    """Give the files of a sweep with another sweep.json."""
+    settings = json.loads((frames / "sweep.json").read_text(encoding="utf-8"))
+    (folder / "sweep.json").write_text(json.dumps({**settings, **said}), encoding="utf-8")
+    return [folder / "sweep.json", *(file for file in sorted(frames.iterdir()) if file.name != "sweep.json")]
+
+
 def ended(door: Door, job: Json) -> Json:
     end = time.monotonic() + PATIENCE_S
     while time.monotonic() < end:
@@ -95,8 +111,8 @@ def test_frames_of_sweeps_that_still_wait_go_when_the_pages_end(tmp_path: Path, 
     with opened_door(tmp_path / "record") as door:
         door.furnish()
         prep = door.start()
-        for _ in range(3):
-            send(door, prep["id"], sorted(frames.iterdir()))
+        for number in range(3):
+            send(door, prep["id"], of_its_own(frames, tmp_path / str(number)))
         place = door.record.folder / "frames"
     assert list(place.iterdir()) == []
 
@@ -128,11 +144,58 @@ def test_a_sweep_that_is_cancelled_leaves_nothing(door: Door, frames: Path) -> N
 
 
 def test_frames_that_cannot_be_measured_are_told_why(door: Door, tmp_path: Path) -> None:
-    prep, file = door.start(), tmp_path / "notes.txt"
-    file.write_text("no frame", encoding="utf-8")
+    prep, file = door.start(), tmp_path / "sweep.json"
+    file.write_text('{"frames": []}', encoding="utf-8")
     job = ended(door, send(door, prep["id"], [file]))
     assert job["state"] == "failed"
-    assert job["problem"]
+    assert job["title"].startswith("H50 on A-01 at")
+    assert job["id"] not in job["problem"]
+    dismissed = door.client.post(f"/api/v1/preps/{prep['id']}/sweeps/{job['id']}/dismiss", json={"who": WHO})
+    assert dismissed.status_code == 204
+    assert door.client.get(f"/api/v1/preps/{prep['id']}/sweeps/{job['id']}/work").status_code == 404
+
+
+def test_frames_without_the_file_that_says_where_each_stands_are_refused_at_once(
+    door: Door, frames: Path
+) -> None:
+    problem = send(door, door.start()["id"], sorted(frames.glob("*.png")), 422)
+    assert "sweep.json is not among the files" in problem["detail"]
+    assert list(door.record.folder.glob("frames/*")) == []
+
+
+@pytest.mark.parametrize(
+    ("said", "field", "words"),
+    [
+        ({"focal_mm": 35.0}, "lens_id", "a focal length of 35 mm, lens H50 has 50 mm. Choose the lens"),
+        ({"focal_mm": 52.0}, "lens_id", "52 mm"),
+        ({"squeeze": 2.0}, "lens_id", "a squeeze of 2, lens H50 has 1"),
+    ],
+)
+def test_a_sweep_of_another_lens_than_the_one_chosen_is_refused_with_both_values(
+    door: Door, frames: Path, tmp_path: Path, said: dict[str, object], field: str, words: str
+) -> None:
+    problem = send(door, door.start()["id"], told_otherwise(frames, tmp_path, **said), 422)
+    assert words in problem["detail"]
+    assert [place["field"] for place in problem["places"]] == [field]
+    assert list(door.record.folder.glob("frames/*")) == []
+
+
+def test_a_focal_length_typed_with_the_frames_is_held_against_the_lens_too(door: Door, frames: Path) -> None:
+    problem = send(door, door.start()["id"], sorted(frames.iterdir()), 422, focal_mm="25")
+    assert "25 mm" in problem["detail"]
+
+
+def test_frames_sent_again_are_refused_until_their_first_sweep_is_withdrawn(door: Door, frames: Path) -> None:
+    prep = door.start()
+    files = sorted(frames.iterdir())
+    job = send(door, prep["id"], files)
+    problem = send(door, prep["id"], files, 422)  # while it waits or is measured
+    assert "are those of the sweep of H50 on A-01" in problem["detail"]
+    assert ended(door, job)["state"] == "done"
+    problem = send(door, prep["id"], files, 422)
+    assert f"those of the sweep of H50 on A-01 at {DISTANCE_MM:.6f} mm" in problem["detail"]
+    door.post(f"/preps/{prep['id']}/sweeps/{job['id']}/withdraw", 200, reason="another lens", who=WHO)
+    assert ended(door, send(door, prep["id"], files))["state"] == "done"
 
 
 @pytest.mark.parametrize(
@@ -158,7 +221,10 @@ def test_what_cannot_be_swept_is_refused_before_anything_is_written(
 
 def test_a_path_in_a_files_name_does_not_lead_out_of_its_folder(door: Door) -> None:
     prep, sweep_id = door.start(), uuid.uuid4().hex
-    sent = [("files", ("../../../escaped.png", b"x", "image/png"))]
+    sent = [
+        ("files", ("../../../escaped.png", b"x", "image/png")),
+        ("files", ("sweep.json", b"{}", "application/json")),
+    ]
     form = {
         "id": sweep_id,
         "body_id": door.ids["A-01"],

@@ -190,13 +190,25 @@ def sweep_task(
 ) -> "SweepTask":
     """Give all that measuring a sweep takes, as plain values: what is not said comes from lens and body.
 
+    Parameters
+    ----------
+    place : path
+        Where the frames lie; empty before they came: then what they say is not looked at.
+
     Raises
     ------
     InputError
-        When a unit is not of this prep, or the distance is none.
+        When a unit is not of this prep, or the distance is none; when lens or body are others than the sweep
+        says, or its frames are those of an earlier sweep.
     NotFound, Conflict
         When there is no such prep, or it is closed.
     """
+    from shimwise.bench.sweep_match import (
+        earlier_sweeps,
+        refuse_other_units,
+        refuse_same_frames,
+        said_by_files,
+    )
     from shimwise.bench.sweep_work import SweepTask
 
     distance = typed_distance(facts.distance_text)
@@ -205,6 +217,11 @@ def sweep_task(
         material = material_of(connection, prep_id)
     body, lens = _unit(material, "body", facts.body_id), _unit(material, "lens", facts.lens_id)
     is_zoom = len(lens.focal_lengths_mm) != 1
+    if str(place):
+        typed = {"focal_mm": facts.focal_mm, "pitch_um": facts.pitch_um}
+        said = {key: value for key, value in typed.items() if value is not None}
+        refuse_other_units({**said_by_files(Path(place)), **said}, body=body, lens=lens)
+        refuse_same_frames(Path(place), earlier_sweeps(material))
     return SweepTask(
         place=str(place),
         positions=None if positions is None else str(positions),

@@ -20,6 +20,7 @@ from typing import IO, TYPE_CHECKING, Any
 from shimwise.bench.prep_evidence import SweepFacts, keep_sweep, sweep_task
 from shimwise.bench.refusals import Conflict, InputError, NotFound
 from shimwise.bench.sweep_frames import keep_frames
+from shimwise.bench.sweep_match import refuse_same_frames
 from shimwise.bench.sweep_work import SweepCancelledError, SweepTask, measured_document
 from shimwise.bench.typed_names import typed_name
 from shimwise.errors import ImagingError, ShimwiseError
@@ -45,12 +46,13 @@ class SweepJob:
     """A sweep on its way: ``state`` is ``waiting``, ``working``, ``done``, ``failed`` or ``cancelled``.
 
     ``what``, ``done`` and ``total`` tell how far it is (0 of 0: not known); ``problem`` why it failed;
-    ``id`` is the sweep's.
+    ``id`` is the sweep's, ``title`` what a person knows it by.
     """
 
     id: str
     prep_id: str
     state: str
+    title: str = ""
     what: str = ""
     done: int = 0
     total: int = 0
@@ -84,6 +86,8 @@ class SweepJobs:
         self._jobs: OrderedDict[str, SweepJob] = OrderedDict()
         self._orders: dict[str, _Order] = {}
         self._changed = threading.Condition()
+        self._taking = threading.Lock()
+        """Held while frames are compared with those before them, so that no two of the same pass together."""
         self._is_stopping = False
         self._thread: threading.Thread | None = None
 
@@ -127,30 +131,49 @@ class SweepJobs:
         Raises
         ------
         InputError, NotFound, Conflict, RecordFull
-            As :func:`shimwise.bench.prep_evidence.sweep_task` and ``keep_frames``; when too many wait
-            already; when the id is that of another sweep. Then no frame is kept.
+            As :func:`shimwise.bench.prep_evidence.sweep_task` and ``keep_frames``; when ``sweep.json`` is
+            not among the files; when too many wait already; when the id is that of another sweep. Then no
+            frame is kept.
         """
         person = typed_name(who, field="who")
-        sweep_task(self._record, prep_id, place="", facts=facts)  # refuses before anything is written
-        known = self._reserved(sweep_id, prep_id, facts)
+        task = sweep_task(self._record, prep_id, place="", facts=facts)  # refuses before anything is written
+        title = f"{task.lens} on {task.body} at {facts.distance_text.strip()}"
+        known = self._reserved(sweep_id, prep_id, facts, title=title)
         if known is not None:
             return known
         place = None
         try:
             place = keep_frames(self._record, sweep_id, files)
-            task = sweep_task(self._record, prep_id, place=place, facts=facts)
+            _refuse_without_settings(place)
+            with self._taking:
+                return self._taken(sweep_id, prep_id, place=place, facts=facts, person=person)
         except BaseException:
             with self._changed:
                 self._jobs.pop(sweep_id, None)
             if place is not None:
                 shutil.rmtree(place, ignore_errors=True)
             raise
+
+    def _taken(self, sweep_id: str, prep_id: str, *, place: Path, facts: SweepFacts, person: str) -> SweepJob:
+        """Put frames that are those of no sweep before them into the line."""
+        with self._changed:
+            waiting = [(self._orders[job.id].place, job.title) for job in self._of_line(prep_id)]
+        task = sweep_task(self._record, prep_id, place=place, facts=facts)
+        refuse_same_frames(place, waiting)
         with self._changed:
             self._orders[sweep_id] = _Order(task=task, facts=facts, who=person, place=place)
             self._changed.notify_all()
             return self._jobs[sweep_id]
 
-    def _reserved(self, sweep_id: str, prep_id: str, facts: SweepFacts) -> SweepJob | None:
+    def _of_line(self, prep_id: str) -> list[SweepJob]:
+        """Give the jobs of a prep that are under way and whose frames are there."""
+        return [
+            job
+            for job in self._jobs.values()
+            if job.prep_id == prep_id and job.state in _OPEN and job.id in self._orders
+        ]
+
+    def _reserved(self, sweep_id: str, prep_id: str, facts: SweepFacts, *, title: str) -> SweepJob | None:
         """Give the job that is known by this id already; else put one into the line, whose frames come."""
         kept = self._kept(sweep_id, prep_id, facts)
         with self._changed:
@@ -163,7 +186,7 @@ class SweepJobs:
                 raise InputError(
                     f"would wait behind {MOST_WAITING} others. Send it when they are done.", field="files"
                 )
-            self._jobs[sweep_id] = SweepJob(id=sweep_id, prep_id=prep_id, state=WAITING)
+            self._jobs[sweep_id] = SweepJob(id=sweep_id, prep_id=prep_id, state=WAITING, title=title)
             ended = [job.id for job in self._jobs.values() if job.state not in _OPEN]
             for old in ended[: max(0, len(self._jobs) - MOST_KEPT)]:
                 del self._jobs[old]
@@ -206,6 +229,12 @@ class SweepJobs:
                 job = self._jobs[sweep_id] = replace(job, state=CANCELLED)
                 self._changed.notify_all()
         return job
+
+    def dismiss(self, sweep_id: str, *, prep_id: str | None = None) -> None:
+        """Forget a job that failed or was cancelled; others stay as they are. Errors as :meth:`job`."""
+        with self._changed:
+            if self._job(sweep_id, prep_id).state in (FAILED, CANCELLED):
+                del self._jobs[sweep_id]
 
     def _job(self, sweep_id: str, prep_id: str | None) -> SweepJob:
         found = self._jobs.get(sweep_id)
@@ -300,6 +329,22 @@ class SweepJobs:
             job = self._jobs[sweep_id]
             if job.state == WORKING:
                 self._jobs[sweep_id] = replace(job, what=what, done=done, total=total)
+
+
+def _refuse_without_settings(place: Path) -> None:
+    """Refuse frames of which nothing says where each stands.
+
+    Raises
+    ------
+    InputError
+        When ``sweep.json`` is not among them.
+    """
+    if not (place / "sweep.json").is_file():
+        raise InputError(
+            "sweep.json is not among the files: it says where each frame stands. Send it with the frames, "
+            "all of them together.",
+            field="files",
+        )
 
 
 def _of_another(sweep_id: str) -> Conflict:

@@ -1,11 +1,11 @@
 """Measuring a sweep as one task of plain values, which may run in a process of its own and be cancelled."""
 
-import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.sweep_match import said_by_files
 from shimwise.errors import ImagingError
 
 if TYPE_CHECKING:
@@ -82,17 +82,8 @@ def measured_document(
 
 def _known(task: SweepTask) -> dict[str, Any]:
     """Give what is said of the recording, and what is usual where the files say nothing of it."""
-    told = _told_by_files(Path(task.place))
+    told = said_by_files(Path(task.place))
     usual = {
         key: value for key, value in task.usual.items() if task.recording.get(key) is None and key not in told
     }
     return {**task.recording, **usual}
-
-
-def _told_by_files(place: Path) -> frozenset[str]:
-    """Give what ``sweep.json`` speaks of; what is wrong with it is told when it is measured."""
-    try:
-        document = json.loads((place / "sweep.json").read_bytes())
-    except (OSError, ValueError, RecursionError):
-        return frozenset()
-    return frozenset(document) if isinstance(document, dict) else frozenset()

@@ -28,7 +28,7 @@ class SweepIn(BaseModel):
 
     files: Annotated[
         list[UploadFile],
-        Field(min_length=1, max_length=MOST_FILES, description="Frames or a clip, sweep.json, chart.json."),
+        Field(min_length=1, max_length=MOST_FILES, description="Frames, sweep.json, chart.json."),
     ]
     id: Annotated[Id | None, Field(description="Made by the client: sent twice it is one sweep.")] = None
     body_id: Id
@@ -49,6 +49,7 @@ class SweepJobOut(Out):
 
     id: Id
     prep_id: Id
+    title: str
     state: Literal["waiting", "working", "done", "failed", "cancelled"]
     what: str
     done: int
@@ -93,6 +94,18 @@ def cancel_sweep(jobs: JobsDep, prep_id: Id, sweep_id: Id, done: Done) -> SweepJ
     """Cancel the measuring of a sweep; nothing of it is kept."""
     del done
     return SweepJobOut.model_validate(jobs.cancel(sweep_id, prep_id=prep_id))
+
+
+@router.post(
+    "/{sweep_id}/dismiss",
+    status_code=204,
+    dependencies=[Depends(json_only)],
+    responses=documented(400, 413, 415),
+)
+def dismiss_sweep(jobs: JobsDep, prep_id: Id, sweep_id: Id, done: Done) -> None:
+    """Tell no more of a sweep that was not measured; one that is under way stays as it is."""
+    del done
+    jobs.dismiss(sweep_id, prep_id=prep_id)
 
 
 @router.post(

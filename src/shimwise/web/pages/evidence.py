@@ -100,6 +100,15 @@ def cancel_sweep(
     return _part(request, record, judge, page, prep_id, "sweeps")
 
 
+@router.post("/sweeps/{sweep_id}/dismiss")
+def dismiss_sweep(
+    request: Request, record: RecordDep, judge: JudgeDep, page: PageDep, prep_id: str, sweep_id: str
+) -> Response:
+    """Tell no more of a sweep that was not measured."""
+    _jobs(request).dismiss(sweep_id, prep_id=prep_id)
+    return _part(request, record, judge, page, prep_id, "sweeps")
+
+
 @router.post("/sweeps/{sweep_id}/withdraw")
 def withdraw_sweep(
     request: Request,
@@ -163,7 +172,7 @@ def _begin_sweep(
         _jobs(request).begin(prep_id, sweep_id=id_or_new(None), files=files, facts=facts, who=who)
         form = Form()
     except ShimwiseError as error:
-        form.refuse(error)
+        form.refuse(error, fields={"body_id": "setup_id"})
         status = 422
     return remember(
         _part(request, record, judge, page, prep_id, "sweeps", status=status, sweep_form=form), who
