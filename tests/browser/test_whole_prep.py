@@ -163,3 +163,13 @@ def test_bad_input_is_told_beside_the_field_and_what_was_typed_stays(devices: De
     _saved(page, "")
     assert [one["note"] for one in devices.server.readings(prep_id)] == ["kept too"]
     expect(page.locator("[data-waiting-count]")).to_have_text("")
+
+
+def test_the_picture_follows_the_width_of_the_window(devices: Devices) -> None:
+    page = devices.open(360, 740, is_touch=False, person="Reader")
+    page.goto(f"/preps/{devices.new_prep(count=3)}")
+    drawn = page.locator("#rail figure svg")
+    expect(drawn).to_have_attribute("width", re.compile(r"^3\d\d$"), timeout=20_000)
+    page.set_viewport_size({"width": 1280, "height": 800})
+    expect(drawn).to_have_attribute("width", re.compile(r"^[67]\d\d$"), timeout=20_000)
+    expect(drawn).to_contain_text("own error")

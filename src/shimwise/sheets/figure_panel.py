@@ -119,20 +119,27 @@ class PanelDrawing:
 
     def _band(self) -> "alt.Chart":
         half = self.picture.tolerance_um
-        values = [{"um": self.axis.drawn_um(-half), "um2": self.axis.drawn_um(half), **self._full_height()}]
+        ends = {"um": self.axis.drawn_um(-half), "um2": self.axis.drawn_um(half)}
         chart: alt.Chart = (
-            inline(values)
+            inline([{**ends, **strip} for strip in self._strips()])
             .mark_rect(color=self.palette.tint)
             .encode(x=self._x(), x2=x2_of("um2"), y=self._y(), y2=y2_of("row2"))
         )
         return chart
 
-    def _full_height(self) -> _Datum:
-        return {"row": self.layout.band_row, "row2": self.bottom}
+    def _strips(self) -> list[_Datum]:
+        """Give where the plot stands: over all rows, or a strip for each row where names stand between."""
+        rise, fall = self.layout.strip_rise, self.layout.strip_fall
+        if rise is None:
+            return [{"row": self.layout.band_row, "row2": self.bottom}]
+        strips = [{"row": number - rise, "row2": number + fall} for number in range(len(self.rows) + 1)]
+        if not self.panel.more_lenses:
+            strips[-1]["row2"] = self.bottom
+        return strips
 
     def _zero(self) -> "alt.Chart":
         chart: alt.Chart = (
-            inline([{"um": 0.0, **self._full_height()}])
+            inline([{"um": 0.0, **strip} for strip in self._strips()])
             .mark_rule(color=self.palette.zero)
             .encode(x=self._x(), y=self._y(), y2=y2_of("row2"))
         )
@@ -144,14 +151,14 @@ class PanelDrawing:
         if bar and self.palette.band:
             ends = {"um": self.axis.drawn_um(bar.low_um), "um2": self.axis.drawn_um(bar.high_um)}
             yield (
-                inline([{**ends, **self._full_height()}])
+                inline([{**ends, **strip} for strip in self._strips()])
                 .mark_rect(color=self.palette.band)
                 .encode(x=self._x(), x2=x2_of("um2"), y=self._y(), y2=y2_of("row2"))
             )
 
     def _body_line(self) -> Iterator["alt.Chart"]:
         if self.panel.bar and self.axis.holds(self.panel.bar.at_um):
-            values = [{"um": self.panel.bar.at_um, **self._full_height()}]
+            values = [{"um": self.panel.bar.at_um, **strip} for strip in self._strips()]
             yield (
                 inline(values)
                 .mark_rule(color=self._ink_of(self.panel.body), strokeDash=[2, 3], strokeWidth=1.4)
@@ -373,7 +380,7 @@ class PanelDrawing:
         if not self.layout.is_stacked:
             yield base.mark_text(
                 color=self.palette.grey,
-                text="error ± (95 %), µm",
+                text="error ± (95 %), µm" if self.layout.is_whole else "own error ± 95 %, µm",
                 align="left",
                 fontSize=self.layout.small_px,
             ).encode(x=x_px(plot_px + 18))

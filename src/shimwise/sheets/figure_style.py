@@ -105,6 +105,9 @@ class Layout:
         estimate of the body itself. [rows]
     words_row, top_row, band_row : float
         Where the words over the rows stand, where the plot begins and where its bands begin. [rows]
+    strip_rise, strip_fall : float
+        Where names stand above the rows, the plot is a strip for each row, from so far above its middle to so
+        far below; with ``strip_rise`` None it is one plot for all. [rows]
     mark_px2 : float
         Size of a diamond. [px²]
     is_whole : bool
@@ -127,6 +130,8 @@ class Layout:
     words_row: float = -0.95
     top_row: float = -1.3
     band_row: float = -0.6
+    strip_rise: float | None = None
+    strip_fall: float = 0.5
     mark_px2: float = 46.0
     is_whole: bool = True
     font: str = "Liberation Sans, Arial, Helvetica, sans-serif"
@@ -154,17 +159,18 @@ def page_layout(width_px: float) -> Layout:
             label_px=0,
             plot_px=width_px,
             number_px=0,
-            row_px=58,
+            row_px=62,
             text_px=15,
             small_px=13,
             is_stacked=True,
-            name_rise=0.28,
-            reading_rise=-0.04,
-            bar_fall=0.24,
-            body_fall=0.1,
-            words_row=-0.78,
+            name_rise=0.31,
+            reading_rise=-0.03,
+            bar_fall=0.26,
+            body_fall=0.14,
+            words_row=-0.8,
             top_row=-1.0,
-            band_row=-0.58,
+            strip_rise=0.14,
+            strip_fall=0.45,
             mark_px2=95,
             is_whole=False,
             font=PAGE_FONT,

@@ -73,6 +73,43 @@ def _filled(spec: dict[str, Any]) -> Any:  # noqa: ANN401
     return put(spec)
 
 
+@pytest.mark.parametrize("width_px", [320, 440, 599])
+def test_on_a_narrow_page_no_band_and_no_line_runs_through_the_words(answer: Answer, width_px: int) -> None:
+    style = page_style("dark", width_px)
+    svg = svg_of(verdict_spec(answer, lens_text=LENS_TEXT, style=style))
+    group = svg[svg.index("concat_0_group") : svg.index("concat_1_group")]
+    words = [
+        float(at)
+        for at in re.findall(r'<text[^>]*translate\([-\d.]+,([-\d.]+)\)[^>]*font-size="15px"', group)
+    ]
+    uprights = [
+        (float(top), float(top) + float(high))
+        for top, high in re.findall(r'<line[^>]*translate\([-\d.]+,([-\d.]+)\)" x2="0" y2="([-\d.]+)"', group)
+        if float(high) > 10
+    ]
+    bands = [
+        (float(top), float(top) + float(high))
+        for top, high in re.findall(
+            r'<path[^>]* d="M[-\d.]+,([-\d.]+)h[\d.]+v([\d.]+)h-[\d.]+Z" fill="#', group
+        )
+    ]
+    rows = 1 + len(answer.lenses)
+    assert len(words) > 2 * rows
+    assert len(uprights) >= 2 * rows
+    assert len(bands) >= 2 * rows
+    cap_px, below_px = 11, 3  # of letters 15 px high, from their base line
+    for base in words:
+        assert not [one for one in (*uprights, *bands) if one[0] < base + below_px and one[1] > base - cap_px]
+
+
+@pytest.mark.parametrize("width_px", [640, 900])
+def test_beside_the_plot_the_figures_are_told_to_be_the_units_own_errors(
+    answer: Answer, width_px: int
+) -> None:
+    svg = svg_of(verdict_spec(answer, lens_text=LENS_TEXT, style=page_style("light", width_px)))
+    assert ">own error ± 95 %, µm<" in svg
+
+
 @pytest.mark.parametrize("theme", sorted(PALETTES))
 def test_a_theme_brings_no_ink_but_its_own(answer: Answer, theme: str) -> None:
     svg = svg_of(verdict_spec(answer, lens_text=LENS_TEXT, style=page_style(theme, 700)))

@@ -12,25 +12,33 @@
     return Math.min(Math.max(width, LEAST_PX), MOST_PX);
   }
 
+  const asked = new WeakMap();
   document.body.addEventListener("htmx:configRequest", (event) => {
     if (event.detail.elt.hasAttribute("data-width-from")) {
       const width = widthOf(event.detail.elt);
-      event.detail.elt.dataset.widthShown = String(width);
+      asked.set(event.detail.elt, width);
       event.detail.parameters.append ? event.detail.parameters.append("width", width) : (event.detail.parameters.width = width);
     }
   });
+  // Only what has come is shown: a picture whose request failed is asked for again.
+  document.body.addEventListener("htmx:afterSwap", (event) => {
+    const target = event.detail.target;
+    if (asked.has(target) && event.detail.requestConfig.elt === target) target.dataset.widthShown = String(asked.get(target));
+  });
 
   let resized = 0;
-  window.addEventListener("resize", () => {
+  function fitPictures() {
     window.clearTimeout(resized);
     resized = window.setTimeout(() => {
       for (const picture of document.querySelectorAll("[data-width-from]")) {
-        if (picture.dataset.widthShown !== String(widthOf(picture))) {
+        if (picture.dataset.widthShown && picture.dataset.widthShown !== String(widthOf(picture))) {
           picture.dispatchEvent(new CustomEvent("shimwise:width"));
         }
       }
     }, 250);
-  });
+  }
+  window.addEventListener("resize", fitPictures);
+  document.addEventListener("shimwise:back", fitPictures);
 
   // A request that failed says so where the person is looking; what was typed stays.
   function tell(words) {
