@@ -16,6 +16,7 @@ import numpy as np
 from benchmarks import prep_simulator as simulator
 from benchmarks.results import write_section
 from shimwise.inference.assemble import build_model
+from shimwise.inference.estimate import Estimate, estimate
 from shimwise.inference.history import History
 from shimwise.inference.landing import Prep, Reading
 from shimwise.inference.model import Kind, Model
@@ -41,6 +42,8 @@ FIRST_KNOCK = 4
 KNOCK_UM = (10.0, 60.0)
 LARGE_UM = 20.0
 LONG = tuple(lens.name for lens in simulator.SET if lens.focal_mm >= LONG_MM)
+LIMITS = {Kind.BODY: 10.0, Kind.LENS: 10.0, Kind.SCALE: 5.0, Kind.SETUP: 5.0}
+"""What the judge takes as out. [µm; scale ‰, set-up mm]"""
 COUNTED_FROM = 3
 """False notices are counted from this prep on."""
 
@@ -163,14 +166,16 @@ def run_house(
             pending[name] = by_um if seen[name] else 0.0
         readings, truth = own.read(body, has_sweeps=has_sweeps)
         model, _ = build_model(Prep(readings=readings))
+        before = history if i else None
         history = history.with_units_of(model)
         noticed: tuple[Surprise, ...] = ()
         if checks and i:
             history, noticed = doubt_what_was_knocked(history, model)
         posterior = robust_posterior(model) if memory == "none" else joint(model, history)
+        said = _judged(model, before, seed=i).posterior if memory == "joint" and checks else posterior
         names = [one.name for one in noticed]
         knock = next(((name, by_um) for name, by_um in pending.items() if name in truth), ("", 0.0))
-        rows.append(_row(i, model, posterior, truth, body, names, knock))
+        rows.append(_row(i, model, said, truth, body, names, knock))
         pending.pop(knock[0], None)
         history = history.after(model, posterior).lasting()
         if memory == "alone":
@@ -178,6 +183,12 @@ def run_house(
         for name in truth:
             seen[name] += 1
     return rows
+
+
+def _judged(model: Model, history: History | None, *, seed: int) -> Estimate:
+    """What the verdict says: the judge's own estimate, with causes sought and the damaged told wider."""
+    limit = np.array([LIMITS.get(unknown.kind, np.inf) for unknown in model.unknowns])
+    return estimate(model, history, limit=limit, seed=seed)
 
 
 def _draw_knocks(rng: np.random.Generator) -> dict[int, tuple[str, float]]:

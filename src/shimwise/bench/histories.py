@@ -4,8 +4,6 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from shimwise.bench.memory import NOTHING, Memory, Since, Told, id_of
 from shimwise.bench.remembering import after_move, memory_in
 from shimwise.inference.history import Unit
@@ -115,12 +113,11 @@ def _with_older(memory: Memory, older: Memory, unit_ids: set[str]) -> Memory:
     """Memory in which some units are as an older one had them, each for itself."""
     gone = [unit for unit in memory.history.units if id_of(unit) in unit_ids]
     history, since = memory.without(gone).history, dict(memory.since)
-    sd = np.sqrt(np.diag(older.history.covariance))
-    wider = np.sqrt(np.abs(older.history.covariance / np.outer(sd, sd)).sum(axis=1))
+    alone_sd = older.history.alone_sd()
     present = {(unit.kind, unit.name, unit.epoch) for unit in gone}
     for i, unit in enumerate(older.history.units):
         if (unit.kind, unit.name, unit.epoch) in present:
-            wide_sd = float(sd[i] * wider[i])
+            wide_sd = float(alone_sd[i])
             history = history.joined(unit, mean=float(older.history.mean[i]), sd=wide_sd)
             since[unit] = _told_wider(older.since[unit], wide_sd)
     return Memory(history=history, since=since, seq=memory.seq)

@@ -1,7 +1,7 @@
 """Plan a check from what the house keeps: bodies and a set go in, what to tape and read comes out."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimwise.bench.house_settings import settings_in
@@ -15,6 +15,10 @@ from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.records.store import sets, units
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
+    from sqlalchemy import Connection
+
     from shimwise.bench.inputs import Progress
     from shimwise.records.store import Record
     from shimwise.records.store.rows import BodyRow, LensRow
@@ -136,6 +140,21 @@ def plan_house(
     )
 
 
+def _tell_what_is_known(
+    connection: "Connection", bodies: "list[BodyRow]", lenses: "list[LensRow]", *, at: "datetime"
+) -> None:
+    """Put in the units' rows what a job that starts now may know of them."""
+    from shimwise.bench.remembering import alone_at
+
+    known = alone_at(connection, (*bodies, *lenses), at=at)
+    for place, body in enumerate(bodies):
+        mean_um, sd_um = known[body.id]
+        bodies[place] = replace(body, history_mean_um=mean_um, history_sd_um=sd_um)
+    for place, lens in enumerate(lenses):
+        mean_um, sd_um = known[lens.id]
+        lenses[place] = replace(lens, history_mean_um=mean_um, history_sd_um=sd_um)
+
+
 def _known(
     record: "Record", body_ids: Sequence[str], set_id: str, lens_ids: Sequence[str]
 ) -> "tuple[list[BodyRow], list[LensRow], Prep, bool]":
@@ -147,6 +166,7 @@ def _known(
         bodies = [units.body(connection, body_id) for body_id in dict.fromkeys(body_ids)]
         wanted = [*(sets.set_of(connection, set_id).lens_ids if set_id else ()), *lens_ids]
         lenses = [units.lens(connection, lens_id) for lens_id in dict.fromkeys(wanted)]
+        _tell_what_is_known(connection, bodies, lenses, at=record.clock())
     if not lenses:
         raise InputError("Choose a set, or at least one lens, to plan with.", field="set_id")
     prep = Prep(

@@ -4,7 +4,7 @@ A signature adds what the prep's readings say; a move starts a new epoch that ha
 Units stand in the memory under their ids, a prep's units here under the names by which the judge knows them.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from shimwise.inference.model import Model
     from shimwise.records.store.rows import ReadingRow, SweepRow
 
-__all__ = ["after_move", "after_prep", "memory_in", "prior_of"]
+__all__ = ["after_move", "after_prep", "alone_at", "memory_in", "prior_of"]
 
 UNKNOWN_SD = {Kind.BODY: BODY_SD_UM, Kind.LENS: LENS_SD_UM, **PRIOR_SD}
 """Prior sd of a unit that nobody knows. [µm; scale ‰]"""
@@ -57,6 +57,27 @@ def prior_of(connection: "Connection", material: "PrepMaterial") -> History | No
         return None
     own = memory.history.only(here)
     return replace(own, units=tuple(names.judged(unit) or unit for unit in own.units))
+
+
+def alone_at(
+    connection: "Connection", units: "Sequence[BodyRow | LensRow]", *, at: "datetime"
+) -> dict[str, Told]:
+    """Give what a job at ``at`` may know of units, by id: each for itself, wide enough to stand alone.
+
+    Of a unit that is not remembered, what its row tells.
+    """
+    ids = [unit.id for unit in units]
+    memory = _trusted(memory_in(connection), units).faded(
+        ids, prep_id="", at=at, wear=wear_in(connection).as_wear()
+    )
+    rows = {Unit(_kind(row), row.id, row.epoch): row for row in units}
+    known = memory.history.only(rows)
+    wide_sd = known.alone_sd()
+    told: dict[str, Told] = {row.id: (row.history_mean_um, row.history_sd_um) for row in units}
+    for i, unit in enumerate(known.units):
+        is_more = wide_sd[i] < UNKNOWN_SD[unit.kind]
+        told[unit.name] = (float(known.mean[i]), float(wide_sd[i])) if is_more else NOTHING
+    return told
 
 
 def after_prep(connection: "Connection", material: "PrepMaterial") -> Memory | None:
@@ -195,15 +216,15 @@ def _is_read(model: "Model", unit: Unit) -> bool:
 def _as_of(connection: "Connection", material: "PrepMaterial") -> Memory:
     """Give the memory as a prep finds it: faded until its start, without what a person typed over."""
     ids = (*material.bodies, *material.lenses)
-    return _trusted(memory_in(connection), material).faded(
+    return _trusted(memory_in(connection), material.units).faded(
         ids, prep_id=material.prep.id, at=material.prep.started_at, wear=wear_in(connection).as_wear()
     )
 
 
-def _trusted(memory: Memory, material: "PrepMaterial") -> Memory:
+def _trusted(memory: Memory, units: "Iterable[BodyRow | LensRow]") -> Memory:
     """Memory without the units of which a row tells something else: a person has typed it since."""
     gone = []
-    for row in material.units:
+    for row in units:
         kind = _kind(row)
         is_told = memory.told(kind, row.id) == (row.history_mean_um, row.history_sd_um)
         if not is_told:

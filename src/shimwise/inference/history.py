@@ -12,6 +12,8 @@ References
 ----------
 .. [1] R. E. Kalman, "A new approach to linear filtering and prediction problems", J. Basic Eng. 82 (1960)
    35-45 (prediction and update of a joint normal; cited from memory).
+.. [2] R. A. Horn, C. R. Johnson, *Matrix Analysis* (2nd ed. 2013), theorem 6.1.1 (Gershgorin) and 6.1.10: a
+   symmetric matrix with a dominant diagonal is positive semidefinite (cited from memory).
 """
 
 import base64
@@ -199,6 +201,23 @@ class History:
         least = np.array([LEAST_SD.get(unit.kind, 0.0) ** 2 for unit in self.units], dtype=float)
         lacking = np.maximum(0.0, least - np.diag(self.covariance))
         return History(units=self.units, mean=self.mean, covariance=self.covariance + np.diag(lacking))
+
+    def alone_sd(self, columns: Sequence[int] | None = None) -> FloatArray:
+        """Sd of units, as wide as it has to be told where each is taken for itself. [its own unit]
+
+        Joint knowledge taken as independent would count what units share more than once. With correlations R
+        the variance of each is multiplied by its row's sum of abs(R): no sum of units is then surer than it
+        was [2]_.
+
+        Parameters
+        ----------
+        columns : sequence of int, optional
+            The units that are told beside each other, in this order; all when not given.
+        """
+        taken = np.arange(len(self.units)) if columns is None else np.array(columns, dtype=np.intp)
+        covariance = self.covariance[np.ix_(taken, taken)]
+        sd = np.sqrt(np.diag(covariance))
+        return np.asarray(sd * np.sqrt(np.abs(covariance / np.outer(sd, sd)).sum(axis=1)))
 
     def widened(self, *, days: float, jobs: int = 1, wear: Wear | None = None) -> "History":
         """History after time and jobs have passed: a random walk of every unit's newest epoch.

@@ -127,26 +127,16 @@ def remembered_posterior(model: Model, history: History) -> Posterior:
 
 
 def told_alone(model: Model, history: History) -> Model:
-    """Model with each remembered unit's prior told for itself, wide enough to stand alone.
-
-    Joint knowledge taken as independent would count what units share more than once. With correlations R the
-    variance of each is multiplied by its row's sum of abs(R), so that no sum of units is surer than it was
-    [1]_.
+    """Model with each remembered unit's prior told for itself, as wide as :meth:`History.alone_sd` has it.
 
     Raises
     ------
     InferenceError
         When a unit of the model is not remembered.
-
-    References
-    ----------
-    .. [1] R. A. Horn, C. R. Johnson, *Matrix Analysis* (2nd ed. 2013), theorem 6.1.1 (Gershgorin) and 6.1.10:
-       a symmetric matrix with a dominant diagonal is positive semidefinite (cited from memory).
     """
     columns, here = history.columns_of(model)
-    covariance = history.covariance[np.ix_(here, here)]
-    sd = np.sqrt(np.diag(covariance))
-    wide_sd = sd * np.sqrt(np.abs(covariance / np.outer(sd, sd)).sum(axis=1))
+    sd = np.sqrt(np.diag(history.covariance))[here]
+    wide_sd = history.alone_sd(here)
     unknowns = list(model.unknowns)
     for place, i in enumerate(columns):
         unknowns[i] = replace(

@@ -11,6 +11,7 @@ from invented_house import WHO, House
 
 from shimwise.bench import house as houses
 from shimwise.bench import prep_evidence, remembering, signing
+from shimwise.bench.house_plan import plan_house
 from shimwise.bench.house_views import LensFacts
 from shimwise.bench.memory import Memory
 from shimwise.bench.prep_material import material_of
@@ -283,6 +284,20 @@ def test_a_renamed_unit_is_remembered(house: House) -> None:
     found = prior(house, house.start(set_id=None, lens_ids=[house.ids["H50"]]).id)
     assert found is not None
     assert found.epoch(Kind.LENS, "H50 new") == 0
+
+
+def test_a_plan_begins_from_what_is_remembered_as_it_has_faded(house: House, clock: Clock) -> None:
+    def planned() -> int:
+        return plan_house(
+            house.record, body_ids=[house.ids["A-01"]], set_id=house.ids["Set H"], target_um=6.0
+        ).count
+
+    unknown = planned()
+    sign(house, read_prep(house, gauge_um=0.0))
+    known = planned()
+    assert known < unknown
+    clock.now += timedelta(days=3000)
+    assert known < planned() <= unknown
 
 
 def test_what_is_written_of_a_memory_is_read_back(house: House) -> None:
