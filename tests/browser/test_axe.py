@@ -9,6 +9,9 @@ from axe_playwright_python.sync_playwright import Axe
 from browser_bench import PASSPHRASE, Devices, Server
 from playwright.sync_api import Browser, Page, expect
 
+from shimwise.bench.signing import change_leads
+from signed_years import WHO, Years
+
 SERIOUS = ("serious", "critical")
 RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "best-practice"]}}
 PAGES = (
@@ -20,6 +23,7 @@ PAGES = (
     "/optics",
     "/plan",
     "/settings",
+    "/settings/wear",
     "/house-list",
     "/label",
     "/repeatability",
@@ -48,6 +52,33 @@ def test_no_page_holds_a_serious_violation(devices: Devices, theme: str) -> None
         seen += 1
         wrong += _violations(page)
     assert seen >= len(PAGES)
+    assert wrong == []
+
+
+@pytest.mark.parametrize("theme", ["dark", "light"])
+def test_a_body_that_drifts_and_what_a_lead_sees_hold_none(
+    browser: Browser, tmp_path: Path, theme: str
+) -> None:
+    years = Years.begun(tmp_path / "record")
+    years.sign_monthly([0, 1, -1, 3, 6, 9])
+    change_leads(years.record, names=[WHO], who=WHO)
+    years.record.close()
+    server = Server(tmp_path / "record")
+    devices = Devices(browser, server)
+    try:
+        server.start()
+        page = devices.open(360, 740, is_touch=False, theme=theme, person=WHO)
+        page.goto(f"/bodies/{years.body_id}")
+        expect(page.get_by_role("img", name="Moving average and sums")).to_be_visible(timeout=30_000)
+        page.get_by_text("The drift as a table").click()
+        expect(page.get_by_role("region", name="Sign-offs and drift")).to_be_visible()
+        wrong = _violations(page)
+        page.goto("/repeatability")
+        expect(page.get_by_role("heading", name="Everybody")).to_be_visible()
+        wrong += _violations(page)
+    finally:
+        devices.close()
+        server.stop()
     assert wrong == []
 
 
