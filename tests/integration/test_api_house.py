@@ -107,3 +107,12 @@ def test_the_document_has_an_example_for_what_people_type(door: Door) -> None:
     shapes = door.get("/openapi.json")["components"]["schemas"]
     assert shapes["ReadingIn"]["properties"]["reading_text"]["examples"]
     assert shapes["Problem"]["properties"]["detail"]["examples"]
+
+
+def test_how_fast_units_wander_is_read_and_changed(door: Door) -> None:
+    assert door.get("/settings/wear")["body_job_um"] == 2.0
+    rates = {"body_month_um": 0.5, "body_job_um": 1, "lens_month_um": 1, "lens_job_um": 0}
+    changed = door.put("/settings/wear", 200, **rates, reason="drift charts", who=WHO)
+    assert changed["reason"] == "drift charts"
+    door.put("/settings/wear", 422, **{**rates, "lens_job_um": -1}, reason="drift charts", who=WHO)
+    assert door.get("/settings/wear") == changed

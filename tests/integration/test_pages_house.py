@@ -201,3 +201,31 @@ def test_a_plan_says_what_to_tape_or_why_it_cannot(door: Door) -> None:
     refused = door.client.get(f"/plan?make=yes&set_id={ids['Set H']}")
     assert refused.status_code == 422
     assert 'id="body_ids-wrong"' in refused.text
+
+
+RATES = {"body_month_um": "0.5", "body_job_um": "1", "lens_month_um": "1,5", "lens_job_um": "0"}
+
+
+def test_how_fast_units_wander_is_changed_with_its_reason(door: Door) -> None:
+    assert "How units wander" in see(door, "/settings").text
+    assert 'value="1.5"' in door.client.get("/settings/wear").text
+    told = {**RATES, "reason": "drift charts", "who": WHO}
+    assert door.client.post("/settings/wear", data=told).status_code == 303
+    text = door.client.get("/settings/wear").text
+    assert 'value="0.5"' in text
+    assert "drift charts" in text
+    assert door.get("/settings/wear")["lens_month_um"] == 1.5
+
+
+def test_rates_that_cannot_be_are_refused_each_beside_its_field_and_kept_as_typed(door: Door) -> None:
+    wrong = {**RATES, "body_month_um": "fast", "lens_job_um": "", "reason": "a test", "who": WHO}
+    answer = door.client.post("/settings/wear", data=wrong)
+    assert answer.status_code == 422
+    assert 'id="body_month_um-wrong"' in answer.text
+    assert 'id="lens_job_um-wrong"' in answer.text
+    assert 'value="fast"' in answer.text
+    beyond = door.client.post(
+        "/settings/wear", data={**RATES, "body_job_um": "500", "reason": "", "who": WHO}
+    )
+    assert beyond.status_code == 422
+    assert door.get("/settings/wear")["body_month_um"] == 1.5

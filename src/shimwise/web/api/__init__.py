@@ -15,6 +15,7 @@ from shimwise.web.api import (
     repeatability,
     signing,
     sweeps,
+    wear,
 )
 
 __all__ = ["api_router"]
@@ -26,6 +27,7 @@ def api_router() -> APIRouter:
     for part in (
         house,
         house_lists,
+        wear,
         drifting,
         preps,
         readings,

@@ -17,6 +17,7 @@ from shimwise.web.pages import (
     repeatability,
     settings,
     signing,
+    wear,
 )
 from shimwise.web.pages.failures import add_failures
 from shimwise.web.pages.view import STATIC
@@ -42,6 +43,7 @@ def add_pages(app: FastAPI) -> None:
         house,
         repeatability,
         settings,
+        wear,
         charts,
         optics,
         plan,
