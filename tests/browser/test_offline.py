@@ -3,6 +3,7 @@
 import shutil
 import signal
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import httpx
@@ -158,6 +159,32 @@ def test_a_window_that_may_not_send_leaves_the_lease_of_the_one_that_does(own: D
     page.evaluate("() => localStorage.removeItem('shimwise-sending')")
     _waiting(page, 0)
     assert len(own.server.readings(prep_id)) == 1
+
+
+def test_a_reading_that_waited_is_kept_with_the_time_at_which_it_was_entered(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(768, 1024, is_touch=True, person="Reader")
+    page.goto(f"/preps/{prep_id}")
+    page.context.set_offline(True)
+    _enter(page, "3'")
+    _waiting(page, 1)
+    entered = datetime.now(UTC)
+    page.wait_for_timeout(3000)
+    page.context.set_offline(False)
+    _waiting(page, 0)
+    (kept,) = own.server.readings(prep_id)
+    assert datetime.fromisoformat(str(kept["taken_at"])) < entered + timedelta(seconds=1)
+
+
+def test_a_reading_refused_at_once_is_kept_with_the_words_of_the_refusal(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(768, 1024, is_touch=True, person="Reader", has_worker=False)
+    page.goto(f"/preps/{prep_id}")
+    words = "H50 was adjusted after this was read and before it arrived."
+    answer = f'<div role="alert"><p>{words}</p></div>'
+    page.route("**/readings", lambda route: route.fulfill(status=409, content_type="text/html", body=answer))
+    _enter(page, "3'")
+    expect(page.locator("[data-waiting-list]")).to_contain_text(words)
 
 
 def test_a_prep_opens_again_while_the_server_hangs_without_an_answer(own: Devices) -> None:

@@ -4,13 +4,15 @@ A reading obeys the rules of the readings file, in the same words: the near limi
 the lens has, an axis only of an anamorphic.
 """
 
+from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from shimwise.bench.prep_landing import landing_words
 from shimwise.bench.prep_material import material_of
 from shimwise.bench.prep_show import Shower
-from shimwise.bench.prep_sight import SaidBeside, TypedReading, sight_of
+from shimwise.bench.prep_sight import SaidBeside, SightOfReading, TypedReading, sight_of
 from shimwise.bench.prep_views import Preview, ReadingView, SavedReading
+from shimwise.bench.reading_sent import SaidTime, digest_of, kept_as_sent, refuse_if_adjusted_since
 from shimwise.bench.reading_text import Typed
 from shimwise.bench.record_looks import refuse_unless_open, state_of
 from shimwise.bench.refusals import Conflict, NotFound
@@ -20,9 +22,11 @@ from shimwise.records.store import evidence, verdicts
 from shimwise.records.store.rows import ReadingRow, SetupRow
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from sqlalchemy import Connection
 
-    from shimwise.records.store import Record
+    from shimwise.records.store import Change, Record
 
 __all__ = ["add_reading", "preview_landing", "undo_withdraw", "withdraw_reading"]
 
@@ -44,6 +48,8 @@ def add_reading(
     stop: str = "",
     at: str = "",
     note: str = "",
+    taken_at: "datetime | None" = None,
+    age_s: float | None = None,
 ) -> SavedReading:
     """Save a reading, and answer with its landing and whether it agrees with the others.
 
@@ -60,7 +66,8 @@ def add_reading(
     operator : str
         Who read it.
     id : str, optional
-        Made by the client: the same reading sent twice is kept once, and answered as the first time.
+        Made by the client: the same reading sent twice is kept once, and answered as the first time, though
+        lens or set-up were changed meanwhile.
     setup_id, distance_text : str
         One of them: the set-up, or the taped distance, whose set-up is made where there is none yet.
     focal_mm : float, optional
@@ -71,6 +78,10 @@ def add_reading(
         ``vertical`` or ``horizontal`` of an anamorphic; empty for the whole picture.
     stop, at, note : str
         T-stop, place or time, and anything else, in words.
+    taken_at : datetime, optional
+        When it was read, where that was before it is sent.
+    age_s : float, optional
+        The same without a clock: how long before it was sent. [s]
 
     Raises
     ------
@@ -79,7 +90,8 @@ def add_reading(
     NotFound
         When the prep, or one of its units or set-ups, is not known.
     Conflict
-        When the id is another reading's, or the prep is closed or signed.
+        When the id is another reading's, the prep is closed or signed, or body or lens was adjusted between
+        the reading and its arrival.
     """
     typed = TypedReading(
         body_id=body_id,
@@ -91,22 +103,30 @@ def add_reading(
         fnumber=fnumber,
         axis=axis,
     )
+    said = SaidTime(taken_at=taken_at, age_s=age_s)
     reading_id, person = id_or_new(id), typed_name(operator, field="operator")
     words = SaidBeside(
         stop=optional_name(stop, field="stop"), at=optional_name(at, field="at"), note=typed_note(note)
     )
+    digest = digest_of({"prep_id": prep_id, "operator": person, **asdict(typed), **asdict(words)})
     with record.reading() as connection:
+        kept = kept_as_sent(connection, reading_id, digest) if id else None
+        if kept is not None:
+            revision = state_of(connection, prep_id).revision
+            return SavedReading(view=_shown(connection, kept), is_new=False, revision=revision)
         sight = sight_of(record, connection, prep_id, typed)
     with record.writing(who=person) as change:
         before = state_of(change.connection, prep_id)
-        if not before.is_open and not _is_kept(change.connection, reading_id):
+        is_new = not id or evidence.reading_if_kept(change.connection, reading_id) is None
+        taken = change.at
+        if is_new:
             refuse_unless_open(change.connection, prep_id)
+            taken = _taken_at(change, sight, said)
         setup = sight.setup_in(change)
-        wanted = sight.row(reading_id, setup_id=setup.id, operator=person, words=words, taken_at=change.at)
-        row = evidence.add_reading(change, wanted)
+        wanted = sight.row(reading_id, setup_id=setup.id, operator=person, words=words, taken_at=taken)
+        row = evidence.add_reading(change, wanted, sent=digest)
         if row.setup_id != setup.id:
             setup = _kept_setup(change.connection, row, setup)
-        is_new = row.taken_at == change.at
         steps = int(is_new) + int(setup.taped_at == change.at)
     return SavedReading(
         view=sight.shower(setup).reading(row), is_new=is_new, revision=before.revision + steps
@@ -233,12 +253,13 @@ def _kept_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> Se
     return kept
 
 
-def _is_kept(connection: "Connection", reading_id: str) -> bool:
-    try:
-        evidence.reading(connection, reading_id)
-    except NotFound:
-        return False
-    return True
+def _taken_at(change: "Change", sight: SightOfReading, said: SaidTime) -> "datetime":
+    """Give when a new reading was taken; refuse it where a unit was adjusted since."""
+    taken_at = said.before(change.at, began_at=sight.prep.started_at)
+    if taken_at is None:
+        return change.at
+    refuse_if_adjusted_since(change.connection, taken_at, body=sight.body, lens=sight.lens)
+    return taken_at
 
 
 def _shown(connection: "Connection", row: ReadingRow) -> ReadingView:

@@ -26,7 +26,9 @@ __all__ = [
     "gauge",
     "gauges",
     "reading",
+    "reading_if_kept",
     "readings",
+    "sent_digest",
     "setup",
     "setups",
     "sweep",
@@ -47,6 +49,7 @@ _KINDS: dict[type[Any], tuple[Table, str]] = {
     GaugeRow: (tables.gauges, "gauge"),
     SweepRow: (tables.sweeps, "sweep"),
 }
+_ADDED = "reading added"
 _TAKEN = frozenset({"taken_at", "taped_at", "setup_id"})
 """Not compared when a row is sent again: when, and the set-up that the first sending may have made."""
 
@@ -111,8 +114,15 @@ def setups(connection: Connection, prep_id: str) -> list[SetupRow]:
     return rows_of(connection, wanted, SetupRow)
 
 
-def add_reading(change: "Change", row: ReadingRow) -> ReadingRow:
+def add_reading(change: "Change", row: ReadingRow, *, sent: str = "") -> ReadingRow:
     """Add a reading to its prep; gives it with its number.
+
+    Parameters
+    ----------
+    row : ReadingRow
+        The reading; its number in the prep is given here.
+    sent : str
+        Digest of what was sent of it, which the journal keeps.
 
     Raises
     ------
@@ -126,7 +136,10 @@ def add_reading(change: "Change", row: ReadingRow) -> ReadingRow:
         return kept
     row = replace(row, seq=next_reading_number(change, row.prep_id))
     insert(change.connection, tables.readings, row)
-    change.note("reading added", prep_id=row.prep_id, detail={"reading_id": row.id, "number": row.seq})
+    detail: dict[str, Any] = {"reading_id": row.id, "number": row.seq}
+    if sent:
+        detail["sent_sha256"] = sent
+    change.note(_ADDED, prep_id=row.prep_id, detail=detail)
     return row
 
 
@@ -139,6 +152,22 @@ def reading(connection: Connection, reading_id: str) -> ReadingRow:
         When there is none of this id.
     """
     return from_mapping(ReadingRow, one(connection, tables.readings, reading_id, "reading"))
+
+
+def reading_if_kept(connection: Connection, reading_id: str) -> ReadingRow | None:
+    """Give a reading, or None where there is none of this id."""
+    wanted = select(tables.readings).where(tables.readings.c.id == reading_id)
+    return next(iter(rows_of(connection, wanted, ReadingRow)), None)
+
+
+def sent_digest(connection: Connection, row: ReadingRow) -> str:
+    """Give the digest of what was sent of a reading; empty where none was kept, as in older records."""
+    lines = tables.journal
+    wanted = select(lines.c.detail).where(lines.c.prep_id == row.prep_id, lines.c.what == _ADDED)
+    for detail in connection.execute(wanted).scalars():
+        if detail.get("reading_id") == row.id:
+            return str(detail.get("sent_sha256", ""))
+    return ""
 
 
 def readings(

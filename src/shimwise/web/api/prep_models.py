@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, StringConstraints, model_validator
+from pydantic import AwareDatetime, Field, StringConstraints, model_validator
 
 from shimwise.web.api.kinds import (
     DistanceMm,
@@ -124,6 +124,27 @@ class ReadingIn(PreviewIn):
     stop: OptionalName = ""
     at: Annotated[OptionalName, Field(description="When or where, as the person writes it.")] = ""
     note: Note = ""
+    taken_at: Annotated[
+        AwareDatetime | None,
+        Field(
+            description="When it was read, where it is sent later. Refused before the prep began and in the "
+            "future; 409 where body or lens was adjusted since.",
+            examples=["2026-03-04T09:30:00Z"],
+        ),
+    ] = None
+    age_s: Annotated[
+        float | None,
+        Field(
+            ge=0,
+            description="The same from a device whose clock may be wrong: how long before it was sent [s].",
+        ),
+    ] = None
+
+    @model_validator(mode="after")
+    def _says_one_time(self) -> "ReadingIn":
+        if self.taken_at is not None and self.age_s is not None:
+            raise ValueError("give either taken_at or age_s")
+        return self
 
 
 class Withdrawal(In):

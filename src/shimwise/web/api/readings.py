@@ -50,6 +50,8 @@ def add_reading(
         stop=new.stop,
         at=new.at,
         note=new.note,
+        taken_at=new.taken_at,
+        age_s=new.age_s,
     )
     if judge is not None and saved.is_new:
         judge.ask(prep_id)

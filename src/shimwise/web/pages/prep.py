@@ -136,10 +136,11 @@ def add_reading(
             operator=who,
             stop=form.text("stop"),
             note=form.text("note"),
+            age_s=form.number("age_s"),
             **_taken(form),
         )
     except ShimwiseError as error:
-        form.refuse(error)
+        form.refuse(error, fields={"age_s": ""})
         status = status_of(error)  # a record that is away or full says no to nothing: the reading waits
     prep = preps.open_prep(record, prep_id)
     if saved is None:

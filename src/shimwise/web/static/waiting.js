@@ -245,7 +245,9 @@
 
   document.addEventListener("htmx:configRequest", (event) => {
     if (direct.has(event.detail.elt)) {
-      event.detail.parameters.id = direct.get(event.detail.elt).id;
+      const kept = direct.get(event.detail.elt);
+      event.detail.parameters.id = kept.id;
+      event.detail.parameters.age_s = ageOf(kept);
       event.detail.timeout = PATIENCE_MS;
     }
   });
@@ -268,7 +270,7 @@
     }
     const at = await store;
     if (status >= 400 && status !== REFUSED_IN_FORM) {  // the form may be gone: the prep was closed meanwhile
-      const reason = status === 409 ? "The prep was closed or signed meanwhile." : `The server answered ${status}.`;
+      const reason = refusalIn(event.detail.xhr) || (status === 409 ? "The prep was closed or signed meanwhile." : `The server answered ${status}.`);
       await at.put({ ...kept, state: "refused", reason });
     } else {
       await at.remove(kept.id);  // taken, or refused in the form before the person's eyes
@@ -276,7 +278,16 @@
     await show();
   });
 
+  // Why a page that is the answer says no.
+  function refusalIn(answer) {
+    const said = new DOMParser().parseFromString(answer.responseText, "text/html").querySelector("[role=alert]");
+    return said ? said.textContent.trim() : "";
+  }
+
   // ---- sending what waits ----
+
+  // How long ago it was read, in seconds: true though this device's clock is wrong.
+  const ageOf = (kept) => Math.max(0, Date.now() - kept.order) / 1000;
 
   // No answer, a server in trouble, a device that is to be paired again, or too many at once: none says no.
   function isAway(status) {
@@ -284,7 +295,7 @@
   }
 
   function bodyOf(kept) {
-    const body = { id: kept.id, ...kept.fields };
+    const body = { id: kept.id, age_s: ageOf(kept), ...kept.fields };
     for (const name of NUMBERS) {
       if (name in body) {
         const value = Number(body[name].replace(",", "."));
