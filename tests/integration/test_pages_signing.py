@@ -70,7 +70,14 @@ def test_a_signature_shows_its_digest_and_exceptions_and_the_prep_says_that_it_i
     assert "a spare only" in page.text
     frozen = see(door, f"/preps/{prep_id}")
     assert "signed" in frozen.text
-    assert "The signature" in frozen.text
+    assert "The signature, and reopening" in frozen.text
+    assert kept["digest_words"] in frozen.text
+    assert f"Signed by {WHO}" in frozen.text
+    assert {f"/preps/{prep_id}/papers/check-sheet.pdf", f"/preps/{prep_id}/sign", "/verify"} <= set(
+        frozen.links
+    )
+    for gone in ("What to do", "Says most next", "Causes, the likeliest first", "The scale stands at"):
+        assert gone not in frozen.text
     assert "Adjust step by step" not in frozen.text
     assert "until it is reopened" in see(door, f"/preps/{prep_id}/adjust").sentence
     sent(door, f"/preps/{prep_id}/sign", 409)

@@ -4,7 +4,7 @@ The signature is the digest of the prep's canonical JSON together with who signe
 (:mod:`shimwise.sheets.papers.canonical`). It shows a change; it is no proof of who made it.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 

@@ -1,5 +1,6 @@
 """``shimwise reopen``: open a signed prep again, with a reason; its signature stays in the record."""
 
+import sys
 from typing import Annotated
 
 import typer
@@ -10,7 +11,7 @@ from shimwise.cli.record_options import AsJson, Data, Who, person
 
 __all__ = ["register", "reopen"]
 
-_MORE = "Only who signed it, or a lead, may.\n\nExit code: 0 opened, 2 refused."
+_MORE = "Only who signed it, or a lead, may; in a terminal it asks why.\n\nExit code: 0 opened, 2 refused."
 
 
 def register(parent: typer.Typer, summary: str) -> None:
@@ -31,6 +32,8 @@ def reopen(
 
     with keeping.open_record(data) as record:
         prep_id = keeping.find_prep(record, prep)
+        if not reason and sys.stdin.isatty() and sys.stdout.isatty() and not as_json:
+            reason = typer.prompt("Why is it opened again?", default="", show_default=False)
         view = signing.reopen(record, prep_id, reason=reason, who=person(who))
     show(
         {"prep_id": prep_id, "state": view.state, "revision": view.revision},

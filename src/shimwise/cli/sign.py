@@ -1,6 +1,8 @@
 """``shimwise sign``: sign a prep, so that it stays as it is."""
 
-from typing import Annotated
+import sys
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -9,12 +11,18 @@ from shimwise.cli.output import show
 from shimwise.cli.record_options import AsJson, Data, Who, person
 from shimwise.errors import RecordError
 
+if TYPE_CHECKING:
+    from shimwise.bench.prep_views import PrepView
+    from shimwise.bench.signing import Exempt
+
 __all__ = ["register", "sign"]
 
 _MORE = (
-    "Every unit has to be decided, or excepted with a reason. The prep is frozen from then on; shimwise "
-    "reopen opens it again.\n\nExit code: 0 signed, 2 refused."
+    "Every unit has to be decided, or excepted with a reason; in a terminal it asks for each, and before it "
+    "signs. The prep is frozen from then on; shimwise reopen opens it again.\n\nExit code: 0 signed, "
+    "2 refused."
 )
+REFUSED = 2
 
 
 def register(parent: typer.Typer, summary: str) -> None:
@@ -41,20 +49,18 @@ def sign(
     from shimwise.bench import signing
     from shimwise.bench.preps import open_prep
 
+    name = person(who)
     with keeping.open_record(data) as record:
         prep_id = keeping.find_prep(record, prep)
         view = open_prep(record, prep_id)
-        ids = {unit.name.casefold(): unit.id for unit in (*view.bodies, *view.lenses)}
-        excepted = {}
-        for text in exceptions or ():
-            unit, found, reason = text.partition("=")
-            if not found:
-                raise RecordError(f"[{text}] is no exception. Write it as UNIT=REASON.")
-            key = unit.strip().casefold()
-            if key not in ids:
-                raise RecordError(f"[{unit.strip()}] is no unit of this prep. Check the name.")
-            excepted[ids[key]] = signing.Exempt(reason.strip(), answers_for)
-        signed = signing.sign(record, prep_id, who=person(who), exceptions=excepted)
+        excepted = _excepted(view, exceptions or (), answers_for)
+        is_asked = sys.stdin.isatty() and sys.stdout.isatty() and not as_json and not excepted
+        if is_asked and view.state != "signed":
+            excepted = _ask(record, view, answers_for or name)
+            if not typer.confirm(f"Sign {view.title} as {name}?"):
+                typer.echo("Nothing is signed.")
+                raise typer.Exit(REFUSED)
+        signed = signing.sign(record, prep_id, who=name, exceptions=excepted)
     lines = [f"Signed by {signed.signed_by}, {signed.signed_at:%Y-%m-%d %H:%M} UTC: {view.title}."]
     lines += [f"Undecided: {one.unit}: {one.reason} ({one.name})." for one in signed.exceptions]
     lines.append(f"Digest {signed.digest_words}")
@@ -72,3 +78,36 @@ def sign(
         "\n".join(lines),
         as_json=as_json,
     )
+
+
+def _excepted(view: "PrepView", texts: Iterable[str], answers_for: str) -> "dict[str, Exempt]":
+    from shimwise.bench.signing import Exempt
+
+    ids = {unit.name.casefold(): unit.id for unit in (*view.bodies, *view.lenses)}
+    excepted = {}
+    for text in texts:
+        unit, found, reason = text.partition("=")
+        if not found:
+            raise RecordError(f"[{text}] is no exception. Write it as UNIT=REASON.")
+        key = unit.strip().casefold()
+        if key not in ids:
+            raise RecordError(f"[{unit.strip()}] is no unit of this prep. Check the name.")
+        excepted[ids[key]] = Exempt(reason.strip(), answers_for)
+    return excepted
+
+
+def _ask(record: keeping.Record, view: "PrepView", answers_for: str) -> "dict[str, Exempt]":
+    """Ask of each undecided unit why it goes out; one without an answer is left, and stands in the way."""
+    from shimwise.bench import prep_verdict, signing
+
+    prep_verdict.current_verdict(record, view.id)
+    excepted = {}
+    for unit in signing.undecided(record, view.id):
+        typer.echo(unit.words)
+        reason = typer.prompt(
+            "Why does it go out all the same? (empty: it does not)", default="", show_default=False
+        )
+        if reason.strip():
+            by = typer.prompt("Who answers for it?", default=answers_for)
+            excepted[unit.unit_id] = signing.Exempt(reason, by)
+    return excepted

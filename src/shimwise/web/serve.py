@@ -39,10 +39,10 @@ LIST_BYTES = 8 * 1024**2
 LIMITS = Limits(
     large=(
         (re.compile(r"^/(?:api/v1/)?preps/[^/]+/sweeps"), SWEEP_BYTES),
-        (re.compile(r"(?:import|list)"), LIST_BYTES),
+        (re.compile(r"(?:import|list|verify$)"), LIST_BYTES),
     )
 )
-"""Frames of a sweep are large; a house's list or a prep from elsewhere is larger than a form."""
+"""Frames of a sweep are large; a house's list, a sheet or a prep from elsewhere is larger than a form."""
 STOPPING_S = 3
 IDLE_S = 20
 BACKLOG = 256

@@ -25,6 +25,7 @@ ROWS = {
 TYPED = {"reading_mm": "reading_text", "distance_mm": "distance_text"}
 """A length is told as it was typed; the number that it means only where the text is the same."""
 WORDS = {"reading_text": "reading", "distance_text": "distance", "fnumber": "f-number", "stop": "T-stop"}
+UNITS = {"c": "°C", "mm": "mm", "um": "µm"}
 UNSAID = ("document", "result", "detail", "steps")
 """Of these only that they differ: what is within is long."""
 
@@ -91,12 +92,18 @@ def _fields(name: str, found: Mapping[str, Any], signed: Mapping[str, Any]) -> I
     for key in differing:
         if TYPED.get(key) in differing:
             continue
-        word = WORDS.get(key, key.replace("_", " "))
+        word = WORDS.get(key) or _word(key)
         if key in UNSAID:
             yield f"{name}: its {word} is another."
         else:
             here, then = _shown(found.get(key)), _shown(signed.get(key))
             yield f"{name}: its {word} is {here}; as signed it is {then}."
+
+
+def _word(key: str) -> str:
+    """Write the name of a field: ``temperature_c`` is its temperature (°C)."""
+    stem, _, unit = key.rpartition("_")
+    return f"{stem.replace('_', ' ')} ({UNITS[unit]})" if unit in UNITS else key.replace("_", " ")
 
 
 def _shown(value: object) -> str:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
+from shimwise.sheets.papers.canonical import digest_words
 from shimwise.sheets.papers.differences import differences
 from shimwise.sheets.papers.prep_document import PrepDocument
 from shimwise.sheets.papers.rows_words import moment_words
@@ -54,6 +55,8 @@ class Finding:
         Why, in sentences.
     differing : tuple of str
         Where it differs from what was signed, in sentences; empty where it does not, or that is not known.
+    is_known : bool
+        Whether the record that was looked at holds its prep.
     """
 
     prep_id: str
@@ -64,6 +67,12 @@ class Finding:
     signed_at: str
     words: tuple[str, ...]
     differing: tuple[str, ...] = ()
+    is_known: bool = False
+
+    @property
+    def digest_words(self) -> str:
+        """The digest in groups, to be compared by eye."""
+        return digest_words(self.digest)
 
     @property
     def sentence(self) -> str:
@@ -114,6 +123,7 @@ def find_in_prep(prep: PrepDocument, *, recorded: Recorded | None = None) -> Fin
     kept = recorded(alone.prep_id)
     if kept is None:
         return _unknown(alone)
+    alone = replace(alone, is_known=True)
     if alone.state is State.NOT_SIGNED:
         return alone
     same = next((one for one in kept if one.digest == prep.digest), None)

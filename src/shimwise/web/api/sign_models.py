@@ -335,7 +335,7 @@ class VerifyIn(In):
     """A paper to be verified: a prep document, or a PDF as base64; one of them."""
 
     document: Annotated[dict[str, Any] | None, Field(description="shimwise.prep/1")] = None
-    pdf_base64: Annotated[str, StringConstraints(max_length=1_000_000)] = ""
+    pdf_base64: Annotated[str, StringConstraints(max_length=8_000_000)] = ""
 
 
 class FindingOut(Out):

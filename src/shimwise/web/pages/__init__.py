@@ -17,6 +17,7 @@ from shimwise.web.pages import (
     repeatability,
     settings,
     signing,
+    verify,
     wear,
 )
 from shimwise.web.pages.failures import add_failures
@@ -39,6 +40,7 @@ def add_pages(app: FastAPI) -> None:
         adjusting,
         signing,
         papers,
+        verify,
         drifting,
         house,
         repeatability,

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from markupsafe import Markup
 from starlette.responses import Response
 
-from shimwise.bench import pictures, prep_readings, prep_verdict, preps, recheck
+from shimwise.bench import pictures, prep_readings, prep_verdict, preps, recheck, signing
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import JudgeDep, PageDep, PostedDep, QueryDep, RecordDep, remember, see, who_of
 from shimwise.web.pages.forms import Form
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from shimwise.bench.judge_service import JudgeService
     from shimwise.bench.keeping import Record
     from shimwise.bench.prep_views import PrepView, SavedReading
-    from shimwise.bench.sign_views import RecheckView
+    from shimwise.bench.sign_views import RecheckView, SignOffView
 
 __all__ = ["router", "values_of"]
 
@@ -230,7 +230,15 @@ def values_of(
         "sweep_form": Form(),
         "jobs": sweeps.jobs(prep.id) if sweeps is not None else (),
         "tries": 0,
+        "standing": _standing(request.app.state.record, prep),
     }
+
+
+def _standing(record: "Record", prep: "PrepView") -> "SignOffView | None":
+    """Give the signature that stands, of a prep that is signed."""
+    if prep.state != "signed":
+        return None
+    return next((one for one in signing.sign_offs(record, prep.id) if one.is_standing), None)
 
 
 def _readings_after(

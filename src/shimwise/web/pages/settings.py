@@ -10,6 +10,7 @@ from fastapi import APIRouter, Request
 from starlette.datastructures import UploadFile
 from starlette.responses import RedirectResponse, Response
 
+from shimwise.bench import signing
 from shimwise.bench.house_list import export_house_list, import_house_list
 from shimwise.bench.house_settings import change_settings, settings
 from shimwise.bench.refusals import InputError
@@ -25,6 +26,7 @@ from shimwise.web.pages.deps import (
 )
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import THEME_COOKIE, THEMES, counted, number, person_of, render
+from shimwise.web.problems import status_of
 
 if TYPE_CHECKING:
     from shimwise.bench.house_views import HouseListOutcome, HouseSettings
@@ -34,12 +36,13 @@ if TYPE_CHECKING:
 __all__ = ["router"]
 
 router = APIRouter()
+NO_LEADS = "No lead is named yet: a signed prep is reopened only by who signed it."
 
 
 @router.get("/settings")
 def show_settings(request: Request, record: RecordDep, page: PageDep) -> Response:
     """Show the settings."""
-    return _shown(request, page, _form(settings(record)), settings(record))
+    return _shown(request, record, page, _form(settings(record)), settings(record))
 
 
 @router.post("/settings")
@@ -64,8 +67,21 @@ def keep_settings(request: Request, record: RecordDep, page: PageDep, form: Post
         change_settings(record, settings=new, who=who)
     except ShimwiseError as error:
         form.refuse(error)
-        return _shown(request, page, form, known, status=422)
+        return _shown(request, record, page, form, known, status=422)
     return remember(see("/settings?saved=yes"), who)
+
+
+@router.post("/settings/leads")
+def keep_leads(request: Request, record: RecordDep, page: PageDep, form: PostedDep) -> Response:
+    """Say who the leads are."""
+    who, known = who_of(request, form), settings(record)
+    names = [line for line in form.get("names").splitlines() if line.strip()]
+    try:
+        signing.change_leads(record, names=names, who=who)
+    except ShimwiseError as error:
+        form.refuse(error)
+        return _shown(request, record, page, _form(known), known, leads=form, status=status_of(error))
+    return remember(see("/settings?saved=leads#leads"), who)
 
 
 @router.post("/theme")
@@ -174,7 +190,14 @@ def _is(items: tuple[object, ...]) -> str:
 
 
 def _shown(
-    request: Request, page: "Page", form: Form, house: "HouseSettings", *, status: int = 200
+    request: Request,
+    record: "Record",
+    page: "Page",
+    form: Form,
+    house: "HouseSettings",
+    *,
+    leads: Form | None = None,
+    status: int = 200,
 ) -> Response:
     page.way = "settings"
     units = "metric" if house.units == "m" else "feet and inches"
@@ -182,7 +205,8 @@ def _shown(
         f"Lengths in {units}, tolerance ±{number(house.tolerance_um)} µm, circle of confusion "
         f"{number(house.coc_um)} µm, {house.theme} theme."
     )
-    saved = request.query_params.get("saved") == "yes"
+    saved = request.query_params.get("saved", "")
+    named = signing.leads(record)
     who = Form(values={"who": [person_of(request)]})
     has_devices = getattr(request.app.state, "has_devices", False)
     return render(
@@ -194,7 +218,13 @@ def _shown(
         saved=saved,
         who=who,
         has_devices=has_devices,
+        leads=leads or Form(values={"names": ["\n".join(named)]}),
+        leads_words=f"{_listed(named)} may reopen any signed prep." if named else NO_LEADS,
     )
+
+
+def _listed(names: tuple[str, ...]) -> str:
+    return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
 
 
 def _form(house: "HouseSettings") -> Form:

@@ -28,6 +28,7 @@ def _drop(rows: list[Any]) -> None:
             lambda found: found["prep"].update(title="Tuesday"),
             "Prep: its title is “Tuesday”; as signed it is",
         ),
+        (lambda found: found["prep"].update(temperature_c=35), "Prep: its temperature (°C) is 35; as signed"),
         (lambda found: found["readings"][1].update(operator=""), "Reading 2: its operator is not said; as"),
         (lambda found: _drop(found["readings"]), "Reading 2 is missing."),
         (lambda found: found["readings"].append({"id": "x", "seq": 99}), "Reading 99 was added."),
