@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from shimwise.bench.house_views import HouseSettings, MechanismFacts
 from shimwise.inference.landing import BodyKnowledge, FocusDesign, LensKnowledge
 from shimwise.records.kit import KitLens
+from shimwise.records.names import judged_name
 from shimwise.remedy import Fixed, Mechanism, Screw, ShimmedMount, Turn
 
 if TYPE_CHECKING:
@@ -25,11 +26,6 @@ __all__ = [
     "mechanism_json",
     "mechanism_of",
 ]
-
-
-def judged_name(name: str, *, epoch: int, current: int) -> str:
-    """Name a unit for the judge: a unit before an adjustment is another one than after it."""
-    return name if epoch == current else f"{name} before adjustment {epoch + 1}"
 
 
 def body_tolerance_um(body: "BodyRow", house: HouseSettings) -> float | None:

@@ -3,14 +3,17 @@
 import csv
 import io
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from itertools import count
 
 from sqlalchemy import Connection
 
 from shimwise.errors import LengthError
 from shimwise.lengths import length_to_mm
 from shimwise.records.columns import KNOWN
+from shimwise.records.names import LONGEST_NAME, judged_name
 from shimwise.records.store import evidence, preps, units
+from shimwise.records.store.names import name_key
 from shimwise.records.store.rows import BodyRow, LensRow, ReadingRow, SetupRow
 
 __all__ = ["export_readings"]
@@ -19,7 +22,9 @@ __all__ = ["export_readings"]
 def export_readings(connection: Connection, prep_id: str) -> str:
     """Give the readings that are judged as CSV, in their order; those withdrawn are left out.
 
-    Lengths stand as they were typed where that says the same to the last digit, else in millimetres.
+    Lengths stand as they were typed where that says the same to the last digit, else in millimetres. A unit
+    as it was before an adjustment is a unit of its own, ``A-07 before adjustment 1``, so that whoever judges
+    the file pools no two states; a longer name than the readings file takes is shortened for it.
 
     Raises
     ------
@@ -43,13 +48,14 @@ def _cells(
     lenses: dict[str, LensRow],
     setups: dict[str, SetupRow],
 ) -> Iterator[dict[str, str]]:
-    for row in readings:
-        if row.withdrawn_at is not None:
-            continue
+    kept = [row for row in readings if row.withdrawn_at is None]
+    body_names = _state_names(bodies, [(row.body_id, row.body_epoch) for row in kept])
+    lens_names = _state_names(lenses, [(row.lens_id, row.lens_epoch) for row in kept])
+    for row in kept:
         lens, setup = lenses[row.lens_id], setups[row.setup_id]
         yield {
-            "body": bodies[row.body_id].name,
-            "lens": lens.name,
+            "body": body_names[row.body_id, row.body_epoch],
+            "lens": lens_names[row.lens_id, row.lens_epoch],
             "focal_length_mm": _number(row.focal_mm),
             "f_number": _number(row.fnumber),
             "distance": _length(setup.distance_text, setup.distance_mm),
@@ -64,6 +70,33 @@ def _cells(
             "note": row.note,
             "focus_design": lens.focus_design,
         }
+
+
+def _state_names(
+    units: Mapping[str, BodyRow] | Mapping[str, LensRow], states: Iterable[tuple[str, int]]
+) -> dict[tuple[str, int], str]:
+    """Name each state (unit and epoch) that was read, no two alike."""
+    taken = {name_key(unit.name) for unit in units.values()}
+    names: dict[tuple[str, int], str] = {}
+    for unit_id, epoch in dict.fromkeys(states):
+        unit = units[unit_id]
+        if epoch == unit.epoch:
+            names[unit_id, epoch] = unit.name
+            continue
+        name = next(
+            free for free in _short_names(unit.name, epoch, unit.epoch) if name_key(free) not in taken
+        )
+        taken.add(name_key(name))
+        names[unit_id, epoch] = name
+    return names
+
+
+def _short_names(name: str, epoch: int, current: int) -> Iterator[str]:
+    """Give the name of a past state, then others for it, each as long as a name may be."""
+    said = judged_name("", epoch=epoch, current=current)
+    for number in count(1):
+        ending = said if number == 1 else f"{said} ({number})"
+        yield name[: LONGEST_NAME - len(ending)].rstrip() + ending
 
 
 def _number(value: float) -> str:

@@ -24,7 +24,15 @@ from shimwise.records.store.checking import check
 from shimwise.records.store.exchange import Imported, export_prep, import_prep
 from shimwise.records.store.plain import PlainError, row_to_plain
 from shimwise.records.store.readings_csv import export_readings
-from shimwise.records.store.rows import AdjustmentRow, PrepRow, VerdictRow
+from shimwise.records.store.rows import (
+    AdjustmentRow,
+    BodyRow,
+    LensRow,
+    PrepRow,
+    ReadingRow,
+    SetupRow,
+    VerdictRow,
+)
 
 
 def _exported(record: Record, prep_id: str = "prep-1") -> dict[str, Any]:
@@ -321,6 +329,57 @@ def test_readings_as_csv_are_read_back_by_the_readings_file(record: Record) -> N
     assert {row.setup for row in back} == {"chart 1", "chart 2"}
     assert "6'" in text
     assert "bumped" not in text
+
+
+def test_readings_before_an_adjustment_are_exported_as_another_unit(tmp_path: Path) -> None:
+    long = "Body of a very long name, as long as a name may be, of the rental house "
+    twins = (f"{long}north", f"{long}south")
+    with Record.open(tmp_path / "house") as record, record.writing(who="Ann") as change:
+        units.add_lens(change, LensRow(id="l", name="L", focal_lengths_mm=(50.0,), fnumber=2.0))
+        for number, name in enumerate(twins):
+            units.add_body(change, BodyRow(id=f"b{number}", name=name, epoch=1))
+        ids = ("b0", "b1")
+        row = PrepRow(id="p", title="", started_at=NOON, started_by="Ann", body_ids=ids, lens_ids=("l",))
+        preps.add_prep(change, row)
+        for body in ids:
+            evidence.add_setup(
+                change,
+                SetupRow(
+                    id=f"s-{body}",
+                    prep_id="p",
+                    body_id=body,
+                    name=f"chart of {body}",
+                    distance_mm=914.4,
+                    distance_text="3'",
+                    taped_by="Ann",
+                    taped_at=NOON,
+                ),
+            )
+        for epoch in (0, 1):
+            for body in ids:
+                evidence.add_reading(
+                    change,
+                    ReadingRow(
+                        id=f"r-{body}-{epoch}",
+                        prep_id="p",
+                        setup_id=f"s-{body}",
+                        body_id=body,
+                        lens_id="l",
+                        focal_mm=50.0,
+                        fnumber=2.0,
+                        reading_mm=914.4 - 12.7 * (1 - epoch),
+                        reading_text="on",
+                        operator="Ann",
+                        taken_at=NOON,
+                        body_epoch=epoch,
+                    ),
+                )
+        text = export_readings(change.connection, "p")
+    rows = parse_readings(text.encode(), name="exported.csv").readings
+    past, now = [row.body for row in rows[:2]], [row.body for row in rows[2:]]
+    assert tuple(now) == twins
+    assert len({*past, *now}) == 4
+    assert all(name.startswith("Body of a very long") and " before adjustment 1" in name for name in past)
 
 
 def test_a_prep_without_anything_is_exported_too(record: Record) -> None:
