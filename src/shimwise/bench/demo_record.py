@@ -9,13 +9,13 @@ from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from shimwise.bench.house import add_body, add_lens, add_set, list_bodies
-from shimwise.bench.house_views import BodyFacts, LensFacts, MechanismFacts, SetFacts
+from shimwise.bench.house_views import BodyFacts, LensFacts, SetFacts
+from shimwise.bench.kit_units import mechanism_of_kit
 from shimwise.bench.prep_readings import add_reading
 from shimwise.bench.prep_verdict import refresh_verdict
 from shimwise.bench.preps import close_prep, list_preps, start_prep, tape_setup
 from shimwise.records.kit import Kit
 from shimwise.records.kit_file import parse_kit
-from shimwise.remedy import Mechanism, Screw, ShimmedMount
 
 if TYPE_CHECKING:
     from shimwise.bench.inputs import Progress
@@ -81,7 +81,7 @@ def fill_demo(record: "Record", *, progress: "Progress | None" = None) -> DemoRe
                 name=name,
                 mount=MOUNT,
                 circle_of_confusion_um=body.circle_of_confusion_um,
-                mechanism=_mechanism_facts(body.mechanism),
+                mechanism=mechanism_of_kit(body.mechanism),
                 note=NOTE,
             ),
             who=WHO,
@@ -206,22 +206,3 @@ def _read(
             reading_text=row["reading"],
             operator=row["operator"],
         )
-
-
-def _mechanism_facts(mechanism: Mechanism | None) -> MechanismFacts | None:
-    match mechanism:
-        case Screw():
-            return MechanismFacts(
-                kind="screw",
-                um_per_turn=mechanism.um_per_turn,
-                um_per_turn_sd=mechanism.um_per_turn_sd,
-                away=mechanism.away.value if mechanism.away else "",
-                has_lock=mechanism.has_lock,
-                backlash_um=mechanism.backlash_um,
-            )
-        case ShimmedMount():
-            return MechanismFacts(kind="shimmed mount", stock_um=mechanism.stock_um)
-        case None:
-            return None
-        case _:
-            return MechanismFacts(kind="fixed")

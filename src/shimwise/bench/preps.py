@@ -26,6 +26,7 @@ __all__ = [
     "close_prep",
     "list_preps",
     "open_prep",
+    "prep_title",
     "reopen_prep",
     "start_prep",
     "tape_setup",
@@ -94,7 +95,7 @@ def start_prep(
             change,
             PrepRow(
                 id=prep_id,
-                title=wanted_title or _title(body_names, of_set, len(lenses)),
+                title=wanted_title or prep_title(body_names, of_set.name if of_set else None, len(lenses)),
                 started_at=change.at,
                 started_by=name,
                 state=OPEN,
@@ -315,11 +316,11 @@ def _set(change: "Change", set_id: str) -> SetRow:
         raise InputError("is no set of this house. Add it first.", field="set_id", typed=set_id) from error
 
 
-def _title(body_names: Sequence[str], of_set: SetRow | None, lens_count: int) -> str:
+def prep_title(body_names: Sequence[str], set_name: str | None, lens_count: int) -> str:
     """Name a prep that was given no title: its bodies, and its set or lenses."""
     bodies = listed(body_names, most=3)
-    if of_set is not None:
-        return f"{bodies} with {of_set.name}"
+    if set_name:
+        return f"{bodies} with {set_name}"
     return f"{bodies} with {counted(lens_count, 'lens')}" if lens_count else bodies
 
 

@@ -10,7 +10,7 @@ from shimwise.errors import LengthError
 from shimwise.lengths import LengthTextError, mm_to_feet_text, parse_length
 from shimwise.records.cells import FARTHEST_MM
 
-__all__ = ["Typed", "typed_distance", "typed_reading"]
+__all__ = ["Typed", "is_metric", "typed_distance", "typed_reading"]
 
 _ON = re.compile(r"on(?:\s+the\s+mark)?\.?", re.IGNORECASE)
 _OFFSET = re.compile(r"(?P<way>short|deep)(?:\s+by)?\b\s*(?P<amount>.*)", re.IGNORECASE | re.DOTALL)
@@ -34,6 +34,8 @@ def typed_distance(text: str, *, field: str = "distance_text") -> Typed:
         When it is no length, or farther than ten kilometres.
     """
     tidy = " ".join(text.split())
+    if not tidy:
+        raise InputError("nothing is typed yet: a length such as 3' or 914 mm, or INF.", field=field)
     return Typed(tidy, float(_length(tidy, typed=text, field=field)))
 
 
@@ -60,6 +62,10 @@ def typed_reading(text: str, *, distance: Typed, field: str = "reading_text") ->
         When it is no length, or an offset leads nowhere.
     """
     tidy = " ".join(text.split())
+    if not tidy:
+        raise InputError(
+            "nothing is typed yet: where the scale stands, such as 2' 11 1/2\" or on.", field=field
+        )
     if _ON.fullmatch(tidy):
         return distance
     offset = _OFFSET.fullmatch(tidy)
@@ -82,7 +88,7 @@ def typed_reading(text: str, *, distance: Typed, field: str = "reading_text") ->
             field=field,
             typed=text,
         )
-    return Typed(_exact_text(exact, is_metric=_is_metric(offset["amount"])), float(exact))
+    return Typed(_exact_text(exact, is_metric=is_metric(offset["amount"])), float(exact))
 
 
 def _length(text: str, *, typed: str, field: str) -> Fraction | float:
@@ -100,7 +106,8 @@ def _length(text: str, *, typed: str, field: str) -> Fraction | float:
     return mm
 
 
-def _is_metric(text: str) -> bool:
+def is_metric(text: str) -> bool:
+    """Tell whether a length is written in a metric unit."""
     return bool(re.search(r"m\b|metre|meter|㎜|㎝", text, re.IGNORECASE))
 
 

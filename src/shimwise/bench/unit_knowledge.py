@@ -73,6 +73,7 @@ def kit_lens(lens: "LensRow") -> KitLens:
         focus_design=FocusDesign(lens.focus_design) if lens.focus_design else None,
         squeeze=lens.squeeze if lens.squeeze and lens.squeeze != 1.0 else None,
         by_distance=_table(lens),
+        source="record",
     )
 
 

@@ -28,7 +28,7 @@ COMMANDS = {
     "repeatability": "Tell how well you repeat, and the house without names.",
     "sheet": "Print a prep's papers: check sheet, cards, labels, set table.",
     "verify": "Tell whether a sheet is what was signed.",
-    "import": "Take in a prep from another record, or the house's list.",
+    "import": "Take in readings, a prep from another record, or the house's list.",
     "export": "Write all that a prep holds, or its readings, as a file.",
     "backup": "Copy the record, while it is used.",
     "restore": "Put a backup in the place of the record.",

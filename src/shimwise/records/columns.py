@@ -32,7 +32,7 @@ def find_separator(text: str) -> str:
     first = _LINE_END.split(text.lstrip()[:_HEADER_CHARACTERS], maxsplit=1)[0]
 
     def known(separator: str) -> int:
-        return sum(_plain(name.strip().strip('"')) in KNOWN for name in first.split(separator))
+        return sum(plain_column(name.strip().strip('"')) in KNOWN for name in first.split(separator))
 
     return max(SEPARATORS, key=known)
 
@@ -51,7 +51,7 @@ def read_header(cells: Sequence[str], *, name: str, line: int) -> Header:
             name=name,
             line=line,
         )
-    names = [_plain(cell) for cell in cells]
+    names = [plain_column(cell) for cell in cells]
     while names and not names[-1]:
         names.pop()
     places: dict[str, int] = {}
@@ -71,7 +71,8 @@ def read_header(cells: Sequence[str], *, name: str, line: int) -> Header:
     return Header(places=places, width=len(names), warnings=tuple(_not_read(names, cells, places)))
 
 
-def _plain(cell: str) -> str:
+def plain_column(cell: str) -> str:
+    """Give a column's name without case, spacing and signs."""
     return _NOT_WORD.sub("_", cell.strip().casefold()).strip("_")
 
 

@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from shimwise.inference.landing import DEFAULT_COC_UM, BodyKnowledge, FocusDesign, LensKnowledge
 from shimwise.remedy import Mechanism
 
+FROM_KIT = "kit"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KitUnit:
@@ -45,7 +47,7 @@ class KitLens(KitUnit):
     """A lens of the kit; what is None or empty is not known.
 
     ``focal_lengths_mm``: one, or of a zoom several in rising order. ``by_distance``: rows of (distance mm,
-    focal length mm, separation mm) in rising order.
+    focal length mm, separation mm) in rising order. ``source``: what tells it, in messages.
     """
 
     focal_lengths_mm: tuple[float, ...] = ()
@@ -54,6 +56,7 @@ class KitLens(KitUnit):
     focus_design: FocusDesign | None = None
     squeeze: float | None = None
     by_distance: tuple[tuple[float, float, float], ...] = ()
+    source: str = FROM_KIT
 
     @property
     def is_zoom(self) -> bool:

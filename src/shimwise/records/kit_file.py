@@ -72,7 +72,7 @@ from shimwise.lengths import length_to_mm
 from shimwise.records.cells import FNUMBER, FOCAL_MM, SEPARATION_MM, SQUEEZE
 from shimwise.records.errors import KitError
 from shimwise.records.files import read_bytes
-from shimwise.records.kit import Kit, KitBody, KitLens
+from shimwise.records.kit import FROM_KIT, Kit, KitBody, KitLens
 from shimwise.records.tables import Table
 from shimwise.remedy import Fixed, Mechanism, Screw, ShimmedMount, Turn
 
@@ -229,6 +229,7 @@ def _lens(table: Table) -> KitLens:
         focus_design=table.word("focus_design", _DESIGNS),
         squeeze=table.number("squeeze", SQUEEZE),
         by_distance=_by_distance(table),
+        source=FROM_KIT,
         **_unit(table),
     )
     table.close()

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from shimwise.inference.landing import Axis, FocusDesign
 from shimwise.records.errors import CellError
-from shimwise.records.kit import KitLens
+from shimwise.records.kit import FROM_KIT, KitLens
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
@@ -79,13 +79,13 @@ class LensLedger:
             kit = self.lenses.get(lens, KitLens())
             self._check_focal(lens, kit, focal_mm, line)
             said = squeeze or (None if kit.squeeze else 1.0)
-            self._check(lens, "squeeze", kit.squeeze, said, line)
-            self._check(lens, "focus_design", kit.focus_design, focus_design, line)
+            self._check(lens, "squeeze", kit.squeeze, said, line, kit=kit)
+            self._check(lens, "focus_design", kit.focus_design, focus_design, line, kit=kit)
             design = focus_design or kit.focus_design
             if not kit.by_distance:
                 place = (focal_mm, distance_mm if design is FocusDesign.INTERNAL else None)
                 in_kit = None if kit.is_zoom or place[1] else kit.separation_mm
-                self._check(lens, "principal_separation_mm", in_kit, separation_mm, line, *place)
+                self._check(lens, "principal_separation_mm", in_kit, separation_mm, line, *place, kit=kit)
             self.seen[key] = LensFacts(
                 squeeze=squeeze or kit.squeeze or 1.0,
                 separation_mm=separation_mm,
@@ -100,8 +100,8 @@ class LensLedger:
         if kit.is_zoom:
             if not marked[0] <= focal_mm <= marked[-1]:
                 raise CellError(
-                    f"{lens} is {focal_mm:g} mm here, but {marked[0]:g} to {marked[-1]:g} mm in the kit. "
-                    "Correct the one that is wrong.",
+                    f"{lens} is {focal_mm:g} mm here, but {marked[0]:g} to {marked[-1]:g} mm in the "
+                    f"{kit.source}. Correct the one that is wrong.",
                     column="focal_length_mm",
                     found=f"{focal_mm:g}",
                 )
@@ -110,16 +110,25 @@ class LensLedger:
         if known_mm == focal_mm:
             return
         low, high = sorted((known_mm, focal_mm))
+        place = f"the kit file: [lenses.{_toml_key(lens)}] focal_length_mm = [{low:g}, {high:g}]"
+        if kit.source != FROM_KIT:
+            place = f"the {kit.source}, on its page."
         raise CellError(
-            f"{lens} is {focal_mm:g} mm here, but {known_mm:g} mm {_where(first)}. A lens keeps its focal "
-            f"length: correct it, or, if it is a zoom, say so in the kit file: [lenses.{_toml_key(lens)}] "
-            f"focal_length_mm = [{low:g}, {high:g}]",
+            f"{lens} is {focal_mm:g} mm here, but {known_mm:g} mm {_where(first, kit)}. A lens keeps its "
+            f"focal length: correct it, or, if it is a zoom, say so in {place}",
             column="focal_length_mm",
             found=f"{focal_mm:g}",
         )
 
     def _check(
-        self, lens: str, column: str, in_kit: object, here: object, line: int, *place: float | None
+        self,
+        lens: str,
+        column: str,
+        in_kit: object,
+        here: object,
+        line: int,
+        *place: float | None,
+        kit: KitLens,
     ) -> None:
         """Refuse a value that differs from the kit's, or else from the first row's (empty counts)."""
         if in_kit is not None:
@@ -131,15 +140,15 @@ class LensLedger:
         if is_same:
             return
         raise CellError(
-            f"{lens} has {_said(here)} here, but {_said(known.value)} {_where(known.line)}. "
-            f"A lens keeps its {column}: write the same in every row, or only in the kit.",
+            f"{lens} has {_said(here)} here, but {_said(known.value)} {_where(known.line, kit)}. "
+            f"A lens keeps its {column}: write the same in every row, or only in the {kit.source}.",
             column=column,
             found="" if here is None else str(here),
         )
 
 
-def _where(line: int) -> str:
-    return f"on line {line}" if line else "in the kit"
+def _where(line: int, kit: KitLens) -> str:
+    return f"on line {line}" if line else f"in the {kit.source}"
 
 
 def _said(value: object) -> str:

@@ -22,13 +22,18 @@ from shimwise.records.rows import RowReader
 Progress = Callable[[int, int], None]
 """Told from time to time: lines read, lines in the file. What it raises ends the reading."""
 PROGRESS_EVERY = 1000
+TAKEN_APART = "are taken for different ones. Write one name one way."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingsFile:
-    """All readings of a file, in its order, and what the person should be told of it."""
+    """All readings of a file, in its order, and what the person should be told of it.
+
+    ``typed``: of each reading the texts of its distance and its reading, spaces tidied.
+    """
 
     readings: tuple[Reading, ...]
+    typed: tuple[tuple[str, str], ...]
     warnings: tuple[str, ...]
 
 
@@ -84,15 +89,18 @@ def parse_readings(
     lenses = {} if kit is None else kit.lenses
     reader = RowReader(header.places, lenses=lenses, decimal_comma=separator != ",")
     total = file.text.count("\n") + 1
-    readings = tuple(_readings(_told(rows, progress, total), header, reader, name=name))
-    if not readings:
+    found = tuple(_readings(_told(rows, progress, total), header, reader, name=name))
+    if not found:
         raise ReadingsFileError(
             "has a header but no reading. Write one line for each reading below it.", name=name, line=line
         )
     if progress is not None:
         progress(total, total)
+    readings = tuple(reading for reading, _ in found)
     return ReadingsFile(
-        readings=readings, warnings=(*file.warnings, *header.warnings, *_look_alikes(readings, kit or Kit()))
+        readings=readings,
+        typed=tuple(typed for _, typed in found),
+        warnings=(*file.warnings, *header.warnings, *_look_alikes(readings, kit or Kit())),
     )
 
 
@@ -107,12 +115,12 @@ def _told(
 
 def _readings(
     rows: Iterable[tuple[int, list[str]]], header: Header, reader: RowReader, *, name: str
-) -> Iterator[Reading]:
+) -> Iterator[tuple[Reading, tuple[str, str]]]:
     for number, (line, cells) in enumerate(rows):
         if len(cells) != header.width:
             _refuse_width(cells, header.width, name=name, line=line)
         try:
-            yield reader.read(cells, number=number, line=line)
+            yield reader.read(cells, number=number, line=line), reader.typed(cells)
         except CellError as error:
             raise ReadingsFileError(
                 str(error), name=name, line=line, column=error.column, found=error.found
@@ -145,4 +153,4 @@ def _look_alikes(readings: tuple[Reading, ...], kit: Kit) -> Iterator[str]:
             alike.setdefault(unit.casefold().replace(" ", ""), []).append(unit)
         for group in alike.values():
             if len(group) > 1:
-                yield f"{kind} {' and '.join(group)} are taken for different ones. Write one name one way."
+                yield f"{kind} {' and '.join(group)} {TAKEN_APART}"

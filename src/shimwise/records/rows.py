@@ -130,6 +130,10 @@ class RowReader:
             focus_design=facts.focus_design,
         )
 
+    def typed(self, row: Sequence[str]) -> tuple[str, str]:
+        """Give the texts of a row's distance and reading, spaces tidied."""
+        return self.distance.text(row), self.reading.text(row)
+
     def _setup_name(self, row: Sequence[str], body: str, distance_mm: float) -> str:
         """Name a set-up that the file does not: body and distance, in the words first used for it."""
         return self.setups.setdefault((body, distance_mm), f"{body} at {self.distance.text(row)}")

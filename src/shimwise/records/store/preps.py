@@ -329,18 +329,40 @@ def _lines(connection: Connection, wanted: Select[Any]) -> list[PrepLineRow]:
     set_ids = {row["set_id"] for row in found if row["set_id"]}
     of_sets = select(tables.sets.c.id, tables.sets.c.name).where(tables.sets.c.id.in_(set_ids))
     sets = {named.id: named.name for named in connection.execute(of_sets)}
-    headlines = _headlines(connection, ids)
+    headlines, withdrawn = _headlines(connection, ids), _withdrawn(connection, ids)
+    is_read = {row["id"] for row in found if row["reading_count"] > withdrawn.get(row["id"], 0)}
+    bare = {row["id"] for row in found if row["state"] == "open"} - is_read - _swept(connection, ids)
     return [
         from_mapping(
             PrepLineRow,
-            row,
+            {**row, "reading_count": row["reading_count"] - withdrawn.get(row["id"], 0)},
             lens_count=lenses.get(row["id"], 0),
             body_names=tuple(bodies.get(row["id"], ())),
             set_name=sets.get(row["set_id"], ""),
-            headline=headlines.get(row["id"], ""),
+            headline="" if row["id"] in bare else headlines.get(row["id"], ""),
         )
         for row in found
     ]
+
+
+def _withdrawn(connection: Connection, ids: list[str]) -> dict[str, int]:
+    """Count the readings of each prep that are withdrawn."""
+    table = tables.readings
+    wanted = (
+        select(table.c.prep_id, func.count().label("withdrawn"))
+        .where(table.c.prep_id.in_(ids), table.c.withdrawn_at.is_not(None))
+        .group_by(table.c.prep_id)
+    )
+    return {found.prep_id: found.withdrawn for found in connection.execute(wanted)}
+
+
+def _swept(connection: Connection, ids: list[str]) -> set[str]:
+    """Tell which preps have a sweep with a landing that stands."""
+    table = tables.sweeps
+    wanted = select(table.c.prep_id).where(
+        table.c.prep_id.in_(ids), table.c.withdrawn_at.is_(None), table.c.landing_um.is_not(None)
+    )
+    return set(connection.execute(wanted).scalars())
 
 
 def _headlines(connection: Connection, ids: list[str]) -> dict[str, str]:

@@ -103,7 +103,7 @@ class PrepRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrepLineRow:
-    """A prep in a list."""
+    """A prep in a list; ``reading_count``: readings that stand. No headline where nothing stands any more."""
 
     id: str
     title: str
