@@ -14,6 +14,7 @@ PROGRAM_PATHS = ("/api/", "/live/")
 """Below these a refusal is ``application/problem+json``, elsewhere a page."""
 
 KINDS = {
+    400: "other",
     401: "not-paired",
     403: "refused",
     404: "not-found",

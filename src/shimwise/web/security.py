@@ -13,7 +13,7 @@ import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
-from urllib.parse import urlsplit
+from urllib.parse import unquote_to_bytes, urlsplit
 
 from shimwise.web.refusal import header, refuse
 
@@ -28,6 +28,7 @@ __all__ = [
     "HostCheck",
     "Limits",
     "OriginCheck",
+    "PlainAddress",
     "SafeHeaders",
     "guarded",
     "is_loopback",
@@ -101,7 +102,8 @@ def guarded(
         device is paired.
     """
     limited: ASGIApp = BodyLimit(app, limits or Limits())
-    return SafeHeaders(HostCheck(OriginCheck(inner(limited) if inner else limited), names))
+    inside = PlainAddress(inner(limited) if inner else limited)
+    return SafeHeaders(HostCheck(OriginCheck(inside), names))
 
 
 class HostCheck:
@@ -173,6 +175,36 @@ class OriginCheck:
         if origin is not None:
             return _is_same_origin(origin, scope)
         return site is not None or str(scope["path"]).startswith("/api/")
+
+
+class PlainAddress:
+    """Refuses an address with the character U+0000, which stands in no text that could be looked up."""
+
+    def __init__(self, app: "ASGIApp") -> None:
+        self.app = app
+
+    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
+        """Pass a request on, or answer it."""
+        if scope["type"] == "http" and "\x00" in scope["path"]:
+            await refuse(
+                scope,
+                send,
+                status=404,
+                title="There is no such address",
+                detail="The address holds a character that stands in no name (U+0000). Look it up from the "
+                "preps, bodies, lenses or sets.",
+            )
+            return
+        if scope["type"] == "http" and b"\x00" in unquote_to_bytes(scope["query_string"]):
+            await refuse(
+                scope,
+                send,
+                status=400,
+                title="The request cannot be read",
+                detail="What is asked for holds a character that stands in no text (U+0000). Type it again.",
+            )
+            return
+        await self.app(scope, receive, send)
 
 
 class SafeHeaders:

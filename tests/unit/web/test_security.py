@@ -98,6 +98,26 @@ def test_a_change_from_the_pages_themselves_is_taken(client: AsgiClient, headers
     assert client.post("/preps", headers=headers).status_code == 200
 
 
+@pytest.mark.parametrize(
+    ("path", "status"),
+    [
+        ("/preps/%00", 404),
+        ("/api/v1/preps/%00", 404),
+        ("/preps?search=a%00b", 400),
+        ("/api/v1/bodies?search=%00", 400),
+        ("/preps?search=%2500", 200),
+    ],
+)
+def test_an_address_with_a_character_of_no_text_is_refused(
+    client: AsgiClient, path: str, status: int
+) -> None:
+    assert client.get(path).status_code == status
+    if status == 200:
+        return
+    assert client.post(path).status_code == status  # before anything is looked up
+    assert "U+0000" in client.get(path).text
+
+
 def test_a_program_may_change_things_through_the_interface(client: AsgiClient) -> None:
     assert client.ask("POST", "/api/v1/preps", json={}).status_code == 200
 
