@@ -11,6 +11,7 @@ References
 
 import hashlib
 import secrets
+import threading
 import uuid
 from dataclasses import dataclass
 from datetime import datetime
@@ -41,9 +42,12 @@ LEAST_CHARACTERS = 10
 MOST_CHARACTERS = 200
 MOST_DEVICES = 200
 TOKEN_BYTES = 32
+AT_ONCE = 2
+"""Passphrases that are checked at a time."""
 HOUSE = "the house"
 _PASSPHRASE = "house_passphrase"  # noqa: S105  # the name of the setting
 _DEVICES = "house_devices"
+_CHECKING = threading.BoundedSemaphore(AT_ONCE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +90,10 @@ def set_passphrase(record: "Record", *, passphrase: str) -> None:
 
 
 def is_passphrase(record: "Record", passphrase: str) -> bool:
-    """Tell whether this is the house's passphrase. Takes about 0.1 s, so that guessing is slow."""
+    """Tell whether this is the house's passphrase. Takes about 0.1 s, so that guessing is slow.
+
+    Each check fills 64 MiB, so :data:`AT_ONCE` are made at a time, and further ones wait.
+    """
     from argon2 import PasswordHasher
     from argon2.exceptions import InvalidHashError, VerificationError
 
@@ -95,7 +102,8 @@ def is_passphrase(record: "Record", passphrase: str) -> bool:
     if not isinstance(hashed, str) or len(passphrase) > MOST_CHARACTERS:
         return False
     try:
-        return PasswordHasher().verify(hashed, passphrase.strip())
+        with _CHECKING:
+            return PasswordHasher().verify(hashed, passphrase.strip())
     except (VerificationError, InvalidHashError):
         return False
 

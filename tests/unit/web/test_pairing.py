@@ -1,10 +1,14 @@
 """Who sees the pages beyond this machine: passphrase, codes, tokens, and what is tried too often."""
 
 import re
+import threading
+import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
+from argon2 import PasswordHasher
 from asgi_client import AsgiClient
 from hypothesis import given
 from hypothesis import strategies as st
@@ -180,6 +184,28 @@ def test_guessing_is_stopped_and_taken_again_later(house: House) -> None:
     assert house.client("192.0.2.67").post("/pair", form={"passphrase": PASSPHRASE}).status_code == 303
     house.clock.now_s += 61
     assert guesser.post("/pair", form={"passphrase": PASSPHRASE, "name": ""}).status_code == 303
+
+
+def test_however_many_guess_at_once_two_passphrases_are_checked_at_a_time(
+    record: Record, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    set_passphrase(record, passphrase=PASSPHRASE)
+    guard, now, most = threading.Lock(), 0, 0
+
+    def slow(_: PasswordHasher, hashed: str, passphrase: str) -> bool:
+        nonlocal now, most
+        with guard:
+            now += 1
+            most = max(most, now)
+        time.sleep(0.02)
+        with guard:
+            now -= 1
+        return bool(hashed) and passphrase == PASSPHRASE
+
+    monkeypatch.setattr(PasswordHasher, "verify", slow)
+    with ThreadPoolExecutor(8) as people:
+        assert all(people.map(lambda _: is_passphrase(record, PASSPHRASE), range(8)))
+    assert most == 2
 
 
 def test_guessing_from_many_addresses_is_stopped_too() -> None:
