@@ -1,5 +1,6 @@
 """Every page in both themes, looked at by axe-core: no serious violation of WCAG 2.1 A and AA."""
 
+import json
 import shutil
 from pathlib import Path
 
@@ -27,6 +28,7 @@ PAGES = (
     "/house-list",
     "/label",
     "/repeatability",
+    "/verify",
 )
 
 
@@ -76,6 +78,61 @@ def test_a_body_that_drifts_and_what_a_lead_sees_hold_none(
         page.goto("/repeatability")
         expect(page.get_by_role("heading", name="Everybody")).to_be_visible()
         wrong += _violations(page)
+    finally:
+        devices.close()
+        server.stop()
+    assert wrong == []
+
+
+def _signed(client: httpx.Client) -> str:
+    """Sign the prep that is done; gives its id."""
+    preps = client.get("/api/v1/preps").json()["preps"]
+    prep_id = str(next(one["id"] for one in preps if one["state"] == "done"))
+    found = client.get(f"/api/v1/preps/{prep_id}/undecided").json()["undecided"]
+    exceptions = [{"unit_id": one["unit_id"], "reason": "a spare only"} for one in found]
+    body = {"who": "Reader", "exceptions": exceptions}
+    client.post(f"/api/v1/preps/{prep_id}/sign-offs", json=body).raise_for_status()
+    return prep_id
+
+
+def _begun(client: httpx.Client) -> tuple[str, str]:
+    """Begin an adjustment in the prep that is open; gives the prep's id and the adjustment's page."""
+    preps = client.get("/api/v1/preps").json()["preps"]
+    prep_id = str(next(one["id"] for one in preps if one["state"] == "open"))
+    body_id = client.get(f"/api/v1/preps/{prep_id}").json()["bodies"][0]["id"]
+    new = {"unit_kind": "body", "unit_id": body_id, "reason": "to be sure", "who": "Reader"}
+    begun = client.post(f"/api/v1/preps/{prep_id}/adjustments", json=new).raise_for_status().json()
+    return prep_id, f"/preps/{prep_id}/adjust/{begun['id']}"
+
+
+def test_adjusting_signing_papers_and_the_check_of_a_sheet_hold_none(
+    browser: Browser, demo: Path, tmp_path: Path
+) -> None:
+    server = Server(Path(shutil.copytree(demo, tmp_path / "record")))
+    devices, wrong = Devices(browser, server), []
+    try:
+        server.start()
+        with httpx.Client(base_url=server.address, timeout=60) as client:
+            signed, (open_id, guide) = _signed(client), _begun(client)
+            document = client.get(f"/api/v1/preps/{signed}/export").json()
+        document["readings"][0]["operator"] = "Somebody Else"
+        altered = tmp_path / "prep.json"
+        altered.write_text(json.dumps(document), encoding="utf-8")
+        paths = [f"/preps/{one}{end}" for one in (signed, open_id) for end in ("/adjust", "/sign", "/papers")]
+        for theme in ("dark", "light"):
+            page = devices.open(768, 1024, is_touch=False, theme=theme, person="Reader")
+            for path in (*paths, guide):
+                page.goto(path, wait_until="load")
+                wrong += _violations(page)
+            page.goto(f"/preps/{signed}", wait_until="load")
+            page.wait_for_selector("#rail figure")
+            expect(page.locator("#read")).to_contain_text("Signed off")
+            wrong += _violations(page)
+            page.goto("/verify")
+            page.get_by_label("The sheet").set_input_files(altered)
+            page.get_by_role("button", name="Check it").click()
+            expect(page.get_by_role("heading", level=1)).to_contain_text("is not what was signed")
+            wrong += _violations(page)
     finally:
         devices.close()
         server.stop()
