@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from shimwise.figures import decimal_text, is_nought
 from shimwise.inference import model as priors
 from shimwise.inference.landing import BodyKnowledge, LensKnowledge, Prep, Reading
 from shimwise.inference.posterior import K_MEDIAN
@@ -179,10 +180,10 @@ def agreement_of(landing: Landing, expected: Expected | None, *, weight: float |
 
 def landing_words(landing_um: float) -> str:
     """Say a landing in words, ``14 µm short``; from half a micron on the mark it is on."""
-    if round(landing_um) == 0:
+    if is_nought(landing_um):
         return "on the mark"
     return f"{_um(abs(landing_um))} {'short' if landing_um < 0 else 'deep'}"
 
 
 def _um(size_um: float) -> str:
-    return f"{size_um:,.0f} µm"
+    return f"{decimal_text(size_um, comma=True)} µm"

@@ -7,13 +7,13 @@ import math
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 
-from shimwise.inference.answer import Z95, Answer, BodyAnswer, Cause, Verdict
+from shimwise.figures import NOT_KNOWN, decimal_text, half_digits
+from shimwise.inference.answer import Answer, BodyAnswer, Cause, Verdict
 from shimwise.inference.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Datum
 from shimwise.inference.landing import Prep
 from shimwise.inference.posterior import Posterior
 from shimwise.inference.remembered import Surprise
 
-NOT_KNOWN = "not known"
 NAMED_P = 0.7
 """A cause is named in the headline from this probability on."""
 WIDENED = 1.5
@@ -32,7 +32,7 @@ def _headline(answer: Answer) -> str:
         sentence
         for kind in ("body", "lens")
         for (of_kind, name), unit in units.items()
-        if of_kind == kind and (sentence := _out(kind, name, unit))
+        if of_kind == kind and (sentence := unit_sentence(kind, name, unit))
     ]
     found += [_named(cause) for cause in answer.causes if _is_named(cause)]
     if found:
@@ -61,10 +61,15 @@ def probability_text(probability: float) -> str:
     return f"{100 * probability:.0f} %"
 
 
-def _out(kind: str, name: str, unit: BodyAnswer) -> str:
+def unit_sentence(kind: str, name: str, unit: BodyAnswer) -> str:
+    """Say of a unit that is out by how much, with half its 95 % interval; nothing of another."""
     if unit.verdict not in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
         return ""
-    amount = f"{abs(unit.error_um):.0f} µm, give or take {Z95 * unit.sd_um:.0f} (95 %)"
+    half_um = (unit.high_um - unit.low_um) / 2
+    digits = half_digits(half_um)
+    amount = (
+        f"{decimal_text(abs(unit.error_um), digits)} µm, give or take {decimal_text(half_um, digits)} (95 %)"
+    )
     is_short = unit.verdict is Verdict.OUT_SHORT
     side = "short" if is_short else "deep"
     if kind == "body":
@@ -143,7 +148,8 @@ def knocks(surprises: Sequence[Surprise], *, past: Collection[str] = ()) -> list
     """
     return [
         f"{one.name} {'lay' if one.name in past else 'lies'} "
-        f"{abs(one.shift_um):.0f} ± {2 * one.sd_um:.0f} µm {'short' if one.shift_um < 0 else 'deep'} "
+        f"{decimal_text(abs(one.shift_um))} ± {decimal_text(2 * one.sd_um)} µm "
+        f"{'short' if one.shift_um < 0 else 'deep'} "
         "of where it was remembered: it may have been knocked or "
         "worked on without a note, or another one was read under its name. What was remembered of it is set "
         "aside. Look at its mount, and check that the name is right."

@@ -8,6 +8,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from shimwise.errors import RemedyError
+from shimwise.figures import decimal_text, half_digits, half_text
 from shimwise.inference.answer import Z95, Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
 from shimwise.remedy import procedure
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
@@ -142,9 +143,9 @@ def advise_scale(lens: LensAnswer) -> Remedy | None:
         direction=None,
         amount_um=None,
         amount_sd_um=None,
-        text=f"The scale of {lens.name} reads {way} by {abs(lens.scale_permille):.1f} ± "
-        f"{Z95 * lens.scale_sd_permille:.1f} ‰ of its extension (95 %), more the nearer it is focused. "
-        "No shim cures that: to a lens technician.",
+        text=f"The scale of {lens.name} reads {way} by {decimal_text(abs(lens.scale_permille), 1)} ± "
+        f"{decimal_text(Z95 * lens.scale_sd_permille, 1)} ‰ of its extension (95 %), more the nearer it is "
+        "focused. No shim cures that: to a lens technician.",
         steps=procedure.lens_steps(),
         cautions=procedure.lens_cautions(),
     )
@@ -169,8 +170,9 @@ def advise_setup(setup: SetupAnswer) -> Remedy | None:
         direction=direction,
         amount_um=1e3 * abs(setup.error_mm),
         amount_sd_um=1e3 * setup.sd_mm,
-        text=f"Tape {setup.name} again: its chart seems to stand {abs(setup.error_mm):.0f} ± "
-        f"{Z95 * setup.sd_mm:.0f} mm (95 %) {stands} than the distance written.",
+        text=f"Tape {setup.name} again: its chart seems to stand "
+        f"{decimal_text(abs(setup.error_mm), half_digits(Z95 * setup.sd_mm))} "
+        f"{half_text(Z95 * setup.sd_mm)} mm (95 %) {stands} than the distance written.",
         steps=procedure.setup_steps(),
         cautions=procedure.setup_cautions(),
     )
@@ -283,8 +285,9 @@ def _half_um(unit: BodyAnswer) -> float:
 
 def _finding(unit: BodyAnswer) -> str:
     way = "short" if _is_short(unit) else "deep"
-    digits = 0 if _half_um(unit) >= 2 else 1
-    return f"{unit.name} is {way} by {abs(unit.error_um):.{digits}f} ± {_half_um(unit):.{digits}f} µm (95 %)"
+    half_um = _half_um(unit)
+    size = decimal_text(abs(unit.error_um), half_digits(half_um))
+    return f"{unit.name} is {way} by {size} {half_text(half_um)} µm (95 %)"
 
 
 def _sensor_has_to_move(body: BodyAnswer) -> str:
@@ -292,7 +295,7 @@ def _sensor_has_to_move(body: BodyAnswer) -> str:
 
 
 def _um(unit: BodyAnswer, amount_um: float) -> str:
-    return f"{amount_um:.{0 if _half_um(unit) >= 2 else 1}f} µm"
+    return f"{decimal_text(amount_um, half_digits(_half_um(unit)))} µm"
 
 
 def _in_shims(choice: ShimChoice | None, direction: Direction) -> str:

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterator
 
+from shimwise.figures import decimal_text, half_digits, half_text
 from shimwise.inference.answer import Z95, Answer, BodyAnswer, SetupAnswer, Verdict
 from shimwise.sheets.picture import is_doubted
 from shimwise.sheets.words import VERDICT_WORDS, capital, counted, error_text, is_out, listed, plain, titled
@@ -93,7 +94,8 @@ def _setups(answer: Answer) -> Iterator[str]:
 
 def _setup_text(setup: SetupAnswer) -> str:
     way = "farther" if setup.error_mm > 0 else "nearer"
-    amount = f"{abs(setup.error_mm):.0f} ± {Z95 * setup.sd_mm:.0f} mm"
+    half_mm = Z95 * setup.sd_mm
+    amount = f"{decimal_text(abs(setup.error_mm), half_digits(half_mm))} {half_text(half_mm)} mm"
     name = capital(titled("set-up", setup.name))
     return f"{name} looks mis-taped: its chart stands {amount} {way} than written"
 

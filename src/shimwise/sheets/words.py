@@ -8,8 +8,9 @@ from collections.abc import Iterable
 from rich.cells import cell_len, chop_cells
 
 from shimwise.errors import LengthError
+from shimwise.figures import NOT_KNOWN, half_text, plus_minus_text, signed_text
 from shimwise.inference.answer import BodyAnswer, Verdict
-from shimwise.inference.headline import NOT_KNOWN, probability_text
+from shimwise.inference.headline import probability_text
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 
 __all__ = [
@@ -34,8 +35,6 @@ __all__ = [
     "wrapped",
 ]
 
-LARGE = 1e6
-"""From here on a number is written with its power of ten."""
 VERDICT_WORDS = {
     Verdict.IN_TOLERANCE: "in tolerance",
     Verdict.OUT_SHORT: "out, short",
@@ -151,34 +150,6 @@ def _chunks(text: str) -> list[str]:
             chunks.append(word)
         is_open = bare in _PLUS_MINUS
     return chunks
-
-
-def signed_text(value: float, *, digits: int = 0) -> str:
-    """Write a number with its sign, ``−14`` or ``+2``; nought has none; what is no number is not known."""
-    if not math.isfinite(value):
-        return NOT_KNOWN
-    size = f"{abs(value):.{digits}f}" if abs(value) < LARGE else f"{abs(value):.2g}"
-    if float(size) == 0:
-        return size
-    return f"{'−' if value < 0 else '+'}{size}"
-
-
-def half_text(half: float) -> str:
-    """Write half a 95 % interval, ``± 6``, with a decimal where it is below 2."""
-    if not math.isfinite(half):
-        return f"± {NOT_KNOWN}"
-    return f"± {half:.{_digits(half)}f}" if half < LARGE else f"± {half:.2g}"
-
-
-def plus_minus_text(value: float, half: float) -> str:
-    """Write a value and half its 95 % interval, ``−14 ± 6``, as many decimals to both."""
-    if not math.isfinite(value):
-        return NOT_KNOWN
-    return f"{signed_text(value, digits=_digits(half))} {half_text(half)}"
-
-
-def _digits(half: float) -> int:
-    return 1 if half < 2 else 0
 
 
 def is_out(unit: BodyAnswer) -> bool:

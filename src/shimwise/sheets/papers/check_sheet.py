@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from shimwise.figures import decimal_text
 from shimwise.inference.answer import Answer, BodyAnswer, LensAnswer, Verdict
 from shimwise.inference.decision import ACCEPT_P, CALL_OUT_P, guard_band
 from shimwise.sheets.papers.canonical import digest_words
@@ -150,7 +151,7 @@ def _to_do(kind: str, unit: BodyAnswer, prep: PrepDocument) -> str:
         if remedy["unit"] != unit.name or remedy.get("kind") not in (kind, "scale"):
             continue
         amount = number_of(remedy["amount_um"])
-        how = f" {amount:.0f} µm" if math.isfinite(amount) else ""
+        how = f" {decimal_text(amount)} µm" if math.isfinite(amount) else ""
         told.append(f"{remedy['action']}{how}{', ' + remedy['direction'] if remedy['direction'] else ''}")
     if isinstance(unit, LensAnswer) and unit.p_scale_out > LIKELY:
         scale = plus_minus_text(unit.scale_permille, COVERAGE * unit.scale_sd_permille)

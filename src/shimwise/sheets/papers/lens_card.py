@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from shimwise.figures import decimal_text, half_digits
 from shimwise.inference.answer import Answer, LensAnswer, ReadingAnswer, Verdict
 from shimwise.sheets.papers.canonical import digest_words
 from shimwise.sheets.papers.prep_document import PrepDocument, number_of
@@ -128,7 +129,8 @@ def _sentence(lens: LensAnswer) -> str:
     name = capital(titled("lens", lens.name))
     if lens.verdict in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
         side = "short" if lens.verdict is Verdict.OUT_SHORT else "deep"
-        size = f"{abs(lens.error_um):.0f} {half_text(expanded_um(lens))} µm"
+        half_um = expanded_um(lens)
+        size = f"{decimal_text(abs(lens.error_um), half_digits(half_um))} {half_text(half_um)} µm"
         return f"{name} lands {side} by itself, by {size}."
     told = f"{u_text(lens)} µm" if math.isfinite(lens.sd_um) else "nothing known"
     return f"{name}: {VERDICT_WORDS[lens.verdict]}, {told}."

@@ -10,10 +10,11 @@ from starlette.responses import Response
 from shimwise.bench import optics
 from shimwise.bench.refusals import InputError
 from shimwise.errors import LengthError, ShimwiseError
+from shimwise.figures import decimal_text, is_nought
 from shimwise.lengths import LengthTextError, length_to_mm, mm_to_feet_text, mm_to_metric_text
 from shimwise.web.pages.deps import PageDep, QueryDep
 from shimwise.web.pages.forms import Form
-from shimwise.web.pages.view import half, number, render, signed
+from shimwise.web.pages.view import half, number, render, signed, way
 
 __all__ = ["router"]
 
@@ -84,7 +85,7 @@ class _Question:
             separation_mm=self.form.number("separation_mm") or 0.0,
         )
         um = found.landing_um
-        side = "on the mark" if round(um) == 0 else f"{'short' if um < 0 else 'deep'} by {abs(um):,.0f} µm"
+        side = "on the mark" if is_nought(um) else f"{way(um)} by {decimal_text(abs(um), comma=True)} µm"
         rows = (
             ("Landing", f"{signed(um, 1)} µm"),
             ("Magnification at the chart", f"{found.magnification:.5f}"),

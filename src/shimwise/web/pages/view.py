@@ -15,6 +15,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from shimwise import __version__
+from shimwise.figures import decimal_text, half_digits, is_nought
 from shimwise.web.pages.forms import Form
 
 __all__ = ["FOLDER", "STATIC", "THEMES", "Page", "environment", "person_of", "render", "theme_of"]
@@ -136,6 +137,7 @@ def environment() -> Environment:
     filters: dict[str, Callable[..., object]] = {
         "signed": signed,
         "half": half,
+        "error": error,
         "num": number,
         "way": way,
         "chance": chance,
@@ -158,17 +160,24 @@ def signed(value: float | None, digits: int = 0) -> str:
     """Write a number with its sign, ``−14``; what is not known as ``–``."""
     if value is None or not math.isfinite(value):
         return "–"
-    size = f"{abs(value):,.{digits}f}"
+    size = decimal_text(abs(value), digits, comma=True)
     if float(size.replace(",", "")) == 0:
         return size
     return f"{'−' if value < 0 else '+'}{size}"
 
 
 def half(value: float | None) -> str:
-    """Write half an interval, with a decimal where it is below 2."""
+    """Write half an interval, with a decimal where it is below 2, with two below 0.1."""
     if value is None or not math.isfinite(value):
         return "–"
-    return f"{value:.{1 if value < 2 else 0}f}"
+    return decimal_text(value, half_digits(value))
+
+
+def error(um: float | None, half_um: float | None = None) -> str:
+    """Write a landing or an error with half its interval, ``−14 ± 6 µm``, as many decimals to both."""
+    if half_um is None or not math.isfinite(half_um):
+        return f"{signed(um)} µm"
+    return f"{signed(um, half_digits(half_um))} ± {half(half_um)} µm"
 
 
 def number(value: float | None) -> str:
@@ -193,7 +202,7 @@ def way(um: float | None) -> str:
     """Say which way a landing lies: ``short``, ``deep`` or ``on``."""
     if um is None or not math.isfinite(um):
         return ""
-    return "on" if round(um) == 0 else "short" if um < 0 else "deep"
+    return "on" if is_nought(um) else "short" if um < 0 else "deep"
 
 
 def chance(probability: float | None) -> str:

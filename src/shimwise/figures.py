@@ -1,0 +1,76 @@
+"""How a number is written, with its sign, decimals and ±: one rule for every sentence, table and page."""
+
+import math
+from decimal import ROUND_HALF_UP, Decimal
+
+__all__ = [
+    "NOT_KNOWN",
+    "decimal_text",
+    "half_digits",
+    "half_text",
+    "is_nought",
+    "plus_minus_text",
+    "signed_text",
+]
+
+NOT_KNOWN = "not known"
+LARGE = 1e6
+"""From here on a number is written with its power of ten."""
+TENTH_BELOW, HUNDREDTH_BELOW = 2.0, 0.1
+"""Half an interval below these is written with one decimal, and with two."""
+NOISE_PLACES = 6
+"""What lies beyond is noise of reckoning: it does not push a half to one side."""
+
+
+def decimal_text(value: float, digits: int = 0, *, comma: bool = False) -> str:
+    """Write a number with so many decimals, halves away from nought: 12.5 as ``13``, −12.5 as ``-13``.
+
+    Parameters
+    ----------
+    value : float
+        Finite.
+    digits : int
+        Decimals.
+    comma : bool
+        Whether thousands are parted.
+    """
+    settled = Decimal(repr(round(float(value), NOISE_PLACES)))
+    rounded = settled.quantize(Decimal(1).scaleb(-digits), rounding=ROUND_HALF_UP)
+    return f"{rounded:{',' if comma else ''}.{digits}f}"
+
+
+def half_digits(half: float) -> int:
+    """Tell how many decimals half an interval and its value are written with."""
+    size = abs(half)
+    if not math.isfinite(size) or size >= TENTH_BELOW:
+        return 0
+    return 2 if 0 < size < HUNDREDTH_BELOW else 1
+
+
+def is_nought(value: float, *, digits: int = 0) -> bool:
+    """Tell whether a number is written as nought."""
+    return float(decimal_text(value, digits)) == 0
+
+
+def signed_text(value: float, *, digits: int = 0) -> str:
+    """Write a number with its sign, ``−14`` or ``+2``; nought has none; what is no number is not known."""
+    if not math.isfinite(value):
+        return NOT_KNOWN
+    size = decimal_text(abs(value), digits) if abs(value) < LARGE else f"{abs(value):.2g}"
+    if float(size) == 0:
+        return size
+    return f"{'−' if value < 0 else '+'}{size}"
+
+
+def half_text(half: float) -> str:
+    """Write half a 95 % interval, ``± 6``: with a decimal where it is below 2, with two below 0.1."""
+    if not math.isfinite(half):
+        return f"± {NOT_KNOWN}"
+    return f"± {decimal_text(half, half_digits(half))}" if half < LARGE else f"± {half:.2g}"
+
+
+def plus_minus_text(value: float, half: float) -> str:
+    """Write a value and half its 95 % interval, ``−14 ± 6``, as many decimals to both."""
+    if not math.isfinite(value):
+        return NOT_KNOWN
+    return f"{signed_text(value, digits=half_digits(half))} {half_text(half)}"
