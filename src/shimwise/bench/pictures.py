@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LandingsRow",
+    "drawn",
     "has_landings",
     "landings_rows",
     "landings_svg",
@@ -111,7 +112,7 @@ def prep_landings_svg(prep: "PrepView", *, theme: str = "dark", width_px: int = 
         )
 
     key = ("landings", theme, width_px, repr(answer), tuple(texts.items()))
-    return _drawn(key, draw, name="Landings in microns at the sensor, short at the left, deep at the right.")
+    return drawn(key, draw, name="Landings in microns at the sensor, short at the left, deep at the right.")
 
 
 def has_landings(prep: "PrepView") -> bool:
@@ -188,10 +189,10 @@ def past_svg(
         return dict(chart.to_dict(validate=False))
 
     key = ("past", theme, width_px, points, adjusted, tolerance_um)
-    return _drawn(key, draw, name="Error over time in microns.")
+    return drawn(key, draw, name="Error over time in microns.")
 
 
-def _drawn(key: Hashable, draw: Callable[[], _Spec], *, name: str) -> str:
+def drawn(key: Hashable, draw: Callable[[], _Spec], *, name: str) -> str:
     """Give the picture that is kept under a key, or draw and keep it; one is drawn at a time."""
     with _lock:
         if key in _kept:
@@ -277,15 +278,15 @@ def _answer(prep: "PrepView") -> Answer:
         for place, one in enumerate(prep.sweeps, 1)
         if one.landing_um is not None and not one.is_withdrawn and not one.is_past
     )
-    verdict = prep.verdict
+    verdict, tolerance_um = prep.verdict, prep.tolerance_um
     if verdict is not None:
         judged = answer_of(verdict.document)
-        bodies, lenses = judged.bodies, judged.lenses
+        bodies, lenses, tolerance_um = judged.bodies, judged.lenses, judged.tolerance_um
     else:
         bodies = tuple(_unjudged(unit, prep.tolerance_um) for unit in prep.bodies)
         lenses = tuple(_unjudged_lens(unit, prep.tolerance_um) for unit in prep.lenses)
     return Answer(
-        tolerance_um=prep.tolerance_um,
+        tolerance_um=tolerance_um,
         headline="",
         bodies=bodies,
         lenses=lenses,

@@ -45,6 +45,13 @@ class PrepMaterial:
         return (*self.bodies.values(), *self.lenses.values())
 
     @property
+    def has_evidence(self) -> bool:
+        """Whether a reading or a sweep with a landing stands: without one there is nothing to judge."""
+        return any(row.withdrawn_at is None for row in self.readings) or any(
+            row.withdrawn_at is None and row.landing_um is not None for row in self.sweeps
+        )
+
+    @property
     def tolerance_um(self) -> float:
         """Tolerance in force where a body has none of its own: the prep's, else the house's. [µm]"""
         return self.house.tolerance_um if self.prep.tolerance_um is None else self.prep.tolerance_um

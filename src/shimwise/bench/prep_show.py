@@ -51,6 +51,8 @@ __all__ = ["Shower", "gauge_view", "setup_view", "sweep_view", "view_of"]
 
 def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> PrepView:
     """Show a prep; ``verdict`` is the latest that was given."""
+    if not material.has_evidence and material.prep.state == "open":
+        verdict = None  # what it was given on is withdrawn
     prep, shower = material.prep, Shower(material, None if verdict is None else verdict.document)
     count = Counter(
         unit for row in material.readings if row.withdrawn_at is None for unit in (row.body_id, row.lens_id)

@@ -28,13 +28,14 @@ __all__ = [
     "verdict",
 ]
 
-JUDGE, SIGNED = "judge", "signed"
+JUDGE = "judge"
 """Who gives verdicts, in the journal."""
+OPEN, SIGNED = "open", "signed"
 _NOTHING = "There is nothing to judge in this prep yet. Save a reading first."
 
 
 def verdict(record: "Record", prep_id: str) -> PrepVerdict | None:
-    """Give the latest verdict of a prep; None before the first.
+    """Give the latest verdict of a prep; None before the first, and where all it was given on is withdrawn.
 
     Raises
     ------
@@ -44,7 +45,8 @@ def verdict(record: "Record", prep_id: str) -> PrepVerdict | None:
     with record.reading() as connection:
         material = material_of(connection, prep_id)
         row = verdicts.latest_verdict(connection, prep_id)
-    return None if row is None else verdict_view(row, material)
+    is_bare = not material.has_evidence and material.prep.state == OPEN
+    return None if row is None or is_bare else verdict_view(row, material)
 
 
 def refresh_verdict(record: "Record", prep_id: str) -> PrepVerdict | None:

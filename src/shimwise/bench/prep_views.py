@@ -331,7 +331,7 @@ class PrepView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrepLine:
-    """A prep in a list."""
+    """A prep in a list; ``reading_count``: readings that stand (not withdrawn)."""
 
     id: str
     title: str

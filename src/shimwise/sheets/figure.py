@@ -167,7 +167,7 @@ def _legend(answer: Answer, picture: Picture) -> "alt.LayerChart | alt.FacetChar
     import altair as alt
 
     signs = (
-        ("a landing: body and lens together", "a doubted reading", f"tolerance ±{picture.tolerance_um:g} µm"),
+        ("a landing: body and lens together", "a doubted reading", f"tolerance {picture.tolerance_text}"),
         ("an estimate, 95 %; heavy when it is out", "the body's own line", "the mark, 0 µm"),
     )
     notes = wrapped(" ".join(_notes(answer, picture)), LEGEND_LETTERS)

@@ -118,7 +118,7 @@ class PanelDrawing:
         return alt.Y(f"{field}:Q", scale=alt.Scale(domain=domain, nice=False, zero=False), axis=None)
 
     def _band(self) -> "alt.Chart":
-        half = self.picture.tolerance_um
+        half = self.panel.body.tolerance_um
         ends = {"um": self.axis.drawn_um(-half), "um2": self.axis.drawn_um(half)}
         chart: alt.Chart = (
             inline([{**ends, **strip} for strip in self._strips()])

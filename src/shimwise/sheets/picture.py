@@ -99,6 +99,12 @@ class Picture:
     low_um: float
     high_um: float
 
+    @property
+    def tolerance_text(self) -> str:
+        """The tolerance of the bodies drawn, ``±10 µm``; of several from the least to the largest."""
+        each = sorted({panel.body.tolerance_um for panel in self.panels} or {self.tolerance_um})
+        return f"±{each[0]:g} µm" if len(each) == 1 else f"±{each[0]:g} to ±{each[-1]:g} µm, by body"
+
 
 def is_doubted(reading: ReadingAnswer) -> bool:
     """Tell whether a reading has lost its say."""

@@ -186,7 +186,7 @@ class _Painter:
     def _ground(self, panel: Panel) -> Canvas:
         """Draw what runs through all rows: the tolerance, the zero line and the body's own line."""
         canvas = self._canvas()
-        low, high = (self.scale.cell(side * self.picture.tolerance_um) for side in (-1, 1))
+        low, high = (self.scale.cell(side * panel.body.tolerance_um) for side in (-1, 1))
         for cell in range(max(low, EDGE), min(high, self.scale.cells - EDGE - 1) + 1):
             canvas.put(cell, self.glyphs.band, DIM_STYLE)
         canvas.put(self.scale.zero_cell, self.glyphs.zero)
@@ -273,7 +273,7 @@ class _Painter:
             items.append(f"{glyphs.doubted} doubted")
         items.append(f"{glyphs.bar}{glyphs.centre}{glyphs.bar} an estimate, 95 %")
         items.append(f"{glyphs.body_line} the body's own line")
-        items.append(f"{glyphs.band} tolerance ±{self.picture.tolerance_um:g} µm")
+        items.append(f"{glyphs.band} tolerance {self.picture.tolerance_text}")
         if self._has_marks_beyond():
             items.append(f"{glyphs.beyond_left} {glyphs.beyond_right} beyond the scale")
         rule = (
