@@ -14,6 +14,7 @@ from shimwise.records.store.errors import (
     RecordFull,
     RecordReadOnly,
     RecordTooNew,
+    RecordUnsure,
     StoreError,
 )
 
@@ -28,6 +29,7 @@ __all__ = [
     "RecordFull",
     "RecordReadOnly",
     "RecordTooNew",
+    "RecordUnsure",
     "StoreError",
 ]
 

@@ -14,6 +14,7 @@ from shimwise.records.store.errors import (
     RecordFull,
     RecordReadOnly,
     RecordTooNew,
+    RecordUnsure,
     StoreError,
 )
 from shimwise.records.store.record import Change, Record, utc_now
@@ -29,6 +30,7 @@ __all__ = [
     "RecordFull",
     "RecordReadOnly",
     "RecordTooNew",
+    "RecordUnsure",
     "StoreError",
     "utc_now",
 ]

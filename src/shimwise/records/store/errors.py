@@ -13,6 +13,7 @@ __all__ = [
     "RecordFull",
     "RecordReadOnly",
     "RecordTooNew",
+    "RecordUnsure",
     "StoreError",
 ]
 
@@ -33,6 +34,10 @@ class StoreError(RecordError):
 
 class RecordBusy(StoreError):
     """Raised when another program holds the record for longer than the record waits."""
+
+
+class RecordUnsure(StoreError):
+    """Raised when the disk or the server has not said whether a change is kept; it may be."""
 
 
 class RecordFull(StoreError):

@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, text
 
-from shimwise.records.store.errors import RecordBusy
+from shimwise.records.store.errors import RecordBusy, RecordUnsure
 from shimwise.records.store.names import name_key
 from shimwise.records.store.place import (
     WAITED_S,
@@ -21,7 +21,7 @@ from shimwise.records.store.place import (
     writing_options,
 )
 from shimwise.records.store.together import Together
-from shimwise.records.store.troubles import BUSY, told
+from shimwise.records.store.troubles import BUSY, UNSURE, told
 
 __all__ = ["Change", "Record", "utc_now"]
 
@@ -75,7 +75,7 @@ class Record:
         self.place, self.engine, self.clock, self.waited_s = place, engine, clock, waited_s
         self.url = place.url.render_as_string(hide_password=True)
         self.folder, self.name = place.folder, place.name
-        self._together = Together(self._begin, waited_s=waited_s, busy=self._busy)
+        self._together = Together(self._begin, waited_s=waited_s, busy=self._busy, unsure=self._unsure)
         self._known_people: set[str] = set()
         self._watchers: list[Callable[[], None]] = []
         self._watching = threading.Lock()
@@ -140,6 +140,8 @@ class Record:
         ------
         RecordBusy, RecordFull, RecordReadOnly, RecordAway
             When nothing was changed, with what to do.
+        RecordUnsure
+            When it is not known whether the change is kept.
         """
         with self.told(), self._together.turn() as connection:
             change = Change(connection=connection, at=self.clock(), who=who)
@@ -211,3 +213,6 @@ class Record:
 
     def _busy(self) -> RecordBusy:
         return RecordBusy(BUSY.format(waited_s=self.waited_s), where=self.name)
+
+    def _unsure(self, waited_s: float) -> RecordUnsure:
+        return RecordUnsure(UNSURE.format(waited_s=waited_s), where=self.name)

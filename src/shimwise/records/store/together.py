@@ -17,6 +17,8 @@ __all__ = ["Together"]
 
 LONGEST_TOGETHER_S = 0.015
 """After so long a group takes no more changes in and commits. [s]"""
+PATIENCE = 12
+"""A commit is waited for so many times as long as a turn."""
 
 
 @dataclass(slots=True, eq=False)
@@ -41,13 +43,20 @@ class Together:
     waited_s : float
         How long a change waits for its turn. [s]
     busy : callable
-        Makes the error of a change that waited too long.
+        Makes the error of a change whose turn did not come: it is not made.
+    unsure : callable
+        Makes the error of a change whose commit did not end within the given time [s]: it may be kept.
     """
 
     def __init__(
-        self, begin: Callable[[], Connection], *, waited_s: float, busy: Callable[[], Exception]
+        self,
+        begin: Callable[[], Connection],
+        *,
+        waited_s: float,
+        busy: Callable[[], Exception],
+        unsure: Callable[[float], Exception],
     ) -> None:
-        self._begin, self._waited_s, self._busy = begin, waited_s, busy
+        self._begin, self._waited_s, self._busy, self._unsure = begin, waited_s, busy, unsure
         self._mutex = threading.Lock()
         self._queue: list[threading.Event] = []
         self._is_held = False
@@ -62,7 +71,7 @@ class Together:
         ------
         Exception
             That of ``busy`` when the turn did not come in time; the database's own when the commit failed.
-            Then nothing of the change is kept.
+            Then nothing of the change is kept. That of ``unsure`` when the commit has not ended: it may be.
         """
         if self._owner == threading.get_ident():
             raise RuntimeError("a change was begun within a change of the same thread")
@@ -148,9 +157,8 @@ class Together:
             group.done.set()
 
     def _wait_for_commit(self, group: _Group) -> None:
-        limit = time.monotonic() + 12 * self._waited_s
-        while not group.done.wait(self._waited_s):
-            if time.monotonic() > limit:
-                raise self._busy()
+        longest_s = PATIENCE * self._waited_s
+        if not group.done.wait(longest_s):
+            raise self._unsure(longest_s)
         if group.error is not None:
             raise group.error

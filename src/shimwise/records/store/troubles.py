@@ -30,6 +30,10 @@ BUSY = (
     "is held by another program for longer than {waited_s:g} s. Close what else has it open (a copy or a "
     f"backup program, a second Shimwise), and do it again. {_KEPT}"
 )
+UNSURE = (
+    "has not answered for {waited_s:g} s, so it is not known whether this change is kept. Look whether it is "
+    "there. What was sent under an id of its own, as readings are, may be sent again: it is kept once."
+)
 FULL = f"has no more room on its disk. Free some space, and do it again. {_KEPT}"
 READ_ONLY = (
     "may be read but not written. Allow this user to write the file and its folder, or name another place "

@@ -22,7 +22,7 @@ _SENTENCES = {
     409: "It does not fit what is kept.",
     413: "That is too much to be taken.",
     422: "Something in that cannot be taken.",
-    503: "The record cannot be reached now; nothing was changed.",
+    503: "The record cannot be reached now.",
 }
 _FAULT = "Something in Shimwise broke; what was saved before is kept."
 
