@@ -68,15 +68,17 @@ def house_repeatability(record: "Record", *, who: str) -> HouseRepeatability:
     with record.reading() as connection:
         is_lead = name_key(asking) in map(name_key, leads_in(connection)) if asking else False
         prep_ids = newest_preps(connection)
-        seen = seen_in(connection, prep_ids)
-    people = _people(seen)
-    own = repeatability(record, name=asking, who=asking) if asking else None
+        own_ids = newest_preps(connection, name=asking) if asking else []
+        everything = seen_in(connection, dict.fromkeys([*prep_ids, *own_ids]))
+    seen = [one for one in everything if one.prep_id in set(prep_ids)]
+    mine = [one for one in everything if one.key == name_key(asking) and one.prep_id in set(own_ids)]
+    people, own = _people(seen), _view(asking, mine, prep_count=len(own_ids))
     pooled, pooled_words = _pooled(people, is_lead=is_lead)
     study, study_words = _study(seen, is_lead=is_lead)
     return HouseRepeatability(
         who=asking,
         is_lead=is_lead,
-        own=own if own is not None and own.reading_count else None,
+        own=own if own.reading_count else None,
         people=tuple(_view(of[-1].name, of, prep_count=_preps(of)) for of in people) if is_lead else (),
         pooled=pooled,
         pooled_words=pooled_words,
