@@ -3,7 +3,8 @@
 import os
 import shutil
 import sqlite3
-from contextlib import closing, suppress
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -175,33 +176,57 @@ def _looked_at(connection: Connection, origin: Path) -> tuple[int, int]:
 def _put_in_place(part: Path, path: Path, stamp: str) -> Path | None:
     kept = None
     if path.exists():
-        _let_go(path)
         kept = _free(path.with_name(f"{path.stem}.before-restore-{stamp}{path.suffix}"))
-        try:
-            os.link(path, kept)  # so that there is a record under the name at every moment
-        except OSError:
-            shutil.copy2(path, kept)
-        for log in _with_logs(path)[1:]:  # of a damaged record: no log may meet another's pages
-            if log.exists():
-                log.replace(kept.with_name(f"{kept.name}{log.name.removeprefix(path.name)}"))
-    part.replace(path)
+        with _held(path) as held:
+            _keep_beside(path, kept, held)
+            if held is not None and os.name != "posix":
+                held.close()  # only there an open file cannot be replaced
+            part.replace(path)
+    else:
+        part.replace(path)
     made_durable(path.parent)
     return kept
 
 
-def _let_go(path: Path) -> None:
-    """Have the log written into the file, which succeeds only when nobody else has it open."""
+def _keep_beside(path: Path, kept: Path, held: sqlite3.Connection | None) -> None:
+    """Have a record under another name too; at every moment there is one under its own."""
     try:
-        with closing(sqlite3.connect(path, timeout=1.0)) as connection:
-            mode = connection.execute("PRAGMA journal_mode=DELETE").fetchone()[0]
+        os.link(path, kept)
+    except OSError:  # a file system without links
+        if held is None:
+            shutil.copy2(path, kept)
+        else:  # opened by us a second time and closed, the file would be let go by every database of ours
+            with closing(sqlite3.connect(kept)) as copy:
+                held.backup(copy)
+    for log in _with_logs(path)[1:]:  # of a damaged record: no log may meet another's pages
+        if log.exists():
+            log.replace(kept.with_name(f"{kept.name}{log.name.removeprefix(path.name)}"))
+
+
+@contextmanager
+def _held(path: Path) -> Iterator[sqlite3.Connection | None]:
+    """Hold a record alone until another is in its place; None: it is no record any more, and nobody uses it.
+
+    Its log is written into the file, which succeeds only when nobody else has it open. Whoever opens it from
+    then on waits, and finds that it was replaced.
+    """
+    with closing(sqlite3.connect(path, timeout=1.0, isolation_level=None)) as connection:
+        yield connection if _taken_alone(connection, path) else None
+
+
+def _taken_alone(connection: sqlite3.Connection, path: Path) -> bool:
+    try:
+        if connection.execute("PRAGMA journal_mode=DELETE").fetchone()[0] == "delete":
+            connection.execute("PRAGMA locking_mode=EXCLUSIVE")  # the lock outlives its transaction
+            connection.execute("BEGIN EXCLUSIVE")
+            connection.execute("COMMIT")
+            return True
     except sqlite3.OperationalError as error:
         if "locked" not in str(error):
             raise
-        mode = "wal"
     except sqlite3.DatabaseError:
-        return  # no record any more: it is moved as it is
-    if mode != "delete":
-        raise RecordBusy(IN_USE, where=str(path))
+        return False
+    raise RecordBusy(IN_USE, where=str(path))
 
 
 def _free(path: Path) -> Path:

@@ -49,7 +49,10 @@ DAMAGED = (
 )
 OTHER = "refused the change ({cause}). Nothing of it is kept; run shimwise check."
 
+REPLACED = f"was replaced by another one meanwhile, as by shimwise restore. Open it again. {_KEPT}"
+
 _SQLITE = (
+    (("SQLITE_READONLY_DBMOVED",), RecordBusy, REPLACED),
     (("SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_PROTOCOL"), RecordBusy, BUSY),
     (("SQLITE_FULL", "SQLITE_IOERR_WRITE", "SQLITE_IOERR_SHMSIZE", "SQLITE_IOERR_FSYNC"), RecordFull, FULL),
     (("SQLITE_READONLY", "SQLITE_PERM"), RecordReadOnly, READ_ONLY),

@@ -1,11 +1,15 @@
 """A backup is the record of one moment; restoring looks first, and keeps what it replaces."""
 
+import errno
 import gzip
+import os
 import sqlite3
 import threading
+import time
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from queue import Queue
 
 import pytest
 from invented_rows import NOON, a_job, a_reading, a_whole_job
@@ -184,6 +188,47 @@ def test_a_record_in_use_is_not_replaced(tmp_path: Path) -> None:
         with house.writing(who="Ann") as change:  # and it goes on
             evidence.add_reading(change, a_reading(9))
     assert restore(copy, tmp_path / "house").kept is not None
+
+
+@pytest.mark.parametrize("has_links", [True, False])
+def test_nobody_writes_into_a_record_that_is_about_to_be_replaced(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, has_links: bool
+) -> None:
+    with Record.open(tmp_path / "house") as house:
+        a_job(house)
+        copy = backup(house, tmp_path / "copy.sqlite").path
+        with house.writing(who="Ann") as change:
+            evidence.add_reading(change, a_reading(9))
+    link, told = os.link, Queue[str]()
+
+    def late() -> None:
+        """Open the record, and wait for whoever holds it: as a ``serve`` that starts at this moment."""
+        try:
+            Record.open(tmp_path / "house", waited_s=20.0).close()
+            told.put("opened")
+        except RecordBusy as error:
+            told.put(str(error))
+
+    def meanwhile(source: Path, target: Path) -> None:
+        with pytest.raises(RecordBusy, match="held by another program"):
+            Record.open(tmp_path / "house", waited_s=0.1)
+        waiting.start()
+        time.sleep(0.3)
+        if not has_links:
+            raise OSError(errno.EPERM, "no links here")
+        link(source, target)
+
+    waiting = threading.Thread(target=late)
+    monkeypatch.setattr(os, "link", meanwhile)
+    kept = restore(copy, tmp_path / "house").kept
+    waiting.join(30)
+    assert kept is not None
+    assert "was replaced by another one meanwhile" in told.get(timeout=1)
+    for path, count in ((tmp_path / "house", 3), (kept, 4)):
+        with Record.open(path) as record, record.reading() as connection:
+            assert len(evidence.readings(connection, "prep-1")) == count
+        with Record.open(path) as record:
+            assert check(record) == ()
 
 
 def test_a_damaged_record_is_kept_when_a_backup_takes_its_place(tmp_path: Path) -> None:
