@@ -142,6 +142,34 @@ def test_sensor_ring_and_chart_sweeps_agree_in_sign_and_size(
     assert ring["best_at_mm"] < DISTANCE_MM < chart["best_at_mm"]
 
 
+@pytest.mark.parametrize("um_per_turn", [130.0, -470.0])
+def test_a_sweep_along_the_screw_tells_the_peak_in_turns_though_its_travel_is_not_known(
+    tell: Callable[..., dict[str, Any]], run: Run, tmp_path: Path, um_per_turn: float
+) -> None:
+    folder = write_sweep(tmp_path / "a", place=lambda um: {"turns": um / um_per_turn})
+    told = tell(folder)
+    true_turns = BEST_UM / um_per_turn
+    assert told["swept"] == "screw"
+    assert told["best_turns"] == pytest.approx(true_turns, rel=0.01)
+    assert told["low_turns"] < true_turns < told["high_turns"]
+    # What one turn does is told by the blur; the sign, which way is away, is not.
+    assert told["um_per_turn"] == pytest.approx(abs(um_per_turn), rel=0.03)
+    assert told["landing_um"] is None
+    said = tell(folder, "--um-per-turn", abs(um_per_turn))
+    assert said["best_turns"] == pytest.approx(told["best_turns"], rel=0.01)
+    way = "clockwise" if um_per_turn > 0 else "anticlockwise"
+    _, out, _ = run("sweep", folder, "--um-per-turn", str(abs(um_per_turn)))
+    text = " ".join(out.split())
+    assert f"turn ({360 * abs(true_turns):.0f}°) {way} of where the screw stood at 0" in text
+
+
+def test_turns_that_are_no_number_are_refused(run: Run, tmp_path: Path) -> None:
+    folder = write_sweep(tmp_path / "a", place=lambda um: {"turns": "a bit"})
+    code, _, err = run("sweep", folder)
+    assert code == 2
+    assert "turns is 'a bit'; give a number of turns" in " ".join(err.split())
+
+
 def test_a_wrong_focal_length_is_made_good_by_the_pictures_scale(
     tell: Callable[..., dict[str, Any]], tmp_path: Path
 ) -> None:

@@ -39,6 +39,9 @@ __all__ = [
 ]
 
 READING, FITTING = "Reading the frames", "Fitting the peak"
+SAME_SHARE, MOST_ROUNDS = 0.02, 6
+"""A screw's travel for a turn is told by how fast the picture blurs: it is right where the f-number fitted is
+the lens's own, within this share; and so many rounds are made at most. Chosen by us."""
 SAME_GAIN = 1e-4
 """A scale of the picture that differs less from the formula's moves nothing that can be told."""
 
@@ -79,7 +82,7 @@ class UnderTest:
     """What was under test, as far as it is said.
 
     ``distance_mm``: taped from the witness mark to the chart. ``reading_mm``: where the ring stands while the
-    chart moves.
+    chart moves. ``um_per_turn``: travel of the body's screw, where that is what moves.
     """
 
     body: str = ""
@@ -88,6 +91,7 @@ class UnderTest:
     distance_mm: float | None = None
     reading_mm: float | None = None
     separation_mm: float = 0.0
+    um_per_turn: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +116,7 @@ def measure(
     under_test: UnderTest | None = None,
     progress: Progress | None = None,
 ) -> MeasuredSweep:
-    """Measure a sweep of the sensor, of the ring or of the chart's distance.
+    """Measure a sweep of the sensor, of the ring, of the chart's distance or of the body's screw.
 
     Parameters
     ----------
@@ -150,12 +154,21 @@ def measure(
         focal_mm=source.recording.focal_mm,
         fixed_mm=unit.distance_mm if is_ring else unit.reading_mm,
         separation_mm=unit.separation_mm,
+        um_per_turn=unit.um_per_turn,
     )
     work = _Work(source=source, space=space, target=target, unit=unit, progress=progress)
     has_chart = source.layout is not None or target.star is not None
     if target.region_px is not None or target.no_chart or not has_chart:
         return work.of_texture()
-    return work.of_chart()
+    measured = work.of_chart()
+    if space.um_per_turn is None or unit.um_per_turn is not None:
+        return measured
+    for _ in range(MOST_ROUNDS):
+        if abs(work.fnumber_share - 1.0) < SAME_SHARE:
+            break
+        work.space = replace(space, um_per_turn=(work.space.um_per_turn or 0.0) / work.fnumber_share)
+        measured = work.of_chart()
+    return measured
 
 
 def print_sweep(console: Console, measured: MeasuredSweep) -> None:
@@ -188,6 +201,7 @@ class _Work:
     target: LookedAt
     unit: UnderTest
     progress: Progress | None
+    fnumber_share: float = 1.0
 
     def of_chart(self) -> MeasuredSweep:
         layout, start, has_scale = self._layout()
@@ -197,6 +211,9 @@ class _Work:
         if abs(seen.gain - self.space.gain) > SAME_GAIN:
             self.space = seen
             result = self._measured(layout, settings, start)
+        if result.stars:
+            fitted = [star.fit.fnumber for star in result.stars]
+            self.fnumber_share = float(np.median(fitted)) / settings.fnumber
         if not has_scale:
             result = replace(result, magnification=None)
         flags = (*result.flags, *self._left_out())
@@ -288,7 +305,10 @@ class _Work:
 
     def _document(self, core: dict[str, Any], warnings: list[str], *, is_relative: bool) -> dict[str, Any]:
         told = [*self.source.warnings, *warnings]
-        if not self.space.is_anchored:
+        if self.space.um_per_turn is not None:
+            said = "as said" if self.unit.um_per_turn else "as the blur tells; --um-per-turn says it better"
+            told.append(f"No landing: reckoned with {self.space.um_per_turn:.0f} µm a turn, {said}.")
+        elif not self.space.is_anchored:
             fixed = "chart's distance (--distance)" if self.space.moved == "ring" else "ring (--reading)"
             told.append(f"No landing: where the {fixed} stands is not said; 0 µm is the sweep's middle.")
         best, known = core["best_um"], self.source.recording
@@ -303,6 +323,7 @@ class _Work:
             distance_mm=distance,
             focal_mm=known.focal_mm,
             fnumber=known.fnumber,
+            um_per_turn=self.space.um_per_turn,
         )
         return sweep_to_json(core, facts, warnings=told)
 

@@ -14,6 +14,8 @@ from shimwise.optics import landing_um, magnification, reading_mm
 
 __all__ = ["SweptSpace"]
 
+USUAL_UM_PER_TURN = 245.0
+"""Travel of a screw that is not known: the middle of its prior. [µm] Common practice, no source."""
 LARGEST_MISFIT = 0.25
 """A picture whose scale is off by a larger share belongs to another lens, distance or print."""
 
@@ -38,6 +40,8 @@ class SweptSpace:
     gain : float
         Square of the measured magnification by that of the formula: dz = m² dD (R. Kingslake, *Optics in
         Photography*, longitudinal magnification, from memory).
+    um_per_turn : float, optional
+        Travel for a turn, where the positions are turns of a screw. [µm]
     """
 
     coordinate: Coordinate
@@ -46,6 +50,7 @@ class SweptSpace:
     is_anchored: bool = True
     separation_mm: float = 0.0
     gain: float = 1.0
+    um_per_turn: float | None = None
 
     @classmethod
     def of(
@@ -56,6 +61,7 @@ class SweptSpace:
         focal_mm: float | None,
         fixed_mm: float | None,
         separation_mm: float = 0.0,
+        um_per_turn: float | None = None,
     ) -> "SweptSpace":
         """Choose the anchor: what stands still where it is known, else the middle of the sweep.
 
@@ -66,6 +72,11 @@ class SweptSpace:
         """
         if coordinate is Coordinate.POSITION_UM:
             return cls(coordinate=coordinate)
+        if coordinate is Coordinate.TURNS:
+            travel_um = USUAL_UM_PER_TURN if um_per_turn is None else um_per_turn
+            if not (travel_um > 0 and math.isfinite(travel_um)):
+                raise ImagingError(f"A travel of {travel_um:g} µm a turn cannot be; it has to be above 0.")
+            return cls(coordinate=coordinate, is_anchored=False, um_per_turn=travel_um)
         if focal_mm is None:
             raise ImagingError(
                 f"A sweep of the {_MOVED[coordinate]} needs the lens's focal length; give it with --focal "
@@ -82,7 +93,7 @@ class SweptSpace:
 
     @property
     def moved(self) -> str:
-        """What was moved: ``sensor``, ``ring`` or ``chart``."""
+        """What was moved: ``sensor``, ``ring``, ``chart`` or ``screw``."""
         return _MOVED[self.coordinate]
 
     def position_um(self, value: float) -> float:
@@ -93,6 +104,8 @@ class SweptSpace:
         OpticsError
             When a length lies inside the lens's near limit.
         """
+        if self.um_per_turn is not None:
+            return value * self.um_per_turn
         if self.focal_mm is None or self.anchor_mm is None:
             return value
         is_ring = self.coordinate is Coordinate.RING
@@ -145,4 +158,9 @@ class SweptSpace:
         return replace(self, gain=ratio**2), warning if abs(ratio - 1.0) > 0.03 else ""
 
 
-_MOVED = {Coordinate.POSITION_UM: "sensor", Coordinate.RING: "ring", Coordinate.DISTANCE: "chart"}
+_MOVED = {
+    Coordinate.POSITION_UM: "sensor",
+    Coordinate.RING: "ring",
+    Coordinate.DISTANCE: "chart",
+    Coordinate.TURNS: "screw",
+}

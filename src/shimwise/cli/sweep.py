@@ -102,13 +102,17 @@ def sweep(
         float,
         typer.Option(parser=signed_length_mm, metavar="LENGTH", help="Separation of the principal planes."),
     ] = 0.0,
+    um_per_turn: Annotated[
+        float | None,
+        typer.Option(metavar="µm", min=1.0, max=5000.0, help="Travel of the body's screw, if that moves."),
+    ] = None,
     out: Annotated[Path | None, typer.Option(metavar="FILE.json", help="Keep the result.")] = None,
     figure: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Save the figure too: .svg, .png or .pdf.")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
-    """Find best focus in frames along a known coordinate: the sensor's, the ring's or the chart's."""
+    """Find best focus in frames along a known coordinate: of sensor, ring, chart or the body's screw."""
     if figure is not None:
         figures.check_figure_path(figure)
     looked_at = bench.LookedAt(
@@ -133,6 +137,7 @@ def sweep(
         distance_mm=distance,
         reading_mm=reading,
         separation_mm=separation,
+        um_per_turn=um_per_turn,
     )
     with progress_bar() as told:
         measured = bench.measure(

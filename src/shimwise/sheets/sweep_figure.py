@@ -153,6 +153,7 @@ _AXIS = {
     "sensor": "sensor position, µm (0: where it stands; + away from the lens)",
     "ring": "sensor position that does the same as the ring's, µm (+ away from the lens)",
     "chart": "sensor position that does the same as the chart's, µm (+ away from the lens)",
+    "screw": "sensor position by the screw's turns, µm (0: where it stood; + clockwise)",
 }
 
 

@@ -23,8 +23,9 @@ LARGEST_BYTES = 2**24
 class SweepFacts:
     """What was swept and what was under test; None where it was not said.
 
-    ``swept`` is ``sensor``, ``ring`` or ``chart``; ``best_at_mm`` where the ring or the chart stands when the
-    picture is sharp [mm]; ``distance_mm`` the taped distance [mm], which may be infinite.
+    ``swept`` is ``sensor``, ``ring``, ``chart`` or ``screw``; ``best_at_mm`` where the ring or the chart
+    stands when the picture is sharp [mm]; ``distance_mm`` the taped distance [mm], which may be infinite;
+    ``um_per_turn`` the travel that turns of a screw were reckoned with [µm].
     """
 
     swept: str = "sensor"
@@ -36,6 +37,7 @@ class SweepFacts:
     distance_mm: float | None = None
     focal_mm: float | None = None
     fnumber: float | None = None
+    um_per_turn: float | None = None
 
 
 def sweep_to_json(
@@ -71,10 +73,21 @@ def sweep_to_json(
         "swept": facts.swept,
         "best_at_mm": facts.best_at_mm,
         "is_relative": facts.is_relative,
+        **_turns(measured, facts.um_per_turn),
         **{key: value for key, value in names.items() if value is not None and value != ""},
     }
     out: dict[str, Any] = _standard(document)
     return out
+
+
+def _turns(measured: Mapping[str, Any], um_per_turn: float | None) -> dict[str, Any]:
+    """Give best focus in turns of the screw, + clockwise, where that was swept."""
+    if um_per_turn is None:
+        return {}
+    names = ("best", "sd", "low", "high")
+    found = {f"{name}_turns": measured[f"{name}_um"] for name in names}
+    told = {key: None if um is None else um / um_per_turn for key, um in found.items()}
+    return {**told, "um_per_turn": um_per_turn}
 
 
 @cache

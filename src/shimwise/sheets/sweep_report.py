@@ -10,7 +10,7 @@ from shimwise.sheets.words import ascii_text, capital, distance_text, plain, sig
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["half_um", "print_sweep_report", "sweep_sentence"]
+__all__ = ["half_um", "print_sweep_report", "sweep_sentence", "turns_sentence"]
 
 WIDEST = 100
 _Document = Mapping[str, Any]
@@ -28,6 +28,8 @@ def sweep_sentence(document: _Document) -> str:
     if document["best_um"] is None:
         causes = ", ".join(flag.split(":", 1)[0] for flag in document["flags"])
         return f"Best focus cannot be told: {causes or 'the frames do not say'}."
+    if document.get("best_turns") is not None:
+        return turns_sentence(document)
     best = f"Best focus{_place(document)} at {_value(document['best_um'], half_um(document))} µm (95 %)"
     if document.get("is_relative"):
         return f"{best}, relative: it says where this target is sharpest, not how the body lands."
@@ -35,6 +37,17 @@ def sweep_sentence(document: _Document) -> str:
     if landing is None:
         return f"{best}, counted from the middle of the sweep."
     return f"{best}: {_who(document)} {_landing(float(landing), half_um(document))}."
+
+
+def turns_sentence(document: _Document) -> str:
+    """Say where along the screw best focus lies, and which way that is."""
+    turns = float(document["best_turns"])
+    half = (float(document["high_turns"]) - float(document["low_turns"])) / 2
+    way = "clockwise" if turns >= 0 else "anticlockwise"
+    lens = document.get("lens")
+    through = f" with {titled('lens', lens)}" if lens else ""
+    size = f"{abs(turns):.3f} ± {half:.3f} turn ({360 * abs(turns):.0f}°)"
+    return f"Best focus{through} lies {size} {way} of where the screw stood at 0 (95 %)."
 
 
 def _place(document: _Document) -> str:

@@ -23,11 +23,15 @@ __all__ = ["Coordinate", "Entry", "Listing", "read_positions", "read_sweep_json"
 
 
 class Coordinate(StrEnum):
-    """What a position counts: the sensor's place [µm], the ring's reading or the chart's distance [mm]."""
+    """What a position counts: the sensor's place [µm], ring reading or chart distance [mm], turns of a screw.
+
+    Turns are + clockwise, looking at the head of the screw.
+    """
 
     POSITION_UM = "position_um"
     RING = "ring"
     DISTANCE = "distance"
+    TURNS = "turns"
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +92,8 @@ def read_sweep_json(path: Path) -> Listing:
 def read_positions(path: Path) -> Listing:
     """Read a CSV of positions: a header, then a row for each frame.
 
-    One column of ``position_um`` [µm], ``ring`` or ``distance`` (a length as written on a lens, or mm), and
+    One column of ``position_um`` [µm], ``turns`` (of the body's screw, + clockwise), ``ring`` or ``distance``
+    (a length as written on a lens, or mm), and
     optionally ``file`` (stills) or ``frame`` (a clip's frames, counted from 0). Comma, semicolon or tab.
 
     Raises
@@ -123,7 +128,7 @@ def _entries(rows: list[dict[str, Any]], where: list[str], name: str) -> tuple[t
     if len(given) != 1:
         found = f"found {' and '.join(sorted(given))}" if given else "none was found"
         raise DescriptionError(
-            f"{name}: give each frame one of position_um, ring or distance, the same in all; {found}."
+            f"{name}: give each frame one of position_um, ring, distance or turns, the same in all; {found}."
         )
     coordinate = Coordinate(given.pop())
     entries = tuple(_entry(row, coordinate, place) for row, place in zip(rows, where, strict=True))
@@ -146,9 +151,10 @@ def _entry(row: Mapping[str, Any], coordinate: Coordinate, where: str) -> Entry:
 
 def _position(value: object, coordinate: Coordinate, where: str) -> float:
     number = math.nan
+    is_length = coordinate in (Coordinate.RING, Coordinate.DISTANCE)
     if isinstance(value, int | float) and not isinstance(value, bool):
         number = float(value) if abs(value) < 1e300 else math.inf
-    elif isinstance(value, str) and coordinate is Coordinate.POSITION_UM:
+    elif isinstance(value, str) and not is_length:
         try:
             number = float(value.strip().replace("−", "-").replace(",", "."))
         except ValueError:
@@ -158,8 +164,11 @@ def _position(value: object, coordinate: Coordinate, where: str) -> float:
             number = length_to_mm(value, default_unit="mm")
         except LengthError as error:
             raise DescriptionError(f"{where}: {coordinate.value}: {error}") from error
-    is_length = coordinate is not Coordinate.POSITION_UM
     if math.isnan(number) or (math.isinf(number) and not is_length) or (is_length and number <= 0):
-        unit = "a length above 0" if is_length else "a number of µm"
+        unit = (
+            "a length above 0"
+            if is_length
+            else f"a number of {coordinate.value.removeprefix('position_').replace('um', 'µm')}"
+        )
         raise DescriptionError(f"{where}: {coordinate.value} is {value!r}; give {unit}.")
     return number
