@@ -95,6 +95,21 @@ def test_from_out_to_adjusted_checked_again_and_signed(door: Door) -> None:
     assert door.get(f"/bodies/{door.ids['A-01']}")["adjustments"][0]["epoch_after"] == 1
 
 
+def test_a_peak_along_the_screw_is_taken_at_the_move_and_not_before(door: Door) -> None:
+    prep_id = short_prep(door)
+    view = begin(door, prep_id)
+    at = f"/preps/{prep_id}/adjustments/{view['id']}/peak"
+    by_eye = {"sharpest": "0.10 0.12 0.11 clockwise", "who": WHO}
+    assert "after its lock was looked at" in door.post(at, 409, **by_eye)["detail"]
+    for step, said in (("clean", "done"), ("lock", "was free"), ("place", "at the rim")):
+        answer(door, view, step, said)
+    door.post(at, 422, sharpest="0.10 clockwise", who=WHO)
+    door.post(at, 422, sweep={"schema": "another"}, who=WHO)
+    move = door.post(at, 200, **by_eye)["move"]
+    assert move["turns"] == pytest.approx(0.11)
+    assert move["peak"].startswith("The peak lies 0.110 ±")
+
+
 def test_a_move_that_was_not_judged_yet_never_shows_what_was_before_as_after(door: Door) -> None:
     prep_id = short_prep(door)
     view = begin(door, prep_id)

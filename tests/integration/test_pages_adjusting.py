@@ -1,5 +1,6 @@
 """A guided adjustment on its page: each step in turn, refusals in words, taken back with a trace."""
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -99,6 +100,69 @@ def test_the_steps_are_confirmed_to_the_end_and_what_to_read_again_is_told(
     moved = see(door, f"/preps/{prep_id}")
     assert "Adjust step by step: A-01 before" not in moved.text
     sent(door, f"{at}/answers", 409, step="clean", answer="done")
+
+
+PEAK = {
+    "schema": "shimwise.sweep/1",
+    "best_um": 29.4,
+    "sd_um": 0.3,
+    "low_um": 28.8,
+    "high_um": 30.0,
+    "band_cy_mm": [20, 62],
+    "w040_waves": 0.0,
+    "stars": [],
+    "tilt": dict.fromkeys(("x_um", "x_sd_um", "y_um", "y_sd_um", "chart_yaw_deg", "chart_pitch_deg")),
+    "magnification": 0.05,
+    "landing_um": None,
+    "flags": [],
+    "swept": "screw",
+    "best_turns": 0.12,
+    "sd_turns": 0.001,
+    "low_turns": 0.118,
+    "high_turns": 0.122,
+    "lens": "H35",
+}
+"""A peak found with frames, invented."""
+
+
+def peak_sent(door: Door, at: str, document: object, status: int) -> PageSeen:
+    told = door.client.post(
+        f"{at}/peak",
+        data={"who": WHO, "by": "frames"},
+        files={"sweep": ("peak.json", json.dumps(document), "application/json")},
+    )
+    assert told.status_code == status, told.text[:400]
+    return see(door, at) if status == 303 else PageSeen(told.text)
+
+
+def test_a_sweep_along_the_screw_tells_where_the_peak_lies_and_the_move_leads_there(
+    door: Door, prep_id: str, at: str
+) -> None:
+    assert "due now: clean" in peak_sent(door, at, PEAK, 409).text.lower()
+    answered(door, at, BEFORE_MOVE)
+    assert "Find the peak with frames" in see(door, at).text
+    assert "not along a screw" in peak_sent(door, at, {**PEAK, "swept": "sensor"}, 422).text
+    assert "This is no result of a sweep" in peak_sent(door, at, [], 422).text
+    withheld = {**PEAK, "best_turns": None, "flags": ["peak at the end of the sweep: …"]}
+    assert "tells no peak: peak at the end" in peak_sent(door, at, withheld, 422).text
+    page = peak_sent(door, at, PEAK, 303)
+    assert "The peak lies 0.120 ± 0.008 turn (43°) clockwise of where the screw stood at first" in page.text
+    assert "Turn the screw 43° clockwise (0.12 turn" in page.sentence
+    answered(door, at, (("move", "done"), *AFTER_MOVE))
+    sent(door, f"{at}/finish")
+    (move,) = door.get(f"/preps/{prep_id}/adjustments")["adjustments"]
+    assert move["turns"] == pytest.approx(0.12)
+
+
+def test_by_eye_the_page_leads_through_the_search_and_asks_for_repeats(door: Door, at: str) -> None:
+    answered(door, at, BEFORE_MOVE)
+    once = sent(door, f"{at}/peak", 422, sharpest="0.10 clockwise")
+    assert "has 1 of 3 places at least" in PageSeen(once.text).text
+    unsigned = sent(door, f"{at}/peak", 422, sharpest="0.10 0.12 0.11")
+    assert "does not say which way" in PageSeen(unsigned.text).text
+    sent(door, f"{at}/peak", sharpest="0.10 0.12 0.11 anticlockwise")
+    # Mean 0.11, sd 0.01: t(2) 4.30 · 0.01/√3 = 0.025, with the angle's own 0.008: 0.026.
+    assert "The peak lies 0.110 ± 0.026 turn (40°) anticlockwise" in see(door, at).text
 
 
 def test_what_has_to_be_read_again_is_put_on_the_pad_with_one_tap(door: Door, prep_id: str, at: str) -> None:

@@ -40,6 +40,7 @@ class Plan:
     leftover_um: float | None = None
     order: tuple[tuple[float, int], ...] = ()
     screw: ScrewView | None = None
+    peak: str = ""
 
     def to_json(self) -> dict[str, Any]:
         """Give it as plain JSON."""
@@ -52,6 +53,7 @@ class Plan:
             "leftover_um": self.leftover_um,
             "order": [list(one) for one in self.order],
             "screw": None if self.screw is None else asdict(self.screw),
+            "peak": self.peak,
         }
 
     @classmethod
@@ -67,6 +69,7 @@ class Plan:
             leftover_um=data["leftover_um"],
             order=tuple((float(size), int(count)) for size, count in data["order"]),
             screw=None if screw is None else ScrewView(**screw),
+            peak=data.get("peak", ""),
         )
 
     def view(self) -> MoveView:
@@ -78,7 +81,7 @@ class Plan:
             if self.error_um < 0
             else "take away, or move toward the flange."
         )
-        if self.is_trial:
+        if self.is_trial and not self.peak:
             words += " The screw is not known well enough yet: a small first move, then read again."
         approach = move.approach or move.turn
         return MoveView(
@@ -91,6 +94,7 @@ class Plan:
             turn="" if move.turns is None or move.turn is None else turns_words(move.turns, move.turn),
             approach=f"Come up {approach} from one side, without reversing." if approach else "",
             is_trial=self.is_trial,
+            peak=self.peak,
             put_in_um=move.shims_in_um,
             taken_out_um=move.shims_out_um,
             leftover_um=self.leftover_um,

@@ -34,7 +34,8 @@ class StepView:
 class MoveView:
     """How far to move. Of a screw ``turns`` to ``turn``; of a mount the shims that go in and come out.
 
-    ``is_trial``: the screw is not known well enough yet, this is a first move to learn from.
+    ``is_trial``: the screw is not known well enough yet, this is a first move to learn from. ``peak``: where
+    the picture was found sharpest along the screw, in words; ``turns`` then lead there.
     """
 
     amount_um: float
@@ -46,6 +47,7 @@ class MoveView:
     turn: str = ""
     approach: str = ""
     is_trial: bool = False
+    peak: str = ""
     put_in_um: tuple[float, ...] = ()
     taken_out_um: tuple[float, ...] = ()
     leftover_um: float | None = None

@@ -5,6 +5,7 @@ or taken back, given up or finished. What is finished is kept as an adjustment o
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.adjust_journal import (
@@ -21,6 +22,7 @@ from shimwise.bench.adjust_journal import (
     found_kept,
 )
 from shimwise.bench.adjust_moves import made_move, plan_of, restacked
+from shimwise.bench.adjust_peak import peak_by_eye, peak_of_sweep
 from shimwise.bench.adjust_show import NOTED, view_kept
 from shimwise.bench.adjust_text import read_shim_change, read_shims, read_turns
 from shimwise.bench.adjust_views import AdjustmentView
@@ -52,6 +54,7 @@ __all__ = [
     "begin_adjustment",
     "finish_adjustment",
     "give_up",
+    "keep_peak",
     "take_back",
     "unfinished_in",
 ]
@@ -174,6 +177,57 @@ def answer_step(
         material = material_of(change.connection, prep_id)
         if asked is Step.SHIMS_MEASURED and kept.guide in (Guide.SHIMMED_MOUNT, Guide.LENS_SHIM):
             _plan_stack(change, kept, material, told)
+        return view_kept(change.connection, material, found_kept(change.connection, prep_id, adjustment_id))
+
+
+def keep_peak(
+    record: "Record",
+    prep_id: str,
+    adjustment_id: str,
+    *,
+    who: str,
+    sweep: Mapping[str, Any] | None = None,
+    sharpest: str = "",
+) -> AdjustmentView:
+    """Keep where the picture is sharpest along the screw: the move that is due then leads there.
+
+    Parameters
+    ----------
+    who : str
+        Who found it.
+    sweep : mapping, optional
+        Result of a sweep whose frames are listed by turns; 0 is where the screw stood at first.
+    sharpest : str
+        Without a sweep, by eye: ``0.10 0.12 0.11 clockwise``.
+
+    Raises
+    ------
+    InputError
+        When the sweep tells no peak along a screw, or the places are none, or fewer than three.
+    NotFound
+        When there is no such prep or adjustment.
+    Conflict
+        When the move is not due (its lock was not looked at), nothing is turned, or the prep is not open.
+    """
+    person = typed_name(who, field="who")
+    peak = peak_by_eye(sharpest) if sweep is None else peak_of_sweep(sweep)
+    with record.writing(who=person) as change:
+        kept = _under_way(change, prep_id, adjustment_id)
+        if kept.guide not in (Guide.SCREW, Guide.SCREW_WITHOUT_LOCK):
+            raise Conflict(f"No screw is turned on {kept.unit_name}.", kind="adjustment", id=adjustment_id)
+        due = kept.adjustment.next_step
+        if due is not Step.MOVE:
+            raise Conflict(
+                f"The screw of {kept.unit_name} is turned at the step [move], after its lock was looked at. "
+                f"Due now: {due or 'nothing'}.",
+                kind="step",
+                id=str(Step.MOVE),
+            )
+        planned = kept.plan.move
+        move = peak.moving(planned.change_um, planned.change_sd_um)
+        plan = replace(kept.plan, move=move, peak=peak.words, turns_sd=peak.half_turns / 2)
+        _note(change, kept, PLANNED, {"plan": plan.to_json()})
+        material = material_of(change.connection, prep_id)
         return view_kept(change.connection, material, found_kept(change.connection, prep_id, adjustment_id))
 
 

@@ -3,6 +3,7 @@
 import sys
 from collections.abc import Sequence
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -18,8 +19,16 @@ if TYPE_CHECKING:
 __all__ = ["adjust", "register"]
 
 NOT_FINISHED = 1
+_HOW = (
+    "   Answer done, or what was turned, as 0.08 turn clockwise. Or find the peak first,",
+    "   the lens set to the taped distance, and turning from one side:",
+    "   with frames listed by turns (+ clockwise, 0 here): shimwise sweep FOLDER --out",
+    "   peak.json, and answer: sweep peak.json",
+    "   by eye, anew three times: answer: sharpest 0.10 0.12 0.11 clockwise",
+)
 _MORE = (
-    "In a terminal it asks for each step. Elsewhere answer by --answer, in the order of the steps, as far as "
+    "In a terminal it asks for each step; back STEP=REASON takes one back. "
+    "Elsewhere answer by --answer, in the order of the steps, as far as "
     "you are; called again it goes on where it stood.\n\nExit code: 0 finished, 1 steps are left, 2 refused."
 )
 
@@ -40,6 +49,16 @@ def adjust(
     take_back: Annotated[
         str | None,
         typer.Option("--take-back", metavar="STEP=REASON", help="Take a step back that was wrong."),
+    ] = None,
+    sweep: Annotated[
+        Path | None,
+        typer.Option(
+            "--sweep", metavar="FILE.json", help="A sweep along the screw: the move leads to its peak."
+        ),
+    ] = None,
+    sharpest: Annotated[
+        str | None,
+        typer.Option("--sharpest", metavar="TURNS", help="By eye, three times: '0.10 0.12 0.11 clockwise'."),
     ] = None,
     give_up: Annotated[
         str | None, typer.Option("--give-up", metavar="REASON", help="Give it up; nothing was moved.")
@@ -64,8 +83,12 @@ def adjust(
             view = adjusting.give_up(record, prep_id, view.id, reason=give_up, who=name)
         for step, answer in given:
             view = adjusting.answer_step(record, prep_id, view.id, step=step, answer=answer, who=name)
+        if sweep is not None or sharpest is not None:
+            view = adjusting.keep_peak(
+                record, prep_id, view.id, sweep=_swept(sweep), sharpest=sharpest or "", who=name
+            )
         is_asked = sys.stdin.isatty() and sys.stdout.isatty() and not as_json and not given
-        if is_asked and take_back is None and give_up is None:
+        if is_asked and all(one is None for one in (take_back, give_up, sweep, sharpest)):
             view = _ask(record, view, who=name)
         if view.state == "begun" and view.now is None:
             view = adjusting.finish_adjustment(record, prep_id, view.id, who=name)
@@ -80,6 +103,12 @@ def _pair(text: str, *, option: str) -> tuple[str, str]:
     if not found or not step.strip():
         raise RecordError(f"[{text}] is no {option}. Write it as STEP=TEXT, such as lock='was free'.")
     return " ".join(step.split()), said.strip()
+
+
+def _swept(file: Path | None) -> dict[str, Any] | None:
+    from shimwise.bench.adjust_peak import swept_file
+
+    return None if file is None else swept_file(file)
 
 
 def _begun(record: keeping.Record, prep_id: str, unit: str, *, who: str, reason: str) -> "AdjustmentView":
@@ -102,20 +131,39 @@ def _begun(record: keeping.Record, prep_id: str, unit: str, *, who: str, reason:
 
 def _ask(record: keeping.Record, view: "AdjustmentView", *, who: str) -> "AdjustmentView":
     """Ask for the steps that are left; a refusal is told, and the step asked for again."""
-    from shimwise.bench import adjusting
     from shimwise.bench.refusals import Conflict, InputError
+    from shimwise.errors import SheetError
 
     typer.echo(_head(view))
     while view.now is not None:
         step = view.now
         choices = f" ({' / '.join(step.choices)})" if len(step.choices) > 1 else ""
+        if step.kind == "turns":
+            typer.echo("\n".join(_HOW))
         said = typer.prompt(f"{step.number}. {step.text}{choices}\n[{step.id}]")
         try:
-            view = adjusting.answer_step(record, view.prep_id, view.id, step=step.id, answer=said, who=who)
-        except (Conflict, InputError) as error:
+            view = _take(record, view, said, who=who)
+        except (Conflict, InputError, RecordError, SheetError) as error:
             typer.echo(str(error), err=True)
             view = _consent(record, view, who=who, error=error)
     return view
+
+
+def _take(record: keeping.Record, view: "AdjustmentView", said: str, *, who: str) -> "AdjustmentView":
+    """Take what was typed at a step: its answer, a step to take back, or where the peak lies."""
+    from shimwise.bench import adjusting
+
+    word, _, rest = said.strip().partition(" ")
+    if word.casefold() == "back" and "=" in rest:
+        step, why = _pair(rest, option="--take-back")
+        return adjusting.take_back(record, view.prep_id, view.id, step=step, reason=why, who=who)
+    if view.now is not None and view.now.kind == "turns" and word.casefold() in ("sweep", "sharpest"):
+        swept = _swept(Path(rest.strip())) if word.casefold() == "sweep" else None
+        found = adjusting.keep_peak(record, view.prep_id, view.id, sweep=swept, sharpest=rest, who=who)
+        typer.echo(found.move.peak)
+        return found
+    step = "" if view.now is None else view.now.id
+    return adjusting.answer_step(record, view.prep_id, view.id, step=step, answer=said, who=who)
 
 
 def _consent(
@@ -134,6 +182,8 @@ def _consent(
 
 def _head(view: "AdjustmentView") -> str:
     lines = [f"{view.unit}. {view.mechanism_words}", view.move.words]
+    if view.move.peak:
+        lines.append(view.move.peak)
     if view.screw is not None:
         lines.append(f"Screw: {view.screw.words}")
     return "\n".join([*lines, *(f"Careful: {caution}" for caution in view.cautions)])

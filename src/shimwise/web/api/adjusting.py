@@ -14,6 +14,7 @@ from shimwise.web.api.sign_models import (
     AnswerIn,
     BeforeAfterListOut,
     GiveUpIn,
+    PeakIn,
     RecheckListOut,
     ShimStockIn,
     ShimStockOut,
@@ -69,6 +70,21 @@ def answer_step(record: RecordDep, prep_id: Id, adjustment_id: Id, said: AnswerI
             answer=said.answer,
             note=said.note,
             who=said.who,
+        )
+    )
+
+
+@router.post("/preps/{prep_id}/adjustments/{adjustment_id}/peak", dependencies=json_body, responses=writes)
+def keep_peak(record: RecordDep, prep_id: Id, adjustment_id: Id, found: PeakIn) -> AdjustmentOut:
+    """Keep where it is sharpest along the screw; the move that is due then leads there."""
+    return AdjustmentOut.model_validate(
+        adjusting.keep_peak(
+            record,
+            prep_id,
+            adjustment_id,
+            sweep=found.sweep,
+            sharpest=found.sharpest,
+            who=found.who,
         )
     )
 

@@ -184,6 +184,18 @@ class AdjustmentIn(In):
     who: Who
 
 
+class PeakIn(In):
+    """Where it is sharpest along the screw: a sweep listed by turns, else by eye, found anew each time."""
+
+    sweep: Annotated[
+        dict[str, Any] | None, Field(description="``shimwise.sweep/1`` with ``best_turns``.")
+    ] = None
+    sharpest: Annotated[
+        str, StringConstraints(max_length=200), Field(examples=["0.10 0.12 0.11 clockwise"])
+    ] = ""
+    who: Who
+
+
 class AnswerIn(In):
     """The answer to a step: one of its choices, or what was done."""
 
@@ -240,6 +252,7 @@ class MoveOut(Out):
     turn: str
     approach: str
     is_trial: bool
+    peak: Annotated[str, Field(description="Where it was found sharpest along the screw, in words.")]
     put_in_um: tuple[float, ...]
     taken_out_um: tuple[float, ...]
     leftover_um: Number

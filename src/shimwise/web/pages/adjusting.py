@@ -1,9 +1,12 @@
 """A guided adjustment: one step at a time, each answered before the next; then read again."""
 
-from typing import TYPE_CHECKING
+import json
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
 from shimwise.bench import adjusting, prep_verdict, preps, recheck
@@ -24,6 +27,8 @@ __all__ = ["router"]
 router = APIRouter(prefix="/preps/{prep_id}/adjust")
 BEGUN, FINISHED, STOPPED = "begun", "finished", "stopped"
 MOVE = "move"
+LARGEST_SWEEP = 2**24
+"""Bytes of a sweep's result that are read."""
 OUT = ("out_short", "out_deep")
 
 
@@ -93,6 +98,58 @@ def answer(
         form.refuse(error, fields={"step": ""})
         return _refused(request, record, page, prep_id, adjustment_id, form, error)
     return _after(request, record, page, prep_id, adjustment_id, who, typed_move=form.text("typed_move"))
+
+
+@router.post("/{adjustment_id}/peak")
+async def keep_peak(
+    request: Request, record: RecordDep, page: PageDep, prep_id: str, adjustment_id: str
+) -> Response:
+    """Keep where it is sharpest along the screw: of a sweep's result, else of what was seen by eye."""
+    async with request.form(max_files=1) as sent:
+        file = sent.get("sweep")
+        content = await file.read(LARGEST_SWEEP) if isinstance(file, UploadFile) and file.filename else b""
+        form = Form.of(sent)
+    return await run_in_threadpool(
+        _keep_peak, request, record, page, prep_id, adjustment_id, form=form, content=content
+    )
+
+
+def _keep_peak(
+    request: Request,
+    record: "Record",
+    page: Page,
+    prep_id: str,
+    adjustment_id: str,
+    *,
+    form: Form,
+    content: bytes,
+) -> Response:
+    who = who_of(request, form)
+    try:
+        adjusting.keep_peak(
+            record,
+            prep_id,
+            adjustment_id,
+            sweep=_sweep_of(content) if content or form.text("by") == "frames" else None,
+            sharpest=form.text("sharpest"),
+            who=who,
+        )
+    except ShimwiseError as error:
+        form.refuse(error)
+        return _refused(request, record, page, prep_id, adjustment_id, form, error)
+    return _after(request, record, page, prep_id, adjustment_id, who)
+
+
+def _sweep_of(content: bytes) -> dict[str, Any]:
+    try:
+        document = json.loads(content)
+    except (ValueError, RecursionError):
+        document = None
+    if not isinstance(document, dict):
+        raise InputError(
+            "This is no result of a sweep. Send the file that shimwise sweep --out wrote.", field="sweep"
+        )
+    return document
 
 
 @router.post("/{adjustment_id}/take-back")
@@ -267,6 +324,8 @@ def _changes(view: "AdjustmentView") -> list[tuple[str, str]]:
     """Tell the move in words, as terms and what they hold."""
     move = view.move
     said = [("Change", f"{capital(move.words)}")]
+    if move.peak:
+        said.append(("The peak", move.peak))
     if move.turns is not None:
         sd = f", ± {720 * move.turns_sd:.0f}°" if move.turns_sd else ""
         said += [("Turn", f"{move.turn}{sd}"), ("Approach", move.approach)]
