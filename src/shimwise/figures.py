@@ -18,6 +18,8 @@ LARGE = 1e6
 """From here on a number is written with its power of ten."""
 TENTH_BELOW, HUNDREDTH_BELOW = 2.0, 0.1
 """Half an interval below these is written with one decimal, and with two."""
+MOST_DECIMAL = 1e15
+"""From here on a float holds no half."""
 NOISE_PLACES = 6
 """What lies beyond is noise of reckoning: it does not push a half to one side."""
 
@@ -34,6 +36,8 @@ def decimal_text(value: float, digits: int = 0, *, comma: bool = False) -> str:
     comma : bool
         Whether thousands are parted.
     """
+    if abs(value) >= MOST_DECIMAL:
+        return f"{value:{',' if comma else ''}.{digits}f}"
     settled = Decimal(repr(round(float(value), NOISE_PLACES)))
     rounded = settled.quantize(Decimal(1).scaleb(-digits), rounding=ROUND_HALF_UP)
     return f"{rounded:{',' if comma else ''}.{digits}f}"

@@ -64,7 +64,7 @@ def landing_by_newton_um(focal_mm: float, distance_mm: float, reading_mm: float)
 
 
 def shown_um(html: str) -> float:
-    found = re.search(r"([−+]?\d+) µm", unescape(html).replace("\u00a0", " "))
+    found = re.search(r"([−+]?\d+)(?: ± \d+)? µm", unescape(html).replace("\u00a0", " "))
     assert found is not None, html
     return float(found[1].replace("−", "-"))
 
@@ -165,7 +165,7 @@ def test_without_a_script_every_step_leads_back_to_the_page(door: Door, prep_id:
     gauge = {"unit": f"body:{door.ids['A-01']}", "value_um": "-12", "sd_um": "3"}
     kept = door.client.post(f"/preps/{prep_id}/gauges", data=gauge)
     assert (kept.status_code, kept.headers["location"]) == (303, f"/preps/{prep_id}#gauges")
-    assert "−12 µm" in see(door, f"/preps/{prep_id}").text
+    assert "−12 ± " in see(door, f"/preps/{prep_id}").text
     refused = door.client.post(f"/preps/{prep_id}/readings", data=typed(door, "2x"))
     assert refused.status_code == 422
     assert PageSeen(refused.text).sentence

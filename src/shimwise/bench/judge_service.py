@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimwise.bench import judge_worker
+from shimwise.bench.house_words import in_house_words
 from shimwise.bench.prep_verdict import asked, keep_verdict
 from shimwise.errors import ShimwiseError
 
@@ -128,7 +129,7 @@ class JudgeService:
                 return
             problem = _BROKEN
         except ShimwiseError as error:
-            problem = str(error)
+            problem = in_house_words(str(error))
         except Exception:  # the thread has to live on, and the fault to be told
             if self._is_stopping:
                 return

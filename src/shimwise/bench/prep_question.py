@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.house_words import in_house_document
 from shimwise.bench.screw_past import ScrewPast, planned_turns
 from shimwise.bench.sweep_evidence import SEATING_SD_UM
 from shimwise.bench.unit_knowledge import (
@@ -43,7 +44,7 @@ class Question:
 
 
 def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
-    """Judge, and give the verdict's document ``shimwise.verdict/1``.
+    """Judge, and give the verdict's document ``shimwise.verdict/1``, in the words of a house.
 
     Raises
     ------
@@ -57,7 +58,7 @@ def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
     answer = judge(question.prep, seed=seed)
     turns = planned_turns(question.screws, answer, answer_to_json(answer))
     remedies = advise(answer, mechanisms=question.mechanisms, stock_um=question.stock_um, turns=turns)
-    return answer_to_json(answer, remedies, sources=question.sources)
+    return in_house_document(answer_to_json(answer, remedies, sources=question.sources))
 
 
 def question_of(

@@ -5,6 +5,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.house_words import in_house_words
 from shimwise.bench.prep_views import (
     CauseView,
     NextView,
@@ -27,7 +28,15 @@ from shimwise.inference.answer import (
 )
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.sheets.sentences import second_line
-from shimwise.sheets.words import VERDICT_WORDS, error_text, probability_text, signed_text, titled
+from shimwise.sheets.words import (
+    VERDICT_WORDS,
+    capital,
+    error_text,
+    half_text,
+    probability_text,
+    signed_text,
+    titled,
+)
 
 if TYPE_CHECKING:
     from shimwise.bench.prep_material import PrepMaterial
@@ -107,7 +116,7 @@ def verdict_view(row: "VerdictRow", material: "PrepMaterial") -> PrepVerdict:
         ),
         next=upcoming,
         remedies=tuple(_remedy_view(one) for one in document["remedies"]),
-        warnings=answer.warnings,
+        warnings=tuple(map(in_house_words, answer.warnings)),
         document=document,
     )
 
@@ -202,7 +211,7 @@ def _unit_view(
         half_um=(unit.high_um - unit.low_um) / 2,
         p_out=unit.p_out,
         verdict=unit.verdict.value,
-        verdict_words=VERDICT_WORDS[unit.verdict],
+        verdict_words=_verdict_words(unit, answer),
         error_words=f"{error_text(unit)} µm",
         tolerance_um=unit.tolerance_um,
         surer=_surer(unit, kind, upcoming, answer),
@@ -213,16 +222,40 @@ def _unit_view(
 
 
 def _surer(unit: BodyAnswer, kind: str, upcoming: tuple[NextView, ...], answer: Answer) -> str:
-    """Say what would make a unit surer that is not decided yet."""
+    """Say why a unit is not decided yet, and what would make it surer."""
     if unit.verdict not in _UNDECIDED:
         return ""
+    if not _is_read(unit, answer):
+        return f"Not read yet{_since(unit, answer)}: {_next_step(unit, kind, upcoming, answer)}"
+    half_um = (unit.high_um - unit.low_um) / 2
+    return f"Known to {half_text(half_um)} µm so far. {capital(_next_step(unit, kind, upcoming, answer))}"
+
+
+def _is_read(unit: BodyAnswer, answer: Answer) -> bool:
+    return any(unit.name in (one.body, one.lens) for one in answer.readings)
+
+
+def _since(unit: BodyAnswer, answer: Answer) -> str:
+    """Tell of a unit without readings whether it was read before an adjustment."""
+    past = (one.name for one in (*answer.past_bodies, *answer.past_lenses))
+    return " since it was adjusted" if any(name.startswith(f"{unit.name} before ") for name in past) else ""
+
+
+def _verdict_words(unit: BodyAnswer, answer: Answer) -> str:
+    """Write a verdict; one of a unit that was read, though not well enough, says so."""
+    is_weak = unit.verdict is Verdict.NOT_CHECKED and _is_read(unit, answer)
+    return f"{VERDICT_WORDS[unit.verdict]}{' well enough' if is_weak else ''}"
+
+
+def _next_step(unit: BodyAnswer, kind: str, upcoming: tuple[NextView, ...], answer: Answer) -> str:
+    """Say what would make a unit surer, as the rest of a sentence."""
     of_unit = next((one for one in upcoming if unit.name == (one.body if kind == "body" else one.lens)), None)
     limit = any(text.startswith(_DATUM) and unit.name in text for text in answer.warnings)
     if limit and kind == "body":
-        return "A gauge on the body, or a lens whose history is known: readings alone cannot tell."
+        return "a gauge on the body, or a lens whose history is known; readings alone cannot tell."
     if of_unit is not None:
-        return of_unit.words
-    return "Read it again, at another distance too."
+        return f"read {of_unit.lens} on {of_unit.body} at {of_unit.distance_text}."
+    return "read it near and far, more than once."
 
 
 def _setup_view(setup: SetupAnswer, ids: Mapping[str, str]) -> SetupVerdict:
@@ -263,10 +296,10 @@ def _remedy_view(one: Mapping[str, Any]) -> RemedyView:
         action=one["action"],
         direction=one.get("direction") or "",
         amount_um=one.get("amount_um"),
-        text=one.get("text") or "",
+        text=in_house_words(one.get("text") or ""),
         turns=one.get("turns"),
         turn=one.get("turn") or "",
         shims_um=tuple(one.get("shims_um") or ()),
-        steps=tuple(one.get("steps") or ()),
-        cautions=tuple(one.get("cautions") or ()),
+        steps=tuple(map(in_house_words, one.get("steps") or ())),
+        cautions=tuple(map(in_house_words, one.get("cautions") or ())),
     )

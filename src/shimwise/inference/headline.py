@@ -130,8 +130,8 @@ def warnings(
         )
     if len(prep.readings) == 1:
         texts.append(
-            "One reading only: it tells the sum of a body's and a lens's error, not whose it is, and not "
-            "whether it is a blunder."
+            "One reading only: it tells the sum of a body's and a lens's error, not whose it is. Whether "
+            "it is a blunder, a second reading tells."
         )
     return texts
 

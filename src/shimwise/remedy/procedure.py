@@ -127,7 +127,7 @@ def look_at_lock(has_lock: bool | None) -> str:
         case True:
             return f"Look at the lock. {rule}"
         case False:
-            return f"The kit says that this sensor has no lock: look whether that is so. {rule}"
+            return f"This sensor is said to have no lock: look whether that is so. {rule}"
         case None:
             return f"Find out whether this sensor has a lock, and look at it. {rule}"
 

@@ -49,6 +49,10 @@ __all__ = ["MOST_REPORT_WIDTH", "print_report", "report"]
 
 MOST_REPORT_WIDTH = 100
 """A line longer than this is hard to follow. [terminal cells]"""
+CAUSES_NOTE = (
+    "P(out) takes each unit by itself: does its error lie beyond its tolerance. The share of a cause also "
+    "weighs that most units are healthy, so the two differ."
+)
 MOST_BODIES, MOST_LENSES, MOST_CAUSES, MOST_DOUBTED = 8, 24, 6, 8
 MOST_NEXT, MOST_REMEDIES, MOST_WARNINGS = 4, 8, 8
 """How long each list may get before it ends with how many more there are."""
@@ -238,6 +242,8 @@ class _Writer:
         pairs = [(probability_text(cause.probability), _cause_text(cause)) for cause in causes[:MOST_CAUSES]]
         yield from self.items(pairs)
         yield from self.and_more(len(causes) - MOST_CAUSES, "less probable")
+        if pairs:
+            yield from self.paragraph(CAUSES_NOTE, style=DIM_STYLE)
 
     def doubted(self) -> Iterator[RenderableType]:
         doubted = sorted(filter(is_doubted, self.answer.readings), key=lambda reading: reading.weight)

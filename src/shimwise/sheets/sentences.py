@@ -67,15 +67,20 @@ def _scales(answer: Answer) -> Iterator[str]:
 
 
 def _undecided(answer: Answer) -> Iterator[str]:
+    told = {plain(name) for one in answer.readings for name in (one.body, one.lens)}
     for verdict in (Verdict.CANNOT_TELL, Verdict.NOT_CHECKED):
         names = [plain(unit.name) for unit in _units(answer) if unit.verdict is verdict]
         if not names:
             continue
-        is_one = len(names) == 1
         if verdict is Verdict.CANNOT_TELL:
             yield f"Of {listed(names)} it cannot be told yet."
-        else:
-            yield f"{listed(names)} {'is' if is_one else 'are'} {VERDICT_WORDS[verdict]}."
+            continue
+        read = [name for name in names if name in told]
+        if read:
+            yield f"Of {listed(read)} too little is known to say."
+        unread = [name for name in names if name not in told]
+        if unread:
+            yield f"{listed(unread)} {'is' if len(unread) == 1 else 'are'} not read yet."
 
 
 def _setups(answer: Answer) -> Iterator[str]:
@@ -103,5 +108,7 @@ def _setup_text(setup: SetupAnswer) -> str:
 def _doubted(answer: Answer) -> Iterator[str]:
     past = {unit.name for unit in (*answer.past_bodies, *answer.past_lenses)}
     count = sum(is_doubted(one) for one in answer.readings if past.isdisjoint((one.body, one.lens)))
-    if count:
+    if count and len(answer.readings) == 1:
+        yield "The one reading lies farther off than a body and a lens usually do."
+    elif count:
         yield f"{counted(count, 'reading')} {'is' if count == 1 else 'are'} doubted."

@@ -14,7 +14,7 @@ from shimwise.sheets import words
 
 @pytest.mark.parametrize(
     ("value", "digits", "text"),
-    [(-14.2, 0, "−14"), (2.4, 0, "+2"), (-0.3, 0, "0"), (-0.04, 1, "0.0"), (0.25, 1, "+0.2")],
+    [(-14.2, 0, "−14"), (2.4, 0, "+2"), (-0.3, 0, "0"), (-0.04, 1, "0.0"), (0.25, 1, "+0.3")],
 )
 def test_a_number_carries_its_sign_and_nought_has_none(value: float, digits: int, text: str) -> None:
     assert words.signed_text(value, digits=digits) == text

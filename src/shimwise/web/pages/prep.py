@@ -9,6 +9,7 @@ from markupsafe import Markup
 from starlette.responses import Response
 
 from shimwise.bench import pictures, prep_readings, prep_verdict, preps, recheck, signing
+from shimwise.bench.house_words import in_house_words
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import JudgeDep, PageDep, PostedDep, QueryDep, RecordDep, remember, see, who_of
 from shimwise.web.pages.forms import Form
@@ -29,6 +30,13 @@ PATIENCE = 12
 """After as many looks for a verdict it is judged at once, so that a refusal is told."""
 JUDGED = {"HX-Trigger": json.dumps({"shimwise:judged": {}})}
 CHANGED = {"HX-Trigger": json.dumps({"shimwise:changed": {}})}
+BESIDE = {
+    "distance_text": "the taped distance is typed",
+    "focal_mm": "the focal length of the zoom is typed",
+    "axis": "the axis is chosen",
+    "fnumber": "the stop is a number",
+}
+"""Fields beside a reading: what is wrong with one is said there, and what its landing waits for below."""
 
 
 @router.get("")
@@ -60,7 +68,7 @@ def verdict(
             try:
                 prep_verdict.refresh_verdict(record, prep_id)
             except ShimwiseError as error:
-                page.problem = f"No verdict can be given: {error}"
+                page.problem = f"No verdict can be given: {in_house_words(str(error))}"
             prep = preps.open_prep(record, prep_id)
         else:
             _ask(judge, prep)
@@ -114,7 +122,12 @@ def preview(request: Request, record: RecordDep, page: PageDep, query: QueryDep,
             told["is_offset"] = typed.casefold().startswith(("short", "deep"))
         except ShimwiseError as error:
             query.refuse(error)
-            told["refused"] = next(iter(query.refused.values()), str(error))
+            waits_for = next((BESIDE[name] for name in BESIDE if name in query.refused), "")
+            if waits_for:
+                told["waits_for"] = f"Its landing shows when {waits_for}."
+            else:
+                told["refused"] = next(iter(query.refused.values()), str(error))
+    told["beside"] = {name: query.refused.get(name, "") for name in BESIDE}
     return render(request, "prep/answer.html", page, **told)
 
 
