@@ -324,8 +324,6 @@ def _changes(view: "AdjustmentView") -> list[tuple[str, str]]:
     """Tell the move in words, as terms and what they hold."""
     move = view.move
     said = [("Change", f"{capital(move.words)}")]
-    if move.peak:
-        said.append(("The peak", move.peak))
     if move.turns is not None:
         sd = f", ± {720 * move.turns_sd:.0f}°" if move.turns_sd else ""
         said += [("Turn", f"{move.turn}{sd}"), ("Approach", move.approach)]
