@@ -272,7 +272,7 @@ def _answer(prep: "PrepView") -> Answer:
             lens=one.lens,
             setup=one.setup,
             landing_um=one.landing_um,
-            sd_um=one.sd_um or 0.0,
+            sd_um=one.landing_sd_um or 0.0,
             weight=1.0,
         )
         for place, one in enumerate(prep.sweeps, 1)

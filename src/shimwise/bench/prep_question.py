@@ -8,14 +8,21 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.house_words import in_house_document
 from shimwise.bench.screw_past import ScrewPast, planned_turns
-from shimwise.bench.sweep_evidence import SEATING_SD_UM
 from shimwise.bench.unit_knowledge import (
     body_knowledge,
     judged_name,
     lens_knowledge,
     mechanism_of,
 )
-from shimwise.inference.landing import Axis, BodyKnowledge, FocusDesign, LensKnowledge, Prep, Reading
+from shimwise.inference.landing import (
+    Axis,
+    BodyKnowledge,
+    FocusDesign,
+    LensKnowledge,
+    Prep,
+    Reading,
+    measured_landing_sd_um,
+)
 from shimwise.remedy import Mechanism
 
 if TYPE_CHECKING:
@@ -180,7 +187,7 @@ def _measured(material: "PrepMaterial", row: "SweepRow", *, number: int) -> Read
         setup="" if setup is None else setup.name,
         squeeze=lens.squeeze or 1.0,
         measured_um=row.landing_um,
-        measured_sd_um=math.hypot(row.sd_um or 0.0, SEATING_SD_UM),
+        measured_sd_um=measured_landing_sd_um(row.sd_um or 0.0),
     )
 
 

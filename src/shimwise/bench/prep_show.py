@@ -33,6 +33,8 @@ from shimwise.bench.unit_knowledge import (
     lens_text,
 )
 from shimwise.bench.verdict_views import verdict_view
+from shimwise.inference.landing import measured_landing_sd_um
+from shimwise.sheets.sweep_flags import grouped_flags
 
 if TYPE_CHECKING:
     from shimwise.bench.prep_material import PrepMaterial
@@ -237,8 +239,9 @@ def sweep_view(row: "SweepRow", material: "PrepMaterial") -> SweepView:
         setup="" if setup is None else setup.name,
         landing_um=row.landing_um,
         sd_um=row.sd_um,
+        landing_sd_um=measured_landing_sd_um(row.sd_um or 0.0) if has_landing else None,
         words=landing_words(row.landing_um or 0.0) if has_landing else "no landing: see what it warns of",
-        flags=tuple(row.result.get("flags") or ()),
+        flags=tuple(grouped_flags(row.result.get("flags") or ())),
         frames_place=row.frames_place,
         taken_by=row.taken_by,
         taken_at=row.taken_at,

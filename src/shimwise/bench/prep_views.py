@@ -171,7 +171,8 @@ class GaugeView:
 class SweepView:
     """A measured sweep: its landing where it has one, what it warns of, and where its frames lie.
 
-    ``is_past``: body or lens was adjusted since.
+    ``sd_um``: of the peak that the frames gave; ``landing_sd_um``: of the landing as judged, how the
+    lens sits each time included. ``is_past``: body or lens was adjusted since.
     """
 
     id: str
@@ -183,6 +184,7 @@ class SweepView:
     setup: str
     landing_um: float | None
     sd_um: float | None
+    landing_sd_um: float | None
     words: str
     flags: tuple[str, ...]
     frames_place: str

@@ -6,14 +6,11 @@ from pathlib import Path
 from typing import Any
 
 from shimwise.errors import RecordError
-from shimwise.inference.landing import Reading
+from shimwise.inference.landing import Reading, measured_landing_sd_um
 from shimwise.sheets.sweep_json import read_sweep
 
-__all__ = ["SEATING_SD_UM", "sweep_readings"]
+__all__ = ["sweep_readings"]
 
-SEATING_SD_UM = 1.5
-"""What the uncertainty of a sweep does not hold: how the lens sits each time it is locked, and temperature
-between sweep and use, about a kelvin on 52 mm of aluminium (common practice, no source). [µm]"""
 _NEEDED = {
     "body": "--body",
     "lens": "--lens",
@@ -80,7 +77,7 @@ def _reading(file: Path, row: int, line: int) -> Reading:
         setup=document.get("setup", ""),
         note=file.name,
         measured_um=float(landing),
-        measured_sd_um=math.hypot(float(sd), SEATING_SD_UM),
+        measured_sd_um=measured_landing_sd_um(float(sd)),
     )
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from shimwise.inference.answer import Z95
 from shimwise.sheets.figure import FONT, SUBTITLE_LETTERS, TITLE_LETTERS
 from shimwise.sheets.figure_marks import GREY, INK, TINT, diamond, inline, text_of, x2_of, y2_of
+from shimwise.sheets.sweep_flags import grouped_flags
 from shimwise.sheets.sweep_report import half_um, sweep_sentence
 from shimwise.sheets.words import capital, plain, signed_text, wrapped
 
@@ -86,7 +87,7 @@ def _subtitle(document: _Document) -> str:
     if document["best_um"] is not None:
         where = " at the frame's centre" if document["stars"] else ""
         parts.append(f"The pale band is the 95 % interval of best focus{where}.")
-    parts += [f"Flag: {plain(flag)}" for flag in document["flags"][:3]]
+    parts += [f"Flag: {plain(flag)}" for flag in grouped_flags(document["flags"])[:3]]
     return " ".join(parts)
 
 

@@ -4,7 +4,10 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
+from shimwise.figures import decimal_text, half_digits, half_text, plus_minus_text
 from shimwise.inference.answer import Z95
+from shimwise.inference.landing import measured_landing_sd_um
+from shimwise.sheets.sweep_flags import grouped_flags
 from shimwise.sheets.words import ascii_text, capital, distance_text, plain, signed_text, titled, wrapped
 
 if TYPE_CHECKING:
@@ -30,13 +33,16 @@ def sweep_sentence(document: _Document) -> str:
         return f"Best focus cannot be told: {causes or 'the frames do not say'}."
     if document.get("best_turns") is not None:
         return turns_sentence(document)
-    best = f"Best focus{_place(document)} at {_value(document['best_um'], half_um(document))} µm (95 %)"
+    best = (
+        f"Best focus{_place(document)} at {plus_minus_text(document['best_um'], half_um(document))} µm (95 %)"
+    )
     if document.get("is_relative"):
         return f"{best}, relative: it says where this target is sharpest, not how the body lands."
     landing = document["landing_um"]
     if landing is None:
         return f"{best}, counted from the middle of the sweep."
-    return f"{best}: {_who(document)} {_landing(float(landing), half_um(document))}."
+    half = Z95 * measured_landing_sd_um(float(document["sd_um"] or 0.0))
+    return f"{best}: {_who(document)} {_landing(float(landing), half)}."
 
 
 def turns_sentence(document: _Document) -> str:
@@ -64,20 +70,13 @@ def _who(document: _Document) -> str:
 
 
 def _landing(landing_um: float, half: float) -> str:
+    seated = f"{half_text(half)} µm with how a lens sits each time"
     if abs(landing_um) <= half:
-        return "lands on the mark, as near as this sweep can tell"
-    size = f"{abs(landing_um):.{_digits(half)}f} µm"
+        return f"lands on the mark ({seated})"
+    size = decimal_text(abs(landing_um), half_digits(half))
     if landing_um < 0:
-        return f"lands short by {size}, so add: the sensor has to go {size} away from the lens"
-    return f"lands deep by {size}, so take away: the sensor has to go {size} toward the lens"
-
-
-def _digits(half: float) -> int:
-    return 2 if half < 1 else 1
-
-
-def _value(value: float, half: float) -> str:
-    return f"{signed_text(value, digits=_digits(half))} ± {half:.{_digits(half)}f}"
+        return f"lands short by {size} {seated}, so add: the sensor has to go {size} µm away from the lens"
+    return f"lands deep by {size} {seated}, so take away: the sensor has to go {size} µm toward the lens"
 
 
 def print_sweep_report(console: "Console", document: _Document) -> None:
@@ -109,13 +108,17 @@ def _lines(document: _Document, width: int) -> Iterator[tuple[str, str]]:
     if document["stars"]:
         yield "", ""
         yield from _stars(document)
-        note = "The chart's own turn is not taken out of the stars, but out of best focus and tilt."
+        note = (
+            "Best focus is that of the plane through the stars at the frame's centre: a star beside the "
+            "centre lies apart from it by its share of the tilt. The chart's own turn is not taken out of the "
+            "stars, but out of best focus and tilt."
+        )
         yield from ((line, "dim") for line in wrapped(f"± is half the 95 % interval. {note}", width))
     for title, key in (("Flags", "flags"), ("Warnings", "warnings")):
         if document.get(key):
             yield "", ""
             yield title, "bold"
-            for text in document[key]:
+            for text in grouped_flags(document[key]):
                 lines = wrapped(plain(text), width - 2)
                 yield from (
                     ((" · " if not number else "   ")[1:] + line, "") for number, line in enumerate(lines)
@@ -136,9 +139,9 @@ def _tilt_words(document: _Document) -> str:
             continue
         half = Z95 * sd
         where = plus if value > 0 else minus
-        amount = f"{abs(value):.{_digits(half)}f} ± {half:.{_digits(half)}f} µm"
+        amount = f"{decimal_text(abs(value), half_digits(half))} {half_text(half)} µm"
         if abs(value) <= half:
-            parts.append(f"{plus} and {minus} edge agree within {half:.{_digits(half)}f} µm")
+            parts.append(f"{plus} and {minus} edge agree within {decimal_text(half, half_digits(half))} µm")
         else:
             other = minus if where == plus else plus
             parts.append(f"the {where} edge is sharp {amount} farther from the lens than the {other} edge")
@@ -157,8 +160,11 @@ def _stars(document: _Document) -> Iterator[tuple[str, str]]:
         half = Z95 * (star["sd_um"] or 0.0)
         place = f"{star['x_px']:.0f}, {star['y_px']:.0f}"
         split = [
-            "" if star[key] is None else signed_text(star[key], digits=_digits(half))
+            "" if star[key] is None else signed_text(star[key], digits=half_digits(half))
             for key in ("sagittal_um", "tangential_um")
         ]
         name = plain(star["id"])[:7]
-        yield f"{name:<8}{place:>14}{_value(star['best_um'], half):>18}{split[0]:>15}{split[1]:>12}", ""
+        yield (
+            f"{name:<8}{place:>14}{plus_minus_text(star['best_um'], half):>18}{split[0]:>15}{split[1]:>12}",
+            "",
+        )

@@ -31,17 +31,20 @@ def test_every_kind_of_sweep_can_be_drawn(tmp_path: Path, suffix: str, document:
 
 def test_the_figure_tells_stars_and_sentence_in_words_too(tmp_path: Path) -> None:
     svg = save_figure(sweep_chart(MEASURED, CURVES), tmp_path / "a.svg").read_text(encoding="utf-8")
-    for words in ("lands short by 12.0 µm", "Star S2: +14.00 µm", "away from the lens"):
+    for words in ("lands short by 12 ± 3 µm with", "Star S2: +14.00 µm", "away from the lens"):
         assert words in svg
 
 
 @pytest.mark.parametrize(
     ("change", "told"),
     [
-        ({"best_um": 12.0, "landing_um": -12.0}, "lands short by 12.0 µm, so add"),
+        (
+            {"best_um": 12.0, "landing_um": -12.0},
+            "lands short by 12 ± 3 µm with how a lens sits each time, so add",
+        ),
         (
             {"best_um": -12.0, "low_um": -13.0, "high_um": -11.0, "landing_um": 12.0},
-            "lands deep by 12.0 µm, so take away",
+            "lands deep by 12 ± 3 µm with how a lens sits each time, so take away",
         ),
         ({"best_um": 0.5, "low_um": -0.5, "high_um": 1.5, "landing_um": -0.5}, "lands on the mark"),
         ({"is_relative": True, "landing_um": None}, "relative"),

@@ -6,6 +6,7 @@ from typing import Any
 from shimwise.sheets.papers.prep_document import PrepDocument, number_of
 from shimwise.sheets.papers.rows_words import COVERAGE, bound, moment_words, setup_distance
 from shimwise.sheets.sweep_figure import Curve
+from shimwise.sheets.sweep_flags import grouped_flags
 from shimwise.sheets.sweep_report import sweep_sentence
 from shimwise.sheets.words import capital, plain, plus_minus_text, titled
 
@@ -43,7 +44,7 @@ def _sweep(prep: PrepDocument, row: Row) -> dict[str, Any]:
         "by": ", ".join(_taken(row)),
         "sentence": bound(capital(sweep_sentence(result))),
         "tilt": _tilt(result),
-        "flags": [plain(flag) for flag in result["flags"][:MOST_FLAGS]],
+        "flags": [plain(flag) for flag in grouped_flags(result["flags"])[:MOST_FLAGS]],
         "is_withdrawn": bool(row.get("withdrawn_at")),
         "reason": plain(str(row.get("withdrawn_reason") or "")),
         "pictures": [],

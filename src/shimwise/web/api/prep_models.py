@@ -288,7 +288,8 @@ class SweepOut(Out):
     setup_id: Id
     setup: str
     landing_um: Number
-    sd_um: Number
+    sd_um: Annotated[Number, Field(description="Of the peak that the frames gave.")]
+    landing_sd_um: Annotated[Number, Field(description="As judged: how the lens sits each time included.")]
     words: str
     flags: tuple[str, ...]
     taken_by: str
