@@ -110,8 +110,8 @@ def _lines(document: _Document, width: int) -> Iterator[tuple[str, str]]:
         yield from _stars(document)
         note = (
             "Best focus is that of the plane through the stars at the frame's centre: a star beside the "
-            "centre lies apart from it by its share of the tilt. The chart's own turn is not taken out of the "
-            "stars, but out of best focus and tilt."
+            "centre lies apart from it by its share of the tilt. The chart's own turn is not taken out of "
+            "the stars, but out of best focus and tilt."
         )
         yield from ((line, "dim") for line in wrapped(f"± is half the 95 % interval. {note}", width))
     for title, key in (("Flags", "flags"), ("Warnings", "warnings")):
