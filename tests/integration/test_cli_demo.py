@@ -15,6 +15,7 @@ from shimwise.errors import SheetError
 WRITTEN = {
     "demo-readings.csv",
     "demo-kit.toml",
+    "demo-readings-after.csv",
     "demo-verdict.json",
     "demo-verdict.svg",
     "demo-verdict.pdf",
@@ -64,11 +65,13 @@ def test_it_shows_the_whole_job_in_order_and_says_that_the_data_are_invented(sho
         "\nWhat to do",
         "Caution:",
         "What was wrong in truth",
+        "What comes after",
         "Written into shimwise-demo",
     )
     places = [text.index(words) for words in order]
     assert places == sorted(places)
     assert " body A-07             true −24 µm" in text
+    assert "In truth the turn made +21 µm, and A-07 is at −3 µm" in " ".join(text.split())
     report = text[: text.index("Judge them yourself")]
     assert max(map(len, report.splitlines())) <= 80
 
@@ -76,7 +79,7 @@ def test_it_shows_the_whole_job_in_order_and_says_that_the_data_are_invented(sho
 def test_it_writes_its_files_into_the_folder_that_it_names(shown: tuple[str, Path]) -> None:
     text, here = shown
     folder = here / "shimwise-demo"
-    assert {path.name for path in folder.iterdir()} == WRITTEN
+    assert {path.name for path in folder.iterdir() if path.is_file()} == WRITTEN
     assert all(name in text for name in WRITTEN)
     assert (folder / "demo-verdict.pdf").read_bytes().startswith(b"%PDF")
     assert "A-07" in (folder / "demo-verdict.svg").read_text(encoding="utf-8")
@@ -92,7 +95,7 @@ def test_the_commands_that_it_shows_at_the_end_run(
         words[next(i for i, word in enumerate(words) if word.endswith("shimwise")) + 1 :]
         for words in shown_words
     ]
-    assert [words[0] for words in commands] == ["judge", "plan"]
+    assert [words[0] for words in commands] == ["judge", "plan", "import"]
     for words in commands:
         code, out, err = run(*words)
         assert code in (0, 1)

@@ -24,6 +24,7 @@ __all__ = ["DEFAULT_FOLDER", "Demo", "Fault", "demo_folder", "print_demo", "run_
 
 DEFAULT_FOLDER = "shimwise-demo"
 INVENTED = "Invented data: two bodies and eight lenses that do not exist, read by two."
+AFTER = "readings-after.csv"
 _FIGURES = ("demo-verdict.svg", "demo-verdict.pdf")
 
 
@@ -40,11 +41,22 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class After:
+    """What comes after the remedies: the body that was turned, how far, what is true of it now [µm]."""
+
+    body: str
+    turns: float
+    made_um: float
+    true_um: float
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Demo:
     """The verdict on the invented bench, its truth, and the files written.
 
     ``blunder_lines`` are the lines of the readings file that are truly wrong, ``doubted_lines`` those that
-    lost their say; ``note`` says how the bench was made.
+    lost their say; ``note`` says how the bench was made, ``after`` what the turn of its screw made.
     """
 
     judged: Judged
@@ -52,6 +64,7 @@ class Demo:
     blunder_lines: tuple[int, ...]
     doubted_lines: tuple[int, ...]
     note: str
+    after: "After"
     written: tuple[Path, ...]
 
 
@@ -75,10 +88,11 @@ def run_demo(folder: Path, *, seed: int = 0, progress: Progress | None = None) -
     """
     bench = files("shimwise.bench").joinpath("demo_bench")
     truth = json.loads(bench.joinpath("truth.json").read_text(encoding="utf-8"))
-    readings, kit = (
+    readings, kit, readings_after = (
         _write(folder / f"demo-{name}", bench.joinpath(name).read_text(encoding="utf-8"))
-        for name in ("readings.csv", "kit.toml")
+        for name in ("readings.csv", "kit.toml", AFTER)
     )
+    after = json.loads(bench.joinpath("truth-after.json").read_text(encoding="utf-8"))
     judged = judge_file(readings, kit_path=kit, seed=seed, progress=progress)
     if progress is not None:
         progress("Drawing the figure", 0, 0)
@@ -91,7 +105,8 @@ def run_demo(folder: Path, *, seed: int = 0, progress: Progress | None = None) -
         blunder_lines=tuple(truth["blunder_lines"]),
         doubted_lines=tuple(reading.line for reading in judged.answer.readings if is_doubted(reading)),
         note=truth["note"],
-        written=(readings, kit, verdict, *figures),
+        after=_after(after),
+        written=(readings, kit, readings_after, verdict, *figures),
     )
 
 
@@ -153,7 +168,23 @@ def _truth_lines(demo: Demo) -> list[str]:
         )
     wrong, doubted = listed(map(str, demo.blunder_lines)), listed(map(str, demo.doubted_lines))
     lines.append(f" {'lines of the file':<22}wrong {wrong}   doubted {doubted or 'none'}")
-    return [*lines, *textwrap.wrap(demo.note, 80)]
+    return [*lines, *textwrap.wrap(demo.note, 80), "", *_after_lines(demo.after)]
+
+
+def _after(truth: dict[str, Any]) -> After:
+    ((body, true_um),) = truth["bodies_um"].items()
+    return After(
+        body=body, turns=truth["turns"], made_um=truth["made_um"], true_um=true_um, note=truth["note"]
+    )
+
+
+def _after_lines(after: After) -> list[str]:
+    told = (
+        f"Its screw turned {360 * after.turns:.0f}° clockwise, as shimwise adjust says, {after.body} and the "
+        f"set-up taped wrong were read again: demo-{AFTER}. In truth the turn made {_signed(after.made_um)} "
+        f"µm, and {after.body} is at {_signed(after.true_um)} µm now."
+    )
+    return ["What comes after", *textwrap.wrap(told, 80), *textwrap.wrap(after.note, 80)]
 
 
 def _signed(value: float) -> str:

@@ -50,6 +50,8 @@ def _files(folder: Path, done: bench.Demo) -> list[str]:
         "Judge them yourself, or plan the rest of the check:",
         f" {_called()} judge {readings} --kit {kit}",
         f" {_called()} plan {readings} --kit {kit}",
+        "Or go on in a record, to a signed sheet, as the README shows:",
+        f" {_called()} import {readings} --kit {kit} --data {shlex.quote(str(folder / 'record'))}",
     ]
 
 
