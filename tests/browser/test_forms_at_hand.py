@@ -59,3 +59,59 @@ def test_the_whole_pad_and_save_are_in_sight_at_once(devices: Devices, size: tup
         "return new Set([...all.getClientRects()].map(box => Math.round(box.bottom))).size; }"
     )
     assert words == 1, "“step 2 mm” stands on one line"
+
+
+def test_a_new_device_is_asked_for_the_name_at_the_field_in_sight(devices: Devices) -> None:
+    page = devices.open(*PHONE, is_touch=True)
+    prep_id = devices.new_prep()
+    page.goto(f"/preps/{prep_id}")
+    page.get_by_role("link", name="Enter a reading").tap()
+    page.locator("[data-on]").tap()
+    page.get_by_role("button", name="Save reading").tap()
+    name = page.get_by_label("Your name").first
+    told = page.get_by_text("Type your name once; this device keeps it.")
+    expect(name).to_be_focused()
+    assert _is_seen(page, name)
+    assert _is_seen(page, told)
+    assert devices.server.readings(prep_id) == []
+    name.fill("Reader")
+    expect(told).to_have_count(0)
+    page.get_by_role("button", name="Save reading").tap()
+    expect(page.locator("#answer .saved")).to_be_visible()
+    assert [one["operator"] for one in devices.server.readings(prep_id)] == ["Reader"]
+    assert _is_seen(page, page.locator("#answer .saved"))
+
+
+@pytest.mark.parametrize("top_px", [160, 5, -70], ids=["in the middle", "at the top", "above the top"])
+def test_after_save_the_pad_stays_where_it_was_and_the_answer_is_seen(devices: Devices, top_px: int) -> None:
+    page = devices.open(*PHONE, is_touch=True, person="Reader")
+    page.goto(f"/preps/{devices.new_prep(count=6)}")
+    page.wait_for_selector("#rail figure svg", timeout=20_000)
+    page.locator("#reading_text").fill("on")
+    expect(page.locator("#answer")).to_contain_text("on the mark")
+    pad = page.locator("#reading_text")
+    pad.evaluate("(pad, top) => scrollBy(0, pad.getBoundingClientRect().top - top)", top_px)
+    page.locator(".save").evaluate("save => save.click()")
+    expect(page.locator("#answer .saved")).to_be_visible()
+    expect(page.locator("[data-reading-id]")).to_have_count(7)
+    for _ in range(10):  # picture and verdict come anew above the pad meanwhile
+        page.wait_for_timeout(200)
+        assert _is_seen(page, page.locator("#answer .saved"))
+        if top_px > 0:
+            assert _box(pad)["y"] == pytest.approx(top_px, abs=3)
+    expect(pad).to_be_focused()
+
+
+def test_what_is_wrong_with_the_distance_is_said_at_the_distance(devices: Devices) -> None:
+    page = devices.open(*PHONE, is_touch=True, person="Reader")
+    page.goto(f"/preps/{devices.new_prep(taped=())}")
+    page.locator("#reading_text").fill("3'")
+    expect(page.locator("#answer")).to_have_text("Its landing shows when the taped distance is typed.")
+    expect(page.locator("#distance_text-wrong")).to_contain_text("Nothing is typed yet")
+    expect(page.locator("#distance_text")).to_have_attribute("aria-invalid", "true")
+    page.locator("#distance_text").fill("3' 14\"")
+    expect(page.locator("#distance_text-wrong")).to_contain_text("carry it over")
+    page.locator("#distance_text").fill("3'")
+    expect(page.locator("#answer")).to_contain_text("on the mark")
+    expect(page.locator("#distance_text-wrong")).to_have_count(0)
+    expect(page.locator("#distance_text")).not_to_have_attribute("aria-invalid", "true")

@@ -1,5 +1,6 @@
 """Nothing typed is lost: the server goes, readings wait in the browser, a reload changes nothing."""
 
+import re
 import shutil
 import signal
 from collections.abc import Iterator
@@ -10,6 +11,8 @@ import httpx
 import pytest
 from browser_bench import Devices, Server
 from playwright.sync_api import Browser, Page, Route, expect
+
+from shimwise.bench.reading_text import typed_distance, typed_reading
 
 
 @pytest.fixture(scope="module")
@@ -267,3 +270,127 @@ def test_a_reading_typed_while_another_device_closes_the_prep_is_not_dropped(own
     refused = page.locator("[data-waiting-list] li[data-state=refused]")
     expect(refused).to_contain_text("3' 1/8\"")
     expect(refused).to_contain_text("was closed or signed meanwhile")
+
+
+def test_what_stands_under_the_reading_is_of_what_is_typed_now_also_without_the_server(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(360, 740, is_touch=True, person="Reader", has_worker=False)
+    page.goto(f"/preps/{prep_id}")
+    _enter(page, "3'")
+    answer, note = page.locator("#answer"), page.locator("[data-kept-note]")
+    expect(answer).to_contain_text("Saved.")
+    page.context.set_offline(True)
+    page.locator(".pad:not([hidden]) [data-key='2']").tap()
+    expect(answer).not_to_contain_text("Saved.")
+    expect(answer).to_have_text("Its landing shows when the server answers.")
+    _enter(page, "3' 1/8\"")
+    expect(note).to_contain_text("Kept on this device")
+    expect(answer).to_have_text("")
+    page.context.set_offline(False)
+    expect(note).to_contain_text(re.compile(r"^Sent: .* reads 3' 1/8\", lands \d+ µm deep\.$"))
+    page.locator(".pad:not([hidden]) [data-key='2']").tap()
+    expect(note).to_have_count(0)
+
+
+def test_a_landing_that_could_not_be_told_is_told_when_the_server_answers(own: Devices) -> None:
+    page = own.open(768, 1024, is_touch=True, person="Reader", has_worker=False)
+    page.goto(f"/preps/{own.new_prep()}")
+    expect(page.locator("[data-prep-id][data-live=on]")).to_be_attached()
+    own.server.stop()
+    page.locator("#reading_text").fill("3' 1/8\"")
+    expect(page.locator("#answer")).to_have_text("Its landing shows when the server answers.")
+    own.server.start()
+    expect(page.locator("#answer")).to_contain_text("deep at the sensor", timeout=20_000)
+
+
+@pytest.mark.parametrize("text", ["rubbish", "3", "", "2' 11 furlongs", "short by", "one foot", "-3'"])
+def test_what_has_not_the_form_of_a_reading_does_not_wait_but_is_told_at_the_field(
+    own: Devices, text: str
+) -> None:
+    page = own.open(360, 740, is_touch=True, person="Reader", has_worker=False)
+    page.goto(f"/preps/{own.new_prep()}")
+    page.context.set_offline(True)
+    _enter(page, text)
+    expect(page.locator("#answer .wrong")).to_contain_text("where the scale stands, such as 2' 11 1/2\"")
+    expect(page.locator("#reading_text")).to_be_focused()
+    expect(page.locator("#reading_text")).to_have_value(text)
+    _waiting(page, 0)
+
+
+def test_without_the_server_a_reading_without_a_distance_does_not_wait_either(own: Devices) -> None:
+    page = own.open(360, 740, is_touch=True, person="Reader", has_worker=False)
+    page.goto(f"/preps/{own.new_prep(taped=())}")
+    page.route("**/readings", lambda route: route.abort("connectionrefused"))
+    _enter(page, "3'")
+    expect(page.locator("#distance_text-wrong")).to_contain_text("Type the taped distance")
+    expect(page.locator("#distance_text")).to_be_focused()
+    _waiting(page, 0)
+    page.locator("[data-distance-key]").first.tap()
+    page.get_by_role("button", name="Save reading").tap()
+    _waiting(page, 1)
+
+
+WRITTEN = (
+    *("3'", "2' 11 1/2\"", "35.5 in", "2-11.5", "914 mm", "91,4 cm", "1.83 m", "INF", "inf.", "∞", "on"),
+    *("On the mark", 'short by 1/4"', "deep 5 mm", "2′ 11½″", "3 ft 2 inches", "½ in", "10,5 metres"),
+    *("３ ft", "2' - 3\"", "2 feet and 3 in", ".5 m", "2'' ", "914㎜"),
+)
+
+
+def test_all_that_the_server_reads_has_the_form_that_the_browser_looks_for(own: Devices) -> None:
+    taped = typed_distance("3'")
+    for text in WRITTEN:
+        assert typed_reading(text, distance=taped).mm > 0
+    page = own.open(768, 1024, is_touch=True, person="Reader", has_worker=False)
+    page.goto(f"/preps/{own.new_prep()}")
+    refused = page.evaluate(
+        """texts => texts.filter(text => !document.getElementById("read-form").dispatchEvent(
+          new CustomEvent("shimwise:check", { bubbles: true, cancelable: true,
+            detail: { reading_text: text, setup_id: "x", operator: "x" } })))""",
+        [*WRITTEN, "rubbish"],
+    )
+    assert refused == ["rubbish"]
+
+
+def test_a_first_reload_without_the_server_still_shows_the_prep(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(768, 1024, is_touch=True, person="Reader")
+    page.goto(f"/preps/{prep_id}")
+    _kept_by_worker(page, prep_id)
+    own.server.stop()
+    try:
+        page.reload()
+        expect(page.locator("#read-form")).to_be_visible()
+        assert page.evaluate("() => document.body.classList.contains('has-script')")
+    finally:
+        own.server.start()
+
+
+def test_a_page_that_is_not_kept_says_so_lists_what_waits_and_goes_on_by_itself(own: Devices) -> None:
+    prep_id = own.new_prep()
+    page = own.open(360, 740, is_touch=True, person="Reader")
+    page.goto(f"/preps/{prep_id}")
+    _kept_by_worker(page, prep_id)
+    own.server.stop()
+    _enter(page, "3' 1/16\"")
+    _waiting(page, 1)
+    page.goto("/bodies")
+    expect(page.get_by_role("heading", name="The server does not answer.")).to_be_visible()
+    ground = page.evaluate("() => getComputedStyle(document.body).backgroundColor")
+    assert ground == "rgb(17, 22, 27)"  # the ink of pages.css, #11161b
+    expect(page.locator("[data-waiting-list] li")).to_contain_text("reads 3' 1/16\"")
+    expect(page.get_by_role("link", name="Try again")).to_have_attribute("href", "/bodies")
+    expect(page.get_by_role("link", name="A test's own, as it was last seen")).to_be_visible()
+    own.server.start()
+    expect(page).to_have_title("Bodies · Shimwise", timeout=30_000)
+    _waiting(page, 0)
+    assert [one["reading_text"] for one in own.server.readings(prep_id)] == ["3' 1/16\""]
+
+
+def _kept_by_worker(page: Page, prep_id: str) -> None:
+    """Wait until the worker has kept the page and what it needs, and works for it."""
+    page.wait_for_function(
+        "async (path) => (await navigator.serviceWorker.ready).active.state === 'activated' "
+        "&& navigator.serviceWorker.controller && Boolean(await caches.match(path, { ignoreVary: true }))",
+        arg=f"/preps/{prep_id}",
+    )

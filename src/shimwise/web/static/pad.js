@@ -6,6 +6,8 @@
   const METRIC_STEPS = [["5", "5 mm"], ["2", "2 mm"], ["1", "1 mm"], ["10", "10 mm"], ["50", "50 mm"]];
   const DENOMINATOR = 16;
   const MODE_KEY = "shimwise-pad";
+  const PATIENCE_MS = 6000;
+  const LATER = "Its landing shows when the server answers.";
   let step = 0;
 
   const form = () => document.getElementById("read-form");
@@ -205,13 +207,57 @@
       field().dispatchEvent(new CustomEvent("shimwise:typed", { bubbles: true }));
     }
   });
+  // ---- what stands under the reading: always of what is typed now ----
+
+  const answer = () => document.getElementById("answer");
+
+  function sayLater() {
+    const line = document.createElement("p");
+    line.className = "quiet";
+    line.dataset.later = "";
+    line.textContent = LATER;
+    answer().replaceChildren(line);
+  }
+
+  document.body.addEventListener("input", (event) => {
+    if (!form() || event.target !== field()) return;
+    if (answer().querySelector(".saved, .wrong")) answer().replaceChildren();
+    field().removeAttribute("aria-invalid");
+  });
+  document.body.addEventListener("htmx:configRequest", (event) => {
+    if (event.detail.elt === field()) event.detail.timeout = PATIENCE_MS;
+  });
   // Nothing is asked of the server while nothing is typed.
   document.body.addEventListener("htmx:beforeRequest", (event) => {
     if (event.detail.elt === field() && !field().value.trim()) {
       event.preventDefault();
-      document.getElementById("answer").replaceChildren();
+      answer().replaceChildren();
     }
   });
+  for (const failure of ["htmx:sendError", "htmx:timeout", "htmx:responseError"]) {
+    document.body.addEventListener(failure, (event) => {
+      if (event.detail.elt === field() && field().value.trim() && !answer().querySelector(".wrong")) sayLater();
+    });
+  }
+  function askAgain() {
+    if (form() && answer().querySelector("[data-later]")) field().dispatchEvent(new CustomEvent("shimwise:typed", { bubbles: true }));
+  }
+  document.addEventListener("shimwise:back", askAgain);
+  document.body.addEventListener("shimwise:kept", () => {
+    if (!field().value.trim()) answer().replaceChildren();
+  });
+
+  // What the preview says of a field beside the reading stands at that field.
+  function markBeside() {
+    for (const told of form().querySelectorAll("[data-told-of]")) {
+      const input = form().elements[told.dataset.toldOf];
+      const fields = input instanceof RadioNodeList ? [] : [input];
+      for (const one of fields) {
+        if (told.querySelector(".wrong")) one.setAttribute("aria-invalid", "true");
+        else one.removeAttribute("aria-invalid");
+      }
+    }
+  }
 
   function begin() {
     if (!form()) return;
@@ -230,7 +276,10 @@
   document.body.addEventListener("htmx:afterSwap", (event) => {
     if (event.detail.target.id === "read") {
       begin();
-      if (!window.matchMedia("(pointer: coarse)").matches && field()) field().focus();
+      // On glass the field brings up no keyboard, and the page stays where it is.
+      if (form()) (form().querySelector("[aria-invalid=true]") || field()).focus({ preventScroll: true });
+    } else if (event.detail.target.id === "answer" && form()) {
+      markBeside();
     } else if (event.detail.target.id === "next" || document.getElementById("next")) {
       if (form()) showChoices();
     }

@@ -73,6 +73,38 @@
     tell("The server could not do that. Try again; what you typed is still here.");
   });
 
+  // What a field lacks is said at the field, and the page goes there: a browser's own bubble may lie under a bar.
+  function lacks(field) {
+    const id = `${field.id || field.name}-wrong`;
+    let words = document.getElementById(id);
+    if (!words) {
+      words = document.createElement("p");
+      words.id = id;
+      words.className = "wrong";
+      (field.closest(".with-unit") || field).after(words);
+    }
+    words.textContent = field.dataset.missing || (field.type === "file" ? "Choose the files here first." : "This is missing: type it here.");
+    field.setAttribute("aria-invalid", "true");
+    const described = field.getAttribute("aria-describedby") || "";
+    if (!described.split(" ").includes(id)) field.setAttribute("aria-describedby", `${described} ${id}`.trim());
+    field.addEventListener("input", () => {
+      words.remove();
+      field.removeAttribute("aria-invalid");
+    }, { once: true });
+  }
+  let isTold = false;
+  document.addEventListener("invalid", (event) => {
+    if (!event.target.validity.valueMissing) return;
+    event.preventDefault();
+    lacks(event.target);
+    if (isTold) return;  // the first that lacks something is gone to
+    isTold = true;
+    window.setTimeout(() => { isTold = false; });
+    for (let fold = event.target.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
+    event.target.focus({ preventScroll: true });
+    event.target.scrollIntoView({ block: "center" });
+  }, true);
+
   // Progress of an upload, and its cancel button.
   document.body.addEventListener("htmx:xhr:progress", (event) => {
     const bar = event.detail.elt.querySelector("progress[data-upload]");

@@ -187,24 +187,43 @@
     return kept;
   }
 
+  async function letWaitOrTell(form, kept) {
+    if (form.isConnected && form.elements.id.value === kept.id && !canWait(form, kept.fields)) {
+      await (await store).remove(kept.id);
+      return;
+    }
+    await letWait(kept);
+    makeReady(form, kept);
+  }
+
   async function letWait(kept) {
     await (await store).put({ ...kept, state: "waiting" });
     await show();
     sendSoon(FIRST_WAIT_MS);
   }
 
-  function noteOn(form, text) {
+  function noteOn(form, text, id) {
     let note = form.querySelector("[data-kept-note]");
     if (!note) {
       note = document.createElement("p");
-      note.dataset.keptNote = "";
       note.className = "saved";
       note.setAttribute("role", "status");
       (form.querySelector("#answer") || form).after(note);
       form.addEventListener("input", () => note.remove(), { once: true });
     }
+    note.dataset.keptNote = id;
     note.textContent = text;
   }
+
+  // "Kept" is said until it is sent; then what it lands at.
+  function tellSent(kept, landing) {
+    const note = document.querySelector(`[data-kept-note="${CSS.escape(kept.id)}"]`);
+    if (note && landing) note.textContent = `Sent: ${words(kept)}, lands ${landing}.`;
+    else if (note) note.remove();
+  }
+
+  // Whether what is typed has the form of a reading: looked at by the pad, told there, where it is not.
+  const canWait = (form, fields) => form.dispatchEvent(new CustomEvent("shimwise:check", { bubbles: true, cancelable: true, detail: fields }));
 
   // The form is ready for the next reading while this one waits.
   function makeReady(form, kept) {
@@ -213,7 +232,7 @@
     // What was typed meanwhile is the next reading already.
     const field = form.elements.reading_text;
     if (field.value.trim() === (kept.fields.reading_text || "")) field.value = "";
-    noteOn(form, `Kept on this device: ${words(kept)}. It is sent when the server answers again.`);
+    noteOn(form, `Kept on this device: ${words(kept)}. It is sent when the server answers again.`, kept.id);
     form.dispatchEvent(new CustomEvent("shimwise:kept", { bubbles: true, detail: { id: kept.id } }));
   }
 
@@ -231,12 +250,12 @@
   });
 
   async function save(form, issueRequest) {
+    if (!navigator.onLine && !canWait(form, fieldsOf(form))) return;
     const kept = await keep(form);
     if (direct.has(form) && direct.get(form).id === kept.id) return;
     const isBehind = (await (await store).all()).some((one) => one.state === "waiting" && one.id !== kept.id);
     if (isBehind || direct.has(form) || !navigator.onLine) {
-      await letWait(kept);
-      makeReady(form, kept);
+      await letWaitOrTell(form, kept);
       return;
     }
     direct.set(form, kept);
@@ -264,8 +283,7 @@
     direct.delete(form);
     const status = event.detail.xhr ? event.detail.xhr.status : GONE;
     if (isAway(status)) {
-      await letWait(kept);
-      makeReady(form, kept);
+      await letWaitOrTell(form, kept);
       return;
     }
     const at = await store;
@@ -322,9 +340,11 @@
     const at = await store;
     if (answer.ok) {
       await at.remove(kept.id);
+      tellSent(kept, (await answer.json().catch(() => ({}))).reading?.landing_words);
       return true;
     }
     if (isAway(answer.status)) return false;
+    tellSent(kept, "");
     const problem = await answer.json().catch(() => ({}));
     await at.put({ ...kept, state: "refused", reason: problem.detail || problem.title || `The server answered ${answer.status}.` });
     return true;

@@ -6,9 +6,19 @@ const FILES = "shimwise-files-1";
 const PAGES = "shimwise-pages-1";
 const MOST_PAGES = 8;
 const PATIENCE_MS = 6000;
+const OWN_FILES = [
+  "pages.css", "pages.js", "pad.js", "check.js", "stay.js", "live.js", "waiting.js", "away.js", "mark.svg",
+  "vendor/htmx.min.js", "vendor/b612-latin-400-normal.woff2", "vendor/b612-latin-700-normal.woff2",
+].map((name) => `/static/${name}`);
 const PREP_PAGE = /^\/preps\/[0-9a-f]{32}$/;
 
-self.addEventListener("install", () => self.skipWaiting());
+// All that a page needs is kept at once: the first reload may come while the server is away.
+self.addEventListener("install", (event) => {
+  event.waitUntil((async () => {
+    await (await caches.open(FILES)).addAll(OWN_FILES);
+    await self.skipWaiting();
+  })());
+});
 
 self.addEventListener("activate", (event) => {
   event.waitUntil((async () => {
@@ -16,6 +26,7 @@ self.addEventListener("activate", (event) => {
       if (name.startsWith("shimwise-") && name !== FILES && name !== PAGES) await caches.delete(name);
     }
     await self.clients.claim();
+    await keepOpenPreps();
   })());
 });
 
@@ -51,7 +62,7 @@ async function page(request, url) {
     return answer;
   } catch {
     const kept = isPrep && await cache.match(url.pathname, { ignoreVary: true });
-    return kept || awayPage(cache);
+    return kept || awayPage(cache, url);
   }
 }
 
@@ -73,23 +84,55 @@ async function keepPage(cache, path, answer) {
   for (const old of kept.slice(0, Math.max(0, kept.length - MOST_PAGES))) await cache.delete(old);
 }
 
+// A prep that was opened before this worked is kept too.
+async function keepOpenPreps() {
+  const cache = await caches.open(PAGES);
+  for (const client of await self.clients.matchAll({ type: "window" })) {
+    const path = new URL(client.url).pathname;
+    if (!PREP_PAGE.test(path)) continue;
+    const answer = await fetch(path, { redirect: "manual" }).catch(() => null);
+    if (answer && answer.ok) await keepPage(cache, path, answer);
+  }
+}
+
 // A device that is no longer paired shows nothing of what it once saw.
 const forgetPages = () => caches.delete(PAGES);
 
-async function awayPage(cache) {
-  const links = (await cache.keys()).map((kept) => {
-    const path = new URL(kept.url).pathname;
-    return `<li><a class="btn" href="${path}">Open the prep ${path.slice(7, 13)} as it was last seen</a></li>`;
-  });
-  const body = `<!doctype html><html lang="en" data-theme="dark"><head><meta charset="utf-8"><title>Away · Shimwise</title>
-<meta name="viewport" content="width=device-width, initial-scale=1"><link rel="stylesheet" href="/static/pages.css"></head>
-<body><main id="main" class="door"><h1>The server does not answer</h1>
-<p>Check the network, and that Shimwise runs. What you typed waits on this device.</p><ul>${links.reverse().join("")}</ul></main></body></html>`;
+const SAFE = { "&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;" };
+const safe = (text) => text.replace(/[&<>"]/g, (sign) => SAFE[sign]);
+
+// The theme and the titles are those of the pages that are kept.
+async function keptPages(cache) {
+  const kept = [];
+  for (const request of await cache.keys()) {
+    const text = await (await cache.match(request, { ignoreVary: true })).text();
+    kept.unshift({
+      path: new URL(request.url).pathname,
+      title: (/<title>(.*?)(?: · Shimwise)?<\/title>/s.exec(text) || [])[1],
+      theme: (/data-theme="(light|dark)"/.exec(text) || [])[1],
+    });
+  }
+  return kept;
+}
+
+async function awayPage(cache, url) {
+  const kept = await keptPages(cache);
+  const theme = kept.length && kept[0].theme || "dark";
+  const links = kept.map(({ path, title }) => `<li><a class="btn" href="${path}">${title || "A prep"}, as it was last seen</a></li>`);
+  const body = `<!doctype html><html lang="en" data-theme="${theme}"><head><meta charset="utf-8"><title>Away · Shimwise</title>
+<meta name="viewport" content="width=device-width, initial-scale=1"><meta name="color-scheme" content="${theme}">
+<link rel="stylesheet" href="/static/pages.css"><script src="/static/away.js" defer></script><script src="/static/waiting.js" defer></script></head>
+<body><main id="main" class="door"><h1>The server does not answer.</h1>
+<p>Check the network, and that Shimwise runs. What you typed is kept on this device and sent when the server answers again.</p>
+<p class="quiet" role="status" data-away>This page tries again by itself.</p>
+<div class="acts"><a class="btn btn-main" href="${safe(url.pathname + url.search)}" data-try-again>Try again</a></div>
+<h2 data-waiting-head hidden>Waiting to be sent</h2><ul data-waiting-list hidden></ul>
+${links.length ? `<h2>Kept on this device</h2><ul>${links.join("")}</ul>` : ""}</main></body></html>`;
   return new Response(body, {
     status: 503,
     headers: {
       "Content-Type": "text/html; charset=utf-8",
-      "Content-Security-Policy": "default-src 'self'; script-src 'none'; base-uri 'none'; frame-ancestors 'none'",
+      "Content-Security-Policy": "default-src 'self'; base-uri 'none'; frame-ancestors 'none'",
     },
   });
 }

@@ -1,0 +1,37 @@
+// Keeps in its place what the person looks at while parts of a prep's page are put in anew. Not left to the browser:
+// some keep nothing in place, others lose their hold when the pad itself is put in anew.
+(() => {
+  "use strict";
+  const PAD = ".read .reading";
+  const PARTS = ["#verdict", "#rail", "#units", "#advice", "#readings", "#gauges", "#sweeps", "#keep"];
+  const read = document.getElementById("read");
+  if (!read) return;
+
+  // Beside the verdict the pad scrolls by itself; below it, with the page.
+  const isColumn = () => getComputedStyle(read).overflowY !== "visible";
+  const boxOf = (selector) => document.querySelector(selector)?.getBoundingClientRect();
+  const isSeen = (box) => Boolean(box) && box.height > 0 && box.bottom > 0 && box.top < window.innerHeight;
+
+  function holdOf(target) {
+    const isOfPad = read.contains(target) || !isColumn() && isSeen(read.getBoundingClientRect());
+    return isOfPad && document.querySelector(PAD) ? PAD : PARTS.find((part) => isSeen(boxOf(part)));
+  }
+
+  let held = null;
+  document.body.addEventListener("htmx:beforeSwap", (event) => {
+    if (!event.detail.shouldSwap) return;
+    const selector = holdOf(event.detail.target);
+    held = selector ? { selector, top: boxOf(selector).top, inner: read.scrollTop, isPad: event.detail.target === read } : null;
+  });
+
+  document.body.addEventListener("htmx:afterSwap", () => {
+    if (!held) return;
+    const { selector, top, inner, isPad } = held;
+    held = null;
+    read.scrollTop = inner;
+    const box = boxOf(selector);
+    if (!box) return;
+    (selector === PAD && isColumn() ? read : window).scrollBy({ top: box.top - top, behavior: "instant" });
+    if (isPad) (read.querySelector("[aria-invalid=true]") || document.getElementById("answer"))?.scrollIntoView({ block: "nearest" });
+  });
+})();
