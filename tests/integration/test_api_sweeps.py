@@ -10,6 +10,8 @@ import pytest
 from api_house import WHO, Door, Json, opened_door
 from sweep_files import BEST_UM, DISTANCE_MM, write_sweep
 
+from shimwise.bench.keeping import export_prep
+
 PATIENCE_S = 120.0
 
 
@@ -75,6 +77,8 @@ def test_a_sweep_is_measured_and_speaks_beside_the_readings(door: Door, frames: 
     assert sweep["landing_um"] == pytest.approx(-BEST_UM, abs=4 * sweep["sd_um"])
     verdict = door.post(f"/preps/{prep['id']}/verdict/refresh", 200, who=WHO)
     assert verdict["document"]["readings"][0]["source"] == f"sweep {job['id']}"
+    (row,) = json.loads(export_prep(door.record, prep["id"]))["sweeps"]
+    assert row["frames_place"] == f"frames/{job['id']}"  # and nothing of this machine's folders
     again = send(door, prep["id"], sorted(frames.iterdir()), id=job["id"])
     assert again["state"] == "done"
     assert len(door.get(f"/preps/{prep['id']}")["sweeps"]) == 1

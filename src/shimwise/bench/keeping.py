@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from shimwise.bench.frames_left import frames_left
 from shimwise.bench.signed import as_exported
 from shimwise.errors import ShimwiseError
 from shimwise.records.errors import KitError
@@ -35,6 +36,7 @@ __all__ = [
     "export_prep",
     "export_readings_csv",
     "find_prep",
+    "frames_left",
     "import_prep",
     "open_record",
     "prep_document",

@@ -14,6 +14,7 @@ from shimwise.bench.reading_text import typed_distance
 from shimwise.bench.record_looks import refuse_unless_open
 from shimwise.bench.refusals import InputError, NotFound
 from shimwise.bench.setups import new_setup, setup_at
+from shimwise.bench.sweep_frames import kept_place
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
 from shimwise.records.kit_file import LARGEST_ERROR_UM
 from shimwise.records.store import evidence
@@ -175,9 +176,8 @@ def add_sweep(
 
     task = sweep_task(record, prep_id, place=place, facts=facts, positions=positions)
     document = measured_document(task, progress=progress, is_cancelled=is_cancelled)
-    return keep_sweep(
-        record, prep_id, facts=facts, document=document, frames_place=str(place), who=who, id=id
-    )
+    kept = kept_place(record, place)
+    return keep_sweep(record, prep_id, facts=facts, document=document, frames_place=kept, who=who, id=id)
 
 
 def sweep_task(
@@ -221,7 +221,7 @@ def sweep_task(
         typed = {"focal_mm": facts.focal_mm, "pitch_um": facts.pitch_um}
         said = {key: value for key, value in typed.items() if value is not None}
         refuse_other_units({**said_by_files(Path(place)), **said}, body=body, lens=lens)
-        refuse_same_frames(Path(place), earlier_sweeps(material))
+        refuse_same_frames(Path(place), earlier_sweeps(material, folder=record.folder))
     return SweepTask(
         place=str(place),
         positions=None if positions is None else str(positions),
@@ -252,11 +252,13 @@ def keep_sweep(
     *,
     facts: SweepFacts,
     document: dict[str, Any],
-    frames_place: str,
+    frames_place: str = "",
     who: str,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
 ) -> SweepView:
     """Keep what a sweep said, with the place of its frames; one whose peak is withheld is kept too.
+
+    ``frames_place`` is what :func:`shimwise.bench.sweep_frames.kept_place` gives of it.
 
     Raises
     ------

@@ -1,6 +1,7 @@
 """The frames of a sweep as files: put into the record's folder under the sweep's id, all of them or none."""
 
 import json
+import os
 import re
 import shutil
 from collections.abc import Collection, Iterable, Iterator
@@ -13,8 +14,18 @@ from shimwise.bench.typed_names import id_or_new
 if TYPE_CHECKING:
     from shimwise.records.store import Record
 
-__all__ = ["MOST_FILES", "frames_folder", "keep_frames", "safe_file_name"]
+__all__ = [
+    "FRAMES",
+    "MOST_FILES",
+    "frames_folder",
+    "keep_frames",
+    "kept_place",
+    "place_kept",
+    "safe_file_name",
+]
 
+FRAMES = "frames"
+"""Folder of the record in which the frames of each sweep lie under its id."""
 MOST_FILES = 500
 COPY_BYTES = 2**20
 _NAME = re.compile(r"[\w][\w .()+-]{0,119}")
@@ -99,7 +110,27 @@ def _files_said(settings: Path) -> Iterator[str]:
 
 def frames_folder(record: "Record", sweep_id: str) -> Path:
     """Give the place of a sweep's frames; nothing is made."""
-    return record.folder / "frames" / id_or_new(sweep_id)
+    return record.folder / FRAMES / id_or_new(sweep_id)
+
+
+def kept_place(record: "Record", place: str | Path) -> str:
+    """Give a place of frames as the record keeps it: from its own folder on, empty where it lies elsewhere.
+
+    So a prep that is exported says nothing of this machine's folders.
+    """
+    try:
+        return Path(place).absolute().relative_to(record.folder.absolute()).as_posix()
+    except ValueError:
+        return ""
+
+
+def place_kept(folder: Path, kept: str) -> Path | None:
+    """Give the place that :func:`kept_place` made a text of; None where it is none below ``folder``.
+
+    What came with a prep from elsewhere may name any; an older record names whole paths.
+    """
+    place = Path(os.path.normpath(folder.absolute() / kept))
+    return place if kept and place.is_relative_to(folder.absolute()) else None
 
 
 def safe_file_name(name: str) -> str:

@@ -19,7 +19,7 @@ from typing import IO, TYPE_CHECKING, Any
 
 from shimwise.bench.prep_evidence import SweepFacts, keep_sweep, sweep_task
 from shimwise.bench.refusals import Conflict, InputError, NotFound
-from shimwise.bench.sweep_frames import keep_frames
+from shimwise.bench.sweep_frames import keep_frames, kept_place
 from shimwise.bench.sweep_match import refuse_same_frames
 from shimwise.bench.sweep_work import SweepCancelledError, SweepTask, measured_document
 from shimwise.bench.typed_names import typed_name
@@ -279,7 +279,7 @@ class SweepJobs:
                 self.job(sweep_id).prep_id,
                 facts=order.facts,
                 document=document,
-                frames_place=str(order.place),
+                frames_place=kept_place(self._record, order.place),
                 who=order.who,
                 id=sweep_id,
             )

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.refusals import InputError
+from shimwise.bench.sweep_frames import place_kept
 from shimwise.sheets.words import titled
 
 if TYPE_CHECKING:
@@ -76,15 +77,19 @@ def refuse_other_units(said: Mapping[str, Any], *, body: "BodyRow", lens: "LensR
         )
 
 
-def earlier_sweeps(material: "PrepMaterial") -> list[tuple[Path, str]]:
-    """Give of each sweep of a prep that stands where its frames lie, and how a person knows it."""
+def earlier_sweeps(material: "PrepMaterial", *, folder: Path) -> list[tuple[Path, str]]:
+    """Give of each sweep of a prep that stands where its frames lie, and how a person knows it.
+
+    ``folder`` is the record's, in which frames are kept; those that lie elsewhere are not looked at.
+    """
     found = []
     for row in material.sweeps:
-        if row.withdrawn_at is None and row.frames_place:
+        place = place_kept(folder, row.frames_place)
+        if row.withdrawn_at is None and place is not None:
             setup = material.setups.get(row.setup_id or "")
             at = "" if setup is None else f" at {setup.distance_text}"
             lens, body = material.lenses[row.lens_id].name, material.bodies[row.body_id].name
-            found.append((Path(row.frames_place), f"{lens} on {body}{at}, kept by {row.taken_by}"))
+            found.append((place, f"{lens} on {body}{at}, kept by {row.taken_by}"))
     return found
 
 
