@@ -8,6 +8,11 @@ the value found, where, and what to do next; the same words are shown in the com
 class ShimwiseError(Exception):
     """Anything Shimwise refuses or cannot do, told in words meant for people."""
 
+    @property
+    def in_full(self) -> str:
+        """The words with what is told on the machine itself alone, such as where the record lies."""
+        return str(self)
+
 
 class LengthError(ShimwiseError):
     """Raised when a text is no length that :mod:`shimwise.lengths` accepts."""

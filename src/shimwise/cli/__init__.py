@@ -66,7 +66,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     try:
         build(wanted)(args=words, prog_name="shimwise")
     except ShimwiseError as error:
-        typer.echo(f"shimwise: {error}", err=True)
+        typer.echo(f"shimwise: {error.in_full}", err=True)
         raise SystemExit(BAD_INPUT) from None
 
 

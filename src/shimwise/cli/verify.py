@@ -67,7 +67,7 @@ def _compared(sheet: Path, data: str | None) -> tuple[tuple[bench.Finding, ...],
         if data is not None:
             raise
         is_away = isinstance(error, RecordAway)
-        why = "there is no record here; --data names one" if is_away else str(error).rstrip(".")
+        why = "there is no record here; --data names one" if is_away else error.in_full.rstrip(".")
         return bench.verify_paper(sheet), ALONE.format(why)
     with record:
         return bench.verify_paper(sheet, recorded=recorded(record)), ""

@@ -19,17 +19,26 @@ __all__ = [
 
 
 class StoreError(RecordError):
-    """Anything that the record refuses or cannot do; ``where`` names the record.
+    """Anything that the record refuses or cannot do.
+
+    Its text names no place, since it is shown on devices that the place is no matter of.
 
     Attributes
     ----------
     where : str
         The record's file, or the address of its server without a password.
+    reason : str
+        What is wrong and what to do next.
     """
 
     def __init__(self, reason: str, *, where: str) -> None:
-        self.where = where
-        super().__init__(f"The record {where} {reason}")
+        self.where, self.reason = where, reason
+        super().__init__(f"The record {reason}")
+
+    @property
+    def in_full(self) -> str:
+        """The words with the record's place."""
+        return f"The record {self.where} {self.reason}"
 
 
 class RecordBusy(StoreError):

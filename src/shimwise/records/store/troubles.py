@@ -108,7 +108,7 @@ def told_error(error: Exception, where: str, *, waited_s: float, path: Path | No
     """Give the record's own error for one of the database's; an error that is none of those comes back."""
     if isinstance(error, IntegrityError):
         return Conflict(
-            f"The record {where} refuses this: {_first_line(error.orig)}. It contradicts what is kept "
+            f"The record refuses this: {_first_line(error.orig)}. It contradicts what is kept "
             "already; look at it again, then repeat.",
             kind="row",
             id="",
@@ -150,4 +150,6 @@ def _match(
 
 
 def _first_line(error: object) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror  # without the file's place
     return (str(error).strip().splitlines() or [""])[0].rstrip(".")

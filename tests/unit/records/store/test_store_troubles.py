@@ -1,5 +1,6 @@
 """Full disks, locks, servers gone, processes killed: a clear word each time, and nothing lost."""
 
+import errno
 import os
 import resource
 import signal
@@ -25,8 +26,10 @@ from shimwise.records.store import (
     RecordAway,
     RecordBusy,
     RecordFull,
+    StoreError,
     evidence,
     preps,
+    troubles,
 )
 from shimwise.records.store.backing import backup
 from shimwise.records.store.checking import check
@@ -202,6 +205,18 @@ def test_a_server_that_is_not_there_is_told_without_its_password(tmp_path: Path)
     with pytest.raises(RecordAway, match="cannot be reached") as caught:
         Record.open(f"postgresql://ann:secret@/house?host={tmp_path}")
     assert "secret" not in str(caught.value)
+
+
+def test_where_the_record_lies_is_told_on_the_machine_itself_alone(tmp_path: Path) -> None:
+    (tmp_path / "house.sqlite").write_bytes(b"no record" * 500)
+    (tmp_path / "file").touch()
+    for where in (tmp_path / "house.sqlite", tmp_path / "file" / "record"):
+        with pytest.raises(StoreError) as caught:
+            Record.open(where)
+        assert str(tmp_path) not in str(caught.value)  # as pages on other devices show it
+        assert str(where) in caught.value.in_full
+    told = troubles.told_error(OSError(errno.ENOSPC, "No space left", str(tmp_path)), "r", waited_s=1.0)
+    assert str(tmp_path) not in str(told)
 
 
 @pytest.mark.parametrize("address", ["mysql://host/house", "https://host/house", "postgresql:/x//://"])
