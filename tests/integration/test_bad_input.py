@@ -78,7 +78,7 @@ def test_missing_columns_are_all_named(save: Save, run: Run) -> None:
 @pytest.mark.parametrize(
     ("content", "said"),
     [
-        (b"", "is empty. The first line has to be the header"),
+        (b"", "is empty. The first line has to name the columns"),
         (b"\n\n  \n", "is empty."),
         (b",", "holds separators and nothing between them."),
         (b",,\n,", "holds separators and nothing between them."),

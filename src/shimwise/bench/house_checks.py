@@ -3,10 +3,10 @@
 import math
 from dataclasses import replace
 from itertools import pairwise
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from shimwise.bench.house_views import BodyFacts, LensFacts, MechanismFacts, SetFacts
-from shimwise.bench.refusals import InputError
+from shimwise.bench.refusals import AllRefusals, InputError
 from shimwise.bench.typed_names import optional_name, typed_name, typed_note
 from shimwise.bench.unit_knowledge import mechanism_json, mechanism_of
 from shimwise.errors import RemedyError
@@ -44,16 +44,16 @@ def checked_body(facts: BodyFacts) -> BodyFacts:
     InputError
         When one of them cannot be: with its field.
     """
-    _check_history(facts)
-    _check("pixel_pitch_um", facts.pixel_pitch_um, _Range(0.5, 100.0, "µm"))
-    _check("circle_of_confusion_um", facts.circle_of_confusion_um, _Range(1.0, 500.0, "µm"))
-    _check("tolerance_um", facts.tolerance_um, _SD)
+    with AllRefusals() as refusals:
+        refusals.of(_check_history, facts)
+        refusals.of(_check, "pixel_pitch_um", facts.pixel_pitch_um, _Range(0.5, 100.0, "µm"))
+        refusals.of(_check, "circle_of_confusion_um", facts.circle_of_confusion_um, _Range(1.0, 500.0, "µm"))
+        refusals.of(_check, "tolerance_um", facts.tolerance_um, _SD)
+        refusals.of(_checked_words, facts)
+        refusals.of(_checked_mechanism, facts.mechanism)
     return replace(
         facts,
-        name=typed_name(facts.name, field="name"),
-        serial=optional_name(facts.serial, field="serial"),
-        mount=optional_name(facts.mount, field="mount"),
-        note=typed_note(facts.note),
+        **_checked_words(facts),
         history_mean_um=_mean(facts),
         mechanism=_checked_mechanism(facts.mechanism),
     )
@@ -61,12 +61,22 @@ def checked_body(facts: BodyFacts) -> BodyFacts:
 
 def checked_lens(facts: LensFacts) -> LensFacts:
     """Give a lens's facts, names cleaned; errors as :func:`checked_body`."""
-    _check_history(facts)
-    _check_focal(facts.focal_lengths_mm)
-    _check("fnumber", facts.fnumber, _Range(*FNUMBER, ""))
-    _check("separation_mm", facts.separation_mm, _Range(*SEPARATION_MM, "mm"))
-    _check("squeeze", facts.squeeze, _Range(*SQUEEZE, ""))
-    _check("near_mm", facts.near_mm, _NEAR)
+    with AllRefusals() as refusals:
+        refusals.of(_check_history, facts)
+        refusals.of(_check_focal, facts.focal_lengths_mm)
+        refusals.of(_check, "fnumber", facts.fnumber, _Range(*FNUMBER, ""))
+        refusals.of(_check, "separation_mm", facts.separation_mm, _Range(*SEPARATION_MM, "mm"))
+        refusals.of(_check, "squeeze", facts.squeeze, _Range(*SQUEEZE, ""))
+        refusals.of(_check, "near_mm", facts.near_mm, _NEAR)
+        refusals.of(_check_choices, facts)
+        refusals.of(_checked_words, facts)
+        refusals.of(_checked_table, facts)
+    return replace(
+        facts, **_checked_words(facts), history_mean_um=_mean(facts), by_distance=_checked_table(facts)
+    )
+
+
+def _check_choices(facts: LensFacts) -> None:
     if facts.focus_design and facts.focus_design not in list(FocusDesign):
         raise InputError(
             f"is not known; accepted is {' or '.join(FocusDesign)}, or nothing.",
@@ -77,15 +87,16 @@ def checked_lens(facts: LensFacts) -> LensFacts:
         raise InputError(
             "is no unit of a scale; accepted is ft or m.", field="scale_unit", typed=facts.scale_unit
         )
-    return replace(
-        facts,
-        name=typed_name(facts.name, field="name"),
-        serial=optional_name(facts.serial, field="serial"),
-        mount=optional_name(facts.mount, field="mount"),
-        note=typed_note(facts.note),
-        history_mean_um=_mean(facts),
-        by_distance=_checked_table(facts),
-    )
+
+
+def _checked_words(facts: BodyFacts | LensFacts) -> dict[str, Any]:
+    """Give name, serial, mount and note, cleaned; all that cannot be is refused together."""
+    words: dict[str, Any] = {}
+    with AllRefusals() as refusals:
+        for field, clean in (("name", typed_name), ("serial", optional_name), ("mount", optional_name)):
+            words[field] = refusals.of(clean, getattr(facts, field), field=field) or ""
+        words["note"] = refusals.of(typed_note, facts.note) or ""
+    return words
 
 
 def checked_set(facts: SetFacts) -> SetFacts:

@@ -63,7 +63,7 @@ FIELDS = {
 _KINDS = ("body", "lens")
 _YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 _NOT_WORD = re.compile(r"[\W_]+")
-_BETWEEN_FOCAL = re.compile(r"\s*[-–/]\s*|\s+")
+_BETWEEN_FOCAL = re.compile(r"(?<=\d)\s*[-–/]\s*|\s+")
 _QUOTES_HINT = 'Close the quotes, and write an inch mark in them twice: "3\' 6""".'
 _MM = re.compile(r"(?<=\d)\s*mm\b", re.IGNORECASE)
 
@@ -182,8 +182,8 @@ def _header(cells: Sequence[str], name: str) -> tuple[dict[str, int], list[str]]
     for column in ("kind", "name"):
         if column not in places:
             raise InputError(
-                f"{name}: the column {column} is missing in the first line, which has to name "
-                f"{', '.join(COLUMNS[:7])} and may name {', '.join(COLUMNS[7:])}.",
+                f"{name}: the column {column} is missing in the first line, which has to name kind and name "
+                f"and may name {', '.join(COLUMNS[2:])}.",
                 field="data",
             )
     twice = next((column for column in places if names.count(column) > 1), None)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from shimwise.bench.house_checks import LEAST_SD_UM
 from shimwise.bench.house_views import HouseSettings
 from shimwise.bench.inputs import LARGEST_TOLERANCE_UM
-from shimwise.bench.refusals import InputError
+from shimwise.bench.refusals import AllRefusals, InputError
 from shimwise.bench.typed_names import typed_name
 from shimwise.errors import RemedyError
 from shimwise.records.store import settings as kept
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from shimwise.records.store import Record
 
-__all__ = ["change_settings", "settings", "settings_in"]
+__all__ = ["change_settings", "checked_settings", "settings", "settings_in"]
 
 KEY = "house"
 UNITS = ("ft", "m")
@@ -57,22 +57,43 @@ def change_settings(record: "Record", *, settings: HouseSettings, who: str) -> H
     InputError
         When one of them cannot be: with its name.
     """
-    checked = _checked(settings)
+    checked = checked_settings(settings)
     with record.writing(who=typed_name(who, field="who")) as change:
         kept.change_setting(change, KEY, {**asdict(checked), "shim_stock_um": list(checked.shim_stock_um)})
         change.note("settings changed")
     return checked
 
 
-def _checked(new: HouseSettings) -> HouseSettings:
+def checked_settings(new: HouseSettings) -> HouseSettings:
+    """Give settings that can be; errors as :func:`change_settings`, all of them together."""
+    with AllRefusals() as refusals:
+        refusals.of(_check_choices, new)
+        refusals.of(
+            _check_within, new.tolerance_um, (LEAST_SD_UM, LARGEST_TOLERANCE_UM), field="tolerance_um"
+        )
+        refusals.of(_check_within, new.coc_um, COC_UM, field="coc_um")
+        by_mount = refusals.of(_by_mount, new) or {}
+        stock_um = refusals.of(_stock, new) or ()
+    return HouseSettings(
+        units=new.units,
+        tolerance_um=float(new.tolerance_um),
+        tolerance_by_mount=by_mount,
+        coc_um=float(new.coc_um),
+        shim_stock_um=tuple(sorted(set(stock_um))),
+        theme=new.theme,
+    )
+
+
+def _check_choices(new: HouseSettings) -> None:
     if new.units not in UNITS:
         raise InputError(
             f"is no unit of the house; accepted is {' or '.join(UNITS)}.", field="units", typed=new.units
         )
     if new.theme not in THEMES:
         raise InputError(f"is no theme; accepted is {' or '.join(THEMES)}.", field="theme", typed=new.theme)
-    _check_within(new.tolerance_um, (LEAST_SD_UM, LARGEST_TOLERANCE_UM), field="tolerance_um")
-    _check_within(new.coc_um, COC_UM, field="coc_um")
+
+
+def _by_mount(new: HouseSettings) -> dict[str, float]:
     if len(new.tolerance_by_mount) > MOST_MOUNTS:
         raise InputError(
             f"names {len(new.tolerance_by_mount)} mounts; at most {MOST_MOUNTS} are kept.",
@@ -82,18 +103,14 @@ def _checked(new: HouseSettings) -> HouseSettings:
     for mount, tolerance_um in new.tolerance_by_mount.items():
         _check_within(tolerance_um, (LEAST_SD_UM, LARGEST_TOLERANCE_UM), field="tolerance_by_mount")
         by_mount[typed_name(mount, field="tolerance_by_mount")] = float(tolerance_um)
+    return by_mount
+
+
+def _stock(new: HouseSettings) -> tuple[float, ...]:
     try:
-        stock_um = ShimmedMount(stock_um=new.shim_stock_um).stock_um
+        return ShimmedMount(stock_um=new.shim_stock_um).stock_um
     except RemedyError as error:
         raise InputError(str(error), field="shim_stock_um") from error
-    return HouseSettings(
-        units=new.units,
-        tolerance_um=float(new.tolerance_um),
-        tolerance_by_mount=by_mount,
-        coc_um=float(new.coc_um),
-        shim_stock_um=tuple(sorted(set(stock_um))),
-        theme=new.theme,
-    )
 
 
 def _check_within(value: float, limits: tuple[float, float], *, field: str) -> None:

@@ -22,7 +22,7 @@ def typed_name(text: str, *, field: str) -> str:
     """
     name = optional_name(text, field=field)
     if not name:
-        raise InputError("is empty. Type a name.", field=field, typed=text)
+        raise InputError("is empty. Type it.", field=field, typed=text)
     return name
 
 

@@ -92,6 +92,8 @@ def _excepted(view: "PrepView", texts: Iterable[str], answers_for: str) -> "dict
         key = unit.strip().casefold()
         if key not in ids:
             raise RecordError(f"[{unit.strip()}] is no unit of this prep. Check the name.")
+        if not reason.strip():
+            raise RecordError(f"[{text}] gives no reason. Write it as UNIT=REASON.")
         excepted[ids[key]] = Exempt(reason.strip(), answers_for)
     return excepted
 

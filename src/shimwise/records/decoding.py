@@ -61,7 +61,7 @@ def decoded(data: bytes | str, *, name: str) -> Decoded:
         )
     if not found.text.strip():
         raise ReadingsFileError(
-            "is empty. The first line has to be the header, then one line for each reading.", name=name
+            "is empty. The first line has to name the columns, each line below it is one row.", name=name
         )
     return found
 

@@ -162,7 +162,10 @@ async def _refused(request: Request, error: Exception) -> JSONResponse:
     status = status_of(error)
     places = []
     if isinstance(error, InputError):
-        places = [Place(field=error.field, found=error.typed[:SHOWN], reason=error.reason)]
+        places = [
+            Place(field=one.field, found=one.typed[:SHOWN], reason=one.reason)
+            for one in (error, *error.others)
+        ]
     headers = {"Retry-After": str(RETRY_S)} if status == 503 else None
     return problem_response(request, status, str(error), places=places, headers=headers)
 
@@ -193,12 +196,32 @@ async def _fault(request: Request, error: Exception) -> JSONResponse:
 def _place(error: Mapping[str, Any]) -> Place:
     """Say of one error of the request's shape where it stands: ``body.readings.0.id``."""
     where = [str(part) for part in error["loc"] if part not in ("body", "query", "path", "header")]
-    found = error.get("input", "")
+    context: Mapping[str, Any] = error.get("ctx") or {}
+    if error["type"] == "json_invalid":
+        return Place(
+            field="body",
+            found="",
+            reason=f"is no JSON: {context.get('error', 'it breaks off')} at character {where[-1]}",
+        )
+    reason = error["msg"]
+    if error["type"] == "string_pattern_mismatch":
+        reason = _pattern_words(context.get("pattern", "")) or reason
     return Place(
         field=".".join(where) or str(error["loc"][0]),
-        found=_shown(found),
-        reason=_shown(error["msg"]),
+        found=_shown(error.get("input", "")),
+        reason=_shown(reason),
     )
+
+
+def _pattern_words(pattern: str) -> str:
+    """Say what a text's pattern asks for; nothing of one that is not known."""
+    from shimwise.web.api.kinds import ID_PATTERN, PLAIN
+
+    words = {
+        ID_PATTERN: "is no id; one has 32 hexadecimal digits in small letters",
+        PLAIN: "holds control characters; leave them out",
+    }
+    return words.get(pattern, "")
 
 
 def _shown(value: object) -> str:

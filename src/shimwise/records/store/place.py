@@ -52,6 +52,12 @@ def place_of(where: str | Path | None) -> Place:
     if isinstance(where, str) and "://" in where:
         return _server(where)
     path = Path(where).expanduser().absolute() if where is not None else _user_data()
+    if path.suffix.lower() not in FILE_ENDINGS and path.is_file():
+        raise RecordAway(
+            "cannot be there: that is a file, and none of a record. Give a folder, or a file ending in "
+            f"{', '.join(sorted(FILE_ENDINGS))}.",
+            where=str(path),
+        )
     if path.suffix.lower() not in FILE_ENDINGS or path.is_dir():
         path = path / FILE_NAME
     return Place(url=URL.create("sqlite", database=str(path)), path=path, folder=path.parent)

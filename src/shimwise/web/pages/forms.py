@@ -1,7 +1,7 @@
 """A form as a person filled it in: what was typed is kept, and each refusal stands beside its field."""
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -12,6 +12,29 @@ from shimwise.errors import ShimwiseError
 
 __all__ = ["Form", "NotANumberError"]
 
+_EXAMPLES = {
+    "temperature_c": "20",
+    "tolerance_um": "10",
+    "coc_um": "20",
+    "circle_of_confusion_um": "20",
+    "pixel_pitch_um": "5",
+    "pitch_um": "5",
+    "fnumber": "2.8",
+    "focal_mm": "50",
+    "focal_lengths_mm": "50",
+    "separation_mm": "12",
+    "squeeze": "2",
+    "value_um": "-12",
+    "sd_um": "3",
+    "history_mean_um": "-4",
+    "history_sd_um": "3",
+    "um_per_turn": "350",
+    "backlash_um": "5",
+    "shim_stock_um": "10",
+    "stock_um": "10",
+    "target_um": "5",
+}
+"""By field, a number as it is typed there."""
 LONGEST = 4000
 """Characters of one field that are kept."""
 
@@ -26,6 +49,8 @@ class Form:
 
     values: dict[str, list[str]] = field(default_factory=dict)
     refused: dict[str, str] = field(default_factory=dict)
+    is_collecting: bool = False
+    """Whether a field that is no number is only noted, so that all of them are found: see :meth:`settle`."""
 
     @classmethod
     def of(cls, data: FormData | Mapping[str, Any]) -> "Form":
@@ -71,7 +96,11 @@ class Form:
         except ValueError:
             value = float("nan")
         if not math.isfinite(value):
-            self.refused[name] = f"“{typed}” is no number. Type one such as 2.8."
+            example = _EXAMPLES.get(name)
+            such = f"Type one such as {example}." if example else "Type it in digits."
+            self.refused[name] = f"“{typed}” is no number. {such}"
+            if self.is_collecting:
+                return None
             raise NotANumberError(self.refused[name])
         return value
 
@@ -79,12 +108,11 @@ class Form:
         """Give several numbers, parted by spaces or semicolons; errors as :meth:`number`."""
         found: list[float] = []
         for part in self.text(name).replace(";", " ").replace("–", " ").split():
-            one = Form(values={name: [part]})
+            one = Form(values={name: [part]}, is_collecting=self.is_collecting)
             try:
                 value = one.number(name)
-            except NotANumberError:
+            finally:
                 self.refused.update(one.refused)
-                raise
             found += [] if value is None else [value]
         return tuple(found)
 
@@ -100,12 +128,29 @@ class Form:
         """
         if isinstance(error, NotANumberError):
             return
-        if isinstance(error, InputError):
-            name = (fields or {}).get(error.field, error.field)
-            said = f"“{error.typed}” {error.reason}" if error.typed.strip() else capital_first(error.reason)
-            self.refused[name] = said
-        else:
+        if not isinstance(error, InputError):
             self.refused[""] = str(error)
+            return
+        for one in (error, *error.others):
+            name = (fields or {}).get(one.field, one.field)
+            said = f"“{one.typed}” {one.reason}" if one.typed.strip() else capital_first(one.sentence)
+            self.refused.setdefault(name, said)
+
+    def settle(self, check: Callable[[], object], *, fields: Mapping[str, str] | None = None) -> None:
+        """Refuse a form in which a field was noted as wrong, with all else that ``check`` finds in it.
+
+        Raises
+        ------
+        NotANumberError
+            When a field was.
+        """
+        if not self.refused:
+            return
+        try:
+            check()
+        except ShimwiseError as error:
+            self.refuse(error, fields=fields)
+        raise NotANumberError(next(iter(self.refused.values())))
 
 
 def capital_first(words: str) -> str:

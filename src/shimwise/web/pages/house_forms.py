@@ -4,8 +4,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+from shimwise.bench.house_checks import checked_body, checked_lens
 from shimwise.bench.house_views import BodyFacts, LensFacts, MechanismFacts, SetFacts, SetView
-from shimwise.bench.refusals import InputError
 from shimwise.errors import LengthError
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
 from shimwise.web.pages.forms import Form
@@ -44,7 +44,8 @@ def body_facts(form: Form, known: BodyFacts | None = None) -> BodyFacts:
     NotANumberError
         When a field that takes a number holds something else.
     """
-    return replace(
+    form.is_collecting = True
+    facts = replace(
         known or BodyFacts(name=form.text("name")),
         name=form.text("name"),
         serial=form.text("serial"),
@@ -58,6 +59,8 @@ def body_facts(form: Form, known: BodyFacts | None = None) -> BodyFacts:
         is_retired=bool(form.text("is_retired")),
         mechanism=_mechanism(form),
     )
+    form.settle(lambda: checked_body(facts))
+    return facts
 
 
 def lens_form(facts: LensFacts | None) -> Form:
@@ -84,12 +87,12 @@ def lens_facts(form: Form, known: LensFacts | None = None) -> LensFacts:
     ------
     NotANumberError
         When a field that takes a number holds something else.
-    InputError
-        When it gives no f-number, or a nearest mark that is no length.
+        The same when it gives no f-number, or a nearest mark that is no length.
     """
+    form.is_collecting = True
     fnumber = form.number("fnumber")
     if fnumber is None:
-        raise InputError("The f-number is missing: type the widest, such as 2.", field="fnumber")
+        form.refused.setdefault("fnumber", "The f-number is missing: type the widest, such as 2.")
     given: Mapping[str, Any] = {
         "name": form.text("name"),
         "serial": form.text("serial"),
@@ -106,7 +109,9 @@ def lens_facts(form: Form, known: LensFacts | None = None) -> LensFacts:
         "scale_unit": form.text("scale_unit") or "ft",
         "is_retired": bool(form.text("is_retired")),
     }
-    return LensFacts(**given) if known is None else replace(known, **given)
+    facts = LensFacts(**given) if known is None else replace(known, **given)
+    form.settle(lambda: checked_lens(facts), fields={"near_mm": "near"})
+    return facts
 
 
 def set_form(shown: SetView | None) -> Form:
@@ -147,7 +152,8 @@ def _near_mm(form: Form) -> float | None:
     try:
         return length_to_mm(typed)
     except LengthError as error:
-        raise InputError(f"is no length: {error}", field="near", typed=typed) from error
+        form.refused["near"] = f"“{typed}” is no length: {error}"
+        return None
 
 
 def _fill(form: Form, facts: object, names: tuple[str, ...]) -> None:

@@ -12,7 +12,7 @@ from starlette.responses import RedirectResponse, Response
 
 from shimwise.bench import signing
 from shimwise.bench.house_list import export_house_list, import_house_list
-from shimwise.bench.house_settings import change_settings, settings
+from shimwise.bench.house_settings import change_settings, checked_settings, settings
 from shimwise.bench.refusals import InputError
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import (
@@ -50,20 +50,22 @@ def keep_settings(request: Request, record: RecordDep, page: PageDep, form: Post
     """Change the settings."""
     who, known = who_of(request, form), settings(record)
     try:
+        form.is_collecting = True
         tolerance_um, coc_um = form.number("tolerance_um"), form.number("coc_um")
         if tolerance_um is None:
-            raise InputError("The tolerance is missing: type one such as 10.", field="tolerance_um")
+            form.refused.setdefault("tolerance_um", "The tolerance is missing: type one such as 10.")
         if coc_um is None:
-            raise InputError("The circle of confusion is missing: type one such as 20.", field="coc_um")
+            form.refused.setdefault("coc_um", "The circle of confusion is missing: type one such as 20.")
         new = replace(
             known,
             units=form.text("units"),
-            tolerance_um=tolerance_um,
+            tolerance_um=known.tolerance_um if tolerance_um is None else tolerance_um,
             tolerance_by_mount=_by_mount(form),
-            coc_um=coc_um,
+            coc_um=known.coc_um if coc_um is None else coc_um,
             shim_stock_um=form.numbers("shim_stock_um"),
             theme=form.text("theme"),
         )
+        form.settle(lambda: checked_settings(new))
         change_settings(record, settings=new, who=who)
     except ShimwiseError as error:
         form.refuse(error)
