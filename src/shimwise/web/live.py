@@ -33,6 +33,7 @@ CALM_S = 0.1
 """The record is asked at most once in this time for each prep that is looked at. [s]"""
 RETRY_MS = 1500
 """When a browser comes back after its line broke. [ms]"""
+END: "Message" = {"type": "http.response.body", "body": b"", "more_body": False}
 MOST_STREAMS = 200
 """Open lines at once; a further one is told to come back later."""
 
@@ -255,16 +256,19 @@ class EventStream:
         leaving = asyncio.ensure_future(_until_left(receive))
         try:
             await asyncio.wait({sending, leaving}, return_when=asyncio.FIRST_COMPLETED)
+            has_ended = sending.done()
         finally:
             for task in (sending, leaving):
                 task.cancel()
             await asyncio.gather(sending, leaving, return_exceptions=True)
+        if not has_ended:  # the device was un-paired: the line ends; one that has gone hears it no more
+            await send(END)
 
     async def _send_states(self, prep_id: str, seen: str, send: "Send") -> None:
         async with contextlib.aclosing(self.hub.states(prep_id, seen=seen)) as states:
             async for state in states:
                 await send(_part(b": here\n\n" if state is None else state.event))
-        await send({"type": "http.response.body", "body": b"", "more_body": False})
+        await send(END)
 
 
 def _part(body: bytes) -> "Message":

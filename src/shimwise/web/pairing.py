@@ -34,6 +34,7 @@ from shimwise.bench.house_access import (
 from shimwise.bench.refusals import InputError
 from shimwise.bench.typed_names import optional_name
 from shimwise.errors import ShimwiseError
+from shimwise.web.open_lines import while_paired
 from shimwise.web.refusal import header, page, refuse, wants_json
 
 if TYPE_CHECKING:
@@ -51,6 +52,8 @@ MOST_CODES = 20
 RETRY_S = 1
 FRESH_S = 2.0
 """A device that was un-paired elsewhere is shut out within this time. [s]"""
+LINES = "/live/"
+"""Below this an answer stays open."""
 OPEN_PATHS = ("/static/", "/pair/")
 OPEN_PAGES = frozenset({"/pair", "/worker.js"})
 
@@ -181,6 +184,8 @@ class PairedOnly:
             return
         if device is not None:
             scope.setdefault("state", {})["device"] = device
+            if scope["path"].startswith(LINES):
+                receive = while_paired(receive, lambda: self.known.of(_token(scope)) is not None)
             await self.app(scope, receive, send)
         elif wants_json(scope) or header(scope, "hx-request") or scope["method"] not in {"GET", "HEAD"}:
             await refuse(

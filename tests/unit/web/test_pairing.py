@@ -1,11 +1,13 @@
 """Who sees the pages beyond this machine: passphrase, codes, tokens, and what is tried too often."""
 
+import asyncio
 import re
 import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import pytest
 from argon2 import PasswordHasher
@@ -21,6 +23,8 @@ from shimwise.bench import house_access
 from shimwise.bench.house_access import devices, has_passphrase, is_passphrase, set_passphrase, unpair_device
 from shimwise.bench.refusals import InputError
 from shimwise.records.store import Record, RecordAway
+from shimwise.web import open_lines
+from shimwise.web.live import EventStream, Hub, State
 from shimwise.web.pairing import (
     COOKIE,
     Codes,
@@ -301,6 +305,45 @@ def test_a_device_unpaired_by_another_process_is_shut_out_within_seconds(house: 
     unpair_device(house.record, devices(house.record)[0].id)
     house.clock.now_s += 3
     assert client.get("/").status_code == 303
+
+
+def test_the_open_line_of_a_device_that_is_unpaired_ends(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(open_lines, "LOOK_S", 0.02)
+    token = house.paired().cookies[COOKIE]
+    hub = Hub(lambda _: State(revision=1), poll_s=60)
+    live = PairedOnly(
+        Starlette(routes=[Route("/live/preps/{prep_id}", EventStream(hub), methods=["GET"])]), house.known
+    )
+    scope = {
+        "type": "http",
+        "method": "GET",
+        "path": "/live/preps/p",
+        "query_string": b"",
+        "headers": [(b"authorization", f"Bearer {token}".encode())],
+    }
+    sent: list[Any] = []
+
+    async def send(message: Any) -> None:  # noqa: ANN401  # an ASGI message
+        sent.append(message)
+
+    async def line() -> None:
+        asked = asyncio.Event()
+
+        async def receive() -> Any:  # noqa: ANN401  # the device stays
+            await asked.wait()
+
+        answering = asyncio.create_task(live(scope, receive, send))
+        await asyncio.sleep(0.3)
+        assert not answering.done()
+        unpair_device(house.record, devices(house.record)[0].id)
+        house.clock.now_s += 3
+        async with asyncio.timeout(5):
+            await answering
+
+    asyncio.run(line())
+    assert (sent[0]["status"], sent[-1].get("more_body")) == (200, False)
 
 
 def test_a_program_is_paired_with_a_token_that_is_shown_once(house: House) -> None:
