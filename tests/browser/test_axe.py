@@ -172,8 +172,8 @@ def test_the_door_beyond_this_machine_holds_none_and_pairs_a_device(
         other.get_by_role("button", name="Pair this device").tap()
         other.wait_for_url(f"{server.address}/")
         page.goto("/devices")
-        page.get_by_role("button", name="Un-pair a device").tap()
-        expect(page.get_by_role("button", name="Un-pair a device")).to_have_count(0)
+        page.get_by_role("button", name="Un-pair device 1").tap()
+        expect(page.get_by_role("button", name="Un-pair device 1")).to_have_count(0)
         other.goto("/")
         expect(other).to_have_title("Pair this device · Shimwise")
     finally:

@@ -13,8 +13,9 @@ import hashlib
 import secrets
 import threading
 import uuid
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import count
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.refusals import InputError
@@ -33,6 +34,7 @@ __all__ = [
     "has_passphrase",
     "is_passphrase",
     "pair_device",
+    "see_device",
     "set_passphrase",
     "token_digest",
     "unpair_device",
@@ -47,18 +49,23 @@ AT_ONCE = 2
 HOUSE = "the house"
 _PASSPHRASE = "house_passphrase"  # noqa: S105  # the name of the setting
 _DEVICES = "house_devices"
+_SEEN = "house_devices_seen"
 _CHECKING = threading.BoundedSemaphore(AT_ONCE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Device:
-    """A device that is paired; ``digest`` is what its token is checked against, ``how`` how it came in."""
+    """A device that is paired; ``digest`` is what its token is checked against, ``how`` how it came in.
+
+    ``seen_at`` is when it was last let in, to some minutes; None where it never was since it was paired.
+    """
 
     id: str
     name: str
     paired_at: datetime
     how: str
     digest: str
+    seen_at: datetime | None = None
 
 
 def has_passphrase(record: "Record") -> bool:
@@ -114,7 +121,7 @@ def pair_device(record: "Record", *, name: str, how: str) -> tuple[Device, str]:
     Parameters
     ----------
     name : str
-        As the person calls it; "a device" when empty.
+        As the person calls it; "device 1" and so on when empty. One that is taken gets a number: "phone (2)".
     how : str
         ``passphrase``, ``code`` or ``program``.
 
@@ -124,9 +131,10 @@ def pair_device(record: "Record", *, name: str, how: str) -> tuple[Device, str]:
         When the name cannot be kept, or there are too many devices.
     """
     token = secrets.token_urlsafe(TOKEN_BYTES)
-    called = optional_name(name, field="name") or "a device"
+    wanted = optional_name(name, field="name")
     with record.writing(who=HOUSE) as change:
         known = _devices_in(change.connection)
+        called = _free_name(wanted, {device.name for device in known})
         if len(known) >= MOST_DEVICES:
             raise InputError(
                 f"{MOST_DEVICES} devices are paired already, the limit. Un-pair some first.", field="name"
@@ -150,15 +158,41 @@ def unpair_device(record: "Record", device_id: str) -> None:
             change.note("device unpaired", detail={"device": gone.name})
 
 
+def see_device(record: "Record", device_id: str) -> None:
+    """Keep that a device was let in now."""
+    with record.writing(who=HOUSE) as change:
+        there = {device.id for device in _devices_in(change.connection)}
+        seen: dict[str, str] = kept.setting(change.connection, _SEEN) or {}
+        seen = {one: at for one, at in seen.items() if one in there}
+        if device_id in there:
+            seen[device_id] = change.at.isoformat()
+        kept.change_setting(change, _SEEN, seen)
+
+
 def devices(record: "Record") -> tuple[Device, ...]:
     """Give the devices that are paired, oldest first."""
     with record.reading() as connection:
-        return _devices_in(connection)
+        known = _devices_in(connection)
+        seen: dict[str, str] = kept.setting(connection, _SEEN) or {}
+    return tuple(
+        replace(device, seen_at=datetime.fromisoformat(seen[device.id])) if device.id in seen else device
+        for device in known
+    )
 
 
 def token_digest(token: str) -> str:
     """Give what a token is checked against: SHA-256, enough for a secret of 256 random bits."""
     return hashlib.sha256(token.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _free_name(wanted: str, taken: set[str]) -> str:
+    """Give a name that no other device has."""
+    if wanted and wanted not in taken:
+        return wanted
+    numbered = (
+        f"{wanted} ({number})" if wanted else f"device {number}" for number in count(2 if wanted else 1)
+    )
+    return next(name for name in numbered if name not in taken)
 
 
 def _devices_in(connection: "Connection") -> tuple[Device, ...]:

@@ -8,11 +8,12 @@ References
 .. [1] RFC 6265, *HTTP State Management Mechanism*, and its revision (SameSite); RFC 6750 (bearer tokens).
 """
 
+import contextlib
 import secrets
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from html import escape
 from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING, Protocol
@@ -28,6 +29,7 @@ from shimwise.bench.house_access import (
     devices,
     is_passphrase,
     pair_device,
+    see_device,
     token_digest,
     unpair_device,
 )
@@ -35,6 +37,8 @@ from shimwise.bench.refusals import InputError
 from shimwise.bench.typed_names import optional_name
 from shimwise.errors import ShimwiseError
 from shimwise.web.open_lines import while_paired
+from shimwise.web.pages.deps import remember
+from shimwise.web.pages.view import LONGEST_NAME, person_of, when
 from shimwise.web.refusal import header, page, refuse, wants_json
 
 if TYPE_CHECKING:
@@ -52,6 +56,8 @@ MOST_CODES = 20
 RETRY_S = 1
 FRESH_S = 2.0
 """A device that was un-paired elsewhere is shut out within this time. [s]"""
+SEEN_EVERY_S = 600.0
+"""When a device was last seen is kept as often as this. [s]"""
 LINES = "/live/"
 """Below this an answer stays open."""
 OPEN_PATHS = ("/static/", "/pair/")
@@ -144,6 +150,7 @@ class Devices:
         self.record, self.clock = record, clock
         self._known: dict[str, Device] = {}
         self._read_at = float("-inf")
+        self._seen_s: dict[str, float] = {}
 
     def of(self, token: str | None) -> Device | None:
         """Give the device that holds a token, or None."""
@@ -151,7 +158,17 @@ class Devices:
             return None
         if self.clock() - self._read_at > FRESH_S:
             self.read()
-        return self._known.get(token_digest(token))
+        device = self._known.get(token_digest(token))
+        if device is not None:
+            self._see(device)
+        return device
+
+    def _see(self, device: Device) -> None:
+        now_s = self.clock()
+        if now_s - self._seen_s.get(device.id, float("-inf")) >= SEEN_EVERY_S:
+            self._seen_s[device.id] = now_s
+            with contextlib.suppress(ShimwiseError):  # a record that is busy or full shuts nobody out
+                see_device(self.record, device.id)
 
     def read(self) -> None:
         """Read them again from the record."""
@@ -237,18 +254,18 @@ class _Door:
     async def by_passphrase(self, request: Request) -> Response:
         """Pair a device by the house's passphrase."""
         if request.method == "GET":
-            return _page(request, "Pair this device", _passphrase_form(request, "", ""))
+            return _page(request, "Pair this device", _passphrase_form(request, _Typed(request), ""))
         form = await request.form()
-        name, passphrase = str(form.get("name", "")), str(form.get("passphrase", ""))
+        typed, passphrase = _Typed(request, form), str(form.get("passphrase", ""))
         wait_s = self.tries.wait_s(_address(request))
         if wait_s:
             return _too_many(request, wait_s)
         if not await run_in_threadpool(is_passphrase, self.record, passphrase):
             words = "This is not the house's passphrase. Nothing else was wrong; type it again."
-            return _page(request, "Pair this device", _passphrase_form(request, name, words), status=403)
+            return _page(request, "Pair this device", _passphrase_form(request, typed, words), status=403)
         self.tries.forgive(_address(request))
         return await self._paired(
-            request, name, "passphrase", lambda why: _passphrase_form(request, name, why)
+            request, typed, "passphrase", lambda why: _passphrase_form(request, typed, why)
         )
 
     async def by_code(self, request: Request) -> Response:
@@ -257,20 +274,19 @@ class _Door:
         if request.method == "GET":
             if not self.codes.is_good(code):
                 return _page(request, "Code no longer good", _CODE_GONE, status=410)
-            return _page(request, "Pair this device", _code_form(request, "", ""))
-        form = await request.form()
-        name = str(form.get("name", ""))
+            return _page(request, "Pair this device", _code_form(request, _Typed(request), ""))
+        typed = _Typed(request, await request.form())
         wait_s = self.tries.wait_s(_address(request))
         if wait_s:
             return _too_many(request, wait_s)
         try:
-            optional_name(name, field="name")  # before the code is used up
+            optional_name(typed.name, field="name")  # before the code is used up
         except InputError as error:
-            return _page(request, "Pair this device", _code_form(request, name, error.reason), status=422)
+            return _page(request, "Pair this device", _code_form(request, typed, error.reason), status=422)
         if not self.codes.take(code):
             return _page(request, "Code no longer good", _CODE_GONE, status=410)
         self.tries.forgive(_address(request))
-        return await self._paired(request, name, "code", lambda why: _passphrase_form(request, name, why))
+        return await self._paired(request, typed, "code", lambda why: _passphrase_form(request, typed, why))
 
     async def list(self, request: Request) -> Response:
         """Show the devices that are paired."""
@@ -318,9 +334,11 @@ class _Door:
         await run_in_threadpool(self.known.read)
         return RedirectResponse("/devices", status_code=303)
 
-    async def _paired(self, request: Request, name: str, how: str, again: Callable[[str], str]) -> Response:
+    async def _paired(
+        self, request: Request, typed: "_Typed", how: str, again: Callable[[str], str]
+    ) -> Response:
         try:
-            _, token = await run_in_threadpool(pair_device, self.record, name=name, how=how)
+            _, token = await run_in_threadpool(pair_device, self.record, name=typed.name, how=how)
         except InputError as error:
             return _page(request, "Pair this device", again(error.reason), status=422)
         await run_in_threadpool(self.known.read)
@@ -334,7 +352,7 @@ class _Door:
             samesite="strict",
             secure=request.url.scheme == "https",
         )
-        return response
+        return remember(response, typed.who)
 
     async def _passphrase_missing(self, request: Request) -> Response | None:
         form = await request.form()
@@ -353,6 +371,14 @@ class _Door:
         return _page(
             request, "Paired devices", _devices_body(known, own_id, wrong), status=403 if wrong else 200
         )
+
+
+class _Typed:
+    """What a person typed at the door: what the device is called, and who they are."""
+
+    def __init__(self, request: Request, form: Mapping[str, object] | None = None) -> None:
+        self.name = str((form or {}).get("name", ""))
+        self.who = str((form or {}).get("who", "")).strip()[:LONGEST_NAME] or person_of(request)
 
 
 _CODE_GONE = (
@@ -385,11 +411,15 @@ def _wrong(words: str) -> str:
     return f'<p class="wrong" role="alert">{escape(words)}</p>' if words else ""
 
 
-def _name_field(name: str) -> str:
+def _name_fields(typed: _Typed) -> str:
     return (
         '<div class="field"><label for="name">What this device is called</label>'
-        f'<input type="text" id="name" name="name" value="{escape(name)}" maxlength="60" '
+        f'<input type="text" id="name" name="name" value="{escape(typed.name)}" maxlength="60" '
         'placeholder="bay 2 tablet" autocomplete="off"></div>'
+        '<div class="field"><label for="who">Your name</label>'
+        '<span class="hint" id="who-hint">Kept on this device, and beside all that you enter on it.</span>'
+        f'<input type="text" id="who" name="who" value="{escape(typed.who)}" maxlength="{LONGEST_NAME}" '
+        'autocomplete="name" aria-describedby="who-hint"></div>'
     )
 
 
@@ -401,31 +431,31 @@ def _passphrase_field(label: str, ident: str = "passphrase") -> str:
     )
 
 
-def _passphrase_form(request: Request, name: str, wrong: str) -> str:
+def _passphrase_form(request: Request, typed: _Typed, wrong: str) -> str:
     wanted = quote(_local(request.query_params.get("next", "/")))
     return (
         "<p>These pages are seen by paired devices only. Type the house's passphrase, or scan a code that a "
         f'paired device shows.</p>{_wrong(wrong)}<form method="post" action="/pair?next={wanted}">'
-        f"{_passphrase_field('Passphrase of the house')}{_name_field(name)}"
+        f"{_passphrase_field('Passphrase of the house')}{_name_fields(typed)}"
         '<div class="acts"><button class="btn btn-main" type="submit">Pair this device</button></div></form>'
     )
 
 
-def _code_form(request: Request, name: str, wrong: str) -> str:
+def _code_form(request: Request, typed: _Typed, wrong: str) -> str:
     action = escape(quote(request.url.path))
     return (
-        f'{_wrong(wrong)}<form method="post" action="{action}">{_name_field(name)}'
+        f'{_wrong(wrong)}<form method="post" action="{action}">{_name_fields(typed)}'
         '<div class="acts"><button class="btn btn-main" type="submit">Pair this device</button></div></form>'
     )
 
 
 def _devices_body(known: Sequence[Device], own_id: str, wrong: str) -> str:
     rows = "".join(
-        f"<li><b>{escape(device.name)}</b>{' (this one)' if device.id == own_id else ''}"
-        f'<span class="quiet"> paired {device.paired_at:%Y-%m-%d %H:%M} UTC by {escape(device.how)}</span>'
+        f"<li><b>{number}. {escape(device.name)}</b>{' (this one)' if device.id == own_id else ''}"
+        f'<p class="quiet">{_last_seen(device)}, paired {when(device.paired_at)} by {escape(device.how)}</p>'
         f'<form method="post" action="/devices/{escape(device.id)}/unpair">'
         f'<button class="btn" type="submit">Un-pair {escape(device.name)}</button></form></li>'
-        for device in known
+        for number, device in enumerate(known, 1)
     )
     listed = f"<ul>{rows}</ul>" if rows else "<p>No device is paired yet.</p>"
     return (
@@ -439,6 +469,10 @@ def _devices_body(known: Sequence[Device], own_id: str, wrong: str) -> str:
         f"{_passphrase_field('Passphrase of the house', 'passphrase2')}"
         '<div class="acts"><button class="btn" type="submit">Make a token</button></div></form>'
     )
+
+
+def _last_seen(device: Device) -> str:
+    return "Not seen since" if device.seen_at is None else f"Last seen {when(device.seen_at)}"
 
 
 def _is_open(path: str) -> bool:

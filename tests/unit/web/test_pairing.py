@@ -355,6 +355,51 @@ def test_a_program_is_paired_with_a_token_that_is_shown_once(house: House) -> No
     assert found[1] not in house.paired().get("/devices").text
 
 
+def test_devices_that_are_called_alike_or_not_at_all_are_told_apart(house: House) -> None:
+    for name in ("phone 1", "phone 1", "", "", "phone 1"):
+        house.paired(name)
+    names = [device.name for device in devices(house.record)]
+    assert names == ["phone 1", "phone 1 (2)", "device 1", "device 2", "phone 1 (3)"]
+
+
+def test_the_list_says_when_each_device_was_last_seen(house: House) -> None:
+    house.paired("asleep")
+    client = house.paired("bay 2 tablet")
+    page = client.get("/devices").text
+    assert re.search(r"1\. asleep</b>.*?Not seen since, paired today \d\d:\d\d by passphrase", page)
+    assert re.search(r"2\. bay 2 tablet</b> \(this one\).*?Last seen today \d\d:\d\d, paired", page)
+    first = devices(house.record)[1].seen_at
+    client.get("/")
+    assert devices(house.record)[1].seen_at == first, "not kept at every request"
+    house.clock.now_s += 601
+    client.get("/")
+    later = devices(house.record)[1].seen_at
+    assert first is not None
+    assert later is not None
+    assert later > first
+
+
+def test_a_record_that_cannot_keep_when_a_device_was_seen_lets_it_in_all_the_same(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client = house.paired()
+
+    def away(_record: Record, _device_id: str) -> None:
+        raise RecordAway("cannot be reached.", where="here")
+
+    monkeypatch.setattr("shimwise.web.pairing.see_device", away)
+    assert client.get("/").text == "the preps"
+
+
+def test_the_name_that_is_given_at_the_door_is_kept_on_the_device(house: House) -> None:
+    client = house.client()
+    assert 'id="who"' in client.get("/pair").text
+    refused = client.post("/pair", form={"passphrase": "wrong", "name": "", "who": "N. Tester"})
+    assert 'value="N. Tester"' in refused.text
+    client.post("/pair", form={"passphrase": PASSPHRASE, "name": "", "who": "N. Tester"})
+    assert client.cookies["shimwise_person"] == "N.%20Tester"
+
+
 def test_there_are_no_more_devices_than_a_house_has(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(house_access, "MOST_DEVICES", 1)
     house.paired()
