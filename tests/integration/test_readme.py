@@ -44,7 +44,9 @@ def test_the_commands_shown_print_what_is_shown(folder: Path) -> None:
     # The same words, and the same numbers to the last digit or a tenth: a chip may round sums in its own way,
     # and so change the order of two causes that are equally probable.
     shown = refresh.examples(README)
-    assert [command.split()[1] for command, _ in shown] == ["demo", "judge", "plan", "optics"]
+    checked = ["demo", "judge", "plan", "optics"]
+    signed = ["import", "adjust", "adjust", "import", "sign", "sign", "sheet", "verify", "export"]
+    assert [command.split()[1] for command, _ in shown] == [*checked, *signed]
     for command, output in shown:
         words, numbers = words_and_numbers(output)
         now_words, now_numbers = words_and_numbers(refresh.printed(command, folder=folder))
@@ -83,6 +85,30 @@ def test_the_numbers_told_in_its_text_are_those_of_the_demonstrations_truth() ->
     assert '"H40": 28.0' in truth
     assert "lines 6 and 63" in README
     assert re.search(r'"blunder_lines": \[\s*6,\s*63\s*\]', truth)
+    after = (ROOT / "src/shimwise/bench/demo_bench/truth-after.json").read_text(encoding="utf-8")
+    assert "in truth the turn made 21 µm" in README
+    assert '"made_um": 21.' in after
+    assert "0.0934 turn is 34°" in README
+    assert round(360 * 0.0934) == 34
+    assert '"turns": 0.0934' in after
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "Signed by N. Ito, 2026-11-26 12:02 UTC: A-07.",
+        "Signed by N. Ito, 6 November 2026, 12:02 UTC.",
+        f"Digest {' '.join(['8bba1bd3'] * 8)}",
+        f"Digest {'8bba1bd348c04026' * 4}",
+        "its digest begins 2af204c2d17b2a26, that of another",
+    ],
+)
+def test_times_and_digests_are_not_shown_and_nothing_else_is_left_out(line: str, tmp_path: Path) -> None:
+    shown = refresh.printed(f"echo '{line}'", folder=tmp_path)
+    assert "…" in shown
+    assert not NUMBER.search(shown.replace("A-07", ""))
+    kept = "Prep c9c18767d552619c7d63ce9e9b166b45, 812.8 mm, 2026-11-26\n"
+    assert refresh.printed(f"echo '{kept.strip()}'", folder=tmp_path) == kept
 
 
 def test_every_dependency_has_its_reason() -> None:
