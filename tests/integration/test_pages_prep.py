@@ -238,3 +238,18 @@ def test_a_reading_is_withdrawn_on_the_page_of_its_own_prep_alone(door: Door, pr
     assert answer.status_code == 422
     (reading,) = door.get(f"/preps/{prep_id}")["readings"]
     assert reading["withdrawn_reason"] == ""
+
+
+def test_a_sweep_sent_twice_under_the_forms_id_is_one(door: Door, prep_id: str) -> None:
+    door.read(prep_id, "3'")
+    (setup,) = door.get(f"/preps/{prep_id}")["setups"]
+    form = {"who": WHO, "id": uuid.uuid4().hex, "setup_id": setup["id"], "lens_id": door.ids["H50"]}
+    files = [("files", (name, b"{}", "application/octet-stream")) for name in ("sweep.json", "a.png")]
+    for _ in range(2):
+        answer = door.client.post(
+            f"/preps/{prep_id}/sweeps", data=form, files=files, headers={"HX-Request": "true"}
+        )
+        assert answer.status_code == 200, answer.text
+        assert "data-new-id" in answer.text
+    jobs = door.client.app.state.sweeps  # type: ignore[attr-defined]
+    assert [job.id for job in jobs.jobs(prep_id)] == [form["id"]]

@@ -104,6 +104,7 @@ def test_what_is_not_there_is_told_as_a_page_and_to_programs_as_a_problem(empty:
 def test_the_first_page_is_small_with_all_that_it_loads(empty: Door) -> None:
     names = (
         "pages.css",
+        "ids.js",
         "pages.js",
         "pad.js",
         "waiting.js",

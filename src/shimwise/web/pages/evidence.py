@@ -169,7 +169,7 @@ def _begin_sweep(
             for one in sent.getlist("files")
             if isinstance(one, UploadFile) and one.filename
         ]
-        _jobs(request).begin(prep_id, sweep_id=id_or_new(None), files=files, facts=facts, who=who)
+        _jobs(request).begin(prep_id, sweep_id=id_or_new(form.text("id")), files=files, facts=facts, who=who)
         form = Form()
     except ShimwiseError as error:
         form.refuse(error, fields={"body_id": "setup_id"})

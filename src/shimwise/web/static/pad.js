@@ -15,13 +15,6 @@
   const isMetric = () => !form().querySelector('.pad[data-mode="m"]').hidden;
   const steps = () => (isMetric() ? METRIC_STEPS : FEET_STEPS);
 
-  function newId() {
-    const bytes = crypto.getRandomValues(new Uint8Array(16));
-    bytes[6] = (bytes[6] & 0x0f) | 0x40;
-    bytes[8] = (bytes[8] & 0x3f) | 0x80;
-    return Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
-  }
-
   function put(text) {
     const input = field();
     input.value = text;
@@ -263,7 +256,7 @@
     if (!form()) return;
     const isTouch = window.matchMedia("(pointer: coarse)").matches;
     field().inputMode = isTouch ? "none" : "text";
-    if (!form().elements.id.value) form().elements.id.value = newId();
+    if (!form().elements.id.value) form().elements.id.value = window.shimwiseId();
     let mode = null;
     try {
       mode = localStorage.getItem(MODE_KEY);
@@ -285,7 +278,7 @@
     }
   });
   window.addEventListener("pageshow", (event) => {
-    if (event.persisted && form()) form().elements.id.value = newId();
+    if (event.persisted && form()) form().elements.id.value = window.shimwiseId();
   });
   begin();
 })();

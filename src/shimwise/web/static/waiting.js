@@ -57,13 +57,6 @@
 
   const store = openStore().catch(() => plainStore);
 
-  function newId() {
-    const bytes = crypto.getRandomValues(new Uint8Array(16));
-    bytes[6] = (bytes[6] & 0x0f) | 0x40;
-    bytes[8] = (bytes[8] & 0x3f) | 0x80;
-    return Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
-  }
-
   // ---- what is shown ----
 
   function words(kept) {
@@ -124,7 +117,7 @@
       else if (found.type === "radio") found.checked = found.value === value;
       else found.value = value;
     }
-    form.elements.id.value = newId();
+    form.elements.id.value = window.shimwiseId();
     form.dataset.corrects = kept.id;
     const field = form.elements.reading_text;
     field.dispatchEvent(new Event("change", { bubbles: true }));
@@ -168,7 +161,7 @@
     const id = form.elements.id;
     const before = id.value && await at.get(id.value);
     // Sent twice it keeps its id; else the id is new, since a page that was kept may hold one of long ago.
-    if (!before || JSON.stringify(before.fields) !== JSON.stringify(fields)) id.value = newId();
+    if (!before || JSON.stringify(before.fields) !== JSON.stringify(fields)) id.value = window.shimwiseId();
     lastOrder = Math.max(Date.now(), lastOrder + 1);
     const kept = {
       id: id.value,
@@ -228,7 +221,7 @@
   // The form is ready for the next reading while this one waits.
   function makeReady(form, kept) {
     if (!form.isConnected || form.elements.id.value !== kept.id) return;
-    form.elements.id.value = newId();
+    form.elements.id.value = window.shimwiseId();
     // What was typed meanwhile is the next reading already.
     const field = form.elements.reading_text;
     if (field.value.trim() === (kept.fields.reading_text || "")) field.value = "";

@@ -2,12 +2,12 @@
 // Always asks the server first; never touches the interface, live lines, pairing or anything that is sent.
 "use strict";
 
-const FILES = "shimwise-files-1";
-const PAGES = "shimwise-pages-1";
+const FILES = "shimwise-files-2";
+const PAGES = "shimwise-pages-2";
 const MOST_PAGES = 8;
 const PATIENCE_MS = 6000;
 const OWN_FILES = [
-  "pages.css", "pages.js", "pad.js", "check.js", "stay.js", "live.js", "waiting.js", "away.js", "mark.svg",
+  "pages.css", "ids.js", "pages.js", "pad.js", "check.js", "stay.js", "live.js", "waiting.js", "away.js", "mark.svg",
   "vendor/htmx.min.js", "vendor/b612-latin-400-normal.woff2", "vendor/b612-latin-700-normal.woff2",
 ].map((name) => `/static/${name}`);
 const PREP_PAGE = /^\/preps\/[0-9a-f]{32}$/;
@@ -121,7 +121,7 @@ async function awayPage(cache, url) {
   const links = kept.map(({ path, title }) => `<li><a class="btn" href="${path}">${title || "A prep"}, as it was last seen</a></li>`);
   const body = `<!doctype html><html lang="en" data-theme="${theme}"><head><meta charset="utf-8"><title>Away · Shimwise</title>
 <meta name="viewport" content="width=device-width, initial-scale=1"><meta name="color-scheme" content="${theme}">
-<link rel="stylesheet" href="/static/pages.css"><script src="/static/away.js" defer></script><script src="/static/waiting.js" defer></script></head>
+<link rel="stylesheet" href="/static/pages.css"><script src="/static/away.js" defer></script><script src="/static/ids.js" defer></script><script src="/static/waiting.js" defer></script></head>
 <body><main id="main" class="door"><h1>The server does not answer.</h1>
 <p>Check the network, and that Shimwise runs. What you typed is kept on this device and sent when the server answers again.</p>
 <p class="quiet" role="status" data-away>This page tries again by itself.</p>
