@@ -38,7 +38,7 @@ def test_length_is_told_in_millimetres(ask: Callable[..., Any]) -> None:
 def test_landing_has_its_keys_and_takes_text_or_plain_millimetres(ask: Callable[..., Any]) -> None:
     # Row of tests/reference/optics_flange.csv: double Gauss 50/2, 914.4 mm, error -50 µm.
     lens = ("--focal", "50.001874", "--separation", "-15.61589")
-    answer = ask("landing", *lens, "--distance", "3'", "--reading", "900.99533")
+    answer = ask("landing", *lens, "--distance", "3'", "--reading", "900.99533 mm")
     assert answer == {
         "landing_um": pytest.approx(-50, abs=1e-3),
         "magnification": pytest.approx(0.060462569, abs=1e-8),
@@ -52,7 +52,7 @@ def test_reading_has_its_keys_and_takes_either_sign(
 ) -> None:
     answer = ask(
         *("reading", "--focal", "50.001874", "--separation", "-15.61589"),
-        *("--distance", "914.4", "--landing", landing_um),
+        *("--distance", "914.4 mm", "--landing", landing_um),
     )
     assert answer.keys() == {"reading_mm", "reading_text"}
     assert answer["reading_mm"] == pytest.approx(expected_mm, abs=1e-3)
@@ -165,7 +165,15 @@ REFUSED = {
         "--reading",
         "3'",
     ): "'--distance': [3 ftt] is no length",
-    ("landing", "--focal", "50", "--distance", "150", "--reading", "3'"): "inside the near limit of 200 mm",
+    (
+        "landing",
+        "--focal",
+        "50",
+        "--distance",
+        "150 mm",
+        "--reading",
+        "3'",
+    ): "inside the near limit of 200 mm",
     ("landing", "--focal", "INF", "--distance", "3'", "--reading", "3'"): "inf cannot be the focal length",
     ("landing", "--focal", "50", "--distance", "3'"): "Missing option '--reading'",
     ("reading", "--focal", "24", "--distance", "10m", "--landing", "90"): "beyond the infinity mark",
@@ -243,3 +251,9 @@ def test_the_module_is_the_same_door() -> None:
     words = [sys.executable, "-m", "shimwise", "optics", "length", "3 m", "--json"]
     done = subprocess.run(words, capture_output=True, text=True, check=False)
     assert json.loads(done.stdout) == {"mm": 3000.0}
+
+
+def test_a_bare_distance_is_refused_as_on_the_pages(run: Callable[..., Any]) -> None:
+    code, _, err = run("optics", "landing", "--focal", "50", "--distance", "3", "--reading", "3'")
+    assert code == 2
+    assert "the number has no unit" in err

@@ -138,7 +138,11 @@ def test_labels_take_their_sizes_from_a_file(run: Run, prep: Path, tmp_path: Pat
     sizes.write_text("[labels]\nwidth_mm = 60\ncolumns = 2\n")
     assert run("sheet", str(prep), "--kind", "labels", "--labels", str(sizes), "--out", str(file))[0] == 0
     sizes.write_text("[labels]\nwidth_mm = 600\n")
-    code, _, err = run("sheet", str(prep), "--kind", "labels", "--labels", str(sizes), "--out", str(file))
+    words = ("sheet", str(prep), "--kind", "labels", "--labels", str(sizes), "--out", str(file))
+    code, _, err = run(*words)
+    assert code == 2
+    assert "a.pdf is there already. Name another file with --out, or give --force." in err
+    code, _, err = run(*words, "--force")
     assert code == 2
     assert "width_mm is 600; give 24 to 200 mm" in err
 
@@ -182,7 +186,7 @@ def test_preps_of_the_record_are_printed_signed_and_verified(run: Run, tmp_path:
     assert code == 1
     assert [one["state"] for one in json.loads(out)["preps"]] == ["as_signed", "not_signed"]
     words = ("sheet", filled.done_prep_id, "--data", str(folder), "--out", str(sheet))
-    assert run(*words)[0] == 0
+    assert run(*words, "--force")[0] == 0
     code, out, _ = run("verify", str(sheet))
     assert code == 0
     assert "Signed by technician" in out

@@ -131,7 +131,7 @@ def test_a_backup_is_restored_and_what_it_replaced_is_kept(
         evidence.withdraw_reading(change, "r0", reason="after the copy")
     done = shimwise("restore", tmp_path / "copy.sqlite", "--data", house)
     assert done.returncode == 0, done.stderr
-    assert "1 preps with 2 readings" in done.stdout
+    assert "1 prep with 2 readings" in done.stdout
     with keeping.open_record(house) as record, record.reading() as connection:
         assert evidence.reading(connection, "r0").withdrawn_at is None
     (kept,) = house.glob("*before-restore*")
@@ -208,7 +208,9 @@ def test_a_house_list_is_tried_before_it_is_taken(shimwise: Shimwise, tmp_path: 
     data = tmp_path / "house"
     tried = shimwise("import", listed, "--dry-run", "--data", data)
     assert tried.returncode == 0, tried.stderr
-    assert "body Body A would be added." in tried.stdout
+    assert "Body A: serial 1. It would be added." in tried.stdout
+    assert "lens L50: 50 mm f/2, serial 2, in S. It would be added." in tried.stdout
+    assert not data.exists()
     with keeping.open_record(data) as record, record.reading() as connection:
         assert units.bodies(connection) == []
     taken = shimwise("import", listed, "--data", data, "--json")

@@ -1,6 +1,6 @@
 """Take in a house's list of bodies and lenses: first told what it would change, then done whole or not."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Any
 
@@ -16,10 +16,13 @@ from shimwise.bench.house_views import (
 )
 from shimwise.bench.refusals import InputError
 from shimwise.bench.typed_names import id_or_new, typed_name
+from shimwise.bench.unit_knowledge import lens_text
+from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.records.errors import shown
 from shimwise.records.store import sets, units
 from shimwise.records.store.names import name_key
 from shimwise.records.store.rows import BodyRow, SetRow
+from shimwise.sheets.words import titled
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -81,6 +84,7 @@ def import_house_list(
         unchanged=tuple(draft.unchanged),
         refused=refused,
         warnings=file.warnings,
+        understood=tuple(draft.understood),
     )
 
 
@@ -108,6 +112,7 @@ class _Draft:
     known: dict[tuple[str, str], Any]
     sets: dict[str, Any]
     added: list[str] = field(default_factory=list)
+    understood: list[str] = field(default_factory=list)
     changed: list[ListChange] = field(default_factory=list)
     unchanged: list[str] = field(default_factory=list)
     refused: list[ListRefusal] = field(default_factory=list)
@@ -153,6 +158,7 @@ class _Draft:
         joined = self._join_sets(row, title, known)
         if before is None:
             self.added.append(title)
+            self.understood.append(f"{titled(row.kind, facts.name)}: {_understood(facts, row.sets)}")
         elif not differing and not joined:
             self.unchanged.append(title)
         for name in differing:
@@ -236,6 +242,21 @@ class _Draft:
                 sets.add_set(change, SetRow(id=id_or_new(None), name=name, lens_ids=new_ids))
             elif new_ids:
                 sets.change_set(change, replace(kept, lens_ids=(*kept.lens_ids, *new_ids)))
+
+
+def _understood(facts: BodyFacts | LensFacts, set_names: Sequence[str]) -> str:
+    """Tell what a row was read as, so that a comma or a hyphen that went wrong is seen."""
+    words = []
+    if isinstance(facts, LensFacts):
+        words.append(lens_text(facts) + (", a zoom" if len(facts.focal_lengths_mm) > 1 else ""))
+    words += [f"mount {facts.mount}"] if facts.mount else []
+    words += [f"serial {facts.serial}"] if facts.serial else []
+    if isinstance(facts, LensFacts) and facts.near_mm is not None:
+        words.append(f"nearest mark {mm_to_feet_text(facts.near_mm)} ({mm_to_metric_text(facts.near_mm)})")
+    if isinstance(facts, BodyFacts) and facts.tolerance_um is not None:
+        words.append(f"tolerance ±{facts.tolerance_um:g} µm")
+    words += [f"in {' and '.join(set_names)}"] if set_names else []
+    return ", ".join(words) or "nothing but its name"
 
 
 def _facts_of(row: Any) -> BodyFacts | LensFacts:  # noqa: ANN401 - either kind of row

@@ -270,8 +270,8 @@ class ListRefusal:
 class HouseListOutcome:
     """What a house's list does, or would do: names added, facts changed, names unchanged, lines refused.
 
-    ``added`` and ``unchanged`` hold ``body A-07``, ``lens H35``, ``set H``. When anything is refused nothing
-    is taken, and ``is_taken`` is False as it is after a dry run.
+    ``added`` and ``unchanged`` hold ``body A-07``, ``lens H35``, ``set H``; ``understood`` what was read of
+    each new unit. When anything is refused nothing is taken, and ``is_taken`` is False, as after a dry run.
     """
 
     is_dry_run: bool
@@ -281,6 +281,26 @@ class HouseListOutcome:
     unchanged: tuple[str, ...]
     refused: tuple[ListRefusal, ...]
     warnings: tuple[str, ...]
+    understood: tuple[str, ...] = ()
+
+    @property
+    def new_units(self) -> tuple[str, ...]:
+        """Bodies and lenses that are added."""
+        return tuple(name for name in self.added if not name.startswith(SET_TITLE))
+
+    @property
+    def new_sets(self) -> tuple[str, ...]:
+        """Sets that are added, by name."""
+        return tuple(name.removeprefix(SET_TITLE) for name in self.added if name.startswith(SET_TITLE))
+
+    @property
+    def is_nothing(self) -> bool:
+        """Whether the list brings nothing that is not there already."""
+        return not (self.added or self.changed or self.refused)
+
+
+SET_TITLE = "set "
+"""Begins the title of a set in a list's outcome."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

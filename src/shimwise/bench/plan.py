@@ -14,6 +14,7 @@ from shimwise.inference.plan import Plan, plan_check
 from shimwise.lengths import length_to_mm
 from shimwise.records.errors import shown
 from shimwise.records.names import cleaned_name
+from shimwise.sheets.words import listed
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -79,10 +80,11 @@ def plan_file(
     _refuse_unless_possible(target_um, k)
     texts = {length_to_mm(text): " ".join(text.split()) for text in distances}
     inputs = read_inputs(readings, kit_path=kit_path, progress=progress)
+    named = tuple(map(_body_name, bodies))
     plan = plan_check(
         inputs.prep,
         target_um=target_um,
-        bodies=tuple(map(_body_name, bodies)),
+        bodies=named,
         distances_mm=tuple(sorted(texts)) or USUAL_DISTANCES_MM,
         k=k,
         progress=None if progress is None else lambda done, total: progress(PLANNING, done, total),
@@ -92,7 +94,7 @@ def plan_file(
         next=judge_inputs(inputs, progress=progress).answer.next if inputs.prep.readings else (),
         lens_text=lens_texts(inputs.prep),
         distance_text=texts,
-        warnings=(*inputs.warnings, *_not_planned_with(inputs)),
+        warnings=(*inputs.warnings, *_not_known(named, inputs), *_not_planned_with(inputs)),
     )
 
 
@@ -107,6 +109,19 @@ def _refuse_unless_possible(target_um: float, k: float | None) -> None:
             f"A focusing spread k of {k:g} is nobody's. It is a share of N·c, 0.1 to 0.3 for most people: "
             f"give one from {LEAST_K:g} to {LARGEST_K:g}."
         )
+
+
+def _not_known(bodies: Sequence[str], inputs: Inputs) -> list[str]:
+    """Tell of bodies that were named and that neither the kit nor a reading knows, where others are known."""
+    known = {*inputs.prep.bodies, *(reading.body for reading in inputs.prep.readings)}
+    if not known:
+        return []
+    return [
+        f"Body {name} is neither in the kit nor in the readings: it is planned as one of which nothing is "
+        f"known. Known are {listed(sorted(known))}."
+        for name in bodies
+        if name not in known
+    ]
 
 
 def _body_name(text: str) -> str:

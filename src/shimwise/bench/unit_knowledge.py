@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.house_views import HouseSettings, MechanismFacts
+from shimwise.bench.house_views import HouseSettings, LensFacts, MechanismFacts
 from shimwise.inference.landing import BodyKnowledge, FocusDesign, LensKnowledge
 from shimwise.records.kit import KitLens
 from shimwise.records.names import judged_name
@@ -98,7 +98,7 @@ def lens_knowledge(
     )
 
 
-def lens_text(lens: "LensRow") -> str:
+def lens_text(lens: "LensRow | LensFacts") -> str:
     """Tell of a lens its focal length, or those at a zoom's ends, and its stop: ``24–80 mm f/2.8``."""
     focal = list(lens.focal_lengths_mm)
     ends = sorted({min(focal), max(focal)}) if focal else []

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from shimwise.bench import charts as bench
-from shimwise.cli.options import length_mm
+from shimwise.cli.options import distance_mm, length_mm
 from shimwise.cli.output import Json, show
 from shimwise.errors import SheetError
 
@@ -46,7 +46,9 @@ def chart(
     ] = None,
     distance: Annotated[
         float | None,
-        typer.Option(parser=length_mm, metavar="LENGTH", help="Witness mark to chart, such as 3' or 914 mm."),
+        typer.Option(
+            parser=distance_mm, metavar="LENGTH", help="Witness mark to chart, such as 3' or 914 mm."
+        ),
     ] = None,
     sensor: Annotated[
         str | None, typer.Option(metavar="WxH", help="Picture on the sensor in mm, such as 36x24.")

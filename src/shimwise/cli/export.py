@@ -11,6 +11,8 @@ from shimwise.errors import RecordError
 
 __all__ = ["export", "register"]
 
+ENDINGS = (".json", ".csv")
+
 
 def register(parent: typer.Typer, summary: str) -> None:
     """Hang the command ``export`` into the command line."""
@@ -35,6 +37,11 @@ def export(
     data: Data = None,
 ) -> None:
     """Write a prep."""
+    if target != "-" and not as_csv and Path(target).suffix.lower() not in ENDINGS:
+        raise RecordError(
+            f"{target} does not say what it is to hold. Let it end in .json for all of the prep, or in .csv "
+            "for the readings."
+        )
     with bench.open_record(data, is_read_only=True) as record:
         prep_id = bench.find_prep(record, prep)
         is_csv = as_csv or target.lower().endswith(".csv")

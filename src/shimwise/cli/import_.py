@@ -1,7 +1,10 @@
 """``shimwise import``: a readings file, a prep from another record, or the house's list of units."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -75,7 +78,7 @@ def import_(
         if value:
             what = "a house's list" if is_table else "a prep"
             raise typer.BadParameter(_OF_READINGS.format(what), param_hint=option)
-    with bench.open_record(data) as record:
+    with _opened(data, is_dry_run=is_dry_run and is_table) as record:
         if is_table:
             _import_list(record, content, file, who=person(who), is_dry_run=is_dry_run, as_json=as_json)
         elif is_dry_run:
@@ -84,6 +87,23 @@ def import_(
             )
         else:
             _import_prep(record, content, file, who=person(who), as_json=as_json)
+
+
+@contextmanager
+def _opened(data: str | None, *, is_dry_run: bool) -> Iterator[bench.Record]:
+    """Open the record; a dry run where there is none yet is done in an empty one that goes afterwards."""
+    from shimwise.bench.refusals import RecordAway
+
+    try:
+        record = bench.open_record(data, is_read_only=is_dry_run)
+    except RecordAway:
+        if not is_dry_run:
+            raise
+        with TemporaryDirectory(prefix="shimwise-") as folder, bench.open_record(folder) as empty:
+            yield empty
+        return
+    with record:
+        yield record
 
 
 def _readings(
@@ -174,14 +194,16 @@ def _list_words(outcome: "HouseListOutcome") -> list[str]:
             "Nothing is taken in. Correct these lines, and import the list again.",
         ]
     will = "would be" if outcome.is_dry_run else "is"
+    changed = {(one.kind, one.name) for one in outcome.changed}
     return [
         *outcome.warnings,
-        *(f"{name} {will} added." for name in outcome.added),
+        *(f"{unit}. It {will} added." for unit in outcome.understood),
+        *(f"set {name} {will} added." for name in outcome.new_sets),
         *(
             f"{one.kind} {one.name}: {one.field} {will} changed from [{one.before}] to [{one.after}]."
             for one in outcome.changed
         ),
-        f"Added {len(outcome.added)}, changed {len({(one.kind, one.name) for one in outcome.changed})}, "
-        f"unchanged {len(outcome.unchanged)}.",
+        f"Units: added {len(outcome.new_units)}, changed {len(changed)}, "
+        f"unchanged {len(outcome.unchanged)}. Sets added: {len(outcome.new_sets)}.",
         *(["This was a dry run: nothing is changed."] if outcome.is_dry_run else []),
     ]

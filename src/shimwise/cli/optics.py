@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from shimwise.bench import optics as bench
-from shimwise.cli.options import length_mm, signed_length_mm
+from shimwise.cli.options import distance_mm, length_mm, signed_length_mm
 from shimwise.cli.output import show
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
 
@@ -37,7 +37,7 @@ Distance = Annotated[
     float,
     typer.Option(
         "--distance",
-        parser=length_mm,
+        parser=distance_mm,
         metavar="LENGTH",
         help="Witness mark to chart, such as 3', 914 mm, INF.",
     ),
@@ -68,7 +68,7 @@ def landing(
     reading: Annotated[
         float,
         typer.Option(
-            "--reading", parser=length_mm, metavar="LENGTH", help="Where the ring stands when sharp."
+            "--reading", parser=distance_mm, metavar="LENGTH", help="Where the ring stands when sharp."
         ),
     ],
     separation: Separation = 0.0,
@@ -111,7 +111,7 @@ def depth(
     distance: Annotated[
         float,
         typer.Option(
-            "--distance", parser=length_mm, metavar="LENGTH", help="Subject from the FRONT PRINCIPAL PLANE."
+            "--distance", parser=distance_mm, metavar="LENGTH", help="Subject from the FRONT PRINCIPAL PLANE."
         ),
     ],
     as_json: AsJson = False,

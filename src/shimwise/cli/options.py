@@ -5,7 +5,7 @@ import typer
 from shimwise.errors import LengthError
 from shimwise.lengths import length_to_mm
 
-__all__ = ["length_mm", "signed_length_mm"]
+__all__ = ["distance_mm", "length_mm", "signed_length_mm"]
 
 
 def length_mm(text: str) -> float:
@@ -18,6 +18,20 @@ def length_mm(text: str) -> float:
     """
     try:
         return length_to_mm(text, default_unit="mm")
+    except LengthError as error:
+        raise typer.BadParameter(str(error)) from error
+
+
+def distance_mm(text: str) -> float:
+    """Read a distance or a ring's place, which needs its unit as on the pages; infinity allowed [mm].
+
+    Raises
+    ------
+    typer.BadParameter
+        As :func:`length_mm`, and when there is no unit.
+    """
+    try:
+        return length_to_mm(text)
     except LengthError as error:
         raise typer.BadParameter(str(error)) from error
 

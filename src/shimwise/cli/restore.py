@@ -40,6 +40,10 @@ def restore(
             "readings": done.readings,
             "kept": str(done.kept) if done.kept else None,
         },
-        f"{done.where} holds {done.preps} preps with {done.readings} readings.{kept}",
+        f"{done.where} holds {_counted(done.preps, 'prep')} with {_counted(done.readings, 'reading')}.{kept}",
         as_json=as_json,
     )
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count:,} {noun if count == 1 else noun + 's'}"

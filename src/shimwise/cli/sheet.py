@@ -54,12 +54,15 @@ def sheet(
     link: Annotated[
         str, typer.Option("--link", metavar="ADDRESS", help="The house's pages, for the QR square.")
     ] = "",
+    is_forced: Annotated[bool, typer.Option("--force", help="Write over a file that is there.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Print a prep's papers as PDF."""
     names = unit or []
     if kind not in bench.KINDS:
         raise SheetError(f"The kind {kind[:40]!r} is not known; give {', '.join(bench.KINDS)}.")
+    if out.exists() and not is_forced:
+        raise SheetError(f"{out} is there already. Name another file with --out, or give --force.")
     documents = _documents(preps or [], day, data)
     if kind != bench.CHECK and len(documents) != 1:
         raise SheetError(f"{kind} is made of one prep at a time, not of {len(documents)}.")

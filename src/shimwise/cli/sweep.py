@@ -10,7 +10,7 @@ import typer
 from shimwise.bench import judge as figures
 from shimwise.bench import sweep as bench
 from shimwise.bench.sweep_input import recording_of, write_whole
-from shimwise.cli.options import length_mm, signed_length_mm
+from shimwise.cli.options import distance_mm, length_mm, signed_length_mm
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 
@@ -91,12 +91,14 @@ def sweep(
     distance: Annotated[
         Length,
         typer.Option(
-            parser=length_mm, metavar="LENGTH", help="Witness mark to chart; the ring stands there."
+            parser=distance_mm, metavar="LENGTH", help="Witness mark to chart; the ring stands there."
         ),
     ] = None,
     reading: Annotated[
         Length,
-        typer.Option(parser=length_mm, metavar="LENGTH", help="Where the ring stands while the chart moves."),
+        typer.Option(
+            parser=distance_mm, metavar="LENGTH", help="Where the ring stands while the chart moves."
+        ),
     ] = None,
     separation: Annotated[
         float,

@@ -1,7 +1,9 @@
 """A refusal names what it is said of."""
 
 import pytest
+from invented_house import WHO, House
 
+from shimwise.bench.house_list import import_house_list
 from shimwise.bench.house_list_file import read_list
 from shimwise.bench.refusals import AllRefusals, InputError
 from shimwise.bench.typed_names import typed_name
@@ -39,3 +41,14 @@ def test_a_house_list_says_what_is_wrong_with_what_stands_there() -> None:
         read_list(b"name\nP25\n", name="list.csv")
     with pytest.raises(InputError, match="each line below it is one row"):
         read_list(b"\n", name="list.csv")
+
+
+def test_a_dry_run_of_a_list_tells_what_was_understood_of_each_new_unit(house: House) -> None:
+    data = "kind;name;mount;focal_length_mm;f_number;set\nlens;P18;PL;18,5;2,0;Set P\nlens;Z1;;24-80;2,8;\n"
+    told = import_house_list(house.record, data.encode(), who=WHO)
+    assert told.understood == ("lens P18: 18.5 mm f/2, mount PL, in Set P", "lens Z1: 24–80 mm f/2.8, a zoom")
+    assert (told.new_units, told.new_sets) == (("lens P18", "lens Z1"), ("Set P",))
+    import_house_list(house.record, data.encode(), who=WHO, is_dry_run=False)
+    again = import_house_list(house.record, data.encode(), who=WHO)
+    assert again.is_nothing
+    assert len(again.unchanged) == 2

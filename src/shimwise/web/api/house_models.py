@@ -345,6 +345,7 @@ class HouseListOut(Out):
     unchanged: tuple[str, ...]
     refused: tuple[ListRefusalOut, ...]
     warnings: tuple[str, ...]
+    understood: Annotated[tuple[str, ...], Field(description="What was read of each new unit.")]
 
 
 class SettingsIn(In):

@@ -181,9 +181,10 @@ def _list_sentence(outcome: "HouseListOutcome | None", name: str) -> str:
     if outcome.refused:
         wrong = f"{counted(len(outcome.refused), 'line')} of it {_is(outcome.refused)} wrong"
         return f"{name} cannot be taken: {wrong}."
-    told = [f"{counted(len(outcome.added), 'unit')} new"] if outcome.added else []
+    told = [f"{counted(len(outcome.new_units), 'unit')} new"] if outcome.new_units else []
+    told += [f"{counted(len(outcome.new_sets), 'set')} new"] if outcome.new_sets else []
     told += [f"{counted(len(outcome.changed), 'fact')} changed"] if outcome.changed else []
-    what = " and ".join(told) or "nothing new"
+    what = ", ".join(told) or "nothing new"
     return f"{name} is taken in: {what}." if outcome.is_taken else f"{name} would bring {what}."
 
 
