@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from api_house import LENSES, WHO, Door, opened_door
+from api_house import LENSES, WHO, Door, Json, opened_door
 
 
 @pytest.fixture
@@ -101,6 +101,31 @@ def test_the_readings_are_given_as_a_readings_file(door: Door) -> None:
     answer = door.client.get(f"/api/v1/preps/{prep['id']}/readings.csv")
     assert answer.headers["content-type"] == "text/csv; charset=utf-8"
     assert "2' 11 3/4" in answer.text
+
+
+def test_a_readings_file_is_added_to_a_prep_once(door: Door) -> None:
+    prep = door.start()
+    address = f"/api/v1/preps/{prep['id']}/readings.csv"
+    sent = (
+        "body,lens,focal_length_mm,f_number,distance,reading,operator,setup\nA-01,H50,50,2,3',3',Ann,near\n"
+    )
+    headers = {"content-type": "text/csv"}
+
+    def send(text: str, **query: object) -> tuple[int, Json]:
+        answer = door.client.post(
+            address, params={"who": WHO, **query}, content=text.encode(), headers=headers
+        )
+        return answer.status_code, answer.json()
+
+    status, told = send(sent, is_dry_run=True)
+    assert (status, told["added"], told["setups"], told["is_dry_run"]) == (200, 1, ["near"], True)
+    assert [send(sent)[1]["added"] for _ in range(2)] == [1, 0]
+    assert door.get(f"/preps/{prep['id']}")["readings"][0]["operator"] == "Ann"
+    status, problem = send(sent.replace("3',3'", "3',3 feat"))
+    assert status == 422
+    assert "line 2, column reading: [3 feat]" in problem["detail"]
+    door.post(f"/preps/{prep['id']}/close", 200, who=WHO)
+    assert send(sent + sent.splitlines()[1])[0] == 409
 
 
 def test_the_document_has_an_example_for_what_people_type(door: Door) -> None:

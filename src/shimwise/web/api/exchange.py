@@ -1,12 +1,12 @@
-"""Preps out of this record, as JSON and CSV, and into another with nothing changed."""
+"""Preps out of this record, as JSON and CSV, into another with nothing changed; readings from a file."""
 
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, HTTPException, Query, Request, Response
 
-from shimwise.bench import keeping
+from shimwise.bench import keeping, readings_import
 from shimwise.bench.typed_names import typed_name
-from shimwise.web.api.deps import RecordDep
+from shimwise.web.api.deps import JudgeDep, RecordDep
 from shimwise.web.api.kinds import PLAIN, Id, Out
 from shimwise.web.problems import documented
 
@@ -30,12 +30,35 @@ class ImportedOut(Out):
     kept: tuple[str, ...]
 
 
+class ReadingsTakenOut(Out):
+    """What a readings file added, or would add: names of units and set-ups, and how many readings."""
+
+    prep_id: Id
+    title: str
+    is_dry_run: bool
+    bodies: tuple[str, ...]
+    lenses: tuple[str, ...]
+    setups: tuple[str, ...]
+    added: int
+    there: int
+    warnings: tuple[str, ...]
+
+
 async def _document(request: Request) -> bytes:
     """Give the body of a request that says it is JSON."""
+    return await _body_of(request, JSON)
+
+
+async def _readings(request: Request) -> bytes:
+    """Give the body of a request that says it is CSV."""
+    return await _body_of(request, CSV)
+
+
+async def _body_of(request: Request, kind: str) -> bytes:
     told = request.headers.get("content-type", "").split(";")[0].strip().lower()
-    if told != JSON:
+    if told != kind:
         raise HTTPException(
-            415, f"This address takes {JSON}; sent was {told[:80] or 'nothing that says so'}."
+            415, f"This address takes {kind}; sent was {told[:80] or 'nothing that says so'}."
         )
     return await request.body()
 
@@ -68,6 +91,29 @@ def export_readings(record: RecordDep, prep_id: Id) -> Response:
         media_type=f"{CSV}; charset=utf-8",
         headers={"Content-Disposition": f'attachment; filename="prep-{prep_id[:8]}.csv"'},
     )
+
+
+@router.post(
+    "/preps/{prep_id}/readings.csv",
+    responses=documented(400, 404, 409, 413, 415),
+    openapi_extra={"requestBody": {"required": True, "content": {CSV: {"schema": {"type": "string"}}}}},
+)
+def import_readings(
+    record: RecordDep,
+    judge: JudgeDep,
+    prep_id: Id,
+    data: Annotated[bytes, Depends(_readings)],
+    who: Annotated[str, Query(min_length=1, max_length=80, pattern=PLAIN, examples=["R. Okafor"])],
+    is_dry_run: Annotated[bool, Query(description="Only tell what it would add.")] = False,
+) -> ReadingsTakenOut:
+    """Add the readings of a readings file to a prep, all of them or none; the same file again adds nothing.
+
+    Units and set-ups that are not there yet are added with them.
+    """
+    done = readings_import.import_readings(record, data, who=who, prep_id=prep_id, is_dry_run=is_dry_run)
+    if judge is not None and done.added and not is_dry_run:
+        judge.ask(prep_id)
+    return ReadingsTakenOut.model_validate(done)
 
 
 @router.post("/imports", responses=documented(400, 409, 413, 415), openapi_extra=_DOCUMENT)
