@@ -56,12 +56,15 @@ def is_nought(value: float, *, digits: int = 0) -> bool:
     return float(decimal_text(value, digits)) == 0
 
 
-def signed_text(value: float, *, digits: int = 0) -> str:
-    """Write a number with its sign, ``−14`` or ``+2``; nought has none; what is no number is not known."""
+def signed_text(value: float, *, digits: int = 0, comma: bool = False) -> str:
+    """Write a number with its sign, ``−14`` or ``+2``; nought has none; what is no number is not known.
+
+    ``comma`` parts thousands, as pages and sentences do.
+    """
     if not math.isfinite(value):
         return NOT_KNOWN
-    size = decimal_text(abs(value), digits) if abs(value) < LARGE else f"{abs(value):.2g}"
-    if float(size) == 0:
+    size = decimal_text(abs(value), digits, comma=comma) if abs(value) < LARGE else f"{abs(value):.2g}"
+    if float(size.replace(",", "")) == 0:
         return size
     return f"{'−' if value < 0 else '+'}{size}"
 

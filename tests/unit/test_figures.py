@@ -58,3 +58,9 @@ def test_what_is_on_the_mark_in_words_is_nought_in_figures(um: float, words: str
     assert landing_words(um) == words
     assert view.way(um) == side
     assert figures.is_nought(um) is (side == "on")
+
+
+def test_thousands_are_parted_where_pages_and_sentences_part_them() -> None:
+    assert figures.signed_text(-4384.2, comma=True) == "−4,384"
+    assert figures.signed_text(-4384.2) == "−4384"
+    assert figures.signed_text(-0.2, comma=True) == "0"

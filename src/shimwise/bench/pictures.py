@@ -133,7 +133,7 @@ def landings_rows(prep: "PrepView") -> tuple[LandingsRow, ...]:
             lens=row.name,
             landings=_listed(row.kept_um),
             doubted=_listed(row.doubted_um),
-            expected=signed_text(row.bar.at_um) if row.bar else "",
+            expected=signed_text(row.bar.at_um, comma=True) if row.bar else "",
         )
         for panel in picture.panels
         for row in panel.rows
@@ -331,4 +331,4 @@ def _unjudged_lens(unit: "PrepUnit", tolerance_um: float) -> LensAnswer:
 
 
 def _listed(values_um: Sequence[float]) -> str:
-    return ", ".join(signed_text(um) for um in values_um)
+    return ", ".join(signed_text(um, comma=True) for um in values_um)

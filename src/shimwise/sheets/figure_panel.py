@@ -247,7 +247,7 @@ class PanelDrawing:
         beyond = [*kept, *doubted]
         if not beyond:
             return None
-        words = f"{signed_text(beyond[0])} µm" if len(beyond) == 1 else f"{len(beyond):,} beyond"
+        words = f"{signed_text(beyond[0], comma=True)} µm" if len(beyond) == 1 else f"{len(beyond):,} beyond"
         signs = "".join((KEPT if kept else "", DOUBTED if doubted else ""))
         return {"row": place, "words": words, "signs": signs}
 
