@@ -28,10 +28,11 @@ __all__ = ["DEFAULT_TARGET_UM", "HousePlan", "PlanBody", "PlanReading", "PlanSet
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanReading:
-    """A lens to be read so many times."""
+    """A lens to be read so many times; ``sight``: its focal length or axis, where it has several."""
 
     lens: str
     lens_text: str
+    sight: str
     repeats: int
 
 
@@ -100,7 +101,7 @@ def plan_house(
         When there is nothing to plan with.
     """
     from shimwise.inference.plan import plan_check
-    from shimwise.sheets.plan_words import plan_headline, plan_help, setups_of
+    from shimwise.sheets.plan_words import plan_headline, plan_help, setups_of, sight_text
 
     if not 0 < target_um <= LARGEST_TARGET_UM:
         reason = f"is no target: give one above 0 and up to {LARGEST_TARGET_UM:g} µm, such as 5."
@@ -127,7 +128,12 @@ def plan_house(
                 body=body,
                 distance_text=typed.get(distance_mm) or write(distance_mm),
                 readings=tuple(
-                    PlanReading(lens=one.lens, lens_text=texts.get(one.lens, ""), repeats=one.repeats)
+                    PlanReading(
+                        lens=one.lens,
+                        lens_text=texts.get(one.lens, ""),
+                        sight=sight_text(one, plan),
+                        repeats=one.repeats,
+                    )
                     for one in readings
                 ),
             )

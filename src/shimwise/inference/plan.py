@@ -16,7 +16,7 @@ from shimwise.inference.answer import Z95
 from shimwise.inference.assemble import Candidates, build_model
 from shimwise.inference.candidates import MOST_CANDIDATES, USUAL_DISTANCES_MM, possible_readings
 from shimwise.inference.datum import Datum, body_limits
-from shimwise.inference.landing import Prep
+from shimwise.inference.landing import Axis, Prep
 from shimwise.inference.model import FloatArray, Kind, Model
 from shimwise.inference.posterior import K_MEDIAN, robust_posterior
 from shimwise.inference.sights import Sight
@@ -30,13 +30,14 @@ NEAR_LIMIT_SHARE = 1.15
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedReading:
-    """One sight of a plan and how often to repeat it."""
+    """One sight of a plan and how often to repeat it; ``axis`` of an anamorphic picture."""
 
     body: str
     lens: str
     focal_mm: float
     distance_mm: float
     repeats: int
+    axis: Axis | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,6 +177,7 @@ def _gathered(sights: tuple[Sight, ...], chosen: list[int]) -> tuple[PlannedRead
             focal_mm=sights[i].focal_mm,
             distance_mm=sights[i].distance_mm,
             repeats=counts[i],
+            axis=sights[i].axis,
         )
         for i in order
     )

@@ -163,11 +163,12 @@ class _Writer:
         yield table
 
     def sight(self, reading: PlannedReading) -> str:
-        """Name the lens, and of one with several focal lengths the one to read at."""
+        """Name the lens, which of its focal lengths it is read at, and on which axis of an anamorphic."""
         text = self.lens_text.get(reading.lens, "")
         focal = f"{reading.focal_mm:g} mm"
         is_marked = text == focal or text.startswith(f"{focal} ")
-        return self.lens(reading.lens) if is_marked else f"{plain(reading.lens)} at {focal}"
+        named = self.lens(reading.lens) if is_marked else f"{plain(reading.lens)} at {focal}"
+        return named if reading.axis is None else f"{named}, {reading.axis.value} axis"
 
     def tape(self, distance_mm: float) -> str:
         words, both = tape_text(distance_mm, self.typed), distance_text(distance_mm)

@@ -7,7 +7,7 @@ from shimwise.inference.plan import MOST_READINGS, Plan, PlannedReading
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
 from shimwise.sheets.words import capital, counted, plain, titled
 
-__all__ = ["plan_headline", "plan_help", "setups_of", "tape_text"]
+__all__ = ["plan_headline", "plan_help", "setups_of", "sight_text", "tape_text"]
 
 EXACT_MM = 0.05
 """A distance is written in feet where a sixteenth of an inch comes this near to it. [mm]"""
@@ -64,6 +64,14 @@ def setups_of(plan: Plan) -> dict[tuple[str, float], list[PlannedReading]]:
     for reading in plan.readings:
         groups.setdefault((reading.body, reading.distance_mm), []).append(reading)
     return groups
+
+
+def sight_text(one: PlannedReading, plan: Plan) -> str:
+    """Say at which focal length of a zoom, or on which axis of an anamorphic, a lens is read."""
+    marks = {other.focal_mm for other in plan.readings if (other.lens, other.axis) == (one.lens, one.axis)}
+    words = [f"at {one.focal_mm:g} mm"] if len(marks) > 1 else []
+    words += [f"{one.axis.value} axis"] if one.axis is not None else []
+    return ", ".join(words)
 
 
 def tape_text(distance_mm: float, typed: Mapping[float, str]) -> str:

@@ -1,5 +1,6 @@
 """What a prep did not check, in sentences as plain as those of what it did."""
 
+import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from typing import Any
@@ -78,10 +79,20 @@ def _distances(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
     single = [plain(prep.name(lens)) for lens, distances in read.items() if len(distances) < 2]
     if single:
         yield f"Read at one distance only, so the scale is not checked: {listed(single, most=MOST_NAMES)}."
-    distances = sorted({distance for of_lens in read.values() for distance in of_lens})
+    lengths = {setup_distance(prep, row["id"]): _length_mm(row) for row in prep.rows("setups")}
+    distances = sorted(
+        {distance for of_lens in read.values() for distance in of_lens},
+        key=lambda text: (lengths.get(text, math.inf), text),
+    )
     if distances:
         shown = "Distances read: " + listed(distances, most=MOST_NAMES) + "."
         yield f"{shown} Others{'' if 'INF' in distances else ', infinity among them,'} were not read."
+
+
+def _length_mm(setup: Mapping[str, Any]) -> float:
+    """Give a set-up's distance, by which they are sorted; INF where there is none."""
+    value = number_of(setup.get("distance_mm"))
+    return value if math.isfinite(value) else math.inf
 
 
 def _field(prep: PrepDocument, _answer: Answer) -> Iterator[str]:

@@ -24,6 +24,7 @@ __all__ = ["api_router"]
 def api_router() -> APIRouter:
     """Give all addresses of the interface."""
     router = APIRouter(prefix="/api/v1")
+    router.add_api_route("", problems.door, methods=["GET"], tags=["problems"])
     for part in (
         house,
         house_lists,

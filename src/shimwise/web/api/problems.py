@@ -5,7 +5,7 @@ from fastapi import APIRouter
 from shimwise.web.api.kinds import Out
 from shimwise.web.problems import KINDS
 
-__all__ = ["router"]
+__all__ = ["door", "router"]
 
 router = APIRouter(tags=["problems"])
 
@@ -23,6 +23,22 @@ class KindsOut(Out):
     """All kinds of problems."""
 
     problems: tuple[KindOut, ...]
+
+
+class DoorOut(Out):
+    """Where to go from here."""
+
+    description: str
+    problems: str
+    preps: str
+    pages: str
+
+
+def door() -> DoorOut:
+    """Say where the interface is described, and where it begins."""
+    return DoorOut(
+        description="/api/v1/openapi.json", problems="/api/v1/problems", preps="/api/v1/preps", pages="/"
+    )
 
 
 @router.get("/problems")

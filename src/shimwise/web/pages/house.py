@@ -385,8 +385,12 @@ def _list_sentence(units: tuple[Any, ...], kind: str, *, more: bool, query: Form
         return f"No {kind} is called so." if query.text("search") else f"No {kind} is kept yet."
     out = [unit.name for unit in units if unit.latest and unit.latest.verdict in _OUT]
     count = f"{counted(len(units), kind)}{' and more' if more else ''}"
+    judged = sum(unit.latest is not None for unit in units)
+    if not judged:
+        return f"{count}, not judged yet."
     if not out:
-        return f"{count}; none was out when last judged."
+        which = "none was" if judged == len(units) else f"of the {judged} that were judged none was"
+        return f"{count}; {which} out when last judged."
     names = ", ".join(out[:4]) + (f" and {len(out) - 4} more" if len(out) > 4 else "")
     return f"{count}; out when last judged: {names}."
 
