@@ -32,6 +32,7 @@ __all__ = [
     "SafeHeaders",
     "guarded",
     "is_loopback",
+    "own_path",
 ]
 
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "::1")
@@ -296,6 +297,12 @@ async def _refuse_large(scope: "Scope", send: "Send", limit: int) -> None:
         "or in several parts.",
         headers={"Connection": "close"},
     )
+
+
+def own_path(path: str) -> str:
+    """Give a path of these pages; one that would lead elsewhere becomes the first page."""
+    is_ours = path.startswith("/") and not path.startswith("//") and "\\" not in path
+    return path if is_ours and path.isprintable() else "/"
 
 
 def _host_name(host: str) -> str | None:

@@ -31,10 +31,10 @@ from shimwise.web.pairing import (
     Devices,
     PairedOnly,
     Tries,
-    _local,
     pairing_routes,
     qr_svg,
 )
+from shimwise.web.security import own_path
 
 AT = "http://192.0.2.10:8052"
 PASSPHRASE = "heron over the third bay"  # invented
@@ -260,7 +260,7 @@ def test_a_record_that_is_away_lets_nobody_in_and_says_so(
     def away(_record: Record) -> None:
         raise RecordAway("cannot be reached.", where="here")
 
-    monkeypatch.setattr("shimwise.web.pairing.devices", away)
+    monkeypatch.setattr("shimwise.web.pairing.guard.devices", away)
     house.clock.now_s += 60
     answer = client.get(path)
     assert (answer.status_code, answer.headers["retry-after"]) == (503, "1")
@@ -387,7 +387,7 @@ def test_a_record_that_cannot_keep_when_a_device_was_seen_lets_it_in_all_the_sam
     def away(_record: Record, _device_id: str) -> None:
         raise RecordAway("cannot be reached.", where="here")
 
-    monkeypatch.setattr("shimwise.web.pairing.see_device", away)
+    monkeypatch.setattr("shimwise.web.pairing.guard.see_device", away)
     assert client.get("/").text == "the preps"
 
 
@@ -422,7 +422,7 @@ def test_after_pairing_one_is_where_one_wanted_to_be(house: House, path: str) ->
      "/\t/evil.example", "\\\\evil.example", "/a\r\nset-cookie: x=1"],
 )  # fmt: skip
 def test_pairing_leads_nowhere_else(path: str) -> None:
-    assert _local(path) == "/"
+    assert own_path(path) == "/"
 
 
 def test_the_picture_of_a_code_needs_no_style_of_its_own() -> None:

@@ -27,6 +27,7 @@ from shimwise.web.pages.deps import (
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import THEME_COOKIE, THEMES, counted, number, person_of, render
 from shimwise.web.problems import status_of
+from shimwise.web.security import own_path
 
 if TYPE_CHECKING:
     from shimwise.bench.house_views import HouseListOutcome, HouseSettings
@@ -90,7 +91,7 @@ def keep_leads(request: Request, record: RecordDep, page: PageDep, form: PostedD
 def theme(form: PostedDep) -> Response:
     """Choose this device's theme, and go back."""
     chosen, back = form.text("theme"), form.text("back")
-    response = RedirectResponse(back if _is_ours(back) else "/", status_code=303)
+    response = RedirectResponse(own_path(back), status_code=303)
     if chosen in THEMES:
         response.set_cookie(THEME_COOKIE, chosen, max_age=YEAR_S, samesite="lax", httponly=True, path="/")
     return response
@@ -264,7 +265,3 @@ def _by_mount(form: Form) -> dict[str, float]:
             )
         found[mount.strip()] = value
     return found
-
-
-def _is_ours(path: str) -> bool:
-    return path.startswith("/") and not path.startswith(("//", "/\\"))

@@ -1,0 +1,94 @@
+"""What may be tried at the door: codes, each good for one device and a while, and how often one may try."""
+
+import secrets
+import threading
+import time
+from collections import deque
+from typing import Protocol
+
+from shimwise.bench.house_access import token_digest
+
+__all__ = ["CODE_S", "Clock", "Codes", "Tries"]
+
+CODE_S = 300.0
+"""A code to pair by is good for this long. [s]"""
+MOST_CODES = 20
+
+
+class Clock(Protocol):
+    """Gives seconds that only grow."""
+
+    def __call__(self) -> float:
+        """Give the seconds now."""
+
+
+class Tries:
+    """Counts how often pairing was tried: few times a minute from one address, and not many in all.
+
+    Parameters
+    ----------
+    each, most : int
+        Tries within ``within_s`` from one address, and from all together.
+    """
+
+    def __init__(
+        self, *, each: int = 5, most: int = 30, within_s: float = 60.0, clock: Clock = time.monotonic
+    ) -> None:
+        self.each, self.most, self.within_s, self.clock = each, most, within_s, clock
+        self._lock = threading.Lock()
+        self._tries: deque[tuple[float, str]] = deque()
+
+    def wait_s(self, address: str) -> float:
+        """Count a try; gives how long to wait before it is taken, 0 where it is taken. [s]"""
+        now = self.clock()
+        with self._lock:
+            while self._tries and self._tries[0][0] <= now - self.within_s:
+                self._tries.popleft()
+            own = [at for at, who in self._tries if who == address]
+            if len(own) >= self.each:
+                return own[-self.each] + self.within_s - now
+            if len(self._tries) >= self.most:
+                return self._tries[0][0] + self.within_s - now
+            self._tries.append((now, address))
+        return 0.0
+
+    def forgive(self, address: str) -> None:
+        """Forget the tries of an address, after one that was right."""
+        with self._lock:
+            self._tries = deque((at, who) for at, who in self._tries if who != address)
+
+
+class Codes:
+    """The codes to pair by that are out: each for one device, and for :data:`CODE_S` seconds."""
+
+    def __init__(self, *, clock: Clock = time.monotonic) -> None:
+        self.clock = clock
+        self._lock = threading.Lock()
+        self._until: dict[str, float] = {}
+
+    def make(self) -> str:
+        """Give a new code; the oldest is void when too many are out."""
+        code = secrets.token_urlsafe(24)
+        with self._lock:
+            self._drop_old()
+            while len(self._until) >= MOST_CODES:
+                del self._until[next(iter(self._until))]
+            self._until[token_digest(code)] = self.clock() + CODE_S
+        return code
+
+    def is_good(self, code: str) -> bool:
+        """Tell whether a code would be taken now; it stays good."""
+        with self._lock:
+            self._drop_old()
+            return token_digest(code) in self._until
+
+    def take(self, code: str) -> bool:
+        """Take a code: True for the first who brings it in time."""
+        with self._lock:
+            self._drop_old()
+            return self._until.pop(token_digest(code), None) is not None
+
+    def _drop_old(self) -> None:
+        now = self.clock()
+        for digest in [digest for digest, until in self._until.items() if until <= now]:
+            del self._until[digest]

@@ -1,0 +1,131 @@
+"""Who is let through: the devices that the record holds as paired, as it was a moment ago."""
+
+import contextlib
+import time
+from http.cookies import CookieError, SimpleCookie
+from typing import TYPE_CHECKING
+from urllib.parse import quote
+
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse
+
+from shimwise.bench.house_access import Device, devices, see_device, token_digest
+from shimwise.errors import ShimwiseError
+from shimwise.web.open_lines import while_paired
+from shimwise.web.pairing.codes import Clock
+from shimwise.web.refusal import header, refuse, wants_json
+
+if TYPE_CHECKING:
+    from starlette.types import ASGIApp, Receive, Scope, Send
+
+    from shimwise.bench.keeping import Record
+
+__all__ = ["COOKIE", "Devices", "PairedOnly"]
+
+COOKIE = "shimwise_device"
+RETRY_S = 1
+FRESH_S = 2.0
+"""A device that was un-paired elsewhere is shut out within this time. [s]"""
+SEEN_EVERY_S = 600.0
+"""When a device was last seen is kept as often as this. [s]"""
+LINES = "/live/"
+"""Below this an answer stays open."""
+OPEN_PATHS = ("/static/", "/pair/")
+OPEN_PAGES = frozenset({"/pair", "/worker.js"})
+
+
+class Devices:
+    """The paired devices, as the record held them a moment ago."""
+
+    def __init__(self, record: "Record", *, clock: Clock = time.monotonic) -> None:
+        self.record, self.clock = record, clock
+        self._known: dict[str, Device] = {}
+        self._read_at = float("-inf")
+        self._seen_s: dict[str, float] = {}
+
+    def of(self, token: str | None) -> Device | None:
+        """Give the device that holds a token, or None."""
+        if not token:
+            return None
+        if self.clock() - self._read_at > FRESH_S:
+            self.read()
+        device = self._known.get(token_digest(token))
+        if device is not None:
+            self._see(device)
+        return device
+
+    def _see(self, device: Device) -> None:
+        now_s = self.clock()
+        if now_s - self._seen_s.get(device.id, float("-inf")) >= SEEN_EVERY_S:
+            self._seen_s[device.id] = now_s
+            with contextlib.suppress(ShimwiseError):  # a record that is busy or full shuts nobody out
+                see_device(self.record, device.id)
+
+    def read(self) -> None:
+        """Read them again from the record."""
+        self._known = {device.digest: device for device in devices(self.record)}
+        self._read_at = self.clock()
+
+
+class PairedOnly:
+    """Lets only paired devices through; others are shown where to pair."""
+
+    def __init__(self, app: "ASGIApp", known: Devices) -> None:
+        self.app, self.known = app, known
+
+    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
+        """Pass a request on, or answer it."""
+        if scope["type"] != "http" or _is_open(scope["path"]):
+            await self.app(scope, receive, send)
+            return
+        try:
+            device = await run_in_threadpool(self.known.of, _token(scope))
+        except ShimwiseError as error:  # the record is away; nobody is let in meanwhile
+            await refuse(
+                scope,
+                send,
+                status=503,
+                title="The record cannot be reached now",
+                detail=str(error),
+                headers={"Retry-After": str(RETRY_S)},
+            )
+            return
+        if device is not None:
+            scope.setdefault("state", {})["device"] = device
+            if scope["path"].startswith(LINES):
+                receive = while_paired(receive, lambda: self.known.of(_token(scope)) is not None)
+            await self.app(scope, receive, send)
+        elif wants_json(scope) or header(scope, "hx-request") or scope["method"] not in {"GET", "HEAD"}:
+            await refuse(
+                scope,
+                send,
+                status=401,
+                title="Not paired",
+                detail="This device is not paired with the house, or no more. Open the pages and pair it; "
+                "what was typed on them waits here.",
+                headers={"WWW-Authenticate": "Bearer"},
+            )
+        else:
+            await RedirectResponse(f"/pair?next={quote(_wanted(scope))}", status_code=303)(
+                scope, receive, send
+            )
+
+
+def _is_open(path: str) -> bool:
+    return path in OPEN_PAGES or path.startswith(OPEN_PATHS)
+
+
+def _token(scope: "Scope") -> str | None:
+    bearer = header(scope, "authorization")
+    if bearer and bearer[:7].casefold() == "bearer ":
+        return bearer[7:].strip()
+    try:
+        found = SimpleCookie(header(scope, "cookie") or "").get(COOKIE)
+    except CookieError:
+        return None
+    return found.value if found else None
+
+
+def _wanted(scope: "Scope") -> str:
+    query = scope["query_string"].decode("latin-1")
+    return f"{scope['path']}?{query}" if query else str(scope["path"])
