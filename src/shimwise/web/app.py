@@ -27,12 +27,8 @@ makes it safe to send the same request twice.
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ServeSettings:
-    """How the app is served.
+    """How the app is served; ``has_pages``: the pages beside the interface."""
 
-    ``upload_bytes``: most that one sweep's upload may hold. ``has_pages``: the pages beside the interface.
-    """
-
-    upload_bytes: int = 8 * 2**30
     has_pages: bool = True
 
 
@@ -61,7 +57,7 @@ def create_app(
         redoc_url=None,
         openapi_url="/api/v1/openapi.json",
     )
-    app.state.record, app.state.judge, app.state.settings = record, judge, chosen
+    app.state.record, app.state.judge = record, judge
     app.state.sweeps = SweepJobs(record, on_done=_then_judge(judge))
     add_problems(app)
     app.include_router(api_router())

@@ -21,7 +21,7 @@ from starlette.routing import Route
 from shimwise.bench.judge_service import Judgement, JudgeService
 from shimwise.bench.prep_state import prep_state
 from shimwise.errors import ShimwiseError
-from shimwise.web.app import ServeSettings, create_app
+from shimwise.web.app import create_app
 from shimwise.web.live import EventStream, Hub, State
 from shimwise.web.pairing import Codes, Devices, PairedOnly, pairing_routes
 from shimwise.web.security import LOOPBACK_NAMES, Limits, guarded, is_loopback
@@ -156,7 +156,7 @@ class Pages:
         self.hub.notify(judgement.prep_id, problem=judgement.problem)
 
     def _guarded(self, record: "Record") -> "ASGIApp":
-        app = create_app(record, settings=ServeSettings(upload_bytes=SWEEP_BYTES), judge=self.judge)
+        app = create_app(record, judge=self.judge)
         known = Devices(record)
         own = [
             Route("/live/preps/{prep_id}", EventStream(self.hub), methods=["GET"]),

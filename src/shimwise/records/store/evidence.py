@@ -22,7 +22,6 @@ __all__ = [
     "add_reading",
     "add_setup",
     "add_sweep",
-    "change_setup",
     "gauge",
     "gauges",
     "reading",
@@ -71,29 +70,6 @@ def add_setup(change: "Change", row: SetupRow) -> SetupRow:
     insert(change.connection, tables.setups, row)
     change.note("set-up taped", prep_id=row.prep_id, detail={"setup_id": row.id, "name": row.name})
     return row
-
-
-def change_setup(change: "Change", row: SetupRow) -> SetupRow:
-    """Put ``row`` in the place of the set-up of its id, as when it was taped again or mistyped.
-
-    Raises
-    ------
-    NotFound
-        When there is no such set-up.
-    """
-    before = setup(change.connection, row.id)
-    if before == row:
-        return before
-    touch(change, before.prep_id)
-    values = {
-        name: getattr(row, name)
-        for name in ("name", "distance_mm", "distance_text", "chart", "taped_by", "taped_at")
-    }
-    change.connection.execute(update(tables.setups).where(tables.setups.c.id == row.id).values(values))
-    detail = {"setup_id": row.id, "name": [before.name, row.name]}
-    detail["distance_text"] = [before.distance_text, row.distance_text]
-    change.note("set-up changed", prep_id=before.prep_id, detail=detail)
-    return setup(change.connection, row.id)
 
 
 def setup(connection: Connection, setup_id: str) -> SetupRow:

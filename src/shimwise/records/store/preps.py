@@ -34,6 +34,7 @@ __all__ = [
     "change_prep",
     "change_state",
     "count_preps",
+    "place_units",
     "prep",
     "prep_lines",
     "touch",
@@ -275,6 +276,11 @@ def place_units(
     first_body: int = 0,
     first_lens: int = 0,
 ) -> None:
+    """Write bodies and lenses into their places in a prep, from ``first_body`` and ``first_lens`` on.
+
+    The prep's revision stays, and the journal says nothing: that is for whoever starts the prep, adds units
+    or takes a prep in.
+    """
     for table, column, ids, first in (
         (_BODIES, "body_id", body_ids, first_body),
         (_LENSES, "lens_id", lens_ids, first_lens),

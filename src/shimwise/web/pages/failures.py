@@ -11,10 +11,10 @@ from starlette.responses import HTMLResponse, Response
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.view import Page, render
 from shimwise.web.problems import status_of
+from shimwise.web.refusal import PROGRAM_PATHS
 
 __all__ = ["add_failures"]
 
-PROGRAM_PATHS = ("/api/", "/live/")
 _Handler = Callable[[Request, Exception], Response | Awaitable[Response]]
 _SENTENCES = {
     404: "There is no such page here.",

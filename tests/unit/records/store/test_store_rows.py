@@ -270,7 +270,7 @@ def test_every_change_raises_the_revision_of_its_prep(record: Record) -> None:
         lambda change: evidence.add_reading(change, a_reading(2)),
         lambda change: evidence.withdraw_reading(change, "reading-1-2", reason="bumped"),
         lambda change: evidence.unwithdraw_reading(change, "reading-1-2"),
-        lambda change: evidence.change_setup(change, a_setup(distance_mm=1829.0)),
+        lambda change: evidence.add_setup(change, a_setup(3)),
         lambda change: preps.change_prep(change, "prep-1", title="Another title"),
         lambda change: preps.change_state(change, "prep-1", "done"),
         lambda change: preps.change_state(change, "prep-1", "open"),
