@@ -61,6 +61,8 @@ def test_a_clip_gives_the_truth_of_its_frames(run: Run, tmp_path: Path, codec: s
     assert told["landing_um"] == pytest.approx(-told["best_um"])
     assert len(told["stars"]) == STAR.stars
     assert told["tilt"]["x_um"] == pytest.approx(0.0, abs=0.5)
+    is_told = any("predicted frames" in flag for flag in told["flags"])
+    assert is_told == (codec != "prores")  # one that keeps each frame by itself is not doubted
 
 
 def test_a_clip_without_positions_is_refused_in_words(run: Run, tmp_path: Path) -> None:

@@ -42,6 +42,7 @@ READING, FITTING = "Reading the frames", "Fitting the peak"
 SAME_SHARE, MOST_ROUNDS = 0.02, 6
 """A screw's travel for a turn is told by how fast the picture blurs: it is right where the f-number fitted is
 the lens's own, within this share; and so many rounds are made at most. Chosen by us."""
+CODECS = {"h264": "H.264", "hevc": "H.265"}
 SAME_GAIN = 1e-4
 """A scale of the picture that differs less from the formula's moves nothing that can be told."""
 
@@ -216,7 +217,7 @@ class _Work:
             self.fnumber_share = float(np.median(fitted)) / settings.fnumber
         if not has_scale:
             result = replace(result, magnification=None)
-        flags = (*result.flags, *self._left_out())
+        flags = (*result.flags, *self._of_frames())
         result = replace(
             result, flags=flags, landing_um=result.landing_um if self.space.is_anchored else None
         )
@@ -233,7 +234,7 @@ class _Work:
         )
         left, top, right, bottom = found.region_px
         where = f"Measured on {right - left} × {bottom - top} px at {left}, {top}."
-        flags = (*found.flags, *self._left_out())
+        flags = (*found.flags, *self._of_frames())
         core = _relative_json(found.peak, flags)
         document = self._document(core, [where], is_relative=True)
         return MeasuredSweep(document=document, curves=texture_curve(found))
@@ -300,8 +301,11 @@ class _Work:
             tell(READING, number + len(self.source.skipped), self.source.count)
         tell(FITTING, 0, 0)
 
-    def _left_out(self) -> tuple[Raised, ...]:
-        return tuple(raised(Flag.FRAME_LEFT_OUT, str(one).rstrip(".")) for one in self.source.skipped)
+    def _of_frames(self) -> tuple[Raised, ...]:
+        """Give the flags that the frames' files raise: those left out, and a clip that predicts them."""
+        codec = self.source.predicted_by
+        told = [raised(Flag.PREDICTED_FRAMES, CODECS.get(codec, codec))] if codec else []
+        return (*told, *(raised(Flag.FRAME_LEFT_OUT, str(one).rstrip(".")) for one in self.source.skipped))
 
     def _document(self, core: dict[str, Any], warnings: list[str], *, is_relative: bool) -> dict[str, Any]:
         told = [*self.source.warnings, *warnings]

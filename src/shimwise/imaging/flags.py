@@ -98,6 +98,14 @@ class Flag(Enum):
         False,
     )
 
+    PREDICTED_FRAMES = _Meaning(
+        17,
+        "predicted frames",
+        "The clip keeps what changes between frames, at a rate that leaves fine detail away: best focus and "
+        "tilt can be off by more than their intervals. Record stills, ProRes or DNxHR.",
+        False,
+    )
+
     @property
     def code(self) -> int:
         """Number, kept for good."""

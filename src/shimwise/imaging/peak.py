@@ -29,7 +29,7 @@ from shimwise.imaging.ring_model import (
     filled_rings,
 )
 
-__all__ = ["BAND_CY_MM", "SD_FACTOR", "PeakFit", "fit_peak", "fit_shift"]
+__all__ = ["BAND_CY_MM", "PeakFit", "fit_peak", "fit_shift"]
 
 FloatArray = NDArray[np.float64]
 
@@ -37,10 +37,6 @@ BAND_CY_MM = (20.0, 62.0)
 """Band over which the mean transfer is taken, cycles/mm, unless another is named."""
 
 W040_STARTS = (0.0, -0.4, 0.4)
-SD_FACTOR = 1.05
-"""What standard uncertainties are raised by: in simulation with exact positions (700 sweeps, f/1.4 to f/4)
-intervals without it held 93 %, about 5 % too short. An empirical factor; its cause is not known.
-"""
 REFINEMENTS = 3
 """Steps of generalised least squares, each about the position errors found by the one before."""
 
@@ -70,7 +66,7 @@ class PeakFit:
     total_sd : float
         The same with the position errors in it.
     influence_um : ndarray
-        How far each frame's residual moves the peak, µm; 1.05² times the sum of squares is the variance.
+        How far each frame's residual moves the peak, µm; the sum of squares is the variance.
     amplitude : ndarray
         Amplitude A_j of each ring.
     model, model_by_position : ndarray
@@ -196,7 +192,7 @@ def _told(
     linear = Linearised.of(model, state, band, noise_sd=gls.noise_sd, error_um=gls.common_error)
     thirds = [band_peak_um(band_cy_mm=(a, b), **optics) for a, b in pairwise(edges.tolist())]
     influence, freedom = gls.influence(linear.gradient)
-    sd = SD_FACTOR * clustered_sd(influence)
+    sd = clustered_sd(influence)
     best, half = linear.best_um, t_quantile(confidence, freedom) * sd
     unit_w = np.zeros(gls.step.size)
     unit_w[2] = 1.0

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.imaging.clusters import FrameGls, clustered_sd, t_quantile
-from shimwise.imaging.peak import SD_FACTOR, PeakFit
+from shimwise.imaging.peak import PeakFit
 from shimwise.imaging.ring_model import Linearised
 
 __all__ = ["Estimate", "FieldFit", "JointPeaks", "fit_field"]
@@ -84,7 +84,7 @@ class JointPeaks:
     ) -> Estimate:
         """Uncertainty of a weighted sum of the stars' peaks, told about ``value_um``."""
         influence, freedom = self.gls.influence(weights @ self.gradients)
-        sd = float(np.hypot(SD_FACTOR * clustered_sd(influence), np.sqrt(extra_variance)))
+        sd = float(np.hypot(clustered_sd(influence), np.sqrt(extra_variance)))
         half = t_quantile(confidence, freedom) * sd
         return Estimate(value_um, sd, value_um - half, value_um + half)
 

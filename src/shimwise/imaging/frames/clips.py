@@ -49,7 +49,10 @@ SAFE_READING = {"enable_drefs": "0", "use_absolute_path": "0"}
 
 @dataclass(frozen=True, slots=True)
 class ClipFacts:
-    """What a clip says of itself; range and transfer are None where its stream does not say."""
+    """What a clip says of itself; range and transfer are None where its stream does not say.
+
+    ``is_predicted``: frames are kept as what changes from others, as H.264 and H.265 do, not each by itself.
+    """
 
     width_px: int
     height_px: int
@@ -58,6 +61,7 @@ class ClipFacts:
     signal_range: str | None
     transfer: str | None
     times: tuple[int, ...]
+    is_predicted: bool = False
 
     @property
     def frames(self) -> int:
@@ -156,7 +160,11 @@ def _facts(container: av.container.InputContainer, file: str) -> ClipFacts:
     check_size(context.width, context.height, file=file)
     if context.format is None:
         raise FrameFileError(file, "the clip does not say how its pixels are stored; it is damaged")
-    shown = {packet.pts for packet in container.demux(stream) if not packet.is_discard and packet.size > 0}
+    shown = {
+        packet.pts: bool(packet.is_keyframe)
+        for packet in container.demux(stream)
+        if not packet.is_discard and packet.size > 0
+    }
     times = sorted(time for time in shown if time is not None)
     if not 0 < len(times) <= MAX_FRAMES:
         raise FrameFileError(file, f"the clip has {len(times)} frames; from 1 to {MAX_FRAMES} are read")
@@ -169,6 +177,7 @@ def _facts(container: av.container.InputContainer, file: str) -> ClipFacts:
         signal_range="full" if is_full else RANGES.get(int(context.color_range)),
         transfer=TRANSFERS.get(int(context.color_trc)),
         times=tuple(times),
+        is_predicted=not all(shown.values()),
     )
 
 

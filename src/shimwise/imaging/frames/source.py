@@ -82,6 +82,8 @@ class FrameSource:
         What costs accuracy, told once.
     levels : Levels, optional
         What the codes mean, known after the first frame.
+    predicted_by : str
+        The codec of a clip that keeps frames as what changes from others; else empty.
     """
 
     coordinate: Coordinate
@@ -93,6 +95,7 @@ class FrameSource:
     skipped: list[Skipped] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     levels: Levels | None = None
+    predicted_by: str = ""
 
     def __iter__(self) -> Iterator[tuple[float, Picture]]:
         """Give position and linear light of each frame that can be read.
@@ -230,6 +233,7 @@ def _open_clip(
         layout=_layout(clip.parent, None, chart),
         reader=_Clip(clip, facts, entries),
         positions=tuple(entries.values()),
+        predicted_by=facts.codec if facts.is_predicted else "",
     )
     source.levels = _clip_levels(source.recording, facts, clip.name)
     if source.recording.signal_range is None:
