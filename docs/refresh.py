@@ -59,9 +59,13 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
 
+        said = [
+            printed(command, folder=folder) for command, _ in examples(README.read_text(encoding="utf-8"))
+        ]
+        fresh = iter(said)
+
         def renewed(found: re.Match[str]) -> str:
-            command = found["command"]
-            return f"```console\n$ {command}\n{printed(command, folder=folder)}```\n"
+            return f"```console\n$ {found['command']}\n{next(fresh)}```\n"
 
         README.write_text(_EXAMPLE.sub(renewed, README.read_text(encoding="utf-8")), encoding="utf-8")
         FIGURE.write_bytes((folder / "shimwise-demo" / FIGURE.name).read_bytes())

@@ -11,7 +11,12 @@ from typing import TYPE_CHECKING
 from shimwise.bench.house_settings import settings_in
 from shimwise.bench.house_views import HouseSettings
 from shimwise.bench.preps import MOST_BODIES, MOST_LENSES, OPEN, prep_title
-from shimwise.bench.readings_told import told_of_facts, told_of_repeats, told_of_tolerance
+from shimwise.bench.readings_told import (
+    told_of_adjusted,
+    told_of_facts,
+    told_of_repeats,
+    told_of_tolerance,
+)
 from shimwise.bench.readings_units import FileRow, FileUnits, ReadingsSource
 from shimwise.bench.record_looks import refuse_unless_open
 from shimwise.bench.refusals import InputError, NotFound
@@ -90,6 +95,7 @@ def draft_of(
         gauges=tuple(_gauges(source, found, prep, who=who, at=at)),
         readings=readings,
         warnings=(
+            *told_of_adjusted(connection, prep, found),
             *told_of_facts(source, found),
             *told_of_tolerance(source, prep, house),
             *told_of_repeats(there, readings, [*taped.known, *taped.new], rows),

@@ -4,14 +4,28 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from shimwise.bench.readings_units import FileRow, FileUnits, ReadingsSource, rows_by_name
+from shimwise.records.store import verdicts
 from shimwise.records.store.names import name_key
 from shimwise.sheets.words import listed
 
 if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
     from shimwise.bench.house_views import HouseSettings
     from shimwise.records.store.rows import PrepRow, ReadingRow, SetupRow
 
-__all__ = ["told_of_facts", "told_of_repeats", "told_of_tolerance"]
+__all__ = ["told_of_adjusted", "told_of_facts", "told_of_repeats", "told_of_tolerance"]
+
+
+def told_of_adjusted(connection: "Connection | None", prep: "PrepRow", found: FileUnits) -> Iterator[str]:
+    """Tell of units that were adjusted in the prep: a file does not say when it was read."""
+    rows = [] if connection is None else verdicts.adjustments(connection, prep.id)
+    moved = {row.unit_id for row in rows}
+    names = [body.name for body in found.bodies.values() if body.id in moved]
+    names += [lens.name for lens in found.lenses.values() if lens.id in moved]
+    if names:
+        were = "was" if len(names) == 1 else "were"
+        yield f"{listed(names)} {were} adjusted in this prep: the readings count as taken after that."
 
 
 def told_of_facts(source: ReadingsSource, found: FileUnits) -> Iterator[str]:

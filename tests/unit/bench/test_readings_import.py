@@ -15,7 +15,8 @@ from shimwise.bench.preps import close_prep, list_preps, open_prep
 from shimwise.bench.readings_import import import_readings, is_readings_file
 from shimwise.bench.refusals import Conflict, InputError, NotFound
 from shimwise.errors import RecordError
-from shimwise.records.store import Record
+from shimwise.records.store import Record, verdicts
+from shimwise.records.store.rows import AdjustmentRow
 
 HEADER = "body,lens,focal_length_mm,f_number,distance,reading,operator,setup"
 DEMO = files("shimwise.bench").joinpath("demo_bench")
@@ -204,3 +205,31 @@ def test_a_csv_is_known_by_its_header(text: str, *, is_readings: bool) -> None:
 def test_a_header_of_neither_is_refused() -> None:
     with pytest.raises(InputError, match=r"file\.csv: its first line is the header of no readings file"):
         is_readings_file(b"date,weather\n1,2\n", name="file.csv")
+
+
+def test_readings_of_a_unit_that_was_adjusted_are_told_to_count_after_that(house: House) -> None:
+    prep_id = import_readings(house.record, ONE, who=WHO).prep_id
+    with house.record.writing(who=WHO) as change:
+        row = AdjustmentRow(
+            id="1" * 32,
+            unit_kind="body",
+            unit_id=house.ids["A-01"],
+            action="move sensor",
+            made_by=WHO,
+            made_at=change.at,
+            prep_id=prep_id,
+        )
+        verdicts.add_adjustment(change, row)
+    again = ONE + b"A-01,H50,50,2,3',3',another,near\n"
+    done = import_readings(house.record, again, who=WHO, prep_id=prep_id)
+    assert done.warnings == ("A-01 was adjusted in this prep: the readings count as taken after that.",)
+    assert [one.epoch for one in open_prep(house.record, prep_id).bodies] == [1]
+
+
+def test_a_full_file_is_taken_in_within_the_limit_and_a_longer_one_refused(record: Record) -> None:
+    def rows(count: int) -> bytes:
+        return csv(*(f"B{n % 10},L{n % 30},50,2,3',3',a,B{n % 10} at 3 ft" for n in range(count)))
+
+    assert import_readings(record, rows(600), who=WHO).added == 600
+    with pytest.raises(InputError, match=r"has 5,001 readings; at most 5,000"):
+        import_readings(record, rows(5_001), who=WHO)
