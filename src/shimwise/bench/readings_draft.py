@@ -5,7 +5,7 @@ The ids of what is added follow from the file's content and the line, so that a 
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from shimwise.bench.house_settings import settings_in
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 __all__ = ["Draft", "draft_of", "keep"]
 
 TOLD_EVERY = 50
+TICK = timedelta(microseconds=1)
 ANY_TIME = datetime(2000, 1, 1, tzinfo=UTC)
 
 
@@ -222,7 +223,7 @@ class _Taped:
                     row.distance,
                     known=(*self.known, *self.new),
                     taped_by=self.who,
-                    taped_at=self.at,
+                    taped_at=self.at + len(self.new) * TICK,  # set-ups are listed by it: as in the file
                     id=self.source.id_of("setup", self.prep_id, row.reading.line),
                     name=name,
                 )

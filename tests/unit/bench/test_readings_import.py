@@ -86,6 +86,12 @@ def test_readings_are_added_to_a_prep_that_is_there(house: House) -> None:
     ]
 
 
+def test_set_ups_are_listed_as_the_file_names_them(house: House) -> None:
+    names = [f"chart {n}" for n in (7, 2, 9, 4, 1, 8)]
+    done = import_readings(house.record, csv(*(f"A-01,H50,50,2,3',3',a,{name}" for name in names)), who=WHO)
+    assert [one.name for one in open_prep(house.record, done.prep_id).setups] == names
+
+
 def test_a_set_up_of_the_same_name_at_another_distance_is_another(house: House) -> None:
     rows = csv("A-01,H50,50,2,3',3',a,near", "A-01,H50,50,2,4',4',a,near")
     assert import_readings(house.record, rows, who=WHO).setups == ("near", "near (2)")
