@@ -3,6 +3,7 @@
 import re
 import shutil
 import signal
+import uuid
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -13,6 +14,8 @@ from browser_bench import Devices, Server
 from playwright.sync_api import Browser, Page, Route, expect
 
 from shimwise.bench.reading_text import typed_distance, typed_reading
+from shimwise.records.store import Record, preps, units, verdicts
+from shimwise.records.store.rows import AdjustmentRow
 
 
 @pytest.fixture(scope="module")
@@ -177,6 +180,41 @@ def test_a_reading_that_waited_is_kept_with_the_time_at_which_it_was_entered(own
     _waiting(page, 0)
     (kept,) = own.server.readings(prep_id)
     assert datetime.fromisoformat(str(kept["taken_at"])) < entered + timedelta(seconds=1)
+
+
+def test_a_reading_that_waited_across_an_adjustment_is_not_taken_and_stays_on_the_device(
+    own: Devices,
+) -> None:
+    prep_id = own.new_prep()
+    page = own.open(768, 1024, is_touch=True, person="Reader")
+    page.goto(f"/preps/{prep_id}")
+    page.context.set_offline(True)
+    _enter(page, "3'")
+    _waiting(page, 1)
+    page.wait_for_timeout(4000)  # longer than a busy machine takes to send it: its age is told at sending
+    _adjust_body(own, prep_id)
+    page.context.set_offline(False)
+    kept = page.locator("[data-waiting-list] li")
+    expect(kept).to_contain_text("A-12 was adjusted after this was read and before it arrived")
+    expect(kept).to_contain_text("read it again")
+    assert own.server.readings(prep_id) == []
+
+
+def _adjust_body(own: Devices, prep_id: str) -> None:
+    """Keep an adjustment of the prep's body, as another device would."""
+    with Record.open(own.server.data) as record, record.writing(who="test") as change:
+        body = units.body(change.connection, preps.prep(change.connection, prep_id).body_ids[0])
+        moved = AdjustmentRow(
+            id=uuid.uuid4().hex,
+            unit_kind="body",
+            unit_id=body.id,
+            epoch_before=body.epoch,
+            epoch_after=body.epoch + 1,
+            action="screw",
+            made_by="test",
+            made_at=change.at,
+        )
+        verdicts.add_adjustment(change, moved)
 
 
 def test_a_reading_refused_at_once_is_kept_with_the_words_of_the_refusal(own: Devices) -> None:

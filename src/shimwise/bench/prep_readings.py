@@ -103,7 +103,7 @@ def add_reading(
         fnumber=fnumber,
         axis=axis,
     )
-    said = SaidTime(taken_at=taken_at, age_s=age_s)
+    said, arrived_at = SaidTime(taken_at=taken_at, age_s=age_s), record.clock()  # before it waits its turn
     reading_id, person = id_or_new(id), typed_name(operator, field="operator")
     words = SaidBeside(
         stop=optional_name(stop, field="stop"), at=optional_name(at, field="at"), note=typed_note(note)
@@ -121,7 +121,7 @@ def add_reading(
         taken = change.at
         if is_new:
             refuse_unless_open(change.connection, prep_id)
-            taken = _taken_at(change, sight, said)
+            taken = _taken_at(change, sight, said, arrived_at=arrived_at)
         setup = sight.setup_in(change)
         wanted = sight.row(reading_id, setup_id=setup.id, operator=person, words=words, taken_at=taken)
         row = evidence.add_reading(change, wanted, sent=digest)
@@ -253,9 +253,11 @@ def _kept_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> Se
     return kept
 
 
-def _taken_at(change: "Change", sight: SightOfReading, said: SaidTime) -> "datetime":
+def _taken_at(
+    change: "Change", sight: SightOfReading, said: SaidTime, *, arrived_at: "datetime"
+) -> "datetime":
     """Give when a new reading was taken; refuse it where a unit was adjusted since."""
-    taken_at = said.before(change.at, began_at=sight.prep.started_at)
+    taken_at = said.before(arrived_at, began_at=sight.prep.started_at)
     if taken_at is None:
         return change.at
     refuse_if_adjusted_since(change.connection, taken_at, body=sight.body, lens=sight.lens)

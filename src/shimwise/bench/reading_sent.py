@@ -29,7 +29,8 @@ FAST_S = 300.0
 class SaidTime:
     """When a reading was taken, as the client says it: ``taken_at``, or by ``age_s`` before it was sent.
 
-    The age needs no clock that is right, so a device tells that. Neither: taken as it arrives.
+    The age needs no clock that is right, so a device tells that; the time is late by what the sending took.
+    Neither: taken as it arrives.
     """
 
     taken_at: datetime | None = None
