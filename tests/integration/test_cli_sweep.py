@@ -126,12 +126,12 @@ def test_sensor_ring_and_chart_sweeps_agree_in_sign_and_size(
 ) -> None:
     sensor = tell(write_sweep(tmp_path / "a"))
     ring = tell(
-        write_sweep(tmp_path / "b", place=lambda um: {"ring": ring_mm(um)}), "--distance", DISTANCE_MM
+        write_sweep(tmp_path / "b", place=lambda um: {"ring": ring_mm(um)}), "--distance", f"{DISTANCE_MM} mm"
     )
     chart = tell(
         write_sweep(tmp_path / "c", CHART_MOVES, place=lambda um: {"distance": chart_mm(um)}),
         "--reading",
-        DISTANCE_MM,
+        f"{DISTANCE_MM} mm",
     )
     assert [told["swept"] for told in (sensor, ring, chart)] == ["sensor", "ring", "chart"]
     assert sensor["landing_um"] == pytest.approx(-BEST_UM, abs=0.1)
@@ -174,7 +174,7 @@ def test_a_wrong_focal_length_is_made_good_by_the_pictures_scale(
     tell: Callable[..., dict[str, Any]], tmp_path: Path
 ) -> None:
     folder = write_sweep(tmp_path / "b", place=lambda um: {"ring": ring_mm(um)})
-    told = tell(folder, "--distance", DISTANCE_MM, "--focal", 0.95 * FOCAL_MM)
+    told = tell(folder, "--distance", f"{DISTANCE_MM} mm", "--focal", 0.95 * FOCAL_MM)
     # The nominal length alone is about 10 % off here (f² (1/D - 1/R)); the picture's m brings it within 1 %.
     assert told["landing_um"] == pytest.approx(-BEST_UM, rel=0.02)
     assert any("the picture's is used" in warning for warning in told["warnings"])
