@@ -125,9 +125,7 @@ def test_a_sweep_is_evidence_beside_readings_until_it_is_withdrawn(house: House)
     assert found.bodies[0].error_um + found.lenses[0].error_um < -5
     withdraw_sweep(house.record, prep.id, view.id, reason="lamp moved", who=WHO)
     assert preps.open_prep(house.record, prep.id).sweeps[0].is_withdrawn
-    old = verdict(house.record, prep.id)
-    assert old is not None
-    assert not old.is_current
+    assert verdict(house.record, prep.id) is None  # nothing stands that it was given on
 
 
 def test_a_sweep_without_a_landing_is_kept_and_not_judged(house: House) -> None:
@@ -168,7 +166,9 @@ def test_a_remedy_knows_the_bodys_mechanism(house: House) -> None:
     assert found is not None
     (remedy,) = [one for one in found.remedies if one.unit == "A-01"]
     assert (remedy.action, remedy.turn) == ("move sensor", "clockwise")
-    assert remedy.turns == pytest.approx(abs(found.bodies[0].error_um) / 350, abs=1e-3)
+    # The turn of the travel and of half the play that a screw usually has (up to 10 µm, either side).
+    travel = abs(found.bodies[0].error_um) / 350
+    assert travel < remedy.turns < travel + 10 / 350
 
 
 def test_an_answer_read_back_from_its_document_is_written_as_the_same_document(house: House) -> None:
