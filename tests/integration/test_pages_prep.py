@@ -153,7 +153,7 @@ def test_a_reading_is_withdrawn_with_a_reason_and_taken_back_in(door: Door, prep
     assert refused.status_code == 422
     assert 'aria-invalid="true"' in refused.text
     done = door.client.post(f"{address}/withdraw", data={"reason": "wrong mark"}, headers=SCRIPT)
-    assert "withdrawn by N. Tester: wrong mark" in " ".join(done.text.split())
+    assert "withdrawn: wrong mark" in " ".join(done.text.split())
     assert door.get(f"/preps/{prep_id}")["readings"][0]["is_withdrawn"]
     door.client.post(f"{address}/restore", headers=SCRIPT)
     assert not door.get(f"/preps/{prep_id}")["readings"][0]["is_withdrawn"]
