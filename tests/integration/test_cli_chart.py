@@ -100,7 +100,7 @@ def test_another_process_in_another_place_and_time_writes_the_same_bytes(tmp_pat
         (("--radius", "nan"), "The radius is nan"),
         (("--spokes", "1"), "The spokes is 1"),
         (("--sensor", "36"), "The sensor '36' is no size"),
-        ((*CAMERA, "--distance", "150"), "inside the near limit"),
+        ((*CAMERA, "--distance", "150 mm"), "inside the near limit"),
         ((*CAMERA, "--distance", "INF"), "at infinity"),
         ((*CAMERA, "--pitch", "0"), "pixel pitch is 0"),
     ],

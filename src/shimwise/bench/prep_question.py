@@ -194,28 +194,30 @@ def _measured(material: "PrepMaterial", row: "SweepRow", *, number: int) -> Read
 def _knowledge(
     material: "PrepMaterial", taken: Iterable["ReadingRow | SweepRow"]
 ) -> tuple[dict[str, BodyKnowledge], dict[str, LensKnowledge]]:
-    """Give what is known of every unit of the prep, and of each of its epochs that was read."""
-    body_epochs = {(one.id, one.epoch) for one in material.bodies.values()}
-    lens_epochs = {(one.id, one.epoch) for one in material.lenses.values()}
+    """Give what is known of every unit in the prep's order, each of its epochs that was read."""
+    epochs: dict[str, set[int]] = {unit.id: {unit.epoch} for unit in material.units}
     for row in taken:
-        body_epochs.add((row.body_id, row.body_epoch))
-        lens_epochs.add((row.lens_id, row.lens_epoch))
+        epochs[row.body_id].add(row.body_epoch)
+        epochs[row.lens_id].add(row.lens_epoch)
     gauges: dict[tuple[str, int], list[GaugeRow]] = defaultdict(list)
     for gauge in material.gauges:
         gauges[gauge.unit_id, gauge.epoch].append(gauge)
-    bodies, lenses = {}, {}
-    for body_id, epoch in sorted(body_epochs):
-        body = material.bodies[body_id]
-        bodies[judged_name(body.name, epoch=epoch, current=body.epoch)] = body_knowledge(
+    bodies = {
+        judged_name(body.name, epoch=epoch, current=body.epoch): body_knowledge(
             body,
             house=material.house,
-            gauges=gauges[body_id, epoch],
+            gauges=gauges[body.id, epoch],
             has_own_tolerance=material.prep.tolerance_um is None,
             epoch=epoch,
         )
-    for lens_id, epoch in sorted(lens_epochs):
-        lens = material.lenses[lens_id]
-        lenses[judged_name(lens.name, epoch=epoch, current=lens.epoch)] = lens_knowledge(
-            lens, gauges=gauges[lens_id, epoch], epoch=epoch
+        for body in material.bodies.values()
+        for epoch in sorted(epochs[body.id])
+    }
+    lenses = {
+        judged_name(lens.name, epoch=epoch, current=lens.epoch): lens_knowledge(
+            lens, gauges=gauges[lens.id, epoch], epoch=epoch
         )
+        for lens in material.lenses.values()
+        for epoch in sorted(epochs[lens.id])
+    }
     return bodies, lenses

@@ -26,16 +26,16 @@ COMMANDS = {
     "reopen": "Open a signed prep again, with a reason.",
     "drift": "Tell whether a body or a lens drifts.",
     "repeatability": "Tell how well you repeat, and the house without names.",
-    "sheet": "Print a prep's papers: check sheet, cards, labels, set table.",
+    "sheet": "Print a prep's check sheet, cards, labels or set table.",
     "verify": "Tell whether a sheet is what was signed.",
-    "import": "Take in readings, a prep from another record, or the house's list.",
+    "import": "Take in readings, a prep, or the house's list.",
     "export": "Write all that a prep holds, or its readings, as a file.",
     "backup": "Copy the record, while it is used.",
     "restore": "Put a backup in the place of the record.",
     "check": "Check whether the record agrees with itself.",
 }
 """Command -> its line in the help. ``shimwise.cli.<command>`` has ``register(app, summary)``."""
-MODULES = {"import": "import_"}
+MODULES = {"import": "Take in readings, a prep, or the house's list."}
 """Commands whose name Python keeps for itself."""
 
 BAD_INPUT = 2
