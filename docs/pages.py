@@ -51,6 +51,7 @@ def draw(address: str) -> None:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET.split())
         for name, (width, height, theme) in DEVICES.items():
             context = browser.new_context(viewport={"width": width, "height": height})
+            context.add_cookies([{"name": "shimwise_person", "value": "technician", "url": address}])
             page = context.new_page()
             page.goto(f"{address}/")
             if theme == "light":
