@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.sheets.figure_marks import diamond, inline, text_of, y2_of
 from shimwise.sheets.figure_style import Style
+from shimwise.sheets.time_axis import time_mark, utc_text
 from shimwise.sheets.words import counted
 
 if TYPE_CHECKING:
@@ -108,7 +109,7 @@ class _Charts:
         marks = [*self._ground(y, far)]
         first, last = self._ends()
         for side in (1, -1):
-            level = [{"at": _utc(at), "value": side * self.sum_limit} for at in (first, last)]
+            level = [{"at": utc_text(at), "value": side * self.sum_limit} for at in (first, last)]
             marks.append(self._limit(inline(level)).encode(x=self._x(), y=y))
         marks += self._track("deep", [one.deep_sum for one in self.points], y, self.sum_limit)
         marks += self._track("short", [-one.short_sum for one in self.points], y, self.sum_limit)
@@ -138,7 +139,7 @@ class _Charts:
     def _x(self) -> "alt.X":
         import altair as alt
 
-        domain = [alt.DateTime(**_parts(at)) for at in self._ends()]
+        domain = [time_mark(at) for at in self._ends()]
         return alt.X(
             "at:T",
             scale=alt.Scale(domain=domain, type="utc"),
@@ -146,13 +147,12 @@ class _Charts:
         )
 
     def _days(self) -> list[Any]:
-        import altair as alt
 
         times = [one.at for one in self.points]
         most = max(2, int(self.style.layout.plot_px // DAY_PX))
         if len(times) > most:
             times = [times[round(n * (len(times) - 1) / (most - 1))] for n in range(most)]
-        return [alt.DateTime(**_parts(at)) for at in times]
+        return [time_mark(at) for at in times]
 
     def _y(self, field: str, far: float) -> "alt.Y":
         import altair as alt
@@ -165,11 +165,11 @@ class _Charts:
 
     def _ground(self, y: "alt.Y", far: float) -> Iterator["alt.Chart"]:
         palette, first_last = self.style.palette, self._ends()
-        level = [{"at": _utc(at), "value": 0.0} for at in first_last]
+        level = [{"at": utc_text(at), "value": 0.0} for at in first_last]
         yield inline(level).mark_line(color=palette.zero, strokeWidth=1).encode(x=self._x(), y=y)
         if self.adjusted:
             values = [
-                {"at": _utc(at), "value": 1.15 * far, "end": -1.15 * far, "words": "adjusted"}
+                {"at": utc_text(at), "value": 1.15 * far, "end": -1.15 * far, "words": "adjusted"}
                 for at in self.adjusted
             ]
             base = inline(values)
@@ -183,7 +183,7 @@ class _Charts:
     def _limits(self, y: "alt.Y") -> Iterator["alt.Chart"]:
         for points in self._by_epoch(self.points):
             for side in (1, -1):
-                values = [{"at": _utc(one.at), "value": side * one.limit} for one in points]
+                values = [{"at": utc_text(one.at), "value": side * one.limit} for one in points]
                 yield self._limit(inline(values)).encode(x=self._x(), y=y)
 
     def _limit(self, chart: "alt.Chart") -> "alt.Chart":
@@ -234,19 +234,4 @@ def _is_beyond(one: DriftPoint, datum: Mapping[str, Any], limit: float | None) -
 
 
 def _datum(one: DriftPoint, height: float, name: str) -> dict[str, Any]:
-    return {"at": _utc(one.at), "value": height, "series": name}
-
-
-def _utc(at: datetime) -> str:
-    return f"{at:%Y-%m-%dT%H:%M:%S}Z"
-
-
-def _parts(at: datetime) -> dict[str, Any]:
-    return {
-        "utc": True,
-        "year": at.year,
-        "month": at.month,
-        "date": at.day,
-        "hours": at.hour,
-        "minutes": at.minute,
-    }
+    return {"at": utc_text(one.at), "value": height, "series": name}

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.sheets.figure_marks import inline, text_of, y2_of
 from shimwise.sheets.figure_style import Style
+from shimwise.sheets.time_axis import time2_of, time_mark, utc_text
 from shimwise.sheets.words import counted, plus_minus_text
 
 if TYPE_CHECKING:
@@ -99,7 +100,7 @@ class _Past:
 
         first, last = self._ends()
         margin = max((last - first) * 0.06, _LEAST_MARGIN)
-        domain = [alt.DateTime(**_parts(first - margin)), alt.DateTime(**_parts(last + margin))]
+        domain = [time_mark(first - margin), time_mark(last + margin)]
         return alt.X(
             "at:T",
             scale=alt.Scale(domain=domain, type="utc"),
@@ -108,8 +109,6 @@ class _Past:
 
     def _days(self) -> list[Any]:
         """Choose the days that are named below, each once, as many as there is room for."""
-        import altair as alt
-
         days = sorted({point.at.date() for point in self.points})
         most = max(2, int(self.style.layout.plot_px // DAY_PX))
         chosen = (
@@ -118,7 +117,7 @@ class _Past:
             else [days[round(n * (len(days) - 1) / (most - 1))] for n in range(most)]
         )
         first = {day: min(point.at for point in self.points if point.at.date() == day) for day in chosen}
-        return [alt.DateTime(**_parts(at)) for at in first.values()]
+        return [time_mark(at) for at in first.values()]
 
     def _y(self, field: str = "um") -> "alt.Y":
         import altair as alt
@@ -139,20 +138,20 @@ class _Past:
     def _grounds(self) -> list["alt.Chart"]:
         first, last = self._ends()
         margin = max((last - first) * 0.06, _LEAST_MARGIN)
-        span = {"at": _utc(first - margin), "to": _utc(last + margin)}
+        span = {"at": utc_text(first - margin), "to": utc_text(last + margin)}
         half = self.tolerance_um
         band = inline([{**span, "um": -half, "um2": half}]).mark_rect(color=self.style.palette.tint)
         zero = inline([{**span, "um": 0.0}]).mark_rule(color=self.style.palette.zero)
         return [
-            band.encode(x=self._x(), x2=_time2("to"), y=self._y(), y2=y2_of("um2")),
-            zero.encode(x=self._x(), x2=_time2("to"), y=self._y()),
+            band.encode(x=self._x(), x2=time2_of("to"), y=self._y(), y2=y2_of("um2")),
+            zero.encode(x=self._x(), x2=time2_of("to"), y=self._y()),
         ]
 
     def _adjustments(self) -> list["alt.Chart"]:
         if not self.adjusted:
             return []
         ink, size_px = self.style.palette.grey, self.style.layout.small_px
-        base = inline([{"at": _utc(at), "words": "adjusted"} for at in self.adjusted]).encode(x=self._x())
+        base = inline([{"at": utc_text(at), "words": "adjusted"} for at in self.adjusted]).encode(x=self._x())
         return [
             base.mark_rule(color=ink, strokeDash=[5, 4]),
             base.mark_text(color=ink, fontSize=size_px, align="left", dx=5, baseline="top", y=2).encode(
@@ -192,28 +191,7 @@ class _Past:
 
 
 def _datum(point: PastPoint) -> dict[str, Any]:
-    return {"at": _utc(point.at), "um": point.error_um, "low": point.low_um, "high": point.high_um}
-
-
-def _utc(at: datetime) -> str:
-    return f"{at:%Y-%m-%dT%H:%M:%S}Z"
-
-
-def _parts(at: datetime) -> dict[str, Any]:
-    return {
-        "utc": True,
-        "year": at.year,
-        "month": at.month,
-        "date": at.day,
-        "hours": at.hour,
-        "minutes": at.minute,
-    }
-
-
-def _time2(field: str) -> "alt.X2":
-    import altair as alt
-
-    return alt.X2(f"{field}:T")
+    return {"at": utc_text(point.at), "um": point.error_um, "low": point.low_um, "high": point.high_um}
 
 
 _LEAST_MARGIN = datetime(2000, 1, 2) - datetime(2000, 1, 1)
