@@ -35,7 +35,7 @@ COMMANDS = {
     "check": "Check whether the record agrees with itself.",
 }
 """Command -> its line in the help. ``shimwise.cli.<command>`` has ``register(app, summary)``."""
-MODULES = {"import": "Take in readings, a prep, or the house's list."}
+MODULES = {"import": "import_"}
 """Commands whose name Python keeps for itself."""
 
 BAD_INPUT = 2
