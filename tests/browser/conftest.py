@@ -5,8 +5,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser_bench import CHROMIUM, FLAGS, Devices, Server, filled
-from playwright.sync_api import Browser, sync_playwright
+from browser_bench import CHROMIUM, FLAGS, PATIENCE_MS, Devices, Server, filled
+from playwright.sync_api import Browser, expect, sync_playwright
+
+expect.set_options(timeout=PATIENCE_MS)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
