@@ -1,10 +1,10 @@
 """The memory of the house's units and what their rows tell of it, in step with what becomes of a prep."""
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from shimwise.bench.memory import NOTHING, Memory, Since, Told, id_of
+from shimwise.bench.memory import NOTHING, Memory, Since, Told, id_of, kind_of
 from shimwise.bench.remembering import after_move, memory_in
 from shimwise.inference.history import Unit
 from shimwise.inference.model import Kind
@@ -20,7 +20,6 @@ __all__ = ["forget_prep", "keep_history", "remember_move", "remember_prep"]
 SIGNED, MOVED, REOPENED = "signed", "moved", "reopened"
 """Why a memory was put in force."""
 KEPT, CARRIED, FORGOTTEN = "history kept", "history carried over a move", "history forgotten"
-KINDS = {"body": Kind.BODY, "lens": Kind.LENS}
 
 
 def remember_prep(change: "Change", material: "PrepMaterial", memory: Memory | None) -> None:
@@ -29,7 +28,7 @@ def remember_prep(change: "Change", material: "PrepMaterial", memory: Memory | N
         return
     _put(change, memory, prep_id=material.prep.id, cause=SIGNED)
     for unit in material.units:
-        kind = Kind.BODY if isinstance(unit, BodyRow) else Kind.LENS
+        kind = kind_of(unit)
         if Unit(kind, unit.id, unit.epoch) in memory.since:
             told = memory.told(kind, unit.id)
             keep_history(change, unit, told, what=KEPT, prep_id=material.prep.id)
@@ -49,14 +48,9 @@ def remember_move(
     """
     memory = after_move(change.connection, material, unit, by_um=by_um, sd_um=sd_um)
     _put(change, memory, prep_id=material.prep.id, cause=MOVED)
-    kind = "body" if isinstance(unit, BodyRow) else "lens"
-    keep_history(
-        change,
-        _unit(change, kind, unit.id),
-        memory.told(KINDS[kind], unit.id),
-        what=CARRIED,
-        prep_id=material.prep.id,
-    )
+    kind = kind_of(unit)
+    moved, told = _unit(change, kind, unit.id), memory.told(kind, unit.id)
+    keep_history(change, moved, told, what=CARRIED, prep_id=material.prep.id)
 
 
 def forget_prep(change: "Change", prep_id: str) -> None:
@@ -66,7 +60,7 @@ def forget_prep(change: "Change", prep_id: str) -> None:
     remembered as they were before it, each for itself and wide enough for that, or no longer, where that was
     too long ago. A unit that was adjusted since, or typed over by a person, keeps what its row tells.
     """
-    kept = memories.memories(change.connection)
+    kept, told = memories.memories(change.connection), _told_by(change, prep_id)
     signed = next((row for row in kept if (row.prep_id, row.cause) == (prep_id, SIGNED)), None)
     if signed is not None and signed.seq == kept[0].seq:
         memories.take_back_memory(change, signed)
@@ -74,9 +68,9 @@ def forget_prep(change: "Change", prep_id: str) -> None:
     else:
         before = next((row for row in kept if signed is not None and row.seq < signed.seq), None)
         older = Memory.empty() if before is None else Memory.from_json(before.document)
-        memory = _with_older(memory_in(change.connection), older, _signed_units(change, prep_id))
+        memory = _with_older(memory_in(change.connection), older, told)
         _put(change, memory, prep_id=prep_id, cause=REOPENED)
-    _untell(change, memory, prep_id)
+    _untell(change, memory, told, prep_id=prep_id)
 
 
 def keep_history(change: "Change", unit: BodyRow | LensRow, told: Told, *, what: str, prep_id: str) -> None:
@@ -92,7 +86,7 @@ def keep_history(change: "Change", unit: BodyRow | LensRow, told: Told, *, what:
         prep_id=prep_id,
         unit_id=unit.id,
         detail={
-            "kind": "body" if isinstance(unit, BodyRow) else "lens",
+            "kind": str(kind_of(unit)),
             "epoch": unit.epoch,
             "before": [unit.history_mean_um, unit.history_sd_um],
             "after": [mean_um, sd_um],
@@ -104,19 +98,19 @@ def _put(change: "Change", memory: Memory, *, prep_id: str, cause: str) -> None:
     memories.add_memory(change, prep_id=prep_id, cause=cause, document=memory.to_json())
 
 
-def _signed_units(change: "Change", prep_id: str) -> set[str]:
-    """Ids of the units that a prep's signature told something of."""
-    return {line.unit_id for line in _lines(change, prep_id) if line.what == KEPT and line.unit_id}
+def _told_by(change: "Change", prep_id: str) -> dict[str, JournalRow]:
+    """What a prep's latest signature told the rows of its units, by their ids."""
+    lines = journal.journal_after(change.connection, 0, prep_id=prep_id, limit=10**9)
+    return {line.unit_id: line for line in lines if line.what == KEPT and line.unit_id}
 
 
-def _with_older(memory: Memory, older: Memory, unit_ids: set[str]) -> Memory:
+def _with_older(memory: Memory, older: Memory, unit_ids: Container[str]) -> Memory:
     """Memory in which some units are as an older one had them, each for itself."""
-    gone = [unit for unit in memory.history.units if id_of(unit) in unit_ids]
-    history, since = memory.without(gone).history, dict(memory.since)
-    alone_sd = older.history.alone_sd()
-    present = {(unit.kind, unit.name, unit.epoch) for unit in gone}
+    gone = {unit for unit in memory.history.units if id_of(unit) in unit_ids}
+    rest, alone_sd = memory.without(gone), older.history.alone_sd()
+    history, since = rest.history, dict(rest.since)
     for i, unit in enumerate(older.history.units):
-        if (unit.kind, unit.name, unit.epoch) in present:
+        if unit in gone:
             wide_sd = float(alone_sd[i])
             history = history.joined(unit, mean=float(older.history.mean[i]), sd=wide_sd)
             since[unit] = _told_wider(older.since[unit], wide_sd)
@@ -128,15 +122,12 @@ def _told_wider(since: Since, sd: float) -> Since:
     return since if mean_um is None else replace(since, told=(mean_um, sd))
 
 
-def _untell(change: "Change", memory: Memory, prep_id: str) -> None:
+def _untell(change: "Change", memory: Memory, by_unit: Mapping[str, JournalRow], *, prep_id: str) -> None:
     """Have the rows of the prep's units tell what is remembered again."""
-    newest = {line.unit_id: line for line in _lines(change, prep_id) if line.what == KEPT and line.unit_id}
-    for unit_id, line in newest.items():
-        kind = line.detail["kind"]
-        unit = _unit(change, kind, unit_id)
-        remembered = memory.history.epoch(KINDS[kind], unit_id)
-        told = memory.told(KINDS[kind], unit_id)
-        if remembered is None:
+    for unit_id, line in by_unit.items():
+        kind = Kind(line.detail["kind"])
+        unit, told = _unit(change, kind, unit_id), memory.told(kind, unit_id)
+        if memory.history.epoch(kind, unit_id) is None:
             told = _typed_before(line.detail["before"])
         stands = (unit.epoch, unit.history_mean_um, unit.history_sd_um)
         if unit.epoch == line.detail["epoch"] and stands != (unit.epoch, *told):
@@ -148,9 +139,5 @@ def _typed_before(before: Iterable[float | None]) -> Told:
     return NOTHING if sd_um is None else (mean_um, sd_um)
 
 
-def _lines(change: "Change", prep_id: str) -> list[JournalRow]:
-    return journal.journal_after(change.connection, 0, prep_id=prep_id, limit=10**9)
-
-
-def _unit(change: "Change", kind: str, unit_id: str) -> BodyRow | LensRow:
-    return (units.body if kind == "body" else units.lens)(change.connection, unit_id)
+def _unit(change: "Change", kind: Kind, unit_id: str) -> BodyRow | LensRow:
+    return (units.body if kind is Kind.BODY else units.lens)(change.connection, unit_id)

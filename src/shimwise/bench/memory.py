@@ -9,8 +9,9 @@ import numpy as np
 
 from shimwise.inference.history import History, Unit, Wear
 from shimwise.inference.model import Kind
+from shimwise.records.store.rows import BodyRow, LensRow
 
-__all__ = ["AT_STOP", "NOTHING", "Memory", "Since", "Told", "id_of"]
+__all__ = ["NOTHING", "Memory", "Since", "Told", "id_of", "kind_of"]
 
 SCHEMA = "shimwise.memory/1"
 DAY_S = 86_400.0
@@ -50,8 +51,9 @@ class Memory:
 
     def without(self, units: Iterable[Unit]) -> "Memory":
         """Give the memory without some units."""
-        gone = set(units)
-        return replace(self, history=self.history.only(set(self.history.units) - gone))
+        kept = set(self.history.units) - set(units)
+        since = {unit: stands for unit, stands in self.since.items() if unit in kept}
+        return replace(self, history=self.history.only(kept), since=since)
 
     def faded(self, unit_ids: Iterable[str], *, prep_id: str, at: datetime, wear: Wear) -> "Memory":
         """Give the memory with some units wider, by the time to ``at`` and one prep's travel."""
@@ -95,3 +97,8 @@ class Memory:
 def id_of(unit: Unit) -> str:
     """Id of the body or lens that a unit of a memory belongs to."""
     return unit.name.rsplit(AT_STOP, 1)[0] if unit.kind is Kind.STOP else unit.name
+
+
+def kind_of(row: BodyRow | LensRow) -> Kind:
+    """Kind of a row's own unit in a memory."""
+    return Kind.BODY if isinstance(row, BodyRow) else Kind.LENS

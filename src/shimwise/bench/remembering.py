@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shimwise.bench.memory import NOTHING, Memory, Since, Told, id_of
+from shimwise.bench.memory import NOTHING, Memory, Since, Told, id_of, kind_of
 from shimwise.bench.prep_question import question_of
 from shimwise.bench.unit_knowledge import judged_name
 from shimwise.bench.wear import wear_in
@@ -50,13 +50,9 @@ def prior_of(connection: "Connection", material: "PrepMaterial") -> History | No
 
     Faded until the prep was started. A unit whose history a person typed since is left to what was typed.
     """
-    memory = _as_of(connection, material)
-    names = _Names.of(material)
-    here = [unit for unit in memory.history.units if names.judged(unit) is not None]
-    if not here:
-        return None
-    own = memory.history.only(here)
-    return replace(own, units=tuple(names.judged(unit) or unit for unit in own.units))
+    history, names = _as_of(connection, material).history, _Names.of(material)
+    here = {unit: judged for unit in history.units if (judged := names.judged(unit))}
+    return replace(history.only(here), units=tuple(here.values())) if here else None
 
 
 def alone_at(
@@ -70,8 +66,7 @@ def alone_at(
     memory = _trusted(memory_in(connection), units).faded(
         ids, prep_id="", at=at, wear=wear_in(connection).as_wear()
     )
-    rows = {Unit(_kind(row), row.id, row.epoch): row for row in units}
-    known = memory.history.only(rows)
+    known = memory.history.only(Unit(kind_of(row), row.id, row.epoch) for row in units)
     wide_sd = known.alone_sd()
     told: dict[str, Told] = {row.id: (row.history_mean_um, row.history_sd_um) for row in units}
     for i, unit in enumerate(known.units):
@@ -128,7 +123,7 @@ def after_move(
     memory = _as_of(connection, material)
     history, since = memory.history, dict(memory.since)
     stands = Since(at=material.prep.started_at, prep_id=material.prep.id)
-    for kind in MOVES[_kind(unit)]:
+    for kind in MOVES[kind_of(unit)]:
         old, new = Unit(kind, unit.id, unit.epoch), Unit(kind, unit.id, unit.epoch + 1)
         if old not in since:
             mean, sd = _own_prior(kind, unit)
@@ -225,7 +220,7 @@ def _trusted(memory: Memory, units: "Iterable[BodyRow | LensRow]") -> Memory:
     """Memory without the units of which a row tells something else: a person has typed it since."""
     gone = []
     for row in units:
-        kind = _kind(row)
+        kind = kind_of(row)
         is_told = memory.told(kind, row.id) == (row.history_mean_um, row.history_sd_um)
         if not is_told:
             gone += [unit for unit in memory.history.units if (unit.kind, unit.name) == (kind, row.id)]
@@ -250,7 +245,3 @@ def _own_prior(kind: Kind, unit: BodyRow | LensRow) -> tuple[float, float]:
     if kind in MOVES and unit.history_sd_um is not None:
         return unit.history_mean_um or 0.0, unit.history_sd_um
     return 0.0, UNKNOWN_SD[kind]
-
-
-def _kind(unit: BodyRow | LensRow) -> Kind:
-    return Kind.BODY if isinstance(unit, BodyRow) else Kind.LENS

@@ -204,6 +204,22 @@ def test_what_a_person_typed_goes_before_what_was_remembered(house: House) -> No
     assert judged(house, prep_id).lenses[0].sd_um < 4.0
 
 
+def test_a_unit_that_a_person_typed_over_can_be_moved_all_the_same(house: House) -> None:
+    sign(house, read_prep(house, gauge_um=3.0))
+    facts = LensFacts(
+        name="H50", mount="PL", focal_lengths_mm=(50.0,), fnumber=2.0, history_mean_um=6.0, history_sd_um=2.0
+    )
+    houses.change_lens(house.record, house.ids["H50"], facts=facts, who=WHO)
+    prep_id = house.start(set_id=None, lens_ids=[house.ids["H50"]]).id
+    with house.record.reading() as connection:
+        material = material_of(connection, prep_id)
+        moved = remembering.after_move(
+            connection, material, lens(house, "H50"), by_um=-6.0, sd_um=1.0
+        ).history.standing(Kind.LENS, house.ids["H50"], epoch=1)
+    assert moved.mean == pytest.approx(0.0)
+    assert moved.sd == pytest.approx(math.hypot(2.0, 1.0))
+
+
 def test_a_body_that_was_knocked_is_said_to_be_and_its_past_is_set_aside(house: House) -> None:
     sign(house, read_prep(house, gauge_um=0.0))
     sign(house, read_prep(house, gauge_um=0.0))
