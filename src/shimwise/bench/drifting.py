@@ -13,8 +13,10 @@ from typing import TYPE_CHECKING, NamedTuple
 from shimwise.bench import drift_words as words
 from shimwise.bench.drift_views import DriftRow, DriftView
 from shimwise.bench.house_rows import past_view
+from shimwise.bench.remembering import UNKNOWN_SD
+from shimwise.bench.wear import wear_in
 from shimwise.inference.drift import LIMIT_SDS
-from shimwise.inference.model import BODY_SD_UM, LENS_SD_UM
+from shimwise.inference.model import Kind
 from shimwise.inference.unit_drift import SignedError, UnitDrift, chart, told_alone
 from shimwise.records.store import journal, units, verdicts
 
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from shimwise.bench.house_views import PastVerdict
+    from shimwise.inference.history import Wear
     from shimwise.records.store import Record
     from shimwise.records.store.rows import BodyRow, JournalRow, LensRow
 
@@ -34,15 +37,7 @@ MOST_LINES = 5000
 """Lines of the journal that are looked through for what was known of a unit before."""
 LEAST_RATE_DAYS, LEAST_RATE_RUN = 14.0, 2
 """A rate a month is told from two weeks and two surprises on. Chosen by us."""
-UNKNOWN_SD_UM = {"body": BODY_SD_UM, "lens": LENS_SD_UM}
 SENSE = {-1: "short", 1: "deep"}
-
-
-class _Wander(NamedTuple):
-    """How far units of a kind are taken to wander while they are remembered, sd. [µm in a month, in a job]"""
-
-    month_um: float
-    job_um: float
 
 
 class _Known(NamedTuple):
@@ -87,13 +82,13 @@ def lens_drift(record: "Record", lens_id: str) -> DriftView:
 
 def _drift(connection: "Connection", unit: "BodyRow | LensRow", kind: str) -> DriftView:
     adjusted = tuple(row.made_at for row in verdicts.unit_adjustments(connection, unit.id))
-    wander = _wander(connection, kind)
+    wear = wear_in(connection).as_wear()
     signed = _signed(connection, unit, kind, adjusted)
     rows: list[DriftRow] = []
     latest, run = UnitDrift(surprises=(), drift=None), list[_Signed]()
     for epoch, found in groupby(signed, key=lambda one: one.said.epoch):
         of_epoch = list(found)
-        drift = chart(_series(of_epoch, wander))
+        drift = chart(_series(of_epoch, kind, wear))
         rows += _rows(of_epoch, drift)
         if epoch == unit.epoch:
             latest, run = drift, of_epoch
@@ -137,7 +132,7 @@ def _signed(
         while lines and lines[0].at >= at[one.prep_id]:
             mean_um, sd_um = _before(lines.pop(0), mean_um, sd_um)
         since = lines[0].at if lines and lines[0].at in earned else None
-        known = _Known(mean_um or 0.0, UNKNOWN_SD_UM[kind] if sd_um is None else sd_um, since)
+        known = _Known(mean_um or 0.0, UNKNOWN_SD[Kind(kind)] if sd_um is None else sd_um, since)
         found.append(_Signed(one, at[one.prep_id], known))
     return found[::-1]
 
@@ -150,7 +145,7 @@ def _before(
     return mean_um, line.detail.get("history_sd_um", (sd_um,))[0]
 
 
-def _series(signed: Sequence[_Signed], wander: _Wander) -> list[SignedError]:
+def _series(signed: Sequence[_Signed], kind: str, wear: "Wear") -> list[SignedError]:
     return [
         SignedError(
             days=one.at.timestamp() / DAY_S,
@@ -158,7 +153,7 @@ def _series(signed: Sequence[_Signed], wander: _Wander) -> list[SignedError]:
             sd_um=one.said.sd_um,
             alone=told_alone(
                 before_um=one.known.mean_um,
-                before_sd_um=_faded_sd_um(one, wander),
+                before_sd_um=_faded_sd_um(one, kind, wear),
                 after_um=one.said.error_um,
                 after_sd_um=one.said.sd_um,
             ),
@@ -167,12 +162,12 @@ def _series(signed: Sequence[_Signed], wander: _Wander) -> list[SignedError]:
     ]
 
 
-def _faded_sd_um(one: _Signed, wander: _Wander) -> float:
+def _faded_sd_um(one: _Signed, kind: str, wear: "Wear") -> float:
     """Sd of what was known by the time of the sign-off: what a sign-off or a move left fades since. [µm]"""
     if one.known.since is None:
         return one.known.sd_um
     days = max(0.0, (one.at - one.known.since).total_seconds() / DAY_S)
-    return math.sqrt(one.known.sd_um**2 + wander.month_um**2 * days / 30.0 + wander.job_um**2)
+    return math.sqrt(one.known.sd_um**2 + wear.variance(Kind(kind), days=days, jobs=1))
 
 
 def _rows(signed: Sequence[_Signed], drift: UnitDrift) -> list[DriftRow]:
@@ -262,12 +257,3 @@ def _last_agreed(drift: UnitDrift) -> int:
     """Place of the last sign-off before the move."""
     start = drift.start or 0
     return drift.surprises[start - 1].place if start else 0
-
-
-def _wander(connection: "Connection", kind: str) -> _Wander:
-    from shimwise.bench.wear import wear_in
-
-    wear = wear_in(connection)
-    if kind == "body":
-        return _Wander(wear.body_month_um, wear.body_job_um)
-    return _Wander(wear.lens_month_um, wear.lens_job_um)

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from shimwise.inference.model import Model
     from shimwise.records.store.rows import ReadingRow, SweepRow
 
-__all__ = ["after_move", "after_prep", "alone_at", "memory_in", "prior_of"]
+__all__ = ["UNKNOWN_SD", "after_move", "after_prep", "alone_at", "memory_in", "prior_of"]
 
 UNKNOWN_SD = {Kind.BODY: BODY_SD_UM, Kind.LENS: LENS_SD_UM, **PRIOR_SD}
 """Prior sd of a unit that nobody knows. [µm; scale ‰]"""
