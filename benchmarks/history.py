@@ -15,13 +15,17 @@ import numpy as np
 
 from benchmarks import prep_simulator as simulator
 from benchmarks.results import write_section
-from shimwise.inference.assemble import build_model
-from shimwise.inference.estimate import Estimate, estimate
-from shimwise.inference.history import History
-from shimwise.inference.landing import Prep, Reading
-from shimwise.inference.model import Kind, Model
-from shimwise.inference.posterior import Posterior, robust_posterior
-from shimwise.inference.remembered import Surprise, doubt_what_was_knocked, remembered_posterior
+from shimwise.inference.history.memory import History
+from shimwise.inference.history.remembered_posterior import (
+    Surprise,
+    doubt_what_was_knocked,
+    remembered_posterior,
+)
+from shimwise.inference.model.assemble import build_model
+from shimwise.inference.model.linear import Kind, Model
+from shimwise.inference.model.prep import Prep, Reading
+from shimwise.inference.posterior.robust import Posterior, robust_posterior
+from shimwise.inference.verdict.estimate import Estimate, estimate
 
 SEED, CONFIRMING_SEED = 20261126, 774411
 HOUSES = 16

@@ -10,14 +10,14 @@ import numpy as np
 
 from benchmarks import prep_simulator as simulator
 from benchmarks import rivals
-from shimwise.inference.answer import Verdict
-from shimwise.inference.assemble import build_model
-from shimwise.inference.candidates import possible_readings
-from shimwise.inference.judge import judge
-from shimwise.inference.landing import BodyKnowledge, LensKnowledge, Prep, Reading
-from shimwise.inference.model import Kind
-from shimwise.inference.posterior import K_MEDIAN, robust_posterior
-from shimwise.inference.worth import gain, variance_of
+from shimwise.inference.model.assemble import build_model
+from shimwise.inference.model.linear import Kind
+from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
+from shimwise.inference.plan.candidates import possible_readings
+from shimwise.inference.posterior.information_gain import gain, variance_of
+from shimwise.inference.posterior.robust import K_MEDIAN, robust_posterior
+from shimwise.inference.verdict.answer import Verdict
+from shimwise.inference.verdict.judge import judge
 
 SEED = 20261125
 TOLERANCE_UM = 10.0

@@ -15,16 +15,16 @@ import numpy as np
 
 from benchmarks import prep_simulator as simulator
 from benchmarks.results import write_section
-from shimwise.inference.answer import Verdict
-from shimwise.inference.assemble import build_model
-from shimwise.inference.decision import decide
-from shimwise.inference.history import History, Standing, Unit
-from shimwise.inference.landing import BodyKnowledge, LensKnowledge, Prep, Reading
-from shimwise.inference.model import Kind, Model
-from shimwise.inference.posterior import K_MEDIAN, Posterior
-from shimwise.inference.recheck import plan_recheck
-from shimwise.inference.remembered import remembered_posterior
-from shimwise.inference.screw import ScrewKnowledge, ScrewMove, learn, turns_for, unknown_screw
+from shimwise.inference.history.memory import History, Standing, Unit
+from shimwise.inference.history.remembered_posterior import remembered_posterior
+from shimwise.inference.history.screw import ScrewKnowledge, ScrewMove, learn, turns_for, unknown_screw
+from shimwise.inference.model.assemble import build_model
+from shimwise.inference.model.linear import Kind, Model
+from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
+from shimwise.inference.plan.recheck import plan_recheck
+from shimwise.inference.posterior.robust import K_MEDIAN, Posterior
+from shimwise.inference.verdict.answer import Verdict
+from shimwise.inference.verdict.decision import decide
 
 SEED, CONFIRMING_SEED = 20261127, 553399
 BODIES = 300

@@ -132,7 +132,7 @@ def postgres() -> Iterator[Server]:
 @pytest.fixture(scope="session")
 def postgres_template(postgres: Server) -> str:
     """A database with a record's tables, of which each test gets a copy."""
-    from shimwise.records.store import Record
+    from shimwise.record import Record
 
     name = postgres.new_database()
     Record.open(postgres.address(name)).close()
@@ -150,7 +150,7 @@ def postgres_address(postgres: Server, postgres_template: str) -> Iterator[str]:
 @pytest.fixture(scope="session")
 def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A file with a record's tables, of which each test gets a copy."""
-    from shimwise.records.store import Record
+    from shimwise.record import Record
 
     folder = tmp_path_factory.mktemp("template")
     Record.open(folder).close()

@@ -9,19 +9,19 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from shimwise.imaging.edge import EdgeTransfer, edge_transfer, square_transfers
-    from shimwise.imaging.flags import Flag, Raised
-    from shimwise.imaging.layout import ChartLayout, layout_from_json, layout_of_star
-    from shimwise.imaging.meter import start_from_star
-    from shimwise.imaging.peak import PeakFit, fit_peak
-    from shimwise.imaging.ring_model import RingData
-    from shimwise.imaging.sweep import StarPeak, SweepResult, SweepSettings, measure_sweep
-    from shimwise.imaging.texture import (
+    from shimwise.imaging.chart.capture import start_from_star
+    from shimwise.imaging.chart.layout import ChartLayout, layout_from_json, layout_of_star
+    from shimwise.imaging.focus.flags import Flag, Raised
+    from shimwise.imaging.focus.peak import PeakFit, fit_peak
+    from shimwise.imaging.focus.ring_model import RingData
+    from shimwise.imaging.focus.sweep import StarPeak, SweepResult, SweepSettings, measure_sweep
+    from shimwise.imaging.focus.texture import (
         RelativePeak,
         fit_relative_peak,
         gradient_energy,
         most_textured_region,
     )
+    from shimwise.imaging.star.edge import EdgeTransfer, edge_transfer, square_transfers
 
 __all__ = [
     "ChartLayout",
@@ -47,14 +47,14 @@ __all__ = [
 ]
 
 _HOME = {
-    "edge": ("EdgeTransfer", "edge_transfer", "square_transfers"),
-    "flags": ("Flag", "Raised"),
-    "layout": ("ChartLayout", "layout_from_json", "layout_of_star"),
-    "meter": ("start_from_star",),
-    "peak": ("PeakFit", "fit_peak"),
-    "ring_model": ("RingData",),
-    "sweep": ("StarPeak", "SweepResult", "SweepSettings", "measure_sweep"),
-    "texture": ("RelativePeak", "fit_relative_peak", "gradient_energy", "most_textured_region"),
+    "star.edge": ("EdgeTransfer", "edge_transfer", "square_transfers"),
+    "focus.flags": ("Flag", "Raised"),
+    "chart.layout": ("ChartLayout", "layout_from_json", "layout_of_star"),
+    "chart.capture": ("start_from_star",),
+    "focus.peak": ("PeakFit", "fit_peak"),
+    "focus.ring_model": ("RingData",),
+    "focus.sweep": ("StarPeak", "SweepResult", "SweepSettings", "measure_sweep"),
+    "focus.texture": ("RelativePeak", "fit_relative_peak", "gradient_energy", "most_textured_region"),
 }
 
 

@@ -8,8 +8,8 @@ import math
 from collections.abc import Mapping, Sequence
 
 from shimwise.errors import RemedyError
-from shimwise.figures import decimal_text, half_digits, half_text
-from shimwise.inference.answer import Z95, Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
+from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
+from shimwise.number_format import decimal_text, half_digits, half_text
 from shimwise.remedy import procedure
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
 from shimwise.remedy.remedy import Action, Direction, Kind, Remedy

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from shimwise.inference.answer import Z95
+from shimwise.inference.verdict.answer import Z95
 from shimwise.remedy.mechanism import Screw, Turn
 
 __all__ = ["TEST_TURN_DEG", "PlannedTurn", "planned_words", "trial_words", "turns_text"]

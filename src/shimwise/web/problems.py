@@ -16,7 +16,7 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
-from shimwise.bench.refusals import Conflict, InputError, NotFound, StoreError
+from shimwise.bench.errors import Conflict, InputError, NotFound, StoreError
 from shimwise.errors import ShimwiseError
 
 __all__ = [

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimwise.errors import RemedyError
-from shimwise.inference.answer import Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
 from shimwise.remedy import (
     Action,
     Direction,

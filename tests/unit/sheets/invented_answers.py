@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from hypothesis import strategies as st
 
-from shimwise.inference.answer import (
+from shimwise.inference.verdict.answer import (
     Answer,
     BodyAnswer,
     Cause,

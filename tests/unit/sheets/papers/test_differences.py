@@ -6,8 +6,8 @@ from typing import Any
 import pytest
 from invented_preps import signed_document
 
-from shimwise.sheets.papers.canonical import signed_part
-from shimwise.sheets.papers.differences import differences
+from shimwise.sheets.papers.signed.canonical_json import signed_part
+from shimwise.sheets.papers.signed.differences import differences
 
 
 def _told(change: Any) -> tuple[str, ...]:  # noqa: ANN401 - a function

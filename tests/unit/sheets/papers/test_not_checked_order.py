@@ -1,6 +1,6 @@
 """Distances stand on the sheet by their length, not by their letters."""
 
-from shimwise.sheets.papers.not_checked import _length_mm
+from shimwise.sheets.papers.signed.not_checked import _length_mm
 
 
 def test_a_set_up_without_a_length_stands_last() -> None:

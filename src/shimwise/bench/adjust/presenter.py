@@ -1,0 +1,104 @@
+"""An adjustment as it is shown: steps with their answers, the move, what is known of the screw, cautions."""
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from shimwise.bench.adjust.journal import Kept
+from shimwise.bench.adjust.views import AdjustmentView, StepView
+from shimwise.bench.house.unit_knowledge import mechanism_of
+from shimwise.record.queries import verdicts
+from shimwise.remedy import procedure
+from shimwise.remedy.adjustment import Adjustment, Confirmed
+from shimwise.remedy.adjustment_steps import Guide, Step
+
+if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+    from shimwise.bench.prep.prep_data import PrepMaterial
+
+__all__ = ["NOTED", "view_kept"]
+
+NOTED = (Step.CONSENT, Step.PLACE, Step.SHIMS_MEASURED)
+"""Steps whose answer is what was written: who consented, where the screw stands, which shims are in."""
+_GUIDE_WORDS = {
+    Guide.SCREW: "A screw moves the sensor.",
+    Guide.SCREW_WITHOUT_LOCK: "A screw moves the sensor; it is said to have no lock.",
+    Guide.SHIMMED_MOUNT: "Shims at the mount set the flange depth.",
+    Guide.FIXED: "The sensor is fixed: it is moved only by those the owner has authorised.",
+    Guide.LENS_SHIM: "Shims in the lens: a lens technician's work.",
+}
+
+
+def view_kept(connection: "Connection", material: "PrepMaterial", kept: Kept) -> AdjustmentView:
+    """Show an adjustment as it stands."""
+    adjusted = kept.adjustment
+    is_over = kept.state != "begun"
+    row = next((one for one in verdicts.adjustments(connection, kept.prep_id) if one.id == kept.id), None)
+    error_um = abs(kept.plan.error_um)
+    body = material.bodies.get(kept.unit_id)
+    mechanism = None if body is None else mechanism_of(body.mechanism)
+    cautions = (
+        procedure.body_cautions(mechanism, amount_um=error_um)
+        if kept.unit_kind == "body"
+        else procedure.lens_cautions(amount_um=error_um)
+    )
+    return AdjustmentView(
+        id=kept.id,
+        prep_id=kept.prep_id,
+        unit_kind=kept.unit_kind,
+        unit_id=kept.unit_id,
+        unit=kept.unit_name,
+        mechanism=str(kept.guide),
+        mechanism_words=_GUIDE_WORDS[kept.guide],
+        state=kept.state,
+        begun_at=kept.begun_at,
+        begun_by=kept.begun_by,
+        steps=tuple(_steps(adjusted, is_over=is_over)),
+        move=kept.plan.view(),
+        screw=kept.plan.screw,
+        cautions=cautions,
+        taken_back=tuple(kept.words),
+        amount_um=None if row is None else row.amount_um,
+        amount_sd_um=None if row is None else row.amount_sd_um,
+        turns=None if row is None else row.turns,
+    )
+
+
+def _steps(adjusted: Adjustment, *, is_over: bool) -> Iterable[StepView]:
+    for number, shown in enumerate(adjusted.view(), start=1):
+        said = shown.confirmed
+        yield StepView(
+            id=str(shown.step),
+            number=number,
+            text=shown.words,
+            kind=_answer_kind(shown.step, adjusted.guide),
+            choices=tuple(map(str, shown.answers)),
+            is_now=shown.is_next and not is_over,
+            is_done=said is not None,
+            answer="" if said is None else _answer_words(said),
+            note="" if said is None else said.note,
+            who="" if said is None else said.who,
+            at=None if said is None else said.when,
+        )
+
+
+def _answer_kind(step: Step, guide: Guide) -> str:
+    if step in NOTED:
+        return "text"
+    if step is Step.MOVE and guide is not Guide.FIXED:
+        return "turns" if guide in (Guide.SCREW, Guide.SCREW_WITHOUT_LOCK) else "shims"
+    return "choice"
+
+
+def _answer_words(said: Confirmed) -> str:
+    move = said.move
+    if move is None or (move.turns is None and not (move.shims_in_um or move.shims_out_um)):
+        return str(said.answer)
+    if move.turns is not None:
+        return f"{move.turns:.3g} turn {move.turn}"
+    parts = [
+        f"{way} {' + '.join(f'{shim:g}' for shim in shims)} µm"
+        for way, shims in (("in", move.shims_in_um), ("out", move.shims_out_um))
+        if shims
+    ]
+    return ", ".join(parts)

@@ -1,0 +1,52 @@
+"""Frames that lie in the record's folder and belong to no sweep: left by a program that was killed."""
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sqlalchemy import select
+
+from shimwise.bench.sweep.frame_files import FRAMES
+from shimwise.record.backup.checking import Finding
+from shimwise.record.tables import schema
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from shimwise.record import Record
+
+__all__ = ["frames_left"]
+
+_PART = re.compile(r"\.[0-9a-f]{32}\.part")
+_WHOLE = re.compile(r"[0-9a-f]{32}")
+
+
+def frames_left(record: "Record") -> tuple[Finding, ...]:
+    """List the frames of no sweep, with their size; the record is well all the same.
+
+    Those that the pages receive or measure at this moment are among them. What else lies there is let be.
+    """
+    folder = record.folder / FRAMES
+    there = sorted(folder.iterdir()) if folder.is_dir() else []
+    with record.reading() as connection:
+        known = set(connection.execute(select(schema.sweeps.c.id)).scalars())
+    return tuple(_found(there, known))
+
+
+def _found(there: list[Path], known: set[str]) -> "Iterator[Finding]":
+    for place in there:
+        if _PART.fullmatch(place.name):
+            why = "did not come whole"
+        elif _WHOLE.fullmatch(place.name) and place.name not in known:
+            why = "are of no sweep that is kept"
+        else:
+            continue
+        yield Finding(
+            subject=f"{FRAMES}/{place.name}",
+            text=f"{_size_mb(place):.1f} MB of frames that {why}. Unless the pages measure them now, the "
+            "folder may go; then send them again.",
+        )
+
+
+def _size_mb(place: Path) -> float:
+    return sum(path.stat().st_size for path in place.rglob("*") if path.is_file()) / 1e6

@@ -1,0 +1,270 @@
+"""Readings of a prep: seen while typed, saved once, answered at once with their landing, withdrawn and back.
+
+A reading obeys the rules of the readings file, in the same words: the near limit of its lens, a focal length
+the lens has, an axis only of an anamorphic.
+"""
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING
+
+from shimwise.bench.errors import Conflict, NotFound
+from shimwise.bench.prep.idempotency import SaidTime, digest_of, kept_as_sent, refuse_if_adjusted_since
+from shimwise.bench.prep.landing import landing_words
+from shimwise.bench.prep.lookups import refuse_unless_open, state_of
+from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.prep.presenter import Shower
+from shimwise.bench.prep.reading_check import SaidBeside, SightOfReading, TypedReading, sight_of
+from shimwise.bench.prep.reading_text import Typed
+from shimwise.bench.prep.setups import setup_at
+from shimwise.bench.prep.views import Preview, ReadingView, SavedReading
+from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
+from shimwise.record.queries import evidence, verdicts
+from shimwise.record.tables.rows import ReadingRow, SetupRow
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from sqlalchemy import Connection
+
+    from shimwise.record import Change, Record
+
+__all__ = ["add_reading", "preview_landing", "undo_withdraw", "withdraw_reading"]
+
+
+def add_reading(
+    record: "Record",
+    prep_id: str,
+    *,
+    body_id: str,
+    lens_id: str,
+    reading_text: str,
+    operator: str,
+    id: str | None = None,  # noqa: A002 - the word that the interface uses too
+    setup_id: str | None = None,
+    distance_text: str = "",
+    focal_mm: float | None = None,
+    fnumber: float | None = None,
+    axis: str = "",
+    stop: str = "",
+    at: str = "",
+    note: str = "",
+    taken_at: "datetime | None" = None,
+    age_s: float | None = None,
+) -> SavedReading:
+    """Save a reading, and answer with its landing and whether it agrees with the others.
+
+    The verdict is not judged here: ask :class:`shimwise.bench.verdict.judge_service.JudgeService` for it.
+
+    Parameters
+    ----------
+    record : Record
+        Where it is kept.
+    prep_id, body_id, lens_id : str
+        What was read.
+    reading_text : str
+        Where the ring stands: a length, ``on``, or ``short by 1/4"``.
+    operator : str
+        Who read it.
+    id : str, optional
+        Made by the client: the same reading sent twice is kept once, and answered as the first time, though
+        lens or set-up were changed meanwhile.
+    setup_id, distance_text : str
+        One of them: the set-up, or the taped distance, whose set-up is made where there is none yet.
+    focal_mm : float, optional
+        Of a zoom; else the lens's own. [mm]
+    fnumber : float, optional
+        Stopped down; else the lens's own.
+    axis : str
+        ``vertical`` or ``horizontal`` of an anamorphic; empty for the whole picture.
+    stop, at, note : str
+        T-stop, place or time, and anything else, in words.
+    taken_at : datetime, optional
+        When it was read, where that was before it is sent.
+    age_s : float, optional
+        The same without a clock: how long before it was sent. [s]
+
+    Raises
+    ------
+    InputError
+        When something typed cannot be taken: with its field.
+    NotFound
+        When the prep, or one of its units or set-ups, is not known.
+    Conflict
+        When the id is another reading's, the prep is closed or signed, or body or lens was adjusted between
+        the reading and its arrival.
+    """
+    typed = TypedReading(
+        body_id=body_id,
+        lens_id=lens_id,
+        setup_id=setup_id or "",
+        distance_text=distance_text,
+        reading_text=reading_text,
+        focal_mm=focal_mm,
+        fnumber=fnumber,
+        axis=axis,
+    )
+    said, arrived_at = SaidTime(taken_at=taken_at, age_s=age_s), record.clock()  # before it waits its turn
+    reading_id, person = id_or_new(id), typed_name(operator, field="operator")
+    words = SaidBeside(
+        stop=optional_name(stop, field="stop"), at=optional_name(at, field="at"), note=typed_note(note)
+    )
+    digest = digest_of({"prep_id": prep_id, "operator": person, **asdict(typed), **asdict(words)})
+    with record.reading() as connection:
+        kept = kept_as_sent(connection, reading_id, digest) if id else None
+        if kept is not None:
+            revision = state_of(connection, prep_id).revision
+            return SavedReading(view=_shown(connection, kept), is_new=False, revision=revision)
+        sight = sight_of(record, connection, prep_id, typed)
+    with record.writing(who=person) as change:
+        before = state_of(change.connection, prep_id)
+        is_new = not id or evidence.reading_if_kept(change.connection, reading_id) is None
+        taken = change.at
+        if is_new:
+            refuse_unless_open(change.connection, prep_id)
+            taken = _taken_at(change, sight, said, arrived_at=arrived_at)
+        setup = sight.setup_in(change)
+        wanted = sight.row(reading_id, setup_id=setup.id, operator=person, words=words, taken_at=taken)
+        row = evidence.add_reading(change, wanted, sent=digest)
+        if row.setup_id != setup.id:
+            setup = _kept_setup(change.connection, row, setup)
+        steps = int(is_new) + int(setup.taped_at == change.at)
+    return SavedReading(
+        view=sight.shower(setup).reading(row), is_new=is_new, revision=before.revision + steps
+    )
+
+
+def preview_landing(
+    record: "Record",
+    prep_id: str,
+    *,
+    body_id: str,
+    lens_id: str,
+    reading_text: str,
+    setup_id: str | None = None,
+    distance_text: str = "",
+    focal_mm: float | None = None,
+    fnumber: float | None = None,
+    axis: str = "",
+) -> Preview:
+    """Say what a reading would mean, while it is typed; nothing is kept. Arguments as :func:`add_reading`.
+
+    Raises
+    ------
+    InputError
+        When what is typed so far cannot be taken.
+    NotFound
+        When the prep, or one of its units or set-ups, is not known.
+    """
+    typed = TypedReading(
+        body_id=body_id,
+        lens_id=lens_id,
+        setup_id=setup_id or "",
+        distance_text=distance_text,
+        reading_text=reading_text,
+        focal_mm=focal_mm,
+        fnumber=fnumber,
+        axis=axis,
+    )
+    with record.reading() as connection:
+        sight = sight_of(record, connection, prep_id, typed)
+    setup, at = sight.setup, sight.prep.started_at  # any time will do
+    row = sight.row("", setup_id=setup.id, operator="", words=SaidBeside(), taken_at=at)
+    shower = sight.shower(setup)
+    landing, agreement = shower.landing(row), shower.agreement(row)
+    words = landing_words(landing.um)
+    return Preview(
+        landing_um=landing.um,
+        landing_sd_um=landing.sd_um,
+        landing_words=words,
+        agreement=agreement.kind,
+        agreement_words=agreement.words,
+        distance_mm=setup.distance_mm,
+        reading_mm=sight.reading.mm,
+        reading_text=sight.reading.text,
+        words=f"{sight.reading.text} is {words}; {agreement.words}",
+    )
+
+
+def withdraw_reading(
+    record: "Record", reading_id: str, *, reason: str, who: str, prep_id: str | None = None
+) -> ReadingView:
+    """Withdraw a reading: it stays in the record with its reason, and no verdict hears it.
+
+    With ``prep_id`` it has to be a reading of that prep.
+
+    Raises
+    ------
+    InputError
+        When no reason is given.
+    NotFound
+        When there is no such reading.
+    Conflict
+        When its prep is closed or signed.
+    """
+    person = typed_name(who, field="who")
+    why = typed_name(reason, field="reason")
+    with record.writing(who=person) as change:
+        _open_reading(change.connection, reading_id, prep_id)
+        row = evidence.withdraw_reading(change, reading_id, reason=why)
+        return _shown(change.connection, row)
+
+
+def undo_withdraw(record: "Record", reading_id: str, *, who: str, prep_id: str | None = None) -> ReadingView:
+    """Take a withdrawal back; ``prep_id`` as in :func:`withdraw_reading`.
+
+    Raises
+    ------
+    NotFound
+        When there is no such reading.
+    Conflict
+        When its prep is closed or signed.
+    """
+    person = typed_name(who, field="who")
+    with record.writing(who=person) as change:
+        _open_reading(change.connection, reading_id, prep_id)
+        row = evidence.unwithdraw_reading(change, reading_id)
+        return _shown(change.connection, row)
+
+
+def _open_reading(connection: "Connection", reading_id: str, prep_id: str | None) -> None:
+    """Refuse unless this is a reading of an open prep, of the one named."""
+    row = evidence.reading(connection, reading_id)
+    if prep_id is not None and row.prep_id != prep_id:
+        raise NotFound("reading", reading_id)
+    refuse_unless_open(connection, row.prep_id)
+
+
+def _kept_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> SetupRow:
+    """Give the set-up of a reading that was kept before, if it was taped at the distance that is sent now.
+
+    Raises
+    ------
+    Conflict
+        When it was another distance: then it is another reading.
+    """
+    kept = evidence.setup(connection, row.setup_id)
+    if setup_at([kept], body_id=sent.body_id, distance=Typed(sent.distance_text, sent.distance_mm)) is None:
+        raise Conflict(
+            f"The id {row.id} is that of another reading already, at {kept.distance_text} and not at "
+            f"{sent.distance_text}. Send it with an id of its own.",
+            kind="reading",
+            id=row.id,
+        )
+    return kept
+
+
+def _taken_at(
+    change: "Change", sight: SightOfReading, said: SaidTime, *, arrived_at: "datetime"
+) -> "datetime":
+    """Give when a new reading was taken; refuse it where a unit was adjusted since."""
+    taken_at = said.before(arrived_at, began_at=sight.prep.started_at)
+    if taken_at is None:
+        return change.at
+    refuse_if_adjusted_since(change.connection, taken_at, body=sight.body, lens=sight.lens)
+    return taken_at
+
+
+def _shown(connection: "Connection", row: ReadingRow) -> ReadingView:
+    material = material_of(connection, row.prep_id)
+    verdict = verdicts.latest_verdict(connection, row.prep_id)
+    return Shower(material, None if verdict is None else verdict.document).reading(row)

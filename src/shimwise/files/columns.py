@@ -1,0 +1,105 @@
+"""The header of a readings file: which columns there are, where, and how fields are parted."""
+
+import difflib
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from shimwise.files.errors import ReadingsFileError, shown
+
+REQUIRED = ("body", "lens", "focal_length_mm", "f_number", "distance", "reading", "operator", "setup")
+OPTIONAL = ("squeeze", "axis", "principal_separation_mm", "stop", "at", "note", "focus_design")
+KNOWN = (*REQUIRED, *OPTIONAL)
+SEPARATORS = (",", ";", "\t")
+MOST_COLUMNS = 200
+"""A header of more columns is none."""
+_HEADER_CHARACTERS = 10_000
+_LINE_END = re.compile(r"[\r\n]")
+_NOT_WORD = re.compile(r"[\W_]+")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Header:
+    """Place of each known column, the count of fields a row has, and columns that are not read."""
+
+    places: Mapping[str, int]
+    width: int
+    warnings: tuple[str, ...]
+
+
+def find_separator(text: str) -> str:
+    """Find how fields are parted: the separator with which the first line names the most known columns."""
+    first = _LINE_END.split(text.lstrip()[:_HEADER_CHARACTERS], maxsplit=1)[0]
+
+    def known(separator: str) -> int:
+        return sum(plain_column(name.strip().strip('"')) in KNOWN for name in first.split(separator))
+
+    return max(SEPARATORS, key=known)
+
+
+def read_header(cells: Sequence[str], *, name: str, line: int) -> Header:
+    """Read the header's names, in any order, case and spacing.
+
+    Raises
+    ------
+    ReadingsFileError
+        When required columns are missing (all are named) or a column stands there twice.
+    """
+    if len(cells) > MOST_COLUMNS:
+        raise ReadingsFileError(
+            f"has {len(cells)} fields; the first line has to be the header, of at most {MOST_COLUMNS}.",
+            name=name,
+            line=line,
+        )
+    names = [plain_column(cell) for cell in cells]
+    while names and not names[-1]:
+        names.pop()
+    places: dict[str, int] = {}
+    for place, column in enumerate(names):
+        if column not in KNOWN:
+            continue
+        if column in places:
+            raise ReadingsFileError(
+                f"stands in the header twice, in place {places[column] + 1} and {place + 1}. Keep one.",
+                name=name,
+                line=line,
+                column=column,
+                found=cells[place],
+            )
+        places[column] = place
+    _refuse_missing(places, cells, name=name, line=line)
+    return Header(places=places, width=len(names), warnings=tuple(_not_read(names, cells, places)))
+
+
+def plain_column(cell: str) -> str:
+    """Give a column's name without case, spacing and signs."""
+    return _NOT_WORD.sub("_", cell.strip().casefold()).strip("_")
+
+
+def _refuse_missing(places: Mapping[str, int], cells: Sequence[str], *, name: str, line: int) -> None:
+    missing = [column for column in REQUIRED if column not in places]
+    if not missing:
+        return
+    found = shown(", ".join(cell.strip() for cell in cells))
+    missed = f"columns {', '.join(missing)} are" if len(missing) > 1 else f"column {missing[0]} is"
+    raise ReadingsFileError(
+        f"the {missed} missing. Found is: {found}. The header has to name "
+        f"{', '.join(REQUIRED)}; {', '.join(OPTIONAL)} may follow.",
+        name=name,
+        line=line,
+        found=found,
+    )
+
+
+def _not_read(names: Sequence[str], cells: Sequence[str], places: Mapping[str, int]) -> list[str]:
+    warnings = []
+    for place, column in enumerate(names):
+        if column in KNOWN:
+            continue
+        title = (
+            f"Column {shown(cells[place].strip())}" if column else f"Column {place + 1}, which has no name,"
+        )
+        near = difflib.get_close_matches(column, [known for known in KNOWN if known not in places], n=1)
+        question = f" Is {near[0]} meant?" if near else ""
+        warnings.append(f"{title} is not read.{question}")
+    return warnings

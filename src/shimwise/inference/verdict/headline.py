@@ -1,0 +1,169 @@
+"""The verdict in words: one sentence first, and what a reader has to be warned of.
+
+Short means the sensor is too close to the lens, deep that it is too far. Numbers carry their 95 % half width.
+"""
+
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import replace
+
+from shimwise.inference.history.remembered_posterior import Surprise
+from shimwise.inference.model.prep import Prep
+from shimwise.inference.posterior.robust import Posterior
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, Cause, Verdict
+from shimwise.inference.verdict.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Datum
+from shimwise.number_format import NOT_KNOWN, decimal_text, half_digits
+
+NAMED_P = 0.7
+"""A cause is named in the headline from this probability on."""
+WIDENED = 1.5
+"""History that had to be taken this many times wider than told is warned of."""
+
+
+def with_headline(answer: Answer) -> Answer:
+    """Return the answer with its sentence."""
+    return replace(answer, headline=_headline(answer))
+
+
+def _headline(answer: Answer) -> str:
+    units = {("body", unit.name): unit for unit in answer.bodies}
+    units |= {("lens", unit.name): unit for unit in answer.lenses}
+    found = [
+        sentence
+        for kind in ("body", "lens")
+        for (of_kind, name), unit in units.items()
+        if of_kind == kind and (sentence := unit_sentence(kind, name, unit))
+    ]
+    found += [_named(cause) for cause in answer.causes if _is_named(cause)]
+    if found:
+        return " ".join(found[:3]) + (f" And {len(found) - 3} more." if len(found) > 3 else "")
+    everything = [*answer.bodies, *answer.lenses]
+    if all(unit.verdict is Verdict.IN_TOLERANCE for unit in everything):
+        tolerances = {unit.tolerance_um for unit in everything}
+        within = f"±{tolerances.pop():g} µm" if len(tolerances) == 1 else "their tolerances"
+        return f"Nothing is out: all {len(everything)} units are within {within}."
+    return _undecided(everything)
+
+
+def titled(kind: str, name: str) -> str:
+    """Name a unit by its kind, once: a body that is called "Body 07" is not called "Body Body 07"."""
+    return name if name.casefold().startswith(kind.casefold()) else f"{kind} {name}"
+
+
+def probability_text(probability: float) -> str:
+    """Write a probability in per cent, the ends as ``< 1 %`` and ``> 99 %``; none as ``not known``."""
+    if not math.isfinite(probability):
+        return NOT_KNOWN
+    if probability < 0.01:
+        return "< 1 %"
+    if probability > 0.99:
+        return "> 99 %"
+    return f"{100 * probability:.0f} %"
+
+
+def unit_sentence(kind: str, name: str, unit: BodyAnswer) -> str:
+    """Say of a unit that is out by how much, with half its 95 % interval; nothing of another."""
+    if unit.verdict not in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
+        return ""
+    half_um = (unit.high_um - unit.low_um) / 2
+    digits = half_digits(half_um)
+    amount = (
+        f"{decimal_text(abs(unit.error_um), digits)} µm, give or take {decimal_text(half_um, digits)} (95 %)"
+    )
+    is_short = unit.verdict is Verdict.OUT_SHORT
+    side = "short" if is_short else "deep"
+    if kind == "body":
+        where = "too close" if is_short else "too far"
+        return f"{titled('Body', name)} lands {side}: the sensor sits {where} by {amount}."
+    return f"{titled('Lens', name)} lands {side} by itself, by {amount}."
+
+
+def _is_named(cause: Cause) -> bool:
+    return cause.kind in ("scale", "setup") and cause.probability >= NAMED_P
+
+
+def _named(cause: Cause) -> str:
+    if cause.kind == "setup":
+        return f"{titled('Set-up', cause.unit)} is taped wrong (P {probability_text(cause.probability)})."
+    return f"The scale of lens {cause.unit} is off (P {probability_text(cause.probability)})."
+
+
+def _undecided(units: Sequence[BodyAnswer]) -> str:
+    parts = [
+        f"{count} {'unit' if count == 1 else 'units'} {words}"
+        for verdict, words in (
+            (Verdict.CANNOT_TELL, "cannot be told"),
+            (Verdict.NOT_CHECKED, "not checked well enough"),
+            (Verdict.IN_TOLERANCE, "in tolerance"),
+        )
+        if (count := sum(unit.verdict is verdict for unit in units))
+    ]
+    return f"Nothing is called out: {', '.join(parts)}."
+
+
+def warnings(
+    posterior: Posterior,
+    limits: Sequence[Datum],
+    prep: Prep,
+    body_tolerances_um: Sequence[float],
+) -> list[str]:
+    """What must be said beside the numbers: the datum, history that did not fit, readings that are few.
+
+    Parameters
+    ----------
+    posterior : Posterior
+        As judged.
+    limits, body_tolerances_um : sequences of Datum and of float
+        Of each body, in the same order. [µm]
+    prep : Prep
+        What was judged.
+    """
+    texts = [
+        text
+        for limit, tolerance in zip(limits, body_tolerances_um, strict=True)
+        if (text := _datum(limit, tolerance))
+    ]
+    if posterior.history_factor >= WIDENED:
+        texts.append(
+            "The lenses differ from each other more than their histories allow; these were taken "
+            f"{posterior.history_factor:.1f} times wider. Check that the histories belong to these lenses."
+        )
+    if len(prep.readings) == 1:
+        texts.append(
+            "One reading only: it tells the sum of a body's and a lens's error, not whose it is. Whether "
+            "it is a blunder, a second reading tells."
+        )
+    return texts
+
+
+def knocks(surprises: Sequence[Surprise], *, past: Collection[str] = ()) -> list[str]:
+    """Say of each unit whose readings contradict what was remembered how far it lies from there.
+
+    Parameters
+    ----------
+    surprises : sequence of Surprise
+        Those that were noticed.
+    past : collection of str
+        Units as they were before an adjustment; it is said of them too, in the past.
+    """
+    return [
+        f"{one.name} {'lay' if one.name in past else 'lies'} "
+        f"{decimal_text(abs(one.shift_um))} ± {decimal_text(2 * one.sd_um)} µm "
+        f"{'short' if one.shift_um < 0 else 'deep'} "
+        "of where it was remembered: it may have been knocked or "
+        "worked on without a note, or another one was read under its name. What was remembered of it is set "
+        "aside. Look at its mount, and check that the name is right."
+        for one in surprises
+    ]
+
+
+def _datum(limit: Datum, tolerance_um: float) -> str:
+    if limit.limit_um <= tolerance_um / 2:
+        return ""
+    return (
+        f"However many readings are taken with these lenses, {limit.body} cannot be known better than "
+        f"±{limit.limit_um:.1f} µm (95 %): the lenses' own errors are not known well enough. "
+        f"A depth gauge on the body (standard uncertainty {GAUGE_SD_UM:g} µm) would bring it to "
+        f"±{limit.with_gauge_um:.1f}, one lens known to {KNOWN_LENS_SD_UM:g} µm to "
+        f"±{limit.with_known_lens_um:.1f}."
+    )

@@ -1,0 +1,142 @@
+"""Where a record is: a file, a folder that holds it, or a PostgreSQL server."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy import URL, Engine, create_engine, event, make_url
+from sqlalchemy.exc import ArgumentError
+from sqlalchemy.pool import ConnectionPoolEntry
+
+from shimwise.record.errors import RecordAway
+
+__all__ = ["FILE_NAME", "WAITED_S", "Place", "engine_of", "place_of"]
+
+FILE_NAME = "shimwise.sqlite"
+FILE_ENDINGS = {".sqlite", ".sqlite3", ".db"}
+WAITED_S = 5.0
+"""How long a change waits for other programs. [s]"""
+CACHE_KIB = 8_192
+READERS = 24
+"""Connections at once; more wait."""
+_IS_WRITING = "shimwise_is_writing"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where a record is. ``path`` is None on a server, ``folder`` holds uploaded frames."""
+
+    url: URL
+    path: Path | None
+    folder: Path
+
+    @property
+    def name(self) -> str:
+        """The record as people know it, without a password."""
+        return str(self.path) if self.path is not None else self.url.render_as_string(hide_password=True)
+
+
+def place_of(where: str | Path | None) -> Place:
+    """Tell where a record is; touches nothing.
+
+    Parameters
+    ----------
+    where : str, Path or None
+        A folder, a file ending in ``.sqlite``, ``.sqlite3`` or ``.db``, or a ``postgresql://`` address; None:
+        the platform's folder for a user's data.
+
+    Raises
+    ------
+    RecordAway
+        When an address is of no kind that a record can be at.
+    """
+    if isinstance(where, str) and "://" in where:
+        return _server(where)
+    path = Path(where).expanduser().absolute() if where is not None else _user_data()
+    if path.suffix.lower() not in FILE_ENDINGS and path.is_file():
+        raise RecordAway(
+            "cannot be there: that is a file, and none of a record. Give a folder, or a file ending in "
+            f"{', '.join(sorted(FILE_ENDINGS))}.",
+            where=str(path),
+        )
+    if path.suffix.lower() not in FILE_ENDINGS or path.is_dir():
+        path = path / FILE_NAME
+    return Place(url=URL.create("sqlite", database=str(path)), path=path, folder=path.parent)
+
+
+def engine_of(place: Place, *, waited_s: float = WAITED_S) -> Engine:
+    """Make an engine; connects to nothing yet."""
+    if place.path is not None:
+        return _sqlite_engine(place, waited_s)
+    # A cut connection is found before it is used; a server that does not answer is given up.
+    return create_engine(
+        place.url.set(drivername="postgresql+psycopg"),
+        pool_pre_ping=True,
+        pool_size=READERS,
+        pool_timeout=waited_s,
+        connect_args={
+            "connect_timeout": max(2, round(waited_s)),
+            "options": f"-c lock_timeout={round(waited_s * 1000)} -c timezone=UTC",
+        },
+    )
+
+
+def _server(address: str) -> Place:
+    try:
+        url = make_url(address)
+    except ArgumentError:
+        url = None
+    if url is None or url.get_backend_name() not in {"postgresql", "postgres"}:
+        raise RecordAway(
+            "is at no address that is known. Give a folder, a file, or postgresql://user@host/database.",
+            where=url.render_as_string() if url is not None else "named",
+        )
+    return Place(url=url.set(drivername="postgresql"), path=None, folder=_user_data())
+
+
+def _user_data() -> Path:
+    from platformdirs import user_data_path
+
+    return user_data_path("shimwise", appauthor=False)
+
+
+def _sqlite_engine(place: Place, waited_s: float) -> Engine:
+    engine = create_engine(
+        place.url,
+        connect_args={"timeout": waited_s, "isolation_level": None, "check_same_thread": False},
+        pool_size=READERS,
+        pool_timeout=waited_s,
+    )
+    # The driver's own transactions are off (isolation_level None); these two put SQLAlchemy in charge, as its
+    # documentation of the SQLite dialect tells.
+    event.listen(engine, "connect", _prepare)
+    event.listen(engine, "begin", _begin)
+    return engine
+
+
+def _prepare(connection: object, _record: ConnectionPoolEntry) -> None:
+    cursor = connection.cursor()  # type: ignore[attr-defined]
+    for pragma in (
+        "foreign_keys=ON",
+        "synchronous=FULL",  # with the write-ahead log: what was acknowledged survives a loss of power
+        f"cache_size=-{CACHE_KIB}",
+        "temp_store=MEMORY",
+    ):
+        cursor.execute(f"PRAGMA {pragma}")
+    cursor.close()
+
+
+def _begin(connection: object) -> None:
+    is_writing = connection.get_execution_options().get(_IS_WRITING, False)  # type: ignore[attr-defined]
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if is_writing else "BEGIN")  # type: ignore[attr-defined]
+
+
+def writing_options(place: Place) -> dict[str, object]:
+    """Options of a connection that will write."""
+    return {_IS_WRITING: True} if place.path is not None else {}
+
+
+def reading_options(place: Place) -> dict[str, object]:
+    """Options of a connection that looks at one consistent state and changes nothing."""
+    if place.path is not None:
+        return {}
+    return {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}

@@ -1,0 +1,258 @@
+"""What follows from the evidence: verdicts as given at the time, adjustments, sign-offs, a unit's past."""
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+from uuid import uuid4
+
+from sqlalchemy import Connection, func, select, update
+
+from shimwise.record.errors import Conflict
+from shimwise.record.queries.preps import touch
+from shimwise.record.tables import schema
+from shimwise.record.tables.mapping import from_mapping, insert, rows_of, same_or_conflict
+from shimwise.record.tables.rows import AdjustmentRow, SignOffRow, UnitLineRow, VerdictRow
+
+if TYPE_CHECKING:
+    from shimwise.record.record import Change
+
+__all__ = [
+    "add_adjustment",
+    "add_sign_off",
+    "add_verdict",
+    "adjustments",
+    "latest_sign_off",
+    "latest_verdict",
+    "sign_offs",
+    "signed_times",
+    "unit_adjustments",
+    "unit_latest",
+    "unit_past",
+    "verdicts_of",
+]
+
+_GIVEN = frozenset({"given_at", "made_at", "signed_at"})
+_LINE_NUMBERS = ("error_um", "sd_um", "low_um", "high_um", "p_out")
+
+
+def add_verdict(change: "Change", row: VerdictRow) -> VerdictRow:
+    """Keep a verdict (its document is ``shimwise.verdict/1``), and what it says of each unit.
+
+    A verdict changes nothing that is judged, so the prep's revision stays.
+
+    Raises
+    ------
+    Conflict
+        When the id is another verdict's, or the prep is not known.
+    """
+    table = schema.verdicts
+    found = change.connection.execute(select(table).where(table.c.id == row.id)).mappings().one_or_none()
+    if found is not None:
+        kept = from_mapping(VerdictRow, found)
+        same_or_conflict(kept, row, kind="verdict", server_made=_GIVEN)
+        return kept
+    latest = latest_verdict(change.connection, row.prep_id)
+    insert(change.connection, table, row)
+    if latest is None or row.revision >= latest.revision:
+        keep_lines(change.connection, row)
+    detail = {"verdict_id": row.id, "revision": row.revision, "headline": row.headline}
+    change.note("verdict given", prep_id=row.prep_id, detail=detail)
+    return row
+
+
+def latest_verdict(connection: Connection, prep_id: str) -> VerdictRow | None:
+    """Give the verdict on the latest revision that was judged; None without any."""
+    table = schema.verdicts
+    wanted = (
+        select(table)
+        .where(table.c.prep_id == prep_id)
+        .order_by(table.c.revision.desc(), table.c.given_at.desc())
+        .limit(1)
+    )
+    return next(iter(rows_of(connection, wanted, VerdictRow)), None)
+
+
+def verdicts_of(connection: Connection, prep_id: str, *, limit: int = 1000) -> list[VerdictRow]:
+    """List the verdicts of a prep, oldest first."""
+    table = schema.verdicts
+    wanted = (
+        select(table)
+        .where(table.c.prep_id == prep_id)
+        .order_by(table.c.revision, table.c.given_at, table.c.id)
+        .limit(limit)
+    )
+    return rows_of(connection, wanted, VerdictRow)
+
+
+def unit_past(connection: Connection, unit_id: str, *, limit: int = 200) -> list[UnitLineRow]:
+    """Give what each prep's latest verdict said of a unit: the latest ``limit``, oldest first."""
+    lines = schema.unit_lines
+    found: list[UnitLineRow] = []
+    for column in (lines.c.body_id, lines.c.lens_id):
+        wanted = (
+            select(lines, schema.preps.c.title.label("prep_title"))
+            .join(schema.preps, schema.preps.c.id == lines.c.prep_id)
+            .where(column == unit_id)
+            .order_by(lines.c.given_at.desc())
+            .limit(limit)
+        )
+        found += rows_of(connection, wanted, UnitLineRow)
+    return found[::-1]
+
+
+def unit_latest(connection: Connection, unit_ids: list[str]) -> dict[str, UnitLineRow]:
+    """Give the latest line of each of some units; those never judged are left out."""
+    lines = schema.unit_lines
+    of_unit = lines.alias()
+    found = {}
+    for units, column in ((schema.bodies, of_unit.c.body_id), (schema.lenses, of_unit.c.lens_id)):
+        newest = (  # one step in the index for each unit, however long its past
+            select(of_unit.c.id)
+            .where(column == units.c.id)
+            .order_by(of_unit.c.given_at.desc())
+            .limit(1)
+            .scalar_subquery()
+        )
+        wanted = (
+            select(lines, schema.preps.c.title.label("prep_title"))
+            .join_from(units, lines, lines.c.id == newest)
+            .join(schema.preps, schema.preps.c.id == lines.c.prep_id)
+            .where(units.c.id.in_(unit_ids))
+        )
+        found.update({line.unit_id: line for line in rows_of(connection, wanted, UnitLineRow)})
+    return found
+
+
+def add_adjustment(change: "Change", row: AdjustmentRow) -> AdjustmentRow:
+    """Keep an adjustment, and put its unit into the epoch after it.
+
+    Raises
+    ------
+    Conflict
+        When the id is another adjustment's, the unit is not known, or is not in ``epoch_before``.
+    """
+    table = schema.adjustments
+    found = change.connection.execute(select(table).where(table.c.id == row.id)).mappings().one_or_none()
+    if found is not None:
+        kept = from_mapping(AdjustmentRow, found)
+        same_or_conflict(kept, row, kind="adjustment", server_made=_GIVEN)
+        return kept
+    units = schema.bodies if row.unit_kind == "body" else schema.lenses
+    raising = (
+        update(units)
+        .where(units.c.id == row.unit_id, units.c.epoch == row.epoch_before)
+        .values(epoch=row.epoch_after)
+    )
+    if change.connection.execute(raising).rowcount != 1:
+        raise Conflict(
+            f"The {row.unit_kind} is not as it was before adjustment {row.epoch_before + 1}: it is not "
+            "known, or someone adjusted it meanwhile. Look at it again, then repeat.",
+            kind=row.unit_kind,
+            id=row.unit_id,
+        )
+    if row.prep_id is not None:
+        touch(change, row.prep_id)
+    insert(change.connection, table, row)
+    detail = {"adjustment_id": row.id, "action": row.action, "epoch_after": row.epoch_after}
+    change.note("unit adjusted", prep_id=row.prep_id, unit_id=row.unit_id, detail=detail)
+    return row
+
+
+def adjustments(connection: Connection, prep_id: str) -> list[AdjustmentRow]:
+    """List a prep's adjustments as they were made."""
+    table = schema.adjustments
+    wanted = select(table).where(table.c.prep_id == prep_id).order_by(table.c.made_at, table.c.id)
+    return rows_of(connection, wanted, AdjustmentRow)
+
+
+def unit_adjustments(connection: Connection, unit_id: str) -> list[AdjustmentRow]:
+    """List a unit's adjustments as they were made."""
+    table = schema.adjustments
+    found: list[AdjustmentRow] = []
+    for column in (table.c.body_id, table.c.lens_id):
+        wanted = select(table).where(column == unit_id).order_by(table.c.made_at, table.c.id)
+        found += rows_of(connection, wanted, AdjustmentRow)
+    return found
+
+
+def add_sign_off(change: "Change", row: SignOffRow) -> SignOffRow:
+    """Keep a sign-off. The state of the prep is changed by :func:`.preps.change_state`.
+
+    Raises
+    ------
+    Conflict
+        When the id is another sign-off's, or the prep is not known.
+    """
+    table = schema.sign_offs
+    found = change.connection.execute(select(table).where(table.c.id == row.id)).mappings().one_or_none()
+    if found is not None:
+        kept = from_mapping(SignOffRow, found)
+        same_or_conflict(kept, row, kind="sign-off", server_made=_GIVEN)
+        return kept
+    insert(change.connection, table, row)
+    detail = {"sign_off_id": row.id, "digest": row.digest, "revision": row.revision}
+    change.note("prep signed off", prep_id=row.prep_id, detail=detail)
+    return row
+
+
+def sign_offs(connection: Connection, prep_id: str) -> list[SignOffRow]:
+    """List a prep's sign-offs, oldest first."""
+    table = schema.sign_offs
+    wanted = select(table).where(table.c.prep_id == prep_id).order_by(table.c.signed_at, table.c.id)
+    return rows_of(connection, wanted, SignOffRow)
+
+
+def latest_sign_off(connection: Connection, prep_id: str) -> SignOffRow | None:
+    """Give a prep's latest sign-off; None without any."""
+    return next(iter(sign_offs(connection, prep_id)[-1:]), None)
+
+
+def signed_times(connection: Connection, prep_ids: Iterable[str]) -> dict[str, datetime]:
+    """Give when each of some preps was signed last; those that are not signed now are left out."""
+    table, preps = schema.sign_offs, schema.preps
+    wanted = (
+        select(table.c.prep_id, func.max(table.c.signed_at).label("at"))
+        .join(preps, preps.c.id == table.c.prep_id)
+        .where(preps.c.state == "signed", table.c.prep_id.in_(list(prep_ids)))
+        .group_by(table.c.prep_id)
+    )
+    return {row.prep_id: row.at for row in connection.execute(wanted)}
+
+
+def keep_lines(connection: Connection, row: VerdictRow) -> None:
+    """Write what a verdict says of each unit in the place of what the prep's verdict before it said.
+
+    A unit that was adjusted within the prep stands in the document under other names too; the plain name is
+    the unit as it is now.
+    """
+    table = schema.unit_lines
+    connection.execute(table.delete().where(table.c.prep_id == row.prep_id))
+    lines: list[dict[str, Any]] = []
+    for column, units, within in (
+        ("body_id", schema.bodies, schema.prep_bodies),
+        ("lens_id", schema.lenses, schema.prep_lenses),
+    ):
+        said = {line["name"]: line for line in row.document.get(units.name, ())}
+        of_prep = (
+            select(units.c.id, units.c.name, units.c.epoch)
+            .join(within, within.c[column] == units.c.id)
+            .where(within.c.prep_id == row.prep_id)
+        )
+        for unit in connection.execute(of_prep):
+            line = said.get(unit.name)
+            if line is not None:
+                lines.append(
+                    {
+                        "id": uuid4().hex,
+                        "prep_id": row.prep_id,
+                        "body_id": None,
+                        "lens_id": None,
+                        column: unit.id,
+                        "epoch": unit.epoch,
+                        "given_at": row.given_at,
+                        "verdict": line["verdict"],
+                        **{name: line.get(name) for name in _LINE_NUMBERS},
+                    }
+                )
+    if lines:
+        connection.execute(table.insert(), lines)
