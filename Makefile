@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: run setup setup-dev test check format bench readme lock vendor clean
+.PHONY: run setup setup-dev test check format count bench readme lock vendor clean
 
 run: setup
 	$(BIN)/shimwise demo
@@ -26,8 +26,8 @@ $(VENV)/.dev: requirements/dev.txt $(VENV)/.runtime
 	@touch $@
 
 check: setup-dev
-	$(BIN)/ruff format --check src tests benchmarks docs
-	$(BIN)/ruff check src tests benchmarks docs
+	$(BIN)/ruff format --check src tests benchmarks docs tools
+	$(BIN)/ruff check src tests benchmarks docs tools
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-cache
 
@@ -35,8 +35,11 @@ test: check
 	$(BIN)/pytest
 
 format: setup-dev
-	$(BIN)/ruff format src tests benchmarks docs
-	$(BIN)/ruff check --fix src tests benchmarks docs
+	$(BIN)/ruff format src tests benchmarks docs tools
+	$(BIN)/ruff check --fix src tests benchmarks docs tools
+
+count:
+	$(PYTHON) tools/count_code.py src
 
 bench: setup-dev
 	$(BIN)/python -m benchmarks

@@ -9,7 +9,14 @@ import sys
 import tokenize
 from pathlib import Path
 
-SKIPPED = {tokenize.COMMENT, tokenize.NL, tokenize.NEWLINE, tokenize.INDENT, tokenize.DEDENT, tokenize.ENDMARKER}
+SKIPPED = {
+    tokenize.COMMENT,
+    tokenize.NL,
+    tokenize.NEWLINE,
+    tokenize.INDENT,
+    tokenize.DEDENT,
+    tokenize.ENDMARKER,
+}
 """Kinds of token that are layout or comment."""
 
 
@@ -17,7 +24,11 @@ def docstring_lines(tree: ast.AST) -> set[int]:
     """Return the numbers of the lines that only a docstring (of a module, class, function or value) covers."""
     lines: set[int] = set()
     for node in ast.walk(tree):
-        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str):
+        if (
+            isinstance(node, ast.Expr)
+            and isinstance(node.value, ast.Constant)
+            and isinstance(node.value.value, str)
+        ):
             lines.update(range(node.lineno, (node.end_lineno or node.lineno) + 1))
     return lines
 
