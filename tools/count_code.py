@@ -21,7 +21,7 @@ SKIPPED = {
 
 
 def docstring_lines(tree: ast.AST) -> set[int]:
-    """Return the numbers of the lines that only a docstring (of a module, class, function or value) covers."""
+    """Return the numbers of the lines that docstrings cover."""
     lines: set[int] = set()
     for node in ast.walk(tree):
         if (
