@@ -11,9 +11,9 @@ import numpy as np
 from benchmarks import prep_simulator as simulator
 from benchmarks import rivals
 from shimwise.inference.model.assemble import build_model
+from shimwise.inference.model.candidates import possible_readings
 from shimwise.inference.model.linear import Kind
 from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
-from shimwise.inference.plan.candidates import possible_readings
 from shimwise.inference.posterior.information_gain import gain, variance_of
 from shimwise.inference.posterior.robust import K_MEDIAN, robust_posterior
 from shimwise.inference.verdict.answer import Verdict

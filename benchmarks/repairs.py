@@ -15,10 +15,10 @@ import numpy as np
 
 from benchmarks import prep_simulator as simulator
 from benchmarks.results import write_section
-from shimwise.inference.history.memory import History, Standing, Unit
 from shimwise.inference.history.remembered_posterior import remembered_posterior
 from shimwise.inference.history.screw import ScrewKnowledge, ScrewMove, learn, turns_for, unknown_screw
 from shimwise.inference.model.assemble import build_model
+from shimwise.inference.model.joint_memory import History, Remembered, Unit
 from shimwise.inference.model.linear import Kind, Model
 from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
 from shimwise.inference.plan.recheck import plan_recheck
@@ -133,9 +133,9 @@ class Check:
         return self.start.after(self.model, self.posterior)
 
     @property
-    def body(self) -> Standing:
+    def body(self) -> Remembered:
         """What is known of the body."""
-        return self.history.standing(Kind.BODY, "B1")
+        return self.history.remembered(Kind.BODY, "B1")
 
     @property
     def verdict(self) -> Verdict:

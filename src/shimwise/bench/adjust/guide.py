@@ -27,12 +27,12 @@ from shimwise.bench.adjust.sharpest import peak_by_eye, peak_of_sweep
 from shimwise.bench.adjust.text import read_shim_change, read_shims, read_turns
 from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import Conflict, InputError
-from shimwise.bench.history.histories import remember_move
 from shimwise.bench.house.shim_stock import take_shims
 from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.bench.prep.lookups import refuse_unless_open
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
+from shimwise.bench.verdict.histories import remember_move
 from shimwise.bench.verdict.recheck import line_of
 from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.errors import RemedyError

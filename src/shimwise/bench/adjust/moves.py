@@ -5,7 +5,6 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.adjust.screw_history import screw_past, screw_view
 from shimwise.bench.adjust.views import MoveView, ScrewView
 from shimwise.bench.errors import Conflict
 from shimwise.bench.house.shim_stock import stock_in
@@ -14,6 +13,7 @@ from shimwise.errors import RemedyError
 from shimwise.record.tables.rows import BodyRow, LensRow
 from shimwise.remedy import Screw, ShimmedMount, Turn
 from shimwise.remedy.adjustment_steps import Move, turns_words
+from shimwise.remedy.screw_history import screw_past, screw_view
 from shimwise.remedy.stock import ShimStock, restack
 
 if TYPE_CHECKING:

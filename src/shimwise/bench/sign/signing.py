@@ -27,8 +27,8 @@ from shimwise.sheets.words.shared import VERDICT_WORDS, listed
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from shimwise.bench.history.memory import Memory
     from shimwise.bench.prep.views import PrepView
+    from shimwise.inference.history.house_memory import HouseMemory
     from shimwise.record import Change, Record
 
 __all__ = [
@@ -150,8 +150,8 @@ def reopen(record: "Record", prep_id: str, *, reason: str, who: str) -> "PrepVie
     Conflict
         When it is open, or signed and ``who`` neither signed it nor is a lead.
     """
-    from shimwise.bench.history.histories import forget_prep
     from shimwise.bench.prep.preps import open_prep
+    from shimwise.bench.verdict.histories import forget_prep
 
     person = typed_name(who, field="who")
     why = typed_name(reason, field="reason")
@@ -340,17 +340,17 @@ def _write(
     return verdicts.add_sign_off(change, SignOffRow(**facts, digest=digest, signed_json=text))
 
 
-def _memory_after(record: "Record", prep_id: str) -> "Memory | None":
+def _memory_after(record: "Record", prep_id: str) -> "HouseMemory | None":
     """Reckon what the prep leaves remembered of its units, before the record is held."""
-    from shimwise.bench.history.remember import after_prep
+    from shimwise.bench.verdict.prep_memory import after_prep
 
     with record.reading() as connection:
         return after_prep(connection, material_of(connection, prep_id))
 
 
-def _remember(change: "Change", material: PrepMaterial, memory: "Memory | None") -> None:
-    from shimwise.bench.history.histories import remember_prep
-    from shimwise.bench.history.remember import after_prep
+def _remember(change: "Change", material: PrepMaterial, memory: "HouseMemory | None") -> None:
+    from shimwise.bench.verdict.histories import remember_prep
+    from shimwise.bench.verdict.prep_memory import after_prep
     from shimwise.record.queries.memories import newest_seq
 
     if memory is not None and memory.seq != newest_seq(

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.adjust.screw_history import ScrewPast, planned_turns
 from shimwise.bench.house.unit_knowledge import body_knowledge, judged_name, lens_knowledge, mechanism_of
 from shimwise.bench.house.wording import in_house_document
 from shimwise.inference.model.prep import (
@@ -19,10 +18,11 @@ from shimwise.inference.model.prep import (
     measured_landing_sd_um,
 )
 from shimwise.remedy import Mechanism
+from shimwise.remedy.screw_history import ScrewPast, planned_turns
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
-    from shimwise.inference.history.memory import History
+    from shimwise.inference.model.joint_memory import History
     from shimwise.record.tables.rows import GaugeRow, LensRow, ReadingRow, SweepRow
 
 __all__ = ["Question", "answered", "question_of", "reading_of", "small_question", "sweep_source"]

@@ -3,17 +3,17 @@
 from typing import TYPE_CHECKING, Any
 
 from shimwise import __version__
-from shimwise.bench.adjust.screw_history import screws_of
 from shimwise.bench.errors import Conflict, NotFound
-from shimwise.bench.history.remember import prior_of
 from shimwise.bench.prep.lookups import state_of
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.views import PrepVerdict
 from shimwise.bench.typed_names import id_or_new
 from shimwise.bench.verdict.judge_input import Question, answered, question_of
+from shimwise.bench.verdict.prep_memory import prior_of
 from shimwise.bench.verdict.views import answer_of, verdict_view
 from shimwise.record.queries import verdicts
 from shimwise.record.tables.rows import VerdictRow
+from shimwise.remedy.screw_history import screws_of
 
 if TYPE_CHECKING:
     from shimwise.record import Record

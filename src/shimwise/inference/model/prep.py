@@ -11,7 +11,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from shimwise.inference.history.memory import History
+    from shimwise.inference.model.joint_memory import History
 
 DEFAULT_COC_UM = 20.0
 DEFAULT_TOLERANCE_UM = 10.0

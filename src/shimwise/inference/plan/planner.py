@@ -13,10 +13,10 @@ import numpy as np
 
 from shimwise.errors import InferenceError
 from shimwise.inference.model.assemble import Candidates, build_model
+from shimwise.inference.model.candidates import MOST_CANDIDATES, USUAL_DISTANCES_MM, possible_readings
 from shimwise.inference.model.linear import FloatArray, Kind, Model
 from shimwise.inference.model.observations import Sight
 from shimwise.inference.model.prep import Axis, Prep
-from shimwise.inference.plan.candidates import MOST_CANDIDATES, USUAL_DISTANCES_MM, possible_readings
 from shimwise.inference.posterior.information_gain import after, gain, variance_of
 from shimwise.inference.posterior.robust import K_MEDIAN, robust_posterior
 from shimwise.inference.verdict.answer import Z95

@@ -10,12 +10,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from shimwise.errors import InferenceError
-from shimwise.inference.history.memory import History
 from shimwise.inference.model.assemble import Candidates, build_model
+from shimwise.inference.model.candidates import possible_readings
+from shimwise.inference.model.joint_memory import History
 from shimwise.inference.model.linear import FloatArray, Kind
 from shimwise.inference.model.observations import Sight
 from shimwise.inference.model.prep import Prep, Reading
-from shimwise.inference.plan.candidates import possible_readings
 from shimwise.inference.plan.planner import PlannedReading
 from shimwise.inference.posterior.information_gain import after, gain, variance_of
 from shimwise.inference.posterior.robust import K_MEDIAN

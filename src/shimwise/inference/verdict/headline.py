@@ -7,7 +7,7 @@ import math
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 
-from shimwise.inference.history.remembered_posterior import Surprise
+from shimwise.inference.history.remembered_posterior import KnockTest
 from shimwise.inference.model.prep import Prep
 from shimwise.inference.posterior.robust import Posterior
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, Cause, Verdict
@@ -136,12 +136,12 @@ def warnings(
     return texts
 
 
-def knocks(surprises: Sequence[Surprise], *, past: Collection[str] = ()) -> list[str]:
+def knocks(surprises: Sequence[KnockTest], *, past: Collection[str] = ()) -> list[str]:
     """Say of each unit whose readings contradict what was remembered how far it lies from there.
 
     Parameters
     ----------
-    surprises : sequence of Surprise
+    surprises : sequence of KnockTest
         Those that were noticed.
     past : collection of str
         Units as they were before an adjustment; it is said of them too, in the past.

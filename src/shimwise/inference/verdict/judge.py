@@ -8,9 +8,9 @@ import numpy as np
 
 from shimwise.errors import InferenceError
 from shimwise.inference.model.assemble import Candidates, build_model, later_states
+from shimwise.inference.model.candidates import offered_readings
 from shimwise.inference.model.linear import SCALE_SD_PERMILLE, FloatArray, IntArray, Kind, Model
 from shimwise.inference.model.prep import BodyKnowledge, Prep
-from shimwise.inference.plan.candidates import offered_readings
 from shimwise.inference.posterior.faults import Faults
 from shimwise.inference.posterior.information_gain import gain, variance_of
 from shimwise.inference.posterior.robust import K_MEDIAN, NU, Posterior

@@ -5,9 +5,9 @@ import pytest
 from benchmarks import prep_simulator as simulator
 
 from shimwise.errors import InferenceError
-from shimwise.inference.history.memory import History, Unit
 from shimwise.inference.history.remembered_posterior import remembered_posterior
 from shimwise.inference.model.assemble import build_model
+from shimwise.inference.model.joint_memory import History, Unit
 from shimwise.inference.model.linear import Kind
 from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep
 from shimwise.inference.plan.recheck import plan_recheck

@@ -16,9 +16,9 @@ from invented_benches import FAR_MM, FOOT_MM, SET_MM, bench, extension_mm, prep,
 
 from shimwise.errors import InferenceError, OpticsError
 from shimwise.inference.model.assemble import build_model
+from shimwise.inference.model.candidates import possible_readings
 from shimwise.inference.model.linear import Kind
 from shimwise.inference.model.prep import Axis, BodyKnowledge, FocusDesign, LensKnowledge, Prep, Reading
-from shimwise.inference.plan.candidates import possible_readings
 from shimwise.inference.posterior.information_gain import variance_of
 from shimwise.inference.posterior.robust import robust_posterior
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, Verdict

@@ -11,7 +11,6 @@ from invented_house import WHO, House
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.history import remember
-from shimwise.bench.history.memory import Memory
 from shimwise.bench.house import units as houses
 from shimwise.bench.house.drift_rate import WearSettings, change_wear, wear
 from shimwise.bench.house.plan import plan_house
@@ -22,7 +21,8 @@ from shimwise.bench.prep.views import PrepVerdict
 from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
 from shimwise.bench.verdict.verdict import refresh_verdict
-from shimwise.inference.history.memory import History, Unit
+from shimwise.inference.history.house_memory import Memory
+from shimwise.inference.model.joint_memory import History, Unit
 from shimwise.inference.model.linear import BODY_SD_UM, LENS_SD_UM, Kind
 from shimwise.record import Record
 from shimwise.record.queries import memories, units
@@ -171,9 +171,9 @@ def test_what_one_body_shows_tells_of_another_through_the_lenses(house: House) -
     assert known_um < alone / 2
     sign(house, second)
     # A gauge on the second body now speaks of the first one too.
-    before = memory(house).history.standing(Kind.BODY, house.ids["A-01"]).sd
+    before = memory(house).history.remembered(Kind.BODY, house.ids["A-01"]).sd
     sign(house, read_prep(house, gauge_um=0.0, body="A-02"))
-    assert memory(house).history.standing(Kind.BODY, house.ids["A-01"]).sd < before
+    assert memory(house).history.remembered(Kind.BODY, house.ids["A-01"]).sd < before
 
 
 def test_a_memory_fades_with_the_days_and_with_the_job(house: House, clock: Clock) -> None:
@@ -187,7 +187,7 @@ def test_a_memory_fades_with_the_days_and_with_the_job(house: House, clock: Cloc
     assert found is not None
     # A random walk: 1.5² µm² a month over four months, and 2² for the job; looked at twice, counted once.
     expected = math.sqrt(kept_um**2 + 1.5**2 * 4 + 2.0**2)
-    assert found.standing(Kind.BODY, "A-01").sd == pytest.approx(expected, rel=1e-3)
+    assert found.remembered(Kind.BODY, "A-01").sd == pytest.approx(expected, rel=1e-3)
     assert prior(house, second) is not None
     assert body(house).history_sd_um == kept_um
 
@@ -218,7 +218,7 @@ def test_a_unit_that_a_person_typed_over_can_be_moved_all_the_same(house: House)
         material = material_of(connection, prep_id)
         moved = remember.after_move(
             connection, material, lens(house, "H50"), by_um=-6.0, sd_um=1.0
-        ).history.standing(Kind.LENS, house.ids["H50"], epoch=1)
+        ).history.remembered(Kind.LENS, house.ids["H50"], epoch=1)
     assert moved.mean == pytest.approx(0.0)
     assert moved.sd == pytest.approx(math.hypot(2.0, 1.0))
 
