@@ -229,7 +229,7 @@ def test_every_remedy_defers_to_maker_owner_and_local_rules(mechanism: Mechanism
         readings=(),
         causes=(),
         next=(),
-        warnings=(),
+        notices=(),
     )
     remedies = advise(answer, mechanisms={"B1": mechanism})
     assert [remedy.kind for remedy in remedies] == [Kind.SETUP, Kind.BODY, Kind.LENS, Kind.SCALE]

@@ -19,6 +19,7 @@ from shimwise.inference.verdict.answer import (
     Verdict,
 )
 from shimwise.remedy import Action, Direction, Kind, Remedy
+from shimwise.sheets.words.notices import as_written
 
 LENS_TEXT = {
     "H18": "18 mm f/2",
@@ -145,9 +146,9 @@ def bench() -> Answer:
             NextReading(body="B-12", lens="H75", distance_mm=914.4, sd_after_um=2.6),
             NextReading(body="A-07", lens="H135", distance_mm=1828.8, sd_after_um=3.1),
         ),
-        warnings=(
-            "H135 was not read: nothing can be said of it.",
-            "HZ is a zoom that focuses inside: its landings at 3 ft carry up to 50 % more.",
+        notices=(
+            as_written("H135 was not read: nothing can be said of it."),
+            as_written("HZ is a zoom that focuses inside: its landings at 3 ft carry up to 50 % more."),
         ),
     )
 
@@ -282,5 +283,5 @@ def answers(
             NextReading(body=all_bodies[0].name, lens=one.name, distance_mm=mm, sd_after_um=draw(half_um))
             for one, mm in zip(all_lenses, (914.4, math.inf, 0.01), strict=False)
         ),
-        warnings=(draw(st.text(min_size=1, max_size=120)),),
+        notices=(as_written(draw(st.text(min_size=1, max_size=120))),),
     )

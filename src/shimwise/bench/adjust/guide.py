@@ -33,15 +33,16 @@ from shimwise.bench.prep.lookups import refuse_unless_open
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
 from shimwise.bench.verdict.histories import remember_move
-from shimwise.bench.verdict.recheck import line_of
 from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.errors import RemedyError
+from shimwise.inference.verdict.answer import BodyAnswer, Verdict
 from shimwise.record import journal
 from shimwise.record.queries import verdicts
 from shimwise.record.tables.rows import AdjustmentRow, BodyRow, LensRow
 from shimwise.remedy import ShimmedMount
 from shimwise.remedy.adjustment import Adjustment, begin, begin_lens
 from shimwise.remedy.adjustment_steps import Guide, Move, Response, Step, answers_to
+from shimwise.sheets.json.verdict_json import answer_from_json
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -60,7 +61,7 @@ __all__ = [
     "unfinished_in",
 ]
 
-OUT = ("out_short", "out_deep")
+OUT = (Verdict.OUT_SHORT, Verdict.OUT_DEEP)
 _ACTIONS = {
     Guide.SCREW: "move sensor",
     Guide.SCREW_WITHOUT_LOCK: "move sensor",
@@ -115,15 +116,15 @@ def begin_adjustment(
             return view_kept(connection, material_of(connection, prep_id), kept)
         refuse_unless_open(connection, prep_id)
         _unit(material_of(connection, prep_id), unit_kind, unit_id)
-    document = current_verdict(record, prep_id).document
+    answer = answer_from_json(current_verdict(record, prep_id).document)
     with record.writing(who=person) as change:
         refuse_unless_open(change.connection, prep_id)
         material = material_of(change.connection, prep_id)
         unit = _unit(material, unit_kind, unit_id)
         _refuse_second(change.connection, unit)
-        line = line_of(document, kind=unit_kind, name=unit.name)
-        _refuse_needless(unit, line, why)
-        plan = plan_of(change.connection, unit, line=line or {}, tolerance_um=material.tolerance_um)
+        judged = answer.unit(unit_kind, unit.name)
+        _refuse_needless(unit, judged, why)
+        plan = plan_of(change.connection, unit, judged=judged, tolerance_um=material.tolerance_um)
         begun = _begun(unit, plan.move)
         detail = {
             "adjustment_id": adjustment_id,
@@ -393,8 +394,8 @@ def _refuse_second(connection: "Connection", unit: BodyRow | LensRow) -> None:
             )
 
 
-def _refuse_needless(unit: BodyRow | LensRow, line: Mapping[str, Any] | None, reason: str) -> None:
-    if reason or (line is not None and line["verdict"] in OUT):
+def _refuse_needless(unit: BodyRow | LensRow, judged: BodyAnswer | None, reason: str) -> None:
+    if reason or (judged is not None and judged.verdict in OUT):
         return
     raise Conflict(
         f"{unit.name} is not judged to be out, so nothing is to be moved. Read on; or say why it is moved "

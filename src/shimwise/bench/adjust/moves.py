@@ -9,16 +9,19 @@ from shimwise.bench.adjust.views import MoveView, ScrewView
 from shimwise.bench.errors import Conflict
 from shimwise.bench.house.shim_stock import stock_in
 from shimwise.bench.house.unit_knowledge import mechanism_of
+from shimwise.bench.verdict.screws import screw_history
 from shimwise.errors import RemedyError
 from shimwise.record.tables.rows import BodyRow, LensRow
 from shimwise.remedy import Screw, ShimmedMount, Turn
 from shimwise.remedy.adjustment_steps import Move, turns_words
-from shimwise.remedy.screw_history import screw_past, screw_view
 from shimwise.remedy.stock import ShimStock, restack
+from shimwise.sheets.words.shared import counted
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
+    from shimwise.inference.history.screw import ScrewKnowledge
+    from shimwise.inference.verdict.answer import BodyAnswer
     from shimwise.remedy.adjustment import Adjustment
 
 __all__ = ["Made", "Plan", "made_move", "plan_of", "restacked"]
@@ -112,21 +115,21 @@ class Made:
 
 
 def plan_of(
-    connection: "Connection", unit: BodyRow | LensRow, *, line: Mapping[str, Any], tolerance_um: float
+    connection: "Connection", unit: BodyRow | LensRow, *, judged: "BodyAnswer | None", tolerance_um: float
 ) -> Plan:
-    """Plan the move of a unit from what the verdict says of it.
+    """Plan the move of a unit from the verdict on it.
 
     Raises
     ------
     Conflict
-        When the verdict knows no error of it.
+        If the verdict contains no error of it.
     """
-    error_um, sd_um = line.get("error_um"), line.get("sd_um")
-    if error_um is None or not sd_um:
+    if judged is None or not (math.isfinite(judged.error_um) and judged.sd_um > 0):
         raise Conflict(
             f"Nothing is known of the error of {unit.name} yet. Read it first.", kind="adjustment", id=unit.id
         )
-    tolerance_um = line.get("tolerance_um") or tolerance_um
+    error_um, sd_um = judged.error_um, judged.sd_um
+    tolerance_um = judged.tolerance_um or tolerance_um
     plan = Plan(error_um=error_um, error_sd_um=sd_um, move=Move(change_um=-error_um, change_sd_um=sd_um))
     mechanism = mechanism_of(unit.mechanism) if isinstance(unit, BodyRow) else None
     if isinstance(mechanism, Screw) and isinstance(unit, BodyRow):
@@ -175,7 +178,7 @@ def _turned(connection: "Connection", body: BodyRow, screw: Screw, made: Move) -
     from shimwise.inference.history.screw import travel_of
 
     clockwise = (made.turns or 0.0) * (1.0 if made.turn is Turn.CLOCKWISE else -1.0)
-    past = screw_past(connection, body, screw)
+    past = screw_history(connection, body, screw)
     pressed = past.pressed_from
     changed = None if pressed is None or not clockwise else pressed * clockwise < 0
     travel = travel_of(past.known(), past.clockwise_is * clockwise, approach_changed=changed)
@@ -185,7 +188,7 @@ def _turned(connection: "Connection", body: BodyRow, screw: Screw, made: Move) -
 def _screw_plan(
     connection: "Connection", body: BodyRow, screw: Screw, plan: Plan, tolerance_um: float
 ) -> Plan:
-    past = screw_past(connection, body, screw)
+    past = screw_history(connection, body, screw)
     known = past.known()
     advice = past.advice(
         known, error_um=plan.error_um, error_sd_um=plan.error_sd_um, tolerance_um=tolerance_um
@@ -203,7 +206,28 @@ def _screw_plan(
         move=move,
         turns_sd=advice.turns_sd,
         is_trial=advice.is_trial,
-        screw=screw_view(known, screw),
+        screw=_screw_view(known, screw),
+    )
+
+
+def _screw_view(known: "ScrewKnowledge", screw: Screw) -> ScrewView:
+    low, high = known.um_per_turn_interval()
+    away = str(screw.away or "")
+    if not away and known.is_sense_known:
+        away = str(Turn.CLOCKWISE if known.p_sense > 0.5 else Turn.ANTICLOCKWISE)
+    moves = f"learned from {counted(known.count, 'move')}" if known.count else "not moved here yet"
+    way = f"{away} is away from the flange" if away else "which way is away is not known"
+    return ScrewView(
+        um_per_turn=known.um_per_turn,
+        um_per_turn_low=low,
+        um_per_turn_high=high,
+        backlash_um=known.backlash_mean_um,
+        backlash_sd_um=known.backlash_sd_um,
+        p_sense=known.p_sense,
+        away=away,
+        move_count=known.count,
+        words=f"{known.um_per_turn:.0f} µm a turn (95 %: {low:.0f} to {high:.0f}), play about "
+        f"{known.backlash_mean_um:.0f} µm, {moves}; {way}.",
     )
 
 

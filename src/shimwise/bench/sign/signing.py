@@ -13,8 +13,9 @@ from shimwise.bench.prep.lookups import state_of
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.sign.views import ExceptionView, SignOffView, Undecided
 from shimwise.bench.typed_names import id_or_new, typed_name
-from shimwise.bench.verdict.recheck import DECIDED, line_of, rechecks_in
+from shimwise.bench.verdict.recheck import DECIDED, rechecks_in
 from shimwise.bench.verdict.verdict import current_verdict
+from shimwise.inference.verdict.answer import Verdict
 from shimwise.record.exchange import prep_json
 from shimwise.record.exchange.row_json import row_to_plain
 from shimwise.record.names import name_key
@@ -22,6 +23,7 @@ from shimwise.record.queries import preps as kept
 from shimwise.record.queries import settings as kept_settings
 from shimwise.record.queries import verdicts
 from shimwise.record.tables.rows import SignOffRow
+from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.words.shared import VERDICT_WORDS, listed
 
 if TYPE_CHECKING:
@@ -266,22 +268,18 @@ def leads_in(connection: "Connection") -> tuple[str, ...]:
 
 def _undecided(connection: "Connection", material: PrepMaterial) -> tuple[Undecided, ...]:
     latest = verdicts.latest_verdict(connection, material.prep.id)
-    document = None if latest is None else latest.document
+    answer = None if latest is None else answer_from_json(latest.document)
     unchecked = {view.unit_id: view.words for view in rechecks_in(connection, material) if not view.is_read}
     found = []
     for kind, of_kind in (("body", material.bodies), ("lens", material.lenses)):
         for unit in of_kind.values():
-            line = line_of(document, kind=kind, name=unit.name)
-            verdict = "not_checked" if line is None else line["verdict"]
+            judged = None if answer is None else answer.unit(kind, unit.name)
+            verdict = Verdict.NOT_CHECKED if judged is None else judged.verdict
             if verdict in DECIDED and unit.id not in unchecked:
                 continue
-            words = unchecked.get(unit.id) or f"{unit.name}: {_verdict_words(verdict)}."
-            found.append(Undecided(unit_id=unit.id, kind=kind, name=unit.name, verdict=verdict, words=words))
+            words = unchecked.get(unit.id) or f"{unit.name}: {VERDICT_WORDS[verdict]}."
+            found.append(Undecided(unit.id, kind, unit.name, verdict.value, words))
     return tuple(found)
-
-
-def _verdict_words(verdict: str) -> str:
-    return {str(key): words for key, words in VERDICT_WORDS.items()}.get(verdict, verdict)
 
 
 def _checked(

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.house.unit_knowledge import body_knowledge, judged_name, lens_knowledge, mechanism_of
-from shimwise.bench.house.wording import in_house_document
 from shimwise.inference.model.prep import (
     Axis,
     BodyKnowledge,
@@ -18,7 +17,7 @@ from shimwise.inference.model.prep import (
     measured_landing_sd_um,
 )
 from shimwise.remedy import Mechanism
-from shimwise.remedy.screw_history import ScrewPast, planned_turns
+from shimwise.remedy.screw_history import ScrewHistory, planned_turns
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
@@ -42,11 +41,11 @@ class Question:
     mechanisms: Mapping[str, Mechanism | None]
     stock_um: tuple[float, ...]
     sources: Mapping[int, str]
-    screws: Mapping[str, ScrewPast] = field(default_factory=dict)
+    screws: Mapping[str, ScrewHistory] = field(default_factory=dict)
 
 
 def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
-    """Judge, and give the verdict's document ``shimwise.verdict/1``, in the words of a house.
+    """Judge, and return the verdict's document in the words of a house.
 
     Raises
     ------
@@ -58,16 +57,16 @@ def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
     from shimwise.sheets.json.verdict_json import answer_to_json
 
     answer = judge(question.prep, seed=seed)
-    turns = planned_turns(question.screws, answer, answer_to_json(answer))
+    turns = planned_turns(question.screws, answer)
     remedies = advise(answer, mechanisms=question.mechanisms, stock_um=question.stock_um, turns=turns)
-    return in_house_document(answer_to_json(answer, remedies, sources=question.sources))
+    return answer_to_json(answer, remedies, sources=question.sources, is_house=True)
 
 
 def question_of(
     material: "PrepMaterial",
     *,
     history: "History | None" = None,
-    screws: Mapping[str, ScrewPast] | None = None,
+    screws: Mapping[str, ScrewHistory] | None = None,
 ) -> Question | None:
     """Put a prep as a question; None while it has neither a reading nor a sweep that stands.
 

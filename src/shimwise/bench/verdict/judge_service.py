@@ -11,7 +11,6 @@ from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from shimwise.bench.house.wording import in_house_words
 from shimwise.bench.verdict import judge_worker
 from shimwise.bench.verdict.verdict import asked, keep_verdict
 from shimwise.errors import ShimwiseError
@@ -129,7 +128,7 @@ class JudgeService:
                 return
             problem = _BROKEN
         except ShimwiseError as error:
-            problem = in_house_words(str(error))
+            problem = str(error)
         except Exception:  # the thread has to live on, and the fault to be told
             if self._is_stopping:
                 return

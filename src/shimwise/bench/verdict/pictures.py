@@ -248,7 +248,7 @@ def _texts(prep: "PrepView") -> dict[str, str]:
 
 def _answer(prep: "PrepView") -> Answer:
     """Give a prep's state as an answer to draw: the verdict, and every landing of its units as they are."""
-    from shimwise.bench.verdict.views import answer_of
+    from shimwise.sheets.json.verdict_json import answer_from_json
 
     readings = tuple(
         ReadingAnswer(
@@ -280,7 +280,7 @@ def _answer(prep: "PrepView") -> Answer:
     )
     verdict, tolerance_um = prep.verdict, prep.tolerance_um
     if verdict is not None:
-        judged = answer_of(verdict.document)
+        judged = answer_from_json(verdict.document)
         bodies, lenses, tolerance_um = judged.bodies, judged.lenses, judged.tolerance_um
     else:
         bodies = tuple(_unjudged(unit, prep.tolerance_um) for unit in prep.bodies)
@@ -295,7 +295,7 @@ def _answer(prep: "PrepView") -> Answer:
         readings=readings,
         causes=(),
         next=(),
-        warnings=(),
+        notices=(),
     )
 
 

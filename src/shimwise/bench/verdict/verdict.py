@@ -10,16 +10,15 @@ from shimwise.bench.prep.views import PrepVerdict
 from shimwise.bench.typed_names import id_or_new
 from shimwise.bench.verdict.judge_input import Question, answered, question_of
 from shimwise.bench.verdict.prep_memory import prior_of
-from shimwise.bench.verdict.views import answer_of, verdict_view
+from shimwise.bench.verdict.screws import screws_of
+from shimwise.bench.verdict.views import verdict_view
 from shimwise.record.queries import verdicts
 from shimwise.record.tables.rows import VerdictRow
-from shimwise.remedy.screw_history import screws_of
 
 if TYPE_CHECKING:
     from shimwise.record import Record
 
 __all__ = [
-    "answer_of",
     "asked",
     "current_verdict",
     "given_verdict",

@@ -45,6 +45,8 @@ MISFIT_SDS = 6.0
 """A move this many standard deviations from what the best fitting screw does is refused."""
 SENSE_P = 0.99
 """The sense of a screw is known at this probability."""
+NEGLIGIBLE = 1e-12
+"""Points of the grid with less than this share of the best are dropped: later moves cannot revive them."""
 MOST_TURNS = 3.0
 """No advice turns further at once: more travel than any error worth adjusting here."""
 
@@ -167,6 +169,17 @@ class ScrewKnowledge:
         """Whether one sense is all but certain."""
         return max(self.p_sense, 1 - self.p_sense) >= SENSE_P
 
+    def reweighted(self, weight: FloatArray, *, moves: int = 0) -> "ScrewKnowledge":
+        """Return the knowledge with other weights (g,) of its points, not all 0, after so many more moves."""
+        kept = weight > NEGLIGIBLE * weight.max()
+        return ScrewKnowledge(
+            weight[kept] / weight[kept].sum(),
+            self.travel_um[kept],
+            self.backlash_um[kept],
+            self.sense[kept],
+            self.count + moves,
+        )
+
     def um_per_turn_interval(self, probability: float = 0.95) -> tuple[float, float]:
         """Central interval of the travel for one turn. [µm]"""
         steps = np.log(self.travel_um)
@@ -221,15 +234,7 @@ def learn(known: ScrewKnowledge, moves: Sequence[ScrewMove]) -> ScrewKnowledge:
     best = int(np.argmax(log_share))
     for move in moves:
         _refuse_misfit(known, best, move)
-    share = np.exp(log_share - log_share[best])
-    kept = share > 1e-12
-    return ScrewKnowledge(
-        share[kept] / share[kept].sum(),
-        known.travel_um[kept],
-        known.backlash_um[kept],
-        known.sense[kept],
-        known.count + len(moves),
-    )
+    return known.reweighted(np.exp(log_share - log_share[best]), moves=len(moves))
 
 
 def travel_of(known: ScrewKnowledge, turns: float, *, approach_changed: bool | None = False) -> Travel:

@@ -199,7 +199,7 @@ def _finish(
         landing_um=landings,
         gauge_precision=precision,
         gauge_pull=pull,
-        warnings=tuple(columns.context.warnings()),
+        notices=columns.context.notices(),
     )
 
 

@@ -296,8 +296,7 @@ class History:
         model : Model
             Of the prep's readings; all its units are remembered (:meth:`with_units_of`).
         mean, covariance : array, shapes (p,) and (p, p)
-            Posterior of that model with this history as its prior
-            (:func:`shimwise.inference.history.remembered_posterior.remembered_posterior`).
+            Posterior of that model with this history as its prior.
 
         Raises
         ------

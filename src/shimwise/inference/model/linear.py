@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import InferenceError
+from shimwise.notices import Notice
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -103,7 +104,7 @@ class Model:
     landing_um: FloatArray
     gauge_precision: FloatArray
     gauge_pull: FloatArray
-    warnings: tuple[str, ...]
+    notices: tuple[Notice, ...]
 
     @property
     def prior_mean(self) -> FloatArray:

@@ -17,6 +17,7 @@ from shimwise.inference.model import linear as priors
 from shimwise.inference.model.linear import FloatArray, IntArray
 from shimwise.inference.model.prep import Axis, FocusDesign, LensKnowledge, Prep, Reading
 from shimwise.lengths import mm_to_feet_text
+from shimwise.notices import Notice
 from shimwise.optics import landing_um, magnification
 
 
@@ -112,7 +113,7 @@ class SightMaker:
             if reading.lens in self.zooms:
                 raise InferenceError(
                     f"{reading.lens} is a zoom and has a by_distance table, which is for one focal length. "
-                    "Take the table out of the kit, or name the lens once for each focal length."
+                    "Remove the table, or name the lens once for each focal length."
                 )
             return self._from_table(reading, knowledge.by_distance)
         known_mm = knowledge.separation_mm if reading.separation_mm is None else reading.separation_mm
@@ -146,38 +147,31 @@ class SightMaker:
         design = (reading.focus_design, knowledge.focus_design)
         return reading.lens in self.zooms or FocusDesign.INTERNAL in design
 
-    def warnings(self) -> list[str]:
-        """What must be said of the readings before they are pooled."""
-        texts = []
-        for lens, fnumbers in sorted(self.mixed_stops.items()):
-            stops = ", ".join(f"f/{fnumber:g}" for fnumber in sorted(fnumbers))
-            texts.append(
-                f"{lens} was read at different stops ({stops}). Stopping down can shift best focus by tens "
-                f"of microns: readings away from f/{min(fnumbers):g} are judged with a shift of their own."
+    def notices(self) -> tuple[Notice, ...]:
+        """Return what limits the conversion of the readings, and how they are pooled."""
+        mixed = (
+            Notice(
+                "mixed_stops",
+                lens,
+                {"widest": min(fnumbers), "stops": ", ".join(f"f/{one:g}" for one in sorted(fnumbers))},
             )
-        for setup, distances in sorted(self.setup_distances.items()):
-            if setup and len(distances) > 1:
-                texts.append(
-                    f"Set-up {setup} stands at {len(distances)} distances; each is judged as its own tape."
-                )
-        if self.inside:
-            texts.append(
-                f"{_some(self.inside)}: a zoom, or a lens that focuses inside. Its landings are right in "
-                "sign but may be off in size by half at 3 ft; that is reckoned with. A by_distance table in "
-                "the kit removes it."
+            for lens, fnumbers in sorted(self.mixed_stops.items())
+        )
+        setups = (
+            Notice("setup_distances", setup, {"count": float(len(distances))})
+            for setup, distances in sorted(self.setup_distances.items())
+            if setup and len(distances) > 1
+        )
+        of_lenses = (
+            Notice(code, lens)
+            for code, lenses in (
+                ("internal_focus", self.inside),
+                ("beyond_table", self.beyond_table),
+                ("unknown_separation", self.unknown_separation),
             )
-        if self.beyond_table:
-            texts.append(
-                f"{_some(self.beyond_table)} was read beyond its by_distance table; the last row was taken, "
-                "and the landing's size may be off as of a lens without a table. Add the distance to the kit."
-            )
-        if self.unknown_separation:
-            texts.append(
-                f"{_some(self.unknown_separation)}: the separation of the principal planes is not known. "
-                "Landings may be off in size by some 4 % at 3 ft; that is reckoned with. Give "
-                "principal_separation_mm to remove it."
-            )
-        return texts
+            for lens in sorted(lenses)
+        )
+        return (*mixed, *setups, *of_lenses)
 
 
 def distinct(sights: Iterable[Sight]) -> tuple[list[Sight], IntArray]:
@@ -233,9 +227,3 @@ def _at_distance(table: Sequence[tuple[float, float, float]], distance_mm: float
 
 def _distance_text(distance_mm: float) -> str:
     return mm_to_feet_text(distance_mm)
-
-
-def _some(names: Iterable[str], most: int = 4) -> str:
-    ordered = sorted(names)
-    shown = ", ".join(ordered[:most])
-    return shown if len(ordered) <= most else f"{shown} and {len(ordered) - most} more"

@@ -102,7 +102,7 @@ def plan_check(
     if not possible:
         raise InferenceError(
             "There is nothing to plan with: name at least one body, and one lens with its focal length and "
-            "f-number, in the kit or in the readings, at distances beyond its near limit."
+            "f-number, at distances beyond its near limit."
         )
     if len(possible) > MOST_CANDIDATES:
         raise InferenceError(

@@ -80,15 +80,15 @@ def judge(prep: Prep, *, seed: int = 0) -> Answer:
         readings=_reading_answers(prep, model, posterior),
         causes=units.causes(prep),
         next=next_readings(posterior, candidates, wanted=undecided(model, bodies, lenses)),
-        warnings=(
-            *model.warnings,
-            *headline.warnings(
+        notices=(
+            *model.notices,
+            *headline.notices_of(
                 posterior,
                 [one for one in body_limits(model, candidates) if one.body not in past],
                 prep,
                 [body.tolerance_um for body in bodies],
             ),
-            *headline.knocks(knocked, past={*prep.past_bodies, *prep.past_lenses}),
+            *headline.knock_notices(knocked, past={*prep.past_bodies, *prep.past_lenses}),
         ),
         past_bodies=past_bodies,
         past_lenses=past_lenses,

@@ -24,6 +24,7 @@ from shimwise.remedy import Remedy
 from shimwise.sheets.pictures.picture import is_doubted, most_in_question
 from shimwise.sheets.terminal.canvas import BOLD_STYLE, DIM_STYLE, verdict_style
 from shimwise.sheets.terminal.rail import LEAST_WIDTH, draw_rail
+from shimwise.sheets.words.notices import notice_texts
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
     VERDICT_WORDS,
@@ -308,9 +309,10 @@ class _Writer:
             yield from self.paragraph(words, indent=1, style=DIM_STYLE)
 
     def warnings(self) -> Iterator[RenderableType]:
-        shown = self.answer.warnings[:MOST_WARNINGS]
+        texts = notice_texts(self.answer.notices)
+        shown = texts[:MOST_WARNINGS]
         yield from self.items(("!", warning) for warning in shown)
-        yield from self.and_more(len(self.answer.warnings) - MOST_WARNINGS)
+        yield from self.and_more(len(texts) - MOST_WARNINGS)
 
     def and_more(self, count: int, words: str = "") -> Iterator[RenderableType]:
         if count > 0:
