@@ -18,6 +18,7 @@ setup-dev: $(VENV)/.dev
 
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip uninstall --quiet --disable-pip-version-check --yes setuptools
 
 $(VENV)/.runtime: requirements/runtime.txt pyproject.toml | $(VENV)/bin/python
 	$(INSTALL) --require-hashes -r requirements/runtime.txt

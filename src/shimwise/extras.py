@@ -4,7 +4,7 @@ from importlib.util import find_spec
 
 from shimwise.errors import ShimwiseError
 
-__all__ = ["EXTRAS", "MissingExtra", "require_extra"]
+__all__ = ["EXTRAS", "MissingExtraError", "require_extra"]
 
 EXTRAS = {
     "frames": ("numba", "cv2", "av", "tifffile", "rawpy", "OpenEXR", "colour", "scipy"),
@@ -13,7 +13,7 @@ EXTRAS = {
 """Extra -> the modules that it brings; the same names as in ``pyproject.toml``."""
 
 
-class MissingExtra(ShimwiseError):
+class MissingExtraError(ShimwiseError):
     """Raised when a command or page needs an extra that is not installed."""
 
     def __init__(self, extra: str, purpose: str) -> None:
@@ -25,9 +25,9 @@ class MissingExtra(ShimwiseError):
 
 
 def require_extra(extra: str, purpose: str) -> None:
-    """Raise MissingExtra if a module of ``extra`` is not installed; ``purpose`` begins its sentence."""
+    """Raise MissingExtraError if a module of ``extra`` is not installed; ``purpose`` begins its sentence."""
     if not all(_is_installed(module) for module in EXTRAS[extra]):
-        raise MissingExtra(extra, purpose)
+        raise MissingExtraError(extra, purpose)
 
 
 def _is_installed(module: str) -> bool:

@@ -23,8 +23,8 @@ from shimwise.bench.sweep.frame_files import keep_frames, kept_place
 from shimwise.bench.sweep.match import refuse_same_frames
 from shimwise.bench.sweep.work import SweepCancelledError, SweepTask, measured_document
 from shimwise.bench.typed_names import typed_name
-from shimwise.extras import require_extra
 from shimwise.errors import ImagingError, ShimwiseError
+from shimwise.extras import require_extra
 from shimwise.record.queries import evidence
 
 if TYPE_CHECKING:

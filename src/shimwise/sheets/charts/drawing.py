@@ -29,7 +29,7 @@ MARKER_CODES = """
 7974 4fd4 332a 227d 01b8 6b8e 531b 5aab dedc cb90
 bbea a84d 6130 0f34 f751 f6d6 e78a fb00 f209 e3a5
 e8e7 d5d7 cd73 c74d db17 d114 d2c0 b49b afd1 afec
-""".split()
+""".split()  # noqa: SIM905 (a table that can be read)
 """Dark modules of the 50 markers of the open dictionary ``DICT_4X4_50``, row by row from the top left, as
 hexadecimal numbers of 16 bits. Source: OpenCV 5, ``cv2.aruco.generateImageMarker``; a test compares all."""
 Point = tuple[float, float]

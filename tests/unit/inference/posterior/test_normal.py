@@ -21,4 +21,6 @@ def test_the_two_sides_add_up_to_one() -> None:
 
 
 def test_beyond_every_table_it_is_nought_or_one() -> None:
-    assert normal_cdf(np.array([-np.inf, -40.0, 40.0, np.inf])).tolist() == pytest.approx([0, 0, 1, 1], abs=1e-18)
+    assert normal_cdf(np.array([-np.inf, -40.0, 40.0, np.inf])).tolist() == pytest.approx(
+        [0, 0, 1, 1], abs=1e-18
+    )
