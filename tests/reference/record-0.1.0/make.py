@@ -1,8 +1,8 @@
 """Write the record, the prep, the sheet and the backup beside this file, as Shimwise 0.1.0 writes them.
 
 Run it with version 0.1.0 only (``python make.py FOLDER``; the data is kept, so nobody needs to). Invented
-data: no such bodies, lenses or people exist. Everything goes through the use cases of 0.1.0, so that the rows are
-what a house of that version holds.
+data: no such bodies, lenses or people exist. Everything goes through the use cases of 0.1.0, so that the rows
+are what a house of that version holds.
 """
 
 import json
