@@ -29,8 +29,8 @@ from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import Conflict, InputError
 from shimwise.bench.house.shim_stock import take_shims
 from shimwise.bench.house.unit_knowledge import mechanism_of
-from shimwise.bench.prep.lookups import refuse_unless_open
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
+from shimwise.bench.prep.states import refuse_unless_open
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
 from shimwise.bench.verdict.histories import remember_move
 from shimwise.bench.verdict.verdict import current_verdict
@@ -45,9 +45,7 @@ from shimwise.remedy.adjustment_steps import Guide, Move, Response, Step, answer
 from shimwise.sheets.json.verdict_json import answer_from_json
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from shimwise.record import Change, Record
+    from shimwise.record import Change, Connection, Record
 
 __all__ = [
     "adjustment",

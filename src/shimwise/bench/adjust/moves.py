@@ -18,10 +18,9 @@ from shimwise.remedy.stock import ShimStock, restack
 from shimwise.sheets.words.shared import counted
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
     from shimwise.inference.history.screw import ScrewKnowledge
     from shimwise.inference.verdict.answer import BodyAnswer
+    from shimwise.record import Connection
     from shimwise.remedy.adjustment import Adjustment
 
 __all__ = ["Made", "Plan", "made_move", "plan_of", "restacked"]

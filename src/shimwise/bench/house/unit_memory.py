@@ -13,7 +13,7 @@ from shimwise.record.tables.rows import BodyRow, LensRow
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from sqlalchemy import Connection
+    from shimwise.record import Connection
 
 __all__ = ["alone_at", "faded_memory", "kind_of", "memory_in"]
 

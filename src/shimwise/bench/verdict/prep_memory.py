@@ -12,10 +12,9 @@ from shimwise.inference.model.joint_memory import Unit
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from sqlalchemy import Connection
-
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.inference.model.joint_memory import History
+    from shimwise.record import Connection
     from shimwise.record.tables.rows import BodyRow, LensRow, ReadingRow, SweepRow
 
 __all__ = ["after_move", "after_prep", "prior_of"]

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, TypeAlias
 
 from shimwise.bench.house.unit_knowledge import judged_name
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
+from shimwise.bench.prep.verdict_views import distance_words
 from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckReading, RecheckView
-from shimwise.bench.verdict.views import distance_words
 from shimwise.inference.plan.recheck import LEAST_DISTANCES, LEAST_LENSES, Recheck, Target, plan_recheck
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, Verdict
 from shimwise.inference.verdict.unit_change import UnitChange, change_between
@@ -16,9 +16,7 @@ from shimwise.record.queries import verdicts
 from shimwise.sheets.json.verdict_json import answer_from_json
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from shimwise.record import Record
+    from shimwise.record import Connection, Record
     from shimwise.record.tables.rows import AdjustmentRow, BodyRow, LensRow, ReadingRow, SweepRow, VerdictRow
 
     _Evidence: TypeAlias = ReadingRow | SweepRow

@@ -10,9 +10,8 @@ from shimwise.remedy.screw_history import ScrewHistory, Turned
 from shimwise.sheets.json.verdict_json import answer_from_json
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
     from shimwise.bench.prep.prep_data import PrepMaterial
+    from shimwise.record import Connection
     from shimwise.record.tables.rows import AdjustmentRow, BodyRow
 
 __all__ = ["screw_history", "screws_of"]

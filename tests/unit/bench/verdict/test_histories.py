@@ -10,18 +10,19 @@ import pytest
 from invented_house import WHO, House
 
 from shimwise.bench.errors import InputError
-from shimwise.bench.history import remember
+from shimwise.bench.history.house_plan import plan_house
+from shimwise.bench.house import unit_memory
 from shimwise.bench.house import units as houses
 from shimwise.bench.house.drift_rate import WearSettings, change_wear, wear
-from shimwise.bench.house.plan import plan_house
 from shimwise.bench.house.views import LensFacts
-from shimwise.bench.prep import evidence
+from shimwise.bench.prep import gauges
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.views import PrepVerdict
 from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
+from shimwise.bench.verdict import prep_memory
 from shimwise.bench.verdict.verdict import refresh_verdict
-from shimwise.inference.history.house_memory import Memory
+from shimwise.inference.history.house_memory import HouseMemory
 from shimwise.inference.model.joint_memory import History, Unit
 from shimwise.inference.model.linear import BODY_SD_UM, LENS_SD_UM, Kind
 from shimwise.record import Record
@@ -57,7 +58,7 @@ def read_prep(house: House, *texts: str, gauge_um: float | None = None, body: st
     body_id = house.ids[body]
     prep_id = house.start(body_ids=[body_id], set_id=None, lens_ids=[house.ids[name] for name in LENSES]).id
     if gauge_um is not None:
-        evidence.add_gauge(
+        gauges.add_gauge(
             house.record, prep_id, unit_kind="body", unit_id=body_id, value_um=gauge_um, sd_um=1.5, who=WHO
         )
     for name in LENSES:
@@ -94,14 +95,14 @@ def told(house: House) -> list[tuple[float | None, float | None]]:
     return [(row.history_mean_um, row.history_sd_um) for row in rows]
 
 
-def memory(house: House) -> Memory:
+def memory(house: House) -> HouseMemory:
     with house.record.reading() as connection:
-        return remember.memory_in(connection)
+        return unit_memory.memory_in(connection)
 
 
 def prior(house: House, prep_id: str) -> History | None:
     with house.record.reading() as connection:
-        return remember.prior_of(connection, material_of(connection, prep_id))
+        return prep_memory.prior_of(connection, material_of(connection, prep_id))
 
 
 def without_wear(house: House) -> None:
@@ -146,14 +147,14 @@ def test_a_memory_of_each_unit_alone_would_believe_itself_too_well(
 ) -> None:
     # The control of the test above: without what hangs together, the same preps pass the limit.
     without_wear(house)
-    whole = remember.memory_in
+    whole = unit_memory.memory_in
 
-    def alone(connection: object) -> Memory:
+    def alone(connection: object) -> HouseMemory:
         found = whole(connection)  # type: ignore[arg-type]
         diagonal = np.diag(np.diag(found.history.covariance))
         return replace(found, history=replace(found.history, covariance=diagonal))
 
-    monkeypatch.setattr(remember, "memory_in", alone)
+    monkeypatch.setattr(unit_memory, "memory_in", alone)
     limit_um = (BODY_SD_UM**-2 + len(LENSES) * LENS_SD_UM**-2) ** -0.5
     for _ in range(6):
         sign(house, read_prep(house, "on", "on"))
@@ -216,7 +217,7 @@ def test_a_unit_that_a_person_typed_over_can_be_moved_all_the_same(house: House)
     prep_id = house.start(set_id=None, lens_ids=[house.ids["H50"]]).id
     with house.record.reading() as connection:
         material = material_of(connection, prep_id)
-        moved = remember.after_move(
+        moved = prep_memory.after_move(
             connection, material, lens(house, "H50"), by_um=-6.0, sd_um=1.0
         ).history.remembered(Kind.LENS, house.ids["H50"], epoch=1)
     assert moved.mean == pytest.approx(0.0)
@@ -322,7 +323,7 @@ def test_a_plan_begins_from_what_is_remembered_as_it_has_faded(house: House, clo
 def test_what_is_written_of_a_memory_is_read_back(house: House) -> None:
     sign(house, read_prep(house, gauge_um=3.0))
     found = memory(house)
-    again = Memory.from_json(found.to_json(), seq=found.seq)
+    again = HouseMemory.from_json(found.to_json(), seq=found.seq)
     assert again.since == found.since
     assert again.history.units == found.history.units
     assert np.array_equal(again.history.covariance, found.history.covariance)
