@@ -11,7 +11,7 @@ from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.verdict.verdict import refresh_verdict
 from shimwise.record.queries import verdicts
 
-LIMITED = "a gauge on the body, or a lens whose history is known"
+LIMITED = "lens whose history is known; readings alone cannot tell"
 
 
 @pytest.mark.parametrize("limited", ["A-01", "A-012"])
