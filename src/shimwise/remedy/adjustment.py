@@ -15,16 +15,32 @@ from shimwise.remedy.adjustment_steps import (
     BEFORE_MOVE,
     Guide,
     Move,
-    Response,
     Step,
+    StepAnswer,
     answers_to,
-    words_of,
 )
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount
 
 SCHEMA = "shimwise.adjustment/1"
 NO_PLAN = Move()
 """Nothing is known yet of how far to move."""
+
+
+class ConsentError(RemedyError):
+    """Raised when a lock is to be released before the owner's consent was confirmed.
+
+    Attributes
+    ----------
+    unit : str
+        Name of the body.
+    """
+
+    def __init__(self, unit: str) -> None:
+        self.unit = unit
+        super().__init__(
+            f"{unit} is locked: its lock is released only with the owner's consent. Confirm the consent "
+            "first, or answer that it stays locked."
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +50,7 @@ class Confirmed:
     step: Step
     who: str
     when: datetime
-    answer: Response
+    answer: StepAnswer
     note: str = ""
     move: Move | None = None
 
@@ -50,17 +66,6 @@ class TakenBack:
 
 
 Event = Confirmed | TakenBack
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StepView:
-    """A step as it is shown: what is asked, what may be answered, and what was confirmed, if it was."""
-
-    step: Step
-    words: str
-    answers: tuple[Response, ...]
-    confirmed: Confirmed | None
-    is_next: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +117,7 @@ class Adjustment:
         lock = confirmed.get(Step.LOCK)
         if lock is not None:
             after = tuple(step for step in after if step is not Step.LOCK_AFTER)
-            if lock.answer is not Response.NO_LOCK:
+            if lock.answer is not StepAnswer.NO_LOCK:
                 after = (Step.LOCK_AFTER, *after)
         return (*before, Step.MOVE, *after)
 
@@ -126,7 +131,7 @@ class Adjustment:
     def is_stopped(self) -> bool:
         """Whether it ended at a lock that stays: nothing may be moved."""
         lock = self.confirmed.get(Step.LOCK)
-        return lock is not None and lock.answer is Response.STAYS_LOCKED
+        return lock is not None and lock.answer is StepAnswer.STAYS_LOCKED
 
     @property
     def is_finished(self) -> bool:
@@ -143,21 +148,7 @@ class Adjustment:
     def is_locked_after(self) -> bool | None:
         """Whether the lock was set at the end; None where there is none, or it was not asked yet."""
         after = self.confirmed.get(Step.LOCK_AFTER)
-        return None if after is None else after.answer is Response.SET
-
-    def view(self) -> tuple[StepView, ...]:
-        """All steps as they are shown."""
-        confirmed, due = self.confirmed, self.next_step
-        return tuple(
-            StepView(
-                step=step,
-                words=words_of(step, self.guide, self.planned),
-                answers=answers_to(step, self.guide),
-                confirmed=confirmed.get(step),
-                is_next=step is due,
-            )
-            for step in self.steps
-        )
+        return None if after is None else after.answer is StepAnswer.SET
 
     def confirm(
         self,
@@ -165,7 +156,7 @@ class Adjustment:
         *,
         who: str,
         when: datetime,
-        answer: Response = Response.DONE,
+        answer: StepAnswer = StepAnswer.DONE,
         note: str = "",
         move: Move | None = None,
     ) -> "Adjustment":
@@ -179,7 +170,7 @@ class Adjustment:
             The person.
         when : datetime
             With its time zone.
-        answer : Response
+        answer : StepAnswer
             One of those the step allows.
         note : str
             Of a consent: who gave it (needed). Else what there is to say.
@@ -201,11 +192,8 @@ class Adjustment:
             )
         if step is Step.CONSENT and not note.strip():
             raise RemedyError(f"Who consented to opening {self.unit} is missing. Write the owner's name.")
-        if answer is Response.RELEASED and Step.CONSENT not in self.confirmed:
-            raise RemedyError(
-                f"{self.unit} is locked: its lock is released only with the owner's consent. Confirm the "
-                "consent first, or answer that it stays locked."
-            )
+        if answer is StepAnswer.RELEASED and Step.CONSENT not in self.confirmed:
+            raise ConsentError(self.unit)
         made = self._made(step, answer, move)
         event = Confirmed(step=step, who=who.strip(), when=when, answer=answer, note=note.strip(), move=made)
         return replace(self, events=(*self.events, event))
@@ -280,12 +268,12 @@ class Adjustment:
             )
         raise RemedyError(f"{step!s} of {self.unit} comes later; no step is skipped. Due now: {due!s}.")
 
-    def _made(self, step: Step, answer: Response, move: Move | None) -> Move | None:
+    def _made(self, step: Step, answer: StepAnswer, move: Move | None) -> Move | None:
         if step is not Step.MOVE:
             if move is not None:
                 raise RemedyError(f"A move belongs to the step {Step.MOVE!s}, not to {step!s}.")
             return None
-        if answer is Response.SENT_OUT:
+        if answer is StepAnswer.SENT_OUT:
             return None
         made = move or self.planned
         is_screw = self.guide in (Guide.SCREW, Guide.SCREW_WITHOUT_LOCK)
@@ -372,7 +360,7 @@ def _again(adjustment: Adjustment, event: Mapping[str, Any]) -> Adjustment:
         step,
         who=who,
         when=when,
-        answer=Response(event["answer"]),
+        answer=StepAnswer(event["answer"]),
         note=str(event["note"]),
         move=Move.from_json(event["move"]) if event["move"] else None,
     )

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.adjust.errors import ConsentNeeded
 from shimwise.bench.adjust.journal import (
     ANSWERED,
     BEGUN,
@@ -40,8 +41,8 @@ from shimwise.record import journal
 from shimwise.record.queries import verdicts
 from shimwise.record.tables.rows import AdjustmentRow, BodyRow, LensRow
 from shimwise.remedy import ShimmedMount
-from shimwise.remedy.adjustment import Adjustment, begin, begin_lens
-from shimwise.remedy.adjustment_steps import Guide, Move, Response, Step, answers_to
+from shimwise.remedy.adjustment import Adjustment, ConsentError, begin, begin_lens
+from shimwise.remedy.adjustment_steps import Guide, Move, Step, StepAnswer, answers_to
 from shimwise.sheets.json.verdict_json import answer_from_json
 
 if TYPE_CHECKING:
@@ -171,6 +172,8 @@ def answer_step(
         response, told, move = _answer(kept, asked, answer, words)
         try:
             after = before.confirm(asked, who=person, when=change.at, answer=response, note=told, move=move)
+        except ConsentError as error:
+            raise ConsentNeeded(str(error), unit=error.unit, step=step) from error
         except RemedyError as error:
             raise Conflict(str(error), kind="step", id=step) from error
         _note(change, kept, ANSWERED, {"event": after.to_json()["events"][-1]})
@@ -422,7 +425,7 @@ def _step(kept: Kept, step: str) -> Step:
         ) from error
 
 
-def _answer(kept: Kept, step: Step, answer: str, note: str) -> tuple[Response, str, Move | None]:
+def _answer(kept: Kept, step: Step, answer: str, note: str) -> tuple[StepAnswer, str, Move | None]:
     """Read an answer: the response, the note, and of a move what was made."""
     said = " ".join(answer.split())
     allowed = answers_to(step, kept.guide)
@@ -433,9 +436,9 @@ def _answer(kept: Kept, step: Step, answer: str, note: str) -> tuple[Response, s
         told = note if response is not None else typed_name(said, field="answer")
         if step is Step.SHIMS_MEASURED and kept.guide is Guide.SHIMMED_MOUNT:
             read_shims(told)
-        return Response.DONE, told, None
+        return StepAnswer.DONE, told, None
     if step is Step.MOVE and response is None and kept.guide is not Guide.FIXED:
-        return Response.DONE, note, _typed_move(kept, said)
+        return StepAnswer.DONE, note, _typed_move(kept, said)
     if response is None:
         raise InputError(
             f"is no answer to [{step!s}]; accepted is {' or '.join(allowed)}.", field="answer", typed=said
@@ -478,7 +481,7 @@ def _keep(change: "Change", material: PrepMaterial, kept: Kept) -> None:
     unit = _unit(material, kept.unit_kind, kept.unit_id)
     adjusted = kept.adjustment
     made = made_move(change.connection, unit, adjusted)
-    is_sent = adjusted.confirmed[Step.MOVE].answer is Response.SENT_OUT
+    is_sent = adjusted.confirmed[Step.MOVE].answer is StepAnswer.SENT_OUT
     if adjusted.made is not None and not _own_stock(unit):
         try:
             take_shims(change, put_in_um=adjusted.made.shims_in_um, taken_out_um=adjusted.made.shims_out_um)

@@ -13,8 +13,9 @@ from shimwise.bench.verdict.screws import screw_history
 from shimwise.errors import RemedyError
 from shimwise.record.tables.rows import BodyRow, LensRow
 from shimwise.remedy import Screw, ShimmedMount, Turn
-from shimwise.remedy.adjustment_steps import Move, turns_words
+from shimwise.remedy.adjustment_steps import Move
 from shimwise.remedy.stock import ShimStock, restack
+from shimwise.sheets.words.adjustment_words import turns_text
 from shimwise.sheets.words.shared import counted
 
 if TYPE_CHECKING:
@@ -93,7 +94,7 @@ class Plan:
             turns=move.turns,
             turns_sd=self.turns_sd,
             degrees=None if move.turns is None else 360.0 * move.turns,
-            turn="" if move.turns is None or move.turn is None else turns_words(move.turns, move.turn),
+            turn="" if move.turns is None or move.turn is None else turns_text(move.turns, move.turn),
             approach=f"Come up {approach} from one side, without reversing." if approach else "",
             is_trial=self.is_trial,
             peak=self.peak,

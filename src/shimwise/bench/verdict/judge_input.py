@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.house.unit_knowledge import body_knowledge, judged_name, lens_knowledge, mechanism_of
-from shimwise.bench.house.wording import in_house_document
 from shimwise.bench.prep.judged_reading import reading_of
 from shimwise.inference.model.prep import (
     BodyKnowledge,
@@ -59,7 +58,7 @@ def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
     answer = judge(question.prep, seed=seed)
     turns = planned_turns(question.screws, answer)
     remedies = advise(answer, mechanisms=question.mechanisms, stock_um=question.stock_um, turns=turns)
-    return in_house_document(answer_to_json(answer, remedies, sources=question.sources, is_house=True))
+    return answer_to_json(answer, remedies, sources=question.sources, is_house=True)
 
 
 def question_of(

@@ -24,7 +24,7 @@ from shimwise.inference.verdict.answer import (
 )
 from shimwise.notices import Notice
 from shimwise.remedy import Remedy
-from shimwise.sheets.words.notices import as_written, notice_json, notice_texts
+from shimwise.sheets.words.notices import as_written, joined_text, notice_json, notice_text, notice_texts
 
 __all__ = ["SCHEMA_ID", "answer_from_json", "answer_to_json", "validate", "verdict_schema"]
 
@@ -92,7 +92,7 @@ def answer_to_json(
             }
             for one in answer.next
         ],
-        "remedies": [_remedy(remedy) for remedy in remedies],
+        "remedies": [_remedy(remedy, is_house=is_house) for remedy in remedies],
         "warnings": notice_texts(answer.notices, is_house=is_house),
         "notices": [_notice(one, is_house=is_house) for one in answer.notices],
         **_past(answer),
@@ -295,7 +295,7 @@ def _notice(notice: Notice, *, is_house: bool) -> _Object:
     return {**notice_json(notice, is_house=is_house), "numbers": numbers}
 
 
-def _remedy(remedy: Remedy) -> _Object:
+def _remedy(remedy: Remedy, *, is_house: bool) -> _Object:
     return {
         "unit": remedy.unit,
         "kind": remedy.kind.value,
@@ -303,14 +303,14 @@ def _remedy(remedy: Remedy) -> _Object:
         "amount_um": _length(remedy.amount_um),
         "amount_sd_um": _length(remedy.amount_sd_um),
         "direction": remedy.direction.value if remedy.direction else None,
-        "text": remedy.text,
+        "text": joined_text(remedy.advice, is_house=is_house),
         "turns": _share(remedy.turns),
         "turns_sd": _share(remedy.turns_sd),
         "turn": remedy.turn.value if remedy.turn else None,
         "shims_um": [_length(shim) for shim in remedy.shims_um],
         "leftover_um": _length(remedy.leftover_um),
-        "steps": list(remedy.steps),
-        "cautions": list(remedy.cautions),
+        "steps": [notice_text(one, is_house=is_house) for one in remedy.steps],
+        "cautions": [notice_text(one, is_house=is_house) for one in remedy.cautions],
     }
 
 

@@ -4,21 +4,21 @@ A house keeps its units on pages; without one they are in a kit file. A sentence
 forms.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from itertools import groupby
 from typing import Any
 
 from shimwise.notices import Notice
 from shimwise.number_format import decimal_text
+from shimwise.sheets.words.remedy_words import REMEDY_WORDS, REMEDY_WORDS_IN_HOUSE, Numbers, Words
 from shimwise.sheets.words.shared import listed
 
-__all__ = ["as_written", "notice_json", "notice_text", "notice_texts"]
+__all__ = ["as_written", "joined_text", "notice_json", "notice_text", "notice_texts"]
 
 AS_WRITTEN = "as_written"
 """A sentence of a document that has no codes (``shimwise.verdict/1``), or of a file: kept as it is."""
 _MOST_NAMED = 5
 """Units that a sentence of several notices names, the last of them as "and 3 more"."""
-_Numbers = Mapping[str, float | str | None]
 
 
 def notice_text(notice: Notice, *, is_house: bool = False) -> str:
@@ -39,6 +39,11 @@ def notice_texts(notices: Iterable[Notice], *, is_house: bool = False) -> list[s
     return texts
 
 
+def joined_text(notices: Iterable[Notice], *, is_house: bool = False) -> str:
+    """Return the sentences of notices as one text, such as the advice of a remedy."""
+    return " ".join(notice_text(one, is_house=is_house) for one in notices)
+
+
 def notice_json(notice: Notice, *, is_house: bool = False) -> dict[str, Any]:
     """Return a notice as plain JSON, with its sentence."""
     return {
@@ -54,9 +59,11 @@ def as_written(text: str) -> Notice:
     return Notice(AS_WRITTEN, numbers={"text": text})
 
 
-def _text(code: str, unit: str, numbers: _Numbers, *, is_house: bool) -> str:
+def _text(code: str, unit: str, numbers: Numbers, *, is_house: bool) -> str:
     words = (_IN_HOUSE.get(code) if is_house else None) or _WORDS.get(code)
-    return f"{unit}: {code}." if words is None else words(unit, numbers)
+    if words is None:
+        return f"{unit}: {code}."
+    return words if isinstance(words, str) else words(unit, numbers)
 
 
 def _um(value: float | str | None, digits: int = 1) -> str:
@@ -66,41 +73,41 @@ def _um(value: float | str | None, digits: int = 1) -> str:
 # The judge: how readings were converted and pooled.
 
 
-def _mixed_stops(unit: str, n: _Numbers) -> str:
+def _mixed_stops(unit: str, n: Numbers) -> str:
     return (
         f"{unit} was read at different stops ({n['stops']}). Stopping down can shift best focus by tens of "
         f"microns: readings away from f/{n['widest']:g} are judged with a shift of their own."
     )
 
 
-def _setup_distances(unit: str, n: _Numbers) -> str:
+def _setup_distances(unit: str, n: Numbers) -> str:
     return f"Set-up {unit} has {n['count']:g} distances; each is judged as its own tape."
 
 
-def _internal_focus(unit: str, _: _Numbers) -> str:
+def _internal_focus(unit: str, _: Numbers) -> str:
     return f"{_INTERNAL.format(unit)} A by_distance table in the kit removes it."
 
 
-def _internal_focus_in_house(unit: str, _: _Numbers) -> str:
+def _internal_focus_in_house(unit: str, _: Numbers) -> str:
     return (
         f"{_INTERNAL.format(unit)} A table of its focal length by distance removes it; the interface takes "
         "one, as by_distance."
     )
 
 
-def _beyond_table(unit: str, _: _Numbers) -> str:
+def _beyond_table(unit: str, _: Numbers) -> str:
     return f"{_BEYOND.format(unit, 'by_distance table')} Add the distance to the kit."
 
 
-def _beyond_table_in_house(unit: str, _: _Numbers) -> str:
+def _beyond_table_in_house(unit: str, _: Numbers) -> str:
     return f"{_BEYOND.format(unit, 'table of focal lengths by distance')} Add the distance to the table."
 
 
-def _unknown_separation(unit: str, _: _Numbers) -> str:
+def _unknown_separation(unit: str, _: Numbers) -> str:
     return f"{_SEPARATION.format(unit)} Give principal_separation_mm to remove it."
 
 
-def _unknown_separation_in_house(unit: str, _: _Numbers) -> str:
+def _unknown_separation_in_house(unit: str, _: Numbers) -> str:
     return f"{_SEPARATION.format(unit)} Give Principal planes apart on the lens's page to remove it."
 
 
@@ -121,7 +128,7 @@ _SEPARATION = (
 # The judge: what limits the numbers.
 
 
-def _datum_limit(unit: str, n: _Numbers) -> str:
+def _datum_limit(unit: str, n: Numbers) -> str:
     return (
         f"However many readings are taken with these lenses, {unit} cannot be known better than "
         f"±{_um(n['limit_um'])} µm (95 %): the lenses' own errors are not known well enough. A depth gauge "
@@ -131,21 +138,21 @@ def _datum_limit(unit: str, n: _Numbers) -> str:
     )
 
 
-def _history_widened(_: str, n: _Numbers) -> str:
+def _history_widened(_: str, n: Numbers) -> str:
     return (
         "The lenses differ from each other more than their histories allow; these were taken "
         f"{_um(n['factor'])} times wider. Check that the histories belong to these lenses."
     )
 
 
-def _single_reading(_: str, __: _Numbers) -> str:
+def _single_reading(_: str, __: Numbers) -> str:
     return (
         "One reading only: it tells the sum of a body's and a lens's error, not whose it is. Whether it is a "
         "blunder, a second reading tells."
     )
 
 
-def _knocked(unit: str, n: _Numbers) -> str:
+def _knocked(unit: str, n: Numbers) -> str:
     shift_um, sd_um = float(n["shift_um"] or 0.0), float(n["sd_um"] or 0.0)
     return (
         f"{unit} {'lay' if n['is_past'] else 'lies'} {decimal_text(abs(shift_um))} ± "
@@ -155,7 +162,8 @@ def _knocked(unit: str, n: _Numbers) -> str:
     )
 
 
-_WORDS: Mapping[str, Callable[[str, _Numbers], str]] = {
+_WORDS: Mapping[str, Words] = {
+    **REMEDY_WORDS,
     AS_WRITTEN: lambda _, n: str(n["text"]),
     "mixed_stops": _mixed_stops,
     "setup_distances": _setup_distances,
@@ -167,7 +175,8 @@ _WORDS: Mapping[str, Callable[[str, _Numbers], str]] = {
     "single_reading": _single_reading,
     "knocked": _knocked,
 }
-_IN_HOUSE: Mapping[str, Callable[[str, _Numbers], str]] = {
+_IN_HOUSE: Mapping[str, Words] = {
+    **REMEDY_WORDS_IN_HOUSE,
     "internal_focus": _internal_focus_in_house,
     "beyond_table": _beyond_table_in_house,
     "unknown_separation": _unknown_separation_in_house,

@@ -15,8 +15,9 @@ from jsonschema import Draft202012Validator
 
 from shimwise.errors import SheetError
 from shimwise.inference.verdict.answer import Answer, Verdict
-from shimwise.remedy import Action, Kind, Remedy
+from shimwise.remedy import Action, Remedy, RemedyKind
 from shimwise.sheets import answer_to_json, validate, verdict_schema
+from shimwise.sheets.words.notices import as_written
 
 Document = dict[str, Any]
 
@@ -158,12 +159,12 @@ def test_what_is_no_finite_number_is_null(answer: Answer) -> None:
 def test_a_remedy_without_an_amount_says_null(answer: Answer) -> None:
     scale = Remedy(
         unit="H100",
-        kind=Kind.SCALE,
+        kind=RemedyKind.SCALE,
         action=Action.SEND_OUT,
         direction=None,
         amount_um=None,
         amount_sd_um=None,
-        text="To a lens technician.",
+        advice=(as_written("To a lens technician."),),
         steps=(),
         cautions=(),
     )

@@ -4,8 +4,9 @@ import json
 import re
 from pathlib import Path
 
-import shimwise.inference
+import shimwise
 from shimwise.notices import Notice
+from shimwise.remedy import Fixed, Screw, ShimmedMount, procedure
 from shimwise.sheets.words import notices as words
 from shimwise.sheets.words.notices import as_written, notice_json, notice_text, notice_texts
 
@@ -16,30 +17,31 @@ DATUM = {
     "with_known_lens_um": 4.97,
     "known_lens_sd_um": 3.0,
 }
-EXAMPLES = {
-    "as_written": {"text": "A word."},
-    "mixed_stops": {"widest": 2.0, "stops": "f/2, f/4"},
-    "setup_distances": {"count": 2.0},
-    "datum_limit": DATUM,
-    "history_widened": {"factor": 2.4},
-    "knocked": {"shift_um": -42.4, "sd_um": 3.0, "is_past": 0.0},
-}
+KNOCK = {"shift_um": -42.4, "sd_um": 3.0, "is_past": 0.0}
 
 
-def test_every_code_of_inference_has_its_words() -> None:
-    sources = Path(shimwise.inference.__path__[0]).rglob("*.py")
-    raised = {
-        code
-        for path in sources
-        for code in re.findall(r'Notice\(\s*"(\w+)"', path.read_text(encoding="utf-8"))
-    }
-    assert raised
-    assert raised <= set(words._WORDS)
+class EveryNumber(dict[str, float]):
+    """Numbers of a notice in which whatever is asked for is 1."""
+
+    def __missing__(self, key: str) -> float:
+        return 1.0
+
+
+def test_every_code_of_the_judge_and_the_advice_has_its_words() -> None:
+    rooms = [Path(shimwise.__path__[0]) / room for room in ("inference", "remedy")]
+    texts = [path.read_text(encoding="utf-8") for room in rooms for path in room.rglob("*.py")]
+    codes = {code for text in texts for code in re.findall(r'Notice\(\s*"(\w+)"', text)}
+    for mechanism in (Screw(), Screw(has_lock=True), ShimmedMount(), Fixed(), None):
+        around = (*procedure.body_steps(mechanism), *procedure.body_cautions(mechanism, amount_um=300.0))
+        codes |= {one.code for one in around}
+    others = (procedure.lens_steps, procedure.lens_cautions, procedure.setup_steps, procedure.setup_cautions)
+    codes |= {one.code for listed in others for one in listed()}
+    assert codes <= set(words._WORDS)
 
 
 def test_every_sentence_ends_as_one_in_both_forms() -> None:
     for code in words._WORDS:
-        notice = Notice(code, "A-1", EXAMPLES.get(code, {}))
+        notice = Notice(code, "A-1", {"text": "A word."} if code == "as_written" else EveryNumber())
         for is_house in (False, True):
             text = notice_text(notice, is_house=is_house)
             assert text.endswith(".")
@@ -54,7 +56,7 @@ def test_the_datum_has_its_numbers_and_what_would_help() -> None:
 
 
 def test_a_knock_has_its_side_and_its_time() -> None:
-    now = notice_text(Notice("knocked", "A-1", EXAMPLES["knocked"]))
+    now = notice_text(Notice("knocked", "A-1", KNOCK))
     assert now.startswith("A-1 lies 42 ± 6 µm short of where it was remembered")
     was = notice_text(Notice("knocked", "A-1", {"shift_um": 42.4, "sd_um": 3.0, "is_past": 1.0}))
     assert was.startswith("A-1 lay 42 ± 6 µm deep")
