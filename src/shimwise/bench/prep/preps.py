@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 from shimwise.bench.desk.inputs import LARGEST_TOLERANCE_UM
 from shimwise.bench.errors import Conflict, InputError, NotFound
+from shimwise.bench.fields import build_from
 from shimwise.bench.house.known_units import known_bodies, known_lenses
 from shimwise.bench.house.unit_checks import LEAST_SD_UM
 from shimwise.bench.prep.prep_data import material_of
@@ -276,20 +277,7 @@ def _in_state(record: "Record", prep_id: str, state: str, who: str) -> PrepView:
 
 
 def _line(row: PrepLineRow) -> PrepLine:
-    return PrepLine(
-        id=row.id,
-        title=row.title,
-        state=row.state,
-        started_at=row.started_at,
-        started_by=row.started_by,
-        closed_at=row.closed_at,
-        bodies=row.body_names,
-        set_name=row.set_name,
-        lens_count=row.lens_count,
-        reading_count=row.reading_count,
-        revision=row.revision,
-        headline=row.headline,
-    )
+    return build_from(PrepLine, row, bodies=row.body_names)
 
 
 def _check_numbers(tolerance_um: float | None, temperature_c: float | None) -> None:
