@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import InputError
-from shimwise.bench.fields import build_from
 from shimwise.bench.house.unit_checks import checked_body, checked_lens
 from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts
+from shimwise.fields import build_from
 from shimwise.files.errors import ReadingsFileError
 from shimwise.files.kit import KitBody, KitLens
 from shimwise.remedy import Fixed, Mechanism, Screw, ShimmedMount

@@ -3,7 +3,6 @@
 import math
 from typing import TYPE_CHECKING
 
-from shimwise.bench.fields import build_from
 from shimwise.bench.house.unit_knowledge import body_text, lens_text, mechanism_facts, mechanism_json
 from shimwise.bench.house.views import (
     AdjustmentView,
@@ -15,6 +14,7 @@ from shimwise.bench.house.views import (
     SetView,
     UsedIn,
 )
+from shimwise.fields import build_from
 from shimwise.inference.verdict.answer import Verdict
 from shimwise.record.tables.rows import BodyRow, LensRow
 from shimwise.sheets.words.shared import VERDICT_WORDS, plus_minus_text

@@ -5,7 +5,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.fields import build_from
 from shimwise.bench.house.unit_knowledge import (
     body_coc_um,
     body_knowledge,
@@ -27,6 +26,7 @@ from shimwise.bench.prep.landing import (
 )
 from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.prep.views import GaugeView, PrepUnit, PrepView, ReadingView, SetupView, SweepView
+from shimwise.fields import build_from
 from shimwise.inference.model.prep import measured_landing_sd_um
 from shimwise.sheets.words.sweep_flags import grouped_flags
 
