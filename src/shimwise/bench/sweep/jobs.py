@@ -24,6 +24,7 @@ from shimwise.bench.sweep.match import refuse_same_frames
 from shimwise.bench.sweep.work import SweepCancelledError, SweepTask, measured_document
 from shimwise.bench.typed_names import typed_name
 from shimwise.errors import ImagingError, ShimwiseError
+from shimwise.extras import require_extra
 from shimwise.record.queries import evidence
 
 if TYPE_CHECKING:
@@ -135,6 +136,7 @@ class SweepJobs:
             not among the files; when too many wait already; when the id is that of another sweep. Then no
             frame is kept.
         """
+        require_extra("frames", "Measuring a sweep")
         person = typed_name(who, field="who")
         task = sweep_task(self._record, prep_id, place="", facts=facts)  # refuses before anything is written
         title = f"{task.lens} on {task.body} at {facts.distance_text.strip()}"
