@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from shimwise.bench.adjust.journal import Kept
+from shimwise.bench.adjust.journal import KeptAdjustment
 from shimwise.bench.adjust.views import AdjustmentView, StepView
 from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.record.queries import verdicts
@@ -30,7 +30,7 @@ _GUIDE_WORDS = {
 }
 
 
-def view_kept(connection: "Connection", material: "PrepMaterial", kept: Kept) -> AdjustmentView:
+def view_kept(connection: "Connection", material: "PrepMaterial", kept: KeptAdjustment) -> AdjustmentView:
     """Return the view of an adjustment."""
     adjusted = kept.adjustment
     is_over = kept.state != "begun"
