@@ -293,7 +293,7 @@ def _look(readings: list[Reading], lens_sd_um: float) -> _Look:
     low, high = posterior.interval()
     k = float(posterior.k[0]) if len(posterior.k) else K_MEDIAN
     saved = gain(posterior.covariance, candidates.design, variance_of(candidates, k), np.array([column]))
-    best = candidates.sights[int(np.argmax(saved))]
+    best = candidates.observations[int(np.argmax(saved))]
     return _Look(float(high[column] - low[column]) / 2, best.lens, best.distance_mm)
 
 

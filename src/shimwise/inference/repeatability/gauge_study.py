@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Generic, TypeVar
 
-__all__ = ["LEAST_PARTS", "LEAST_PERSONS", "LEAST_TRIALS", "Crossing", "largest_crossing", "overlap"]
+__all__ = ["LEAST_PARTS", "LEAST_PERSONS", "LEAST_TRIALS", "CrossedStudy", "largest_crossed_study", "overlap"]
 
 LEAST_PERSONS, LEAST_PARTS, LEAST_TRIALS = 2, 3, 2
 """Fewer are no study. Two parts would do for the sums, but not for a spread between parts. Chosen by us."""
@@ -26,7 +26,7 @@ Part = TypeVar("Part", bound=Hashable)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Crossing(Generic[Part]):
+class CrossedStudy(Generic[Part]):
     """A crossed study; ``values`` has the shape (persons, parts, trials)."""
 
     persons: tuple[str, ...]
@@ -44,7 +44,7 @@ class Crossing(Generic[Part]):
         return len(self.persons) < FULL_PERSONS or len(self.parts) < FULL_PARTS
 
 
-def largest_crossing(cells: Mapping[tuple[str, Part], Sequence[float]]) -> Crossing[Part] | None:
+def largest_crossed_study(cells: Mapping[tuple[str, Part], Sequence[float]]) -> CrossedStudy[Part] | None:
     """Give the largest balanced crossed piece of some readings; None where there is none.
 
     Parameters
@@ -55,7 +55,7 @@ def largest_crossing(cells: Mapping[tuple[str, Part], Sequence[float]]) -> Cross
 
     Returns
     -------
-    Crossing or None
+    CrossedStudy or None
         That with the most readings; of equals, that with the most persons, then the most parts.
     """
     repeated = _repeated(cells)
@@ -71,7 +71,7 @@ def largest_crossing(cells: Mapping[tuple[str, Part], Sequence[float]]) -> Cross
         return None
     count, size, many, chosen, parts = max(found, key=lambda one: one[:3])
     trials = count // (size * many)
-    return Crossing(
+    return CrossedStudy(
         persons=chosen,
         parts=tuple(parts),
         values=tuple(tuple(tuple(cells[name, part][:trials]) for part in parts) for name in chosen),

@@ -37,7 +37,7 @@ class Repeatability:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sighting:
+class Repeats:
     """Repeats of one sight by one person.
 
     ``landings_um`` [µm]; ``blur_um``, N·c of the sight [µm]; ``reading_sd_um``, scale of the error of reading
@@ -120,7 +120,7 @@ def pooled_repeatability(groups: Sequence[Sequence[float]]) -> Repeatability:
     return pool([_squares(group) for group in repeated], [len(group) - 1 for group in repeated])
 
 
-def person_k(sightings: Sequence[Sighting]) -> PersonK:
+def person_k(sightings: Sequence[Repeats]) -> PersonK:
     """Posterior of a person's k from the house's own repeats, with the judge's prior of it.
 
     Each repeat's distance from its group's median counts as a Student-t of ν = 4 whose scale is that of the
@@ -232,7 +232,7 @@ def _squares(values: FloatArray) -> float:
     return float(np.sum((offset - offset.mean()) ** 2))
 
 
-def _log_likelihood(one: Sighting) -> FloatArray:
+def _log_likelihood(one: Repeats) -> FloatArray:
     """Log likelihood of a group's repeats at every point of the grid of k."""
     landings = np.asarray(one.landings_um)
     n = len(landings)
@@ -241,7 +241,7 @@ def _log_likelihood(one: Sighting) -> FloatArray:
     return np.asarray((n - 1) / n * log_student(square[None, :], variance[:, None]).sum(1))
 
 
-def _check_sighting(one: Sighting) -> None:
+def _check_sighting(one: Repeats) -> None:
     if not (one.blur_um > 0 and one.reading_sd_um >= 0 and math.isfinite(one.blur_um + one.reading_sd_um)):
         raise InferenceError(
             f"A sight with N·c {one.blur_um:g} µm and a reading error of {one.reading_sd_um:g} µm says "

@@ -262,7 +262,7 @@ def next_readings(
     wanted : array of int, shape (u,)
         Columns of the units that are undecided; none, and there is nothing to read.
     """
-    if not len(wanted) or not candidates.sights:
+    if not len(wanted) or not candidates.observations:
         return ()
     k = float(np.mean(posterior.k)) if len(posterior.k) else K_MEDIAN
     covariance = posterior.covariance
@@ -271,9 +271,9 @@ def next_readings(
     best = np.argsort(-saved.sum(1), kind="stable")[:MOST_NEXT]
     return tuple(
         NextReading(
-            body=candidates.sights[i].body,
-            lens=candidates.sights[i].lens,
-            distance_mm=candidates.sights[i].distance_mm,
+            body=candidates.observations[i].body,
+            lens=candidates.observations[i].lens,
+            distance_mm=candidates.observations[i].distance_mm,
             sd_after_um=float(np.sqrt(np.mean(before - saved[i]))),
         )
         for i in best

@@ -150,7 +150,7 @@ def test_a_gauge_is_a_row_of_its_own_on_one_unit() -> None:
 def test_candidates_are_rows_in_the_same_columns_and_repeats_are_given_once() -> None:
     taken = bench()
     model, candidates = build_model(prep(*taken), candidates=[taken[0], taken[0], taken[-1]])
-    assert [(s.lens, s.distance_mm) for s in candidates.sights] == [
+    assert [(s.lens, s.distance_mm) for s in candidates.observations] == [
         (taken[0].lens, taken[0].distance_mm),
         (taken[-1].lens, taken[-1].distance_mm),
     ]

@@ -353,7 +353,7 @@ def test_the_next_reading_is_the_one_that_a_refit_finds_best() -> None:
     assert len(found) == 3
     for place, (i, one) in enumerate(zip(np.argsort(left), found, strict=False)):
         assert one.sd_after_um == pytest.approx(np.sqrt(left[i]), rel=1e-6), place
-        sight = candidates.sights[i]
+        sight = candidates.observations[i]
         assert (one.body, one.lens, one.distance_mm) == (sight.body, sight.lens, sight.distance_mm)
     assert found[0].sd_after_um < np.sqrt(np.mean(np.diag(posterior.covariance)[wanted]))
 
