@@ -1,15 +1,18 @@
-"""Preps: one job each, with its units, its state, and a revision that goes up with every change of it."""
+"""Preps: one job each, with its units, its state, and a revision that goes up with every change of it.
+
+Functions that change a prep raise NotFound if there is no such prep, and Conflict if the id is another
+prep's or a unit is unknown.
+"""
 
 # ruff: noqa: ANN401 - a value of a column, a driver or JSON is of any kind
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from sqlalchemy import (
     ColumnElement,
     Connection,
     Select,
     Text,
-    and_,
     bindparam,
     exists,
     func,
@@ -19,14 +22,12 @@ from sqlalchemy import (
 )
 
 from shimwise.record.errors import NotFound
+from shimwise.record.journal import Change
 from shimwise.record.names import name_key
 from shimwise.record.queries.text_search import contains, key_contains
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import from_mapping, insert, one, same_or_conflict
+from shimwise.record.tables.mapping import from_mapping, insert, key_of_page, row_by_id, same_or_conflict
 from shimwise.record.tables.rows import PrepLineRow, PrepRow
-
-if TYPE_CHECKING:
-    from shimwise.record.record import Change
 
 __all__ = [
     "add_prep",
@@ -52,75 +53,45 @@ _NUMBERING = (  # made once: every reading is numbered by it
 _CHANGEABLE = frozenset({"title", "note", "temperature_c", "tolerance_um", "set_id"})
 
 
-def add_prep(change: "Change", row: PrepRow) -> PrepRow:
-    """Add a prep with its units; the same again changes nothing and gives what is kept.
-
-    Raises
-    ------
-    Conflict
-        When the id is another prep's, or a unit is not known.
-    """
+def add_prep(change: Change, row: PrepRow) -> PrepRow:
+    """Add a prep with its units; the same again changes nothing. Return what is kept."""
     there = change.connection.execute(select(_T.c.id).where(_T.c.id == row.id)).scalar_one_or_none()
     if there is not None:
         kept = prep(change.connection, row.id)
-        same_or_conflict(kept, row, kind="prep", server_made=_STARTED)
+        same_or_conflict(kept, row, server_made=_STARTED)
         return kept
-    insert(change.connection, _T, row, title_key=name_key(row.title), reading_count=0)
+    insert(change.connection, row, title_key=name_key(row.title), reading_count=0)
     place_units(change, row.id, row.body_ids, row.lens_ids)
     change.note("prep started", prep_id=row.id, detail={"title": row.title})
     return row
 
 
 def prep(connection: Connection, prep_id: str) -> PrepRow:
-    """Give a prep with its units in their order.
-
-    Raises
-    ------
-    NotFound
-        When there is none of this id.
-    """
-    found = one(connection, _T, prep_id, "prep")
-    return from_mapping(
+    """Return the prep with this id, its units in their order; raise NotFound if there is none."""
+    return row_by_id(
+        connection,
         PrepRow,
-        found,
+        prep_id,
         body_ids=_unit_ids(connection, _BODIES.c.body_id, _BODIES, prep_id),
         lens_ids=_unit_ids(connection, _LENSES.c.lens_id, _LENSES, prep_id),
     )
 
 
-def touch(change: "Change", prep_id: str) -> int:
-    """Raise a prep's revision, as every change of the prep does; gives the new one.
-
-    Raises
-    ------
-    NotFound
-        When there is no such prep.
-    """
+def touch(change: Change, prep_id: str) -> int:
+    """Raise a prep's revision, as every change of the prep does; return the new one."""
     return int(_raised(change, prep_id).revision)
 
 
-def next_reading_number(change: "Change", prep_id: str) -> int:
-    """Raise a prep's revision and the count of its readings; gives the number of the next reading.
-
-    Raises
-    ------
-    NotFound
-        When there is no such prep.
-    """
+def next_reading_number(change: Change, prep_id: str) -> int:
+    """Raise a prep's revision and the count of its readings; return the number of the next reading."""
     number = change.connection.execute(_NUMBERING, {"of_prep": prep_id}).scalar_one_or_none()
     if number is None:
         raise NotFound("prep", prep_id)
     return int(number)
 
 
-def change_prep(change: "Change", prep_id: str, **values: Any) -> PrepRow:
-    """Change ``title``, ``note``, ``temperature_c``, ``tolerance_um`` or ``set_id`` of a prep.
-
-    Raises
-    ------
-    NotFound
-        When there is no such prep.
-    """
+def change_prep(change: Change, prep_id: str, **values: Any) -> PrepRow:
+    """Change ``title``, ``note``, ``temperature_c``, ``tolerance_um`` or ``set_id`` of a prep."""
     unknown = set(values) - _CHANGEABLE
     if unknown:
         raise TypeError(f"{', '.join(sorted(unknown))} of a prep cannot be changed")
@@ -135,14 +106,8 @@ def change_prep(change: "Change", prep_id: str, **values: Any) -> PrepRow:
     return prep(change.connection, prep_id)
 
 
-def change_state(change: "Change", prep_id: str, state: str) -> PrepRow:
-    """Put a prep into another state: ``open``, ``done`` or ``signed``.
-
-    Raises
-    ------
-    NotFound
-        When there is no such prep.
-    """
+def change_state(change: Change, prep_id: str, state: str) -> PrepRow:
+    """Put a prep into another state: ``open``, ``done`` or ``signed``."""
     before = prep(change.connection, prep_id)
     if before.state == state:
         return before
@@ -155,17 +120,9 @@ def change_state(change: "Change", prep_id: str, state: str) -> PrepRow:
 
 
 def add_units(
-    change: "Change", prep_id: str, *, body_ids: tuple[str, ...] = (), lens_ids: tuple[str, ...] = ()
+    change: Change, prep_id: str, *, body_ids: tuple[str, ...] = (), lens_ids: tuple[str, ...] = ()
 ) -> PrepRow:
-    """Add bodies and lenses to a prep; those in it already stay in their place.
-
-    Raises
-    ------
-    NotFound
-        When there is no such prep.
-    Conflict
-        When a unit is not known.
-    """
+    """Add bodies and lenses to a prep; those in it already keep their place."""
     before = prep(change.connection, prep_id)
     bodies = tuple(id_ for id_ in dict.fromkeys(body_ids) if id_ not in before.body_ids)
     lenses = tuple(id_ for id_ in dict.fromkeys(lens_ids) if id_ not in before.lens_ids)
@@ -187,7 +144,7 @@ def prep_lines(
     limit: int = 50,
     before: str | None = None,
 ) -> list[PrepLineRow]:
-    """List preps, newest first.
+    """Return preps, newest first.
 
     Parameters
     ----------
@@ -196,65 +153,41 @@ def prep_lines(
     search : str, optional
         Part of the title, or of the name or serial of a unit.
     limit : int
-        Most of them.
+        Most preps to return.
     before : str, optional
-        Id of the last one of the page before.
-
-    Raises
-    ------
-    NotFound
-        When ``before`` is no prep.
+        Id of the last one of the page before; raise NotFound if there is no such prep.
     """
-    wanted = select(_T).order_by(_T.c.started_at.desc(), _T.c.id.desc()).limit(limit)
+    wanted = select(_T)
     if state is not None:
         wanted = wanted.where(_T.c.state == state)
     if search:
         wanted = wanted.where(_has_text(connection, search))
-    if before is not None:
-        last = one(connection, _T, before, "prep")
-        wanted = wanted.where(
-            _T.c.started_at <= last["started_at"],
-            or_(_T.c.started_at < last["started_at"], _T.c.id < last["id"]),
-        )
-    return _lines(connection, wanted)
+    return _lines(connection, wanted, limit=limit, before=before)
 
 
 def unit_preps(
     connection: Connection, unit_id: str, *, limit: int = 50, before: str | None = None
 ) -> list[PrepLineRow]:
-    """List the preps that test a body or a lens, newest first; ``before`` as in :func:`prep_lines`."""
+    """Return the preps that test a body or a lens, newest first; ``before`` as in :func:`prep_lines`."""
     ids = (
         select(_BODIES.c.prep_id)
         .where(_BODIES.c.body_id == unit_id)
         .union_all(select(_LENSES.c.prep_id).where(_LENSES.c.lens_id == unit_id))
         .subquery()
     )
-    wanted = (
-        select(_T)
-        .join(ids, ids.c.prep_id == _T.c.id)
-        .order_by(_T.c.started_at.desc(), _T.c.id.desc())
-        .limit(limit)
-    )
-    if before is not None:
-        last = one(connection, _T, before, "prep")
-        wanted = wanted.where(
-            or_(
-                _T.c.started_at < last["started_at"],
-                and_(_T.c.started_at == last["started_at"], _T.c.id < last["id"]),
-            )
-        )
-    return _lines(connection, wanted)
+    wanted = select(_T).join(ids, ids.c.prep_id == _T.c.id)
+    return _lines(connection, wanted, limit=limit, before=before)
 
 
 def count_preps(connection: Connection, *, state: str | None = None) -> int:
-    """Count preps: all, or those in one state."""
+    """Return the number of preps: all, or those in one state."""
     wanted = select(func.count()).select_from(_T)
     if state is not None:
         wanted = wanted.where(_T.c.state == state)
     return int(connection.execute(wanted).scalar_one())
 
 
-def _raised(change: "Change", prep_id: str, **values: Any) -> Any:
+def _raised(change: Change, prep_id: str, **values: Any) -> Any:
     raising = (
         update(_T)
         .where(_T.c.id == prep_id)
@@ -268,7 +201,7 @@ def _raised(change: "Change", prep_id: str, **values: Any) -> Any:
 
 
 def place_units(
-    change: "Change",
+    change: Change,
     prep_id: str,
     body_ids: tuple[str, ...],
     lens_ids: tuple[str, ...],
@@ -278,8 +211,8 @@ def place_units(
 ) -> None:
     """Write bodies and lenses into their places in a prep, from ``first_body`` and ``first_lens`` on.
 
-    The prep's revision stays, and the journal says nothing: that is for whoever starts the prep, adds units
-    or takes a prep in.
+    The prep's revision stays, and nothing is written into the journal: that is for whoever starts the prep,
+    adds units or imports a prep.
     """
     for table, column, ids, first in (
         (_BODIES, "body_id", body_ids, first_body),
@@ -314,7 +247,15 @@ def _has_text(connection: Connection, search: str) -> ColumnElement[bool]:
     return or_(*found)
 
 
-def _lines(connection: Connection, wanted: Select[Any]) -> list[PrepLineRow]:
+def _lines(
+    connection: Connection, wanted: Select[Any], *, limit: int, before: str | None
+) -> list[PrepLineRow]:
+    """Return a page of preps, newest first."""
+    wanted = wanted.order_by(_T.c.started_at.desc(), _T.c.id.desc()).limit(limit)
+    if before is not None:
+        at = key_of_page(connection, PrepRow, before, "started_at")
+        # The first condition alone lets the index be entered at the page; the second parts equal times.
+        wanted = wanted.where(_T.c.started_at <= at, or_(_T.c.started_at < at, _T.c.id < before))
     found = connection.execute(wanted).mappings().all()
     ids = [row["id"] for row in found]
     bodies: dict[str, list[str]] = {}
@@ -352,7 +293,7 @@ def _lines(connection: Connection, wanted: Select[Any]) -> list[PrepLineRow]:
 
 
 def _withdrawn(connection: Connection, ids: list[str]) -> dict[str, int]:
-    """Count the readings of each prep that are withdrawn."""
+    """Return the number of withdrawn readings of each prep."""
     table = schema.readings
     wanted = (
         select(table.c.prep_id, func.count().label("withdrawn"))
@@ -363,7 +304,7 @@ def _withdrawn(connection: Connection, ids: list[str]) -> dict[str, int]:
 
 
 def _swept(connection: Connection, ids: list[str]) -> set[str]:
-    """Tell which preps have a sweep with a landing that stands."""
+    """Return the preps that have a landing by sweep that is not withdrawn."""
     table = schema.sweeps
     wanted = select(table.c.prep_id).where(
         table.c.prep_id.in_(ids), table.c.withdrawn_at.is_(None), table.c.landing_um.is_not(None)
