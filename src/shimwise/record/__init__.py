@@ -5,6 +5,8 @@ take a connection (to read) or a :class:`Change` (to write) first. Every change 
 journal, except that of a setting.
 """
 
+from sqlalchemy import Connection
+
 from shimwise.record.errors import (
     Conflict,
     NotFound,
@@ -23,6 +25,7 @@ from shimwise.record.record import Record, utc_now
 __all__ = [
     "Change",
     "Conflict",
+    "Connection",
     "NotFound",
     "Record",
     "RecordAway",

@@ -7,6 +7,7 @@ from sqlalchemy import URL, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.pool import ConnectionPoolEntry
 
+from shimwise.extras import require_extra
 from shimwise.record.errors import RecordAway
 
 __all__ = [
@@ -76,6 +77,7 @@ def engine_of(location: Location, *, waited_s: float = WAITED_S) -> Engine:
     """Return an engine; it connects to nothing yet."""
     if location.path is not None:
         return _sqlite_engine(location, waited_s)
+    require_extra("postgresql", "A record on PostgreSQL")
     # Pinged before use, so that a connection that was cut while idle is replaced instead of failing a change.
     return create_engine(
         location.url.set(drivername="postgresql+psycopg"),

@@ -9,9 +9,8 @@ from shimwise.record.queries import verdicts
 from shimwise.sheets.words.shared import listed
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
     from shimwise.bench.house.views import HouseSettings
+    from shimwise.record import Connection
     from shimwise.record.tables.rows import PrepRow, ReadingRow, SetupRow
 
 __all__ = ["told_of_adjusted", "told_of_facts", "told_of_repeats", "told_of_tolerance"]

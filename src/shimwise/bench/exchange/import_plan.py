@@ -18,9 +18,9 @@ from shimwise.bench.exchange.import_messages import (
 from shimwise.bench.exchange.import_units import FileRow, FileUnits, ReadingsSource
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
-from shimwise.bench.prep.lookups import refuse_unless_open
-from shimwise.bench.prep.preps import MOST_BODIES, MOST_LENSES, OPEN, prep_title
+from shimwise.bench.prep.preps import MOST_BODIES, MOST_LENSES, prep_title
 from shimwise.bench.prep.setups import new_setup, setup_at
+from shimwise.bench.prep.states import OPEN, refuse_unless_open
 from shimwise.record.names import name_key
 from shimwise.record.queries import evidence, units
 from shimwise.record.queries import preps as kept
@@ -28,10 +28,8 @@ from shimwise.record.tables.rows import BodyRow, GaugeRow, LensRow, PrepRow, Rea
 from shimwise.sheets.words.shared import counted
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
     from shimwise.bench.desk.inputs import Progress
-    from shimwise.record import Change
+    from shimwise.record import Change, Connection
 
 __all__ = ["Draft", "draft_of", "keep"]
 

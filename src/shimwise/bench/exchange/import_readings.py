@@ -12,7 +12,7 @@ from shimwise.bench.errors import InputError
 from shimwise.bench.exchange.import_plan import Draft, draft_of, keep
 from shimwise.bench.exchange.import_units import FileRow, ReadingsSource
 from shimwise.bench.house.unit_knowledge import kit_lens
-from shimwise.bench.prep.reading_text import Typed
+from shimwise.bench.typed_lengths import TypedLength
 from shimwise.bench.typed_names import optional_name, typed_name
 from shimwise.files import Kit, parse_readings, read_kit
 from shimwise.files.columns import KNOWN, SEPARATORS, plain_column
@@ -200,7 +200,7 @@ def _read(
         digest=hashlib.sha256(data).hexdigest(),
         kit=kit,
         rows=tuple(
-            FileRow(reading, Typed(distance, reading.distance_mm), text)
+            FileRow(reading, TypedLength(distance, reading.distance_mm), text)
             for reading, (distance, text) in zip(file.readings, file.typed, strict=True)
         ),
         warnings=tuple(one.replace(TAKEN_APART, ONE_UNIT) for one in file.warnings),

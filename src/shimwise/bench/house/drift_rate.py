@@ -8,10 +8,8 @@ from shimwise.bench.typed_names import typed_name
 from shimwise.record.queries import settings as kept_settings
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
     from shimwise.inference.history.memory import Wear
-    from shimwise.record import Record
+    from shimwise.record import Connection, Record
 
 __all__ = ["WearSettings", "change_wear", "wear", "wear_in"]
 

@@ -14,9 +14,7 @@ from shimwise.record.queries import settings as kept
 from shimwise.remedy import ShimmedMount
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from shimwise.record import Record
+    from shimwise.record import Connection, Record
 
 __all__ = ["change_settings", "checked_settings", "settings", "settings_in"]
 

@@ -18,7 +18,7 @@ from typing import Any
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.views import BodyFacts, LensFacts, ListRefusal
-from shimwise.bench.prep.reading_text import typed_distance
+from shimwise.bench.typed_lengths import typed_distance
 from shimwise.files.csv_fields import to_fnumber, to_focus_design, to_number, to_separation_mm, to_squeeze
 from shimwise.files.csv_rows import filled_rows
 from shimwise.files.decoding import decoded

@@ -15,8 +15,7 @@ from shimwise.record.queries import evidence, verdicts
 from shimwise.record.tables.columns import json_text
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
+    from shimwise.record import Connection
     from shimwise.record.tables.rows import BodyRow, LensRow, ReadingRow
 
 __all__ = ["SaidTime", "digest_of", "kept_as_sent", "refuse_if_adjusted_since"]

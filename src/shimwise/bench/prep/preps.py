@@ -5,13 +5,14 @@ from typing import TYPE_CHECKING
 
 from shimwise.bench.desk.inputs import LARGEST_TOLERANCE_UM
 from shimwise.bench.errors import Conflict, InputError, NotFound
+from shimwise.bench.house.known_units import known_bodies, known_lenses
 from shimwise.bench.house.unit_checks import LEAST_SD_UM
-from shimwise.bench.prep.lookups import known_bodies, known_lenses, refuse_unless_open
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import setup_view, view_of
-from shimwise.bench.prep.reading_text import typed_distance
 from shimwise.bench.prep.setups import new_setup
+from shimwise.bench.prep.states import DONE, OPEN, SIGNED, STATES, refuse_unless_open
 from shimwise.bench.prep.views import PrepLine, PrepPage, PrepView, SetupView
+from shimwise.bench.typed_lengths import typed_distance
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
 from shimwise.record.queries import evidence, sets, units, verdicts
 from shimwise.record.queries import preps as kept
@@ -33,8 +34,6 @@ __all__ = [
 ]
 
 MOST_BODIES, MOST_LENSES = 20, 100
-OPEN, DONE, SIGNED = "open", "done", "signed"
-STATES = (OPEN, DONE, SIGNED)
 TEMPERATURE_C = (-60.0, 80.0)
 
 

@@ -14,6 +14,7 @@ from shimwise.bench.house.unit_knowledge import (
     lens_knowledge,
     lens_text,
 )
+from shimwise.bench.prep.judged_reading import reading_of
 from shimwise.bench.prep.landing import (
     Agreement,
     Landing,
@@ -23,9 +24,8 @@ from shimwise.bench.prep.landing import (
     landing_of,
     landing_words,
 )
+from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.prep.views import GaugeView, PrepUnit, PrepView, ReadingView, SetupView, SweepView
-from shimwise.bench.verdict.judge_input import reading_of
-from shimwise.bench.verdict.views import verdict_view
 from shimwise.inference.model.prep import measured_landing_sd_um
 from shimwise.sheets.words.sweep_flags import grouped_flags
 
@@ -41,14 +41,14 @@ if TYPE_CHECKING:
         VerdictRow,
     )
 
-__all__ = ["Shower", "gauge_view", "setup_view", "sweep_view", "view_of"]
+__all__ = ["PrepPresenter", "gauge_view", "setup_view", "sweep_view", "view_of"]
 
 
 def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> PrepView:
     """Show a prep; ``verdict`` is the latest that was given."""
     if not material.has_evidence and material.prep.state == "open":
         verdict = None  # what it was given on is withdrawn
-    prep, shower = material.prep, Shower(material, None if verdict is None else verdict.document)
+    prep, presenter = material.prep, PrepPresenter(material, None if verdict is None else verdict.document)
     count = Counter(
         unit for row in material.readings if row.withdrawn_at is None for unit in (row.body_id, row.lens_id)
     )
@@ -70,7 +70,7 @@ def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> Pr
         setups=tuple(
             setup_view(setup, material.bodies[setup.body_id].name) for setup in material.setups.values()
         ),
-        readings=tuple(shower.reading(row) for row in material.readings),
+        readings=tuple(presenter.reading(row) for row in material.readings),
         gauges=tuple(gauge_view(row, _unit_name(material, row)) for row in material.gauges),
         sweeps=tuple(sweep_view(row, material) for row in material.sweeps),
         verdict=None if verdict is None else verdict_view(verdict, material),
@@ -78,7 +78,7 @@ def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> Pr
 
 
 @dataclass(slots=True)
-class Shower:
+class PrepPresenter:
     """Shows readings of a prep beside each other; every landing is reckoned once."""
 
     material: "PrepMaterial"

@@ -8,10 +8,10 @@ from shimwise.bench.errors import InputError
 from shimwise.bench.house.unit_knowledge import kit_lens
 from shimwise.bench.house.views import HouseSettings
 from shimwise.bench.prep.prep_data import PrepMaterial
-from shimwise.bench.prep.presenter import Shower
+from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.bench.prep.reading_context import base_of
-from shimwise.bench.prep.reading_text import Typed, typed_distance, typed_reading
 from shimwise.bench.prep.setups import new_setup, setup_at
+from shimwise.bench.typed_lengths import TypedLength, typed_distance, typed_reading
 from shimwise.files.errors import CellError
 from shimwise.files.rows import RowReader
 from shimwise.inference.model.prep import Reading
@@ -22,9 +22,7 @@ from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, ReadingRow, S
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from sqlalchemy import Connection
-
-    from shimwise.record import Change, Record
+    from shimwise.record import Change, Connection, Record
 
 __all__ = ["SaidBeside", "SightOfReading", "TypedReading", "sight_of"]
 
@@ -74,7 +72,7 @@ class SightOfReading:
     lens: LensRow
     setup: SetupRow
     is_new_setup: bool
-    reading: Typed
+    reading: TypedLength
     focal_mm: float
     fnumber: float
     axis: str
@@ -86,7 +84,7 @@ class SightOfReading:
         """Give the set-up as kept; made now where there was none of this body and distance."""
         if not self.is_new_setup:
             return self.setup
-        distance = Typed(self.setup.distance_text, self.setup.distance_mm)
+        distance = TypedLength(self.setup.distance_text, self.setup.distance_mm)
         known = evidence.setups(change.connection, self.prep.id)
         found = setup_at(known, body_id=self.body.id, distance=distance)
         return found or evidence.add_setup(
@@ -121,7 +119,7 @@ class SightOfReading:
             seq=0,
         )
 
-    def shower(self, setup: SetupRow) -> Shower:
+    def presenter(self, setup: SetupRow) -> PrepPresenter:
         """Give what shows this reading beside those of the same lens and body."""
         material = PrepMaterial(
             prep=self.prep,
@@ -134,7 +132,7 @@ class SightOfReading:
             gauges=(),
             sweeps=(),
         )
-        return Shower(material, self.document)
+        return PrepPresenter(material, self.document)
 
 
 def sight_of(record: "Record", connection: "Connection", prep_id: str, typed: TypedReading) -> SightOfReading:
@@ -162,7 +160,7 @@ def sight_of(record: "Record", connection: "Connection", prep_id: str, typed: Ty
     body, lens = base.body, base.lens
     setups = {setup.id: setup for setup in evidence.setups(connection, prep_id)}
     setup, is_new = _setup(base.prep, body, setups, typed)
-    distance = Typed(setup.distance_text, setup.distance_mm)
+    distance = TypedLength(setup.distance_text, setup.distance_mm)
     reading = typed_reading(typed.reading_text, distance=distance)
     checked = _checked(typed, body, lens, distance, reading)
     is_known = base.document is not None and _has_pair(base.document, body.name, lens.name)
@@ -220,7 +218,9 @@ def _setup(
     return made, True
 
 
-def _checked(typed: TypedReading, body: BodyRow, lens: LensRow, distance: Typed, reading: Typed) -> Reading:
+def _checked(
+    typed: TypedReading, body: BodyRow, lens: LensRow, distance: TypedLength, reading: TypedLength
+) -> Reading:
     """Have the rules of the readings file look at a reading; each refusal names its field."""
     focal_mm, fnumber = typed.focal_mm, lens.fnumber if typed.fnumber is None else typed.fnumber
     if focal_mm is None:

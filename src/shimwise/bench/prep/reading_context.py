@@ -12,53 +12,17 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import Text, bindparam, func, select
-
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
-from shimwise.record.queries import preps, units, verdicts
-from shimwise.record.tables import schema
+from shimwise.record.queries import lookups, preps, units, verdicts
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from shimwise.record import Record
+    from shimwise.record import Connection, Record
     from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow
 
 __all__ = ["SightBase", "base_of"]
 
 MOST_KEPT = 500
-_PREPS, _BODIES, _LENSES = schema.preps, schema.bodies, schema.lenses
-_IN_BODIES, _IN_LENSES = schema.prep_bodies, schema.prep_lenses
-_JOURNAL, _VERDICTS = schema.journal, schema.verdicts
-_LATEST = (
-    select(_VERDICTS.c.id)
-    .where(_VERDICTS.c.prep_id == _PREPS.c.id)
-    .order_by(_VERDICTS.c.revision.desc(), _VERDICTS.c.given_at.desc())
-    .limit(1)
-    .correlate(_PREPS)
-    .scalar_subquery()
-)
-_ABOUT_HOUSE = select(func.max(_JOURNAL.c.seq)).where(_JOURNAL.c.prep_id.is_(None)).scalar_subquery()
-_STANDS = (  # made once
-    select(
-        _ABOUT_HOUSE.label("house_seq"),
-        _BODIES.c.epoch.label("body_epoch"),
-        _LENSES.c.epoch.label("lens_epoch"),
-        _PREPS.c.state,
-        _LATEST.label("verdict_id"),
-    )
-    .select_from(_PREPS)
-    .join(_IN_BODIES, _IN_BODIES.c.prep_id == _PREPS.c.id)
-    .join(_BODIES, _BODIES.c.id == _IN_BODIES.c.body_id)
-    .join(_IN_LENSES, _IN_LENSES.c.prep_id == _PREPS.c.id)
-    .join(_LENSES, _LENSES.c.id == _IN_LENSES.c.lens_id)
-    .where(
-        _PREPS.c.id == bindparam("of_prep", type_=Text),
-        _BODIES.c.id == bindparam("of_body", type_=Text),
-        _LENSES.c.id == bindparam("of_lens", type_=Text),
-    )
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,20 +70,18 @@ def base_of(
     connection : Connection
         The look in which it has to stand.
     """
-    wanted = {"of_prep": prep_id, "of_body": body_id, "of_lens": lens_id}
-    stands = connection.execute(_STANDS, wanted).one_or_none()
-    if stands is None:
+    marks = lookups.reading_marks(connection, prep_id=prep_id, body_id=body_id, lens_id=lens_id)
+    if marks is None:
         return None
     with _GUARD:
         kept = _KEPT.setdefault(record, _Kept(bases=OrderedDict(), documents=OrderedDict()))
-    mark = (stands.house_seq, stands.body_epoch, stands.lens_epoch, stands.state)
-    base = _base(kept, connection, (prep_id, body_id, lens_id), mark)
+    base = _base(kept, connection, (prep_id, body_id, lens_id), marks[:-1])
     return SightBase(
         prep=base.prep,
         house=base.house,
         body=base.body,
         lens=base.lens,
-        document=_document(kept, connection, prep_id, stands.verdict_id),
+        document=_document(kept, connection, prep_id, marks.verdict_id),
     )
 
 

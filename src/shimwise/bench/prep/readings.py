@@ -10,23 +10,22 @@ from typing import TYPE_CHECKING
 from shimwise.bench.errors import Conflict, NotFound
 from shimwise.bench.prep.idempotency import SaidTime, digest_of, kept_as_sent, refuse_if_adjusted_since
 from shimwise.bench.prep.landing import landing_words
-from shimwise.bench.prep.lookups import refuse_unless_open, state_of
 from shimwise.bench.prep.prep_data import material_of
-from shimwise.bench.prep.presenter import Shower
+from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.bench.prep.reading_check import SaidBeside, SightOfReading, TypedReading, sight_of
-from shimwise.bench.prep.reading_text import Typed
 from shimwise.bench.prep.setups import setup_at
+from shimwise.bench.prep.states import refuse_unless_open
 from shimwise.bench.prep.views import Preview, ReadingView, SavedReading
+from shimwise.bench.typed_lengths import TypedLength
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
 from shimwise.record.queries import evidence, verdicts
+from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import ReadingRow, SetupRow
 
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from sqlalchemy import Connection
-
-    from shimwise.record import Change, Record
+    from shimwise.record import Change, Connection, Record
 
 __all__ = ["add_reading", "preview_landing", "undo_withdraw", "withdraw_reading"]
 
@@ -112,11 +111,11 @@ def add_reading(
     with record.reading() as connection:
         kept = kept_as_sent(connection, reading_id, digest) if id else None
         if kept is not None:
-            revision = state_of(connection, prep_id).revision
+            revision = prep_state(connection, prep_id).revision
             return SavedReading(view=_shown(connection, kept), is_new=False, revision=revision)
         sight = sight_of(record, connection, prep_id, typed)
     with record.writing(who=person) as change:
-        before = state_of(change.connection, prep_id)
+        before = prep_state(change.connection, prep_id)
         is_new = not id or evidence.reading_if_kept(change.connection, reading_id) is None
         taken = change.at
         if is_new:
@@ -129,7 +128,7 @@ def add_reading(
             setup = _kept_setup(change.connection, row, setup)
         steps = int(is_new) + int(setup.taped_at == change.at)
     return SavedReading(
-        view=sight.shower(setup).reading(row), is_new=is_new, revision=before.revision + steps
+        view=sight.presenter(setup).reading(row), is_new=is_new, revision=before.revision + steps
     )
 
 
@@ -169,8 +168,8 @@ def preview_landing(
         sight = sight_of(record, connection, prep_id, typed)
     setup, at = sight.setup, sight.prep.started_at  # any time will do
     row = sight.row("", setup_id=setup.id, operator="", words=SaidBeside(), taken_at=at)
-    shower = sight.shower(setup)
-    landing, agreement = shower.landing(row), shower.agreement(row)
+    presenter = sight.presenter(setup)
+    landing, agreement = presenter.landing(row), presenter.agreement(row)
     words = landing_words(landing.um)
     return Preview(
         landing_um=landing.um,
@@ -243,7 +242,10 @@ def _kept_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> Se
         When it was another distance: then it is another reading.
     """
     kept = evidence.setup(connection, row.setup_id)
-    if setup_at([kept], body_id=sent.body_id, distance=Typed(sent.distance_text, sent.distance_mm)) is None:
+    if (
+        setup_at([kept], body_id=sent.body_id, distance=TypedLength(sent.distance_text, sent.distance_mm))
+        is None
+    ):
         raise Conflict(
             f"The id {row.id} is that of another reading already, at {kept.distance_text} and not at "
             f"{sent.distance_text}. Send it with an id of its own.",
@@ -267,4 +269,4 @@ def _taken_at(
 def _shown(connection: "Connection", row: ReadingRow) -> ReadingView:
     material = material_of(connection, row.prep_id)
     verdict = verdicts.latest_verdict(connection, row.prep_id)
-    return Shower(material, None if verdict is None else verdict.document).reading(row)
+    return PrepPresenter(material, None if verdict is None else verdict.document).reading(row)

@@ -38,6 +38,7 @@ __all__ = [
     "place_units",
     "prep",
     "prep_lines",
+    "set_preps",
     "touch",
     "unit_preps",
 ]
@@ -179,6 +180,11 @@ def unit_preps(
     return _lines(connection, wanted, limit=limit, before=before)
 
 
+def set_preps(connection: Connection, set_id: str, *, limit: int) -> list[PrepLineRow]:
+    """Return the preps that were started with a set, newest first."""
+    return _lines(connection, select(_T).where(_T.c.set_id == set_id), limit=limit)
+
+
 def count_preps(connection: Connection, *, state: str | None = None) -> int:
     """Return the number of preps: all, or those in one state."""
     wanted = select(func.count()).select_from(_T)
@@ -248,7 +254,7 @@ def _has_text(connection: Connection, search: str) -> ColumnElement[bool]:
 
 
 def _lines(
-    connection: Connection, wanted: Select[Any], *, limit: int, before: str | None
+    connection: Connection, wanted: Select[Any], *, limit: int, before: str | None = None
 ) -> list[PrepLineRow]:
     """Return a page of preps, newest first."""
     wanted = wanted.order_by(_T.c.started_at.desc(), _T.c.id.desc()).limit(limit)

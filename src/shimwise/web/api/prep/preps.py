@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Query
 
-from shimwise.bench.prep import evidence, preps
+from shimwise.bench.prep import gauges, preps
 from shimwise.bench.sign import signing
 from shimwise.web.api.deps import JudgeDep, RecordDep, json_only
 from shimwise.web.api.kinds import Cursor, Id, Limit, Search
@@ -117,7 +117,7 @@ def tape_setup(record: RecordDep, prep_id: Id, new: SetupIn) -> SetupOut:
 @router.post("/{prep_id}/gauges", status_code=201, dependencies=json_body, responses=writes)
 def add_gauge(record: RecordDep, judge: JudgeDep, prep_id: Id, new: GaugeIn) -> GaugeOut:
     """Keep a depth-gauge value of a body or a collimator value of a lens."""
-    view = evidence.add_gauge(
+    view = gauges.add_gauge(
         record,
         prep_id,
         id=new.id,
@@ -139,7 +139,7 @@ def withdraw_gauge(
     record: RecordDep, judge: JudgeDep, prep_id: Id, gauge_id: Id, why: Withdrawal
 ) -> GaugeOut:
     """Withdraw a gauge's value with a reason; it stays in the record."""
-    view = evidence.withdraw_gauge(record, prep_id, gauge_id, reason=why.reason, who=why.who)
+    view = gauges.withdraw_gauge(record, prep_id, gauge_id, reason=why.reason, who=why.who)
     if judge is not None:
         judge.ask(prep_id)
     return GaugeOut.model_validate(view)

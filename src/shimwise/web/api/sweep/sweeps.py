@@ -5,8 +5,8 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, Depends, Form, HTTPException, Request, UploadFile
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
-from shimwise.bench.prep import evidence
-from shimwise.bench.prep.evidence import SweepFacts
+from shimwise.bench.sweep import evidence
+from shimwise.bench.sweep.evidence import SweepRequest
 from shimwise.bench.sweep.frame_files import MOST_FILES
 from shimwise.bench.sweep.jobs import SweepJobs
 from shimwise.bench.typed_names import id_or_new
@@ -77,7 +77,7 @@ def form_only(request: Request) -> None:
 @router.post("", status_code=202, dependencies=[Depends(form_only)], responses=documented(400, 409, 413, 415))
 def begin_sweep(jobs: JobsDep, prep_id: Id, sent: Annotated[SweepIn, Form(media_type=FORM)]) -> SweepJobOut:
     """Send a sweep's frames; they are measured beside the pages. Ask ``…/work`` how far it is."""
-    facts = SweepFacts(**{name: getattr(sent, name) for name in SweepFacts.__dataclass_fields__})
+    facts = SweepRequest(**{name: getattr(sent, name) for name in SweepRequest.__dataclass_fields__})
     files = [(one.filename or "", one.file) for one in sent.files]
     job = jobs.begin(prep_id, sweep_id=id_or_new(sent.id), files=files, facts=facts, who=sent.who)
     return SweepJobOut.model_validate(job)

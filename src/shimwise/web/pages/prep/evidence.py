@@ -10,8 +10,9 @@ from starlette.responses import Response
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.exchange.record_admin import export_prep, export_readings_csv
-from shimwise.bench.prep import evidence, preps
-from shimwise.bench.prep.evidence import SweepFacts
+from shimwise.bench.prep import gauges, preps
+from shimwise.bench.sweep import evidence
+from shimwise.bench.sweep.evidence import SweepRequest
 from shimwise.bench.sweep.frame_files import MOST_FILES
 from shimwise.bench.sweep.jobs import SweepJobs
 from shimwise.bench.typed_names import id_or_new
@@ -39,7 +40,7 @@ def add_gauge(
     who, status = who_of(request, form), 200
     kind, _, unit_id = form.text("unit").partition(":")
     try:
-        evidence.add_gauge(
+        gauges.add_gauge(
             record,
             prep_id,
             unit_kind=kind,
@@ -69,7 +70,7 @@ def withdraw_gauge(
     gauge_id: str,
 ) -> Response:
     """Withdraw a gauge value, with its reason."""
-    evidence.withdraw_gauge(record, prep_id, gauge_id, reason=form.text("reason"), who=who_of(request, form))
+    gauges.withdraw_gauge(record, prep_id, gauge_id, reason=form.text("reason"), who=who_of(request, form))
     return _part(request, record, judge, page, prep_id, "gauges")
 
 
@@ -158,7 +159,7 @@ def _begin_sweep(
         setup = next((one for one in prep.setups if one.id == form.text("setup_id")), None)
         if setup is None:
             raise InputError("Choose the set-up at which it was swept.", field="setup_id")
-        facts = SweepFacts(
+        facts = SweepRequest(
             body_id=setup.body_id, lens_id=form.text("lens_id"), distance_text=setup.distance_text
         )
         files = [
