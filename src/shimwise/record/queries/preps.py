@@ -11,7 +11,9 @@ from typing import Any
 from sqlalchemy import (
     ColumnElement,
     Connection,
+    RowMapping,
     Select,
+    Table,
     Text,
     bindparam,
     exists,
@@ -262,70 +264,47 @@ def _lines(
         at = key_of_page(connection, PrepRow, before, "started_at")
         # The first condition alone lets the index be entered at the page; the second parts equal times.
         wanted = wanted.where(_T.c.started_at <= at, or_(_T.c.started_at < at, _T.c.id < before))
-    found = connection.execute(wanted).mappings().all()
-    ids = [row["id"] for row in found]
-    bodies: dict[str, list[str]] = {}
-    of_bodies = (
-        select(_BODIES.c.prep_id, schema.bodies.c.name)
-        .join(schema.bodies, schema.bodies.c.id == _BODIES.c.body_id)
-        .where(_BODIES.c.prep_id.in_(ids))
-        .order_by(_BODIES.c.prep_id, _BODIES.c.place)
-    )
-    for line in connection.execute(of_bodies):
-        bodies.setdefault(line.prep_id, []).append(line.name)
-    counted = (
-        select(_LENSES.c.prep_id, func.count().label("lenses"))
-        .where(_LENSES.c.prep_id.in_(ids))
-        .group_by(_LENSES.c.prep_id)
-    )
-    lenses = {count.prep_id: count.lenses for count in connection.execute(counted)}
-    set_ids = {row["set_id"] for row in found if row["set_id"]}
-    of_sets = select(schema.sets.c.id, schema.sets.c.name).where(schema.sets.c.id.in_(set_ids))
-    sets = {named.id: named.name for named in connection.execute(of_sets)}
-    headlines, withdrawn = _headlines(connection, ids), _withdrawn(connection, ids)
-    is_read = {row["id"] for row in found if row["reading_count"] > withdrawn.get(row["id"], 0)}
-    bare = {row["id"] for row in found if row["state"] == "open"} - is_read - _swept(connection, ids)
-    return [
-        from_mapping(
-            PrepLineRow,
-            {**row, "reading_count": row["reading_count"] - withdrawn.get(row["id"], 0)},
-            lens_count=lenses.get(row["id"], 0),
-            body_names=tuple(bodies.get(row["id"], ())),
-            set_name=sets.get(row["set_id"], ""),
-            headline="" if row["id"] in bare else headlines.get(row["id"], ""),
-        )
-        for row in found
-    ]
+    # First the page, then its lines: what is counted for a line is counted for no prep beyond the page.
+    ids = list(connection.execute(wanted.with_only_columns(_T.c.id)).scalars())
+    found = connection.execute(_LINES.where(_T.c.id.in_(ids))).mappings()
+    lines = {line["id"]: line for line in found}
+    names: dict[str, tuple[str, ...]] = {}
+    for prep_id, name in connection.execute(_BODY_NAMES.where(_BODIES.c.prep_id.in_(ids))):
+        names[prep_id] = (*names.get(prep_id, ()), name)
+    return [_line(lines[prep_id], names.get(prep_id, ())) for prep_id in ids]
 
 
-def _withdrawn(connection: Connection, ids: list[str]) -> dict[str, int]:
-    """Return the number of withdrawn readings of each prep."""
-    table = schema.readings
-    wanted = (
-        select(table.c.prep_id, func.count().label("withdrawn"))
-        .where(table.c.prep_id.in_(ids), table.c.withdrawn_at.is_not(None))
-        .group_by(table.c.prep_id)
-    )
-    return {found.prep_id: found.withdrawn for found in connection.execute(wanted)}
+def _line(found: RowMapping, body_names: tuple[str, ...]) -> PrepLineRow:
+    is_bare = found["state"] == "open" and not found["reading_count"] and not found["landing_count"]
+    headline = "" if is_bare else found["latest_headline"] or ""
+    set_name = found["named_set"] or ""
+    return from_mapping(PrepLineRow, found, body_names=body_names, set_name=set_name, headline=headline)
 
 
-def _swept(connection: Connection, ids: list[str]) -> set[str]:
-    """Return the preps that have a landing by sweep that is not withdrawn."""
-    table = schema.sweeps
-    wanted = select(table.c.prep_id).where(
-        table.c.prep_id.in_(ids), table.c.withdrawn_at.is_(None), table.c.landing_um.is_not(None)
-    )
-    return set(connection.execute(wanted).scalars())
+def _count(table: Table, *conditions: ColumnElement[bool]) -> Any:
+    """Return the number of a prep's rows in another table."""
+    of_prep = select(func.count()).select_from(table).where(table.c.prep_id == _T.c.id, *conditions)
+    return of_prep.scalar_subquery()
 
 
-def _headlines(connection: Connection, ids: list[str]) -> dict[str, str]:
-    table = schema.verdicts
-    latest = (
-        select(table.c.headline)
-        .where(table.c.prep_id == _T.c.id)
-        .order_by(table.c.revision.desc(), table.c.given_at.desc())
-        .limit(1)
-        .scalar_subquery()
-    )
-    wanted = select(_T.c.id, latest.label("headline")).where(_T.c.id.in_(ids))
-    return {found.id: found.headline or "" for found in connection.execute(wanted)}
+_READINGS, _SWEEPS, _VERDICTS = schema.readings, schema.sweeps, schema.verdicts
+_LINES = select(
+    *(_T.c[name] for name in ("id", "title", "state", "started_at", "started_by", "closed_at", "revision")),
+    (_T.c.reading_count - _count(_READINGS, _READINGS.c.withdrawn_at.is_not(None))).label("reading_count"),
+    _count(_LENSES).label("lens_count"),
+    _count(_SWEEPS, _SWEEPS.c.withdrawn_at.is_(None), _SWEEPS.c.landing_um.is_not(None)).label(
+        "landing_count"
+    ),
+    select(schema.sets.c.name).where(schema.sets.c.id == _T.c.set_id).scalar_subquery().label("named_set"),
+    select(_VERDICTS.c.headline)
+    .where(_VERDICTS.c.prep_id == _T.c.id)
+    .order_by(_VERDICTS.c.revision.desc(), _VERDICTS.c.given_at.desc())
+    .limit(1)
+    .scalar_subquery()
+    .label("latest_headline"),
+)
+_BODY_NAMES = (
+    select(_BODIES.c.prep_id, schema.bodies.c.name)
+    .join(schema.bodies, schema.bodies.c.id == _BODIES.c.body_id)
+    .order_by(_BODIES.c.prep_id, _BODIES.c.place)
+)
