@@ -176,9 +176,8 @@ def unit_preps(
         select(_BODIES.c.prep_id)
         .where(_BODIES.c.body_id == unit_id)
         .union_all(select(_LENSES.c.prep_id).where(_LENSES.c.lens_id == unit_id))
-        .subquery()
     )
-    wanted = select(_T).join(ids, ids.c.prep_id == _T.c.id)
+    wanted = select(_T).where(_T.c.id.in_(ids))
     return _lines(connection, wanted, limit=limit, before=before)
 
 
