@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from shimwise.bench.errors import InputError
 from shimwise.errors import LengthError
-from shimwise.files.csv_fields import FARTHEST_MM
+from shimwise.files.limits import FARTHEST_MM
 from shimwise.lengths import LengthTextError, mm_to_feet_text, parse_length
 
 __all__ = ["TypedLength", "is_metric", "typed_distance", "typed_reading"]

@@ -3,7 +3,8 @@
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from shimwise.bench.exchange.import_units import FileRow, FileUnits, ReadingsSource, rows_by_name
+from shimwise.bench.exchange.import_units import FileUnits, ReadingsSource, rows_by_name
+from shimwise.files.rows import FileRow
 from shimwise.record.names import name_key
 from shimwise.record.queries import verdicts
 from shimwise.sheets.words.shared import listed

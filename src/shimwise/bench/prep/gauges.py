@@ -1,16 +1,15 @@
 """Gauge values of a prep's bodies and lenses: kept, and withdrawn with a reason."""
 
-import math
 from typing import TYPE_CHECKING
 
-from shimwise.bench.errors import InputError, NotFound
-from shimwise.bench.house.unit_checks import LEAST_SD_UM
+from shimwise.bench.errors import NotFound
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import gauge_view
 from shimwise.bench.prep.states import refuse_unless_open
 from shimwise.bench.prep.views import GaugeView
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
-from shimwise.files.kit_file import LARGEST_ERROR_UM
+from shimwise.bench.typed_numbers import check_number
+from shimwise.files.limits import ERROR_UM, TOLERANCE_UM
 from shimwise.record.queries import evidence
 from shimwise.record.tables.rows import GaugeRow
 
@@ -57,7 +56,8 @@ def add_gauge(
         As :func:`shimwise.bench.prep.readings.add_reading`.
     """
     person, gauge_id = typed_name(who, field="who"), id_or_new(id)
-    _check_gauge(value_um, sd_um)
+    check_number(value_um, ERROR_UM, field="value_um", hint=": the deviation, not the flange depth itself")
+    check_number(sd_um, TOLERANCE_UM, field="sd_um")
     words = optional_name(instrument, field="instrument"), typed_note(note)
     with record.writing(who=person) as change:
         refuse_unless_open(change.connection, prep_id)
@@ -98,19 +98,3 @@ def withdraw_gauge(record: "Record", prep_id: str, gauge_id: str, *, reason: str
             raise NotFound("gauge", gauge_id)
         row = evidence.withdraw_gauge(change, gauge_id, reason=why)
         return gauge_view(row, material.unit(row.unit_kind, row.unit_id).name)
-
-
-def _check_gauge(value_um: float, sd_um: float) -> None:
-    if not (math.isfinite(value_um) and abs(value_um) <= LARGEST_ERROR_UM):
-        raise InputError(
-            f"is out of range; accepted is from -{LARGEST_ERROR_UM:g} to {LARGEST_ERROR_UM:g} µm: the "
-            "deviation, not the flange depth itself.",
-            field="value_um",
-            typed=f"{value_um:g}",
-        )
-    if not (math.isfinite(sd_um) and LEAST_SD_UM <= sd_um <= LARGEST_ERROR_UM):
-        raise InputError(
-            f"is out of range; accepted is from {LEAST_SD_UM:g} to {LARGEST_ERROR_UM:g} µm.",
-            field="sd_um",
-            typed=f"{sd_um:g}",
-        )
