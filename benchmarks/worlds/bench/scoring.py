@@ -80,7 +80,9 @@ class Causes:
 
 
 def estimates(verdict: Verdict, truth: Truth, *, lens_name: Naming | None = None) -> list[Estimate]:
-    """Pair every estimate of a verdict with its truth; units not read are left out.
+    """Pair every estimate of a verdict with its truth; units and pairs that were never read count too.
+
+    A verdict ``not_checked`` is undecided: its interval is scored as any other.
 
     Parameters
     ----------
@@ -112,7 +114,7 @@ def estimates(verdict: Verdict, truth: Truth, *, lens_name: Naming | None = None
 
 def _estimate(kind: str, name: str, true_um: float | None, row: dict[str, Any], value: str) -> list[Estimate]:
     bounds = (row.get(value), row.get("low_um"), row.get("high_um"))
-    if true_um is None or row.get("verdict") == "not_checked" or None in bounds:
+    if true_um is None or None in bounds:
         return []
     error, low, high = (float(bound) for bound in bounds if bound is not None)
     return [

@@ -153,6 +153,22 @@ def test_internal_focus_answers_a_flange_error_by_its_own_law() -> None:
     assert 1.4 < (infinite / own) ** 2 < 1.6  # what values at infinity cost at 3 ft
 
 
+def outside(name: str) -> list[dict[str, str]]:
+    with (ROOT / "tests/reference" / name).open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_ray_traced_lenses_show_the_same_ring() -> None:
+    """Paraxial traces of whole prescriptions, by other libraries: tests/reference/README.md, item 1."""
+    rows = outside("optics_flange.csv")
+    assert len(rows) > 200
+    for row in rows:
+        focal, separation = float(row["f_mm"]), float(row["H_mm"])
+        glass = Glass(focal_mm=focal, separation_mm=separation, near_mm=4 * focal + separation + 1)
+        ring = glass.sharp_ring_mm(chart_mm=float(row["D_mm"]), error_um=float(row["flange_error_um"]))
+        assert ring == pytest.approx(float(row["R_par_mm"]), rel=3e-6)
+
+
 # -- stops, warmth, tape ------------------------------------------------------------------------------------
 
 
