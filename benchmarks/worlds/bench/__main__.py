@@ -5,6 +5,7 @@ whose tables are printed and not kept.
 """
 
 import argparse
+import json
 import os
 from collections.abc import Callable, Iterable
 from datetime import date
@@ -15,16 +16,18 @@ from tempfile import TemporaryDirectory
 for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
 
+from benchmarks.worlds.bench import scoring  # noqa: E402
 from benchmarks.worlds.bench.files import kit_toml  # noqa: E402
 from benchmarks.worlds.bench.scene import Bench, stream  # noqa: E402
-from benchmarks.worlds.bench.scoring import Estimate, Verdict, calibration, causes, estimates, tally  # noqa: E402
+from benchmarks.worlds.bench.scoring import Estimate, Verdict  # noqa: E402
 from benchmarks.worlds.bench.truth import Truth  # noqa: E402
 from benchmarks.worlds.bench.worlds import REPORTED_FROM, WORLDS, World  # noqa: E402
 
 RESULTS = Path(__file__).parents[1] / "RESULTS.md"
 TITLE = "The judge in worlds made apart"
 HEADER = (
-    "| world | bodies hold | RMS, µm | decided | wrong | wrongly out | lenses hold | RMS, µm | decided | wrong "
+    "| world | bodies hold | RMS, µm | decided | wrong | wrongly out | true body turned "
+    "| lenses hold | RMS, µm | decided | wrong "
     "| pairs hold | differences hold | named | right if named | likeliest right |"
 )
 
@@ -94,7 +97,7 @@ def run_world(
     for seed in seeds:
         bench = world.bench(seed)
         verdicts.append((with_sums(judge(bench)), bench.truth))
-    found = [estimate for verdict, truth in verdicts for estimate in estimates(verdict, truth)]
+    found = [estimate for verdict, truth in verdicts for estimate in scoring.estimates(verdict, truth)]
     return found, verdicts
 
 
@@ -102,11 +105,19 @@ def row_of(world: World, found: list[Estimate], verdicts: list[tuple[Verdict, Tr
     """Return the world's row of the table."""
     tolerance = verdicts[0][1].tolerance_um
     body, lens, pair, difference = (
-        tally(found, kind=kind, tolerance_um=tolerance) for kind in ("body", "lens", "pair", "difference")
+        scoring.tally(found, kind=kind, tolerance_um=tolerance)
+        for kind in ("body", "lens", "pair", "difference")
     )
-    named = causes(verdicts)
+    named = scoring.causes(verdicts)
     cells = (
-        *(body.coverage, body.rms_um, body.decided, body.wrong, body.wrongly_out),
+        *(
+            body.coverage,
+            body.rms_um,
+            body.decided,
+            body.wrong,
+            body.wrongly_out,
+            scoring.turned_wrongly(verdicts),
+        ),
         *(lens.coverage, lens.rms_um, lens.decided, lens.wrong),
         *(pair.coverage, difference.coverage),
         *(named.named, named.right_if_named, named.likeliest_right),
@@ -117,7 +128,7 @@ def row_of(world: World, found: list[Estimate], verdicts: list[tuple[Verdict, Tr
 
 def section(rows: list[str], bodies: list[Estimate], *, seeds: range) -> str:
     """Return the section of RESULTS.md."""
-    calibrated = calibration(bodies, tolerance_um=10.0)
+    calibrated = scoring.calibration(bodies, tolerance_um=10.0)
     return "\n".join(
         [
             f"## {TITLE}",
@@ -150,6 +161,16 @@ def keep(text: str) -> None:
     RESULTS.write_text("\n".join([before.rstrip(), "", text, rest]).rstrip() + "\n", encoding="utf-8")
 
 
+def write_bench(bench: Bench, folder: Path) -> None:
+    """Write readings.csv, kit.toml and truth.json of a bench into a folder of its own."""
+    own = folder / f"{bench.world}-{bench.seed}"
+    own.mkdir(parents=True, exist_ok=True)
+    (own / "readings.csv").write_text(bench.readings_csv, encoding="utf-8")
+    (own / "kit.toml").write_text(bench.kit_toml, encoding="utf-8")
+    truth = json.dumps(bench.truth.as_json(), indent=1)
+    (own / "truth.json").write_text(truth + "\n", encoding="utf-8")
+
+
 def main() -> None:
     """Run worlds, printing each row when it is known."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -158,8 +179,14 @@ def main() -> None:
     )
     parser.add_argument("--first", type=int, default=REPORTED_FROM, help="first seed")
     parser.add_argument("--benches", type=int, default=200, help="benches a world")
+    parser.add_argument("--write", type=Path, metavar="FOLDER", help="write the benches, judge nothing")
     arguments = parser.parse_args()
     seeds = range(arguments.first, arguments.first + arguments.benches)
+    if arguments.write:
+        for name in arguments.worlds or WORLDS:
+            for seed in seeds:
+                write_bench(WORLDS[name].bench(seed), arguments.write)
+        return
     is_kept = not arguments.worlds and arguments.first >= REPORTED_FROM
     rows: list[str] = []
     bodies: list[Estimate] = []

@@ -56,8 +56,18 @@ NOTHING_TOLD = Told()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """A line of a plan: so many readings of a lens on a body before a chart, by each person."""
+
+    body: str
+    lens: str
+    setup: str
+    repeats: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Prep:
-    """All that is on the bench."""
+    """All that is on the bench; ``plan`` is read line by line, and without it every lens at every chart."""
 
     bodies: tuple[Body, ...]
     lenses: tuple[Lens, ...]
@@ -65,6 +75,7 @@ class Prep:
     persons: tuple[Person, ...]
     habits: Habits = USUAL_HABITS
     told: Told = NOTHING_TOLD
+    plan: tuple[Planned, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +129,7 @@ def read_prep(prep: Prep, rng: Generator) -> tuple[Row, ...]:
     """Read the prep in the order of the trade: near chart first, lens by lens, one person after the other."""
     rows: list[Row] = []
     minutes, counted = 0.0, dict.fromkeys((person.name for person in prep.persons), 0)
-    for number, cell in enumerate(_cells(prep)):
+    for number, (cell, repeats) in enumerate(_planned(prep)):
         minutes += MINUTES_A_LENS
         if prep.habits.cells_left_out and rng.random() < prep.habits.cells_left_out:
             continue
@@ -126,7 +137,7 @@ def read_prep(prep: Prep, rng: Generator) -> tuple[Row, ...]:
             stops = stops_um(
                 person,
                 _view(cell),
-                repeats=prep.habits.repeats,
+                repeats=repeats,
                 readings_before=counted[person.name],
                 rng=rng,
             )
@@ -140,6 +151,15 @@ def read_prep(prep: Prep, rng: Generator) -> tuple[Row, ...]:
                 rows.append(row)
             counted[person.name] += len(stops)
     return tuple(rows)
+
+
+def _planned(prep: Prep) -> Iterator[tuple[_Cell, int]]:
+    if not prep.plan:
+        yield from ((cell, prep.habits.repeats) for cell in _cells(prep))
+    for line in prep.plan:
+        for cell in _cells(prep):
+            if (cell.body.name, cell.lens.name, cell.setup.name) == (line.body, line.lens, line.setup):
+                yield cell, line.repeats
 
 
 def _cells(prep: Prep) -> Iterator[_Cell]:

@@ -21,7 +21,7 @@ Naming = Callable[[dict[str, Any]], str]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Estimate:
-    """One estimate beside its truth [µm]; ``kind`` is body, lens, pair or difference."""
+    """One estimate beside its truth [µm]; ``kind`` is body, lens, pair, difference or eye (in N·c)."""
 
     kind: str
     name: str
@@ -109,6 +109,10 @@ def estimates(verdict: Verdict, truth: Truth, *, lens_name: Naming | None = None
         if true is None and key[::-1] in truth.differences_um:
             true = -truth.differences_um[key[::-1]]
         found += _estimate("difference", " - ".join(key), true, row, "difference_um")
+    for row in verdict.get("operators", ()):
+        interval = {"low_um": row.get("offset_low"), "high_um": row.get("offset_high")}
+        true = truth.offsets_nc.get(row["name"])
+        found += _estimate("eye", row["name"], true, interval | {"offset": row.get("offset")}, "offset")
     return found
 
 
@@ -185,6 +189,19 @@ def causes(verdicts: Sequence[tuple[Verdict, Truth]], *, named_from: float = 0.5
         right_if_named=_share(right_named, named),
         likeliest_right=_share(right, len(single)),
     )
+
+
+def turned_wrongly(verdicts: Sequence[tuple[Verdict, Truth]]) -> float:
+    """Return the share of benches in which a remedy moves a body that is within tolerance."""
+
+    def moves_a_true_body(row: dict[str, Any], truth: Truth) -> bool:
+        error = truth.bodies_um.get(row["unit"], math.inf)
+        return bool(row.get("amount_um")) and abs(error) <= truth.tolerance_um
+
+    turned = [
+        any(moves_a_true_body(row, t) for row in verdict.get("remedies", ())) for verdict, t in verdicts
+    ]
+    return sum(turned) / len(turned)
 
 
 def calibration(

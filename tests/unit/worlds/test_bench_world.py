@@ -30,9 +30,10 @@ from benchmarks.worlds.bench.marks import (  # noqa: E402
     Grain,
     engraved_mm,
     read_off_mm,
+    written,
 )
 from benchmarks.worlds.bench.person import Person, Slips, View, slipped_mm, stop_um, stops_um  # noqa: E402
-from benchmarks.worlds.bench.prep import Habits, Told  # noqa: E402
+from benchmarks.worlds.bench.prep import Habits, Planned, Told  # noqa: E402
 from benchmarks.worlds.bench.scene import (  # noqa: E402
     NO_SPREAD,
     USUAL_SIZES,
@@ -40,11 +41,13 @@ from benchmarks.worlds.bench.scene import (  # noqa: E402
     Fault,
     Scene,
     Spreads,
+    bench_of,
     draw_bench,
+    draw_prep,
     drawn,
     stream,
 )
-from benchmarks.worlds.bench.scoring import calibration, causes, estimates, tally  # noqa: E402
+from benchmarks.worlds.bench.scoring import calibration, causes, estimates, tally, turned_wrongly  # noqa: E402
 from benchmarks.worlds.bench.units import Body  # noqa: E402
 from benchmarks.worlds.bench.worlds import REPORTED_FROM, WORLDS  # noqa: E402
 
@@ -379,6 +382,51 @@ def test_the_world_knows_nothing_of_the_judge() -> None:
                 assert not name.startswith("benchmarks") or name.startswith("benchmarks.worlds.bench")
 
 
+def test_a_metric_lens_is_read_in_metres() -> None:
+    marks = engraved_mm(50, unit="m")
+    assert written(
+        read_off_mm(934, marks_mm=marks, glass=THIN_50, grain=TO_HALVES), unit="m", grain=TO_HALVES
+    ) == ("925 mm")
+    centimetres = Grain(of="mm", step_mm=10)
+    read = read_off_mm(934, marks_mm=marks, glass=THIN_50, grain=centimetres)
+    assert written(read, unit="m", grain=centimetres) == "930 mm"
+    assert written(1800.0, unit="m", grain=TO_MARKS) == "1.800 m"
+
+
+def test_persons_take_turns_and_cells_are_left_out() -> None:
+    two = (PERFECT, replace(PERFECT, name="Other"))
+    turns = drawn_ideal(persons=two, habits=Habits(persons_share="turns", grain=EXACT))
+    assert len(turns.rows) == 72
+    assert {row.operator for row in turns.rows if row.lens == "P18"} == {"Eye"}
+    fewer = drawn_ideal(habits=Habits(cells_left_out=0.5, grain=EXACT))
+    assert 18 < len(fewer.rows) < 54
+
+
+def test_a_plan_is_read_line_by_line() -> None:
+    prep, _ = draw_prep(Scene(), seed=1)
+    far, near = prep.setups[1], prep.setups[0]
+    plan = (
+        Planned(body="A-01", lens="P18", setup=near.name, repeats=4),
+        Planned(body="A-01", lens="P25", setup=far.name, repeats=2),
+    )
+    bench = bench_of(replace(prep, plan=plan), world="plan", seed=1)
+    assert [(row.lens, row.distance) for row in bench.rows] == [("P18", "3'")] * 4 + [("P25", "6'")] * 2
+    assert bench.truth.pairs_read == {("A-01", "P18"), ("A-01", "P25")}
+    assert len(bench.truth.pairs_um) == 12
+
+
+def test_a_name_on_the_barrel_does_not_move_the_ring() -> None:
+    named_50 = drawn_ideal(
+        focals_mm=(50,), misnamed_by=1.024, faults=(Fault(kind="body", size=20, signed=True),)
+    )
+    true_50 = drawn_ideal(focals_mm=(50,), faults=(Fault(kind="body", size=20, signed=True),))
+    moved = [read - tape for read, tape in zip(readings_mm(named_50), distances_mm(named_50), strict=True)]
+    usual = [read - tape for read, tape in zip(readings_mm(true_50), distances_mm(true_50), strict=True)]
+    # The same 20 µm are 1/m² in object space, and m grows with f: about (50/51.2)² of it.
+    assert moved[0] / usual[0] == pytest.approx((50 / 51.2) ** 2, rel=0.01)
+    assert {row.focal_mm for row in named_50.rows} == {50}
+
+
 # -- scoring ------------------------------------------------------------------------------------------------
 
 
@@ -457,3 +505,15 @@ def test_calibration_compares_what_was_said_with_what_is() -> None:
     found = estimates(verdict_of(bench, add_um=0, call=true_call), bench.truth)
     bodies = [estimate for estimate in found if estimate.kind == "body"]
     assert calibration(bodies, tolerance_um=10) == [(0.25, pytest.approx(1 / 3), 3)]
+
+
+def test_a_true_body_turned_is_counted_and_an_eye_scored() -> None:
+    bench = WORLDS["fault_body"].bench(2)
+    (cause,) = bench.truth.causes
+    true_body = next(name for name in bench.truth.bodies_um if name != cause.unit)
+    right = {"remedies": [{"unit": cause.unit, "amount_um": 35.0}]}
+    wrong = {"remedies": [{"unit": true_body, "amount_um": 12.0}]}
+    assert turned_wrongly([(right, bench.truth), (wrong, bench.truth), ({}, bench.truth)]) == 1 / 3
+    eye = {"operators": [{"name": "Kim", "k": 0.2, "offset": 0.1, "offset_low": -0.3, "offset_high": 0.4}]}
+    (estimate,) = estimates(eye, bench.truth)
+    assert (estimate.kind, estimate.truth_um, estimate.holds) == ("eye", bench.truth.offsets_nc["Kim"], True)
