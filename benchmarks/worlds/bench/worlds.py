@@ -43,6 +43,7 @@ KIM, NOOR, SASHA = (
     Person(name="Sasha", threshold=0.45),
 )
 SHORT_BY_HALF = replace(NOOR, offset_nc=-0.5)
+OFTEN_OFF = Spreads(body_um=12.0, lens_um=10.0)
 ONE_FAULT = Spreads(body_um=3.5, lens_um=4.0, tape_mm=1.0, scale_permille=1.0, offset_nc=0.03, clip_um=8.0)
 
 
@@ -76,7 +77,12 @@ def _add(name: str, about: str, scene: Scene) -> None:
 
 
 def _read_to(grain: Grain, *, told: bool) -> Scene:
-    return Scene(habits=Habits(grain=grain), told=Told(marks=told))
+    """Bodies and lenses that are often off: with healthy ones a reading stuck to the mark would be right."""
+    return Scene(habits=Habits(grain=grain), told=Told(marks=told), spreads=OFTEN_OFF)
+
+
+def _charts_off_marks(grain: Grain) -> Scene:
+    return replace(_read_to(grain, told=False), distances_mm=((3 + 5 / 12) * FEET, (5 + 8 / 12) * FEET))
 
 
 def _one_fault(kind: FaultKind, size: float | None = None) -> Scene:
@@ -164,6 +170,11 @@ _add(
 )
 _add("rings_to_quarters_told", "read to quarters of marks, marks told", _read_to(TO_QUARTERS, told=True))
 _add("rings_to_quarters_untold", "read to quarters of marks", _read_to(TO_QUARTERS, told=False))
+_add(
+    "rings_to_quarters_charts_off_marks",
+    "read to quarters of marks, charts taped between marks",
+    _charts_off_marks(TO_QUARTERS),
+)
 _add("rings_to_eighths_untold", "read to eighths of marks", _read_to(TO_EIGHTHS, told=False))
 _add("rings_to_halves_untold", "read to halves of marks", _read_to(TO_HALVES, told=False))
 _add("rings_to_marks", "read to the marks", _read_to(TO_MARKS, told=False))
