@@ -152,6 +152,8 @@ class StarFormer:
         fill, split = self.sensor.fill, self.sensor.low_pass_um / view.pitch_um
         aperture = np.sinc(down * fill) * np.sinc(across * fill) * np.cos(np.pi * down * split)
         aperture = aperture * np.cos(np.pi * across * split)
+        # Each painted sample is a mean over its own width across the spokes; that is taken back here.
+        aperture = aperture / np.sinc(np.hypot(across, down) / parts)
         count = self.kernels(view.lens.channels[0])[0].count
         to_origin = np.exp(2j * np.pi * (down + across) / parts * (count // 2))
         self._spectrum = (scipy.fft.rfft2(ideal) * aperture * to_origin).astype(np.complex64)

@@ -164,7 +164,7 @@ def best_focus_um(
     angles_deg
         Directions of the waves that are averaged [degrees]: 0 is along x (vertical lines).
     """
-    near_um, step_um = 12.0 * lens.fnumber**2 + abs(lens.colour_um), 0.5 * lens.fnumber**2
+    near_um, step_um = 6.0 * lens.fnumber**2 + abs(lens.colour_um), lens.fnumber**2
     held = Kernels(lens, channel, field, step_um=2.5, count=64)
     frequencies = np.arange(BAND_CY_MM[0], BAND_CY_MM[1] + 0.5, 3.0)
 
