@@ -9,7 +9,7 @@ Bayer-patterned color images", ICASSP 2004. Coefficients are from memory, checke
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -106,30 +106,32 @@ class Processor:
         planes = [self._processed(i, toned(plane, camera.tone)) for i, plane in enumerate(planes)]
         return [np.float32(camera.black) + np.float32(1 - camera.black) * plane for plane in planes]
 
-    def codes(self, planes: list[type_picture]) -> NDArray[np.uint16] | NDArray[np.uint8]:
+    def codes(self, planes: list[type_picture]) -> NDArray[Any]:
         """Round to codes, shape (height, width) or (height, width, 3) in red, green, blue."""
         full = self.camera.full_code
         kind = np.uint8 if self.camera.bits == 8 else np.uint16
-        scaled = [np.rint(np.clip(plane, 0, 1) * full).astype(kind) for plane in planes]
-        return scaled[0] if len(scaled) == 1 else np.stack(scaled, axis=-1)
+        scaled = np.stack([np.rint(np.clip(plane, 0, 1) * full) for plane in planes], axis=-1).astype(kind)
+        return scaled[..., 0] if len(planes) == 1 else scaled
 
     def _exposed(self, signal: type_picture) -> type_picture:
         camera = self.camera
         if not camera.is_noisy:
-            return signal
+            return np.asarray(np.minimum(signal, np.float32(1.0)))
         variance = signal / np.float32(camera.full_well_e) + np.float32(
             (camera.read_noise_e / camera.full_well_e) ** 2
         )
         scatter = self._random.standard_normal(signal.shape, dtype=np.float32)
-        return np.asarray(signal + np.sqrt(np.maximum(variance, 0)) * scatter)
+        noisy = signal + np.sqrt(np.maximum(variance, 0)) * scatter
+        return np.asarray(np.minimum(noisy, np.float32(1.0)))
 
     def _processed(self, plane: int, signal: type_picture) -> type_picture:
         camera = self.camera
         if camera.noise_reduction == "median":
-            signal = cv2.medianBlur(signal, 3)
+            signal = np.asarray(cv2.medianBlur(signal, 3), dtype=np.float32)
         elif camera.noise_reduction == "bilateral":
             level = 1 / np.sqrt(camera.full_well_e * camera.exposure)
-            signal = cv2.bilateralFilter(signal, 5, float(camera.noise_reduction_weight * level * 2), 1.5)
+            reach = float(camera.noise_reduction_weight * level * 2)
+            signal = np.asarray(cv2.bilateralFilter(signal, 5, reach, 1.5), dtype=np.float32)
         elif camera.noise_reduction == "temporal":
             signal = self._blended(plane, signal)
         if camera.sharpening > 0:

@@ -124,7 +124,7 @@ def paint(
     )
 
 
-@numba.njit(cache=False, fastmath=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=False, fastmath=True)
 def _paint(
     way: NDArray[np.float64],
     place: NDArray[np.float64],
@@ -136,7 +136,6 @@ def _paint(
 ) -> NDArray[np.float32]:
     out = np.ones((size, size), dtype=np.float32)
     x_mm, y_mm, radius_mm, spokes, grain_mm, ink = place
-    # 1.3: a quick ring test before the dear arc tangent; anything farther out is paper.
     for i in range(size):
         down = (top_px + i / parts - way[1]) * way[2]
         for j in range(size):
@@ -158,13 +157,14 @@ def _paint(
             if is_binary:
                 dark = (_ramp(turns + width / 2) - _ramp(turns - width / 2)) / width if width < 2.0 else 0.5
             else:
-                dark = 0.5 + 0.5 * math.cos(2 * math.pi * turns) * max(0.0, 1 - width * width)
+                mean = math.sin(math.pi * width) / (math.pi * width)
+                dark = 0.5 + 0.5 * math.cos(2 * math.pi * turns) * mean
             rim = min(1.0, max(0.0, 0.5 + (radius_mm - r) / grain_mm))
             out[i, j] = 1 - (1 - ink) * dark * rim
     return out
 
 
-@numba.njit(inline="always")  # type: ignore[untyped-decorator]
+@numba.njit(inline="always")
 def _ramp(turns: float) -> float:
     """Integral of a wave that is 1 in the first half of each turn and 0 in the second."""
     whole = math.floor(turns)

@@ -70,7 +70,7 @@ def read(source: Path | io.BytesIO) -> Iterator[NDArray[np.uint16]]:
             plane = frame.planes[0]
             kind = np.uint16 if frame.format.components[0].bits > 8 else np.uint8
             rows = np.frombuffer(plane, dtype=kind).reshape(plane.height, -1)
-            yield rows[:, : plane.width].astype(np.uint16)
+            yield np.asarray(rows[:, : plane.width], dtype=np.uint16)
 
 
 def through(lumas: Iterable[NDArray[np.uint16]], name: str) -> list[NDArray[np.uint16]]:
@@ -100,7 +100,7 @@ def write_y4m(path: Path, lumas: Iterable[NDArray[np.uint8]], *, rate: int = 25)
 def limited(signal: NDArray[np.float32], bits: int) -> NDArray[np.uint16]:
     """Return limited-range luma codes of a signal 0 to 1: 16 to 235 at 8 bits (Rec. ITU-R BT.709)."""
     scale = 2 ** (bits - 8)
-    return np.rint(np.clip(16 + 219 * signal, 1, 254) * scale).astype(np.uint16)
+    return np.asarray(np.rint(np.clip(16 + 219 * signal, 1, 254) * scale), dtype=np.uint16)
 
 
 def full(codes: NDArray[np.uint16], bits: int) -> NDArray[np.float32]:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from benchmarks.worlds.frames.camera import Camera
+from benchmarks.worlds.frames.chart import sheet
 from benchmarks.worlds.frames.feed import Feed, FeedFrame, Motion
 from benchmarks.worlds.frames.kit import FAST, PLAIN, REAL, cell_seed
 
@@ -41,6 +42,10 @@ class FeedCell:
     def at(self, rest_um: float) -> Feed:
         """Return the feed that rests at a place."""
         return replace(self.feed, motion=replace(self.feed.motion, rest_um=rest_um))
+
+    def smaller(self) -> "FeedCell":
+        """Return the cell with a star of two thirds, in a smaller crop: the same physics, sooner."""
+        return replace(self, feed=replace(self.feed, chart=sheet(star_count=1, scale=0.6), crop_px=264))
 
     def frames(self, rest_um: float, *, seed: int) -> Iterator[FeedFrame]:
         """Yield one pass of this cell that ends at rest at a place."""

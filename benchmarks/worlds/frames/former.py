@@ -204,11 +204,12 @@ class Former:
         if moment.shift_px != (0.0, 0.0):
             way = np.array([[1, 0, moment.shift_px[0]], [0, 1, moment.shift_px[1]]], dtype=np.float64)
             picture = cv2.warpAffine(picture, way, (width, height), borderMode=cv2.BORDER_REPLICATE)
+        pasted = np.asarray(picture, dtype=np.float32)
         for star in self.stars:
             if star.touches((left, top, width, height)):
                 patch, star_left, star_top = star.form(moment, channel)
-                self._paste(picture, star, patch, star_left - left, star_top - top)
-        return np.asarray(picture * self._falloff[cut])
+                self._paste(pasted, star, patch, star_left - left, star_top - top)
+        return np.asarray(pasted * self._falloff[cut])
 
     def best_um(self, channel: str) -> float:
         """Return the sharpest place of the sensor at the frame centre [µm from the paraxial image]."""

@@ -15,8 +15,8 @@ FAST = replace(PLAIN, fnumber=1.4)
 REAL = Lens(
     fnumber=2.0,
     spectrum=THREE_COLOURS,
-    colour_um=6.0,
-    colour_tilt_um=4.0,
+    colour_um=10.0,
+    colour_tilt_um=-2.0,
     spherical_waves=0.22,
     spherical6_waves=-0.1,
     coma_axis_waves=0.1,
@@ -29,11 +29,11 @@ REAL = Lens(
     distortion=0.01,
     growth=2e-5,
 )
-"""A lens with all its faults: about 14 µm of colour between blue and green, as in ordinary fast lenses."""
+"""A lens with all its faults: 14 µm of colour between deep blue and green."""
 
 QUIET = Stand(frames=15, step_um=8.0)
 LOOSE = replace(QUIET, error_um=0.7)
-PICTURE = Camera(mosaic="gradients", tone="Rec.709", sharpening=0.4, bits=8)
+PICTURE = Camera(mosaic="gradients", tone="Rec.709", sharpening=0.4, bits=8, exposure=0.5, flare=0.04)
 """A typical camera picture."""
 
 

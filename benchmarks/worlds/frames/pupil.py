@@ -47,27 +47,29 @@ class Pupil:
         ticks = np.arange(-half, half + 1)
         x, y = np.meshgrid(ticks / radius, ticks / radius)
         parts = ((np.arange(_EDGE_PARTS) + 0.5) / _EDGE_PARTS - 0.5) / radius
-        amplitude = (
-            sum(lens.amplitude(x + dx, y + dy, field) for dx in parts for dy in parts) / _EDGE_PARTS**2
-        )
+        around = [lens.amplitude(x + dx, y + dy, field) for dx in parts for dy in parts]
+        amplitude = np.mean(around, axis=0)
         inside = amplitude > 0
-        self._rows, self._columns = (axis[inside] - half for axis in np.indices(x.shape))
-        self._amplitude = np.asarray(amplitude)[inside]
+        self._rows, self._columns = np.nonzero(inside)
+        self._shape = x.shape
+        self._amplitude = amplitude[inside]
         turn = 2 * np.pi / wavelength_um
         self._turn_per_um = turn * lens.focus_path(x, y)[inside]
         self._turn = turn * lens.aberration_um(x, y, field)[inside]
 
     def kernel(self, z_um: float) -> NDArray[np.float64]:
         """Return the point spread at a defocus, shape (count, count), its sum 1, its origin in the middle."""
-        pupil = np.zeros((self.size, self.size), dtype=complex)
+        pupil = np.zeros(self._shape, dtype=complex)
         pupil[self._rows, self._columns] = self._amplitude * np.exp(
             1j * (self._turn + self._turn_per_um * z_um)
         )
-        spread = np.abs(scipy.fft.fft2(pupil)) ** 2
-        transfer = scipy.fft.fft2(spread)
+        # Where the pupil lies in the array does not matter to the square of its transform.
+        along = scipy.fft.fft(pupil, n=self.size, axis=1)
+        wave = scipy.fft.fft(along, n=self.size, axis=0, overwrite_x=True)
+        transfer = scipy.fft.rfft(wave.real**2 + wave.imag**2, axis=1)[:, : self.count // 2 + 1]
         middle = np.fft.fftfreq(self.count, 1 / self.count).astype(int)
-        cut = transfer[np.ix_(middle, middle)]
-        return np.asarray(np.fft.fftshift(scipy.fft.ifft2(cut / cut[0, 0]).real))
+        cut = scipy.fft.fft(transfer, axis=0)[middle]
+        return np.asarray(np.fft.fftshift(scipy.fft.irfft2(cut / cut[0, 0].real, s=(self.count,) * 2)))
 
 
 class Kernels:

@@ -90,7 +90,7 @@ def walk(stand: Stand, *, seed: int) -> Walk:
     random = np.random.default_rng([seed, 1])
     count = stand.frames
     step = -stand.step_um if stand.is_reversed else stand.step_um
-    recorded = stand.centre_um + step * (np.arange(count) - (count - 1) / 2)
+    recorded = np.asarray(stand.centre_um + step * (np.arange(count) - (count - 1) / 2), dtype=np.float64)
     stops = np.arange(count)
     same_as = np.full(count, -1)
     slip_at = -1
@@ -123,10 +123,11 @@ def hand(height: int, width: int, *, seed: int) -> NDArray[np.float32]:
     random = np.random.default_rng([seed, 2])
     angle = random.uniform(0, 2 * np.pi)
     reach = min(height, width)
-    y, x = np.indices((height, width), dtype=np.float32)
-    x, y = (x - width / 2) / reach, (y - height / 2) / reach
+    down_px, right_px = np.indices((height, width), dtype=np.float32)
+    x, y = (right_px - width / 2) / reach, (down_px - height / 2) / reach
     off = random.uniform(0.1, 0.3)
-    x, y = x - np.float32(off * np.cos(angle)), y - np.float32(off * np.sin(angle))
-    along, across = x * np.cos(angle) + y * np.sin(angle), -x * np.sin(angle) + y * np.cos(angle)
+    right, below = x - off * np.cos(angle), y - off * np.sin(angle)
+    along = right * np.cos(angle) + below * np.sin(angle)
+    across = below * np.cos(angle) - right * np.sin(angle)
     radius = np.sqrt((along / 0.35) ** 2 + (across / random.uniform(0.12, 0.22)) ** 2)
     return np.asarray(1 - 0.9 / (1 + np.exp((radius - 1) * 6)), dtype=np.float32)

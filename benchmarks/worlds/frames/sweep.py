@@ -99,7 +99,7 @@ def make_sweep(setup: Setup, *, seed: int, what: str = "") -> Sweep:
     channel = truth_channel(setup.lens)
     origin_um = best_um - former.best_um(channel) - _centre_depth_um(view)
     processor = Processor(setup.camera, seed=_seed_of(seed, 4))
-    planes_of = []
+    planes_of: list[list[type_picture]] = []
     for index, true_um in enumerate(walked.true_um):
         same = int(walked.same_as[index])
         if same >= 0:

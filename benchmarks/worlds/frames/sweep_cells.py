@@ -66,7 +66,7 @@ def _coded(name: str, codec: str, rms_um: float, *codes: str) -> SweepCell:
 _SLIP = replace(QUIET, error_um=0.3)
 _COMA = replace(PLAIN, coma_axis_waves=0.3, coma_axis_deg=20.0)
 _WHITE = replace(PLAIN, spectrum=WHITE, colour_um=8.0)
-_TILTED = {"tilt_range_um": 20.0, "chart_turn_deg": 3.0}
+_TILTED: dict[str, Any] = {"tilt_range_um": 20.0, "chart_turn_deg": 3.0}
 
 SWEEPS = {
     cell.name: cell

