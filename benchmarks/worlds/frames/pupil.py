@@ -46,9 +46,7 @@ class Pupil:
         half = int(np.ceil(radius)) + 1
         ticks = np.arange(-half, half + 1)
         x, y = np.meshgrid(ticks / radius, ticks / radius)
-        parts = ((np.arange(_EDGE_PARTS) + 0.5) / _EDGE_PARTS - 0.5) / radius
-        around = [lens.amplitude(x + dx, y + dy, field) for dx in parts for dy in parts]
-        amplitude = np.mean(around, axis=0)
+        amplitude = _soft_rim(lens, field, x, y, 1 / radius)
         inside = amplitude > 0
         self._rows, self._columns = np.nonzero(inside)
         self._shape = x.shape
@@ -180,6 +178,21 @@ def best_focus_um(
     bounds = (start - 1.5 * step_um, start + 1.5 * step_um)
     found = minimize_scalar(loss, bounds=bounds, method="bounded", options={"xatol": 1e-5})
     return float(found.x)
+
+
+def _soft_rim(
+    lens: Lens, field: tuple[float, float], x: NDArray[np.float64], y: NDArray[np.float64], step: float
+) -> NDArray[np.float64]:
+    """Return the pupil's amplitude, averaged over each sample's square where the rim cuts it."""
+    amplitude = lens.amplitude(x, y, field)
+    corners = [
+        lens.amplitude(x + i * step / 2, y + j * step / 2, field) > 0 for i in (-1, 1) for j in (-1, 1)
+    ]
+    cut = np.any(corners, axis=0) != np.all(corners, axis=0)
+    parts = ((np.arange(_EDGE_PARTS) + 0.5) / _EDGE_PARTS - 0.5) * step
+    around = [lens.amplitude(x[cut] + dx, y[cut] + dy, field) for dx in parts for dy in parts]
+    amplitude[cut] = np.mean(around, axis=0)
+    return amplitude
 
 
 def _lagrange(place: float) -> list[float]:

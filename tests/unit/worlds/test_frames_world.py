@@ -190,7 +190,7 @@ class TestGeometry:
 class TestPicture:
     def test_a_ring_of_the_star_has_the_modulation_of_lens_and_pixel(self) -> None:
         fill = 0.95
-        former = Former(ONE_STAR, View(Lens(), 640, 480), Sensor(fill=fill, window_px=64))
+        former = Former(ONE_STAR, View(Lens(), 640, 480), Sensor(fill=fill, window_px=48))
         picture = former.form(Moment(0.0), "grey")
         x_px, y_px = former.view.to_px(0.0, 0.0)
         y, x = np.indices(picture.shape)
