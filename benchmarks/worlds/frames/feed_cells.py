@@ -44,7 +44,9 @@ class FeedCell:
         return replace(self.feed, motion=replace(self.feed.motion, rest_um=rest_um))
 
     def smaller(self) -> "FeedCell":
-        """Return the cell with a star of two thirds, in a smaller crop: the same physics, sooner."""
+        """Return the cell with a smaller star and crop, to be made sooner; whole pictures stay as they are."""
+        if not self.feed.crop_px:
+            return self
         return replace(self, feed=replace(self.feed, chart=sheet(star_count=1, scale=0.6), crop_px=264))
 
     def frames(self, rest_um: float, *, seed: int) -> Iterator[FeedFrame]:
@@ -53,7 +55,7 @@ class FeedCell:
 
 
 _MONITOR = Camera(tone="Rec.709", bits=8)
-_SHARP = replace(_MONITOR, mosaic="gradients", sharpening=0.4)
+_SHARP = replace(_MONITOR, mosaic="bilinear", sharpening=0.4)
 _HARD: dict[str, Any] = {
     "lens": replace(REAL, growth=1e-4),
     "camera": replace(_SHARP, black=0.03, flare=0.02),
@@ -134,7 +136,7 @@ FEEDS = {
 """Feeds by name."""
 
 
-def lone_frame(*, z_um: float, seed: int) -> Feed:
+def lone_frame(*, z_um: float) -> Feed:
     """Return a second at rest far from best focus; the star must be found in any one picture."""
     motion = Motion(turns_um=(), rest_um=z_um, rest_s=1.0)
-    return replace(FEEDS["plain f/2"].feed, motion=motion, jump_px=float(seed % 11))
+    return replace(FEEDS["plain f/2"].feed, motion=motion)

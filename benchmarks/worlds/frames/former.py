@@ -8,7 +8,7 @@ measurement; it is blurred by a Gaussian of the right size.
 
 import math
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import cv2
 import numpy as np
@@ -145,20 +145,26 @@ class StarFormer:
         ideal = paint(
             self.chart, self.star, view, left_px=self.left_px, top_px=self.top_px, size_px=n, parts=parts
         )
+        self._spectrum = scipy.fft.rfft2(ideal) * self._aperture
+        self._painted_growth = view.growth
+        self._painted_px = view.to_px(self.star.x_mm, self.star.y_mm)
+
+    @cached_property
+    def _aperture(self) -> NDArray[np.complex64]:
+        """Transfer of low-pass and pixel, which also moves a kernel's middle to the origin."""
+        n, parts = self.size_px, self.sensor.parts
         down, across = (
             scipy.fft.fftfreq(n * parts)[:, None] * parts,
             scipy.fft.rfftfreq(n * parts)[None] * parts,
         )
-        fill, split = self.sensor.fill, self.sensor.low_pass_um / view.pitch_um
+        fill, split = self.sensor.fill, self.sensor.low_pass_um / self.view.pitch_um
         aperture = np.sinc(down * fill) * np.sinc(across * fill) * np.cos(np.pi * down * split)
         aperture = aperture * np.cos(np.pi * across * split)
         # Each painted sample is a mean over its own width across the spokes; that is taken back here.
         aperture = aperture / np.sinc(np.hypot(across, down) / parts)
-        count = self.kernels(view.lens.channels[0])[0].count
+        count = self.kernels(self.view.lens.channels[0])[0].count
         to_origin = np.exp(2j * np.pi * (down + across) / parts * (count // 2))
-        self._spectrum = (scipy.fft.rfft2(ideal) * aperture * to_origin).astype(np.complex64)
-        self._painted_growth = view.growth
-        self._painted_px = view.to_px(self.star.x_mm, self.star.y_mm)
+        return np.asarray(aperture * to_origin, dtype=np.complex64)
 
     def _filtered(self, kernel: NDArray[np.float32]) -> NDArray[np.float32]:
         """Multiply spectrum and transfer, fold what the pixels cannot sample, and go back to pixels."""

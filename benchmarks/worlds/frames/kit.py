@@ -33,7 +33,7 @@ REAL = Lens(
 
 QUIET = Stand(frames=15, step_um=8.0)
 LOOSE = replace(QUIET, error_um=0.7)
-PICTURE = Camera(mosaic="gradients", tone="Rec.709", sharpening=0.4, bits=8, exposure=0.5, flare=0.04)
+PICTURE = Camera(mosaic="bilinear", tone="Rec.709", sharpening=0.4, bits=8, exposure=0.5, flare=0.04)
 """A typical camera picture."""
 
 

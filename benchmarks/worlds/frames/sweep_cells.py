@@ -85,7 +85,9 @@ SWEEPS = {
             "positions off, typical camera picture", 0.25, "sharpened", lens=REAL, camera=PICTURE, stand=LOOSE
         ),
         _sweep("real lens", 0.1, lens=REAL),
-        _sweep("real lens, bilinear mosaic", 0.1, lens=REAL, camera=Camera(mosaic="bilinear")),
+        _sweep(
+            "real lens, better interpolation", 0.1, lens=REAL, camera=Camera(mosaic="gradients", flare=0.04)
+        ),
         _sweep("on-axis coma", 0.1, lens=_COMA),
         _sweep("white light", 0.1, lens=_WHITE),
         _sweep("spherical", 0.1, lens=replace(PLAIN, spherical_waves=0.4)),
