@@ -44,7 +44,7 @@ class FeedCell:
         return replace(self.feed, motion=replace(self.feed.motion, rest_um=rest_um))
 
     def smaller(self) -> "FeedCell":
-        """Return the cell with a smaller star and crop, to be made sooner; whole pictures stay as they are."""
+        """Return the cell with a smaller star and crop, to be made sooner; whole pictures stay."""
         if not self.feed.crop_px:
             return self
         return replace(self, feed=replace(self.feed, chart=sheet(star_count=1, scale=0.6), crop_px=264))

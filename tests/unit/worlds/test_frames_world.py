@@ -212,6 +212,37 @@ class TestPicture:
             expected = (1 - ONE_STAR.ink) * 2 / np.pi * mtf * pixel
             assert math.hypot(c, s) == pytest.approx(expected, rel=0.008)
 
+    def test_modulation_read_off_the_star_peaks_at_the_truth(self) -> None:
+        spokes, fill = 96, 0.95
+        chart = replace(sheet(star_count=1, scale=0.95, spokes=spokes), is_binary=False)
+        former = Former(chart, View(Lens(spherical_waves=0.3), 640, 480), Sensor(fill=fill))
+        x_px, y_px = former.view.to_px(0.0, 0.0)
+        y, x = np.indices((480, 640))
+        radius, turn = np.hypot(x - x_px, y - y_px), np.arctan2(y - y_px, x - x_px)
+        sectors = np.linspace(-np.pi, np.pi, 25)
+
+        def band_modulation(picture: NDArray[np.float32]) -> float:
+            found = []
+            for frequency in np.arange(20.0, 62.5, 6.0):
+                ring = np.abs(radius - spokes / (2 * np.pi * frequency * 6e-3)) < 2.0
+                for first, last in itertools.pairwise(sectors):
+                    part = ring & (turn >= first) & (turn < last)
+                    phase, side = spokes * turn[part], fill * frequency * 6e-3
+                    waves = np.column_stack([np.ones(part.sum()), np.cos(phase), np.sin(phase)])
+                    _, c, s = np.linalg.lstsq(waves, picture[part], rcond=None)[0]
+                    across = (first + last) / 2 + np.pi / 2
+                    pixel = np.sinc(side * math.cos(across)) * np.sinc(side * math.sin(across))
+                    found.append(math.hypot(c, s) / pixel)
+            return float(np.mean(found))
+
+        off_um = np.linspace(-3, 3, 7)
+        best_um = former.best_um("grey")
+        curve = np.polyfit(
+            off_um, [band_modulation(former.form(Moment(best_um + z), "grey")) for z in off_um], 4
+        )
+        peaks = np.roots(np.polyder(curve))
+        assert min(abs(peaks[np.isreal(peaks)].real)) < 0.01
+
     def test_star_moves_with_the_picture_and_smears(self) -> None:
         former = Former(ONE_STAR, View(Lens(), 640, 480), Sensor())
         still = former.form(Moment(0.0), "grey")
