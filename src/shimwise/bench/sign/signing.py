@@ -16,7 +16,7 @@ from shimwise.bench.verdict.recheck import DECIDED, rechecks_in
 from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.inference.verdict.answer import Verdict
 from shimwise.record.exchange import prep_json
-from shimwise.record.exchange.row_json import row_to_plain
+from shimwise.record.exchange.row_json import row_to_json
 from shimwise.record.names import name_key
 from shimwise.record.queries import preps as kept
 from shimwise.record.queries import settings as kept_settings
@@ -332,7 +332,7 @@ def _write(
         "exceptions": exceptions,
     }
     document = prep_json.export_prep(change.connection, prep_id)
-    digest, text = with_signature(document, row_to_plain(SignOffRow(**facts, digest="")))
+    digest, text = with_signature(document, row_to_json(SignOffRow(**facts, digest="")))
     return verdicts.add_sign_off(change, SignOffRow(**facts, digest=digest, signed_json=text))
 
 
