@@ -1,4 +1,4 @@
-"""Which part of a house's own readings is a crossed study: the same sights, by several persons, repeated.
+"""The part of a house's own readings that is a crossed study: the same sights, by several persons, repeated.
 
 Nobody plans a gauge study during preps, but preps leave pieces of one. The largest balanced piece is taken:
 every person of it has read every sight of it equally often.
@@ -6,7 +6,7 @@ every person of it has read every sight of it equally often.
 References
 ----------
 .. [1] AIAG, *Measurement Systems Analysis*, 4th ed. (2010), chapter III: ten parts, three persons and two or
-   three trials are asked for; a study of fewer is told as a small one.
+   three trials are asked for; a study of fewer is marked as small.
 """
 
 from collections.abc import Hashable, Mapping, Sequence
@@ -45,7 +45,7 @@ class CrossedStudy(Generic[Part]):
 
 
 def largest_crossed_study(cells: Mapping[tuple[str, Part], Sequence[float]]) -> CrossedStudy[Part] | None:
-    """Give the largest balanced crossed piece of some readings; None where there is none.
+    """Return the largest balanced crossed piece of some readings; None if there is none.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def largest_crossed_study(cells: Mapping[tuple[str, Part], Sequence[float]]) -> 
 
 
 def overlap(cells: Mapping[tuple[str, Part], Sequence[float]]) -> tuple[int, int]:
-    """Count what there is of a study: persons who repeat, and sights that the best pair has both repeated."""
+    """Return how many persons repeat, and how many parts the best pair of persons has both repeated."""
     repeated = _repeated(cells)
     pairs = combinations(sorted(repeated), 2)
     best = max((len(set(repeated[one]) & set(repeated[other])) for one, other in pairs), default=0)
@@ -100,7 +100,7 @@ def _shared(
     chosen: Sequence[str],
     trials: int,
 ) -> list[Part]:
-    """Parts that each of some persons has read so often, in the order of the first one's readings."""
+    """Return the parts that each of some persons has read so often, in the first one's order."""
     return [
         part
         for part in repeated[chosen[0]]

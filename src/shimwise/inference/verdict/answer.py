@@ -1,4 +1,4 @@
-"""What the judge answers: one frozen value per unit, in the shape of the verdict JSON."""
+"""The judge's answer: one frozen value per unit, in the shape of the verdict JSON."""
 
 from dataclasses import dataclass
 from enum import StrEnum
@@ -10,7 +10,7 @@ Z95 = 1.959964
 
 
 class Verdict(StrEnum):
-    """What is said of a unit."""
+    """The decision about a unit."""
 
     IN_TOLERANCE = "in_tolerance"
     OUT_SHORT = "out_short"

@@ -33,16 +33,15 @@ class UnitErrors(NamedTuple):
 def estimate(
     model: Model, history: History | None, *, limit: FloatArray, seed: int, later: Later = NO_LATER
 ) -> UnitErrors:
-    """Errors of all units, those that are probably damaged with a prior wide enough for it.
+    """Compute the errors of all units; a unit that is probably damaged gets a wide enough prior.
 
     Parameters
     ----------
     model : Model
         Of the readings.
     history : History or None
-        What is remembered jointly of some of its units. Units whose readings contradict it are doubted.
-        Causes are sought with each unit's history told alone, wide enough for that: the search knows no joint
-        prior.
+        Joint memory of some of its units; units whose readings contradict it are widened. The search for
+        causes has no joint prior: it uses marginal ones, wide enough to be independent.
     limit : array, shape (p,)
         What counts as out, in each unknown's unit; infinite for nuisances.
     seed : int

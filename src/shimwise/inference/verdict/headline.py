@@ -1,4 +1,4 @@
-"""The verdict in words: one sentence first, and what a reader has to be warned of.
+"""The headline of a verdict, and the notices beside it.
 
 Short means the sensor is too close to the lens, deep that it is too far. Numbers carry their 95 % half width.
 """
@@ -18,7 +18,7 @@ from shimwise.number_format import NOT_KNOWN, decimal_text, half_digits
 NAMED_P = 0.7
 """A cause is named in the headline from this probability on."""
 WIDENED = 1.5
-"""History that had to be taken this many times wider than told is warned of."""
+"""From this widening of the lenses' history on there is a notice."""
 
 
 def with_headline(answer: Answer) -> Answer:
@@ -47,12 +47,12 @@ def _headline(answer: Answer) -> str:
 
 
 def titled(kind: str, name: str) -> str:
-    """Name a unit by its kind, once: a body that is called "Body 07" is not called "Body Body 07"."""
+    """Return the name with its kind, once: not "Body Body 07"."""
     return name if name.casefold().startswith(kind.casefold()) else f"{kind} {name}"
 
 
 def probability_text(probability: float) -> str:
-    """Write a probability in per cent, the ends as ``< 1 %`` and ``> 99 %``; none as ``not known``."""
+    """Return a probability in per cent, the ends as ``< 1 %`` and ``> 99 %``; nan as ``not known``."""
     if not math.isfinite(probability):
         return NOT_KNOWN
     if probability < 0.01:
@@ -63,7 +63,7 @@ def probability_text(probability: float) -> str:
 
 
 def unit_sentence(kind: str, name: str, unit: BodyAnswer) -> str:
-    """Say of a unit that is out by how much, with half its 95 % interval; nothing of another."""
+    """Return the sentence of a unit that is out, with half its 95 % interval; empty for others."""
     if unit.verdict not in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
         return ""
     half_um = (unit.high_um - unit.low_um) / 2
