@@ -23,7 +23,7 @@ from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount
 
 SCHEMA = "shimwise.adjustment/1"
 NO_PLAN = Move()
-"""Nothing is known yet of how far to move."""
+"""How far to move is not known yet."""
 
 
 class ConsentError(RemedyError):
@@ -57,7 +57,7 @@ class Confirmed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakenBack:
-    """A step that was found wrong: it and what followed it stand open again."""
+    """A step that was found wrong: it and what followed it are open again."""
 
     step: Step
     who: str
@@ -94,19 +94,19 @@ class Adjustment:
 
     @property
     def confirmed(self) -> dict[Step, Confirmed]:
-        """Steps that stand confirmed, in the order in which they were."""
-        standing: dict[Step, Confirmed] = {}
+        """Steps that are confirmed, in the order in which they were."""
+        valid: dict[Step, Confirmed] = {}
         for event in self.events:
             if isinstance(event, Confirmed):
-                standing[event.step] = event
+                valid[event.step] = event
             else:
-                kept = list(standing)[: list(standing).index(event.step)]
-                standing = {step: standing[step] for step in kept}
-        return standing
+                kept = list(valid)[: list(valid).index(event.step)]
+                valid = {step: valid[step] for step in kept}
+        return valid
 
     @property
     def steps(self) -> tuple[Step, ...]:
-        """All steps in their order, as the answers so far have it."""
+        """All steps in their order, by the answers so far."""
         before = BEFORE_MOVE[self.guide]
         confirmed = self.confirmed
         if Step.CONSENT not in before and (self.needs_consent or Step.CONSENT in confirmed):
@@ -123,7 +123,7 @@ class Adjustment:
 
     @property
     def next_step(self) -> Step | None:
-        """The step that is due; None when all are confirmed."""
+        """The step that is due; None if all are confirmed."""
         confirmed = self.confirmed
         return next((step for step in self.steps if step not in confirmed), None)
 
@@ -173,14 +173,14 @@ class Adjustment:
         answer : StepAnswer
             One of those the step allows.
         note : str
-            Of a consent: who gave it (needed). Else what there is to say.
+            Of a consent: who gave it (needed). Else anything else.
         move : Move, optional
             Of a move: what was made; the planned one when not given.
 
         Raises
         ------
         RemedyError
-            When the step is not due, the answer is none of its own, or who, when or the owner is missing.
+            If the step is not due, the answer is none of its own, or who, when or the owner is missing.
         """
         _check_trace(who, when)
         self._check_due(step)
@@ -199,12 +199,12 @@ class Adjustment:
         return replace(self, events=(*self.events, event))
 
     def take_back(self, step: Step, *, who: str, when: datetime, reason: str) -> "Adjustment":
-        """Take a confirmed step back: it and what was confirmed after it stand open again; the trace stays.
+        """Take a confirmed step back: it and what was confirmed after it are open again; the trace stays.
 
         Raises
         ------
         RemedyError
-            When the step is not confirmed, or who, when or the reason is missing.
+            If the step is not confirmed, or who, when or the reason is missing.
         """
         _check_trace(who, when)
         if step not in self.confirmed:
@@ -215,7 +215,7 @@ class Adjustment:
         return replace(self, events=(*self.events, event))
 
     def to_json(self) -> dict[str, Any]:
-        """Plain JSON of all of it."""
+        """Return plain JSON."""
         return {
             "schema": SCHEMA,
             "unit": self.unit,
@@ -232,7 +232,7 @@ class Adjustment:
         Raises
         ------
         RemedyError
-            When it is something else, or its steps are not in their order.
+            If it is something else, or its steps are not in their order.
         """
         try:
             _check_schema(data["schema"])
@@ -291,7 +291,7 @@ class Adjustment:
 def begin(
     unit: str, mechanism: Mechanism | None, *, planned: Move = NO_PLAN, needs_consent: bool = False
 ) -> Adjustment:
-    """Begin the adjustment of a body, by its mechanism.
+    """Begin the adjustment of a body.
 
     Parameters
     ----------
@@ -307,7 +307,7 @@ def begin(
     Raises
     ------
     RemedyError
-        When the mechanism is not known.
+        If the mechanism is not known.
     """
     match mechanism:
         case Screw():
@@ -350,7 +350,7 @@ def _event_json(event: Event) -> dict[str, Any]:
 
 
 def _again(adjustment: Adjustment, event: Mapping[str, Any]) -> Adjustment:
-    """Let an event that was written down happen again, under the same rules."""
+    """Apply an event that was written down, under the same rules."""
     step, who, when = Step(event["step"]), str(event["who"]), datetime.fromisoformat(event["when"])
     if event["event"] == "taken back":
         return adjustment.take_back(step, who=who, when=when, reason=str(event["reason"]))

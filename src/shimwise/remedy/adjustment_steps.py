@@ -92,7 +92,7 @@ class Move:
     Raises
     ------
     RemedyError
-        When a number is impossible, or turns stand without their sense.
+        If a number is impossible, or turns have no sense.
     """
 
     change_um: float | None = None
@@ -117,7 +117,7 @@ class Move:
             raise RemedyError("A shim has a thickness above 0 µm. Measure it again.")
 
     def to_json(self) -> dict[str, Any]:
-        """Plain JSON."""
+        """Return plain JSON."""
         return {
             "change_um": self.change_um,
             "change_sd_um": self.change_sd_um,

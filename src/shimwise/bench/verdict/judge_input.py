@@ -1,4 +1,4 @@
-"""A prep as a question to the judge: plain values that go to its own process and come back answered."""
+"""A prep as input of the judge: plain values that go to its own process, and the document that comes back."""
 
 import math
 from collections import defaultdict
@@ -32,7 +32,7 @@ USUAL_FNUMBER = 2.8
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """What is asked of the judge about a prep at one revision."""
+    """The judge's input about a prep at one revision."""
 
     prep_id: str
     revision: int
@@ -67,10 +67,10 @@ def question_of(
     history: "History | None" = None,
     screws: Mapping[str, ScrewHistory] | None = None,
 ) -> Question | None:
-    """Put a prep as a question; None while it has neither a reading nor a sweep that stands.
+    """Return a prep as the judge's input; None without a valid reading or sweep.
 
-    ``history`` is what is remembered of its units jointly, under the names given here; ``screws`` is how its
-    bodies' screws were turned.
+    ``history``: the joint memory of its units under the names used here; ``screws``: how its bodies' screws
+    were turned.
     """
     by_eye = [row for row in material.readings if row.withdrawn_at is None]
     sweeps = [row for row in material.sweeps if row.withdrawn_at is None and row.landing_um is not None]
@@ -98,12 +98,12 @@ def question_of(
 
 
 def sweep_source(row: "SweepRow") -> str:
-    """Name a sweep in a verdict's document, so that it is found again."""
+    """Return the name of a sweep in a verdict's document."""
     return f"sweep {row.id}"
 
 
 def small_question() -> Question:
-    """Give a question that is answered quickly, to load all that answering needs."""
+    """Return a small question whose answer loads all that judging needs."""
     readings = tuple(
         Reading(
             row=n,
@@ -164,7 +164,7 @@ def _measured(material: "PrepMaterial", row: "SweepRow", *, number: int) -> Read
 def _knowledge(
     material: "PrepMaterial", taken: Iterable["ReadingRow | SweepRow"]
 ) -> tuple[dict[str, BodyKnowledge], dict[str, LensKnowledge]]:
-    """Give what is known of every unit in the prep's order, each of its epochs that was read."""
+    """Return what is known of every unit in the prep's order, for each of its epochs that was read."""
     epochs: dict[str, set[int]] = {unit.id: {unit.epoch} for unit in material.units}
     for row in taken:
         epochs[row.body_id].add(row.body_epoch)

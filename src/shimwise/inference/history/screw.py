@@ -333,7 +333,7 @@ def _log_likelihood(known: ScrewKnowledge, move: ScrewMove) -> FloatArray:
 
 
 def _whole_move(known: ScrewKnowledge, change_um: float, approach_changed: bool | None) -> float:
-    """Return the turns of least expected squared error, (Δ E[σp] + sign·c·E[p b]) / E[p²], c·b the play lost."""
+    """Return the turns of least expected squared error: (Δ E[σp] + sign·c·E[p b]) / E[p²], c·b the play."""
     mean_travel = float(known.share @ (known.sense * known.travel_um))
     lost = _changed_share(approach_changed) * float(known.share @ (known.travel_um * known.backlash_um))
     along = abs(change_um) * abs(mean_travel) + lost * (change_um != 0)
