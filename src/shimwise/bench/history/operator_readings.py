@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["MOST_PREPS", "Seen", "seen_in"]
 
 MOST_PREPS = 50
-"""The newest preps are looked at: how a person reads changes with the years."""
+"""Only the newest preps are used: how a person reads changes with the years."""
 SightKey = tuple[object, ...]
 
 
@@ -35,7 +35,7 @@ class Seen(NamedTuple):
 
 
 def seen_in(connection: "Connection", prep_ids: Iterable[str]) -> list[Seen]:
-    """Gather what people read in some preps; readings that were withdrawn are left out."""
+    """Return what people read in some preps, without readings that were withdrawn."""
     found: list[Seen] = []
     for prep_id in prep_ids:
         found += _seen(material_of(connection, prep_id))

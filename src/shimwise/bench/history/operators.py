@@ -29,7 +29,7 @@ LEAST_NAMELESS = 3
 
 
 def repeatability(record: "Record", *, name: str, who: str) -> OperatorView:
-    """Tell how well a person repeats, from the readings of their newest 50 preps that stand.
+    """Return how well a person repeats, from the valid readings of their newest 50 preps.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def repeatability(record: "Record", *, name: str, who: str) -> OperatorView:
     Raises
     ------
     Conflict
-        When another than the person or a lead asks.
+        If another than the person or a lead asks.
     """
     person, asking = typed_name(name, field="name"), typed_name(who, field="who")
     with record.reading() as connection:
@@ -58,7 +58,7 @@ def repeatability(record: "Record", *, name: str, who: str) -> OperatorView:
 
 
 def house_repeatability(record: "Record", *, who: str) -> HouseRepeatability:
-    """Tell how well the house repeats, from its newest 50 preps, and of persons as much as one may see.
+    """Return how well the house repeats, from its newest 50 preps, and of persons as much as one may see.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def house_repeatability(record: "Record", *, who: str) -> HouseRepeatability:
 
 
 def _people(seen: Sequence[Seen]) -> list[list[Seen]]:
-    """Part what was seen by person, in the order of their names."""
+    """Group readings by person, in the order of their names."""
     keys = sorted({one.key for one in seen})
     return [[one for one in seen if one.key == key] for key in keys]
 
