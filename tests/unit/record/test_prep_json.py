@@ -221,7 +221,7 @@ def test_a_document_that_no_record_wrote_is_refused_with_the_place(
         with pytest.raises(RecordError, match=told), away.writing(who="Bo") as change:
             import_prep(change, document)
         with away.reading() as connection:
-            assert preps.count_preps(connection) == 0
+            assert preps.prep_lines(connection) == []
             assert journal.last_seq(connection) == 0
 
 
