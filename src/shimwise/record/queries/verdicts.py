@@ -39,7 +39,7 @@ _LINE_NUMBERS = ("error_um", "sd_um", "low_um", "high_um", "p_out")
 
 
 def add_verdict(change: Change, row: VerdictRow) -> VerdictRow:
-    """Keep a verdict (its document is ``shimwise.verdict/1``), and its lines about each unit.
+    """Keep a verdict (its document is ``shimwise.verdict/2``), and its lines about each unit.
 
     A verdict changes nothing that is judged, so the prep's revision stays.
     """

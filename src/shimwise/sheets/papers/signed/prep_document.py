@@ -94,7 +94,7 @@ class PrepDocument:
 
     @property
     def verdict(self) -> Mapping[str, Any] | None:
-        """Document of the newest verdict, ``shimwise.verdict/1``."""
+        """Document of the newest verdict, ``shimwise.verdict/2``."""
         row = self.verdict_row
         return None if row is None else row["document"]
 
