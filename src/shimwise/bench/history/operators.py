@@ -5,6 +5,7 @@ asks is believed: names are not passwords.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import Conflict
@@ -99,39 +100,29 @@ def _preps(seen: Sequence[Seen]) -> int:
 
 
 def _view(person: str, seen: Sequence[Seen], *, prep_count: int) -> OperatorView:
-    sightings = [one.sighting for one in seen]
-    count = sum(len(one.landings_um) for one in sightings)
+    repeats = [one.repeats for one in seen]
+    view = OperatorView(
+        name=person, reading_count=sum(len(one.landings_um) for one in repeats), prep_count=prep_count
+    )
     try:
-        k = person_k(sightings)
-        pooled = pooled_repeatability([one.landings_um for one in sightings])
+        k = person_k(repeats)
+        pooled = pooled_repeatability([one.landings_um for one in repeats])
     except InferenceError as error:
-        return OperatorView(
-            name=person,
-            k=None,
-            k_low=None,
-            k_high=None,
-            repeat_sd_um=None,
-            degrees=0,
-            reading_count=count,
-            prep_count=prep_count,
-            words=str(error),
-        )
-    return OperatorView(
-        name=person,
+        return replace(view, words=str(error))
+    return replace(
+        view,
         k=k.k,
         k_low=k.low,
         k_high=k.high,
         repeat_sd_um=pooled.sd,
         degrees=k.degrees,
-        reading_count=count,
-        prep_count=prep_count,
         words=f"{person} repeats a sight to ±{pooled.sd:.1f} µm (one standard deviation), k = {k.k:.2f} "
         f"(95 %: {k.low:.2f} to {k.high:.2f}), from {counted(k.degrees, 'repeat')}.",
     )
 
 
 def _pooled(people: Sequence[Sequence[Seen]], *, is_lead: bool) -> tuple[PooledView | None, str]:
-    groups = [[one.sighting.landings_um for one in of if len(one.sighting.landings_um) > 1] for of in people]
+    groups = [[one.repeats.landings_um for one in of if len(one.repeats.landings_um) > 1] for of in people]
     repeating = [of for of in groups if of]
     if not repeating:
         return None, "Nobody has read a sight twice yet: nothing can be said of the house."
@@ -146,7 +137,7 @@ def _pooled(people: Sequence[Sequence[Seen]], *, is_lead: bool) -> tuple[PooledV
 
 
 def _study(seen: Sequence[Seen], *, is_lead: bool) -> tuple[StudyView | None, str]:
-    cells = {(one.key, one.sight): one.sighting.landings_um for one in seen}
+    cells = {(one.key, one.sight): one.repeats.landings_um for one in seen}
     crossing = largest_crossed_study(cells)
     if crossing is None:
         return None, _lacking(*overlap(cells))
