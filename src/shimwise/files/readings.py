@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from shimwise.files.columns import Header, find_separator, read_header
+from shimwise.files.columns import READINGS, Header, find_separator, read_header
 from shimwise.files.csv_rows import filled_rows
 from shimwise.files.decoding import decoded
 from shimwise.files.errors import CellError, ReadingsFileError, shown
@@ -77,7 +77,7 @@ def parse_readings(
         As :func:`read_readings`.
     """
     file = decoded(data, name=name)
-    separator = find_separator(file.text)
+    separator = find_separator(file.text, READINGS)
     rows = filled_rows(file.text, separator, name)
     line, cells = next(rows, (1, [""]))
     if not any(cells):
@@ -86,7 +86,7 @@ def parse_readings(
             "see the readings file of the README.",
             name=name,
         )
-    header = read_header(cells, name=name, line=line)
+    header = read_header(cells, READINGS, name=name, line=line)
     lenses = {} if kit is None else kit.lenses
     reader = RowReader(header.places, lenses=lenses, decimal_comma=separator != ",")
     total = file.text.count("\n") + 1

@@ -22,6 +22,7 @@ from shimwise.bench.prep.preps import MOST_BODIES, MOST_LENSES, prep_title
 from shimwise.bench.prep.setups import new_setup, setup_at
 from shimwise.bench.prep.states import OPEN, refuse_unless_open
 from shimwise.bench.typed_lengths import TypedLength
+from shimwise.fields import build_from
 from shimwise.files.rows import FileRow
 from shimwise.record.names import name_key
 from shimwise.record.queries import evidence, units
@@ -237,7 +238,9 @@ def _reading(
 ) -> ReadingRow:
     reading = row.reading
     body, lens = found.body(row), found.lens(row)
-    return ReadingRow(
+    return build_from(
+        ReadingRow,
+        reading,
         id=id_,
         prep_id=prep.id,
         setup_id=taped.at_row(row, body).id,
@@ -245,15 +248,9 @@ def _reading(
         lens_id=lens.id,
         body_epoch=body.epoch,
         lens_epoch=lens.epoch,
-        focal_mm=reading.focal_mm,
-        fnumber=reading.fnumber,
         axis=reading.axis.value if reading.axis else "",
-        reading_mm=reading.reading_mm,
         reading_text=row.reading_text,
-        operator=reading.operator,
-        stop=reading.stop,
         at_text=reading.at,
-        note=reading.note,
         taken_at=at,
     )
 

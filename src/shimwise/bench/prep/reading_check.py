@@ -10,7 +10,7 @@ from shimwise.bench.house.views import HouseSettings
 from shimwise.bench.prep.prep_data import PrepMaterial
 from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.bench.prep.reading_context import reading_context
-from shimwise.bench.prep.setups import new_setup, setup_at
+from shimwise.bench.prep.setups import new_setup, setup_at, taped_setup
 from shimwise.bench.typed_lengths import TypedLength, typed_distance, typed_reading
 from shimwise.fields import build_from
 from shimwise.files.csv_fields import of_column, to_axis, within
@@ -80,24 +80,20 @@ class CheckedReading:
     document: Mapping[str, Any] | None
 
     def setup_in(self, change: "Change") -> SetupRow:
-        """Give the set-up as kept; made now where there was none of this body and distance."""
+        """Return the set-up as kept; taped now where there was none of this body and distance."""
         if not self.is_new_setup:
             return self.setup
         distance = TypedLength(self.setup.distance_text, self.setup.distance_mm)
         known = evidence.setups(change.connection, self.prep.id)
-        found = setup_at(known, body_id=self.body.id, distance=distance)
-        return found or evidence.add_setup(
-            change,
-            new_setup(
-                self.prep.id, self.body, distance, known=known, taped_by=change.who, taped_at=change.at
-            ),
-        )
+        return taped_setup(change, self.prep.id, self.body, distance, known=known)
 
     def row(
         self, reading_id: str, *, setup_id: str, operator: str, words: ReadingNotes, taken_at: "datetime"
     ) -> ReadingRow:
         """Give the row to be kept; its number in the prep is given when it is."""
-        return ReadingRow(
+        return build_from(
+            ReadingRow,
+            self,
             id=reading_id,
             prep_id=self.prep.id,
             setup_id=setup_id,
@@ -105,9 +101,6 @@ class CheckedReading:
             lens_id=self.lens.id,
             body_epoch=self.body.epoch,
             lens_epoch=self.lens.epoch,
-            focal_mm=self.focal_mm,
-            fnumber=self.fnumber,
-            axis=self.axis,
             reading_mm=self.reading.mm,
             reading_text=self.reading.text,
             operator=operator,
@@ -115,7 +108,6 @@ class CheckedReading:
             at_text=words.at,
             note=words.note,
             taken_at=taken_at,
-            seq=0,
         )
 
     def presenter(self, setup: SetupRow) -> PrepPresenter:

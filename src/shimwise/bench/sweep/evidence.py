@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from shimwise.bench.errors import NotFound
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import sweep_view
-from shimwise.bench.prep.setups import new_setup, setup_at
+from shimwise.bench.prep.setups import taped_setup
 from shimwise.bench.prep.states import refuse_unless_open
 from shimwise.bench.prep.views import SweepView
 from shimwise.bench.sweep.frame_files import kept_place
@@ -181,13 +181,7 @@ def keep_sweep(
         refuse_unless_open(change.connection, prep_id)
         material = material_of(change.connection, prep_id)
         body, lens = material.body(facts.body_id), material.lens(facts.lens_id)
-        known = list(material.setups.values())
-        setup = setup_at(known, body_id=body.id, distance=distance)
-        if setup is None:
-            setup = evidence.add_setup(
-                change,
-                new_setup(prep_id, body, distance, known=known, taped_by=person, taped_at=change.at),
-            )
+        setup = taped_setup(change, prep_id, body, distance, known=material.setups.values())
         row = evidence.add_sweep(
             change,
             SweepRow(

@@ -54,8 +54,7 @@ def measured_document(
     ImagingError, OpticsError
         When the frames cannot be measured.
     """
-    from shimwise.bench.sweep.input import recording_of
-    from shimwise.bench.sweep.measure import UnderTest, measure
+    from shimwise.bench.sweep.measure import Recording, UnderTest, measure
 
     def told(what: str, done: int, total: int) -> None:
         if is_cancelled is not None and is_cancelled():
@@ -73,7 +72,7 @@ def measured_document(
     measured = measure(
         task.place,
         positions=task.positions,
-        recording=recording_of(**_known(task)),
+        recording=Recording(**_known(task)),
         under_test=unit,
         progress=told,
     )
