@@ -2,11 +2,12 @@
 
 import difflib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from shimwise.files.errors import ReadingsFileError, shown
+from shimwise.notices import Notice
 
 
 class Columns(NamedTuple):
@@ -39,7 +40,7 @@ class Header:
 
     places: Mapping[str, int]
     width: int
-    warnings: tuple[str, ...]
+    notices: tuple[Notice, ...]
 
 
 def find_separator(text: str, columns: Columns) -> str:
@@ -83,7 +84,7 @@ def read_header(cells: Sequence[str], columns: Columns, *, name: str, line: int)
             )
         places[column] = place
     _refuse_missing(places, columns, cells, name=name, line=line)
-    return Header(places=places, width=len(names), warnings=tuple(_not_read(names, columns, cells, places)))
+    return Header(places=places, width=len(names), notices=tuple(_not_read(names, columns, cells, places)))
 
 
 def plain_column(cell: str) -> str:
@@ -110,17 +111,10 @@ def _refuse_missing(
 
 def _not_read(
     names: Sequence[str], columns: Columns, cells: Sequence[str], places: Mapping[str, int]
-) -> list[str]:
-    warnings = []
+) -> Iterator[Notice]:
+    free = [known for known in columns.known if known not in places]
     for place, column in enumerate(names):
-        if column in columns.known:
-            continue
-        title = (
-            f"Column {shown(cells[place].strip())}" if column else f"Column {place + 1}, which has no name,"
-        )
-        near = difflib.get_close_matches(
-            column, [known for known in columns.known if known not in places], n=1
-        )
-        question = f" Is {near[0]} meant?" if near else ""
-        warnings.append(f"{title} is not read.{question}")
-    return warnings
+        if column not in columns.known:
+            near = difflib.get_close_matches(column, free, n=1)
+            numbers = {"place": place + 1, "near": near[0] if near else None}
+            yield Notice("column_not_read", shown(cells[place].strip()) if column else "", numbers)

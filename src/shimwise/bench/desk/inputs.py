@@ -11,6 +11,7 @@ from shimwise.files import Kit, ReadingsFileError, parse_readings, read_kit, rea
 from shimwise.files.limits import WRITTEN_SD_UM
 from shimwise.files.opening import LARGEST_BYTES
 from shimwise.inference.model.prep import DEFAULT_TOLERANCE_UM, Prep, Reading
+from shimwise.notices import Notice
 
 __all__ = ["LARGEST_BYTES", "Inputs", "Progress", "lens_texts", "optics_text", "read_inputs"]
 
@@ -22,11 +23,11 @@ READING_FILE, JUDGING, PLANNING = "Reading the file", "Judging", "Planning"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inputs:
-    """A prep, the kit it came with (empty without one), and what is to be told of the files."""
+    """A prep, the kit it came with (empty without one), and notices of the files."""
 
     prep: Prep
     kit: Kit
-    warnings: tuple[str, ...]
+    notices: tuple[Notice, ...]
 
 
 def read_inputs(
@@ -62,7 +63,7 @@ def read_inputs(
             f"A tolerance of ±{tolerance_um:g} µm is none. Give one {WRITTEN_SD_UM.text}, such as 10."
         )
     kit = Kit() if kit_path is None else read_kit(kit_path)
-    taken, warnings = _read(readings, kit, progress)
+    taken, notices = _read(readings, kit, progress)
     bodies = kit.body_knowledge()
     if tolerance_um is not None:
         bodies = {name: replace(body, tolerance_um=None) for name, body in bodies.items()}
@@ -72,12 +73,12 @@ def read_inputs(
         lenses=kit.lens_knowledge(),
         tolerance_um=tolerance_um or kit.tolerance_um or DEFAULT_TOLERANCE_UM,
     )
-    return Inputs(prep=prep, kit=kit, warnings=warnings)
+    return Inputs(prep=prep, kit=kit, notices=notices)
 
 
 def _read(
     readings: str | Path | bytes | None, kit: Kit, progress: Progress | None
-) -> tuple[tuple[Reading, ...], tuple[str, ...]]:
+) -> tuple[tuple[Reading, ...], tuple[Notice, ...]]:
     if readings is None:
         return (), ()
     told = None if progress is None else partial(progress, READING_FILE)
@@ -85,7 +86,7 @@ def _read(
         file = parse_readings(_small_enough(readings), name=STANDARD_INPUT, kit=kit, progress=told)
     else:
         file = read_readings(readings, kit=kit, progress=told)
-    return file.readings, file.warnings
+    return file.readings, file.notices
 
 
 def _small_enough(content: bytes) -> bytes:

@@ -16,6 +16,7 @@ from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.record.names import name_key
 from shimwise.record.queries import sets, units
 from shimwise.record.tables.rows import BodyRow, SetRow
+from shimwise.sheets.words.notices import notice_texts, worded
 from shimwise.sheets.words.shared import titled
 
 if TYPE_CHECKING:
@@ -75,7 +76,8 @@ def import_house_list(
         changed=tuple(draft.changed),
         unchanged=tuple(draft.unchanged),
         refused=refused,
-        warnings=file.warnings,
+        warnings=tuple(notice_texts(file.notices, is_house=True)),
+        notices=tuple(worded(one, is_house=True) for one in file.notices),
         understood=tuple(draft.understood),
     )
 

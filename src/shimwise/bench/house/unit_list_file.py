@@ -25,6 +25,7 @@ from shimwise.files.decoding import decoded
 from shimwise.files.errors import CellError, ReadingsFileError, shown
 from shimwise.files.limits import FOCAL_MM, Limits
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
+from shimwise.notices import Notice
 
 __all__ = ["COLUMNS", "ListRow", "list_text", "read_list"]
 
@@ -87,7 +88,7 @@ class ListFile:
 
     rows: tuple[ListRow, ...]
     refused: tuple[ListRefusal, ...]
-    warnings: tuple[str, ...]
+    notices: tuple[Notice, ...]
 
 
 def read_list(data: bytes, *, name: str) -> ListFile:
@@ -122,7 +123,7 @@ def read_list(data: bytes, *, name: str) -> ListFile:
                     reason=str(error),
                 )
             )
-    return ListFile(rows=tuple(found), refused=tuple(refused), warnings=(*text.warnings, *header.warnings))
+    return ListFile(rows=tuple(found), refused=tuple(refused), notices=(*text.notices, *header.notices))
 
 
 def list_text(

@@ -8,12 +8,13 @@ from collections.abc import Iterable, Mapping
 from itertools import groupby
 from typing import Any
 
-from shimwise.notices import Notice
+from shimwise.notices import Notice, WordedNotice
 from shimwise.number_format import decimal_text
+from shimwise.sheets.words.file_words import FILE_WORDS, FILE_WORDS_IN_HOUSE
 from shimwise.sheets.words.remedy_words import REMEDY_WORDS, REMEDY_WORDS_IN_HOUSE, Numbers, Words
 from shimwise.sheets.words.shared import listed
 
-__all__ = ["as_written", "joined_text", "notice_json", "notice_text", "notice_texts"]
+__all__ = ["as_written", "joined_text", "notice_json", "notice_text", "notice_texts", "worded"]
 
 AS_WRITTEN = "as_written"
 """A sentence of a document that has no codes (``shimwise.verdict/1``), or of a file: kept as it is."""
@@ -52,6 +53,11 @@ def notice_json(notice: Notice, *, is_house: bool = False) -> dict[str, Any]:
         "numbers": dict(notice.numbers),
         "text": notice_text(notice, is_house=is_house),
     }
+
+
+def worded(notice: Notice, *, is_house: bool = False) -> WordedNotice:
+    """Return a notice with its sentence."""
+    return WordedNotice(notice.code, notice.unit, notice.numbers, text=notice_text(notice, is_house=is_house))
 
 
 def as_written(text: str) -> Notice:
@@ -164,6 +170,7 @@ def _knocked(unit: str, n: Numbers) -> str:
 
 _WORDS: Mapping[str, Words] = {
     **REMEDY_WORDS,
+    **FILE_WORDS,
     AS_WRITTEN: lambda _, n: str(n["text"]),
     "mixed_stops": _mixed_stops,
     "setup_distances": _setup_distances,
@@ -177,6 +184,7 @@ _WORDS: Mapping[str, Words] = {
 }
 _IN_HOUSE: Mapping[str, Words] = {
     **REMEDY_WORDS_IN_HOUSE,
+    **FILE_WORDS_IN_HOUSE,
     "internal_focus": _internal_focus_in_house,
     "beyond_table": _beyond_table_in_house,
     "unknown_separation": _unknown_separation_in_house,
