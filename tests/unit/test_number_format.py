@@ -5,7 +5,7 @@ import math
 import pytest
 
 from shimwise import number_format
-from shimwise.bench.prep.landing import landing_words
+from shimwise.bench.prep.agreement import landing_words
 from shimwise.inference.verdict.answer import BodyAnswer, Verdict
 from shimwise.inference.verdict.headline import unit_sentence
 from shimwise.remedy import advise_body

@@ -1,4 +1,4 @@
-"""From a prep's rows to what is shown of it: landings reckoned, agreements told, the verdict beside them."""
+"""From a prep's rows to what is shown of it: landings, agreements, the verdict beside them."""
 
 from collections import Counter, defaultdict
 from collections.abc import Mapping
@@ -14,20 +14,20 @@ from shimwise.bench.house.unit_knowledge import (
     lens_knowledge,
     lens_text,
 )
+from shimwise.bench.prep.agreement import Agreement, agreement_of, landing_words
 from shimwise.bench.prep.judged_reading import reading_of
-from shimwise.bench.prep.landing import (
-    Agreement,
-    Landing,
-    agreement_of,
-    expected_from_others,
-    expected_from_verdict,
-    landing_of,
-    landing_words,
-)
 from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.prep.views import GaugeView, PrepUnit, PrepView, ReadingView, SetupView, SweepView
 from shimwise.fields import build_from
 from shimwise.inference.model.prep import measured_landing_sd_um
+from shimwise.inference.verdict.answer import Answer
+from shimwise.inference.verdict.expected_landing import (
+    ReadingLanding,
+    expected_from_others,
+    expected_from_verdict,
+    landing_of,
+)
+from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.words.sweep_flags import grouped_flags
 
 if TYPE_CHECKING:
@@ -42,14 +42,14 @@ if TYPE_CHECKING:
         VerdictRow,
     )
 
-__all__ = ["PrepPresenter", "gauge_view", "setup_view", "sweep_view", "view_of"]
+__all__ = ["PrepPresenter", "answer_of", "gauge_view", "setup_view", "sweep_view", "view_of"]
 
 
 def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> PrepView:
-    """Show a prep; ``verdict`` is the latest that was given."""
+    """Return a prep as it is shown; ``verdict`` is the latest."""
     if not material.has_evidence and material.prep.state == "open":
         verdict = None  # what it was given on is withdrawn
-    prep, presenter = material.prep, PrepPresenter(material, None if verdict is None else verdict.document)
+    prep, presenter = material.prep, PrepPresenter(material, answer_of(verdict))
     count = Counter(
         unit for row in material.readings if row.withdrawn_at is None for unit in (row.body_id, row.lens_id)
     )
@@ -71,18 +71,23 @@ def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> Pr
     )
 
 
+def answer_of(verdict: "VerdictRow | None") -> Answer | None:
+    """Return a verdict that was kept as an answer of the judge; None without one."""
+    return None if verdict is None else answer_from_json(verdict.document)
+
+
 @dataclass(slots=True)
 class PrepPresenter:
-    """Shows readings of a prep beside each other; every landing is reckoned once."""
+    """Shows readings of a prep beside each other; every landing is computed once."""
 
     material: "PrepMaterial"
-    document: Mapping[str, Any] | None = None
-    _landings: dict[str, Landing] = field(default_factory=dict)
+    answer: Answer | None = None
+    _landings: dict[str, ReadingLanding] = field(default_factory=dict)
     _by_pair: "dict[tuple[object, ...], list[ReadingRow]] | None" = None
     _weights: dict[int, float] | None = None
 
-    def landing(self, row: "ReadingRow") -> Landing:
-        """Reckon the landing of a reading, kept or not."""
+    def landing(self, row: "ReadingRow") -> ReadingLanding:
+        """Return the landing of a reading, kept or not."""
         found = self._landings.get(row.id)
         if found is None:
             body, lens = self._units(row)
@@ -103,13 +108,13 @@ class PrepPresenter:
         return found
 
     def agreement(self, row: "ReadingRow") -> Agreement:
-        """Say whether a reading agrees with the others."""
+        """Return whether a reading agrees with the others."""
         body, lens = self._units(row)
         landing, expected, weight = self.landing(row), None, None
-        if self.document is not None:
+        if self.answer is not None:
             weight = self.weight(row)
             expected = expected_from_verdict(
-                self.document,
+                self.answer,
                 landing,
                 body=judged_name(body.name, epoch=row.body_epoch, current=body.epoch),
                 lens=judged_name(lens.name, epoch=row.lens_epoch, current=lens.epoch),
@@ -121,15 +126,15 @@ class PrepPresenter:
         return agreement_of(landing, expected, weight=weight)
 
     def weight(self, row: "ReadingRow") -> float | None:
-        """Give a reading's say in the verdict; None where it is not in it."""
-        if self.document is None or row.withdrawn_at is not None:
+        """Return a reading's weight in the verdict; None if it is not in it."""
+        if self.answer is None or row.withdrawn_at is not None:
             return None
         if self._weights is None:
-            self._weights = {one["line"]: one["weight"] for one in self.document["readings"] if "line" in one}
+            self._weights = {one.line: one.weight for one in self.answer.readings}
         return self._weights.get(row.seq)
 
     def reading(self, row: "ReadingRow") -> ReadingView:
-        """Show a reading."""
+        """Return a reading as it is shown."""
         body, lens = self._units(row)
         setup, landing, agreement = self.material.setups[row.setup_id], self.landing(row), self.agreement(row)
         return build_from(
@@ -200,7 +205,7 @@ def _withdrawal(row: "ReadingRow | GaugeRow | SweepRow") -> dict[str, Any]:
 
 
 def _is_past(row: "ReadingRow | SweepRow", body: "BodyRow", lens: "LensRow") -> bool:
-    """Tell whether body or lens was adjusted since it was taken."""
+    """Return whether body or lens was adjusted since it was taken."""
     return (row.body_epoch, row.lens_epoch) != (body.epoch, lens.epoch)
 
 
