@@ -128,7 +128,7 @@ def expected_from_others(landings: Iterable[float], *, sd_um: float) -> Expected
 
 
 def is_apart(landing: ReadingLanding, expected: Expected, *, weight: float | None = None) -> bool:
-    """Return whether a landing is off what is expected; a weight in the verdict decides where there is one."""
+    """Return whether a landing is off what is expected; its weight in a verdict decides if given."""
     if weight is not None:
         return weight < DOUBTED_WEIGHT
     return abs(landing.um - expected.um) > APART_SDS * math.hypot(landing.sd_um, expected.sd_um)
