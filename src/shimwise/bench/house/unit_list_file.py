@@ -23,7 +23,7 @@ from shimwise.files.csv_fields import to_fnumber, to_focus_design, to_number, to
 from shimwise.files.csv_rows import filled_rows
 from shimwise.files.decoding import decoded
 from shimwise.files.errors import CellError, ReadingsFileError, shown
-from shimwise.files.limits import FOCAL_MM, Limits
+from shimwise.files.limits import FOCAL_MM, NumberRange
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.notices import Notice
 
@@ -64,7 +64,7 @@ FIELDS = {
 }
 """Names of the facts behind columns that are called otherwise."""
 _KINDS = ("body", "lens")
-_MICRONS = Limits(0.0, 1000.0, "µm")
+_MICRONS = NumberRange(0.0, 1000.0, "µm")
 _YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 _BETWEEN_FOCAL = re.compile(r"(?<=\d)\s*[-–/]\s*|\s+")
 _QUOTES_HINT = 'Close the quotes, and write an inch mark in them twice: "3\' 6""".'

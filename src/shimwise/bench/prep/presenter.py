@@ -1,5 +1,10 @@
+<<<<<<< HEAD
 """From a prep's rows to what is shown of it: landings, agreements, the verdict beside them."""
+=======
+"""From a prep's rows to its views: compute landings and agreement, with the verdict beside them."""
+>>>>>>> main
 
+import math
 from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -22,12 +27,22 @@ from shimwise.fields import build_from
 from shimwise.inference.model.prep import measured_landing_sd_um
 from shimwise.inference.verdict.answer import Answer
 from shimwise.inference.verdict.expected_landing import (
+<<<<<<< HEAD
     ReadingLanding,
+=======
+    Agreement,
+    ReadingLanding,
+    agreement_of,
+>>>>>>> main
     expected_from_others,
     expected_from_verdict,
     landing_of,
 )
 from shimwise.sheets.json.verdict_json import answer_from_json
+<<<<<<< HEAD
+=======
+from shimwise.sheets.words.landing_words import agreement_text, landing_text
+>>>>>>> main
 from shimwise.sheets.words.sweep_flags import grouped_flags
 
 if TYPE_CHECKING:
@@ -49,7 +64,12 @@ def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> Pr
     """Return a prep as it is shown; ``verdict`` is the latest."""
     if not material.has_evidence and material.prep.state == "open":
         verdict = None  # what it was given on is withdrawn
+<<<<<<< HEAD
     prep, presenter = material.prep, PrepPresenter(material, answer_of(verdict))
+=======
+    prep = material.prep
+    presenter = PrepPresenter(material, None if verdict is None else answer_from_json(verdict.document))
+>>>>>>> main
     count = Counter(
         unit for row in material.readings if row.withdrawn_at is None for unit in (row.body_id, row.lens_id)
     )
@@ -78,7 +98,11 @@ def answer_of(verdict: "VerdictRow | None") -> Answer | None:
 
 @dataclass(slots=True)
 class PrepPresenter:
+<<<<<<< HEAD
     """Shows readings of a prep beside each other; every landing is computed once."""
+=======
+    """Views of a prep's readings beside each other; every landing is computed once."""
+>>>>>>> main
 
     material: "PrepMaterial"
     answer: Answer | None = None
@@ -108,7 +132,11 @@ class PrepPresenter:
         return found
 
     def agreement(self, row: "ReadingRow") -> Agreement:
+<<<<<<< HEAD
         """Return whether a reading agrees with the others."""
+=======
+        """Compare a reading with the others."""
+>>>>>>> main
         body, lens = self._units(row)
         landing, expected, weight = self.landing(row), None, None
         if self.answer is not None:
@@ -130,7 +158,12 @@ class PrepPresenter:
         if self.answer is None or row.withdrawn_at is not None:
             return None
         if self._weights is None:
+<<<<<<< HEAD
             self._weights = {one.line: one.weight for one in self.answer.readings}
+=======
+            of_line = {one.line: one.weight for one in self.answer.readings if one.line}
+            self._weights = {line: weight for line, weight in of_line.items() if not math.isnan(weight)}
+>>>>>>> main
         return self._weights.get(row.seq)
 
     def reading(self, row: "ReadingRow") -> ReadingView:
@@ -149,9 +182,9 @@ class PrepPresenter:
             axis=row.axis or "",
             landing_um=landing.um,
             landing_sd_um=landing.sd_um,
-            landing_words=landing_words(landing.um),
-            agreement=agreement.kind,
-            agreement_words=agreement.words,
+            landing_words=landing_text(landing.um),
+            agreement=agreement.kind.value,
+            agreement_words=agreement_text(agreement),
             weight=self.weight(row),
             withdrawn_by=row.withdrawn_by or "",
             is_past=_is_past(row, body, lens),
@@ -193,7 +226,7 @@ def sweep_view(row: "SweepRow", material: "PrepMaterial") -> SweepView:
         setup_id=row.setup_id or "",
         setup="" if setup is None else setup.name,
         landing_sd_um=measured_landing_sd_um(row.sd_um or 0.0) if has_landing else None,
-        words=landing_words(row.landing_um or 0.0) if has_landing else "no landing: see what it warns of",
+        words=landing_text(row.landing_um or 0.0) if has_landing else "no landing: see what it warns of",
         flags=tuple(grouped_flags(row.result.get("flags") or ())),
         is_past=_is_past(row, body, lens),
         **_withdrawal(row),

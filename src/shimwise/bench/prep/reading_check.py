@@ -157,9 +157,13 @@ def checked_reading(
     distance = TypedLength(setup.distance_text, setup.distance_mm)
     reading = typed_reading(typed.reading_text, distance=distance)
     focal_mm, fnumber, axis = _checked_numbers(typed, lens, distance, reading)
+<<<<<<< HEAD
     is_judged = answer is not None and any(
         (one.body, one.lens) == (body.name, lens.name) for one in answer.readings
     )
+=======
+    is_judged = answer is not None and _has_pair(answer, body.name, lens.name)
+>>>>>>> main
     others = () if is_judged else evidence.readings(connection, prep_id, body_id=body.id, lens_id=lens.id)
     return build_from(
         CheckedReading,
@@ -175,6 +179,13 @@ def checked_reading(
     )
 
 
+<<<<<<< HEAD
+=======
+def _has_pair(answer: Answer, body: str, lens: str) -> bool:
+    return any((one.body, one.lens) == (body, lens) for one in answer.readings)
+
+
+>>>>>>> main
 def _not_of_prep(prep: PrepRow, typed: TypedReading) -> InputError:
     """Make the refusal of a unit that is not under test in this prep."""
     is_body = typed.body_id not in prep.body_ids

@@ -1,3 +1,4 @@
+<<<<<<< HEAD
 """What a verdict and the other readings expect of a landing, against sums computed by hand."""
 
 import pytest
@@ -12,6 +13,21 @@ from shimwise.inference.verdict.answer import (
 )
 from shimwise.inference.verdict.expected_landing import (
     ReadingLanding,
+=======
+"""What the others predict for a landing: agreement by sums and thresholds computed by hand."""
+
+from dataclasses import replace
+
+import pytest
+from invented_benches import body_answer, lens_answer
+
+from shimwise.inference.verdict.answer import Answer, ReadingAnswer, SetupAnswer
+from shimwise.inference.verdict.expected_landing import (
+    AgreementKind,
+    ExpectedLanding,
+    ReadingLanding,
+    agreement_of,
+>>>>>>> main
     expected_from_others,
     expected_from_verdict,
 )
@@ -20,6 +36,7 @@ LANDING = ReadingLanding(um=-20.0, sd_um=6.0, focal_mm=50.0, m=0.06)
 
 
 def answer(*, readings: int) -> Answer:
+<<<<<<< HEAD
     one = ReadingAnswer(row=0, line=1, body="A", lens="L", setup="S", landing_um=-20.0, sd_um=6.0, weight=1.0)
     known = {
         "low_um": 0.0,
@@ -44,6 +61,17 @@ def answer(*, readings: int) -> Answer:
             ),
         ),
         setups=(SetupAnswer(name="S", error_mm=2.0, sd_mm=1.0, p_out=0.5),),
+=======
+    one = ReadingAnswer(row=0, line=2, body="A", lens="L", setup="S", landing_um=0.0, sd_um=6.0, weight=1.0)
+    return Answer(
+        tolerance_um=10.0,
+        headline="",
+        bodies=(replace(body_answer("A"), error_um=-10.0, sd_um=8.0),),
+        lenses=(
+            replace(lens_answer("L"), error_um=4.0, sd_um=6.0, scale_permille=-1.0, scale_sd_permille=3.0),
+        ),
+        setups=(SetupAnswer(name="S", error_mm=2.0, sd_mm=1.0, p_out=0.0),),
+>>>>>>> main
         operators=(),
         readings=(one,) * readings,
         causes=(),
@@ -77,3 +105,34 @@ def test_without_a_verdict_the_median_of_the_others_is_expected() -> None:
     assert found is not None
     assert found.um == -10.0
     assert expected_from_others([], sd_um=6.0) is None
+<<<<<<< HEAD
+=======
+
+
+@pytest.mark.parametrize(
+    ("um", "kind"),
+    [
+        (-20.0, AgreementKind.AGREES),
+        (-38.0, AgreementKind.AGREES),
+        (-42.0, AgreementKind.APART),
+        (2.0, AgreementKind.APART),
+    ],
+)
+def test_a_landing_more_than_three_uncertainties_off_is_apart(um: float, kind: AgreementKind) -> None:
+    # The uncertainty of the difference is 6.1 um, so the border lies 3.1 x 6.1 = 18.9 um off.
+    landing = ReadingLanding(um=um, sd_um=6.0, focal_mm=50.0, m=0.06)
+    found = agreement_of(landing, ExpectedLanding(um=-20.0, sd_um=1.0, is_paired=True))
+    assert found.kind is kind
+    assert found.off_um == pytest.approx(um + 20.0)
+
+
+def test_the_verdicts_own_weight_decides_where_there_is_one() -> None:
+    expected = ExpectedLanding(um=-20.0, sd_um=1.0, is_paired=True)
+    far = ReadingLanding(um=30.0, sd_um=6.0, focal_mm=50.0, m=0.06)
+    assert agreement_of(far, expected, weight=0.9).kind == "agrees"
+    assert agreement_of(far, expected, weight=0.1).kind == "apart"
+
+
+def test_a_first_reading_is_called_so() -> None:
+    assert agreement_of(LANDING, None).kind == "first"
+>>>>>>> main
