@@ -5,10 +5,6 @@ import math
 import pytest
 
 from shimwise import number_format
-<<<<<<< HEAD
-from shimwise.bench.prep.agreement import landing_words
-=======
->>>>>>> main
 from shimwise.inference.verdict.answer import BodyAnswer, Verdict
 from shimwise.inference.verdict.headline import unit_sentence
 from shimwise.remedy import advise_body

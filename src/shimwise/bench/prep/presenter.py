@@ -1,8 +1,4 @@
-<<<<<<< HEAD
-"""From a prep's rows to what is shown of it: landings, agreements, the verdict beside them."""
-=======
 """From a prep's rows to its views: compute landings and agreement, with the verdict beside them."""
->>>>>>> main
 
 import math
 from collections import Counter, defaultdict
@@ -19,7 +15,6 @@ from shimwise.bench.house.unit_knowledge import (
     lens_knowledge,
     lens_text,
 )
-from shimwise.bench.prep.agreement import Agreement, agreement_of, landing_words
 from shimwise.bench.prep.judged_reading import reading_of
 from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.prep.views import GaugeView, PrepUnit, PrepView, ReadingView, SetupView, SweepView
@@ -27,22 +22,15 @@ from shimwise.fields import build_from
 from shimwise.inference.model.prep import measured_landing_sd_um
 from shimwise.inference.verdict.answer import Answer
 from shimwise.inference.verdict.expected_landing import (
-<<<<<<< HEAD
-    ReadingLanding,
-=======
     Agreement,
     ReadingLanding,
     agreement_of,
->>>>>>> main
     expected_from_others,
     expected_from_verdict,
     landing_of,
 )
 from shimwise.sheets.json.verdict_json import answer_from_json
-<<<<<<< HEAD
-=======
 from shimwise.sheets.words.landing_words import agreement_text, landing_text
->>>>>>> main
 from shimwise.sheets.words.sweep_flags import grouped_flags
 
 if TYPE_CHECKING:
@@ -57,19 +45,15 @@ if TYPE_CHECKING:
         VerdictRow,
     )
 
-__all__ = ["PrepPresenter", "answer_of", "gauge_view", "setup_view", "sweep_view", "view_of"]
+__all__ = ["PrepPresenter", "gauge_view", "setup_view", "sweep_view", "view_of"]
 
 
 def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> PrepView:
-    """Return a prep as it is shown; ``verdict`` is the latest."""
+    """Show a prep; ``verdict`` is the latest that was given."""
     if not material.has_evidence and material.prep.state == "open":
         verdict = None  # what it was given on is withdrawn
-<<<<<<< HEAD
-    prep, presenter = material.prep, PrepPresenter(material, answer_of(verdict))
-=======
     prep = material.prep
     presenter = PrepPresenter(material, None if verdict is None else answer_from_json(verdict.document))
->>>>>>> main
     count = Counter(
         unit for row in material.readings if row.withdrawn_at is None for unit in (row.body_id, row.lens_id)
     )
@@ -91,18 +75,9 @@ def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> Pr
     )
 
 
-def answer_of(verdict: "VerdictRow | None") -> Answer | None:
-    """Return a verdict that was kept as an answer of the judge; None without one."""
-    return None if verdict is None else answer_from_json(verdict.document)
-
-
 @dataclass(slots=True)
 class PrepPresenter:
-<<<<<<< HEAD
-    """Shows readings of a prep beside each other; every landing is computed once."""
-=======
     """Views of a prep's readings beside each other; every landing is computed once."""
->>>>>>> main
 
     material: "PrepMaterial"
     answer: Answer | None = None
@@ -132,11 +107,7 @@ class PrepPresenter:
         return found
 
     def agreement(self, row: "ReadingRow") -> Agreement:
-<<<<<<< HEAD
-        """Return whether a reading agrees with the others."""
-=======
         """Compare a reading with the others."""
->>>>>>> main
         body, lens = self._units(row)
         landing, expected, weight = self.landing(row), None, None
         if self.answer is not None:
@@ -158,16 +129,12 @@ class PrepPresenter:
         if self.answer is None or row.withdrawn_at is not None:
             return None
         if self._weights is None:
-<<<<<<< HEAD
-            self._weights = {one.line: one.weight for one in self.answer.readings}
-=======
             of_line = {one.line: one.weight for one in self.answer.readings if one.line}
             self._weights = {line: weight for line, weight in of_line.items() if not math.isnan(weight)}
->>>>>>> main
         return self._weights.get(row.seq)
 
     def reading(self, row: "ReadingRow") -> ReadingView:
-        """Return a reading as it is shown."""
+        """Show a reading."""
         body, lens = self._units(row)
         setup, landing, agreement = self.material.setups[row.setup_id], self.landing(row), self.agreement(row)
         return build_from(
@@ -238,7 +205,7 @@ def _withdrawal(row: "ReadingRow | GaugeRow | SweepRow") -> dict[str, Any]:
 
 
 def _is_past(row: "ReadingRow | SweepRow", body: "BodyRow", lens: "LensRow") -> bool:
-    """Return whether body or lens was adjusted since it was taken."""
+    """Tell whether body or lens was adjusted since it was taken."""
     return (row.body_epoch, row.lens_epoch) != (body.epoch, lens.epoch)
 
 

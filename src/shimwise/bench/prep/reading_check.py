@@ -10,7 +10,7 @@ from shimwise.bench.house.views import HouseSettings
 from shimwise.bench.prep.prep_data import PrepMaterial
 from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.bench.prep.reading_context import reading_context
-from shimwise.bench.prep.setups import new_setup, setup_at, taped_setup
+from shimwise.bench.prep.setups import new_setup, setup_at
 from shimwise.bench.typed_lengths import TypedLength, typed_distance, typed_reading
 from shimwise.fields import build_from
 from shimwise.files.csv_fields import of_column, to_axis, within
@@ -81,20 +81,24 @@ class CheckedReading:
     answer: Answer | None
 
     def setup_in(self, change: "Change") -> SetupRow:
-        """Return the set-up as kept; taped now where there was none of this body and distance."""
+        """Give the set-up as kept; made now where there was none of this body and distance."""
         if not self.is_new_setup:
             return self.setup
         distance = TypedLength(self.setup.distance_text, self.setup.distance_mm)
         known = evidence.setups(change.connection, self.prep.id)
-        return taped_setup(change, self.prep.id, self.body, distance, known=known)
+        found = setup_at(known, body_id=self.body.id, distance=distance)
+        return found or evidence.add_setup(
+            change,
+            new_setup(
+                self.prep.id, self.body, distance, known=known, taped_by=change.who, taped_at=change.at
+            ),
+        )
 
     def row(
         self, reading_id: str, *, setup_id: str, operator: str, words: ReadingNotes, taken_at: "datetime"
     ) -> ReadingRow:
         """Give the row to be kept; its number in the prep is given when it is."""
-        return build_from(
-            ReadingRow,
-            self,
+        return ReadingRow(
             id=reading_id,
             prep_id=self.prep.id,
             setup_id=setup_id,
@@ -102,6 +106,9 @@ class CheckedReading:
             lens_id=self.lens.id,
             body_epoch=self.body.epoch,
             lens_epoch=self.lens.epoch,
+            focal_mm=self.focal_mm,
+            fnumber=self.fnumber,
+            axis=self.axis,
             reading_mm=self.reading.mm,
             reading_text=self.reading.text,
             operator=operator,
@@ -109,6 +116,7 @@ class CheckedReading:
             at_text=words.at,
             note=words.note,
             taken_at=taken_at,
+            seq=0,
         )
 
     def presenter(self, setup: SetupRow) -> PrepPresenter:
@@ -157,13 +165,7 @@ def checked_reading(
     distance = TypedLength(setup.distance_text, setup.distance_mm)
     reading = typed_reading(typed.reading_text, distance=distance)
     focal_mm, fnumber, axis = _checked_numbers(typed, lens, distance, reading)
-<<<<<<< HEAD
-    is_judged = answer is not None and any(
-        (one.body, one.lens) == (body.name, lens.name) for one in answer.readings
-    )
-=======
     is_judged = answer is not None and _has_pair(answer, body.name, lens.name)
->>>>>>> main
     others = () if is_judged else evidence.readings(connection, prep_id, body_id=body.id, lens_id=lens.id)
     return build_from(
         CheckedReading,
@@ -179,13 +181,10 @@ def checked_reading(
     )
 
 
-<<<<<<< HEAD
-=======
 def _has_pair(answer: Answer, body: str, lens: str) -> bool:
     return any((one.body, one.lens) == (body, lens) for one in answer.readings)
 
 
->>>>>>> main
 def _not_of_prep(prep: PrepRow, typed: TypedReading) -> InputError:
     """Make the refusal of a unit that is not under test in this prep."""
     is_body = typed.body_id not in prep.body_ids

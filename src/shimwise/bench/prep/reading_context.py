@@ -40,11 +40,7 @@ class ReadingContext:
 
 @dataclass(slots=True)
 class _Cache:
-<<<<<<< HEAD
-    """What was looked up in one record: contexts by prep, body and lens, with their marks; answers."""
-=======
     """What was looked up in one record: contexts by prep, body and lens, each with its marks; verdicts."""
->>>>>>> main
 
     contexts: OrderedDict[tuple[str, str, str], tuple[object, ReadingContext]] = field(
         default_factory=OrderedDict

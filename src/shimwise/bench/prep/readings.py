@@ -8,10 +8,9 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import Conflict, NotFound
-from shimwise.bench.prep.agreement import landing_words
 from shimwise.bench.prep.idempotency import ReadingTime, digest_of, kept_as_sent, refuse_if_adjusted_since
 from shimwise.bench.prep.prep_data import material_of
-from shimwise.bench.prep.presenter import PrepPresenter, answer_of
+from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.bench.prep.reading_check import CheckedReading, ReadingNotes, TypedReading, checked_reading
 from shimwise.bench.prep.setups import setup_at
 from shimwise.bench.prep.states import refuse_unless_open
@@ -271,10 +270,6 @@ def _taken_at(
 def _shown(connection: "Connection", row: ReadingRow) -> ReadingView:
     material = material_of(connection, row.prep_id)
     verdict = verdicts.latest_verdict(connection, row.prep_id)
-<<<<<<< HEAD
-    return PrepPresenter(material, answer_of(verdict)).reading(row)
-=======
     return PrepPresenter(material, None if verdict is None else answer_from_json(verdict.document)).reading(
         row
     )
->>>>>>> main

@@ -1,17 +1,10 @@
-<<<<<<< HEAD
-"""The landing of one reading, and what a verdict or the other readings expect of it."""
-=======
 """One reading's landing at once, what the others predict for it, and whether it agrees with them."""
->>>>>>> main
 
 import math
 import statistics
 from collections.abc import Iterable
 from dataclasses import dataclass
-<<<<<<< HEAD
-=======
 from enum import StrEnum
->>>>>>> main
 from functools import lru_cache
 
 import numpy as np
@@ -21,16 +14,6 @@ from shimwise.inference.model.observations import ObservationContext, landings_u
 from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
 from shimwise.inference.posterior.robust import K_MEDIAN
 from shimwise.inference.verdict.answer import Answer, LensAnswer
-<<<<<<< HEAD
-from shimwise.optics import magnification
-
-__all__ = [
-    "Expected",
-    "ReadingLanding",
-    "expected_from_others",
-    "expected_from_verdict",
-    "is_apart",
-=======
 
 __all__ = [
     "Agreement",
@@ -40,22 +23,10 @@ __all__ = [
     "agreement_of",
     "expected_from_others",
     "expected_from_verdict",
->>>>>>> main
     "landing_of",
 ]
 
 APART_SDS = 3.1
-<<<<<<< HEAD
-"""Standard uncertainties beyond which a reading is apart: where a verdict would doubt it. Chosen by us."""
-LEAST_SD_UM = 1.0
-"""What is expected is never taken as known better than this. [µm] Chosen by us."""
-DOUBTED_WEIGHT = 0.3
-"""Weight in a verdict below which a reading is doubted. Chosen by us."""
-KNOWN_LANDINGS = 20_000
-"""Landings that are cached: a reading is compared with all others of its prep each time one is added."""
-MEDIAN_WIDER = math.sqrt(math.pi / 2)
-"""Ratio of the standard error of the median of many normal values to that of their mean."""
-=======
 """A reading farther than this from its expectation is apart: where a verdict would doubt it."""
 LEAST_SD_UM = 1.0
 """Least standard uncertainty of an expectation. [µm]"""
@@ -72,20 +43,13 @@ class AgreementKind(StrEnum):
     FIRST = "first"
     AGREES = "agrees"
     APART = "apart"
->>>>>>> main
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingLanding:
-<<<<<<< HEAD
-    """A landing [µm, short < 0 < deep], its standard uncertainty, and the optics it was computed with.
-
-    ``focal_mm`` is in force at this distance along this axis; ``m`` the magnification at the chart.
-=======
     """A landing [µm, short < 0 < deep], its standard uncertainty, and its optics.
 
     ``focal_mm`` is the one at this distance along this axis; ``m`` the magnification at the chart.
->>>>>>> main
     """
 
     um: float
@@ -95,21 +59,14 @@ class ReadingLanding:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-<<<<<<< HEAD
-class Expected:
-    """The landing to be expected [µm]; ``is_paired``: this lens was read on this body before."""
-=======
 class ExpectedLanding:
     """A landing predicted by the others [µm]; ``is_paired``: this lens was read on this body before."""
->>>>>>> main
 
     um: float
     sd_um: float
     is_paired: bool
 
 
-<<<<<<< HEAD
-=======
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Agreement:
     """How a landing compares with its expectation: how far off [µm], None if it is the first."""
@@ -119,38 +76,16 @@ class Agreement:
     is_paired: bool = False
 
 
->>>>>>> main
 @lru_cache(maxsize=KNOWN_LANDINGS)
 def landing_of(reading: Reading, *, body: BodyKnowledge, lens: LensKnowledge) -> ReadingLanding:
     """Compute one reading's landing and its standard uncertainty, for an operator with median k.
 
-<<<<<<< HEAD
-    Parameters
-    ----------
-    reading : Reading
-        By eye, or measured.
-    body, lens : BodyKnowledge, LensKnowledge
-        What is known of them.
-
-=======
->>>>>>> main
     Raises
     ------
     OpticsError, InferenceError
         If the judge would refuse it.
     """
     prep = Prep(readings=(reading,), bodies={reading.body: body}, lenses={reading.lens: lens})
-<<<<<<< HEAD
-    seen = ObservationContext.of(prep, [reading]).observation(reading)
-    landing = float(landings_um([seen], np.zeros(1, dtype=np.intp), [reading])[0])
-    blur_um = 0.0 if reading.measured_um is not None else K_MEDIAN * reading.fnumber * body.coc_um
-    m = magnification(focal_mm=seen.focal_mm, distance_mm=seen.distance_mm, separation_mm=seen.separation_mm)
-    return ReadingLanding(
-        um=landing,
-        sd_um=math.hypot(blur_um, float(reading_sd_um([seen])[0])),
-        focal_mm=seen.focal_mm,
-        m=float(m),
-=======
     one = ObservationContext.of(prep, [reading]).observation(reading)
     blur_um = 0.0 if reading.measured_um is not None else K_MEDIAN * reading.fnumber * body.coc_um
     return ReadingLanding(
@@ -158,47 +93,21 @@ def landing_of(reading: Reading, *, body: BodyKnowledge, lens: LensKnowledge) ->
         sd_um=math.hypot(blur_um, float(reading_sd_um([one])[0])),
         focal_mm=one.focal_mm,
         m=float(one.magnification),
->>>>>>> main
     )
 
 
 def expected_from_verdict(
     answer: Answer, landing: ReadingLanding, *, body: str, lens: str, setup: str
-<<<<<<< HEAD
-) -> Expected | None:
-    """Return what a verdict expects of a landing, B + L + S·f·m + m²·T; None if it lacks one of the units.
-
-    Where this pair has been read, the verdict knows the sum better than its parts: as well as the readings of
-=======
 ) -> ExpectedLanding | None:
     """Return the landing predicted by a verdict, B + L + S·f·m + m²·T; None if it lacks body or lens.
 
     If this pair has been read, the verdict knows the sum better than its parts: as well as the readings of
->>>>>>> main
     the pair do.
     """
     of_body, of_lens = answer.unit("body", body), answer.unit("lens", lens)
     if of_body is None or not isinstance(of_lens, LensAnswer):
         return None
     tape_mm = next((one.error_mm for one in answer.setups if one.name == setup), 0.0)
-<<<<<<< HEAD
-    per_permille, per_mm = landing.focal_mm * landing.m, 1e3 * landing.m**2
-    um = of_body.error_um + of_lens.error_um + of_lens.scale_permille * per_permille + tape_mm * per_mm
-    paired = sum(
-        one.body == body and one.lens == lens and one.weight >= DOUBTED_WEIGHT for one in answer.readings
-    )
-    of_parts_um = math.hypot(
-        of_body.sd_um,
-        of_lens.sd_um,
-        of_lens.scale_sd_permille * per_permille,
-        priors.SETUP_SD_MM * per_mm,
-    )
-    sd_um = landing.sd_um / math.sqrt(paired) if paired else of_parts_um
-    return Expected(um=um, sd_um=max(sd_um, LEAST_SD_UM), is_paired=paired > 0)
-
-
-def expected_from_others(landings: Iterable[float], *, sd_um: float) -> Expected | None:
-=======
     um_per_permille, um_per_mm = landing.focal_mm * landing.m, 1e3 * landing.m**2
     um = of_body.error_um + of_lens.error_um + of_lens.scale_permille * um_per_permille + tape_mm * um_per_mm
     paired = sum(
@@ -215,30 +124,18 @@ def expected_from_others(landings: Iterable[float], *, sd_um: float) -> Expected
 
 
 def expected_from_others(landings: Iterable[float], *, sd_um: float) -> ExpectedLanding | None:
->>>>>>> main
     """Return the median of other landings of the same lens and body [µm]; None without any."""
     others = list(landings)
     if not others:
         return None
     wider = MEDIAN_WIDER if len(others) > 2 else 1.0
-<<<<<<< HEAD
-    return Expected(
-=======
     return ExpectedLanding(
->>>>>>> main
         um=statistics.median(others),
         sd_um=max(wider * sd_um / math.sqrt(len(others)), LEAST_SD_UM),
         is_paired=True,
     )
 
 
-<<<<<<< HEAD
-def is_apart(landing: ReadingLanding, expected: Expected, *, weight: float | None = None) -> bool:
-    """Return whether a landing is off what is expected; its weight in a verdict decides if given."""
-    if weight is not None:
-        return weight < DOUBTED_WEIGHT
-    return abs(landing.um - expected.um) > APART_SDS * math.hypot(landing.sd_um, expected.sd_um)
-=======
 def agreement_of(
     landing: ReadingLanding, expected: ExpectedLanding | None, *, weight: float | None = None
 ) -> Agreement:
@@ -253,4 +150,3 @@ def agreement_of(
         return Agreement(kind=AgreementKind.APART, off_um=off_um, is_paired=expected.is_paired)
     kind = AgreementKind.AGREES if expected.is_paired else AgreementKind.FIRST
     return Agreement(kind=kind, off_um=off_um, is_paired=expected.is_paired)
->>>>>>> main

@@ -96,18 +96,7 @@ _SEPARATION = (
 )
 _WORDS: Mapping[str, Words] = {
     **REMEDY_WORDS,
-<<<<<<< HEAD
     **FILE_WORDS,
-    AS_WRITTEN: lambda _, n: str(n["text"]),
-    "mixed_stops": _mixed_stops,
-    "setup_distances": _setup_distances,
-    "internal_focus": _internal_focus,
-    "beyond_table": _beyond_table,
-    "unknown_separation": _unknown_separation,
-    "datum_limit": _datum_limit,
-    "history_widened": _history_widened,
-    "single_reading": _single_reading,
-=======
     AS_WRITTEN: "{text}",
     # How readings were converted and pooled.
     "mixed_stops": "{unit} was read at different stops ({stops}). Stopping down can shift best focus by tens "
@@ -125,22 +114,15 @@ _WORDS: Mapping[str, Words] = {
     "{factor:.1f} times wider. Check that the histories belong to these lenses.",
     "single_reading": "One reading only: it tells the sum of a body's and a lens's error, not whose it is. "
     "Whether it is a blunder, a second reading tells.",
->>>>>>> main
     "knocked": _knocked,
 }
 _IN_HOUSE: Mapping[str, Words] = {
     **REMEDY_WORDS_IN_HOUSE,
-<<<<<<< HEAD
     **FILE_WORDS_IN_HOUSE,
-    "internal_focus": _internal_focus_in_house,
-    "beyond_table": _beyond_table_in_house,
-    "unknown_separation": _unknown_separation_in_house,
-=======
     "internal_focus": f"{_INTERNAL} A table of its focal length by distance removes it; the interface takes "
     "one, as by_distance.",
     "beyond_table": f"{{unit}} was read beyond its table of focal lengths by distance{_BEYOND} table.",
     "unknown_separation": f"{_SEPARATION} Give Principal planes apart on the lens's page to remove it.",
->>>>>>> main
 }
 """Where a house has another place, or another way, than a kit file."""
 _GROUPED = frozenset({"internal_focus", "beyond_table", "unknown_separation"})

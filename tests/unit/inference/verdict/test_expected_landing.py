@@ -1,19 +1,3 @@
-<<<<<<< HEAD
-"""What a verdict and the other readings expect of a landing, against sums computed by hand."""
-
-import pytest
-
-from shimwise.inference.verdict.answer import (
-    Answer,
-    BodyAnswer,
-    LensAnswer,
-    ReadingAnswer,
-    SetupAnswer,
-    Verdict,
-)
-from shimwise.inference.verdict.expected_landing import (
-    ReadingLanding,
-=======
 """What the others predict for a landing: agreement by sums and thresholds computed by hand."""
 
 from dataclasses import replace
@@ -27,7 +11,6 @@ from shimwise.inference.verdict.expected_landing import (
     ExpectedLanding,
     ReadingLanding,
     agreement_of,
->>>>>>> main
     expected_from_others,
     expected_from_verdict,
 )
@@ -36,32 +19,6 @@ LANDING = ReadingLanding(um=-20.0, sd_um=6.0, focal_mm=50.0, m=0.06)
 
 
 def answer(*, readings: int) -> Answer:
-<<<<<<< HEAD
-    one = ReadingAnswer(row=0, line=1, body="A", lens="L", setup="S", landing_um=-20.0, sd_um=6.0, weight=1.0)
-    known = {
-        "low_um": 0.0,
-        "high_um": 0.0,
-        "p_out": 0.5,
-        "verdict": Verdict.CANNOT_TELL,
-        "tolerance_um": 10.0,
-    }
-    return Answer(
-        tolerance_um=10.0,
-        headline="",
-        bodies=(BodyAnswer(name="A", error_um=-10.0, sd_um=8.0, **known),),
-        lenses=(
-            LensAnswer(
-                name="L",
-                error_um=4.0,
-                sd_um=6.0,
-                scale_permille=-1.0,
-                scale_sd_permille=3.0,
-                p_scale_out=0.1,
-                **known,
-            ),
-        ),
-        setups=(SetupAnswer(name="S", error_mm=2.0, sd_mm=1.0, p_out=0.5),),
-=======
     one = ReadingAnswer(row=0, line=2, body="A", lens="L", setup="S", landing_um=0.0, sd_um=6.0, weight=1.0)
     return Answer(
         tolerance_um=10.0,
@@ -71,7 +28,6 @@ def answer(*, readings: int) -> Answer:
             replace(lens_answer("L"), error_um=4.0, sd_um=6.0, scale_permille=-1.0, scale_sd_permille=3.0),
         ),
         setups=(SetupAnswer(name="S", error_mm=2.0, sd_mm=1.0, p_out=0.0),),
->>>>>>> main
         operators=(),
         readings=(one,) * readings,
         causes=(),
@@ -105,8 +61,6 @@ def test_without_a_verdict_the_median_of_the_others_is_expected() -> None:
     assert found is not None
     assert found.um == -10.0
     assert expected_from_others([], sd_um=6.0) is None
-<<<<<<< HEAD
-=======
 
 
 @pytest.mark.parametrize(
@@ -135,4 +89,3 @@ def test_the_verdicts_own_weight_decides_where_there_is_one() -> None:
 
 def test_a_first_reading_is_called_so() -> None:
     assert agreement_of(LANDING, None).kind == "first"
->>>>>>> main
