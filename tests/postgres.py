@@ -3,17 +3,26 @@
 import os
 import pwd
 import shutil
+import signal
 import subprocess
 import tempfile
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import count
 from pathlib import Path
+from typing import Any
 
 import psycopg
 import pytest
 
+from child_process import ends_with_the_tests, is_running
+from record_template import empty_record
+
 DEBIAN = Path("/usr/lib/postgresql")
+PREFIX = "shimwise-pg-"
+"""Of a server's folder; the number of the process whose tests it serves follows."""
+STARTING_S = 60.0
 QUICK = {
     # Nothing of these tests outlives the server, so it need not wait for the disk.
     "fsync": "off",
@@ -42,6 +51,7 @@ class Server:
     programs: Path
     folder: Path
     numbers: Iterator[int] = field(default_factory=count)
+    process: "subprocess.Popen[bytes] | None" = None
 
     @property
     def user(self) -> str | None:
@@ -55,29 +65,43 @@ class Server:
         """Make its files."""
         if self.user is not None:
             shutil.chown(self.folder, self.user)
-        self._run(
-            "initdb", "-D", str(self.folder / "data"), "-U", "shimwise", "-A", "trust", "-E", "UTF8", "-N"
+        subprocess.run(
+            [
+                str(self.programs / "initdb"),
+                *("-D", str(self.folder / "data"), "-U", "shimwise", "-A", "trust", "-E", "UTF8", "-N"),
+            ],
+            check=True,
+            stdout=subprocess.DEVNULL,
+            **self._as_user,
         )
 
     def start(self) -> None:
         """Start it, and wait until it answers."""
-        options = " ".join(f"-c {name}='{value}'" for name, value in QUICK.items())
-        options += f" -c unix_socket_directories='{self.folder}'"
-        self._run(
-            "pg_ctl",
-            "-D",
-            str(self.folder / "data"),
-            "-l",
-            str(self.folder / "log"),
-            "-w",
-            "-o",
-            options,
-            "start",
-        )
+        options = [word for name, value in QUICK.items() for word in ("-c", f"{name}={value}")]
+        options += ["-c", f"unix_socket_directories={self.folder}"]
+        program = self.programs / "postgres"
+        with (self.folder / "log").open("wb") as log:
+            self.process = subprocess.Popen(
+                # SIGINT is its fast shutdown: whoever is connected is cut off.
+                ends_with_the_tests(program, "-D", self.folder / "data", *options, sign=signal.SIGINT),
+                stdout=log,
+                stderr=subprocess.STDOUT,
+                **self._as_user,
+            )
+        until = time.monotonic() + STARTING_S
+        while True:
+            try:
+                return self.say("SELECT 1")
+            except psycopg.OperationalError:
+                if self.process.poll() is not None or time.monotonic() > until:
+                    raise RuntimeError((self.folder / "log").read_text(encoding="utf-8")) from None
+                time.sleep(0.02)
 
     def stop(self) -> None:
         """Stop it as fast as it can without harm."""
-        self._run("pg_ctl", "-D", str(self.folder / "data"), "-w", "-m", "fast", "stop")
+        if self.process is not None:
+            self.process.send_signal(signal.SIGINT)
+            self.process.wait(STARTING_S)
 
     def address(self, database: str) -> str:
         """Give the address of a database."""
@@ -98,16 +122,23 @@ class Server:
         with psycopg.connect(self.address("postgres"), autocommit=True) as connection:
             connection.execute(statement)  # type: ignore[call-overload]
 
-    def _run(self, program: str, *arguments: str) -> None:
-        subprocess.run(
-            [str(self.programs / program), *arguments],
-            check=True,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            user=self.user,
-            extra_groups=[] if self.user else None,
-            cwd="/",
-        )
+    @property
+    def _as_user(self) -> dict[str, Any]:
+        """How a program of the server is started."""
+        return {
+            "stdin": subprocess.DEVNULL,
+            "user": self.user,
+            "extra_groups": [] if self.user else None,
+            "cwd": "/",
+        }
+
+
+def sweep_folders(parent: Path) -> None:
+    """Remove the folders of servers whose tests are gone: those that were killed could not."""
+    for folder in parent.glob(f"{PREFIX}*-*"):
+        owner = folder.name.removeprefix(PREFIX).partition("-")[0]
+        if owner.isdecimal() and not is_running(int(owner)):
+            shutil.rmtree(folder, ignore_errors=True)
 
 
 @pytest.fixture(scope="session")
@@ -116,7 +147,8 @@ def postgres() -> Iterator[Server]:
     found = programs()
     if found is None:
         pytest.skip("no PostgreSQL server here (Debian: apt-get install postgresql)")
-    folder = Path(tempfile.mkdtemp(prefix="shimwise-pg-"))
+    sweep_folders(Path(tempfile.gettempdir()))
+    folder = Path(tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-"))
     server = Server(programs=found, folder=folder)
     try:
         server.make()
@@ -150,20 +182,13 @@ def postgres_address(postgres: Server, postgres_template: str) -> Iterator[str]:
 @pytest.fixture(scope="session")
 def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A file with a record's tables, of which each test gets a copy."""
-    from shimwise.record import Record
-
-    folder = tmp_path_factory.mktemp("template")
-    Record.open(folder).close()
-    return folder / "shimwise.sqlite"
+    return empty_record(tmp_path_factory.mktemp("template"))
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def record_address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Give where an empty record is: once on SQLite, once on PostgreSQL."""
     if request.param == "sqlite":
-        folder = tmp_path / "record"
-        folder.mkdir()
-        shutil.copy(request.getfixturevalue("sqlite_template"), folder)
-        return str(folder)
+        return str(empty_record(tmp_path / "record").parent)
     address: str = request.getfixturevalue("postgres_address")
     return address

@@ -26,8 +26,7 @@ SCREW = {
 @contextmanager
 def furnished(folder: Path) -> Iterator[Door]:
     """Open pages over the invented house; redirects are looked at, not followed."""
-    with opened_pages(folder) as door:
-        door.furnish()
+    with opened_pages(folder, is_furnished=True) as door:
         door.client.follow_redirects = False
         yield door
 

@@ -24,7 +24,6 @@ SCREW = {
 @pytest.fixture
 def door(tmp_path: Path) -> Iterator[Door]:
     with opened_door(tmp_path / "record") as opened:
-        opened.furnish()
         yield opened
 
 

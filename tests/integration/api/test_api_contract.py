@@ -37,7 +37,6 @@ PLACED = ("prep_id", "body_id", "lens_id", "set_id", "reading_id", "gauge_id", "
 @pytest.fixture(scope="module")
 def door() -> Iterator[Door]:
     with tempfile.TemporaryDirectory() as folder, opened_door(Path(folder) / "record") as opened:
-        opened.furnish()
         prep = opened.start()
         reading = opened.read(prep["id"], "on")["reading"]
         gauge = opened.post(

@@ -10,6 +10,7 @@ from bench_files import BENCH_1, HEADER, Run, Save, csv_text, exact_rows
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from property_cases import examples
 from shimwise.cli import main
 
 ROW = ["B1", "L1", "50", "2", "3'", "2' 11\"", "op", "near"]
@@ -183,7 +184,7 @@ CELLS = st.one_of(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(
     content=st.one_of(
         st.binary(max_size=200),
@@ -204,7 +205,7 @@ def test_whatever_the_file_holds_it_is_judged_or_refused_in_one_message(content:
         assert (bool(out), err) == (True, "")
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 @given(landings=st.lists(st.floats(-60, 60), min_size=1, max_size=6))
 def test_whatever_lands_is_judged(landings: list[float]) -> None:
     rows = [

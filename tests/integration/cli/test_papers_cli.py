@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from record_template import copied_record
 from shimwise.bench.demo.demo_record import fill_demo
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.sign.papers import signature_of
@@ -163,8 +164,8 @@ def test_what_cannot_be_printed_is_refused_in_words(run: Run, prep: Path) -> Non
 
 def test_preps_of_the_record_are_printed_signed_and_verified(run: Run, tmp_path: Path) -> None:
     folder, sheet = tmp_path / "record", tmp_path / "day.pdf"
+    filled = copied_record(folder, fill_demo)
     with record_admin.open_record(folder) as record:
-        filled = fill_demo(record)
         with record.writing(who="technician") as change:
             preps.change_state(change, filled.done_prep_id, "signed")
             document = prep_json.export_prep(change.connection, filled.done_prep_id)
