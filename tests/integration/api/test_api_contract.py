@@ -21,7 +21,7 @@ from shimwise.web.app import ServeSettings, create_app
 
 Made: TypeAlias = Any
 """Made at run time from the document."""
-EXAMPLES = 8
+EXAMPLES = 3
 
 CHECKED = (
     checks.not_a_server_error,
