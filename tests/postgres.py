@@ -3,26 +3,22 @@
 import os
 import pwd
 import shutil
-import signal
 import subprocess
 import tempfile
-import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import count
 from pathlib import Path
-from typing import Any
 
 import psycopg
 import pytest
 
-from child_process import ends_with_the_tests, is_running
 from record_template import empty_record
 
+END = 'cat; "$0" -D "$1/data" -w -m fast stop; rm -rf "$1"'
+"""Run by a shell: wait for the pipe to close, then stop the server and remove its files."""
 DEBIAN = Path("/usr/lib/postgresql")
-PREFIX = "shimwise-pg-"
-"""Of a server's folder; the number of the process whose tests it serves follows."""
-STARTING_S = 60.0
 QUICK = {
     # Nothing of these tests outlives the server, so it need not wait for the disk.
     "fsync": "off",
@@ -51,7 +47,6 @@ class Server:
     programs: Path
     folder: Path
     numbers: Iterator[int] = field(default_factory=count)
-    process: "subprocess.Popen[bytes] | None" = None
 
     @property
     def user(self) -> str | None:
@@ -65,100 +60,104 @@ class Server:
         """Make its files."""
         if self.user is not None:
             shutil.chown(self.folder, self.user)
-        subprocess.run(
-            [
-                str(self.programs / "initdb"),
-                *("-D", str(self.folder / "data"), "-U", "shimwise", "-A", "trust", "-E", "UTF8", "-N"),
-            ],
-            check=True,
-            stdout=subprocess.DEVNULL,
-            **self._as_user,
+        self._run(
+            "initdb", "-D", str(self.folder / "data"), "-U", "shimwise", "-A", "trust", "-E", "UTF8", "-N"
         )
 
     def start(self) -> None:
         """Start it, and wait until it answers."""
-        options = [word for name, value in QUICK.items() for word in ("-c", f"{name}={value}")]
-        options += ["-c", f"unix_socket_directories={self.folder}"]
-        program = self.programs / "postgres"
-        with (self.folder / "log").open("wb") as log:
-            self.process = subprocess.Popen(
-                # SIGINT is its fast shutdown: whoever is connected is cut off.
-                ends_with_the_tests(program, "-D", self.folder / "data", *options, sign=signal.SIGINT),
-                stdout=log,
-                stderr=subprocess.STDOUT,
-                **self._as_user,
-            )
-        until = time.monotonic() + STARTING_S
-        while True:
-            try:
-                return self.say("SELECT 1")
-            except psycopg.OperationalError:
-                if self.process.poll() is not None or time.monotonic() > until:
-                    raise RuntimeError((self.folder / "log").read_text(encoding="utf-8")) from None
-                time.sleep(0.02)
+        options = " ".join(f"-c {name}='{value}'" for name, value in QUICK.items())
+        options += f" -c unix_socket_directories='{self.folder}'"
+        self._run(
+            "pg_ctl",
+            "-D",
+            str(self.folder / "data"),
+            "-l",
+            str(self.folder / "log"),
+            "-w",
+            "-o",
+            options,
+            "start",
+        )
 
     def stop(self) -> None:
         """Stop it as fast as it can without harm."""
-        if self.process is not None:
-            self.process.send_signal(signal.SIGINT)
-            self.process.wait(STARTING_S)
+        self._run("pg_ctl", "-D", str(self.folder / "data"), "-w", "-m", "fast", "stop")
 
     def address(self, database: str) -> str:
-        """Give the address of a database."""
+        """Return the address of a database."""
         return f"postgresql://shimwise@/{database}?host={self.folder}"
 
     def new_database(self, template: str = "template0") -> str:
-        """Make a database, and give its name."""
+        """Make a database; return its name."""
         name = f"bench_{next(self.numbers)}"
-        self.say(f"CREATE DATABASE {name} TEMPLATE {template}")
+        self.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
         return name
 
     def drop(self, name: str) -> None:
         """Drop a database, whoever is connected."""
-        self.say(f"DROP DATABASE {name} WITH (FORCE)")
+        self.execute(f"DROP DATABASE {name} WITH (FORCE)")
 
-    def say(self, statement: str) -> None:
+    def execute(self, statement: str) -> None:
         """Run one statement beside all databases of the tests."""
         with psycopg.connect(self.address("postgres"), autocommit=True) as connection:
             connection.execute(statement)  # type: ignore[call-overload]
 
-    @property
-    def _as_user(self) -> dict[str, Any]:
-        """How a program of the server is started."""
-        return {
-            "stdin": subprocess.DEVNULL,
-            "user": self.user,
-            "extra_groups": [] if self.user else None,
-            "cwd": "/",
-        }
+    def _run(self, program: str, *arguments: str) -> None:
+        subprocess.run(
+            [str(self.programs / program), *arguments],
+            check=True,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            user=self.user,
+            extra_groups=[] if self.user else None,
+            cwd="/",
+        )
+
+    @contextmanager
+    def ended_with_this_process(self) -> Iterator[None]:
+        """Stop the server and remove its files at the end, even if this process is killed.
+
+        A shell of its own session reads a pipe of which this process alone has the other end: the pipe closes
+        however the process ends.
+        """
+        with subprocess.Popen(
+            ["/bin/sh", "-c", END, str(self.programs / "pg_ctl"), str(self.folder)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            user=self.user,
+            extra_groups=[] if self.user else None,
+            cwd="/",
+            start_new_session=True,
+        ):
+            yield
 
 
-def sweep_folders(parent: Path) -> None:
-    """Remove the folders of servers whose tests are gone: those that were killed could not."""
-    for folder in parent.glob(f"{PREFIX}*-*"):
-        owner = folder.name.removeprefix(PREFIX).partition("-")[0]
-        if owner.isdecimal() and not is_running(int(owner)):
-            shutil.rmtree(folder, ignore_errors=True)
+@contextmanager
+def running_server() -> Iterator[Server | None]:
+    """Make and start a server, which ends with this process or before; None without its programs."""
+    found = programs()
+    if found is None:
+        yield None
+        return
+    server = Server(programs=found, folder=Path(tempfile.mkdtemp(prefix="shimwise-pg-")))
+    try:
+        server.make()
+        with server.ended_with_this_process():
+            server.start()
+            yield server
+    finally:
+        shutil.rmtree(server.folder, ignore_errors=True)
 
 
 @pytest.fixture(scope="session")
 def postgres() -> Iterator[Server]:
     """Start a server for this process's tests; it is stopped, and its files go, at their end."""
-    found = programs()
-    if found is None:
-        pytest.skip("no PostgreSQL server here (Debian: apt-get install postgresql)")
-    sweep_folders(Path(tempfile.gettempdir()))
-    folder = Path(tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-"))
-    server = Server(programs=found, folder=folder)
-    try:
-        server.make()
-        server.start()
-        try:
-            yield server
-        finally:
-            server.stop()
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
+    with running_server() as server:
+        if server is None:
+            pytest.skip("no PostgreSQL server here (Debian: apt-get install postgresql)")
+        yield server
 
 
 @pytest.fixture(scope="session")
@@ -173,7 +172,7 @@ def postgres_template(postgres: Server) -> str:
 
 @pytest.fixture
 def postgres_address(postgres: Server, postgres_template: str) -> Iterator[str]:
-    """Give the address of an empty record on the server."""
+    """Return the address of an empty record on the server."""
     name = postgres.new_database(postgres_template)
     yield postgres.address(name)
     postgres.drop(name)
@@ -187,7 +186,7 @@ def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def record_address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
-    """Give where an empty record is: once on SQLite, once on PostgreSQL."""
+    """Return where an empty record is: once on SQLite, once on PostgreSQL."""
     if request.param == "sqlite":
         return str(empty_record(tmp_path / "record").parent)
     address: str = request.getfixturevalue("postgres_address")

@@ -19,6 +19,13 @@ with warnings.catch_warnings():  # it would rather have another library of the s
     from fastapi.testclient import TestClient
 
 Json: TypeAlias = Any
+SCREW = {
+    "kind": "screw",
+    "um_per_turn": 400.0,
+    "um_per_turn_sd": 4.0,
+    "away": "clockwise",
+    "backlash_um": 1.0,
+}
 FREE_APPS: dict[bool, list[FastAPI]] = {False: [], True: []}
 """Apps that are not in use, without and with pages."""
 WHO = "N. Tester"
@@ -93,10 +100,41 @@ def app_over(record: Record, *, has_pages: bool = False) -> Iterator[FastAPI]:
         free.append(app)
 
 
+def short_prep(door: Door, *, value_um: float = -20.0) -> str:
+    """Start a prep whose body has a screw, and a good gauge that finds it short (or true); return its id."""
+    body_id = door.ids["A-01"]
+    door.put(f"/bodies/{body_id}", 200, name="A-01", mount="PL", mechanism=SCREW, who=WHO)
+    prep_id = str(door.start(set_id=None, lens_ids=[door.ids["H35"], door.ids["H50"]])["id"])
+    gauge = {"unit_kind": "body", "unit_id": body_id, "value_um": value_um, "sd_um": 1.5, "who": WHO}
+    door.post(f"/preps/{prep_id}/gauges", 201, **gauge)
+    for lens, text in (("H35", 'short by 5/16"'), ("H50", 'short by 3/16"')):
+        door.read(prep_id, text if value_um < -5 else "on", lens_id=door.ids[lens])
+    return prep_id
+
+
+def furnish_judged(record: Record, value_um: float) -> dict[str, str]:
+    """Furnish a house with a short prep that is judged, its id as ``prep``; return ids by name."""
+    ids = dict(furnish(record))
+    with app_over(record) as app, TestClient(app) as client:
+        door = Door(client=client, record=record, ids=ids)
+        ids["prep"] = short_prep(door, value_um=value_um)
+        door.post(f"/preps/{ids['prep']}/verdict/refresh", 200, who=WHO)
+    return ids
+
+
 @contextmanager
-def opened_door(folder: Path, *, has_pages: bool = False, is_furnished: bool = True) -> Iterator[Door]:
-    """Open the interface over a new furnished house, or else over what is in the folder, if anything is."""
-    ids = copied_record(folder, furnish) if is_furnished else {}
+def opened_door(
+    folder: Path, *, has_pages: bool = False, is_furnished: bool = True, short_um: float | None = None
+) -> Iterator[Door]:
+    """Open the interface over a new furnished house, or else over what is in the folder, if anything is.
+
+    ``short_um``: the house has a judged prep, whose gauge finds the body so far off. [um]
+    """
+    ids: dict[str, str] = {}
+    if short_um is not None:
+        ids = copied_record(folder, furnish_judged, short_um)
+    elif is_furnished:
+        ids = copied_record(folder, furnish)
     with (
         Record.open(folder) as record,
         app_over(record, has_pages=has_pages) as app,

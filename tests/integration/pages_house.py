@@ -11,9 +11,11 @@ __all__ = ["PageSeen", "opened_pages", "see"]
 
 
 @contextmanager
-def opened_pages(folder: Path, *, is_furnished: bool = False) -> Iterator[Door]:
-    """Open interface and pages over a record in a folder, without a judge."""
-    with opened_door(folder, has_pages=True, is_furnished=is_furnished) as door:
+def opened_pages(
+    folder: Path, *, is_furnished: bool = False, short_um: float | None = None
+) -> Iterator[Door]:
+    """Open interface and pages over a record in a folder, without a judge, as :func:`opened_door`."""
+    with opened_door(folder, has_pages=True, is_furnished=is_furnished, short_um=short_um) as door:
         yield door
 
 

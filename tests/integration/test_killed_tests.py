@@ -1,4 +1,4 @@
-"""A run of tests that is ended in the middle leaves no server, browser or database running."""
+"""A run of tests that is ended in the middle leaves no server or browser running."""
 
 import os
 import signal
@@ -11,7 +11,6 @@ from pathlib import Path
 import pytest
 
 from child_process import SETPRIV, is_running
-from postgres import PREFIX, sweep_folders
 
 TESTS = Path(__file__).parents[1]
 PATIENCE_S = 60.0
@@ -20,12 +19,9 @@ import time
 
 from browser_bench import CHROMIUM, FLAGS, Server
 from playwright.sync_api import sync_playwright
-from postgres import postgres, programs
 
 
-def test_of_all_that_is_started(tmp_path, request):
-    if programs():
-        request.getfixturevalue("postgres")
+def test_of_all_that_is_started(tmp_path):
     server = Server(tmp_path / "record")
     server.start()
     with sync_playwright() as play:
@@ -88,15 +84,3 @@ def test_nothing_it_started_is_left_running(tmp_path: Path, sign: signal.Signals
     while left := [pid for pid in started if is_running(pid)]:
         assert time.monotonic() < until, [_command(pid) for pid in left]
         time.sleep(0.05)
-
-
-def test_only_the_folders_of_servers_whose_tests_are_gone_are_swept(tmp_path: Path) -> None:
-    with subprocess.Popen([sys.executable, "-S", "-c", ""]) as gone:
-        gone.wait()
-    left, used, other = (
-        tmp_path / name for name in (f"{PREFIX}{gone.pid}-a", f"{PREFIX}{os.getpid()}-b", "c")
-    )
-    for folder in (left, used, other):
-        (folder / "data").mkdir(parents=True)
-    sweep_folders(tmp_path)
-    assert sorted(tmp_path.iterdir()) == sorted([used, other])

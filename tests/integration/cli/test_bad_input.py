@@ -153,7 +153,8 @@ def test_words_that_are_no_option_leave_with_two(run: Run) -> None:
     for words in (("judge",), ("judge", "a.csv", "--nonsense"), ("judge", "a.csv", "--seed", "x"), ("juge",)):
         code, out, err = run(*words)
         assert (code, out) == (2, "")
-        assert "Error" in err or "Usage" in err
+        assert err.startswith("Usage: shimwise")
+        assert "\nError: " in err
 
 
 def test_fractions_quotes_and_spaces_of_the_example_are_accepted(run: Run) -> None:

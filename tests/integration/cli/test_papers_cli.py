@@ -1,7 +1,9 @@
 """Whole commands of ``shimwise sheet`` and ``shimwise verify``."""
 
+import errno
 import importlib.util
 import json
+import os
 import sys
 from collections.abc import Callable
 from dataclasses import replace
@@ -107,10 +109,26 @@ def test_a_day_of_preps_is_one_file(run: Run, prep: Path, tmp_path: Path) -> Non
     assert out == f"The sheet of 2 preps stands in {sheet}, 4 pages.\n"
 
 
-def test_no_half_sheet_is_left_where_nothing_can_be_written(run: Run, prep: Path, tmp_path: Path) -> None:
+def test_no_half_sheet_is_left_where_nothing_can_be_written(
+    run: Run, prep: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fill_the_disk(path: Path, content: bytes) -> int:
+        with path.open("wb") as file:
+            file.write(content[:1000])
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(Path, "write_bytes", fill_the_disk)
+    code, _, err = run("sheet", str(prep), "--out", str(tmp_path / "sheet.pdf"))
+    assert code == 2
+    assert "cannot be written" in err
+    assert [path.name for path in tmp_path.iterdir()] == [prep.name]
+
+
+def test_a_folder_that_is_not_there_is_not_made(run: Run, prep: Path, tmp_path: Path) -> None:
     code, _, err = run("sheet", str(prep), "--out", str(tmp_path / "none" / "sheet.pdf"))
     assert code == 2
     assert "cannot be written" in err
+    assert not (tmp_path / "none").exists()
 
 
 @pytest.mark.parametrize(

@@ -145,6 +145,7 @@ def benches(draw: st.DrawFn) -> Prep:
     return prep(*taken, bodies=bodies, tolerance_um=draw(st.sampled_from([5.0, 10.0, 25.0])))
 
 
+@pytest.mark.slow
 @settings(max_examples=examples(20), deadline=None)
 @given(benches())
 def test_every_answer_keeps_its_promises(subject: Prep) -> None:
