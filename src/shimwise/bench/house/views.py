@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from shimwise.notices import WordedNotice
+
 __all__ = [
     "AdjustmentView",
     "BodiesPage",
@@ -282,6 +284,7 @@ class HouseListOutcome:
     refused: tuple[ListRefusal, ...]
     warnings: tuple[str, ...]
     understood: tuple[str, ...] = ()
+    notices: tuple[WordedNotice, ...] = ()
 
     @property
     def new_units(self) -> tuple[str, ...]:
