@@ -3,13 +3,19 @@
 ``SHIMWISE_TESTS=explore`` looks at new cases instead, and at many more of them: ``property_cases.examples``.
 """
 
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 from postgres import postgres, postgres_address, postgres_template, record_address, sqlite_template
 from property_cases import IS_EXPLORING, examples
 
 __all__ = ["postgres", "postgres_address", "postgres_template", "record_address", "sqlite_template"]
 
-settings.register_profile("same", max_examples=examples(40), derandomize=True, print_blob=True)
-settings.register_profile("explore", max_examples=examples(100), print_blob=True)
-settings.load_profile("explore" if IS_EXPLORING else "same")
+settings.register_profile(
+    "shimwise",
+    max_examples=examples(40),
+    derandomize=not IS_EXPLORING,
+    print_blob=True,
+    deadline=None,  # how long a case takes says more of the machine than of the program
+    suppress_health_check=[HealthCheck.too_slow],
+)
+settings.load_profile("shimwise")

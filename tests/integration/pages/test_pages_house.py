@@ -42,7 +42,7 @@ def test_a_body_is_added_shown_and_changed_and_what_no_form_shows_stays(door: Do
 
 def test_a_name_that_is_taken_is_refused_and_the_form_stays_filled(door: Door) -> None:
     answer = door.client.post("/bodies", data={"name": "A-01", "mount": "PL", "note": "twin", "who": WHO})
-    assert answer.status_code == 409
+    assert answer.status_code == 422
     assert "A-01" in answer.text
     assert ">twin</textarea>" in answer.text
 
