@@ -6,45 +6,18 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from api_house import WHO, Door, Json, opened_door
+from api_house import WHO, Door, Json, opened_door, short_prep
 
 from shimwise.bench.sign.papers import make_sheets
 
 NEW_ID = "0" * 32
 LEAD = "B. Lead"
-SCREW = {
-    "kind": "screw",
-    "um_per_turn": 400.0,
-    "um_per_turn_sd": 4.0,
-    "away": "clockwise",
-    "backlash_um": 1.0,
-}
 
 
 @pytest.fixture
 def door(tmp_path: Path) -> Iterator[Door]:
     with opened_door(tmp_path / "record") as opened:
-        opened.furnish()
         yield opened
-
-
-def short_prep(door: Door, *, value_um: float = -20.0) -> str:
-    """A prep whose body has a screw and a good gauge that finds it short."""
-    body_id = door.ids["A-01"]
-    door.put(f"/bodies/{body_id}", 200, name="A-01", mount="PL", mechanism=SCREW, who=WHO)
-    prep_id = door.start(set_id=None, lens_ids=[door.ids["H35"], door.ids["H50"]])["id"]
-    door.post(
-        f"/preps/{prep_id}/gauges",
-        201,
-        unit_kind="body",
-        unit_id=body_id,
-        value_um=value_um,
-        sd_um=1.5,
-        who=WHO,
-    )
-    for lens, text in (("H35", 'short by 5/16"'), ("H50", 'short by 3/16"')):
-        door.read(prep_id, text if value_um < -5 else "on", lens_id=door.ids[lens])
-    return str(prep_id)
 
 
 def begin(door: Door, prep_id: str, status: int = 201, **more: object) -> Json:
