@@ -51,7 +51,7 @@ def _place(frame: FrameType) -> tuple[str, str] | None:
     if (
         not module.startswith("shimwise.")
         or not is_function
-        or "<" in frame.f_code.co_qualname.split(".")[0]
+        or frame.f_code.co_name.startswith("<")
         or "__create_fn__" in frame.f_code.co_qualname
     ):
         return None
