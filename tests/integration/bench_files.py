@@ -13,9 +13,7 @@ from typing import Any
 
 from jsonschema import Draft202012Validator
 
-from shimwise.sheets.json.plan_json import plan_schema
-from shimwise.sheets.json.sweep_json import sweep_schema
-from shimwise.sheets.json.verdict_json import verdict_schema
+from shimwise.sheets.json.documents import schema
 
 Run = Callable[..., tuple[int, str, str]]
 Ask = Callable[..., tuple[int, Any]]

@@ -28,7 +28,7 @@ from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.prep.views import GaugeView, PrepUnit, PrepView, ReadingView, SetupView, SweepView
 from shimwise.fields import build_from
 from shimwise.inference.model.prep import measured_landing_sd_um
-from shimwise.sheets.words.sweep_flags import grouped_flags
+from shimwise.sheets.words.sweep_words import grouped_flags
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
