@@ -373,7 +373,7 @@ class RemedyOut(Out):
 
 
 class VerdictOut(Out):
-    """A verdict as it was given; ``document`` is ``shimwise.verdict/1``."""
+    """A verdict as it was given; ``document`` is ``shimwise.verdict/2``."""
 
     id: Id
     prep_id: Id

@@ -8,7 +8,6 @@ from fastapi import APIRouter, Request
 from markupsafe import Markup
 from starlette.responses import Response
 
-from shimwise.bench.house.wording import in_house_words
 from shimwise.bench.prep import preps
 from shimwise.bench.prep import readings as prep_readings
 from shimwise.bench.sign import signing
@@ -32,8 +31,9 @@ from shimwise.web.problems import status_of
 if TYPE_CHECKING:
     from shimwise.bench.exchange.record_admin import Record
     from shimwise.bench.prep.views import PrepView, SavedReading
-    from shimwise.bench.sign.views import RecheckView, SignOffView
+    from shimwise.bench.sign.views import SignOffView
     from shimwise.bench.verdict.judge_service import JudgeService
+    from shimwise.bench.verdict.recheck_views import RecheckView
 
 __all__ = ["router", "values_of"]
 
@@ -81,7 +81,7 @@ def verdict(
             try:
                 verdicts.refresh_verdict(record, prep_id)
             except ShimwiseError as error:
-                page.problem = f"No verdict can be given: {in_house_words(str(error))}"
+                page.problem = f"No verdict can be given: {error}"
             prep = preps.open_prep(record, prep_id)
         else:
             _ask(judge, prep)
