@@ -102,11 +102,11 @@ def strict_json(text: str | bytes) -> Any:  # noqa: ANN401 (JSON)
 
     document = json.loads(text, parse_constant=refuse)
     schemas = {
-        "shimwise.verdict/2": verdict_schema,
-        "shimwise.plan/1": plan_schema,
-        "shimwise.sweep/1": sweep_schema,
+        "shimwise.verdict/2": "verdict",
+        "shimwise.plan/1": "plan",
+        "shimwise.sweep/1": "sweep",
     }
-    Draft202012Validator(schemas[document["schema"]]()).validate(document)
+    Draft202012Validator(schema(schemas[document["schema"]])).validate(document)
     return document
 
 

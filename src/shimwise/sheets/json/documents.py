@@ -1,4 +1,4 @@
-"""What the JSON documents share: their schemas, the check against them, and numbers as standard JSON has them."""
+"""What the JSON documents share: schemas, the check against them, and numbers of standard JSON."""
 
 import json
 import math

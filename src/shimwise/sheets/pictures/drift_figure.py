@@ -113,10 +113,10 @@ def _panel(title: str, time: TimeFigure, tracks: Sequence[list[Spec]], limits: S
     axis = signed_axis("◀ short below, deep ▶ above", ticks=5)
     y = quantity("value", (-HEADROOM * far, HEADROOM * far), axis, is_rounded=True)
     zero = mark("line", time.level(0.0), x=x, y=y, color=palette.zero, strokeWidth=1)
-    dashed = {"color": palette.grey, "strokeDash": DASHED, "strokeWidth": 1.6}
+    dashed: Spec = {"color": palette.grey, "strokeDash": DASHED, "strokeWidth": 1.6}
     lines = [mark("line", limit, x=x, y=y, **dashed) for limit in limits]
     marks = [layer for track in tracks for layer in _marks(track, x, y, time.style)]
-    words = {"text": title, "anchor": "start", "frame": "bounds", "color": palette.ink}
+    words: Spec = {"text": title, "anchor": "start", "frame": "bounds", "color": palette.ink}
     return {
         "layer": [zero, *time.adjustments(), *lines, *marks],
         "width": time.width_px,
@@ -136,5 +136,5 @@ def _marks(track: list[Spec], x: Spec, y: Spec, style: Style) -> Iterator[Spec]:
     for one in track:
         if one not in within:
             ink, way = palette.of(one["value"]), "up" if one["value"] > 0 else "down"
-            look = {"filled": True, "opacity": 1, "size": BEYOND_PX2, "color": ink}
+            look: Spec = {"filled": True, "opacity": 1, "size": BEYOND_PX2, "color": ink}
             yield mark("point", [one], x=x, y=y, shape=f"triangle-{way}", **look)

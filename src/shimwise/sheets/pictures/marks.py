@@ -93,9 +93,9 @@ def reading_mark(
     size_px2: float = 46.0,
 ) -> Spec:
     """Return readings as diamonds, fainter and without a rim in a crowd, or as crosses where doubted."""
-    common = {"color": palette.ink, "size": size_px2, "xOffset": shift_px}
+    common: Spec = {"color": palette.ink, "size": size_px2, "xOffset": shift_px}
     if is_doubted:
-        cross = {"shape": CROSS, "strokeWidth": 1.5, "filled": False, "opacity": 1}
+        cross: Spec = {"shape": CROSS, "strokeWidth": 1.5, "filled": False, "opacity": 1}
         return mark("point", values, x=x, y=y, **common, **cross)
     return mark(
         "point",

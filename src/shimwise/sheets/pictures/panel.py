@@ -123,7 +123,7 @@ class PanelDrawing:
         values = [self._bar_datum(row, bar, unit) for row, bar, unit in bars if bar]
         width = {"field": "thickness", "type": "quantitative", "scale": None, "legend": None}
         tick_px = 10 if self.layout.is_whole else 14
-        look = {"orient": "vertical", "thickness": 2.4, "size": tick_px, "opacity": 1}
+        look: Spec = {"orient": "vertical", "thickness": 2.4, "size": tick_px, "opacity": 1}
         for ink, inked in grouped(values, "ink"):
             by = {"strokeWidth": width}
             yield mark("rule", inked, x=self._x("low"), x2="high", y=self._y(), by=by, color=ink)
@@ -198,7 +198,7 @@ class PanelDrawing:
                     shift_px = -(4 + apart_px * number) * side
                     yield self._sign(chosen, edge_px, is_doubted=sign == DOUBTED, shift_px=shift_px)
             lower = [{**one, "row": one["row"] + fall} for one in found]
-            look = {"color": self.palette.ink, "fontSize": self.layout.small_px, "dx": -2 * side}
+            look: Spec = {"color": self.palette.ink, "fontSize": self.layout.small_px, "dx": -2 * side}
             yield mark("text", lower, x=edge_px, y=self._y(), words="words", align=way, **look)
 
     def _beyond_datum(self, place: float, row: Row, side: int) -> _Datum | None:
@@ -239,7 +239,10 @@ class PanelDrawing:
         unread = [place for place, row in self._places() if not row.is_read] if self.panel.is_read else [0.0]
         if unread:
             values = [{"row": place, "um": self._free_um()} for place in unread]
-            look = {"fontSize": layout.small_px + (1 if layout.is_whole else 0), "color": self.palette.grey}
+            look: Spec = {
+                "fontSize": layout.small_px + (1 if layout.is_whole else 0),
+                "color": self.palette.grey,
+            }
             yield mark("text", values, x=self._x(), y=self._y(), text="not read", **look)
 
     def _unit_datum(self, row: int, name: str, unit: BodyAnswer, bar: Bar | None) -> _Datum:
@@ -256,7 +259,7 @@ class PanelDrawing:
 
     def _column(self, values: Sequence[_Datum], field: str, *, px: float, align: str) -> Iterator[Spec]:
         for (is_bold, ink), chosen in grouped(values, "is_bold", "ink"):
-            look = {"fontSize": self.layout.text_px, "fontWeight": "bold" if is_bold else "normal"}
+            look: Spec = {"fontSize": self.layout.text_px, "fontWeight": "bold" if is_bold else "normal"}
             yield mark("text", chosen, x=px, y=self._y(), words=field, align=align, color=ink, **look)
 
     def _free_um(self) -> float:
@@ -275,7 +278,12 @@ class PanelDrawing:
         for (side, way), (words, ink) in zip(SIDES, inks.items(), strict=True):
             edge_px = 4 if side < 0 else plot_px - 4
             yield self._arrow(base, edge_px, way, color=ink, size=(4 if layout.is_whole else 7) * text_px)
-            look = {"color": ink, "fontWeight": "bold", "fontSize": text_px, "dx": -0.86 * text_px * side}
+            look: Spec = {
+                "color": ink,
+                "fontWeight": "bold",
+                "fontSize": text_px,
+                "dx": -0.86 * text_px * side,
+            }
             yield mark("text", base, x=edge_px, y=y, text=words, align=way, **look)
         low, high = self.picture.domain_um
         zero_px = plot_px * -low / (high - low)

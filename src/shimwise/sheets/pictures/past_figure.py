@@ -69,7 +69,8 @@ def _y(span_um: tuple[float, float], field: str = "um") -> Spec:
 
 def _grounds(time: TimeFigure, span_um: tuple[float, float], tolerance_um: float) -> Iterator[Spec]:
     first, last = map(time_text, time.ends)
-    palette, places = time.style.palette, {"x": time.x(), "x2": "to", "y": _y(span_um)}
+    palette = time.style.palette
+    places: Spec = {"x": time.x(), "x2": "to", "y": _y(span_um)}
     band = [{"at": first, "to": last, "um": -tolerance_um, "um2": tolerance_um}]
     yield mark("rect", band, **places, y2="um2", color=palette.tint)
     yield mark("rule", [{"at": first, "to": last, "um": 0.0}], **places, color=palette.zero)
@@ -78,7 +79,7 @@ def _grounds(time: TimeFigure, span_um: tuple[float, float], tolerance_um: float
 def _errors(points: Sequence[PastPoint], time: TimeFigure, span_um: tuple[float, float]) -> Iterator[Spec]:
     palette, x = time.style.palette, time.x()
     inks = [palette.of(point.error_um) if point.is_out else palette.ink for point in points]
-    look = {"orient": "horizontal", "thickness": 2.6, "size": 15, "opacity": 1}
+    look: Spec = {"orient": "horizontal", "thickness": 2.6, "size": 15, "opacity": 1}
     for ink in sorted(set(inks)):
         values = [_datum(point) for point, own in zip(points, inks, strict=True) if own == ink]
         yield mark("rule", values, x=x, y=_y(span_um, "low"), y2="high", color=ink, strokeWidth=1.8)

@@ -26,8 +26,8 @@ PEAKS_PX, MAP_PX, ROW_PX, LEAST_PX = 235, 255, 22, 110
 INK, GREY = PAPER.ink, PAPER.grey
 MOST_FLAGS = 3
 """Flags that the line below the headline names."""
-SHARE_AXIS = {"title": "contrast, share of the peak", "grid": False, "tickCount": 5}
-BEST = {"color": INK, "strokeDash": DASHED, "strokeWidth": 1.4}
+SHARE_AXIS: Spec = {"title": "contrast, share of the peak", "grid": False, "tickCount": 5}
+BEST: Spec = {"color": INK, "strokeDash": DASHED, "strokeWidth": 1.4}
 """How best focus is marked."""
 _AXIS = {
     "sensor": "sensor position, µm (0: where it stands; + away from the lens)",
@@ -129,7 +129,7 @@ def _best(sweep: Sweep, x: Spec, y: Spec, rise: tuple[float, float]) -> Iterator
 
 def peaks_panel(sweep: Sweep) -> Spec:
     """Draw a row for each star: its peak as a diamond on its 95 % bar."""
-    rows = []
+    rows: list[Spec] = []
     for number, star in enumerate(sweep.stars):
         half = Z95 * (star.sd_um or 0.0)
         ends = {"um": star.best_um, "low": star.best_um - half, "high": star.best_um + half}
@@ -153,7 +153,7 @@ def peaks_panel(sweep: Sweep) -> Spec:
 def map_panel(sweep: Sweep) -> Spec:
     """Write at each star's place in the frame how far its peak lies from the mean of all."""
     mean_um = sum(star.best_um for star in sweep.stars) / len(sweep.stars)
-    rows = []
+    rows: list[Spec] = []
     for star in sweep.stars:
         off_um = star.best_um - mean_um
         text = signed_text(off_um, digits=1 if abs(off_um) < 100 else 0)
@@ -167,7 +167,7 @@ def map_panel(sweep: Sweep) -> Spec:
     for is_far in (False, True):
         chosen = [row for row in rows if row["is_far"] is is_far]
         if chosen:
-            look = {"shape": "circle", "filled": is_far, "strokeWidth": 1.2, "opacity": 1}
+            look: Spec = {"shape": "circle", "filled": is_far, "strokeWidth": 1.2, "opacity": 1}
             layers.append(mark("point", chosen, x=x, y=y, by=by, color=GREY if is_far else INK, **look))
     layers.append(mark("text", rows, x=x, y=y, words="text", fontSize=10, color=INK, dy=-18))
     title = {

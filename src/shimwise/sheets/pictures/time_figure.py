@@ -60,7 +60,7 @@ class TimeFigure:
             ink, x = self.style.palette.grey, self.x()
             values = [{"at": time_text(at), "words": "adjusted"} for at in self.adjusted]
             yield mark("rule", values, x=x, color=ink, strokeDash=[5, 4])
-            look = {"fontSize": self.style.layout.small_px, "align": "left", "dx": 5, "baseline": "top"}
+            look: Spec = {"fontSize": self.style.layout.small_px, "align": "left", "dx": 5, "baseline": "top"}
             yield mark("text", values, x=x, y=2, words="words", color=ink, **look)
 
     def level(self, value: float) -> list[Spec]:

@@ -86,15 +86,15 @@ def _signs() -> Iterator[Spec]:
     yield mark("rule", [{}], x=third, x2=third + SIGN_PX, y=0, color=PAPER.tint, strokeWidth=11)
     y = LINE_PX
     yield mark("rule", [{}], x=first, x2=first + SIGN_PX, y=y, color=ink, strokeWidth=1.4)
-    look = {"orient": "vertical", "thickness": 2.4, "size": 10, "opacity": 1}
+    look: Spec = {"orient": "vertical", "thickness": 2.4, "size": 10, "opacity": 1}
     yield mark("tick", [{}], x=first + middle, y=y, color=ink, **look)
-    dashed = {"strokeDash": DASHED, "strokeWidth": 1.4}
+    dashed: Spec = {"strokeDash": DASHED, "strokeWidth": 1.4}
     yield mark("rule", [{}], x=second, x2=second + SIGN_PX, y=y, color=ink, **dashed)
     yield mark("rule", [{}], x=third, x2=third + SIGN_PX, y=y, color=ink)
 
 
 def _text(left_px: float, line: int, words: str) -> Spec:
-    look = {"text": words, "align": "left", "fontSize": 10, "color": PAPER.ink}
+    look: Spec = {"text": words, "align": "left", "fontSize": 10, "color": PAPER.ink}
     return mark("text", [{}], x=left_px - LABEL_PX, y=line * LINE_PX, **look)
 
 
