@@ -17,7 +17,16 @@ with warnings.catch_warnings():  # it would rather have another library of the s
 
 Json: TypeAlias = Any
 WHO = "N. Tester"
+LEAD = "B. Lead"
 LENSES = (("H25", 25.0), ("H35", 35.0), ("H50", 50.0))
+
+SCREW = {
+    "kind": "screw",
+    "um_per_turn": 400.0,
+    "um_per_turn_sd": 4.0,
+    "away": "clockwise",
+    "backlash_um": 1.0,
+}
 
 
 @dataclass(slots=True)
@@ -76,3 +85,52 @@ def opened_door(folder: Path, *, has_judge: bool = False) -> Iterator[Door]:
         app = create_app(record, settings=ServeSettings(has_pages=False), judge=judge)
         with TestClient(app) as client:
             yield Door(client=client, record=record)
+
+
+def short_prep(door: Door, *, value_um: float = -20.0) -> str:
+    """A prep whose body has a screw and a good gauge that finds it short."""
+    body_id = door.ids["A-01"]
+    door.put(f"/bodies/{body_id}", 200, name="A-01", mount="PL", mechanism=SCREW, who=WHO)
+    prep_id = door.start(set_id=None, lens_ids=[door.ids["H35"], door.ids["H50"]])["id"]
+    door.post(
+        f"/preps/{prep_id}/gauges",
+        201,
+        unit_kind="body",
+        unit_id=body_id,
+        value_um=value_um,
+        sd_um=1.5,
+        who=WHO,
+    )
+    for lens, text in (("H35", 'short by 5/16"'), ("H50", 'short by 3/16"')):
+        door.read(prep_id, text if value_um < -5 else "on", lens_id=door.ids[lens])
+    return str(prep_id)
+
+
+def begin(door: Door, prep_id: str, status: int = 201, **more: object) -> Json:
+    body = {"unit_kind": "body", "unit_id": door.ids["A-01"], "who": WHO, **more}
+    return door.post(f"/preps/{prep_id}/adjustments", status, **body)
+
+
+def answer(door: Door, view: Json, step: str, said: str, status: int = 200) -> Json:
+    at = f"/preps/{view['prep_id']}/adjustments/{view['id']}/answers"
+    return door.post(at, status, step=step, answer=said, who=WHO)
+
+
+def sign(door: Door, prep_id: str, status: int = 201, **more: object) -> Json:
+    return door.post(f"/preps/{prep_id}/sign-offs", status, **{"who": WHO, **more})
+
+
+def excepted(door: Door, prep_id: str) -> list[dict[str, str]]:
+    door.post(f"/preps/{prep_id}/verdict/refresh", 200, who=WHO)
+    found = door.get(f"/preps/{prep_id}/undecided")["undecided"]
+    return [{"unit_id": one["unit_id"], "reason": "a spare only", "name": LEAD} for one in found]
+
+
+def adjusted(door: Door, prep_id: str) -> Json:
+    """Move the body's screw as advised, answer every step, and finish."""
+    view = begin(door, prep_id)
+    steps = {"clean": "done", "lock": "was free", "place": "at the rim", "move": "done"}
+    steps |= {"lock after": "left free", "mark": "done", "flag": "done"}
+    for step, said in steps.items():
+        view = answer(door, view, step, said)
+    return door.post(f"/preps/{prep_id}/adjustments/{view['id']}/finish", 200, who=WHO)
