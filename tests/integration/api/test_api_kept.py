@@ -149,6 +149,10 @@ def answers(door: Door) -> Iterator[tuple[str, Json]]:
         yield address, door.get(address)
 
 
+def _without_new_example(now: str, was: str) -> str:
+    return now if " e.g. " in was else now.partition(" e.g. ")[0]
+
+
 @pytest.fixture(scope="module")
 def now() -> dict[str, dict[str, str]]:
     app = create_app(cast("Record", None), settings=ServeSettings(has_pages=False))
@@ -158,7 +162,8 @@ def now() -> dict[str, dict[str, str]]:
 @pytest.mark.parametrize("kept", FIELDS, ids=lambda kept: kept["at"][0])
 def test_no_field_is_lost_or_changed(now: dict[str, dict[str, str]], kept: dict[str, Any]) -> None:
     for address in kept["at"]:
-        assert {at: now[address].get(at) for at in kept["fields"]} == kept["fields"]
+        found = {at: now[address].get(at, "") for at in kept["fields"]}
+        assert {at: _without_new_example(found[at], was) for at, was in kept["fields"].items()} == kept["fields"]
 
 
 def test_the_answers_hold_what_they_held(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from starlette.staticfiles import StaticFiles
 from shimwise.web.pages.adjust import guide
 from shimwise.web.pages.desk import charts, optics, plan
 from shimwise.web.pages.failures import add_failures
-from shimwise.web.pages.history import drift, drift_rate, repeatability
+from shimwise.web.pages.history import drift_rate, repeatability
 from shimwise.web.pages.house import settings, units
 from shimwise.web.pages.prep import evidence, prep, preps
 from shimwise.web.pages.sign import papers, signing, verify
@@ -30,7 +30,6 @@ def add_pages(app: FastAPI) -> None:
         signing,
         papers,
         verify,
-        drift,
         units,
         repeatability,
         settings,

@@ -9,6 +9,7 @@ from starlette.datastructures import FormData, UploadFile
 
 from shimwise.bench.errors import InputError
 from shimwise.errors import ShimwiseError
+from shimwise.lengths import LengthTextError, length_to_mm
 
 __all__ = ["Form", "NotANumberError"]
 
@@ -40,7 +41,7 @@ LONGEST = 4000
 
 
 class NotANumberError(ShimwiseError):
-    """Raised when a field that takes a number holds something else; the form already says so beside it."""
+    """Raised when a field that takes a number or a length holds something else; the form shows it already."""
 
 
 @dataclass(slots=True)
@@ -98,10 +99,32 @@ class Form:
         if not math.isfinite(value):
             example = _EXAMPLES.get(name)
             such = f"Type one such as {example}." if example else "Type it in digits."
-            self.refused[name] = f"“{typed}” is no number. {such}"
-            if self.is_collecting:
-                return None
-            raise NotANumberError(self.refused[name])
+            self._refuse_typed(name, f"“{typed}” is no number. {such}")
+            return None
+        return value
+
+    def length_mm(self, name: str) -> float | None:
+        """Return a length that was typed, None if nothing was; errors as :meth:`number`. [mm]"""
+        typed = self.text(name)
+        if not typed:
+            return None
+        try:
+            return length_to_mm(typed)
+        except LengthTextError as error:
+            self._refuse_typed(name, f"“{typed}” is no length: {error.reason}.")
+            return None
+
+    def _refuse_typed(self, name: str, words: str) -> None:
+        """Put an error beside a field, and raise it unless the form collects errors."""
+        self.refused[name] = words
+        if not self.is_collecting:
+            raise NotANumberError(words)
+
+    def needed(self, name: str) -> float:
+        """Return a number that must not be left out; errors as :meth:`number`, and InputError."""
+        value = self.number(name)
+        if value is None:
+            raise InputError("A number is needed here.", field=name)
         return value
 
     def numbers(self, name: str) -> tuple[float, ...]:

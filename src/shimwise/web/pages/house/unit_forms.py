@@ -6,8 +6,7 @@ from typing import Any
 
 from shimwise.bench.house.unit_checks import checked_body, checked_lens
 from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts, SetFacts, SetView
-from shimwise.errors import LengthError
-from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
+from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import number
 
@@ -105,7 +104,7 @@ def lens_facts(form: Form, known: LensFacts | None = None) -> LensFacts:
         "squeeze": form.number("squeeze") or 1.0,
         "history_mean_um": form.number("history_mean_um"),
         "history_sd_um": form.number("history_sd_um"),
-        "near_mm": _near_mm(form),
+        "near_mm": form.length_mm("near"),
         "scale_unit": form.text("scale_unit") or "ft",
         "is_retired": bool(form.text("is_retired")),
     }
@@ -143,17 +142,6 @@ def _mechanism(form: Form) -> MechanismFacts | None:
     if kind == "shimmed mount":
         return MechanismFacts(kind=kind, stock_um=form.numbers("stock_um"))
     return MechanismFacts(kind=kind) if kind else None
-
-
-def _near_mm(form: Form) -> float | None:
-    typed = form.text("near")
-    if not typed:
-        return None
-    try:
-        return length_to_mm(typed)
-    except LengthError as error:
-        form.refused["near"] = f"“{typed}” is no length: {error}"
-        return None
 
 
 def _fill(form: Form, facts: object, names: tuple[str, ...]) -> None:
