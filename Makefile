@@ -2,27 +2,35 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+# Modules are compiled when first used: a smaller install, made sooner.
+INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile
 
 .PHONY: run setup setup-dev test check format count bench readme lock vendor clean
 
-run: setup
+# The main job on the base install; `make setup` adds measuring from frames and PostgreSQL.
+run: $(VENV)/.runtime
 	$(BIN)/shimwise demo
 	$(BIN)/shimwise serve --demo
 
-setup: $(VENV)/.runtime
+setup: $(VENV)/.extras
 
 setup-dev: $(VENV)/.dev
 
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip uninstall --quiet --disable-pip-version-check --yes setuptools
 
 $(VENV)/.runtime: requirements/runtime.txt pyproject.toml | $(VENV)/bin/python
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements/runtime.txt
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+	$(INSTALL) --require-hashes -r requirements/runtime.txt
+	$(INSTALL) --no-deps --no-build-isolation --editable .
+	@touch $@
+
+$(VENV)/.extras: requirements/extras.txt $(VENV)/.runtime
+	$(INSTALL) --require-hashes -r requirements/extras.txt
 	@touch $@
 
 $(VENV)/.dev: requirements/dev.txt $(VENV)/.runtime
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements/dev.txt
+	$(INSTALL) --require-hashes -r requirements/dev.txt
 	@touch $@
 
 check: setup-dev
@@ -55,10 +63,9 @@ readme: setup-dev
 	$(BIN)/python docs/pages.py
 
 lock: setup-dev
-	$(BIN)/python -m pip install --quiet pip-tools
-	cd requirements && for part in runtime dev; do \
-	  ../$(BIN)/pip-compile --quiet --generate-hashes --allow-unsafe --strip-extras \
-	    --no-emit-index-url --no-emit-find-links --no-emit-trusted-host --no-header -o $$part.txt $$part.in; done
+	$(BIN)/python -m pip install --quiet uv
+	cd requirements && for part in runtime extras dev; do \
+	  ../$(BIN)/uv pip compile --quiet --generate-hashes --no-emit-index-url --no-header -o $$part.txt $$part.in; done
 
 vendor:
 	cd vendor && npm ci --no-audit --no-fund --ignore-scripts

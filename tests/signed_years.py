@@ -7,7 +7,7 @@ from pathlib import Path
 
 from shimwise.bench.house import units
 from shimwise.bench.house.views import BodyFacts, LensFacts
-from shimwise.bench.prep import evidence, preps
+from shimwise.bench.prep import gauges, preps
 from shimwise.bench.prep.readings import add_reading
 from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
@@ -81,7 +81,7 @@ class Years:
     def _signed(self, value_um: float, sd_um: float) -> str:
         record, body_id, lens_id = self.record, self.body_id, self.lens_id
         prep_id = preps.start_prep(record, body_ids=[body_id], lens_ids=[lens_id], who=WHO).id
-        evidence.add_gauge(
+        gauges.add_gauge(
             record, prep_id, unit_kind="body", unit_id=body_id, value_um=value_um, sd_um=sd_um, who=WHO
         )
         add_reading(

@@ -6,11 +6,8 @@ Every layer that measures or judges returns notices; the words are made once, at
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
 
 __all__ = ["Notice"]
-
-_NOTHING: Mapping[str, float | str | None] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,4 +26,4 @@ class Notice:
 
     code: str
     unit: str = ""
-    numbers: Mapping[str, float | str | None] = field(default=_NOTHING)
+    numbers: Mapping[str, float | str | None] = field(default_factory=dict)

@@ -13,7 +13,7 @@ import pytest
 from browser_bench import Devices, Server
 from playwright.sync_api import Browser, Page, Route, expect
 
-from shimwise.bench.prep.reading_text import typed_distance, typed_reading
+from shimwise.bench.typed_lengths import typed_distance, typed_reading
 from shimwise.record import Record
 from shimwise.record.queries import preps, units, verdicts
 from shimwise.record.tables.rows import AdjustmentRow

@@ -2,21 +2,17 @@
 
 import math
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TypeVar
 
-from shimwise.files.errors import CellError
+from shimwise.files.errors import CellError, shown
+from shimwise.files.limits import FARTHEST_MM, FNUMBER, FOCAL_MM, SEPARATION_MM, SQUEEZE, Limits
 from shimwise.files.names import cleaned_name
 from shimwise.inference.model.prep import Axis, FocusDesign
 from shimwise.lengths import ACCEPTED_FORMS, LengthTextError, length_to_mm
 
 T = TypeVar("T")
-
-FOCAL_MM = (1.0, 5000.0)
-FNUMBER = (0.5, 64.0)
-SQUEEZE = (1.0, 4.0)
-SEPARATION_MM = (-1000.0, 1000.0)
-FARTHEST_MM = 1e7
-"""Ten kilometres: a finite distance beyond that is a slip, and infinity has its own word."""
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _AXES = {axis.value: axis for axis in Axis} | {axis.value[0]: axis for axis in Axis}
@@ -25,32 +21,45 @@ _DESIGNS = {design.value: design for design in FocusDesign} | {
 }
 
 
-def to_number(
-    text: str, *, limits: tuple[float, float], unit: str = "", example: str, decimal_comma: bool
-) -> float:
+def to_number(text: str, limits: Limits, *, example: str, decimal_comma: bool) -> float:
     """Read a number within limits; a decimal comma only where the fields are not parted by commas."""
-    accepted = (
-        f"accepted is a number from {limits[0]:g} to {limits[1]:g}{unit and ' '}{unit}, such as {example}"
-    )
     plain = text.strip()
-    if unit and plain.casefold().endswith(unit):
-        plain = plain[: -len(unit)].rstrip()
+    if limits.unit and plain.casefold().endswith(limits.unit):
+        plain = plain[: -len(limits.unit)].rstrip()
     if decimal_comma and "." not in plain:
         plain = plain.replace(",", ".", 1)
     if not plain:
-        raise CellError(f"is empty; {accepted}.")
+        raise CellError(f"is empty; {_accepted(limits, example)}.")
     if not _NUMBER.fullmatch(plain):
         hint = "" if decimal_comma or "," not in plain else ". A decimal comma needs ; between the fields"
-        raise CellError(f"is no number; {accepted}{hint}.")
-    value = float(plain)
-    if not limits[0] <= value <= limits[1]:
-        raise CellError(f"is out of range; {accepted}.")
+        raise CellError(f"is no number; {_accepted(limits, example)}{hint}.")
+    return within(float(plain), limits, example=example)
+
+
+@contextmanager
+def of_column(column: str, text: str) -> Iterator[None]:
+    """Put the column, and the text that was found there, into a CellError that has neither."""
+    try:
+        yield
+    except CellError as error:
+        message = f"[{shown(text)}] {error}" if text.strip() else str(error)
+        raise CellError(message, column=column, found=text) from error
+
+
+def within(value: float, limits: Limits, *, example: str) -> float:
+    """Return a number; raise CellError if it lies outside its limits."""
+    if not limits.hold(value):
+        raise CellError(f"is out of range; {_accepted(limits, example)}.")
     return value
+
+
+def _accepted(limits: Limits, example: str) -> str:
+    return f"accepted is a number {limits.text}, such as {example}"
 
 
 def to_focal_mm(text: str, *, decimal_comma: bool) -> float:
     """Read a focal length, as ``50`` or ``50 mm`` [mm]."""
-    return to_number(text, limits=FOCAL_MM, unit="mm", example="50", decimal_comma=decimal_comma)
+    return to_number(text, FOCAL_MM, example="50", decimal_comma=decimal_comma)
 
 
 def to_fnumber(text: str, *, decimal_comma: bool) -> float:
@@ -62,7 +71,7 @@ def to_fnumber(text: str, *, decimal_comma: bool) -> float:
             "and the T-stop in the column stop."
         )
     plain = plain.removeprefix("f").removeprefix("/")
-    return to_number(plain, limits=FNUMBER, example="2.8", decimal_comma=decimal_comma)
+    return to_number(plain, FNUMBER, example="2.8", decimal_comma=decimal_comma)
 
 
 def to_squeeze(text: str, *, decimal_comma: bool) -> float | None:
@@ -70,14 +79,14 @@ def to_squeeze(text: str, *, decimal_comma: bool) -> float | None:
     if not text.strip():
         return None
     plain = text.strip().casefold().removesuffix("x").removesuffix("×")
-    return to_number(plain, limits=SQUEEZE, example="2", decimal_comma=decimal_comma)
+    return to_number(plain, SQUEEZE, example="2", decimal_comma=decimal_comma)
 
 
 def to_separation_mm(text: str, *, decimal_comma: bool) -> float | None:
     """Read the separation of the principal planes [mm, may be negative]; None where nothing is written."""
     if not text.strip():
         return None
-    return to_number(text, limits=SEPARATION_MM, unit="mm", example="12.5", decimal_comma=decimal_comma)
+    return to_number(text, SEPARATION_MM, example="12.5", decimal_comma=decimal_comma)
 
 
 def to_distance_mm(text: str) -> float:

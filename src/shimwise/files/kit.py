@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from shimwise.fields import build_from
 from shimwise.inference.model.prep import DEFAULT_COC_UM, BodyKnowledge, FocusDesign, LensKnowledge
 from shimwise.remedy import Mechanism
 
@@ -30,16 +31,9 @@ class KitBody(KitUnit):
     mechanism: Mechanism | None = None
 
     def knowledge(self) -> BodyKnowledge:
-        """Give what the judge may know of this body."""
+        """Return what the judge may know of this body."""
         coc_um = self.circle_of_confusion_um
-        return BodyKnowledge(
-            history_mean_um=self.history_mean_um,
-            history_sd_um=self.history_sd_um,
-            gauge_um=self.gauge_um,
-            gauge_sd_um=self.gauge_sd_um,
-            coc_um=DEFAULT_COC_UM if coc_um is None else coc_um,
-            tolerance_um=self.tolerance_um,
-        )
+        return build_from(BodyKnowledge, self, coc_um=DEFAULT_COC_UM if coc_um is None else coc_um)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,18 +58,12 @@ class KitLens(KitUnit):
         return len(self.focal_lengths_mm) > 1
 
     def knowledge(self) -> LensKnowledge:
-        """Give what the judge may know of this lens."""
-        return LensKnowledge(
-            history_mean_um=self.history_mean_um,
-            history_sd_um=self.history_sd_um,
-            gauge_um=self.gauge_um,
-            gauge_sd_um=self.gauge_sd_um,
-            focal_lengths_mm=self.focal_lengths_mm,
-            fnumber=self.fnumber,
-            separation_mm=self.separation_mm,
+        """Return what the judge may know of this lens."""
+        return build_from(
+            LensKnowledge,
+            self,
             focus_design=self.focus_design or FocusDesign.UNIT,
             squeeze=self.squeeze or 1.0,
-            by_distance=self.by_distance,
         )
 
 
@@ -89,13 +77,13 @@ class Kit:
     shim_stock_um: tuple[float, ...] = ()
 
     def body_knowledge(self) -> dict[str, BodyKnowledge]:
-        """Give what the judge may know of each body, by name."""
+        """Return what the judge may know of each body, by name."""
         return {name: body.knowledge() for name, body in self.bodies.items()}
 
     def lens_knowledge(self) -> dict[str, LensKnowledge]:
-        """Give what the judge may know of each lens, by name."""
+        """Return what the judge may know of each lens, by name."""
         return {name: lens.knowledge() for name, lens in self.lenses.items()}
 
     def mechanisms(self) -> dict[str, Mechanism | None]:
-        """Give how each body is adjusted, by name."""
+        """Return how each body is adjusted, by name."""
         return {name: body.mechanism for name, body in self.bodies.items()}

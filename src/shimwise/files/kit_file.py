@@ -67,20 +67,26 @@ from itertools import pairwise
 from pathlib import Path
 
 from shimwise.errors import LengthError, RemedyError
-from shimwise.files.csv_fields import FNUMBER, FOCAL_MM, SEPARATION_MM, SQUEEZE
 from shimwise.files.errors import KitError
 from shimwise.files.kit import FROM_KIT, Kit, KitBody, KitLens
+from shimwise.files.limits import (
+    COC_UM,
+    ERROR_UM,
+    FNUMBER,
+    FOCAL_MM,
+    MECHANISM_UM,
+    PIXEL_PITCH_UM,
+    SEPARATION_MM,
+    SQUEEZE,
+    TRAVEL_UM,
+    WRITTEN_SD_UM,
+)
 from shimwise.files.opening import read_bytes
 from shimwise.files.toml_tables import Table
 from shimwise.inference.model.prep import FocusDesign
 from shimwise.lengths import length_to_mm
 from shimwise.remedy import Fixed, Mechanism, Screw, ShimmedMount, Turn
 
-LARGEST_ERROR_UM = 1000.0
-"""An error beyond a millimetre is none: the flange depth itself was written, or the unit is wrong."""
-_ERROR_UM = (-LARGEST_ERROR_UM, LARGEST_ERROR_UM)
-_SD_UM = (0.0, LARGEST_ERROR_UM)
-_MICRONS = (0.0, 10_000.0)
 _KINDS = {"screw": "screw", "shimmed mount": "shimmed mount", "shimmed": "shimmed mount", "fixed": "fixed"}
 _DESIGNS = {design.value: design for design in FocusDesign} | {
     "unit": FocusDesign.UNIT,
@@ -116,7 +122,7 @@ def parse_kit(data: bytes | str, *, name: str) -> Kit:
     top = Table(_toml(data, name), name=name)
     stock = top.table("shims")
     kit = Kit(
-        tolerance_um=top.number("tolerance_um", _SD_UM, is_open=True),
+        tolerance_um=top.number("tolerance_um", WRITTEN_SD_UM),
         shim_stock_um=_stock(stock),
         bodies={name: _body(table) for name, table in top.named_tables("bodies").items()},
         lenses={name: _lens(table) for name, table in top.named_tables("lenses").items()},
@@ -151,10 +157,10 @@ def _toml(data: bytes | str, name: str) -> dict[str, object]:
 def _unit(table: Table) -> dict[str, float | None]:
     """Read history and gauge: a mean or a value is nothing without its sd."""
     unit = {
-        "history_mean_um": table.number("history_mean_um", _ERROR_UM),
-        "history_sd_um": table.number("history_sd_um", _SD_UM, is_open=True),
-        "gauge_um": table.number("gauge_um", _ERROR_UM),
-        "gauge_sd_um": table.number("gauge_sd_um", _SD_UM, is_open=True),
+        "history_mean_um": table.number("history_mean_um", ERROR_UM),
+        "history_sd_um": table.number("history_sd_um", WRITTEN_SD_UM),
+        "gauge_um": table.number("gauge_um", ERROR_UM),
+        "gauge_sd_um": table.number("gauge_sd_um", WRITTEN_SD_UM),
     }
     if unit["history_sd_um"] is None and unit["history_mean_um"] is not None:
         raise table.refuse("stands without history_sd_um. Write how sure it is.", "history_mean_um")
@@ -170,9 +176,9 @@ def _unit(table: Table) -> dict[str, float | None]:
 def _body(table: Table) -> KitBody:
     body = KitBody(
         mount=table.text("mount"),
-        pixel_pitch_um=table.number("pixel_pitch_um", (0.5, 100.0)),
-        circle_of_confusion_um=table.number("circle_of_confusion_um", (1.0, 500.0)),
-        tolerance_um=table.number("tolerance_um", _SD_UM, is_open=True),
+        pixel_pitch_um=table.number("pixel_pitch_um", PIXEL_PITCH_UM),
+        circle_of_confusion_um=table.number("circle_of_confusion_um", COC_UM),
+        tolerance_um=table.number("tolerance_um", WRITTEN_SD_UM),
         mechanism=_mechanism(table),
         **_unit(table),
     )
@@ -200,11 +206,11 @@ def _mechanism(table: Table) -> Mechanism | None:
 
 def _screw(table: Table) -> Screw:
     return Screw(
-        um_per_turn=table.number("um_per_turn", _MICRONS, is_open=True),
-        um_per_turn_sd=table.number("um_per_turn_sd", _MICRONS),
+        um_per_turn=table.number("um_per_turn", TRAVEL_UM),
+        um_per_turn_sd=table.number("um_per_turn_sd", MECHANISM_UM),
         away=table.word("away", {turn.value: turn for turn in Turn}),
         has_lock=table.flag("has_lock"),
-        backlash_um=table.number("backlash_um", _MICRONS),
+        backlash_um=table.number("backlash_um", MECHANISM_UM),
     )
 
 
@@ -213,7 +219,7 @@ def _shimmed(table: Table) -> ShimmedMount:
 
 
 def _stock(table: Table) -> tuple[float, ...]:
-    stock_um = table.numbers("stock_um", _MICRONS, is_open=True, is_rising=False)
+    stock_um = table.numbers("stock_um", TRAVEL_UM, is_rising=False)
     try:
         return ShimmedMount(stock_um=stock_um).stock_um
     except RemedyError as error:

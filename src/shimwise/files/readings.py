@@ -16,7 +16,7 @@ from shimwise.files.decoding import decoded
 from shimwise.files.errors import CellError, ReadingsFileError, shown
 from shimwise.files.kit import Kit
 from shimwise.files.opening import read_bytes
-from shimwise.files.rows import RowReader
+from shimwise.files.rows import FileRow, RowReader
 from shimwise.inference.model.prep import Reading
 
 Progress = Callable[[int, int], None]
@@ -27,14 +27,15 @@ TAKEN_APART = "are taken for different ones. Write one name one way."
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingsFile:
-    """All readings of a file, in its order, and what the person should be told of it.
+    """The rows of a file in its order, and what a person should know of it."""
 
-    ``typed``: of each reading the texts of its distance and its reading, spaces tidied.
-    """
-
-    readings: tuple[Reading, ...]
-    typed: tuple[tuple[str, str], ...]
+    rows: tuple[FileRow, ...]
     warnings: tuple[str, ...]
+
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        """The readings of all rows."""
+        return tuple(row.reading for row in self.rows)
 
 
 def read_readings(
@@ -96,12 +97,8 @@ def parse_readings(
         )
     if progress is not None:
         progress(total, total)
-    readings = tuple(reading for reading, _ in found)
-    return ReadingsFile(
-        readings=readings,
-        typed=tuple(typed for _, typed in found),
-        warnings=(*file.warnings, *header.warnings, *_look_alikes(readings, kit or Kit())),
-    )
+    warnings = (*file.warnings, *header.warnings, *_look_alikes(found, kit or Kit()))
+    return ReadingsFile(rows=found, warnings=warnings)
 
 
 def _told(
@@ -115,12 +112,12 @@ def _told(
 
 def _readings(
     rows: Iterable[tuple[int, list[str]]], header: Header, reader: RowReader, *, name: str
-) -> Iterator[tuple[Reading, tuple[str, str]]]:
+) -> Iterator[FileRow]:
     for number, (line, cells) in enumerate(rows):
         if len(cells) != header.width:
             _refuse_width(cells, header.width, name=name, line=line)
         try:
-            yield reader.read(cells, number=number, line=line), reader.typed(cells)
+            yield reader.read(cells, number=number, line=line)
         except CellError as error:
             raise ReadingsFileError(
                 str(error), name=name, line=line, column=error.column, found=error.found
@@ -141,12 +138,12 @@ def _refuse_width(cells: list[str], width: int, *, name: str, line: int) -> None
     )
 
 
-def _look_alikes(readings: tuple[Reading, ...], kit: Kit) -> Iterator[str]:
+def _look_alikes(rows: tuple[FileRow, ...], kit: Kit) -> Iterator[str]:
     """Warn of names that differ only in case: the judge takes them for different units."""
     for kind, names in (
-        ("Bodies", {reading.body for reading in readings} | set(kit.bodies)),
-        ("Lenses", {reading.lens for reading in readings} | set(kit.lenses)),
-        ("Operators", {reading.operator for reading in readings}),
+        ("Bodies", {row.reading.body for row in rows} | set(kit.bodies)),
+        ("Lenses", {row.reading.lens for row in rows} | set(kit.lenses)),
+        ("Operators", {row.reading.operator for row in rows}),
     ):
         alike: dict[str, list[str]] = {}
         for unit in sorted(names):

@@ -1,17 +1,24 @@
-"""One row of a readings file to a reading; what was read once in a column is not read twice."""
+"""From a row of a readings file to a reading; a text that a column has held before is not converted again."""
 
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
-from typing import Generic, TypeVar
+from typing import Generic, NamedTuple, TypeVar
 
 from shimwise.files import csv_fields
-from shimwise.files.errors import CellError, shown
 from shimwise.files.kit import KitLens
-from shimwise.files.lens_ledger import LensLedger
 from shimwise.files.names import cleaned_name, cleaned_note
+from shimwise.files.reading_rules import EnteredReading, ReadingRules
 from shimwise.inference.model.prep import Reading
 
 T = TypeVar("T")
+
+
+class FileRow(NamedTuple):
+    """One reading of a file, with its two lengths as written, spaces tidied."""
+
+    reading: Reading
+    distance_text: str
+    reading_text: str
 
 
 class _Column(Generic[T]):
@@ -26,15 +33,9 @@ class _Column(Generic[T]):
         try:
             return self.known[text]
         except KeyError:
-            value = self.known[text] = self._converted(text)
+            with csv_fields.of_column(self.column, text):
+                value = self.known[text] = self.convert(text)
             return value
-
-    def _converted(self, text: str) -> T:
-        try:
-            return self.convert(text)
-        except CellError as error:
-            message = f"[{shown(text)}] {error}" if text.strip() else str(error)
-            raise CellError(message, column=self.column, found=text) from error
 
     def text(self, row: Sequence[str]) -> str:
         return "" if self.place is None else " ".join(row[self.place].split())
@@ -77,78 +78,52 @@ class RowReader:
         self.at = column("at", cleaned_name)
         self.note = column("note", cleaned_note)
         self.focus_design = column("focus_design", csv_fields.to_focus_design)
-        self.ledger = LensLedger(lenses)
+        self.rules = ReadingRules(lenses)
         self.setups: dict[tuple[str, float], str] = {}
 
-    def read(self, row: Sequence[str], *, number: int, line: int) -> Reading:
+    def read(self, row: Sequence[str], *, number: int, line: int) -> FileRow:
         """Read one row; ``number`` counts data rows from 0, ``line`` is what a person sees in the file.
 
         Raises
         ------
         CellError
-            When a cell, or what it says beside earlier rows, cannot be.
+            If a cell cannot be read, or breaks a rule of :class:`ReadingRules`.
         """
-        body, lens = self.body.value(row), self.lens.value(row)
-        focal_mm, fnumber = self.focal.value(row), self.fnumber.value(row)
-        distance_mm, reading_mm = self.distance.value(row), self.reading.value(row)
-        operator, setup = self.operator.value(row), self.setup.value(row)
-        facts = self.ledger.agreed(
-            lens,
+        body, fnumber = self.body.value(row), self.fnumber.value(row)
+        entered = EnteredReading(
+            lens=self.lens.value(row),
             line=line,
-            focal_mm=focal_mm,
-            distance_mm=distance_mm,
+            focal_mm=self.focal.value(row),
+            distance_mm=self.distance.value(row),
+            reading_mm=self.reading.value(row),
+            distance_text=self.distance.text(row),
+            reading_text=self.reading.text(row),
+            axis=self.axis.value(row),
             squeeze=self.squeeze.value(row),
             separation_mm=self.separation.value(row),
             focus_design=self.focus_design.value(row),
         )
-        axis = self.axis.value(row)
-        if axis is not None and facts.squeeze == 1.0:
-            raise CellError(
-                f"an axis is given, but {lens} has no squeeze; write its squeeze, such as 2, in the column "
-                "squeeze or in the kit.",
-                column="axis",
-                found=axis.value,
-            )
-        self._refuse_near(row, lens, facts.least_mm(focal_mm, axis), distance_mm, reading_mm)
-        return Reading(
+        operator, setup = self.operator.value(row), self.setup.value(row)
+        lens = self.rules.checked(entered)
+        if not setup:  # named by body and distance, in the words first used for it
+            setup = self.setups.setdefault((body, entered.distance_mm), f"{body} at {entered.distance_text}")
+        reading = Reading(
             row=number,
             line=line,
             body=body,
-            lens=lens,
-            focal_mm=focal_mm,
+            lens=entered.lens,
+            focal_mm=entered.focal_mm,
             fnumber=fnumber,
-            distance_mm=distance_mm,
-            reading_mm=reading_mm,
+            distance_mm=entered.distance_mm,
+            reading_mm=entered.reading_mm,
             operator=operator,
-            setup=setup or self._setup_name(row, body, distance_mm),
-            squeeze=facts.squeeze,
-            axis=axis,
-            separation_mm=facts.separation_mm,
+            setup=setup,
+            squeeze=lens.squeeze,
+            axis=entered.axis,
+            separation_mm=lens.separation_mm,
             stop=self.stop.value(row),
             at=self.at.value(row),
             note=self.note.value(row),
-            focus_design=facts.focus_design,
+            focus_design=lens.focus_design,
         )
-
-    def typed(self, row: Sequence[str]) -> tuple[str, str]:
-        """Give the texts of a row's distance and reading, spaces tidied."""
-        return self.distance.text(row), self.reading.text(row)
-
-    def _setup_name(self, row: Sequence[str], body: str, distance_mm: float) -> str:
-        """Name a set-up that the file does not: body and distance, in the words first used for it."""
-        return self.setups.setdefault((body, distance_mm), f"{body} at {self.distance.text(row)}")
-
-    def _refuse_near(
-        self, row: Sequence[str], lens: str, least_mm: float, distance_mm: float, reading_mm: float
-    ) -> None:
-        if distance_mm >= least_mm and reading_mm >= least_mm:
-            return
-        column, mm = (self.distance, distance_mm) if distance_mm < least_mm else (self.reading, reading_mm)
-        text = column.text(row)
-        raise CellError(
-            f"[{shown(text)}] is {mm:.1f} mm, inside the near limit of {lens}: it can be sharp from "
-            f"{least_mm:.1f} mm on (four focal lengths, and the separation of its principal planes). "
-            "Check the unit, and the focal length.",
-            column=column.column,
-            found=text,
-        )
+        return FileRow(reading, entered.distance_text, entered.reading_text)

@@ -6,6 +6,7 @@ from itertools import pairwise
 from typing import TypeVar
 
 from shimwise.files.errors import CellError, KitError, shown
+from shimwise.files.limits import Limits
 from shimwise.files.names import cleaned_name
 
 T = TypeVar("T")
@@ -44,20 +45,18 @@ class Table:
                     f"is no key that is known here.{meant} Known are: {', '.join(self.asked)}.", shown(key)
                 )
 
-    def number(self, key: str, limits: tuple[float, float], *, is_open: bool = False) -> float | None:
-        """Give a number within limits, None where the key is absent; ``is_open`` excludes the lower limit."""
+    def number(self, key: str, limits: Limits) -> float | None:
+        """Return a number within limits; None if the key is absent."""
         value = self._take(key)
-        return None if value is None else self._number(value, key, limits, is_open=is_open)
+        return None if value is None else self._number(value, key, limits)
 
-    def numbers(
-        self, key: str, limits: tuple[float, float], *, is_open: bool = False, is_rising: bool = True
-    ) -> tuple[float, ...]:
-        """Give a number or a list of numbers, rising or not, as a tuple; empty where the key is absent."""
+    def numbers(self, key: str, limits: Limits, *, is_rising: bool = True) -> tuple[float, ...]:
+        """Return a number or a list of numbers, rising or not, as a tuple; empty where the key is absent."""
         value = self._take(key)
         if value is None:
             return ()
         found = value if isinstance(value, list) else [value]
-        numbers = tuple(self._number(item, key, limits, is_open=is_open) for item in found)
+        numbers = tuple(self._number(item, key, limits) for item in found)
         if not numbers:
             raise self.refuse("is an empty list. Write at least one number, or leave the key out.", key)
         if is_rising and any(b <= a for a, b in pairwise(numbers)):
@@ -132,13 +131,11 @@ class Table:
             raise self.refuse(f"is {_kind(value)}; accepted is a table.", key)
         return Table(value, name=self.name, place=".".join(part for part in (self.place, key) if part))
 
-    def _number(self, value: object, key: str, limits: tuple[float, float], *, is_open: bool) -> float:
+    def _number(self, value: object, key: str, limits: Limits) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise self.refuse(f"is {_kind(value)}; accepted is a number, without quotes.", key)
-        low, high = limits
-        if not low <= value <= high or (is_open and value == low):
-            range_text = f"above {low:g} and up to {high:g}" if is_open else f"from {low:g} to {high:g}"
-            raise self.refuse(f"is {shown(str(value))}; accepted is a number {range_text}.", key)
+        if not limits.hold(value):
+            raise self.refuse(f"is {shown(str(value))}; accepted is a number {limits.range_text}.", key)
         return float(value)
 
 

@@ -5,6 +5,8 @@ take a connection (to look) or a :class:`Change` (to write) first. Every change 
 journal, save that of a setting.
 """
 
+from sqlalchemy import Connection
+
 from shimwise.record.errors import (
     Conflict,
     NotFound,
@@ -22,6 +24,7 @@ from shimwise.record.record import Change, Record, utc_now
 __all__ = [
     "Change",
     "Conflict",
+    "Connection",
     "NotFound",
     "Record",
     "RecordAway",

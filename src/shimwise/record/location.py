@@ -7,6 +7,7 @@ from sqlalchemy import URL, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.pool import ConnectionPoolEntry
 
+from shimwise.extras import require_extra
 from shimwise.record.errors import RecordAway
 
 __all__ = ["FILE_NAME", "WAITED_S", "Place", "engine_of", "place_of"]
@@ -67,6 +68,7 @@ def engine_of(place: Place, *, waited_s: float = WAITED_S) -> Engine:
     """Make an engine; connects to nothing yet."""
     if place.path is not None:
         return _sqlite_engine(place, waited_s)
+    require_extra("postgresql", "A record on PostgreSQL")
     # A cut connection is found before it is used; a server that does not answer is given up.
     return create_engine(
         place.url.set(drivername="postgresql+psycopg"),

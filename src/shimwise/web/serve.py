@@ -18,7 +18,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from shimwise.bench.prep.state import prep_state
+from shimwise.bench.prep.states import prep_version
 from shimwise.bench.verdict.judge_service import Judgement, JudgeService
 from shimwise.errors import ShimwiseError
 from shimwise.web.app import create_app
@@ -199,7 +199,7 @@ def own_address() -> str:
 
 
 def _looked(record: "Record", prep_id: str) -> State | None:
-    found = prep_state(record, prep_id)
+    found = prep_version(record, prep_id)
     return None if found is None else State(revision=found.revision, verdict=found.verdict_id)
 
 

@@ -10,7 +10,7 @@ from bench_files import Run
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.house import units
 from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts
-from shimwise.bench.prep import evidence, preps
+from shimwise.bench.prep import gauges, preps
 from shimwise.bench.prep.readings import add_reading
 from shimwise.bench.sign import signing
 from shimwise.bench.verdict.verdict import refresh_verdict
@@ -32,7 +32,7 @@ def make_record(folder: Path, *, value_um: float) -> Path:
         prep = preps.start_prep(
             record, body_ids=[body.id], lens_ids=[lens.id for lens in lenses], title="Monday", who=WHO
         )
-        evidence.add_gauge(
+        gauges.add_gauge(
             record, prep.id, unit_kind="body", unit_id=body.id, value_um=value_um, sd_um=1.5, who=WHO
         )
         for lens, text in zip(lenses, ('short by 5/16"', 'short by 3/16"'), strict=True):

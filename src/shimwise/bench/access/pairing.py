@@ -23,9 +23,7 @@ from shimwise.bench.typed_names import optional_name
 from shimwise.record.queries import settings as kept
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from shimwise.record import Change, Record
+    from shimwise.record import Change, Connection, Record
 
 __all__ = [
     "LEAST_CHARACTERS",

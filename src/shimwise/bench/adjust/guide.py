@@ -30,8 +30,8 @@ from shimwise.bench.errors import Conflict, InputError
 from shimwise.bench.history.histories import remember_move
 from shimwise.bench.house.shim_stock import take_shims
 from shimwise.bench.house.unit_knowledge import mechanism_of
-from shimwise.bench.prep.lookups import refuse_unless_open
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
+from shimwise.bench.prep.states import refuse_unless_open
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
 from shimwise.bench.verdict.recheck import line_of
 from shimwise.bench.verdict.verdict import current_verdict
@@ -44,9 +44,7 @@ from shimwise.remedy.adjustment import Adjustment, begin, begin_lens
 from shimwise.remedy.adjustment_steps import Guide, Move, Response, Step, answers_to
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from shimwise.record import Change, Record
+    from shimwise.record import Change, Connection, Record
 
 __all__ = [
     "adjustment",

@@ -12,8 +12,7 @@ from shimwise.remedy.adjustment import Adjustment
 from shimwise.remedy.adjustment_steps import Guide
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
+    from shimwise.record import Connection
     from shimwise.record.tables.rows import JournalRow
 
 __all__ = [

@@ -17,8 +17,7 @@ from shimwise.remedy.adjustment_steps import Move, turns_words
 from shimwise.remedy.stock import ShimStock, restack
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
+    from shimwise.record import Connection
     from shimwise.remedy.adjustment import Adjustment
 
 __all__ = ["Made", "Plan", "made_move", "plan_of", "restacked"]

@@ -12,9 +12,8 @@ from shimwise.remedy.adjustment import Adjustment, Confirmed
 from shimwise.remedy.adjustment_steps import Guide, Step
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
     from shimwise.bench.prep.prep_data import PrepMaterial
+    from shimwise.record import Connection
 
 __all__ = ["NOTED", "view_kept"]
 

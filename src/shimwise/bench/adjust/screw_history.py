@@ -13,11 +13,10 @@ from shimwise.record.queries import verdicts
 from shimwise.remedy import PlannedTurn, Screw, Turn
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.inference.history.screw import ScrewKnowledge, ScrewMove, TurnAdvice
     from shimwise.inference.verdict.answer import Answer
+    from shimwise.record import Connection
     from shimwise.record.tables.rows import AdjustmentRow, BodyRow
 
 __all__ = ["ScrewPast", "Turned", "planned_turns", "screw_past", "screw_view", "screws_of"]

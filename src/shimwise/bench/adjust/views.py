@@ -7,7 +7,7 @@ looking at the head of the screw. UTC times.
 from dataclasses import dataclass
 from datetime import datetime
 
-__all__ = ["AdjustmentView", "MoveView", "ScrewView", "ShimCount", "StepView", "StockView"]
+__all__ = ["AdjustmentView", "MoveView", "ScrewView", "StepView"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,20 +99,3 @@ class AdjustmentView:
     def now(self) -> StepView | None:
         """The step to be answered; None when all are."""
         return next((step for step in self.steps if step.is_now), None)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShimCount:
-    """How many shims of a thickness the house has, and how many to order. [µm]"""
-
-    thickness_um: float
-    count: int
-    to_order: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StockView:
-    """The shims of the house; ``is_counted`` is False until someone counted them."""
-
-    shims: tuple[ShimCount, ...]
-    is_counted: bool

@@ -11,8 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import SheetError
-from shimwise.imaging.frames import Recording, read_still
-from shimwise.imaging.frames.folder import read_inside
 from shimwise.sheets.charts import (
     Advice,
     Camera,
@@ -144,6 +142,9 @@ def layout_of_picture(path: Path) -> dict[str, Any]:
     SheetError
         When no square is seen in it, or it is none of ours.
     """
+    from shimwise.imaging.frames import Recording, read_still
+    from shimwise.imaging.frames.folder import read_inside
+
     still = read_still(read_inside(path.parent, path.name), Recording(transfer="linear"), file=path.name)
     text = _square_text(np.nan_to_num(still.pixels))
     if not text:

@@ -8,15 +8,14 @@ from pathlib import Path
 
 from shimwise.errors import InferenceError
 from shimwise.files import Kit, ReadingsFileError, parse_readings, read_kit, read_readings
+from shimwise.files.limits import WRITTEN_SD_UM
 from shimwise.files.opening import LARGEST_BYTES
 from shimwise.inference.model.prep import DEFAULT_TOLERANCE_UM, Prep, Reading
 
-__all__ = ["LARGEST_BYTES", "LARGEST_TOLERANCE_UM", "Inputs", "Progress", "lens_texts", "read_inputs"]
+__all__ = ["LARGEST_BYTES", "Inputs", "Progress", "lens_texts", "read_inputs"]
 
 Progress = Callable[[str, int, int], None]
 """Told what is being done, how far it is and how far it goes; 0 of 0 where that is not known."""
-LARGEST_TOLERANCE_UM = 1000.0
-"""A tolerance beyond a millimetre is a slip of the unit. [µm]"""
 STANDARD_INPUT = "standard input"
 READING_FILE, JUDGING, PLANNING = "Reading the file", "Judging", "Planning"
 
@@ -58,10 +57,9 @@ def read_inputs(
     InferenceError
         When the tolerance is impossible.
     """
-    if tolerance_um is not None and not 0 < tolerance_um <= LARGEST_TOLERANCE_UM:
+    if tolerance_um is not None and not WRITTEN_SD_UM.hold(tolerance_um):
         raise InferenceError(
-            f"A tolerance of ±{tolerance_um:g} µm is none. Give one above 0 and up to "
-            f"{LARGEST_TOLERANCE_UM:g} µm, such as 10."
+            f"A tolerance of ±{tolerance_um:g} µm is none. Give one {WRITTEN_SD_UM.text}, such as 10."
         )
     kit = Kit() if kit_path is None else read_kit(kit_path)
     taken, warnings = _read(readings, kit, progress)

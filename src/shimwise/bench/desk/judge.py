@@ -94,7 +94,7 @@ def judge_file(
 
 def _with_sweeps(inputs: Inputs, sweeps: Sequence[str | Path]) -> Inputs:
     """Add what sweeps measured; rows and lines go on after the file's."""
-    from shimwise.bench.sweep.evidence_file import sweep_readings
+    from shimwise.bench.desk.sweep_evidence import sweep_readings
 
     taken = inputs.prep.readings
     row = max((reading.row for reading in taken), default=-1) + 1

@@ -3,15 +3,15 @@
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from shimwise.bench.exchange.import_units import FileRow, FileUnits, ReadingsSource, rows_by_name
+from shimwise.bench.exchange.import_units import FileUnits, ReadingsSource, rows_by_name
+from shimwise.files.rows import FileRow
 from shimwise.record.names import name_key
 from shimwise.record.queries import verdicts
 from shimwise.sheets.words.shared import listed
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
     from shimwise.bench.house.views import HouseSettings
+    from shimwise.record import Connection
     from shimwise.record.tables.rows import PrepRow, ReadingRow, SetupRow
 
 __all__ = ["told_of_adjusted", "told_of_facts", "told_of_repeats", "told_of_tolerance"]

@@ -15,12 +15,14 @@ from shimwise.bench.exchange.import_messages import (
     told_of_repeats,
     told_of_tolerance,
 )
-from shimwise.bench.exchange.import_units import FileRow, FileUnits, ReadingsSource
+from shimwise.bench.exchange.import_units import FileUnits, ReadingsSource
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
-from shimwise.bench.prep.lookups import refuse_unless_open
-from shimwise.bench.prep.preps import MOST_BODIES, MOST_LENSES, OPEN, prep_title
+from shimwise.bench.prep.preps import MOST_BODIES, MOST_LENSES, prep_title
 from shimwise.bench.prep.setups import new_setup, setup_at
+from shimwise.bench.prep.states import OPEN, refuse_unless_open
+from shimwise.bench.typed_lengths import TypedLength
+from shimwise.files.rows import FileRow
 from shimwise.record.names import name_key
 from shimwise.record.queries import evidence, units
 from shimwise.record.queries import preps as kept
@@ -28,10 +30,8 @@ from shimwise.record.tables.rows import BodyRow, GaugeRow, LensRow, PrepRow, Rea
 from shimwise.sheets.words.shared import counted
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
     from shimwise.bench.desk.inputs import Progress
-    from shimwise.record import Change
+    from shimwise.record import Change, Connection
 
 __all__ = ["Draft", "draft_of", "keep"]
 
@@ -211,16 +211,16 @@ class _Taped:
 
     def at_row(self, row: FileRow, body: BodyRow) -> SetupRow:
         """Give the set-up of a row: of this name, body and distance; taped now where there is none."""
-        name = row.reading.setup
-        key = (body.id, name_key(name), row.distance.mm)
+        name, distance = row.reading.setup, TypedLength(row.distance_text, row.reading.distance_mm)
+        key = (body.id, name_key(name), distance.mm)
         if key not in self.found:
             same = [one for one in (*self.known, *self.new) if name_key(one.name) == key[1]]
-            found = setup_at(same, body_id=body.id, distance=row.distance)
+            found = setup_at(same, body_id=body.id, distance=distance)
             if found is None:
                 found = new_setup(
                     self.prep_id,
                     body,
-                    row.distance,
+                    distance,
                     known=(*self.known, *self.new),
                     taped_by=self.who,
                     taped_at=self.at + len(self.new) * TICK,  # set-ups are listed by it: as in the file

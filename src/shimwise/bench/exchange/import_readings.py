@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING
 from shimwise.bench.desk.inputs import READING_FILE
 from shimwise.bench.errors import InputError
 from shimwise.bench.exchange.import_plan import Draft, draft_of, keep
-from shimwise.bench.exchange.import_units import FileRow, ReadingsSource
+from shimwise.bench.exchange.import_units import ReadingsSource
 from shimwise.bench.house.unit_knowledge import kit_lens
-from shimwise.bench.prep.reading_text import Typed
 from shimwise.bench.typed_names import optional_name, typed_name
 from shimwise.files import Kit, parse_readings, read_kit
 from shimwise.files.columns import KNOWN, SEPARATORS, plain_column
@@ -189,9 +188,9 @@ def _read(
             known = units.lenses(connection, limit=ALL, has_retired=True)
     told = None if progress is None else partial(progress, READING_FILE)
     file = parse_readings(data, name=name, kit=Kit(lenses=_Lenses(kit.lenses, known)), progress=told)
-    if len(file.readings) > MOST_ROWS:
+    if len(file.rows) > MOST_ROWS:
         raise InputError(
-            f"{name} has {len(file.readings):,} readings; at most {MOST_ROWS:,} are taken in at once. "
+            f"{name} has {len(file.rows):,} readings; at most {MOST_ROWS:,} are taken in at once. "
             "Part it into preps.",
             field="data",
         )
@@ -199,10 +198,7 @@ def _read(
         name=name,
         digest=hashlib.sha256(data).hexdigest(),
         kit=kit,
-        rows=tuple(
-            FileRow(reading, Typed(distance, reading.distance_mm), text)
-            for reading, (distance, text) in zip(file.readings, file.typed, strict=True)
-        ),
+        rows=file.rows,
         warnings=tuple(one.replace(TAKEN_APART, ONE_UNIT) for one in file.warnings),
     )
 

@@ -3,31 +3,23 @@
 import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.kit_units import body_of_kit, lens_of_rows
 from shimwise.bench.house.unit_rows import body_row, lens_row
-from shimwise.bench.prep.reading_text import Typed, is_metric
+from shimwise.bench.typed_lengths import is_metric
 from shimwise.bench.typed_names import id_or_new
 from shimwise.files.kit import Kit, KitBody, KitLens
-from shimwise.inference.model.prep import Reading
+from shimwise.files.rows import FileRow
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
 from shimwise.record.tables.rows import BodyRow, LensRow
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
+    from shimwise.record import Connection
 
-__all__ = ["FileRow", "FileUnits", "ReadingsSource", "rows_by_name"]
-
-
-class FileRow(NamedTuple):
-    """One reading of a file, with what was typed of its two lengths."""
-
-    reading: Reading
-    distance: Typed
-    reading_text: str
+__all__ = ["FileUnits", "ReadingsSource", "rows_by_name"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,11 +4,9 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sqlalchemy import select
-
 from shimwise.bench.sweep.frame_files import FRAMES
 from shimwise.record.backup.checking import Finding
-from shimwise.record.tables import schema
+from shimwise.record.queries.lookups import sweep_ids
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -29,7 +27,7 @@ def frames_left(record: "Record") -> tuple[Finding, ...]:
     folder = record.folder / FRAMES
     there = sorted(folder.iterdir()) if folder.is_dir() else []
     with record.reading() as connection:
-        known = set(connection.execute(select(schema.sweeps.c.id)).scalars())
+        known = sweep_ids(connection)
     return tuple(_found(there, known))
 
 

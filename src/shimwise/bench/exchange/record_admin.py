@@ -24,8 +24,7 @@ from shimwise.record.queries import preps, verdicts
 from shimwise.record.record import Record, utc_now
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
+    from shimwise.record import Connection
     from shimwise.record.tables.rows import PrepLineRow
 
 __all__ = [

@@ -24,11 +24,9 @@ from shimwise.record.queries import units, verdicts
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from sqlalchemy import Connection
-
     from shimwise.bench.house.views import PastVerdict
     from shimwise.inference.history.memory import Wear
-    from shimwise.record import Record
+    from shimwise.record import Connection, Record
     from shimwise.record.tables.rows import BodyRow, JournalRow, LensRow
 
 __all__ = ["body_drift", "lens_drift"]

@@ -5,23 +5,19 @@ from collections import defaultdict
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, NamedTuple
 
-from sqlalchemy import select
-
 from shimwise.bench.house.unit_knowledge import body_coc_um
 from shimwise.bench.prep.prep_data import material_of
-from shimwise.bench.prep.presenter import Shower
+from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.inference.posterior.robust import K_MEDIAN
 from shimwise.inference.repeatability.pooled import Sighting
 from shimwise.record.names import name_key
-from shimwise.record.tables import schema
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
     from shimwise.bench.prep.prep_data import PrepMaterial
+    from shimwise.record import Connection
     from shimwise.record.tables.rows import ReadingRow
 
-__all__ = ["MOST_PREPS", "Seen", "newest_preps", "seen_in", "written_as"]
+__all__ = ["MOST_PREPS", "Seen", "seen_in"]
 
 MOST_PREPS = 50
 """The newest preps are looked at: how a person reads changes with the years."""
@@ -38,26 +34,6 @@ class Seen(NamedTuple):
     sighting: Sighting
 
 
-def newest_preps(connection: "Connection", *, name: str | None = None) -> list[str]:
-    """Give the newest preps that hold readings, of one person where a name is given, newest first."""
-    of_prep = schema.readings.c.prep_id == schema.preps.c.id
-    if name is not None:
-        of_prep &= schema.readings.c.operator.in_(written_as(connection, name))
-    wanted = (
-        select(schema.preps.c.id)
-        .where(select(schema.readings.c.id).where(of_prep).exists())
-        .order_by(schema.preps.c.started_at.desc(), schema.preps.c.id)
-        .limit(MOST_PREPS)
-    )
-    return list(connection.execute(wanted).scalars())
-
-
-def written_as(connection: "Connection", name: str) -> list[str]:
-    """Give the ways in which a person's name is written beside readings; capitals do not matter."""
-    found = connection.execute(select(schema.readings.c.operator).distinct()).scalars()
-    return [written for written in found if name_key(written) == name_key(name)]
-
-
 def seen_in(connection: "Connection", prep_ids: Iterable[str]) -> list[Seen]:
     """Gather what people read in some preps; readings that were withdrawn are left out."""
     found: list[Seen] = []
@@ -67,7 +43,7 @@ def seen_in(connection: "Connection", prep_ids: Iterable[str]) -> list[Seen]:
 
 
 def _seen(material: "PrepMaterial") -> list[Seen]:
-    shower = Shower(material, None)
+    presenter = PrepPresenter(material, None)
     groups: dict[tuple[str, SightKey], list[ReadingRow]] = defaultdict(list)
     for row in material.readings:
         if row.withdrawn_at is None and row.operator.strip():
@@ -75,7 +51,7 @@ def _seen(material: "PrepMaterial") -> list[Seen]:
     seen = []
     for (key, sight), rows in groups.items():
         blur_um = rows[0].fnumber * body_coc_um(material.bodies[rows[0].body_id], material.house)
-        landings = [shower.landing(row) for row in rows]
+        landings = [presenter.landing(row) for row in rows]
         reading_sd_um = math.sqrt(max(0.0, landings[-1].sd_um ** 2 - (K_MEDIAN * blur_um) ** 2))
         sighting = Sighting(
             landings_um=tuple(one.um for one in landings), blur_um=blur_um, reading_sd_um=reading_sd_um

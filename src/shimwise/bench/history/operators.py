@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import Conflict
-from shimwise.bench.history.operator_readings import Seen, newest_preps, seen_in
+from shimwise.bench.history.operator_readings import MOST_PREPS, Seen, seen_in
 from shimwise.bench.history.operator_views import HouseRepeatability, OperatorView, PooledView, StudyView
 from shimwise.bench.sign.signing import leads_in
 from shimwise.bench.typed_names import typed_name
@@ -16,6 +16,7 @@ from shimwise.errors import InferenceError
 from shimwise.inference.repeatability.gauge_study import LEAST_PARTS, largest_crossing, overlap
 from shimwise.inference.repeatability.pooled import gauge_study, person_k, pooled_repeatability
 from shimwise.record.names import name_key
+from shimwise.record.queries.lookups import preps_with_readings
 from shimwise.sheets.words.shared import counted
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ def repeatability(record: "Record", *, name: str, who: str) -> OperatorView:
                 kind="person",
                 id=person,
             )
-        prep_ids = newest_preps(connection, name=person)
+        prep_ids = preps_with_readings(connection, operator=person, limit=MOST_PREPS)
         seen = [one for one in seen_in(connection, prep_ids) if one.key == name_key(person)]
     return _view(person, seen, prep_count=len(prep_ids))
 
@@ -67,8 +68,8 @@ def house_repeatability(record: "Record", *, who: str) -> HouseRepeatability:
     asking = typed_name(who, field="who") if who.strip() else ""
     with record.reading() as connection:
         is_lead = name_key(asking) in map(name_key, leads_in(connection)) if asking else False
-        prep_ids = newest_preps(connection)
-        own_ids = newest_preps(connection, name=asking) if asking else []
+        prep_ids = preps_with_readings(connection, limit=MOST_PREPS)
+        own_ids = preps_with_readings(connection, operator=asking, limit=MOST_PREPS) if asking else []
         everything = seen_in(connection, dict.fromkeys([*prep_ids, *own_ids]))
     seen = [one for one in everything if one.prep_id in set(prep_ids)]
     mine = [one for one in everything if one.key == name_key(asking) and one.prep_id in set(own_ids)]

@@ -22,11 +22,10 @@ from shimwise.record.tables.rows import BodyRow, LensRow
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from sqlalchemy import Connection
-
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.inference.model.linear import Model
     from shimwise.inference.model.prep import Prep
+    from shimwise.record import Connection
     from shimwise.record.tables.rows import ReadingRow, SweepRow
 
 __all__ = ["UNKNOWN_SD", "after_move", "after_prep", "alone_at", "memory_in", "prior_of"]

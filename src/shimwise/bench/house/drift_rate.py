@@ -3,20 +3,19 @@
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.errors import InputError
 from shimwise.bench.typed_names import typed_name
+from shimwise.bench.typed_numbers import check_number
+from shimwise.files.limits import Limits
 from shimwise.record.queries import settings as kept_settings
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
     from shimwise.inference.history.memory import Wear
-    from shimwise.record import Record
+    from shimwise.record import Connection, Record
 
 __all__ = ["WearSettings", "change_wear", "wear", "wear_in"]
 
 WEAR_KEY = "wear"
-MOST_UM = 100.0
+RATE_UM = Limits(0.0, 100.0, "µm")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,10 +62,8 @@ def change_wear(record: "Record", *, settings: WearSettings, who: str) -> WearSe
     """
     person, reason = typed_name(who, field="who"), typed_name(settings.reason, field="reason")
     for field, value in asdict(settings).items():
-        if field != "reason" and not (0 <= value <= MOST_UM):
-            raise InputError(
-                f"is out of range; accepted is 0 to {MOST_UM:g} µm.", field=field, typed=f"{value:g}"
-            )
+        if field != "reason":
+            check_number(value, RATE_UM, field=field)
     checked = replace(settings, reason=reason)
     with record.writing(who=person) as change:
         kept_settings.change_setting(change, WEAR_KEY, asdict(checked))

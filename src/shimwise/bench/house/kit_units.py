@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.unit_checks import checked_body, checked_lens
 from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts
+from shimwise.fields import build_from
 from shimwise.files.errors import ReadingsFileError
 from shimwise.files.kit import KitBody, KitLens
 from shimwise.remedy import Fixed, Mechanism, Screw, ShimmedMount
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
     from shimwise.inference.model.prep import Reading
 
 __all__ = ["body_of_kit", "lens_of_rows", "mechanism_of_kit"]
+
+_KINDS: dict[type[Mechanism], str] = {Screw: "screw", ShimmedMount: "shimmed mount", Fixed: "fixed"}
 
 
 def body_of_kit(name: str, kit: KitBody) -> BodyFacts:
@@ -24,16 +27,7 @@ def body_of_kit(name: str, kit: KitBody) -> BodyFacts:
     InputError
         When the record takes no such value.
     """
-    facts = BodyFacts(
-        name=name,
-        mount=kit.mount,
-        history_mean_um=kit.history_mean_um,
-        history_sd_um=kit.history_sd_um,
-        pixel_pitch_um=kit.pixel_pitch_um,
-        circle_of_confusion_um=kit.circle_of_confusion_um,
-        tolerance_um=kit.tolerance_um,
-        mechanism=mechanism_of_kit(kit.mechanism),
-    )
+    facts = build_from(BodyFacts, kit, name=name, mechanism=mechanism_of_kit(kit.mechanism))
     try:
         return checked_body(facts)
     except InputError as error:
@@ -69,17 +63,15 @@ def lens_of_rows(
     if separation_mm is None and not kit.by_distance:
         separation_mm = _only(rows, "separation_mm", "principal_separation_mm", file)
     design = kit.focus_design or rows[0].focus_design
-    facts = LensFacts(
+    facts = build_from(
+        LensFacts,
+        kit,
         name=name,
-        mount=kit.mount,
-        history_mean_um=kit.history_mean_um,
-        history_sd_um=kit.history_sd_um,
         focal_lengths_mm=kit.focal_lengths_mm or (_only(rows, "focal_mm", "focal_length_mm", file) or 0.0,),
         fnumber=kit.fnumber or min(row.fnumber for row in rows),
         separation_mm=separation_mm,
         focus_design=str(design or ""),
         squeeze=kit.squeeze or rows[0].squeeze,
-        by_distance=kit.by_distance,
         scale_unit="m" if is_metric else "ft",
     )
     try:
@@ -89,23 +81,13 @@ def lens_of_rows(
 
 
 def mechanism_of_kit(mechanism: Mechanism | None) -> MechanismFacts | None:
-    """Give how a body is adjusted as the record keeps it."""
-    match mechanism:
-        case None:
-            return None
-        case Screw():
-            return MechanismFacts(
-                kind="screw",
-                um_per_turn=mechanism.um_per_turn,
-                um_per_turn_sd=mechanism.um_per_turn_sd,
-                away=mechanism.away.value if mechanism.away else "",
-                has_lock=mechanism.has_lock,
-                backlash_um=mechanism.backlash_um,
-            )
-        case ShimmedMount():
-            return MechanismFacts(kind="shimmed mount", stock_um=mechanism.stock_um)
-        case Fixed():
-            return MechanismFacts(kind="fixed")
+    """Return how a body is adjusted as the record keeps it."""
+    if mechanism is None:
+        return None
+    away = mechanism.away if isinstance(mechanism, Screw) else None
+    return build_from(
+        MechanismFacts, mechanism, kind=_KINDS[type(mechanism)], away=away.value if away else ""
+    )
 
 
 def _only(rows: "Sequence[Reading]", field: str, column: str, file: str) -> float | None:

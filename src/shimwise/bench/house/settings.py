@@ -1,29 +1,25 @@
 """The house's settings: units, tolerances, circle of confusion, shims in stock, theme."""
 
-import math
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.desk.inputs import LARGEST_TOLERANCE_UM
 from shimwise.bench.errors import AllRefusals, InputError
-from shimwise.bench.house.unit_checks import LEAST_SD_UM
 from shimwise.bench.house.views import HouseSettings
 from shimwise.bench.typed_names import typed_name
+from shimwise.bench.typed_numbers import check_number
 from shimwise.errors import RemedyError
+from shimwise.files.limits import COC_UM, TOLERANCE_UM
 from shimwise.record.queries import settings as kept
 from shimwise.remedy import ShimmedMount
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from shimwise.record import Record
+    from shimwise.record import Connection, Record
 
 __all__ = ["change_settings", "checked_settings", "settings", "settings_in"]
 
 KEY = "house"
 UNITS = ("ft", "m")
 THEMES = ("dark", "light")
-COC_UM = (1.0, 500.0)
 MOST_MOUNTS = 50
 
 
@@ -68,10 +64,8 @@ def checked_settings(new: HouseSettings) -> HouseSettings:
     """Give settings that can be; errors as :func:`change_settings`, all of them together."""
     with AllRefusals() as refusals:
         refusals.of(_check_choices, new)
-        refusals.of(
-            _check_within, new.tolerance_um, (LEAST_SD_UM, LARGEST_TOLERANCE_UM), field="tolerance_um"
-        )
-        refusals.of(_check_within, new.coc_um, COC_UM, field="coc_um")
+        refusals.of(check_number, new.tolerance_um, TOLERANCE_UM, field="tolerance_um")
+        refusals.of(check_number, new.coc_um, COC_UM, field="coc_um")
         by_mount = refusals.of(_by_mount, new) or {}
         stock_um = refusals.of(_stock, new) or ()
     return HouseSettings(
@@ -101,7 +95,7 @@ def _by_mount(new: HouseSettings) -> dict[str, float]:
         )
     by_mount = {}
     for mount, tolerance_um in new.tolerance_by_mount.items():
-        _check_within(tolerance_um, (LEAST_SD_UM, LARGEST_TOLERANCE_UM), field="tolerance_by_mount")
+        check_number(tolerance_um, TOLERANCE_UM, field="tolerance_by_mount")
         by_mount[typed_name(mount, field="tolerance_by_mount")] = float(tolerance_um)
     return by_mount
 
@@ -111,13 +105,3 @@ def _stock(new: HouseSettings) -> tuple[float, ...]:
         return ShimmedMount(stock_um=new.shim_stock_um).stock_um
     except RemedyError as error:
         raise InputError(str(error), field="shim_stock_um") from error
-
-
-def _check_within(value: float, limits: tuple[float, float], *, field: str) -> None:
-    low, high = limits
-    if not (math.isfinite(value) and low <= value <= high):
-        raise InputError(
-            f"is {value:g} µm; accepted is from {low:g} to {high:g} µm.",
-            field=field,
-            typed=f"{value:g}",
-        )

@@ -1,9 +1,9 @@
 """The house's shims with their counts: counted by a person, taken out and put back by adjustments."""
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.adjust.views import ShimCount, StockView
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.settings import KEY as HOUSE_KEY
 from shimwise.bench.house.settings import settings_in
@@ -13,15 +13,30 @@ from shimwise.record.queries import settings as kept
 from shimwise.remedy.stock import ShimStock
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
+    from shimwise.record import Change, Connection, Record
 
-    from shimwise.record import Change, Record
-
-__all__ = ["change_shim_stock", "shim_stock", "stock_in", "take_shims"]
+__all__ = ["ShimCount", "StockView", "change_shim_stock", "shim_stock", "stock_in", "take_shims"]
 
 KEY = "shim counts"
 NOT_COUNTED = 9
 """How many of each thickness are taken to be there while nobody has counted them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShimCount:
+    """How many shims of a thickness the house has, and how many to order. [µm]"""
+
+    thickness_um: float
+    count: int
+    to_order: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StockView:
+    """The shims of the house; ``is_counted`` is False until someone counted them."""
+
+    shims: tuple[ShimCount, ...]
+    is_counted: bool
 
 
 def shim_stock(record: "Record") -> StockView:

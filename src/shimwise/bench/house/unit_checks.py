@@ -3,37 +3,31 @@
 import math
 from dataclasses import replace
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import Any
 
 from shimwise.bench.errors import AllRefusals, InputError
 from shimwise.bench.house.unit_knowledge import mechanism_json, mechanism_of
 from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts, SetFacts
 from shimwise.bench.typed_names import optional_name, typed_name, typed_note
+from shimwise.bench.typed_numbers import check_number
 from shimwise.errors import RemedyError
-from shimwise.files.csv_fields import FARTHEST_MM, FNUMBER, FOCAL_MM, SEPARATION_MM, SQUEEZE
-from shimwise.files.kit_file import LARGEST_ERROR_UM
+from shimwise.files.limits import (
+    COC_UM,
+    ERROR_UM,
+    FNUMBER,
+    FOCAL_MM,
+    NEAR_MM,
+    PIXEL_PITCH_UM,
+    SEPARATION_MM,
+    SQUEEZE,
+    TOLERANCE_UM,
+)
 from shimwise.inference.model.prep import FocusDesign
 
-__all__ = ["LEAST_SD_UM", "checked_body", "checked_lens", "checked_set"]
+__all__ = ["checked_body", "checked_lens", "checked_set"]
 
 MECHANISMS = ("screw", "shimmed mount", "fixed")
-LEAST_SD_UM = 0.01
-"""Ten nanometres: nobody knows a unit better, and a smaller tolerance is a slip of the unit."""
 MOST_FOCAL_LENGTHS, MOST_TABLE_ROWS, MOST_LENSES = 12, 50, 100
-
-
-class _Range(NamedTuple):
-    """A number's limits and unit; ``is_open``: the lower limit itself is not taken."""
-
-    low: float
-    high: float
-    unit: str
-    is_open: bool = False
-
-
-_ERROR = _Range(-LARGEST_ERROR_UM, LARGEST_ERROR_UM, "µm")
-_SD = _Range(LEAST_SD_UM, LARGEST_ERROR_UM, "µm")
-_NEAR = _Range(0.0, FARTHEST_MM, "mm", is_open=True)
 
 
 def checked_body(facts: BodyFacts) -> BodyFacts:
@@ -46,9 +40,9 @@ def checked_body(facts: BodyFacts) -> BodyFacts:
     """
     with AllRefusals() as refusals:
         refusals.of(_check_history, facts)
-        refusals.of(_check, "pixel_pitch_um", facts.pixel_pitch_um, _Range(0.5, 100.0, "µm"))
-        refusals.of(_check, "circle_of_confusion_um", facts.circle_of_confusion_um, _Range(1.0, 500.0, "µm"))
-        refusals.of(_check, "tolerance_um", facts.tolerance_um, _SD)
+        refusals.of(check_number, facts.pixel_pitch_um, PIXEL_PITCH_UM, field="pixel_pitch_um")
+        refusals.of(check_number, facts.circle_of_confusion_um, COC_UM, field="circle_of_confusion_um")
+        refusals.of(check_number, facts.tolerance_um, TOLERANCE_UM, field="tolerance_um")
         refusals.of(_checked_words, facts)
         refusals.of(_checked_mechanism, facts.mechanism)
     return replace(
@@ -64,10 +58,10 @@ def checked_lens(facts: LensFacts) -> LensFacts:
     with AllRefusals() as refusals:
         refusals.of(_check_history, facts)
         refusals.of(_check_focal, facts.focal_lengths_mm)
-        refusals.of(_check, "fnumber", facts.fnumber, _Range(*FNUMBER, ""))
-        refusals.of(_check, "separation_mm", facts.separation_mm, _Range(*SEPARATION_MM, "mm"))
-        refusals.of(_check, "squeeze", facts.squeeze, _Range(*SQUEEZE, ""))
-        refusals.of(_check, "near_mm", facts.near_mm, _NEAR)
+        refusals.of(check_number, facts.fnumber, FNUMBER, field="fnumber")
+        refusals.of(check_number, facts.separation_mm, SEPARATION_MM, field="separation_mm")
+        refusals.of(check_number, facts.squeeze, SQUEEZE, field="squeeze")
+        refusals.of(check_number, facts.near_mm, NEAR_MM, field="near_mm")
         refusals.of(_check_choices, facts)
         refusals.of(_checked_words, facts)
         refusals.of(_checked_table, facts)
@@ -107,21 +101,9 @@ def checked_set(facts: SetFacts) -> SetFacts:
     return SetFacts(name=typed_name(facts.name, field="name"), lens_ids=lens_ids, note=typed_note(facts.note))
 
 
-def _check(field: str, value: float | None, limits: _Range) -> None:
-    if value is None:
-        return
-    low, high, unit, is_open = limits
-    if math.isfinite(value) and low <= value <= high and not (is_open and value == low):
-        return
-    range_text = f"above {low:g} and up to {high:g}" if is_open else f"from {low:g} to {high:g}"
-    raise InputError(
-        f"is out of range; accepted is {range_text} {unit}".rstrip() + ".", field=field, typed=f"{value:g}"
-    )
-
-
 def _check_history(facts: BodyFacts | LensFacts) -> None:
-    _check("history_mean_um", facts.history_mean_um, _ERROR)
-    _check("history_sd_um", facts.history_sd_um, _SD)
+    check_number(facts.history_mean_um, ERROR_UM, field="history_mean_um")
+    check_number(facts.history_sd_um, TOLERANCE_UM, field="history_sd_um")
     if facts.history_mean_um is not None and facts.history_sd_um is None:
         raise InputError(
             "stands without its standard uncertainty. Type how sure it is.",
@@ -142,7 +124,7 @@ def _check_focal(focal_lengths_mm: tuple[float, ...]) -> None:
     if not focal_lengths_mm:
         raise InputError("is empty. Type the focal length, or those of a zoom.", field=field)
     for focal_mm in focal_lengths_mm:
-        _check(field, focal_mm, _Range(*FOCAL_MM, "mm"))
+        check_number(focal_mm, FOCAL_MM, field=field)
     if len(focal_lengths_mm) > MOST_FOCAL_LENGTHS:
         raise InputError(f"are {len(focal_lengths_mm)}; at most {MOST_FOCAL_LENGTHS} are kept.", field=field)
     if any(later <= earlier for earlier, later in pairwise(focal_lengths_mm)):
@@ -162,9 +144,9 @@ def _checked_table(facts: LensFacts) -> tuple[tuple[float, float, float], ...]:
         )
     for distance_mm, focal_mm, separation_mm in facts.by_distance:
         if not math.isinf(distance_mm):
-            _check(field, distance_mm, _NEAR)
-        _check(field, focal_mm, _Range(*FOCAL_MM, "mm"))
-        _check(field, separation_mm, _Range(*SEPARATION_MM, "mm"))
+            check_number(distance_mm, NEAR_MM, field=field)
+        check_number(focal_mm, FOCAL_MM, field=field)
+        check_number(separation_mm, SEPARATION_MM, field=field)
     if any(later[0] <= earlier[0] for earlier, later in pairwise(facts.by_distance)):
         raise InputError(
             "has rows out of order. Sort them from near to far, each distance once.", field=field

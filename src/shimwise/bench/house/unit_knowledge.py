@@ -115,62 +115,44 @@ def body_text(body: "BodyRow") -> str:
     return ", ".join(part for part in (body.mount, body.serial) if part)
 
 
-def mechanism_of(stored: Mapping[str, Any] | None) -> Mechanism | None:
-    """Give a mechanism from what the record keeps of it.
+_MECHANISM_FACTS = {
+    "screw": ("um_per_turn", "um_per_turn_sd", "away", "has_lock", "backlash_um"),
+    "shimmed mount": ("stock_um",),
+    "fixed": (),
+}
+"""What may be known of each kind of mechanism."""
 
-    Raises
-    ------
-    RemedyError
-        When a number in it is absurd.
-    """
+
+def mechanism_of(stored: Mapping[str, Any] | None) -> Mechanism | None:
+    """Return a mechanism as the advice takes it in; raise RemedyError if a number in it is impossible."""
     if not stored:
         return None
-    kind = stored.get("kind")
-    if kind == "screw":
-        away = stored.get("away")
-        return Screw(
-            um_per_turn=stored.get("um_per_turn"),
-            um_per_turn_sd=stored.get("um_per_turn_sd"),
-            away=Turn(away) if away else None,
-            has_lock=stored.get("has_lock"),
-            backlash_um=stored.get("backlash_um"),
-        )
-    if kind == "shimmed mount":
-        return ShimmedMount(stock_um=tuple(stored.get("stock_um") or ()))
-    return Fixed() if kind == "fixed" else None
+    known = {
+        name: stored[name] for name in _MECHANISM_FACTS.get(stored.get("kind", ""), ()) if name in stored
+    }
+    if stored.get("kind") == "screw":
+        return Screw(**{**known, "away": Turn(known["away"]) if known.get("away") else None})
+    if stored.get("kind") == "shimmed mount":
+        return ShimmedMount(stock_um=tuple(known.get("stock_um") or ()))
+    return Fixed() if stored.get("kind") == "fixed" else None
 
 
 def mechanism_json(facts: MechanismFacts | None) -> dict[str, Any] | None:
-    """Give what the record keeps of a mechanism: its kind and what is known."""
+    """Return what the record keeps of a mechanism: its kind and what is known."""
     if facts is None:
         return None
-    if facts.kind == "screw":
-        known = {
-            "um_per_turn": facts.um_per_turn,
-            "um_per_turn_sd": facts.um_per_turn_sd,
-            "away": facts.away or None,
-            "has_lock": facts.has_lock,
-            "backlash_um": facts.backlash_um,
-        }
-        return {"kind": "screw", **{key: value for key, value in known.items() if value is not None}}
-    if facts.kind == "shimmed mount":
-        return {"kind": facts.kind, "stock_um": list(facts.stock_um)}
-    return {"kind": facts.kind}
+    known = {name: getattr(facts, name) for name in _MECHANISM_FACTS.get(facts.kind, ())}
+    if "stock_um" in known:
+        known["stock_um"] = list(facts.stock_um)
+    return {"kind": facts.kind, **{name: value for name, value in known.items() if value not in (None, "")}}
 
 
 def mechanism_facts(stored: Mapping[str, Any] | None) -> MechanismFacts | None:
-    """Give a mechanism as a page shows it."""
+    """Return a mechanism as the pages show it."""
     if not stored:
         return None
-    return MechanismFacts(
-        kind=stored["kind"],
-        um_per_turn=stored.get("um_per_turn"),
-        um_per_turn_sd=stored.get("um_per_turn_sd"),
-        away=stored.get("away") or "",
-        has_lock=stored.get("has_lock"),
-        backlash_um=stored.get("backlash_um"),
-        stock_um=tuple(stored.get("stock_um") or ()),
-    )
+    known = {name: value for name, value in stored.items() if value is not None}
+    return MechanismFacts(**{**known, "stock_um": tuple(known.get("stock_um", ()))})
 
 
 def _table(lens: "LensRow") -> tuple[tuple[float, float, float], ...]:

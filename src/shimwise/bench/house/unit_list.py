@@ -19,9 +19,7 @@ from shimwise.record.tables.rows import BodyRow, SetRow
 from shimwise.sheets.words.shared import titled
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from shimwise.record import Change, Record
+    from shimwise.record import Change, Connection, Record
 
 __all__ = ["export_house_list", "import_house_list"]
 

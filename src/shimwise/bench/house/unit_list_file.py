@@ -18,11 +18,12 @@ from typing import Any
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.views import BodyFacts, LensFacts, ListRefusal
-from shimwise.bench.prep.reading_text import typed_distance
+from shimwise.bench.typed_lengths import typed_distance
 from shimwise.files.csv_fields import to_fnumber, to_focus_design, to_number, to_separation_mm, to_squeeze
 from shimwise.files.csv_rows import filled_rows
 from shimwise.files.decoding import decoded
 from shimwise.files.errors import CellError, ReadingsFileError, shown
+from shimwise.files.limits import FOCAL_MM, Limits
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 
 __all__ = ["COLUMNS", "ListRow", "list_text", "read_list"]
@@ -61,6 +62,7 @@ FIELDS = {
 }
 """Names of the facts behind columns that are called otherwise."""
 _KINDS = ("body", "lens")
+_MICRONS = Limits(0.0, 1000.0, "µm")
 _YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 _NOT_WORD = re.compile(r"[\W_]+")
 _BETWEEN_FOCAL = re.compile(r"(?<=\d)\s*[-–/]\s*|\s+")
@@ -231,13 +233,13 @@ def _value(column: str, text: str, decimal_comma: bool) -> Any:  # noqa: ANN401
 
 def _focal_lengths(text: str, decimal_comma: bool) -> tuple[float, ...]:
     return tuple(
-        to_number(part, limits=(1.0, 5000.0), unit="mm", example="50, or 24 80", decimal_comma=decimal_comma)
+        to_number(part, FOCAL_MM, example="50, or 24 80", decimal_comma=decimal_comma)
         for part in _BETWEEN_FOCAL.split(_MM.sub("", text).strip())
     )
 
 
 def _positive(text: str, decimal_comma: bool) -> float:
-    return to_number(text, limits=(0.0, 1000.0), unit="µm", example="20", decimal_comma=decimal_comma)
+    return to_number(text, _MICRONS, example="20", decimal_comma=decimal_comma)
 
 
 def _yes_no(text: str, decimal_comma: bool) -> bool:  # noqa: ARG001

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.errors import InputError, NotFound
+from shimwise.bench.house.known_units import known_lenses
 from shimwise.bench.house.unit_checks import checked_body, checked_lens, checked_set
 from shimwise.bench.house.unit_rows import (
     adjustment_view,
@@ -30,15 +31,12 @@ from shimwise.bench.house.views import (
     UnitsPage,
     UnitView,
 )
-from shimwise.bench.prep.lookups import known_lenses, set_preps
 from shimwise.bench.typed_names import id_or_new, typed_name
 from shimwise.record.queries import preps, sets, units, verdicts
 from shimwise.record.tables.rows import SetRow
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from shimwise.record import Record
+    from shimwise.record import Connection, Record
 
 __all__ = [
     "LabelFound",
@@ -188,7 +186,7 @@ def show_set(record: "Record", set_id: str) -> SetShown:
         return SetShown(
             set=set_view(row, {lens.id: lens.name for lens in rows.values()}),
             lenses=_views(connection, _KINDS[LensFacts], list(rows.values())),
-            preps=set_preps(connection, set_id, limit=MOST_PREPS_SHOWN),
+            preps=tuple(map(used_in, preps.set_preps(connection, set_id, limit=MOST_PREPS_SHOWN))),
         )
 
 

@@ -15,18 +15,17 @@ from shimwise.record.queries import evidence, verdicts
 from shimwise.record.tables.columns import json_text
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
+    from shimwise.record import Connection
     from shimwise.record.tables.rows import BodyRow, LensRow, ReadingRow
 
-__all__ = ["SaidTime", "digest_of", "kept_as_sent", "refuse_if_adjusted_since"]
+__all__ = ["ReadingTime", "digest_of", "kept_as_sent", "refuse_if_adjusted_since"]
 
 FAST_S = 300.0
 """A client's clock may be fast by this much: a choice of ours. [s]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SaidTime:
+class ReadingTime:
     """When a reading was taken, as the client says it: ``taken_at``, or by ``age_s`` before it was sent.
 
     The age needs no clock that is right, so a device tells that; the time is late by what the sending took.

@@ -2,15 +2,15 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
+from shimwise.bench.errors import InputError
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
 from shimwise.record.queries import evidence, preps, sets, units
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
+    from shimwise.record import Connection
     from shimwise.record.tables.rows import (
         BodyRow,
         GaugeRow,
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     )
 
 __all__ = ["PrepMaterial", "material_of"]
+
+Unit = TypeVar("Unit")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +40,18 @@ class PrepMaterial:
     readings: tuple["ReadingRow", ...]
     gauges: tuple["GaugeRow", ...]
     sweeps: tuple["SweepRow", ...]
+
+    def body(self, body_id: str) -> "BodyRow":
+        """Return a body of this prep; raise InputError if it is not under test here."""
+        return _member(self.bodies, body_id, "body")
+
+    def lens(self, lens_id: str) -> "LensRow":
+        """Return a lens of this prep; raise InputError if it is not under test here."""
+        return _member(self.lenses, lens_id, "lens")
+
+    def unit(self, kind: str, unit_id: str) -> "BodyRow | LensRow":
+        """Return a body or a lens of this prep; raise InputError if it is not under test here."""
+        return self.body(unit_id) if kind == "body" else self.lens(unit_id)
 
     @property
     def units(self) -> tuple["BodyRow | LensRow", ...]:
@@ -55,6 +69,14 @@ class PrepMaterial:
     def tolerance_um(self) -> float:
         """Tolerance in force where a body has none of its own: the prep's, else the house's. [µm]"""
         return self.house.tolerance_um if self.prep.tolerance_um is None else self.prep.tolerance_um
+
+
+def _member(units: Mapping[str, Unit], unit_id: str, kind: str) -> Unit:
+    if unit_id not in units:
+        raise InputError(
+            f"is no {kind} of this prep. Add it to the prep first.", field=f"{kind}_id", typed=unit_id
+        )
+    return units[unit_id]
 
 
 def material_of(connection: "Connection", prep_id: str) -> PrepMaterial:

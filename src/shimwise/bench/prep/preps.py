@@ -3,16 +3,18 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from shimwise.bench.desk.inputs import LARGEST_TOLERANCE_UM
 from shimwise.bench.errors import Conflict, InputError, NotFound
-from shimwise.bench.house.unit_checks import LEAST_SD_UM
-from shimwise.bench.prep.lookups import known_bodies, known_lenses, refuse_unless_open
+from shimwise.bench.house.known_units import known_bodies, known_lenses
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import setup_view, view_of
-from shimwise.bench.prep.reading_text import typed_distance
 from shimwise.bench.prep.setups import new_setup
+from shimwise.bench.prep.states import DONE, OPEN, SIGNED, STATES, refuse_unless_open
 from shimwise.bench.prep.views import PrepLine, PrepPage, PrepView, SetupView
+from shimwise.bench.typed_lengths import typed_distance
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
+from shimwise.bench.typed_numbers import check_number
+from shimwise.fields import build_from
+from shimwise.files.limits import TOLERANCE_UM, Limits
 from shimwise.record.queries import evidence, sets, units, verdicts
 from shimwise.record.queries import preps as kept
 from shimwise.record.tables.rows import PrepLineRow, PrepRow, SetRow
@@ -33,9 +35,7 @@ __all__ = [
 ]
 
 MOST_BODIES, MOST_LENSES = 20, 100
-OPEN, DONE, SIGNED = "open", "done", "signed"
-STATES = (OPEN, DONE, SIGNED)
-TEMPERATURE_C = (-60.0, 80.0)
+TEMPERATURE_C = Limits(-60.0, 80.0, "°C")
 
 
 def start_prep(
@@ -83,7 +83,8 @@ def start_prep(
     """
     name = typed_name(who, field="who")
     prep_id = id_or_new(id)
-    _check_numbers(tolerance_um, temperature_c)
+    check_number(tolerance_um, TOLERANCE_UM, field="tolerance_um", hint=", such as 10")
+    check_number(temperature_c, TEMPERATURE_C, field="temperature_c", hint=": it is no temperature of a room")
     wanted_title = optional_name(title, field="title")
     wanted_note = typed_note(note)
     with record.writing(who=name) as change:
@@ -277,36 +278,7 @@ def _in_state(record: "Record", prep_id: str, state: str, who: str) -> PrepView:
 
 
 def _line(row: PrepLineRow) -> PrepLine:
-    return PrepLine(
-        id=row.id,
-        title=row.title,
-        state=row.state,
-        started_at=row.started_at,
-        started_by=row.started_by,
-        closed_at=row.closed_at,
-        bodies=row.body_names,
-        set_name=row.set_name,
-        lens_count=row.lens_count,
-        reading_count=row.reading_count,
-        revision=row.revision,
-        headline=row.headline,
-    )
-
-
-def _check_numbers(tolerance_um: float | None, temperature_c: float | None) -> None:
-    if tolerance_um is not None and not LEAST_SD_UM <= tolerance_um <= LARGEST_TOLERANCE_UM:
-        raise InputError(
-            f"is no tolerance; accepted is from {LEAST_SD_UM:g} to {LARGEST_TOLERANCE_UM:g} µm, such as 10.",
-            field="tolerance_um",
-            typed=f"{tolerance_um:g}",
-        )
-    low, high = TEMPERATURE_C
-    if temperature_c is not None and not low <= temperature_c <= high:
-        raise InputError(
-            f"is no temperature of a room; accepted is from {low:g} to {high:g} °C.",
-            field="temperature_c",
-            typed=f"{temperature_c:g}",
-        )
+    return build_from(PrepLine, row, bodies=row.body_names)
 
 
 def _set(change: "Change", set_id: str) -> SetRow:

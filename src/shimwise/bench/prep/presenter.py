@@ -14,6 +14,7 @@ from shimwise.bench.house.unit_knowledge import (
     lens_knowledge,
     lens_text,
 )
+from shimwise.bench.prep.judged_reading import reading_of
 from shimwise.bench.prep.landing import (
     Agreement,
     Landing,
@@ -23,9 +24,9 @@ from shimwise.bench.prep.landing import (
     landing_of,
     landing_words,
 )
+from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.prep.views import GaugeView, PrepUnit, PrepView, ReadingView, SetupView, SweepView
-from shimwise.bench.verdict.judge_input import reading_of
-from shimwise.bench.verdict.views import verdict_view
+from shimwise.fields import build_from
 from shimwise.inference.model.prep import measured_landing_sd_um
 from shimwise.sheets.words.sweep_flags import grouped_flags
 
@@ -41,36 +42,29 @@ if TYPE_CHECKING:
         VerdictRow,
     )
 
-__all__ = ["Shower", "gauge_view", "setup_view", "sweep_view", "view_of"]
+__all__ = ["PrepPresenter", "gauge_view", "setup_view", "sweep_view", "view_of"]
 
 
 def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> PrepView:
     """Show a prep; ``verdict`` is the latest that was given."""
     if not material.has_evidence and material.prep.state == "open":
         verdict = None  # what it was given on is withdrawn
-    prep, shower = material.prep, Shower(material, None if verdict is None else verdict.document)
+    prep, presenter = material.prep, PrepPresenter(material, None if verdict is None else verdict.document)
     count = Counter(
         unit for row in material.readings if row.withdrawn_at is None for unit in (row.body_id, row.lens_id)
     )
-    return PrepView(
-        id=prep.id,
-        title=prep.title,
-        state=prep.state,
-        started_at=prep.started_at,
-        started_by=prep.started_by,
-        closed_at=prep.closed_at,
-        temperature_c=prep.temperature_c,
-        note=prep.note,
+    return build_from(
+        PrepView,
+        prep,
         set_id=prep.set_id or "",
         set_name="" if material.set is None else material.set.name,
         tolerance_um=material.tolerance_um,
-        revision=prep.revision,
         bodies=tuple(_body_unit(body, material, count[body.id]) for body in material.bodies.values()),
         lenses=tuple(_lens_unit(lens, count[lens.id]) for lens in material.lenses.values()),
         setups=tuple(
             setup_view(setup, material.bodies[setup.body_id].name) for setup in material.setups.values()
         ),
-        readings=tuple(shower.reading(row) for row in material.readings),
+        readings=tuple(presenter.reading(row) for row in material.readings),
         gauges=tuple(gauge_view(row, _unit_name(material, row)) for row in material.gauges),
         sweeps=tuple(sweep_view(row, material) for row in material.sweeps),
         verdict=None if verdict is None else verdict_view(verdict, material),
@@ -78,7 +72,7 @@ def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> Pr
 
 
 @dataclass(slots=True)
-class Shower:
+class PrepPresenter:
     """Shows readings of a prep beside each other; every landing is reckoned once."""
 
     material: "PrepMaterial"
@@ -138,38 +132,25 @@ class Shower:
         """Show a reading."""
         body, lens = self._units(row)
         setup, landing, agreement = self.material.setups[row.setup_id], self.landing(row), self.agreement(row)
-        return ReadingView(
-            id=row.id,
+        return build_from(
+            ReadingView,
+            row,
             number=row.seq,
-            prep_id=row.prep_id,
-            body_id=row.body_id,
             body=body.name,
-            lens_id=row.lens_id,
             lens=lens.name,
-            setup_id=row.setup_id,
             setup=setup.name,
             distance_mm=setup.distance_mm,
             distance_text=setup.distance_text,
-            reading_mm=row.reading_mm,
-            reading_text=row.reading_text,
-            focal_mm=row.focal_mm,
-            fnumber=row.fnumber,
             axis=row.axis or "",
             landing_um=landing.um,
             landing_sd_um=landing.sd_um,
             landing_words=landing_words(landing.um),
             agreement=agreement.kind,
             agreement_words=agreement.words,
-            operator=row.operator,
-            stop=row.stop,
-            note=row.note,
-            taken_at=row.taken_at,
             weight=self.weight(row),
-            is_withdrawn=row.withdrawn_at is not None,
-            withdrawn_reason=row.withdrawn_reason or "",
             withdrawn_by=row.withdrawn_by or "",
-            withdrawn_at=row.withdrawn_at,
             is_past=_is_past(row, body, lens),
+            **_withdrawal(row),
         )
 
     def _units(self, row: "ReadingRow") -> "tuple[BodyRow, LensRow]":
@@ -186,63 +167,36 @@ class Shower:
 
 
 def setup_view(row: "SetupRow", body: str) -> SetupView:
-    """Show a set-up; ``body`` is the body's name."""
-    return SetupView(
-        id=row.id,
-        body_id=row.body_id,
-        body=body,
-        name=row.name,
-        distance_mm=row.distance_mm,
-        distance_text=row.distance_text,
-        chart=row.chart or "",
-        taped_by=row.taped_by,
-        taped_at=row.taped_at,
-    )
+    """Return a set-up as it is shown; ``body`` is the body's name."""
+    return build_from(SetupView, row, body=body, chart=row.chart or "")
 
 
 def gauge_view(row: "GaugeRow", unit: str) -> GaugeView:
-    """Show a gauge's value; ``unit`` is the unit's name."""
-    return GaugeView(
-        id=row.id,
-        prep_id=row.prep_id,
-        unit_kind=row.unit_kind,
-        unit_id=row.unit_id,
-        unit=unit,
-        value_um=row.value_um,
-        sd_um=row.sd_um,
-        instrument=row.instrument,
-        note=row.note,
-        taken_by=row.taken_by,
-        taken_at=row.taken_at,
-        is_withdrawn=row.withdrawn_at is not None,
-        withdrawn_reason=row.withdrawn_reason or "",
-    )
+    """Return a gauge value as it is shown; ``unit`` is the unit's name."""
+    return build_from(GaugeView, row, unit=unit, **_withdrawal(row))
 
 
 def sweep_view(row: "SweepRow", material: "PrepMaterial") -> SweepView:
-    """Show a measured sweep."""
+    """Return a measured sweep as it is shown."""
     has_landing, setup = row.landing_um is not None, material.setups.get(row.setup_id or "")
-    return SweepView(
-        id=row.id,
-        body_id=row.body_id,
-        body=material.bodies[row.body_id].name,
-        lens_id=row.lens_id,
-        lens=material.lenses[row.lens_id].name,
+    body, lens = material.bodies[row.body_id], material.lenses[row.lens_id]
+    return build_from(
+        SweepView,
+        row,
+        body=body.name,
+        lens=lens.name,
         setup_id=row.setup_id or "",
         setup="" if setup is None else setup.name,
-        landing_um=row.landing_um,
-        sd_um=row.sd_um,
         landing_sd_um=measured_landing_sd_um(row.sd_um or 0.0) if has_landing else None,
         words=landing_words(row.landing_um or 0.0) if has_landing else "no landing: see what it warns of",
         flags=tuple(grouped_flags(row.result.get("flags") or ())),
-        frames_place=row.frames_place,
-        taken_by=row.taken_by,
-        taken_at=row.taken_at,
-        is_withdrawn=row.withdrawn_at is not None,
-        withdrawn_reason=row.withdrawn_reason or "",
-        result=row.result,
-        is_past=_is_past(row, material.bodies[row.body_id], material.lenses[row.lens_id]),
+        is_past=_is_past(row, body, lens),
+        **_withdrawal(row),
     )
+
+
+def _withdrawal(row: "ReadingRow | GaugeRow | SweepRow") -> dict[str, Any]:
+    return {"is_withdrawn": row.withdrawn_at is not None, "withdrawn_reason": row.withdrawn_reason or ""}
 
 
 def _is_past(row: "ReadingRow | SweepRow", body: "BodyRow", lens: "LensRow") -> bool:
@@ -252,34 +206,25 @@ def _is_past(row: "ReadingRow | SweepRow", body: "BodyRow", lens: "LensRow") -> 
 
 def _body_unit(body: "BodyRow", material: "PrepMaterial", count: int) -> PrepUnit:
     own = None if material.prep.tolerance_um is not None else body_tolerance_um(body, material.house)
-    return PrepUnit(
-        id=body.id,
+    return build_from(
+        PrepUnit,
+        body,
         kind="body",
-        name=body.name,
-        serial=body.serial,
-        mount=body.mount,
         text=body_text(body),
         tolerance_um=material.tolerance_um if own is None else own,
         coc_um=body_coc_um(body, material.house),
-        epoch=body.epoch,
         reading_count=count,
     )
 
 
 def _lens_unit(lens: "LensRow", count: int) -> PrepUnit:
-    return PrepUnit(
-        id=lens.id,
+    return build_from(
+        PrepUnit,
+        lens,
         kind="lens",
-        name=lens.name,
-        serial=lens.serial,
-        mount=lens.mount,
         text=lens_text(lens),
         focal_lengths_mm=tuple(lens.focal_lengths_mm),
-        fnumber=lens.fnumber,
         squeeze=lens.squeeze or 1.0,
-        near_mm=lens.near_mm,
-        scale_unit=lens.scale_unit,
-        epoch=lens.epoch,
         reading_count=count,
     )
 

@@ -8,13 +8,15 @@ from shimwise.bench.errors import InputError
 from shimwise.bench.house.unit_knowledge import kit_lens
 from shimwise.bench.house.views import HouseSettings
 from shimwise.bench.prep.prep_data import PrepMaterial
-from shimwise.bench.prep.presenter import Shower
-from shimwise.bench.prep.reading_context import base_of
-from shimwise.bench.prep.reading_text import Typed, typed_distance, typed_reading
+from shimwise.bench.prep.presenter import PrepPresenter
+from shimwise.bench.prep.reading_context import reading_context
 from shimwise.bench.prep.setups import new_setup, setup_at
+from shimwise.bench.typed_lengths import TypedLength, typed_distance, typed_reading
+from shimwise.fields import build_from
+from shimwise.files.csv_fields import of_column, to_axis, within
 from shimwise.files.errors import CellError
-from shimwise.files.rows import RowReader
-from shimwise.inference.model.prep import Reading
+from shimwise.files.limits import FNUMBER, FOCAL_MM
+from shimwise.files.reading_rules import EnteredReading, ReadingRules
 from shimwise.record.queries import evidence
 from shimwise.record.queries import preps as kept
 from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, ReadingRow, SetupRow
@@ -22,23 +24,18 @@ from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, ReadingRow, S
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from sqlalchemy import Connection
+    from shimwise.record import Change, Connection, Record
 
-    from shimwise.record import Change, Record
+__all__ = ["CheckedReading", "ReadingNotes", "TypedReading", "checked_reading"]
 
-__all__ = ["SaidBeside", "SightOfReading", "TypedReading", "sight_of"]
-
-_COLUMNS = ("body", "lens", "focal_length_mm", "f_number", "distance", "reading", "axis")
-_PLACES = {column: place for place, column in enumerate(_COLUMNS)}
 _FIELDS = {
-    "body": "body_id",
-    "lens": "lens_id",
     "focal_length_mm": "focal_mm",
     "f_number": "fnumber",
     "distance": "distance_text",
     "reading": "reading_text",
     "axis": "axis",
 }
+"""The fields of a typed reading by the columns of a readings file, in which the rules of both name them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,8 +53,8 @@ class TypedReading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SaidBeside:
-    """What is said beside a reading."""
+class ReadingNotes:
+    """Notes to a reading: T-stop, place or time, anything else."""
 
     stop: str = ""
     at: str = ""
@@ -65,7 +62,7 @@ class SaidBeside:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SightOfReading:
+class CheckedReading:
     """A reading that can be taken: its units, set-up and numbers, and what it is compared with."""
 
     prep: PrepRow
@@ -74,7 +71,7 @@ class SightOfReading:
     lens: LensRow
     setup: SetupRow
     is_new_setup: bool
-    reading: Typed
+    reading: TypedLength
     focal_mm: float
     fnumber: float
     axis: str
@@ -86,7 +83,7 @@ class SightOfReading:
         """Give the set-up as kept; made now where there was none of this body and distance."""
         if not self.is_new_setup:
             return self.setup
-        distance = Typed(self.setup.distance_text, self.setup.distance_mm)
+        distance = TypedLength(self.setup.distance_text, self.setup.distance_mm)
         known = evidence.setups(change.connection, self.prep.id)
         found = setup_at(known, body_id=self.body.id, distance=distance)
         return found or evidence.add_setup(
@@ -97,7 +94,7 @@ class SightOfReading:
         )
 
     def row(
-        self, reading_id: str, *, setup_id: str, operator: str, words: SaidBeside, taken_at: "datetime"
+        self, reading_id: str, *, setup_id: str, operator: str, words: ReadingNotes, taken_at: "datetime"
     ) -> ReadingRow:
         """Give the row to be kept; its number in the prep is given when it is."""
         return ReadingRow(
@@ -121,7 +118,7 @@ class SightOfReading:
             seq=0,
         )
 
-    def shower(self, setup: SetupRow) -> Shower:
+    def presenter(self, setup: SetupRow) -> PrepPresenter:
         """Give what shows this reading beside those of the same lens and body."""
         material = PrepMaterial(
             prep=self.prep,
@@ -134,16 +131,18 @@ class SightOfReading:
             gauges=(),
             sweeps=(),
         )
-        return Shower(material, self.document)
+        return PrepPresenter(material, self.document)
 
 
-def sight_of(record: "Record", connection: "Connection", prep_id: str, typed: TypedReading) -> SightOfReading:
-    """Read what a reading needs, and check it by the rules of the readings file.
+def checked_reading(
+    record: "Record", connection: "Connection", prep_id: str, typed: TypedReading
+) -> CheckedReading:
+    """Look up what a typed reading needs, and check it by the rules of the readings file.
 
     Parameters
     ----------
     record, connection : Record, Connection
-        The look in which it has to stand.
+        The transaction in which it has to hold.
     prep_id : str
         The prep.
     typed : TypedReading
@@ -152,35 +151,32 @@ def sight_of(record: "Record", connection: "Connection", prep_id: str, typed: Ty
     Raises
     ------
     InputError
-        When something typed cannot be taken: with its field.
+        If something typed is refused: with its field.
     NotFound
-        When there is no such prep.
+        If there is no such prep.
     """
-    base = base_of(record, connection, prep_id, body_id=typed.body_id, lens_id=typed.lens_id)
-    if base is None:
+    known = reading_context(record, connection, prep_id, body_id=typed.body_id, lens_id=typed.lens_id)
+    if known is None:
         raise _not_of_prep(kept.prep(connection, prep_id), typed)
-    body, lens = base.body, base.lens
+    body, lens, document = known.body, known.lens, known.document
     setups = {setup.id: setup for setup in evidence.setups(connection, prep_id)}
-    setup, is_new = _setup(base.prep, body, setups, typed)
-    distance = Typed(setup.distance_text, setup.distance_mm)
+    setup, is_new = _setup(known.prep, body, setups, typed)
+    distance = TypedLength(setup.distance_text, setup.distance_mm)
     reading = typed_reading(typed.reading_text, distance=distance)
-    checked = _checked(typed, body, lens, distance, reading)
-    is_known = base.document is not None and _has_pair(base.document, body.name, lens.name)
-    others = () if is_known else evidence.readings(connection, prep_id, body_id=body.id, lens_id=lens.id)
-    return SightOfReading(
-        prep=base.prep,
-        house=base.house,
-        body=body,
-        lens=lens,
+    focal_mm, fnumber, axis = _checked_numbers(typed, lens, distance, reading)
+    is_judged = document is not None and _has_pair(document, body.name, lens.name)
+    others = () if is_judged else evidence.readings(connection, prep_id, body_id=body.id, lens_id=lens.id)
+    return build_from(
+        CheckedReading,
+        known,
         setup=setup,
         is_new_setup=is_new,
         reading=reading,
-        focal_mm=checked.focal_mm,
-        fnumber=checked.fnumber,
-        axis=checked.axis.value if checked.axis else "",
+        focal_mm=focal_mm,
+        fnumber=fnumber,
+        axis=axis,
         others=tuple(others),
         other_setups=setups,
-        document=base.document,
     )
 
 
@@ -220,8 +216,10 @@ def _setup(
     return made, True
 
 
-def _checked(typed: TypedReading, body: BodyRow, lens: LensRow, distance: Typed, reading: Typed) -> Reading:
-    """Have the rules of the readings file look at a reading; each refusal names its field."""
+def _checked_numbers(
+    typed: TypedReading, lens: LensRow, distance: TypedLength, reading: TypedLength
+) -> tuple[float, float, str]:
+    """Return focal length, f-number and axis; raise InputError of its field for what breaks a rule."""
     focal_mm, fnumber = typed.focal_mm, lens.fnumber if typed.fnumber is None else typed.fnumber
     if focal_mm is None:
         if len(lens.focal_lengths_mm) != 1:
@@ -231,19 +229,29 @@ def _checked(typed: TypedReading, body: BodyRow, lens: LensRow, distance: Typed,
                 field="focal_mm",
             )
         focal_mm = lens.focal_lengths_mm[0]
-    cells = {
-        "body": body.name,
-        "lens": lens.name,
-        "focal_length_mm": repr(float(focal_mm)),
-        "f_number": "" if fnumber is None else repr(float(fnumber)),
-        "distance": distance.text,
-        "reading": reading.text,
-        "axis": typed.axis,
-    }
-    reader = RowReader(_PLACES, lenses={lens.name: kit_lens(lens)}, decimal_comma=False)
+    if fnumber is None:
+        raise InputError(f"is missing: none is known of {lens.name}. Type it.", field="fnumber")
     try:
-        return reader.read([cells[column] for column in _COLUMNS], number=0, line=1)
+        with of_column("focal_length_mm", f"{focal_mm:g}"):
+            within(focal_mm, FOCAL_MM, example="50")
+        with of_column("f_number", f"{fnumber:g}"):
+            within(fnumber, FNUMBER, example="2.8")
+        with of_column("axis", typed.axis):
+            axis = to_axis(typed.axis)
+        ReadingRules({lens.name: kit_lens(lens)}).checked(
+            EnteredReading(
+                lens=lens.name,
+                line=1,
+                focal_mm=focal_mm,
+                distance_mm=distance.mm,
+                reading_mm=reading.mm,
+                distance_text=distance.text,
+                reading_text=reading.text,
+                axis=axis,
+            )
+        )
     except CellError as error:
         field = _FIELDS.get(error.column or "", "reading_text")
         found = typed.reading_text if field == "reading_text" else error.found or ""
         raise InputError(str(error), field=field, typed=found) from error
+    return focal_mm, fnumber, axis.value if axis else ""

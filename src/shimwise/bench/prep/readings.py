@@ -8,25 +8,24 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import Conflict, NotFound
-from shimwise.bench.prep.idempotency import SaidTime, digest_of, kept_as_sent, refuse_if_adjusted_since
+from shimwise.bench.prep.idempotency import ReadingTime, digest_of, kept_as_sent, refuse_if_adjusted_since
 from shimwise.bench.prep.landing import landing_words
-from shimwise.bench.prep.lookups import refuse_unless_open, state_of
 from shimwise.bench.prep.prep_data import material_of
-from shimwise.bench.prep.presenter import Shower
-from shimwise.bench.prep.reading_check import SaidBeside, SightOfReading, TypedReading, sight_of
-from shimwise.bench.prep.reading_text import Typed
+from shimwise.bench.prep.presenter import PrepPresenter
+from shimwise.bench.prep.reading_check import CheckedReading, ReadingNotes, TypedReading, checked_reading
 from shimwise.bench.prep.setups import setup_at
+from shimwise.bench.prep.states import refuse_unless_open
 from shimwise.bench.prep.views import Preview, ReadingView, SavedReading
+from shimwise.bench.typed_lengths import TypedLength
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
 from shimwise.record.queries import evidence, verdicts
+from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import ReadingRow, SetupRow
 
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from sqlalchemy import Connection
-
-    from shimwise.record import Change, Record
+    from shimwise.record import Change, Connection, Record
 
 __all__ = ["add_reading", "preview_landing", "undo_withdraw", "withdraw_reading"]
 
@@ -103,33 +102,33 @@ def add_reading(
         fnumber=fnumber,
         axis=axis,
     )
-    said, arrived_at = SaidTime(taken_at=taken_at, age_s=age_s), record.clock()  # before it waits its turn
+    said, arrived_at = ReadingTime(taken_at=taken_at, age_s=age_s), record.clock()  # before it waits its turn
     reading_id, person = id_or_new(id), typed_name(operator, field="operator")
-    words = SaidBeside(
+    words = ReadingNotes(
         stop=optional_name(stop, field="stop"), at=optional_name(at, field="at"), note=typed_note(note)
     )
     digest = digest_of({"prep_id": prep_id, "operator": person, **asdict(typed), **asdict(words)})
     with record.reading() as connection:
         kept = kept_as_sent(connection, reading_id, digest) if id else None
         if kept is not None:
-            revision = state_of(connection, prep_id).revision
+            revision = prep_state(connection, prep_id).revision
             return SavedReading(view=_shown(connection, kept), is_new=False, revision=revision)
-        sight = sight_of(record, connection, prep_id, typed)
+        checked = checked_reading(record, connection, prep_id, typed)
     with record.writing(who=person) as change:
-        before = state_of(change.connection, prep_id)
+        before = prep_state(change.connection, prep_id)
         is_new = not id or evidence.reading_if_kept(change.connection, reading_id) is None
         taken = change.at
         if is_new:
             refuse_unless_open(change.connection, prep_id)
-            taken = _taken_at(change, sight, said, arrived_at=arrived_at)
-        setup = sight.setup_in(change)
-        wanted = sight.row(reading_id, setup_id=setup.id, operator=person, words=words, taken_at=taken)
+            taken = _taken_at(change, checked, said, arrived_at=arrived_at)
+        setup = checked.setup_in(change)
+        wanted = checked.row(reading_id, setup_id=setup.id, operator=person, words=words, taken_at=taken)
         row = evidence.add_reading(change, wanted, sent=digest)
         if row.setup_id != setup.id:
             setup = _kept_setup(change.connection, row, setup)
         steps = int(is_new) + int(setup.taped_at == change.at)
     return SavedReading(
-        view=sight.shower(setup).reading(row), is_new=is_new, revision=before.revision + steps
+        view=checked.presenter(setup).reading(row), is_new=is_new, revision=before.revision + steps
     )
 
 
@@ -166,11 +165,11 @@ def preview_landing(
         axis=axis,
     )
     with record.reading() as connection:
-        sight = sight_of(record, connection, prep_id, typed)
-    setup, at = sight.setup, sight.prep.started_at  # any time will do
-    row = sight.row("", setup_id=setup.id, operator="", words=SaidBeside(), taken_at=at)
-    shower = sight.shower(setup)
-    landing, agreement = shower.landing(row), shower.agreement(row)
+        checked = checked_reading(record, connection, prep_id, typed)
+    setup, at = checked.setup, checked.prep.started_at  # any time will do
+    row = checked.row("", setup_id=setup.id, operator="", words=ReadingNotes(), taken_at=at)
+    presenter = checked.presenter(setup)
+    landing, agreement = presenter.landing(row), presenter.agreement(row)
     words = landing_words(landing.um)
     return Preview(
         landing_um=landing.um,
@@ -179,9 +178,9 @@ def preview_landing(
         agreement=agreement.kind,
         agreement_words=agreement.words,
         distance_mm=setup.distance_mm,
-        reading_mm=sight.reading.mm,
-        reading_text=sight.reading.text,
-        words=f"{sight.reading.text} is {words}; {agreement.words}",
+        reading_mm=checked.reading.mm,
+        reading_text=checked.reading.text,
+        words=f"{checked.reading.text} is {words}; {agreement.words}",
     )
 
 
@@ -243,7 +242,10 @@ def _kept_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> Se
         When it was another distance: then it is another reading.
     """
     kept = evidence.setup(connection, row.setup_id)
-    if setup_at([kept], body_id=sent.body_id, distance=Typed(sent.distance_text, sent.distance_mm)) is None:
+    if (
+        setup_at([kept], body_id=sent.body_id, distance=TypedLength(sent.distance_text, sent.distance_mm))
+        is None
+    ):
         raise Conflict(
             f"The id {row.id} is that of another reading already, at {kept.distance_text} and not at "
             f"{sent.distance_text}. Send it with an id of its own.",
@@ -254,17 +256,17 @@ def _kept_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> Se
 
 
 def _taken_at(
-    change: "Change", sight: SightOfReading, said: SaidTime, *, arrived_at: "datetime"
+    change: "Change", checked: CheckedReading, said: ReadingTime, *, arrived_at: "datetime"
 ) -> "datetime":
     """Give when a new reading was taken; refuse it where a unit was adjusted since."""
-    taken_at = said.before(arrived_at, began_at=sight.prep.started_at)
+    taken_at = said.before(arrived_at, began_at=checked.prep.started_at)
     if taken_at is None:
         return change.at
-    refuse_if_adjusted_since(change.connection, taken_at, body=sight.body, lens=sight.lens)
+    refuse_if_adjusted_since(change.connection, taken_at, body=checked.body, lens=checked.lens)
     return taken_at
 
 
 def _shown(connection: "Connection", row: ReadingRow) -> ReadingView:
     material = material_of(connection, row.prep_id)
     verdict = verdicts.latest_verdict(connection, row.prep_id)
-    return Shower(material, None if verdict is None else verdict.document).reading(row)
+    return PrepPresenter(material, None if verdict is None else verdict.document).reading(row)

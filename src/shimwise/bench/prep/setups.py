@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from shimwise.bench.prep.reading_text import Typed
+from shimwise.bench.typed_lengths import TypedLength
 from shimwise.bench.typed_names import id_or_new
 from shimwise.files.names import LONGEST_NAME
 from shimwise.record.tables.rows import SetupRow
@@ -19,7 +19,7 @@ SAME_MM = 1e-3
 """Distances that differ by less are one: the same length, written in another unit. [mm]"""
 
 
-def setup_at(known: Iterable[SetupRow], *, body_id: str, distance: Typed) -> SetupRow | None:
+def setup_at(known: Iterable[SetupRow], *, body_id: str, distance: TypedLength) -> SetupRow | None:
     """Find the newest set-up of a body at a distance."""
     found = [
         setup
@@ -33,7 +33,7 @@ def setup_at(known: Iterable[SetupRow], *, body_id: str, distance: Typed) -> Set
 def new_setup(
     prep_id: str,
     body: "BodyRow",
-    distance: Typed,
+    distance: TypedLength,
     *,
     known: Iterable[SetupRow],
     taped_by: str,

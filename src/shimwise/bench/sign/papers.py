@@ -300,7 +300,7 @@ def _judged(source: PrepSource) -> "JudgedPrep":
 
 
 def _with_answer(prep: "PrepDocument") -> "JudgedPrep":
-    from shimwise.bench.verdict.views import answer_of
+    from shimwise.bench.prep.verdict_views import answer_of
     from shimwise.sheets.papers.sheet_pdf import JudgedPrep
 
     return JudgedPrep(prep=prep, answer=None if prep.verdict is None else answer_of(prep.verdict))

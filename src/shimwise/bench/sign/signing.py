@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.errors import Conflict, InputError
-from shimwise.bench.prep.lookups import state_of
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.sign.views import ExceptionView, SignOffView, Undecided
 from shimwise.bench.typed_names import id_or_new, typed_name
@@ -21,15 +20,14 @@ from shimwise.record.names import name_key
 from shimwise.record.queries import preps as kept
 from shimwise.record.queries import settings as kept_settings
 from shimwise.record.queries import verdicts
+from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import SignOffRow
 from shimwise.sheets.words.shared import VERDICT_WORDS, listed
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
     from shimwise.bench.history.memory import Memory
     from shimwise.bench.prep.views import PrepView
-    from shimwise.record import Change, Record
+    from shimwise.record import Change, Connection, Record
 
 __all__ = [
     "Exempt",
@@ -156,7 +154,7 @@ def reopen(record: "Record", prep_id: str, *, reason: str, who: str) -> "PrepVie
     person = typed_name(who, field="who")
     why = typed_name(reason, field="reason")
     with record.writing(who=person) as change:
-        before = state_of(change.connection, prep_id).state
+        before = prep_state(change.connection, prep_id).state
         if before == OPEN:
             raise Conflict("This prep is open already: there is nothing to reopen.", kind="prep", id=prep_id)
         row = verdicts.latest_sign_off(change.connection, prep_id) if before == SIGNED else None
@@ -214,7 +212,7 @@ def _kept(connection: "Connection", prep_id: str, sign_off_id: str) -> SignOffVi
 
 
 def _refuse_signed(connection: "Connection", prep_id: str) -> None:
-    if state_of(connection, prep_id).state != SIGNED:
+    if prep_state(connection, prep_id).state != SIGNED:
         return
     row = verdicts.latest_sign_off(connection, prep_id)
     by = f" by {row.signed_by}" if row else ""

@@ -18,12 +18,13 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from shimwise.bench.errors import Conflict, InputError, NotFound
-from shimwise.bench.prep.evidence import SweepFacts, keep_sweep, sweep_task
+from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep, sweep_task
 from shimwise.bench.sweep.frame_files import keep_frames, kept_place
 from shimwise.bench.sweep.match import refuse_same_frames
 from shimwise.bench.sweep.work import SweepCancelledError, SweepTask, measured_document
 from shimwise.bench.typed_names import typed_name
 from shimwise.errors import ImagingError, ShimwiseError
+from shimwise.extras import require_extra
 from shimwise.record.queries import evidence
 
 if TYPE_CHECKING:
@@ -64,7 +65,7 @@ class _Order:
     """What is to be done for a job."""
 
     task: SweepTask
-    facts: SweepFacts
+    facts: SweepRequest
     who: str
     place: Path
 
@@ -118,7 +119,7 @@ class SweepJobs:
         *,
         sweep_id: str,
         files: Iterable[tuple[str, IO[bytes]]],
-        facts: SweepFacts,
+        facts: SweepRequest,
         who: str,
     ) -> SweepJob:
         """Take a sweep's frames and have them measured; the same id begun again is one job, or one sweep.
@@ -131,10 +132,11 @@ class SweepJobs:
         Raises
         ------
         InputError, NotFound, Conflict, RecordFull
-            As :func:`shimwise.bench.prep.evidence.sweep_task` and ``keep_frames``; when ``sweep.json`` is
+            As :func:`shimwise.bench.sweep.evidence.sweep_task` and ``keep_frames``; when ``sweep.json`` is
             not among the files; when too many wait already; when the id is that of another sweep. Then no
             frame is kept.
         """
+        require_extra("frames", "Measuring a sweep")
         person = typed_name(who, field="who")
         task = sweep_task(self._record, prep_id, place="", facts=facts)  # refuses before anything is written
         title = f"{task.lens} on {task.body} at {facts.distance_text.strip()}"
@@ -154,7 +156,9 @@ class SweepJobs:
                 shutil.rmtree(place, ignore_errors=True)
             raise
 
-    def _taken(self, sweep_id: str, prep_id: str, *, place: Path, facts: SweepFacts, person: str) -> SweepJob:
+    def _taken(
+        self, sweep_id: str, prep_id: str, *, place: Path, facts: SweepRequest, person: str
+    ) -> SweepJob:
         """Put frames that are those of no sweep before them into the line."""
         with self._changed:
             waiting = [(self._orders[job.id].place, job.title) for job in self._of_line(prep_id)]
@@ -173,7 +177,7 @@ class SweepJobs:
             if job.prep_id == prep_id and job.state in _OPEN and job.id in self._orders
         ]
 
-    def _reserved(self, sweep_id: str, prep_id: str, facts: SweepFacts, *, title: str) -> SweepJob | None:
+    def _reserved(self, sweep_id: str, prep_id: str, facts: SweepRequest, *, title: str) -> SweepJob | None:
         """Give the job that is known by this id already; else put one into the line, whose frames come."""
         kept = self._kept(sweep_id, prep_id, facts)
         with self._changed:
@@ -192,7 +196,7 @@ class SweepJobs:
                 del self._jobs[old]
         return None
 
-    def _kept(self, sweep_id: str, prep_id: str, facts: SweepFacts) -> SweepJob | None:
+    def _kept(self, sweep_id: str, prep_id: str, facts: SweepRequest) -> SweepJob | None:
         """Give the sweep of this id as a job that is done, where the record holds it: its frames stay."""
         with self._record.reading() as connection:
             try:

@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Any
 from shimwise.bench.adjust.screw_history import ScrewPast, planned_turns
 from shimwise.bench.house.unit_knowledge import body_knowledge, judged_name, lens_knowledge, mechanism_of
 from shimwise.bench.house.wording import in_house_document
+from shimwise.bench.prep.judged_reading import reading_of
 from shimwise.inference.model.prep import (
-    Axis,
     BodyKnowledge,
-    FocusDesign,
     LensKnowledge,
     Prep,
     Reading,
@@ -23,9 +22,9 @@ from shimwise.remedy import Mechanism
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.inference.history.memory import History
-    from shimwise.record.tables.rows import GaugeRow, LensRow, ReadingRow, SweepRow
+    from shimwise.record.tables.rows import GaugeRow, ReadingRow, SweepRow
 
-__all__ = ["Question", "answered", "question_of", "reading_of", "small_question", "sweep_source"]
+__all__ = ["Question", "answered", "question_of", "small_question", "sweep_source"]
 
 
 USUAL_FNUMBER = 2.8
@@ -102,29 +101,6 @@ def question_of(
 def sweep_source(row: "SweepRow") -> str:
     """Name a sweep in a verdict's document, so that it is found again."""
     return f"sweep {row.id}"
-
-
-def reading_of(
-    row: "ReadingRow", *, body: str, lens: "LensRow", lens_name: str, setup: str, distance_mm: float
-) -> Reading:
-    """Give a kept reading as the judge takes it; its line is its number in the prep."""
-    return Reading(
-        row=row.seq,
-        line=row.seq,
-        body=body,
-        lens=lens_name,
-        focal_mm=row.focal_mm,
-        fnumber=row.fnumber,
-        distance_mm=distance_mm,
-        reading_mm=row.reading_mm,
-        operator=row.operator,
-        setup=setup,
-        squeeze=lens.squeeze or 1.0,
-        axis=Axis(row.axis) if row.axis else None,
-        stop=row.stop,
-        note=row.note,
-        focus_design=FocusDesign(lens.focus_design) if lens.focus_design else None,
-    )
 
 
 def small_question() -> Question:

@@ -248,7 +248,7 @@ def _texts(prep: "PrepView") -> dict[str, str]:
 
 def _answer(prep: "PrepView") -> Answer:
     """Give a prep's state as an answer to draw: the verdict, and every landing of its units as they are."""
-    from shimwise.bench.verdict.views import answer_of
+    from shimwise.bench.prep.verdict_views import answer_of
 
     readings = tuple(
         ReadingAnswer(

@@ -11,14 +11,12 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 from shimwise.bench.house.unit_knowledge import judged_name
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
+from shimwise.bench.prep.verdict_views import distance_words
 from shimwise.bench.sign.views import BeforeAfter, RecheckReading, RecheckView
-from shimwise.bench.verdict.views import distance_words
 from shimwise.record.queries import verdicts
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
-
-    from shimwise.record import Record
+    from shimwise.record import Connection, Record
     from shimwise.record.tables.rows import AdjustmentRow, BodyRow, LensRow, ReadingRow, SweepRow, VerdictRow
 
     _Seen: TypeAlias = ReadingRow | SweepRow

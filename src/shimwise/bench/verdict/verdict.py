@@ -6,13 +6,13 @@ from shimwise import __version__
 from shimwise.bench.adjust.screw_history import screws_of
 from shimwise.bench.errors import Conflict, NotFound
 from shimwise.bench.history.remember import prior_of
-from shimwise.bench.prep.lookups import state_of
 from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.prep.verdict_views import answer_of, verdict_view
 from shimwise.bench.prep.views import PrepVerdict
 from shimwise.bench.typed_names import id_or_new
 from shimwise.bench.verdict.judge_input import Question, answered, question_of
-from shimwise.bench.verdict.views import answer_of, verdict_view
 from shimwise.record.queries import verdicts
+from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import VerdictRow
 
 if TYPE_CHECKING:
@@ -118,7 +118,7 @@ def asked(record: "Record", prep_id: str) -> Question | None:
 def keep_verdict(record: "Record", question: Question, document: dict[str, Any]) -> None:
     """Keep a verdict as it was given, with the program's version."""
     with record.writing(who=JUDGE) as change:
-        if state_of(change.connection, question.prep_id).state == SIGNED:
+        if prep_state(change.connection, question.prep_id).state == SIGNED:
             return  # it was signed meanwhile, and stays as it was signed
         verdicts.add_verdict(
             change,

@@ -322,6 +322,6 @@ def _pseudo_inverse(variance: FloatArray, covariance: FloatArray) -> tuple[Float
 
 
 def _chi_squared_p(value: float, degrees: int) -> float:
-    from scipy.special import gammaincc
+    from mpmath import gammainc  # slow to load, and rarely needed
 
-    return float(gammaincc(degrees / 2, value / 2)) if degrees else 1.0
+    return float(gammainc(degrees / 2, value / 2, regularized=True)) if degrees else 1.0

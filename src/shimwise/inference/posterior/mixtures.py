@@ -3,6 +3,7 @@
 import numpy as np
 
 from shimwise.inference.model.linear import FloatArray
+from shimwise.inference.posterior.normal import normal_cdf
 
 
 def outside(
@@ -23,18 +24,14 @@ def outside(
     -------
     below, above : array, shape (p,)
     """
-    from scipy.special import ndtr
-
-    return share @ ndtr((-limit - means) / sds), share @ ndtr((means - limit) / sds)
+    return share @ normal_cdf((-limit - means) / sds), share @ normal_cdf((means - limit) / sds)
 
 
 def quantile(share: FloatArray, means: FloatArray, sds: FloatArray, level: float) -> FloatArray:
     """Quantile of each mixture, by bisection to 1e-9 of its spread. Shapes as in :func:`outside`."""
-    from scipy.special import ndtr
-
     low, high = (means - 12 * sds).min(0), (means + 12 * sds).max(0)
     for _ in range(40):
         middle = (low + high) / 2
-        below = share @ ndtr((middle - means) / sds) < level
+        below = share @ normal_cdf((middle - means) / sds) < level
         low, high = np.where(below, middle, low), np.where(below, high, middle)
     return np.asarray((low + high) / 2)

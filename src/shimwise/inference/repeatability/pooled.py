@@ -179,8 +179,6 @@ def gauge_study(values: Sequence[Sequence[Sequence[float]]]) -> GaugeStudy:
     ----------
     AIAG, *Measurement Systems Analysis*, 4th ed., appendix A.
     """
-    from scipy.special import fdtrc
-
     table = _crossed(values)
     persons, parts, trials = table.shape
     squares = _sums_of_squares(table)
@@ -192,7 +190,7 @@ def gauge_study(values: Sequence[Sequence[Sequence[float]]]) -> GaugeStudy:
     }
     mean = {name: squares[name] / degrees[name] for name in degrees}
     f = _ratio(mean["interaction"], mean["error"])
-    p = float(fdtrc(degrees["interaction"], degrees["error"], f))
+    p = _f_exceeded(f, degrees["interaction"], degrees["error"])
     is_kept = p < POOLING_P
     error = mean["error"]
     if not is_kept:
@@ -212,6 +210,13 @@ def gauge_study(values: Sequence[Sequence[Sequence[float]]]) -> GaugeStudy:
         interaction_p=p,
         is_interaction_kept=is_kept,
     )
+
+
+def _f_exceeded(f: float, above: int, below: int) -> float:
+    """Return P(F > f) of the F distribution (Abramowitz and Stegun, *Handbook*, 26.6.2, from memory)."""
+    from mpmath import betainc  # slow to load, and rarely needed
+
+    return float(betainc(below / 2, above / 2, 0, below / (below + above * f), regularized=True))
 
 
 def _ratio(above: float, below: float) -> float:

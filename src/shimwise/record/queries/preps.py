@@ -37,6 +37,7 @@ __all__ = [
     "place_units",
     "prep",
     "prep_lines",
+    "set_preps",
     "touch",
     "unit_preps",
 ]
@@ -244,6 +245,12 @@ def unit_preps(
             )
         )
     return _lines(connection, wanted)
+
+
+def set_preps(connection: Connection, set_id: str, *, limit: int) -> list[PrepLineRow]:
+    """List the preps that were started with a set, newest first."""
+    wanted = select(_T).where(_T.c.set_id == set_id).order_by(_T.c.started_at.desc(), _T.c.id.desc())
+    return _lines(connection, wanted.limit(limit))
 
 
 def count_preps(connection: Connection, *, state: str | None = None) -> int:

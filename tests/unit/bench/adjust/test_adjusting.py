@@ -12,7 +12,7 @@ from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.house import shim_stock
 from shimwise.bench.house import units as houses
 from shimwise.bench.house.views import BodyFacts, MechanismFacts
-from shimwise.bench.prep import evidence as prep_evidence
+from shimwise.bench.prep import gauges
 from shimwise.bench.prep.preps import close_prep, open_prep, tape_setup
 from shimwise.bench.sign import signing
 from shimwise.bench.verdict import recheck
@@ -37,7 +37,7 @@ def short_prep(house: House, *, value_um: float = -20.0, mechanism: MechanismFac
     lenses = [house.ids[name] for name in ("H25", "H35", "H50")]
     prep_id = house.start(set_id=None, lens_ids=lenses).id
     body_id = house.ids["A-01"]
-    prep_evidence.add_gauge(
+    gauges.add_gauge(
         house.record, prep_id, unit_kind="body", unit_id=body_id, value_um=value_um, sd_um=1.5, who=WHO
     )
     read_with(house, prep_id, 'short by 3/16"')
@@ -254,7 +254,7 @@ def test_the_remedy_tells_the_turn_that_the_guide_will_ask_for_by_what_the_screw
     assert first.turns == pytest.approx(view.move.turns, abs=1e-4)
     finish(house, answer(house, view, *UP_TO_MOVE, ("move", "0.05 turn clockwise"), *AFTER_MOVE))
     body_id = house.ids["A-01"]
-    prep_evidence.add_gauge(
+    gauges.add_gauge(
         house.record, prep_id, unit_kind="body", unit_id=body_id, value_um=20.0, sd_um=1.5, who=WHO
     )
     for lens, text in (("H35", 'deep by 5/16"'), ("H50", 'deep by 3/16"')) * 3:

@@ -126,7 +126,8 @@ def test_units_that_the_record_lacks_come_from_the_kit_and_are_judged_as_the_fil
 
 def test_a_lens_read_in_metres_has_a_metric_scale(record: Record) -> None:
     import_readings(record, csv("B,L,50,2,3',915 mm,a,", "B,M,35,2,3',2' 11\",a,"), who=WHO)
-    assert {lens.name: lens.facts.scale_unit for lens in list_units(record, LensFacts).units} == {"L": "m", "M": "ft"}
+    lenses = list_units(record, LensFacts).units
+    assert {lens.name: lens.facts.scale_unit for lens in lenses} == {"L": "m", "M": "ft"}
 
 
 @pytest.mark.parametrize(

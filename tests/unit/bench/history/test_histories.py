@@ -11,12 +11,12 @@ from invented_house import WHO, House
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.history import remember
+from shimwise.bench.history.house_plan import plan_house
 from shimwise.bench.history.memory import Memory
 from shimwise.bench.house import units as houses
 from shimwise.bench.house.drift_rate import WearSettings, change_wear, wear
-from shimwise.bench.house.plan import plan_house
 from shimwise.bench.house.views import LensFacts
-from shimwise.bench.prep import evidence
+from shimwise.bench.prep import gauges
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.views import PrepVerdict
 from shimwise.bench.sign import signing
@@ -57,7 +57,7 @@ def read_prep(house: House, *texts: str, gauge_um: float | None = None, body: st
     body_id = house.ids[body]
     prep_id = house.start(body_ids=[body_id], set_id=None, lens_ids=[house.ids[name] for name in LENSES]).id
     if gauge_um is not None:
-        evidence.add_gauge(
+        gauges.add_gauge(
             house.record, prep_id, unit_kind="body", unit_id=body_id, value_um=gauge_um, sd_um=1.5, who=WHO
         )
     for name in LENSES:

@@ -10,15 +10,9 @@ from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.house import units as houses
 from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts
 from shimwise.bench.prep import preps
-from shimwise.bench.prep.evidence import (
-    SweepFacts,
-    add_gauge,
-    keep_sweep,
-    sweep_task,
-    withdraw_gauge,
-    withdraw_sweep,
-)
+from shimwise.bench.prep.gauges import add_gauge, withdraw_gauge
 from shimwise.bench.prep.views import GaugeView
+from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep, sweep_task, withdraw_sweep
 from shimwise.bench.verdict.verdict import answer_of, refresh_verdict, verdict
 from shimwise.record.queries import verdicts
 from shimwise.record.tables.rows import AdjustmentRow
@@ -48,9 +42,9 @@ def sweep_document(**changes: object) -> dict[str, Any]:
     return {**document, **changes}
 
 
-def facts(house: House, **changes: str) -> SweepFacts:
+def facts(house: House, **changes: str) -> SweepRequest:
     chosen = {"body_id": house.ids["A-01"], "lens_id": house.ids["H50"], "distance_text": "3'"}
-    return SweepFacts(**{**chosen, **changes})
+    return SweepRequest(**{**chosen, **changes})
 
 
 def test_a_gauge_pulls_its_body_and_lets_go_when_it_is_withdrawn(house: House) -> None:

@@ -11,7 +11,7 @@ from shimwise.bench.house import units as houses
 from shimwise.bench.house.settings import change_settings
 from shimwise.bench.house.views import BodyFacts, HouseSettings, LensFacts
 from shimwise.bench.prep import preps
-from shimwise.bench.prep.evidence import add_gauge
+from shimwise.bench.prep.gauges import add_gauge
 from shimwise.bench.prep.readings import withdraw_reading
 from shimwise.bench.verdict.verdict import refresh_verdict
 from shimwise.record import Record

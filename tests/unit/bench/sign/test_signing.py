@@ -14,7 +14,7 @@ from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.house import units as house_of
 from shimwise.bench.house.views import BodyFacts, LensFacts
-from shimwise.bench.prep import evidence, preps
+from shimwise.bench.prep import gauges, preps
 from shimwise.bench.prep.readings import undo_withdraw, withdraw_reading
 from shimwise.bench.sign import signing
 from shimwise.bench.sign.papers import State, digest_of, make_labels, make_sheets, verify_paper
@@ -37,7 +37,7 @@ def gauged_prep(house: House, *, value_um: float = 0.0) -> str:
     """A prep of one body, whose gauge says how it stands, and three lenses that were read."""
     lenses = [house.ids[f"H{focal:g}"] for focal in (25, 35, 50)]
     prep_id = house.start(set_id=None, lens_ids=lenses).id
-    evidence.add_gauge(
+    gauges.add_gauge(
         house.record,
         prep_id,
         unit_kind="body",
@@ -221,7 +221,7 @@ def test_what_a_reopened_prep_says_is_what_the_house_says(house: House) -> None:
         lambda house, prep_id, reading_id: preps.tape_setup(
             house.record, prep_id, body_id=house.ids["A-01"], distance_text="9'", who=WHO
         ),
-        lambda house, prep_id, reading_id: evidence.add_gauge(
+        lambda house, prep_id, reading_id: gauges.add_gauge(
             house.record, prep_id, unit_kind="body", unit_id=house.ids["A-01"], value_um=1, sd_um=1, who=WHO
         ),
         lambda house, prep_id, reading_id: guide.begin_adjustment(

@@ -17,10 +17,3 @@ def test_a_raised_flag_says_name_finding_and_what_to_do() -> None:
 def test_a_flag_can_be_weakened_but_not_made_to_stop() -> None:
     assert not raised(Flag.SATURATED, "0.2 %", stops=False).stops
     assert not raised(Flag.MARKERS_LOST, "2 frames", stops=True).stops
-
-
-def test_every_name_of_the_package_is_there() -> None:
-    import shimwise.imaging as imaging
-
-    for name in imaging.__all__:
-        assert getattr(imaging, name).__name__ == name

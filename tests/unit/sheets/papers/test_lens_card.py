@@ -5,8 +5,8 @@ from collections.abc import Callable
 import pytest
 from invented_preps import prep_document, signed_document
 
+from shimwise.bench.prep.verdict_views import answer_of
 from shimwise.bench.sign.papers import State, make_labels, make_lens_cards, make_set_tables, verify_paper
-from shimwise.bench.verdict.views import answer_of
 from shimwise.errors import SheetError
 from shimwise.sheets.papers.lens_card import lens_card
 from shimwise.sheets.papers.signed.prep_document import read_prep

@@ -3,9 +3,10 @@
 from dataclasses import dataclass
 
 from shimwise.bench.adjust import guide
-from shimwise.bench.adjust.views import AdjustmentView, StockView
+from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import InputError
 from shimwise.bench.house import shim_stock
+from shimwise.bench.house.shim_stock import StockView
 from shimwise.bench.sign.views import BeforeAfter, RecheckView
 from shimwise.bench.verdict import recheck
 from shimwise.web.api.adjust.requests import (

@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from fastapi import Query
 
-from shimwise.bench.prep import evidence, preps
+from shimwise.bench.prep import gauges, preps
 from shimwise.bench.prep.views import GaugeView, PrepPage, PrepView, SetupView
 from shimwise.bench.sign import signing
 from shimwise.web.api.answers import AnswerRouter
@@ -80,7 +80,7 @@ def tape_setup(record: RecordDep, prep_id: Id, new: SetupIn) -> SetupView:
 @router.post("/{prep_id}/gauges", status_code=201, **WRITES)
 def add_gauge(record: RecordDep, ask: AskDep, prep_id: Id, new: GaugeIn) -> GaugeView:
     """Keep a depth-gauge value of a body or a collimator value of a lens."""
-    view = evidence.add_gauge(record, prep_id, **dict(new))
+    view = gauges.add_gauge(record, prep_id, **dict(new))
     ask(prep_id)
     return view
 
@@ -88,6 +88,6 @@ def add_gauge(record: RecordDep, ask: AskDep, prep_id: Id, new: GaugeIn) -> Gaug
 @router.post("/{prep_id}/gauges/{gauge_id}/withdraw", **WRITES)
 def withdraw_gauge(record: RecordDep, ask: AskDep, prep_id: Id, gauge_id: Id, why: Withdrawal) -> GaugeView:
     """Withdraw a gauge's value with a reason; it stays in the record."""
-    view = evidence.withdraw_gauge(record, prep_id, gauge_id, **dict(why))
+    view = gauges.withdraw_gauge(record, prep_id, gauge_id, **dict(why))
     ask(prep_id)
     return view

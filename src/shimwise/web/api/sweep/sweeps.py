@@ -5,9 +5,9 @@ from typing import Annotated, Literal
 from fastapi import Depends, Form, Request, UploadFile
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
-from shimwise.bench.prep import evidence
-from shimwise.bench.prep.evidence import SweepFacts
 from shimwise.bench.prep.views import SweepView
+from shimwise.bench.sweep import evidence
+from shimwise.bench.sweep.evidence import SweepRequest
 from shimwise.bench.sweep.frame_files import MOST_FILES
 from shimwise.bench.sweep.jobs import SweepJob, SweepJobs
 from shimwise.bench.typed_names import id_or_new
@@ -59,7 +59,7 @@ JobsDep = Annotated[SweepJobs, Depends(_jobs)]
 )
 def begin_sweep(jobs: JobsDep, prep_id: Id, sent: Annotated[SweepIn, Form(media_type=FORM)]) -> SweepJob:
     """Send a sweep's frames; they are measured beside the pages. Ask ``…/work`` how far it is."""
-    facts = SweepFacts(**{name: getattr(sent, name) for name in SweepFacts.__dataclass_fields__})
+    facts = SweepRequest(**{name: getattr(sent, name) for name in SweepRequest.__dataclass_fields__})
     files = [(one.filename or "", one.file) for one in sent.files]
     return jobs.begin(prep_id, sweep_id=id_or_new(sent.id), files=files, facts=facts, who=sent.who)
 

@@ -3,8 +3,8 @@
 from fastapi import APIRouter
 from starlette.responses import Response
 
+from shimwise.bench.history.house_plan import DEFAULT_TARGET_UM, HousePlan, plan_house
 from shimwise.bench.house import units
-from shimwise.bench.house.plan import DEFAULT_TARGET_UM, HousePlan, plan_house
 from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import VisitDep

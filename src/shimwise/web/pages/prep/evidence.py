@@ -9,8 +9,9 @@ from starlette.responses import Response
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.exchange.record_admin import export_prep, export_readings_csv
-from shimwise.bench.prep import evidence, preps
-from shimwise.bench.prep.evidence import SweepFacts
+from shimwise.bench.prep import gauges, preps
+from shimwise.bench.sweep import evidence
+from shimwise.bench.sweep.evidence import SweepRequest
 from shimwise.bench.sweep.frame_files import MOST_FILES
 from shimwise.bench.typed_names import id_or_new
 from shimwise.bench.verdict import verdict
@@ -30,7 +31,7 @@ def add_gauge(visit: PostDep, prep_id: str) -> Response:
     form, who = visit.form, visit.who
     kind, _, unit_id = form.text("unit").partition(":")
     try:
-        evidence.add_gauge(
+        gauges.add_gauge(
             visit.record,
             prep_id,
             unit_kind=kind,
@@ -50,7 +51,7 @@ def add_gauge(visit: PostDep, prep_id: str) -> Response:
 def withdraw_gauge(visit: PostDep, prep_id: str, gauge_id: str) -> Response:
     """Withdraw a gauge value, with its reason."""
     reason = visit.form.text("reason")
-    evidence.withdraw_gauge(visit.record, prep_id, gauge_id, reason=reason, who=visit.who)
+    gauges.withdraw_gauge(visit.record, prep_id, gauge_id, reason=reason, who=visit.who)
     return changed_part(visit, prep_id, "gauges")
 
 
@@ -117,7 +118,7 @@ def _begin_sweep(visit: Visit, prep_id: str, sent: FormData) -> Response:
         setup = next((one for one in prep.setups if one.id == form.text("setup_id")), None)
         if setup is None:
             raise InputError("Choose the set-up at which it was swept.", field="setup_id")
-        facts = SweepFacts(
+        facts = SweepRequest(
             body_id=setup.body_id, lens_id=form.text("lens_id"), distance_text=setup.distance_text
         )
         files = [

@@ -8,7 +8,7 @@ from shimwise.bench.desk.plan import DEFAULT_TARGET_UM, LARGEST_TARGET_UM
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.unit_knowledge import body_knowledge, lens_knowledge, lens_text
-from shimwise.bench.prep.reading_text import typed_distance
+from shimwise.bench.typed_lengths import typed_distance
 from shimwise.inference.model.prep import Prep
 from shimwise.inference.plan.candidates import USUAL_DISTANCES_MM
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
@@ -17,10 +17,8 @@ from shimwise.record.queries import sets, units
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from sqlalchemy import Connection
-
     from shimwise.bench.desk.inputs import Progress
-    from shimwise.record import Record
+    from shimwise.record import Connection, Record
     from shimwise.record.tables.rows import BodyRow, LensRow
 
 __all__ = ["DEFAULT_TARGET_UM", "HousePlan", "PlanBody", "PlanReading", "PlanSetup", "plan_house"]

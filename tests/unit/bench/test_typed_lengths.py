@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimwise.bench.errors import InputError
-from shimwise.bench.prep.reading_text import typed_distance, typed_reading
+from shimwise.bench.typed_lengths import typed_distance, typed_reading
 from shimwise.lengths import length_to_mm, mm_to_feet_text
 
 THREE_FEET = typed_distance("3'")

@@ -1,123 +1,38 @@
-"""What speaks beside readings by eye: gauges of bodies and lenses, and sweeps that frames measured."""
+"""Sweeps as evidence of a prep: described, measured, kept, and withdrawn with a reason."""
 
-import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.errors import InputError, NotFound
-from shimwise.bench.house.unit_checks import LEAST_SD_UM
-from shimwise.bench.prep.lookups import refuse_unless_open
-from shimwise.bench.prep.prep_data import PrepMaterial, material_of
-from shimwise.bench.prep.presenter import gauge_view, sweep_view
-from shimwise.bench.prep.reading_text import typed_distance
+from shimwise.bench.errors import NotFound
+from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.prep.presenter import sweep_view
 from shimwise.bench.prep.setups import new_setup, setup_at
-from shimwise.bench.prep.views import GaugeView, SweepView
+from shimwise.bench.prep.states import refuse_unless_open
+from shimwise.bench.prep.views import SweepView
 from shimwise.bench.sweep.frame_files import kept_place
-from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
-from shimwise.files.kit_file import LARGEST_ERROR_UM
+from shimwise.bench.sweep.match import (
+    earlier_sweeps,
+    refuse_other_units,
+    refuse_same_frames,
+    said_by_files,
+)
+from shimwise.bench.sweep.work import SweepTask, measured_document
+from shimwise.bench.typed_lengths import typed_distance
+from shimwise.bench.typed_names import id_or_new, typed_name
 from shimwise.record.queries import evidence
-from shimwise.record.tables.rows import BodyRow, GaugeRow, LensRow, SweepRow
+from shimwise.record.tables.rows import SweepRow
 
 if TYPE_CHECKING:
     from shimwise.bench.desk.inputs import Progress
-    from shimwise.bench.sweep.work import SweepTask
     from shimwise.record import Record
 
-__all__ = [
-    "SweepFacts",
-    "add_gauge",
-    "add_sweep",
-    "keep_sweep",
-    "sweep_task",
-    "withdraw_gauge",
-    "withdraw_sweep",
-]
-
-
-def add_gauge(
-    record: "Record",
-    prep_id: str,
-    *,
-    unit_kind: str,
-    unit_id: str,
-    value_um: float,
-    sd_um: float,
-    who: str,
-    id: str | None = None,  # noqa: A002 - the word that the interface uses too
-    instrument: str = "",
-    note: str = "",
-) -> GaugeView:
-    """Keep a gauge's value of a unit of this prep, in its present epoch.
-
-    Parameters
-    ----------
-    unit_kind, unit_id : str
-        ``body`` (a depth gauge: deviation from the nominal flange depth) or ``lens`` (a collimator: landing
-        at infinity).
-    value_um, sd_um : float
-        The value and its standard uncertainty. [µm, short < 0 < deep]
-    who : str
-        Who measured.
-    id : str, optional
-        Made by the client: sent twice it is kept once.
-    instrument, note : str
-        In words.
-
-    Raises
-    ------
-    InputError
-        When a number cannot be, or the unit is not of this prep.
-    NotFound, Conflict
-        As :func:`shimwise.bench.prep.readings.add_reading`.
-    """
-    person, gauge_id = typed_name(who, field="who"), id_or_new(id)
-    _check_gauge(value_um, sd_um)
-    words = optional_name(instrument, field="instrument"), typed_note(note)
-    with record.writing(who=person) as change:
-        refuse_unless_open(change.connection, prep_id)
-        material = material_of(change.connection, prep_id)
-        unit = _unit(material, unit_kind, unit_id)
-        row = GaugeRow(
-            id=gauge_id,
-            unit_kind=unit_kind,
-            unit_id=unit_id,
-            value_um=value_um,
-            sd_um=sd_um,
-            taken_by=person,
-            taken_at=change.at,
-            prep_id=prep_id,
-            epoch=unit.epoch,
-            instrument=words[0],
-            note=words[1],
-        )
-        return gauge_view(evidence.add_gauge(change, row), unit.name)
-
-
-def withdraw_gauge(record: "Record", prep_id: str, gauge_id: str, *, reason: str, who: str) -> GaugeView:
-    """Withdraw a gauge's value with a reason; it stays in the record.
-
-    Raises
-    ------
-    NotFound
-        When this prep has no such gauge.
-    Conflict
-        When the prep is closed or signed.
-    """
-    person, why = typed_name(who, field="who"), typed_name(reason, field="reason")
-    with record.writing(who=person) as change:
-        refuse_unless_open(change.connection, prep_id)
-        material = material_of(change.connection, prep_id)
-        known = next((gauge for gauge in material.gauges if gauge.id == gauge_id), None)
-        if known is None:
-            raise NotFound("gauge", gauge_id)
-        row = evidence.withdraw_gauge(change, gauge_id, reason=why)
-        return gauge_view(row, _unit(material, row.unit_kind, row.unit_id).name)
+__all__ = ["SweepRequest", "add_sweep", "keep_sweep", "sweep_task", "withdraw_sweep"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SweepFacts:
+class SweepRequest:
     """What a person says of a sweep: what was under test, where the chart stands, and what the files lack.
 
     ``distance_text``: taped from the witness mark to the chart; of a chart that moves, where the ring stands.
@@ -141,7 +56,7 @@ def add_sweep(
     prep_id: str,
     *,
     place: str | Path,
-    facts: SweepFacts,
+    facts: SweepRequest,
     who: str,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
     positions: str | Path | None = None,
@@ -154,7 +69,7 @@ def add_sweep(
     ----------
     place : path
         Folder of frames, or a clip; ``positions`` the CSV of positions where there is no ``sweep.json``.
-    facts : SweepFacts
+    facts : SweepRequest
         What was under test.
     who : str
         Who swept.
@@ -172,8 +87,6 @@ def add_sweep(
     InputError, NotFound, Conflict
         As :func:`shimwise.bench.prep.readings.add_reading`.
     """
-    from shimwise.bench.sweep.work import measured_document
-
     task = sweep_task(record, prep_id, place=place, facts=facts, positions=positions)
     document = measured_document(task, progress=progress, is_cancelled=is_cancelled)
     kept = kept_place(record, place)
@@ -185,9 +98,9 @@ def sweep_task(
     prep_id: str,
     *,
     place: str | Path,
-    facts: SweepFacts,
+    facts: SweepRequest,
     positions: str | Path | None = None,
-) -> "SweepTask":
+) -> SweepTask:
     """Give all that measuring a sweep takes, as plain values: what is not said comes from lens and body.
 
     Parameters
@@ -203,19 +116,11 @@ def sweep_task(
     NotFound, Conflict
         When there is no such prep, or it is closed.
     """
-    from shimwise.bench.sweep.match import (
-        earlier_sweeps,
-        refuse_other_units,
-        refuse_same_frames,
-        said_by_files,
-    )
-    from shimwise.bench.sweep.work import SweepTask
-
     distance = typed_distance(facts.distance_text)
     with record.reading() as connection:
         refuse_unless_open(connection, prep_id)
         material = material_of(connection, prep_id)
-    body, lens = _unit(material, "body", facts.body_id), _unit(material, "lens", facts.lens_id)
+    body, lens = material.body(facts.body_id), material.lens(facts.lens_id)
     is_zoom = len(lens.focal_lengths_mm) != 1
     if str(place):
         typed = {"focal_mm": facts.focal_mm, "pitch_um": facts.pitch_um}
@@ -250,7 +155,7 @@ def keep_sweep(
     record: "Record",
     prep_id: str,
     *,
-    facts: SweepFacts,
+    facts: SweepRequest,
     document: dict[str, Any],
     frames_place: str = "",
     who: str,
@@ -275,7 +180,7 @@ def keep_sweep(
     with record.writing(who=person) as change:
         refuse_unless_open(change.connection, prep_id)
         material = material_of(change.connection, prep_id)
-        body, lens = _unit(material, "body", facts.body_id), _unit(material, "lens", facts.lens_id)
+        body, lens = material.body(facts.body_id), material.lens(facts.lens_id)
         known = list(material.setups.values())
         setup = setup_at(known, body_id=body.id, distance=distance)
         if setup is None:
@@ -314,35 +219,3 @@ def withdraw_sweep(record: "Record", prep_id: str, sweep_id: str, *, reason: str
             raise NotFound("sweep", sweep_id)
         row = evidence.withdraw_sweep(change, sweep_id, reason=why)
     return sweep_view(row, material)
-
-
-def _unit(material: PrepMaterial, kind: str, unit_id: str) -> Any:  # noqa: ANN401 - a body's row or a lens's
-    """Give a unit of the prep.
-
-    Raises
-    ------
-    InputError
-        When it is not under test in this prep.
-    """
-    units: Mapping[str, BodyRow | LensRow] = material.bodies if kind == "body" else material.lenses
-    if unit_id not in units:
-        raise InputError(
-            f"is no {kind} of this prep. Add it to the prep first.", field=f"{kind}_id", typed=unit_id
-        )
-    return units[unit_id]
-
-
-def _check_gauge(value_um: float, sd_um: float) -> None:
-    if not (math.isfinite(value_um) and abs(value_um) <= LARGEST_ERROR_UM):
-        raise InputError(
-            f"is out of range; accepted is from -{LARGEST_ERROR_UM:g} to {LARGEST_ERROR_UM:g} µm: the "
-            "deviation, not the flange depth itself.",
-            field="value_um",
-            typed=f"{value_um:g}",
-        )
-    if not (math.isfinite(sd_um) and LEAST_SD_UM <= sd_um <= LARGEST_ERROR_UM):
-        raise InputError(
-            f"is out of range; accepted is from {LEAST_SD_UM:g} to {LARGEST_ERROR_UM:g} µm.",
-            field="sd_um",
-            typed=f"{sd_um:g}",
-        )

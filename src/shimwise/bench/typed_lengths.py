@@ -7,10 +7,10 @@ from fractions import Fraction
 
 from shimwise.bench.errors import InputError
 from shimwise.errors import LengthError
-from shimwise.files.csv_fields import FARTHEST_MM
+from shimwise.files.limits import FARTHEST_MM
 from shimwise.lengths import LengthTextError, mm_to_feet_text, parse_length
 
-__all__ = ["Typed", "is_metric", "typed_distance", "typed_reading"]
+__all__ = ["TypedLength", "is_metric", "typed_distance", "typed_reading"]
 
 _ON = re.compile(r"on(?:\s+the\s+mark)?\.?", re.IGNORECASE)
 _OFFSET = re.compile(r"(?P<way>short|deep)(?:\s+by)?\b\s*(?P<amount>.*)", re.IGNORECASE | re.DOTALL)
@@ -18,14 +18,14 @@ _DENOMINATORS = (1, 2, 4, 8, 16, 32, 64)
 
 
 @dataclass(frozen=True, slots=True)
-class Typed:
+class TypedLength:
     """A length as typed (spaces tidied) and in mm, infinite allowed."""
 
     text: str
     mm: float
 
 
-def typed_distance(text: str, *, field: str = "distance_text") -> Typed:
+def typed_distance(text: str, *, field: str = "distance_text") -> TypedLength:
     """Read a taped distance.
 
     Raises
@@ -36,24 +36,24 @@ def typed_distance(text: str, *, field: str = "distance_text") -> Typed:
     tidy = " ".join(text.split())
     if not tidy:
         raise InputError("nothing is typed yet: a length such as 3' or 914 mm, or INF.", field=field)
-    return Typed(tidy, float(_length(tidy, typed=text, field=field)))
+    return TypedLength(tidy, float(_length(tidy, typed=text, field=field)))
 
 
-def typed_reading(text: str, *, distance: Typed, field: str = "reading_text") -> Typed:
+def typed_reading(text: str, *, distance: TypedLength, field: str = "reading_text") -> TypedLength:
     """Read where the ring stands: a length, ``on``, or ``short by 1/4"`` and ``deep by 5 mm``.
 
     Parameters
     ----------
     text : str
         As typed.
-    distance : Typed
+    distance : TypedLength
         The taped distance, from which an offset counts.
     field : str
         Named in a refusal.
 
     Returns
     -------
-    Typed
+    TypedLength
         ``text`` as typed, of an offset the full reading that means exactly the same.
 
     Raises
@@ -70,7 +70,7 @@ def typed_reading(text: str, *, distance: Typed, field: str = "reading_text") ->
         return distance
     offset = _OFFSET.fullmatch(tidy)
     if offset is None:
-        return Typed(tidy, float(_length(tidy, typed=text, field=field)))
+        return TypedLength(tidy, float(_length(tidy, typed=text, field=field)))
     if math.isinf(distance.mm):
         raise InputError(
             "counts from infinity, from where nothing can be counted. Type where the ring stands.",
@@ -88,7 +88,7 @@ def typed_reading(text: str, *, distance: Typed, field: str = "reading_text") ->
             field=field,
             typed=text,
         )
-    return Typed(_exact_text(exact, is_metric=is_metric(offset["amount"])), float(exact))
+    return TypedLength(_exact_text(exact, is_metric=is_metric(offset["amount"])), float(exact))
 
 
 def _length(text: str, *, typed: str, field: str) -> Fraction | float:
