@@ -13,7 +13,7 @@ from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.sweep.jobs import DONE, SweepJob, SweepJobs
 from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.web.api import api_router
-from shimwise.web.problems import Place, Problem, add_problems
+from shimwise.web.problems import Fact, Place, Problem, add_problems
 
 __all__ = ["ServeSettings", "create_app"]
 
@@ -103,7 +103,7 @@ def _document(app: FastAPI) -> None:
                 title=app.title, version=app.version, description=app.description, routes=app.routes
             )
             shapes = schema.setdefault("components", {}).setdefault("schemas", {})
-            for shape in (Problem, Place):
+            for shape in (Problem, Place, Fact):
                 told = shape.model_json_schema(ref_template="#/components/schemas/{model}")
                 told.pop("$defs", None)
                 shapes[shape.__name__] = told

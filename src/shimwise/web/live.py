@@ -235,6 +235,7 @@ class EventStream:
                 title="Too many devices",
                 detail=f"{MOST_STREAMS} devices look at preps already. This one looks again in a while.",
                 headers={"Retry-After": "10"},
+                most_streams=MOST_STREAMS,
             )
             return
         if await run_in_threadpool(self.hub.look, prep_id) is None:

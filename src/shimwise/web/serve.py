@@ -24,7 +24,7 @@ from shimwise.errors import ShimwiseError
 from shimwise.web.app import create_app
 from shimwise.web.live import EventStream, Hub, State
 from shimwise.web.pairing import Codes, Devices, PairedOnly, pairing_routes
-from shimwise.web.security import LOOPBACK_NAMES, Limits, guarded, is_loopback
+from shimwise.web.security import LOOPBACK_NAMES, SizeLimits, guarded, is_loopback
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp
@@ -36,7 +36,7 @@ __all__ = ["USUAL_PORT", "Pages", "ServeError", "ServeOptions"]
 USUAL_PORT = 8052
 SWEEP_BYTES = 4 * 1024**3
 LIST_BYTES = 8 * 1024**2
-LIMITS = Limits(
+LIMITS = SizeLimits(
     large=(
         (re.compile(r"^/(?:api/v1/)?preps/[^/]+/sweeps"), SWEEP_BYTES),
         (re.compile(r"(?:import|list|verify$)"), LIST_BYTES),

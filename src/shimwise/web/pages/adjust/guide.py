@@ -1,6 +1,7 @@
 """A guided adjustment: one step at a time, each answered before the next; then read again."""
 
 import json
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
@@ -68,23 +69,24 @@ def begin(visit: PostDep, prep_id: str) -> Response:
 @router.get(ONE)
 def show(visit: VisitDep, prep_id: str, adjustment_id: str) -> Response:
     """Show the step that is due, those that were answered, and those to come."""
-    form = Form()
-    form.set("typed_move", visit.form.text("typed_move"))
+    form = Form(values={"typed_move": [visit.form.text("typed_move")]})
     return _guide(visit, prep_id, adjustment_id, form)
 
 
 @router.post(f"{ONE}/answers")
 def answer(visit: PostDep, prep_id: str, adjustment_id: str) -> Response:
     """Answer the step that is due; what was typed for a step that is not due is kept until it is."""
-    form = visit.form
-    given = {name: form.text(name) for name in ("step", "answer", "note")}
-    try:
-        guide.answer_step(visit.record, prep_id, adjustment_id, **given, who=visit.who)
-    except ShimwiseError as error:
-        if given["step"] == MOVE:
-            form.set("typed_move", given["answer"])
-        return _guide(visit, prep_id, adjustment_id, form, status=visit.refused(error, step=""))
-    return _after(visit, prep_id, adjustment_id, typed_move=form.text("typed_move"))
+    given = {name: visit.form.text(name) for name in ("step", "answer", "note")}
+
+    def change() -> None:
+        try:
+            guide.answer_step(visit.record, prep_id, adjustment_id, **given, who=visit.who)
+        except ShimwiseError:
+            if given["step"] == MOVE:
+                visit.form.set("typed_move", given["answer"])
+            raise
+
+    return _changed(visit, prep_id, adjustment_id, change, step="")
 
 
 @router.post(f"{ONE}/peak")
@@ -94,23 +96,13 @@ async def keep_peak(visit: VisitDep, prep_id: str, adjustment_id: str) -> Respon
         file = sent.get("sweep")
         content = await file.read(LARGEST_SWEEP) if isinstance(file, UploadFile) and file.filename else b""
         visit.form = Form.of(sent)
-    return await run_in_threadpool(_keep_peak, visit, prep_id, adjustment_id, content)
 
+    def change() -> None:
+        is_by_frames = content or visit.form.text("by") == "frames"
+        sweep, sharpest = _sweep_of(content) if is_by_frames else None, visit.form.text("sharpest")
+        guide.keep_peak(visit.record, prep_id, adjustment_id, sweep=sweep, sharpest=sharpest, who=visit.who)
 
-def _keep_peak(visit: Visit, prep_id: str, adjustment_id: str, content: bytes) -> Response:
-    form = visit.form
-    try:
-        guide.keep_peak(
-            visit.record,
-            prep_id,
-            adjustment_id,
-            sweep=_sweep_of(content) if content or form.text("by") == "frames" else None,
-            sharpest=form.text("sharpest"),
-            who=visit.who,
-        )
-    except ShimwiseError as error:
-        return _guide(visit, prep_id, adjustment_id, form, status=visit.refused(error))
-    return _after(visit, prep_id, adjustment_id)
+    return await run_in_threadpool(_changed, visit, prep_id, adjustment_id, change)
 
 
 def _sweep_of(content: bytes) -> dict[str, Any]:
@@ -129,35 +121,33 @@ def _sweep_of(content: bytes) -> dict[str, Any]:
 def take_back(visit: PostDep, prep_id: str, adjustment_id: str) -> Response:
     """Take a step back, and those after it, with a reason."""
     given = {name: visit.form.text(name) for name in ("step", "reason")}
-    try:
+
+    def change() -> None:
         guide.take_back(visit.record, prep_id, adjustment_id, **given, who=visit.who)
-    except ShimwiseError as error:
-        status = visit.refused(error, reason="back_reason", step="")
-        return _guide(visit, prep_id, adjustment_id, visit.form, status=status)
-    return _after(visit, prep_id, adjustment_id)
+
+    return _changed(visit, prep_id, adjustment_id, change, reason="back_reason", step="")
 
 
 @router.post(f"{ONE}/give-up")
 def give_up(visit: PostDep, prep_id: str, adjustment_id: str) -> Response:
     """Give the adjustment up before anything was moved, with a reason."""
-    reason = visit.form.text("reason")
-    try:
+
+    def change() -> None:
+        reason = visit.form.text("reason")
         guide.give_up(visit.record, prep_id, adjustment_id, reason=reason, who=visit.who)
-    except ShimwiseError as error:
-        status = visit.refused(error, reason="up_reason")
-        return _guide(visit, prep_id, adjustment_id, visit.form, status=status)
-    return _after(visit, prep_id, adjustment_id)
+
+    return _changed(visit, prep_id, adjustment_id, change, reason="up_reason")
 
 
 @router.post(f"{ONE}/finish")
 def finish(visit: PostDep, prep_id: str, adjustment_id: str) -> Response:
     """Finish the adjustment: the unit is another one from now on."""
-    try:
+
+    def change() -> None:
         guide.finish_adjustment(visit.record, prep_id, adjustment_id, who=visit.who)
-    except ShimwiseError as error:
-        return _guide(visit, prep_id, adjustment_id, visit.form, status=visit.refused(error))
-    visit.ask(prep_id)
-    return _after(visit, prep_id, adjustment_id)
+        visit.ask(prep_id)
+
+    return _changed(visit, prep_id, adjustment_id, change)
 
 
 def _path(prep_id: str, adjustment_id: str) -> str:
@@ -193,15 +183,22 @@ def _choosing(visit: Visit, prep: "PrepView", form: Form, *, status: int = 200) 
     )
 
 
-def _after(visit: Visit, prep_id: str, adjustment_id: str, *, typed_move: str = "") -> Response:
-    """Go on: the part that changed where a script asks, else the page again."""
-    who = visit.who
+def _changed(
+    visit: Visit, prep_id: str, adjustment_id: str, change: Callable[[], None], **fields: str
+) -> Response:
+    """Change an adjustment and show what is due now, or what was refused beside the page's ``fields``."""
+    form, who = visit.form, visit.who
+    try:
+        change()
+    except ShimwiseError as error:
+        return _guide(visit, prep_id, adjustment_id, form, status=visit.refused(error, **fields))
+    typed_move = form.text("typed_move")
     if not visit.is_scripted:
         kept = f"?typed_move={quote(typed_move)}" if typed_move else ""
         return visit.go(f"{_path(prep_id, adjustment_id)}{kept}")
-    visit.page.person, form = who, Form()
-    form.set("typed_move", typed_move)
-    return remember(_guide(visit, prep_id, adjustment_id, form), who)
+    visit.page.person = who
+    after = Form(values={"typed_move": [typed_move]})
+    return remember(_guide(visit, prep_id, adjustment_id, after), who)
 
 
 def _guide(visit: Visit, prep_id: str, adjustment_id: str, form: Form, *, status: int = 200) -> Response:
