@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 # Modules are compiled when first used: a smaller install, made sooner.
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile
 
-.PHONY: run setup setup-dev test check format count bench readme lock vendor clean
+.PHONY: run setup setup-dev test quick oldest check format count docs bench readme lock vendor clean
 
 # The main job on the base install; `make setup` adds measuring from frames and PostgreSQL.
 run: $(VENV)/.runtime
@@ -40,7 +40,19 @@ check: setup-dev
 	$(BIN)/lint-imports --no-cache
 
 test: check
-	$(BIN)/pytest
+	$(BIN)/pytest --cov=shimwise --cov-report=term:skip-covered
+
+# While one works: the unit tests that are not marked slow.
+quick: setup-dev
+	$(BIN)/pytest tests/unit -m "not slow"
+
+# The oldest versions of the dependencies that pyproject.toml allows, in an environment of their own.
+oldest:
+	$(PYTHON) -m venv .venv-oldest
+	.venv-oldest/bin/python -m pip install --quiet --disable-pip-version-check uv
+	.venv-oldest/bin/uv pip install --quiet --python .venv-oldest/bin/python --resolution lowest-direct \
+	  --editable '.[frames,postgresql]' -r requirements/oldest.in
+	.venv-oldest/bin/python -m pytest tests/unit tests/integration -m "not slow"
 
 format: setup-dev
 	$(BIN)/ruff format src tests benchmarks docs tools
@@ -48,6 +60,9 @@ format: setup-dev
 
 count:
 	$(PYTHON) tools/count_code.py src
+
+docs:
+	$(PYTHON) tools/reference.py src/shimwise build/docs
 
 bench: setup-dev
 	$(BIN)/python -m benchmarks
@@ -77,4 +92,4 @@ vendor:
 	rm -rf vendor/node_modules
 
 clean:
-	rm -rf $(VENV) build src/*.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) .venv-oldest build src/*.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
