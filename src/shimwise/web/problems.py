@@ -5,6 +5,7 @@ References
 .. [1] RFC 9457, *Problem Details for HTTP APIs* (2023): members in section 3.1, extensions in 3.2.
 """
 
+import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -53,7 +54,7 @@ _NOT_PARSED = "There was an error parsing the body"
 
 
 class Place(BaseModel):
-    """One thing in the request that is wrong: where it stands, what was found, and why it is not taken."""
+    """One thing in the request that is wrong: where it is, what was found, and why it is not taken."""
 
     model_config = ConfigDict(extra="forbid")
 
@@ -79,7 +80,7 @@ class Problem(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
     type: str = Field(
-        description="Kind of the problem; told at that address.", examples=[f"{KINDS_AT}#input"]
+        description="Kind of the problem, explained at that address.", examples=[f"{KINDS_AT}#input"]
     )
     title: str = Field(examples=["Something in the request cannot be taken"])
     status: int = Field(ge=400, le=599, examples=[422])
@@ -138,7 +139,7 @@ def kind_of(status: int) -> Kind:
 
 
 def documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
-    """Describe errors for OpenAPI: each status with the shape that all problems have."""
+    """Return the OpenAPI description of errors: each status with the shape that all problems have."""
     return {
         status: {
             "description": f"{_BY_STATUS[status].title}. {_BY_STATUS[status].meaning}",
@@ -248,16 +249,16 @@ def fact_of(error: ShimwiseError) -> Fact:
 
 
 def _plain(values: Mapping[str, Any]) -> dict[str, float | str | bool | None]:
-    """Return the values that are plain numbers and texts."""
+    """Return the values that are texts and finite numbers: JSON has no others."""
     return {
-        name: value[:SHOWN] if isinstance(value, str) else value
+        name: _shown(value) if isinstance(value, str) else value
         for name, value in values.items()
-        if isinstance(value, (float, int, str, NoneType))
+        if isinstance(value, (str, NoneType)) or (isinstance(value, (float, int)) and math.isfinite(value))
     }
 
 
 def _place(error: Mapping[str, Any]) -> Place:
-    """Say of one error of the request's shape where it stands: ``body.readings.0.id``."""
+    """Return the place of one error of the request's shape: ``readings.0.id``."""
     where = [str(part) for part in error["loc"] if part not in ("body", "query", "path", "header")]
     context: Mapping[str, Any] = error.get("ctx") or {}
     if error["type"] == "json_invalid":
@@ -277,7 +278,7 @@ def _place(error: Mapping[str, Any]) -> Place:
 
 
 def _pattern_words(pattern: str) -> str:
-    """Say what a text's pattern asks for; nothing of one that is not known."""
+    """Return in words what a text's pattern requires; empty for an unknown one."""
     from shimwise.web.api.kinds import ID_PATTERN, PLAIN
 
     words = {

@@ -1,17 +1,8 @@
 """The house by the interface: units, sets, the list in and out, preps carried to another record."""
 
-from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
 from api_house import LENSES, WHO, Door, Json, opened_door
-
-
-@pytest.fixture
-def door(tmp_path: Path) -> Iterator[Door]:
-    with opened_door(tmp_path / "record") as opened:
-        opened.furnish()
-        yield opened
 
 
 def test_a_body_is_changed_as_a_whole_and_its_name_stays_its_own(door: Door) -> None:

@@ -1,7 +1,6 @@
 """A prep by the interface alone, as a house's stock system would do it."""
 
 import uuid
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -9,13 +8,6 @@ import pytest
 from api_house import WHO, Door, opened_door
 
 NEW_ID = "0" * 32
-
-
-@pytest.fixture
-def door(tmp_path: Path) -> Iterator[Door]:
-    with opened_door(tmp_path / "record") as opened:
-        opened.furnish()
-        yield opened
 
 
 def test_a_whole_prep_from_start_to_verdict_and_close(door: Door) -> None:

@@ -3,7 +3,6 @@
 import json
 import time
 import uuid
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -13,13 +12,6 @@ from sweep_files import BEST_UM, DISTANCE_MM, write_sweep
 from shimwise.bench.exchange.record_admin import export_prep
 
 PATIENCE_S = 120.0
-
-
-@pytest.fixture
-def door(tmp_path: Path) -> Iterator[Door]:
-    with opened_door(tmp_path / "record") as opened:
-        opened.furnish()
-        yield opened
 
 
 @pytest.fixture(scope="module")

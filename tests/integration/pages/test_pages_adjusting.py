@@ -1,22 +1,14 @@
 """A guided adjustment on its page: each step in turn, refusals in words, taken back with a trace."""
 
 import json
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from api_house import WHO, Door
-from pages_bench import adjusting_at, furnished, sent, short_prep
+from pages_bench import adjusting_at, sent, short_prep
 from pages_house import PageSeen, see
 
 BEFORE_MOVE = (("clean", "done"), ("lock", "was free"), ("place", "slot at the top"))
 AFTER_MOVE = (("lock after", "left free"), ("mark", "done"), ("flag", "done"))
-
-
-@pytest.fixture
-def door(tmp_path: Path) -> Iterator[Door]:
-    with furnished(tmp_path / "record") as opened:
-        yield opened
 
 
 @pytest.fixture

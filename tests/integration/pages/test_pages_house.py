@@ -1,21 +1,11 @@
 """Bodies, lenses, sets, the house's list, charts, optics, plans and settings on the pages."""
 
 import re
-from collections.abc import Iterator
 from html import unescape
-from pathlib import Path
 
 import pytest
 from api_house import WHO, Door
-from pages_house import PageSeen, opened_pages, see
-
-
-@pytest.fixture
-def door(tmp_path: Path) -> Iterator[Door]:
-    with opened_pages(tmp_path / "record") as opened:
-        opened.furnish()
-        opened.client.follow_redirects = False
-        yield opened
+from pages_house import PageSeen, see
 
 
 def test_a_body_is_added_shown_and_changed_and_what_no_form_shows_stays(door: Door) -> None:

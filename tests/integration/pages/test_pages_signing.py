@@ -1,18 +1,9 @@
 """Signing on its page: undecided units, exceptions in writing, the digest, the frozen prep, reopening."""
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 from api_house import WHO, Door
-from pages_bench import adjusting_at, furnished, sent, short_prep
+from pages_bench import adjusting_at, sent, short_prep
 from pages_house import PageSeen, see
-
-
-@pytest.fixture
-def door(tmp_path: Path) -> Iterator[Door]:
-    with furnished(tmp_path / "record") as opened:
-        yield opened
 
 
 @pytest.fixture

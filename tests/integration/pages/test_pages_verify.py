@@ -1,7 +1,6 @@
 """Checking a sheet on its page: as signed, altered, older, unknown, and what is no sheet."""
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -11,12 +10,6 @@ from pages_house import PageSeen, see
 
 from shimwise.bench.sign.papers import make_sheets
 from shimwise.web.serve import LIMITS
-
-
-@pytest.fixture
-def door(tmp_path: Path) -> Iterator[Door]:
-    with furnished(tmp_path / "record") as opened:
-        yield opened
 
 
 @pytest.fixture

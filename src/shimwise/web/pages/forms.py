@@ -1,4 +1,4 @@
-"""A form as a person filled it in: what was typed is kept, and each refusal stands beside its field."""
+"""A form as a person filled it in: what was typed is kept, and each refusal is beside its field."""
 
 import math
 from collections.abc import Callable, Iterable, Mapping
@@ -46,7 +46,7 @@ class NotANumberError(ShimwiseError):
 
 @dataclass(slots=True)
 class Form:
-    """Values by field, and refusals by field; the refusal of the whole form stands under the empty name."""
+    """Values by field, and refusals by field; the refusal of the whole form has the empty name."""
 
     values: dict[str, list[str]] = field(default_factory=dict)
     refused: dict[str, str] = field(default_factory=dict)
@@ -64,16 +64,16 @@ class Form:
         return cls(values=values)
 
     def get(self, name: str) -> str:
-        """Give the one value of a field, empty where there is none."""
+        """Return the one value of a field, empty if there is none."""
         found = self.values.get(name)
         return found[-1] if found else ""
 
     def all(self, name: str) -> list[str]:
-        """Give all values of a field that may hold several."""
+        """Return all values of a field that may hold several."""
         return [value for value in self.values.get(name, []) if value]
 
     def text(self, name: str) -> str:
-        """Give a value without spaces around it."""
+        """Return a value without spaces around it."""
         return self.get(name).strip()
 
     def set(self, name: str, value: object) -> None:
@@ -81,12 +81,12 @@ class Form:
         self.values[name] = [] if value is None else [str(value)]
 
     def number(self, name: str) -> float | None:
-        """Give a number that was typed, with a comma or a point; None where nothing was.
+        """Return a number that was typed, with a comma or a point; None if nothing was.
 
         Raises
         ------
         NotANumberError
-            When it is none; the refusal stands beside the field then.
+            If it is none; the refusal is beside the field then.
         """
         typed = self.text(name)
         if not typed:
@@ -128,7 +128,7 @@ class Form:
         return value
 
     def numbers(self, name: str) -> tuple[float, ...]:
-        """Give several numbers, parted by spaces or semicolons; errors as :meth:`number`."""
+        """Return several numbers, separated by spaces or semicolons; errors as :meth:`number`."""
         found: list[float] = []
         for part in self.text(name).replace(";", " ").replace("–", " ").split():
             one = Form(values={name: [part]}, is_collecting=self.is_collecting)
@@ -165,7 +165,7 @@ class Form:
         Raises
         ------
         NotANumberError
-            When a field was.
+            If a field was.
         """
         if not self.refused:
             return

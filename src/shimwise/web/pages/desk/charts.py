@@ -1,8 +1,7 @@
 """The test chart by form: what it suits is shown at once, the sheet comes as PDF."""
 
-import threading
-from collections import OrderedDict
-from typing import TYPE_CHECKING
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from fastapi import APIRouter
@@ -33,8 +32,6 @@ FIELDS = (
 PAPERS = ("A4", "A3", "Letter", "Tabloid")
 CACHED = "private, max-age=600"
 MOST_KEPT = 12
-_kept: "OrderedDict[tuple[str, ...], MadeChart]" = OrderedDict()
-_lock = threading.Lock()
 
 
 @router.get("")
@@ -82,12 +79,8 @@ def layout(visit: VisitDep) -> Response:
 
 def _chart(form: Form) -> "MadeChart":
     """Return the chart of a form, made anew unless it was just made."""
-    from shimwise.bench.desk.charts import CameraFacts, make_chart
+    from shimwise.bench.desk.charts import CameraFacts
 
-    key = tuple(form.text(name) for name in FIELDS)
-    with _lock:
-        if key in _kept:
-            return _kept[key]
     width_mm, height_mm = form.number("sensor_width_mm"), form.number("sensor_height_mm")
     camera = CameraFacts(
         focal_mm=form.number("focal_mm"),
@@ -96,15 +89,17 @@ def _chart(form: Form) -> "MadeChart":
         sensor_mm=None if width_mm is None or height_mm is None else (width_mm, height_mm),
         pitch_um=form.number("pitch_um"),
     )
-    chart = make_chart(
+    return _made(
         paper=form.text("paper") or "A3",
         stars=int(form.number("stars") or 5),
         kind=form.text("kind") or "binary",
         camera=camera,
         is_auto=bool(form.text("auto")),
     )
-    with _lock:
-        _kept[key] = chart
-        while len(_kept) > MOST_KEPT:
-            _kept.popitem(last=False)
-    return chart
+
+
+@lru_cache(maxsize=MOST_KEPT)
+def _made(**chosen: Any) -> "MadeChart":  # noqa: ANN401 - the arguments of make_chart
+    from shimwise.bench.desk.charts import make_chart
+
+    return make_chart(**chosen)

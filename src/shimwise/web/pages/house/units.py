@@ -207,6 +207,7 @@ def _unit_form(
     lenses = house.list_units(visit.record, LensFacts, limit=MOST_CHOSEN).units if kind == "set" else ()
     return visit.show(
         f"house/{kind}_form.html",
+        kind=kind,
         way=FOLDERS[kind],
         sentence=changed if name else f"Add a {kind}.",
         status=status,
