@@ -11,9 +11,9 @@ import numpy as np
 
 from benchmarks import prep_simulator, preps
 from shimwise.inference.model.assemble import build_model
+from shimwise.inference.model.candidates import possible_readings
 from shimwise.inference.model.linear import Kind
 from shimwise.inference.model.prep import Reading
-from shimwise.inference.plan.candidates import possible_readings
 from shimwise.inference.posterior.faults import find_faults
 from shimwise.inference.posterior.robust import robust_posterior
 from shimwise.inference.verdict.judge import next_readings

@@ -7,7 +7,7 @@ Every layer that measures or judges returns notices; the words are made once, at
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-__all__ = ["Notice"]
+__all__ = ["Notice", "WordedNotice"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,3 +27,16 @@ class Notice:
     code: str
     unit: str = ""
     numbers: Mapping[str, float | str | None] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class WordedNotice(Notice):
+    """A notice with its sentence, as views hold it.
+
+    Attributes
+    ----------
+    text : str
+        The sentence.
+    """
+
+    text: str = ""

@@ -104,7 +104,7 @@ def strict_json(text: str | bytes) -> Any:  # noqa: ANN401 (JSON)
 
     document = json.loads(text, parse_constant=refuse)
     schemas = {
-        "shimwise.verdict/1": verdict_schema,
+        "shimwise.verdict/2": verdict_schema,
         "shimwise.plan/1": plan_schema,
         "shimwise.sweep/1": sweep_schema,
     }

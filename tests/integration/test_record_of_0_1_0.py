@@ -146,7 +146,8 @@ def test_what_was_altered_since_is_found(
 
 @pytest.mark.parametrize("name", ["backup.jsonl.gz", "shimwise.sqlite"])
 def test_a_backup_of_it_is_restored(name: str, ask: Ask, run: Run, tmp_path: Path) -> None:
-    code, said = ask("restore", KEPT / name, "--data", tmp_path / "restored")
+    backup = shutil.copy(KEPT / name, tmp_path)  # SQLite makes files beside the one that it reads
+    code, said = ask("restore", backup, "--data", tmp_path / "restored")
     assert (code, said["preps"], said["readings"]) == (0, 2, len(PREP["readings"]) + 2)
     assert ask("check", "--data", tmp_path / "restored")[1]["findings"] == []
     assert list(lost(PREP, exported(run, tmp_path / "restored", tmp_path / "again.json"))) == []

@@ -9,6 +9,7 @@ from shimwise.bench.prep.landing import landing_words
 from shimwise.inference.verdict.answer import BodyAnswer, Verdict
 from shimwise.inference.verdict.headline import unit_sentence
 from shimwise.remedy import advise_body
+from shimwise.sheets.words.notices import joined_text
 from shimwise.sheets.words.shared import error_text
 from shimwise.web.pages import view
 
@@ -47,8 +48,8 @@ def test_one_value_is_the_same_in_the_sentence_the_table_the_page_and_the_advice
     assert view.error(unit.error_um, 12.5) == "−16 ± 13 µm"
     remedy = advise_body(unit)
     assert remedy is not None
-    assert "short by 16 ± 13 µm (95 %)" in remedy.text
-    assert "move 16 µm" in remedy.text
+    assert "short by 16 ± 13 µm (95 %)" in joined_text(remedy.advice)
+    assert "move 16 µm" in joined_text(remedy.advice)
 
 
 @pytest.mark.parametrize(

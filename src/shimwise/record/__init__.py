@@ -1,8 +1,8 @@
 """The record: what a house keeps of its units and preps, on SQLite or PostgreSQL; nothing in it is lost.
 
 Rows are frozen values (:mod:`~shimwise.record.tables.rows`); each kind has a module of plain functions that
-take a connection (to look) or a :class:`Change` (to write) first. Every change writes its own line in the
-journal, save that of a setting.
+take a connection (to read) or a :class:`Change` (to write) first. Every change writes its own line into the
+journal, except that of a setting.
 """
 
 from sqlalchemy import Connection
@@ -19,7 +19,8 @@ from shimwise.record.errors import (
     RecordUnsure,
     StoreError,
 )
-from shimwise.record.record import Change, Record, utc_now
+from shimwise.record.journal import Change
+from shimwise.record.record import Record, utc_now
 
 __all__ = [
     "Change",

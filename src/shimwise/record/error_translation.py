@@ -1,6 +1,6 @@
-"""Errors of SQLite, PostgreSQL and the file system, told in the record's own words."""
+"""Errors of SQLite, PostgreSQL and the file system, translated by their codes into the record's own."""
 
-# ruff: noqa: ANN401 - a value of a column, a driver or JSON is of any kind
+# ruff: noqa: ANN401 - an error of any library
 
 import errno
 import os
@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy.exc import DBAPIError, IntegrityError, SQLAlchemyError
+from sqlalchemy.exc import DBAPIError, IntegrityError, InterfaceError, OperationalError, SQLAlchemyError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from shimwise.record.errors import (
@@ -23,7 +23,7 @@ from shimwise.record.errors import (
     StoreError,
 )
 
-__all__ = ["told", "told_error"]
+__all__ = ["translate", "translated"]
 
 _KEPT = "What was saved before is kept; this change is not."
 BUSY = (
@@ -73,39 +73,41 @@ _FILES = (
 
 
 @contextmanager
-def told(where: str, *, waited_s: float, has_files: bool = False, path: Path | None = None) -> Iterator[None]:
-    """Tell what goes wrong with the record ``where`` in its own words; its own errors pass.
+def translated(
+    where: str, *, waited_s: float, has_files: bool = False, path: Path | None = None
+) -> Iterator[None]:
+    """Translate the errors of a database within; the record's own errors pass.
 
     Parameters
     ----------
     where : str
-        The record, as it is named to people.
+        The record, as people know it.
     waited_s : float
         How long it waited for others. [s]
     has_files : bool
         Whether errors of the file system are the record's too.
     path : Path, optional
-        The record's file: when it cannot be opened, tells whether it may not be written.
+        The record's file: if it cannot be opened, whether it may be written decides between two errors.
 
     Raises
     ------
     StoreError
-        Its branches, from what the database or the file system said.
+        One of its branches, by the code of the database or the file system.
     Conflict
-        When a rule of the tables is broken.
+        If a rule of the tables is broken.
     """
     try:
         yield
     except (SQLAlchemyError, sqlite3.Error) as error:
-        raise told_error(error, where, waited_s=waited_s, path=path) from error
+        raise translate(error, where, waited_s=waited_s, path=path) from error
     except OSError as error:
         if not has_files:
             raise  # it comes from what the caller does beside the record
-        raise told_error(error, where, waited_s=waited_s, path=path) from error
+        raise translate(error, where, waited_s=waited_s, path=path) from error
 
 
-def told_error(error: Exception, where: str, *, waited_s: float, path: Path | None = None) -> Exception:
-    """Give the record's own error for one of the database's; an error that is none of those comes back."""
+def translate(error: Exception, where: str, *, waited_s: float, path: Path | None = None) -> Exception:
+    """Return the record's own error for one of the database or the file system."""
     if isinstance(error, IntegrityError):
         return Conflict(
             f"The record refuses this: {_first_line(error.orig)}. It contradicts what is kept "
@@ -115,28 +117,30 @@ def told_error(error: Exception, where: str, *, waited_s: float, path: Path | No
         )
     if isinstance(error, PoolTimeout):
         return RecordBusy(BUSY.format(waited_s=waited_s), where=where)
-    origin = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
-    kind, words = _of(origin, is_cut=isinstance(error, DBAPIError) and error.connection_invalidated)
+    kind, words = _rule_for(error)
     if kind is RecordAway and path is not None and not _may_write(path):
         kind, words = RecordReadOnly, READ_ONLY
+    origin = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
     return kind(words.format(waited_s=waited_s, cause=_first_line(origin)), where=where)
 
 
-def _of(error: Any, *, is_cut: bool) -> tuple[type[StoreError], str]:
-    if isinstance(error, sqlite3.Error):
-        name = getattr(error, "sqlite_errorname", "") or ""
-        return _match(name, _SQLITE)
-    if isinstance(error, OSError):
-        found = next(((kind, words) for codes, kind, words in _FILES if error.errno in codes), None)
+def _rule_for(error: Any) -> tuple[type[StoreError], str]:
+    origin = getattr(error, "orig", None) or error
+    if isinstance(origin, sqlite3.Error):
+        return _match(getattr(origin, "sqlite_errorname", None) or "", _SQLITE)
+    if isinstance(origin, OSError):
+        found = next(((kind, words) for codes, kind, words in _FILES if origin.errno in codes), None)
         return found or (RecordAway, AWAY)
-    state = getattr(error, "sqlstate", None)
-    if is_cut or (state is None and type(error).__name__ in {"OperationalError", "InterfaceError"}):
+    state = getattr(origin, "sqlstate", None)
+    # A server that is not reached, or whose connection is cut, sends no code.
+    is_cut = isinstance(error, DBAPIError) and error.connection_invalidated
+    if is_cut or (state is None and isinstance(error, OperationalError | InterfaceError)):
         return RecordAway, AWAY
     return _match(state or "", _POSTGRES)
 
 
 def _may_write(path: Path) -> bool:
-    """Tell whether the file and its folder may be written; a log is made beside the file."""
+    """Return whether the file and its folder may be written; a log is made beside the file."""
     return all(os.access(one, os.W_OK) for one in (path, path.parent) if one.exists())
 
 

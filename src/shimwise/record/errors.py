@@ -1,4 +1,4 @@
-"""What can go wrong with the record, each told with what to do next."""
+"""What can go wrong with the record, each with what to do next."""
 
 # ruff: noqa: N818 - a sentence reads better by what happened
 
@@ -21,7 +21,7 @@ __all__ = [
 class StoreError(RecordError):
     """Anything that the record refuses or cannot do.
 
-    Its text names no place, since it is shown on devices that the place is no matter of.
+    Its text names no file or server, since it is shown on other people's devices too.
 
     Attributes
     ----------
@@ -37,7 +37,7 @@ class StoreError(RecordError):
 
     @property
     def in_full(self) -> str:
-        """The words with the record's place."""
+        """The words with the record's file or server."""
         return f"The record {self.where} {self.reason}"
 
 
@@ -89,7 +89,7 @@ class Conflict(RecordError):
     Attributes
     ----------
     kind, id : str
-        What stands in the way.
+        What the change contradicts.
     """
 
     def __init__(self, reason: str, *, kind: str, id: str) -> None:  # noqa: A002 - as in rows

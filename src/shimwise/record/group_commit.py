@@ -2,7 +2,8 @@
 
 A commit waits for the disk, several milliseconds. When twenty people save at once, each change still runs
 alone, in a savepoint of its own; the last of those that wait commits for all, and nobody is answered before
-that.
+that. Beside a commit for each change (measured: ``benchmarks/RESULTS.md``), twenty people who press at the
+same moment wait about half as long.
 """
 
 import threading
@@ -13,12 +14,12 @@ from dataclasses import dataclass, field
 
 from sqlalchemy import Connection
 
-__all__ = ["Together"]
+__all__ = ["GroupCommit"]
 
-LONGEST_TOGETHER_S = 0.015
-"""After so long a group takes no more changes in and commits. [s]"""
+LONGEST_GROUP_S = 0.015
+"""After so long a group takes no more changes and commits: about what a commit takes. [s]"""
 PATIENCE = 12
-"""A commit is waited for so many times as long as a turn."""
+"""A commit is waited for so many times as long as a turn: a slow disk may still keep the change."""
 
 
 @dataclass(slots=True, eq=False)
@@ -30,22 +31,22 @@ class _Group:
     error: BaseException | None = None
 
     def takes_more(self) -> bool:
-        return not self.is_broken and time.monotonic() - self.began_s < LONGEST_TOGETHER_S
+        return not self.is_broken and time.monotonic() - self.began_s < LONGEST_GROUP_S
 
 
-class Together:
-    """Lets one change at a time write.
+class GroupCommit:
+    """Let one change at a time write.
 
     Parameters
     ----------
     begin : callable
-        Opens a connection with a transaction that may write; called by whoever comes first.
+        Opens a connection with a transaction that may write; called by the first of a group.
     waited_s : float
         How long a change waits for its turn. [s]
     busy : callable
-        Makes the error of a change whose turn did not come: it is not made.
+        Returns the error of a change whose turn did not come: it is not made.
     unsure : callable
-        Makes the error of a change whose commit did not end within the given time [s]: it may be kept.
+        Returns the error of a change whose commit did not end within the given time [s]: it may be kept.
     """
 
     def __init__(
@@ -65,18 +66,18 @@ class Together:
 
     @contextmanager
     def turn(self) -> Iterator[Connection]:
-        """Give this thread its turn; on leaving, what it wrote is on disk.
+        """Wait for this thread's turn; on leaving, what it wrote is on disk.
 
         Raises
         ------
         Exception
-            That of ``busy`` when the turn did not come in time; the database's own when the commit failed.
-            Then nothing of the change is kept. That of ``unsure`` when the commit has not ended: it may be.
+            That of ``busy`` if the turn did not come in time; the database's own if the commit failed.
+            Then nothing of the change is kept. That of ``unsure`` if the commit has not ended: it may be.
         """
         if self._owner == threading.get_ident():
             raise RuntimeError("a change was begun within a change of the same thread")
         self._wait_for_turn()
-        group = None
+        group = None  # stays None if no connection could be opened: then there is nothing to commit
         try:
             self._owner = threading.get_ident()
             group = self._join()
@@ -85,8 +86,8 @@ class Together:
         finally:
             self._owner = None
             self._leave(group)
-        if group is not None:
-            self._wait_for_commit(group)
+        # Reached only without an error: a change that was rolled back to its savepoint needs no commit.
+        self._wait_for_commit(group)
 
     @contextmanager
     def _savepoint(self, group: _Group) -> Iterator[None]:
@@ -121,10 +122,14 @@ class Together:
             if mine in self._queue:
                 self._queue.remove(mine)
                 raise self._busy()
-        # The turn came at the last moment.
+        # Not in the queue any more: the turn was handed over between the time-out and the lock, and is ours.
 
     def _leave(self, group: _Group | None) -> None:
-        """Hand the turn on; whoever is last in a group ends it."""
+        """Hand the turn on; the last of a group commits for it.
+
+        The turn is handed on before the commit only within a group. A new group begins after the commit,
+        since the database lets one transaction write at a time.
+        """
         with self._mutex:
             if self._queue and group is not None and group.takes_more():
                 self._queue.pop(0).set()

@@ -10,20 +10,29 @@ from sqlalchemy.pool import ConnectionPoolEntry
 from shimwise.extras import require_extra
 from shimwise.record.errors import RecordAway
 
-__all__ = ["FILE_NAME", "WAITED_S", "Place", "engine_of", "place_of"]
+__all__ = [
+    "FILE_NAME",
+    "WAITED_S",
+    "Location",
+    "engine_of",
+    "location_of",
+    "reading_options",
+    "writing_options",
+]
 
 FILE_NAME = "shimwise.sqlite"
 FILE_ENDINGS = {".sqlite", ".sqlite3", ".db"}
 WAITED_S = 5.0
 """How long a change waits for other programs. [s]"""
 CACHE_KIB = 8_192
+"""Page cache of each SQLite connection."""
 READERS = 24
 """Connections at once; more wait."""
 _IS_WRITING = "shimwise_is_writing"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class Location:
     """Where a record is. ``path`` is None on a server, ``folder`` holds uploaded frames."""
 
     url: URL
@@ -36,8 +45,8 @@ class Place:
         return str(self.path) if self.path is not None else self.url.render_as_string(hide_password=True)
 
 
-def place_of(where: str | Path | None) -> Place:
-    """Tell where a record is; touches nothing.
+def location_of(where: str | Path | None) -> Location:
+    """Return where a record is; nothing is opened.
 
     Parameters
     ----------
@@ -48,7 +57,7 @@ def place_of(where: str | Path | None) -> Place:
     Raises
     ------
     RecordAway
-        When an address is of no kind that a record can be at.
+        If no record can be at such an address.
     """
     if isinstance(where, str) and "://" in where:
         return _server(where)
@@ -61,17 +70,17 @@ def place_of(where: str | Path | None) -> Place:
         )
     if path.suffix.lower() not in FILE_ENDINGS or path.is_dir():
         path = path / FILE_NAME
-    return Place(url=URL.create("sqlite", database=str(path)), path=path, folder=path.parent)
+    return Location(url=URL.create("sqlite", database=str(path)), path=path, folder=path.parent)
 
 
-def engine_of(place: Place, *, waited_s: float = WAITED_S) -> Engine:
-    """Make an engine; connects to nothing yet."""
-    if place.path is not None:
-        return _sqlite_engine(place, waited_s)
+def engine_of(location: Location, *, waited_s: float = WAITED_S) -> Engine:
+    """Return an engine; it connects to nothing yet."""
+    if location.path is not None:
+        return _sqlite_engine(location, waited_s)
     require_extra("postgresql", "A record on PostgreSQL")
-    # A cut connection is found before it is used; a server that does not answer is given up.
+    # Pinged before use, so that a connection that was cut while idle is replaced instead of failing a change.
     return create_engine(
-        place.url.set(drivername="postgresql+psycopg"),
+        location.url.set(drivername="postgresql+psycopg"),
         pool_pre_ping=True,
         pool_size=READERS,
         pool_timeout=waited_s,
@@ -82,7 +91,7 @@ def engine_of(place: Place, *, waited_s: float = WAITED_S) -> Engine:
     )
 
 
-def _server(address: str) -> Place:
+def _server(address: str) -> Location:
     try:
         url = make_url(address)
     except ArgumentError:
@@ -92,7 +101,7 @@ def _server(address: str) -> Place:
             "is at no address that is known. Give a folder, a file, or postgresql://user@host/database.",
             where=url.render_as_string() if url is not None else "named",
         )
-    return Place(url=url.set(drivername="postgresql"), path=None, folder=_user_data())
+    return Location(url=url.set(drivername="postgresql"), path=None, folder=_user_data())
 
 
 def _user_data() -> Path:
@@ -101,15 +110,15 @@ def _user_data() -> Path:
     return user_data_path("shimwise", appauthor=False)
 
 
-def _sqlite_engine(place: Place, waited_s: float) -> Engine:
+def _sqlite_engine(location: Location, waited_s: float) -> Engine:
     engine = create_engine(
-        place.url,
+        location.url,
         connect_args={"timeout": waited_s, "isolation_level": None, "check_same_thread": False},
         pool_size=READERS,
         pool_timeout=waited_s,
     )
-    # The driver's own transactions are off (isolation_level None); these two put SQLAlchemy in charge, as its
-    # documentation of the SQLite dialect tells.
+    # The driver's own transactions are off (isolation_level None), since it would begin one by its own rules;
+    # these two put SQLAlchemy in charge, as its documentation of the SQLite dialect describes.
     event.listen(engine, "connect", _prepare)
     event.listen(engine, "begin", _begin)
     return engine
@@ -132,13 +141,13 @@ def _begin(connection: object) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if is_writing else "BEGIN")  # type: ignore[attr-defined]
 
 
-def writing_options(place: Place) -> dict[str, object]:
+def writing_options(location: Location) -> dict[str, object]:
     """Options of a connection that will write."""
-    return {_IS_WRITING: True} if place.path is not None else {}
+    return {_IS_WRITING: True} if location.path is not None else {}
 
 
-def reading_options(place: Place) -> dict[str, object]:
-    """Options of a connection that looks at one consistent state and changes nothing."""
-    if place.path is not None:
+def reading_options(location: Location) -> dict[str, object]:
+    """Options of a connection that sees one consistent state and changes nothing."""
+    if location.path is not None:
         return {}
     return {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}

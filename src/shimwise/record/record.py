@@ -1,59 +1,38 @@
 """One open record: opened once, shared by all threads of a process, closed at the end."""
 
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from sqlalchemy import Connection, Engine, text
 
-from shimwise.record.error_translation import BUSY, UNSURE, told
+from shimwise.record.error_translation import BUSY, UNSURE, translated
 from shimwise.record.errors import RecordBusy, RecordUnsure
-from shimwise.record.group_commit import Together
+from shimwise.record.group_commit import GroupCommit
+from shimwise.record.journal import Change
 from shimwise.record.location import (
     WAITED_S,
-    Place,
+    Location,
     engine_of,
-    place_of,
+    location_of,
     reading_options,
     writing_options,
 )
 from shimwise.record.names import name_key
+from shimwise.record.opening import prepare
+from shimwise.record.queries.people import remember
 
-__all__ = ["Change", "Record", "utc_now"]
+__all__ = ["Record", "utc_now"]
 
 WRITERS_LOCK = 7_468_697
 """Number of the advisory lock by which one change at a time writes on a server."""
 
 
 def utc_now() -> datetime:
-    """Tell the time. [UTC]"""
+    """Return the time. [UTC]"""
     return datetime.now(UTC)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """One change that is being made: in one transaction, by one person, at one time."""
-
-    connection: Connection
-    at: datetime
-    who: str
-
-    def note(
-        self,
-        what: str,
-        *,
-        prep_id: str | None = None,
-        unit_id: str | None = None,
-        detail: Mapping[str, Any] | None = None,
-    ) -> int:
-        """Write a line into the journal; gives its number."""
-        from shimwise.record.journal import add_line
-
-        return add_line(self, what, prep_id=prep_id, unit_id=unit_id, detail=detail or {})
 
 
 class Record:
@@ -70,12 +49,12 @@ class Record:
     """
 
     def __init__(
-        self, place: Place, engine: Engine, *, clock: Callable[[], datetime], waited_s: float
+        self, location: Location, engine: Engine, *, clock: Callable[[], datetime], waited_s: float
     ) -> None:
-        self.place, self.engine, self.clock, self.waited_s = place, engine, clock, waited_s
-        self.url = place.url.render_as_string(hide_password=True)
-        self.folder, self.name = place.folder, place.name
-        self._together = Together(self._begin, waited_s=waited_s, busy=self._busy, unsure=self._unsure)
+        self.location, self.engine, self.clock, self.waited_s = location, engine, clock, waited_s
+        self.url = location.url.render_as_string(hide_password=True)
+        self.folder, self.name = location.folder, location.name
+        self._turns = GroupCommit(self._begin, waited_s=waited_s, busy=self._busy, unsure=self._unsure)
         self._known_people: set[str] = set()
         self._watchers: list[Callable[[], None]] = []
         self._watching = threading.Lock()
@@ -97,7 +76,7 @@ class Record:
             A folder, a file, or a ``postgresql://`` address; None: the user's data folder. What is not there
             yet is made.
         clock : callable
-            Tells the time.
+            Returns the time.
         waited_s : float
             How long a change waits for other programs. [s]
         is_read_only : bool
@@ -106,26 +85,25 @@ class Record:
         Raises
         ------
         RecordTooNew
-            When a newer version wrote it.
+            If a newer version wrote it.
         RecordDamaged, RecordAway, RecordBusy, RecordReadOnly, RecordFull
-            When it cannot be used, with what to do.
+            If it cannot be used, with what to do.
         """
-        from shimwise.record.opening import prepare
-
-        place = place_of(where)
-        engine = engine_of(place, waited_s=waited_s)
-        record = cls(place, engine, clock=clock, waited_s=waited_s)
+        location = location_of(where)
+        engine = engine_of(location, waited_s=waited_s)
+        record = cls(location, engine, clock=clock, waited_s=waited_s)
         try:
-            with record.told(has_files=True):
-                prepare(record, is_read_only=is_read_only)
+            with record.translated(has_files=True):
+                prepare(engine, location, is_read_only=is_read_only)
         except BaseException:
             engine.dispose()
             raise
         return record
 
-    def told(self, *, has_files: bool = False) -> AbstractContextManager[None]:
-        """Tell what goes wrong within in this record's words; ``has_files``: errors of files too."""
-        return told(self.name, waited_s=self.waited_s, has_files=has_files, path=self.place.path)
+    def translated(self, *, has_files: bool = False) -> AbstractContextManager[None]:
+        """Translate errors of the database within; ``has_files``: those of files too."""
+        path = self.location.path
+        return translated(self.name, waited_s=self.waited_s, has_files=has_files, path=path)
 
     @contextmanager
     def writing(self, *, who: str) -> Iterator[Change]:
@@ -134,49 +112,46 @@ class Record:
         Parameters
         ----------
         who : str
-            The person's name, as it stands in the journal.
+            The person's name, as it is written into the journal.
 
         Raises
         ------
         RecordBusy, RecordFull, RecordReadOnly, RecordAway
-            When nothing was changed, with what to do.
+            If nothing was changed, with what to do.
         RecordUnsure
-            When it is not known whether the change is kept.
+            If it is not known whether the change is kept.
         """
-        with self.told(), self._together.turn() as connection:
-            change = Change(connection=connection, at=self.clock(), who=who)
+        with self.translated(), self._turns.turn() as connection:
             key = name_key(who)
             if key not in self._known_people:
-                from shimwise.record.queries.people import remember
-
-                remember(change, who)
-            yield change
-        self._known_people.add(key)
+                remember(connection, who)
+            yield Change(connection=connection, at=self.clock(), who=who)
+        self._known_people.add(key)  # only now: a change that was given up took the new person with it
         for watcher in tuple(self._watchers):
             watcher()
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
-        """Look at the record as it is at one moment.
+        """Read the record as it is at one moment.
 
         Raises
         ------
         RecordAway, RecordBusy, RecordDamaged
-            When it cannot be read.
+            If it cannot be read.
         """
-        with self.told(), self.engine.connect() as plain:
-            connection = plain.execution_options(**reading_options(self.place))
+        with self.translated(), self.engine.connect() as raw:
+            connection = raw.execution_options(**reading_options(self.location))
             with connection.begin():
                 yield connection
 
     @contextmanager
     def changing_all(self) -> Iterator[Connection]:
         """Replace everything in one transaction, as restoring does; nothing is written into the journal."""
-        with self.told(), self._together.turn() as connection:
+        with self.translated(), self._turns.turn() as connection:
             yield connection
 
     def watch(self, watcher: Callable[[], None]) -> Callable[[], None]:
-        """Have ``watcher`` called after each change made through this object; gives what ends that.
+        """Have ``watcher`` called after each change made through this object; return what ends that.
 
         It is called in the thread that made the change, and has to return at once.
         """
@@ -201,10 +176,10 @@ class Record:
         self.close()
 
     def _begin(self) -> Connection:
-        connection = self.engine.connect().execution_options(**writing_options(self.place))
+        connection = self.engine.connect().execution_options(**writing_options(self.location))
         try:
             connection.begin()
-            if self.place.path is None:
+            if self.location.path is None:
                 connection.execute(text(f"SELECT pg_advisory_xact_lock({WRITERS_LOCK})"))
         except BaseException:
             connection.close()

@@ -13,7 +13,7 @@ from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.sweep.jobs import DONE, SweepJob, SweepJobs
 from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.web.api import api_router
-from shimwise.web.problems import Fact, Place, Problem, add_problems
+from shimwise.web.problems import Problem, add_problems
 
 __all__ = ["ServeSettings", "create_app"]
 
@@ -103,10 +103,8 @@ def _document(app: FastAPI) -> None:
                 title=app.title, version=app.version, description=app.description, routes=app.routes
             )
             shapes = schema.setdefault("components", {}).setdefault("schemas", {})
-            for shape in (Problem, Place, Fact):
-                found = shape.model_json_schema(ref_template="#/components/schemas/{model}")
-                found.pop("$defs", None)
-                shapes[shape.__name__] = found
+            problem = Problem.model_json_schema(ref_template="#/components/schemas/{model}")
+            shapes |= {**problem.pop("$defs"), Problem.__name__: problem}
             app.openapi_schema = schema
         return app.openapi_schema
 

@@ -22,19 +22,19 @@ from starlette.exceptions import HTTPException
 from shimwise.bench.errors import Conflict, InputError, NotFound, StoreError
 from shimwise.errors import ShimwiseError
 from shimwise.extras import MissingExtraError
+from shimwise.notices import WordedNotice
 
 __all__ = [
     "KINDS",
     "MEDIA_TYPE",
     "PROGRAM_PATHS",
-    "Fact",
     "Kind",
     "Place",
     "Problem",
     "add_problems",
     "documented",
-    "fact_of",
     "kind_of",
+    "notice_of",
     "problem_of",
     "status_of",
 ]
@@ -63,17 +63,6 @@ class Place(BaseModel):
     reason: str = Field(examples=["the fraction 7/4 is not between 0 and 1"])
 
 
-class Fact(BaseModel):
-    """One fact of a problem for programs: a lasting code, the unit it is about, its numbers, the sentence."""
-
-    model_config = ConfigDict(extra="forbid")
-
-    code: str = Field(examples=["not_found"])
-    unit: str = Field(default="", examples=["A-07"])
-    numbers: dict[str, float | str | bool | None] = Field(examples=[{"kind": "prep"}])
-    text: str = Field(examples=["The record holds no prep of this id."])
-
-
 class Problem(BaseModel):
     """What went wrong, in words for people; for programs the ``type``, the ``places`` and the ``notices``."""
 
@@ -87,7 +76,9 @@ class Problem(BaseModel):
     detail: str = Field(examples=["[2' 11 7/4\"] is no length at character 7: …"])
     instance: str = Field(examples=["/api/v1/preps/…/readings"])
     places: list[Place] = Field(default_factory=list)
-    notices: list[Fact] = Field(default_factory=list)
+    notices: list[WordedNotice] = Field(
+        default_factory=list, description="What happened, for programs: codes that stay, with their numbers."
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +149,7 @@ def problem_of(
     instance: str,
     title: str = "",
     places: Sequence[Place] = (),
-    notices: Sequence[Fact] = (),
+    notices: Sequence[WordedNotice] = (),
 ) -> dict[str, Any]:
     """Return a problem as JSON; without a ``title`` that of its kind."""
     kind = kind_of(status)
@@ -211,23 +202,25 @@ _STATUSES: Mapping[type[Exception], int] = {
 """Status by kind of error; the first that fits."""
 
 
-def _told(request: Request, error: Exception, status: int) -> tuple[str, list[Place], list[Fact]]:
-    """Return the detail of an error, its places and its facts."""
+def _told(request: Request, error: Exception, status: int) -> tuple[str, list[Place], list[WordedNotice]]:
+    """Return the detail of an error, its places and its notices."""
     if isinstance(error, RequestValidationError):
         errors = error.errors()[:MOST_PLACES]
         places = [_place(one) for one in errors]
         texts = [f"{place.field}: {place.reason}" for place in places]
-        facts = [
-            Fact(code=one["type"], numbers={"field": place.field, **_plain(one.get("ctx", {}))}, text=text)
+        notices = [
+            WordedNotice(
+                code=one["type"], numbers={"field": place.field, **_plain(one.get("ctx", {}))}, text=text
+            )
             for one, place, text in zip(errors, places, texts, strict=True)
         ]
-        return f"{'; '.join(texts)}. Correct that and send it again.", places, facts
+        return f"{'; '.join(texts)}. Correct that and send it again.", places, notices
     if isinstance(error, InputError):
         all_of_it = (error, *error.others)
         places = [Place(field=one.field, found=one.typed[:SHOWN], reason=one.reason) for one in all_of_it]
-        return str(error), places, [fact_of(one) for one in all_of_it]
+        return str(error), places, [notice_of(one) for one in all_of_it]
     if isinstance(error, ShimwiseError):
-        return str(error), [], [fact_of(error)]
+        return str(error), [], [notice_of(error)]
     kind = kind_of(status)
     if not isinstance(error, HTTPException):  # the server logs it
         return kind.meaning, [], []
@@ -237,10 +230,10 @@ def _told(request: Request, error: Exception, status: int) -> tuple[str, list[Pl
     return detail, [], []
 
 
-def fact_of(error: ShimwiseError) -> Fact:
-    """Return an error as a fact: its code is the name of its class, its numbers what it carries."""
+def notice_of(error: ShimwiseError) -> WordedNotice:
+    """Return an error as a notice: its code is the name of its class, its numbers what it carries."""
     carried = {name: value for name, value in vars(error).items() if name not in PRIVATE}
-    return Fact(
+    return WordedNotice(
         code=_WORD_BEGINS.sub("_", type(error).__name__).lower().removesuffix("_error"),
         unit=str(carried.pop("unit", "")),
         numbers=_plain(carried),
@@ -248,7 +241,7 @@ def fact_of(error: ShimwiseError) -> Fact:
     )
 
 
-def _plain(values: Mapping[str, Any]) -> dict[str, float | str | bool | None]:
+def _plain(values: Mapping[str, Any]) -> dict[str, float | str | None]:
     """Return the values that are texts and finite numbers: JSON has no others."""
     return {
         name: _shown(value) if isinstance(value, str) else value

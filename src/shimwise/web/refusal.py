@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from starlette.requests import empty_receive
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
-from shimwise.web.problems import MEDIA_TYPE, PROGRAM_PATHS, Fact, kind_of, problem_of
+from shimwise.notices import WordedNotice
+from shimwise.web.problems import MEDIA_TYPE, PROGRAM_PATHS, kind_of, problem_of
 
 if TYPE_CHECKING:
     from starlette.types import Scope, Send
@@ -67,8 +68,8 @@ async def refuse(
     answer: Response
     known = {"cache-control": "no-store", **(headers or {})}
     if wants_json(scope):
-        fact = Fact(code=kind_of(status).code, numbers=dict(numbers), text=detail)
-        problem = problem_of(status, detail, instance=scope["path"], title=title, notices=[fact])
+        notice = WordedNotice(code=kind_of(status).code, numbers=dict(numbers), text=detail)
+        problem = problem_of(status, detail, instance=scope["path"], title=title, notices=[notice])
         answer = JSONResponse(problem, status_code=status, headers=known, media_type=MEDIA_TYPE)
     else:
         answer = HTMLResponse(page(title, f"<p>{escape(detail)}</p>"), status_code=status, headers=known)

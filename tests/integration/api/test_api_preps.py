@@ -32,7 +32,7 @@ def test_a_whole_prep_from_start_to_verdict_and_close(door: Door) -> None:
     )
     verdict = door.post(f"/preps/{prep['id']}/verdict/refresh", 200, who=WHO)
     assert verdict["is_current"]
-    assert verdict["document"]["schema"] == "shimwise.verdict/1"
+    assert verdict["document"]["schema"] == "shimwise.verdict/2"
     assert [body["name"] for body in verdict["bodies"]] == ["A-01"]
     assert verdict["bodies"][0]["unit_id"] == door.ids["A-01"]
     assert door.get(f"/preps/{prep['id']}/verdict")["id"] == verdict["id"]

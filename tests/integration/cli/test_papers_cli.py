@@ -16,7 +16,7 @@ from shimwise.bench.exchange import record_admin
 from shimwise.bench.sign.papers import signature_of
 from shimwise.cli import main
 from shimwise.record.exchange import prep_json
-from shimwise.record.exchange.row_json import row_to_plain
+from shimwise.record.exchange.row_json import row_to_json
 from shimwise.record.queries import preps, verdicts
 from shimwise.record.tables.rows import SignOffRow
 
@@ -176,7 +176,7 @@ def test_preps_of_the_record_are_printed_signed_and_verified(run: Run, tmp_path:
                 signed_at=change.at,
                 digest="",
             )
-            digest = signature_of(document, row_to_plain(row))
+            digest = signature_of(document, row_to_json(row))
             verdicts.add_sign_off(change, replace(row, digest=digest))
         began = record_admin.prep_document(record, filled.done_prep_id)["prep"]["started_at"]
     day = datetime.fromisoformat(began).astimezone().date().isoformat()

@@ -198,7 +198,7 @@ def test_all_that_a_prep_holds_can_be_taken_away_as_files(door: Door, prep_id: s
     assert rows[0].startswith("body,lens,focal_length_mm")
     assert len(rows) == 2
     assert door.client.get(f"/preps/{prep_id}/prep.json").json()["schema"] == "shimwise.prep/1"
-    assert door.client.get(f"/preps/{prep_id}/verdict.json").json()["schema"] == "shimwise.verdict/1"
+    assert door.client.get(f"/preps/{prep_id}/verdict.json").json()["schema"] == "shimwise.verdict/2"
     svg = door.client.get(f"/preps/{prep_id}/landings.svg")
     assert svg.headers["content-type"] == "image/svg+xml"
     assert svg.text.startswith("<svg")

@@ -169,7 +169,7 @@ def linear_model(
         landing_um=np.asarray(observed, dtype=np.float64),
         gauge_precision=np.zeros(len(unknowns)),
         gauge_pull=np.zeros(len(unknowns)),
-        warnings=(),
+        notices=(),
     )
 
 

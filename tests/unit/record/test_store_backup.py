@@ -88,7 +88,7 @@ def test_a_backup_taken_while_people_write_is_one_moment(record: Record, tmp_pat
 
     writer = threading.Thread(target=write)
     writer.start()
-    ending = ".sqlite" if record.place.path else ".jsonl.gz"
+    ending = ".sqlite" if record.location.path else ".jsonl.gz"
     try:
         copies = [backup(record, tmp_path / f"copy-{number}{ending}").path for number in range(5)]
     finally:
@@ -126,7 +126,7 @@ def test_a_backup_that_is_stopped_leaves_nothing_behind(record: Record, tmp_path
         assert done <= total
         raise KeyboardInterrupt
 
-    name = "copy.sqlite" if record.place.path else "copy.jsonl.gz"
+    name = "copy.sqlite" if record.location.path else "copy.jsonl.gz"
     with pytest.raises(KeyboardInterrupt):
         backup(record, target / name, progress=stop)
     assert list(target.iterdir()) == []

@@ -22,7 +22,7 @@ from shimwise.record import Conflict, Record, journal
 from shimwise.record.backup.checking import check
 from shimwise.record.exchange.prep_json import Imported, export_prep, import_prep
 from shimwise.record.exchange.readings_csv import export_readings
-from shimwise.record.exchange.row_json import PlainError, row_to_plain
+from shimwise.record.exchange.row_json import ExchangeError, row_to_json
 from shimwise.record.queries import evidence, preps, units
 from shimwise.record.queries import verdicts as judged
 from shimwise.record.tables.rows import (
@@ -201,7 +201,7 @@ def _set(path: str, value: object) -> Callable[[dict[str, Any]], None]:
         ("prep.lens_ids", "lens-50", "has to be ids"),
         ("prep.state", "flying", "contradicts what is kept"),
         ("prep.set_id", "another", "not that of its prep"),
-        ("gauges.0.unit_kind", "tripod", "no kind of unit"),
+        ("gauges.0.unit_kind", "tripod", "unknown unit kind"),
         ("bodies.0.is_retired", "no", "true or false"),
         ("journal", 3, "journal has to be a list"),
         ("journal.0.at", None, "is empty"),
@@ -256,10 +256,10 @@ def test_a_prep_that_could_never_be_shown_is_refused_before_it_is_kept(
         with home.writing(who="Ann") as change:
             units.add_lens(change, replace(LENS, id="lens-other", name="Lens of another set"))
         document = deepcopy(_exported(home))
-        document["lenses"].append(row_to_plain(replace(LENS, id="lens-other", name="Lens of another set")))
+        document["lenses"].append(row_to_json(replace(LENS, id="lens-other", name="Lens of another set")))
     _set(path, value)(document)
     with Record.open(tmp_path / "away") as away:
-        with pytest.raises(PlainError, match=told), away.writing(who="Bo") as change:
+        with pytest.raises(ExchangeError, match=told), away.writing(who="Bo") as change:
             import_prep(change, document)
         with away.reading() as connection:
             assert journal.last_seq(connection) == 0
@@ -301,7 +301,7 @@ def test_a_unit_adjusted_here_and_elsewhere_from_one_state_is_refused(record: Re
 
 @pytest.mark.parametrize("document", [None, 3, "text", [], {}, {"schema": "shimwise.prep/1"}])
 def test_what_is_no_prep_is_told(record: Record, document: object) -> None:
-    with pytest.raises(PlainError, match="The file"), record.writing(who="Bo") as change:
+    with pytest.raises(ExchangeError, match="The file"), record.writing(who="Bo") as change:
         import_prep(change, document)
 
 

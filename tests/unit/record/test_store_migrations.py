@@ -77,24 +77,28 @@ def test_the_known_versions_are_those_of_the_folder() -> None:
 
 def test_a_migration_that_fails_half_way_leaves_the_record_as_it_was(record: Record, tmp_path: Path) -> None:
     a_job(record)
-    with pytest.raises(StoreError, match="refused the change"), record.told():
-        opening.migrate(record, scripts=_scripts(tmp_path, 'op.execute("SELECT nothing FROM nowhere")'))
+    with pytest.raises(StoreError, match="refused the change"), record.translated():
+        opening.migrate(
+            record.engine,
+            record.location,
+            scripts=_scripts(tmp_path, 'op.execute("SELECT nothing FROM nowhere")'),
+        )
     _is_as_it_was(record)
-    with record.told():  # and the same again, once the reason is gone, goes through
-        opening.migrate(record, scripts=_scripts(tmp_path, "pass"))
+    with record.translated():  # and the same again, once the reason is gone, goes through
+        opening.migrate(record.engine, record.location, scripts=_scripts(tmp_path, "pass"))
     with record.reading() as connection:
         assert connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one() == "9999"
 
 
 def test_a_migration_killed_half_way_leaves_the_record_as_it_was(record: Record, tmp_path: Path) -> None:
     a_job(record)
-    address = record.place.url.render_as_string(hide_password=False)
-    where = str(record.place.path) if record.place.path else address
+    address = record.location.url.render_as_string(hide_password=False)
+    where = str(record.location.path) if record.location.path else address
     record.close()
     child = os.fork()
     if child == 0:
         with Record.open(where) as own:
-            opening.migrate(own, scripts=_scripts(tmp_path, "os._exit(9)"))
+            opening.migrate(own.engine, own.location, scripts=_scripts(tmp_path, "os._exit(9)"))
         os._exit(0)
     assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 9
     with Record.open(where) as again:
@@ -154,7 +158,7 @@ def test_a_record_of_a_newer_program_is_left_untouched(record: Record) -> None:
     a_job(record)
     with record.changing_all() as connection:
         connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
-    where = str(record.place.path or record.place.url.render_as_string(hide_password=False))
+    where = str(record.location.path or record.location.url.render_as_string(hide_password=False))
     for is_read_only in (True, False):
         with pytest.raises(RecordTooNew, match="Bring this program up to date"):
             Record.open(where, is_read_only=is_read_only)

@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import Connection
 
 from shimwise.record import group_commit
-from shimwise.record.group_commit import Together
+from shimwise.record.group_commit import GroupCommit
 
 
 class Stuck:
@@ -34,10 +34,10 @@ class Stuck:
 
 
 def test_a_change_whose_commit_does_not_end_is_told_as_not_known(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(group_commit, "LONGEST_TOGETHER_S", 10.0)
+    monkeypatch.setattr(group_commit, "LONGEST_GROUP_S", 10.0)
     monkeypatch.setattr(group_commit, "PATIENCE", 0.05)
     stuck = Stuck()
-    changes = Together(
+    changes = GroupCommit(
         lambda: cast("Connection", stuck),
         waited_s=5.0,
         busy=lambda: RuntimeError("not made"),

@@ -76,7 +76,7 @@ def test_a_full_disk_is_told_and_nothing_acknowledged_is_lost(tmp_path: Path) ->
 
 def test_a_backup_onto_a_full_disk_is_told_and_leaves_nothing(record: Record, tmp_path: Path) -> None:
     a_job(record)
-    ending = ".sqlite" if record.place.path else ".jsonl.gz"
+    ending = ".sqlite" if record.location.path else ".jsonl.gz"
     target = tmp_path / "full"
     target.mkdir()
 
@@ -206,7 +206,7 @@ def test_where_the_record_lies_is_told_on_the_machine_itself_alone(tmp_path: Pat
             Record.open(where)
         assert str(tmp_path) not in str(caught.value)  # as pages on other devices show it
         assert str(where) in caught.value.in_full
-    told = error_translation.told_error(
+    told = error_translation.translate(
         OSError(errno.ENOSPC, "No space left", str(tmp_path)), "r", waited_s=1.0
     )
     assert str(tmp_path) not in str(told)
@@ -263,7 +263,8 @@ WRITER = """
 import sys, threading
 sys.path.insert(0, sys.argv[2])
 from invented_rows import a_reading
-from shimwise.record import Record, evidence
+from shimwise.record import Record
+from shimwise.record.queries import evidence
 record = Record.open(sys.argv[1])
 lock = threading.Lock()
 def write(thread):

@@ -1,11 +1,11 @@
-"""An adjustment under way as the journal tells it: begun, answered, taken back, and how it ended."""
+"""An adjustment as its lines in the journal: begun, answered, taken back, and how it ended."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.adjust.moves import Plan
+from shimwise.bench.adjust.moves import MovePlan
 from shimwise.bench.errors import NotFound
 from shimwise.record import journal
 from shimwise.remedy.adjustment import Adjustment
@@ -23,7 +23,7 @@ __all__ = [
     "PLANNED",
     "STOPPED",
     "TAKEN_BACK",
-    "Kept",
+    "KeptAdjustment",
     "all_kept",
     "find_kept",
     "found_kept",
@@ -37,8 +37,8 @@ FINISHED = "unit adjusted"
 
 
 @dataclass(slots=True)
-class Kept:
-    """An adjustment as the journal tells it."""
+class KeptAdjustment:
+    """An adjustment rebuilt from the journal."""
 
     id: str
     prep_id: str
@@ -48,16 +48,16 @@ class Kept:
     begun_at: datetime
     begun_by: str
     begun: Mapping[str, Any]
-    plan: Plan
+    plan: MovePlan
     events: list[Mapping[str, Any]] = field(default_factory=list)
     state: str = "begun"
     words: list[str] = field(default_factory=list)
 
     @property
     def adjustment(self) -> Adjustment:
-        """All of it, every event having happened under the rules."""
-        told = {**self.begun, "planned": self.plan.move.to_json(), "events": self.events}
-        return Adjustment.from_json(told)
+        """The adjustment, each event checked against the rules again."""
+        whole = {**self.begun, "planned": self.plan.move.to_json(), "events": self.events}
+        return Adjustment.from_json(whole)
 
     @property
     def guide(self) -> Guide:
@@ -70,9 +70,9 @@ class Kept:
         return str(self.begun["unit"])
 
 
-def all_kept(connection: "Connection", prep_id: str) -> list[Kept]:
-    """Give the adjustments of a prep as they were begun."""
-    found: dict[str, Kept] = {}
+def all_kept(connection: "Connection", prep_id: str) -> list[KeptAdjustment]:
+    """Return the adjustments of a prep in the order they were begun."""
+    found: dict[str, KeptAdjustment] = {}
     for line in journal.journal_after(connection, 0, prep_id=prep_id, limit=MANY):
         adjustment_id = line.detail.get("adjustment_id", "")
         if line.what == BEGUN:
@@ -82,9 +82,9 @@ def all_kept(connection: "Connection", prep_id: str) -> list[Kept]:
     return list(found.values())
 
 
-def _from_line(line: "JournalRow") -> Kept:
+def _from_line(line: "JournalRow") -> KeptAdjustment:
     detail = line.detail
-    return Kept(
+    return KeptAdjustment(
         id=detail["adjustment_id"],
         prep_id=line.prep_id or "",
         unit_kind=detail["unit_kind"],
@@ -93,11 +93,11 @@ def _from_line(line: "JournalRow") -> Kept:
         begun_at=line.at,
         begun_by=line.who,
         begun=detail["adjustment"],
-        plan=Plan.from_json(detail["plan"]),
+        plan=MovePlan.from_json(detail["plan"]),
     )
 
 
-def _take_line(kept: Kept, line: "JournalRow") -> None:
+def _take_line(kept: KeptAdjustment, line: "JournalRow") -> None:
     detail = line.detail
     if line.what in (ANSWERED, TAKEN_BACK):
         kept.events.append(detail["event"])
@@ -105,7 +105,7 @@ def _take_line(kept: Kept, line: "JournalRow") -> None:
         event = detail["event"]
         kept.words.append(f"{event['step']}, by {event['who']}: {event['reason']}")
     elif line.what == PLANNED:
-        kept.plan = Plan.from_json(detail["plan"])
+        kept.plan = MovePlan.from_json(detail["plan"])
     elif line.what == GIVEN_UP:
         kept.state = "given up"
         kept.words.append(f"all of it, by {line.who}: {detail['reason']}")
@@ -115,19 +115,13 @@ def _take_line(kept: Kept, line: "JournalRow") -> None:
         kept.state = "finished"
 
 
-def find_kept(connection: "Connection", prep_id: str, adjustment_id: str) -> Kept | None:
-    """Find an adjustment of a prep; None where there is none of this id."""
+def find_kept(connection: "Connection", prep_id: str, adjustment_id: str) -> KeptAdjustment | None:
+    """Return the adjustment with this id; None if the prep has none."""
     return next((kept for kept in all_kept(connection, prep_id) if kept.id == adjustment_id), None)
 
 
-def found_kept(connection: "Connection", prep_id: str, adjustment_id: str) -> Kept:
-    """Give an adjustment of a prep.
-
-    Raises
-    ------
-    NotFound
-        When there is none of this id.
-    """
+def found_kept(connection: "Connection", prep_id: str, adjustment_id: str) -> KeptAdjustment:
+    """Return the adjustment with this id; raise NotFound if the prep has none."""
     kept = find_kept(connection, prep_id, adjustment_id)
     if kept is None:
         raise NotFound("adjustment", adjustment_id)

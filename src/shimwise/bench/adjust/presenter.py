@@ -1,15 +1,17 @@
-"""An adjustment as it is shown: steps with their answers, the move, what is known of the screw, cautions."""
+"""An adjustment as a view: steps with their answers, the move, what is known of the screw, cautions."""
 
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from shimwise.bench.adjust.journal import Kept
+from shimwise.bench.adjust.journal import KeptAdjustment
 from shimwise.bench.adjust.views import AdjustmentView, StepView
 from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.record.queries import verdicts
 from shimwise.remedy import procedure
 from shimwise.remedy.adjustment import Adjustment, Confirmed
-from shimwise.remedy.adjustment_steps import Guide, Step
+from shimwise.remedy.adjustment_steps import Guide, Step, answers_to
+from shimwise.sheets.words.adjustment_words import step_text
+from shimwise.sheets.words.notices import notice_text
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
@@ -28,8 +30,8 @@ _GUIDE_WORDS = {
 }
 
 
-def view_kept(connection: "Connection", material: "PrepMaterial", kept: Kept) -> AdjustmentView:
-    """Show an adjustment as it stands."""
+def view_kept(connection: "Connection", material: "PrepMaterial", kept: KeptAdjustment) -> AdjustmentView:
+    """Return the view of an adjustment."""
     adjusted = kept.adjustment
     is_over = kept.state != "begun"
     row = next((one for one in verdicts.adjustments(connection, kept.prep_id) if one.id == kept.id), None)
@@ -55,7 +57,7 @@ def view_kept(connection: "Connection", material: "PrepMaterial", kept: Kept) ->
         steps=tuple(_steps(adjusted, is_over=is_over)),
         move=kept.plan.view(),
         screw=kept.plan.screw,
-        cautions=cautions,
+        cautions=tuple(notice_text(one, is_house=True) for one in cautions),
         taken_back=tuple(kept.words),
         amount_um=None if row is None else row.amount_um,
         amount_sd_um=None if row is None else row.amount_sd_um,
@@ -64,20 +66,21 @@ def view_kept(connection: "Connection", material: "PrepMaterial", kept: Kept) ->
 
 
 def _steps(adjusted: Adjustment, *, is_over: bool) -> Iterable[StepView]:
-    for number, shown in enumerate(adjusted.view(), start=1):
-        said = shown.confirmed
+    confirmed, due = adjusted.confirmed, adjusted.next_step
+    for number, step in enumerate(adjusted.steps, start=1):
+        given = confirmed.get(step)
         yield StepView(
-            id=str(shown.step),
+            id=str(step),
             number=number,
-            text=shown.words,
-            kind=_answer_kind(shown.step, adjusted.guide),
-            choices=tuple(map(str, shown.answers)),
-            is_now=shown.is_next and not is_over,
-            is_done=said is not None,
-            answer="" if said is None else _answer_words(said),
-            note="" if said is None else said.note,
-            who="" if said is None else said.who,
-            at=None if said is None else said.when,
+            text=step_text(step, adjusted.guide, adjusted.planned),
+            kind=_answer_kind(step, adjusted.guide),
+            choices=tuple(map(str, answers_to(step, adjusted.guide))),
+            is_now=step is due and not is_over,
+            is_done=given is not None,
+            answer="" if given is None else _answer_words(given),
+            note="" if given is None else given.note,
+            who="" if given is None else given.who,
+            at=None if given is None else given.when,
         )
 
 
@@ -89,10 +92,10 @@ def _answer_kind(step: Step, guide: Guide) -> str:
     return "choice"
 
 
-def _answer_words(said: Confirmed) -> str:
-    move = said.move
+def _answer_words(given: Confirmed) -> str:
+    move = given.move
     if move is None or (move.turns is None and not (move.shims_in_um or move.shims_out_um)):
-        return str(said.answer)
+        return str(given.answer)
     if move.turns is not None:
         return f"{move.turns:.3g} turn {move.turn}"
     parts = [

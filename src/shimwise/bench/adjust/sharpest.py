@@ -1,6 +1,6 @@
 """Where the picture is sharpest along a screw, in turns: found with frames, or by eye with repeats.
 
-0 is where the screw stood when the adjustment was begun; + is clockwise, looking at its head.
+0 is where the screw was when the adjustment was begun; + is clockwise, looking at its head.
 """
 
 import math
@@ -36,7 +36,7 @@ class Peak:
 
     @property
     def words(self) -> str:
-        """Tell where the peak lies, which way, and how to come there."""
+        """Where the peak is, which way, and how to come there."""
         size = f"{abs(self.turns):.3f} ± {self.half_turns:.3f} turn ({360 * abs(self.turns):.0f}°)"
         lies = f"The peak lies {size} {self.way} of where the screw stood at first (95 %), {self.how}"
         if abs(self.turns) <= self.half_turns:
@@ -45,11 +45,11 @@ class Peak:
 
     @property
     def way(self) -> Turn:
-        """Which way it lies."""
+        """The sense of rotation toward it."""
         return Turn.CLOCKWISE if self.turns >= 0 else Turn.ANTICLOCKWISE
 
     def moving(self, change_um: float | None, change_sd_um: float | None) -> Move:
-        """Give the move that brings the screw there, in the room of one reckoned beforehand."""
+        """Return the move that brings the screw there, instead of the computed one."""
         return Move(
             change_um=change_um,
             change_sd_um=change_sd_um,

@@ -11,6 +11,7 @@ from shimwise.inference.verdict.answer import Answer, Verdict
 from shimwise.inference.verdict.headline import NAMED_P
 from shimwise.inference.verdict.judge import judge
 from shimwise.remedy import Remedy, advise
+from shimwise.sheets.words.notices import as_written
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -75,7 +76,7 @@ def judge_file(
     Returns
     -------
     Judged
-        With the warnings of the files before those of the judge.
+        With the notices of the files before those of the judge.
 
     Raises
     ------
@@ -110,7 +111,7 @@ def judge_inputs(inputs: Inputs, *, seed: int = 0, progress: Progress | None = N
     answer = judge(inputs.prep, seed=seed)
     remedies = advise(answer, mechanisms=inputs.kit.mechanisms(), stock_um=inputs.kit.shim_stock_um)
     return Judged(
-        answer=replace(answer, warnings=(*inputs.warnings, *answer.warnings)),
+        answer=replace(answer, notices=(*map(as_written, inputs.warnings), *answer.notices)),
         remedies=remedies,
         readings=inputs.prep.readings,
         lens_text=lens_texts(inputs.prep),
@@ -127,7 +128,7 @@ def print_verdict(console: "Console", judged: Judged) -> None:
 
 
 def verdict_json(judged: Judged) -> dict[str, Any]:
-    """Give the verdict as standard JSON in the form ``shimwise.verdict/1``."""
+    """Give the verdict as standard JSON in the form ``shimwise.verdict/2``."""
     from shimwise.sheets.json.verdict_json import answer_to_json
 
     sources = {one.row: one.note for one in judged.readings if one.measured_um is not None}

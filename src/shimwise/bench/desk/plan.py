@@ -10,7 +10,7 @@ from shimwise.bench.desk.judge import judge_inputs
 from shimwise.errors import InferenceError, RecordError
 from shimwise.files.errors import shown
 from shimwise.files.names import cleaned_name
-from shimwise.inference.plan.candidates import USUAL_DISTANCES_MM
+from shimwise.inference.model.candidates import USUAL_DISTANCES_MM
 from shimwise.inference.plan.planner import Plan, plan_check
 from shimwise.inference.verdict.answer import NextReading
 from shimwise.lengths import length_to_mm

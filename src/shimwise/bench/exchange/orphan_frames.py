@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from shimwise.bench.sweep.frame_files import FRAMES
-from shimwise.record.backup.checking import Finding
+from shimwise.record.backup.checking import Contradiction
 from shimwise.record.queries.lookups import sweep_ids
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ _PART = re.compile(r"\.[0-9a-f]{32}\.part")
 _WHOLE = re.compile(r"[0-9a-f]{32}")
 
 
-def frames_left(record: "Record") -> tuple[Finding, ...]:
+def frames_left(record: "Record") -> tuple[Contradiction, ...]:
     """List the frames of no sweep, with their size; the record is well all the same.
 
     Those that the pages receive or measure at this moment are among them. What else lies there is let be.
@@ -31,7 +31,7 @@ def frames_left(record: "Record") -> tuple[Finding, ...]:
     return tuple(_found(there, known))
 
 
-def _found(there: list[Path], known: set[str]) -> "Iterator[Finding]":
+def _found(there: list[Path], known: set[str]) -> "Iterator[Contradiction]":
     for place in there:
         if _PART.fullmatch(place.name):
             why = "did not come whole"
@@ -39,7 +39,7 @@ def _found(there: list[Path], known: set[str]) -> "Iterator[Finding]":
             why = "are of no sweep that is kept"
         else:
             continue
-        yield Finding(
+        yield Contradiction(
             subject=f"{FRAMES}/{place.name}",
             text=f"{_size_mb(place):.1f} MB of frames that {why}. Unless the pages measure them now, the "
             "folder may go; then send them again.",

@@ -15,11 +15,11 @@ from shimwise.files.opening import read_bytes
 from shimwise.record.backup import backup as copies
 from shimwise.record.backup import checking
 from shimwise.record.backup.backup import Backup, Restored
-from shimwise.record.backup.checking import Finding
+from shimwise.record.backup.checking import Contradiction
 from shimwise.record.errors import Conflict, NotFound
 from shimwise.record.exchange import prep_json, readings_csv
 from shimwise.record.exchange.prep_json import Imported
-from shimwise.record.exchange.row_json import PlainError
+from shimwise.record.exchange.row_json import ExchangeError
 from shimwise.record.queries import preps, verdicts
 from shimwise.record.record import Record, utc_now
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Backup",
-    "Finding",
+    "Contradiction",
     "Imported",
     "Record",
     "Restored",
@@ -82,7 +82,7 @@ def restore(source: str | Path, where: str | Path | None, *, progress: Progress 
     return copies.restore(source, where, progress=_of(progress, "Copying the backup"))
 
 
-def check(record: Record, *, progress: Progress | None = None) -> tuple[Finding, ...]:
+def check(record: Record, *, progress: Progress | None = None) -> tuple[Contradiction, ...]:
     """Look whether a record agrees with itself; empty when all is well."""
     return checking.check(record, progress=_of(progress, "Checking the record"))
 
@@ -128,7 +128,7 @@ def import_prep(record: Record, document: Mapping[str, Any] | bytes | str, *, wh
 
     Raises
     ------
-    PlainError
+    ExchangeError
         When the document is none, or says something that no record holds or no page can show.
     Conflict
         When the prep is here with other content, another unit has a name of the document, or a unit was
@@ -147,14 +147,14 @@ def read_document(data: bytes | str, *, name: str = "The file") -> Any:  # noqa:
 
     Raises
     ------
-    PlainError
+    ExchangeError
         When it is none.
     """
     try:
         text = data.decode("utf-8-sig") if isinstance(data, bytes) else data
         return json.loads(text, parse_constant=_refuse_constant)
     except (ValueError, RecursionError) as error:
-        raise PlainError(f"{name} is no JSON ({error}). Export the prep again.") from error
+        raise ExchangeError(f"{name} is no JSON ({error}). Export the prep again.") from error
 
 
 def find_prep(record: Record, text: str) -> str:
@@ -199,7 +199,7 @@ def _refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
 
     Raises
     ------
-    PlainError
+    ExchangeError
         With what stands in the way.
     """
     from shimwise.bench.house.unit_checks import checked_body, checked_lens
@@ -215,7 +215,7 @@ def _refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
         for lens in material.lenses.values():
             checked_lens(lens_facts(replace(lens, history_mean_um=None, history_sd_um=None)))
     except (ShimwiseError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
-        raise PlainError(
+        raise ExchangeError(
             f"The file holds what no prep can show ({type(error).__name__}: {error}). Export it again from "
             "where it was made."
         ) from error

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from shimwise.bench.history import drift_words as words
 from shimwise.bench.history.drift_views import DriftRow, DriftView
-from shimwise.bench.history.remember import UNKNOWN_SD
 from shimwise.bench.house.drift_rate import wear_in
 from shimwise.bench.house.unit_rows import past_view
 from shimwise.inference.history.control_charts import LIMIT_SDS
-from shimwise.inference.history.unit_drift import SignedError, UnitDrift, chart, told_alone
+from shimwise.inference.history.house_memory import UNKNOWN_SD
+from shimwise.inference.history.unit_drift import SignedError, UnitDrift, chart, prep_only_estimate
 from shimwise.inference.model.linear import Kind
 from shimwise.record import journal
 from shimwise.record.queries import units, verdicts
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from shimwise.bench.house.views import PastVerdict
-    from shimwise.inference.history.memory import Wear
+    from shimwise.inference.model.joint_memory import DriftRates
     from shimwise.record import Connection, Record
     from shimwise.record.tables.rows import BodyRow, JournalRow, LensRow
 
@@ -84,7 +84,7 @@ def _drift(connection: "Connection", unit: "BodyRow | LensRow", kind: str) -> Dr
     wear = wear_in(connection).as_wear()
     signed = _signed(connection, unit, kind, adjusted)
     rows: list[DriftRow] = []
-    latest, run = UnitDrift(surprises=(), drift=None), list[_Signed]()
+    latest, run = UnitDrift(innovations=(), drift=None), list[_Signed]()
     for epoch, found in groupby(signed, key=lambda one: one.said.epoch):
         of_epoch = list(found)
         drift = chart(_series(of_epoch, kind, wear))
@@ -144,13 +144,13 @@ def _before(
     return mean_um, line.detail.get("history_sd_um", (sd_um,))[0]
 
 
-def _series(signed: Sequence[_Signed], kind: str, wear: "Wear") -> list[SignedError]:
+def _series(signed: Sequence[_Signed], kind: str, wear: "DriftRates") -> list[SignedError]:
     return [
         SignedError(
             days=one.at.timestamp() / DAY_S,
             error_um=one.said.error_um,
             sd_um=one.said.sd_um,
-            alone=told_alone(
+            alone=prep_only_estimate(
                 before_um=one.known.mean_um,
                 before_sd_um=_faded_sd_um(one, kind, wear),
                 after_um=one.said.error_um,
@@ -161,7 +161,7 @@ def _series(signed: Sequence[_Signed], kind: str, wear: "Wear") -> list[SignedEr
     ]
 
 
-def _faded_sd_um(one: _Signed, kind: str, wear: "Wear") -> float:
+def _faded_sd_um(one: _Signed, kind: str, wear: "DriftRates") -> float:
     """Sd of what was known by the time of the sign-off: what a sign-off or a move left fades since. [µm]"""
     if one.known.since is None:
         return one.known.sd_um
@@ -170,7 +170,7 @@ def _faded_sd_um(one: _Signed, kind: str, wear: "Wear") -> float:
 
 
 def _rows(signed: Sequence[_Signed], drift: UnitDrift) -> list[DriftRow]:
-    places = {surprise.place: i for i, surprise in enumerate(drift.surprises)}
+    places = {innovation.place: i for i, innovation in enumerate(drift.innovations)}
     found = []
     for place, one in enumerate(signed):
         said = one.said
@@ -191,12 +191,12 @@ def _rows(signed: Sequence[_Signed], drift: UnitDrift) -> list[DriftRow]:
 def _compared(row: DriftRow, drift: UnitDrift, i: int) -> DriftRow:
     from dataclasses import replace
 
-    surprise, charts = drift.surprises[i], drift.drift
+    innovation, charts = drift.innovations[i], drift.drift
     row = replace(
         row,
-        expected_um=surprise.expected_um,
-        expected_sd_um=surprise.expected_sd_um,
-        surprise=surprise.z,
+        expected_um=innovation.expected_um,
+        expected_sd_um=innovation.expected_sd_um,
+        surprise=innovation.z,
         words="",
     )
     if charts is None:
@@ -222,7 +222,7 @@ def _told(
     if not has_signed:
         return "unsigned", words.unsigned(kind, name)
     if drift.drift is None:
-        count = len(drift.surprises) + bool(run)
+        count = len(drift.innovations) + bool(run)
         return "too_few", words.too_few(kind, name, count=count, is_adjusted=is_adjusted)
     if not drift.sense:
         told = words.holding(kind, name, count=len(run), first=run[0].at, is_adjusted=is_adjusted)
@@ -233,7 +233,7 @@ def _told(
 def _drift_told(kind: str, name: str, run: Sequence[_Signed], drift: UnitDrift) -> str:
     sense, start = SENSE[drift.sense], drift.start or 0
     since = run[_last_agreed(drift)].at
-    moved = drift.surprises[start:]
+    moved = drift.innovations[start:]
     if len(moved) < LEAST_RATE_RUN:
         one = moved[0]
         said = run[one.place].said
@@ -255,4 +255,4 @@ def _drift_told(kind: str, name: str, run: Sequence[_Signed], drift: UnitDrift) 
 def _last_agreed(drift: UnitDrift) -> int:
     """Place of the last sign-off before the move."""
     start = drift.start or 0
-    return drift.surprises[start - 1].place if start else 0
+    return drift.innovations[start - 1].place if start else 0

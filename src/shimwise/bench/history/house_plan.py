@@ -9,8 +9,8 @@ from shimwise.bench.errors import InputError
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.unit_knowledge import body_knowledge, lens_knowledge, lens_text
 from shimwise.bench.typed_lengths import typed_distance
+from shimwise.inference.model.candidates import USUAL_DISTANCES_MM
 from shimwise.inference.model.prep import Prep
-from shimwise.inference.plan.candidates import USUAL_DISTANCES_MM
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.record.queries import sets, units
 
@@ -148,7 +148,7 @@ def _tell_what_is_known(
     connection: "Connection", bodies: "list[BodyRow]", lenses: "list[LensRow]", *, at: "datetime"
 ) -> None:
     """Put in the units' rows what a job that starts now may know of them."""
-    from shimwise.bench.history.remember import alone_at
+    from shimwise.bench.house.unit_memory import alone_at
 
     known = alone_at(connection, (*bodies, *lenses), at=at)
     for place, body in enumerate(bodies):

@@ -9,7 +9,7 @@ from shimwise.bench.house.unit_knowledge import body_coc_um
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.inference.posterior.robust import K_MEDIAN
-from shimwise.inference.repeatability.pooled import Sighting
+from shimwise.inference.repeatability.pooled import Repeats
 from shimwise.record.names import name_key
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ class Seen(NamedTuple):
     key: str
     prep_id: str
     sight: SightKey
-    sighting: Sighting
+    sighting: Repeats
 
 
 def seen_in(connection: "Connection", prep_ids: Iterable[str]) -> list[Seen]:
@@ -53,7 +53,7 @@ def _seen(material: "PrepMaterial") -> list[Seen]:
         blur_um = rows[0].fnumber * body_coc_um(material.bodies[rows[0].body_id], material.house)
         landings = [presenter.landing(row) for row in rows]
         reading_sd_um = math.sqrt(max(0.0, landings[-1].sd_um ** 2 - (K_MEDIAN * blur_um) ** 2))
-        sighting = Sighting(
+        sighting = Repeats(
             landings_um=tuple(one.um for one in landings), blur_um=blur_um, reading_sd_um=reading_sd_um
         )
         seen.append(Seen(rows[-1].operator, key, material.prep.id, sight, sighting))

@@ -13,7 +13,7 @@ from shimwise.bench.history.operator_views import HouseRepeatability, OperatorVi
 from shimwise.bench.sign.signing import leads_in
 from shimwise.bench.typed_names import typed_name
 from shimwise.errors import InferenceError
-from shimwise.inference.repeatability.gauge_study import LEAST_PARTS, largest_crossing, overlap
+from shimwise.inference.repeatability.gauge_study import LEAST_PARTS, largest_crossed_study, overlap
 from shimwise.inference.repeatability.pooled import gauge_study, person_k, pooled_repeatability
 from shimwise.record.names import name_key
 from shimwise.record.queries.lookups import preps_with_readings
@@ -147,7 +147,7 @@ def _pooled(people: Sequence[Sequence[Seen]], *, is_lead: bool) -> tuple[PooledV
 
 def _study(seen: Sequence[Seen], *, is_lead: bool) -> tuple[StudyView | None, str]:
     cells = {(one.key, one.sight): one.sighting.landings_um for one in seen}
-    crossing = largest_crossing(cells)
+    crossing = largest_crossed_study(cells)
     if crossing is None:
         return None, _lacking(*overlap(cells))
     count = len(crossing.persons)

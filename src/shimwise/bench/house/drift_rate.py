@@ -9,7 +9,7 @@ from shimwise.files.limits import Limits
 from shimwise.record.queries import settings as kept_settings
 
 if TYPE_CHECKING:
-    from shimwise.inference.history.memory import Wear
+    from shimwise.inference.model.joint_memory import DriftRates
     from shimwise.record import Connection, Record
 
 __all__ = ["WearSettings", "change_wear", "wear", "wear_in"]
@@ -28,11 +28,11 @@ class WearSettings:
     lens_job_um: float = 2.0
     reason: str = "Common practice, no source: mounts settle, shims bed in, cases fall over."
 
-    def as_wear(self) -> "Wear":
+    def as_wear(self) -> "DriftRates":
         """Give it as the memory takes it."""
-        from shimwise.inference.history.memory import Wear
+        from shimwise.inference.model.joint_memory import DriftRates
 
-        return Wear(
+        return DriftRates(
             body_month=self.body_month_um,
             body_job=self.body_job_um,
             lens_month=self.lens_month_um,

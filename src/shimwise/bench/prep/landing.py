@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from shimwise.inference.model import linear as priors
-from shimwise.inference.model.observations import SightMaker, landings_um, reading_sd_um
+from shimwise.inference.model.observations import ObservationContext, landings_um, reading_sd_um
 from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
 from shimwise.inference.posterior.robust import K_MEDIAN
 from shimwise.number_format import decimal_text, is_nought
@@ -89,7 +89,7 @@ def landing_of(reading: Reading, *, body: BodyKnowledge, lens: LensKnowledge) ->
         When the judge would refuse it.
     """
     prep = Prep(readings=(reading,), bodies={reading.body: body}, lenses={reading.lens: lens})
-    sight = SightMaker.of(prep, [reading]).sight(reading)
+    sight = ObservationContext.of(prep, [reading]).observation(reading)
     landing = float(landings_um([sight], np.zeros(1, dtype=np.intp), [reading])[0])
     blur_um = 0.0 if reading.measured_um is not None else K_MEDIAN * reading.fnumber * body.coc_um
     m = magnification(

@@ -1,12 +1,10 @@
-"""A verdict's document, ``shimwise.verdict/1``, as values: back to an answer, and as the pages show it."""
+"""A verdict that was kept, as the pages and the interface show it."""
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.house.unit_knowledge import body_text, lens_text
-from shimwise.bench.house.wording import in_house_words
 from shimwise.bench.prep.views import (
     CauseView,
     NextView,
@@ -18,15 +16,14 @@ from shimwise.bench.prep.views import (
 from shimwise.inference.verdict.answer import (
     Answer,
     BodyAnswer,
-    Cause,
     LensAnswer,
     NextReading,
-    OperatorAnswer,
-    ReadingAnswer,
     SetupAnswer,
     Verdict,
 )
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
+from shimwise.notices import WordedNotice
+from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
     VERDICT_WORDS,
@@ -42,48 +39,15 @@ if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.record.tables.rows import VerdictRow
 
-__all__ = ["answer_of", "distance_words", "verdict_view"]
+__all__ = ["distance_words", "verdict_view"]
 
 _KINDS = {"body": "body", "lens": "lens", "scale": "the scale of lens", "setup": "set-up"}
 _UNDECIDED = (Verdict.CANNOT_TELL, Verdict.NOT_CHECKED)
-_DATUM = "However many readings"
-
-
-def answer_of(document: Mapping[str, Any]) -> Answer:
-    """Give a verdict's document back as an answer, rounded as it was written; what was null is nan."""
-    tolerance_um, past = document["tolerance_um"], document.get("past", {})
-    return Answer(
-        tolerance_um=tolerance_um,
-        headline=document["headline"],
-        bodies=_bodies(document, tolerance_um),
-        lenses=_lenses(document, tolerance_um),
-        setups=tuple(
-            SetupAnswer(
-                name=one["name"],
-                error_mm=_number(one["error_mm"]),
-                sd_mm=_number(one["sd_mm"]),
-                p_out=_number(one["p_out"]),
-            )
-            for one in document["setups"]
-        ),
-        operators=tuple(
-            OperatorAnswer(name=one["name"], k=_number(one["k"])) for one in document["operators"]
-        ),
-        readings=tuple(_reading(one) for one in document["readings"]),
-        causes=tuple(
-            Cause(kind=one["kind"], unit=one["unit"], probability=_number(one["probability"]))
-            for one in document["causes"]
-        ),
-        next=tuple(_next(one) for one in document["next"]),
-        warnings=tuple(document["warnings"]),
-        past_bodies=_bodies(past, tolerance_um),
-        past_lenses=_lenses(past, tolerance_um),
-    )
 
 
 def verdict_view(row: "VerdictRow", material: "PrepMaterial") -> PrepVerdict:
     """Show a verdict that was kept, with the ids of the prep's units and set-ups."""
-    document, answer = row.document, answer_of(row.document)
+    document, answer = row.document, answer_from_json(row.document)
     find = _Finder(
         bodies={body.name: (body.id, body_text(body)) for body in material.bodies.values()},
         lenses={lens.name: (lens.id, lens_text(lens)) for lens in material.lenses.values()},
@@ -116,7 +80,8 @@ def verdict_view(row: "VerdictRow", material: "PrepMaterial") -> PrepVerdict:
         ),
         next=upcoming,
         remedies=tuple(_remedy_view(one) for one in document["remedies"]),
-        warnings=tuple(map(in_house_words, answer.warnings)),
+        warnings=tuple(document["warnings"]),
+        notices=tuple(WordedNotice(**one) for one in document.get("notices", ())),
         document=document,
     )
 
@@ -136,62 +101,6 @@ class _Finder:
 
     def unit(self, kind: str, name: str) -> tuple[str, str]:
         return (self.bodies if kind == "body" else self.lenses).get(name, ("", ""))
-
-
-def _bodies(document: Mapping[str, Any], tolerance_um: float) -> tuple[BodyAnswer, ...]:
-    return tuple(BodyAnswer(**_unit(one, tolerance_um)) for one in document.get("bodies", ()))
-
-
-def _lenses(document: Mapping[str, Any], tolerance_um: float) -> tuple[LensAnswer, ...]:
-    return tuple(
-        LensAnswer(
-            **_unit(one, tolerance_um),
-            scale_permille=_number(one["scale_permille"]),
-            scale_sd_permille=_number(one["scale_sd_permille"]),
-            p_scale_out=_number(one["p_scale_out"]),
-        )
-        for one in document.get("lenses", ())
-    )
-
-
-def _unit(one: Mapping[str, Any], tolerance_um: float) -> dict[str, Any]:
-    return {
-        "name": one["name"],
-        "error_um": _number(one["error_um"]),
-        "sd_um": _number(one["sd_um"]),
-        "low_um": _number(one["low_um"]),
-        "high_um": _number(one["high_um"]),
-        "p_out": _number(one["p_out"]),
-        "verdict": Verdict(one["verdict"]),
-        "tolerance_um": one.get("tolerance_um", tolerance_um),
-    }
-
-
-def _reading(one: Mapping[str, Any]) -> ReadingAnswer:
-    return ReadingAnswer(
-        row=one["row"],
-        line=one.get("line", 0),
-        body=one.get("body", ""),
-        lens=one.get("lens", ""),
-        setup=one.get("setup", ""),
-        landing_um=_number(one["landing_um"]),
-        sd_um=_number(one["sd_um"]),
-        weight=_number(one["weight"]),
-    )
-
-
-def _next(one: Mapping[str, Any]) -> NextReading:
-    distance_mm = one["distance_mm"]
-    return NextReading(
-        body=one["body"],
-        lens=one["lens"],
-        distance_mm=math.inf if distance_mm is None else float(distance_mm),
-        sd_after_um=_number(one["sd_after_um"]),
-    )
-
-
-def _number(value: float | None) -> float:
-    return math.nan if value is None else float(value)
 
 
 def _unit_view(
@@ -250,8 +159,8 @@ def _verdict_words(unit: BodyAnswer, answer: Answer) -> str:
 def _next_step(unit: BodyAnswer, kind: str, upcoming: tuple[NextView, ...], answer: Answer) -> str:
     """Say what would make a unit surer, as the rest of a sentence."""
     of_unit = next((one for one in upcoming if unit.name == (one.body if kind == "body" else one.lens)), None)
-    limit = any(text.startswith(_DATUM) and unit.name in text for text in answer.warnings)
-    if limit and kind == "body":
+    is_limited = any(one.code == "datum_limit" and one.unit == unit.name for one in answer.notices)
+    if is_limited and kind == "body":
         return "a gauge on the body, or a lens whose history is known; readings alone cannot tell."
     if of_unit is not None:
         return f"read {of_unit.lens} on {of_unit.body} at {of_unit.distance_text}."
@@ -296,10 +205,10 @@ def _remedy_view(one: Mapping[str, Any]) -> RemedyView:
         action=one["action"],
         direction=one.get("direction") or "",
         amount_um=one.get("amount_um"),
-        text=in_house_words(one.get("text") or ""),
+        text=one.get("text") or "",
         turns=one.get("turns"),
         turn=one.get("turn") or "",
         shims_um=tuple(one.get("shims_um") or ()),
-        steps=tuple(map(in_house_words, one.get("steps") or ())),
-        cautions=tuple(map(in_house_words, one.get("cautions") or ())),
+        steps=tuple(one.get("steps") or ()),
+        cautions=tuple(one.get("cautions") or ()),
     )

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from shimwise.notices import WordedNotice
+
 __all__ = [
     "CauseView",
     "GaugeView",
@@ -298,6 +300,7 @@ class PrepVerdict:
     next: tuple[NextView, ...]
     remedies: tuple[RemedyView, ...]
     warnings: tuple[str, ...]
+    notices: tuple[WordedNotice, ...]
     document: Mapping[str, Any]
 
 

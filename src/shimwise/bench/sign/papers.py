@@ -300,10 +300,10 @@ def _judged(source: PrepSource) -> "JudgedPrep":
 
 
 def _with_answer(prep: "PrepDocument") -> "JudgedPrep":
-    from shimwise.bench.prep.verdict_views import answer_of
+    from shimwise.sheets.json.verdict_json import answer_from_json
     from shimwise.sheets.papers.sheet_pdf import JudgedPrep
 
-    return JudgedPrep(prep=prep, answer=None if prep.verdict is None else answer_of(prep.verdict))
+    return JudgedPrep(prep=prep, answer=None if prep.verdict is None else answer_from_json(prep.verdict))
 
 
 def _made(kind: str, pdf: bytes, preps: "Sequence[PrepDocument]") -> MadePaper:

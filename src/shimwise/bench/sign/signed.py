@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from shimwise.record.errors import NotFound
 from shimwise.record.queries import preps, verdicts
 from shimwise.sheets.papers.signed.canonical_json import digest_of, newest, signed_bytes
-from shimwise.sheets.papers.signed.findings import Kept, Recorded, signed_in
+from shimwise.sheets.papers.signed.findings import KeptSignature, Recorded, signed_in
 
 if TYPE_CHECKING:
     from shimwise.record import Record
@@ -93,7 +93,7 @@ def _standing(document: Mapping[str, Any]) -> tuple[Mapping[str, Any], Mapping[s
 def recorded(record: "Record") -> Recorded:
     """Give what tells of a prep's id its signatures in the record; None for a prep that is not there."""
 
-    def signatures(prep_id: str) -> tuple[Kept, ...] | None:
+    def signatures(prep_id: str) -> tuple[KeptSignature, ...] | None:
         with record.reading() as connection:
             try:
                 is_signed = preps.prep(connection, prep_id).state == SIGNED
@@ -105,8 +105,8 @@ def recorded(record: "Record") -> Recorded:
     return signatures
 
 
-def _kept(row: "SignOffRow", *, is_standing: bool) -> Kept:
-    return Kept(
+def _kept(row: "SignOffRow", *, is_standing: bool) -> KeptSignature:
+    return KeptSignature(
         digest=row.digest,
         revision=row.revision,
         signed_by=row.signed_by,

@@ -12,21 +12,23 @@ from shimwise.bench.errors import Conflict, InputError
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.sign.views import ExceptionView, SignOffView, Undecided
 from shimwise.bench.typed_names import id_or_new, typed_name
-from shimwise.bench.verdict.recheck import DECIDED, line_of, rechecks_in
+from shimwise.bench.verdict.recheck import DECIDED, rechecks_in
 from shimwise.bench.verdict.verdict import current_verdict
+from shimwise.inference.verdict.answer import Verdict
 from shimwise.record.exchange import prep_json
-from shimwise.record.exchange.row_json import row_to_plain
+from shimwise.record.exchange.row_json import row_to_json
 from shimwise.record.names import name_key
 from shimwise.record.queries import preps as kept
 from shimwise.record.queries import settings as kept_settings
 from shimwise.record.queries import verdicts
 from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import SignOffRow
+from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.words.shared import VERDICT_WORDS, listed
 
 if TYPE_CHECKING:
-    from shimwise.bench.history.memory import Memory
     from shimwise.bench.prep.views import PrepView
+    from shimwise.inference.history.house_memory import HouseMemory
     from shimwise.record import Change, Connection, Record
 
 __all__ = [
@@ -148,8 +150,8 @@ def reopen(record: "Record", prep_id: str, *, reason: str, who: str) -> "PrepVie
     Conflict
         When it is open, or signed and ``who`` neither signed it nor is a lead.
     """
-    from shimwise.bench.history.histories import forget_prep
     from shimwise.bench.prep.preps import open_prep
+    from shimwise.bench.verdict.histories import forget_prep
 
     person = typed_name(who, field="who")
     why = typed_name(reason, field="reason")
@@ -264,22 +266,18 @@ def leads_in(connection: "Connection") -> tuple[str, ...]:
 
 def _undecided(connection: "Connection", material: PrepMaterial) -> tuple[Undecided, ...]:
     latest = verdicts.latest_verdict(connection, material.prep.id)
-    document = None if latest is None else latest.document
+    answer = None if latest is None else answer_from_json(latest.document)
     unchecked = {view.unit_id: view.words for view in rechecks_in(connection, material) if not view.is_read}
     found = []
     for kind, of_kind in (("body", material.bodies), ("lens", material.lenses)):
         for unit in of_kind.values():
-            line = line_of(document, kind=kind, name=unit.name)
-            verdict = "not_checked" if line is None else line["verdict"]
+            judged = None if answer is None else answer.unit(kind, unit.name)
+            verdict = Verdict.NOT_CHECKED if judged is None else judged.verdict
             if verdict in DECIDED and unit.id not in unchecked:
                 continue
-            words = unchecked.get(unit.id) or f"{unit.name}: {_verdict_words(verdict)}."
-            found.append(Undecided(unit_id=unit.id, kind=kind, name=unit.name, verdict=verdict, words=words))
+            words = unchecked.get(unit.id) or f"{unit.name}: {VERDICT_WORDS[verdict]}."
+            found.append(Undecided(unit.id, kind, unit.name, verdict.value, words))
     return tuple(found)
-
-
-def _verdict_words(verdict: str) -> str:
-    return {str(key): words for key, words in VERDICT_WORDS.items()}.get(verdict, verdict)
 
 
 def _checked(
@@ -334,21 +332,21 @@ def _write(
         "exceptions": exceptions,
     }
     document = prep_json.export_prep(change.connection, prep_id)
-    digest, text = with_signature(document, row_to_plain(SignOffRow(**facts, digest="")))
+    digest, text = with_signature(document, row_to_json(SignOffRow(**facts, digest="")))
     return verdicts.add_sign_off(change, SignOffRow(**facts, digest=digest, signed_json=text))
 
 
-def _memory_after(record: "Record", prep_id: str) -> "Memory | None":
+def _memory_after(record: "Record", prep_id: str) -> "HouseMemory | None":
     """Reckon what the prep leaves remembered of its units, before the record is held."""
-    from shimwise.bench.history.remember import after_prep
+    from shimwise.bench.verdict.prep_memory import after_prep
 
     with record.reading() as connection:
         return after_prep(connection, material_of(connection, prep_id))
 
 
-def _remember(change: "Change", material: PrepMaterial, memory: "Memory | None") -> None:
-    from shimwise.bench.history.histories import remember_prep
-    from shimwise.bench.history.remember import after_prep
+def _remember(change: "Change", material: PrepMaterial, memory: "HouseMemory | None") -> None:
+    from shimwise.bench.verdict.histories import remember_prep
+    from shimwise.bench.verdict.prep_memory import after_prep
     from shimwise.record.queries.memories import newest_seq
 
     if memory is not None and memory.seq != newest_seq(

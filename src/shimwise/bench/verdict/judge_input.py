@@ -1,4 +1,4 @@
-"""A prep as a question to the judge: plain values that go to its own process and come back answered."""
+"""A prep as input of the judge: plain values that go to its own process, and the document that comes back."""
 
 import math
 from collections import defaultdict
@@ -6,9 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.adjust.screw_history import ScrewPast, planned_turns
 from shimwise.bench.house.unit_knowledge import body_knowledge, judged_name, lens_knowledge, mechanism_of
-from shimwise.bench.house.wording import in_house_document
 from shimwise.bench.prep.judged_reading import reading_of
 from shimwise.inference.model.prep import (
     BodyKnowledge,
@@ -18,10 +16,11 @@ from shimwise.inference.model.prep import (
     measured_landing_sd_um,
 )
 from shimwise.remedy import Mechanism
+from shimwise.remedy.screw_history import ScrewHistory, planned_turns
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
-    from shimwise.inference.history.memory import History
+    from shimwise.inference.model.joint_memory import History
     from shimwise.record.tables.rows import GaugeRow, ReadingRow, SweepRow
 
 __all__ = ["Question", "answered", "question_of", "small_question", "sweep_source"]
@@ -33,7 +32,7 @@ USUAL_FNUMBER = 2.8
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """What is asked of the judge about a prep at one revision."""
+    """The judge's input about a prep at one revision."""
 
     prep_id: str
     revision: int
@@ -41,11 +40,11 @@ class Question:
     mechanisms: Mapping[str, Mechanism | None]
     stock_um: tuple[float, ...]
     sources: Mapping[int, str]
-    screws: Mapping[str, ScrewPast] = field(default_factory=dict)
+    screws: Mapping[str, ScrewHistory] = field(default_factory=dict)
 
 
 def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
-    """Judge, and give the verdict's document ``shimwise.verdict/1``, in the words of a house.
+    """Judge, and return the verdict's document in the words of a house.
 
     Raises
     ------
@@ -57,21 +56,21 @@ def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
     from shimwise.sheets.json.verdict_json import answer_to_json
 
     answer = judge(question.prep, seed=seed)
-    turns = planned_turns(question.screws, answer, answer_to_json(answer))
+    turns = planned_turns(question.screws, answer)
     remedies = advise(answer, mechanisms=question.mechanisms, stock_um=question.stock_um, turns=turns)
-    return in_house_document(answer_to_json(answer, remedies, sources=question.sources))
+    return answer_to_json(answer, remedies, sources=question.sources, is_house=True)
 
 
 def question_of(
     material: "PrepMaterial",
     *,
     history: "History | None" = None,
-    screws: Mapping[str, ScrewPast] | None = None,
+    screws: Mapping[str, ScrewHistory] | None = None,
 ) -> Question | None:
-    """Put a prep as a question; None while it has neither a reading nor a sweep that stands.
+    """Return a prep as the judge's input; None without a valid reading or sweep.
 
-    ``history`` is what is remembered of its units jointly, under the names given here; ``screws`` is how its
-    bodies' screws were turned.
+    ``history``: the joint memory of its units under the names used here; ``screws``: how its bodies' screws
+    were turned.
     """
     by_eye = [row for row in material.readings if row.withdrawn_at is None]
     sweeps = [row for row in material.sweeps if row.withdrawn_at is None and row.landing_um is not None]
@@ -99,12 +98,12 @@ def question_of(
 
 
 def sweep_source(row: "SweepRow") -> str:
-    """Name a sweep in a verdict's document, so that it is found again."""
+    """Return the name of a sweep in a verdict's document."""
     return f"sweep {row.id}"
 
 
 def small_question() -> Question:
-    """Give a question that is answered quickly, to load all that answering needs."""
+    """Return a small question whose answer loads all that judging needs."""
     readings = tuple(
         Reading(
             row=n,
@@ -165,7 +164,7 @@ def _measured(material: "PrepMaterial", row: "SweepRow", *, number: int) -> Read
 def _knowledge(
     material: "PrepMaterial", taken: Iterable["ReadingRow | SweepRow"]
 ) -> tuple[dict[str, BodyKnowledge], dict[str, LensKnowledge]]:
-    """Give what is known of every unit in the prep's order, each of its epochs that was read."""
+    """Return what is known of every unit in the prep's order, for each of its epochs that was read."""
     epochs: dict[str, set[int]] = {unit.id: {unit.epoch} for unit in material.units}
     for row in taken:
         epochs[row.body_id].add(row.body_epoch)

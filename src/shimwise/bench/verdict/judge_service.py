@@ -11,9 +11,8 @@ from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from shimwise.bench.house.wording import in_house_words
 from shimwise.bench.verdict import judge_worker
-from shimwise.bench.verdict.verdict import asked, keep_verdict
+from shimwise.bench.verdict.verdict import judge_question, keep_verdict
 from shimwise.errors import ShimwiseError
 
 if TYPE_CHECKING:
@@ -22,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["JudgeService", "Judgement"]
 
 MOST_TRIES = 2
-"""A prep on which the worker dies as often as this is told as a problem, not tried for ever."""
+"""A prep on which the worker dies this often is reported as a problem."""
 STOPPING_S = 5.0
 _LOG = logging.getLogger(__name__)
 _BROKEN = (
@@ -32,7 +31,7 @@ _BROKEN = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judgement:
-    """What came of judging a prep: the revision judged, and the problem in words (empty: judged and kept)."""
+    """The result of judging a prep: its revision, and the problem in words (empty: judged and kept)."""
 
     prep_id: str
     revision: int
@@ -47,7 +46,7 @@ class JudgeService:
     record : Record
         Where preps are read from and verdicts kept.
     on_done : callable, optional
-        Told of each judgement, in the service's own thread.
+        Called with each judgement, in the service's own thread.
     """
 
     def __init__(self, record: "Record", *, on_done: Callable[[Judgement], None] | None = None) -> None:
@@ -70,13 +69,13 @@ class JudgeService:
             self._thread.start()
 
     def ask(self, prep_id: str) -> None:
-        """Have a prep judged as it stands when its turn comes; asked twice while it waits, judged once."""
+        """Queue a prep; one that is queued twice is judged once, with its state when its turn comes."""
         with self._changed:
             self._waiting.setdefault(prep_id, 0)
             self._changed.notify_all()
 
     def is_waiting(self, prep_id: str) -> bool:
-        """Tell whether a verdict of this prep is on its way."""
+        """Whether a verdict of this prep is on its way."""
         with self._changed:
             return prep_id in self._waiting or self._busy == prep_id
 
@@ -117,7 +116,7 @@ class JudgeService:
     def _judge(self, prep_id: str, tries: int) -> None:
         revision, problem = 0, ""
         try:
-            question = asked(self._record, prep_id)
+            question = judge_question(self._record, prep_id)
             if question is None:
                 return
             revision = question.revision
@@ -129,8 +128,8 @@ class JudgeService:
                 return
             problem = _BROKEN
         except ShimwiseError as error:
-            problem = in_house_words(str(error))
-        except Exception:  # the thread has to live on, and the fault to be told
+            problem = str(error)
+        except Exception:  # the thread has to live on, and the fault to be reported
             if self._is_stopping:
                 return
             _LOG.exception("Judging the prep %s failed", prep_id)

@@ -34,7 +34,7 @@ def warm_up() -> None:
 
 
 def judged(question: "Question") -> dict[str, Any]:
-    """Judge a prep; gives the document ``shimwise.verdict/1``.
+    """Judge a prep; return the verdict's document.
 
     Raises
     ------

@@ -85,7 +85,7 @@ def landings_svg(record: "Record", prep_id: str, *, theme: str = "dark", width_p
 def prep_landings_svg(prep: "PrepView", *, theme: str = "dark", width_px: int = 680) -> str:
     """Draw the landings of a prep as SVG with presentation attributes only.
 
-    Readings that the latest verdict does not hold yet are drawn too, with full say.
+    Readings that the latest verdict does not contain yet are drawn too, with full weight.
 
     Parameters
     ----------
@@ -116,14 +116,14 @@ def prep_landings_svg(prep: "PrepView", *, theme: str = "dark", width_px: int = 
 
 
 def has_landings(prep: "PrepView") -> bool:
-    """Tell whether there is anything to draw."""
+    """Whether there is anything to draw."""
     return any(not one.is_withdrawn for one in prep.readings) or any(
         one.landing_um is not None and not one.is_withdrawn for one in prep.sweeps
     )
 
 
 def landings_rows(prep: "PrepView") -> tuple[LandingsRow, ...]:
-    """Tell the picture as a table, row by row in its order."""
+    """Return the picture as a table, row by row in its order."""
     picture: Picture = arrange(
         _answer(prep), lens_text=_texts(prep), most_bodies=MOST_BODIES, most_rows=MOST_ROWS
     )
@@ -153,7 +153,7 @@ def past_svg(
     Parameters
     ----------
     past : sequence of PastVerdict
-        What verdicts said of the unit.
+        Earlier verdicts on the unit.
     adjustments : sequence of AdjustmentView
         When it was adjusted.
     tolerance_um : float
@@ -193,7 +193,7 @@ def past_svg(
 
 
 def drawn(key: Hashable, draw: Callable[[], _Spec], *, name: str) -> str:
-    """Give the picture that is kept under a key, or draw and keep it; one is drawn at a time."""
+    """Return the picture that is kept under a key, or draw and keep it; one is drawn at a time."""
     with _lock:
         if key in _kept:
             _kept.move_to_end(key)
@@ -247,8 +247,8 @@ def _texts(prep: "PrepView") -> dict[str, str]:
 
 
 def _answer(prep: "PrepView") -> Answer:
-    """Give a prep's state as an answer to draw: the verdict, and every landing of its units as they are."""
-    from shimwise.bench.prep.verdict_views import answer_of
+    """Return the answer to draw: the verdict, and every landing of the units in their present state."""
+    from shimwise.sheets.json.verdict_json import answer_from_json
 
     readings = tuple(
         ReadingAnswer(
@@ -280,7 +280,7 @@ def _answer(prep: "PrepView") -> Answer:
     )
     verdict, tolerance_um = prep.verdict, prep.tolerance_um
     if verdict is not None:
-        judged = answer_of(verdict.document)
+        judged = answer_from_json(verdict.document)
         bodies, lenses, tolerance_um = judged.bodies, judged.lenses, judged.tolerance_um
     else:
         bodies = tuple(_unjudged(unit, prep.tolerance_um) for unit in prep.bodies)
@@ -295,7 +295,7 @@ def _answer(prep: "PrepView") -> Answer:
         readings=readings,
         causes=(),
         next=(),
-        warnings=(),
+        notices=(),
     )
 
 

@@ -1,16 +1,16 @@
-"""The verdict of a prep: asked of the judge, kept as it was given, shown with what has changed since."""
+"""The verdict of a prep: computed, kept with the prep's revision, and shown."""
 
 from typing import TYPE_CHECKING, Any
 
 from shimwise import __version__
-from shimwise.bench.adjust.screw_history import screws_of
 from shimwise.bench.errors import Conflict, NotFound
-from shimwise.bench.history.remember import prior_of
 from shimwise.bench.prep.prep_data import material_of
-from shimwise.bench.prep.verdict_views import answer_of, verdict_view
+from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.prep.views import PrepVerdict
 from shimwise.bench.typed_names import id_or_new
 from shimwise.bench.verdict.judge_input import Question, answered, question_of
+from shimwise.bench.verdict.prep_memory import prior_of
+from shimwise.bench.verdict.screws import screws_of
 from shimwise.record.queries import verdicts
 from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import VerdictRow
@@ -19,29 +19,22 @@ if TYPE_CHECKING:
     from shimwise.record import Record
 
 __all__ = [
-    "answer_of",
-    "asked",
     "current_verdict",
     "given_verdict",
+    "judge_question",
     "keep_verdict",
     "refresh_verdict",
     "verdict",
 ]
 
 JUDGE = "judge"
-"""Who gives verdicts, in the journal."""
+"""Author of verdicts in the journal."""
 OPEN, SIGNED = "open", "signed"
 _NOTHING = "There is nothing to judge in this prep yet. Save a reading first."
 
 
 def verdict(record: "Record", prep_id: str) -> PrepVerdict | None:
-    """Give the latest verdict of a prep; None before the first, and where all it was given on is withdrawn.
-
-    Raises
-    ------
-    NotFound
-        When there is no such prep.
-    """
+    """Return the latest verdict of a prep; None before the first, and if all its evidence is withdrawn."""
     with record.reading() as connection:
         material = material_of(connection, prep_id)
         row = verdicts.latest_verdict(connection, prep_id)
@@ -50,31 +43,21 @@ def verdict(record: "Record", prep_id: str) -> PrepVerdict | None:
 
 
 def refresh_verdict(record: "Record", prep_id: str) -> PrepVerdict | None:
-    """Judge a prep as it stands and keep the verdict; None while there is nothing to judge.
-
-    One that is current is not judged again.
+    """Judge a prep and keep the verdict, unless it is current; None while there is nothing to judge.
 
     Raises
     ------
-    NotFound
-        When there is no such prep.
     InferenceError, OpticsError, RemedyError
-        When it cannot be judged.
+        If it cannot be judged.
     """
-    question = asked(record, prep_id)
+    question = judge_question(record, prep_id)
     if question is not None:
         keep_verdict(record, question, answered(question))
     return verdict(record, prep_id)
 
 
 def given_verdict(record: "Record", prep_id: str) -> PrepVerdict:
-    """Give the latest verdict.
-
-    Raises
-    ------
-    NotFound
-        When there is no such prep, or no verdict yet.
-    """
+    """Return the latest verdict; raise NotFound if there is none yet."""
     found = verdict(record, prep_id)
     if found is None:
         raise NotFound("verdict of the prep", prep_id)
@@ -82,27 +65,15 @@ def given_verdict(record: "Record", prep_id: str) -> PrepVerdict:
 
 
 def current_verdict(record: "Record", prep_id: str) -> PrepVerdict:
-    """Judge a prep as it stands; errors as :func:`refresh_verdict`.
-
-    Raises
-    ------
-    Conflict
-        When there is nothing to judge.
-    """
+    """Judge a prep as :func:`refresh_verdict` does; raise Conflict if there is nothing to judge."""
     found = refresh_verdict(record, prep_id)
     if found is None:
         raise Conflict(_NOTHING, kind="prep", id=prep_id)
     return found
 
 
-def asked(record: "Record", prep_id: str) -> Question | None:
-    """Give what the judge has to be asked; None where its latest verdict is current, or nothing was read.
-
-    Raises
-    ------
-    NotFound
-        When there is no such prep.
-    """
+def judge_question(record: "Record", prep_id: str) -> Question | None:
+    """Return the question for the judge; None if the latest verdict is current, or nothing was read."""
     with record.reading() as connection:
         material = material_of(connection, prep_id)
         latest = verdicts.latest_verdict(connection, prep_id)
@@ -116,7 +87,7 @@ def asked(record: "Record", prep_id: str) -> Question | None:
 
 
 def keep_verdict(record: "Record", question: Question, document: dict[str, Any]) -> None:
-    """Keep a verdict as it was given, with the program's version."""
+    """Keep a verdict with the program's version."""
     with record.writing(who=JUDGE) as change:
         if prep_state(change.connection, question.prep_id).state == SIGNED:
             return  # it was signed meanwhile, and stays as it was signed

@@ -173,8 +173,9 @@ def _consent(
 ) -> "AdjustmentView":
     """Ask for the owner's consent where a lock may not be released without it."""
     from shimwise.bench.adjust import guide
+    from shimwise.bench.adjust.errors import ConsentNeeded
 
-    if "consent" not in str(error) or view.now is None or view.now.id != "lock":
+    if not isinstance(error, ConsentNeeded):
         return view
     owner = typer.prompt("Who of the owner consents? (empty: nobody)", default="", show_default=False)
     if not owner.strip():

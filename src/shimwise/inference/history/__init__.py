@@ -1,1 +1,1 @@
-"""What past preps say: joint memory, drift charts, a screw learned from its moves."""
+"""What past preps contribute: joint memory, drift charts, a screw learned from its moves."""

@@ -1,8 +1,8 @@
 """Whether a unit drifts: control charts over its preps, CUSUM and EWMA.
 
 Both charts take values in time order that scatter about a target by a known standard deviation. For a unit's
-history these are the standardised surprises of its preps (target 0, sd 1): what each prep said against what
-was expected of a unit that keeps still (:mod:`shimwise.inference.history.unit_drift`).
+history these are the standardised innovations of its preps, with target 0 and sd 1
+(:mod:`shimwise.inference.history.unit_drift`).
 
 References
 ----------
@@ -39,7 +39,7 @@ class Cusum:
 
     @property
     def first_alarm(self) -> int | None:
-        """Index of the first value at which a sum passes the limit; None when none does."""
+        """Index of the first value at which a sum passes the limit; None if none does."""
         sums = zip(self.high, self.low, strict=True)
         return next((i for i, pair in enumerate(sums) if max(pair) > self.limit), None)
 
@@ -58,7 +58,7 @@ class Ewma:
 
     @property
     def first_alarm(self) -> int | None:
-        """Index of the first average beyond its limits; None when none is."""
+        """Index of the first average beyond its limits; None if none is."""
         pairs = zip(self.averages, self.half_width, strict=True)
         return next((i for i, (value, limit) in enumerate(pairs) if abs(value - self.target) > limit), None)
 
@@ -83,7 +83,7 @@ class Drift:
 
 
 def cusum(values: Sequence[float], *, target: float, slack: float, limit: float) -> Cusum:
-    """Cumulative sums of what exceeds the target by more than a slack, in both directions.
+    """Return cumulative sums of the excess over the target beyond a slack, in both directions.
 
     Parameters
     ----------
@@ -95,11 +95,6 @@ def cusum(values: Sequence[float], *, target: float, slack: float, limit: float)
         Allowance k subtracted from each excess. [0 or more, in the values' unit]
     limit : float
         Decision limit h. [above 0, in the values' unit]
-
-    Raises
-    ------
-    InferenceError
-        When a number is not finite or out of its range.
 
     References
     ----------
@@ -123,7 +118,7 @@ def ewma(
     weight: float = EWMA_WEIGHT,
     width_sds: float = EWMA_WIDTH_SDS,
 ) -> Ewma:
-    """Exponentially weighted moving average, started at the target, with its control limits.
+    """Return the exponentially weighted moving average, started at the target, with its limits.
 
     Parameters
     ----------
@@ -135,11 +130,6 @@ def ewma(
         Weight λ of the newest value. [above 0, at most 1]
     width_sds : float
         Half width of the limits in standard deviations of the average. [above 0]
-
-    Raises
-    ------
-    InferenceError
-        When a number is not finite or out of its range.
 
     References
     ----------
@@ -162,17 +152,11 @@ def ewma(
     )
 
 
-def watch(surprises: Sequence[float]) -> Drift:
-    """Chart a unit's standardised surprises, one a prep (target 0, sd 1).
-
-    Raises
-    ------
-    InferenceError
-        When one is not finite.
-    """
+def watch(innovations: Sequence[float]) -> Drift:
+    """Chart a unit's standardised innovations, one a prep (target 0, sd 1)."""
     return Drift(
-        cusum=cusum(surprises, target=0.0, slack=SLACK_SDS, limit=LIMIT_SDS),
-        ewma=ewma(surprises, target=0.0, sd=1.0),
+        cusum=cusum(innovations, target=0.0, slack=SLACK_SDS, limit=LIMIT_SDS),
+        ewma=ewma(innovations, target=0.0, sd=1.0),
     )
 
 

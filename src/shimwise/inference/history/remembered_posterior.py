@@ -1,12 +1,11 @@
 """The posterior of a prep whose units are remembered jointly, and whether its readings fit that memory.
 
-The robust posterior takes independent priors. A joint normal prior N(m, C) becomes one by counting in other
-coordinates: with C = T Tᵀ the units are u = m + T·w, and w is independent with sd 1. The history is taken at
-its word here: what guards against a wrong one is the test for knocks below, unit by unit, not a wider prior
-for all.
+The robust posterior needs independent priors. A joint normal prior N(m, C) becomes one in other coordinates:
+with C = T Tᵀ the units are u = m + T·w, and w is independent with sd 1. The history is used as it is: a wrong
+one is found by the test for knocks below, unit by unit, not by a wider prior for all.
 
-Whether a unit was knocked since is tested unit by unit: given what its readings alone say (with precision Λ
-and pull η), r = η − Λm has variance Λ + ΛCΛ, and a shift δ of unit i adds Λe_i·δ to it.
+Knocks are tested unit by unit: with the likelihood of the readings alone (precision Λ, pull η), r = η − Λm
+has variance Λ + ΛCΛ, and a shift δ of unit i adds Λe_i·δ to it.
 
 References
 ----------
@@ -25,20 +24,20 @@ from types import MappingProxyType
 import numpy as np
 
 from shimwise.errors import InferenceError
-from shimwise.inference.history.memory import History
+from shimwise.inference.model.joint_memory import History
 from shimwise.inference.model.linear import FloatArray, Kind, Model, Unknown
 from shimwise.inference.posterior.robust import Posterior, robust_posterior
 
 NOTICE_P = 0.006
-"""A knock is noticed at this risk of a false notice in a whole prep, were surprises exactly normal. Readings
-have longer tails: measured in simulation it is about twice that."""
+"""Probability of a false notice in a whole prep if innovations were exactly normal. Readings have longer
+tails: measured in simulation it is about twice that."""
 ALONE_SD_UM = 40.0
-"""Prior sd of bodies and lenses while asking what the readings alone say; it is taken out again. [µm]"""
+"""Prior sd of bodies and lenses while computing the likelihood of the readings; divided out again. [µm]"""
 TESTED = (Kind.BODY, Kind.LENS)
 DISCOUNT = 1.2
-"""Readings tell this much less than the robust posterior has it, which takes their weights as known (9 % in
-sd; measured in simulation). It is taken off the readings and not off the result, or a memory of many preps
-would widen without end."""
+"""The robust posterior takes the weights as known, so its readings carry this much too much information (9 %
+in sd; measured in simulation). The readings are discounted, not the result: otherwise a memory of many preps
+would keep widening."""
 NEGLIGIBLE = 1e-9
 Later = Mapping[tuple[Kind, str], tuple[str, ...]]
 """The states of a unit after adjustments that followed one of its states, by that one's kind and name."""
@@ -46,11 +45,11 @@ NO_LATER: Later = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Surprise:
-    """How far a unit's readings lie from what was remembered of it.
+class KnockTest:
+    """How far a unit's readings lie from its memory.
 
-    ``shift_um`` that would explain it, with its standard uncertainty ``sd_um``; ``z`` = shift/sd, a standard
-    normal when nothing happened; ``is_noticed`` when it is too large for chance among all units of the prep.
+    ``shift_um`` that would explain it, with its standard uncertainty ``sd_um``; ``z`` = shift/sd, standard
+    normal if nothing happened; ``is_noticed`` if it is too large for chance among all units of the prep.
     """
 
     kind: Kind
@@ -63,23 +62,23 @@ class Surprise:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """How a prep's readings fit the memory: χ², its degrees of freedom and p, and each unit's surprise."""
+    """How a prep's readings fit the memory: χ², its degrees of freedom and p, and the test of each unit."""
 
     chi_squared: float
     degrees: int
     p: float
-    surprises: tuple[Surprise, ...]
+    tests: tuple[KnockTest, ...]
 
     @property
-    def noticed(self) -> Surprise | None:
-        """The largest surprise that was noticed; None when all fits."""
-        found = [one for one in self.surprises if one.is_noticed]
+    def noticed(self) -> KnockTest | None:
+        """The largest knock that was noticed; None if all fits."""
+        found = [one for one in self.tests if one.is_noticed]
         return max(found, key=lambda one: abs(one.z), default=None)
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What readings alone say of the units in their model's ``columns``: ``precision`` (u, u), ``pull`` (u,).
+    """Likelihood of the units in a model's ``columns``: ``precision`` (u, u) and ``pull`` (u,).
 
     Everything else (conversions, the readers' k) is integrated out.
     """
@@ -90,12 +89,12 @@ class Evidence:
 
 
 def remembered_posterior(model: Model, history: History) -> Posterior:
-    """Robust posterior of a model with a joint history as the prior of its units.
+    """Return the robust posterior of a model with a joint history as the prior of its units.
 
     Parameters
     ----------
     model : Model
-        Its own priors of remembered units are not looked at; its gauges count as readings.
+        Its own priors of remembered units are ignored; its gauges count as readings.
     history : History
         Remembers every unit of the model (:meth:`History.with_units_of`).
 
@@ -103,11 +102,6 @@ def remembered_posterior(model: Model, history: History) -> Posterior:
     -------
     Posterior
         In the model's columns and units, as from :func:`.robust_posterior`.
-
-    Raises
-    ------
-    InferenceError
-        When a unit of the model is not remembered.
     """
     columns, here = history.columns_of(model)
     mean = model.prior_mean
@@ -126,14 +120,14 @@ def remembered_posterior(model: Model, history: History) -> Posterior:
     )
 
 
-def told_alone(model: Model, history: History) -> Model:
-    """Model with each remembered unit's prior told for itself, as wide as :meth:`History.alone_sd` has it.
+def learned(history: History, model: Model) -> History:
+    """Return the history after the readings of a model, all units of which are remembered."""
+    posterior = remembered_posterior(model, history)
+    return history.after(model, mean=posterior.mean, covariance=posterior.covariance)
 
-    Raises
-    ------
-    InferenceError
-        When a unit of the model is not remembered.
-    """
+
+def with_marginal_priors(model: Model, history: History) -> Model:
+    """Return the model with an independent prior for each remembered unit (:meth:`History.alone_sd`)."""
     columns, here = history.columns_of(model)
     sd = np.sqrt(np.diag(history.covariance))[here]
     wide_sd = history.alone_sd(here)
@@ -149,7 +143,7 @@ def told_alone(model: Model, history: History) -> Model:
 
 
 def evidence_of(model: Model) -> Evidence:
-    """What the readings of a model alone say of its bodies, lenses, scales and set-ups."""
+    """Return the likelihood of bodies, lenses, scales and set-ups: the posterior less a wide prior."""
     wide = replace(model, unknowns=tuple(_alone(unknown) for unknown in model.unknowns))
     posterior = robust_posterior(wide)
     columns = [i for i, unknown in enumerate(model.unknowns) if unknown.kind is not Kind.CONVERSION]
@@ -164,17 +158,17 @@ def evidence_of(model: Model) -> Evidence:
 
 
 def fit_to(history: History, model: Model, *, later: Later = NO_LATER) -> Fit:
-    """How a model's readings fit what is remembered of its units; each body and lens is tested for a knock.
+    """Test a model's readings against the memory, and each body and lens for a knock.
 
     ``later`` names the states that a unit had after adjustments: what knocked it before moved them too.
 
     Raises
     ------
     InferenceError
-        When there is no reading, or a unit of the model is not remembered.
+        If there is no reading, or a unit of the model is not remembered.
     """
     if not len(model.landing_um):
-        raise InferenceError("There is no reading to set beside the history. Take one first.")
+        raise InferenceError("There is no reading to compare with the history. Take one first.")
     evidence = evidence_of(model)
     here = [history.current(model.unknowns[i].kind, model.unknowns[i].name) for i in evidence.columns]
     precision, covariance = evidence.precision, history.covariance[np.ix_(here, here)]
@@ -183,7 +177,7 @@ def fit_to(history: History, model: Model, *, later: Later = NO_LATER) -> Fit:
     chi_squared = float(rest @ inverse @ rest)
     tested = [i for i, column in enumerate(evidence.columns) if model.unknowns[column].kind in TESTED]
     limit = NormalDist().inv_cdf(1 - (1 - (1 - NOTICE_P) ** (1 / max(1, len(tested)))) / 2)
-    surprises = []
+    tests = []
     for i in tested:
         unknown = model.unknowns[evidence.columns[i]]
         seen = precision[:, _moved_with(i, unknown, later, evidence, model)].sum(axis=1)
@@ -193,8 +187,8 @@ def fit_to(history: History, model: Model, *, later: Later = NO_LATER) -> Fit:
             continue  # nothing was read of it
         shift_um = float(reach @ rest) / information
         z = shift_um * math.sqrt(information)
-        surprises.append(
-            Surprise(
+        tests.append(
+            KnockTest(
                 kind=unknown.kind,
                 name=unknown.name,
                 shift_um=shift_um,
@@ -207,21 +201,18 @@ def fit_to(history: History, model: Model, *, later: Later = NO_LATER) -> Fit:
         chi_squared=chi_squared,
         degrees=degrees,
         p=_chi_squared_p(chi_squared, degrees),
-        surprises=tuple(surprises),
+        tests=tuple(tests),
     )
 
 
 def doubt_what_was_knocked(
     history: History, model: Model, *, later: Later = NO_LATER, most: int = 3
-) -> tuple[History, tuple[Surprise, ...]]:
-    """Doubt the units whose readings contradict the history, the worst first; say which they are.
+) -> tuple[History, tuple[KnockTest, ...]]:
+    """Widen the units whose readings contradict the history, the worst first; return history and knocks.
 
-    Raises
-    ------
-    InferenceError
-        As :func:`fit_to`.
+    One at a time: a knocked lens shifts the readings of every body, so its removal may clear the others.
     """
-    noticed: list[Surprise] = []
+    noticed: list[KnockTest] = []
     for _ in range(most):
         worst = fit_to(history, model, later=later).noticed
         if worst is None or worst.name in [one.name for one in noticed if one.kind is worst.kind]:
@@ -232,7 +223,7 @@ def doubt_what_was_knocked(
 
 
 def _moved_with(i: int, unknown: Unknown, later: Later, evidence: Evidence, model: Model) -> list[int]:
-    """Places of a unit and of its later states among the evidence's columns."""
+    """Return the positions of a unit and of its later states among the evidence's columns."""
     names = {unknown.name, *later.get((unknown.kind, unknown.name), ())}
     return [
         place
@@ -243,7 +234,7 @@ def _moved_with(i: int, unknown: Unknown, later: Later, evidence: Evidence, mode
 
 
 def _in_own_coordinates(model: Model, columns: list[int], mean: FloatArray, turn: FloatArray) -> Model:
-    """Model in w with u = mean + turn·w; gauges as rows of their own."""
+    """Return the model in w with u = mean + turn·w; gauges become rows, since they are not diagonal in w."""
     gauged = np.flatnonzero(model.gauge_precision)
     n, q = len(gauged), len(model.design)
     design = np.vstack([model.design, np.eye(len(mean))[gauged]])
@@ -271,7 +262,7 @@ def _in_own_coordinates(model: Model, columns: list[int], mean: FloatArray, turn
 
 
 def _discounted(posterior: Posterior, model: Model) -> Posterior:
-    """Posterior with the readings' information divided by ``DISCOUNT``; the prior keeps its own."""
+    """Return the posterior with the information of the readings, not of the prior, over ``DISCOUNT``."""
     prior = np.diag(model.prior_sd**-2.0)
     precision = np.linalg.inv(posterior.covariances)
     pull = np.einsum("gij,gj->gi", precision, posterior.means) - prior @ model.prior_mean
@@ -281,7 +272,7 @@ def _discounted(posterior: Posterior, model: Model) -> Posterior:
 
 
 def _is_as_unknown(unknown: Unknown, sd: float) -> bool:
-    """Whether a unit is remembered no better than the model takes one that nobody knows."""
+    """Whether the memory of a unit is no narrower than the model's prior of an unknown one."""
     return unknown.kind not in TESTED or bool(sd >= unknown.sd * (1 - 1e-9))
 
 
@@ -292,7 +283,7 @@ def _alone(unknown: Unknown) -> Unknown:
 
 
 def _root(covariance: FloatArray) -> FloatArray:
-    """Lower triangle T with T Tᵀ the covariance, after scaling each unit by its sd."""
+    """Return the lower triangle T with T Tᵀ the covariance, after scaling each unit by its sd."""
     sd = np.sqrt(np.diag(covariance))
     correlation = covariance / np.outer(sd, sd)
     jitter = 0.0
@@ -306,14 +297,14 @@ def _root(covariance: FloatArray) -> FloatArray:
 
 
 def _positive(matrix: FloatArray, scale: FloatArray) -> FloatArray:
-    """Matrix without the negative eigenvalues that a mixture's tails leave; ``scale`` makes it unit-free."""
+    """Clip the negative eigenvalues that a mixture's tails cause; ``scale`` makes the matrix unit-free."""
     value, vector = np.linalg.eigh(matrix * np.outer(scale, scale))
     clean = (vector * np.maximum(value, 0.0)) @ vector.T
     return np.asarray(clean / np.outer(scale, scale))
 
 
 def _pseudo_inverse(variance: FloatArray, covariance: FloatArray) -> tuple[FloatArray, int]:
-    """Inverse on what the readings speak of, and its rank; ``covariance`` makes it unit-free."""
+    """Return the inverse on the observed subspace, and its rank; ``covariance`` makes it unit-free."""
     scale = np.sqrt(np.diag(covariance))
     value, vector = np.linalg.eigh(variance * np.outer(scale, scale))
     kept = value > 1e-6 * value.max()

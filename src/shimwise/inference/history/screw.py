@@ -1,8 +1,9 @@
-"""What a body's screw does: its travel for a turn, its play and its sense, learned from moves made before.
+"""A body's screw: travel for a turn, play and sense, learned from earlier moves.
 
-A move of t turns changes the body's error by p·t where the screw keeps pressing from the same side, and by
-p·t less the play b where the side it presses from changes. Before any move p, b and the sense have a wide
-prior; every pair of a body's error before and after a move narrows it. All of it on a grid, exactly.
+A move of t turns changes the body's error by p·t if the screw keeps pressing from the same side, and by p·t
+less the play b if it changes sides. Before any move p, b and the sense have a wide prior; each pair of the
+body's error before and after a move narrows it. The posterior is computed on a grid, exactly: three unknowns
+are few, and it has two modes while the sense is not known.
 
 Signs: + is away from the flange, for changes [µm]; turns are + in the sense that is taken to move it away.
 
@@ -45,6 +46,8 @@ MISFIT_SDS = 6.0
 """A move this many standard deviations from what the best fitting screw does is refused."""
 SENSE_P = 0.99
 """The sense of a screw is known at this probability."""
+NEGLIGIBLE = 1e-12
+"""Points of the grid with less than this share of the best are dropped: later moves cannot revive them."""
 MOST_TURNS = 3.0
 """No advice turns further at once: more travel than any error worth adjusting here."""
 
@@ -78,7 +81,7 @@ class ScrewMove:
     def of_change(
         cls, *, turns: float, approach_changed: bool | None, change_um: float, change_sd_um: float
     ) -> "ScrewMove":
-        """Make a move of which the change itself is known, as :meth:`History.change` tells it. [µm]"""
+        """Return a move whose change itself is known, as from :meth:`History.change`. [µm]"""
         own_um = change_sd_um / math.sqrt(2)
         return cls(
             turns=turns,
@@ -167,6 +170,17 @@ class ScrewKnowledge:
         """Whether one sense is all but certain."""
         return max(self.p_sense, 1 - self.p_sense) >= SENSE_P
 
+    def reweighted(self, weight: FloatArray, *, moves: int = 0) -> "ScrewKnowledge":
+        """Return the knowledge with other weights (g,) of its points, not all 0, after so many more moves."""
+        kept = weight > NEGLIGIBLE * weight.max()
+        return ScrewKnowledge(
+            weight[kept] / weight[kept].sum(),
+            self.travel_um[kept],
+            self.backlash_um[kept],
+            self.sense[kept],
+            self.count + moves,
+        )
+
     def um_per_turn_interval(self, probability: float = 0.95) -> tuple[float, float]:
         """Central interval of the travel for one turn. [µm]"""
         steps = np.log(self.travel_um)
@@ -183,18 +197,12 @@ class ScrewKnowledge:
 
 
 def unknown_screw(*, p_sense: float = 1.0) -> ScrewKnowledge:
-    """What is known of a screw before it was ever moved.
+    """Return the prior of a screw.
 
     Parameters
     ----------
     p_sense : float
-        Probability that + turns move the sensor away from the flange: 1 where the sense is known, 0.5 where
-        it is not.
-
-    Raises
-    ------
-    InferenceError
-        When ``p_sense`` is no probability.
+        Probability that + turns move the sensor away from the flange: 1 if the sense is known, else 0.5.
     """
     if not 0 <= p_sense <= 1:
         raise InferenceError(f"The probability of the sense is {p_sense:g}. It has to lie between 0 and 1.")
@@ -206,13 +214,13 @@ def unknown_screw(*, p_sense: float = 1.0) -> ScrewKnowledge:
 
 
 def learn(known: ScrewKnowledge, moves: Sequence[ScrewMove]) -> ScrewKnowledge:
-    """Knowledge of a screw after moves were made with it; the order of the moves does not matter.
+    """Return the posterior of a screw after moves, in any order.
 
     Raises
     ------
     InferenceError
-        When a move's number is impossible, or no screw explains a move: its direction or count is
-        likely to be wrong.
+        If a move's number is impossible, or no screw explains a move: its direction or count is likely to be
+        wrong.
     """
     log_share = np.log(known.share)
     for move in moves:
@@ -221,25 +229,11 @@ def learn(known: ScrewKnowledge, moves: Sequence[ScrewMove]) -> ScrewKnowledge:
     best = int(np.argmax(log_share))
     for move in moves:
         _refuse_misfit(known, best, move)
-    share = np.exp(log_share - log_share[best])
-    kept = share > 1e-12
-    return ScrewKnowledge(
-        share[kept] / share[kept].sum(),
-        known.travel_um[kept],
-        known.backlash_um[kept],
-        known.sense[kept],
-        known.count + len(moves),
-    )
+    return known.reweighted(np.exp(log_share - log_share[best]), moves=len(moves))
 
 
 def travel_of(known: ScrewKnowledge, turns: float, *, approach_changed: bool | None = False) -> Travel:
-    """Change that a move is expected to make, with its uncertainty. [µm]
-
-    Raises
-    ------
-    InferenceError
-        When ``turns`` is not finite.
-    """
+    """Return the expected change by a move, with its uncertainty. [µm]"""
     refuse_unless_finite([turns], "The number of turns")
     if turns == 0:
         return Travel(mean_um=0.0, sd_um=0.0)
@@ -261,11 +255,11 @@ def turns_for(
     tolerance_um: float = 10.0,
     approach_changed: bool | None = False,
 ) -> TurnAdvice:
-    """How far to turn for a wanted change: the whole way where the screw is known, else a first move.
+    """Return how far to turn for a wanted change: the whole way if the screw is known, else a first move.
 
-    The whole move is the one of least expected squared error. A first move is the one that leaves the least
-    expected error after a second one, among those that stay (95 %) within ``MOST_EXCURSION_UM`` of the way
-    from start to goal: the reading after it tells p to ``reread_sd_um``/turns.
+    The whole move has the least expected squared error. A first move leaves the least expected error after a
+    second one, among those that stay (95 %) within ``MOST_EXCURSION_UM`` of the way from start to goal: the
+    reading after it determines p to ``reread_sd_um``/turns.
 
     Parameters
     ----------
@@ -273,16 +267,11 @@ def turns_for(
     change_um, change_sd_um : float
         Change wanted, + away from the flange, and its standard uncertainty. [µm]
     reread_sd_um : float
-        Standard uncertainty that the re-check will leave on the change. [µm, above 0]
+        Standard uncertainty of the change after the re-check. [µm, above 0]
     tolerance_um : float
         Tolerance of the body, ±. [µm, above 0]
     approach_changed : bool or None
         Whether the screw will come to rest pressing from another side than before; None: not known.
-
-    Raises
-    ------
-    InferenceError
-        When a number is impossible.
     """
     refuse_unless_finite([change_um, change_sd_um], "The change wanted")
     for what, value in (("The re-check's uncertainty", reread_sd_um), ("The tolerance", tolerance_um)):
@@ -306,7 +295,7 @@ def turns_for(
 
 @cache
 def _prior_grid() -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Travel, play and share of every point of the grid, flattened."""
+    """Return travel, play and prior share of every point of the grid, flattened."""
     log_travel = -0.5 * (np.log(TRAVEL_GRID_UM / TRAVEL_MEDIAN_UM) / TRAVEL_LOG_SD) ** 2
     log_backlash = -0.5 * (BACKLASH_GRID_UM / BACKLASH_SCALE_UM) ** 2
     share = np.exp(log_travel[:, None] + log_backlash[None, :]).ravel()
@@ -325,7 +314,7 @@ def _changed_share(approach_changed: bool | None) -> float:
 def _change(
     travel: FloatArray, backlash: FloatArray, sense: FloatArray, turns: float, changed: float
 ) -> FloatArray:
-    """Change (g,) of a move; the play is lost first, and no move goes backward. [µm]"""
+    """Return the change (g,) by a move; the play is lost first, and no move goes backward. [µm]"""
     way = np.maximum(travel * abs(turns) - changed * backlash, 0.0)
     return np.asarray(sense * math.copysign(1.0, turns) * way)
 
@@ -344,7 +333,7 @@ def _log_likelihood(known: ScrewKnowledge, move: ScrewMove) -> FloatArray:
 
 
 def _whole_move(known: ScrewKnowledge, change_um: float, approach_changed: bool | None) -> float:
-    """Turns of least expected squared error: (Δ E[σp] + sign·E[p b]) / E[p²] with the play c·b lost."""
+    """Return the turns of least expected squared error: (Δ E[σp] + sign·c·E[p b]) / E[p²], c·b the play."""
     mean_travel = float(known.share @ (known.sense * known.travel_um))
     lost = _changed_share(approach_changed) * float(known.share @ (known.travel_um * known.backlash_um))
     along = abs(change_um) * abs(mean_travel) + lost * (change_um != 0)
@@ -355,7 +344,7 @@ def _whole_move(known: ScrewKnowledge, change_um: float, approach_changed: bool 
 def _trial_move(
     known: ScrewKnowledge, change_um: float, reread_sd_um: float, approach_changed: bool | None
 ) -> float:
-    """Turns of a first move: least expected square left after a second one, within the excursion allowed."""
+    """Return the first move with the least expected square after a second one, within the excursion."""
     way = 1.0 if known.p_sense >= 0.5 else -1.0
     side = math.copysign(1.0, change_um) * way
     candidates = np.geomspace(0.005, MOST_TURNS, 60)
@@ -368,15 +357,15 @@ def _trial_move(
         if float(known.share @ (excursion > MOST_EXCURSION_UM)) > 0.05:
             break
         noise = reread_sd_um**2 + SETTLING_SD_UM**2 + (ANGLE_SD_TURNS * known.travel_um) ** 2
-        told = 1 / (prior_sd**-2 + turns**2 / noise)
-        loss = float(known.share @ (((change_um - change) / known.travel_um) ** 2 * told))
+        left = 1 / (prior_sd**-2 + turns**2 / noise)
+        loss = float(known.share @ (((change_um - change) / known.travel_um) ** 2 * left))
         if loss < best_loss:
             best, best_loss = float(turns), loss
     return side * best
 
 
 def _refuse_misfit(known: ScrewKnowledge, best: int, move: ScrewMove) -> None:
-    """Refuse a move that even the screw that fits all moves best does not explain."""
+    """Raise if even the screw that fits all moves best does not explain a move."""
     point = (known.travel_um[[best]], known.backlash_um[[best]], known.sense[[best]])
     sides = (0.0, 1.0) if move.approach_changed is None else (float(move.approach_changed),)
     expected_um = [float(_change(*point, move.turns, side)[0]) for side in sides]
@@ -398,4 +387,4 @@ def _check_move(move: ScrewMove) -> None:
             "common. The first two have to be above 0, what is in common between 0 and the lesser."
         )
     if move.turns == 0:
-        raise InferenceError("A move of no turns says nothing of a screw. Leave it out.")
+        raise InferenceError("A move of no turns carries no information about a screw. Leave it out.")

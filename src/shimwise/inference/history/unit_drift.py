@@ -1,10 +1,10 @@
-"""Whether a unit drifts: each sign-off against what was expected of it, charted between two adjustments.
+"""Whether a unit drifts: each sign-off against its expectation, charted between two adjustments.
 
-How sure a sign-off is differs from prep to prep, and its posterior holds what was known before it. So a
-chart does not take errors as they were signed. What a prep alone said is taken out of its posterior
-(:func:`told_alone`), set against what the sign-offs before it said of a unit that keeps still, and divided by
-the standard uncertainty of that difference: a *surprise*, target 0, sd 1, independent of the others. The
-wander that a memory allows for is not allowed for here: it is what a chart is to show.
+Preps differ in precision, and a posterior at sign-off contains what was known before. So a chart does not
+use errors as they were signed: the prior is divided out of each posterior (:func:`prep_only_estimate`), the
+result compared with the mean of the earlier preps and divided by the standard uncertainty of the difference.
+That is an *innovation*: target 0, sd 1, independent of the others. The drift that the memory allows for is
+not included: it is what the chart has to show.
 
 References
 ----------
@@ -23,27 +23,35 @@ from itertools import pairwise
 
 from shimwise.errors import InferenceError
 from shimwise.inference.history.control_charts import Drift, watch
-from shimwise.inference.history.memory import DAYS_PER_MONTH
 from shimwise.inference.model.checks import refuse_unless_finite
+from shimwise.inference.model.joint_memory import DAYS_PER_MONTH
 
-__all__ = ["LEAST_SIGN_OFFS", "SignedError", "Surprise", "Told", "UnitDrift", "chart", "told_alone"]
+__all__ = [
+    "LEAST_SIGN_OFFS",
+    "Innovation",
+    "PrepOnly",
+    "SignedError",
+    "UnitDrift",
+    "chart",
+    "prep_only_estimate",
+]
 
 LEAST_SIGN_OFFS = 3
 """One to start from and two to compare: below that no chart is drawn. Chosen by us."""
 LEAST_SHARE = 0.02
-"""A prep that lowers the variance by less than this share of it said nothing. Chosen by us."""
+"""A prep that lowers the variance by a smaller share carries no new information. Chosen by us."""
 
 SEAT_SD_UM = 1.0
-"""By how much a still unit may seem to differ from prep to prep, beside what each is unsure of: a seat that
-gives, warmth, another gauge. [µm] Chosen by us."""
+"""Scatter of an unchanged unit from prep to prep beyond its standard uncertainties: seat, temperature,
+another gauge. [µm] Chosen by us."""
 SET_ASIDE_Z = 4.0
-"""A posterior that lies further from its prior than chance takes it (1 in 16,000) was not made of it: the
-judge sets aside what was remembered of a unit that was knocked. Chosen by us."""
+"""A posterior farther from its prior than this (chance 1 in 16,000) was computed without that prior: the
+judge drops the memory of a knocked unit. Chosen by us."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
-    """What one prep alone says of a unit's error, with its standard uncertainty. [µm, short < 0 < deep]"""
+class PrepOnly:
+    """A unit's error from one prep alone, with its standard uncertainty. [µm, short < 0 < deep]"""
 
     error_um: float
     sd_um: float
@@ -51,20 +59,20 @@ class Told:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SignedError:
-    """A unit's error as it was signed, and what the prep alone said. [µm, short < 0 < deep]
+    """A unit's error as it was signed, and that from the prep alone. [µm, short < 0 < deep]
 
-    ``days``: time of the sign-off, from any zero [d]; ``alone`` is None where the prep told nothing new.
+    ``days``: time of the sign-off, from any zero [d]; ``alone`` is None if it carried no new information.
     """
 
     days: float
     error_um: float
     sd_um: float
-    alone: Told | None
+    alone: PrepOnly | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Surprise:
-    """A sign-off beside what was expected of it: ``place`` in the series, expectation [µm], surprise z."""
+class Innovation:
+    """Innovation ``z`` of the sign-off at ``place`` in the series, and its expectation. [µm]"""
 
     place: int
     expected_um: float
@@ -74,15 +82,15 @@ class Surprise:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitDrift:
-    """The charts of one epoch; ``drift`` is None where there are too few sign-offs.
+    """The charts of one epoch; ``drift`` is None if there are too few sign-offs.
 
-    ``is_beyond``: by surprise, whether either chart stands beyond its limits; ``sense``: −1 short, +1 deep, 0
-    while the newest stands within. Then ``start`` is the surprise with which the move began, and ``rate_um``
-    how fast it went since the sign-off before that, with its standard uncertainty from the preps alone; None
-    where no time passed. [µm a month]
+    ``is_beyond``: for each innovation, whether either chart is beyond its limits. ``sense``: −1 short, +1
+    deep, 0 while the newest is within. ``start``: index of the innovation with which the move began;
+    ``rate_um`` and ``rate_sd_um``: its rate since the sign-off before that, from the preps alone; None if no
+    time passed. [µm a month]
     """
 
-    surprises: tuple[Surprise, ...]
+    innovations: tuple[Innovation, ...]
     drift: Drift | None
     is_beyond: tuple[bool, ...] = ()
     sense: int = 0
@@ -91,67 +99,59 @@ class UnitDrift:
     rate_sd_um: float | None = None
 
 
-def told_alone(*, before_um: float, before_sd_um: float, after_um: float, after_sd_um: float) -> Told | None:
-    """What a prep alone said: the posterior with the prior taken out. [µm, short < 0 < deep]
+def prep_only_estimate(
+    *, before_um: float, before_sd_um: float, after_um: float, after_sd_um: float
+) -> PrepOnly | None:
+    """Return a posterior with its prior divided out. [µm, short < 0 < deep]
 
     Parameters
     ----------
     before_um, before_sd_um : float
-        What was known before, mean and sd.
+        Prior mean and sd.
     after_um, after_sd_um : float
-        What was known after, mean and sd.
+        Posterior mean and sd.
 
     Returns
     -------
-    Told or None
-        1/r² = 1/after² − 1/before², exact for normals; None where the prep left the unit no better known and
-        where it was. The posterior as it stands where the prior can have had no part in it: it moved by more
-        than ``SET_ASIDE_Z`` sds of such a move, √(before² − after²).
-
-    Raises
-    ------
-    InferenceError
-        When a number is not finite, or an sd not above 0.
+    PrepOnly or None
+        1/r² = 1/after² − 1/before², exact for normals; None if the prep carried no new information. The
+        posterior itself if it cannot contain the prior: it moved by more than ``SET_ASIDE_Z`` sds of such a
+        move, √(before² − after²).
     """
     _check(before_um, before_sd_um)
     _check(after_um, after_sd_um)
     gained = after_sd_um**-2 - before_sd_um**-2
     foreseen_um2 = max(before_sd_um**2 - after_sd_um**2, LEAST_SHARE * before_sd_um**2)
     if abs(after_um - before_um) > SET_ASIDE_Z * math.sqrt(foreseen_um2):
-        return Told(error_um=after_um, sd_um=after_sd_um)
+        return PrepOnly(error_um=after_um, sd_um=after_sd_um)
     if gained <= LEAST_SHARE * before_sd_um**-2:
         return None
     pull = after_um * after_sd_um**-2 - before_um * before_sd_um**-2
-    return Told(error_um=pull / gained, sd_um=gained**-0.5)
+    return PrepOnly(error_um=pull / gained, sd_um=gained**-0.5)
 
 
 def chart(series: Sequence[SignedError]) -> UnitDrift:
-    """Chart a unit's sign-offs since it was last adjusted.
+    """Chart a unit's sign-offs of one epoch, in time order.
 
-    The first is the reference: what was known after the adjustment. From then on each prep's own word is one
-    surprise, beside the mean of those before it, each weighted by its own uncertainty.
-
-    Parameters
-    ----------
-    series : sequence of SignedError
-        Of one epoch, in time order.
+    The first is the reference: the state after the adjustment. From then on each prep's own estimate is one
+    innovation against the mean of those before it, each weighted by its own uncertainty.
 
     Raises
     ------
     InferenceError
-        When a number cannot be, or times run backwards.
+        If a number is impossible, or times run backwards.
     """
-    surprises = _surprises(series)
-    if len(surprises) + 1 < LEAST_SIGN_OFFS:
-        return UnitDrift(surprises=surprises, drift=None)
-    drift = watch([one.z for one in surprises])
-    is_beyond = tuple(_is_beyond(drift, i) for i in range(len(surprises)))
+    innovations = _innovations(series)
+    if len(innovations) + 1 < LEAST_SIGN_OFFS:
+        return UnitDrift(innovations=innovations, drift=None)
+    drift = watch([one.z for one in innovations])
+    is_beyond = tuple(_is_beyond(drift, i) for i in range(len(innovations)))
     if not is_beyond[-1]:
-        return UnitDrift(surprises=surprises, drift=drift, is_beyond=is_beyond)
+        return UnitDrift(innovations=innovations, drift=drift, is_beyond=is_beyond)
     sense, start = _move(drift)
-    rate_um, rate_sd_um = _rate(series, surprises[start - 1].place if start else 0)
+    rate_um, rate_sd_um = _rate(series, innovations[start - 1].place if start else 0)
     return UnitDrift(
-        surprises=surprises,
+        innovations=innovations,
         drift=drift,
         is_beyond=is_beyond,
         sense=sense,
@@ -161,7 +161,7 @@ def chart(series: Sequence[SignedError]) -> UnitDrift:
     )
 
 
-def _surprises(series: Sequence[SignedError]) -> tuple[Surprise, ...]:
+def _innovations(series: Sequence[SignedError]) -> tuple[Innovation, ...]:
     if not series:
         return ()
     for one in series:
@@ -176,7 +176,7 @@ def _surprises(series: Sequence[SignedError]) -> tuple[Surprise, ...]:
         own = one.alone.sd_um**2 + SEAT_SD_UM**2
         off_um = one.alone.error_um - mean
         z = off_um / math.sqrt(variance + own)
-        found.append(Surprise(place=place, expected_um=mean, expected_sd_um=math.sqrt(variance), z=z))
+        found.append(Innovation(place=place, expected_um=mean, expected_sd_um=math.sqrt(variance), z=z))
         share = variance / (variance + own)
         mean, variance = mean + share * off_um, share * own
     return tuple(found)
@@ -189,7 +189,7 @@ def _is_beyond(drift: Drift, i: int) -> bool:
 
 
 def _move(drift: Drift) -> tuple[int, int]:
-    """Sense of the move that the newest value tells, and the surprise with which it began."""
+    """Return the sense of the newest move, and the innovation with which it began (the track's last zero)."""
     sums, averages = drift.cusum, drift.ewma.averages
     if max(sums.high[-1], sums.low[-1]) > sums.limit:
         is_deep = sums.high[-1] > sums.low[-1]
@@ -202,21 +202,21 @@ def _move(drift: Drift) -> tuple[int, int]:
 
 
 def _rate(series: Sequence[SignedError], first: int) -> tuple[float | None, float | None]:
-    """Weighted straight line through what each prep alone said from one place on. [µm a month]
+    """Return slope and sd of a weighted line through the preps' own estimates from one place on. [µm a month]
 
-    The reference counts as it was signed: with all that was known after the adjustment.
+    The reference counts as it was signed, with all that was known after the adjustment.
     """
-    reference = Told(error_um=series[0].error_um, sd_um=series[0].sd_um)
-    words = [(one.days, one.alone if i else reference) for i, one in enumerate(series)][first:]
-    days = [day for day, word in words if word is not None]
-    told = [word for _, word in words if word is not None]
-    weights = [one.sd_um**-2 for one in told]
+    reference = PrepOnly(error_um=series[0].error_um, sd_um=series[0].sd_um)
+    estimates = [(one.days, one.alone if i else reference) for i, one in enumerate(series)][first:]
+    days = [day for day, own in estimates if own is not None]
+    alone = [own for _, own in estimates if own is not None]
+    weights = [one.sd_um**-2 for one in alone]
     middle = math.fsum(w * day for w, day in zip(weights, days, strict=True)) / math.fsum(weights)
     spread = math.fsum(w * (day - middle) ** 2 for w, day in zip(weights, days, strict=True))
     if spread <= 0:
         return None, None
     lean = math.fsum(
-        w * (day - middle) * one.error_um for w, day, one in zip(weights, days, told, strict=True)
+        w * (day - middle) * one.error_um for w, day, one in zip(weights, days, alone, strict=True)
     )
     return DAYS_PER_MONTH * lean / spread, DAYS_PER_MONTH * spread**-0.5
 

@@ -1,10 +1,9 @@
 """From a prep to its model: which unknowns there are, and the row of each reading.
 
-The optics turn a distance and a reading into a landing; names become columns; what is known becomes priors.
-Candidates for a next reading are rows too, so the plan asks the same code what a reading would say.
+Candidates for a next reading become rows of the same model, so that planning and judging share one design.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -13,53 +12,58 @@ from shimwise.errors import InferenceError
 from shimwise.inference.model import linear as priors
 from shimwise.inference.model.checks import check_prep
 from shimwise.inference.model.linear import FloatArray, IntArray, Kind, Model, Unknown
-from shimwise.inference.model.observations import Sight, SightMaker, distinct, landings_um, reading_sd_um
+from shimwise.inference.model.observations import (
+    Observation,
+    ObservationContext,
+    distinct,
+    landings_um,
+    reading_sd_um,
+)
 from shimwise.inference.model.prep import Axis, BodyKnowledge, Prep, Reading, UnitKnowledge
-from shimwise.optics import magnification
 
 MOST_UNKNOWNS = 3000
-"""More columns than this are refused: the dense solution would not fit a laptop's patience."""
+"""More columns than this are refused: the dense solution takes too long on a laptop."""
 
 
 @dataclass(frozen=True, slots=True)
 class Candidates:
     """Readings that could be taken, as rows: ``design`` (c, p), ``blur_um`` and ``reading_sd_um`` (c,)."""
 
-    sights: tuple[Sight, ...]
+    observations: tuple[Observation, ...]
     design: FloatArray
     blur_um: FloatArray
     reading_sd_um: FloatArray
 
 
 def build_model(prep: Prep, *, candidates: Sequence[Reading] = ()) -> tuple[Model, Candidates]:
-    """Model of a prep, with the rows of candidate readings in the same columns.
+    """Build the model of a prep, with the rows of candidate readings in the same columns.
 
     Parameters
     ----------
     prep : Prep
         Readings and what is known of the units.
     candidates : sequence of Reading
-        Readings that could be taken; their ``reading_mm`` is not looked at.
+        Readings that could be taken; their ``reading_mm`` is ignored.
 
     Returns
     -------
     model : Model
         With a column for every unit that a reading, a candidate or a gauge touches.
     candidates : Candidates
-        Rows of the candidates, repeats of one sight given once.
+        Rows of the candidates, without repeats.
 
     Raises
     ------
     InferenceError
-        When there is no reading, candidate or unit, a number is impossible, or there are more than
+        If there is no reading, candidate or unit, a number is impossible, or there are more than
         ``MOST_UNKNOWNS`` unknowns.
     OpticsError
-        When a distance or reading lies inside the near limit of its lens.
+        If a distance or reading lies inside the near limit of its lens.
     """
     check_prep(prep)
-    context = SightMaker.of(prep, [*prep.readings, *candidates])
-    taken, pattern = distinct(context.sight(reading) for reading in prep.readings)
-    possible, _ = distinct(context.sight(reading) for reading in candidates)
+    context = ObservationContext.of(prep, [*prep.readings, *candidates])
+    taken, pattern = distinct(context.observation(reading) for reading in prep.readings)
+    possible, _ = distinct(context.observation(reading) for reading in candidates)
     if not (taken or possible or prep.bodies or prep.lenses):
         raise InferenceError("There is nothing to judge: no reading, no gauge and no unit. Add a reading.")
     landings = landings_um(taken, pattern, prep.readings)
@@ -70,7 +74,7 @@ def build_model(prep: Prep, *, candidates: Sequence[Reading] = ()) -> tuple[Mode
     model = _finish(columns, design, taken, pattern, landings)
     width = len(model.unknowns)
     return model, Candidates(
-        sights=tuple(possible),
+        observations=tuple(possible),
         design=_dense(candidate_design, width),
         blur_um=columns.blur_um(possible),
         reading_sd_um=reading_sd_um(possible),
@@ -78,10 +82,7 @@ def build_model(prep: Prep, *, candidates: Sequence[Reading] = ()) -> tuple[Mode
 
 
 def later_states(prep: Prep) -> dict[tuple[Kind, str], tuple[str, ...]]:
-    """Names of a unit's states after each of its states that are past, by that one's kind and name.
-
-    A prep names the past states of a unit in their order.
-    """
+    """Return the later states of each past state of a unit, by kind and name; a prep has them in order."""
     later: dict[tuple[Kind, str], tuple[str, ...]] = {}
     for kind, known in ((Kind.BODY, prep.bodies), (Kind.LENS, prep.lenses)):
         past: dict[str, list[str]] = {}
@@ -96,49 +97,45 @@ def later_states(prep: Prep) -> dict[tuple[Kind, str], tuple[str, ...]]:
 
 @dataclass(slots=True)
 class _Columns:
-    """The unknowns met so far, in order of first use within their kind, and the rows written in them."""
+    """The unknowns found so far, in order of first use, and the rows written in them."""
 
     prep: Prep
-    context: SightMaker
+    context: ObservationContext
     landing_of_lens: dict[str, float]
     found: dict[tuple[Kind, str], int] = field(default_factory=dict)
     unknowns: list[Unknown] = field(default_factory=list)
 
     def add_known(self) -> None:
-        """Columns for what the kit names and no reading or candidate touches."""
+        """Add columns for units that no reading or candidate touches."""
         for kind, names in ((Kind.BODY, self.prep.bodies), (Kind.LENS, self.prep.lenses)):
             for name in names:
                 self._column(kind, name)
 
-    def rows(self, sights: Sequence[Sight]) -> list[dict[int, float]]:
-        return [self._row(sight) for sight in sights]
+    def rows(self, observations: Iterable[Observation]) -> list[dict[int, float]]:
+        return [self._row(one) for one in observations]
 
-    def blur_um(self, sights: Sequence[Sight]) -> FloatArray:
-        """N·c of each sight, shape (q,) [µm]: 0 where frames measured it and no eye did."""
-        return np.array([self._blur_um(sight) for sight in sights], dtype=np.float64)
+    def blur_um(self, observations: Iterable[Observation]) -> FloatArray:
+        """Return N·c of each observation, shape (q,) [µm]: 0 where frames measured it and no eye did."""
+        return np.array([self._blur_um(one) for one in observations], dtype=np.float64)
 
-    def _blur_um(self, sight: Sight) -> float:
-        coc_um = self.prep.bodies.get(sight.body, BodyKnowledge()).coc_um
-        return sight.fnumber * coc_um if sight.measured_sd_um is None else 0.0
+    def _blur_um(self, one: Observation) -> float:
+        coc_um = self.prep.bodies.get(one.body, BodyKnowledge()).coc_um
+        return one.fnumber * coc_um if one.measured_sd_um is None else 0.0
 
-    def _row(self, sight: Sight) -> dict[int, float]:
-        m = float(
-            magnification(
-                focal_mm=sight.focal_mm, distance_mm=sight.distance_mm, separation_mm=sight.separation_mm
-            )
-        )
-        row = {self._column(Kind.BODY, sight.body): 1.0, self._column(Kind.LENS, sight.lens): 1.0}
+    def _row(self, one: Observation) -> dict[int, float]:
+        m = one.magnification
+        row = {self._column(Kind.BODY, one.body): 1.0, self._column(Kind.LENS, one.lens): 1.0}
         if m > 0:
-            row[self._column(Kind.SCALE, sight.lens)] = sight.focal_mm * m  # µm per ‰
-            row[self._column(Kind.SETUP, sight.setup)] = 1e3 * m**2  # µm per mm
-        if sight.axis is not None:
-            row[self._column(Kind.AXIS, sight.lens)] = 1.0 if sight.axis is Axis.VERTICAL else -1.0
-        if sight.fnumber > self.context.widest[sight.lens]:
-            row[self._column(Kind.STOP, f"{sight.lens} at f/{sight.fnumber:g}")] = 1.0
-        nearness = priors.NEAR_MARK_MM / sight.distance_mm
-        shift_um = self.landing_of_lens.get(sight.lens, 0.0) * nearness * sight.conversion_share
+            row[self._column(Kind.SCALE, one.lens)] = one.focal_mm * m  # µm per ‰
+            row[self._column(Kind.SETUP, one.setup)] = 1e3 * m**2  # µm per mm
+        if one.axis is not None:
+            row[self._column(Kind.AXIS, one.lens)] = 1.0 if one.axis is Axis.VERTICAL else -1.0
+        if one.fnumber > self.context.widest[one.lens]:
+            row[self._column(Kind.STOP, f"{one.lens} at f/{one.fnumber:g}")] = 1.0
+        nearness = priors.NEAR_MARK_MM / one.distance_mm
+        shift_um = self.landing_of_lens.get(one.lens, 0.0) * nearness * one.conversion_share
         if shift_um:
-            row[self._column(Kind.CONVERSION, sight.lens)] = shift_um
+            row[self._column(Kind.CONVERSION, one.lens)] = shift_um
         return row
 
     def _column(self, kind: Kind, name: str) -> int:
@@ -170,12 +167,12 @@ def _unit_prior(kind: Kind, name: str, knowledge: UnitKnowledge | None, unknown_
 def _finish(
     columns: _Columns,
     rows: list[dict[int, float]],
-    taken: Sequence[Sight],
+    taken: Sequence[Observation],
     pattern: IntArray,
     landings: FloatArray,
 ) -> Model:
     prep, unknowns = columns.prep, columns.unknowns
-    by_eye = [sight.operator for sight in taken if sight.measured_sd_um is None]
+    by_eye = [one.operator for one in taken if one.measured_sd_um is None]
     operators = tuple(dict.fromkeys(by_eye)) or ("",)
     precision, pull = np.zeros(len(unknowns)), np.zeros(len(unknowns))
     for i, unknown in enumerate(unknowns):
@@ -192,25 +189,29 @@ def _finish(
         design=_dense(rows, len(unknowns)),
         blur_um=columns.blur_um(taken),
         reading_sd_um=reading_sd_um(taken),
-        operator=np.array([_position(operators, sight.operator) for sight in taken], dtype=np.intp),
+        operator=np.array([_position(operators, one.operator) for one in taken], dtype=np.intp),
         operators=operators,
-        setups=tuple(sight.setup for sight in taken),
+        setups=tuple(one.setup for one in taken),
         pattern=pattern,
         landing_um=landings,
         gauge_precision=precision,
         gauge_pull=pull,
-        warnings=tuple(columns.context.warnings()),
+        notices=columns.context.notices(),
     )
 
 
 def _position(operators: Sequence[str], operator: str) -> int:
-    """Index of a person; of frames, where no eye is judged, any."""
+    """Return the index of a person; of frames, where no eye is judged, any."""
     return operators.index(operator) if operator in operators else 0
 
 
-def _median_landings(sights: Sequence[Sight], pattern: IntArray, landings: FloatArray) -> dict[str, float]:
-    """Median landing of each lens [µm]: what an uncertain conversion is a share of."""
-    lenses = np.array([sight.lens for sight in sights], dtype=object)[pattern] if sights else np.array([])
+def _median_landings(
+    observations: Sequence[Observation], pattern: IntArray, landings: FloatArray
+) -> dict[str, float]:
+    """Return the median landing of each lens [µm]: an uncertain conversion is a share of it."""
+    if not observations:
+        return {}
+    lenses = np.array([one.lens for one in observations], dtype=object)[pattern]
     return {lens: float(np.median(landings[lenses == lens])) for lens in dict.fromkeys(lenses)}
 
 

@@ -1,4 +1,4 @@
-"""Refuse what cannot be judged, before anything is reckoned; what is wrong comes first in the message."""
+"""Refuse what cannot be judged, before anything is computed."""
 
 import math
 from collections.abc import Iterable
@@ -8,14 +8,7 @@ from shimwise.inference.model.prep import BodyKnowledge, Prep, Reading, UnitKnow
 
 
 def check_prep(prep: Prep) -> None:
-    """Refuse a prep with an impossible number.
-
-    Raises
-    ------
-    InferenceError
-        When a tolerance, standard uncertainty, stop or circle of confusion is not a finite positive number, a
-        value is not finite, or one of a pair is missing.
-    """
+    """Raise InferenceError if a number of the prep is impossible, or one of a pair is missing."""
     _check_positive("The tolerance", prep.tolerance_um, "µm")
     for kind, units in (("body", prep.bodies), ("lens", prep.lenses)):
         for name, knowledge in units.items():
@@ -49,7 +42,7 @@ def _check_reading(reading: Reading) -> None:
 
 
 def _check_pair(what: str, value: float | None, sd: float | None) -> None:
-    """Refuse a value without its uncertainty; an uncertainty alone goes with a value of 0."""
+    """Raise if a value has no uncertainty; an uncertainty alone means a value of 0."""
     if value is not None and not math.isfinite(value):
         raise InferenceError(f"{what} is {value:g} µm. It has to be a finite number.")
     if sd is not None:
@@ -64,13 +57,7 @@ def _check_positive(what: str, value: float, unit: str) -> None:
 
 
 def refuse_unless_finite(values: Iterable[float], what: str) -> None:
-    """Refuse numbers that are not finite.
-
-    Raises
-    ------
-    InferenceError
-        When one of ``values`` is infinite or not a number.
-    """
+    """Raise InferenceError if one of the values is infinite or not a number."""
     for value in values:
         if not math.isfinite(value):
             raise InferenceError(f"{what} is {value:g}. It has to be a finite number.")

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import InferenceError
+from shimwise.notices import Notice
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -47,7 +48,7 @@ SEPARATION_SHARE = 0.04
 
 
 class Kind(StrEnum):
-    """What a column of the model stands for."""
+    """What a column of the model is."""
 
     BODY = "body"
     LENS = "lens"
@@ -86,7 +87,7 @@ class Unknown:
 class Model:
     """The rows, columns and priors of a prep, ready for the posterior.
 
-    Readings that share body, lens, stop, distance and person share a row of the design: n readings stand on q
+    Readings that share body, lens, stop, distance and person share a row of the design: n readings have q
     *patterns*. ``design`` (q, p); ``blur_um`` (N·c), ``reading_sd_um``, ``operator`` (an index into
     ``operators``) and ``setups`` (q,); ``pattern`` and ``landing_um`` (n,). ``gauge_precision`` and
     ``gauge_pull`` (p,) are the information of gauges, in the unknowns' own units.
@@ -103,7 +104,7 @@ class Model:
     landing_um: FloatArray
     gauge_precision: FloatArray
     gauge_pull: FloatArray
-    warnings: tuple[str, ...]
+    notices: tuple[Notice, ...]
 
     @property
     def prior_mean(self) -> FloatArray:
@@ -116,17 +117,11 @@ class Model:
         return np.array([unknown.sd for unknown in self.unknowns])
 
     def indices(self, kind: Kind) -> list[int]:
-        """Columns of one kind, in order."""
+        """Return the columns of one kind, in order."""
         return [i for i, unknown in enumerate(self.unknowns) if unknown.kind is kind]
 
     def index(self, kind: Kind, name: str) -> int:
-        """Column of one unknown.
-
-        Raises
-        ------
-        InferenceError
-            When the model has no such unknown.
-        """
+        """Return the column of one unknown; raise InferenceError if the model has none."""
         for i, unknown in enumerate(self.unknowns):
             if unknown.kind is kind and unknown.name == name:
                 return i

@@ -1,7 +1,7 @@
-"""From readings to sights: what repeats share, with the optics in force, and the landings they give.
+"""From readings to observations: what repeats share, the optics that apply to them, and their landings.
 
-A reading names a lens; its effective focal length, separation of the principal planes and the trust in both
-come from the reading, the kit and, for a lens that focuses inside, the distance.
+A reading names a lens; its effective focal length, the separation of its principal planes and the uncertainty
+of both come from the reading, the kit and, for a lens that focuses inside, the distance.
 """
 
 import math
@@ -17,13 +17,14 @@ from shimwise.inference.model import linear as priors
 from shimwise.inference.model.linear import FloatArray, IntArray
 from shimwise.inference.model.prep import Axis, FocusDesign, LensKnowledge, Prep, Reading
 from shimwise.lengths import mm_to_feet_text
+from shimwise.notices import Notice
 from shimwise.optics import landing_um, magnification
 
 
-class Sight(NamedTuple):
-    """What readings share when they are repeats of each other: who looked at what, through what, how far.
+class Observation(NamedTuple):
+    """What repeats of one reading share: body, lens, stop, distance and person.
 
-    ``focal_mm`` and ``separation_mm`` are those in force at this distance along this axis.
+    ``focal_mm`` and ``separation_mm`` are those at this distance along this axis.
     """
 
     body: str
@@ -38,10 +39,17 @@ class Sight(NamedTuple):
     conversion_share: float
     measured_sd_um: float | None = None
 
+    @property
+    def magnification(self) -> float:
+        """Magnification at the taped distance; 0 at infinity."""
+        return magnification(
+            focal_mm=self.focal_mm, distance_mm=self.distance_mm, separation_mm=self.separation_mm
+        )
+
 
 @dataclass(slots=True)
-class SightMaker:
-    """What must be known of all readings before one of them can become a sight."""
+class ObservationContext:
+    """What has to be known of all readings before one of them can become an observation."""
 
     prep: Prep
     zooms: set[str]
@@ -53,8 +61,8 @@ class SightMaker:
     beyond_table: set[str] = field(default_factory=set)
 
     @classmethod
-    def of(cls, prep: Prep, readings: Iterable[Reading]) -> "SightMaker":
-        """Take note of all readings, taken and possible."""
+    def of(cls, prep: Prep, readings: Iterable[Reading]) -> "ObservationContext":
+        """Collect focal lengths, stops and set-ups of all readings, taken and possible."""
         focal_lengths: dict[str, set[float]] = defaultdict(set)
         fnumbers: dict[str, set[float]] = defaultdict(set)
         setups: dict[str, set[float]] = defaultdict(set)
@@ -72,8 +80,8 @@ class SightMaker:
             mixed_stops={lens: values for lens, values in fnumbers.items() if len(values) > 1},
         )
 
-    def sight(self, reading: Reading) -> Sight:
-        """Sight of one reading."""
+    def observation(self, reading: Reading) -> Observation:
+        """Return the observation of a reading."""
         knowledge = self.prep.lenses.get(reading.lens, LensKnowledge())
         squeeze = reading.squeeze if reading.squeeze != 1.0 else knowledge.squeeze
         focal_mm, separation_mm, share = self._optics(reading, knowledge)
@@ -81,8 +89,8 @@ class SightMaker:
         if axis is Axis.HORIZONTAL:
             focal_mm /= squeeze
         elif squeeze != 1.0 and axis is None:
-            focal_mm /= math.sqrt(squeeze)  # judged on the whole picture: between its two axes
-        return Sight(
+            focal_mm /= math.sqrt(squeeze)  # judged on the whole picture: the mean of its two axes
+        return Observation(
             body=reading.body,
             lens=reading.lens,
             setup=self.setup_name(reading),
@@ -97,22 +105,19 @@ class SightMaker:
         )
 
     def setup_name(self, reading: Reading) -> str:
-        """Name of the set-up: one taped distance, whatever bodies stand there in turn.
-
-        A name that is used at two distances stands for two.
-        """
-        name = reading.setup or f"{reading.body} at {_distance_text(reading.distance_mm)}"
+        """Return the name of the set-up, one taped distance; a name used at two distances becomes two."""
+        name = reading.setup or f"{reading.body} at {mm_to_feet_text(reading.distance_mm)}"
         if reading.setup and len(self.setup_distances[reading.setup]) > 1:
-            return f"{name} at {_distance_text(reading.distance_mm)}"
+            return f"{name} at {mm_to_feet_text(reading.distance_mm)}"
         return name
 
     def _optics(self, reading: Reading, knowledge: LensKnowledge) -> tuple[float, float, float]:
-        """Focal length, separation and the share by which the landing may be off, at this distance."""
+        """Return focal length, separation and the relative sd of the landing at 3 ft, at this distance."""
         if knowledge.by_distance:
             if reading.lens in self.zooms:
                 raise InferenceError(
                     f"{reading.lens} is a zoom and has a by_distance table, which is for one focal length. "
-                    "Take the table out of the kit, or name the lens once for each focal length."
+                    "Remove the table, or name the lens once for each focal length."
                 )
             return self._from_table(reading, knowledge.by_distance)
         known_mm = knowledge.separation_mm if reading.separation_mm is None else reading.separation_mm
@@ -128,7 +133,7 @@ class SightMaker:
     def _from_table(
         self, reading: Reading, table: Sequence[tuple[float, float, float]]
     ) -> tuple[float, float, float]:
-        """As the table says; beyond its last rows these hold, and are trusted as little as no table."""
+        """Interpolate; beyond the rows the last one holds, as uncertain as a lens without a table."""
         distances = [row[0] for row in table]
         is_inside = min(distances) <= reading.distance_mm * (1 + 1e-6) and (
             reading.distance_mm <= max(distances) * (1 + 1e-6)
@@ -138,7 +143,7 @@ class SightMaker:
         return *_at_distance(table, reading.distance_mm), 0.0 if is_inside else priors.INTERNAL_FOCUS_SHARE
 
     def _note(self, lenses: set[str], reading: Reading) -> None:
-        """Note a lens to warn of, unless frames measured the landing, or the reading is only possible."""
+        """Note a lens for a notice, unless frames measured the landing or the reading is only possible."""
         if reading.measured_um is None and reading.row >= 0:
             lenses.add(reading.lens)
 
@@ -146,53 +151,48 @@ class SightMaker:
         design = (reading.focus_design, knowledge.focus_design)
         return reading.lens in self.zooms or FocusDesign.INTERNAL in design
 
-    def warnings(self) -> list[str]:
-        """What must be said of the readings before they are pooled."""
-        texts = []
-        for lens, fnumbers in sorted(self.mixed_stops.items()):
-            stops = ", ".join(f"f/{fnumber:g}" for fnumber in sorted(fnumbers))
-            texts.append(
-                f"{lens} was read at different stops ({stops}). Stopping down can shift best focus by tens "
-                f"of microns: readings away from f/{min(fnumbers):g} are judged with a shift of their own."
+    def notices(self) -> tuple[Notice, ...]:
+        """Return what limits the conversion of the readings, and how they are pooled."""
+        mixed = (
+            Notice(
+                "mixed_stops",
+                lens,
+                {"widest": min(fnumbers), "stops": ", ".join(f"f/{one:g}" for one in sorted(fnumbers))},
             )
-        for setup, distances in sorted(self.setup_distances.items()):
-            if setup and len(distances) > 1:
-                texts.append(
-                    f"Set-up {setup} stands at {len(distances)} distances; each is judged as its own tape."
-                )
-        if self.inside:
-            texts.append(
-                f"{_some(self.inside)}: a zoom, or a lens that focuses inside. Its landings are right in "
-                "sign but may be off in size by half at 3 ft; that is reckoned with. A by_distance table in "
-                "the kit removes it."
+            for lens, fnumbers in sorted(self.mixed_stops.items())
+        )
+        setups = (
+            Notice("setup_distances", setup, {"count": float(len(distances))})
+            for setup, distances in sorted(self.setup_distances.items())
+            if setup and len(distances) > 1
+        )
+        of_lenses = (
+            Notice(code, lens)
+            for code, lenses in (
+                ("internal_focus", self.inside),
+                ("beyond_table", self.beyond_table),
+                ("unknown_separation", self.unknown_separation),
             )
-        if self.beyond_table:
-            texts.append(
-                f"{_some(self.beyond_table)} was read beyond its by_distance table; the last row was taken, "
-                "and the landing's size may be off as of a lens without a table. Add the distance to the kit."
-            )
-        if self.unknown_separation:
-            texts.append(
-                f"{_some(self.unknown_separation)}: the separation of the principal planes is not known. "
-                "Landings may be off in size by some 4 % at 3 ft; that is reckoned with. Give "
-                "principal_separation_mm to remove it."
-            )
-        return texts
+            for lens in sorted(lenses)
+        )
+        return (*mixed, *setups, *of_lenses)
 
 
-def distinct(sights: Iterable[Sight]) -> tuple[list[Sight], IntArray]:
-    """Distinct sights in order of first use, and which of them each reading is."""
-    order: dict[Sight, int] = {}
-    index = [order.setdefault(sight, len(order)) for sight in sights]
+def distinct(observations: Iterable[Observation]) -> tuple[list[Observation], IntArray]:
+    """Return the distinct observations in order of first use, and the index of each reading's own."""
+    order: dict[Observation, int] = {}
+    index = [order.setdefault(one, len(order)) for one in observations]
     return list(order), np.array(index, dtype=np.intp)
 
 
-def landings_um(sights: Sequence[Sight], pattern: IntArray, readings: Sequence[Reading]) -> FloatArray:
-    """Landing of each reading, shape (n,). [µm, short < 0 < deep]"""
-    if not sights:
+def landings_um(
+    observations: Sequence[Observation], pattern: IntArray, readings: Sequence[Reading]
+) -> FloatArray:
+    """Return the landing of each reading, shape (n,). [µm, short < 0 < deep]"""
+    if not observations:
         return np.zeros(0)
     focal, distance, separation = (
-        np.array([getattr(sight, name) for sight in sights])[pattern]
+        np.array([getattr(one, name) for one in observations])[pattern]
         for name in ("focal_mm", "distance_mm", "separation_mm")
     )
     by_eye = np.array([reading.measured_um is None for reading in readings])
@@ -206,36 +206,26 @@ def landings_um(sights: Sequence[Sight], pattern: IntArray, readings: Sequence[R
     return landings
 
 
-def reading_sd_um(sights: Sequence[Sight]) -> FloatArray:
-    """Error of reading the mark, at the sensor: growing as D² it is m²·D², finite at infinity. [µm]
+def reading_sd_um(observations: Sequence[Observation]) -> FloatArray:
+    """Return the error of reading the mark, at the sensor, shape (q,). [µm]
 
-    Of a landing that frames measured, its own standard uncertainty. Shape as ``sights``.
+    Growing as D² at the ring it is m²·D² at the sensor, finite at infinity. Where frames measured the
+    landing, its own standard uncertainty.
     """
-    return np.array([_reading_sd_um(s) if s.measured_sd_um is None else s.measured_sd_um for s in sights])
+    return np.array(
+        [_reading_sd_um(s) if s.measured_sd_um is None else s.measured_sd_um for s in observations]
+    )
 
 
-def _reading_sd_um(s: Sight) -> float:
-    if math.isinf(s.distance_mm):
-        m_times_distance = s.focal_mm
-    else:
-        m = magnification(focal_mm=s.focal_mm, distance_mm=s.distance_mm, separation_mm=s.separation_mm)
-        m_times_distance = m * s.distance_mm
+def _reading_sd_um(one: Observation) -> float:
+    is_far = math.isinf(one.distance_mm)
+    m_times_distance = one.focal_mm if is_far else one.magnification * one.distance_mm
     return 1e3 * priors.READING_SCALE_MM * (m_times_distance / priors.NEAR_MARK_MM) ** 2
 
 
 def _at_distance(table: Sequence[tuple[float, float, float]], distance_mm: float) -> tuple[float, float]:
-    """Focal length and separation [mm] at a distance, linear in its inverse between the table's rows."""
+    """Return focal length and separation [mm] at a distance, linear in its inverse between the rows."""
     rows = sorted(table, key=lambda row: -row[0])
     inverse = [1 / row[0] for row in rows]
     focal, separation = (np.interp(1 / distance_mm, inverse, [row[i] for row in rows]) for i in (1, 2))
     return float(focal), float(separation)
-
-
-def _distance_text(distance_mm: float) -> str:
-    return mm_to_feet_text(distance_mm)
-
-
-def _some(names: Iterable[str], most: int = 4) -> str:
-    ordered = sorted(names)
-    shown = ", ".join(ordered[:most])
-    return shown if len(ordered) <= most else f"{shown} and {len(ordered) - most} more"

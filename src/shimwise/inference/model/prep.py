@@ -10,18 +10,18 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from shimwise.inference.history.memory import History
+if TYPE_CHECKING:  # the joint memory is built on models, which are built on preps
+    from shimwise.inference.model.joint_memory import History
 
 DEFAULT_COC_UM = 20.0
 DEFAULT_TOLERANCE_UM = 10.0
 SEATING_SD_UM = 1.5
-"""What the uncertainty of a sweep does not hold: how the lens sits each time it is locked, and temperature
-between sweep and use, about a kelvin on 52 mm of aluminium (common practice, no source). [µm]"""
+"""Not part of a sweep's uncertainty: how the lens sits each time it is locked, and temperature between sweep
+and use, about a kelvin on 52 mm of aluminium (common practice, no source). [µm]"""
 
 
 def measured_landing_sd_um(sweep_sd_um: float) -> float:
-    """Standard uncertainty of a landing that frames measured, how the lens sits included. [µm]"""
+    """Return the standard uncertainty of a landing that frames measured, with that of the seat. [µm]"""
     return math.hypot(sweep_sd_um, SEATING_SD_UM)
 
 
@@ -74,10 +74,9 @@ class Reading:
 class UnitKnowledge:
     """What is known of a body or lens before the readings. [µm, short < 0 < deep]
 
-    ``history_*``: the posterior of last time, already widened for what has passed since. ``gauge_*``: a depth
-    gauge value (body) or collimator value (lens). None where there is none. ``past_of``: of a unit as it was
-    before an adjustment, the name that it has as it is now; such a unit is judged, but nothing is said of it
-    in the present.
+    ``history_*``: the posterior of last time, already widened for time and travel. ``gauge_*``: a depth gauge
+    value (body) or collimator value (lens). None if there is none. ``past_of``: of a unit as it was before an
+    adjustment, its present name; such a unit is judged, but is no part of the verdict.
     """
 
     history_mean_um: float | None = None
@@ -112,10 +111,9 @@ class BodyKnowledge(UnitKnowledge):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prep:
-    """All that the judge is given: readings, knowledge by name (absent names: nothing known), tolerance.
+    """The judge's input: readings, knowledge by name (absent names: nothing known), tolerance.
 
-    ``history``, where there is one, is what is remembered of some units jointly, under the same names; it
-    goes before the history of a unit alone.
+    ``history``: the joint memory of some units under the same names; it replaces their own histories.
     """
 
     readings: tuple[Reading, ...]

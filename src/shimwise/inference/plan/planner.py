@@ -1,11 +1,11 @@
 """Plan a check: which lenses, distances and repeats make every body known to ±x µm, or why none can.
 
-Histories are taken as told: whether they fit is seen once there are readings. Readings are chosen one at a
-time, each the one that takes most variance off the bodies still too uncertain, then gathered into repeats. No
-landing is needed for it: in a linear model the uncertainty that readings leave does not depend on what they
-will say.
+Histories are used as given; whether they fit is tested once there are readings. Readings are chosen one at a
+time, each the one that removes most variance from the bodies that are still too uncertain, then grouped into
+repeats. No landing is needed: in a linear model the posterior variance does not depend on the values read.
 """
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -13,10 +13,10 @@ import numpy as np
 
 from shimwise.errors import InferenceError
 from shimwise.inference.model.assemble import Candidates, build_model
+from shimwise.inference.model.candidates import MOST_CANDIDATES, USUAL_DISTANCES_MM, possible_readings
 from shimwise.inference.model.linear import FloatArray, Kind, Model
-from shimwise.inference.model.observations import Sight
+from shimwise.inference.model.observations import Observation
 from shimwise.inference.model.prep import Axis, Prep
-from shimwise.inference.plan.candidates import MOST_CANDIDATES, USUAL_DISTANCES_MM, possible_readings
 from shimwise.inference.posterior.information_gain import after, gain, variance_of
 from shimwise.inference.posterior.robust import K_MEDIAN, robust_posterior
 from shimwise.inference.verdict.answer import Z95
@@ -25,12 +25,12 @@ from shimwise.inference.verdict.datum import Datum, body_limits
 MOST_READINGS = 300
 """A plan longer than this is no plan."""
 NEAR_LIMIT_SHARE = 1.15
-"""Where no readings can reach the target, the plan stops this close to what they can."""
+"""If no readings can reach the target, the plan stops at this multiple of the limit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedReading:
-    """One sight of a plan and how often to repeat it; ``axis`` of an anamorphic picture."""
+    """One observation of a plan and how often to repeat it; ``axis`` of an anamorphic picture."""
 
     body: str
     lens: str
@@ -42,7 +42,7 @@ class PlannedReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedBody:
-    """What a plan leaves on a body: 95 % half width, and the best that readings without end could do. [µm]"""
+    """95 % half width of a body after a plan, and its limit for infinitely many readings. [µm]"""
 
     name: str
     half_width_um: float
@@ -51,7 +51,7 @@ class PlannedBody:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """A whole check: what to read, what it reaches, and what stands in the way."""
+    """A whole check: what to read, what it reaches, and what limits it."""
 
     target_um: float
     is_reached: bool
@@ -87,14 +87,14 @@ def plan_check(
     distances_mm : tuple of float
         Distances at which a chart can be taped. [mm]
     k : float, optional
-        The reader's focusing spread as a share of N·c; what the readings say, or the usual, when not given.
+        The operator's focusing spread as a share of N·c; by default from the readings, else the median.
     progress : callable, optional
-        Told the number of readings chosen so far and the most there can be.
+        Called with the number of readings chosen so far and the most there can be.
 
     Raises
     ------
     InferenceError
-        When the target is not positive, or no lens or no body is known.
+        If the target is not positive, or no lens or no body is known.
     """
     if not target_um > 0:
         raise InferenceError(f"A target of ±{target_um:g} µm cannot be reached. Give one above 0.")
@@ -102,18 +102,18 @@ def plan_check(
     if not possible:
         raise InferenceError(
             "There is nothing to plan with: name at least one body, and one lens with its focal length and "
-            "f-number, in the kit or in the readings, at distances beyond its near limit."
+            "f-number, at distances beyond its near limit."
         )
     if len(possible) > MOST_CANDIDATES:
         raise InferenceError(
-            f"{len(possible)} different readings are possible; at most {MOST_CANDIDATES} can be weighed. "
+            f"{len(possible)} different readings are possible; at most {MOST_CANDIDATES} can be compared. "
             "Plan for fewer bodies, lenses or distances at a time."
         )
     model, candidates = build_model(prep, candidates=possible)
-    posterior = robust_posterior(model).as_told()
+    posterior = robust_posterior(model).with_given_history()
     limits = body_limits(model, candidates)
-    reader = k if k is not None else float(np.mean(posterior.k)) if len(posterior.k) else K_MEDIAN
-    variance = variance_of(candidates, reader)
+    operator_k = k if k is not None else float(np.mean(posterior.k)) if len(posterior.k) else K_MEDIAN
+    variance = variance_of(candidates, operator_k)
     wanted = _wanted_um(limits, target_um)
     chosen, covariance = _choose(model, candidates, variance, posterior.covariance, wanted, progress)
     reached = tuple(
@@ -125,14 +125,14 @@ def plan_check(
     return Plan(
         target_um=target_um,
         is_reached=all(body.half_width_um <= target_um for body in reached),
-        readings=_gathered(candidates.sights, chosen),
+        readings=_gathered(candidates.observations, chosen),
         bodies=reached,
         limits=limits,
     )
 
 
 def _wanted_um(limits: tuple[Datum, ...], target_um: float) -> FloatArray:
-    """Half width to stop at for each body: the target, or close to what is possible at all. [µm]"""
+    """Return the half width to stop at for each body: the target, or close to its limit. [µm]"""
     return np.array(
         [target_um if limit.limit_um < target_um else limit.limit_um * NEAR_LIMIT_SHARE for limit in limits]
     )
@@ -146,7 +146,11 @@ def _choose(
     wanted_um: FloatArray,
     progress: Callable[[int, int], None] | None,
 ) -> tuple[list[int], FloatArray]:
-    """Candidates in the order they are chosen, and the covariance (p, p) that they leave."""
+    """Return candidates in the order of choice, and the covariance (p, p) after them.
+
+    Greedy: the variance removed by a set of readings has diminishing returns, for which one at a time is near
+    the optimum, and the exact choice among hundreds of candidates is out of reach.
+    """
     bodies = np.array(model.indices(Kind.BODY))
     chosen: list[int] = []
     while len(chosen) < MOST_READINGS:
@@ -166,18 +170,17 @@ def _half_width_um(covariance: FloatArray, column: int) -> float:
     return float(Z95 * np.sqrt(covariance[column, column]))
 
 
-def _gathered(sights: tuple[Sight, ...], chosen: list[int]) -> tuple[PlannedReading, ...]:
-    """Repeats together, near before far, so that a chart is taped once."""
-    counts = {i: chosen.count(i) for i in dict.fromkeys(chosen)}
-    order = sorted(counts, key=lambda i: (sights[i].body, sights[i].distance_mm, sights[i].focal_mm))
+def _gathered(observations: tuple[Observation, ...], chosen: list[int]) -> tuple[PlannedReading, ...]:
+    """Group repeats, near before far, so that each distance is taped once."""
+    counts = Counter(observations[i] for i in chosen)
     return tuple(
         PlannedReading(
-            body=sights[i].body,
-            lens=sights[i].lens,
-            focal_mm=sights[i].focal_mm,
-            distance_mm=sights[i].distance_mm,
-            repeats=counts[i],
-            axis=sights[i].axis,
+            body=one.body,
+            lens=one.lens,
+            focal_mm=one.focal_mm,
+            distance_mm=one.distance_mm,
+            repeats=counts[one],
+            axis=one.axis,
         )
-        for i in order
+        for one in sorted(counts, key=lambda one: (one.body, one.distance_mm, one.focal_mm))
     )

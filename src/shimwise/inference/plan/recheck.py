@@ -1,151 +1,96 @@
-"""The re-check after a move: at least two lenses at two distances, and as much more as the body needs.
+"""The re-check after an adjustment: at least two lenses at two distances, then what the judge asks for.
 
-The same closed form that plans a check chooses the readings, with everything that is remembered as the prior:
-the lenses as the readings before the move left them, the charts as they stand taped.
+The least re-check does not depend on what was read: one lens or one distance could hide its own error. Beyond
+it the judge's next readings are used, which shrink the undecided most.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
 
-import numpy as np
+from shimwise.inference.model.candidates import USUAL_DISTANCES_MM
 
-from shimwise.errors import InferenceError
-from shimwise.inference.history.memory import History
-from shimwise.inference.model.assemble import Candidates, build_model
-from shimwise.inference.model.linear import FloatArray, Kind
-from shimwise.inference.model.observations import Sight
-from shimwise.inference.model.prep import Prep, Reading
-from shimwise.inference.plan.candidates import possible_readings
-from shimwise.inference.plan.planner import PlannedReading
-from shimwise.inference.posterior.information_gain import after, gain, variance_of
-from shimwise.inference.posterior.robust import K_MEDIAN
+__all__ = ["LEAST_DISTANCES", "LEAST_LENSES", "Recheck", "Target", "plan_recheck"]
 
-LEAST_LENSES = LEAST_DISTANCES = 2
-"""One lens or one distance could hide its own error. Common practice, no source."""
-SD_SHARE = 0.4
-"""A body is known well enough at this share of its tolerance: below the half that "in tolerance" needs."""
-MOST_READINGS = 60
+LEAST_LENSES, LEAST_DISTANCES = 2, 2
+"""Least re-check of a body; of a lens the distances alone. Common practice, no source."""
+MOST_ASKED = 4
+"""Further readings are asked for a few at a time: each of them changes what is best after it."""
+
+
+class Target(NamedTuple):
+    """A body and a lens, by id or name, and the distance to read. [mm]"""
+
+    body: str
+    lens: str
+    distance_mm: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recheck:
-    """Readings to take, the standard uncertainty of the body that they leave [µm], and if that suffices."""
+    """State of a unit's re-check: partners and distances read since, and what to read.
 
-    readings: tuple[PlannedReading, ...]
-    sd_um: float
-    is_enough: bool
+    ``is_read``: the least re-check is complete.
+    """
 
-    @property
-    def count(self) -> int:
-        """How many readings are asked for."""
-        return sum(reading.repeats for reading in self.readings)
+    partner_count: int
+    distance_count: int
+    is_read: bool
+    asked: tuple[Target, ...]
 
 
 def plan_recheck(
-    prep: Prep,
-    history: History,
+    unit: str,
     *,
-    body: str,
-    taken: Sequence[Reading] = (),
-    sd_um: float | None = None,
-    most: int = MOST_READINGS,
-    k: float = K_MEDIAN,
+    is_body: bool,
+    since: Sequence[Target],
+    read: Iterable[Target],
+    bodies: Sequence[str],
+    lenses: Sequence[str],
+    taped_mm: Mapping[str, Iterable[float]],
+    proposed: Sequence[Target] = (),
 ) -> Recheck:
-    """Plan the re-check of a body.
+    """Plan the re-check of a body or lens.
 
     Parameters
     ----------
-    prep : Prep
-        Names the lenses and, by its readings, the charts that stand taped.
-    history : History
-        All that is known now, with what was read since the move (:meth:`History.after`).
-    body : str
-        Whose re-check.
-    taken : sequence of Reading
-        What was read of it since the move: two lenses and two distances among them are not asked for again.
-    sd_um : float, optional
-        Standard uncertainty to reach [µm, above 0]; ``SD_SHARE`` of the tolerance when not given.
-    most : int
-        Most readings to ask for; the least re-check is asked for in any case.
-    k : float
-        The reader's focusing spread as a share of N·c.
-
-    Raises
-    ------
-    InferenceError
-        When no lens is known to read it with, or ``sd_um`` is not above 0.
+    unit : str
+        The unit that was adjusted.
+    is_body : bool
+        Whether it is a body.
+    since, read : sequence and iterable of Target
+        Valid readings since the adjustment, and all of the prep: partners read before come first.
+    bodies, lenses : sequence of str
+        All units at hand, in the prep's order.
+    taped_mm : mapping of str to iterable of float
+        Distances taped for each body. [mm]
+    proposed : sequence of Target
+        The judge's next readings; used once the least re-check is complete.
     """
-    target_um = SD_SHARE * prep.tolerance_um if sd_um is None else sd_um
-    if not target_um > 0:
-        raise InferenceError(f"A body cannot be known to {target_um:g} µm. Give a target above 0.")
-    possible = [one for one in possible_readings(prep, bodies=(body,)) if one.body == body]
-    if not possible:
-        raise InferenceError(
-            f"There is no lens to re-check {body} with. Name one with its focal length and stop."
+    partners = {one.lens if is_body else one.body for one in since}
+    distances = {one.distance_mm for one in since}
+    lacks_partners = is_body and len(partners) < min(LEAST_LENSES, len(lenses))
+    is_read = not lacks_partners and len(distances) >= LEAST_DISTANCES
+    if is_read:
+        own = tuple(one for one in proposed if unit in (one.body, one.lens))
+        asked = (own or tuple(proposed))[:MOST_ASKED]
+    else:
+        known = [(one.lens if is_body else one.body) for one in read if unit in (one.body, one.lens)]
+        ordered = [*dict.fromkeys((*known, *(lenses if is_body else bodies)))]
+        grid = (
+            [(unit, lens) for lens in ordered[:LEAST_LENSES]]
+            if is_body
+            else [(body, unit) for body in ordered[:1]]
         )
-    model, candidates = build_model(prep, candidates=possible)
-    columns, here = history.with_units_of(model).columns_of(model)
-    covariance = np.diag(model.prior_sd**2)
-    covariance[np.ix_(columns, columns)] = history.with_units_of(model).covariance[np.ix_(here, here)]
-    ranking = _Ranking(candidates, covariance, variance_of(candidates, k), model.index(Kind.BODY, body))
-    ranking.take_least(taken)
-    while ranking.sd_um > target_um and len(ranking.chosen) < most:
-        ranking.take(range(len(candidates.sights)))
-    return Recheck(
-        readings=_gathered([candidates.sights[i] for i in ranking.chosen]),
-        sd_um=ranking.sd_um,
-        is_enough=ranking.sd_um <= target_um,
-    )
+        asked = tuple(
+            target
+            for body, lens in grid
+            for distance_mm in _distances_mm(taped_mm.get(body, ()))
+            if (target := Target(body, lens, distance_mm)) not in since
+        )
+    return Recheck(partner_count=len(partners), distance_count=len(distances), is_read=is_read, asked=asked)
 
 
-@dataclass(slots=True)
-class _Ranking:
-    """Sights by what they take off the body's variance; one that was chosen counts as read."""
-
-    candidates: Candidates
-    covariance: FloatArray
-    variance: FloatArray
-    column: int
-    chosen: list[int] = field(default_factory=list)
-
-    @property
-    def sd_um(self) -> float:
-        return float(np.sqrt(self.covariance[self.column, self.column]))
-
-    def take(self, allowed: Sequence[int]) -> None:
-        """Choose the best of the allowed sights."""
-        saved = gain(self.covariance, self.candidates.design, self.variance, np.array([self.column]))[:, 0]
-        best = max(allowed, key=lambda i: saved[i])
-        self.covariance = after(self.covariance, self.candidates.design[best], float(self.variance[best]))
-        self.chosen.append(best)
-
-    def take_least(self, taken: Sequence[Reading]) -> None:
-        """Choose until two lenses and two distances are read, as far as there are so many."""
-        sights = self.candidates.sights
-        lenses = {one.lens for one in taken}
-        distances = {one.distance_mm for one in taken}
-        while True:
-            new = [
-                i
-                for i, sight in enumerate(sights)
-                if (len(lenses) < LEAST_LENSES and sight.lens not in lenses)
-                or (len(distances) < LEAST_DISTANCES and sight.distance_mm not in distances)
-            ]
-            both = [i for i in new if sights[i].lens not in lenses and sights[i].distance_mm not in distances]
-            if not new:
-                return
-            self.take(both or new)
-            lenses.add(sights[self.chosen[-1]].lens)
-            distances.add(sights[self.chosen[-1]].distance_mm)
-
-
-def _gathered(sights: Sequence[Sight]) -> tuple[PlannedReading, ...]:
-    """Repeats together, near before far, so that a chart is stood before once."""
-    counts: dict[tuple[float, float, str, str], int] = {}
-    for sight in sights:
-        key = (sight.distance_mm, sight.focal_mm, sight.lens, sight.body)
-        counts[key] = counts.get(key, 0) + 1
-    return tuple(
-        PlannedReading(body=body, lens=lens, focal_mm=focal_mm, distance_mm=distance_mm, repeats=repeats)
-        for (distance_mm, focal_mm, lens, body), repeats in sorted(counts.items())
-    )
+def _distances_mm(taped_mm: Iterable[float]) -> list[float]:
+    """Return two distances, near before far: taped ones first, else usual ones."""
+    return sorted([*dict.fromkeys((*sorted(taped_mm), *USUAL_DISTANCES_MM))][:LEAST_DISTANCES])

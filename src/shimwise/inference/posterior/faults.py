@@ -1,9 +1,9 @@
 """Which units are damaged: spike-and-slab priors and a seeded Gibbs sampler.
 
-Most units are healthy, and a prep that shows a fault usually shows one. Each body, lens, scale and set-up is
-therefore drawn from a narrow prior (healthy, the spike) or a wide one (damaged, the slab). How far healthy
-lenses of unknown history spread is learned from the set itself. Many short chains run side by side; whether a
-unit is damaged is drawn with all errors integrated out, so that a fault can move from one unit to another.
+Most units are healthy, and a prep with a fault usually has one. Each body, lens, scale and set-up therefore
+has a narrow prior (healthy, the spike) or a wide one (damaged, the slab). The spread of healthy lenses of
+unknown history is learned from the set itself. Many short chains run side by side; whether a unit is damaged
+is drawn with all errors integrated out, so that a fault can move from one unit to another.
 
 The answer is about causes. Errors and their intervals come from :mod:`.robust`, whose
 priors do not assume that most units are healthy.
@@ -71,7 +71,7 @@ class Faults:
 
 
 def find_faults(model: Model, start: Posterior, *, limit: FloatArray, seed: int) -> Faults:
-    """Probability that each unit is at fault, most units being healthy. Same seed, same answer.
+    """Compute the probability that each unit is at fault, most units being healthy.
 
     Parameters
     ----------
@@ -82,11 +82,7 @@ def find_faults(model: Model, start: Posterior, *, limit: FloatArray, seed: int)
     limit : array, shape (p,)
         What counts as out, in each unknown's unit; infinite for nuisances.
     seed : int
-        Of the random generator.
-
-    Returns
-    -------
-    Faults
+        Of the random generator: the same seed gives the same result.
     """
     chains = _Chains(model, start, seed)
     p_out, p_damaged = np.zeros(len(limit)), np.zeros(len(limit))
@@ -100,7 +96,7 @@ def find_faults(model: Model, start: Posterior, *, limit: FloatArray, seed: int)
 
 
 def damaged_sd(model: Model, column: int) -> float:
-    """Prior sd of a unit taken as damaged, in its own unit: its own spread and the damage."""
+    """Return the prior sd of a unit taken as damaged, in its own unit."""
     unknown = model.unknowns[column]
     wide = PRIORS[unknown.kind].damaged_sd
     return float(np.hypot(unknown.sd, wide)) if unknown.has_history else max(wide, unknown.sd)
@@ -109,7 +105,7 @@ def damaged_sd(model: Model, column: int) -> float:
 class _Chains:
     """State of all chains: c of them side by side, n readings, p unknowns.
 
-    ``means`` (c, p) and ``covariances`` (c, p, p) are those of the errors given everything else.
+    ``means`` (c, p) and ``covariances`` (c, p, p): of the errors, conditional on everything else.
     """
 
     def __init__(self, model: Model, start: Posterior, seed: int) -> None:
@@ -148,7 +144,7 @@ class _Chains:
 
     @property
     def sds(self) -> FloatArray:
-        """Standard deviations (c, p) of the errors given everything else."""
+        """Standard deviations (c, p) of the errors, conditional on everything else."""
         return np.sqrt(np.diagonal(self.covariances, axis1=1, axis2=2))
 
     def _variance(self) -> FloatArray:
@@ -170,11 +166,15 @@ class _Chains:
         self.means = np.einsum("cij,cj->ci", self.covariances, pull)
 
     def _draw_damage(self, unit: int) -> None:
-        """Draw whether one unit is damaged, its error and all others integrated out; update the solution."""
+        """Draw whether one unit is damaged, all errors integrated out, and update the solution (rank one).
+
+        Conditional on the errors a unit would stay in its state: a narrow prior keeps its error small, and a
+        small error keeps the prior narrow.
+        """
         old = np.where(self.damaged[:, unit], self.slab[unit], self.spike[:, unit]) ** 2
         variance, prior_mean = self.covariances[:, unit, unit], self.model.prior_mean[unit]
         offset = self.means[:, unit] - prior_mean
-        data_precision = np.maximum(1 / variance - 1 / old, 0.0)  # what the readings alone say of this unit
+        data_precision = np.maximum(1 / variance - 1 / old, 0.0)  # the likelihood of this unit
         data_pull = offset / variance
         log_ratio = _log_marginal(self.slab[unit] ** 2, data_precision, data_pull) - _log_marginal(
             self.spike[:, unit] ** 2, data_precision, data_pull
@@ -188,7 +188,7 @@ class _Chains:
         self.covariances -= (factor[:, None] * column)[:, :, None] * column[:, None, :]
 
     def _draw_damage_given(self, errors: FloatArray) -> None:
-        """Draw whether each unit is damaged, given all errors: for benches too large for the other way."""
+        """Draw whether each unit is damaged, conditional on all errors: for large benches."""
         square = (errors - self.model.prior_mean) ** 2
         log_ratio = np.log(self.spike / self.slab) + 0.5 * square * (self.spike**-2 - self.slab**-2)
         for unit in self.units:
@@ -225,14 +225,14 @@ class _Chains:
             self.spike[:, self.learned] = HEALTHY_LENS_SD_UM[self._pick(log_density)][:, None]
 
     def _pick(self, log_density: FloatArray) -> IntArray:
-        """Index drawn from each row of log densities (c, options)."""
+        """Draw an index from each row of log densities (c, options)."""
         cumulative = np.cumsum(np.exp(log_density - log_density.max(1, keepdims=True)), axis=1)
         level = self.rng.random((len(cumulative), 1)) * cumulative[:, -1:]
         return np.asarray((level > cumulative).sum(1), dtype=np.intp)
 
 
 def _priors(model: Model) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Healthy sd, damaged sd and log odds of damage of every column, each (p,)."""
+    """Return healthy sd, damaged sd and log odds of damage of every column, each (p,)."""
     healthy, damaged, log_odds = model.prior_sd, model.prior_sd, np.full(len(model.unknowns), -np.inf)
     for i, unknown in enumerate(model.unknowns):
         if unknown.kind in PRIORS:
@@ -244,6 +244,6 @@ def _priors(model: Model) -> tuple[FloatArray, FloatArray, FloatArray]:
 
 
 def _log_marginal(variance: FloatArray | float, precision: FloatArray, pull: FloatArray) -> FloatArray:
-    """Log of ∫ N(x; 0, variance) exp(pull·x − precision·x²/2) dx: the evidence for that prior variance."""
+    """Return log ∫ N(x; 0, variance) exp(pull·x − precision·x²/2) dx: the evidence of that prior variance."""
     shrink = 1 + variance * precision
     return np.asarray(-0.5 * np.log(shrink) + 0.5 * pull**2 * variance / shrink)

@@ -1,7 +1,7 @@
-"""What a further reading is worth, in closed form: the variance that it takes off the units in question.
+"""The information gain of a further reading, in closed form: the variance that it removes.
 
-For a linear model with posterior covariance Σ, a reading with row a and variance s² takes
-(aᵀΣe_u)² / (s² + aᵀΣa) off the variance of unknown u.
+In a linear model with posterior covariance Σ, a reading with row a and variance s² reduces the variance of
+unknown u by (aᵀΣe_u)² / (s² + aᵀΣa).
 
 References
 ----------
@@ -16,16 +16,16 @@ from shimwise.inference.model.linear import FloatArray, IntArray
 from shimwise.inference.posterior.robust import NU
 
 STUDENT_LOSS = (NU + 3) / (NU + 1)
-"""A Student-t reading of scale s tells as much as a normal one of variance s²·(ν + 3)/(ν + 1)."""
+"""A Student-t reading of scale s has the information of a normal one of variance s²·(ν + 3)/(ν + 1)."""
 
 
 def variance_of(candidates: Candidates, k: float) -> FloatArray:
-    """Variance that each candidate's reading counts with, for a person's k. Shape (c,) [µm²]"""
+    """Return the effective variance of each candidate for a person's k, shape (c,). [µm²]"""
     return np.asarray(STUDENT_LOSS * ((k * candidates.blur_um) ** 2 + candidates.reading_sd_um**2))
 
 
 def gain(covariance: FloatArray, design: FloatArray, variance: FloatArray, wanted: IntArray) -> FloatArray:
-    """Variance that each candidate takes off each unit in question.
+    """Return the variance that each candidate removes from each wanted unknown.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def gain(covariance: FloatArray, design: FloatArray, variance: FloatArray, wante
     design, variance : array, shapes (c, p) and (c,)
         Rows of the candidates and their variances. [µm²]
     wanted : array of int, shape (u,)
-        Columns of the units in question.
+        Columns of the wanted unknowns.
 
     Returns
     -------
@@ -46,6 +46,6 @@ def gain(covariance: FloatArray, design: FloatArray, variance: FloatArray, wante
 
 
 def after(covariance: FloatArray, row: FloatArray, variance: float) -> FloatArray:
-    """Posterior covariance (p, p) after one more reading with that row (p,) and variance [µm²]."""
+    """Return the posterior covariance (p, p) after a reading with that row (p,) and variance [µm²]."""
     reach = covariance @ row
     return np.asarray(covariance - np.outer(reach, reach) / (variance + row @ reach))

@@ -1,4 +1,4 @@
-"""The robust posterior: every unit's error given all landings, with doubtful readings weighed down.
+"""The robust posterior: every unit's error given all landings, with outliers down-weighted.
 
 Errors of the readings are Student-t with ν = 4, written as a Gaussian scale mixture. For each point of a grid
 (a person's k, and how far history is to be believed) the joint posterior of unknowns and weights is found by
@@ -21,17 +21,17 @@ from shimwise.inference.model.linear import FloatArray, Kind, Model
 from shimwise.inference.posterior.mixtures import outside, quantile
 
 NU = 4.0
-"""Degrees of freedom of a reading's error: a blunder loses its say, a good reading keeps it."""
+"""Degrees of freedom of a reading's error: a blunder loses its weight, a good reading keeps it."""
 K_GRID = np.geomspace(0.06, 0.6, 9)
 """Grid of a person's k (focusing spread as a share of N·c)."""
 K_MEDIAN, K_LOG_SD = 0.19, 0.45
 """Prior of k, log-normal: about 0.1 to 0.3 a person (common practice, no source)."""
 HISTORY_FACTORS = np.array([1.0, 3.0])
-"""How many times wider than told the lenses' history may be: the check that no wrong history rules."""
+"""Factors by which the sd of the lenses' history may be too small: a wrong history must not dominate."""
 HISTORY_SHARES = np.array([0.74, 0.26])
-"""Prior of those factors: intervals hold when history is right and when it is twice too narrow."""
+"""Prior of those factors: intervals cover when history is right and when it is twice too narrow."""
 CONVERGED = 3e-4
-"""Iteration ends when no mean moves by more than this share of its prior sd."""
+"""Iteration ends when no mean changes by more than this share of its prior sd."""
 MOST_ITERATIONS = 60
 NEGLIGIBLE = 1e-6
 """Points of the grid with less evidence than this share of the best are dropped."""
@@ -42,8 +42,8 @@ class Posterior:
     """A Gaussian mixture over the p unknowns: ``share`` (g,), ``means`` (g, p), ``covariances`` (g, p, p).
 
     ``weights`` (n,) are the readings' mean weights, ``sd_um`` (n,) their standard uncertainties before
-    weighing, ``k`` (operators,) each person's posterior mean, ``factors`` (g,) how much wider than told the
-    lenses' history is taken in each.
+    weighing, ``k`` (operators,) each person's posterior mean, ``factors`` (g,) by which each component widens
+    the lenses' history.
     """
 
     share: FloatArray
@@ -56,18 +56,18 @@ class Posterior:
 
     @property
     def history_factor(self) -> float:
-        """How much wider than told the lenses' history was taken, on average."""
+        """Posterior mean of the factor by which the lenses' history was widened."""
         return float(self.share @ self.factors)
 
-    def as_told(self) -> "Posterior":
-        """Return the part of the mixture that takes the lenses' history as told."""
-        told = self.factors == self.factors.min()
+    def with_given_history(self) -> "Posterior":
+        """Return the part of the mixture that uses the lenses' history as given."""
+        kept = self.factors == self.factors.min()
         return replace(
             self,
-            share=self.share[told] / self.share[told].sum(),
-            means=self.means[told],
-            covariances=self.covariances[told],
-            factors=self.factors[told],
+            share=self.share[kept] / self.share[kept].sum(),
+            means=self.means[kept],
+            covariances=self.covariances[kept],
+            factors=self.factors[kept],
         )
 
     @property
@@ -92,13 +92,13 @@ class Posterior:
         return np.sqrt(np.diagonal(self.covariances, axis1=1, axis2=2))
 
     def interval(self, probability: float = 0.95) -> tuple[FloatArray, FloatArray]:
-        """Central interval of every unknown, (p,) low and (p,) high, from the mixture's own quantiles."""
+        """Return the central interval of every unknown, (p,) low and (p,) high: quantiles of the mixture."""
         tail = (1 - probability) / 2
         low, high = (quantile(self.share, self.means, self._sds, level) for level in (tail, 1 - tail))
         return low, high
 
     def p_outside(self, limit: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Probability of lying below −limit and above +limit, each (p,); ``limit`` in the unknowns' units."""
+        """Return the probability below −limit and above +limit, each (p,), in the unknowns' units."""
         return outside(self.share, self.means, self._sds, limit)
 
 
@@ -106,7 +106,7 @@ class Posterior:
 class Grid:
     """Points at which the posterior is solved: ``k`` (g, operators), prior ``sd`` (g, p), ``log_prior`` (g,).
 
-    ``history_factor`` (g,) is how much wider than told the history of the lenses is taken.
+    ``history_factor`` (g,) widens the sd of the lenses' history.
     """
 
     k: FloatArray
@@ -128,23 +128,20 @@ class _Solution:
 
 
 def robust_posterior(model: Model, *, damaged: Sequence[tuple[int, float]] = ()) -> Posterior:
-    """Posterior of all unknowns of a model, mixed over the readers' k and the trust in the lenses' history.
+    """Compute the posterior of a model, mixed over the operators' k and the trust in the lenses' history.
 
     Parameters
     ----------
     model : Model
-        With no reading at all the answer is the prior with its gauges.
+        Without readings the result is the prior with its gauges.
     damaged : sequence of (column, sd)
-        Unknowns taken as damaged, with the wider prior sd that they get, in their own units.
-
-    Returns
-    -------
-    Posterior
-        In the unknowns' own units.
+        Unknowns treated as damaged, with their wider prior sd, in their own units.
     """
     prior_sd = model.prior_sd
     for column, sd in damaged:
         prior_sd[column] = sd
+    # One k for all first. With several operators the full grid would be 9^operators; instead each one's k is
+    # drawn from its own posterior given the best point's residuals, and those points are weighed equally.
     k = np.tile(K_GRID[:, None], (1, len(model.operators)))
     grid = _with_widenings(model, k, prior_sd, log_prior_of_k(K_GRID))
     solution = _solve(model, grid)
@@ -158,7 +155,7 @@ def robust_posterior(model: Model, *, damaged: Sequence[tuple[int, float]] = ())
 
 
 def _evidence_of_factors(grid: Grid, solution: _Solution) -> FloatArray:
-    """Log weight (g,) where the points of k are drawn from their posterior: only the factors are weighed."""
+    """Return log weights (g,) by the history factor alone: here k is drawn from its posterior."""
     total = solution.log_evidence + grid.log_prior
     weight = np.exp(total - total.max())
     of_factor = {factor: weight[grid.history_factor == factor].mean() for factor in set(grid.history_factor)}
@@ -166,7 +163,7 @@ def _evidence_of_factors(grid: Grid, solution: _Solution) -> FloatArray:
 
 
 def _mix(grid: Grid, solution: _Solution, total: FloatArray) -> Posterior:
-    """Mixture of the grid's points by their log weights ``total`` (g,)."""
+    """Return the mixture of the grid's points by their log weights ``total`` (g,)."""
     share = np.exp(total - total.max())
     kept = share > NEGLIGIBLE * share.max()
     share = share[kept] / share[kept].sum()
@@ -182,7 +179,7 @@ def _mix(grid: Grid, solution: _Solution, total: FloatArray) -> Posterior:
 
 
 def _with_widenings(model: Model, k: FloatArray, prior_sd: FloatArray, log_prior: FloatArray) -> Grid:
-    """Every k (points, operators) with every widening of the lenses' history, where there is history."""
+    """Return every k (points, operators) with every widening of the lenses' history, if there is any."""
     known = [i for i in model.indices(Kind.LENS) if model.unknowns[i].has_history]
     factors = HISTORY_FACTORS if known else np.ones(1)
     shares = HISTORY_SHARES if known else np.ones(1)
@@ -198,7 +195,7 @@ def _with_widenings(model: Model, k: FloatArray, prior_sd: FloatArray, log_prior
 
 
 def log_prior_of_k(k: FloatArray) -> FloatArray:
-    """Log prior density of log k, up to a constant."""
+    """Return the log prior density of log k, up to a constant."""
     return np.asarray(-0.5 * (np.log(k / K_MEDIAN) / K_LOG_SD) ** 2)
 
 
@@ -213,6 +210,8 @@ def _solve(model: Model, grid: Grid) -> _Solution:
     means = np.tile(model.prior_mean, (len(grid.k), 1))
     covariances, expected_square = np.empty(0), np.empty(0)
     for _ in range(MOST_ITERATIONS):
+        # Expectation-maximisation of the t's scale mixture: the bound of the evidence rises at every step, so
+        # it converges from weights of 1; all grid points run side by side until the slowest has settled.
         before = means
         means, covariances, expected_square = _gaussian_step(model, weights / variance, precision0, pull0)
         weights = (NU + 1) / (NU + expected_square / variance)
@@ -225,7 +224,7 @@ def _solve(model: Model, grid: Grid) -> _Solution:
 def _gaussian_step(
     model: Model, information: FloatArray, precision0: FloatArray, pull0: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Gaussian posterior for given information w/s² (g, n) of each reading, and E r² of each reading."""
+    """Return the Gaussian posterior for information w/s² (g, n) of each reading, and E r² of each reading."""
     design, pattern = model.design, model.pattern
     total, pulled = (
         sum_by_pattern(model, values) for values in (information, information * model.landing_um)
@@ -241,7 +240,7 @@ def _gaussian_step(
 
 
 def sum_by_pattern(model: Model, values: FloatArray) -> FloatArray:
-    """Sums (g, q) of values (g, n) over the readings of each pattern."""
+    """Return sums (g, q) of values (g, n) over the readings of each pattern."""
     count = len(model.design)
     return np.array([np.bincount(model.pattern, weights=value, minlength=count) for value in values])
 
@@ -254,7 +253,7 @@ def _log_evidence(
     expected_square: FloatArray,
     variance: FloatArray,
 ) -> FloatArray:
-    """Lower bound of the log evidence at each grid point, up to a constant common to all."""
+    """Return the lower bound of the log evidence at each grid point, up to a common constant."""
     readings = log_student(expected_square, variance)
     spread = np.diagonal(covariances, axis1=1, axis2=2)
     offset2 = (means - model.prior_mean) ** 2 + spread
@@ -265,16 +264,15 @@ def _log_evidence(
 
 
 def _k_by_operator(model: Model, expected_square: FloatArray) -> FloatArray:
-    """Points (points, operators) of every person's k: quantiles of each one's posterior, crossed.
+    """Return points (points, operators) of every person's k: quantiles of each one's posterior, crossed.
 
-    Each person's quantiles are taken in another order, so that no two persons' k rise together.
+    Each person's quantiles are shuffled differently (a Latin hypercube), so that no two persons' k rise
+    together.
     """
     points = len(K_GRID)
     level = (np.arange(points) + 0.5) / points
     person = model.operator[model.pattern]
-    rank = np.argsort(
-        np.argsort(model.operators)
-    )  # by name, so that the order of the readings does not matter
+    rank = np.argsort(np.argsort(model.operators))  # by name: the order of the readings does not matter
     k = np.empty((points, len(model.operators)))
     for o in range(len(model.operators)):
         mine = person == o
@@ -288,5 +286,5 @@ def _k_by_operator(model: Model, expected_square: FloatArray) -> FloatArray:
 
 
 def log_student(square: FloatArray, variance: FloatArray) -> FloatArray:
-    """Log density of a residual whose square is given, Student-t of ν = 4, up to a constant."""
+    """Return the log density of a residual by its square, Student-t of ν = 4, up to a constant."""
     return np.asarray(-0.5 * np.log(variance) - 0.5 * (NU + 1) * np.log1p(square / (NU * variance)))

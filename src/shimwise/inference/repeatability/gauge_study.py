@@ -1,4 +1,4 @@
-"""Which part of a house's own readings is a crossed study: the same sights, by several persons, repeated.
+"""The part of a house's own readings that is a crossed study: the same sights, by several persons, repeated.
 
 Nobody plans a gauge study during preps, but preps leave pieces of one. The largest balanced piece is taken:
 every person of it has read every sight of it equally often.
@@ -6,7 +6,7 @@ every person of it has read every sight of it equally often.
 References
 ----------
 .. [1] AIAG, *Measurement Systems Analysis*, 4th ed. (2010), chapter III: ten parts, three persons and two or
-   three trials are asked for; a study of fewer is told as a small one.
+   three trials are asked for; a study of fewer is marked as small.
 """
 
 from collections.abc import Hashable, Mapping, Sequence
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Generic, TypeVar
 
-__all__ = ["LEAST_PARTS", "LEAST_PERSONS", "LEAST_TRIALS", "Crossing", "largest_crossing", "overlap"]
+__all__ = ["LEAST_PARTS", "LEAST_PERSONS", "LEAST_TRIALS", "CrossedStudy", "largest_crossed_study", "overlap"]
 
 LEAST_PERSONS, LEAST_PARTS, LEAST_TRIALS = 2, 3, 2
 """Fewer are no study. Two parts would do for the sums, but not for a spread between parts. Chosen by us."""
@@ -26,7 +26,7 @@ Part = TypeVar("Part", bound=Hashable)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Crossing(Generic[Part]):
+class CrossedStudy(Generic[Part]):
     """A crossed study; ``values`` has the shape (persons, parts, trials)."""
 
     persons: tuple[str, ...]
@@ -44,8 +44,8 @@ class Crossing(Generic[Part]):
         return len(self.persons) < FULL_PERSONS or len(self.parts) < FULL_PARTS
 
 
-def largest_crossing(cells: Mapping[tuple[str, Part], Sequence[float]]) -> Crossing[Part] | None:
-    """Give the largest balanced crossed piece of some readings; None where there is none.
+def largest_crossed_study(cells: Mapping[tuple[str, Part], Sequence[float]]) -> CrossedStudy[Part] | None:
+    """Return the largest balanced crossed piece of some readings; None if there is none.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ def largest_crossing(cells: Mapping[tuple[str, Part], Sequence[float]]) -> Cross
 
     Returns
     -------
-    Crossing or None
+    CrossedStudy or None
         That with the most readings; of equals, that with the most persons, then the most parts.
     """
     repeated = _repeated(cells)
@@ -71,7 +71,7 @@ def largest_crossing(cells: Mapping[tuple[str, Part], Sequence[float]]) -> Cross
         return None
     count, size, many, chosen, parts = max(found, key=lambda one: one[:3])
     trials = count // (size * many)
-    return Crossing(
+    return CrossedStudy(
         persons=chosen,
         parts=tuple(parts),
         values=tuple(tuple(tuple(cells[name, part][:trials]) for part in parts) for name in chosen),
@@ -79,7 +79,7 @@ def largest_crossing(cells: Mapping[tuple[str, Part], Sequence[float]]) -> Cross
 
 
 def overlap(cells: Mapping[tuple[str, Part], Sequence[float]]) -> tuple[int, int]:
-    """Count what there is of a study: persons who repeat, and sights that the best pair has both repeated."""
+    """Return how many persons repeat, and how many parts the best pair of persons has both repeated."""
     repeated = _repeated(cells)
     pairs = combinations(sorted(repeated), 2)
     best = max((len(set(repeated[one]) & set(repeated[other])) for one, other in pairs), default=0)
@@ -100,7 +100,7 @@ def _shared(
     chosen: Sequence[str],
     trials: int,
 ) -> list[Part]:
-    """Parts that each of some persons has read so often, in the order of the first one's readings."""
+    """Return the parts that each of some persons has read so often, in the first one's order."""
     return [
         part
         for part in repeated[chosen[0]]

@@ -37,11 +37,10 @@ class Repeatability:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sighting:
-    """Repeats of one sight by one person.
+class Repeats:
+    """Repeats of one reading by one person.
 
-    ``landings_um`` [µm]; ``blur_um``, N·c of the sight [µm]; ``reading_sd_um``, scale of the error of reading
-    the ring there [µm].
+    ``landings_um`` [µm]; ``blur_um``: N·c [µm]; ``reading_sd_um``: scale of the error of the ring [µm].
     """
 
     landings_um: tuple[float, ...]
@@ -90,13 +89,7 @@ class GaugeStudy:
 
 
 def pool(sums_of_squares: Sequence[float], degrees: Sequence[int]) -> Repeatability:
-    """Pool sums of squares over groups. (e-Handbook 2.4.4.4)
-
-    Raises
-    ------
-    InferenceError
-        When nothing is repeated, or a sum or its degrees are impossible.
-    """
+    """Pool sums of squares over groups (e-Handbook 2.4.4.4); raise InferenceError if nothing is repeated."""
     refuse_unless_finite(sums_of_squares, "A sum of squares")
     if len(sums_of_squares) != len(degrees) or min([*sums_of_squares, *degrees], default=0) < 0:
         raise InferenceError("Each sum of squares goes with its degrees of freedom, both 0 or more.")
@@ -107,12 +100,12 @@ def pool(sums_of_squares: Sequence[float], degrees: Sequence[int]) -> Repeatabil
 
 
 def pooled_repeatability(groups: Sequence[Sequence[float]]) -> Repeatability:
-    """Pooled standard deviation of repeats about the mean of each group; single values say nothing.
+    """Return the pooled standard deviation of repeats about their means; single values are ignored.
 
     Raises
     ------
     InferenceError
-        When nothing is repeated, or a value is not finite.
+        If nothing is repeated, or a value is not finite.
     """
     for group in groups:
         refuse_unless_finite(group, "A repeat")
@@ -120,22 +113,22 @@ def pooled_repeatability(groups: Sequence[Sequence[float]]) -> Repeatability:
     return pool([_squares(group) for group in repeated], [len(group) - 1 for group in repeated])
 
 
-def person_k(sightings: Sequence[Sighting]) -> PersonK:
-    """Posterior of a person's k from the house's own repeats, with the judge's prior of it.
+def person_k(repeats: Sequence[Repeats]) -> PersonK:
+    """Compute the posterior of a person's k from the house's own repeats, with the judge's prior.
 
-    Each repeat's distance from its group's median counts as a Student-t of ν = 4 whose scale is that of the
-    model, (k·N·c)² + (reading error)²; n repeats count as n − 1. Blunders lose their say.
+    Each repeat's distance from its group's median is a Student-t of ν = 4 with the model's squared scale
+    (k·N·c)² + (reading error)²; n repeats count as n − 1. Blunders lose their weight.
 
     Raises
     ------
     InferenceError
-        When nothing is repeated, or a number is impossible.
+        If nothing is repeated, or a number is impossible.
     """
     log_density = log_prior_of_k(K_FINE_GRID)
     degrees = 0
-    for one in sightings:
+    for one in repeats:
         refuse_unless_finite(one.landings_um, "A landing")
-        _check_sighting(one)
+        _check_repeats(one)
         n = len(one.landings_um)
         if n > 1:
             degrees += n - 1
@@ -157,7 +150,7 @@ def person_k(sightings: Sequence[Sighting]) -> PersonK:
 
 
 def gauge_study(values: Sequence[Sequence[Sequence[float]]]) -> GaugeStudy:
-    """Gauge R&R of a crossed study by two-way analysis of variance.
+    """Compute gauge R&R of a crossed study by two-way analysis of variance.
 
     Parameters
     ----------
@@ -172,7 +165,7 @@ def gauge_study(values: Sequence[Sequence[Sequence[float]]]) -> GaugeStudy:
     Raises
     ------
     InferenceError
-        When the study is not crossed with at least two persons, two parts and two trials, or a value is not
+        If the study is not crossed with at least two persons, two parts and two trials, or a value is not
         finite.
 
     References
@@ -220,20 +213,20 @@ def _f_exceeded(f: float, above: int, below: int) -> float:
 
 
 def _ratio(above: float, below: float) -> float:
-    """Ratio of two mean squares, infinite where only the lower one is 0."""
+    """Return the ratio of two mean squares, infinite if only the lower one is 0."""
     if below:
         return above / below
     return math.inf if above else 0.0
 
 
 def _squares(values: FloatArray) -> float:
-    """Sum of squares about the mean, in two passes so that large means cost no digits."""
+    """Return the sum of squares about the mean, in two passes so that large means cost no digits."""
     offset = values - values[0]
     return float(np.sum((offset - offset.mean()) ** 2))
 
 
-def _log_likelihood(one: Sighting) -> FloatArray:
-    """Log likelihood of a group's repeats at every point of the grid of k."""
+def _log_likelihood(one: Repeats) -> FloatArray:
+    """Return the log likelihood of a group's repeats at every point of the grid of k."""
     landings = np.asarray(one.landings_um)
     n = len(landings)
     variance = (K_FINE_GRID * one.blur_um) ** 2 + one.reading_sd_um**2
@@ -241,11 +234,11 @@ def _log_likelihood(one: Sighting) -> FloatArray:
     return np.asarray((n - 1) / n * log_student(square[None, :], variance[:, None]).sum(1))
 
 
-def _check_sighting(one: Sighting) -> None:
+def _check_repeats(one: Repeats) -> None:
     if not (one.blur_um > 0 and one.reading_sd_um >= 0 and math.isfinite(one.blur_um + one.reading_sd_um)):
         raise InferenceError(
-            f"A sight with N·c {one.blur_um:g} µm and a reading error of {one.reading_sd_um:g} µm says "
-            "nothing of an eye. The first has to be above 0, the second 0 or more."
+            f"A sight with N·c {one.blur_um:g} µm and a reading error of {one.reading_sd_um:g} µm contains "
+            "no information about an eye. The first has to be above 0, the second 0 or more."
         )
 
 

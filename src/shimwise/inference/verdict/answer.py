@@ -1,14 +1,16 @@
-"""What the judge answers: one frozen value per unit, in the shape of the verdict JSON."""
+"""The judge's answer: one frozen value per unit, in the shape of the verdict JSON."""
 
 from dataclasses import dataclass
 from enum import StrEnum
+
+from shimwise.notices import Notice
 
 Z95 = 1.959964
 """95 % of a normal distribution lie within this many standard deviations."""
 
 
 class Verdict(StrEnum):
-    """What is said of a unit."""
+    """The decision about a unit."""
 
     IN_TOLERANCE = "in_tolerance"
     OUT_SHORT = "out_short"
@@ -93,10 +95,10 @@ class NextReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """The whole verdict: headline first, then units, causes, what to read next and what to be warned of.
+    """The whole verdict: headline first, then units, causes, what to read next, and notices beside them.
 
-    All of it speaks of the units as they are. ``past_bodies`` and ``past_lenses`` are units as they were
-    before an adjustment, by the names that their readings have.
+    It describes the units as they are. ``past_bodies`` and ``past_lenses`` are units as they were before an
+    adjustment, under the names that their readings have.
     """
 
     tolerance_um: float
@@ -108,6 +110,13 @@ class Answer:
     readings: tuple[ReadingAnswer, ...]
     causes: tuple[Cause, ...]
     next: tuple[NextReading, ...]
-    warnings: tuple[str, ...]
+    notices: tuple[Notice, ...]
     past_bodies: tuple[BodyAnswer, ...] = ()
     past_lenses: tuple[LensAnswer, ...] = ()
+
+    def unit(self, kind: str, name: str) -> BodyAnswer | None:
+        """Return the answer about a body or lens, present or past, by the name that the judge used."""
+        units: tuple[BodyAnswer, ...] = (*self.lenses, *self.past_lenses)
+        if kind == "body":
+            units = (*self.bodies, *self.past_bodies)
+        return next((unit for unit in units if unit.name == name), None)

@@ -1,7 +1,7 @@
 """The datum: how well a body can be known at all with the lenses at hand.
 
-Readings only tell the sum of a body's and a lens's error. However many are taken, a body is known no better
-than the lenses' own histories allow; this module says how well, and what would help.
+Readings only determine the sum of a body's and a lens's error. However many are taken, a body is known no
+better than the lenses' own histories allow. This module computes that limit, and what would lower it.
 """
 
 from dataclasses import dataclass
@@ -17,12 +17,12 @@ GAUGE_SD_UM = 3.0
 KNOWN_LENS_SD_UM = 3.0
 """History of a lens that is well known to the house. [µm] Chosen by us."""
 EXACT_UM = 0.05
-"""Readings without end are reckoned as one of this standard uncertainty. [µm]"""
+"""Infinitely many readings are represented by one of this standard uncertainty. [µm]"""
 
 
 @dataclass(frozen=True, slots=True)
 class Datum:
-    """Best 95 % half width that readings without end can reach on a body, now and with help. [µm]"""
+    """Limit of a body's 95 % half width for infinitely many readings, now and with help. [µm]"""
 
     body: str
     limit_um: float
@@ -31,7 +31,7 @@ class Datum:
 
 
 def body_limits(model: Model, candidates: Candidates) -> tuple[Datum, ...]:
-    """Limit of every body of a model, from its own readings and candidates taken without end."""
+    """Return the limit of every body for infinitely many of its readings and candidates."""
     design = np.vstack([model.design, candidates.design])
     precision = design.T @ design / EXACT_UM**2 + np.diag(model.prior_sd**-2.0 + model.gauge_precision)
     covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
@@ -50,7 +50,7 @@ def body_limits(model: Model, candidates: Candidates) -> tuple[Datum, ...]:
 
 
 def _half_width_um(covariance: FloatArray, body: int, column: int, information: float) -> float:
-    """95 % half width of a body with more information [unit⁻²] on one column. [µm]"""
+    """Return the 95 % half width of a body with more information [unit⁻²] on one column. [µm]"""
     reach = covariance[:, column]
     variance = covariance[body, body] - information * reach[body] ** 2 / (1 + information * reach[column])
     return float(Z95 * np.sqrt(variance))

@@ -23,11 +23,11 @@ CALL_OUT_P = 0.8
 ACCEPT_P = 0.05
 """A unit is called in tolerance below this probability of being out: the risk of passing a faulty one."""
 SUSPECT_P = 0.3
-"""Above this a unit is suspected, and is never put down as merely not checked."""
+"""Above this a unit is suspected, and never merely *not checked*."""
 
 
 def decide(*, p_below: float, p_above: float, sd_um: float, tolerance_um: float, is_read: bool) -> Verdict:
-    """Verdict of a unit.
+    """Return the verdict of a unit.
 
     Parameters
     ----------
@@ -38,7 +38,7 @@ def decide(*, p_below: float, p_above: float, sd_um: float, tolerance_um: float,
     tolerance_um : float
         [µm, positive]
     is_read : bool
-        Whether any reading or gauge speaks of it.
+        Whether any reading or gauge contains it.
     """
     p_out = p_below + p_above
     if not is_read:

@@ -4,15 +4,15 @@ from typing import NamedTuple
 
 import numpy as np
 
-from shimwise.inference.history.memory import History
 from shimwise.inference.history.remembered_posterior import (
     NO_LATER,
+    KnockTest,
     Later,
-    Surprise,
     doubt_what_was_knocked,
     remembered_posterior,
-    told_alone,
+    with_marginal_priors,
 )
+from shimwise.inference.model.joint_memory import History
 from shimwise.inference.model.linear import FloatArray, Model
 from shimwise.inference.posterior.faults import PRIORS, Faults, damaged_sd, find_faults
 from shimwise.inference.posterior.robust import Posterior, robust_posterior
@@ -21,28 +21,27 @@ DAMAGED_P = 0.95
 """Units that are damaged at this probability are estimated with the wider prior of a damaged one."""
 
 
-class Estimate(NamedTuple):
-    """The model with the priors that each unit has alone, the posterior, the faults, and who was knocked."""
+class UnitErrors(NamedTuple):
+    """The model with each unit's independent prior, the posterior, the faults, and the knocks found."""
 
     model: Model
     posterior: Posterior
     faults: Faults
-    knocked: tuple[Surprise, ...] = ()
+    knocked: tuple[KnockTest, ...] = ()
 
 
 def estimate(
     model: Model, history: History | None, *, limit: FloatArray, seed: int, later: Later = NO_LATER
-) -> Estimate:
-    """Errors of all units, those that are probably damaged with a prior wide enough for it.
+) -> UnitErrors:
+    """Compute the errors of all units; a unit that is probably damaged gets a wide enough prior.
 
     Parameters
     ----------
     model : Model
         Of the readings.
     history : History or None
-        What is remembered jointly of some of its units. Units whose readings contradict it are doubted.
-        Causes are sought with each unit's history told alone, wide enough for that: the search knows no joint
-        prior.
+        Joint memory of some of its units; units whose readings contradict it are widened. The search for
+        causes has no joint prior: it uses marginal ones, wide enough to be independent.
     limit : array, shape (p,)
         What counts as out, in each unknown's unit; infinite for nuisances.
     seed : int
@@ -53,13 +52,13 @@ def estimate(
     if history is None:
         return _without_memory(model, limit, seed)
     history = history.with_units_of(model)
-    knocked: tuple[Surprise, ...] = ()
+    knocked: tuple[KnockTest, ...] = ()
     if len(model.landing_um):
         history, knocked = doubt_what_was_knocked(history, model, later=later)
-    alone = told_alone(model, history)
+    alone = with_marginal_priors(model, history)
     posterior = remembered_posterior(alone, history)
     if not len(model.landing_um):
-        return Estimate(alone, posterior, _no_faults(limit))
+        return UnitErrors(alone, posterior, _no_faults(limit))
     faults = find_faults(alone, posterior, limit=limit, seed=seed)
     damaged = _damaged(faults)
     for i in damaged:
@@ -72,16 +71,16 @@ def estimate(
         )
     if damaged:
         posterior = remembered_posterior(alone, history)
-    return Estimate(alone, posterior, faults, knocked)
+    return UnitErrors(alone, posterior, faults, knocked)
 
 
-def _without_memory(model: Model, limit: FloatArray, seed: int) -> Estimate:
+def _without_memory(model: Model, limit: FloatArray, seed: int) -> UnitErrors:
     posterior = robust_posterior(model)
     if not len(model.landing_um):
-        return Estimate(model, posterior, _no_faults(limit))
+        return UnitErrors(model, posterior, _no_faults(limit))
     faults = find_faults(model, posterior, limit=limit, seed=seed)
     damaged = [(i, damaged_sd(model, i)) for i in _damaged(faults)]
-    return Estimate(model, robust_posterior(model, damaged=damaged) if damaged else posterior, faults)
+    return UnitErrors(model, robust_posterior(model, damaged=damaged) if damaged else posterior, faults)
 
 
 def _damaged(faults: Faults) -> list[int]:

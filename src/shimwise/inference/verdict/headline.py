@@ -1,4 +1,4 @@
-"""The verdict in words: one sentence first, and what a reader has to be warned of.
+"""The headline of a verdict, and the notices beside it.
 
 Short means the sensor is too close to the lens, deep that it is too far. Numbers carry their 95 % half width.
 """
@@ -7,17 +7,18 @@ import math
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 
-from shimwise.inference.history.remembered_posterior import Surprise
+from shimwise.inference.history.remembered_posterior import KnockTest
 from shimwise.inference.model.prep import Prep
 from shimwise.inference.posterior.robust import Posterior
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, Cause, Verdict
 from shimwise.inference.verdict.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Datum
+from shimwise.notices import Notice
 from shimwise.number_format import NOT_KNOWN, decimal_text, half_digits
 
 NAMED_P = 0.7
 """A cause is named in the headline from this probability on."""
 WIDENED = 1.5
-"""History that had to be taken this many times wider than told is warned of."""
+"""From this widening of the lenses' history on there is a notice."""
 
 
 def with_headline(answer: Answer) -> Answer:
@@ -46,12 +47,12 @@ def _headline(answer: Answer) -> str:
 
 
 def titled(kind: str, name: str) -> str:
-    """Name a unit by its kind, once: a body that is called "Body 07" is not called "Body Body 07"."""
+    """Return the name with its kind, once: not "Body Body 07"."""
     return name if name.casefold().startswith(kind.casefold()) else f"{kind} {name}"
 
 
 def probability_text(probability: float) -> str:
-    """Write a probability in per cent, the ends as ``< 1 %`` and ``> 99 %``; none as ``not known``."""
+    """Return a probability in per cent, the ends as ``< 1 %`` and ``> 99 %``; nan as ``not known``."""
     if not math.isfinite(probability):
         return NOT_KNOWN
     if probability < 0.01:
@@ -62,7 +63,7 @@ def probability_text(probability: float) -> str:
 
 
 def unit_sentence(kind: str, name: str, unit: BodyAnswer) -> str:
-    """Say of a unit that is out by how much, with half its 95 % interval; nothing of another."""
+    """Return the sentence of a unit that is out, with half its 95 % interval; empty for others."""
     if unit.verdict not in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
         return ""
     half_um = (unit.high_um - unit.low_um) / 2
@@ -101,69 +102,42 @@ def _undecided(units: Sequence[BodyAnswer]) -> str:
     return f"Nothing is called out: {', '.join(parts)}."
 
 
-def warnings(
-    posterior: Posterior,
-    limits: Sequence[Datum],
-    prep: Prep,
-    body_tolerances_um: Sequence[float],
-) -> list[str]:
-    """What must be said beside the numbers: the datum, history that did not fit, readings that are few.
+def notices_of(
+    posterior: Posterior, limits: Sequence[Datum], prep: Prep, body_tolerances_um: Sequence[float]
+) -> tuple[Notice, ...]:
+    """Return what limits the numbers: the datum, history that did not fit, a single reading.
 
-    Parameters
-    ----------
-    posterior : Posterior
-        As judged.
-    limits, body_tolerances_um : sequences of Datum and of float
-        Of each body, in the same order. [µm]
-    prep : Prep
-        What was judged.
+    ``limits`` and ``body_tolerances_um`` are those of each body, in the same order. [µm]
     """
-    texts = [
-        text
-        for limit, tolerance in zip(limits, body_tolerances_um, strict=True)
-        if (text := _datum(limit, tolerance))
+    found = [
+        Notice(
+            "datum_limit",
+            limit.body,
+            {
+                "limit_um": limit.limit_um,
+                "with_gauge_um": limit.with_gauge_um,
+                "gauge_sd_um": GAUGE_SD_UM,
+                "with_known_lens_um": limit.with_known_lens_um,
+                "known_lens_sd_um": KNOWN_LENS_SD_UM,
+            },
+        )
+        for limit, tolerance_um in zip(limits, body_tolerances_um, strict=True)
+        if limit.limit_um > tolerance_um / 2
     ]
     if posterior.history_factor >= WIDENED:
-        texts.append(
-            "The lenses differ from each other more than their histories allow; these were taken "
-            f"{posterior.history_factor:.1f} times wider. Check that the histories belong to these lenses."
-        )
+        found.append(Notice("history_widened", numbers={"factor": posterior.history_factor}))
     if len(prep.readings) == 1:
-        texts.append(
-            "One reading only: it tells the sum of a body's and a lens's error, not whose it is. Whether "
-            "it is a blunder, a second reading tells."
+        found.append(Notice("single_reading"))
+    return tuple(found)
+
+
+def knock_notices(knocks: Sequence[KnockTest], *, past: Collection[str] = ()) -> tuple[Notice, ...]:
+    """Return a notice for each unit whose readings contradict its memory; ``past``: names of past states."""
+    return tuple(
+        Notice(
+            "knocked",
+            one.name,
+            {"shift_um": one.shift_um, "sd_um": one.sd_um, "is_past": float(one.name in past)},
         )
-    return texts
-
-
-def knocks(surprises: Sequence[Surprise], *, past: Collection[str] = ()) -> list[str]:
-    """Say of each unit whose readings contradict what was remembered how far it lies from there.
-
-    Parameters
-    ----------
-    surprises : sequence of Surprise
-        Those that were noticed.
-    past : collection of str
-        Units as they were before an adjustment; it is said of them too, in the past.
-    """
-    return [
-        f"{one.name} {'lay' if one.name in past else 'lies'} "
-        f"{decimal_text(abs(one.shift_um))} ± {decimal_text(2 * one.sd_um)} µm "
-        f"{'short' if one.shift_um < 0 else 'deep'} "
-        "of where it was remembered: it may have been knocked or "
-        "worked on without a note, or another one was read under its name. What was remembered of it is set "
-        "aside. Look at its mount, and check that the name is right."
-        for one in surprises
-    ]
-
-
-def _datum(limit: Datum, tolerance_um: float) -> str:
-    if limit.limit_um <= tolerance_um / 2:
-        return ""
-    return (
-        f"However many readings are taken with these lenses, {limit.body} cannot be known better than "
-        f"±{limit.limit_um:.1f} µm (95 %): the lenses' own errors are not known well enough. "
-        f"A depth gauge on the body (standard uncertainty {GAUGE_SD_UM:g} µm) would bring it to "
-        f"±{limit.with_gauge_um:.1f}, one lens known to {KNOWN_LENS_SD_UM:g} µm to "
-        f"±{limit.with_known_lens_um:.1f}."
+        for one in knocks
     )

@@ -8,9 +8,9 @@ import numpy as np
 
 from shimwise.errors import InferenceError
 from shimwise.inference.model.assemble import Candidates, build_model, later_states
+from shimwise.inference.model.candidates import offered_readings
 from shimwise.inference.model.linear import SCALE_SD_PERMILLE, FloatArray, IntArray, Kind, Model
 from shimwise.inference.model.prep import BodyKnowledge, Prep
-from shimwise.inference.plan.candidates import offered_readings
 from shimwise.inference.posterior.faults import Faults
 from shimwise.inference.posterior.information_gain import gain, variance_of
 from shimwise.inference.posterior.robust import K_MEDIAN, NU, Posterior
@@ -41,7 +41,7 @@ LEAST_CAUSE_P = 0.02
 
 
 def judge(prep: Prep, *, seed: int = 0) -> Answer:
-    """Say who is off, by how much, how sure that is, and what to read next.
+    """Judge who is off, by how much, how sure that is, and what to read next.
 
     Parameters
     ----------
@@ -53,9 +53,9 @@ def judge(prep: Prep, *, seed: int = 0) -> Answer:
     Raises
     ------
     InferenceError
-        When there is nothing to judge.
+        If there is nothing to judge.
     OpticsError
-        When a distance or reading lies inside the near limit of its lens.
+        If a distance or reading lies inside the near limit of its lens.
     """
     model, candidates = build_model(prep, candidates=offered_readings(prep))
     limit = _limits(model, prep)
@@ -80,15 +80,15 @@ def judge(prep: Prep, *, seed: int = 0) -> Answer:
         readings=_reading_answers(prep, model, posterior),
         causes=units.causes(prep),
         next=next_readings(posterior, candidates, wanted=undecided(model, bodies, lenses)),
-        warnings=(
-            *model.warnings,
-            *headline.warnings(
+        notices=(
+            *model.notices,
+            *headline.notices_of(
                 posterior,
                 [one for one in body_limits(model, candidates) if one.body not in past],
                 prep,
                 [body.tolerance_um for body in bodies],
             ),
-            *headline.knocks(knocked, past={*prep.past_bodies, *prep.past_lenses}),
+            *headline.knock_notices(knocked, past={*prep.past_bodies, *prep.past_lenses}),
         ),
         past_bodies=past_bodies,
         past_lenses=past_lenses,
@@ -99,13 +99,13 @@ def judge(prep: Prep, *, seed: int = 0) -> Answer:
 def _parted(
     units: Sequence[_Answer], past: frozenset[str]
 ) -> tuple[tuple[_Answer, ...], tuple[_Answer, ...]]:
-    """Part the units as they are from those as they were before an adjustment."""
+    """Separate the units as they are from those as they were before an adjustment."""
     now = tuple(unit for unit in units if unit.name not in past)
     return now, tuple(unit for unit in units if unit.name in past)
 
 
 def _limits(model: Model, prep: Prep) -> FloatArray:
-    """What counts as out, for each unknown in its own unit; infinite for nuisances. Shape (p,)"""
+    """Return what counts as out for each unknown, in its own unit; infinite for nuisances. Shape (p,)"""
     by_kind = {
         Kind.LENS: prep.tolerance_um,
         Kind.SCALE: SCALE_TOLERANCE_PERMILLE,
@@ -122,14 +122,14 @@ def _limits(model: Model, prep: Prep) -> FloatArray:
 
 
 def body_tolerance_um(prep: Prep, body: str) -> float:
-    """Tolerance of a body: its own, else that of the prep. [µm]"""
+    """Return the tolerance of a body: its own, else that of the prep. [µm]"""
     own = prep.bodies.get(body, BodyKnowledge()).tolerance_um
     return prep.tolerance_um if own is None else own
 
 
 @dataclass(frozen=True, slots=True)
 class _Units:
-    """The answers about units: everything per column (p,), read off the posterior and the faults once."""
+    """The answers about units: everything per column (p,), from the posterior and the faults."""
 
     model: Model
     mean: FloatArray
@@ -203,7 +203,7 @@ class _Units:
         }
 
     def _scale(self, lens: str) -> dict[str, Any]:
-        """Scale of a lens; of one that was read at infinity only, the prior."""
+        """Return the scale of a lens; the prior if it was read at infinity only."""
         try:
             column = self.model.index(Kind.SCALE, lens)
         except InferenceError:
@@ -235,7 +235,7 @@ def _reading_answers(prep: Prep, model: Model, posterior: Posterior) -> tuple[Re
 
 
 def undecided(model: Model, bodies: Sequence[BodyAnswer], lenses: Sequence[BodyAnswer]) -> IntArray:
-    """Columns of the bodies and lenses that are neither in tolerance nor out."""
+    """Return the columns of the bodies and lenses that are neither in tolerance nor out."""
     open_verdicts = (Verdict.CANNOT_TELL, Verdict.NOT_CHECKED)
     return np.array(
         [
@@ -251,7 +251,7 @@ def undecided(model: Model, bodies: Sequence[BodyAnswer], lenses: Sequence[BodyA
 def next_readings(
     posterior: Posterior, candidates: Candidates, *, wanted: IntArray
 ) -> tuple[NextReading, ...]:
-    """Readings worth taking next, best first: those that shrink the variance of the wanted columns most.
+    """Return the readings that reduce the variance of the wanted columns most, best first.
 
     Parameters
     ----------
@@ -260,9 +260,9 @@ def next_readings(
     candidates : Candidates
         Rows in the model's columns.
     wanted : array of int, shape (u,)
-        Columns of the units that are undecided; none, and there is nothing to read.
+        Columns of the units that are undecided; without any there is nothing to read.
     """
-    if not len(wanted) or not candidates.sights:
+    if not len(wanted) or not candidates.observations:
         return ()
     k = float(np.mean(posterior.k)) if len(posterior.k) else K_MEDIAN
     covariance = posterior.covariance
@@ -271,9 +271,9 @@ def next_readings(
     best = np.argsort(-saved.sum(1), kind="stable")[:MOST_NEXT]
     return tuple(
         NextReading(
-            body=candidates.sights[i].body,
-            lens=candidates.sights[i].lens,
-            distance_mm=candidates.sights[i].distance_mm,
+            body=candidates.observations[i].body,
+            lens=candidates.observations[i].lens,
+            distance_mm=candidates.observations[i].distance_mm,
             sd_after_um=float(np.sqrt(np.mean(before - saved[i]))),
         )
         for i in best

@@ -1,4 +1,4 @@
-"""Whether the rows of one prep agree with each other, looked at before a prep from elsewhere is taken in."""
+"""Whether the rows of one prep agree with each other, checked before a prep of another record is kept."""
 
 # ruff: noqa: ANN401 - rows are of several kinds
 
@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from shimwise.record.exchange.row_json import PlainError
+from shimwise.record.exchange.row_json import ExchangeError
 from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, VerdictRow
 
 __all__ = ["refuse_incoherent"]
@@ -19,7 +19,7 @@ _MAY_BE_INFINITE = frozenset({"reading_mm", "distance_mm"})
 def refuse_incoherent(
     prep: PrepRow, units: Mapping[str, BodyRow | LensRow], rows: Mapping[str, Sequence[Any]]
 ) -> None:
-    """Refuse what no prep can be, which would stand in the record for ever.
+    """Refuse what no prep can be; once kept, it could never be deleted.
 
     Parameters
     ----------
@@ -32,12 +32,12 @@ def refuse_incoherent(
 
     Raises
     ------
-    PlainError
-        With what is wrong, and where.
+    ExchangeError
+        If they disagree, with what is wrong and where.
     """
     wrong = next(_wrongs(prep, units, rows), None)
     if wrong is not None:
-        raise PlainError(f"{wrong}, which no prep can hold. Export it again from where it was made.")
+        raise ExchangeError(f"{wrong}, which no prep can hold. Export it again from where it was made.")
 
 
 def _wrongs(

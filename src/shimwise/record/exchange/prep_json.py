@@ -3,22 +3,22 @@
 # ruff: noqa: ANN401 - a value of JSON is of any kind
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import Connection, select
 
 from shimwise.record import journal
 from shimwise.record.errors import Conflict, NotFound
 from shimwise.record.exchange.consistency import refuse_incoherent
-from shimwise.record.exchange.row_json import PlainError, row_from_plain, row_to_plain
+from shimwise.record.exchange.row_json import ExchangeError, row_from_json, row_to_json
+from shimwise.record.journal import Change
 from shimwise.record.names import name_key
-from shimwise.record.queries import evidence, people, preps, sets, units
-from shimwise.record.queries import verdicts as given
+from shimwise.record.queries import evidence, people, preps, sets, units, verdicts
 from shimwise.record.tables import schema
 from shimwise.record.tables.columns import json_text
-from shimwise.record.tables.mapping import insert
+from shimwise.record.tables.mapping import insert, row_if_kept
 from shimwise.record.tables.rows import (
     AdjustmentRow,
     BodyRow,
@@ -34,41 +34,39 @@ from shimwise.record.tables.rows import (
     VerdictRow,
 )
 
-if TYPE_CHECKING:
-    from shimwise.record.record import Change
-
 __all__ = ["SCHEMA", "Imported", "export_prep", "import_prep"]
 
 SCHEMA = "shimwise.prep/1"
 ALL = 10**9
 _ELSEWHERE = frozenset({"seq", "prep_id"})
 """Of a line of the journal: its number is of one record only, and its prep is that of the document."""
-
-_LISTS: tuple[tuple[str, type[Any], Table], ...] = (
-    ("setups", SetupRow, schema.setups),
-    ("readings", ReadingRow, schema.readings),
-    ("gauges", GaugeRow, schema.gauges),
-    ("sweeps", SweepRow, schema.sweeps),
-    ("verdicts", VerdictRow, schema.verdicts),
-    ("adjustments", AdjustmentRow, schema.adjustments),
-    ("sign_offs", SignOffRow, schema.sign_offs),
-)
-_KEYS = {"schema", "prep", "set", "bodies", "lenses", "journal", *(name for name, _, _ in _LISTS)}
+_LISTS: dict[str, tuple[type[Any], Callable[[Connection, str], Sequence[Any]]]] = {
+    "setups": (SetupRow, evidence.setups),
+    "readings": (ReadingRow, evidence.readings),
+    "gauges": (GaugeRow, evidence.gauges),
+    "sweeps": (SweepRow, evidence.sweeps),
+    "verdicts": (VerdictRow, verdicts.verdicts_of),
+    "adjustments": (AdjustmentRow, verdicts.adjustments),
+    "sign_offs": (SignOffRow, verdicts.sign_offs),
+}
+"""What a prep holds: the kind of row, and the query. Each list points only to those before it."""
+_KEYS = {"schema", "prep", "set", "bodies", "lenses", "journal", *_LISTS}
+Row = TypeVar("Row")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Imported:
-    """What came of an import.
+    """The result of an import.
 
     Attributes
     ----------
     prep_id : str
         The prep.
     is_new : bool
-        False when the record held the very same already.
+        False if the record held the very same already.
     kept : tuple of str
-        Units that the record knew by their id, with other facts: the record's own stand, but for the epoch
-        of a unit that was adjusted further elsewhere.
+        Units that the record knew by their id, with other facts: the record's own stay, except the epoch of
+        a unit that was adjusted further elsewhere.
     """
 
     prep_id: str
@@ -77,12 +75,12 @@ class Imported:
 
 
 def export_prep(connection: Connection, prep_id: str) -> dict[str, Any]:
-    """Give everything that a prep holds as standard JSON; the same prep is the same document.
+    """Return everything that a prep holds as standard JSON; the same prep is the same document.
 
     Raises
     ------
     NotFound
-        When there is no such prep.
+        If there is no such prep.
     """
     row = preps.prep(connection, prep_id)
     of_set = sets.set_of(connection, row.set_id) if row.set_id else None
@@ -90,73 +88,69 @@ def export_prep(connection: Connection, prep_id: str) -> dict[str, Any]:
     lines = journal.journal_after(connection, 0, prep_id=prep_id, limit=ALL)
     return {
         "schema": SCHEMA,
-        "prep": row_to_plain(row),
-        "set": row_to_plain(of_set) if of_set else None,
-        "bodies": [row_to_plain(one) for one in units.bodies_by_id(connection, row.body_ids).values()],
-        "lenses": [row_to_plain(one) for one in units.lenses_by_id(connection, lens_ids).values()],
-        "setups": [row_to_plain(one) for one in evidence.setups(connection, prep_id)],
-        "readings": [row_to_plain(one) for one in evidence.readings(connection, prep_id)],
-        "gauges": [row_to_plain(one) for one in evidence.gauges(connection, prep_id)],
-        "sweeps": [row_to_plain(one) for one in evidence.sweeps(connection, prep_id)],
-        "verdicts": [row_to_plain(one) for one in given.verdicts_of(connection, prep_id, limit=ALL)],
-        "adjustments": [row_to_plain(one) for one in given.adjustments(connection, prep_id)],
-        "sign_offs": [row_to_plain(one) for one in given.sign_offs(connection, prep_id)],
+        "prep": row_to_json(row),
+        "set": row_to_json(of_set) if of_set else None,
+        "bodies": [row_to_json(one) for one in units.bodies_by_id(connection, row.body_ids).values()],
+        "lenses": [row_to_json(one) for one in units.lenses_by_id(connection, lens_ids).values()],
+        **{
+            name: [row_to_json(one) for one in query(connection, prep_id)]
+            for name, (_, query) in _LISTS.items()
+        },
         "journal": [
-            {name: value for name, value in row_to_plain(line).items() if name not in _ELSEWHERE}
+            {name: value for name, value in row_to_json(line).items() if name not in _ELSEWHERE}
             for line in lines
         ],
     }
 
 
-def import_prep(change: "Change", document: Any) -> Imported:
-    """Take in a prep that :func:`export_prep` gave, with its units and its journal.
+def import_prep(change: Change, document: Any) -> Imported:
+    """Add a prep that :func:`export_prep` made, with its units and its journal.
 
     Raises
     ------
-    PlainError
-        When the document is none, or says something that no record holds; with the place.
+    ExchangeError
+        If the document is none, or holds something that no record does; with the place.
     Conflict
-        When the prep is here with other content, another unit has a name of the document, or a unit was
+        If the prep is here with other content, another unit has a name of the document, or a unit was
         adjusted here and there from the same state.
     """
     parts = _parts(document)
-    prep = row_from_plain(PrepRow, schema.preps, parts["prep"], where="prep")
+    prep = row_from_json(PrepRow, parts["prep"], where="prep")
     if _is_here(change.connection, prep.id, document):
         return Imported(prep_id=prep.id, is_new=False)
-    rows = {name: _rows(parts, name, kind, table) for name, kind, table in _LISTS}
+    rows = {name: _rows(parts, name, kind) for name, (kind, _) in _LISTS.items()}
     _refuse_strangers(rows, prep.id)
     _refuse_other_signed(rows["sign_offs"])
-    bodies = _rows(parts, "bodies", BodyRow, schema.bodies)
-    lenses = _rows(parts, "lenses", LensRow, schema.lenses)
-    found: dict[str, BodyRow | LensRow] = {body.id: body for body in bodies}
-    found.update({lens.id: lens for lens in lenses})
+    bodies, lenses = _rows(parts, "bodies", BodyRow), _rows(parts, "lenses", LensRow)
     kept = [body.name for body in bodies if units.take_in(change, body)]
     kept += [lens.name for lens in lenses if units.take_in(change, lens)]
-    _take_set(change, parts, prep)
+    _add_set(change, parts, prep)
     count = max((row.seq for row in rows["readings"]), default=0)
-    insert(change.connection, schema.preps, prep, title_key=name_key(prep.title), reading_count=count)
+    insert(change.connection, prep, title_key=name_key(prep.title), reading_count=count)
     preps.place_units(change, prep.id, prep.body_ids, prep.lens_ids)
-    for name, _, table in _LISTS:
-        for row in rows[name]:
-            insert(change.connection, table, row)
-    refuse_incoherent(prep, found, rows)
+    for found in rows.values():
+        for row in found:
+            insert(change.connection, row)
+    found_units: dict[str, BodyRow | LensRow] = {body.id: body for body in bodies}
+    found_units.update({lens.id: lens for lens in lenses})
+    refuse_incoherent(prep, found_units, rows)
     _refuse_other_moves(change.connection, rows["adjustments"])
-    latest = given.latest_verdict(change.connection, prep.id)
+    latest = verdicts.latest_verdict(change.connection, prep.id)
     if latest is not None:
-        given.keep_lines(change.connection, latest)
-    _take_journal(change, parts, prep.id)
+        verdicts.keep_lines(change.connection, latest)
+    _add_journal(change, parts, prep.id)
     change.note("prep imported", detail={"prep_id": prep.id, "title": prep.title, "kept": kept})
     return Imported(prep_id=prep.id, is_new=True, kept=tuple(kept))
 
 
 def _parts(document: Any) -> Mapping[str, Any]:
     if not isinstance(document, Mapping) or document.get("schema") != SCHEMA:
-        raise PlainError(f"The file is no prep that was exported; it has to say it is of schema {SCHEMA}.")
+        raise ExchangeError(f"The file is no prep that was exported; it has to say it is of schema {SCHEMA}.")
     missing, unknown = _KEYS - set(document), set(document) - _KEYS
     if missing:
-        raise PlainError(f"The file has no {', '.join(sorted(missing))}. Export the prep again.")
+        raise ExchangeError(f"The file has no {', '.join(sorted(missing))}. Export the prep again.")
     if unknown:
-        raise PlainError(
+        raise ExchangeError(
             f"The file holds {', '.join(sorted(map(str, unknown)))}, which this version does not know. "
             "Bring this program up to date."
         )
@@ -181,37 +175,33 @@ def _is_here(connection: Connection, prep_id: str, document: Any) -> bool:
     )
 
 
-Row = TypeVar("Row")
-
-
-def _rows(parts: Mapping[str, Any], name: str, kind: type[Row], table: Table) -> list[Row]:
+def _rows(parts: Mapping[str, Any], name: str, kind: type[Row]) -> list[Row]:
     if not isinstance(parts[name], list):
-        raise PlainError(f"{name} has to be a list. Export the prep again.")
-    return [
-        row_from_plain(kind, table, found, where=f"{name}[{number}]")
-        for number, found in enumerate(parts[name])
-    ]
+        raise ExchangeError(f"{name} has to be a list. Export the prep again.")
+    return [row_from_json(kind, found, where=f"{name}[{number}]") for number, found in enumerate(parts[name])]
 
 
 def _refuse_strangers(rows: Mapping[str, list[Any]], prep_id: str) -> None:
     for name, found in rows.items():
         stranger = next((row for row in found if row.prep_id != prep_id), None)
         if stranger is not None:
-            raise PlainError(f"{name} hold {stranger.id}, which is of another prep. Export the prep again.")
+            raise ExchangeError(
+                f"{name} hold {stranger.id}, which is of another prep. Export the prep again."
+            )
 
 
 def _refuse_other_signed(sign_offs: list[SignOffRow]) -> None:
     for number, row in enumerate(sign_offs):
         text = row.signed_json
         if text is not None and hashlib.sha256(text.encode("utf-8", "replace")).hexdigest() != row.digest:
-            raise PlainError(
+            raise ExchangeError(
                 f"sign_offs[{number}].signed_json is not what its digest is over: the file was changed. "
                 "Export the prep again."
             )
 
 
 def _refuse_other_moves(connection: Connection, found: Sequence[AdjustmentRow]) -> None:
-    """Refuse an adjustment where the unit was adjusted here from the same state, to another one."""
+    """Refuse an adjustment if the unit was adjusted here from the same state, to another one."""
     table = schema.adjustments
     for row in found:
         column = table.c.body_id if row.unit_kind == "body" else table.c.lens_id
@@ -227,26 +217,22 @@ def _refuse_other_moves(connection: Connection, found: Sequence[AdjustmentRow]) 
             )
 
 
-def _take_set(change: "Change", parts: Mapping[str, Any], prep: PrepRow) -> None:
+def _add_set(change: Change, parts: Mapping[str, Any], prep: PrepRow) -> None:
     if parts["set"] is None:
         return
-    row = row_from_plain(SetRow, schema.sets, parts["set"], where="set")
+    row = row_from_json(SetRow, parts["set"], where="set")
     if row.id != prep.set_id:
-        raise PlainError("The set of the file is not that of its prep. Export the prep again.")
-    if not _known(change.connection, schema.sets, row.id):
+        raise ExchangeError("The set of the file is not that of its prep. Export the prep again.")
+    if row_if_kept(change.connection, SetRow, row.id) is None:
         sets.add_set(change, row)
 
 
-def _known(connection: Connection, table: Table, id_: str) -> bool:
-    return connection.execute(select(table.c.id).where(table.c.id == id_)).scalar_one_or_none() is not None
-
-
-def _take_journal(change: "Change", parts: Mapping[str, Any], prep_id: str) -> None:
+def _add_journal(change: Change, parts: Mapping[str, Any], prep_id: str) -> None:
     if not isinstance(parts["journal"], list):
-        raise PlainError("journal has to be a list. Export the prep again.")
+        raise ExchangeError("journal has to be a list. Export the prep again.")
     for number, found in enumerate(parts["journal"]):
         line = {"seq": 0, **found} if isinstance(found, Mapping) else found
-        row = row_from_plain(JournalRow, schema.journal, line, where=f"journal[{number}]")
+        row = row_from_json(JournalRow, line, where=f"journal[{number}]")
+        people.remember(change.connection, row.who)
         then = replace(change, at=row.at, who=row.who)
-        people.remember(then, row.who)
         then.note(row.what, prep_id=prep_id, unit_id=row.unit_id, detail=row.detail)

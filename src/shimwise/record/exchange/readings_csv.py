@@ -1,4 +1,4 @@
-"""A prep's readings as a readings file: what ``shimwise judge`` reads, and a spreadsheet."""
+"""A prep's readings as a readings file, for ``shimwise judge`` or a spreadsheet."""
 
 import csv
 import io
@@ -20,16 +20,16 @@ __all__ = ["export_readings"]
 
 
 def export_readings(connection: Connection, prep_id: str) -> str:
-    """Give the readings that are judged as CSV, in their order; those withdrawn are left out.
+    """Return the readings that are judged as CSV, in their order; those withdrawn are left out.
 
-    Lengths stand as they were typed where that says the same to the last digit, else in millimetres. A unit
+    Lengths are written as they were typed if that is the same to the last digit, else in millimetres. A unit
     as it was before an adjustment is a unit of its own, ``A-07 before adjustment 1``, so that whoever judges
     the file pools no two states; a longer name than the readings file takes is shortened for it.
 
     Raises
     ------
     NotFound
-        When there is no such prep.
+        If there is no such prep.
     """
     prep = preps.prep(connection, prep_id)
     bodies = units.bodies_by_id(connection, prep.body_ids)
@@ -92,10 +92,10 @@ def _state_names(
 
 
 def _short_names(name: str, epoch: int, current: int) -> Iterator[str]:
-    """Give the name of a past state, then others for it, each as long as a name may be."""
-    said = judged_name("", epoch=epoch, current=current)
+    """Yield the name of a past state, then others for it, none longer than a name may be."""
+    past = judged_name("", epoch=epoch, current=current)
     for number in count(1):
-        ending = said if number == 1 else f"{said} ({number})"
+        ending = past if number == 1 else f"{past} ({number})"
         yield name[: LONGEST_NAME - len(ending)].rstrip() + ending
 
 

@@ -1,4 +1,4 @@
-"""Rows as standard JSON, and back with everything looked at: what leaves a record comes in as the same.
+"""Rows as standard JSON, and back with every value checked: what leaves a record comes in as the same.
 
 A time is ISO 8601 in UTC; infinity, for which JSON has no word, is the text ``INF``.
 """
@@ -6,13 +6,13 @@ A time is ISO 8601 in UTC; infinity, for which JSON has no word, is the text ``I
 # ruff: noqa: ANN401 - a value of JSON is of any kind
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import MISSING, fields
 from datetime import UTC, datetime
+from functools import cache
 from typing import Any, TypeVar
 
-from sqlalchemy import Boolean, Column, Float, Integer, LargeBinary, Table, Text
-from sqlalchemy.types import TypeEngine
+from sqlalchemy import Boolean, Column, Float, Integer, Table, Text
 
 from shimwise.errors import RecordError
 from shimwise.files.errors import shown
@@ -26,45 +26,46 @@ from shimwise.record.tables.columns import (
     UtcTime,
     json_text,
 )
+from shimwise.record.tables.schema import TABLE_OF
 
-__all__ = ["PlainError", "columns_from_plain", "plain", "row_from_plain", "row_to_plain"]
+__all__ = ["ExchangeError", "columns_from_json", "json_value", "row_from_json", "row_to_json"]
 
 T = TypeVar("T")
+Reader = Callable[[Any, str], Any]
+"""Checks a value of JSON and returns what the row holds; the second argument is its place, for messages."""
 LARGEST_COUNT = 2**31 - 1
 """The largest whole number that a column of a count takes on every database."""
 
 
-class PlainError(RecordError):
-    """Raised when a file that should come from a record says something that no record holds."""
+class ExchangeError(RecordError):
+    """Raised when a file that should come from a record holds something that no record does."""
 
 
-def plain(value: Any) -> Any:
-    """Give a value as standard JSON has it."""
+def json_value(value: Any) -> Any:
+    """Return a value of a row or of a column as standard JSON has it."""
     if isinstance(value, float) and math.isinf(value):
         return INFINITY if value > 0 else f"-{INFINITY}"
     if isinstance(value, datetime):
         return value.astimezone(UTC).isoformat(timespec="microseconds")
     if isinstance(value, tuple | list):
-        return [plain(one) for one in value]
+        return [json_value(one) for one in value]
     if isinstance(value, Mapping):
-        return {key: plain(one) for key, one in value.items()}
+        return {key: json_value(one) for key, one in value.items()}
     return value
 
 
-def row_to_plain(row: Any) -> dict[str, Any]:
-    """Give a row's fields as standard JSON."""
-    return {one.name: plain(getattr(row, one.name)) for one in fields(row)}
+def row_to_json(row: Any) -> dict[str, Any]:
+    """Return a row's fields as standard JSON."""
+    return {one.name: json_value(getattr(row, one.name)) for one in fields(row)}
 
 
-def row_from_plain(kind: type[T], table: Table, found: Any, *, where: str) -> T:
+def row_from_json(kind: type[T], found: Any, *, where: str) -> T:
     """Make a row of JSON.
 
     Parameters
     ----------
     kind : type
-        The row's class.
-    table : Table
-        Whose columns tell what each field may hold.
+        The row's class, whose table's columns decide what each field may hold.
     found : object
         The JSON value.
     where : str
@@ -72,76 +73,69 @@ def row_from_plain(kind: type[T], table: Table, found: Any, *, where: str) -> T:
 
     Raises
     ------
-    PlainError
-        When a field is missing, unknown, or of the wrong kind.
+    ExchangeError
+        If a field is missing, unknown, or of the wrong kind.
     """
-    values = _object(found, where)
-    known = {one.name: one for one in fields(kind)}  # type: ignore[arg-type]
-    _refuse_unknown(values, known, where)
-    made = {}
-    for name, one in known.items():
-        if name not in values:
-            if one.default is MISSING and one.default_factory is MISSING:
-                raise PlainError(f"{where} has no {name}. Export it again.")
-            continue
-        column = table.columns.get(name)
-        if column is not None:
-            made[name] = _read(column, values[name], f"{where}.{name}")
-        else:
-            read = _words if one.type is str else _ids
-            made[name] = read(values[name], f"{where}.{name}")
-    return kind(**made)
+    needed = [one.name for one in fields(kind) if one.default is MISSING and one.default_factory is MISSING]  # type: ignore[arg-type]
+    return kind(**_read(found, _field_readers(kind), needed, where))
 
 
-def columns_from_plain(table: Table, found: Any, *, where: str) -> dict[str, Any]:
-    """Read all columns of a table's row from JSON.
-
-    Raises
-    ------
-    PlainError
-        When a column is missing, unknown, or of the wrong kind.
-    """
-    values = _object(found, where)
-    _refuse_unknown(values, table.columns, where)
-    missing = next((column.name for column in table.columns if column.name not in values), None)
-    if missing is not None:
-        raise PlainError(f"{where} has no {missing}. Make the copy again.")
-    return {
-        column.name: _read(column, values[column.name], f"{where}.{column.name}") for column in table.columns
-    }
+def columns_from_json(table: Table, found: Any, *, where: str) -> dict[str, Any]:
+    """Return all columns of a table's row; raise as :func:`row_from_json`."""
+    readers = _column_readers(table)
+    return _read(found, readers, readers, where)
 
 
-def _object(found: Any, where: str) -> Mapping[str, Any]:
+def _read(found: Any, readers: Mapping[str, Reader], needed: Collection[str], where: str) -> dict[str, Any]:
     if not isinstance(found, Mapping):
-        raise PlainError(f"{where} is {_said(found)}; it has to be an object. Export it again.")
-    return found
-
-
-def _refuse_unknown(values: Mapping[str, Any], known: Any, where: str) -> None:
-    unknown = next((name for name in values if name not in known), None)
+        raise _refusal(where, found, "an object. Export it again")
+    unknown = next((name for name in found if name not in readers), None)
     if unknown is not None:
-        raise PlainError(
+        raise ExchangeError(
             f"{where} holds {shown(str(unknown))}, which this version does not know. "
             "Bring this program up to date."
         )
+    missing = next((name for name in needed if name not in found), None)
+    if missing is not None:
+        raise ExchangeError(f"{where} has no {missing}. Export it again.")
+    return {name: readers[name](value, f"{where}.{name}") for name, value in found.items()}
 
 
-def _ids(found: Any, where: str) -> Any:
-    """Read a field that lies in other tables."""
+@cache
+def _column_readers(table: Table) -> dict[str, Reader]:
+    return {column.name: _reader(column) for column in table.columns}
+
+
+def _field_readers(kind: type[Any]) -> dict[str, Reader]:
+    columns = _column_readers(TABLE_OF[kind])
+    # What has no column is the ids of another table's rows, or the kind and the id of a unit.
+    return {
+        one.name: columns.get(one.name, _text if one.name.startswith("unit_") else _ids)
+        for one in fields(kind)
+    }
+
+
+def _reader(column: "Column[Any]") -> Reader:
+    read = next(reader for kinds, reader in _READERS if isinstance(column.type, kinds))
+
+    def read_or_none(found: Any, where: str) -> Any:
+        if found is not None:
+            return read(found, where)
+        if not column.nullable:
+            raise ExchangeError(f"{where} is empty, and has to be given. Export it again.")
+        return None
+
+    return read_or_none
+
+
+def _refusal(where: str, found: Any, expected: str) -> ExchangeError:
+    return ExchangeError(f"{where} is [{shown(str(found))}]; it has to be {expected}.")
+
+
+def _ids(found: Any, where: str) -> tuple[str, ...]:
     if isinstance(found, list) and all(isinstance(one, str) for one in found):
         return tuple(found)
-    raise PlainError(f"{where} is {_said(found)}; it has to be ids. Export it again.")
-
-
-def _read(column: "Column[Any]", found: Any, where: str) -> Any:
-    if found is None:
-        if column.nullable:
-            return None
-        raise PlainError(f"{where} is empty, and has to be given. Export it again.")
-    for kinds, read in _READERS:
-        if isinstance(column.type, kinds):
-            return read(found, where)
-    raise TypeError(f"no way to read a {column.type!r}")
+    raise _refusal(where, found, "ids. Export it again")
 
 
 def _time(found: Any, where: str) -> datetime:
@@ -151,7 +145,7 @@ def _time(found: Any, where: str) -> datetime:
     except (TypeError, ValueError, OverflowError):
         utc = None
     if utc is None:
-        raise PlainError(f"{where} is {_said(found)}; it has to be a time with its zone.")
+        raise _refusal(where, found, "a time with its zone")
     return utc
 
 
@@ -163,31 +157,31 @@ def _number(found: Any, where: str) -> float:
     except OverflowError:
         number = math.nan
     if math.isnan(number):
-        raise PlainError(f"{where} is {_said(found)}; it has to be a number.")
+        raise _refusal(where, found, "a number")
     return number
 
 
 def _count(found: Any, where: str) -> int:
     if isinstance(found, bool) or not isinstance(found, int) or abs(found) > LARGEST_COUNT:
-        raise PlainError(f"{where} is {_said(found)}; it has to be a whole number.")
+        raise _refusal(where, found, "a whole number")
     return found
 
 
 def _flag(found: Any, where: str) -> bool:
     if not isinstance(found, bool):
-        raise PlainError(f"{where} is {_said(found)}; it has to be true or false.")
+        raise _refusal(where, found, "true or false")
     return found
 
 
-def _words(found: Any, where: str) -> str:
+def _text(found: Any, where: str) -> str:
     if not isinstance(found, str) or "\x00" in found or not _is_text(found):
-        raise PlainError(f"{where} is {_said(found)}; it has to be a text.")
+        raise _refusal(where, found, "a text")
     return found
 
 
 def _list(found: Any, where: str) -> tuple[Any, ...]:
     if not isinstance(found, list):
-        raise PlainError(f"{where} is {_said(found)}; it has to be a list.")
+        raise _refusal(where, found, "a list")
     return tuple(_json(found, where))
 
 
@@ -202,12 +196,12 @@ def _json(found: Any, where: str) -> Any:
     except (ValueError, RecursionError):
         is_text = False
     if not is_text:
-        raise PlainError(f"{where} holds what no record keeps. Export it again.")
+        raise ExchangeError(f"{where} holds what no record keeps. Export it again.")
     return found
 
 
 def _is_text(found: str) -> bool:
-    """Tell whether a text is whole: half of a surrogate pair stands for no character."""
+    """Return whether a text is whole: half of a surrogate pair is no character."""
     try:
         found.encode("utf-8")
     except UnicodeEncodeError:
@@ -215,18 +209,14 @@ def _is_text(found: str) -> bool:
     return True
 
 
-_READERS: tuple[tuple[type[TypeEngine[Any]] | tuple[type[Any], ...], Any], ...] = (
+_READERS: tuple[tuple[Any, Reader], ...] = (  # the first that fits: a kind of column comes before its base
     (UtcTime, _time),
     (LengthTable, _lengths),
     (JsonList, _list),
-    (PackedText, _words),
-    ((JsonText, PackedJson, LargeBinary), _json),
+    ((JsonText, PackedJson), _json),
+    (PackedText, _text),
     (Float, _number),
     (Boolean, _flag),
     (Integer, _count),
-    (Text, _words),
+    (Text, _text),
 )
-
-
-def _said(found: Any) -> str:
-    return f"[{shown(str(found))}]"

@@ -1,15 +1,20 @@
-"""Preps: one job each, with its units, its state, and a revision that goes up with every change of it."""
+"""Preps: one job each, with its units, its state, and a revision that goes up with every change of it.
+
+Functions that change a prep raise NotFound if there is no such prep, and Conflict if the id is another
+prep's or a unit is unknown.
+"""
 
 # ruff: noqa: ANN401 - a value of a column, a driver or JSON is of any kind
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from sqlalchemy import (
     ColumnElement,
     Connection,
+    RowMapping,
     Select,
+    Table,
     Text,
-    and_,
     bindparam,
     exists,
     func,
@@ -19,14 +24,12 @@ from sqlalchemy import (
 )
 
 from shimwise.record.errors import NotFound
+from shimwise.record.journal import Change
 from shimwise.record.names import name_key
 from shimwise.record.queries.text_search import contains, key_contains
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import from_mapping, insert, one, same_or_conflict
+from shimwise.record.tables.mapping import from_mapping, insert, key_of_page, row_by_id, same_or_conflict
 from shimwise.record.tables.rows import PrepLineRow, PrepRow
-
-if TYPE_CHECKING:
-    from shimwise.record.record import Change
 
 __all__ = [
     "add_prep",
@@ -53,75 +56,45 @@ _NUMBERING = (  # made once: every reading is numbered by it
 _CHANGEABLE = frozenset({"title", "note", "temperature_c", "tolerance_um", "set_id"})
 
 
-def add_prep(change: "Change", row: PrepRow) -> PrepRow:
-    """Add a prep with its units; the same again changes nothing and gives what is kept.
-
-    Raises
-    ------
-    Conflict
-        When the id is another prep's, or a unit is not known.
-    """
+def add_prep(change: Change, row: PrepRow) -> PrepRow:
+    """Add a prep with its units; the same again changes nothing. Return what is kept."""
     there = change.connection.execute(select(_T.c.id).where(_T.c.id == row.id)).scalar_one_or_none()
     if there is not None:
         kept = prep(change.connection, row.id)
-        same_or_conflict(kept, row, kind="prep", server_made=_STARTED)
+        same_or_conflict(kept, row, server_made=_STARTED)
         return kept
-    insert(change.connection, _T, row, title_key=name_key(row.title), reading_count=0)
+    insert(change.connection, row, title_key=name_key(row.title), reading_count=0)
     place_units(change, row.id, row.body_ids, row.lens_ids)
     change.note("prep started", prep_id=row.id, detail={"title": row.title})
     return row
 
 
 def prep(connection: Connection, prep_id: str) -> PrepRow:
-    """Give a prep with its units in their order.
-
-    Raises
-    ------
-    NotFound
-        When there is none of this id.
-    """
-    found = one(connection, _T, prep_id, "prep")
-    return from_mapping(
+    """Return the prep with this id, its units in their order; raise NotFound if there is none."""
+    return row_by_id(
+        connection,
         PrepRow,
-        found,
+        prep_id,
         body_ids=_unit_ids(connection, _BODIES.c.body_id, _BODIES, prep_id),
         lens_ids=_unit_ids(connection, _LENSES.c.lens_id, _LENSES, prep_id),
     )
 
 
-def touch(change: "Change", prep_id: str) -> int:
-    """Raise a prep's revision, as every change of the prep does; gives the new one.
-
-    Raises
-    ------
-    NotFound
-        When there is no such prep.
-    """
+def touch(change: Change, prep_id: str) -> int:
+    """Raise a prep's revision, as every change of the prep does; return the new one."""
     return int(_raised(change, prep_id).revision)
 
 
-def next_reading_number(change: "Change", prep_id: str) -> int:
-    """Raise a prep's revision and the count of its readings; gives the number of the next reading.
-
-    Raises
-    ------
-    NotFound
-        When there is no such prep.
-    """
+def next_reading_number(change: Change, prep_id: str) -> int:
+    """Raise a prep's revision and the count of its readings; return the number of the next reading."""
     number = change.connection.execute(_NUMBERING, {"of_prep": prep_id}).scalar_one_or_none()
     if number is None:
         raise NotFound("prep", prep_id)
     return int(number)
 
 
-def change_prep(change: "Change", prep_id: str, **values: Any) -> PrepRow:
-    """Change ``title``, ``note``, ``temperature_c``, ``tolerance_um`` or ``set_id`` of a prep.
-
-    Raises
-    ------
-    NotFound
-        When there is no such prep.
-    """
+def change_prep(change: Change, prep_id: str, **values: Any) -> PrepRow:
+    """Change ``title``, ``note``, ``temperature_c``, ``tolerance_um`` or ``set_id`` of a prep."""
     unknown = set(values) - _CHANGEABLE
     if unknown:
         raise TypeError(f"{', '.join(sorted(unknown))} of a prep cannot be changed")
@@ -136,14 +109,8 @@ def change_prep(change: "Change", prep_id: str, **values: Any) -> PrepRow:
     return prep(change.connection, prep_id)
 
 
-def change_state(change: "Change", prep_id: str, state: str) -> PrepRow:
-    """Put a prep into another state: ``open``, ``done`` or ``signed``.
-
-    Raises
-    ------
-    NotFound
-        When there is no such prep.
-    """
+def change_state(change: Change, prep_id: str, state: str) -> PrepRow:
+    """Put a prep into another state: ``open``, ``done`` or ``signed``."""
     before = prep(change.connection, prep_id)
     if before.state == state:
         return before
@@ -156,17 +123,9 @@ def change_state(change: "Change", prep_id: str, state: str) -> PrepRow:
 
 
 def add_units(
-    change: "Change", prep_id: str, *, body_ids: tuple[str, ...] = (), lens_ids: tuple[str, ...] = ()
+    change: Change, prep_id: str, *, body_ids: tuple[str, ...] = (), lens_ids: tuple[str, ...] = ()
 ) -> PrepRow:
-    """Add bodies and lenses to a prep; those in it already stay in their place.
-
-    Raises
-    ------
-    NotFound
-        When there is no such prep.
-    Conflict
-        When a unit is not known.
-    """
+    """Add bodies and lenses to a prep; those in it already keep their place."""
     before = prep(change.connection, prep_id)
     bodies = tuple(id_ for id_ in dict.fromkeys(body_ids) if id_ not in before.body_ids)
     lenses = tuple(id_ for id_ in dict.fromkeys(lens_ids) if id_ not in before.lens_ids)
@@ -188,7 +147,7 @@ def prep_lines(
     limit: int = 50,
     before: str | None = None,
 ) -> list[PrepLineRow]:
-    """List preps, newest first.
+    """Return preps, newest first.
 
     Parameters
     ----------
@@ -197,71 +156,45 @@ def prep_lines(
     search : str, optional
         Part of the title, or of the name or serial of a unit.
     limit : int
-        Most of them.
+        Most preps to return.
     before : str, optional
-        Id of the last one of the page before.
-
-    Raises
-    ------
-    NotFound
-        When ``before`` is no prep.
+        Id of the last one of the page before; raise NotFound if there is no such prep.
     """
-    wanted = select(_T).order_by(_T.c.started_at.desc(), _T.c.id.desc()).limit(limit)
+    wanted = select(_T)
     if state is not None:
         wanted = wanted.where(_T.c.state == state)
     if search:
         wanted = wanted.where(_has_text(connection, search))
-    if before is not None:
-        last = one(connection, _T, before, "prep")
-        wanted = wanted.where(
-            _T.c.started_at <= last["started_at"],
-            or_(_T.c.started_at < last["started_at"], _T.c.id < last["id"]),
-        )
-    return _lines(connection, wanted)
+    return _lines(connection, wanted, limit=limit, before=before)
 
 
 def unit_preps(
     connection: Connection, unit_id: str, *, limit: int = 50, before: str | None = None
 ) -> list[PrepLineRow]:
-    """List the preps that test a body or a lens, newest first; ``before`` as in :func:`prep_lines`."""
+    """Return the preps that test a body or a lens, newest first; ``before`` as in :func:`prep_lines`."""
     ids = (
         select(_BODIES.c.prep_id)
         .where(_BODIES.c.body_id == unit_id)
         .union_all(select(_LENSES.c.prep_id).where(_LENSES.c.lens_id == unit_id))
-        .subquery()
     )
-    wanted = (
-        select(_T)
-        .join(ids, ids.c.prep_id == _T.c.id)
-        .order_by(_T.c.started_at.desc(), _T.c.id.desc())
-        .limit(limit)
-    )
-    if before is not None:
-        last = one(connection, _T, before, "prep")
-        wanted = wanted.where(
-            or_(
-                _T.c.started_at < last["started_at"],
-                and_(_T.c.started_at == last["started_at"], _T.c.id < last["id"]),
-            )
-        )
-    return _lines(connection, wanted)
+    wanted = select(_T).where(_T.c.id.in_(ids))
+    return _lines(connection, wanted, limit=limit, before=before)
 
 
 def set_preps(connection: Connection, set_id: str, *, limit: int) -> list[PrepLineRow]:
-    """List the preps that were started with a set, newest first."""
-    wanted = select(_T).where(_T.c.set_id == set_id).order_by(_T.c.started_at.desc(), _T.c.id.desc())
-    return _lines(connection, wanted.limit(limit))
+    """Return the preps that were started with a set, newest first."""
+    return _lines(connection, select(_T).where(_T.c.set_id == set_id), limit=limit)
 
 
 def count_preps(connection: Connection, *, state: str | None = None) -> int:
-    """Count preps: all, or those in one state."""
+    """Return the number of preps: all, or those in one state."""
     wanted = select(func.count()).select_from(_T)
     if state is not None:
         wanted = wanted.where(_T.c.state == state)
     return int(connection.execute(wanted).scalar_one())
 
 
-def _raised(change: "Change", prep_id: str, **values: Any) -> Any:
+def _raised(change: Change, prep_id: str, **values: Any) -> Any:
     raising = (
         update(_T)
         .where(_T.c.id == prep_id)
@@ -275,7 +208,7 @@ def _raised(change: "Change", prep_id: str, **values: Any) -> Any:
 
 
 def place_units(
-    change: "Change",
+    change: Change,
     prep_id: str,
     body_ids: tuple[str, ...],
     lens_ids: tuple[str, ...],
@@ -285,8 +218,8 @@ def place_units(
 ) -> None:
     """Write bodies and lenses into their places in a prep, from ``first_body`` and ``first_lens`` on.
 
-    The prep's revision stays, and the journal says nothing: that is for whoever starts the prep, adds units
-    or takes a prep in.
+    The prep's revision stays, and nothing is written into the journal: that is for whoever starts the prep,
+    adds units or imports a prep.
     """
     for table, column, ids, first in (
         (_BODIES, "body_id", body_ids, first_body),
@@ -321,71 +254,56 @@ def _has_text(connection: Connection, search: str) -> ColumnElement[bool]:
     return or_(*found)
 
 
-def _lines(connection: Connection, wanted: Select[Any]) -> list[PrepLineRow]:
-    found = connection.execute(wanted).mappings().all()
-    ids = [row["id"] for row in found]
-    bodies: dict[str, list[str]] = {}
-    of_bodies = (
-        select(_BODIES.c.prep_id, schema.bodies.c.name)
-        .join(schema.bodies, schema.bodies.c.id == _BODIES.c.body_id)
-        .where(_BODIES.c.prep_id.in_(ids))
-        .order_by(_BODIES.c.prep_id, _BODIES.c.place)
-    )
-    for line in connection.execute(of_bodies):
-        bodies.setdefault(line.prep_id, []).append(line.name)
-    counted = (
-        select(_LENSES.c.prep_id, func.count().label("lenses"))
-        .where(_LENSES.c.prep_id.in_(ids))
-        .group_by(_LENSES.c.prep_id)
-    )
-    lenses = {count.prep_id: count.lenses for count in connection.execute(counted)}
-    set_ids = {row["set_id"] for row in found if row["set_id"]}
-    of_sets = select(schema.sets.c.id, schema.sets.c.name).where(schema.sets.c.id.in_(set_ids))
-    sets = {named.id: named.name for named in connection.execute(of_sets)}
-    headlines, withdrawn = _headlines(connection, ids), _withdrawn(connection, ids)
-    is_read = {row["id"] for row in found if row["reading_count"] > withdrawn.get(row["id"], 0)}
-    bare = {row["id"] for row in found if row["state"] == "open"} - is_read - _swept(connection, ids)
-    return [
-        from_mapping(
-            PrepLineRow,
-            {**row, "reading_count": row["reading_count"] - withdrawn.get(row["id"], 0)},
-            lens_count=lenses.get(row["id"], 0),
-            body_names=tuple(bodies.get(row["id"], ())),
-            set_name=sets.get(row["set_id"], ""),
-            headline="" if row["id"] in bare else headlines.get(row["id"], ""),
-        )
-        for row in found
-    ]
+def _lines(
+    connection: Connection, wanted: Select[Any], *, limit: int, before: str | None = None
+) -> list[PrepLineRow]:
+    """Return a page of preps, newest first."""
+    wanted = wanted.order_by(_T.c.started_at.desc(), _T.c.id.desc()).limit(limit)
+    if before is not None:
+        at = key_of_page(connection, PrepRow, before, "started_at")
+        # The first condition alone lets the index be entered at the page; the second parts equal times.
+        wanted = wanted.where(_T.c.started_at <= at, or_(_T.c.started_at < at, _T.c.id < before))
+    # First the page, then its lines: what is counted for a line is counted for no prep beyond the page.
+    ids = list(connection.execute(wanted.with_only_columns(_T.c.id)).scalars())
+    found = connection.execute(_LINES.where(_T.c.id.in_(ids))).mappings()
+    lines = {line["id"]: line for line in found}
+    names: dict[str, tuple[str, ...]] = {}
+    for prep_id, name in connection.execute(_BODY_NAMES.where(_BODIES.c.prep_id.in_(ids))):
+        names[prep_id] = (*names.get(prep_id, ()), name)
+    return [_line(lines[prep_id], names.get(prep_id, ())) for prep_id in ids]
 
 
-def _withdrawn(connection: Connection, ids: list[str]) -> dict[str, int]:
-    """Count the readings of each prep that are withdrawn."""
-    table = schema.readings
-    wanted = (
-        select(table.c.prep_id, func.count().label("withdrawn"))
-        .where(table.c.prep_id.in_(ids), table.c.withdrawn_at.is_not(None))
-        .group_by(table.c.prep_id)
-    )
-    return {found.prep_id: found.withdrawn for found in connection.execute(wanted)}
+def _line(found: RowMapping, body_names: tuple[str, ...]) -> PrepLineRow:
+    is_bare = found["state"] == "open" and not found["reading_count"] and not found["landing_count"]
+    headline = "" if is_bare else found["latest_headline"] or ""
+    set_name = found["named_set"] or ""
+    return from_mapping(PrepLineRow, found, body_names=body_names, set_name=set_name, headline=headline)
 
 
-def _swept(connection: Connection, ids: list[str]) -> set[str]:
-    """Tell which preps have a sweep with a landing that stands."""
-    table = schema.sweeps
-    wanted = select(table.c.prep_id).where(
-        table.c.prep_id.in_(ids), table.c.withdrawn_at.is_(None), table.c.landing_um.is_not(None)
-    )
-    return set(connection.execute(wanted).scalars())
+def _count(table: Table, *conditions: ColumnElement[bool]) -> Any:
+    """Return the number of a prep's rows in another table."""
+    of_prep = select(func.count()).select_from(table).where(table.c.prep_id == _T.c.id, *conditions)
+    return of_prep.scalar_subquery()
 
 
-def _headlines(connection: Connection, ids: list[str]) -> dict[str, str]:
-    table = schema.verdicts
-    latest = (
-        select(table.c.headline)
-        .where(table.c.prep_id == _T.c.id)
-        .order_by(table.c.revision.desc(), table.c.given_at.desc())
-        .limit(1)
-        .scalar_subquery()
-    )
-    wanted = select(_T.c.id, latest.label("headline")).where(_T.c.id.in_(ids))
-    return {found.id: found.headline or "" for found in connection.execute(wanted)}
+_READINGS, _SWEEPS, _VERDICTS = schema.readings, schema.sweeps, schema.verdicts
+_LINES = select(
+    *(_T.c[name] for name in ("id", "title", "state", "started_at", "started_by", "closed_at", "revision")),
+    (_T.c.reading_count - _count(_READINGS, _READINGS.c.withdrawn_at.is_not(None))).label("reading_count"),
+    _count(_LENSES).label("lens_count"),
+    _count(_SWEEPS, _SWEEPS.c.withdrawn_at.is_(None), _SWEEPS.c.landing_um.is_not(None)).label(
+        "landing_count"
+    ),
+    select(schema.sets.c.name).where(schema.sets.c.id == _T.c.set_id).scalar_subquery().label("named_set"),
+    select(_VERDICTS.c.headline)
+    .where(_VERDICTS.c.prep_id == _T.c.id)
+    .order_by(_VERDICTS.c.revision.desc(), _VERDICTS.c.given_at.desc())
+    .limit(1)
+    .scalar_subquery()
+    .label("latest_headline"),
+)
+_BODY_NAMES = (
+    select(_BODIES.c.prep_id, schema.bodies.c.name)
+    .join(schema.bodies, schema.bodies.c.id == _BODIES.c.body_id)
+    .order_by(_BODIES.c.prep_id, _BODIES.c.place)
+)

@@ -1,62 +1,49 @@
 """Sets: lenses that travel together."""
 
-from typing import TYPE_CHECKING
-
 from sqlalchemy import Connection, select, update
 
-from shimwise.record.errors import Conflict
+from shimwise.record.journal import Change
 from shimwise.record.names import name_key
 from shimwise.record.queries.text_search import key_contains
-from shimwise.record.queries.units import lenses_by_id
+from shimwise.record.queries.units import MANY, lenses_by_id, refuse_taken
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import from_mapping, insert, one, page_key, same_or_conflict
+from shimwise.record.tables.mapping import from_mapping, insert, key_of_page, row_by_id, same_or_conflict
 from shimwise.record.tables.rows import SetRow
-
-if TYPE_CHECKING:
-    from shimwise.record.record import Change
 
 __all__ = ["add_set", "change_set", "set_by_name", "set_of", "sets", "sets_of_lens"]
 
 _T, _IN = schema.sets, schema.set_lenses
-MANY = 500
 
 
-def add_set(change: "Change", row: SetRow) -> SetRow:
+def add_set(change: Change, row: SetRow) -> SetRow:
     """Add a set; the same again changes nothing.
 
     Raises
     ------
     Conflict
-        When the id or the name is another set's.
+        If the id or the name is another set's.
     NotFound
-        When a lens is not known.
+        If a lens is unknown.
     """
     there = change.connection.execute(select(_T.c.id).where(_T.c.id == row.id)).scalar_one_or_none()
-    kept = None if there is None else set_of(change.connection, row.id)
-    if kept is not None and same_or_conflict(kept, row, kind="set"):
+    if there is not None:
+        kept = set_of(change.connection, row.id)
+        same_or_conflict(kept, row)
         return kept
-    _refuse_taken(change, row)
+    refuse_taken(change.connection, row)
     lenses_by_id(change.connection, row.lens_ids)
-    insert(change.connection, _T, row, name_key=name_key(row.name))
+    insert(change.connection, row, name_key=name_key(row.name))
     _place_lenses(change, row)
     change.note("set added", detail={"set_id": row.id, "name": row.name})
     return row
 
 
-def change_set(change: "Change", row: SetRow) -> SetRow:
-    """Put ``row`` in the place of the set of its id.
-
-    Raises
-    ------
-    NotFound
-        When there is no such set, or a lens is not known.
-    Conflict
-        When the new name is another set's.
-    """
+def change_set(change: Change, row: SetRow) -> SetRow:
+    """Replace the set of this id; raise as :func:`add_set`, and NotFound if there is no such set."""
     before = set_of(change.connection, row.id)
     if before == row:
         return before
-    _refuse_taken(change, row)
+    refuse_taken(change.connection, row)
     lenses_by_id(change.connection, row.lens_ids)
     values = {"name": row.name, "name_key": name_key(row.name), "note": row.note}
     change.connection.execute(update(_T).where(_T.c.id == row.id).values(values))
@@ -72,19 +59,12 @@ def change_set(change: "Change", row: SetRow) -> SetRow:
 
 
 def set_of(connection: Connection, set_id: str) -> SetRow:
-    """Give a set.
-
-    Raises
-    ------
-    NotFound
-        When there is none of this id.
-    """
-    found = one(connection, _T, set_id, "set")
-    return from_mapping(SetRow, found, lens_ids=_lens_ids(connection, [set_id]).get(set_id, ()))
+    """Return the set with this id; raise NotFound if there is none."""
+    return row_by_id(connection, SetRow, set_id, lens_ids=_lens_ids(connection, [set_id]).get(set_id, ()))
 
 
 def set_by_name(connection: Connection, name: str) -> SetRow | None:
-    """Find a set by name, whatever its case."""
+    """Return the set with this name, whatever its case, or None."""
     found = connection.execute(select(_T.c.id).where(_T.c.name_key == name_key(name))).scalar_one_or_none()
     return None if found is None else set_of(connection, found)
 
@@ -92,19 +72,19 @@ def set_by_name(connection: Connection, name: str) -> SetRow | None:
 def sets(
     connection: Connection, *, search: str | None = None, limit: int = MANY, after: str | None = None
 ) -> list[SetRow]:
-    """List sets by name; ``after``: id of the last one seen."""
+    """Return sets by name; ``after``: id of the last one seen."""
     wanted = select(_T).order_by(_T.c.name_key).limit(limit)
     if search:
         wanted = wanted.where(key_contains(_T.c.name_key, search))
     if after:
-        wanted = wanted.where(_T.c.name_key > page_key(connection, _T, after, "name_key", "set"))
+        wanted = wanted.where(_T.c.name_key > key_of_page(connection, SetRow, after, "name_key"))
     found = connection.execute(wanted).mappings().all()
     lenses = _lens_ids(connection, [row["id"] for row in found])
     return [from_mapping(SetRow, row, lens_ids=lenses.get(row["id"], ())) for row in found]
 
 
 def sets_of_lens(connection: Connection, lens_id: str) -> list[SetRow]:
-    """List the sets that a lens belongs to, by name."""
+    """Return the sets that a lens belongs to, by name."""
     ids = connection.execute(
         select(_T.c.id)
         .join(_IN, _IN.c.set_id == _T.c.id)
@@ -122,7 +102,7 @@ def _lens_ids(connection: Connection, set_ids: list[str]) -> dict[str, tuple[str
     return {set_id: tuple(lens_ids) for set_id, lens_ids in found.items()}
 
 
-def _place_lenses(change: "Change", row: SetRow) -> None:
+def _place_lenses(change: Change, row: SetRow) -> None:
     places = [
         {"set_id": row.id, "place": place, "lens_id": lens_id} for place, lens_id in enumerate(row.lens_ids)
     ]
@@ -132,14 +112,3 @@ def _place_lenses(change: "Change", row: SetRow) -> None:
 
 def _listed(value: object) -> object:
     return list(value) if isinstance(value, tuple) else value
-
-
-def _refuse_taken(change: "Change", row: SetRow) -> None:
-    taken = select(_T.c.id).where(_T.c.name_key == name_key(row.name), _T.c.id != row.id)
-    other = change.connection.execute(taken).scalar_one_or_none()
-    if other is not None:
-        raise Conflict(
-            f"There is a set named {row.name} already. Use that one, or give this one another name.",
-            kind="set",
-            id=other,
-        )

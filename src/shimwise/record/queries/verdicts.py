@@ -1,20 +1,21 @@
-"""What follows from the evidence: verdicts as given at the time, adjustments, sign-offs, a unit's past."""
+"""What follows from the evidence: verdicts as given at the time, adjustments, sign-offs, a unit's past.
+
+Functions that add a row raise Conflict if the id is another row's, or the prep or the unit is unknown.
+"""
 
 from collections.abc import Iterable
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any, TypeVar
 from uuid import uuid4
 
 from sqlalchemy import Connection, func, select, update
 
 from shimwise.record.errors import Conflict
+from shimwise.record.journal import Change
 from shimwise.record.queries.preps import touch
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import from_mapping, insert, rows_of, same_or_conflict
+from shimwise.record.tables.mapping import insert, row_if_kept, rows_of, rows_where, same_or_conflict
 from shimwise.record.tables.rows import AdjustmentRow, SignOffRow, UnitLineRow, VerdictRow
-
-if TYPE_CHECKING:
-    from shimwise.record.record import Change
 
 __all__ = [
     "add_adjustment",
@@ -31,28 +32,22 @@ __all__ = [
     "verdicts_of",
 ]
 
+Row = TypeVar("Row", VerdictRow, AdjustmentRow, SignOffRow)
 _GIVEN = frozenset({"given_at", "made_at", "signed_at"})
+"""The record's own times, not compared when a row is sent again."""
 _LINE_NUMBERS = ("error_um", "sd_um", "low_um", "high_um", "p_out")
 
 
-def add_verdict(change: "Change", row: VerdictRow) -> VerdictRow:
-    """Keep a verdict (its document is ``shimwise.verdict/1``), and what it says of each unit.
+def add_verdict(change: Change, row: VerdictRow) -> VerdictRow:
+    """Keep a verdict (its document is ``shimwise.verdict/2``), and its lines about each unit.
 
     A verdict changes nothing that is judged, so the prep's revision stays.
-
-    Raises
-    ------
-    Conflict
-        When the id is another verdict's, or the prep is not known.
     """
-    table = schema.verdicts
-    found = change.connection.execute(select(table).where(table.c.id == row.id)).mappings().one_or_none()
-    if found is not None:
-        kept = from_mapping(VerdictRow, found)
-        same_or_conflict(kept, row, kind="verdict", server_made=_GIVEN)
+    kept = _kept(change, row)
+    if kept is not None:
         return kept
     latest = latest_verdict(change.connection, row.prep_id)
-    insert(change.connection, table, row)
+    insert(change.connection, row)
     if latest is None or row.revision >= latest.revision:
         keep_lines(change.connection, row)
     detail = {"verdict_id": row.id, "revision": row.revision, "headline": row.headline}
@@ -61,7 +56,7 @@ def add_verdict(change: "Change", row: VerdictRow) -> VerdictRow:
 
 
 def latest_verdict(connection: Connection, prep_id: str) -> VerdictRow | None:
-    """Give the verdict on the latest revision that was judged; None without any."""
+    """Return the verdict on the latest revision that was judged, or None."""
     table = schema.verdicts
     wanted = (
         select(table)
@@ -72,20 +67,13 @@ def latest_verdict(connection: Connection, prep_id: str) -> VerdictRow | None:
     return next(iter(rows_of(connection, wanted, VerdictRow)), None)
 
 
-def verdicts_of(connection: Connection, prep_id: str, *, limit: int = 1000) -> list[VerdictRow]:
-    """List the verdicts of a prep, oldest first."""
-    table = schema.verdicts
-    wanted = (
-        select(table)
-        .where(table.c.prep_id == prep_id)
-        .order_by(table.c.revision, table.c.given_at, table.c.id)
-        .limit(limit)
-    )
-    return rows_of(connection, wanted, VerdictRow)
+def verdicts_of(connection: Connection, prep_id: str) -> list[VerdictRow]:
+    """Return the verdicts of a prep, oldest first."""
+    return rows_where(connection, VerdictRow, "revision", "given_at", "id", prep_id=prep_id)
 
 
 def unit_past(connection: Connection, unit_id: str, *, limit: int = 200) -> list[UnitLineRow]:
-    """Give what each prep's latest verdict said of a unit: the latest ``limit``, oldest first."""
+    """Return the lines of each prep's latest verdict about a unit: the latest ``limit``, oldest first."""
     lines = schema.unit_lines
     found: list[UnitLineRow] = []
     for column in (lines.c.body_id, lines.c.lens_id):
@@ -101,7 +89,7 @@ def unit_past(connection: Connection, unit_id: str, *, limit: int = 200) -> list
 
 
 def unit_latest(connection: Connection, unit_ids: list[str]) -> dict[str, UnitLineRow]:
-    """Give the latest line of each of some units; those never judged are left out."""
+    """Return the latest line of each of some units; those never judged are left out."""
     lines = schema.unit_lines
     of_unit = lines.alias()
     found = {}
@@ -123,19 +111,13 @@ def unit_latest(connection: Connection, unit_ids: list[str]) -> dict[str, UnitLi
     return found
 
 
-def add_adjustment(change: "Change", row: AdjustmentRow) -> AdjustmentRow:
+def add_adjustment(change: Change, row: AdjustmentRow) -> AdjustmentRow:
     """Keep an adjustment, and put its unit into the epoch after it.
 
-    Raises
-    ------
-    Conflict
-        When the id is another adjustment's, the unit is not known, or is not in ``epoch_before``.
+    Raise Conflict also if the unit is not in ``epoch_before``.
     """
-    table = schema.adjustments
-    found = change.connection.execute(select(table).where(table.c.id == row.id)).mappings().one_or_none()
-    if found is not None:
-        kept = from_mapping(AdjustmentRow, found)
-        same_or_conflict(kept, row, kind="adjustment", server_made=_GIVEN)
+    kept = _kept(change, row)
+    if kept is not None:
         return kept
     units = schema.bodies if row.unit_kind == "body" else schema.lenses
     raising = (
@@ -152,63 +134,45 @@ def add_adjustment(change: "Change", row: AdjustmentRow) -> AdjustmentRow:
         )
     if row.prep_id is not None:
         touch(change, row.prep_id)
-    insert(change.connection, table, row)
+    insert(change.connection, row)
     detail = {"adjustment_id": row.id, "action": row.action, "epoch_after": row.epoch_after}
     change.note("unit adjusted", prep_id=row.prep_id, unit_id=row.unit_id, detail=detail)
     return row
 
 
 def adjustments(connection: Connection, prep_id: str) -> list[AdjustmentRow]:
-    """List a prep's adjustments as they were made."""
-    table = schema.adjustments
-    wanted = select(table).where(table.c.prep_id == prep_id).order_by(table.c.made_at, table.c.id)
-    return rows_of(connection, wanted, AdjustmentRow)
+    """Return a prep's adjustments as they were made."""
+    return rows_where(connection, AdjustmentRow, "made_at", "id", prep_id=prep_id)
 
 
 def unit_adjustments(connection: Connection, unit_id: str) -> list[AdjustmentRow]:
-    """List a unit's adjustments as they were made."""
-    table = schema.adjustments
-    found: list[AdjustmentRow] = []
-    for column in (table.c.body_id, table.c.lens_id):
-        wanted = select(table).where(column == unit_id).order_by(table.c.made_at, table.c.id)
-        found += rows_of(connection, wanted, AdjustmentRow)
-    return found
+    """Return a unit's adjustments as they were made."""
+    return rows_where(connection, AdjustmentRow, "made_at", "id", unit_id=unit_id)
 
 
-def add_sign_off(change: "Change", row: SignOffRow) -> SignOffRow:
-    """Keep a sign-off. The state of the prep is changed by :func:`.preps.change_state`.
-
-    Raises
-    ------
-    Conflict
-        When the id is another sign-off's, or the prep is not known.
-    """
-    table = schema.sign_offs
-    found = change.connection.execute(select(table).where(table.c.id == row.id)).mappings().one_or_none()
-    if found is not None:
-        kept = from_mapping(SignOffRow, found)
-        same_or_conflict(kept, row, kind="sign-off", server_made=_GIVEN)
+def add_sign_off(change: Change, row: SignOffRow) -> SignOffRow:
+    """Keep a sign-off. The state of the prep is changed by :func:`.preps.change_state`."""
+    kept = _kept(change, row)
+    if kept is not None:
         return kept
-    insert(change.connection, table, row)
+    insert(change.connection, row)
     detail = {"sign_off_id": row.id, "digest": row.digest, "revision": row.revision}
     change.note("prep signed off", prep_id=row.prep_id, detail=detail)
     return row
 
 
 def sign_offs(connection: Connection, prep_id: str) -> list[SignOffRow]:
-    """List a prep's sign-offs, oldest first."""
-    table = schema.sign_offs
-    wanted = select(table).where(table.c.prep_id == prep_id).order_by(table.c.signed_at, table.c.id)
-    return rows_of(connection, wanted, SignOffRow)
+    """Return a prep's sign-offs, oldest first."""
+    return rows_where(connection, SignOffRow, "signed_at", "id", prep_id=prep_id)
 
 
 def latest_sign_off(connection: Connection, prep_id: str) -> SignOffRow | None:
-    """Give a prep's latest sign-off; None without any."""
+    """Return a prep's latest sign-off, or None."""
     return next(iter(sign_offs(connection, prep_id)[-1:]), None)
 
 
 def signed_times(connection: Connection, prep_ids: Iterable[str]) -> dict[str, datetime]:
-    """Give when each of some preps was signed last; those that are not signed now are left out."""
+    """Return when each of some preps was signed last; those that are not signed now are left out."""
     table, preps = schema.sign_offs, schema.preps
     wanted = (
         select(table.c.prep_id, func.max(table.c.signed_at).label("at"))
@@ -220,10 +184,10 @@ def signed_times(connection: Connection, prep_ids: Iterable[str]) -> dict[str, d
 
 
 def keep_lines(connection: Connection, row: VerdictRow) -> None:
-    """Write what a verdict says of each unit in the place of what the prep's verdict before it said.
+    """Write the lines of a verdict about each unit in place of those of the prep's verdict before it.
 
-    A unit that was adjusted within the prep stands in the document under other names too; the plain name is
-    the unit as it is now.
+    A unit that was adjusted within the prep has other names in the document too; the plain name is the unit
+    as it is now.
     """
     table = schema.unit_lines
     connection.execute(table.delete().where(table.c.prep_id == row.prep_id))
@@ -232,14 +196,14 @@ def keep_lines(connection: Connection, row: VerdictRow) -> None:
         ("body_id", schema.bodies, schema.prep_bodies),
         ("lens_id", schema.lenses, schema.prep_lenses),
     ):
-        said = {line["name"]: line for line in row.document.get(units.name, ())}
+        by_name = {line["name"]: line for line in row.document.get(units.name, ())}
         of_prep = (
             select(units.c.id, units.c.name, units.c.epoch)
             .join(within, within.c[column] == units.c.id)
             .where(within.c.prep_id == row.prep_id)
         )
         for unit in connection.execute(of_prep):
-            line = said.get(unit.name)
+            line = by_name.get(unit.name)
             if line is not None:
                 lines.append(
                     {
@@ -256,3 +220,11 @@ def keep_lines(connection: Connection, row: VerdictRow) -> None:
                 )
     if lines:
         connection.execute(table.insert(), lines)
+
+
+def _kept(change: Change, row: Row) -> Row | None:
+    """Return the row that is kept under this id already, with the same content."""
+    kept = row_if_kept(change.connection, type(row), row.id)
+    if kept is not None:
+        same_or_conflict(kept, row, server_made=_GIVEN)
+    return kept

@@ -1,116 +1,143 @@
-"""Between frozen rows and the tables: fields and columns of one name belong together."""
+"""Between frozen rows and their tables: fields and columns of one name belong together."""
 
 # ruff: noqa: ANN401 - a value of a column, a driver or JSON is of any kind
 
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, RowMapping, Select, Table, select
+from sqlalchemy import Connection, RowMapping, Select, select
 
 from shimwise.record.errors import Conflict, NotFound
+from shimwise.record.tables.schema import TABLE_OF, word_of
 
-__all__ = ["from_mapping", "insert", "one", "page_key", "rows_of", "same_or_conflict", "values_of"]
+__all__ = [
+    "field_names",
+    "from_mapping",
+    "insert",
+    "key_of_page",
+    "row_by_id",
+    "row_if_kept",
+    "rows_of",
+    "rows_where",
+    "same_or_conflict",
+    "values_of",
+]
 
 T = TypeVar("T")
-_FIELDS: dict[type[Any], tuple[str, ...]] = {}
 UNIT_COLUMNS = {"body": "body_id", "lens": "lens_id"}
-_BUILT = frozenset({"seq", "epoch", "body_epoch", "lens_epoch", "revision", "reading_count"})
-"""Counted by the record, so no part of what a client says."""
+_COUNTED = frozenset({"seq", "epoch", "body_epoch", "lens_epoch", "revision", "reading_count"})
+"""Counted by the record, so no part of what a client sends."""
 _WITHDRAWN = frozenset({"withdrawn_at", "withdrawn_by", "withdrawn_reason"})
 
 
 def field_names(kind: type[Any]) -> tuple[str, ...]:
-    """Names of a row's fields."""
-    if kind not in _FIELDS:
-        _FIELDS[kind] = tuple(one.name for one in fields(kind))
-    return _FIELDS[kind]
+    """Return the names of a row's fields."""
+    return tuple(kind.__dataclass_fields__)
 
 
 def from_mapping(kind: type[T], found: RowMapping | Mapping[str, Any], **more: Any) -> T:
-    """Make a row from a table's; ``more`` are fields that lie in other tables."""
+    """Make a row from a table's; ``more`` are fields that other tables hold."""
     names = field_names(kind)
     values = {name: found[name] for name in names if name in found}
-    if "unit_kind" in names and "unit_kind" not in more:
+    if "unit_kind" in names:
         values["unit_kind"] = "body" if found["body_id"] is not None else "lens"
         values["unit_id"] = found["body_id"] or found["lens_id"]
     return kind(**values, **more)
 
 
-def values_of(table: Table, row: Any) -> dict[str, Any]:
-    """Give a row's values by the table's columns; columns that the row does not have are left out."""
-    names = field_names(type(row))
-    values = {column.name: getattr(row, column.name) for column in table.columns if column.name in names}
-    if "unit_kind" in names:
-        for kind, column in UNIT_COLUMNS.items():
-            values[column] = row.unit_id if row.unit_kind == kind else None
+def values_of(row: Any) -> dict[str, Any]:
+    """Return a row's values by the columns of its table; columns that it has no field for are left out."""
+    values = {name: getattr(row, name) for name in TABLE_OF[type(row)].info["fields"]}
+    if "unit_kind" in field_names(type(row)):
         if row.unit_kind not in UNIT_COLUMNS:
             raise Conflict(
-                f"[{row.unit_kind}] is no kind of unit; a unit is a body or a lens.",
+                f"[{row.unit_kind}] is an unknown unit kind; a unit is a body or a lens.",
                 kind="unit",
                 id=row.unit_id,
             )
+        values |= {
+            column: row.unit_id if row.unit_kind == kind else None for kind, column in UNIT_COLUMNS.items()
+        }
     return values
 
 
-def insert(connection: Connection, table: Table, row: Any, **more: Any) -> None:
-    """Add a row; ``more`` are columns that the row does not have."""
-    connection.execute(table.insert(), {**values_of(table, row), **more})
+def insert(connection: Connection, row: Any, **more: Any) -> None:
+    """Add a row; ``more`` are columns that it has no field for."""
+    connection.execute(TABLE_OF[type(row)].insert(), {**values_of(row), **more})
 
 
 def rows_of(connection: Connection, wanted: Select[Any], kind: type[T]) -> list[T]:
-    """Run a query and give its rows."""
+    """Return the rows of a query."""
     result = connection.execute(wanted)
     names = field_names(kind)
     if "unit_kind" in names:
         return [from_mapping(kind, found) for found in result.mappings()]
+    # By place: a page of a prep reads hundreds of rows, and a mapping of each would cost twice as long.
     places = [(name, place) for place, name in enumerate(result.keys()) if name in names]
     return [kind(**{name: found[place] for name, place in places}) for found in result]
 
 
-def one(connection: Connection, table: Table, id: str, kind: str) -> RowMapping:  # noqa: A002
-    """Give the row of an id; ``kind`` is its word for people.
+def rows_where(connection: Connection, kind: type[T], *order: str, **equal: Any) -> list[T]:
+    """Return the rows whose columns have these values, in this order; ``unit_id`` is a body's or a lens's."""
+    table = TABLE_OF[kind]
+    wanted = select(table).order_by(*(table.c[name] for name in order))
+    unit_id = equal.pop("unit_id", None)
+    for name, value in equal.items():
+        wanted = wanted.where(table.c[name] == value)
+    if unit_id is None:
+        return rows_of(connection, wanted, kind)
+    # Two questions, each of which has its index, and one of which finds nothing.
+    both = (
+        rows_of(connection, wanted.where(table.c[name] == unit_id), kind) for name in UNIT_COLUMNS.values()
+    )
+    return [row for rows in both for row in rows]
+
+
+def row_if_kept(connection: Connection, kind: type[T], id: str, **more: Any) -> T | None:  # noqa: A002
+    """Return the row with this id, or None; ``more`` as in :func:`from_mapping`."""
+    table = TABLE_OF[kind]
+    found = connection.execute(select(table).where(table.c.id == id)).mappings().one_or_none()
+    return None if found is None else from_mapping(kind, found, **more)
+
+
+def row_by_id(connection: Connection, kind: type[T], id: str, **more: Any) -> T:  # noqa: A002
+    """Return the row with this id; ``more`` as in :func:`from_mapping`.
 
     Raises
     ------
     NotFound
-        When there is none.
+        If there is none.
     """
-    found = connection.execute(select(table).where(table.c.id == id)).mappings().one_or_none()
+    found = row_if_kept(connection, kind, id, **more)
     if found is None:
-        raise NotFound(kind, id)
+        raise NotFound(word_of(kind), id)
     return found
 
 
-def same_or_conflict(
-    kept: T | None, sent: T, *, kind: str, server_made: frozenset[str] = frozenset()
-) -> bool:
-    """Tell whether what is sent is kept already.
+def same_or_conflict(kept: Any, sent: Any, *, server_made: frozenset[str] = frozenset()) -> None:
+    """Compare what is sent with what is kept under its id.
 
     Times, counts and withdrawals are the record's own, so they are not compared.
 
     Raises
     ------
     Conflict
-        When the id is kept with another content.
+        If they differ.
     """
-    if kept is None:
-        return False
-    left_out = _BUILT | _WITHDRAWN | server_made
+    left_out = _COUNTED | _WITHDRAWN | server_made
     differing = [
         name
         for name in field_names(type(sent))
         if name not in left_out and not _is_same(getattr(kept, name), getattr(sent, name))
     ]
     if differing:
-        id_ = str(getattr(sent, "id", ""))
+        word = word_of(type(sent))
         raise Conflict(
-            f"The id {id_} is that of another {kind} already: they differ in {', '.join(differing)}. "
+            f"The id {sent.id} is that of another {word} already: they differ in {', '.join(differing)}. "
             "Send it with an id of its own.",
-            kind=kind,
-            id=id_,
+            kind=word,
+            id=sent.id,
         )
-    return True
 
 
 def _is_same(kept: Any, sent: Any) -> bool:
@@ -121,12 +148,16 @@ def _is_same(kept: Any, sent: Any) -> bool:
     return bool(kept == sent)
 
 
-def page_key(connection: Connection, table: Table, id: str, column: str, kind: str) -> Any:  # noqa: A002
-    """Give what a list is sorted by for the row at which the page before ended.
+def key_of_page(connection: Connection, kind: type[Any], id: str, column: str) -> Any:  # noqa: A002
+    """Return what a list is sorted by for the row at which the page before ended.
 
     Raises
     ------
     NotFound
-        When there is no such row.
+        If there is no such row.
     """
-    return one(connection, table, id, kind)[column]
+    table = TABLE_OF[kind]
+    found = connection.execute(select(table.c[column]).where(table.c.id == id)).one_or_none()
+    if found is None:
+        raise NotFound(word_of(kind), id)
+    return found[0]

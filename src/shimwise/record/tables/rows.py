@@ -1,14 +1,21 @@
-"""What the record keeps, one frozen value for each kind of row.
+"""What the record keeps, one frozen value for each kind of row; the tables are made of these declarations.
 
 Ids are made by whoever creates a row. Times are UTC. Lengths in millimetres, errors in microns at the sensor
-(short < 0 < deep). None is "not known"; an empty text is "nothing said". What a person typed stands beside
-the number it means. ``seq``, ``revision`` and ``epoch`` are counted by the record.
+(short < 0 < deep). None is "not known"; an empty text is "nothing was written". What a person typed is kept
+beside the number it means. ``seq``, ``revision`` and ``epoch`` are counted by the record.
+
+The annotation of a field is its column (:func:`shimwise.record.tables.columns.columns_of`): without ``None``
+the column is never null. A change here needs a migration; a test compares the two.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Annotated, Any
+
+from sqlalchemy import BigInteger, Integer
+
+from shimwise.record.tables.columns import NO_COLUMN, LengthTable, PackedJson, PackedText, References
 
 __all__ = [
     "AdjustmentRow",
@@ -16,6 +23,7 @@ __all__ = [
     "GaugeRow",
     "JournalRow",
     "LensRow",
+    "MemoryRow",
     "PersonRow",
     "PrepLineRow",
     "PrepRow",
@@ -25,22 +33,31 @@ __all__ = [
     "SignOffRow",
     "SweepRow",
     "UnitLineRow",
+    "UnitRow",
     "VerdictRow",
+    "Withdrawable",
 ]
+
+BodyId = Annotated[str, References("bodies")]
+LensId = Annotated[str, References("lenses")]
+SetId = Annotated[str, References("sets")]
+PrepId = Annotated[str, References("preps")]
+SetupId = Annotated[str, References("setups")]
+PackedDocument = Annotated[Mapping[str, Any], PackedJson()]
+Ids = Annotated[tuple[str, ...], NO_COLUMN]
+"""Ids in their order, which are rows of another table."""
+Elsewhere = Annotated[str, NO_COLUMN]
+"""A text that another table or, of a unit, one of the columns ``body_id`` and ``lens_id`` holds."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BodyRow:
-    """A body of the house. ``mechanism``: how it is adjusted, as JSON; ``epoch``: adjustments so far."""
+class UnitRow:
+    """What bodies and lenses have in common; ``epoch``: adjustments so far."""
 
     id: str
     name: str
     serial: str = ""
     mount: str = ""
-    pixel_pitch_um: float | None = None
-    circle_of_confusion_um: float | None = None
-    tolerance_um: float | None = None
-    mechanism: Mapping[str, Any] | None = None
     history_mean_um: float | None = None
     history_sd_um: float | None = None
     epoch: int = 0
@@ -49,26 +66,36 @@ class BodyRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LensRow:
+class Withdrawable:
+    """A row that is never deleted: it is withdrawn, with a reason."""
+
+    withdrawn_at: datetime | None = None
+    withdrawn_by: str = ""
+    withdrawn_reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BodyRow(UnitRow):
+    """A body of the house. ``mechanism``: how it is adjusted, as JSON."""
+
+    pixel_pitch_um: float | None = None
+    circle_of_confusion_um: float | None = None
+    tolerance_um: float | None = None
+    mechanism: Mapping[str, Any] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LensRow(UnitRow):
     """A lens of the house; a zoom has several focal lengths. ``by_distance``: (distance, f, H) rows [mm]."""
 
-    id: str
-    name: str
-    serial: str = ""
-    mount: str = ""
     focal_lengths_mm: tuple[float, ...] = ()
     fnumber: float | None = None
     separation_mm: float | None = None
     focus_design: str = ""
     squeeze: float = 1.0
-    by_distance: tuple[tuple[float, float, float], ...] = ()
+    by_distance: Annotated[tuple[tuple[float, float, float], ...], LengthTable()] = ()
     near_mm: float | None = None
     scale_unit: str = "ft"
-    history_mean_um: float | None = None
-    history_sd_um: float | None = None
-    epoch: int = 0
-    note: str = ""
-    is_retired: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +104,7 @@ class SetRow:
 
     id: str
     name: str
-    lens_ids: tuple[str, ...] = ()
+    lens_ids: Ids = ()
     note: str = ""
 
 
@@ -94,11 +121,11 @@ class PrepRow:
     closed_by: str = ""
     temperature_c: float | None = None
     note: str = ""
-    set_id: str | None = None
+    set_id: SetId | None = None
     tolerance_um: float | None = None
     revision: int = 0
-    body_ids: tuple[str, ...] = ()
-    lens_ids: tuple[str, ...] = ()
+    body_ids: Ids = ()
+    lens_ids: Ids = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,8 +151,8 @@ class SetupRow:
     """One body and one chart taped at one distance."""
 
     id: str
-    prep_id: str
-    body_id: str
+    prep_id: PrepId
+    body_id: BodyId
     name: str
     distance_mm: float
     distance_text: str
@@ -135,14 +162,14 @@ class SetupRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ReadingRow:
+class ReadingRow(Withdrawable):
     """One landing seen by eye. ``seq`` is its number in the prep, from 1."""
 
     id: str
-    prep_id: str
-    setup_id: str
-    body_id: str
-    lens_id: str
+    prep_id: PrepId
+    setup_id: SetupId
+    body_id: BodyId
+    lens_id: LensId
     focal_mm: float
     fnumber: float
     reading_mm: float
@@ -156,51 +183,42 @@ class ReadingRow:
     at_text: str = ""
     note: str = ""
     seq: int = 0
-    withdrawn_at: datetime | None = None
-    withdrawn_by: str = ""
-    withdrawn_reason: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GaugeRow:
+class GaugeRow(Withdrawable):
     """A depth-gauge value of a body or a collimator value of a lens (``unit_kind`` says which)."""
 
     id: str
-    unit_kind: str
-    unit_id: str
+    unit_kind: Elsewhere
+    unit_id: Elsewhere
     value_um: float
     sd_um: float
     taken_by: str
     taken_at: datetime
-    prep_id: str | None = None
+    prep_id: PrepId | None = None
     epoch: int = 0
     instrument: str = ""
     note: str = ""
-    withdrawn_at: datetime | None = None
-    withdrawn_by: str = ""
-    withdrawn_reason: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SweepRow:
+class SweepRow(Withdrawable):
     """What frames said: the result (``shimwise.sweep/1``) and the place where the frames lie."""
 
     id: str
-    prep_id: str
-    body_id: str
-    lens_id: str
+    prep_id: PrepId
+    body_id: BodyId
+    lens_id: LensId
     result: Mapping[str, Any]
     taken_by: str
     taken_at: datetime
-    setup_id: str | None = None
+    setup_id: SetupId | None = None
     landing_um: float | None = None
     sd_um: float | None = None
     frames_place: str = ""
     body_epoch: int = 0
     lens_epoch: int = 0
-    withdrawn_at: datetime | None = None
-    withdrawn_by: str = ""
-    withdrawn_reason: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -208,11 +226,11 @@ class VerdictRow:
     """A verdict as given at the time, on the prep's ``revision``, by the program's version of then."""
 
     id: str
-    prep_id: str
+    prep_id: PrepId
     revision: int
     given_at: datetime
     program_version: str
-    document: Mapping[str, Any]
+    document: PackedDocument
     headline: str
 
 
@@ -220,10 +238,10 @@ class VerdictRow:
 class UnitLineRow:
     """What a prep's latest verdict says of one unit. [µm]"""
 
-    prep_id: str
-    prep_title: str
-    unit_kind: str
-    unit_id: str
+    prep_id: PrepId
+    prep_title: Elsewhere
+    unit_kind: Elsewhere
+    unit_id: Elsewhere
     epoch: int
     given_at: datetime
     error_um: float | None
@@ -239,12 +257,12 @@ class AdjustmentRow:
     """Something turned or shimmed; it parts two epochs of a unit."""
 
     id: str
-    unit_kind: str
-    unit_id: str
+    unit_kind: Elsewhere
+    unit_id: Elsewhere
     action: str
     made_by: str
     made_at: datetime
-    prep_id: str | None = None
+    prep_id: PrepId | None = None
     epoch_before: int = 0
     epoch_after: int = 1
     amount_um: float | None = None
@@ -262,13 +280,13 @@ class SignOffRow:
     """
 
     id: str
-    prep_id: str
+    prep_id: PrepId
     revision: int
     signed_by: str
     signed_at: datetime
     digest: str
     exceptions: tuple[Any, ...] = ()
-    signed_json: str | None = None
+    signed_json: Annotated[str, PackedText()] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -277,9 +295,9 @@ class MemoryRow:
 
     seq: int
     at: datetime
-    prep_id: str
+    prep_id: PrepId
     cause: str
-    document: Mapping[str, Any]
+    document: PackedDocument
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -294,7 +312,7 @@ class PersonRow:
 class JournalRow:
     """One line of the journal: what was done when and by whom. ``seq`` rises by one, without holes."""
 
-    seq: int
+    seq: Annotated[int, BigInteger().with_variant(Integer(), "sqlite")]
     at: datetime
     who: str
     what: str

@@ -1,4 +1,7 @@
-"""The verdict as JSON, ``shimwise.verdict/1``, for programs; its schema lies beside this module."""
+"""The verdict as JSON, ``shimwise.verdict/2``, written and read; its schema lies beside this module.
+
+``/2`` is all of ``/1`` and ``notices``; both are read.
+"""
 
 import json
 import math
@@ -8,12 +11,24 @@ from importlib.resources import files
 from typing import Any
 
 from shimwise.errors import SheetError
-from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, ReadingAnswer
+from shimwise.inference.verdict.answer import (
+    Answer,
+    BodyAnswer,
+    Cause,
+    LensAnswer,
+    NextReading,
+    OperatorAnswer,
+    ReadingAnswer,
+    SetupAnswer,
+    Verdict,
+)
+from shimwise.notices import Notice
 from shimwise.remedy import Remedy
+from shimwise.sheets.words.notices import as_written, joined_text, notice_json, notice_text, notice_texts
 
-__all__ = ["SCHEMA_ID", "answer_to_json", "validate", "verdict_schema"]
+__all__ = ["SCHEMA_ID", "answer_from_json", "answer_to_json", "validate", "verdict_schema"]
 
-SCHEMA_ID = "shimwise.verdict/1"
+SCHEMA_ID = "shimwise.verdict/2"
 LENGTH_PLACES, PROBABILITY_PLACES = 3, 4
 """Decimals written: of µm, mm and ‰, and of probabilities, weights and shares."""
 
@@ -21,7 +36,11 @@ _Object = dict[str, Any]
 
 
 def answer_to_json(
-    answer: Answer, remedies: Sequence[Remedy] = (), *, sources: Mapping[int, str] | None = None
+    answer: Answer,
+    remedies: Sequence[Remedy] = (),
+    *,
+    sources: Mapping[int, str] | None = None,
+    is_house: bool = False,
 ) -> _Object:
     """Give a verdict as an object of standard JSON.
 
@@ -33,6 +52,8 @@ def answer_to_json(
         What to do about it.
     sources : mapping of int to str, optional
         By row, the sweep's file that a landing comes from; others come from the readings file.
+    is_house : bool
+        Whether the units are kept in a record, and not in a kit file: for the words.
 
     Returns
     -------
@@ -71,10 +92,46 @@ def answer_to_json(
             }
             for one in answer.next
         ],
-        "remedies": [_remedy(remedy) for remedy in remedies],
-        "warnings": list(answer.warnings),
+        "remedies": [_remedy(remedy, is_house=is_house) for remedy in remedies],
+        "warnings": notice_texts(answer.notices, is_house=is_house),
+        "notices": [_notice(one, is_house=is_house) for one in answer.notices],
         **_past(answer),
     }
+
+
+def answer_from_json(document: Mapping[str, Any]) -> Answer:
+    """Read a verdict, ``/1`` or ``/2``, rounded as it was written; null becomes nan, of a distance infinity.
+
+    Warnings of ``/1`` have no code: their sentences are kept as they are.
+    """
+    tolerance_um, past = document["tolerance_um"], document.get("past", {})
+    return Answer(
+        tolerance_um=tolerance_um,
+        headline=document["headline"],
+        bodies=_read_bodies(document, tolerance_um),
+        lenses=_read_lenses(document, tolerance_um),
+        setups=tuple(
+            SetupAnswer(
+                name=one["name"],
+                error_mm=_number(one["error_mm"]),
+                sd_mm=_number(one["sd_mm"]),
+                p_out=_number(one["p_out"]),
+            )
+            for one in document["setups"]
+        ),
+        operators=tuple(
+            OperatorAnswer(name=one["name"], k=_number(one["k"])) for one in document["operators"]
+        ),
+        readings=tuple(_read_reading(one) for one in document["readings"]),
+        causes=tuple(
+            Cause(kind=one["kind"], unit=one["unit"], probability=_number(one["probability"]))
+            for one in document["causes"]
+        ),
+        next=tuple(_read_next(one) for one in document["next"]),
+        notices=_notices(document),
+        past_bodies=_read_bodies(past, tolerance_um),
+        past_lenses=_read_lenses(past, tolerance_um),
+    )
 
 
 @cache
@@ -119,6 +176,68 @@ def _validator() -> Any:  # noqa: ANN401 - the library's classes are made at run
     from jsonschema import Draft202012Validator
 
     return Draft202012Validator(verdict_schema())
+
+
+def _read_bodies(document: Mapping[str, Any], tolerance_um: float) -> tuple[BodyAnswer, ...]:
+    return tuple(BodyAnswer(**_read_unit(one, tolerance_um)) for one in document.get("bodies", ()))
+
+
+def _read_lenses(document: Mapping[str, Any], tolerance_um: float) -> tuple[LensAnswer, ...]:
+    return tuple(
+        LensAnswer(
+            **_read_unit(one, tolerance_um),
+            scale_permille=_number(one["scale_permille"]),
+            scale_sd_permille=_number(one["scale_sd_permille"]),
+            p_scale_out=_number(one["p_scale_out"]),
+        )
+        for one in document.get("lenses", ())
+    )
+
+
+def _read_unit(one: Mapping[str, Any], tolerance_um: float) -> dict[str, Any]:
+    return {
+        "name": one["name"],
+        "error_um": _number(one["error_um"]),
+        "sd_um": _number(one["sd_um"]),
+        "low_um": _number(one["low_um"]),
+        "high_um": _number(one["high_um"]),
+        "p_out": _number(one["p_out"]),
+        "verdict": Verdict(one["verdict"]),
+        "tolerance_um": one.get("tolerance_um", tolerance_um),
+    }
+
+
+def _read_reading(one: Mapping[str, Any]) -> ReadingAnswer:
+    return ReadingAnswer(
+        row=one["row"],
+        line=one.get("line", 0),
+        body=one.get("body", ""),
+        lens=one.get("lens", ""),
+        setup=one.get("setup", ""),
+        landing_um=_number(one["landing_um"]),
+        sd_um=_number(one["sd_um"]),
+        weight=_number(one["weight"]),
+    )
+
+
+def _read_next(one: Mapping[str, Any]) -> NextReading:
+    distance_mm = one["distance_mm"]
+    return NextReading(
+        body=one["body"],
+        lens=one["lens"],
+        distance_mm=math.inf if distance_mm is None else float(distance_mm),
+        sd_after_um=_number(one["sd_after_um"]),
+    )
+
+
+def _number(value: float | None) -> float:
+    return math.nan if value is None else float(value)
+
+
+def _notices(document: Mapping[str, Any]) -> tuple[Notice, ...]:
+    if "notices" not in document:
+        return tuple(map(as_written, document["warnings"]))
+    return tuple(Notice(one["code"], one["unit"], one["numbers"]) for one in document["notices"])
 
 
 def _past(answer: Answer) -> _Object:
@@ -169,7 +288,14 @@ def _reading(reading: ReadingAnswer, source: str | None) -> _Object:
     }
 
 
-def _remedy(remedy: Remedy) -> _Object:
+def _notice(notice: Notice, *, is_house: bool) -> _Object:
+    numbers = {
+        key: _length(value) if isinstance(value, float) else value for key, value in notice.numbers.items()
+    }
+    return {**notice_json(notice, is_house=is_house), "numbers": numbers}
+
+
+def _remedy(remedy: Remedy, *, is_house: bool) -> _Object:
     return {
         "unit": remedy.unit,
         "kind": remedy.kind.value,
@@ -177,14 +303,14 @@ def _remedy(remedy: Remedy) -> _Object:
         "amount_um": _length(remedy.amount_um),
         "amount_sd_um": _length(remedy.amount_sd_um),
         "direction": remedy.direction.value if remedy.direction else None,
-        "text": remedy.text,
+        "text": joined_text(remedy.advice, is_house=is_house),
         "turns": _share(remedy.turns),
         "turns_sd": _share(remedy.turns_sd),
         "turn": remedy.turn.value if remedy.turn else None,
         "shims_um": [_length(shim) for shim in remedy.shims_um],
         "leftover_um": _length(remedy.leftover_um),
-        "steps": list(remedy.steps),
-        "cautions": list(remedy.cautions),
+        "steps": [notice_text(one, is_house=is_house) for one in remedy.steps],
+        "cautions": [notice_text(one, is_house=is_house) for one in remedy.cautions],
     }
 
 

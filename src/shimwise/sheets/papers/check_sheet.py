@@ -70,7 +70,7 @@ def check_sheet(prep: PrepDocument, answer: Answer | None) -> Data:
         "adjustments": _adjustments(prep, answer),
         "remedies": [bound(remedy["text"]) for remedy in _remedies(prep) if remedy.get("text")],
         "cautions": _cautions(prep),
-        "warnings": [bound(text) for text in answer.warnings] if answer else [],
+        "warnings": [bound(text) for text in (prep.verdict or {}).get("warnings", ())],
         "exceptions": _exceptions(prep),
         "signature": _signature(prep),
         "digest": digest_words(prep.digest),

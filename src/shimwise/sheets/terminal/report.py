@@ -24,6 +24,7 @@ from shimwise.remedy import Remedy
 from shimwise.sheets.pictures.picture import is_doubted, most_in_question
 from shimwise.sheets.terminal.canvas import BOLD_STYLE, DIM_STYLE, verdict_style
 from shimwise.sheets.terminal.rail import LEAST_WIDTH, draw_rail
+from shimwise.sheets.words.notices import joined_text, notice_text, notice_texts
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
     VERDICT_WORDS,
@@ -286,12 +287,13 @@ class _Writer:
             yield from self.paragraph("Nothing: no unit is decided to be out.", indent=1)
         groups: defaultdict[tuple[tuple[str, ...], tuple[str, ...]], list[Remedy]] = defaultdict(list)
         for remedy in self.remedies:
-            groups[remedy.steps, remedy.cautions].append(remedy)
+            steps, cautions = (tuple(map(notice_text, one)) for one in (remedy.steps, remedy.cautions))
+            groups[steps, cautions].append(remedy)
         for number, ((steps, cautions), group) in enumerate(list(groups.items())[:MOST_REMEDIES]):
             if number:
                 yield Text("")
             for remedy in group[:MOST_REMEDIES]:
-                yield from self.paragraph(remedy.text, indent=1, first_style=BOLD_STYLE)
+                yield from self.paragraph(joined_text(remedy.advice), indent=1, first_style=BOLD_STYLE)
             yield from self.and_more_remedies(group[MOST_REMEDIES:])
             yield from self.items(((f"{n}.", step) for n, step in enumerate(steps, 1)), indent=3)
             if cautions:
@@ -308,9 +310,10 @@ class _Writer:
             yield from self.paragraph(words, indent=1, style=DIM_STYLE)
 
     def warnings(self) -> Iterator[RenderableType]:
-        shown = self.answer.warnings[:MOST_WARNINGS]
+        texts = notice_texts(self.answer.notices)
+        shown = texts[:MOST_WARNINGS]
         yield from self.items(("!", warning) for warning in shown)
-        yield from self.and_more(len(self.answer.warnings) - MOST_WARNINGS)
+        yield from self.and_more(len(texts) - MOST_WARNINGS)
 
     def and_more(self, count: int, words: str = "") -> Iterator[RenderableType]:
         if count > 0:

@@ -25,8 +25,9 @@ from shimwise.bench.prep.views import (
     UnitVerdict,
 )
 from shimwise.bench.sign.papers import Finding
-from shimwise.bench.sign.views import BeforeAfter, RecheckReading, Undecided
+from shimwise.bench.sign.views import Undecided
 from shimwise.bench.sweep.jobs import SweepJob
+from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckReading
 from shimwise.web.api.kinds import DistanceMm, Id, Number, VerdictName, When
 
 __all__ = ["BY_TYPE", "BY_VIEW", "HIDDEN", "MODEL_NAMES", "Renamed", "named_field"]

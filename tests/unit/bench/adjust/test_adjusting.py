@@ -20,6 +20,7 @@ from shimwise.bench.verdict.verdict import refresh_verdict
 from shimwise.record.queries import evidence, units
 from shimwise.record.tables.rows import SweepRow
 from shimwise.remedy import Turn
+from shimwise.sheets.json.verdict_json import answer_from_json
 
 SCREW = MechanismFacts(kind="screw", um_per_turn=400.0, um_per_turn_sd=4.0, away="clockwise", backlash_um=1.0)
 UNKNOWN_SCREW = MechanismFacts(kind="screw")
@@ -150,9 +151,9 @@ def test_finishing_begins_an_epoch_and_carries_what_was_known_with_the_moves_unc
     (now,) = after.bodies
     assert now.name == "A-01"
     assert now.error_um == pytest.approx(0.0, abs=4)
-    was = recheck.line_of(after.document, kind="body", name="A-01 before adjustment 1")
+    was = answer_from_json(after.document).unit("body", "A-01 before adjustment 1")
     assert was is not None
-    assert was["error_um"] == pytest.approx(before.error_um, abs=4)
+    assert was.error_um == pytest.approx(before.error_um, abs=4)
 
 
 def test_after_a_move_the_verdict_speaks_of_the_present_state_only(house: House) -> None:

@@ -2,21 +2,7 @@
 
 from invented_house import House
 
-from shimwise.bench.house.wording import in_house_words
 from shimwise.bench.verdict.verdict import refresh_verdict
-from shimwise.inference.model.observations import SightMaker
-from shimwise.remedy import procedure, turning
-from shimwise.remedy.mechanism import Screw
-
-
-def test_steps_and_warnings_of_a_kit_point_to_the_units_page() -> None:
-    steps = [*procedure.body_steps(None), turning.trial_words(Screw(), None, None, None)]
-    steps += [constant for constant in SightMaker.warnings.__code__.co_consts if isinstance(constant, str)]
-    assert any("kit" in text for text in steps)
-    for text in map(in_house_words, steps):
-        assert "kit" not in text
-        assert "_mm to remove" not in text
-        assert "by_distance table" not in text
 
 
 def test_units_that_were_never_read_are_told_apart_from_those_read_too_little(house: House) -> None:

@@ -13,10 +13,11 @@ from shimwise.bench.prep import preps
 from shimwise.bench.prep.gauges import add_gauge, withdraw_gauge
 from shimwise.bench.prep.views import GaugeView
 from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep, sweep_task, withdraw_sweep
-from shimwise.bench.verdict.verdict import answer_of, refresh_verdict, verdict
+from shimwise.bench.verdict.verdict import refresh_verdict, verdict
 from shimwise.record.queries import verdicts
 from shimwise.record.tables.rows import AdjustmentRow
 from shimwise.sheets import answer_to_json
+from shimwise.sheets.json.verdict_json import answer_from_json
 
 
 def gauge(house: House, prep_id: str, **options: object) -> GaugeView:
@@ -171,7 +172,7 @@ def test_an_answer_read_back_from_its_document_is_written_as_the_same_document(h
         house.read(prep.id, text)
     found = refresh_verdict(house.record, prep.id)
     assert found is not None
-    again = answer_to_json(answer_of(found.document))
+    again = answer_to_json(answer_from_json(found.document), is_house=True)
     assert {**again, "remedies": found.document["remedies"]} == found.document
 
 

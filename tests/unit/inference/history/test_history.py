@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shimwise.errors import InferenceError
-from shimwise.inference.history.memory import DOUBTED_SD, History, Unit, Wear
+from shimwise.inference.model.joint_memory import DOUBTED_SD, DriftRates, History, Unit
 from shimwise.inference.model.linear import Kind
 
 B1, L1, L2 = Unit(Kind.BODY, "B1"), Unit(Kind.LENS, "L1"), Unit(Kind.LENS, "L2")
@@ -59,14 +59,14 @@ def test_time_in_two_parts_widens_as_time_in_one(history: History, a: float, b: 
 
 
 def test_a_year_without_a_job_widens_by_the_root_of_time() -> None:
-    wear = Wear(lens_month=2.0, lens_job=7.0)
-    widened = correlated().widened(days=360, jobs=0, wear=wear)
-    assert widened.standing(Kind.LENS, "L1").sd == pytest.approx(math.sqrt(25 + 12 * 4))
+    wear = DriftRates(lens_month=2.0, lens_job=7.0)
+    widened = correlated().widened(days=360, jobs=0, rates=wear)
+    assert widened.remembered(Kind.LENS, "L1").sd == pytest.approx(math.sqrt(25 + 12 * 4))
 
 
 def test_a_move_starts_an_epoch_known_as_the_old_one_and_the_move() -> None:
     moved = correlated().moved(Kind.BODY, "B1", by=-12, sd=3)
-    new, old = moved.standing(Kind.BODY, "B1"), moved.standing(Kind.BODY, "B1", epoch=0)
+    new, old = moved.remembered(Kind.BODY, "B1"), moved.remembered(Kind.BODY, "B1", epoch=0)
     assert (new.mean, new.sd) == (pytest.approx(-9), pytest.approx(math.sqrt(34)))
     assert (old.mean, old.sd) == (pytest.approx(3), pytest.approx(5))
     change = moved.change(Kind.BODY, "B1")  # what both epochs share is no uncertainty of the change
@@ -77,10 +77,10 @@ def test_a_move_starts_an_epoch_known_as_the_old_one_and_the_move() -> None:
 
 def test_a_doubted_unit_keeps_its_place_and_loses_its_certainty() -> None:
     doubted = correlated().doubted(Kind.LENS, "L2")
-    standing = doubted.standing(Kind.LENS, "L2")
+    standing = doubted.remembered(Kind.LENS, "L2")
     assert standing.mean == 1
     assert standing.sd == pytest.approx(math.hypot(math.sqrt(30), DOUBTED_SD[Kind.LENS]))
-    assert doubted.standing(Kind.LENS, "L1").sd == 5
+    assert doubted.remembered(Kind.LENS, "L1").sd == 5
 
 
 @settings(deadline=None)
@@ -88,8 +88,8 @@ def test_a_doubted_unit_keeps_its_place_and_loses_its_certainty() -> None:
 def test_what_lasts_is_never_known_better_than_the_floor(history: History) -> None:
     lasting = history.lasting()
     for unit in lasting.units:
-        standing = lasting.standing(unit.kind, unit.name)
-        before = history.standing(unit.kind, unit.name)
+        standing = lasting.remembered(unit.kind, unit.name)
+        before = history.remembered(unit.kind, unit.name)
         assert standing.mean == before.mean
         assert standing.sd >= max(before.sd, 1.0) * (1 - 1e-12)
 
@@ -102,15 +102,15 @@ def test_set_ups_end_with_their_tape() -> None:
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        (lambda: History.empty().standing(Kind.LENS, "L1"), "Nothing is remembered of the lens 'L1'"),
-        (lambda: correlated().standing(Kind.BODY, "B1", epoch=4), "in epoch 4"),
+        (lambda: History.empty().remembered(Kind.LENS, "L1"), "Nothing is remembered of the lens 'L1'"),
+        (lambda: correlated().remembered(Kind.BODY, "B1", epoch=4), "in epoch 4"),
         (lambda: correlated().change(Kind.BODY, "B1"), "in epoch -1"),
         (lambda: correlated().joined(B1, mean=0, sd=1), "remembered already"),
         (lambda: correlated().joined(Unit(Kind.BODY, "B2"), mean=0, sd=0), "sd of B2 is 0"),
         (lambda: correlated().moved(Kind.BODY, "B1", by=math.nan, sd=1), "move of B1 is nan"),
         (lambda: correlated().moved(Kind.BODY, "B1", by=1, sd=-1), "move of B1 is -1"),
         (lambda: correlated().widened(days=-1), "-1 days"),
-        (lambda: Wear(body_job=-1), "wander by less than 0"),
+        (lambda: DriftRates(body_job=-1), "finite and 0 or more"),
         (lambda: History.from_json({}), "no history that can be read"),
         (
             lambda: History.from_json({**correlated().to_json(), "schema": "other/1"}),

@@ -9,14 +9,15 @@ from benchmarks import prep_simulator as simulator
 
 from shimwise.errors import InferenceError
 from shimwise.inference.history import remembered_posterior as remembered
-from shimwise.inference.history.memory import History, Unit
 from shimwise.inference.history.remembered_posterior import (
     doubt_what_was_knocked,
     evidence_of,
     fit_to,
+    learned,
     remembered_posterior,
 )
 from shimwise.inference.model.assemble import build_model
+from shimwise.inference.model.joint_memory import History, Unit
 from shimwise.inference.model.linear import Kind, Model
 from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
 from shimwise.inference.posterior.robust import robust_posterior
@@ -66,10 +67,10 @@ def test_readings_in_two_parts_tell_what_they_tell_at_once(known_k: Callable[[fl
     history = prior_of(whole)
     for part in (taken[::2], taken[1::2]):
         model = model_of(part)
-        history = history.after(model, remembered_posterior(model, history))
+        history = learned(history, model)
     at_once = robust_posterior(whole)
     for i, unknown in enumerate(whole.unknowns):
-        standing = history.standing(unknown.kind, unknown.name)
+        standing = history.remembered(unknown.kind, unknown.name)
         assert standing.mean == pytest.approx(at_once.mean[i], abs=1e-3)
         assert standing.sd == pytest.approx(at_once.sd[i], rel=1e-4)
 
@@ -81,20 +82,20 @@ def test_a_memory_of_each_unit_alone_would_believe_itself_too_well(known_k: Call
     joint = prior_of(model)
     alone = joint
     for _ in range(8):
-        joint = joint.after(model, remembered_posterior(model, joint))
-        alone = alone.after(model, remembered_posterior(model, alone))
+        joint = learned(joint, model)
+        alone = learned(alone, model)
         alone = replace(alone, covariance=np.diag(np.diag(alone.covariance)))
     # However often they are read, body and lenses stay as far apart as 15 µm and 12/√4 µm allow: 5.57 µm.
     floor_um = (15.0**-2 + 4 * 12.0**-2) ** -0.5
-    assert joint.standing(Kind.BODY, "B1").sd >= floor_um
-    assert alone.standing(Kind.BODY, "B1").sd < 0.6 * floor_um
+    assert joint.remembered(Kind.BODY, "B1").sd >= floor_um
+    assert alone.remembered(Kind.BODY, "B1").sd < 0.6 * floor_um
 
 
 def test_readings_are_discounted_and_what_was_known_is_not() -> None:
     model = model_of(readings(9, repeats=3))
     history = prior_of(model)
     body = model.index(Kind.BODY, "B1")
-    prior, told = history.standing(Kind.BODY, "B1").sd, robust_posterior(model).sd[body]
+    prior, told = history.remembered(Kind.BODY, "B1").sd, robust_posterior(model).sd[body]
     sd = remembered_posterior(model, history).sd[body]
     assert told < sd < 1.1 * told
     nothing = build_model(Prep(readings=(), bodies={"B1": BodyKnowledge()}))[0]
@@ -110,9 +111,9 @@ def test_a_unit_that_is_not_read_learns_through_those_that_are() -> None:
     covariance = history.covariance.copy()
     covariance[i, j] = covariance[j, i] = 0.9 * 144
     linked = replace(history, covariance=covariance)
-    after = linked.after(model, remembered_posterior(model, linked))
+    after = learned(linked, model)
     # Regression of a normal on its partner: slope .9, and what the partner does not explain stays.
-    read, other = after.standing(Kind.LENS, "L01"), after.standing(Kind.LENS, "L04")
+    read, other = after.remembered(Kind.LENS, "L01"), after.remembered(Kind.LENS, "L04")
     assert other.mean == pytest.approx(0.9 * read.mean)
     assert other.sd**2 == pytest.approx(144 * (1 - 0.81) + 0.81 * read.sd**2)
 
@@ -145,7 +146,7 @@ def test_surprises_are_standard_normal_when_nothing_happened() -> None:
         truth = simulator.draw_truth(rng, lenses=LENSES)
         model = model_of(simulator.read_all(rng, truth, lenses=LENSES, repeats=2, blunder_rate=0.0)[0])
         fit = fit_to(_known(truth, rng, model), model)
-        z += [one.z for one in fit.surprises]
+        z += [one.z for one in fit.tests]
         share.append(fit.chi_squared / fit.degrees)
         p.append(fit.p)
     assert np.std(z) == pytest.approx(1, abs=0.15)
@@ -173,7 +174,7 @@ def test_a_knock_is_noticed_at_the_unit_that_was_knocked(kind: Kind, name: str) 
 
 def test_a_unit_that_was_not_read_surprises_nobody() -> None:
     model = model_of(readings(6), lenses={"spare": LensKnowledge(history_mean_um=0, history_sd_um=3)})
-    names = [one.name for one in fit_to(prior_of(model), model).surprises]
+    names = [one.name for one in fit_to(prior_of(model), model).tests]
     assert "spare" not in names
     assert "L01" in names
 

@@ -170,7 +170,7 @@ def test_an_uncertain_side_is_half_of_each() -> None:
     ("call", "words"),
     [
         (lambda: unknown_screw(p_sense=1.5), "probability of the sense is 1.5"),
-        (lambda: learn(unknown_screw(), [made(0, 1)]), "no turns says nothing"),
+        (lambda: learn(unknown_screw(), [made(0, 1)]), "no turns carries no information"),
         (lambda: learn(unknown_screw(), [made(math.nan, 1)]), "number of the move is nan"),
         (lambda: learn(unknown_screw(), [made(1, 1, sd_um=0)]), "have to be above 0"),
         (

@@ -9,7 +9,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimwise.errors import InferenceError
-from shimwise.inference.history.unit_drift import SEAT_SD_UM, SignedError, UnitDrift, chart, told_alone
+from shimwise.inference.history.unit_drift import (
+    SEAT_SD_UM,
+    SignedError,
+    UnitDrift,
+    chart,
+    prep_only_estimate,
+)
 
 WANDER_UM = math.hypot(1.5, 2.0)
 """How far a unit may wander in a month and a job, as the memory takes it at first."""
@@ -17,7 +23,7 @@ WANDER_UM = math.hypot(1.5, 2.0)
 
 def signed(days: float, error_um: float, sd_um: float) -> SignedError:
     """A sign-off of a unit of which next to nothing was known before."""
-    alone = told_alone(before_um=0, before_sd_um=1e6, after_um=error_um, after_sd_um=sd_um)
+    alone = prep_only_estimate(before_um=0, before_sd_um=1e6, after_um=error_um, after_sd_um=sd_um)
     return SignedError(days=days, error_um=error_um, sd_um=sd_um, alone=alone)
 
 
@@ -39,11 +45,11 @@ def simulated(
 def test_what_a_prep_alone_said_makes_the_posterior_of_the_prior(
     before_um: float, before_sd_um: float, z: float, ratio: float
 ) -> None:
-    # Forward by the product of two normals; back again by told_alone.
+    # Forward by the product of two normals; back again by prep_only_estimate.
     told_sd_um = ratio * before_sd_um
     told_um = before_um + z * math.hypot(before_sd_um, told_sd_um)
     share = before_sd_um**2 / (before_sd_um**2 + told_sd_um**2)
-    found = told_alone(
+    found = prep_only_estimate(
         before_um=before_um,
         before_sd_um=before_sd_um,
         after_um=before_um + share * (told_um - before_um),
@@ -55,13 +61,13 @@ def test_what_a_prep_alone_said_makes_the_posterior_of_the_prior(
 
 
 def test_a_prep_that_left_the_unit_no_better_known_said_nothing() -> None:
-    assert told_alone(before_um=1, before_sd_um=3, after_um=1, after_sd_um=3) is None
-    assert told_alone(before_um=1, before_sd_um=3, after_um=1.2, after_sd_um=4) is None
+    assert prep_only_estimate(before_um=1, before_sd_um=3, after_um=1, after_sd_um=3) is None
+    assert prep_only_estimate(before_um=1, before_sd_um=3, after_um=1.2, after_sd_um=4) is None
 
 
 @pytest.mark.parametrize("after_sd_um", [2.9, 3.0, 5.0])
 def test_a_knocked_unit_is_told_as_it_was_signed_though_the_prior_was_set_aside(after_sd_um: float) -> None:
-    found = told_alone(before_um=0, before_sd_um=3, after_um=20, after_sd_um=after_sd_um)
+    found = prep_only_estimate(before_um=0, before_sd_um=3, after_um=20, after_sd_um=after_sd_um)
     assert found is not None
     assert (found.error_um, found.sd_um) == (20, after_sd_um)
 
@@ -69,7 +75,7 @@ def test_a_knocked_unit_is_told_as_it_was_signed_though_the_prior_was_set_aside(
 def test_a_surprise_is_counted_in_its_own_uncertainty() -> None:
     # Known to 3 µm, told to 4 µm and off by 10 µm; each seat gives 1 µm.
     found = chart([signed(0, 0, 3), signed(30, 10, 4)])
-    (one,) = found.surprises
+    (one,) = found.innovations
     assert one.z == pytest.approx(10 / math.sqrt(9 + 1 + 16 + 1))
     assert one.expected_sd_um == pytest.approx(math.sqrt(10))
     assert found.drift is None, "two sign-offs are no chart"
@@ -77,7 +83,7 @@ def test_a_surprise_is_counted_in_its_own_uncertainty() -> None:
 
 def test_surprises_of_a_still_unit_are_independent_with_sd_one() -> None:
     rng = np.random.default_rng(11)
-    z = np.array([[one.z for one in simulated(rng, count=13).surprises] for _ in range(3000)])
+    z = np.array([[one.z for one in simulated(rng, count=13).innovations] for _ in range(3000)])
     # 3000 by 12 values: sampling sd of each sd 1.3 %, of each correlation 0.018
     assert z.std(axis=0) == pytest.approx(np.ones(12), abs=0.05)
     away = np.corrcoef(z.T) - np.eye(12)
@@ -119,7 +125,7 @@ def test_it_says_with_which_sign_off_the_move_began() -> None:
     found = chart(series)
     assert found.sense == 1
     assert found.start is not None
-    assert found.surprises[found.start].place == 6
+    assert found.innovations[found.start].place == 6
     assert found.rate_um == pytest.approx(6, abs=0.6)
 
 
@@ -136,16 +142,16 @@ def test_short_and_deep_are_treated_alike(errors: list[float]) -> None:
 def test_a_prep_that_told_nothing_is_passed_over() -> None:
     silent = SignedError(days=30, error_um=5, sd_um=3, alone=None)
     found = chart([signed(0, 0, 3), silent, signed(60, 0, 3), signed(90, 0, 3)])
-    assert [one.place for one in found.surprises] == [2, 3]
-    assert found.surprises[0].expected_sd_um == pytest.approx(math.sqrt(9 + 1))
+    assert [one.place for one in found.innovations] == [2, 3]
+    assert found.innovations[0].expected_sd_um == pytest.approx(math.sqrt(9 + 1))
 
 
 @pytest.mark.parametrize(
     ("call", "words"),
     [
         (lambda: chart([signed(1, 0, 1), signed(0, 0, 1)]), "order of time"),
-        (lambda: told_alone(before_um=0, before_sd_um=0, after_um=0, after_sd_um=1), "above 0"),
-        (lambda: told_alone(before_um=math.nan, before_sd_um=1, after_um=0, after_sd_um=1), "is nan"),
+        (lambda: prep_only_estimate(before_um=0, before_sd_um=0, after_um=0, after_sd_um=1), "above 0"),
+        (lambda: prep_only_estimate(before_um=math.nan, before_sd_um=1, after_um=0, after_sd_um=1), "is nan"),
     ],
 )
 def test_impossible_series_are_refused_in_words(call: Callable[[], object], words: str) -> None:

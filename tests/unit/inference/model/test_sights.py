@@ -22,6 +22,7 @@ from invented_benches import (
 from shimwise.errors import OpticsError
 from shimwise.inference.model.linear import Kind
 from shimwise.inference.model.prep import Axis, FocusDesign, LensKnowledge
+from shimwise.notices import Notice
 
 REFERENCE = Path(__file__).parents[3] / "reference"
 NEAR_MM = 3 * FOOT_MM
@@ -53,8 +54,8 @@ def test_a_setup_named_at_two_distances_is_two_tapes_and_says_so() -> None:
     )
     assert {name for kind, name in columns(model) if kind == "setup"} == {"stage at 3'", "stage at 6'"}
     assert coefficient(model, 0, Kind.SETUP, "stage at 6'") == 0.0
-    assert any("Set-up stage stands at 2 distances" in text for text in model.warnings)
-    assert model_of(reading(setup="stage")).warnings == ()
+    assert Notice("setup_distances", "stage", {"count": 2.0}) in model.notices
+    assert model_of(reading(setup="stage")).notices == ()
 
 
 def test_an_anamorphic_judged_as_a_whole_lies_between_its_axes() -> None:
@@ -80,7 +81,7 @@ def test_a_zoom_is_one_lens_with_one_error_whose_landings_are_uncertain_in_size(
     # Off in size by half at 3 ft, falling as 1/D: at 6 ft a quarter of the 20 µm.
     for row in (0, 1):
         assert coefficient(model, row, Kind.CONVERSION, "L1") == pytest.approx(20.0 * 0.5 / 2, rel=1e-6)
-    assert any("L1: a zoom, or a lens that focuses inside" in text for text in model.warnings)
+    assert Notice("internal_focus", "L1") in model.notices
 
 
 @pytest.mark.parametrize("where", ["reading", "kit"])
@@ -90,20 +91,20 @@ def test_a_lens_that_focuses_inside_is_uncertain_in_size(where: str) -> None:
     kit = {"L1": LensKnowledge(focus_design=inside)} if where == "kit" else {}
     model = model_of(one, lenses=kit)
     assert abs(coefficient(model, 0, Kind.CONVERSION, "L1")) == pytest.approx(15.0, rel=1e-6)
-    assert any("focuses inside" in text for text in model.warnings)
+    assert Notice("internal_focus", "L1") in model.notices
 
 
 def test_an_unknown_separation_is_reckoned_with_until_it_is_told() -> None:
     one = reading(landing_um=50.0, distance_mm=NEAR_MM, separation_mm=None)
     unknown = model_of(one)
     assert abs(coefficient(unknown, 0, Kind.CONVERSION, "L1")) == pytest.approx(50.0 * 0.04, rel=1e-6)
-    assert any("separation of the principal planes is not known" in text for text in unknown.warnings)
+    assert unknown.notices == (Notice("unknown_separation", "L1"),)
     for known in (
         model_of(replace(one, separation_mm=0.0)),
         model_of(one, lenses={"L1": LensKnowledge(separation_mm=0.0)}),
     ):
         assert not known.indices(Kind.CONVERSION)
-        assert known.warnings == ()
+        assert known.notices == ()
 
 
 def test_the_size_of_the_uncertain_conversion_covers_an_unknown_separation_of_20_mm() -> None:
@@ -151,7 +152,7 @@ def test_a_table_by_distance_gives_the_traced_error_of_lenses_that_focus_inside(
     # m is printed to 1e-7: at 10 m that is 0.02 mm of extension's slope, some hundredths of a micron.
     np.testing.assert_allclose(model.landing_um, printed, atol=0.05)
     np.testing.assert_allclose(model.landing_um, truth, rtol=0.007)
-    assert model.warnings == ()
+    assert model.notices == ()
     assert not model.indices(Kind.CONVERSION)
     without = model_of(*readings)
     assert np.abs(without.landing_um / truth - 1).max() > 0.3  # what the table is for

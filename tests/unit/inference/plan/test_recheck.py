@@ -1,92 +1,83 @@
-"""The re-check after a move: never too little, and no more than it takes."""
+"""The re-check after an adjustment: the least readings, then what the judge proposes."""
 
-import numpy as np
+import math
+
 import pytest
-from benchmarks import prep_simulator as simulator
 
-from shimwise.errors import InferenceError
-from shimwise.inference.history.memory import History, Unit
-from shimwise.inference.history.remembered_posterior import remembered_posterior
-from shimwise.inference.model.assemble import build_model
-from shimwise.inference.model.linear import Kind
-from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep
-from shimwise.inference.plan.recheck import plan_recheck
+from shimwise.inference.plan.recheck import Recheck, Target, plan_recheck
 
-KNOWN = {
-    lens.name: LensKnowledge(
-        focal_lengths_mm=(lens.focal_mm,), fnumber=lens.fnumber, history_mean_um=0.0, history_sd_um=4.0
+NEAR_MM, FAR_MM = 914.4, 1828.8
+
+
+def planned(
+    *since: Target,
+    unit: str = "A",
+    is_body: bool = True,
+    read: tuple[Target, ...] = (),
+    lenses: tuple[str, ...] = ("L1", "L2", "L3"),
+    taped_mm: tuple[float, ...] = (),
+    proposed: tuple[Target, ...] = (),
+) -> Recheck:
+    return plan_recheck(
+        unit,
+        is_body=is_body,
+        since=since,
+        read=(*read, *since),
+        bodies=("A", "B"),
+        lenses=lenses,
+        taped_mm={"A": taped_mm},
+        proposed=proposed,
     )
-    for lens in simulator.SET
-}
-PREP = Prep(readings=(), bodies={"B1": BodyKnowledge()}, lenses=KNOWN)
 
 
-def body(sd_um: float) -> History:
-    return History.empty().joined(Unit(Kind.BODY, "B1"), mean=0.0, sd=sd_um)
+def grid(*lenses: str) -> tuple[Target, ...]:
+    return tuple(Target("A", lens, mm) for lens in lenses for mm in (NEAR_MM, FAR_MM))
 
 
-@pytest.mark.parametrize("sd_um", [0.5, 3.0, 8.0, 40.0])
-def test_two_lenses_and_two_distances_are_always_read(sd_um: float) -> None:
-    plan = plan_recheck(PREP, body(sd_um), body="B1")
-    assert len({reading.lens for reading in plan.readings}) >= 2
-    assert len({reading.distance_mm for reading in plan.readings}) >= 2
-    assert plan.is_enough
+def test_a_body_is_read_with_two_lenses_at_two_distances() -> None:
+    found = planned()
+    assert not found.is_read
+    assert found.asked == grid("L1", "L2")
 
 
-def test_a_body_that_is_known_less_is_read_more_and_known_as_well() -> None:
-    plans = [plan_recheck(PREP, body(sd_um), body="B1") for sd_um in (3.0, 8.0, 40.0)]
-    assert [plan.count for plan in plans] == sorted(plan.count for plan in plans)
-    assert plans[0].count == 2
-    assert plans[-1].count > 3
-    assert all(plan.sd_um <= 4.0 for plan in plans)
+def test_lenses_and_tapes_that_were_used_before_come_first() -> None:
+    found = planned(read=(Target("A", "L3", NEAR_MM), Target("B", "L2", NEAR_MM)), taped_mm=(3000.0, 2000.0))
+    assert found.asked == tuple(Target("A", lens, mm) for lens in ("L3", "L1") for mm in (2000.0, 3000.0))
 
 
-def test_the_promise_is_kept_by_readings() -> None:
-    plan = plan_recheck(PREP, body(40.0), body="B1")
-    lenses = {lens.name: lens for lens in simulator.SET}
-    errors = []
-    for seed in range(60):
-        rng = np.random.default_rng(seed)
-        truth = simulator.draw_truth(rng, simulator.Spread(lens_um=4.0))
-        taken = [
-            simulator.read_once(
-                rng,
-                truth,
-                "B1",
-                lenses[one.lens],
-                one.distance_mm,
-                simulator.setup_name("B1", simulator.DISTANCES_MM.index(one.distance_mm)),
-                blunder_rate=0.0,
-            )[0]
-            for one in plan.readings
-            for _ in range(one.repeats)
-        ]
-        model, _ = build_model(Prep(readings=tuple(taken), bodies={"B1": BodyKnowledge()}, lenses=KNOWN))
-        history = body(40.0).with_units_of(model)
-        posterior = remembered_posterior(model, history)
-        errors.append(posterior.mean[model.index(Kind.BODY, "B1")] - truth.body_um["B1"])
-    assert np.sqrt(np.mean(np.square(errors))) == pytest.approx(plan.sd_um, rel=0.25)
+def test_what_was_read_since_is_not_asked_again() -> None:
+    done = Target("A", "L2", FAR_MM)
+    assert planned(done).asked == (*grid("L2")[:1], *grid("L1"))
 
 
-def test_what_was_read_already_is_not_asked_for_again() -> None:
-    rng = np.random.default_rng(3)
-    truth = simulator.draw_truth(rng)
-    taken = [
-        simulator.read_once(rng, truth, "B1", simulator.SET[i], simulator.DISTANCES_MM[i], f"B1-D{i + 1}")[0]
-        for i in range(2)
-    ]
-    prep = Prep(readings=tuple(taken), bodies={"B1": BodyKnowledge()}, lenses=KNOWN)
-    assert plan_recheck(prep, body(2.0), body="B1", taken=taken).count == 0
-    assert plan_recheck(prep, body(2.0), body="B1", taken=taken[:1]).count == 1
+@pytest.mark.parametrize(
+    ("since", "is_read"),
+    [
+        ((Target("A", "L1", NEAR_MM), Target("A", "L2", FAR_MM)), True),
+        ((Target("A", "L1", NEAR_MM), Target("A", "L1", FAR_MM)), False),
+        ((Target("A", "L1", NEAR_MM), Target("A", "L2", NEAR_MM)), False),
+        ((Target("A", "L1", NEAR_MM), Target("A", "L2", math.inf)), True),
+    ],
+)
+def test_one_lens_or_one_distance_alone_is_not_enough(since: tuple[Target, ...], is_read: bool) -> None:
+    assert planned(*since).is_read is is_read
 
 
-def test_a_target_out_of_reach_is_said_to_be_so() -> None:
-    plan = plan_recheck(PREP, body(40.0), body="B1", sd_um=0.1, most=8)
-    assert (plan.count, plan.is_enough) == (8, False)
+def test_of_a_single_lens_no_second_one_is_asked() -> None:
+    assert planned(*grid("L1"), lenses=("L1",)).is_read
 
 
-def test_impossible_re_checks_are_refused_in_words() -> None:
-    with pytest.raises(InferenceError, match="no lens to re-check B1"):
-        plan_recheck(Prep(readings=(), bodies={"B1": BodyKnowledge()}), body(5.0), body="B1")
-    with pytest.raises(InferenceError, match="cannot be known to 0"):
-        plan_recheck(PREP, body(5.0), body="B1", sd_um=0.0)
+def test_a_lens_is_read_on_one_body_at_two_distances() -> None:
+    found = planned(unit="L2", is_body=False, read=(Target("B", "L2", NEAR_MM),))
+    assert found.asked == (Target("B", "L2", NEAR_MM), Target("B", "L2", FAR_MM))
+    read = planned(*found.asked, unit="L2", is_body=False)
+    assert (read.partner_count, read.distance_count, read.is_read) == (1, 2, True)
+
+
+def test_beyond_the_least_the_judge_is_followed_a_few_at_a_time() -> None:
+    own = tuple(Target("A", "L3", mm) for mm in (1e3, 2e3, 3e3, 4e3, 5e3))
+    other = Target("B", "L1", NEAR_MM)
+    found = planned(*grid("L1", "L2"), proposed=(other, *own))
+    assert found.asked == own[:4]
+    assert planned(*grid("L1", "L2"), proposed=(other,)).asked == (other,)
+    assert planned(*grid("L1", "L2")).asked == ()

@@ -5,7 +5,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from shimwise.inference.repeatability.gauge_study import largest_crossing, overlap
+from shimwise.inference.repeatability.gauge_study import largest_crossed_study, overlap
 from shimwise.inference.repeatability.pooled import gauge_study
 
 Cells = dict[tuple[str, str], list[float]]
@@ -19,7 +19,7 @@ def crossed(persons: str, parts: str, trials: int, *, seed: int = 1) -> Cells:
 
 def test_a_whole_crossed_study_is_taken_whole() -> None:
     cells = crossed("ABC", "uvwxy", 3)
-    found = largest_crossing(cells)
+    found = largest_crossed_study(cells)
     assert found is not None
     assert (found.persons, found.parts, found.trials) == (("A", "B", "C"), tuple("uvwxy"), 3)
     assert list(found.values[1][2]) == cells["B", "w"]
@@ -29,7 +29,7 @@ def test_what_is_not_balanced_is_left_out() -> None:
     cells = crossed("ABC", "uvwxyz", 2)
     cells["A", "u"].append(9.0)  # a third reading of one sight
     del cells["C", "x"], cells["C", "y"], cells["C", "z"]
-    found = largest_crossing(cells)
+    found = largest_crossed_study(cells)
     assert found is not None
     # A and B on six sights (24 readings) are more than A, B and C on three (18).
     assert (found.persons, len(found.parts), found.trials) == (("A", "B"), 6, 2)
@@ -44,7 +44,7 @@ def test_the_piece_can_be_studied_and_finds_what_was_put_in() -> None:
         (name, part): [parts[part] + persons[name] + rng.normal(0, 1) for _ in range(3)]
         for name, part in product(persons, parts)
     }
-    found = largest_crossing(cells)
+    found = largest_crossed_study(cells)
     assert found is not None
     assert not found.is_small
     study = gauge_study(found.values)
@@ -63,7 +63,7 @@ def test_the_piece_can_be_studied_and_finds_what_was_put_in() -> None:
     ],
 )
 def test_readings_that_are_no_study_are_told_as_what_they_are(cells: Cells, there: tuple[int, int]) -> None:
-    assert largest_crossing(cells) is None
+    assert largest_crossed_study(cells) is None
     assert overlap(cells) == there
 
 
@@ -71,7 +71,7 @@ def test_the_piece_is_found_at_once_among_many_persons_and_sights() -> None:
     rng = np.random.default_rng(2)
     persons, parts = [f"P{i}" for i in range(30)], [f"s{i}" for i in range(200)]
     cells = {pair: [0.0, 1.0] for pair in product(persons, parts) if rng.random() < 0.3}
-    found = largest_crossing(cells)
+    found = largest_crossed_study(cells)
     assert found is not None
     for name, part in product(found.persons, found.parts):
         assert len(cells[name, part]) == found.trials

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from shimwise.errors import InferenceError
 from shimwise.inference.repeatability.pooled import (
-    Sighting,
+    Repeats,
     gauge_study,
     person_k,
     pool,
@@ -84,13 +84,13 @@ def test_a_study_moves_with_its_unit_and_not_with_its_zero(zero: float, unit: fl
     assert moved.part_sd == pytest.approx(unit * plain.part_sd, rel=1e-6)
 
 
-def _sightings(rng: np.random.Generator, k: float, count: int, *, blunders: float) -> list[Sighting]:
+def _sightings(rng: np.random.Generator, k: float, count: int, *, blunders: float) -> list[Repeats]:
     found = []
     for _ in range(count):
         blur_um = float(rng.choice([40.0, 56.0]))
         landings = rng.normal(rng.normal(0, 20), k * blur_um, 3) + rng.normal(0, 2, 3)
         landings += np.where(rng.random(3) < blunders, rng.choice([-60, 60], 3), 0)
-        found.append(Sighting(landings_um=tuple(landings), blur_um=blur_um, reading_sd_um=1.6))
+        found.append(Repeats(landings_um=tuple(landings), blur_um=blur_um, reading_sd_um=1.6))
     return found
 
 
@@ -127,7 +127,7 @@ def test_more_repeats_leave_a_narrower_interval_that_holds() -> None:
         (lambda: pool([1.0], [2, 3]), "goes with its degrees"),
         (lambda: person_k([]), "k needs at least one sight read twice"),
         (
-            lambda: person_k([Sighting(landings_um=(1, 2), blur_um=0, reading_sd_um=1)]),
+            lambda: person_k([Repeats(landings_um=(1, 2), blur_um=0, reading_sd_um=1)]),
             "N·c 0 µm",
         ),
         (lambda: gauge_study([[[1, 2], [1, 2]]]), "at least two persons"),

@@ -9,7 +9,8 @@ from invented_benches import bench, body_answer, lens_answer, prep, reading, two
 from shimwise.inference.posterior.robust import Posterior, robust_posterior
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, Cause, LensAnswer, Verdict
 from shimwise.inference.verdict.datum import Datum
-from shimwise.inference.verdict.headline import warnings, with_headline
+from shimwise.inference.verdict.headline import notices_of, with_headline
+from shimwise.notices import Notice
 
 
 def headline(
@@ -28,7 +29,7 @@ def headline(
         readings=(),
         causes=causes,
         next=(),
-        warnings=(),
+        notices=(),
     )
     told = with_headline(answer)
     assert replace(told, headline="") == answer  # nothing else is touched
@@ -109,7 +110,7 @@ def test_nothing_is_out_is_never_said_while_one_unit_is_not_in_tolerance(verdict
     assert "Nothing is out" not in headline(bodies=(body_answer(verdict=verdict, error_um=12.0),))
 
 
-# --- warnings --------------------------------------------------------------------------------------------
+# --- notices ---------------------------------------------------------------------------------------------
 
 LIMIT = Datum(body="B1", limit_um=9.13, with_gauge_um=4.94, with_known_lens_um=4.97)
 
@@ -119,36 +120,31 @@ def posterior(*, history_factor: float = 1.0) -> Posterior:
     return replace(found, factors=np.full(len(found.share), history_factor))
 
 
-def test_the_datum_is_told_with_its_number_and_what_would_help() -> None:
-    (text,) = warnings(posterior(), [LIMIT], prep(*bench()), [10.0])
-    for part in (
-        "B1 cannot be known better than ±9.1 µm (95 %)",
-        "depth gauge",
-        "±4.9",
-        "one lens known",
-        "±5.0",
-    ):
-        assert part in text
+def test_the_datum_has_its_number_and_what_would_help() -> None:
+    (found,) = notices_of(posterior(), [LIMIT], prep(*bench()), [10.0])
+    assert (found.code, found.unit) == ("datum_limit", "B1")
+    assert found.numbers["limit_um"] == 9.13
+    assert found.numbers["with_gauge_um"] == 4.94
+    assert found.numbers["with_known_lens_um"] == 4.97
 
 
 def test_a_body_that_can_be_known_to_half_its_tolerance_is_not_warned_of() -> None:
-    assert warnings(posterior(), [LIMIT], prep(*bench()), [2 * 9.13]) == []
-    assert warnings(posterior(), [LIMIT], prep(*bench()), [2 * 9.12]) != []
+    assert notices_of(posterior(), [LIMIT], prep(*bench()), [2 * 9.13]) == ()
+    assert notices_of(posterior(), [LIMIT], prep(*bench()), [2 * 9.12]) != ()
 
 
 def test_each_body_is_measured_by_its_own_tolerance() -> None:
-    (text,) = warnings(posterior(), [LIMIT, replace(LIMIT, body="B2")], prep(*bench()), [40.0, 10.0])
-    assert "B2 cannot be known better" in text
+    (found,) = notices_of(posterior(), [LIMIT, replace(LIMIT, body="B2")], prep(*bench()), [40.0, 10.0])
+    assert found.unit == "B2"
 
 
 def test_history_that_had_to_be_widened_is_told() -> None:
-    (text,) = warnings(posterior(history_factor=2.4), [], prep(*bench()), [])
-    assert "2.4 times wider" in text
-    assert "Check that the histories belong to these lenses" in text
-    assert warnings(posterior(history_factor=1.4), [], prep(*bench()), []) == []
+    (found,) = notices_of(posterior(history_factor=2.4), [], prep(*bench()), [])
+    assert found.code == "history_widened"
+    assert found.numbers["factor"] == pytest.approx(2.4)
+    assert notices_of(posterior(history_factor=1.4), [], prep(*bench()), []) == ()
 
 
 def test_one_reading_only_says_what_it_cannot_tell() -> None:
-    (text,) = warnings(posterior(), [], prep(reading()), [])
-    assert "tells the sum of a body's and a lens's error, not whose it is" in text
-    assert warnings(posterior(), [], prep(reading(), reading(1)), []) == []
+    assert notices_of(posterior(), [], prep(reading()), []) == (Notice("single_reading"),)
+    assert notices_of(posterior(), [], prep(reading(), reading(1)), []) == ()

@@ -15,8 +15,9 @@ from jsonschema import Draft202012Validator
 
 from shimwise.errors import SheetError
 from shimwise.inference.verdict.answer import Answer, Verdict
-from shimwise.remedy import Action, Kind, Remedy
+from shimwise.remedy import Action, Remedy, RemedyKind
 from shimwise.sheets import answer_to_json, validate, verdict_schema
+from shimwise.sheets.words.notices import as_written
 
 Document = dict[str, Any]
 
@@ -31,7 +32,7 @@ DESIGNED_KEYS = {
     "next": "body lens distance_mm sd_after_um",
     "remedies": "unit action amount_um direction",
 }
-"""The keys of ``shimwise.verdict/1`` as they were agreed."""
+"""The keys of ``shimwise.verdict/1`` as they were agreed; ``/2`` is all of them and more."""
 
 
 @pytest.fixture
@@ -43,7 +44,7 @@ def test_the_schema_is_itself_a_schema_of_the_2020_12_draft() -> None:
     schema = verdict_schema()
     Draft202012Validator.check_schema(schema)
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
-    assert schema["$id"] == schema["properties"]["schema"]["const"] == "shimwise.verdict/1"
+    assert schema["$id"] == "shimwise.verdict/2"
 
 
 def test_a_verdict_follows_its_schema_before_and_after_it_was_text(document: Document) -> None:
@@ -102,7 +103,7 @@ def _set(*path: str | int, value: object) -> Callable[[Document], None]:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (_set("schema", value="shimwise.verdict/2"), r"at \$\.schema, 'shimwise.verdict/1' was expected"),
+        (_set("schema", value="shimwise.verdict/3"), r"at \$\.schema, 'shimwise.verdict/3' is not one of"),
         (_set("tolerance_um", value=0), r"at \$\.tolerance_um, 0 is less than or equal"),
         (_set("headline", value=""), r"at \$\.headline"),
         (_set("bodies", 0, "verdict", value="fine"), r"at \$\.bodies\[0\]\.verdict, 'fine' is not one of"),
@@ -133,7 +134,7 @@ def test_a_broken_verdict_is_refused_with_the_place(
 
 @pytest.mark.parametrize("no_verdict", [[], None, "verdict", 7])
 def test_what_is_no_object_is_refused(no_verdict: object) -> None:
-    with pytest.raises(SheetError, match=r"no verdict of the form shimwise\.verdict/1"):
+    with pytest.raises(SheetError, match=r"no verdict of the form shimwise\.verdict/2"):
         validate(no_verdict)
 
 
@@ -158,12 +159,12 @@ def test_what_is_no_finite_number_is_null(answer: Answer) -> None:
 def test_a_remedy_without_an_amount_says_null(answer: Answer) -> None:
     scale = Remedy(
         unit="H100",
-        kind=Kind.SCALE,
+        kind=RemedyKind.SCALE,
         action=Action.SEND_OUT,
         direction=None,
         amount_um=None,
         amount_sd_um=None,
-        text="To a lens technician.",
+        advice=(as_written("To a lens technician."),),
         steps=(),
         cautions=(),
     )

@@ -18,7 +18,7 @@ from pypdf.generic import DecodedStreamObject, NameObject, TextStringObject
 
 from shimwise.bench.sign.papers import MadePaper, State, make_sheets, verify_paper
 from shimwise.errors import SheetError
-from shimwise.sheets.papers.signed.findings import Kept
+from shimwise.sheets.papers.signed.findings import KeptSignature
 from shimwise.sheets.papers.signed.verify import find_in_pdf
 
 
@@ -32,8 +32,8 @@ def _clone(pdf: bytes) -> pypdf.PdfWriter:
     return pypdf.PdfWriter(clone_from=io.BytesIO(pdf))
 
 
-def _kept(digest: str) -> Kept:
-    return Kept(
+def _kept(digest: str) -> KeptSignature:
+    return KeptSignature(
         digest=digest,
         revision=3,
         signed_by="technician",

@@ -16,6 +16,7 @@ from shimwise.inference.model.prep import Reading
 from shimwise.inference.verdict.answer import Answer, Verdict
 from shimwise.remedy import Remedy
 from shimwise.sheets import print_report
+from shimwise.sheets.words.notices import as_written, joined_text, notice_text
 
 COLOURFUL = {"TERM": "xterm-256color", "COLORTERM": "truecolor"}
 ESCAPE = re.compile(r"\x1b\[[0-9;]*m")
@@ -78,11 +79,11 @@ def test_remedies_come_with_their_steps_in_order_and_their_cautions(
 ) -> None:
     text = " ".join(printed(answer, advice).split())
     for remedy in advice:
-        place = text.index(remedy.text.replace("\n", " ")[:40])
+        place = text.index(joined_text(remedy.advice)[:40])
         for number, step in enumerate(remedy.steps, 1):
-            place = text.index(f"{number}. {step}", place)
+            place = text.index(f"{number}. {notice_text(step)}", place)
         for caution in remedy.cautions:
-            place = text.index(caution, place)
+            place = text.index(notice_text(caution), place)
 
 
 def test_a_doubted_reading_is_told_with_its_line_and_what_was_typed(answer: Answer) -> None:
@@ -156,7 +157,7 @@ def test_no_number_however_mad_is_printed_as_nan_or_inf(answer: Answer, sd: floa
     changed = replace(
         answer,
         headline="A sentence.",
-        warnings=("A word.",),
+        notices=(as_written("A word."),),
         bodies=tuple(replace(one, sd_um=sd, p_out=p_out) for one in answer.bodies),
         next=tuple(replace(one, sd_after_um=sd) for one in answer.next),
         readings=tuple(replace(one, setup="S", weight=0.0) for one in answer.readings),
@@ -173,9 +174,11 @@ def test_the_report_keeps_between_60_and_100_columns(width: int) -> None:
 
 
 def test_a_hundred_thousand_readings_make_a_report_that_can_be_read() -> None:
-    answer = replace(large_bench(), warnings=tuple(f"Warning {i}." for i in range(30)))
+    answer = replace(large_bench(), notices=tuple(as_written(f"Warning {i}.") for i in range(30)))
     lens_remedy = remedies()[2]
-    advice = tuple(replace(lens_remedy, unit=f"L{i:02d}", text=f"L{i:02d} is short.") for i in range(50))
+    advice = tuple(
+        replace(lens_remedy, unit=f"L{i:02d}", advice=(as_written(f"L{i:02d} is short."),)) for i in range(50)
+    )
     lines = printed(answer, advice).splitlines()
     assert len(answer.readings) == 100_500
     assert len(lines) < 220

@@ -1,7 +1,11 @@
 """The first tables; what may be withdrawn cannot be deleted, and the journal cannot be changed."""
 
+from typing import Any
+
 import sqlalchemy as sa
 from alembic import op
+
+from shimwise.record.migrations.triggers import refuse
 
 revision = "0001"
 down_revision = None
@@ -10,366 +14,271 @@ depends_on = None
 
 NEVER_DELETED = ("preps", "setups", "readings", "gauges", "sweeps", "verdicts", "adjustments", "sign_offs")
 
+TEXT, COUNT, NUMBER, FLAG = sa.Text(), sa.Integer(), sa.Float(precision=53), sa.Boolean()
+TIME, BINARY = sa.DateTime(timezone=True), sa.LargeBinary()
+JOURNAL_SEQ = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
+TARGETS = {
+    "body_id": "bodies",
+    "lens_id": "lenses",
+    "prep_id": "preps",
+    "set_id": "sets",
+    "setup_id": "setups",
+}
+STATE = ("state", "state IN ('open', 'done', 'signed')")
+ONE_UNIT = ("one_unit", "(body_id IS NULL) <> (lens_id IS NULL)")
+WITHDRAWN = ("withdrawn_with_reason", "(withdrawn_at IS NULL) = (withdrawn_reason = '')")
+
 
 def upgrade() -> None:
     """Make the tables."""
     _make_tables()
     for table in (*NEVER_DELETED, "journal"):
-        _refuse(table, "DELETE")
-    _refuse("journal", "UPDATE")
+        refuse(table, "DELETE", f"{table}: delete is refused; nothing is lost here")
+    refuse("journal", "UPDATE", "journal: update is refused; nothing is lost here")
 
 
-def _refuse(table: str, action: str) -> None:
-    name, reason = (
-        f"no_{action.lower()}_{table}",
-        f"{table}: {action.lower()} is refused; nothing is lost here",
+def _columns(
+    kind: sa.types.TypeEngine[Any], *names: str, is_nullable: bool = False
+) -> list["sa.Column[Any]"]:
+    return [sa.Column(name, kind, nullable=is_nullable) for name in names]
+
+
+def _place() -> "sa.Column[int]":
+    return sa.Column("place", sa.Integer(), autoincrement=False, nullable=False)
+
+
+def _table(
+    name: str,
+    *columns: "sa.Column[Any]",
+    checks: tuple[tuple[str, str], ...] = (),
+    key: tuple[str, ...] = ("id",),
+    unique: tuple[str, ...] = (),
+    indexes: tuple[tuple[str, ...], ...] = (),
+) -> None:
+    """Make a table with its constraints and indexes; a column of ``TARGETS`` points to that table."""
+    op.create_table(
+        name,
+        *columns,
+        *(sa.CheckConstraint(text, name=op.f(f"ck_{name}_{word}")) for word, text in checks),
+        *(
+            sa.ForeignKeyConstraint([column], [f"{TARGETS[column]}.id"], name=op.f(f"fk_{name}_{column}"))
+            for column in sorted(one.name for one in columns if one.name in TARGETS and name != "journal")
+        ),
+        sa.PrimaryKeyConstraint(*key, name=op.f(f"pk_{name}")),
+        *([sa.UniqueConstraint(*unique, name=op.f(f"uq_{name}_{'_'.join(unique)}"))] if unique else ()),
     )
-    if op.get_bind().dialect.name == "sqlite":
-        op.execute(
-            f"CREATE TRIGGER {name} BEFORE {action} ON {table} BEGIN SELECT RAISE(ABORT, '{reason}'); END"
-        )
-        return
-    op.execute(
-        f"CREATE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
-        f"RAISE EXCEPTION '{reason}' USING ERRCODE = 'integrity_constraint_violation'; END $$"
-    )
-    op.execute(f"CREATE TRIGGER {name} BEFORE {action} ON {table} FOR EACH ROW EXECUTE FUNCTION {name}()")
+    for index in indexes:
+        op.create_index(op.f(f"ix_{name}_{'_'.join(index)}"), name, list(index), unique=False)
 
 
 def _make_tables() -> None:
-    op.create_table(
+    _table(
         "bodies",
-        sa.Column("id", sa.Text(), nullable=False),
-        sa.Column("name", sa.Text(), nullable=False),
-        sa.Column("name_key", sa.Text(), nullable=False),
-        sa.Column("serial", sa.Text(), nullable=False),
-        sa.Column("mount", sa.Text(), nullable=False),
-        sa.Column("pixel_pitch_um", sa.Float(precision=53), nullable=True),
-        sa.Column("circle_of_confusion_um", sa.Float(precision=53), nullable=True),
-        sa.Column("tolerance_um", sa.Float(precision=53), nullable=True),
-        sa.Column("mechanism", sa.Text(), nullable=True),
-        sa.Column("history_mean_um", sa.Float(precision=53), nullable=True),
-        sa.Column("history_sd_um", sa.Float(precision=53), nullable=True),
-        sa.Column("epoch", sa.Integer(), nullable=False),
-        sa.Column("note", sa.Text(), nullable=False),
-        sa.Column("is_retired", sa.Boolean(), nullable=False),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_bodies")),
-        sa.UniqueConstraint("name_key", name=op.f("uq_bodies_name_key")),
+        *_columns(TEXT, "id", "name", "name_key", "serial", "mount"),
+        *_columns(NUMBER, "pixel_pitch_um", "circle_of_confusion_um", "tolerance_um", is_nullable=True),
+        *_columns(TEXT, "mechanism", is_nullable=True),
+        *_columns(NUMBER, "history_mean_um", "history_sd_um", is_nullable=True),
+        *_columns(COUNT, "epoch"),
+        *_columns(TEXT, "note"),
+        *_columns(FLAG, "is_retired"),
+        unique=("name_key",),
     )
-    op.create_table(
+    _table(
         "journal",
-        sa.Column(
-            "seq", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), autoincrement=False, nullable=False
+        sa.Column("seq", JOURNAL_SEQ, autoincrement=False, nullable=False),
+        *_columns(TIME, "at"),
+        *_columns(TEXT, "who", "what"),
+        *_columns(TEXT, "prep_id", "unit_id", is_nullable=True),
+        *_columns(TEXT, "detail"),
+        key=("seq",),
+        indexes=(
+            ("prep_id", "seq"),
+            ("unit_id", "seq"),
         ),
-        sa.Column("at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("who", sa.Text(), nullable=False),
-        sa.Column("what", sa.Text(), nullable=False),
-        sa.Column("prep_id", sa.Text(), nullable=True),
-        sa.Column("unit_id", sa.Text(), nullable=True),
-        sa.Column("detail", sa.Text(), nullable=False),
-        sa.PrimaryKeyConstraint("seq", name=op.f("pk_journal")),
     )
-    op.create_index(op.f("ix_journal_prep_id_seq"), "journal", ["prep_id", "seq"], unique=False)
-    op.create_index(op.f("ix_journal_unit_id_seq"), "journal", ["unit_id", "seq"], unique=False)
-    op.create_table(
+    _table(
         "lenses",
-        sa.Column("id", sa.Text(), nullable=False),
-        sa.Column("name", sa.Text(), nullable=False),
-        sa.Column("name_key", sa.Text(), nullable=False),
-        sa.Column("serial", sa.Text(), nullable=False),
-        sa.Column("mount", sa.Text(), nullable=False),
-        sa.Column("focal_lengths_mm", sa.Text(), nullable=False),
-        sa.Column("fnumber", sa.Float(precision=53), nullable=True),
-        sa.Column("separation_mm", sa.Float(precision=53), nullable=True),
-        sa.Column("focus_design", sa.Text(), nullable=False),
-        sa.Column("squeeze", sa.Float(precision=53), nullable=False),
-        sa.Column("by_distance", sa.Text(), nullable=False),
-        sa.Column("near_mm", sa.Float(precision=53), nullable=True),
-        sa.Column("scale_unit", sa.Text(), nullable=False),
-        sa.Column("history_mean_um", sa.Float(precision=53), nullable=True),
-        sa.Column("history_sd_um", sa.Float(precision=53), nullable=True),
-        sa.Column("epoch", sa.Integer(), nullable=False),
-        sa.Column("note", sa.Text(), nullable=False),
-        sa.Column("is_retired", sa.Boolean(), nullable=False),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_lenses")),
-        sa.UniqueConstraint("name_key", name=op.f("uq_lenses_name_key")),
+        *_columns(TEXT, "id", "name", "name_key", "serial", "mount", "focal_lengths_mm"),
+        *_columns(NUMBER, "fnumber", "separation_mm", is_nullable=True),
+        *_columns(TEXT, "focus_design"),
+        *_columns(NUMBER, "squeeze"),
+        *_columns(TEXT, "by_distance"),
+        *_columns(NUMBER, "near_mm", is_nullable=True),
+        *_columns(TEXT, "scale_unit"),
+        *_columns(NUMBER, "history_mean_um", "history_sd_um", is_nullable=True),
+        *_columns(COUNT, "epoch"),
+        *_columns(TEXT, "note"),
+        *_columns(FLAG, "is_retired"),
+        unique=("name_key",),
     )
-    op.create_table(
+    _table(
         "people",
-        sa.Column("id", sa.Text(), nullable=False),
-        sa.Column("name", sa.Text(), nullable=False),
-        sa.Column("name_key", sa.Text(), nullable=False),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_people")),
-        sa.UniqueConstraint("name_key", name=op.f("uq_people_name_key")),
+        *_columns(TEXT, "id", "name", "name_key"),
+        unique=("name_key",),
     )
-    op.create_table(
+    _table(
         "sets",
-        sa.Column("id", sa.Text(), nullable=False),
-        sa.Column("name", sa.Text(), nullable=False),
-        sa.Column("name_key", sa.Text(), nullable=False),
-        sa.Column("note", sa.Text(), nullable=False),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_sets")),
-        sa.UniqueConstraint("name_key", name=op.f("uq_sets_name_key")),
+        *_columns(TEXT, "id", "name", "name_key", "note"),
+        unique=("name_key",),
     )
-    op.create_table(
+    _table(
         "settings",
-        sa.Column("key", sa.Text(), nullable=False),
-        sa.Column("value", sa.Text(), nullable=False),
-        sa.PrimaryKeyConstraint("key", name=op.f("pk_settings")),
+        *_columns(TEXT, "key", "value"),
+        key=("key",),
     )
-    op.create_table(
+    _table(
         "preps",
-        sa.Column("id", sa.Text(), nullable=False),
-        sa.Column("title", sa.Text(), nullable=False),
-        sa.Column("title_key", sa.Text(), nullable=False),
-        sa.Column("started_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("started_by", sa.Text(), nullable=False),
-        sa.Column("state", sa.Text(), nullable=False),
-        sa.Column("closed_at", sa.DateTime(timezone=True), nullable=True),
-        sa.Column("closed_by", sa.Text(), nullable=False),
-        sa.Column("temperature_c", sa.Float(precision=53), nullable=True),
-        sa.Column("note", sa.Text(), nullable=False),
-        sa.Column("set_id", sa.Text(), nullable=True),
-        sa.Column("tolerance_um", sa.Float(precision=53), nullable=True),
-        sa.Column("revision", sa.Integer(), nullable=False),
-        sa.Column("reading_count", sa.Integer(), nullable=False),
-        sa.CheckConstraint("state IN ('open', 'done', 'signed')", name=op.f("ck_preps_state")),
-        sa.ForeignKeyConstraint(["set_id"], ["sets.id"], name=op.f("fk_preps_set_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_preps")),
+        *_columns(TEXT, "id", "title", "title_key"),
+        *_columns(TIME, "started_at"),
+        *_columns(TEXT, "started_by", "state"),
+        *_columns(TIME, "closed_at", is_nullable=True),
+        *_columns(TEXT, "closed_by"),
+        *_columns(NUMBER, "temperature_c", is_nullable=True),
+        *_columns(TEXT, "note"),
+        *_columns(TEXT, "set_id", is_nullable=True),
+        *_columns(NUMBER, "tolerance_um", is_nullable=True),
+        *_columns(COUNT, "revision", "reading_count"),
+        checks=(STATE,),
+        indexes=(
+            ("set_id",),
+            ("started_at", "id", "title_key"),
+            ("state", "started_at", "id"),
+        ),
     )
-    op.create_index(op.f("ix_preps_set_id"), "preps", ["set_id"], unique=False)
-    op.create_index(
-        op.f("ix_preps_started_at_id_title_key"), "preps", ["started_at", "id", "title_key"], unique=False
-    )
-    op.create_index(
-        op.f("ix_preps_state_started_at_id"), "preps", ["state", "started_at", "id"], unique=False
-    )
-    op.create_table(
+    _table(
         "set_lenses",
-        sa.Column("set_id", sa.Text(), nullable=False),
-        sa.Column("place", sa.Integer(), autoincrement=False, nullable=False),
-        sa.Column("lens_id", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["lens_id"], ["lenses.id"], name=op.f("fk_set_lenses_lens_id")),
-        sa.ForeignKeyConstraint(["set_id"], ["sets.id"], name=op.f("fk_set_lenses_set_id")),
-        sa.PrimaryKeyConstraint("set_id", "place", name=op.f("pk_set_lenses")),
-        sa.UniqueConstraint("set_id", "lens_id", name=op.f("uq_set_lenses_set_id_lens_id")),
+        *_columns(TEXT, "set_id"),
+        _place(),
+        *_columns(TEXT, "lens_id"),
+        key=("set_id", "place"),
+        unique=("set_id", "lens_id"),
+        indexes=(("lens_id",),),
     )
-    op.create_index(op.f("ix_set_lenses_lens_id"), "set_lenses", ["lens_id"], unique=False)
-    op.create_table(
+    _table(
         "adjustments",
-        sa.Column("id", sa.Text(), nullable=False),
-        sa.Column("prep_id", sa.Text(), nullable=True),
-        sa.Column("body_id", sa.Text(), nullable=True),
-        sa.Column("lens_id", sa.Text(), nullable=True),
-        sa.Column("epoch_before", sa.Integer(), nullable=False),
-        sa.Column("epoch_after", sa.Integer(), nullable=False),
-        sa.Column("action", sa.Text(), nullable=False),
-        sa.Column("amount_um", sa.Float(precision=53), nullable=True),
-        sa.Column("amount_sd_um", sa.Float(precision=53), nullable=True),
-        sa.Column("turns", sa.Float(precision=53), nullable=True),
-        sa.Column("note", sa.Text(), nullable=False),
-        sa.Column("made_by", sa.Text(), nullable=False),
-        sa.Column("made_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("steps", sa.Text(), nullable=False),
-        sa.CheckConstraint("(body_id IS NULL) <> (lens_id IS NULL)", name=op.f("ck_adjustments_one_unit")),
-        sa.ForeignKeyConstraint(["body_id"], ["bodies.id"], name=op.f("fk_adjustments_body_id")),
-        sa.ForeignKeyConstraint(["lens_id"], ["lenses.id"], name=op.f("fk_adjustments_lens_id")),
-        sa.ForeignKeyConstraint(["prep_id"], ["preps.id"], name=op.f("fk_adjustments_prep_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_adjustments")),
+        *_columns(TEXT, "id"),
+        *_columns(TEXT, "prep_id", "body_id", "lens_id", is_nullable=True),
+        *_columns(COUNT, "epoch_before", "epoch_after"),
+        *_columns(TEXT, "action"),
+        *_columns(NUMBER, "amount_um", "amount_sd_um", "turns", is_nullable=True),
+        *_columns(TEXT, "note", "made_by"),
+        *_columns(TIME, "made_at"),
+        *_columns(TEXT, "steps"),
+        checks=(ONE_UNIT,),
+        indexes=(
+            ("body_id", "made_at"),
+            ("lens_id", "made_at"),
+            ("prep_id",),
+        ),
     )
-    op.create_index(
-        op.f("ix_adjustments_body_id_made_at"), "adjustments", ["body_id", "made_at"], unique=False
-    )
-    op.create_index(
-        op.f("ix_adjustments_lens_id_made_at"), "adjustments", ["lens_id", "made_at"], unique=False
-    )
-    op.create_index(op.f("ix_adjustments_prep_id"), "adjustments", ["prep_id"], unique=False)
-    op.create_table(
+    _table(
         "gauges",
-        sa.Column("id", sa.Text(), nullable=False),
-        sa.Column("prep_id", sa.Text(), nullable=True),
-        sa.Column("body_id", sa.Text(), nullable=True),
-        sa.Column("lens_id", sa.Text(), nullable=True),
-        sa.Column("epoch", sa.Integer(), nullable=False),
-        sa.Column("value_um", sa.Float(precision=53), nullable=False),
-        sa.Column("sd_um", sa.Float(precision=53), nullable=False),
-        sa.Column("instrument", sa.Text(), nullable=False),
-        sa.Column("note", sa.Text(), nullable=False),
-        sa.Column("taken_by", sa.Text(), nullable=False),
-        sa.Column("taken_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("withdrawn_at", sa.DateTime(timezone=True), nullable=True),
-        sa.Column("withdrawn_by", sa.Text(), nullable=False),
-        sa.Column("withdrawn_reason", sa.Text(), nullable=False),
-        sa.CheckConstraint(
-            "(withdrawn_at IS NULL) = (withdrawn_reason = '')", name=op.f("ck_gauges_withdrawn_with_reason")
+        *_columns(TEXT, "id"),
+        *_columns(TEXT, "prep_id", "body_id", "lens_id", is_nullable=True),
+        *_columns(COUNT, "epoch"),
+        *_columns(NUMBER, "value_um", "sd_um"),
+        *_columns(TEXT, "instrument", "note", "taken_by"),
+        *_columns(TIME, "taken_at"),
+        *_columns(TIME, "withdrawn_at", is_nullable=True),
+        *_columns(TEXT, "withdrawn_by", "withdrawn_reason"),
+        checks=(
+            WITHDRAWN,
+            ONE_UNIT,
         ),
-        sa.CheckConstraint("(body_id IS NULL) <> (lens_id IS NULL)", name=op.f("ck_gauges_one_unit")),
-        sa.ForeignKeyConstraint(["body_id"], ["bodies.id"], name=op.f("fk_gauges_body_id")),
-        sa.ForeignKeyConstraint(["lens_id"], ["lenses.id"], name=op.f("fk_gauges_lens_id")),
-        sa.ForeignKeyConstraint(["prep_id"], ["preps.id"], name=op.f("fk_gauges_prep_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_gauges")),
+        indexes=(
+            ("body_id",),
+            ("lens_id",),
+            ("prep_id",),
+        ),
     )
-    op.create_index(op.f("ix_gauges_body_id"), "gauges", ["body_id"], unique=False)
-    op.create_index(op.f("ix_gauges_lens_id"), "gauges", ["lens_id"], unique=False)
-    op.create_index(op.f("ix_gauges_prep_id"), "gauges", ["prep_id"], unique=False)
-    op.create_table(
+    _table(
         "prep_bodies",
-        sa.Column("prep_id", sa.Text(), nullable=False),
-        sa.Column("place", sa.Integer(), autoincrement=False, nullable=False),
-        sa.Column("body_id", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["body_id"], ["bodies.id"], name=op.f("fk_prep_bodies_body_id")),
-        sa.ForeignKeyConstraint(["prep_id"], ["preps.id"], name=op.f("fk_prep_bodies_prep_id")),
-        sa.PrimaryKeyConstraint("prep_id", "place", name=op.f("pk_prep_bodies")),
-        sa.UniqueConstraint("prep_id", "body_id", name=op.f("uq_prep_bodies_prep_id_body_id")),
+        *_columns(TEXT, "prep_id"),
+        _place(),
+        *_columns(TEXT, "body_id"),
+        key=("prep_id", "place"),
+        unique=("prep_id", "body_id"),
+        indexes=(("body_id", "prep_id"),),
     )
-    op.create_index(
-        op.f("ix_prep_bodies_body_id_prep_id"), "prep_bodies", ["body_id", "prep_id"], unique=False
-    )
-    op.create_table(
+    _table(
         "prep_lenses",
-        sa.Column("prep_id", sa.Text(), nullable=False),
-        sa.Column("place", sa.Integer(), autoincrement=False, nullable=False),
-        sa.Column("lens_id", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["lens_id"], ["lenses.id"], name=op.f("fk_prep_lenses_lens_id")),
-        sa.ForeignKeyConstraint(["prep_id"], ["preps.id"], name=op.f("fk_prep_lenses_prep_id")),
-        sa.PrimaryKeyConstraint("prep_id", "place", name=op.f("pk_prep_lenses")),
-        sa.UniqueConstraint("prep_id", "lens_id", name=op.f("uq_prep_lenses_prep_id_lens_id")),
+        *_columns(TEXT, "prep_id"),
+        _place(),
+        *_columns(TEXT, "lens_id"),
+        key=("prep_id", "place"),
+        unique=("prep_id", "lens_id"),
+        indexes=(("lens_id", "prep_id"),),
     )
-    op.create_index(
-        op.f("ix_prep_lenses_lens_id_prep_id"), "prep_lenses", ["lens_id", "prep_id"], unique=False
-    )
-    op.create_table(
+    _table(
         "setups",
-        sa.Column("id", sa.Text(), nullable=False),
-        sa.Column("prep_id", sa.Text(), nullable=False),
-        sa.Column("body_id", sa.Text(), nullable=False),
-        sa.Column("name", sa.Text(), nullable=False),
-        sa.Column("distance_mm", sa.Float(precision=53), nullable=False),
-        sa.Column("distance_text", sa.Text(), nullable=False),
-        sa.Column("chart", sa.Text(), nullable=False),
-        sa.Column("taped_by", sa.Text(), nullable=False),
-        sa.Column("taped_at", sa.DateTime(timezone=True), nullable=False),
-        sa.ForeignKeyConstraint(["body_id"], ["bodies.id"], name=op.f("fk_setups_body_id")),
-        sa.ForeignKeyConstraint(["prep_id"], ["preps.id"], name=op.f("fk_setups_prep_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_setups")),
+        *_columns(TEXT, "id", "prep_id", "body_id", "name"),
+        *_columns(NUMBER, "distance_mm"),
+        *_columns(TEXT, "distance_text", "chart", "taped_by"),
+        *_columns(TIME, "taped_at"),
+        indexes=(("prep_id",),),
     )
-    op.create_index(op.f("ix_setups_prep_id"), "setups", ["prep_id"], unique=False)
-    op.create_table(
+    _table(
         "sign_offs",
-        sa.Column("id", sa.Text(), nullable=False),
-        sa.Column("prep_id", sa.Text(), nullable=False),
-        sa.Column("revision", sa.Integer(), nullable=False),
-        sa.Column("signed_by", sa.Text(), nullable=False),
-        sa.Column("signed_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("digest", sa.Text(), nullable=False),
-        sa.Column("exceptions", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["prep_id"], ["preps.id"], name=op.f("fk_sign_offs_prep_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_sign_offs")),
+        *_columns(TEXT, "id", "prep_id"),
+        *_columns(COUNT, "revision"),
+        *_columns(TEXT, "signed_by"),
+        *_columns(TIME, "signed_at"),
+        *_columns(TEXT, "digest", "exceptions"),
+        indexes=(("prep_id",),),
     )
-    op.create_index(op.f("ix_sign_offs_prep_id"), "sign_offs", ["prep_id"], unique=False)
-    op.create_table(
+    _table(
         "unit_lines",
-        sa.Column("id", sa.Text(), nullable=False),
-        sa.Column("prep_id", sa.Text(), nullable=False),
-        sa.Column("body_id", sa.Text(), nullable=True),
-        sa.Column("lens_id", sa.Text(), nullable=True),
-        sa.Column("epoch", sa.Integer(), nullable=False),
-        sa.Column("given_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("error_um", sa.Float(precision=53), nullable=True),
-        sa.Column("sd_um", sa.Float(precision=53), nullable=True),
-        sa.Column("low_um", sa.Float(precision=53), nullable=True),
-        sa.Column("high_um", sa.Float(precision=53), nullable=True),
-        sa.Column("p_out", sa.Float(precision=53), nullable=True),
-        sa.Column("verdict", sa.Text(), nullable=False),
-        sa.CheckConstraint("(body_id IS NULL) <> (lens_id IS NULL)", name=op.f("ck_unit_lines_one_unit")),
-        sa.ForeignKeyConstraint(["body_id"], ["bodies.id"], name=op.f("fk_unit_lines_body_id")),
-        sa.ForeignKeyConstraint(["lens_id"], ["lenses.id"], name=op.f("fk_unit_lines_lens_id")),
-        sa.ForeignKeyConstraint(["prep_id"], ["preps.id"], name=op.f("fk_unit_lines_prep_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_unit_lines")),
+        *_columns(TEXT, "id", "prep_id"),
+        *_columns(TEXT, "body_id", "lens_id", is_nullable=True),
+        *_columns(COUNT, "epoch"),
+        *_columns(TIME, "given_at"),
+        *_columns(NUMBER, "error_um", "sd_um", "low_um", "high_um", "p_out", is_nullable=True),
+        *_columns(TEXT, "verdict"),
+        checks=(ONE_UNIT,),
+        indexes=(
+            ("body_id", "given_at"),
+            ("lens_id", "given_at"),
+            ("prep_id",),
+        ),
     )
-    op.create_index(
-        op.f("ix_unit_lines_body_id_given_at"), "unit_lines", ["body_id", "given_at"], unique=False
-    )
-    op.create_index(
-        op.f("ix_unit_lines_lens_id_given_at"), "unit_lines", ["lens_id", "given_at"], unique=False
-    )
-    op.create_index(op.f("ix_unit_lines_prep_id"), "unit_lines", ["prep_id"], unique=False)
-    op.create_table(
+    _table(
         "verdicts",
-        sa.Column("id", sa.Text(), nullable=False),
-        sa.Column("prep_id", sa.Text(), nullable=False),
-        sa.Column("revision", sa.Integer(), nullable=False),
-        sa.Column("given_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("program_version", sa.Text(), nullable=False),
-        sa.Column("document", sa.LargeBinary(), nullable=False),
-        sa.Column("headline", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["prep_id"], ["preps.id"], name=op.f("fk_verdicts_prep_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_verdicts")),
+        *_columns(TEXT, "id", "prep_id"),
+        *_columns(COUNT, "revision"),
+        *_columns(TIME, "given_at"),
+        *_columns(TEXT, "program_version"),
+        *_columns(BINARY, "document"),
+        *_columns(TEXT, "headline"),
+        indexes=(("prep_id", "revision", "given_at"),),
     )
-    op.create_index(
-        op.f("ix_verdicts_prep_id_revision_given_at"),
-        "verdicts",
-        ["prep_id", "revision", "given_at"],
-        unique=False,
-    )
-    op.create_table(
+    _table(
         "readings",
-        sa.Column("id", sa.Text(), nullable=False),
-        sa.Column("prep_id", sa.Text(), nullable=False),
-        sa.Column("seq", sa.Integer(), nullable=False),
-        sa.Column("setup_id", sa.Text(), nullable=False),
-        sa.Column("body_id", sa.Text(), nullable=False),
-        sa.Column("lens_id", sa.Text(), nullable=False),
-        sa.Column("body_epoch", sa.Integer(), nullable=False),
-        sa.Column("lens_epoch", sa.Integer(), nullable=False),
-        sa.Column("focal_mm", sa.Float(precision=53), nullable=False),
-        sa.Column("fnumber", sa.Float(precision=53), nullable=False),
-        sa.Column("axis", sa.Text(), nullable=False),
-        sa.Column("reading_mm", sa.Float(precision=53), nullable=False),
-        sa.Column("reading_text", sa.Text(), nullable=False),
-        sa.Column("operator", sa.Text(), nullable=False),
-        sa.Column("stop", sa.Text(), nullable=False),
-        sa.Column("at_text", sa.Text(), nullable=False),
-        sa.Column("note", sa.Text(), nullable=False),
-        sa.Column("taken_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("withdrawn_at", sa.DateTime(timezone=True), nullable=True),
-        sa.Column("withdrawn_by", sa.Text(), nullable=False),
-        sa.Column("withdrawn_reason", sa.Text(), nullable=False),
-        sa.CheckConstraint(
-            "(withdrawn_at IS NULL) = (withdrawn_reason = '')", name=op.f("ck_readings_withdrawn_with_reason")
-        ),
-        sa.ForeignKeyConstraint(["body_id"], ["bodies.id"], name=op.f("fk_readings_body_id")),
-        sa.ForeignKeyConstraint(["lens_id"], ["lenses.id"], name=op.f("fk_readings_lens_id")),
-        sa.ForeignKeyConstraint(["prep_id"], ["preps.id"], name=op.f("fk_readings_prep_id")),
-        sa.ForeignKeyConstraint(["setup_id"], ["setups.id"], name=op.f("fk_readings_setup_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_readings")),
-        sa.UniqueConstraint("prep_id", "seq", name=op.f("uq_readings_prep_id_seq")),
+        *_columns(TEXT, "id", "prep_id"),
+        *_columns(COUNT, "seq"),
+        *_columns(TEXT, "setup_id", "body_id", "lens_id"),
+        *_columns(COUNT, "body_epoch", "lens_epoch"),
+        *_columns(NUMBER, "focal_mm", "fnumber"),
+        *_columns(TEXT, "axis"),
+        *_columns(NUMBER, "reading_mm"),
+        *_columns(TEXT, "reading_text", "operator", "stop", "at_text", "note"),
+        *_columns(TIME, "taken_at"),
+        *_columns(TIME, "withdrawn_at", is_nullable=True),
+        *_columns(TEXT, "withdrawn_by", "withdrawn_reason"),
+        checks=(WITHDRAWN,),
+        unique=("prep_id", "seq"),
     )
-    op.create_table(
+    _table(
         "sweeps",
-        sa.Column("id", sa.Text(), nullable=False),
-        sa.Column("prep_id", sa.Text(), nullable=False),
-        sa.Column("setup_id", sa.Text(), nullable=True),
-        sa.Column("body_id", sa.Text(), nullable=False),
-        sa.Column("lens_id", sa.Text(), nullable=False),
-        sa.Column("body_epoch", sa.Integer(), nullable=False),
-        sa.Column("lens_epoch", sa.Integer(), nullable=False),
-        sa.Column("result", sa.Text(), nullable=False),
-        sa.Column("landing_um", sa.Float(precision=53), nullable=True),
-        sa.Column("sd_um", sa.Float(precision=53), nullable=True),
-        sa.Column("frames_place", sa.Text(), nullable=False),
-        sa.Column("taken_by", sa.Text(), nullable=False),
-        sa.Column("taken_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("withdrawn_at", sa.DateTime(timezone=True), nullable=True),
-        sa.Column("withdrawn_by", sa.Text(), nullable=False),
-        sa.Column("withdrawn_reason", sa.Text(), nullable=False),
-        sa.CheckConstraint(
-            "(withdrawn_at IS NULL) = (withdrawn_reason = '')", name=op.f("ck_sweeps_withdrawn_with_reason")
-        ),
-        sa.ForeignKeyConstraint(["body_id"], ["bodies.id"], name=op.f("fk_sweeps_body_id")),
-        sa.ForeignKeyConstraint(["lens_id"], ["lenses.id"], name=op.f("fk_sweeps_lens_id")),
-        sa.ForeignKeyConstraint(["prep_id"], ["preps.id"], name=op.f("fk_sweeps_prep_id")),
-        sa.ForeignKeyConstraint(["setup_id"], ["setups.id"], name=op.f("fk_sweeps_setup_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_sweeps")),
+        *_columns(TEXT, "id", "prep_id"),
+        *_columns(TEXT, "setup_id", is_nullable=True),
+        *_columns(TEXT, "body_id", "lens_id"),
+        *_columns(COUNT, "body_epoch", "lens_epoch"),
+        *_columns(TEXT, "result"),
+        *_columns(NUMBER, "landing_um", "sd_um", is_nullable=True),
+        *_columns(TEXT, "frames_place", "taken_by"),
+        *_columns(TIME, "taken_at"),
+        *_columns(TIME, "withdrawn_at", is_nullable=True),
+        *_columns(TEXT, "withdrawn_by", "withdrawn_reason"),
+        checks=(WITHDRAWN,),
+        indexes=(("prep_id",),),
     )
-    op.create_index(op.f("ix_sweeps_prep_id"), "sweeps", ["prep_id"], unique=False)

@@ -1,4 +1,4 @@
-"""Where two prep documents differ, in plain sentences: what stands in a file, and what was signed."""
+"""Where two prep documents differ, in plain sentences: the one in a file, and what was signed."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
@@ -9,7 +9,7 @@ from shimwise.sheets.words.shared import plain
 __all__ = ["differences"]
 
 MOST = 6
-"""So many differences are told; of more, how many there are."""
+"""Most differences in sentences; of more, their number."""
 LONGEST = 40
 ROWS = {
     "bodies": "Body",
@@ -23,15 +23,15 @@ ROWS = {
     "sign_offs": "Signature",
 }
 TYPED = {"reading_mm": "reading_text", "distance_mm": "distance_text"}
-"""A length is told as it was typed; the number that it means only where the text is the same."""
+"""A length is shown as it was typed; the number that it means only if the text is the same."""
 WORDS = {"reading_text": "reading", "distance_text": "distance", "fnumber": "f-number", "stop": "T-stop"}
 UNITS = {"c": "°C", "mm": "mm", "um": "µm"}
-UNSAID = ("document", "result", "detail", "steps")
-"""Of these only that they differ: what is within is long."""
+TOO_LONG = ("document", "result", "detail", "steps")
+"""Fields too long to show: only that they differ."""
 
 
 def differences(document: Mapping[str, Any], signed: Mapping[str, Any]) -> tuple[str, ...]:
-    """Say where the signed part of a document differs from what was signed.
+    """Return where the signed part of a document differs from what was signed.
 
     Parameters
     ----------
@@ -43,15 +43,15 @@ def differences(document: Mapping[str, Any], signed: Mapping[str, Any]) -> tuple
     Returns
     -------
     tuple of str
-        At most seven sentences; empty where they agree.
+        At most seven sentences; empty if they agree.
     """
-    told = list(_told(signed_part(document), signed))
-    if len(told) > MOST:
-        told[MOST:] = [f"And {len(told) - MOST} more."]
-    return tuple(told)
+    found = list(_differences(signed_part(document), signed))
+    if len(found) > MOST:
+        found[MOST:] = [f"And {len(found) - MOST} more."]
+    return tuple(found)
 
 
-def _told(found: Mapping[str, Any], signed: Mapping[str, Any]) -> Iterator[str]:
+def _differences(found: Mapping[str, Any], signed: Mapping[str, Any]) -> Iterator[str]:
     for key in sorted({*found, *signed}, key=lambda key: (key in ROWS, key)):
         here, then = found.get(key), signed.get(key)
         if here == then:
@@ -93,7 +93,7 @@ def _fields(name: str, found: Mapping[str, Any], signed: Mapping[str, Any]) -> I
         if TYPED.get(key) in differing:
             continue
         word = WORDS.get(key) or _word(key)
-        if key in UNSAID:
+        if key in TOO_LONG:
             yield f"{name}: its {word} is another."
         else:
             here, then = _shown(found.get(key)), _shown(signed.get(key))
@@ -101,7 +101,7 @@ def _fields(name: str, found: Mapping[str, Any], signed: Mapping[str, Any]) -> I
 
 
 def _word(key: str) -> str:
-    """Write the name of a field: ``temperature_c`` is its temperature (°C)."""
+    """Return the name of a field in words: ``temperature_c`` is its temperature (°C)."""
     stem, _, unit = key.rpartition("_")
     return f"{stem.replace('_', ' ')} ({UNITS[unit]})" if unit in UNITS else key.replace("_", " ")
 

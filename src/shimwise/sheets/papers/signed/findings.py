@@ -1,7 +1,7 @@
-"""What is said of a prep that travels in a file: as signed, altered, older, unknown, not signed.
+"""The state of a prep that travels in a file: as signed, altered, older, unknown, not signed.
 
-The file alone tells whether it agrees with itself. Only the record of the house tells whether it is what was
-signed: whoever changes a file can sign it anew.
+The file alone shows only whether it agrees with itself. Whether it is what was signed, only the record of the
+house shows: whoever changes a file can sign it anew.
 """
 
 import hashlib
@@ -17,11 +17,11 @@ from shimwise.sheets.papers.signed.prep_document import PrepDocument
 from shimwise.sheets.papers.signed.rows_words import moment_words
 from shimwise.sheets.words.shared import plain
 
-__all__ = ["Finding", "Kept", "Recorded", "State", "find_in_prep", "signed_in"]
+__all__ = ["Finding", "KeptSignature", "Recorded", "State", "find_in_prep", "signed_in"]
 
 
 class State(StrEnum):
-    """What is said of a sheet.
+    """The state of a prep on a sheet.
 
     ``older``: what was signed, but the prep was reopened since; ``unknown``: it agrees with itself, and the
     house does not know its prep.
@@ -45,18 +45,18 @@ _SENTENCES = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """What is said of one prep of a file.
+    """The result of verifying one prep of a file.
 
     Attributes
     ----------
     state : State
-        What it is.
+        The answer.
     words : tuple of str
         Why, in sentences.
     differing : tuple of str
-        Where it differs from what was signed, in sentences; empty where it does not, or that is not known.
+        Where it differs from what was signed, in sentences; empty if it does not, or that is not known.
     is_known : bool
-        Whether the record that was looked at holds its prep.
+        Whether the record holds its prep.
     """
 
     prep_id: str
@@ -82,7 +82,7 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
+class KeptSignature:
     """A signature as the record keeps it.
 
     Attributes
@@ -92,7 +92,7 @@ class Kept:
     is_standing : bool
         Whether the prep has not been opened again since.
     document : mapping or None
-        What was signed; None where it was not kept.
+        What was signed; None if it was not kept.
     """
 
     digest: str
@@ -103,19 +103,19 @@ class Kept:
     document: Mapping[str, Any] | None
 
 
-Recorded = Callable[[str], Sequence[Kept] | None]
-"""Gives for a prep's id its signatures in the record, oldest first; None for a prep that it does not know."""
+Recorded = Callable[[str], Sequence[KeptSignature] | None]
+"""Returns for a prep's id its signatures in the record, oldest first; None for an unknown prep."""
 
 
 def find_in_prep(prep: PrepDocument, *, recorded: Recorded | None = None) -> Finding:
-    """Say whether a prep is what was signed.
+    """Return whether a prep is what was signed.
 
     Parameters
     ----------
     prep : PrepDocument
         The prep.
     recorded : callable, optional
-        Tells what the record keeps; without it the file alone is looked at.
+        Returns what the record keeps; without it the file alone is checked.
     """
     alone = _alone(prep)
     if recorded is None:
@@ -133,7 +133,7 @@ def find_in_prep(prep: PrepDocument, *, recorded: Recorded | None = None) -> Fin
 
 
 def _alone(prep: PrepDocument) -> Finding:
-    """Say what the file tells of itself."""
+    """Return what the file alone shows."""
     row = prep.sign_off
     finding = Finding(
         prep_id=str(prep.prep.get("id") or ""),
@@ -162,7 +162,7 @@ def _alone(prep: PrepDocument) -> Finding:
 
 
 def signed_in(row: Mapping[str, Any]) -> Mapping[str, Any] | None:
-    """Give what was signed where a sign-off's row carries it and its digest is over it; else None."""
+    """Return what was signed if a sign-off's row carries it and its digest is over it; else None."""
     text = row.get("signed_json")
     if not isinstance(text, str):
         return None
@@ -180,7 +180,7 @@ def _unknown(alone: Finding) -> Finding:
     return replace(alone, words=words)
 
 
-def _known(alone: Finding, same: Kept, kept: Sequence[Kept]) -> Finding:
+def _known(alone: Finding, same: KeptSignature, kept: Sequence[KeptSignature]) -> Finding:
     if same.is_standing:
         return replace(alone, state=State.AS_SIGNED, words=("The prep is what was signed.",))
     newest = kept[-1]
@@ -194,11 +194,11 @@ def _known(alone: Finding, same: Kept, kept: Sequence[Kept]) -> Finding:
     return replace(alone, state=State.OLDER, words=words)
 
 
-def _altered(alone: Finding, prep: PrepDocument, kept: Sequence[Kept]) -> Finding:
-    """Tell it from the signature that it gives itself out for, else from the newest."""
+def _altered(alone: Finding, prep: PrepDocument, kept: Sequence[KeptSignature]) -> Finding:
+    """Compare it with the signature that it claims, else with the newest."""
     if not kept:
-        told = "The signature in the file is not the record's: the record has no signature of this prep."
-        return replace(alone, state=State.ALTERED, words=(told,))
+        none = "The signature in the file is not the record's: the record has no signature of this prep."
+        return replace(alone, state=State.ALTERED, words=(none,))
     row = prep.sign_off or {}
     claimed = [one for one in kept if one.digest == row.get("digest") or one.revision == row.get("revision")]
     nearest = (claimed or list(kept))[-1]

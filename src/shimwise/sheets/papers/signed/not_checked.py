@@ -17,7 +17,7 @@ Row = Mapping[str, Any]
 
 
 def not_checked(prep: PrepDocument, answer: Answer | None) -> list[str]:
-    """Say what of the prep's units was not checked, or not in full.
+    """Return what of the prep's units was not checked, or not in full, in sentences.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ def _distances(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
 
 
 def _length_mm(setup: Mapping[str, Any]) -> float:
-    """Give a set-up's distance, by which they are sorted; INF where there is none."""
+    """Return a set-up's distance, by which they are sorted; infinity if there is none."""
     value = number_of(setup.get("distance_mm"))
     return value if math.isfinite(value) else math.inf
 

@@ -1,7 +1,7 @@
 """A prep document, ``shimwise.prep/1``, as the papers read it: checked, with ids resolved to units.
 
 The document is an exported prep: its own row under ``prep`` and lists of rows, each an object of plain JSON.
-What a paper does not need of a row is left as it is; what it needs and does not find is refused in words.
+What a paper does not need of a row is left as it is; if something that it needs is missing, it is refused.
 """
 
 import math
@@ -29,7 +29,7 @@ LISTS = (
     "sign_offs",
 )
 UNIT_IDS = {"bodies": "body_ids", "lenses": "lens_ids"}
-"""Where the prep's row says which units of the document have a part in it."""
+"""Fields of the prep's row that name the units of the document which belong to it."""
 Row = Mapping[str, Any]
 
 
@@ -52,13 +52,13 @@ class PrepDocument:
         return row
 
     def rows(self, name: str) -> Sequence[Row]:
-        """Give the rows of a list, such as ``readings``; of units those that have a part in the prep."""
+        """Return the rows of a list, such as ``readings``; of units those of the prep."""
         rows: Sequence[Row] = self.content.get(name) or ()
         ids = self.prep.get(UNIT_IDS.get(name, ""))
         return [row for row in rows if row.get("id") in ids] if ids else rows
 
     def standing(self, name: str) -> list[Row]:
-        """Give the rows of a list that have not been withdrawn."""
+        """Return the rows of a list that have not been withdrawn."""
         return [row for row in self.rows(name) if not row.get("withdrawn_at")]
 
     @cached_property
@@ -73,18 +73,19 @@ class PrepDocument:
         return {row["id"]: str(row.get("name") or "") for row in units}
 
     def name(self, row_id: object) -> str:
-        """Give a unit's name; what is not in the document is told by its id."""
+        """Return a unit's name; of one that is not in the document its id."""
         return self.names.get(str(row_id), str(row_id or ""))
 
     def row(self, name: str, row_id: object) -> Row | None:
-        """Find a row of a list by its id."""
+        """Return the row of a list with this id, or None."""
         return next((row for row in self.rows(name) if row.get("id") == row_id), None)
 
     @property
     def title(self) -> str:
         """The prep's title; without one, the day it began."""
         title = str(self.prep.get("title") or "").strip()
-        return title or f"Prep of {time_of(self.prep['started_at']):%-d %B %Y}"
+        began = time_of(self.prep["started_at"])
+        return title or f"Prep of {began.day} {began:%B %Y}"  # no system but POSIX has a %-d
 
     @property
     def verdict_row(self) -> Row | None:
@@ -93,13 +94,13 @@ class PrepDocument:
 
     @property
     def verdict(self) -> Mapping[str, Any] | None:
-        """Document of the newest verdict, ``shimwise.verdict/1``."""
+        """Document of the newest verdict, ``shimwise.verdict/2``."""
         row = self.verdict_row
         return None if row is None else row["document"]
 
     @property
     def is_verdict_current(self) -> bool:
-        """Whether the newest verdict holds all the evidence that stands, and nothing came after it."""
+        """Whether the newest verdict holds all evidence that is not withdrawn, and nothing came after it."""
         row = self.verdict_row
         if row is None:
             return False
@@ -135,7 +136,7 @@ class PrepDocument:
 
     @property
     def is_signed(self) -> bool:
-        """Whether a sign-off speaks of the prep as it stands; one that was reopened is not signed."""
+        """Whether a sign-off is of the prep as it is; one that was reopened is not signed."""
         row = self.sign_off
         return row is not None and row.get("digest") == self.digest and not self.is_reopened
 
@@ -154,12 +155,12 @@ def read_prep(document: object) -> PrepDocument:
     Parameters
     ----------
     document : object
-        As ``json.loads`` gives it.
+        As ``json.loads`` returns it.
 
     Raises
     ------
     SheetError
-        When it is no prep: names what is missing or wrong.
+        If it is no prep, with what is missing or wrong.
     """
     if not isinstance(document, Mapping) or document.get("schema") != SCHEMA_ID:
         found = document.get("schema") if isinstance(document, Mapping) else type(document).__name__
@@ -209,7 +210,7 @@ def time_of(text: object) -> datetime:
     Raises
     ------
     SheetError
-        When it is none.
+        If it is none.
     """
     try:
         time = datetime.fromisoformat(str(text))
@@ -219,7 +220,7 @@ def time_of(text: object) -> datetime:
 
 
 def number_of(value: object) -> float:
-    """Give a number of a row; nan where there is none; ``INF`` is infinite."""
+    """Return a number of a row; nan if there is none; ``INF`` is infinite."""
     if isinstance(value, str) and value.strip().upper() == "INF":
         return math.inf
     return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan

@@ -23,7 +23,7 @@ Data = dict[str, Any]
 
 
 def reading_blocks(prep: PrepDocument, answer: Answer | None) -> Data:
-    """Give the readings in their order, withdrawn and doubted ones marked.
+    """Return the readings in their order, withdrawn and doubted ones marked.
 
     Returns
     -------
@@ -34,10 +34,10 @@ def reading_blocks(prep: PrepDocument, answer: Answer | None) -> Data:
     rows = prep.rows("readings")
     readers = people(rows, "operator")
     keys = {name: _key(number) for number, name in enumerate(readers)}
-    told = {reading.row: reading for reading in answer.readings} if answer else {}
+    judged = {reading.row: reading for reading in answer.readings} if answer else {}
     blocks: list[Data] = []
     for body_id in dict.fromkeys(row["body_id"] for row in rows):
-        own = [_row(prep, row, told, keys) for row in rows if row["body_id"] == body_id]
+        own = [_row(prep, row, judged, keys) for row in rows if row["body_id"] == body_id]
         blocks += _columns(plain(prep.name(body_id)), own)
     return {
         "readers": [{"key": keys[name], "name": name} for name in readers],
@@ -52,8 +52,8 @@ def _key(number: int) -> str:
     return (ascii_lowercase[high - 1] if high else "") + ascii_lowercase[low]
 
 
-def _row(prep: PrepDocument, row: Row, told: Mapping[int, Any], keys: Mapping[str, str]) -> Data:
-    judged = told.get(row.get("seq") or -1)
+def _row(prep: PrepDocument, row: Row, answers: Mapping[int, Any], keys: Mapping[str, str]) -> Data:
+    judged = answers.get(row.get("seq") or -1)
     state = WITHDRAWN if row.get("withdrawn_at") else KEPT
     if state == KEPT and judged is not None and judged.weight < DOUBTED_BELOW:
         state = DOUBTED
@@ -69,12 +69,12 @@ def _row(prep: PrepDocument, row: Row, told: Mapping[int, Any], keys: Mapping[st
 
 
 def _extra(prep: PrepDocument, row: Row) -> str:
-    """Say what of a reading its lens does not say: a zoom's focal length, the axis, the stop."""
+    """Return what a reading adds to its lens: a zoom's focal length, the axis, the stop."""
     lens = prep.row("lenses", row["lens_id"]) or {}
     focal = number_of(row.get("focal_mm"))
-    told = [f"{focal:g} mm"] if len(lens.get("focal_lengths_mm") or ()) > 1 and math.isfinite(focal) else []
-    told += [plain(str(row[key])) for key in ("axis", "stop") if row.get(key)]
-    return f" ({', '.join(told)})" if told else ""
+    parts = [f"{focal:g} mm"] if len(lens.get("focal_lengths_mm") or ()) > 1 and math.isfinite(focal) else []
+    parts += [plain(str(row[key])) for key in ("axis", "stop") if row.get(key)]
+    return f" ({', '.join(parts)})" if parts else ""
 
 
 def _columns(body: str, rows: Sequence[Data]) -> list[Data]:

@@ -1,4 +1,4 @@
-"""What papers say of a prep's rows: units in few words, dates, distances as typed, errors with U."""
+"""A prep's rows in words, for papers: units in few words, dates, distances as typed, errors with U."""
 
 import math
 import re
@@ -37,17 +37,17 @@ Row = Mapping[str, Any]
 
 
 def bound(text: str) -> str:
-    """Keep a number with its unit, its ± and its sign of comparison: their spaces break no line."""
+    """Return a text in which no line breaks between a number and its unit, its ± or its comparison."""
     return _BOUND.sub("\u00a0", plain(text))
 
 
 def expanded_um(unit: BodyAnswer) -> float:
-    """Expanded uncertainty U = k·u of a unit's error, k = 2. [µm]"""
+    """Return the expanded uncertainty U = k·u of a unit's error, k = 2. [µm]"""
     return COVERAGE * unit.sd_um
 
 
 def u_text(unit: BodyAnswer) -> str:
-    """Write a unit's error and its expanded uncertainty, ``−14 ± 6``. [µm, short < 0 < deep]"""
+    """Return a unit's error and its expanded uncertainty, ``−14 ± 6``. [µm, short < 0 < deep]"""
     return plus_minus_text(unit.error_um, expanded_um(unit))
 
 
@@ -57,19 +57,19 @@ def present_name(name: str) -> str:
 
 
 def date_words(time: datetime) -> str:
-    """Write a date: ``3 February 2026``."""
+    """Return a date: ``3 February 2026``."""
     return f"{time.day} {time:%B %Y}"
 
 
 def moment_words(time: object) -> str:
-    """Write a time of a row as it stands there: ``3 February 2026, 09:55``, UTC unless it says otherwise."""
+    """Return a time of a row: ``3 February 2026, 09:55``, in the row's own zone."""
     moment = time_of(time)
     zone = "UTC" if not moment.utcoffset() else moment.strftime("UTC%z")
     return f"{date_words(moment)}, {moment:%H:%M} {zone}"
 
 
 def lens_words(lens: Row) -> str:
-    """Tell of a lens its focal length and its f-number: ``24–80 mm f/2.8``."""
+    """Return the focal length and the f-number of a lens: ``24–80 mm f/2.8``."""
     focal = [number_of(value) for value in lens.get("focal_lengths_mm") or ()]
     ends = sorted({min(focal), max(focal)}) if focal else []
     fnumber, squeeze = number_of(lens.get("fnumber")), number_of(lens.get("squeeze"))
@@ -80,12 +80,12 @@ def lens_words(lens: Row) -> str:
 
 
 def lens_texts(prep: PrepDocument) -> dict[str, str]:
-    """Give what is known of each lens by its name, as the rail writes it."""
+    """Return :func:`lens_words` of each lens by its name."""
     return {str(lens["name"]): lens_words(lens) for lens in prep.rows("lenses")}
 
 
 def body_words(body: Row) -> str:
-    """Tell of a body its mount and its serial number."""
+    """Return the mount and the serial number of a body."""
     serial = plain(str(body.get("serial") or ""))
     return ", ".join(
         part for part in (plain(str(body.get("mount") or "")), serial and f"no. {serial}") if part
@@ -93,7 +93,7 @@ def body_words(body: Row) -> str:
 
 
 def setup_distance(prep: PrepDocument, setup_id: object) -> str:
-    """Write the distance of a set-up as it was typed."""
+    """Return the distance of a set-up as it was typed."""
     setup = prep.row("setups", setup_id)
     return (
         NOT_KNOWN if setup is None else typed_distance(setup.get("distance_text"), setup.get("distance_mm"))
@@ -101,7 +101,7 @@ def setup_distance(prep: PrepDocument, setup_id: object) -> str:
 
 
 def typed_distance(text: object, distance_mm: object) -> str:
-    """Give a distance as it was typed; where that was not kept, both ways."""
+    """Return a distance as it was typed; if that was not kept, in both systems."""
     typed = plain(str(text or ""))
     if typed:
         return typed
@@ -110,6 +110,6 @@ def typed_distance(text: object, distance_mm: object) -> str:
 
 
 def people(rows: Sequence[Row], key: str) -> list[str]:
-    """Names of those who stand in rows under a key, in their order."""
+    """Return the names in rows under a key, each once, in their order."""
     names = (plain(str(row.get(key) or "")) for row in rows)
     return list(dict.fromkeys(name for name in names if name))

@@ -17,12 +17,12 @@ Row = Mapping[str, Any]
 
 
 def sweep_rows(prep: PrepDocument) -> list[dict[str, Any]]:
-    """Say of each sweep, withdrawn ones too, what it found."""
+    """Return the result of each sweep, withdrawn ones too."""
     return [_sweep(prep, row) for row in prep.rows("sweeps")]
 
 
 def kept_curves(row: Row) -> tuple[Curve, ...]:
-    """Give the curves that were kept with a sweep; none where they stayed with its frames."""
+    """Return the curves that were kept with a sweep; none if they stayed with its frames."""
     kept = row.get("curves") or row["result"].get("curves") or ()
     return tuple(
         Curve(

@@ -1,8 +1,8 @@
-"""Tells whether a sheet, or a prep's file, is what was signed.
+"""Verify whether a sheet, or a prep's file, is what was signed.
 
-What is looked at: the prep that travels in the file, its digest against the one that was signed, the digest
-printed on the page, and the page itself, made again from the prep and compared. The last is possible only
-where the same program is at hand that made the sheet; where it is not, that is said.
+Compared are the prep that travels in the file, its digest with the one that was signed, the digest printed on
+the page, and the page itself with one made again from the prep. The last is possible only with the program
+that made the sheet; a finding notes if it is another.
 """
 
 import hashlib
@@ -34,12 +34,12 @@ Remade = Callable[[Mapping[str, Any], tuple[PrepDocument, ...]], bytes]
 
 
 def read_json(data: bytes, *, name: str) -> Any:  # noqa: ANN401 - a tree of JSON
-    """Read JSON that can be signed: no name twice in an object, no number that JSON lacks.
+    """Return JSON that can be signed: no name twice in an object, no number that JSON lacks.
 
     Raises
     ------
     SheetError
-        When it is none.
+        If it is none.
     """
 
     def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -62,21 +62,21 @@ def read_json(data: bytes, *, name: str) -> Any:  # noqa: ANN401 - a tree of JSO
 
 
 def find_in_pdf(data: bytes, *, remade: Remade, recorded: Recorded | None = None) -> tuple[Finding, ...]:
-    """Say of each prep in a sheet whether it, and what is printed, is what was signed.
+    """Return for each prep in a sheet whether it, and what is printed, is what was signed.
 
     Parameters
     ----------
     data : bytes
         The PDF.
     remade : callable
-        Makes the sheet again from how it was made and its preps.
+        Makes the sheet again, given how it was made and its preps.
     recorded : callable, optional
         As for :func:`shimwise.sheets.papers.signed.findings.find_in_prep`.
 
     Raises
     ------
     SheetError
-        When it is no PDF, or none of our sheets.
+        If it is no PDF, or none of our sheets.
     """
     reader = _reader(data)
     made, preps = _attached(reader)
@@ -103,7 +103,7 @@ def _troubles(
     preps: tuple[PrepDocument, ...],
     remade: Remade,
 ) -> list[str]:
-    """Say what is wrong with the pages; a page that cannot be read is one of them."""
+    """Return what is wrong with the pages; a page that cannot be read is wrong."""
     has_digest = made.get("kind") not in SMALL_KINDS
     try:
         return [
@@ -147,7 +147,7 @@ def _reader(data: bytes) -> "PdfReader":
 
 
 def _attached(reader: "PdfReader") -> tuple[Mapping[str, Any], tuple[PrepDocument, ...]]:
-    """Give how the sheet was made and the preps that travel in it."""
+    """Return how the sheet was made and the preps that travel in it."""
     try:
         files = {name: list(contents) for name, contents in reader.attachments.items()}
     except Exception as error:  # whatever a damaged file makes the library raise
@@ -178,7 +178,7 @@ def _no_sheet(what: str) -> SheetError:
 
 
 def _printed(reader: "PdfReader", preps: tuple[PrepDocument, ...]) -> Iterator[str]:
-    """Compare the digests printed on the pages with those of the preps."""
+    """Yield where the digests printed on the pages are not those of the preps."""
     text = "".join("".join(page.extract_text().split()) for page in reader.pages)
     printed = set(_DIGEST.findall(re.sub(r"(?<=[0-9a-f])(?=Revision)", " ", text)))
     for prep in preps:
@@ -196,7 +196,7 @@ def _page_troubles(
     preps: tuple[PrepDocument, ...],
     remade: Remade,
 ) -> Iterator[str]:
-    """Make the sheet again and compare it, page by page, where the same program made it."""
+    """Yield where the sheet differs from one made again, if this program made it."""
     if made.get("made_with") != maker_print():
         return
     anew = remade(made, preps)
@@ -217,37 +217,37 @@ _IGNORED = {"/Parent", "/StructParents", "/StructParent", "/Metadata", "/Length"
 
 
 def _catalog(reader: "PdfReader") -> Any:  # noqa: ANN401 - the library's objects
-    """Give what a file says beside its pages: its tags, its attachments, its language."""
+    """Return what a file holds beside its pages: its tags, its attachments, its language."""
     root: Any = reader.trailer["/Root"]
     return {key: root.raw_get(key) for key in root if key not in ("/Pages", "/Metadata", "/OpenAction")}
 
 
 def _print_of(value: Any) -> str:  # noqa: ANN401 - the library's objects
-    """Digest of all that hangs on an object: of a page its drawing, what that uses, what was laid over it."""
-    told = hashlib.sha256()
-    _tell(value, told, {})
-    return told.hexdigest()
+    """Return the digest of an object and all it refers to: of a page its drawing, fonts, annotations."""
+    digest = hashlib.sha256()
+    _feed(value, digest, {})
+    return digest.hexdigest()
 
 
-def _tell(value: Any, told: Any, seen: dict[int, Any]) -> None:  # noqa: ANN401
+def _feed(value: Any, digest: Any, seen: dict[int, Any]) -> None:  # noqa: ANN401
     value = value.get_object() if hasattr(value, "get_object") else value
     if isinstance(value, dict | list):
         if id(value) in seen:
             return
         seen[id(value)] = value  # kept, so that its number is not given to another
     if isinstance(value, dict):
-        told.update(b"<<")
+        digest.update(b"<<")
         for key in sorted(value):
             if key not in _IGNORED:
-                told.update(str(key).encode())
-                _tell(value.raw_get(key) if hasattr(value, "raw_get") else value[key], told, seen)
+                digest.update(str(key).encode())
+                _feed(value.raw_get(key) if hasattr(value, "raw_get") else value[key], digest, seen)
         if hasattr(value, "get_data"):
-            told.update(value.get_data())
-        told.update(b">>")
+            digest.update(value.get_data())
+        digest.update(b">>")
     elif isinstance(value, list):
-        told.update(b"[")
+        digest.update(b"[")
         for item in value:
-            _tell(item, told, seen)
-        told.update(b"]")
+            _feed(item, digest, seen)
+        digest.update(b"]")
     else:
-        told.update(f"{value} ".encode("utf-8", "surrogatepass"))
+        digest.update(f"{value} ".encode("utf-8", "surrogatepass"))

@@ -7,8 +7,8 @@ from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import InputError
 from shimwise.bench.house import shim_stock
 from shimwise.bench.house.shim_stock import StockView
-from shimwise.bench.sign.views import BeforeAfter, RecheckView
 from shimwise.bench.verdict import recheck
+from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckView
 from shimwise.web.api.adjust.requests import (
     AdjustmentIn,
     AnswerIn,

@@ -8,7 +8,6 @@ from fastapi import APIRouter
 from markupsafe import Markup
 from starlette.responses import Response
 
-from shimwise.bench.house.wording import in_house_words
 from shimwise.bench.prep import preps
 from shimwise.bench.prep import readings as prep_readings
 from shimwise.bench.sign import signing
@@ -21,7 +20,8 @@ from shimwise.web.pages.forms import Form
 if TYPE_CHECKING:
     from shimwise.bench.exchange.record_admin import Record
     from shimwise.bench.prep.views import PrepView, SavedReading
-    from shimwise.bench.sign.views import RecheckView, SignOffView
+    from shimwise.bench.sign.views import SignOffView
+    from shimwise.bench.verdict.recheck_views import RecheckView
 
 __all__ = ["CHANGED", "router", "values_of"]
 
@@ -57,7 +57,7 @@ def verdict(visit: VisitDep, prep_id: str, tries: int = 0) -> Response:
             try:
                 verdicts.refresh_verdict(visit.record, prep_id)
             except ShimwiseError as error:
-                visit.page.problem = f"No verdict can be given: {in_house_words(str(error))}"
+                visit.page.problem = f"No verdict can be given: {error}"
             prep = preps.open_prep(visit.record, prep_id)
         else:
             _ask(visit, prep)

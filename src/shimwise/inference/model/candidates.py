@@ -8,17 +8,17 @@ from shimwise.inference.model.prep import Axis, LensKnowledge, Prep, Reading
 USUAL_DISTANCES_MM = (914.4, 1828.8, 3657.6)
 """3, 6 and 12 ft. Common practice, no source."""
 NEAR_LIMIT = 5.0
-"""A candidate stands at least this many focal lengths away, beyond the separation of the principal planes."""
+"""Least distance of a candidate in focal lengths, beyond the separation of the principal planes."""
 SAME_DISTANCE_SHARE = 0.02
 """A usual distance this close to a taped one is not offered beside it."""
 MOST_CANDIDATES = 2000
-"""With more, a judge only offers again what has been read already, and no plan is made."""
+"""With more, a judge only offers what has been read already, and no plan is made."""
 
 
 def possible_readings(
     prep: Prep, *, bodies: Sequence[str] = (), distances_mm: Sequence[float] = USUAL_DISTANCES_MM
 ) -> tuple[Reading, ...]:
-    """Readings that could be taken next; each one's ``reading_mm`` is its distance, and means nothing.
+    """Return the readings that could be taken next, by body, then lens, near before far.
 
     Parameters
     ----------
@@ -32,7 +32,7 @@ def possible_readings(
     Returns
     -------
     tuple of Reading
-        Grouped by body, then lens, near before far.
+        With ``reading_mm`` as the distance, which means nothing.
     """
     prep = _as_now(prep)
     names = dict.fromkeys([*(r.body for r in prep.readings), *prep.bodies, *bodies])
@@ -55,10 +55,9 @@ def possible_readings(
 
 
 def offered_readings(prep: Prep) -> tuple[Reading, ...]:
-    """Readings that a judge offers to take next: all that could be taken, unless they are too many.
+    """Return the readings that a judge offers: all that could be taken, unless they are too many.
 
-    Then one reading of each body through each lens at each distance that was read already, and of these the
-    first ``MOST_CANDIDATES``.
+    Then one reading of each body, lens and distance that was read already, the first ``MOST_CANDIDATES``.
     """
     possible = possible_readings(prep)
     if len(possible) <= MOST_CANDIDATES:
@@ -72,7 +71,7 @@ def offered_readings(prep: Prep) -> tuple[Reading, ...]:
 
 
 def _as_now(prep: Prep) -> Prep:
-    """Give a prep without what is past: what was read before an adjustment can be read as it is now."""
+    """Return the prep with past states under their present names: those can be read now."""
     bodies = {name: known.past_of for name, known in prep.bodies.items() if known.past_of is not None}
     lenses = {name: known.past_of for name, known in prep.lenses.items() if known.past_of is not None}
     if not bodies and not lenses:
@@ -89,7 +88,7 @@ def _as_now(prep: Prep) -> Prep:
 
 
 def _lenses(prep: Prep) -> list[Reading]:
-    """One reading for each lens, focal length and axis, at the widest stop that is known."""
+    """Return one reading for each lens, focal length and axis, at the widest stop known."""
     widest: dict[tuple[str, float, Axis | None], Reading] = {}
     for reading in prep.readings:
         key = (reading.lens, reading.focal_mm, reading.axis)
@@ -125,7 +124,7 @@ def _from_kit(name: str, lens: LensKnowledge) -> list[Reading]:
 
 
 def _taped(prep: Prep) -> dict[str, dict[float, str]]:
-    """Of each body, the distances that stand taped and the set-up at each."""
+    """Return the taped distances of each body, with the set-up at each."""
     taped: dict[str, dict[float, str]] = {}
     for reading in prep.readings:
         taped.setdefault(reading.body, {}).setdefault(reading.distance_mm, reading.setup)

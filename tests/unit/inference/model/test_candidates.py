@@ -5,13 +5,13 @@ import math
 import pytest
 from invented_benches import FOOT_MM, prep, reading
 
-from shimwise.inference.model.prep import Axis, BodyKnowledge, FocusDesign, LensKnowledge, Prep, Reading
-from shimwise.inference.plan.candidates import (
+from shimwise.inference.model.candidates import (
     MOST_CANDIDATES,
     USUAL_DISTANCES_MM,
     offered_readings,
     possible_readings,
 )
+from shimwise.inference.model.prep import Axis, BodyKnowledge, FocusDesign, LensKnowledge, Prep, Reading
 
 PRIME = LensKnowledge(focal_lengths_mm=(50.0,), fnumber=2.0, separation_mm=5.0)
 

@@ -10,9 +10,8 @@ import pytest
 from invented_house import WHO, House
 
 from shimwise.bench.errors import InputError
-from shimwise.bench.history import remember
 from shimwise.bench.history.house_plan import plan_house
-from shimwise.bench.history.memory import Memory
+from shimwise.bench.house import unit_memory
 from shimwise.bench.house import units as houses
 from shimwise.bench.house.drift_rate import WearSettings, change_wear, wear
 from shimwise.bench.house.views import LensFacts
@@ -21,8 +20,10 @@ from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.views import PrepVerdict
 from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
+from shimwise.bench.verdict import prep_memory
 from shimwise.bench.verdict.verdict import refresh_verdict
-from shimwise.inference.history.memory import History, Unit
+from shimwise.inference.history.house_memory import HouseMemory
+from shimwise.inference.model.joint_memory import History, Unit
 from shimwise.inference.model.linear import BODY_SD_UM, LENS_SD_UM, Kind
 from shimwise.record import Record
 from shimwise.record.queries import memories, units
@@ -94,14 +95,14 @@ def told(house: House) -> list[tuple[float | None, float | None]]:
     return [(row.history_mean_um, row.history_sd_um) for row in rows]
 
 
-def memory(house: House) -> Memory:
+def memory(house: House) -> HouseMemory:
     with house.record.reading() as connection:
-        return remember.memory_in(connection)
+        return unit_memory.memory_in(connection)
 
 
 def prior(house: House, prep_id: str) -> History | None:
     with house.record.reading() as connection:
-        return remember.prior_of(connection, material_of(connection, prep_id))
+        return prep_memory.prior_of(connection, material_of(connection, prep_id))
 
 
 def without_wear(house: House) -> None:
@@ -146,14 +147,14 @@ def test_a_memory_of_each_unit_alone_would_believe_itself_too_well(
 ) -> None:
     # The control of the test above: without what hangs together, the same preps pass the limit.
     without_wear(house)
-    whole = remember.memory_in
+    whole = unit_memory.memory_in
 
-    def alone(connection: object) -> Memory:
+    def alone(connection: object) -> HouseMemory:
         found = whole(connection)  # type: ignore[arg-type]
         diagonal = np.diag(np.diag(found.history.covariance))
         return replace(found, history=replace(found.history, covariance=diagonal))
 
-    monkeypatch.setattr(remember, "memory_in", alone)
+    monkeypatch.setattr(unit_memory, "memory_in", alone)
     limit_um = (BODY_SD_UM**-2 + len(LENSES) * LENS_SD_UM**-2) ** -0.5
     for _ in range(6):
         sign(house, read_prep(house, "on", "on"))
@@ -171,9 +172,9 @@ def test_what_one_body_shows_tells_of_another_through_the_lenses(house: House) -
     assert known_um < alone / 2
     sign(house, second)
     # A gauge on the second body now speaks of the first one too.
-    before = memory(house).history.standing(Kind.BODY, house.ids["A-01"]).sd
+    before = memory(house).history.remembered(Kind.BODY, house.ids["A-01"]).sd
     sign(house, read_prep(house, gauge_um=0.0, body="A-02"))
-    assert memory(house).history.standing(Kind.BODY, house.ids["A-01"]).sd < before
+    assert memory(house).history.remembered(Kind.BODY, house.ids["A-01"]).sd < before
 
 
 def test_a_memory_fades_with_the_days_and_with_the_job(house: House, clock: Clock) -> None:
@@ -187,7 +188,7 @@ def test_a_memory_fades_with_the_days_and_with_the_job(house: House, clock: Cloc
     assert found is not None
     # A random walk: 1.5² µm² a month over four months, and 2² for the job; looked at twice, counted once.
     expected = math.sqrt(kept_um**2 + 1.5**2 * 4 + 2.0**2)
-    assert found.standing(Kind.BODY, "A-01").sd == pytest.approx(expected, rel=1e-3)
+    assert found.remembered(Kind.BODY, "A-01").sd == pytest.approx(expected, rel=1e-3)
     assert prior(house, second) is not None
     assert body(house).history_sd_um == kept_um
 
@@ -216,9 +217,9 @@ def test_a_unit_that_a_person_typed_over_can_be_moved_all_the_same(house: House)
     prep_id = house.start(set_id=None, lens_ids=[house.ids["H50"]]).id
     with house.record.reading() as connection:
         material = material_of(connection, prep_id)
-        moved = remember.after_move(
+        moved = prep_memory.after_move(
             connection, material, lens(house, "H50"), by_um=-6.0, sd_um=1.0
-        ).history.standing(Kind.LENS, house.ids["H50"], epoch=1)
+        ).history.remembered(Kind.LENS, house.ids["H50"], epoch=1)
     assert moved.mean == pytest.approx(0.0)
     assert moved.sd == pytest.approx(math.hypot(2.0, 1.0))
 
@@ -322,7 +323,7 @@ def test_a_plan_begins_from_what_is_remembered_as_it_has_faded(house: House, clo
 def test_what_is_written_of_a_memory_is_read_back(house: House) -> None:
     sign(house, read_prep(house, gauge_um=3.0))
     found = memory(house)
-    again = Memory.from_json(found.to_json(), seq=found.seq)
+    again = HouseMemory.from_json(found.to_json(), seq=found.seq)
     assert again.since == found.since
     assert again.history.units == found.history.units
     assert np.array_equal(again.history.covariance, found.history.covariance)

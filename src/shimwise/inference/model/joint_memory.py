@@ -1,12 +1,12 @@
-"""What is remembered of units between preps: one joint normal distribution over all of them.
+"""The joint memory of units between preps: one normal distribution over all of them.
 
 The posterior at a sign-off is the prior of the next prep, widened by time and travel. It is kept *jointly*:
-readings tell sums of a body's and a lens's error, so what is known of them hangs together, and a memory of
-each unit alone would count the same knowledge again at every prep until it believes itself far too well.
+readings determine sums of a body's and a lens's error, so the units are correlated, and a memory of each unit
+alone would count the same knowledge again at every prep until it is far too narrow.
 
-A unit's state between two adjustments is an *epoch*. An adjustment starts a new one: known as the old one
-was, moved by what was turned or shimmed, with that move's own uncertainty. Readings of the old epoch speak
-for the new one only through that.
+A unit's state between two adjustments is an *epoch*. An adjustment starts a new one: the old state moved by
+what was turned or shimmed, with that move's own uncertainty. Readings of the old epoch inform the new one
+only through that.
 
 References
 ----------
@@ -19,7 +19,7 @@ References
 import base64
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -27,13 +27,12 @@ import numpy as np
 from shimwise.errors import InferenceError
 from shimwise.inference.model.checks import refuse_unless_finite
 from shimwise.inference.model.linear import FloatArray, Kind, Model
-from shimwise.inference.posterior.robust import Posterior
 
 SCHEMA = "shimwise.history/1"
 LASTING = (Kind.BODY, Kind.LENS, Kind.SCALE, Kind.AXIS, Kind.STOP)
 """Kinds that outlive a prep; a set-up ends with its tape."""
 REMEMBERED = (*LASTING, Kind.SETUP)
-"""Kinds that are followed within a prep; a conversion's share belongs to its readings."""
+"""Kinds that are followed within a prep; a share of the conversion belongs to its readings."""
 DAYS_PER_MONTH = 30.0
 DOUBTED_SD = {Kind.BODY: 40.0, Kind.LENS: 40.0, Kind.SCALE: 10.0, Kind.AXIS: 20.0, Kind.STOP: 40.0}
 """How far a unit that was knocked may have moved, sd. [µm; scale ‰] Chosen by us."""
@@ -51,12 +50,11 @@ class Unit(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wear:
-    """How fast units wander: sd after one month, and sd added by one job, each growing as the square root.
+class DriftRates:
+    """How fast units drift: sd after one month, and sd added by one job, each growing as the square root.
 
     Body and lens in µm, scale in ‰. Common practice, no source: mounts and helicoids settle, shims bed in, a
-    case falls over; knocks too small to be noticed count too. A house sets its own when its drift charts tell
-    it to.
+    case falls over; knocks too small to be noticed are included.
     """
 
     body_month: float = 1.5
@@ -67,13 +65,12 @@ class Wear:
     scale_job: float = 0.2
 
     def __post_init__(self) -> None:
-        values = (self.body_month, self.body_job, self.lens_month, self.lens_job)
-        scales = (self.scale_month, self.scale_job)
-        if not all(value >= 0 and math.isfinite(value) for value in (*values, *scales)):
-            raise InferenceError("A unit cannot wander by less than 0, or without end. Correct the setting.")
+        rates = (getattr(self, one.name) for one in fields(self))
+        if not all(rate >= 0 and math.isfinite(rate) for rate in rates):
+            raise InferenceError("A drift rate has to be finite and 0 or more. Correct the setting.")
 
     def variance(self, kind: Kind, *, days: float, jobs: int) -> float:
-        """Variance that time and travel add to a unit of this kind. [square of its unit]"""
+        """Return the variance that time and travel add to a unit of this kind. [square of its unit]"""
         month, job = {
             Kind.BODY: (self.body_month, self.body_job),
             Kind.LENS: (self.lens_month, self.lens_job),
@@ -83,8 +80,8 @@ class Wear:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
-    """What is remembered of one unit: mean and sd, in its own unit (body, lens µm; scale ‰; set-up mm)."""
+class Remembered:
+    """Mean and sd of one unit, in its own unit (body, lens µm; scale ‰; set-up mm)."""
 
     mean: float
     sd: float
@@ -100,33 +97,27 @@ class History:
 
     @classmethod
     def empty(cls) -> "History":
-        """Give the history of a house that has read nothing."""
+        """Return the history of a house that has read nothing."""
         return cls(units=(), mean=np.zeros(0), covariance=np.zeros((0, 0)))
 
     def epoch(self, kind: Kind, name: str) -> int | None:
-        """Newest epoch of a unit; None of one that is not remembered."""
+        """Return the newest epoch of a unit; None if it is not remembered."""
         return max((one.epoch for one in self.units if (one.kind, one.name) == (kind, name)), default=None)
 
     def current(self, kind: Kind, name: str) -> int:
-        """Column of a unit in its newest epoch.
-
-        Raises
-        ------
-        InferenceError
-            When the unit is not remembered.
-        """
+        """Return the column of a unit's newest epoch; raise InferenceError if it is not remembered."""
         epoch = self.epoch(kind, name)
         if epoch is None:
             raise InferenceError(f"Nothing is remembered of the {kind} {name!r}. Read it first.")
         return self.units.index(Unit(kind, name, epoch))
 
-    def standing(self, kind: Kind, name: str, *, epoch: int | None = None) -> Standing:
-        """What is remembered of a unit, of its newest epoch unless another is asked for.
+    def remembered(self, kind: Kind, name: str, *, epoch: int | None = None) -> Remembered:
+        """Return mean and sd of a unit, of its newest epoch by default.
 
         Raises
         ------
         InferenceError
-            When the unit or that epoch is not remembered.
+            If the unit or that epoch is not remembered.
         """
         if epoch is None:
             i = self.current(kind, name)
@@ -134,30 +125,30 @@ class History:
             i = self.units.index(Unit(kind, name, epoch))
         else:
             raise InferenceError(f"Nothing is remembered of the {kind} {name!r} in epoch {epoch}.")
-        return Standing(mean=float(self.mean[i]), sd=float(np.sqrt(self.covariance[i, i])))
+        return Remembered(mean=float(self.mean[i]), sd=float(np.sqrt(self.covariance[i, i])))
 
-    def change(self, kind: Kind, name: str) -> Standing:
-        """Difference between a unit's newest epoch and the one before; what both share cancels.
+    def change(self, kind: Kind, name: str) -> Remembered:
+        """Return the newest epoch of a unit minus the one before; what both share cancels.
 
         Raises
         ------
         InferenceError
-            When either epoch is not remembered.
+            If either epoch is not remembered.
         """
         now = self.current(kind, name)
-        self.standing(kind, name, epoch=self.units[now].epoch - 1)
+        self.remembered(kind, name, epoch=self.units[now].epoch - 1)
         before = self.units.index(Unit(kind, name, self.units[now].epoch - 1))
         c = self.covariance
         variance = c[now, now] + c[before, before] - 2 * c[now, before]
-        return Standing(mean=float(self.mean[now] - self.mean[before]), sd=math.sqrt(max(0.0, variance)))
+        return Remembered(mean=float(self.mean[now] - self.mean[before]), sd=math.sqrt(max(0.0, variance)))
 
     def joined(self, unit: Unit, *, mean: float, sd: float) -> "History":
-        """History with one more unit that is independent of the others.
+        """Return the history with one more unit, independent of the others.
 
         Raises
         ------
         InferenceError
-            When it is remembered already, or a number is impossible.
+            If it is remembered already, or a number is impossible.
         """
         refuse_unless_finite([mean], f"The mean of {unit.name}")
         _check_sd(f"The sd of {unit.name}", sd)
@@ -170,7 +161,7 @@ class History:
         return History(units=(*self.units, unit), mean=np.append(self.mean, mean), covariance=covariance)
 
     def with_units_of(self, model: Model) -> "History":
-        """History with every unit of a model; one that was not remembered gets the model's prior."""
+        """Return the history with every unit of a model; a new one gets the model's prior."""
         history = self
         for unknown in model.unknowns:
             if unknown.kind in REMEMBERED and history.epoch(unknown.kind, unknown.name) is None:
@@ -179,7 +170,7 @@ class History:
         return history
 
     def only(self, units: Iterable[Unit]) -> "History":
-        """History of some units alone: the others are forgotten."""
+        """Return the marginal of some units."""
         wanted = set(units)
         kept = [i for i, unit in enumerate(self.units) if unit in wanted]
         return History(
@@ -189,7 +180,7 @@ class History:
         )
 
     def lasting(self) -> "History":
-        """History as it is kept after a sign-off: newest epochs, without set-ups, :meth:`floored`."""
+        """Return what is kept after a sign-off: newest epochs, without set-ups, :meth:`floored`."""
         return self.only(
             unit
             for unit in self.units
@@ -197,65 +188,59 @@ class History:
         ).floored()
 
     def floored(self) -> "History":
-        """History in which no unit is known better than ``LEAST_SD``."""
+        """Return the history with no sd below ``LEAST_SD``."""
         least = np.array([LEAST_SD.get(unit.kind, 0.0) ** 2 for unit in self.units], dtype=float)
         lacking = np.maximum(0.0, least - np.diag(self.covariance))
-        return History(units=self.units, mean=self.mean, covariance=self.covariance + np.diag(lacking))
+        return replace(self, covariance=self.covariance + np.diag(lacking))
 
     def alone_sd(self, columns: Sequence[int] | None = None) -> FloatArray:
-        """Sd of units, as wide as it has to be told where each is taken for itself. [its own unit]
+        """Return sds that stay valid when the units are used as independent. [its own unit]
 
-        Joint knowledge taken as independent would count what units share more than once. With correlations R
-        the variance of each is multiplied by its row's sum of abs(R): no sum of units is then surer than it
-        was [2]_.
+        Correlated knowledge used as independent would count what units share more than once. With
+        correlations R each variance is multiplied by its row's sum of abs(R): then no linear combination of
+        units has a smaller variance than before [2]_.
 
         Parameters
         ----------
         columns : sequence of int, optional
-            The units that are told beside each other, in this order; all when not given.
+            The units used together, in this order; all by default.
         """
         taken = np.arange(len(self.units)) if columns is None else np.array(columns, dtype=np.intp)
         covariance = self.covariance[np.ix_(taken, taken)]
         sd = np.sqrt(np.diag(covariance))
         return np.asarray(sd * np.sqrt(np.abs(covariance / np.outer(sd, sd)).sum(axis=1)))
 
-    def widened(self, *, days: float, jobs: int = 1, wear: Wear | None = None) -> "History":
-        """History after time and jobs have passed: a random walk of every unit's newest epoch.
+    def widened(self, *, days: float, jobs: int = 1, rates: DriftRates | None = None) -> "History":
+        """Return the history after time and jobs: a random walk of every unit's newest epoch.
 
         Raises
         ------
         InferenceError
-            When time or jobs are below 0 or not finite.
+            If ``days`` or ``jobs`` is below 0 or not finite.
         """
         if not (math.isfinite(days) and days >= 0 and jobs >= 0):
             raise InferenceError(f"{days:g} days and {jobs} jobs cannot have passed. Both are 0 or more.")
-        own = wear or Wear()
+        own = rates or DriftRates()
         added = [
             own.variance(unit.kind, days=days, jobs=jobs)
             if unit.epoch == self.epoch(unit.kind, unit.name)
             else 0.0
             for unit in self.units
         ]
-        return History(
-            units=self.units,
-            mean=self.mean,
-            covariance=self.covariance + np.diag(np.array(added, dtype=float)),
-        )
+        return replace(self, covariance=self.covariance + np.diag(np.array(added, dtype=float)))
 
     def moved(self, kind: Kind, name: str, *, by: float, sd: float) -> "History":
-        """History after an adjustment: a new epoch of the unit, and the old one beside it.
+        """Return the history after an adjustment: a new epoch of the unit beside the old one.
 
         Parameters
         ----------
-        kind, name
-            Of the unit.
         by, sd : float
             Change of its error by the move, and its standard uncertainty. [its own unit; µm for body, lens]
 
         Raises
         ------
         InferenceError
-            When the unit is not remembered, or a number is impossible.
+            If the unit is not remembered, or a number is impossible.
         """
         refuse_unless_finite([by], f"The move of {name}")
         _check_sd(f"The uncertainty of the move of {name}", sd)
@@ -274,21 +259,19 @@ class History:
     def doubted(
         self, kind: Kind, name: str, *, sd: float | None = None, later: Sequence[str] = ()
     ) -> "History":
-        """History after a knock that nobody told of: a new epoch about which little is known.
+        """Return the history after a knock that was not recorded: a new epoch about which little is known.
 
         Parameters
         ----------
-        kind, name
-            Of the unit.
         sd : float, optional
-            How far it may have moved; ``DOUBTED_SD`` when not given. [its own unit]
+            How far it may have moved; ``DOUBTED_SD`` by default. [its own unit]
         later : sequence of str
             Names of the same unit's states after adjustments that followed: the knock moved them as far.
 
         Raises
         ------
         InferenceError
-            When the unit is not remembered.
+            If the unit is not remembered.
         """
         wide = DOUBTED_SD.get(kind, DOUBTED_SD[Kind.BODY]) if sd is None else sd
         _check_sd(f"How far {name} may have moved", wide)
@@ -301,41 +284,39 @@ class History:
         return History(units=(*self.units, *units), mean=take @ self.mean, covariance=covariance)
 
     def columns_of(self, model: Model) -> tuple[list[int], list[int]]:
-        """Columns of a model that are remembered, and where each stands here in its newest epoch."""
+        """Return the columns of a model that are remembered, and the column of each here."""
         known = [i for i, unknown in enumerate(model.unknowns) if unknown.kind in REMEMBERED]
         return known, [self.current(model.unknowns[i].kind, model.unknowns[i].name) for i in known]
 
-    def after(self, model: Model, posterior: Posterior) -> "History":
-        """History after a prep's readings: what they say of its units, and through these of all others.
+    def after(self, model: Model, *, mean: FloatArray, covariance: FloatArray) -> "History":
+        """Return the history after a prep's readings, propagated to the units that the prep did not read.
 
         Parameters
         ----------
         model : Model
             Of the prep's readings; all its units are remembered (:meth:`with_units_of`).
-        posterior : Posterior
-            Of that model with this history as its prior
-            (:func:`shimwise.inference.history.remembered_posterior.remembered_posterior`).
+        mean, covariance : array, shapes (p,) and (p, p)
+            Posterior of that model with this history as its prior.
 
         Raises
         ------
         InferenceError
-            When a unit of the model is not remembered.
+            If a unit of the model is not remembered.
         """
         columns, here = self.columns_of(model)
-        told_mean = posterior.mean[columns]
-        told = posterior.covariance[np.ix_(columns, columns)]
         own = self.covariance[np.ix_(here, here)]
         reach = np.linalg.solve(own, self.covariance[here]).T  # (n, u): identity on the units themselves
+        change = covariance[np.ix_(columns, columns)] - own
         return History(
             units=self.units,
-            mean=self.mean + reach @ (told_mean - self.mean[here]),
-            covariance=_symmetric(self.covariance + reach @ (told - own) @ reach.T),
+            mean=self.mean + reach @ (mean[columns] - self.mean[here]),
+            covariance=_symmetric(self.covariance + reach @ change @ reach.T),
         )
 
     def to_json(self) -> dict[str, Any]:
-        """Plain JSON: units, means, and the covariance's rows up to its diagonal, packed.
+        """Return plain JSON: units, means, and the covariance's rows up to its diagonal, packed.
 
-        Packed: float64, little-endian, base64. A house of a thousand units has half a million of them.
+        Packed as little-endian float64 in base64: a thousand units have half a million of them.
         """
         return {
             "schema": SCHEMA,
@@ -353,7 +334,7 @@ class History:
         Raises
         ------
         InferenceError
-            When it is something else, or its numbers are no joint normal.
+            If it is something else, or its numbers are not a joint normal.
         """
         try:
             units = tuple(Unit(Kind(kind), str(name), int(epoch)) for kind, name, epoch in data["units"])
