@@ -8,10 +8,10 @@ References
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from http import HTTPStatus
 from types import NoneType
-from typing import Any
+from typing import Annotated, Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -53,14 +53,13 @@ _WORD_BEGINS = re.compile(r"(?<!^)(?=[A-Z])")
 _NOT_PARSED = "There was an error parsing the body"
 
 
-class Place(BaseModel):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
     """One thing in the request that is wrong: where it is, what was found, and why it is not taken."""
 
-    model_config = ConfigDict(extra="forbid")
-
-    field: str = Field(examples=["reading_text"])
-    found: str = Field(examples=["2' 11 7/4\""])
-    reason: str = Field(examples=["the fraction 7/4 is not between 0 and 1"])
+    field: Annotated[str, Field(examples=["reading_text"])]
+    found: Annotated[str, Field(examples=["2' 11 7/4\""])]
+    reason: Annotated[str, Field(examples=["the fraction 7/4 is not between 0 and 1"])]
 
 
 class Problem(BaseModel):
@@ -153,15 +152,15 @@ def problem_of(
 ) -> dict[str, Any]:
     """Return a problem as JSON; without a ``title`` that of its kind."""
     kind = kind_of(status)
-    return Problem(
-        type=f"{KINDS_AT}#{kind.name}",
-        title=title or (kind.title if kind.status == status else _phrase(status)),
-        status=status,
-        detail=detail,
-        instance=instance,
-        places=list(places),
-        notices=list(notices),
-    ).model_dump()
+    return {
+        "type": f"{KINDS_AT}#{kind.name}",
+        "title": title or (kind.title if kind.status == status else _phrase(status)),
+        "status": status,
+        "detail": detail,
+        "instance": instance,
+        "places": [asdict(place) for place in places],
+        "notices": [asdict(notice) for notice in notices],
+    }
 
 
 def add_problems(app: FastAPI, *, page: FailurePage | None = None) -> None:
@@ -171,7 +170,7 @@ def add_problems(app: FastAPI, *, page: FailurePage | None = None) -> None:
         status = status_of(error)
         if page is not None and not request.url.path.startswith(PROGRAM_PATHS):
             return page(request, error, status)
-        detail, places, notices = _told(request, error, status)
+        detail, places, notices = _described(request, error, status)
         headers = {"Retry-After": str(RETRY_S)} if isinstance(error, StoreError) else None
         return JSONResponse(
             problem_of(status, detail, instance=request.url.path, places=places, notices=notices),
@@ -202,7 +201,9 @@ _STATUSES: Mapping[type[Exception], int] = {
 """Status by kind of error; the first that fits."""
 
 
-def _told(request: Request, error: Exception, status: int) -> tuple[str, list[Place], list[WordedNotice]]:
+def _described(
+    request: Request, error: Exception, status: int
+) -> tuple[str, list[Place], list[WordedNotice]]:
     """Return the detail of an error, its places and its notices."""
     if isinstance(error, RequestValidationError):
         errors = error.errors()[:MOST_PLACES]

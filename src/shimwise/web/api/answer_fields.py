@@ -87,7 +87,7 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
     AdjustmentView: {"state": Literal["begun", "finished", "given up", "stopped"]},
     BeforeAfter: {
         "after_verdict": str,
-        "is_judged": _described(bool, "False: not judged as it stands yet, so nothing is after."),
+        "is_judged": _described(bool, "False: not judged since it changed, so nothing is after."),
     },
     CauseView: {"kind": Literal["body", "lens", "scale", "setup"]},
     DriftRow: {
@@ -123,7 +123,7 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
     OperatorView: {"k": _described(Number, "Focusing spread as a share of N·c.")},
     PrepView: {"set_id": str},
     ReadingView: {
-        "weight": _described(Number, "Its say in the latest verdict; null: not in it."),
+        "weight": _described(Number, "Its weight in the latest verdict; null: not in it."),
         "is_past": _PAST,
     },
     RecheckReading: {"setup_id": str},

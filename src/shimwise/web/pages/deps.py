@@ -76,7 +76,7 @@ class Visit:
         headers: dict[str, str] | None = None,
         **values: Any,  # noqa: ANN401 - what the template needs
     ) -> Response:
-        """Render a page under an entry of the navigation, with what it says first."""
+        """Render a page under an entry of the navigation, with its first sentences."""
         page = self.page
         page.way, page.sentence = way or page.way, sentence or page.sentence
         page.second = second or page.second

@@ -63,6 +63,11 @@ class Form:
                 values.setdefault(name, []).append(str(value)[:LONGEST])
         return cls(values=values)
 
+    @classmethod
+    def filled(cls, **values: object) -> "Form":
+        """Return a form with one value in each field; None leaves a field empty."""
+        return cls(values={name: [] if value is None else [str(value)] for name, value in values.items()})
+
     def get(self, name: str) -> str:
         """Return the one value of a field, empty if there is none."""
         found = self.values.get(name)
@@ -156,8 +161,8 @@ class Form:
             return
         for one in (error, *error.others):
             name = (fields or {}).get(one.field, one.field)
-            said = f"“{one.typed}” {one.reason}" if one.typed.strip() else capital_first(one.sentence)
-            self.refused.setdefault(name, said)
+            words = f"“{one.typed}” {one.reason}" if one.typed.strip() else capital_first(one.sentence)
+            self.refused.setdefault(name, words)
 
     def settle(self, check: Callable[[], object], *, fields: Mapping[str, str] | None = None) -> None:
         """Refuse a form in which a field was noted as wrong, with all else that ``check`` finds in it.

@@ -32,7 +32,7 @@ _PLURALS = {"lens": "lenses", "body": "bodies", "remedy": "remedies"}
 class Page:
     """Values of every page.
 
-    ``way``: its entry of the navigation. ``sentence`` and ``second``: what it says first.
+    ``way``: its entry of the navigation. ``sentence`` and ``second``: its first sentences.
     ``more`` holds what only this page needs.
     """
 
@@ -226,7 +226,7 @@ def capital(words: str) -> str:
 
 
 def titled(kind: str, name: str) -> str:
-    """Put the kind before a name unless the name says so itself, as a sentence begins."""
+    """Put the kind before a name unless the name contains it, as a sentence begins."""
     word = {"setup": "set-up", "scale": "scale of lens"}.get(kind, kind)
     return capital(name if name.casefold().startswith(word) else f"{word} {name}")
 

@@ -6,8 +6,8 @@ from typing import Annotated
 from fastapi import Query
 
 from shimwise.bench.desk import optics as bench
+from shimwise.bench.typed_lengths import typed_distance
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.lengths import length_mm
 from shimwise.web.problems import documented
 
 __all__ = ["router"]
@@ -55,7 +55,7 @@ class Mounts:
 @router.get("/length")
 def length(text: LengthQ) -> Length:
     """Read a length as a technician writes it."""
-    return Length(length_mm(text, field="text"))
+    return Length(typed_distance(text, field="text").mm)
 
 
 @router.get("/landing")
@@ -65,8 +65,8 @@ def landing(
     """Convert a reading to microns at the sensor."""
     return bench.landing(
         focal_mm=focal_mm,
-        distance_mm=length_mm(distance, field="distance"),
-        reading_mm=length_mm(reading, field="reading"),
+        distance_mm=typed_distance(distance, field="distance").mm,
+        reading_mm=typed_distance(reading, field="reading").mm,
         separation_mm=separation_mm,
     )
 
@@ -78,7 +78,7 @@ def reading(
     """Compute where the ring is set for an error at the sensor."""
     return bench.ring_reading(
         focal_mm=focal_mm,
-        distance_mm=length_mm(distance, field="distance"),
+        distance_mm=typed_distance(distance, field="distance").mm,
         landing_um=landing_um,
         separation_mm=separation_mm,
     )
@@ -96,7 +96,7 @@ def depth(
         focal_mm=focal_mm,
         fnumber=fnumber,
         coc_mm=1e-3 * coc_um,
-        distance_mm=length_mm(distance, field="distance"),
+        distance_mm=typed_distance(distance, field="distance").mm,
     )
 
 

@@ -55,7 +55,7 @@ def import_readings(
     prep_id: Id,
     data: Annotated[bytes, Depends(body_of(CSV))],
     who: WhoQuery,
-    is_dry_run: Annotated[bool, Query(description="Only tell what it would add.")] = False,
+    is_dry_run: Annotated[bool, Query(description="Only report what it would add.")] = False,
 ) -> ReadingsOutcome:
     """Add the readings of a readings file to a prep, all of them or none; the same file again adds nothing.
 

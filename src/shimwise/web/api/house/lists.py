@@ -22,7 +22,7 @@ def import_house_list(
     record: RecordDep,
     data: Annotated[bytes, Depends(body_of(CSV))],
     who: WhoQuery,
-    is_dry_run: Annotated[bool, Query(description="Only tell what it would change.")] = True,
+    is_dry_run: Annotated[bool, Query(description="Only report what it would change.")] = True,
 ) -> HouseListOutcome:
     """Take in a house's list of bodies, lenses and sets, or report what that would change.
 

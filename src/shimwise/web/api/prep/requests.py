@@ -38,7 +38,7 @@ ReadingText = Annotated[
     str,
     StringConstraints(min_length=1, max_length=80),
     Field(
-        description="Where the ring stands when it is sharp: a length, `on`, or how far short or deep.",
+        description="Where the ring is when it is sharp: a length, `on`, or how far short or deep.",
         examples=["2' 11 1/2\"", "on", 'short by 1/4"', "deep by 5 mm"],
     ),
 ]

@@ -44,9 +44,7 @@ def choose(visit: VisitDep, prep_id: str) -> Response:
     prep = preps.open_prep(visit.record, prep_id)
     of_kind = prep.bodies if kind == "body" else prep.lenses
     found = next((one for one in of_kind if one.name == name), None)
-    form = Form()
-    form.set("unit", f"{kind}:{found.id}" if found else "")
-    return _choosing(visit, prep, form)
+    return _choosing(visit, prep, Form.filled(unit=f"{kind}:{found.id}" if found else ""))
 
 
 @router.post("")
@@ -69,7 +67,7 @@ def begin(visit: PostDep, prep_id: str) -> Response:
 @router.get(ONE)
 def show(visit: VisitDep, prep_id: str, adjustment_id: str) -> Response:
     """Show the step that is due, those that were answered, and those to come."""
-    form = Form(values={"typed_move": [visit.form.text("typed_move")]})
+    form = Form.filled(typed_move=visit.form.text("typed_move"))
     return _guide(visit, prep_id, adjustment_id, form)
 
 
@@ -197,7 +195,7 @@ def _changed(
         kept = f"?typed_move={quote(typed_move)}" if typed_move else ""
         return visit.go(f"{_path(prep_id, adjustment_id)}{kept}")
     visit.page.person = who
-    after = Form(values={"typed_move": [typed_move]})
+    after = Form.filled(typed_move=typed_move)
     return remember(_guide(visit, prep_id, adjustment_id, after), who)
 
 

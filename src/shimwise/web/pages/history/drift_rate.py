@@ -24,11 +24,9 @@ RATES = {
 @router.get("/settings/wear")
 def show_wear(visit: VisitDep) -> Response:
     """Show the rates in force."""
-    known, form = wear(visit.record), Form()
-    for field in RATES:
-        form.set(field, number(getattr(known, field)))
-    form.set("reason", known.reason)
-    return _shown(visit, form)
+    known = wear(visit.record)
+    rates = {field: number(getattr(known, field)) for field in RATES}
+    return _shown(visit, Form.filled(**rates, reason=known.reason))
 
 
 @router.post("/settings/wear")

@@ -194,9 +194,9 @@ def _shown(
         status=status,
         form=form,
         saved=visit.request.query_params.get("saved", ""),
-        who=Form(values={"who": [person_of(visit.request)]}),
+        who=Form.filled(who=person_of(visit.request)),
         has_devices=getattr(visit.request.app.state, "has_devices", False),
-        leads=leads or Form(values={"names": ["\n".join(named)]}),
+        leads=leads or Form.filled(names="\n".join(named)),
         leads_words=f"{_listed(named)} may reopen any signed prep." if named else NO_LEADS,
     )
 
@@ -206,17 +206,16 @@ def _listed(names: tuple[str, ...]) -> str:
 
 
 def _form(house: "HouseSettings") -> Form:
-    form = Form()
-    form.set("units", house.units)
-    form.set("theme", house.theme)
-    form.set("tolerance_um", number(house.tolerance_um))
-    form.set("coc_um", number(house.coc_um))
-    form.set("shim_stock_um", " ".join(map(number, house.shim_stock_um)))
-    form.set(
-        "tolerance_by_mount",
-        "\n".join(f"{mount}: {number(value)}" for mount, value in house.tolerance_by_mount.items()),
+    return Form.filled(
+        units=house.units,
+        theme=house.theme,
+        tolerance_um=number(house.tolerance_um),
+        coc_um=number(house.coc_um),
+        shim_stock_um=" ".join(map(number, house.shim_stock_um)),
+        tolerance_by_mount="\n".join(
+            f"{mount}: {number(value)}" for mount, value in house.tolerance_by_mount.items()
+        ),
     )
-    return form
 
 
 def _by_mount(form: Form) -> dict[str, float]:
@@ -226,7 +225,7 @@ def _by_mount(form: Form) -> dict[str, float]:
         if not line.strip():
             continue
         mount, _, typed = line.rpartition(":")
-        one = Form(values={"value": [typed]})
+        one = Form.filled(value=typed)
         try:
             value = one.number("value")
         except ShimwiseError:

@@ -51,7 +51,7 @@ def body_facts(form: Form, known: BodyFacts | None = None) -> BodyFacts:
 def lens_form(facts: LensFacts | None) -> Form:
     """Return the form of a lens, filled in with its facts."""
     if facts is None:
-        return Form(values={"scale_unit": ["ft"]})
+        return Form.filled(scale_unit="ft")
     form = _form_of(facts, texts=("focus_design", "scale_unit"), numbers=("fnumber", "separation_mm"))
     form.set("focal_lengths_mm", " ".join(map(number, facts.focal_lengths_mm)))
     form.set("squeeze", None if facts.squeeze == 1 else number(facts.squeeze))

@@ -250,37 +250,36 @@ def _asked_form(prep: "PrepView", query: Form) -> Form | None:
     bodies, lenses = ({unit.id for unit in units} for units in (prep.bodies, prep.lenses))
     if query.text("body") not in bodies or query.text("lens") not in lenses:
         return None
-    form = Form()
-    form.set("id", uuid.uuid4().hex)
-    form.set("body_id", query.text("body"))
-    form.set("lens_id", query.text("lens"))
     is_taped = query.text("setup") in {setup.id for setup in prep.setups}
-    form.set("setup_id", query.text("setup") if is_taped else "")
-    form.set("distance_text", "" if is_taped else query.text("distance"))
-    return form
+    return Form.filled(
+        id=uuid.uuid4().hex,
+        body_id=query.text("body"),
+        lens_id=query.text("lens"),
+        setup_id=query.text("setup") if is_taped else "",
+        distance_text="" if is_taped else query.text("distance"),
+    )
 
 
 def _first_form(prep: "PrepView", rechecks: "tuple[RecheckView, ...]") -> Form:
-    """Choose what an adjusted unit has to be read with again, else what says most next, else the newest."""
-    form = Form()
-    form.set("id", uuid.uuid4().hex)
+    """Choose what an adjusted unit must be read with again, else the most informative, else the newest."""
     after_move = next((one for view in rechecks for one in view.readings), None)
     best = prep.verdict.next[0] if prep.verdict and prep.verdict.next else None
-    upcoming = after_move or best
+    upcoming, new_id = after_move or best, uuid.uuid4().hex
     if upcoming is not None and upcoming.body_id and upcoming.lens_id:
-        form.set("body_id", upcoming.body_id)
-        form.set("lens_id", upcoming.lens_id)
-        form.set("setup_id", upcoming.setup_id)
-        if not upcoming.setup_id:
-            form.set("distance_text", upcoming.distance_text)
-        return form
+        return Form.filled(
+            id=new_id,
+            body_id=upcoming.body_id,
+            lens_id=upcoming.lens_id,
+            setup_id=upcoming.setup_id,
+            distance_text=None if upcoming.setup_id else upcoming.distance_text,
+        )
     last = prep.readings[-1] if prep.readings else None
-    body_id = last.body_id if last else prep.bodies[0].id if prep.bodies else ""
-    form.set("body_id", body_id)
-    form.set("lens_id", last.lens_id if last else prep.lenses[0].id if prep.lenses else "")
+    if last is not None:
+        return Form.filled(id=new_id, body_id=last.body_id, lens_id=last.lens_id, setup_id=last.setup_id)
+    body_id = prep.bodies[0].id if prep.bodies else ""
     own = [setup for setup in prep.setups if setup.body_id == body_id]
-    form.set("setup_id", last.setup_id if last else own[-1].id if own else "")
-    return form
+    lens_id = prep.lenses[0].id if prep.lenses else ""
+    return Form.filled(id=new_id, body_id=body_id, lens_id=lens_id, setup_id=own[-1].id if own else "")
 
 
 def _next_form(form: Form, saved: "SavedReading") -> Form:

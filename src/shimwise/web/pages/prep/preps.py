@@ -63,7 +63,7 @@ def label(visit: VisitDep) -> Response:
     if text:
         return _found(visit, text)
     sentence = "Scan a label, or type the name that is on the unit."
-    return visit.show("label.html", way="preps", sentence=sentence, form=Form(values={"text": [text]}))
+    return visit.show("label.html", way="preps", sentence=sentence, form=Form.filled(text=text))
 
 
 @router.get("/label/{code:path}")

@@ -82,5 +82,5 @@ def _sentence(found: tuple[papers.Finding, ...]) -> str:
     good = sum(one.state is papers.State.AS_SIGNED for one in found)
     if good == len(found):
         return f"All {counted(good, 'prep')} on it are what was signed."
-    told = f"{good or 'none'} {'is' if good < 2 else 'are'} what was signed"
-    return f"Of {counted(len(found), 'prep')} on it, {told}."
+    signed = f"{good or 'none'} {'is' if good < 2 else 'are'} what was signed"
+    return f"Of {counted(len(found), 'prep')} on it, {signed}."
