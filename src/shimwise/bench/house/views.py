@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Generic, TypeAlias, TypeVar
 
+from shimwise.notices import WordedNotice
+
 __all__ = [
     "AdjustmentView",
     "BodyFacts",
@@ -257,6 +259,7 @@ class HouseListOutcome:
     refused: tuple[ListRefusal, ...]
     warnings: tuple[str, ...]
     understood: tuple[str, ...] = ()
+    notices: tuple[WordedNotice, ...] = ()
 
     @property
     def new_units(self) -> tuple[str, ...]:

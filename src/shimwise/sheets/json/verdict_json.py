@@ -5,10 +5,12 @@
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import Field, fields, replace
+from enum import Enum
 from functools import cache
 from importlib.resources import files
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from shimwise.errors import SheetError
 from shimwise.inference.verdict.answer import (
@@ -26,13 +28,21 @@ from shimwise.notices import Notice
 from shimwise.remedy import Remedy
 from shimwise.sheets.words.notices import as_written, joined_text, notice_json, notice_text, notice_texts
 
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
 __all__ = ["SCHEMA_ID", "answer_from_json", "answer_to_json", "validate", "verdict_schema"]
 
 SCHEMA_ID = "shimwise.verdict/2"
 LENGTH_PLACES, PROBABILITY_PLACES = 3, 4
 """Decimals written: of µm, mm and ‰, and of probabilities, weights and shares."""
 
+_LENGTHS = ("um", "mm", "permille")
+"""Ends of the names of lengths and scales; all other numbers are shares, probabilities or turns."""
+_LISTS = ("bodies", "lenses", "setups", "operators", "readings", "causes", "next")
 _Object = dict[str, Any]
+_Value = TypeVar("_Value")
+_Unit = TypeVar("_Unit", bound=BodyAnswer)
 
 
 def answer_to_json(
@@ -42,61 +52,37 @@ def answer_to_json(
     sources: Mapping[int, str] | None = None,
     is_house: bool = False,
 ) -> _Object:
-    """Give a verdict as an object of standard JSON.
+    """Return a verdict as an object of standard JSON, as ``verdict.schema.json`` defines it.
+
+    Rounded to a nanometre, a micron of distance and 1e-4 of probability. What is no finite number is None; so
+    ``distance_mm`` is None at infinity. A weight above 1 (a reading that agrees better than most) becomes 1.
 
     Parameters
     ----------
     answer : Answer
-        What the judge said.
+        The judge's.
     remedies : sequence of Remedy
         What to do about it.
     sources : mapping of int to str, optional
         By row, the sweep's file that a landing comes from; others come from the readings file.
     is_house : bool
         Whether the units are kept in a record, and not in a kit file: for the words.
-
-    Returns
-    -------
-    dict
-        As ``verdict.schema.json`` says. Rounded to a nanometre, a micron of distance and 1e-4 of probability.
-        What is no finite number is None; so ``distance_mm`` is None at infinity. A weight above 1 (a reading
-        that agrees better than most) is written as 1.
     """
-    return {
+    known = sources or {}
+    document = {
         "schema": SCHEMA_ID,
-        "tolerance_um": _length(answer.tolerance_um),
+        "tolerance_um": _rounded("tolerance_um", answer.tolerance_um),
         "headline": answer.headline,
-        "bodies": [_unit(body) for body in answer.bodies],
-        "lenses": [_lens(lens) for lens in answer.lenses],
-        "setups": [
-            {
-                "name": setup.name,
-                "error_mm": _length(setup.error_mm),
-                "sd_mm": _length(setup.sd_mm),
-                "p_out": _share(setup.p_out),
-            }
-            for setup in answer.setups
-        ],
-        "operators": [{"name": operator.name, "k": _share(operator.k)} for operator in answer.operators],
-        "readings": [_reading(reading, (sources or {}).get(reading.row)) for reading in answer.readings],
-        "causes": [
-            {"kind": cause.kind, "unit": cause.unit, "probability": _share(cause.probability)}
-            for cause in answer.causes
-        ],
-        "next": [
-            {
-                "body": one.body,
-                "lens": one.lens,
-                "distance_mm": _length(one.distance_mm),
-                "sd_after_um": _length(one.sd_after_um),
-            }
-            for one in answer.next
-        ],
-        "remedies": [_remedy(remedy, is_house=is_house) for remedy in remedies],
+        **{name: [_plain(one) for one in getattr(answer, name)] for name in _LISTS},
+        "readings": [_reading(one, known.get(one.row)) for one in answer.readings],
+        "remedies": [_remedy(one, is_house=is_house) for one in remedies],
         "warnings": notice_texts(answer.notices, is_house=is_house),
         "notices": [_notice(one, is_house=is_house) for one in answer.notices],
-        **_past(answer),
     }
+    if answer.past_bodies or answer.past_lenses:
+        past = {"bodies": answer.past_bodies, "lenses": answer.past_lenses}
+        document["past"] = {name: [_plain(one) for one in units] for name, units in past.items()}
+    return document
 
 
 def answer_from_json(document: Mapping[str, Any]) -> Answer:
@@ -105,32 +91,24 @@ def answer_from_json(document: Mapping[str, Any]) -> Answer:
     Warnings of ``/1`` have no code: their sentences are kept as they are.
     """
     tolerance_um, past = document["tolerance_um"], document.get("past", {})
+    near = [{**one, "distance_mm": _or(one["distance_mm"], math.inf)} for one in document["next"]]
+
+    def units(kind: type[_Unit], listed: Iterable[Mapping[str, Any]]) -> tuple[_Unit, ...]:
+        return _read(kind, listed, tolerance_um=tolerance_um)
+
     return Answer(
         tolerance_um=tolerance_um,
         headline=document["headline"],
-        bodies=_read_bodies(document, tolerance_um),
-        lenses=_read_lenses(document, tolerance_um),
-        setups=tuple(
-            SetupAnswer(
-                name=one["name"],
-                error_mm=_number(one["error_mm"]),
-                sd_mm=_number(one["sd_mm"]),
-                p_out=_number(one["p_out"]),
-            )
-            for one in document["setups"]
-        ),
-        operators=tuple(
-            OperatorAnswer(name=one["name"], k=_number(one["k"])) for one in document["operators"]
-        ),
-        readings=tuple(_read_reading(one) for one in document["readings"]),
-        causes=tuple(
-            Cause(kind=one["kind"], unit=one["unit"], probability=_number(one["probability"]))
-            for one in document["causes"]
-        ),
-        next=tuple(_read_next(one) for one in document["next"]),
+        bodies=units(BodyAnswer, document["bodies"]),
+        lenses=units(LensAnswer, document["lenses"]),
+        setups=_read(SetupAnswer, document["setups"]),
+        operators=_read(OperatorAnswer, document["operators"]),
+        readings=_read(ReadingAnswer, document["readings"], line=0, body="", lens="", setup=""),
+        causes=_read(Cause, document["causes"]),
+        next=_read(NextReading, near),
         notices=_notices(document),
-        past_bodies=_read_bodies(past, tolerance_um),
-        past_lenses=_read_lenses(past, tolerance_um),
+        past_bodies=units(BodyAnswer, past.get("bodies", ())),
+        past_lenses=units(LensAnswer, past.get("lenses", ())),
     )
 
 
@@ -178,60 +156,28 @@ def _validator() -> Any:  # noqa: ANN401 - the library's classes are made at run
     return Draft202012Validator(verdict_schema())
 
 
-def _read_bodies(document: Mapping[str, Any], tolerance_um: float) -> tuple[BodyAnswer, ...]:
-    return tuple(BodyAnswer(**_read_unit(one, tolerance_um)) for one in document.get("bodies", ()))
+def _plain(value: "DataclassInstance") -> _Object:
+    """Return the fields of a value, numbers rounded by their names."""
+    return {one.name: _rounded(one.name, getattr(value, one.name)) for one in fields(value)}
 
 
-def _read_lenses(document: Mapping[str, Any], tolerance_um: float) -> tuple[LensAnswer, ...]:
-    return tuple(
-        LensAnswer(
-            **_read_unit(one, tolerance_um),
-            scale_permille=_number(one["scale_permille"]),
-            scale_sd_permille=_number(one["scale_sd_permille"]),
-            p_scale_out=_number(one["p_scale_out"]),
-        )
-        for one in document.get("lenses", ())
-    )
+def _read(kind: type[_Value], listed: Iterable[Mapping[str, Any]], **defaults: Any) -> tuple[_Value, ...]:  # noqa: ANN401
+    """Return a value for each object: its fields by name, null as nan."""
+    found = []
+    for one in listed:
+        given = {**defaults, **one}
+        found.append(kind(**{field.name: _field(field, given[field.name]) for field in fields(kind)}))  # type: ignore[arg-type]
+    return tuple(found)
 
 
-def _read_unit(one: Mapping[str, Any], tolerance_um: float) -> dict[str, Any]:
-    return {
-        "name": one["name"],
-        "error_um": _number(one["error_um"]),
-        "sd_um": _number(one["sd_um"]),
-        "low_um": _number(one["low_um"]),
-        "high_um": _number(one["high_um"]),
-        "p_out": _number(one["p_out"]),
-        "verdict": Verdict(one["verdict"]),
-        "tolerance_um": one.get("tolerance_um", tolerance_um),
-    }
+def _field(field: "Field[Any]", value: Any) -> Any:  # noqa: ANN401 - as JSON has it
+    if field.type is Verdict:
+        return Verdict(value)
+    return float(_or(value, math.nan)) if field.type is float else value
 
 
-def _read_reading(one: Mapping[str, Any]) -> ReadingAnswer:
-    return ReadingAnswer(
-        row=one["row"],
-        line=one.get("line", 0),
-        body=one.get("body", ""),
-        lens=one.get("lens", ""),
-        setup=one.get("setup", ""),
-        landing_um=_number(one["landing_um"]),
-        sd_um=_number(one["sd_um"]),
-        weight=_number(one["weight"]),
-    )
-
-
-def _read_next(one: Mapping[str, Any]) -> NextReading:
-    distance_mm = one["distance_mm"]
-    return NextReading(
-        body=one["body"],
-        lens=one["lens"],
-        distance_mm=math.inf if distance_mm is None else float(distance_mm),
-        sd_after_um=_number(one["sd_after_um"]),
-    )
-
-
-def _number(value: float | None) -> float:
-    return math.nan if value is None else float(value)
+def _or(value: float | None, other: float) -> float:
+    return other if value is None else value
 
 
 def _notices(document: Mapping[str, Any]) -> tuple[Notice, ...]:
@@ -240,90 +186,37 @@ def _notices(document: Mapping[str, Any]) -> tuple[Notice, ...]:
     return tuple(Notice(one["code"], one["unit"], one["numbers"]) for one in document["notices"])
 
 
-def _past(answer: Answer) -> _Object:
-    """Give units as they were before an adjustment; nothing, where none was adjusted."""
-    if not answer.past_bodies and not answer.past_lenses:
-        return {}
-    return {
-        "past": {
-            "bodies": [_unit(body) for body in answer.past_bodies],
-            "lenses": [_lens(lens) for lens in answer.past_lenses],
-        }
-    }
-
-
-def _unit(unit: BodyAnswer) -> _Object:
-    return {
-        "name": unit.name,
-        "error_um": _length(unit.error_um),
-        "sd_um": _length(unit.sd_um),
-        "low_um": _length(unit.low_um),
-        "high_um": _length(unit.high_um),
-        "p_out": _share(unit.p_out),
-        "verdict": unit.verdict.value,
-        "tolerance_um": _length(unit.tolerance_um),
-    }
-
-
-def _lens(lens: LensAnswer) -> _Object:
-    return {
-        **_unit(lens),
-        "scale_permille": _length(lens.scale_permille),
-        "scale_sd_permille": _length(lens.scale_sd_permille),
-        "p_scale_out": _share(lens.p_scale_out),
-    }
-
-
 def _reading(reading: ReadingAnswer, source: str | None) -> _Object:
-    place = {"line": reading.line} if source is None else {"source": source}
-    return {
-        "row": reading.row,
-        **place,
-        "body": reading.body,
-        "lens": reading.lens,
-        "setup": reading.setup,
-        "landing_um": _length(reading.landing_um),
-        "sd_um": _length(reading.sd_um),
-        "weight": _share(min(reading.weight, 1.0)),
-    }
+    plain = _plain(replace(reading, weight=min(reading.weight, 1.0)))
+    if source is None:
+        return plain
+    return {"row": plain.pop("row"), "source": source, **{k: v for k, v in plain.items() if k != "line"}}
 
 
 def _notice(notice: Notice, *, is_house: bool) -> _Object:
-    numbers = {
-        key: _length(value) if isinstance(value, float) else value for key, value in notice.numbers.items()
-    }
+    numbers = {key: _rounded(key, value) for key, value in notice.numbers.items()}
     return {**notice_json(notice, is_house=is_house), "numbers": numbers}
 
 
 def _remedy(remedy: Remedy, *, is_house: bool) -> _Object:
+    plain = _plain(remedy)
+    del plain["advice"]
     return {
-        "unit": remedy.unit,
-        "kind": remedy.kind.value,
-        "action": remedy.action.value,
-        "amount_um": _length(remedy.amount_um),
-        "amount_sd_um": _length(remedy.amount_sd_um),
-        "direction": remedy.direction.value if remedy.direction else None,
+        **plain,
         "text": joined_text(remedy.advice, is_house=is_house),
-        "turns": _share(remedy.turns),
-        "turns_sd": _share(remedy.turns_sd),
-        "turn": remedy.turn.value if remedy.turn else None,
-        "shims_um": [_length(shim) for shim in remedy.shims_um],
-        "leftover_um": _length(remedy.leftover_um),
+        "shims_um": [_rounded("shims_um", shim) for shim in remedy.shims_um],
         "steps": [notice_text(one, is_house=is_house) for one in remedy.steps],
         "cautions": [notice_text(one, is_house=is_house) for one in remedy.cautions],
     }
 
 
-def _length(value: float | None) -> float | None:
-    return _rounded(value, LENGTH_PLACES)
-
-
-def _share(value: float | None) -> float | None:
-    return _rounded(value, PROBABILITY_PLACES)
-
-
-def _rounded(value: float | None, places: int) -> float | None:
-    """Round a number; nought has no sign, and what is no finite number is None."""
-    if value is None or not math.isfinite(value):
+def _rounded(name: str, value: Any) -> Any:  # noqa: ANN401 - the value of any field
+    """Return a field as JSON: numbers rounded, nought without a sign, None if no finite number."""
+    if isinstance(value, Enum):
+        return value.value
+    if not isinstance(value, float):
+        return value
+    if not math.isfinite(value):
         return None
-    return round(float(value), places) + 0.0
+    is_length = name.rpartition("_")[2] in _LENGTHS
+    return round(float(value), LENGTH_PLACES if is_length else PROBABILITY_PLACES) + 0.0

@@ -100,9 +100,9 @@ def test_a_list_with_semicolons_may_have_decimal_commas(house: House) -> None:
     ("data", "match"),
     [
         (b"", "is empty"),
-        (b",", "the column kind is missing"),
+        (b",", "the columns kind, name are missing"),
         (b"name,serial\nA,1\n", "the column kind is missing"),
-        (b"kind,name,name\n", "the column name stands there twice"),
+        (b"kind,name,name\n", "column name: stands in the header twice, in place 2 and 3"),
         (b'kind,name\nbody,"A\n', "Close the quotes"),
         (b"PK\x03\x04", "is a workbook"),
         (b"kind,name\nbody,\x00\n", r"U\+0000"),

@@ -221,7 +221,7 @@ def test_a_document_that_no_record_wrote_is_refused_with_the_place(
         with pytest.raises(RecordError, match=told), away.writing(who="Bo") as change:
             import_prep(change, document)
         with away.reading() as connection:
-            assert preps.count_preps(connection) == 0
+            assert preps.prep_lines(connection) == []
             assert journal.last_seq(connection) == 0
 
 
@@ -242,7 +242,11 @@ def test_a_document_that_no_record_wrote_is_refused_with_the_place(
         ("prep.revision", 1, "at revision 1, and was judged or signed at 9"),
         ("lenses.0.focal_lengths_mm", ["long"], "focal_lengths_mm are"),
         ("lenses.1.by_distance", [[1.0, 2.0]], "rows of another length"),
-        ("verdicts.0.document", {"schema": "x", "bodies": [{}]}, "says of its bodies what no verdict says"),
+        (
+            "verdicts.0.document",
+            {"schema": "x", "bodies": [{}]},
+            "has lines on its bodies that no verdict has",
+        ),
         ("verdicts.0.document", 5, "of no known kind"),
         ("bodies.0.epoch", 0, "in epoch 0, and was adjusted into epoch 1"),
         ("adjustments.0.epoch_before", 3, "from epoch 3 to 1"),
