@@ -5,8 +5,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import api_house
 from api_house import WHO, Door
-from api_house import short_prep as prep_with_gauge
 from pages_house import PageSeen, opened_pages
 
 if TYPE_CHECKING:
@@ -18,17 +18,16 @@ SCRIPT = {"HX-Request": "true"}
 
 
 @contextmanager
-def furnished(folder: Path) -> Iterator[Door]:
+def furnished(folder: Path, *, short_um: float | None = None) -> Iterator[Door]:
     """Open pages over the invented house; redirects are looked at, not followed."""
-    with opened_pages(folder) as door:
-        door.furnish()
+    with opened_pages(folder, is_furnished=True, short_um=short_um) as door:
         door.client.follow_redirects = False
         yield door
 
 
 def short_prep(door: Door, *, value_um: float = -20.0) -> str:
-    """Start a prep as :func:`api_house.short_prep` does, and judge it."""
-    prep_id = prep_with_gauge(door, value_um=value_um)
+    """Start a prep as :func:`api_house.short_prep`, and judge it; return its id."""
+    prep_id = api_house.short_prep(door, value_um=value_um)
     door.post(f"/preps/{prep_id}/verdict/refresh", 200, who=WHO)
     return prep_id
 

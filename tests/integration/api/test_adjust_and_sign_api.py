@@ -2,13 +2,21 @@
 
 import base64
 import copy
+from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
-from api_house import LEAD, WHO, Door, adjusted, answer, begin, excepted, short_prep, sign
+from api_house import LEAD, WHO, Door, adjusted, answer, begin, excepted, opened_door, short_prep, sign
 
 from shimwise.bench.sign.papers import make_sheets
 
 NEW_ID = "0" * 32
+
+
+@pytest.fixture
+def door(tmp_path: Path) -> Iterator[Door]:
+    with opened_door(tmp_path / "record") as opened:
+        yield opened
 
 
 def signed(door: Door) -> str:

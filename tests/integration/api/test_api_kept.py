@@ -168,7 +168,6 @@ def test_no_field_is_lost_or_changed(now: dict[str, dict[str, str]], kept: dict[
 
 def test_the_answers_hold_what_they_held(tmp_path: Path) -> None:
     with opened_door(tmp_path / "record") as door:
-        door.furnish()
         found = {name: kinds_of(answer) for name, answer in answers(door)}
     for name, kept in ANSWERS.items():
         assert {at: sorted(found[name].get(at, ())) for at in kept} == kept, name

@@ -1,13 +1,25 @@
 """A prep by the interface alone, as a house's stock system would do it."""
 
 import uuid
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from api_house import WHO, Door, opened_door
+from api_house import WHO, Door, TestClient, furnish, opened_door
+
+from record_template import copied_record
+from shimwise.bench.verdict.judge_service import JudgeService
+from shimwise.record import Record
+from shimwise.web.app import ServeSettings, create_app
 
 NEW_ID = "0" * 32
+
+
+@pytest.fixture
+def door(tmp_path: Path) -> Iterator[Door]:
+    with opened_door(tmp_path / "record") as opened:
+        yield opened
 
 
 def test_a_whole_prep_from_start_to_verdict_and_close(door: Door) -> None:
@@ -177,13 +189,16 @@ def test_a_withdrawn_reading_is_given_back(door: Door) -> None:
 
 
 def test_the_verdict_follows_by_itself_where_the_judge_runs(tmp_path: Path) -> None:
-    with opened_door(tmp_path / "record", has_judge=True) as door:
-        door.furnish()
-        prep = door.start()
-        door.read(prep["id"], "on")
-        judge = door.client.app.state.judge  # type: ignore[attr-defined]
-        assert judge.wait(60)
-        assert door.get(f"/preps/{prep['id']}/verdict")["is_current"]
+    ids = copied_record(tmp_path, furnish)
+    with Record.open(tmp_path) as record:
+        judge = JudgeService(record)
+        app = create_app(record, settings=ServeSettings(has_pages=False), judge=judge)
+        with TestClient(app) as client:
+            door = Door(client, record, ids)
+            prep = door.start()
+            door.read(prep["id"], "on")
+            assert judge.wait(60)
+            assert door.get(f"/preps/{prep['id']}/verdict")["is_current"]
 
 
 def test_a_label_is_found_by_its_address_its_id_and_its_name(door: Door) -> None:

@@ -1,14 +1,22 @@
 """A prep's papers from its page: PDF downloads, and refusals on the page."""
 
 import io
+from collections.abc import Iterator
+from pathlib import Path
 
 import pypdf
 import pytest
 from api_house import Door
-from pages_bench import short_prep
+from pages_bench import furnished, short_prep
 from pages_house import see
 
 KINDS = ("check-sheet", "lens-cards", "labels", "set-table")
+
+
+@pytest.fixture
+def door(tmp_path: Path) -> Iterator[Door]:
+    with furnished(tmp_path / "record") as opened:
+        yield opened
 
 
 def test_the_prep_leads_to_its_papers(door: Door) -> None:

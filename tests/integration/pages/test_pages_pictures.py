@@ -8,6 +8,7 @@ import pytest
 from api_house import Door
 from pages_house import opened_pages
 
+from record_template import copied_record
 from shimwise.bench.demo.demo_record import DemoRecord, fill_demo
 from shimwise.bench.house.units import list_units, show_unit
 from shimwise.bench.house.views import BodyFacts
@@ -19,8 +20,10 @@ from shimwise.errors import SheetError
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Door, DemoRecord]]:
-    with opened_pages(tmp_path_factory.mktemp("pictures") / "record") as door:
-        yield door, fill_demo(door.record)
+    folder = tmp_path_factory.mktemp("pictures")
+    demo = copied_record(folder, fill_demo)
+    with opened_pages(folder) as door:
+        yield door, demo
 
 
 def test_the_table_beside_the_picture_holds_every_reading_that_stands(bench: tuple[Door, DemoRecord]) -> None:

@@ -4,15 +4,24 @@ import json
 import math
 import re
 import uuid
+from collections.abc import Iterator
 from html import unescape
+from pathlib import Path
 
 import pytest
 from api_house import WHO, Door
-from pages_house import PageSeen, see
+from pages_house import PageSeen, opened_pages, see
 
 from shimwise.record import RecordBusy
 
 SCRIPT = {"HX-Request": "true"}
+
+
+@pytest.fixture
+def door(tmp_path: Path) -> Iterator[Door]:
+    with opened_pages(tmp_path / "record", is_furnished=True) as opened:
+        opened.client.follow_redirects = False
+        yield opened
 
 
 @pytest.fixture

@@ -133,7 +133,8 @@ def test_what_the_door_itself_needs_is_open(house: House) -> None:
 
 @pytest.mark.parametrize("path", ["/pairs", "/static", "/devices", "/worker.js/x", "//pair", "/PAIR"])
 def test_nothing_else_is(house: House, path: str) -> None:
-    assert house.client().get(f"{house.at}{path}").status_code in {303, 401}
+    answer = house.client().get(f"{house.at}{path}")
+    assert (answer.status_code, answer.headers["location"]) == (303, f"/pair?next={path}")
 
 
 def test_the_passphrase_pairs_a_device(house: House) -> None:
