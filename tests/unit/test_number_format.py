@@ -5,10 +5,10 @@ import math
 import pytest
 
 from shimwise import number_format
-from shimwise.bench.prep.landing import landing_words
 from shimwise.inference.verdict.answer import BodyAnswer, Verdict
 from shimwise.inference.verdict.headline import unit_sentence
 from shimwise.remedy import advise_body
+from shimwise.sheets.words.landing_words import landing_text
 from shimwise.sheets.words.notices import joined_text
 from shimwise.sheets.words.shared import error_text
 from shimwise.web.pages import view
@@ -56,7 +56,7 @@ def test_one_value_is_the_same_in_the_sentence_the_table_the_page_and_the_advice
     ("um", "words", "side"), [(-0.5, "1 µm short", "short"), (0.49, "on the mark", "on")]
 )
 def test_what_is_on_the_mark_in_words_is_nought_in_figures(um: float, words: str, side: str) -> None:
-    assert landing_words(um) == words
+    assert landing_text(um) == words
     assert view.way(um) == side
     assert number_format.is_nought(um) is (side == "on")
 

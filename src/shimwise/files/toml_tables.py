@@ -6,7 +6,7 @@ from itertools import pairwise
 from typing import TypeVar
 
 from shimwise.files.errors import CellError, KitError, shown
-from shimwise.files.limits import Limits
+from shimwise.files.limits import NumberRange
 from shimwise.files.names import cleaned_name
 
 T = TypeVar("T")
@@ -45,12 +45,12 @@ class Table:
                     f"is no key that is known here.{meant} Known are: {', '.join(self.asked)}.", shown(key)
                 )
 
-    def number(self, key: str, limits: Limits) -> float | None:
+    def number(self, key: str, limits: NumberRange) -> float | None:
         """Return a number within limits; None if the key is absent."""
         value = self._take(key)
         return None if value is None else self._number(value, key, limits)
 
-    def numbers(self, key: str, limits: Limits, *, is_rising: bool = True) -> tuple[float, ...]:
+    def numbers(self, key: str, limits: NumberRange, *, is_rising: bool = True) -> tuple[float, ...]:
         """Return a number or a list of numbers, rising or not, as a tuple; empty where the key is absent."""
         value = self._take(key)
         if value is None:
@@ -131,7 +131,7 @@ class Table:
             raise self.refuse(f"is {_kind(value)}; accepted is a table.", key)
         return Table(value, name=self.name, place=".".join(part for part in (self.place, key) if part))
 
-    def _number(self, value: object, key: str, limits: Limits) -> float:
+    def _number(self, value: object, key: str, limits: NumberRange) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise self.refuse(f"is {_kind(value)}; accepted is a number, without quotes.", key)
         if not limits.hold(value):

@@ -144,12 +144,6 @@ class Adjustment:
         move = self.confirmed.get(Step.MOVE)
         return None if move is None else move.move
 
-    @property
-    def is_locked_after(self) -> bool | None:
-        """Whether the lock was set at the end; None where there is none, or it was not asked yet."""
-        after = self.confirmed.get(Step.LOCK_AFTER)
-        return None if after is None else after.answer is StepAnswer.SET
-
     def confirm(
         self,
         step: Step,

@@ -6,7 +6,7 @@ codes come first.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import Any
 
@@ -118,28 +118,18 @@ class Move:
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON."""
-        return {
-            "change_um": self.change_um,
-            "change_sd_um": self.change_sd_um,
-            "turns": self.turns,
-            "turn": str(self.turn) if self.turn else None,
-            "approach": str(self.approach) if self.approach else None,
-            "shims_in_um": list(self.shims_in_um),
-            "shims_out_um": list(self.shims_out_um),
-        }
+        return {key: list(one) if isinstance(one, tuple) else one for key, one in asdict(self).items()}
 
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> "Move":
         """Read what :meth:`to_json` wrote."""
-        return cls(
-            change_um=_number(data["change_um"]),
-            change_sd_um=_number(data["change_sd_um"]),
-            turns=_number(data["turns"]),
-            turn=Turn(data["turn"]) if data["turn"] else None,
-            approach=Turn(data["approach"]) if data["approach"] else None,
-            shims_in_um=tuple(float(shim) for shim in data["shims_in_um"]),
-            shims_out_um=tuple(float(shim) for shim in data["shims_out_um"]),
-        )
+        values: dict[str, Any] = {
+            key: None if data[key] is None else float(data[key])
+            for key in ("change_um", "change_sd_um", "turns")
+        }
+        values |= {key: Turn(data[key]) if data[key] else None for key in ("turn", "approach")}
+        values |= {key: tuple(map(float, data[key])) for key in ("shims_in_um", "shims_out_um")}
+        return cls(**values)
 
 
 def answers_to(step: Step, guide: Guide) -> tuple[StepAnswer, ...]:
@@ -155,7 +145,3 @@ def answers_to(step: Step, guide: Guide) -> tuple[StepAnswer, ...]:
             return (StepAnswer.DONE, StepAnswer.SENT_OUT)
         case _:
             return (StepAnswer.DONE,)
-
-
-def _number(value: float | None) -> float | None:
-    return None if value is None else float(value)

@@ -13,7 +13,7 @@ import hashlib
 import secrets
 import threading
 import uuid
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from itertools import count
 from typing import TYPE_CHECKING, Any
@@ -195,27 +195,11 @@ def _free_name(wanted: str, taken: set[str]) -> str:
 
 def _devices_in(connection: "Connection") -> tuple[Device, ...]:
     stored: Any = kept.setting(connection, _DEVICES) or []
-    return tuple(
-        Device(
-            id=row["id"],
-            name=row["name"],
-            paired_at=datetime.fromisoformat(row["paired_at"]),
-            how=row["how"],
-            digest=row["digest"],
-        )
-        for row in stored
-    )
+    return tuple(Device(**{**row, "paired_at": datetime.fromisoformat(row["paired_at"])}) for row in stored)
 
 
 def _keep(change: "Change", known: tuple[Device, ...]) -> None:
-    rows = [
-        {
-            "id": device.id,
-            "name": device.name,
-            "paired_at": device.paired_at.isoformat(),
-            "how": device.how,
-            "digest": device.digest,
-        }
-        for device in known
-    ]
+    rows = [{**asdict(device), "paired_at": device.paired_at.isoformat()} for device in known]
+    for row in rows:
+        del row["seen_at"]
     kept.change_setting(change, _DEVICES, rows)

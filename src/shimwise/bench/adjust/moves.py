@@ -48,17 +48,7 @@ class MovePlan:
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON."""
-        return {
-            "error_um": self.error_um,
-            "error_sd_um": self.error_sd_um,
-            "move": self.move.to_json(),
-            "turns_sd": self.turns_sd,
-            "is_trial": self.is_trial,
-            "leftover_um": self.leftover_um,
-            "order": [list(one) for one in self.order],
-            "screw": None if self.screw is None else asdict(self.screw),
-            "peak": self.peak,
-        }
+        return {**asdict(self), "move": self.move.to_json(), "order": [list(one) for one in self.order]}
 
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> "MovePlan":

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.desk.inputs import Progress
 from shimwise.bench.desk.judge import Judged, judge_file, print_verdict, save_verdict_figure, verdict_json
+from shimwise.bench.output_files import write_whole
 from shimwise.errors import SheetError
 from shimwise.inference.verdict.answer import Z95, BodyAnswer
 from shimwise.sheets.pictures.picture import is_doubted
@@ -88,17 +89,17 @@ def run_demo(folder: Path, *, seed: int = 0, progress: Progress | None = None) -
     """
     bench = files("shimwise.bench.demo").joinpath("demo_bench")
     truth = json.loads(bench.joinpath("truth.json").read_text(encoding="utf-8"))
-    readings, kit, readings_after = (
-        _write(folder / f"demo-{name}", bench.joinpath(name).read_text(encoding="utf-8"))
-        for name in ("readings.csv", "kit.toml", AFTER)
-    )
+    readings, kit, readings_after = (folder / f"demo-{name}" for name in ("readings.csv", "kit.toml", AFTER))
+    for path in (readings, kit, readings_after):
+        write_whole(path, bench.joinpath(path.name.removeprefix("demo-")).read_bytes())
     after = json.loads(bench.joinpath("truth-after.json").read_text(encoding="utf-8"))
     judged = judge_file(readings, kit_path=kit, seed=seed, progress=progress)
     if progress is not None:
         progress("Drawing the figure", 0, 0)
     figures = [save_verdict_figure(judged, folder / name) for name in _FIGURES]
     text = json.dumps(verdict_json(judged), ensure_ascii=False, indent=1, allow_nan=False)
-    verdict = _write(folder / "demo-verdict.json", f"{text}\n")
+    verdict = folder / "demo-verdict.json"
+    write_whole(verdict, f"{text}\n")
     return Demo(
         judged=judged,
         faults=_faults(judged, truth),
@@ -189,19 +190,6 @@ def _after_lines(after: After) -> list[str]:
 
 def _signed(value: float) -> str:
     return f"{'−' if value < 0 else '+'}{abs(value):.0f}"
-
-
-def _write(path: Path, text: str) -> Path:
-    """Write a file whole: beside its place first, then into it."""
-    part = path.with_name(f".{path.name}.part")
-    try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
-    except OSError as error:
-        raise SheetError(f"{path} cannot be written: {error.strerror}. Choose another folder.") from error
-    finally:
-        part.unlink(missing_ok=True)
-    return path
 
 
 def _faults(judged: Judged, truth: dict[str, Any]) -> tuple[Fault, ...]:

@@ -11,7 +11,6 @@ from shimwise.inference.verdict.answer import Answer, Verdict
 from shimwise.inference.verdict.headline import NAMED_P
 from shimwise.inference.verdict.judge import judge
 from shimwise.remedy import Remedy, advise
-from shimwise.sheets.words.notices import as_written
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -111,7 +110,7 @@ def judge_inputs(inputs: Inputs, *, seed: int = 0, progress: Progress | None = N
     answer = judge(inputs.prep, seed=seed)
     remedies = advise(answer, mechanisms=inputs.kit.mechanisms(), stock_um=inputs.kit.shim_stock_um)
     return Judged(
-        answer=replace(answer, notices=(*map(as_written, inputs.warnings), *answer.notices)),
+        answer=replace(answer, notices=(*inputs.notices, *answer.notices)),
         remedies=remedies,
         readings=inputs.prep.readings,
         lens_text=lens_texts(inputs.prep),

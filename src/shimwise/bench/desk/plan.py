@@ -1,6 +1,6 @@
 """Plan a check: what to read to know every body to ±x µm, before the first reading or after some."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,6 +14,8 @@ from shimwise.inference.model.candidates import USUAL_DISTANCES_MM
 from shimwise.inference.plan.planner import Plan, plan_check
 from shimwise.inference.verdict.answer import NextReading
 from shimwise.lengths import length_to_mm
+from shimwise.notices import Notice
+from shimwise.sheets.words.notices import notice_texts
 from shimwise.sheets.words.shared import listed
 
 if TYPE_CHECKING:
@@ -36,7 +38,7 @@ class Planned:
     next: tuple[NextReading, ...]
     lens_text: Mapping[str, str]
     distance_text: Mapping[float, str]
-    warnings: tuple[str, ...]
+    notices: tuple[Notice, ...]
 
 
 def plan_file(
@@ -94,7 +96,7 @@ def plan_file(
         next=judge_inputs(inputs, progress=progress).answer.next if inputs.prep.readings else (),
         lens_text=lens_texts(inputs.prep),
         distance_text=texts,
-        warnings=(*inputs.warnings, *_not_known(named, inputs), *_not_planned_with(inputs)),
+        notices=(*inputs.notices, *_not_known(named, inputs), *_not_planned_with(inputs)),
     )
 
 
@@ -111,17 +113,12 @@ def _refuse_unless_possible(target_um: float, k: float | None) -> None:
         )
 
 
-def _not_known(bodies: Sequence[str], inputs: Inputs) -> list[str]:
-    """Tell of bodies that were named and that neither the kit nor a reading knows, where others are known."""
+def _not_known(bodies: Sequence[str], inputs: Inputs) -> Iterator[Notice]:
+    """Warn of bodies that are named where others are known, and neither the kit nor a reading knows them."""
     known = {*inputs.prep.bodies, *(reading.body for reading in inputs.prep.readings)}
-    if not known:
-        return []
-    return [
-        f"Body {name} is neither in the kit nor in the readings: it is planned as one of which nothing is "
-        f"known. Known are {listed(sorted(known))}."
-        for name in bodies
-        if name not in known
-    ]
+    for name in bodies if known else ():
+        if name not in known:
+            yield Notice("body_not_known", name, {"known": listed(sorted(known))})
 
 
 def _body_name(text: str) -> str:
@@ -135,22 +132,14 @@ def _body_name(text: str) -> str:
     return name
 
 
-def _not_planned_with(inputs: Inputs) -> list[str]:
-    """Tell of lenses that the kit names but does not describe well enough to plan with."""
+def _not_planned_with(inputs: Inputs) -> Iterator[Notice]:
+    """Warn of lenses that the kit names but does not describe well enough to plan with."""
     read = {reading.lens for reading in inputs.prep.readings}
-    texts = []
     for name, lens in inputs.prep.lenses.items():
-        missing = [
-            key
-            for key, is_missing in (
-                ("focal_length_mm", not lens.focal_lengths_mm),
-                ("f_number", lens.fnumber is None),
-            )
-            if is_missing
-        ]
+        missing = ["focal_length_mm"] if not lens.focal_lengths_mm else []
+        missing += ["f_number"] if lens.fnumber is None else []
         if missing and name not in read:
-            texts.append(f"{name} is not planned with: the kit does not give its {' and '.join(missing)}.")
-    return texts
+            yield Notice("lens_not_planned", name, {"missing": " and ".join(missing)})
 
 
 def plan_json(planned: Planned) -> dict[str, Any]:
@@ -161,7 +150,7 @@ def plan_json(planned: Planned) -> dict[str, Any]:
         planned.plan,
         next_readings=planned.next,
         typed_distances=planned.distance_text,
-        warnings=planned.warnings,
+        warnings=notice_texts(planned.notices),
     )
 
 
@@ -175,5 +164,5 @@ def print_plan(console: "Console", planned: Planned) -> None:
         next_readings=planned.next,
         lens_text=planned.lens_text,
         typed_distances=planned.distance_text,
-        warnings=planned.warnings,
+        warnings=notice_texts(planned.notices),
     )

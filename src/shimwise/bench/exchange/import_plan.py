@@ -9,12 +9,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import InputError, NotFound
-from shimwise.bench.exchange.import_messages import (
-    told_of_adjusted,
-    told_of_facts,
-    told_of_repeats,
-    told_of_tolerance,
-)
+from shimwise.bench.exchange.import_messages import adjusted_units, kept_facts, kit_tolerance, repeats
 from shimwise.bench.exchange.import_units import FileUnits, ReadingsSource
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
@@ -22,7 +17,9 @@ from shimwise.bench.prep.preps import MOST_BODIES, MOST_LENSES, prep_title
 from shimwise.bench.prep.setups import new_setup, setup_at
 from shimwise.bench.prep.states import OPEN, refuse_unless_open
 from shimwise.bench.typed_lengths import TypedLength
+from shimwise.fields import build_from
 from shimwise.files.rows import FileRow
+from shimwise.notices import Notice
 from shimwise.record.names import name_key
 from shimwise.record.queries import evidence, units
 from shimwise.record.queries import preps as kept
@@ -51,7 +48,7 @@ class Draft:
     setups: tuple[SetupRow, ...] = ()
     gauges: tuple[GaugeRow, ...] = ()
     readings: tuple[ReadingRow, ...] = ()
-    warnings: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
 
 
 def draft_of(
@@ -95,11 +92,11 @@ def draft_of(
         setups=tuple(taped.new),
         gauges=tuple(_gauges(source, found, prep, who=who, at=at)),
         readings=readings,
-        warnings=(
-            *told_of_adjusted(connection, prep, found),
-            *told_of_facts(source, found),
-            *told_of_tolerance(source, prep, house),
-            *told_of_repeats(there, readings, [*taped.known, *taped.new], rows),
+        notices=(
+            *adjusted_units(connection, prep, found),
+            *kept_facts(source, found),
+            *kit_tolerance(source, prep, house),
+            *repeats(there, readings, [*taped.known, *taped.new], rows),
         ),
     )
 
@@ -237,7 +234,9 @@ def _reading(
 ) -> ReadingRow:
     reading = row.reading
     body, lens = found.body(row), found.lens(row)
-    return ReadingRow(
+    return build_from(
+        ReadingRow,
+        reading,
         id=id_,
         prep_id=prep.id,
         setup_id=taped.at_row(row, body).id,
@@ -245,15 +244,9 @@ def _reading(
         lens_id=lens.id,
         body_epoch=body.epoch,
         lens_epoch=lens.epoch,
-        focal_mm=reading.focal_mm,
-        fnumber=reading.fnumber,
         axis=reading.axis.value if reading.axis else "",
-        reading_mm=reading.reading_mm,
         reading_text=row.reading_text,
-        operator=reading.operator,
-        stop=reading.stop,
         at_text=reading.at,
-        note=reading.note,
         taken_at=at,
     )
 

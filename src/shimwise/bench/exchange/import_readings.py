@@ -18,10 +18,11 @@ from shimwise.files.columns import KNOWN, SEPARATORS, plain_column
 from shimwise.files.csv_rows import filled_rows
 from shimwise.files.decoding import decoded
 from shimwise.files.kit import KitLens
-from shimwise.files.readings import TAKEN_APART
+from shimwise.notices import WordedNotice
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
 from shimwise.record.tables.rows import LensRow
+from shimwise.sheets.words.notices import worded
 
 if TYPE_CHECKING:
     from shimwise.bench.desk.inputs import Progress
@@ -33,7 +34,6 @@ MOST_ROWS = 5_000
 ALL = 1_000_000
 ONLY_READINGS = frozenset(KNOWN) & {"body", "lens", "distance", "reading", "operator", "setup"}
 ONLY_LIST = frozenset({"kind", "name"})
-ONE_UNIT = "are one unit here where capitals alone differ. Write one name one way."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,8 +52,8 @@ class ReadingsOutcome:
         Names of what was added.
     added, there : int
         Readings added, and those of this file that were there already.
-    warnings : tuple of str
-        What is to be told of the file.
+    warnings, notices : tuple
+        Sentences about the file; the same with their codes.
     """
 
     prep_id: str
@@ -66,6 +66,7 @@ class ReadingsOutcome:
     added: int
     there: int
     warnings: tuple[str, ...]
+    notices: tuple[WordedNotice, ...]
 
 
 def is_readings_file(data: bytes, *, name: str) -> bool:
@@ -199,11 +200,12 @@ def _read(
         digest=hashlib.sha256(data).hexdigest(),
         kit=kit,
         rows=file.rows,
-        warnings=tuple(one.replace(TAKEN_APART, ONE_UNIT) for one in file.warnings),
+        notices=file.notices,
     )
 
 
 def _outcome(draft: Draft, source: ReadingsSource, *, is_dry_run: bool) -> ReadingsOutcome:
+    notices = tuple(worded(one, is_house=True) for one in (*source.notices, *draft.notices))
     return ReadingsOutcome(
         prep_id=draft.prep.id,
         title=draft.prep.title,
@@ -214,5 +216,6 @@ def _outcome(draft: Draft, source: ReadingsSource, *, is_dry_run: bool) -> Readi
         setups=tuple(row.name for row in draft.setups),
         added=len(draft.readings),
         there=len(source.rows) - len(draft.readings),
-        warnings=(*source.warnings, *draft.warnings),
+        warnings=tuple(one.text for one in notices),
+        notices=notices,
     )

@@ -12,6 +12,7 @@ from shimwise.bench.typed_lengths import is_metric
 from shimwise.bench.typed_names import id_or_new
 from shimwise.files.kit import Kit, KitBody, KitLens
 from shimwise.files.rows import FileRow
+from shimwise.notices import Notice
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
 from shimwise.record.tables.rows import BodyRow, LensRow
@@ -30,7 +31,7 @@ class ReadingsSource:
     digest: str
     kit: Kit
     rows: tuple[FileRow, ...]
-    warnings: tuple[str, ...]
+    notices: tuple[Notice, ...]
 
     def id_of(self, *parts: object) -> str:
         """Make the id of something of this file; the same file makes the same id."""

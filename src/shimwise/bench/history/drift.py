@@ -1,25 +1,27 @@
 """Whether a unit of the house drifts: its sign-offs, charted anew after every adjustment.
 
-What was known of a unit before a prep is taken from the record's journal, so that a prep's own word can be
-told from what was remembered. The unit's preps share lenses and bodies; what these were known to be is taken
-as told, so that surprises of units that always travel together are not quite independent.
+What was known of a unit before a prep comes from the record's journal, so that the prep's own estimate can be
+separated from the memory. Lenses and bodies of a prep are used as they were known, so that innovations of
+units that always travel together are not quite independent.
 """
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import groupby
 from typing import TYPE_CHECKING, NamedTuple
 
-from shimwise.bench.history import drift_words as words
 from shimwise.bench.history.drift_views import DriftRow, DriftView
 from shimwise.bench.house.drift_rate import wear_in
 from shimwise.bench.house.unit_rows import past_view
+from shimwise.fields import build_from
 from shimwise.inference.history.control_charts import LIMIT_SDS
 from shimwise.inference.history.house_memory import UNKNOWN_SD
 from shimwise.inference.history.unit_drift import SignedError, UnitDrift, chart, prep_only_estimate
 from shimwise.inference.model.linear import Kind
 from shimwise.record import journal
 from shimwise.record.queries import units, verdicts
+from shimwise.sheets.words import drift_words as words
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -33,9 +35,9 @@ __all__ = ["body_drift", "lens_drift"]
 
 DAY_S = 86_400.0
 MOST_LINES = 5000
-"""Lines of the journal that are looked through for what was known of a unit before."""
+"""Most lines of the journal read for what was known of a unit before."""
 LEAST_RATE_DAYS, LEAST_RATE_RUN = 14.0, 2
-"""A rate a month is told from two weeks and two surprises on. Chosen by us."""
+"""A rate a month is reported from two weeks and two innovations on. Chosen by us."""
 SENSE = {-1: "short", 1: "deep"}
 
 
@@ -48,50 +50,38 @@ class _Known(NamedTuple):
 
 
 class _Signed(NamedTuple):
-    """A sign-off of a unit: what was said of it, when, and what was known before."""
+    """A sign-off of a unit: its verdict, when, and what was known before."""
 
-    said: "PastVerdict"
+    past: "PastVerdict"
     at: "datetime"
     known: _Known
 
 
 def body_drift(record: "Record", body_id: str) -> DriftView:
-    """Tell whether a body drifts.
-
-    Raises
-    ------
-    NotFound
-        When there is no such body.
-    """
+    """Chart whether a body drifts; raise NotFound if there is no such body."""
     with record.reading() as connection:
         return _drift(connection, units.body(connection, body_id), "body")
 
 
 def lens_drift(record: "Record", lens_id: str) -> DriftView:
-    """Tell whether a lens drifts.
-
-    Raises
-    ------
-    NotFound
-        When there is no such lens.
-    """
+    """Chart whether a lens drifts; raise NotFound if there is no such lens."""
     with record.reading() as connection:
         return _drift(connection, units.lens(connection, lens_id), "lens")
 
 
 def _drift(connection: "Connection", unit: "BodyRow | LensRow", kind: str) -> DriftView:
     adjusted = tuple(row.made_at for row in verdicts.unit_adjustments(connection, unit.id))
-    wear = wear_in(connection).as_wear()
+    rates = wear_in(connection).as_wear()
     signed = _signed(connection, unit, kind, adjusted)
     rows: list[DriftRow] = []
     latest, run = UnitDrift(innovations=(), drift=None), list[_Signed]()
-    for epoch, found in groupby(signed, key=lambda one: one.said.epoch):
+    for epoch, found in groupby(signed, key=lambda one: one.past.epoch):
         of_epoch = list(found)
-        drift = chart(_series(of_epoch, kind, wear))
+        drift = chart(_series(of_epoch, kind, rates))
         rows += _rows(of_epoch, drift)
         if epoch == unit.epoch:
             latest, run = drift, of_epoch
-    state, headline = _told(kind, unit, run, latest, has_signed=bool(signed))
+    state, headline = _state(kind, unit, run, latest, has_signed=bool(signed))
     is_drifting = latest.sense != 0
     return DriftView(
         kind=kind,
@@ -114,23 +104,23 @@ def _drift(connection: "Connection", unit: "BodyRow | LensRow", kind: str) -> Dr
 def _signed(
     connection: "Connection", unit: "BodyRow | LensRow", kind: str, adjusted: "Sequence[datetime]"
 ) -> list[_Signed]:
-    """Give what signed preps said of a unit, oldest first, and what was known before each."""
-    past = [past_view(row) for row in verdicts.unit_past(connection, unit.id)]
-    at = verdicts.signed_times(connection, [one.prep_id for one in past])
-    said = [one for one in past if one.prep_id in at and math.isfinite(one.error_um) and one.sd_um > 0]
-    said.sort(key=lambda one: at[one.prep_id], reverse=True)
+    """Return the verdicts of signed preps on a unit, oldest first, and what was known before each."""
+    everything = [past_view(row) for row in verdicts.unit_past(connection, unit.id)]
+    at = verdicts.signed_times(connection, [one.prep_id for one in everything])
+    past = [one for one in everything if one.prep_id in at and math.isfinite(one.error_um) and one.sd_um > 0]
+    past.sort(key=lambda one: at[one.prep_id], reverse=True)
     lines = [
         line
         for line in journal.journal_of_unit(connection, unit.id, limit=MOST_LINES)
         if "history_mean_um" in line.detail or "history_sd_um" in line.detail
     ]
-    earned = {*at.values(), *adjusted}
+    measured_at = {*at.values(), *adjusted}
     mean_um, sd_um = unit.history_mean_um, unit.history_sd_um
     found = []
-    for one in said:
+    for one in past:
         while lines and lines[0].at >= at[one.prep_id]:
             mean_um, sd_um = _before(lines.pop(0), mean_um, sd_um)
-        since = lines[0].at if lines and lines[0].at in earned else None
+        since = lines[0].at if lines and lines[0].at in measured_at else None
         known = _Known(mean_um or 0.0, UNKNOWN_SD[Kind(kind)] if sd_um is None else sd_um, since)
         found.append(_Signed(one, at[one.prep_id], known))
     return found[::-1]
@@ -139,58 +129,47 @@ def _signed(
 def _before(
     line: "JournalRow", mean_um: float | None, sd_um: float | None
 ) -> tuple[float | None, float | None]:
-    """Take back what a line of the journal says was changed of a unit's history."""
+    """Return a unit's history before the change in a line of the journal."""
     mean_um = line.detail.get("history_mean_um", (mean_um,))[0]
     return mean_um, line.detail.get("history_sd_um", (sd_um,))[0]
 
 
-def _series(signed: Sequence[_Signed], kind: str, wear: "DriftRates") -> list[SignedError]:
+def _series(signed: Sequence[_Signed], kind: str, rates: "DriftRates") -> list[SignedError]:
     return [
         SignedError(
             days=one.at.timestamp() / DAY_S,
-            error_um=one.said.error_um,
-            sd_um=one.said.sd_um,
+            error_um=one.past.error_um,
+            sd_um=one.past.sd_um,
             alone=prep_only_estimate(
                 before_um=one.known.mean_um,
-                before_sd_um=_faded_sd_um(one, kind, wear),
-                after_um=one.said.error_um,
-                after_sd_um=one.said.sd_um,
+                before_sd_um=_faded_sd_um(one, kind, rates),
+                after_um=one.past.error_um,
+                after_sd_um=one.past.sd_um,
             ),
         )
         for one in signed
     ]
 
 
-def _faded_sd_um(one: _Signed, kind: str, wear: "DriftRates") -> float:
-    """Sd of what was known by the time of the sign-off: what a sign-off or a move left fades since. [µm]"""
+def _faded_sd_um(one: _Signed, kind: str, rates: "DriftRates") -> float:
+    """Return the prior sd at the sign-off: what an earlier sign-off or move left has faded since. [µm]"""
     if one.known.since is None:
         return one.known.sd_um
     days = max(0.0, (one.at - one.known.since).total_seconds() / DAY_S)
-    return math.sqrt(one.known.sd_um**2 + wear.variance(Kind(kind), days=days, jobs=1))
+    return math.sqrt(one.known.sd_um**2 + rates.variance(Kind(kind), days=days, jobs=1))
 
 
 def _rows(signed: Sequence[_Signed], drift: UnitDrift) -> list[DriftRow]:
     places = {innovation.place: i for i, innovation in enumerate(drift.innovations)}
     found = []
     for place, one in enumerate(signed):
-        said = one.said
-        row = DriftRow(
-            prep_id=said.prep_id,
-            prep_title=said.prep_title,
-            signed_at=one.at,
-            epoch=said.epoch,
-            error_um=said.error_um,
-            sd_um=said.sd_um,
-            error_words=said.error_words,
-            words="the reference" if place == 0 else "told nothing new",
-        )
+        words_of = "the reference" if place == 0 else "no new information"
+        row = build_from(DriftRow, one.past, signed_at=one.at, words=words_of)
         found.append(_compared(row, drift, places[place]) if place in places else row)
     return found
 
 
 def _compared(row: DriftRow, drift: UnitDrift, i: int) -> DriftRow:
-    from dataclasses import replace
-
     innovation, charts = drift.innovations[i], drift.drift
     row = replace(
         row,
@@ -214,10 +193,10 @@ def _compared(row: DriftRow, drift: UnitDrift, i: int) -> DriftRow:
     )
 
 
-def _told(
+def _state(
     kind: str, unit: "BodyRow | LensRow", run: Sequence[_Signed], drift: UnitDrift, *, has_signed: bool
 ) -> tuple[str, str]:
-    """Say how it stands, as a word for programs and a sentence for people."""
+    """Return the state as a word for programs, and its sentence."""
     name, is_adjusted = unit.name, unit.epoch > 0
     if not has_signed:
         return "unsigned", words.unsigned(kind, name)
@@ -225,19 +204,19 @@ def _told(
         count = len(drift.innovations) + bool(run)
         return "too_few", words.too_few(kind, name, count=count, is_adjusted=is_adjusted)
     if not drift.sense:
-        told = words.holding(kind, name, count=len(run), first=run[0].at, is_adjusted=is_adjusted)
-        return "steady", told
-    return f"drifts_{SENSE[drift.sense]}", _drift_told(kind, name, run, drift)
+        headline = words.holding(kind, name, count=len(run), first=run[0].at, is_adjusted=is_adjusted)
+        return "steady", headline
+    return f"drifts_{SENSE[drift.sense]}", _drift_headline(kind, name, run, drift)
 
 
-def _drift_told(kind: str, name: str, run: Sequence[_Signed], drift: UnitDrift) -> str:
+def _drift_headline(kind: str, name: str, run: Sequence[_Signed], drift: UnitDrift) -> str:
     sense, start = SENSE[drift.sense], drift.start or 0
     since = run[_last_agreed(drift)].at
     moved = drift.innovations[start:]
     if len(moved) < LEAST_RATE_RUN:
         one = moved[0]
-        said = run[one.place].said
-        by_um, sd_um = said.error_um - one.expected_um, math.hypot(said.sd_um, one.expected_sd_um)
+        past = run[one.place].past
+        by_um, sd_um = past.error_um - one.expected_um, math.hypot(past.sd_um, one.expected_sd_um)
         return words.jumped(
             kind, name, sense=sense, since=since, until=run[one.place].at, by_um=by_um, sd_um=sd_um
         )
@@ -253,6 +232,6 @@ def _drift_told(kind: str, name: str, run: Sequence[_Signed], drift: UnitDrift) 
 
 
 def _last_agreed(drift: UnitDrift) -> int:
-    """Place of the last sign-off before the move."""
+    """Return the place of the last sign-off before the move."""
     start = drift.start or 0
     return drift.innovations[start - 1].place if start else 0

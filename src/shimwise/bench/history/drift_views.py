@@ -8,11 +8,11 @@ __all__ = ["DriftRow", "DriftView"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriftRow:
-    """One sign-off of a unit, oldest first, and where the charts stood after it.
+    """One sign-off of a unit, oldest first, and the charts after it.
 
-    ``expected_um``, ``expected_sd_um``: what the sign-offs before it foresaw; ``surprise``: how far off the
-    prep's own word was, in its standard uncertainty; ``average``, ``limit``: moving average and its half
-    width; ``deep_sum``, ``short_sum``: the cumulative sums. None where there was nothing to compare.
+    ``expected_um``, ``expected_sd_um``: by the sign-offs before it; ``surprise``: the innovation, in its
+    standard uncertainty; ``average``, ``limit``: moving average and its half
+    width; ``deep_sum``, ``short_sum``: the cumulative sums. None if there was nothing to compare.
     """
 
     prep_id: str
@@ -37,8 +37,8 @@ class DriftRow:
 class DriftView:
     """Whether a unit drifts.
 
-    ``state``: ``unsigned``, ``too_few``, ``steady``, ``drifts_short`` or ``drifts_deep``. ``headline`` says
-    it in a sentence, ``advice`` what to do, ``limits`` how the charts are read. ``since``: the last sign-off
+    ``state``: ``unsigned``, ``too_few``, ``steady``, ``drifts_short`` or ``drifts_deep``. ``headline``: its
+    sentence; ``advice``: what to do; ``limits``: how the charts are read. ``since``: the last sign-off
     that still agreed; ``rate_um`` a month with its standard uncertainty. ``sum_limit``: of both sums.
     ``rows`` hold every sign-off, ``sign_off_count`` those since the unit was last adjusted.
     """
@@ -60,7 +60,7 @@ class DriftView:
 
     @property
     def is_drifting(self) -> bool:
-        """Whether the newest sign-off stands beyond a limit."""
+        """Whether the newest sign-off is beyond a limit."""
         return self.state.startswith("drifts")
 
     @property

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["MOST_PREPS", "Seen", "seen_in"]
 
 MOST_PREPS = 50
-"""The newest preps are looked at: how a person reads changes with the years."""
+"""Only the newest preps are used: how a person reads changes with the years."""
 SightKey = tuple[object, ...]
 
 
@@ -31,11 +31,11 @@ class Seen(NamedTuple):
     key: str
     prep_id: str
     sight: SightKey
-    sighting: Repeats
+    repeats: Repeats
 
 
 def seen_in(connection: "Connection", prep_ids: Iterable[str]) -> list[Seen]:
-    """Gather what people read in some preps; readings that were withdrawn are left out."""
+    """Return what people read in some preps, without readings that were withdrawn."""
     found: list[Seen] = []
     for prep_id in prep_ids:
         found += _seen(material_of(connection, prep_id))
@@ -53,10 +53,10 @@ def _seen(material: "PrepMaterial") -> list[Seen]:
         blur_um = rows[0].fnumber * body_coc_um(material.bodies[rows[0].body_id], material.house)
         landings = [presenter.landing(row) for row in rows]
         reading_sd_um = math.sqrt(max(0.0, landings[-1].sd_um ** 2 - (K_MEDIAN * blur_um) ** 2))
-        sighting = Repeats(
+        repeats = Repeats(
             landings_um=tuple(one.um for one in landings), blur_um=blur_um, reading_sd_um=reading_sd_um
         )
-        seen.append(Seen(rows[-1].operator, key, material.prep.id, sight, sighting))
+        seen.append(Seen(rows[-1].operator, key, material.prep.id, sight, repeats))
     return seen
 
 

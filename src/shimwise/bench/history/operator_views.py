@@ -14,14 +14,14 @@ class OperatorView:
     """
 
     name: str
-    k: float | None
-    k_low: float | None
-    k_high: float | None
-    repeat_sd_um: float | None
-    degrees: int
+    k: float | None = None
+    k_low: float | None = None
+    k_high: float | None = None
+    repeat_sd_um: float | None = None
+    degrees: int = 0
     reading_count: int
     prep_count: int
-    words: str
+    words: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

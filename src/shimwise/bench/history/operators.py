@@ -5,6 +5,7 @@ asks is believed: names are not passwords.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import Conflict
@@ -29,7 +30,7 @@ LEAST_NAMELESS = 3
 
 
 def repeatability(record: "Record", *, name: str, who: str) -> OperatorView:
-    """Tell how well a person repeats, from the readings of their newest 50 preps that stand.
+    """Return how well a person repeats, from the valid readings of their newest 50 preps.
 
     Parameters
     ----------
@@ -41,7 +42,7 @@ def repeatability(record: "Record", *, name: str, who: str) -> OperatorView:
     Raises
     ------
     Conflict
-        When another than the person or a lead asks.
+        If another than the person or a lead asks.
     """
     person, asking = typed_name(name, field="name"), typed_name(who, field="who")
     with record.reading() as connection:
@@ -58,7 +59,7 @@ def repeatability(record: "Record", *, name: str, who: str) -> OperatorView:
 
 
 def house_repeatability(record: "Record", *, who: str) -> HouseRepeatability:
-    """Tell how well the house repeats, from its newest 50 preps, and of persons as much as one may see.
+    """Return how well the house repeats, from its newest 50 preps, and of persons as much as one may see.
 
     Parameters
     ----------
@@ -89,7 +90,7 @@ def house_repeatability(record: "Record", *, who: str) -> HouseRepeatability:
 
 
 def _people(seen: Sequence[Seen]) -> list[list[Seen]]:
-    """Part what was seen by person, in the order of their names."""
+    """Group readings by person, in the order of their names."""
     keys = sorted({one.key for one in seen})
     return [[one for one in seen if one.key == key] for key in keys]
 
@@ -99,39 +100,29 @@ def _preps(seen: Sequence[Seen]) -> int:
 
 
 def _view(person: str, seen: Sequence[Seen], *, prep_count: int) -> OperatorView:
-    sightings = [one.sighting for one in seen]
-    count = sum(len(one.landings_um) for one in sightings)
+    repeats = [one.repeats for one in seen]
+    view = OperatorView(
+        name=person, reading_count=sum(len(one.landings_um) for one in repeats), prep_count=prep_count
+    )
     try:
-        k = person_k(sightings)
-        pooled = pooled_repeatability([one.landings_um for one in sightings])
+        k = person_k(repeats)
+        pooled = pooled_repeatability([one.landings_um for one in repeats])
     except InferenceError as error:
-        return OperatorView(
-            name=person,
-            k=None,
-            k_low=None,
-            k_high=None,
-            repeat_sd_um=None,
-            degrees=0,
-            reading_count=count,
-            prep_count=prep_count,
-            words=str(error),
-        )
-    return OperatorView(
-        name=person,
+        return replace(view, words=str(error))
+    return replace(
+        view,
         k=k.k,
         k_low=k.low,
         k_high=k.high,
         repeat_sd_um=pooled.sd,
         degrees=k.degrees,
-        reading_count=count,
-        prep_count=prep_count,
         words=f"{person} repeats a sight to ±{pooled.sd:.1f} µm (one standard deviation), k = {k.k:.2f} "
         f"(95 %: {k.low:.2f} to {k.high:.2f}), from {counted(k.degrees, 'repeat')}.",
     )
 
 
 def _pooled(people: Sequence[Sequence[Seen]], *, is_lead: bool) -> tuple[PooledView | None, str]:
-    groups = [[one.sighting.landings_um for one in of if len(one.sighting.landings_um) > 1] for of in people]
+    groups = [[one.repeats.landings_um for one in of if len(one.repeats.landings_um) > 1] for of in people]
     repeating = [of for of in groups if of]
     if not repeating:
         return None, "Nobody has read a sight twice yet: nothing can be said of the house."
@@ -146,7 +137,7 @@ def _pooled(people: Sequence[Sequence[Seen]], *, is_lead: bool) -> tuple[PooledV
 
 
 def _study(seen: Sequence[Seen], *, is_lead: bool) -> tuple[StudyView | None, str]:
-    cells = {(one.key, one.sight): one.sighting.landings_um for one in seen}
+    cells = {(one.key, one.sight): one.repeats.landings_um for one in seen}
     crossing = largest_crossed_study(cells)
     if crossing is None:
         return None, _lacking(*overlap(cells))

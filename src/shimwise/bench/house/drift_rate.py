@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.typed_names import typed_name
 from shimwise.bench.typed_numbers import check_number
-from shimwise.files.limits import Limits
+from shimwise.files.limits import NumberRange
 from shimwise.record.queries import settings as kept_settings
 
 if TYPE_CHECKING:
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 __all__ = ["WearSettings", "change_wear", "wear", "wear_in"]
 
 WEAR_KEY = "wear"
-RATE_UM = Limits(0.0, 100.0, "µm")
+RATE_UM = NumberRange(0.0, 100.0, "µm")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

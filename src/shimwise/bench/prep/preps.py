@@ -14,7 +14,7 @@ from shimwise.bench.typed_lengths import typed_distance
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
 from shimwise.bench.typed_numbers import check_number
 from shimwise.fields import build_from
-from shimwise.files.limits import TOLERANCE_UM, Limits
+from shimwise.files.limits import TOLERANCE_UM, NumberRange
 from shimwise.record.queries import evidence, sets, units, verdicts
 from shimwise.record.queries import preps as kept
 from shimwise.record.tables.rows import PrepLineRow, PrepRow, SetRow
@@ -35,7 +35,7 @@ __all__ = [
 ]
 
 MOST_BODIES, MOST_LENSES = 20, 100
-TEMPERATURE_C = Limits(-60.0, 80.0, "°C")
+TEMPERATURE_C = NumberRange(-60.0, 80.0, "°C")
 
 
 def start_prep(

@@ -1,5 +1,6 @@
-"""From a prep's rows to what is shown of it: landings reckoned, agreements told, the verdict beside them."""
+"""From a prep's rows to its views: compute landings and agreement, with the verdict beside them."""
 
+import math
 from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -15,19 +16,21 @@ from shimwise.bench.house.unit_knowledge import (
     lens_text,
 )
 from shimwise.bench.prep.judged_reading import reading_of
-from shimwise.bench.prep.landing import (
-    Agreement,
-    Landing,
-    agreement_of,
-    expected_from_others,
-    expected_from_verdict,
-    landing_of,
-    landing_words,
-)
 from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.prep.views import GaugeView, PrepUnit, PrepView, ReadingView, SetupView, SweepView
 from shimwise.fields import build_from
 from shimwise.inference.model.prep import measured_landing_sd_um
+from shimwise.inference.verdict.answer import Answer
+from shimwise.inference.verdict.expected_landing import (
+    Agreement,
+    ReadingLanding,
+    agreement_of,
+    expected_from_others,
+    expected_from_verdict,
+    landing_of,
+)
+from shimwise.sheets.json.verdict_json import answer_from_json
+from shimwise.sheets.words.landing_words import agreement_text, landing_text
 from shimwise.sheets.words.sweep_words import grouped_flags
 
 if TYPE_CHECKING:
@@ -49,7 +52,8 @@ def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> Pr
     """Show a prep; ``verdict`` is the latest that was given."""
     if not material.has_evidence and material.prep.state == "open":
         verdict = None  # what it was given on is withdrawn
-    prep, presenter = material.prep, PrepPresenter(material, None if verdict is None else verdict.document)
+    prep = material.prep
+    presenter = PrepPresenter(material, None if verdict is None else answer_from_json(verdict.document))
     count = Counter(
         unit for row in material.readings if row.withdrawn_at is None for unit in (row.body_id, row.lens_id)
     )
@@ -73,16 +77,16 @@ def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> Pr
 
 @dataclass(slots=True)
 class PrepPresenter:
-    """Shows readings of a prep beside each other; every landing is reckoned once."""
+    """Views of a prep's readings beside each other; every landing is computed once."""
 
     material: "PrepMaterial"
-    document: Mapping[str, Any] | None = None
-    _landings: dict[str, Landing] = field(default_factory=dict)
+    answer: Answer | None = None
+    _landings: dict[str, ReadingLanding] = field(default_factory=dict)
     _by_pair: "dict[tuple[object, ...], list[ReadingRow]] | None" = None
     _weights: dict[int, float] | None = None
 
-    def landing(self, row: "ReadingRow") -> Landing:
-        """Reckon the landing of a reading, kept or not."""
+    def landing(self, row: "ReadingRow") -> ReadingLanding:
+        """Return the landing of a reading, kept or not."""
         found = self._landings.get(row.id)
         if found is None:
             body, lens = self._units(row)
@@ -103,13 +107,13 @@ class PrepPresenter:
         return found
 
     def agreement(self, row: "ReadingRow") -> Agreement:
-        """Say whether a reading agrees with the others."""
+        """Compare a reading with the others."""
         body, lens = self._units(row)
         landing, expected, weight = self.landing(row), None, None
-        if self.document is not None:
+        if self.answer is not None:
             weight = self.weight(row)
             expected = expected_from_verdict(
-                self.document,
+                self.answer,
                 landing,
                 body=judged_name(body.name, epoch=row.body_epoch, current=body.epoch),
                 lens=judged_name(lens.name, epoch=row.lens_epoch, current=lens.epoch),
@@ -121,11 +125,12 @@ class PrepPresenter:
         return agreement_of(landing, expected, weight=weight)
 
     def weight(self, row: "ReadingRow") -> float | None:
-        """Give a reading's say in the verdict; None where it is not in it."""
-        if self.document is None or row.withdrawn_at is not None:
+        """Return a reading's weight in the verdict; None if it is not in it."""
+        if self.answer is None or row.withdrawn_at is not None:
             return None
         if self._weights is None:
-            self._weights = {one["line"]: one["weight"] for one in self.document["readings"] if "line" in one}
+            of_line = {one.line: one.weight for one in self.answer.readings if one.line}
+            self._weights = {line: weight for line, weight in of_line.items() if not math.isnan(weight)}
         return self._weights.get(row.seq)
 
     def reading(self, row: "ReadingRow") -> ReadingView:
@@ -144,9 +149,9 @@ class PrepPresenter:
             axis=row.axis or "",
             landing_um=landing.um,
             landing_sd_um=landing.sd_um,
-            landing_words=landing_words(landing.um),
-            agreement=agreement.kind,
-            agreement_words=agreement.words,
+            landing_words=landing_text(landing.um),
+            agreement=agreement.kind.value,
+            agreement_words=agreement_text(agreement),
             weight=self.weight(row),
             withdrawn_by=row.withdrawn_by or "",
             is_past=_is_past(row, body, lens),
@@ -188,7 +193,7 @@ def sweep_view(row: "SweepRow", material: "PrepMaterial") -> SweepView:
         setup_id=row.setup_id or "",
         setup="" if setup is None else setup.name,
         landing_sd_um=measured_landing_sd_um(row.sd_um or 0.0) if has_landing else None,
-        words=landing_words(row.landing_um or 0.0) if has_landing else "no landing: see what it warns of",
+        words=landing_text(row.landing_um or 0.0) if has_landing else "no landing: see what it warns of",
         flags=tuple(grouped_flags(row.result.get("flags") or ())),
         is_past=_is_past(row, body, lens),
         **_withdrawal(row),

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.unit_knowledge import kit_lens
@@ -17,6 +17,7 @@ from shimwise.files.csv_fields import of_column, to_axis, within
 from shimwise.files.errors import CellError
 from shimwise.files.limits import FNUMBER, FOCAL_MM
 from shimwise.files.reading_rules import EnteredReading, ReadingRules
+from shimwise.inference.verdict.answer import Answer
 from shimwise.record.queries import evidence
 from shimwise.record.queries import preps as kept
 from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, ReadingRow, SetupRow
@@ -77,7 +78,7 @@ class CheckedReading:
     axis: str
     others: tuple[ReadingRow, ...]
     other_setups: Mapping[str, SetupRow]
-    document: Mapping[str, Any] | None
+    answer: Answer | None
 
     def setup_in(self, change: "Change") -> SetupRow:
         """Give the set-up as kept; made now where there was none of this body and distance."""
@@ -131,7 +132,7 @@ class CheckedReading:
             gauges=(),
             sweeps=(),
         )
-        return PrepPresenter(material, self.document)
+        return PrepPresenter(material, self.answer)
 
 
 def checked_reading(
@@ -158,13 +159,13 @@ def checked_reading(
     known = reading_context(record, connection, prep_id, body_id=typed.body_id, lens_id=typed.lens_id)
     if known is None:
         raise _not_of_prep(kept.prep(connection, prep_id), typed)
-    body, lens, document = known.body, known.lens, known.document
+    body, lens, answer = known.body, known.lens, known.answer
     setups = {setup.id: setup for setup in evidence.setups(connection, prep_id)}
     setup, is_new = _setup(known.prep, body, setups, typed)
     distance = TypedLength(setup.distance_text, setup.distance_mm)
     reading = typed_reading(typed.reading_text, distance=distance)
     focal_mm, fnumber, axis = _checked_numbers(typed, lens, distance, reading)
-    is_judged = document is not None and _has_pair(document, body.name, lens.name)
+    is_judged = answer is not None and _has_pair(answer, body.name, lens.name)
     others = () if is_judged else evidence.readings(connection, prep_id, body_id=body.id, lens_id=lens.id)
     return build_from(
         CheckedReading,
@@ -180,8 +181,8 @@ def checked_reading(
     )
 
 
-def _has_pair(document: Mapping[str, Any], body: str, lens: str) -> bool:
-    return any(one.get("body") == body and one.get("lens") == lens for one in document["readings"])
+def _has_pair(answer: Answer, body: str, lens: str) -> bool:
+    return any((one.body, one.lens) == (body, lens) for one in answer.readings)
 
 
 def _not_of_prep(prep: PrepRow, typed: TypedReading) -> InputError:

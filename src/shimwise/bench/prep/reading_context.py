@@ -6,14 +6,15 @@ change with all that a reading depends on, and what was looked up under the same
 
 import threading
 from collections import OrderedDict
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, TypeVar
 from weakref import WeakKeyDictionary
 
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
+from shimwise.inference.verdict.answer import Answer
 from shimwise.record.queries import lookups, preps, units, verdicts
+from shimwise.sheets.json.verdict_json import answer_from_json
 
 if TYPE_CHECKING:
     from shimwise.record import Connection, Record
@@ -28,23 +29,23 @@ Value = TypeVar("Value")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingContext:
-    """What a reading of a lens on a body in a prep depends on; ``document``: the latest verdict's."""
+    """What a reading of a lens on a body in a prep depends on; ``answer``: the latest verdict."""
 
     prep: "PrepRow"
     house: HouseSettings
     body: "BodyRow"
     lens: "LensRow"
-    document: Mapping[str, Any] | None = None
+    answer: Answer | None = None
 
 
 @dataclass(slots=True)
 class _Cache:
-    """What was looked up in one record: contexts by prep, body and lens, each with its marks; documents."""
+    """What was looked up in one record: contexts by prep, body and lens, each with its marks; verdicts."""
 
     contexts: OrderedDict[tuple[str, str, str], tuple[object, ReadingContext]] = field(
         default_factory=OrderedDict
     )
-    documents: OrderedDict[str, Mapping[str, Any]] = field(default_factory=OrderedDict)
+    answers: OrderedDict[str, Answer] = field(default_factory=OrderedDict)
 
 
 _CACHES: WeakKeyDictionary["Record", _Cache] = WeakKeyDictionary()
@@ -70,7 +71,7 @@ def reading_context(
     with _GUARD:
         cache = _CACHES.setdefault(record, _Cache())
     context = _context(cache, connection, (prep_id, body_id, lens_id), marks[:-1])
-    return replace(context, document=_document(cache, connection, prep_id, marks.verdict_id))
+    return replace(context, answer=_answer(cache, connection, prep_id, marks.verdict_id))
 
 
 def _context(
@@ -91,20 +92,19 @@ def _context(
     return context
 
 
-def _document(
-    cache: _Cache, connection: "Connection", prep_id: str, verdict_id: str | None
-) -> Mapping[str, Any] | None:
+def _answer(cache: _Cache, connection: "Connection", prep_id: str, verdict_id: str | None) -> Answer | None:
     if verdict_id is None:
         return None
     with _GUARD:
-        known = cache.documents.get(verdict_id)
+        known = cache.answers.get(verdict_id)
     if known is not None:
         return known
     verdict = verdicts.latest_verdict(connection, prep_id)
     if verdict is None:
         return None
-    _put(cache.documents, verdict.id, verdict.document)
-    return verdict.document
+    answer = answer_from_json(verdict.document)
+    _put(cache.answers, verdict.id, answer)
+    return answer
 
 
 def _put(kept: OrderedDict[Key, Value], key: Key, value: Value) -> None:

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import Conflict, NotFound
 from shimwise.bench.prep.idempotency import ReadingTime, digest_of, kept_as_sent, refuse_if_adjusted_since
-from shimwise.bench.prep.landing import landing_words
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.bench.prep.reading_check import CheckedReading, ReadingNotes, TypedReading, checked_reading
@@ -21,6 +20,8 @@ from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typ
 from shimwise.record.queries import evidence, verdicts
 from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import ReadingRow, SetupRow
+from shimwise.sheets.json.verdict_json import answer_from_json
+from shimwise.sheets.words.landing_words import agreement_text, landing_text
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -170,17 +171,17 @@ def preview_landing(
     row = checked.row("", setup_id=setup.id, operator="", words=ReadingNotes(), taken_at=at)
     presenter = checked.presenter(setup)
     landing, agreement = presenter.landing(row), presenter.agreement(row)
-    words = landing_words(landing.um)
+    words = landing_text(landing.um)
     return Preview(
         landing_um=landing.um,
         landing_sd_um=landing.sd_um,
         landing_words=words,
-        agreement=agreement.kind,
-        agreement_words=agreement.words,
+        agreement=agreement.kind.value,
+        agreement_words=agreement_text(agreement),
         distance_mm=setup.distance_mm,
         reading_mm=checked.reading.mm,
         reading_text=checked.reading.text,
-        words=f"{checked.reading.text} is {words}; {agreement.words}",
+        words=f"{checked.reading.text} is {words}; {agreement_text(agreement)}",
     )
 
 
@@ -269,4 +270,6 @@ def _taken_at(
 def _shown(connection: "Connection", row: ReadingRow) -> ReadingView:
     material = material_of(connection, row.prep_id)
     verdict = verdicts.latest_verdict(connection, row.prep_id)
-    return PrepPresenter(material, None if verdict is None else verdict.document).reading(row)
+    return PrepPresenter(material, None if verdict is None else answer_from_json(verdict.document)).reading(
+        row
+    )

@@ -12,6 +12,7 @@ from shimwise.notices import WordedNotice
 
 __all__ = [
     "CauseView",
+    "EvidenceView",
     "GaugeView",
     "NextView",
     "PrepLine",
@@ -82,23 +83,34 @@ class SetupView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ReadingView:
-    """One reading with its landing, and what the others say of it.
+class EvidenceView:
+    """What the readings and the sweeps of a prep have in common.
 
-    ``agreement``: ``first`` (nothing to compare with), ``agrees`` or ``apart``. ``weight``: its say in the
-    latest verdict (1 full, near 0 doubted), None where that verdict does not hold it. ``is_past``: body or
-    lens was adjusted since.
+    ``is_past``: body or lens was adjusted since.
     """
 
     id: str
-    number: int
-    prep_id: str
     body_id: str
     body: str
     lens_id: str
     lens: str
     setup_id: str
     setup: str
+    is_withdrawn: bool
+    withdrawn_reason: str
+    is_past: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingView(EvidenceView):
+    """One reading with its landing, and what the others say of it.
+
+    ``agreement``: ``first`` (nothing to compare with), ``agrees`` or ``apart``. ``weight``: its say in the
+    latest verdict (1 full, near 0 doubted), None where that verdict does not hold it.
+    """
+
+    number: int
+    prep_id: str
     distance_mm: float
     distance_text: str
     reading_mm: float
@@ -116,11 +128,8 @@ class ReadingView:
     note: str
     taken_at: datetime
     weight: float | None
-    is_withdrawn: bool
-    withdrawn_reason: str
     withdrawn_by: str
     withdrawn_at: datetime | None
-    is_past: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,20 +179,13 @@ class GaugeView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SweepView:
+class SweepView(EvidenceView):
     """A measured sweep: its landing where it has one, what it warns of, and where its frames lie.
 
     ``sd_um``: of the peak that the frames gave; ``landing_sd_um``: of the landing as judged, how the
-    lens sits each time included. ``is_past``: body or lens was adjusted since.
+    lens sits each time included.
     """
 
-    id: str
-    body_id: str
-    body: str
-    lens_id: str
-    lens: str
-    setup_id: str
-    setup: str
     landing_um: float | None
     sd_um: float | None
     landing_sd_um: float | None
@@ -192,10 +194,7 @@ class SweepView:
     frames_place: str
     taken_by: str
     taken_at: datetime
-    is_withdrawn: bool
-    withdrawn_reason: str
     result: Mapping[str, Any]
-    is_past: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

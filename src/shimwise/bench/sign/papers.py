@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.desk.inputs import Progress
+from shimwise.bench.output_files import write_whole
 from shimwise.bench.sign.signed import as_exported, as_signed
 from shimwise.errors import SheetError
 from shimwise.sheets.papers.label_sizes import LabelSizes, label_sizes
@@ -50,7 +51,7 @@ CHECK, LENS_CARD, LABELS, SET_TABLE = "check", "lens-card", "labels", "set-table
 KINDS = (CHECK, LENS_CARD, LABELS, SET_TABLE)
 """What is printed of a prep."""
 DAY_PAGE, LARGEST_DAY = 200, 500
-"""Preps looked at at a time, and sheets in one file at most."""
+"""Preps read at a time, and sheets in one file at most."""
 PrepSource = Mapping[str, Any] | Path
 """A prep document, or the file that holds one."""
 
@@ -81,7 +82,7 @@ def make_sheets(
     link : str
         Address of the house's pages for the QR square; without it the square holds the prep's id.
     progress : callable, optional
-        Told from time to time.
+        Called from time to time.
 
     Raises
     ------
@@ -188,7 +189,7 @@ def read_label_sizes(path: Path) -> LabelSizes:
 
 
 def documents_of_day(record: "Record", day: date, *, zone: tzinfo | None = None) -> list[dict[str, Any]]:
-    """Give the documents of the preps that were begun on a day, the earliest first.
+    """Return the documents of the preps that were begun on a day, the earliest first.
 
     Parameters
     ----------
@@ -224,15 +225,14 @@ def documents_of_day(record: "Record", day: date, *, zone: tzinfo | None = None)
 
 
 def verify_paper(source: bytes | Path, *, recorded: Recorded | None = None) -> tuple[Finding, ...]:
-    """Say of each prep in a sheet or a prep's file whether it is what was signed.
+    """Check for each prep in a sheet or a prep's file whether it is what was signed.
 
     Parameters
     ----------
     source : bytes or Path
         A PDF that :func:`make_sheets` made, or a prep document as JSON.
     recorded : callable, optional
-        Tells what the record keeps (:func:`.signed.recorded`); without it the file alone is
-        looked at.
+        What the record keeps (:func:`.signed.recorded`); without it the file alone is checked.
 
     Raises
     ------
@@ -264,23 +264,6 @@ def read_prep_file(path: Path) -> dict[str, Any]:
     read_prep(document)
     found: dict[str, Any] = document
     return found
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all.
-
-    Raises
-    ------
-    SheetError
-        When it cannot be written.
-    """
-    part = path.with_name(f".{path.name}.part")
-    try:
-        part.write_bytes(content)
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise SheetError(f"{path} cannot be written ({error.strerror}); choose another place.") from error
 
 
 def _content(path: Path) -> bytes:
@@ -322,7 +305,7 @@ def _made(kind: str, pdf: bytes, preps: "Sequence[PrepDocument]") -> MadePaper:
 
 
 def _remade(made: Mapping[str, Any], preps: "tuple[PrepDocument, ...]") -> bytes:
-    """Make a paper again as it says it was made."""
+    """Make a paper again by its own description."""
     from shimwise.sheets.papers import more_pdf
     from shimwise.sheets.papers.sheet_pdf import check_sheets_pdf
 
@@ -348,6 +331,6 @@ def _remade(made: Mapping[str, Any], preps: "tuple[PrepDocument, ...]") -> bytes
             return check_sheets_pdf(judged, paper=paper, link=link)
     except (TypeError, KeyError) as error:
         raise SheetError(
-            f"How this paper was made is not told whole ({error}); it cannot be compared."
+            f"How this paper was made is not fully known ({error}); it cannot be compared."
         ) from error
     raise SheetError(f"The paper is of a kind {kind[:40]!r} that this version does not know.")

@@ -1,7 +1,7 @@
-"""What was signed: the document that stands with a signature, and a prep as it says.
+"""What was signed: the document kept with a signature, and a prep as it was then.
 
 A signed prep is frozen, but the house goes on: a body is renamed, a lens gets another note. Papers, exports
-and the check of a paper speak from what was signed, so they stay as they were.
+and the check of a paper use what was signed, so they stay as they were.
 """
 
 import hashlib
@@ -24,31 +24,31 @@ SIGNED = "signed"
 
 
 def with_signature(document: Mapping[str, Any], sign_off: Mapping[str, Any]) -> tuple[str, str]:
-    """Give the digest of a prep document with a sign-off to come, and the text that it is over.
+    """Return the digest of a prep document with a sign-off to come, and the text that it is over.
 
     Parameters
     ----------
     document : mapping
         The prep document, ``shimwise.prep/1``, without the sign-off.
     sign_off : mapping
-        Its row as the document will hold it; its own digest has no part.
+        Its row in the document, without its own digest.
 
     Raises
     ------
     SheetError
-        When the document cannot be signed.
+        If the document cannot be signed.
     """
     signed = signed_bytes({**document, "sign_offs": [*(document.get("sign_offs") or ()), sign_off]})
     return hashlib.sha256(signed).hexdigest(), signed.decode()
 
 
 def as_signed(document: Mapping[str, Any]) -> dict[str, Any]:
-    """Give a signed prep's document as it was signed, and nothing else; any other as it is.
+    """Return a signed prep's document as it was signed, and nothing else; any other unchanged.
 
-    What the house says of its units by now has no part in it: the same signature gives the same document. One
-    that was altered since is left, so that it shows.
+    Later changes of the units are no part of it: the same signature has the same document. One that was
+    altered since is left unchanged, so that the alteration shows.
     """
-    found = _standing(document)
+    found = _valid_signature(document)
     if found is None or digest_of(document) != found[0]["digest"]:
         return dict(document)
     row, signed = found
@@ -59,12 +59,12 @@ def as_signed(document: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def as_exported(document: Mapping[str, Any]) -> dict[str, Any]:
-    """Give a signed prep's document with all that was signed as it was signed; any other as it is.
+    """Return a signed prep's document for import elsewhere; any other unchanged.
 
-    Unlike :func:`as_signed` it keeps what has no part in the signature: the journal, earlier verdicts and
-    signatures, histories. It is what is taken in elsewhere.
+    Unlike :func:`as_signed` it keeps what is no part of the signature: the journal, earlier verdicts and
+    signatures, histories.
     """
-    found = _standing(document)
+    found = _valid_signature(document)
     if found is None:
         return dict(document)
     _, signed = found
@@ -78,11 +78,8 @@ def as_exported(document: Mapping[str, Any]) -> dict[str, Any]:
     return exported
 
 
-def _standing(document: Mapping[str, Any]) -> tuple[Mapping[str, Any], Mapping[str, Any]] | None:
-    """Give the signature that stands, with what was signed; None where there is none, or it was not kept.
-
-    What stands with a signature and is not what the signature is over is no more than the document itself.
-    """
+def _valid_signature(document: Mapping[str, Any]) -> tuple[Mapping[str, Any], Mapping[str, Any]] | None:
+    """Return the valid signature with what was signed; None if there is none, or it was not kept."""
     row = newest(document.get("sign_offs"))
     if row is None or (document.get("prep") or {}).get("state") != SIGNED:
         return None
@@ -91,7 +88,7 @@ def _standing(document: Mapping[str, Any]) -> tuple[Mapping[str, Any], Mapping[s
 
 
 def recorded(record: "Record") -> Recorded:
-    """Give what tells of a prep's id its signatures in the record; None for a prep that is not there."""
+    """Return a lookup of a prep's signatures in the record by its id; None for an unknown prep."""
 
     def signatures(prep_id: str) -> tuple[KeptSignature, ...] | None:
         with record.reading() as connection:

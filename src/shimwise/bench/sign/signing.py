@@ -14,6 +14,7 @@ from shimwise.bench.sign.views import ExceptionView, SignOffView, Undecided
 from shimwise.bench.typed_names import id_or_new, typed_name
 from shimwise.bench.verdict.recheck import DECIDED, rechecks_in
 from shimwise.bench.verdict.verdict import current_verdict
+from shimwise.fields import build_from
 from shimwise.inference.verdict.answer import Verdict
 from shimwise.record.exchange import prep_json
 from shimwise.record.exchange.row_json import row_to_json
@@ -57,15 +58,7 @@ class Exempt:
 
 
 def undecided(record: "Record", prep_id: str) -> tuple[Undecided, ...]:
-    """Give the units that stand in the way of a signature: not judged, not decided, not checked again.
-
-    The latest verdict is taken as it was given; :func:`sign` has the prep judged first.
-
-    Raises
-    ------
-    NotFound
-        When there is no such prep.
-    """
+    """Return the units that prevent a signature by the latest verdict; :func:`sign` judges first."""
     with record.reading() as connection:
         return _undecided(connection, material_of(connection, prep_id))
 
@@ -124,13 +117,7 @@ def sign(
 
 
 def sign_offs(record: "Record", prep_id: str) -> tuple[SignOffView, ...]:
-    """List the signatures of a prep, oldest first; those before it was opened again are kept.
-
-    Raises
-    ------
-    NotFound
-        When there is no such prep.
-    """
+    """Return the signatures of a prep, oldest first, also those before it was opened again."""
     with record.reading() as connection:
         material = material_of(connection, prep_id)
         rows = verdicts.sign_offs(connection, prep_id)
@@ -144,11 +131,9 @@ def reopen(record: "Record", prep_id: str, *, reason: str, who: str) -> "PrepVie
     Raises
     ------
     InputError
-        When no reason is given.
-    NotFound
-        When there is no such prep.
+        If no reason is given.
     Conflict
-        When it is open, or signed and ``who`` neither signed it nor is a lead.
+        If it is open, or signed and ``who`` neither signed it nor is a lead.
     """
     from shimwise.bench.prep.preps import open_prep
     from shimwise.bench.verdict.histories import forget_prep
@@ -171,7 +156,7 @@ def reopen(record: "Record", prep_id: str, *, reason: str, who: str) -> "PrepVie
 
 
 def leads(record: "Record") -> tuple[str, ...]:
-    """Give the names of those who may open any signed prep again."""
+    """Return the names of those who may open any signed prep again."""
     with record.reading() as connection:
         return leads_in(connection)
 
@@ -204,7 +189,7 @@ def change_leads(record: "Record", *, names: Iterable[str], who: str) -> tuple[s
 
 
 def _kept(connection: "Connection", prep_id: str, sign_off_id: str) -> SignOffView | None:
-    """Give the signature that was sent before under this id."""
+    """Return the signature that was sent before under this id."""
     rows = verdicts.sign_offs(connection, prep_id)
     row = next((one for one in rows if one.id == sign_off_id), None)
     if row is None:
@@ -260,7 +245,7 @@ def _refuse_without_right(
 
 
 def leads_in(connection: "Connection") -> tuple[str, ...]:
-    """Give the leads as one look at the record has them."""
+    """Return the leads."""
     return tuple(kept_settings.setting(connection, LEADS_KEY) or ())
 
 
@@ -286,7 +271,7 @@ def _checked(
     exceptions: Mapping[str, Exempt],
     person: str,
 ) -> tuple[dict[str, Any], ...]:
-    """Give the exceptions as they are kept; refuse what is open without one, and what needs none."""
+    """Return the exceptions as they are kept; raise if a unit needs one, or has one without need."""
     names = {body.id: body.name for body in material.bodies.values()}
     names |= {lens.id: lens.name for lens in material.lenses.values()}
     open_ids = {unit.unit_id for unit in open_units}
@@ -305,10 +290,10 @@ def _checked(
         rows.append({"unit_id": unit_id, "unit": names[unit_id], "reason": reason, "name": name})
     missing = [unit for unit in open_units if unit.unit_id not in exceptions]
     if missing:
-        told = " ".join(unit.words for unit in missing[:SHOWN])
+        named = " ".join(unit.words for unit in missing[:SHOWN])
         more = f" And {len(missing) - SHOWN} more." if len(missing) > SHOWN else ""
         raise Conflict(
-            f"Not every unit is decided. {told}{more} Read on, or write down for each why it goes out as it "
+            f"Not every unit is decided. {named}{more} Read on, or write down for each why it goes out as it "
             "is, and who answers for it.",
             kind="prep",
             id=material.prep.id,
@@ -337,7 +322,7 @@ def _write(
 
 
 def _memory_after(record: "Record", prep_id: str) -> "HouseMemory | None":
-    """Reckon what the prep leaves remembered of its units, before the record is held."""
+    """Return the memory after the prep, computed before the record is locked: it takes a while."""
     from shimwise.bench.verdict.prep_memory import after_prep
 
     with record.reading() as connection:
@@ -359,17 +344,10 @@ def _remember(change: "Change", material: PrepMaterial, memory: "HouseMemory | N
 def _view(row: SignOffRow, *, is_standing: bool) -> SignOffView:
     from shimwise.sheets.papers.signed.canonical_json import digest_words
 
-    return SignOffView(
-        id=row.id,
-        prep_id=row.prep_id,
-        revision=row.revision,
-        signed_by=row.signed_by,
-        signed_at=row.signed_at,
-        digest=row.digest,
+    return build_from(
+        SignOffView,
+        row,
         digest_words=digest_words(row.digest),
-        exceptions=tuple(
-            ExceptionView(unit_id=one["unit_id"], unit=one["unit"], reason=one["reason"], name=one["name"])
-            for one in row.exceptions
-        ),
+        exceptions=tuple(ExceptionView(**one) for one in row.exceptions),
         is_standing=is_standing,
     )

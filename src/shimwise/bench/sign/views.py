@@ -8,7 +8,7 @@ __all__ = ["ExceptionView", "SignOffView", "Undecided"]
 
 @dataclass(frozen=True, slots=True)
 class Undecided:
-    """A unit that stands in the way of a signature, and why; ``kind``: ``body`` or ``lens``."""
+    """A unit that prevents a signature, and why; ``kind``: ``body`` or ``lens``."""
 
     unit_id: str
     kind: str

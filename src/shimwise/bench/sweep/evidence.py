@@ -1,6 +1,5 @@
 """Sweeps as evidence of a prep: described, measured, kept, and withdrawn with a reason."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -8,27 +7,29 @@ from typing import TYPE_CHECKING, Any
 from shimwise.bench.errors import NotFound
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import sweep_view
-from shimwise.bench.prep.setups import new_setup, setup_at
+from shimwise.bench.prep.setups import taped_setup
 from shimwise.bench.prep.states import refuse_unless_open
 from shimwise.bench.prep.views import SweepView
-from shimwise.bench.sweep.frame_files import kept_place
+from shimwise.bench.sweep.frame_files import sweep_settings
 from shimwise.bench.sweep.match import (
     earlier_sweeps,
     refuse_other_units,
     refuse_same_frames,
-    said_by_files,
 )
-from shimwise.bench.sweep.work import SweepTask, measured_document
+from shimwise.bench.sweep.work import SweepTask
 from shimwise.bench.typed_lengths import typed_distance
 from shimwise.bench.typed_names import id_or_new, typed_name
 from shimwise.record.queries import evidence
 from shimwise.record.tables.rows import SweepRow
 
 if TYPE_CHECKING:
-    from shimwise.bench.desk.inputs import Progress
     from shimwise.record import Record
 
-__all__ = ["SweepRequest", "add_sweep", "keep_sweep", "sweep_task", "withdraw_sweep"]
+__all__ = ["SweepRequest", "keep_sweep", "sweep_task", "withdraw_sweep"]
+
+
+RECORDING = ("focal_mm", "fnumber", "pitch_um", "transfer", "signal_range", "black_level", "white_level")
+"""What a request may state of the recording."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,57 +52,8 @@ class SweepRequest:
     white_level: float | None = None
 
 
-def add_sweep(
-    record: "Record",
-    prep_id: str,
-    *,
-    place: str | Path,
-    facts: SweepRequest,
-    who: str,
-    id: str | None = None,  # noqa: A002 - the word that the interface uses too
-    positions: str | Path | None = None,
-    progress: "Progress | None" = None,
-    is_cancelled: Callable[[], bool] | None = None,
-) -> SweepView:
-    """Measure a sweep and keep its result.
-
-    Parameters
-    ----------
-    place : path
-        Folder of frames, or a clip; ``positions`` the CSV of positions where there is no ``sweep.json``.
-    facts : SweepRequest
-        What was under test.
-    who : str
-        Who swept.
-    progress : callable, optional
-        Told from time to time.
-    is_cancelled : callable, optional
-        Asked from time to time; when it says yes the work ends and nothing is kept.
-
-    Raises
-    ------
-    SweepCancelledError
-        When it was cancelled.
-    ImagingError, OpticsError
-        When the frames cannot be measured.
-    InputError, NotFound, Conflict
-        As :func:`shimwise.bench.prep.readings.add_reading`.
-    """
-    task = sweep_task(record, prep_id, place=place, facts=facts, positions=positions)
-    document = measured_document(task, progress=progress, is_cancelled=is_cancelled)
-    kept = kept_place(record, place)
-    return keep_sweep(record, prep_id, facts=facts, document=document, frames_place=kept, who=who, id=id)
-
-
-def sweep_task(
-    record: "Record",
-    prep_id: str,
-    *,
-    place: str | Path,
-    facts: SweepRequest,
-    positions: str | Path | None = None,
-) -> SweepTask:
-    """Give all that measuring a sweep takes, as plain values: what is not said comes from lens and body.
+def sweep_task(record: "Record", prep_id: str, *, place: str | Path, facts: SweepRequest) -> SweepTask:
+    """Return all that measuring a sweep takes; what the request leaves out comes from lens and body.
 
     Parameters
     ----------
@@ -125,24 +77,15 @@ def sweep_task(
     if str(place):
         typed = {"focal_mm": facts.focal_mm, "pitch_um": facts.pitch_um}
         said = {key: value for key, value in typed.items() if value is not None}
-        refuse_other_units({**said_by_files(Path(place)), **said}, body=body, lens=lens)
+        refuse_other_units({**sweep_settings(Path(place)), **said}, body=body, lens=lens)
         refuse_same_frames(Path(place), earlier_sweeps(material, folder=record.folder))
     return SweepTask(
         place=str(place),
-        positions=None if positions is None else str(positions),
         body=body.name,
         lens=lens.name,
         distance_mm=distance.mm,
         separation_mm=lens.separation_mm or 0.0,
-        recording={
-            "focal_mm": facts.focal_mm,
-            "fnumber": facts.fnumber,
-            "pitch_um": facts.pitch_um,
-            "transfer": facts.transfer,
-            "signal_range": facts.signal_range,
-            "black_level": facts.black_level,
-            "white_level": facts.white_level,
-        },
+        recording={name: getattr(facts, name) for name in RECORDING},
         usual={
             "focal_mm": None if is_zoom else lens.focal_lengths_mm[0],
             "fnumber": lens.fnumber,
@@ -168,7 +111,7 @@ def keep_sweep(
     Raises
     ------
     InputError, NotFound, Conflict
-        As :func:`add_sweep`.
+        As :func:`shimwise.bench.prep.readings.add_reading`.
     """
     person, sweep_id, distance = (
         typed_name(who, field="who"),
@@ -181,13 +124,7 @@ def keep_sweep(
         refuse_unless_open(change.connection, prep_id)
         material = material_of(change.connection, prep_id)
         body, lens = material.body(facts.body_id), material.lens(facts.lens_id)
-        known = list(material.setups.values())
-        setup = setup_at(known, body_id=body.id, distance=distance)
-        if setup is None:
-            setup = evidence.add_setup(
-                change,
-                new_setup(prep_id, body, distance, known=known, taped_by=person, taped_at=change.at),
-            )
+        setup = taped_setup(change, prep_id, body, distance, known=material.setups.values())
         row = evidence.add_sweep(
             change,
             SweepRow(

@@ -4,9 +4,9 @@ import json
 import os
 import re
 import shutil
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from pathlib import Path, PurePosixPath
-from typing import IO, TYPE_CHECKING
+from typing import IO, TYPE_CHECKING, Any
 
 from shimwise.bench.errors import InputError, RecordFull
 from shimwise.bench.typed_names import id_or_new
@@ -22,6 +22,7 @@ __all__ = [
     "kept_place",
     "place_kept",
     "safe_file_name",
+    "sweep_settings",
 ]
 
 FRAMES = "frames"
@@ -82,8 +83,8 @@ def _sort_into_folders(place: Path, names: Collection[str]) -> None:
     What it says beyond that is for the measuring to refuse: here a path that leads out is left as it is.
     """
     taken = {name.casefold() for name in names}
-    for said in _files_said(place / "sweep.json"):
-        path = PurePosixPath(said.replace("\\", "/"))
+    for named in _named_files(sweep_settings(place)):
+        path = PurePosixPath(named.replace("\\", "/"))
         folders, name = path.parts[:-1], path.name
         is_plain = all(_NAME.fullmatch(folder) and folder.casefold() not in taken for folder in folders)
         if folders and name in names and is_plain:
@@ -93,17 +94,20 @@ def _sort_into_folders(place: Path, names: Collection[str]) -> None:
                 (place / name).rename(wanted)
 
 
-def _files_said(settings: Path) -> Iterator[str]:
-    """Tell what files a ``sweep.json`` names; none where there is none that can be read."""
+def sweep_settings(place: Path) -> dict[str, Any]:
+    """Return what ``sweep.json`` holds; nothing where it cannot be read, which the measuring reports."""
     try:
-        said = json.loads(settings.read_bytes())
+        document = json.loads((place / "sweep.json").read_bytes())
     except (OSError, ValueError, RecursionError):
-        return
-    if not isinstance(said, dict):
-        return
-    frames = said.get("frames")
+        return {}
+    return document if isinstance(document, dict) else {}
+
+
+def _named_files(settings: Mapping[str, Any]) -> Iterator[str]:
+    """Yield the files that ``sweep.json`` names."""
+    frames = settings.get("frames")
     entries = frames if isinstance(frames, list) else []
-    for one in (*(entry.get("file") for entry in entries if isinstance(entry, dict)), said.get("chart")):
+    for one in (*(entry.get("file") for entry in entries if isinstance(entry, dict)), settings.get("chart")):
         if isinstance(one, str):
             yield one
 

@@ -32,6 +32,7 @@ __all__ = [
     "LookedAt",
     "MeasuredSweep",
     "OwnStar",
+    "Recording",
     "UnderTest",
     "measure",
     "print_sweep",

@@ -9,10 +9,10 @@ import re
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from html import escape
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, ReadingAnswer, Verdict
 from shimwise.sheets.pictures.picture import Picture, arrange
@@ -36,6 +36,7 @@ __all__ = [
 ]
 
 _Spec = dict[str, Any]
+_Unit = TypeVar("_Unit", bound=BodyAnswer)
 MOST_KEPT = 256
 """Pictures kept, about 60 kB each."""
 MOST_BODIES, MOST_ROWS = 6, 60
@@ -278,8 +279,8 @@ def _answer(prep: "PrepView") -> Answer:
         judged = answer_from_json(verdict.document)
         bodies, lenses, tolerance_um = judged.bodies, judged.lenses, judged.tolerance_um
     else:
-        bodies = tuple(_unjudged(unit, prep.tolerance_um) for unit in prep.bodies)
-        lenses = tuple(_unjudged_lens(unit, prep.tolerance_um) for unit in prep.lenses)
+        bodies = _unjudged(BodyAnswer, prep.bodies, prep.tolerance_um)
+        lenses = _unjudged(LensAnswer, prep.lenses, prep.tolerance_um)
     return Answer(
         tolerance_um=tolerance_um,
         headline="",
@@ -294,34 +295,13 @@ def _answer(prep: "PrepView") -> Answer:
     )
 
 
-def _unjudged(unit: "PrepUnit", tolerance_um: float) -> BodyAnswer:
-    nan = math.nan
-    return BodyAnswer(
-        name=unit.name,
-        error_um=nan,
-        sd_um=nan,
-        low_um=nan,
-        high_um=nan,
-        p_out=nan,
-        verdict=Verdict.NOT_CHECKED,
-        tolerance_um=unit.tolerance_um or tolerance_um,
-    )
-
-
-def _unjudged_lens(unit: "PrepUnit", tolerance_um: float) -> LensAnswer:
-    body, nan = _unjudged(unit, tolerance_um), math.nan
-    return LensAnswer(
-        name=body.name,
-        error_um=nan,
-        sd_um=nan,
-        low_um=nan,
-        high_um=nan,
-        p_out=nan,
-        verdict=body.verdict,
-        tolerance_um=body.tolerance_um,
-        scale_permille=nan,
-        scale_sd_permille=nan,
-        p_scale_out=nan,
+def _unjudged(kind: type[_Unit], units: "Sequence[PrepUnit]", tolerance_um: float) -> tuple[_Unit, ...]:
+    """Return units without a verdict: every number that it would hold is nan."""
+    empty: dict[str, Any] = {one.name: math.nan for one in fields(kind)}
+    empty["verdict"] = Verdict.NOT_CHECKED
+    return tuple(
+        kind(**{**empty, "name": unit.name, "tolerance_um": unit.tolerance_um or tolerance_um})
+        for unit in units
     )
 
 

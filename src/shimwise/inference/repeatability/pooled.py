@@ -22,8 +22,6 @@ from shimwise.inference.posterior.robust import log_prior_of_k, log_student
 
 POOLING_P = 0.25
 """An interaction less significant than this is pooled with the error (AIAG, appendix A)."""
-CATEGORIES_FACTOR = math.sqrt(2)
-"""Distinct categories are √2·PV/GRR (AIAG prints 1.41)."""
 K_FINE_GRID = np.geomspace(0.02, 1.5, 241)
 """Grid of a person's k (focusing spread as a share of N·c)."""
 
@@ -81,11 +79,6 @@ class GaugeStudy:
     def gauge_percent(self) -> float:
         """Gauge R&R as a share of the total spread. [%]"""
         return 100 * self.gauge_sd / self.total_sd if self.total_sd else math.nan
-
-    @property
-    def categories(self) -> float:
-        """Number of parts that can be told apart; infinite for a gauge without spread."""
-        return CATEGORIES_FACTOR * self.part_sd / self.gauge_sd if self.gauge_sd else math.inf
 
 
 def pool(sums_of_squares: Sequence[float], degrees: Sequence[int]) -> Repeatability:

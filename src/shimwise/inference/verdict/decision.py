@@ -11,11 +11,9 @@ References
    assessment*, clause 7 (conformance probability), clause 8.3 (guard bands); numbers cited from memory.
 """
 
-import math
 from statistics import NormalDist
 
 from shimwise.errors import InferenceError
-from shimwise.inference.model.checks import refuse_unless_finite
 from shimwise.inference.verdict.answer import Verdict
 
 CALL_OUT_P = 0.8
@@ -51,35 +49,6 @@ def decide(*, p_below: float, p_above: float, sd_um: float, tolerance_um: float,
     return Verdict.CANNOT_TELL if is_sharp or p_out >= SUSPECT_P else Verdict.NOT_CHECKED
 
 
-def conformance_probability(
-    *, value: float, sd: float, low: float = -math.inf, high: float = math.inf
-) -> float:
-    """Probability that a normally known quantity lies within its tolerance limits. [0…1]
-
-    Parameters
-    ----------
-    value, sd : float
-        Best estimate and standard uncertainty, in the unit of the limits.
-    low, high : float
-        Tolerance limits; infinite where there is none.
-
-    Raises
-    ------
-    InferenceError
-        When ``sd`` is not positive or the limits are not in order.
-
-    References
-    ----------
-    JCGM 106:2012, clause 7.2, equation 8 and clause 7.4.
-    """
-    refuse_unless_finite([value], "The value")
-    if not sd > 0:
-        raise InferenceError(f"A standard uncertainty of {sd:g} is no uncertainty. It has to be positive.")
-    if not low < high:
-        raise InferenceError(f"The tolerance limits {low:g} and {high:g} are not in order. Exchange them.")
-    return _normal((high - value) / sd) - _normal((low - value) / sd)
-
-
 def guard_band(*, sd: float, risk: float = ACCEPT_P) -> float:
     """Width by which acceptance stays inside one tolerance limit, for a risk there. [unit of ``sd``]
 
@@ -99,8 +68,3 @@ def guard_band(*, sd: float, risk: float = ACCEPT_P) -> float:
     if not 0 < risk < 0.5:
         raise InferenceError(f"A risk of {risk:g} leaves no guard band. It has to lie between 0 and 0.5.")
     return NormalDist().inv_cdf(1 - risk) * sd
-
-
-def _normal(x: float) -> float:
-    """Cumulative standard normal distribution."""
-    return 0.5 * math.erfc(-x / math.sqrt(2))

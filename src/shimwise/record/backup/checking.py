@@ -49,8 +49,8 @@ def contradictions(
 ) -> tuple[Contradiction, ...]:
     """Check as :func:`check` does, on a connection."""
     found: list[Contradiction] = []
-    for done, look in enumerate(_CHECKS, start=1):
-        found += islice(look(connection), SHOWN)
+    for done, contradicting in enumerate(_CHECKS, start=1):
+        found += islice(contradicting(connection), SHOWN)
         if progress is not None:
             progress(done, len(_CHECKS))
     return tuple(found)
@@ -61,7 +61,7 @@ def _database(connection: Connection) -> Iterator[Contradiction]:
         return  # the server guards its own pages and keys
     for row in connection.execute(text("PRAGMA integrity_check")):
         if row[0] != "ok":
-            yield Contradiction(subject="file", text=f"the database says: {row[0]}.")
+            yield Contradiction(subject="file", text=f"the database reports: {row[0]}.")
     for row in connection.execute(text("PRAGMA foreign_key_check")):
         yield Contradiction(subject=f"{row[0]}", text=f"a row points to {row[2]} that are not there.")
 
@@ -124,9 +124,7 @@ def _places(connection: Connection) -> Iterator[Contradiction]:
             .where(or_(setups.c.prep_id != table.c.prep_id, setups.c.body_id != table.c.body_id))
         )
         for row in connection.execute(elsewhere.limit(SHOWN)):
-            yield Contradiction(
-                subject=f"{word} {row.id}", text="stands on a set-up of another prep or body."
-            )
+            yield Contradiction(subject=f"{word} {row.id}", text="is on a set-up of another prep or body.")
         for of_prep, column in ((within, "body_id"), (schema.prep_lenses, "lens_id")):
             is_within = exists().where(
                 and_(of_prep.c.prep_id == table.c.prep_id, of_prep.c[column] == table.c[column])
@@ -200,7 +198,7 @@ def _signatures(connection: Connection) -> Iterator[Contradiction]:
             if not is_whole:
                 yield Contradiction(
                     subject=f"sign-off {row.id}",
-                    text="is not over the document that stands with it: its digest is another.",
+                    text="is not over the document that is kept with it: its digest is another.",
                 )
 
 

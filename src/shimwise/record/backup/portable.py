@@ -1,6 +1,6 @@
 """A whole record as compressed lines of JSON: the copy of a record on a server, and between databases.
 
-The first line says what it is, each further line is a row, the last one how many there are and their SHA-256.
+The first line names the schema, each further line is a row, the last one has their number and SHA-256.
 """
 
 # ruff: noqa: ANN401 - a value of JSON is of any kind

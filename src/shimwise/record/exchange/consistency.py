@@ -109,7 +109,7 @@ def _of_document(row: VerdictRow) -> Iterator[str]:
     for kind in ("bodies", "lenses"):
         lines = row.document.get(kind, [])
         if not isinstance(lines, list) or not all(_is_line(line) for line in lines):
-            yield f"says of its {kind} what no verdict says"
+            yield f"has lines on its {kind} that no verdict has"
 
 
 def _is_line(line: Any) -> bool:

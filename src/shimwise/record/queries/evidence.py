@@ -22,7 +22,6 @@ __all__ = [
     "add_reading",
     "add_setup",
     "add_sweep",
-    "gauge",
     "gauges",
     "reading",
     "reading_if_kept",
@@ -32,10 +31,7 @@ __all__ = [
     "setups",
     "sweep",
     "sweeps",
-    "unit_gauges",
-    "unwithdraw_gauge",
     "unwithdraw_reading",
-    "unwithdraw_sweep",
     "withdraw_gauge",
     "withdraw_reading",
     "withdraw_sweep",
@@ -125,8 +121,13 @@ def withdraw_reading(change: Change, reading_id: str, *, reason: str) -> Reading
 
 
 def unwithdraw_reading(change: Change, reading_id: str) -> ReadingRow:
-    """Take a withdrawal back."""
-    return _unwithdraw(change, ReadingRow, reading_id)
+    """Take the withdrawal of a reading back."""
+    before = reading(change.connection, reading_id)
+    if before.withdrawn_at is None:
+        return before
+    values: dict[str, Any] = {"withdrawn_at": None, "withdrawn_by": "", "withdrawn_reason": ""}
+    detail = {"reason_was": before.withdrawn_reason, "by_was": before.withdrawn_by}
+    return _rewritten(change, before, values, "taken back in", detail)
 
 
 def add_gauge(change: Change, row: GaugeRow) -> GaugeRow:
@@ -134,29 +135,14 @@ def add_gauge(change: Change, row: GaugeRow) -> GaugeRow:
     return _added(change, row, unit_id=row.unit_id)
 
 
-def gauge(connection: Connection, gauge_id: str) -> GaugeRow:
-    """Return the gauge value with this id, withdrawn or not; raise NotFound if there is none."""
-    return row_by_id(connection, GaugeRow, gauge_id)
-
-
 def gauges(connection: Connection, prep_id: str) -> list[GaugeRow]:
     """Return a prep's gauge values as they were taken, the withdrawn too."""
     return rows_where(connection, GaugeRow, "taken_at", "id", prep_id=prep_id)
 
 
-def unit_gauges(connection: Connection, unit_id: str) -> list[GaugeRow]:
-    """Return all gauge values of a body or a lens as they were taken, the withdrawn too."""
-    return rows_where(connection, GaugeRow, "taken_at", "id", unit_id=unit_id)
-
-
 def withdraw_gauge(change: Change, gauge_id: str, *, reason: str) -> GaugeRow:
     """Withdraw a gauge value, as :func:`withdraw_reading`."""
     return _withdraw(change, GaugeRow, gauge_id, reason)
-
-
-def unwithdraw_gauge(change: Change, gauge_id: str) -> GaugeRow:
-    """Take the withdrawal of a gauge value back."""
-    return _unwithdraw(change, GaugeRow, gauge_id)
 
 
 def add_sweep(change: Change, row: SweepRow) -> SweepRow:
@@ -177,11 +163,6 @@ def sweeps(connection: Connection, prep_id: str) -> list[SweepRow]:
 def withdraw_sweep(change: Change, sweep_id: str, *, reason: str) -> SweepRow:
     """Withdraw a sweep, as :func:`withdraw_reading`."""
     return _withdraw(change, SweepRow, sweep_id, reason)
-
-
-def unwithdraw_sweep(change: Change, sweep_id: str) -> SweepRow:
-    """Take the withdrawal of a sweep back."""
-    return _unwithdraw(change, SweepRow, sweep_id)
 
 
 def _kept(change: Change, row: Row) -> Row | None:
@@ -219,15 +200,6 @@ def _withdraw(change: Change, kind: type[Taken], row_id: str, reason: str) -> Ta
         )
     values = {"withdrawn_at": change.at, "withdrawn_by": change.who, "withdrawn_reason": reason}
     return _rewritten(change, before, values, "withdrawn", {"reason": reason})
-
-
-def _unwithdraw(change: Change, kind: type[Taken], row_id: str) -> Taken:
-    before = row_by_id(change.connection, kind, row_id)
-    if before.withdrawn_at is None:
-        return before
-    values: dict[str, Any] = {"withdrawn_at": None, "withdrawn_by": "", "withdrawn_reason": ""}
-    detail = {"reason_was": before.withdrawn_reason, "by_was": before.withdrawn_by}
-    return _rewritten(change, before, values, "taken back in", detail)
 
 
 def _rewritten(

@@ -34,9 +34,7 @@ from shimwise.record.tables.rows import PrepLineRow, PrepRow
 __all__ = [
     "add_prep",
     "add_units",
-    "change_prep",
     "change_state",
-    "count_preps",
     "place_units",
     "prep",
     "prep_lines",
@@ -53,7 +51,6 @@ _NUMBERING = (  # made once: every reading is numbered by it
     .values(revision=_T.c.revision + 1, reading_count=_T.c.reading_count + 1)
     .returning(_T.c.reading_count)
 )
-_CHANGEABLE = frozenset({"title", "note", "temperature_c", "tolerance_um", "set_id"})
 
 
 def add_prep(change: Change, row: PrepRow) -> PrepRow:
@@ -91,22 +88,6 @@ def next_reading_number(change: Change, prep_id: str) -> int:
     if number is None:
         raise NotFound("prep", prep_id)
     return int(number)
-
-
-def change_prep(change: Change, prep_id: str, **values: Any) -> PrepRow:
-    """Change ``title``, ``note``, ``temperature_c``, ``tolerance_um`` or ``set_id`` of a prep."""
-    unknown = set(values) - _CHANGEABLE
-    if unknown:
-        raise TypeError(f"{', '.join(sorted(unknown))} of a prep cannot be changed")
-    before = prep(change.connection, prep_id)
-    changed = {name: value for name, value in values.items() if getattr(before, name) != value}
-    if not changed:
-        return before
-    keys = {"title_key": name_key(changed["title"])} if "title" in changed else {}
-    _raised(change, prep_id, **changed, **keys)
-    detail = {name: [getattr(before, name), value] for name, value in changed.items()}
-    change.note("prep changed", prep_id=prep_id, detail=detail)
-    return prep(change.connection, prep_id)
 
 
 def change_state(change: Change, prep_id: str, state: str) -> PrepRow:
@@ -184,14 +165,6 @@ def unit_preps(
 def set_preps(connection: Connection, set_id: str, *, limit: int) -> list[PrepLineRow]:
     """Return the preps that were started with a set, newest first."""
     return _lines(connection, select(_T).where(_T.c.set_id == set_id), limit=limit)
-
-
-def count_preps(connection: Connection, *, state: str | None = None) -> int:
-    """Return the number of preps: all, or those in one state."""
-    wanted = select(func.count()).select_from(_T)
-    if state is not None:
-        wanted = wanted.where(_T.c.state == state)
-    return int(connection.execute(wanted).scalar_one())
 
 
 def _raised(change: Change, prep_id: str, **values: Any) -> Any:

@@ -5,8 +5,9 @@
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import fields
-from typing import Any, TypeVar
+from dataclasses import Field, fields, replace
+from enum import Enum
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from shimwise.errors import SheetError
 from shimwise.inference.verdict.answer import (
@@ -22,8 +23,11 @@ from shimwise.inference.verdict.answer import (
 )
 from shimwise.notices import Notice
 from shimwise.remedy import Remedy
-from shimwise.sheets.json.documents import finite, schema_error
+from shimwise.sheets.json.documents import schema_error
 from shimwise.sheets.words.notices import as_written, joined_text, notice_json, notice_text, notice_texts
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 __all__ = ["SCHEMA_ID", "answer_from_json", "answer_to_json", "validate"]
 
@@ -31,10 +35,12 @@ SCHEMA_ID = "shimwise.verdict/2"
 LENGTH_PLACES, PROBABILITY_PLACES = 3, 4
 """Decimals written: of µm, mm and ‰, and of probabilities, weights and shares."""
 
-_SHARES = ("k", "weight", "probability", "p_out", "p_scale_out")
+_LENGTHS = ("um", "mm", "permille")
+"""Ends of the names of lengths and scales; all other numbers are shares, probabilities or turns."""
+_LISTS = ("bodies", "lenses", "setups", "operators", "readings", "causes", "next")
 _Object = dict[str, Any]
-_Kind = TypeVar("_Kind")
-_Body = TypeVar("_Body", bound=BodyAnswer)
+_Value = TypeVar("_Value")
+_Unit = TypeVar("_Unit", bound=BodyAnswer)
 
 
 def answer_to_json(
@@ -44,42 +50,37 @@ def answer_to_json(
     sources: Mapping[int, str] | None = None,
     is_house: bool = False,
 ) -> _Object:
-    """Return a verdict as an object of standard JSON.
+    """Return a verdict as an object of standard JSON, as ``verdict.schema.json`` defines it.
+
+    Rounded to a nanometre, a micron of distance and 1e-4 of probability. What is no finite number is None; so
+    ``distance_mm`` is None at infinity. A weight above 1 (a reading that agrees better than most) becomes 1.
 
     Parameters
     ----------
     answer : Answer
-        The verdict.
+        The judge's.
     remedies : sequence of Remedy
         What to do about it.
     sources : mapping of int to str, optional
         By row, the sweep's file that a landing comes from; others come from the readings file.
     is_house : bool
         Whether the units are kept in a record, and not in a kit file: for the words.
-
-    Returns
-    -------
-    dict
-        As ``verdict.schema.json`` says. Rounded to a nanometre, a micron of distance and 1e-4 of probability.
-        What is no finite number is None; so ``distance_mm`` is None at infinity. A weight above 1 (a reading
-        that agrees better than most) is written as 1.
     """
-    return {
+    known = sources or {}
+    document = {
         "schema": SCHEMA_ID,
-        "tolerance_um": _length(answer.tolerance_um),
+        "tolerance_um": _rounded("tolerance_um", answer.tolerance_um),
         "headline": answer.headline,
-        "bodies": _written_all(answer.bodies),
-        "lenses": _written_all(answer.lenses),
-        "setups": _written_all(answer.setups),
-        "operators": _written_all(answer.operators),
-        "readings": [_reading(reading, (sources or {}).get(reading.row)) for reading in answer.readings],
-        "causes": _written_all(answer.causes),
-        "next": _written_all(answer.next),
-        "remedies": [_remedy(remedy, is_house=is_house) for remedy in remedies],
+        **{name: [_plain(one) for one in getattr(answer, name)] for name in _LISTS},
+        "readings": [_reading(one, known.get(one.row)) for one in answer.readings],
+        "remedies": [_remedy(one, is_house=is_house) for one in remedies],
         "warnings": notice_texts(answer.notices, is_house=is_house),
         "notices": [_notice(one, is_house=is_house) for one in answer.notices],
-        **_past(answer),
     }
+    if answer.past_bodies or answer.past_lenses:
+        past = {"bodies": answer.past_bodies, "lenses": answer.past_lenses}
+        document["past"] = {name: [_plain(one) for one in units] for name, units in past.items()}
+    return document
 
 
 def answer_from_json(document: Mapping[str, Any]) -> Answer:
@@ -88,19 +89,24 @@ def answer_from_json(document: Mapping[str, Any]) -> Answer:
     Warnings of ``/1`` have no code: their sentences are kept as they are.
     """
     tolerance_um, past = document["tolerance_um"], document.get("past", {})
+    near = [{**one, "distance_mm": _or(one["distance_mm"], math.inf)} for one in document["next"]]
+
+    def units(kind: type[_Unit], listed: Iterable[Mapping[str, Any]]) -> tuple[_Unit, ...]:
+        return _read(kind, listed, tolerance_um=tolerance_um)
+
     return Answer(
         tolerance_um=tolerance_um,
         headline=document["headline"],
-        bodies=_units(BodyAnswer, document.get("bodies", ()), tolerance_um),
-        lenses=_units(LensAnswer, document.get("lenses", ()), tolerance_um),
-        setups=tuple(_read(SetupAnswer, one) for one in document["setups"]),
-        operators=tuple(_read(OperatorAnswer, one) for one in document["operators"]),
-        readings=tuple(_read(ReadingAnswer, {**_UNSAID, **one}) for one in document["readings"]),
-        causes=tuple(_read(Cause, one) for one in document["causes"]),
-        next=tuple(_next(one) for one in document["next"]),
+        bodies=units(BodyAnswer, document["bodies"]),
+        lenses=units(LensAnswer, document["lenses"]),
+        setups=_read(SetupAnswer, document["setups"]),
+        operators=_read(OperatorAnswer, document["operators"]),
+        readings=_read(ReadingAnswer, document["readings"], line=0, body="", lens="", setup=""),
+        causes=_read(Cause, document["causes"]),
+        next=_read(NextReading, near),
         notices=_notices(document),
-        past_bodies=_units(BodyAnswer, past.get("bodies", ()), tolerance_um),
-        past_lenses=_units(LensAnswer, past.get("lenses", ()), tolerance_um),
+        past_bodies=units(BodyAnswer, past.get("bodies", ())),
+        past_lenses=units(LensAnswer, past.get("lenses", ())),
     )
 
 
@@ -113,56 +119,28 @@ def validate(document: object) -> None:
         )
 
 
-_KINDS = (BodyAnswer, LensAnswer, SetupAnswer, OperatorAnswer, ReadingAnswer, Cause, NextReading)
-_PLACES: dict[type, dict[str, int | None]] = {
-    kind: {
-        field.name: (PROBABILITY_PLACES if field.name in _SHARES else LENGTH_PLACES)
-        if field.type in (float, "float")
-        else None
-        for field in fields(kind)
-    }
-    for kind in _KINDS
-}
-"""The fields of each class with the decimals that are written of them; None of what is no measure."""
+def _plain(value: "DataclassInstance") -> _Object:
+    """Return the fields of a value, numbers rounded by their names."""
+    return {one.name: _rounded(one.name, getattr(value, one.name)) for one in fields(value)}
 
 
-def _written(one: object) -> _Object:
-    values = ((name, getattr(one, name), places) for name, places in _PLACES[type(one)].items())
-    return {name: value if places is None else finite(value, places) for name, value, places in values}
+def _read(kind: type[_Value], listed: Iterable[Mapping[str, Any]], **defaults: Any) -> tuple[_Value, ...]:  # noqa: ANN401
+    """Return a value for each object: its fields by name, null as nan."""
+    found = []
+    for one in listed:
+        given = {**defaults, **one}
+        found.append(kind(**{field.name: _field(field, given[field.name]) for field in fields(kind)}))  # type: ignore[arg-type]
+    return tuple(found)
 
 
-def _written_all(each: Iterable[object]) -> list[_Object]:
-    return [_written(one) for one in each]
+def _field(field: "Field[Any]", value: Any) -> Any:  # noqa: ANN401 - as JSON has it
+    if field.type is Verdict:
+        return Verdict(value)
+    return float(_or(value, math.nan)) if field.type is float else value
 
 
-def _reading(reading: ReadingAnswer, source: str | None) -> _Object:
-    written = {**_written(reading), "weight": _share(min(reading.weight, 1.0))}
-    row, line = written.pop("row"), written.pop("line")
-    return {"row": row, **({"line": line} if source is None else {"source": source}), **written}
-
-
-_UNSAID = {"line": 0, "body": "", "lens": "", "setup": ""}
-"""What a reading of an older verdict may lack."""
-
-
-def _read(kind: type[_Kind], one: Mapping[str, Any]) -> _Kind:
-    values = ((name, one[name], places) for name, places in _PLACES[kind].items())
-    return kind(**{name: value if places is None else _number(value) for name, value, places in values})
-
-
-def _units(kind: type[_Body], each: Iterable[Mapping[str, Any]], tolerance_um: float) -> tuple[_Body, ...]:
-    return tuple(
-        _read(kind, {"tolerance_um": tolerance_um, **one, "verdict": Verdict(one["verdict"])}) for one in each
-    )
-
-
-def _next(one: Mapping[str, Any]) -> NextReading:
-    distance_mm = one["distance_mm"]
-    return _read(NextReading, {**one, "distance_mm": math.inf if distance_mm is None else distance_mm})
-
-
-def _number(value: float | None) -> float:
-    return math.nan if value is None else float(value)
+def _or(value: float | None, other: float) -> float:
+    return other if value is None else value
 
 
 def _notices(document: Mapping[str, Any]) -> tuple[Notice, ...]:
@@ -171,43 +149,37 @@ def _notices(document: Mapping[str, Any]) -> tuple[Notice, ...]:
     return tuple(Notice(one["code"], one["unit"], one["numbers"]) for one in document["notices"])
 
 
-def _past(answer: Answer) -> _Object:
-    """Return units as they were before an adjustment; nothing, where none was adjusted."""
-    if not answer.past_bodies and not answer.past_lenses:
-        return {}
-    bodies, lenses = _written_all(answer.past_bodies), _written_all(answer.past_lenses)
-    return {"past": {"bodies": bodies, "lenses": lenses}}
+def _reading(reading: ReadingAnswer, source: str | None) -> _Object:
+    plain = _plain(replace(reading, weight=min(reading.weight, 1.0)))
+    if source is None:
+        return plain
+    return {"row": plain.pop("row"), "source": source, **{k: v for k, v in plain.items() if k != "line"}}
 
 
 def _notice(notice: Notice, *, is_house: bool) -> _Object:
-    numbers = {
-        key: _length(value) if isinstance(value, float) else value for key, value in notice.numbers.items()
-    }
+    numbers = {key: _rounded(key, value) for key, value in notice.numbers.items()}
     return {**notice_json(notice, is_house=is_house), "numbers": numbers}
 
 
 def _remedy(remedy: Remedy, *, is_house: bool) -> _Object:
+    plain = _plain(remedy)
+    del plain["advice"]
     return {
-        "unit": remedy.unit,
-        "kind": remedy.kind.value,
-        "action": remedy.action.value,
-        "amount_um": _length(remedy.amount_um),
-        "amount_sd_um": _length(remedy.amount_sd_um),
-        "direction": remedy.direction.value if remedy.direction else None,
+        **plain,
         "text": joined_text(remedy.advice, is_house=is_house),
-        "turns": _share(remedy.turns),
-        "turns_sd": _share(remedy.turns_sd),
-        "turn": remedy.turn.value if remedy.turn else None,
-        "shims_um": [_length(shim) for shim in remedy.shims_um],
-        "leftover_um": _length(remedy.leftover_um),
+        "shims_um": [_rounded("shims_um", shim) for shim in remedy.shims_um],
         "steps": [notice_text(one, is_house=is_house) for one in remedy.steps],
         "cautions": [notice_text(one, is_house=is_house) for one in remedy.cautions],
     }
 
 
-def _length(value: float | None) -> float | None:
-    return finite(value, LENGTH_PLACES)
-
-
-def _share(value: float | None) -> float | None:
-    return finite(value, PROBABILITY_PLACES)
+def _rounded(name: str, value: Any) -> Any:  # noqa: ANN401 - the value of any field
+    """Return a field as JSON: numbers rounded, nought without a sign, None if no finite number."""
+    if isinstance(value, Enum):
+        return value.value
+    if not isinstance(value, float):
+        return value
+    if not math.isfinite(value):
+        return None
+    is_length = name.rpartition("_")[2] in _LENGTHS
+    return round(float(value), LENGTH_PLACES if is_length else PROBABILITY_PLACES) + 0.0

@@ -8,12 +8,13 @@ from collections.abc import Iterable, Mapping
 from itertools import groupby
 from typing import Any
 
-from shimwise.notices import Notice
+from shimwise.notices import Notice, WordedNotice
 from shimwise.number_format import decimal_text
+from shimwise.sheets.words.file_words import FILE_WORDS, FILE_WORDS_IN_HOUSE
 from shimwise.sheets.words.remedy_words import REMEDY_WORDS, REMEDY_WORDS_IN_HOUSE, Numbers, Words
 from shimwise.sheets.words.shared import listed
 
-__all__ = ["as_written", "joined_text", "notice_json", "notice_text", "notice_texts"]
+__all__ = ["as_written", "joined_text", "notice_json", "notice_text", "notice_texts", "worded"]
 
 AS_WRITTEN = "as_written"
 """A sentence of a document that has no codes (``shimwise.verdict/1``), or of a file: kept as it is."""
@@ -54,6 +55,11 @@ def notice_json(notice: Notice, *, is_house: bool = False) -> dict[str, Any]:
     }
 
 
+def worded(notice: Notice, *, is_house: bool = False) -> WordedNotice:
+    """Return a notice with its sentence."""
+    return WordedNotice(notice.code, notice.unit, notice.numbers, text=notice_text(notice, is_house=is_house))
+
+
 def as_written(text: str) -> Notice:
     """Return a sentence without a code as a notice."""
     return Notice(AS_WRITTEN, numbers={"text": text})
@@ -63,93 +69,7 @@ def _text(code: str, unit: str, numbers: Numbers, *, is_house: bool) -> str:
     words = (_IN_HOUSE.get(code) if is_house else None) or _WORDS.get(code)
     if words is None:
         return f"{unit}: {code}."
-    return words if isinstance(words, str) else words(unit, numbers)
-
-
-def _um(value: float | str | None, digits: int = 1) -> str:
-    return f"{float(value or 0.0):.{digits}f}"
-
-
-# The judge: how readings were converted and pooled.
-
-
-def _mixed_stops(unit: str, n: Numbers) -> str:
-    return (
-        f"{unit} was read at different stops ({n['stops']}). Stopping down can shift best focus by tens of "
-        f"microns: readings away from f/{n['widest']:g} are judged with a shift of their own."
-    )
-
-
-def _setup_distances(unit: str, n: Numbers) -> str:
-    return f"Set-up {unit} has {n['count']:g} distances; each is judged as its own tape."
-
-
-def _internal_focus(unit: str, _: Numbers) -> str:
-    return f"{_INTERNAL.format(unit)} A by_distance table in the kit removes it."
-
-
-def _internal_focus_in_house(unit: str, _: Numbers) -> str:
-    return (
-        f"{_INTERNAL.format(unit)} A table of its focal length by distance removes it; the interface takes "
-        "one, as by_distance."
-    )
-
-
-def _beyond_table(unit: str, _: Numbers) -> str:
-    return f"{_BEYOND.format(unit, 'by_distance table')} Add the distance to the kit."
-
-
-def _beyond_table_in_house(unit: str, _: Numbers) -> str:
-    return f"{_BEYOND.format(unit, 'table of focal lengths by distance')} Add the distance to the table."
-
-
-def _unknown_separation(unit: str, _: Numbers) -> str:
-    return f"{_SEPARATION.format(unit)} Give principal_separation_mm to remove it."
-
-
-def _unknown_separation_in_house(unit: str, _: Numbers) -> str:
-    return f"{_SEPARATION.format(unit)} Give Principal planes apart on the lens's page to remove it."
-
-
-_INTERNAL = (
-    "{}: a zoom, or a lens that focuses inside. Its landings are right in sign but may be off in size by "
-    "half at 3 ft; the intervals allow for that."
-)
-_BEYOND = (
-    "{} was read beyond its {}; the last row was taken, and the landing's size may be off as of a lens "
-    "without a table."
-)
-_SEPARATION = (
-    "{}: the separation of the principal planes is not known. Landings may be off in size by some 4 % at "
-    "3 ft; the intervals allow for that."
-)
-
-
-# The judge: what limits the numbers.
-
-
-def _datum_limit(unit: str, n: Numbers) -> str:
-    return (
-        f"However many readings are taken with these lenses, {unit} cannot be known better than "
-        f"±{_um(n['limit_um'])} µm (95 %): the lenses' own errors are not known well enough. A depth gauge "
-        f"on the body (standard uncertainty {n['gauge_sd_um']:g} µm) would bring it to "
-        f"±{_um(n['with_gauge_um'])}, one lens known to {n['known_lens_sd_um']:g} µm to "
-        f"±{_um(n['with_known_lens_um'])}."
-    )
-
-
-def _history_widened(_: str, n: Numbers) -> str:
-    return (
-        "The lenses differ from each other more than their histories allow; these were taken "
-        f"{_um(n['factor'])} times wider. Check that the histories belong to these lenses."
-    )
-
-
-def _single_reading(_: str, __: Numbers) -> str:
-    return (
-        "One reading only: it tells the sum of a body's and a lens's error, not whose it is. Whether it is a "
-        "blunder, a second reading tells."
-    )
+    return words.format(unit=unit, **numbers) if isinstance(words, str) else words(unit, numbers)
 
 
 def _knocked(unit: str, n: Numbers) -> str:
@@ -162,23 +82,48 @@ def _knocked(unit: str, n: Numbers) -> str:
     )
 
 
+_INTERNAL = (
+    "{unit}: a zoom, or a lens that focuses inside. Its landings are right in sign but may be off in size by "
+    "half at 3 ft; the intervals allow for that."
+)
+_BEYOND = (
+    "; the last row was taken, and the landing's size may be off as of a lens without a table. Add the "
+    "distance to the"
+)
+_SEPARATION = (
+    "{unit}: the separation of the principal planes is not known. Landings may be off in size by some 4 % at "
+    "3 ft; the intervals allow for that."
+)
 _WORDS: Mapping[str, Words] = {
     **REMEDY_WORDS,
-    AS_WRITTEN: lambda _, n: str(n["text"]),
-    "mixed_stops": _mixed_stops,
-    "setup_distances": _setup_distances,
-    "internal_focus": _internal_focus,
-    "beyond_table": _beyond_table,
-    "unknown_separation": _unknown_separation,
-    "datum_limit": _datum_limit,
-    "history_widened": _history_widened,
-    "single_reading": _single_reading,
+    **FILE_WORDS,
+    AS_WRITTEN: "{text}",
+    # How readings were converted and pooled.
+    "mixed_stops": "{unit} was read at different stops ({stops}). Stopping down can shift best focus by tens "
+    "of microns: readings away from f/{widest:g} are judged with a shift of their own.",
+    "setup_distances": "Set-up {unit} has {count:g} distances; each is judged as its own tape.",
+    "internal_focus": f"{_INTERNAL} A by_distance table in the kit removes it.",
+    "beyond_table": f"{{unit}} was read beyond its by_distance table{_BEYOND} kit.",
+    "unknown_separation": f"{_SEPARATION} Give principal_separation_mm to remove it.",
+    # What limits the numbers.
+    "datum_limit": "However many readings are taken with these lenses, {unit} cannot be known better than "
+    "±{limit_um:.1f} µm (95 %): the lenses' own errors are not known well enough. A depth gauge on the body "
+    "(standard uncertainty {gauge_sd_um:g} µm) would bring it to ±{with_gauge_um:.1f}, one lens known to "
+    "{known_lens_sd_um:g} µm to ±{with_known_lens_um:.1f}.",
+    "history_widened": "The lenses differ from each other more than their histories allow; these were taken "
+    "{factor:.1f} times wider. Check that the histories belong to these lenses.",
+    "single_reading": "One reading only: it tells the sum of a body's and a lens's error, not whose it is. "
+    "Whether it is a blunder, a second reading tells.",
     "knocked": _knocked,
 }
 _IN_HOUSE: Mapping[str, Words] = {
     **REMEDY_WORDS_IN_HOUSE,
-    "internal_focus": _internal_focus_in_house,
-    "beyond_table": _beyond_table_in_house,
-    "unknown_separation": _unknown_separation_in_house,
+    **FILE_WORDS_IN_HOUSE,
+    "internal_focus": f"{_INTERNAL} A table of its focal length by distance removes it; the interface takes "
+    "one, as by_distance.",
+    "beyond_table": f"{{unit}} was read beyond its table of focal lengths by distance{_BEYOND} table.",
+    "unknown_separation": f"{_SEPARATION} Give Principal planes apart on the lens's page to remove it.",
 }
+"""Where a house has another place, or another way, than a kit file."""
 _GROUPED = frozenset({"internal_focus", "beyond_table", "unknown_separation"})
+"""Codes whose notices about several lenses make one sentence."""

@@ -8,7 +8,7 @@ __all__ = ["REMEDY_WORDS", "REMEDY_WORDS_IN_HOUSE", "Numbers", "Words"]
 
 Numbers = Mapping[str, float | str | None]
 Words = str | Callable[[str, Numbers], str]
-"""A sentence, or what makes it from a unit and its numbers."""
+"""A sentence with places for ``unit`` and the numbers, or what makes it from these."""
 _DEEPER = "If the landings go deeper, the sensor went away from the flange."
 
 
@@ -154,11 +154,6 @@ def _one_side(_: str, n: Numbers) -> str:
     )
 
 
-def _too_large(_: str, n: Numbers) -> str:
-    limit = f"More than {n['limit_um']:g} µm"
-    return f"{limit} is seldom wear: look for dirt, a loose mount or a wrong seat first."
-
-
 _MARK = "with the date, the amount and the direction, and write it in the record."
 REMEDY_WORDS: Mapping[str, Words] = {
     # Findings, and what to do.
@@ -208,7 +203,8 @@ REMEDY_WORDS: Mapping[str, Words] = {
     "stop_at_resistance": "Move slowly and stop at resistance.",
     "authorised": "A body with a fixed or shimmed sensor is opened only by those its owner has authorised.",
     "lens_technician": "Shimming a lens is a lens technician's work.",
-    "too_large": _too_large,
+    "too_large": "More than {limit_um:g} µm is seldom wear: look for dirt, a loose mount or a wrong seat "
+    "first.",
     "heavy_lenses": "Support long or heavy lenses while they are on the mount.",
     "hot_lamps": "Chart lamps are hot.",
     "no_looking_in": "Never look into a collimator's lamp or a laser.",

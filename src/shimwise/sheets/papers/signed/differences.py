@@ -69,7 +69,7 @@ def _rows(
 ) -> Iterator[str]:
     here, then = ({str(row.get("id")): row for row in rows} for rows in (found, signed))
     if len(here) != len(found) or (here.keys() == then.keys() and list(here) != list(then)):
-        yield f"{word}s stand there twice, or in another order."
+        yield f"{word}s are there twice, or in another order."
     for number, (key, row) in enumerate(then.items(), 1):
         name = _name(word, row, number)
         if key not in here:
@@ -108,7 +108,7 @@ def _word(key: str) -> str:
 
 def _shown(value: object) -> str:
     if value is None or value == "":
-        return "not said"
+        return "empty"
     return f"“{plain(_short(value))}”" if isinstance(value, str) else plain(_short(value))
 
 

@@ -77,7 +77,7 @@ class Finding:
     @property
     def sentence(self) -> str:
         """The answer in one sentence."""
-        by, at = self.signed_by or "nobody known", self.signed_at or "a day not told"
+        by, at = self.signed_by or "nobody known", self.signed_at or "an unknown day"
         return _SENTENCES[self.state].format(title=self.title, by=by, at=at)
 
 

@@ -44,7 +44,7 @@ def _units(prep: PrepDocument, answer: Answer) -> Iterator[str]:
     if silent:
         yield f"{capital(listed(silent, most=MOST_NAMES))}: nothing was read."
     if weak:
-        yield f"{capital(listed(weak, most=MOST_NAMES))}: too little was read to say whether in tolerance."
+        yield f"{capital(listed(weak, most=MOST_NAMES))}: too few readings to decide whether in tolerance."
     if not prep.is_verdict_current:
         yield "The prep was changed after its last verdict: what came later is not judged."
 
@@ -116,5 +116,5 @@ def _conditions(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
             yield f"{capital(titled('lens', str(lens['name'])))} was read at {at} only."
     withdrawn = len(prep.rows("readings")) - len(prep.standing("readings"))
     if withdrawn:
-        has = "it has" if withdrawn == 1 else "they have"
-        yield f"{capital(counted(withdrawn, 'reading'))} withdrawn: {has} no say."
+        counts = "it does not count" if withdrawn == 1 else "they do not count"
+        yield f"{capital(counted(withdrawn, 'reading'))} withdrawn: {counts}."

@@ -65,6 +65,6 @@ def _tilt(result: Mapping[str, Any]) -> str:
         for axis in ("x", "y")
     )
     if tilt.get("x_um") is None or tilt.get("y_um") is None:
-        return "Tilt: not told by this sweep."
+        return "Tilt: not measured by this sweep."
     words = f"right edge less left {across} µm, bottom less top {down} µm (k = {COVERAGE:g})"
     return bound(f"Tilt, the chart's own taken out: {words}.")

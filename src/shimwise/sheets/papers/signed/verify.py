@@ -10,7 +10,7 @@ import io
 import json
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from shimwise.errors import SheetError
@@ -78,16 +78,15 @@ def find_in_pdf(data: bytes, *, remade: Remade, recorded: Recorded | None = None
     SheetError
         If it is no PDF, or none of our sheets.
     """
-    reader = _reader(data)
-    made, preps = _attached(reader)
-    troubles = _troubles(data, reader, made, preps, remade)
+    sheet = _sheet(data)
+    faults = _faults(sheet, remade)
     notes = (
         []
-        if made.get("made_with") == maker_print()
-        else [_OTHER_VERSION.format(plain(str(made.get("made_by"))))]
+        if sheet.made.get("made_with") == maker_print()
+        else [_OTHER_VERSION.format(plain(str(sheet.made.get("made_by"))))]
     )
-    findings = [find_in_prep(prep, recorded=recorded) for prep in preps]
-    return tuple(_with_page(finding, troubles, notes) for finding in findings)
+    findings = [find_in_prep(prep, recorded=recorded) for prep in sheet.preps]
+    return tuple(_with_page(finding, faults, notes) for finding in findings)
 
 
 _OTHER_VERSION = (
@@ -96,31 +95,37 @@ _OTHER_VERSION = (
 )
 
 
-def _troubles(
-    data: bytes,
-    reader: "PdfReader",
-    made: Mapping[str, Any],
-    preps: tuple[PrepDocument, ...],
-    remade: Remade,
-) -> list[str]:
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """A sheet as read: its bytes, its pages, how it was made, and the preps that travel in it."""
+
+    data: bytes
+    reader: "PdfReader"
+    made: Mapping[str, Any]
+    preps: tuple[PrepDocument, ...]
+
+
+def _sheet(data: bytes) -> _Sheet:
+    reader = _reader(data)
+    return _Sheet(data, reader, *_attached(reader))
+
+
+def _faults(sheet: _Sheet, remade: Remade) -> list[str]:
     """Return what is wrong with the pages; a page that cannot be read is wrong."""
-    has_digest = made.get("kind") not in SMALL_KINDS
+    has_digest = sheet.made.get("kind") not in SMALL_KINDS
     try:
-        return [
-            *(_printed(reader, preps) if has_digest else ()),
-            *_page_troubles(data, reader, made, preps, remade),
-        ]
+        return [*(_printed(sheet) if has_digest else ()), *_changed_pages(sheet, remade)]
     except SheetError:
         raise
     except Exception as error:  # whatever a damaged file makes the library raise
         return [f"The pages cannot be read, so the file was changed or damaged ({str(error)[:80]})."]
 
 
-def _with_page(finding: Finding, troubles: list[str], notes: list[str]) -> Finding:
-    if not troubles:
+def _with_page(finding: Finding, faults: list[str], notes: list[str]) -> Finding:
+    if not faults:
         return replace(finding, words=(*finding.words, *notes))
     first = () if finding.state is State.AS_SIGNED else finding.words
-    return replace(finding, state=State.ALTERED, words=(*first, *troubles, *notes))
+    return replace(finding, state=State.ALTERED, words=(*first, *faults, *notes))
 
 
 def _reader(data: bytes) -> "PdfReader":
@@ -177,32 +182,26 @@ def _no_sheet(what: str) -> SheetError:
     return SheetError(f"This PDF is no sheet of Shimwise: {what}. Give a sheet that shimwise sheet wrote.")
 
 
-def _printed(reader: "PdfReader", preps: tuple[PrepDocument, ...]) -> Iterator[str]:
+def _printed(sheet: _Sheet) -> Iterator[str]:
     """Yield where the digests printed on the pages are not those of the preps."""
-    text = "".join("".join(page.extract_text().split()) for page in reader.pages)
+    text = "".join("".join(page.extract_text().split()) for page in sheet.reader.pages)
     printed = set(_DIGEST.findall(re.sub(r"(?<=[0-9a-f])(?=Revision)", " ", text)))
-    for prep in preps:
+    for prep in sheet.preps:
         if prep.digest not in text:
             yield f"The digest of the prep, {prep.digest[:16]}…, is not printed on the page."
-    strange = printed - {prep.digest for prep in preps}
+    strange = printed - {prep.digest for prep in sheet.preps}
     if strange:
         yield f"A digest is printed that is none of the attached prep: {min(strange)[:16]}…."
 
 
-def _page_troubles(
-    data: bytes,
-    reader: "PdfReader",
-    made: Mapping[str, Any],
-    preps: tuple[PrepDocument, ...],
-    remade: Remade,
-) -> Iterator[str]:
+def _changed_pages(sheet: _Sheet, remade: Remade) -> Iterator[str]:
     """Yield where the sheet differs from one made again, if this program made it."""
-    if made.get("made_with") != maker_print():
+    if sheet.made.get("made_with") != maker_print():
         return
-    anew = remade(made, preps)
-    if anew == data:
+    anew = remade(sheet.made, sheet.preps)
+    if anew == sheet.data:
         return
-    fresh = _reader(anew)
+    reader, fresh = sheet.reader, _reader(anew)
     if len(fresh.pages) != len(reader.pages):
         yield f"The sheet has {len(reader.pages)} pages; made anew from its prep it has {len(fresh.pages)}."
         return

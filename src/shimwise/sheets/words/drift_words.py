@@ -1,4 +1,4 @@
-"""What is said of a unit's drift: the sentence, what to do, and how the charts are read."""
+"""A unit's drift in words: the sentence, what to do, and how the charts are read."""
 
 from datetime import datetime
 
@@ -29,19 +29,19 @@ _CAUTION = (
 
 
 def unsigned(kind: str, name: str) -> str:
-    """Say that nothing was signed yet."""
+    """Return the sentence of a unit without a signed prep."""
     return f"Whether {titled(kind, name)} drifts cannot be told yet: no prep with it is signed."
 
 
 def too_few(kind: str, name: str, *, count: int, is_adjusted: bool) -> str:
-    """Say that there are too few sign-offs for a chart."""
+    """Return the sentence of a unit with too few sign-offs for a chart."""
     since = " since it was last adjusted" if is_adjusted else ""
     had = f"{counted(count, 'sign-off')}{since} can be compared" if count else f"none{since} can be compared"
     return f"Whether {titled(kind, name)} drifts cannot be told yet: {had}, and it takes {LEAST_SIGN_OFFS}."
 
 
 def holding(kind: str, name: str, *, count: int, first: datetime, is_adjusted: bool) -> str:
-    """Say that a unit does not drift."""
+    """Return the sentence of a unit that does not drift."""
     since = f"since it was adjusted, from {day(first)} on" if is_adjusted else f"since {day(first)}"
     return (
         f"{capital(titled(kind, name))} holds: {counted(count, 'sign-off')} {since} stay within the limits."
@@ -57,17 +57,17 @@ def drifting(
     rate_um: float | None = None,
     rate_sd_um: float | None = None,
 ) -> str:
-    """Say that a unit drifts, which way and since when; the rate only where one is told."""
-    told = f"{capital(titled(kind, name))} drifts {sense} since the sign-off of {day(since)}"
+    """Return the sentence of a unit that drifts: which way, since when, and its rate if known."""
+    sentence = f"{capital(titled(kind, name))} drifts {sense} since the sign-off of {day(since)}"
     if rate_um is None or rate_sd_um is None:
-        return f"{told}."
-    return f"{told}, by about {plus_minus_text(rate_um, 1.96 * rate_sd_um)} µm a month."
+        return f"{sentence}."
+    return f"{sentence}, by about {plus_minus_text(rate_um, 1.96 * rate_sd_um)} µm a month."
 
 
 def jumped(
     kind: str, name: str, *, sense: str, since: datetime, until: datetime, by_um: float, sd_um: float
 ) -> str:
-    """Say that a unit moved between two sign-offs."""
+    """Return the sentence of a unit that moved between two sign-offs."""
     return (
         f"{capital(titled(kind, name))} moved {sense} between the sign-offs of {day(since)} and "
         f"{day(until)}, by about {plus_minus_text(by_um, 1.96 * sd_um)} µm: a knock, or a move that was "
@@ -76,11 +76,11 @@ def jumped(
 
 
 def advice(kind: str) -> tuple[str, ...]:
-    """Say what to do about a unit that drifts, the caution last."""
+    """Return what to do about a unit that drifts, the caution last."""
     return _SOONER, _LOOK[kind], _CAUTION
 
 
 def day(at: datetime) -> str:
-    """Write a day in the server's own time: ``3 May 2026``."""
+    """Return a day in the server's own time: ``3 May 2026``."""
     local = at.astimezone()
     return f"{local.day} {local:%B} {local.year}"

@@ -291,7 +291,7 @@ def test_a_check_reckons_the_digest_of_every_signature(record: Record) -> None:
         verdicts.add_sign_off(change, replace(kept, id="sign-off-3", signed_json=None))
     (found,) = check(record)
     assert found.subject == "sign-off sign-off-2"
-    assert "is not over the document that stands with it" in found.text
+    assert "is not over the document that is kept with it" in found.text
 
 
 @pytest.mark.parametrize("table", ["readings", "verdicts", "journal", "preps", "sign_offs"])

@@ -18,10 +18,12 @@ from invented_rows import (
     a_verdict,
     a_whole_job,
 )
+from sqlalchemy import select
 
 from shimwise.record import Change, Conflict, NotFound, Record, journal
-from shimwise.record.queries import evidence, people, preps, sets, settings, units
+from shimwise.record.queries import evidence, preps, sets, settings, units
 from shimwise.record.queries import verdicts as given
+from shimwise.record.tables import schema
 
 
 def test_units_and_sets_come_back_as_they_went_in(record: Record) -> None:
@@ -221,7 +223,7 @@ def test_preps_are_listed_newest_first_and_page_by_page(record: Record) -> None:
             (line.started_at for line in preps.prep_lines(connection)), reverse=True
         )
         assert [line.id for line in preps.prep_lines(connection, state="done")] == ["prep-3"]
-        assert preps.count_preps(connection, state="open") == 6
+        assert len(preps.prep_lines(connection, state="open")) == 6
 
 
 def test_a_line_of_the_list_says_what_is_in_the_prep(record: Record) -> None:
@@ -260,7 +262,6 @@ def test_every_change_raises_the_revision_of_its_prep(record: Record) -> None:
         lambda change: evidence.withdraw_reading(change, "reading-1-2", reason="bumped"),
         lambda change: evidence.unwithdraw_reading(change, "reading-1-2"),
         lambda change: evidence.add_setup(change, a_setup(3)),
-        lambda change: preps.change_prep(change, "prep-1", title="Another title"),
         lambda change: preps.change_state(change, "prep-1", "done"),
         lambda change: preps.change_state(change, "prep-1", "open"),
     ):
@@ -268,7 +269,7 @@ def test_every_change_raises_the_revision_of_its_prep(record: Record) -> None:
             step(change)
         with record.reading() as connection:
             seen.append(preps.prep(connection, "prep-1").revision)
-    assert seen == [3, 4, 5, 6, 7, 8, 9]
+    assert seen == [3, 4, 5, 6, 7, 8]
 
 
 def test_times_come_back_as_utc_to_the_microsecond(record: Record) -> None:
@@ -287,7 +288,8 @@ def test_whoever_writes_is_remembered_once(record: Record) -> None:
         with record.writing(who=name):
             pass
     with record.reading() as connection:
-        assert [person.name for person in people.people(connection)] == ["Ann", "Bo"]
+        names = connection.execute(select(schema.people.c.name).order_by(schema.people.c.name)).scalars()
+        assert list(names) == ["Ann", "Bo"]
 
 
 def test_settings_come_back_and_can_be_taken_away(record: Record) -> None:
