@@ -24,13 +24,13 @@ MOST_MOUNTS = 50
 
 
 def settings(record: "Record") -> HouseSettings:
-    """Give the settings in force."""
+    """Return the settings in force."""
     with record.reading() as connection:
         return settings_in(connection)
 
 
 def settings_in(connection: "Connection") -> HouseSettings:
-    """Give the settings as one look at the record has them."""
+    """Return the settings as one look at the record has them."""
     stored: Any = kept.setting(connection, KEY)
     if not stored:
         return HouseSettings()
@@ -51,7 +51,7 @@ def change_settings(record: "Record", *, settings: HouseSettings, who: str) -> H
     Raises
     ------
     InputError
-        When one of them cannot be: with its name.
+        If one of them cannot be: with its name.
     """
     checked = checked_settings(settings)
     with record.writing(who=typed_name(who, field="who")) as change:
@@ -61,7 +61,7 @@ def change_settings(record: "Record", *, settings: HouseSettings, who: str) -> H
 
 
 def checked_settings(new: HouseSettings) -> HouseSettings:
-    """Give settings that can be; errors as :func:`change_settings`, all of them together."""
+    """Return settings that can be; errors as :func:`change_settings`, all of them together."""
     with AllRefusals() as refusals:
         refusals.of(_check_choices, new)
         refusals.of(check_number, new.tolerance_um, TOLERANCE_UM, field="tolerance_um")
