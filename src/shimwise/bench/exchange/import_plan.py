@@ -4,7 +4,7 @@ The ids of what is added follow from the file's content and the line, so that a 
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -81,7 +81,8 @@ def draft_of(
     found = FileUnits.of(connection, source)
     is_new = prep is None
     prep = prep or _new_prep(source, found, house, id=of_prep, title=title, who=who, at=at)
-    taped = _Taped.of(connection, prep, source, who=who, at=at)
+    known = [] if connection is None else evidence.setups(connection, prep.id)
+    taped = _Taped(prep.id, source, who, at, known)
     readings = tuple(_reading(ids[row], row, prep, found, taped, at) for row in rows)
     prep = _with_units(prep, found)
     return Draft(
@@ -190,21 +191,8 @@ class _Taped:
     who: str
     at: datetime
     known: list[SetupRow]
-    new: list[SetupRow]
-    found: dict[tuple[str, str, float], SetupRow]
-
-    @classmethod
-    def of(
-        cls,
-        connection: "Connection | None",
-        prep: PrepRow,
-        source: ReadingsSource,
-        *,
-        who: str,
-        at: datetime,
-    ) -> "_Taped":
-        known = [] if connection is None else evidence.setups(connection, prep.id)
-        return cls(prep.id, source, who, at, known, [], {})
+    new: list[SetupRow] = field(default_factory=list)
+    found: dict[tuple[str, str, float], SetupRow] = field(default_factory=dict)
 
     def at_row(self, row: FileRow, body: BodyRow) -> SetupRow:
         """Return the set-up of a row: of this name, body and distance; taped now where there is none."""

@@ -1,6 +1,6 @@
 """The house's settings: units, tolerances, circle of confusion, shims in stock, theme."""
 
-from dataclasses import asdict
+from dataclasses import asdict, fields
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.errors import AllRefusals, InputError
@@ -34,15 +34,9 @@ def settings_in(connection: "Connection") -> HouseSettings:
     stored: Any = kept.setting(connection, KEY)
     if not stored:
         return HouseSettings()
-    usual = HouseSettings()
-    return HouseSettings(
-        units=stored.get("units", usual.units),
-        tolerance_um=stored.get("tolerance_um", usual.tolerance_um),
-        tolerance_by_mount=dict(stored.get("tolerance_by_mount", {})),
-        coc_um=stored.get("coc_um", usual.coc_um),
-        shim_stock_um=tuple(stored.get("shim_stock_um", ())),
-        theme=stored.get("theme", usual.theme),
-    )
+    names = {one.name for one in fields(HouseSettings)}
+    known = {name: value for name, value in stored.items() if name in names}
+    return HouseSettings(**{**known, "shim_stock_um": tuple(known.get("shim_stock_um", ()))})
 
 
 def change_settings(record: "Record", *, settings: HouseSettings, who: str) -> HouseSettings:
