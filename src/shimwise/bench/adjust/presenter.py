@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 from shimwise.bench.adjust.journal import KeptAdjustment
 from shimwise.bench.adjust.views import AdjustmentView, StepView
 from shimwise.bench.house.unit_knowledge import mechanism_of
+from shimwise.fields import build_from
 from shimwise.record.queries import verdicts
 from shimwise.remedy import procedure
 from shimwise.remedy.adjustment import Adjustment, Confirmed
@@ -43,17 +44,12 @@ def view_kept(connection: "Connection", material: "PrepMaterial", kept: KeptAdju
         if kept.unit_kind == "body"
         else procedure.lens_cautions(amount_um=error_um)
     )
-    return AdjustmentView(
-        id=kept.id,
-        prep_id=kept.prep_id,
-        unit_kind=kept.unit_kind,
-        unit_id=kept.unit_id,
+    return build_from(
+        AdjustmentView,
+        kept,
         unit=kept.unit_name,
         mechanism=str(kept.guide),
         mechanism_words=_GUIDE_WORDS[kept.guide],
-        state=kept.state,
-        begun_at=kept.begun_at,
-        begun_by=kept.begun_by,
         steps=tuple(_steps(adjusted, is_over=is_over)),
         move=kept.plan.view(),
         screw=kept.plan.screw,
