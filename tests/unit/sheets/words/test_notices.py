@@ -9,7 +9,6 @@ import shimwise
 from shimwise.notices import Notice
 from shimwise.remedy import Fixed, Screw, ShimmedMount, procedure
 from shimwise.sheets.words import notices as words
-from shimwise.sheets.words.file_words import FILE_WORDS
 from shimwise.sheets.words.notices import as_written, notice_json, notice_text, notice_texts
 
 DATUM = {
@@ -29,8 +28,8 @@ class EveryNumber(dict[str, float]):
         return 1.0
 
 
-def test_every_code_of_the_judge_the_advice_and_the_files_has_its_words() -> None:
-    rooms = [Path(shimwise.__path__[0]) / room for room in ("inference", "remedy", "files", "bench")]
+def codes_of_judge_and_advice() -> set[str]:
+    rooms = [Path(shimwise.__path__[0]) / room for room in ("inference", "remedy")]
     texts = [path.read_text(encoding="utf-8") for room in rooms for path in room.rglob("*.py")]
     codes = {code for text in texts for code in re.findall(r'Notice\(\s*"(\w+)"', text)}
     for mechanism in (Screw(), Screw(has_lock=True), ShimmedMount(), Fixed(), None):
@@ -38,7 +37,11 @@ def test_every_code_of_the_judge_the_advice_and_the_files_has_its_words() -> Non
         codes |= {one.code for one in around}
     others = (procedure.lens_steps, procedure.lens_cautions, procedure.setup_steps, procedure.setup_cautions)
     codes |= {one.code for listed in others for one in listed()}
-    assert codes <= set(words._WORDS)
+    return codes
+
+
+def test_every_code_of_the_judge_and_the_advice_has_its_words() -> None:
+    assert codes_of_judge_and_advice() <= set(words._WORDS)
 
 
 def numbers_of(code: str) -> dict[str, float]:
@@ -52,9 +55,13 @@ def test_every_sentence_ends_as_one_in_both_forms() -> None:
     for code in set(words._WORDS) - {"as_written"}:
         for is_house in (False, True):
             text = notice_text(Notice(code, "A-1", numbers_of(code)), is_house=is_house)
-            assert text.endswith("?" if code == "column_not_read" else ".")  # it asks for the nearest one
-            is_of_unit = code not in FILE_WORDS  # a kit file that is taken in is named as such
-            assert not (is_house and is_of_unit and re.search("kit|by_distance table|_mm to remove", text))
+            assert text[-1] in ".?"  # a column that is not read asks which one was meant
+
+
+def test_what_the_judge_and_the_advice_ask_of_a_house_names_no_kit_file() -> None:
+    for code in codes_of_judge_and_advice():
+        text = notice_text(Notice(code, "A-1", numbers_of(code)), is_house=True)
+        assert not re.search("kit|by_distance table|_mm to remove", text)
 
 
 def test_the_datum_has_its_numbers_and_what_would_help() -> None:
