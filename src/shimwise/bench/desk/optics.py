@@ -14,6 +14,7 @@ __all__ = [
     "Contrast",
     "Depth",
     "Landing",
+    "Mount",
     "RingReading",
     "contrast",
     "depth",
