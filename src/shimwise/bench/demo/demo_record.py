@@ -53,7 +53,7 @@ class DemoRecord:
 
 
 def is_empty(record: "Record") -> bool:
-    """Tell whether a record holds no body and no prep yet."""
+    """Return whether a record holds no body and no prep yet."""
     has_bodies = list_units(record, BodyFacts, limit=1, with_retired=True).units
     return not has_bodies and not list_preps(record, limit=1).preps
 
