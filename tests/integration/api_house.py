@@ -29,6 +29,7 @@ SCREW = {
 FREE_APPS: dict[bool, list[FastAPI]] = {False: [], True: []}
 """Apps that are not in use, without and with pages."""
 WHO = "N. Tester"
+LEAD = "B. Lead"
 LENSES = (("H25", 25.0), ("H35", 35.0), ("H50", 50.0))
 
 
@@ -141,3 +142,33 @@ def opened_door(
         TestClient(app) as client,
     ):
         yield Door(client=client, record=record, ids=dict(ids))
+
+
+def begin(door: Door, prep_id: str, status: int = 201, **more: object) -> Json:
+    body = {"unit_kind": "body", "unit_id": door.ids["A-01"], "who": WHO, **more}
+    return door.post(f"/preps/{prep_id}/adjustments", status, **body)
+
+
+def answer(door: Door, view: Json, step: str, said: str, status: int = 200) -> Json:
+    at = f"/preps/{view['prep_id']}/adjustments/{view['id']}/answers"
+    return door.post(at, status, step=step, answer=said, who=WHO)
+
+
+def sign(door: Door, prep_id: str, status: int = 201, **more: object) -> Json:
+    return door.post(f"/preps/{prep_id}/sign-offs", status, **{"who": WHO, **more})
+
+
+def excepted(door: Door, prep_id: str) -> list[dict[str, str]]:
+    door.post(f"/preps/{prep_id}/verdict/refresh", 200, who=WHO)
+    found = door.get(f"/preps/{prep_id}/undecided")["undecided"]
+    return [{"unit_id": one["unit_id"], "reason": "a spare only", "name": LEAD} for one in found]
+
+
+def adjusted(door: Door, prep_id: str) -> Json:
+    """Move the body's screw as advised, answer every step, and finish."""
+    view = begin(door, prep_id)
+    steps = {"clean": "done", "lock": "was free", "place": "at the rim", "move": "done"}
+    steps |= {"lock after": "left free", "mark": "done", "flag": "done"}
+    for step, said in steps.items():
+        view = answer(door, view, step, said)
+    return door.post(f"/preps/{prep_id}/adjustments/{view['id']}/finish", 200, who=WHO)

@@ -151,10 +151,33 @@ def test_every_error_has_the_one_shape(door: Door, method: str, address: str, st
     answer = door.client.request(method, f"/api/v1{address}")
     assert answer.status_code == status
     assert answer.headers["content-type"] == "application/problem+json"
-    assert set(answer.json()) == {"type", "title", "status", "detail", "instance", "places"}
+    assert set(answer.json()) == {"type", "title", "status", "detail", "instance", "places", "notices"}
     assert answer.json()["type"] == f"/api/v1/problems#{kind}"
     kinds = {one["name"] for one in door.get("/problems")["problems"]}
     assert kind in kinds
+
+
+@pytest.mark.parametrize(
+    ("address", "code", "numbers"),
+    [
+        (f"/preps/{NEW_ID}", "not_found", {"kind": "prep", "id": NEW_ID}),
+        ("/optics/length?text=3+feat", "input", {"field": "text", "typed": "3 feat"}),
+        ("/bodies?limit=0", "greater_than_equal", {"field": "limit", "ge": 1}),
+    ],
+)
+def test_an_error_carries_its_code_and_numbers_beside_its_words(
+    door: Door, address: str, code: str, numbers: dict[str, Any]
+) -> None:
+    problem = door.client.get(f"/api/v1{address}").json()
+    (notice,) = problem["notices"]
+    assert (notice["code"], notice["unit"], notice["numbers"]) == (code, "", numbers)
+    assert notice["text"] in problem["detail"]
+
+
+def test_a_name_that_is_taken_is_a_notice_of_whom_it_belongs_to(door: Door) -> None:
+    problem = door.post("/bodies", 409, name="a-01", who=WHO)
+    (notice,) = problem["notices"]
+    assert (notice["code"], notice["numbers"]) == ("conflict", {"kind": "body", "id": door.ids["A-01"]})
 
 
 def test_a_withdrawn_reading_is_given_back(door: Door) -> None:

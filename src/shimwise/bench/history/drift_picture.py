@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.verdict.pictures import drawn
-from shimwise.sheets.pictures.figure_style import page_style
+from shimwise.sheets.pictures.style import page_style
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -17,23 +17,18 @@ __all__ = ["drift_svg"]
 def drift_svg(
     drift: "DriftView", *, times: "Sequence[datetime]" = (), theme: str = "dark", width_px: int = 680
 ) -> str:
-    """Draw a unit's drift as SVG; empty where there are too few sign-offs for a chart.
+    """Draw a unit's drift as SVG; empty if there are too few sign-offs for a chart.
 
     Parameters
     ----------
     drift : DriftView
-        As it was reckoned.
+        As it was computed.
     times : sequence of datetime
         Of the picture above, that both have one axis of time.
     theme, width_px
         As of :func:`shimwise.bench.verdict.pictures.prep_landings_svg`.
-
-    Raises
-    ------
-    SheetError
-        When there is no such theme, or no picture of that width.
     """
-    from shimwise.sheets.pictures.drift_figure import DriftPoint, drift_chart
+    from shimwise.sheets.pictures.drift_figure import DriftPoint, drift_figure
 
     style = page_style(theme, width_px)
     points = tuple(
@@ -54,10 +49,9 @@ def drift_svg(
     span = (min(times), max(times)) if times else None
 
     def draw() -> dict[str, Any]:
-        chart = drift_chart(
+        return drift_figure(
             points, adjusted=drift.adjusted, span=span, sum_limit=drift.sum_limit, style=style
         )
-        return dict(chart.to_dict(validate=False))
 
     key = ("drift", theme, width_px, points, drift.adjusted, span)
     return drawn(key, draw, name="Moving average and sums of what the sign-offs surprised by, with limits.")

@@ -16,8 +16,7 @@ from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep, sweep_task, 
 from shimwise.bench.verdict.verdict import refresh_verdict, verdict
 from shimwise.record.queries import verdicts
 from shimwise.record.tables.rows import AdjustmentRow
-from shimwise.sheets import answer_to_json
-from shimwise.sheets.json.verdict_json import answer_from_json
+from shimwise.sheets.json.verdict_json import answer_from_json, answer_to_json
 
 
 def gauge(house: House, prep_id: str, **options: object) -> GaugeView:
@@ -203,4 +202,4 @@ def test_a_lens_of_internal_focus_keeps_its_table_with_infinity(house: House) ->
     table = ((914.4, 78.0, 10.0), (float("inf"), 85.0, 14.0))
     lens = LensFacts(name="I", focal_lengths_mm=(85.0,), fnumber=2.0, by_distance=table)
     added = houses.add_lens(house.record, facts=lens, who=WHO)
-    assert houses.show_lens(house.record, added.id).lens.facts.by_distance == table
+    assert houses.show_unit(house.record, LensFacts, added.id).unit.facts.by_distance == table
