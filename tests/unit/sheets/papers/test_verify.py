@@ -55,6 +55,7 @@ def test_a_signed_sheet_is_as_it_was_signed(signed_sheet: MadePaper) -> None:
     assert finding.digest == signed_sheet.digests[0]
 
 
+@pytest.mark.slow
 def test_a_sheet_that_another_program_saved_again_is_still_what_was_signed(signed_sheet: MadePaper) -> None:
     data = _written(_clone(signed_sheet.pdf))
     assert data != signed_sheet.pdf
