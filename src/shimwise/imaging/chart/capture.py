@@ -16,8 +16,6 @@ from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import ChartLayout
 from shimwise.imaging.chart.markers import Corners, find_markers, fit_homography, follow_markers, map_points
 
-__all__ = ["Capture", "Crop", "capture", "start_from_star"]
-
 FloatArray = NDArray[np.float64]
 Frame = NDArray[np.float32]
 

@@ -23,8 +23,6 @@ from shimwise.imaging.star.star_phase import (
     sharp_frames,
 )
 
-__all__ = ["ChartMap", "StarMeasure", "measure_star"]
-
 FloatArray = NDArray[np.float64]
 
 MIN_COHERENCE = 0.8

@@ -16,8 +16,6 @@ from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
 
-__all__ = ["ChartLayout", "Edge", "Marker", "Star", "StarKind", "layout_from_json", "layout_of_star"]
-
 MAX_ELEMENTS = 256
 MAX_SPOKES = 720
 

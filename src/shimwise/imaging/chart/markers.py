@@ -16,8 +16,6 @@ from numpy.typing import NDArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import ChartLayout
 
-__all__ = ["ChartTrack", "find_markers", "fit_homography", "follow_markers", "map_points", "track_chart"]
-
 FloatArray = NDArray[np.float64]
 Corners = dict[int, FloatArray]
 

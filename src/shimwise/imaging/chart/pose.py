@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
 
-__all__ = ["Pose", "chart_share_um", "fit_pose"]
-
 FloatArray = NDArray[np.float64]
 
 LEAST_SHARE = 0.05

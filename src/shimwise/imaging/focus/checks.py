@@ -14,8 +14,6 @@ from shimwise.imaging.focus.flags import Flag, Raised, raised
 from shimwise.imaging.focus.pupil import aberrated_otf
 from shimwise.imaging.focus.result import StarPeak, SweepSettings
 
-__all__ = ["MIN_FRAMES", "doubts", "exposure", "poor", "usable"]
-
 FloatArray = NDArray[np.float64]
 
 MIN_FRAMES = 7

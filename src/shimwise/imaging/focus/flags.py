@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import NamedTuple
 
-__all__ = ["Flag", "Raised"]
-
 
 class _Meaning(NamedTuple):
     code: int

@@ -29,8 +29,6 @@ from shimwise.imaging.focus.ring_model import (
     filled_rings,
 )
 
-__all__ = ["BAND_CY_MM", "PeakFit", "fit_peak", "fit_shift"]
-
 FloatArray = NDArray[np.float64]
 
 BAND_CY_MM = (20.0, 62.0)

@@ -14,8 +14,6 @@ from shimwise.imaging.focus.pupil import GREEN_UM
 from shimwise.imaging.focus.ring_model import RingData
 from shimwise.imaging.focus.tilt import FieldFit
 
-__all__ = ["SCHEMA", "StarPeak", "SweepResult", "SweepSettings"]
-
 SCHEMA = "shimwise.sweep/1"
 
 

@@ -17,8 +17,6 @@ from shimwise.imaging.focus.clustered_least_squares import FrameGls
 from shimwise.imaging.focus.pupil import BandPeak, band_peak, transfer_slopes
 from shimwise.imaging.star.response import Response, plain_response
 
-__all__ = ["MAX_LOG_N", "MAX_W040", "Linearised", "RingData", "RingModel", "State", "filled_rings"]
-
 FloatArray = NDArray[np.float64]
 
 MAX_LOG_N = math.log(1.4)

@@ -24,8 +24,6 @@ from numpy.typing import NDArray
 
 from shimwise.imaging.frames.errors import DescriptionError
 
-__all__ = ["check_transfer", "curve_names", "signal_to_linear"]
-
 Floats = NDArray[np.float64]
 
 SRGB_NAMES = {"srgb", "iec6196621"}

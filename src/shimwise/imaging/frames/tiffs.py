@@ -19,8 +19,6 @@ from numpy.typing import NDArray
 from shimwise.imaging.frames.errors import FrameFileError
 from shimwise.imaging.frames.limits import check_size
 
-__all__ = ["Directory", "read_plain_tiff", "read_raw_green", "tiff_directory"]
-
 logging.getLogger("tifffile").addHandler(logging.NullHandler())  # what it finds is told by our own messages
 
 DNG_VERSION = 50706

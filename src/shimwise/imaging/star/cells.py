@@ -19,8 +19,6 @@ from numpy.typing import NDArray
 
 from shimwise.imaging.star.rings import SECTORS, RingPlan
 
-__all__ = ["SUMS", "Cells", "StarSums", "solve_cells", "sum_star"]
-
 FloatArray = NDArray[np.float64]
 
 SUMS = 14

@@ -15,8 +15,6 @@ from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import Edge
 from shimwise.imaging.chart.markers import map_points
 
-__all__ = ["EdgeTransfer", "edge_transfer", "square_transfers"]
-
 FloatArray = NDArray[np.float64]
 
 OVERSAMPLING = 4

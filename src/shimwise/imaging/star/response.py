@@ -16,8 +16,6 @@ from numpy.typing import NDArray
 
 from shimwise.imaging.star.rings import RingPlan
 
-__all__ = ["Response", "plain_response", "ring_response"]
-
 FloatArray = NDArray[np.float64]
 
 _RADII = 6

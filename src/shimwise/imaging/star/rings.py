@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import Star
 
-__all__ = ["SECTORS", "SECTOR_ANGLES_RAD", "RingPlan", "plan_rings"]
-
 FloatArray = NDArray[np.float64]
 
 SECTORS = 16

@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 from shimwise.imaging.star.cells import Cells
 from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD, RingPlan
 
-__all__ = ["Lock", "find_centre", "fit_lock", "locked_modulation", "sharp_frames"]
-
 FloatArray = NDArray[np.float64]
 
 SHARP_SHARE = 0.5
