@@ -1,6 +1,5 @@
 """Sweeps as evidence of a prep: described, measured, kept, and withdrawn with a reason."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,24 +10,22 @@ from shimwise.bench.prep.presenter import sweep_view
 from shimwise.bench.prep.setups import new_setup, setup_at
 from shimwise.bench.prep.states import refuse_unless_open
 from shimwise.bench.prep.views import SweepView
-from shimwise.bench.sweep.frame_files import kept_place
+from shimwise.bench.sweep.frame_files import described_by_files
 from shimwise.bench.sweep.match import (
     earlier_sweeps,
     refuse_other_units,
     refuse_same_frames,
-    said_by_files,
 )
-from shimwise.bench.sweep.work import SweepTask, measured_document
+from shimwise.bench.sweep.work import SweepTask
 from shimwise.bench.typed_lengths import typed_distance
 from shimwise.bench.typed_names import id_or_new, typed_name
 from shimwise.record.queries import evidence
 from shimwise.record.tables.rows import SweepRow
 
 if TYPE_CHECKING:
-    from shimwise.bench.desk.inputs import Progress
     from shimwise.record import Record
 
-__all__ = ["SweepRequest", "add_sweep", "keep_sweep", "sweep_task", "withdraw_sweep"]
+__all__ = ["SweepRequest", "keep_sweep", "sweep_task", "withdraw_sweep"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,70 +48,21 @@ class SweepRequest:
     white_level: float | None = None
 
 
-def add_sweep(
-    record: "Record",
-    prep_id: str,
-    *,
-    place: str | Path,
-    facts: SweepRequest,
-    who: str,
-    id: str | None = None,  # noqa: A002 - the word that the interface uses too
-    positions: str | Path | None = None,
-    progress: "Progress | None" = None,
-    is_cancelled: Callable[[], bool] | None = None,
-) -> SweepView:
-    """Measure a sweep and keep its result.
+def sweep_task(record: "Record", prep_id: str, *, place: str | Path, facts: SweepRequest) -> SweepTask:
+    """Return all that measuring a sweep takes, as plain values; gaps are filled from lens and body.
 
     Parameters
     ----------
     place : path
-        Folder of frames, or a clip; ``positions`` the CSV of positions where there is no ``sweep.json``.
-    facts : SweepRequest
-        What was under test.
-    who : str
-        Who swept.
-    progress : callable, optional
-        Told from time to time.
-    is_cancelled : callable, optional
-        Asked from time to time; when it says yes the work ends and nothing is kept.
-
-    Raises
-    ------
-    SweepCancelledError
-        When it was cancelled.
-    ImagingError, OpticsError
-        When the frames cannot be measured.
-    InputError, NotFound, Conflict
-        As :func:`shimwise.bench.prep.readings.add_reading`.
-    """
-    task = sweep_task(record, prep_id, place=place, facts=facts, positions=positions)
-    document = measured_document(task, progress=progress, is_cancelled=is_cancelled)
-    kept = kept_place(record, place)
-    return keep_sweep(record, prep_id, facts=facts, document=document, frames_place=kept, who=who, id=id)
-
-
-def sweep_task(
-    record: "Record",
-    prep_id: str,
-    *,
-    place: str | Path,
-    facts: SweepRequest,
-    positions: str | Path | None = None,
-) -> SweepTask:
-    """Give all that measuring a sweep takes, as plain values: what is not said comes from lens and body.
-
-    Parameters
-    ----------
-    place : path
-        Where the frames lie; empty before they came: then what they say is not looked at.
+        Folder of the frames; empty before they arrived: then they are not checked.
 
     Raises
     ------
     InputError
-        When a unit is not of this prep, or the distance is none; when lens or body are others than the sweep
-        says, or its frames are those of an earlier sweep.
+        If a unit is not of this prep, the distance cannot be read, the files name another lens or body, or
+        the frames are those of an earlier sweep.
     NotFound, Conflict
-        When there is no such prep, or it is closed.
+        If there is no such prep, or it is closed.
     """
     distance = typed_distance(facts.distance_text)
     with record.reading() as connection:
@@ -125,11 +73,10 @@ def sweep_task(
     if str(place):
         typed = {"focal_mm": facts.focal_mm, "pitch_um": facts.pitch_um}
         said = {key: value for key, value in typed.items() if value is not None}
-        refuse_other_units({**said_by_files(Path(place)), **said}, body=body, lens=lens)
+        refuse_other_units({**described_by_files(Path(place)), **said}, body=body, lens=lens)
         refuse_same_frames(Path(place), earlier_sweeps(material, folder=record.folder))
     return SweepTask(
         place=str(place),
-        positions=None if positions is None else str(positions),
         body=body.name,
         lens=lens.name,
         distance_mm=distance.mm,
@@ -161,20 +108,17 @@ def keep_sweep(
     who: str,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
 ) -> SweepView:
-    """Keep what a sweep said, with the place of its frames; one whose peak is withheld is kept too.
+    """Keep the result of a sweep, with the place of its frames; one whose peak is withheld is kept too.
 
-    ``frames_place`` is what :func:`shimwise.bench.sweep.frame_files.kept_place` gives of it.
+    ``frames_place`` is as :func:`shimwise.bench.sweep.frame_files.kept_place` returns it.
 
     Raises
     ------
     InputError, NotFound, Conflict
-        As :func:`add_sweep`.
+        As :func:`sweep_task`.
     """
-    person, sweep_id, distance = (
-        typed_name(who, field="who"),
-        id_or_new(id),
-        typed_distance(facts.distance_text),
-    )
+    person, sweep_id = typed_name(who, field="who"), id_or_new(id)
+    distance = typed_distance(facts.distance_text)
     is_told = not document.get("is_relative") and document["sd_um"] is not None
     landing_um = document["landing_um"] if is_told else None
     with record.writing(who=person) as change:

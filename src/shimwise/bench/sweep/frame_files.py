@@ -6,7 +6,7 @@ import re
 import shutil
 from collections.abc import Collection, Iterable, Iterator
 from pathlib import Path, PurePosixPath
-from typing import IO, TYPE_CHECKING
+from typing import IO, TYPE_CHECKING, Any
 
 from shimwise.bench.errors import InputError, RecordFull
 from shimwise.bench.typed_names import id_or_new
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = [
     "FRAMES",
     "MOST_FILES",
+    "described_by_files",
     "frames_folder",
     "keep_frames",
     "kept_place",
@@ -79,11 +80,11 @@ def keep_frames(record: "Record", sweep_id: str, files: Iterable[tuple[str, IO[b
 def _sort_into_folders(place: Path, names: Collection[str]) -> None:
     """Put files into the folders in which ``sweep.json`` names them: a browser sends bare names alone.
 
-    What it says beyond that is for the measuring to refuse: here a path that leads out is left as it is.
+    A path that leads out of the folder is left as it is here: measuring refuses it.
     """
     taken = {name.casefold() for name in names}
-    for said in _files_said(place / "sweep.json"):
-        path = PurePosixPath(said.replace("\\", "/"))
+    for listed in _listed_files(place):
+        path = PurePosixPath(listed.replace("\\", "/"))
         folders, name = path.parts[:-1], path.name
         is_plain = all(_NAME.fullmatch(folder) and folder.casefold() not in taken for folder in folders)
         if folders and name in names and is_plain:
@@ -93,17 +94,24 @@ def _sort_into_folders(place: Path, names: Collection[str]) -> None:
                 (place / name).rename(wanted)
 
 
-def _files_said(settings: Path) -> Iterator[str]:
-    """Tell what files a ``sweep.json`` names; none where there is none that can be read."""
+def described_by_files(place: Path) -> dict[str, Any]:
+    """Return the content of ``sweep.json``; empty if it cannot be read: measuring refuses it then."""
     try:
-        said = json.loads(settings.read_bytes())
+        document = json.loads((place / "sweep.json").read_bytes())
     except (OSError, ValueError, RecursionError):
-        return
-    if not isinstance(said, dict):
-        return
-    frames = said.get("frames")
+        return {}
+    return document if isinstance(document, dict) else {}
+
+
+def _listed_files(place: Path) -> Iterator[str]:
+    """Yield the files that ``sweep.json`` names."""
+    description = described_by_files(place)
+    frames = description.get("frames")
     entries = frames if isinstance(frames, list) else []
-    for one in (*(entry.get("file") for entry in entries if isinstance(entry, dict)), said.get("chart")):
+    for one in (
+        *(entry.get("file") for entry in entries if isinstance(entry, dict)),
+        description.get("chart"),
+    ):
         if isinstance(one, str):
             yield one
 

@@ -1,7 +1,6 @@
 """Whether a sweep's frames can be those of the lens and the body chosen, and are new to the prep."""
 
 import hashlib
-import json
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
@@ -16,7 +15,7 @@ if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.record.tables.rows import BodyRow, LensRow
 
-__all__ = ["earlier_sweeps", "refuse_other_units", "refuse_same_frames", "said_by_files"]
+__all__ = ["earlier_sweeps", "refuse_other_units", "refuse_same_frames"]
 
 FOCAL_SHARE, PITCH_SHARE, SQUEEZE_SHARE = 0.03, 0.01, 0.01
 """So far may what is said of a sweep lie from the record: a marked focal length is that of the nearest round
@@ -26,15 +25,6 @@ MOST_BINNED = 4
 SAME_SHARE = 0.5
 """From so many frames in common on, two sweeps are of the same frames."""
 _WORDS = (".json", ".csv")
-
-
-def said_by_files(place: Path) -> dict[str, Any]:
-    """Give what ``sweep.json`` says; nothing where it cannot be read: that is told when it is measured."""
-    try:
-        document = json.loads((place / "sweep.json").read_bytes())
-    except (OSError, ValueError, RecursionError):
-        return {}
-    return document if isinstance(document, dict) else {}
 
 
 def refuse_other_units(said: Mapping[str, Any], *, body: "BodyRow", lens: "LensRow") -> None:

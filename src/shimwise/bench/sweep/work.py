@@ -1,11 +1,11 @@
 """Measuring a sweep as one task of plain values, which may run in a process of its own and be cancelled."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.sweep.match import said_by_files
+from shimwise.bench.sweep.frame_files import described_by_files
 from shimwise.errors import ImagingError
 
 if TYPE_CHECKING:
@@ -30,7 +30,6 @@ class SweepTask:
     """
 
     place: str
-    positions: str | None
     body: str
     lens: str
     distance_mm: float
@@ -39,29 +38,16 @@ class SweepTask:
     usual: Mapping[str, Any]
 
 
-def measured_document(
-    task: SweepTask,
-    *,
-    progress: "Progress | None" = None,
-    is_cancelled: Callable[[], bool] | None = None,
-) -> dict[str, Any]:
-    """Measure; gives the document ``shimwise.sweep/1``.
+def measured_document(task: SweepTask, *, progress: "Progress | None" = None) -> dict[str, Any]:
+    """Measure a sweep and return its document, ``shimwise.sweep/1``.
 
     Raises
     ------
-    SweepCancelledError
-        When ``is_cancelled`` says so.
     ImagingError, OpticsError
-        When the frames cannot be measured.
+        If the frames cannot be measured.
     """
     from shimwise.bench.sweep.input import recording_of
     from shimwise.bench.sweep.measure import UnderTest, measure
-
-    def told(what: str, done: int, total: int) -> None:
-        if is_cancelled is not None and is_cancelled():
-            raise SweepCancelledError
-        if progress is not None:
-            progress(what, done, total)
 
     unit = UnderTest(
         body=task.body,
@@ -72,17 +58,16 @@ def measured_document(
     )
     measured = measure(
         task.place,
-        positions=task.positions,
         recording=recording_of(**_known(task)),
         under_test=unit,
-        progress=told,
+        progress=progress,
     )
     return measured.document
 
 
 def _known(task: SweepTask) -> dict[str, Any]:
-    """Give what is said of the recording, and what is usual where the files say nothing of it."""
-    told = said_by_files(Path(task.place))
+    """Return what is known of the recording, with the usual values where the files have none."""
+    told = described_by_files(Path(task.place))
     usual = {
         key: value for key, value in task.usual.items() if task.recording.get(key) is None and key not in told
     }
