@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from typing import TypeVar
 
 from shimwise.files.errors import CellError, shown
-from shimwise.files.limits import FARTHEST_MM, FNUMBER, FOCAL_MM, SEPARATION_MM, SQUEEZE, Limits
+from shimwise.files.limits import FARTHEST_MM, FNUMBER, FOCAL_MM, SEPARATION_MM, SQUEEZE, NumberRange
 from shimwise.files.names import cleaned_name
 from shimwise.inference.model.prep import Axis, FocusDesign
 from shimwise.lengths import ACCEPTED_FORMS, LengthTextError, length_to_mm
@@ -21,7 +21,7 @@ _DESIGNS = {design.value: design for design in FocusDesign} | {
 }
 
 
-def to_number(text: str, limits: Limits, *, example: str, decimal_comma: bool) -> float:
+def to_number(text: str, limits: NumberRange, *, example: str, decimal_comma: bool) -> float:
     """Read a number within limits; a decimal comma only where the fields are not parted by commas."""
     plain = text.strip()
     if limits.unit and plain.casefold().endswith(limits.unit):
@@ -46,14 +46,14 @@ def of_column(column: str, text: str) -> Iterator[None]:
         raise CellError(message, column=column, found=text) from error
 
 
-def within(value: float, limits: Limits, *, example: str) -> float:
+def within(value: float, limits: NumberRange, *, example: str) -> float:
     """Return a number; raise CellError if it lies outside its limits."""
     if not limits.hold(value):
         raise CellError(f"is out of range; {_accepted(limits, example)}.")
     return value
 
 
-def _accepted(limits: Limits, example: str) -> str:
+def _accepted(limits: NumberRange, example: str) -> str:
     return f"accepted is a number {limits.text}, such as {example}"
 
 
@@ -109,7 +109,7 @@ def to_required_name(text: str) -> str:
     Raises
     ------
     CellError
-        When nothing is named, or the name is refused.
+        If nothing is named, or the name is refused.
     """
     name = cleaned_name(text)
     if not name:

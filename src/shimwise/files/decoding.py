@@ -9,6 +9,7 @@ import re
 from dataclasses import dataclass
 
 from shimwise.files.errors import ReadingsFileError
+from shimwise.notices import Notice
 
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -26,10 +27,10 @@ _SAVE_AS = 'Save it as "CSV UTF-8"'
 
 @dataclass(frozen=True, slots=True)
 class Decoded:
-    """A file's text, and what to tell the person about how it was read."""
+    """A file's text, and notices of how it was read."""
 
     text: str
-    warnings: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
 
 
 def decoded(data: bytes | str, *, name: str) -> Decoded:
@@ -45,7 +46,7 @@ def decoded(data: bytes | str, *, name: str) -> Decoded:
     Raises
     ------
     ReadingsFileError
-        When it is empty, in no encoding that is accepted, or holds control characters.
+        If it is empty, in no encoding that is accepted, or holds control characters.
     """
     found = Decoded(data.removeprefix("\ufeff")) if isinstance(data, str) else _decoded_bytes(data, name)
     control = _CONTROL.search(found.text)
@@ -73,11 +74,9 @@ def _decoded_bytes(data: bytes, name: str) -> Decoded:
     try:
         return Decoded(data.decode(encoding))
     except UnicodeDecodeError as error:
-        place = f"byte {error.start + 1} cannot be read as {encoding.removesuffix('-sig').upper()}"
         if encoding == "utf-8" and (text := _sensible_1252(data)) is not None:
-            return Decoded(
-                text, (f"Read as Windows-1252, since it is not UTF-8 ({place}). Check the names.",)
-            )
+            return Decoded(text, (Notice("read_as_windows_1252", numbers={"byte": error.start + 1}),))
+        place = f"byte {error.start + 1} cannot be read as {encoding.removesuffix('-sig').upper()}"
         raise ReadingsFileError(
             f"{place}, and it is in no other encoding that is accepted (UTF-8, UTF-16 with its mark, "
             f"Windows-1252). {_SAVE_AS} and try again.",

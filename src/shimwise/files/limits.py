@@ -19,11 +19,11 @@ __all__ = [
     "TOLERANCE_UM",
     "TRAVEL_UM",
     "WRITTEN_SD_UM",
-    "Limits",
+    "NumberRange",
 ]
 
 
-class Limits(NamedTuple):
+class NumberRange(NamedTuple):
     """The limits of a number and its unit, empty for none; ``is_open`` excludes the lower limit itself."""
 
     low: float
@@ -48,22 +48,22 @@ class Limits(NamedTuple):
         return f"{self.range_text} {self.unit}".rstrip()
 
 
-FOCAL_MM = Limits(1.0, 5000.0, "mm")
-FNUMBER = Limits(0.5, 64.0)
-SQUEEZE = Limits(1.0, 4.0)
-SEPARATION_MM = Limits(-1000.0, 1000.0, "mm")
+FOCAL_MM = NumberRange(1.0, 5000.0, "mm")
+FNUMBER = NumberRange(0.5, 64.0)
+SQUEEZE = NumberRange(1.0, 4.0)
+SEPARATION_MM = NumberRange(-1000.0, 1000.0, "mm")
 FARTHEST_MM = 1e7
 """Ten kilometres: a finite distance beyond that is a slip, and infinity has its own word."""
-NEAR_MM = Limits(0.0, FARTHEST_MM, "mm", is_open=True)
-PIXEL_PITCH_UM = Limits(0.5, 100.0, "µm")
-COC_UM = Limits(1.0, 500.0, "µm")
-ERROR_UM = Limits(-1000.0, 1000.0, "µm")
+NEAR_MM = NumberRange(0.0, FARTHEST_MM, "mm", is_open=True)
+PIXEL_PITCH_UM = NumberRange(0.5, 100.0, "µm")
+COC_UM = NumberRange(1.0, 500.0, "µm")
+ERROR_UM = NumberRange(-1000.0, 1000.0, "µm")
 """An error beyond a millimetre is none: the flange depth itself was written, or the unit is wrong."""
-TOLERANCE_UM = Limits(0.01, 1000.0, "µm")
+TOLERANCE_UM = NumberRange(0.01, 1000.0, "µm")
 """Of a tolerance and of a standard uncertainty: nobody knows a unit better than to ten nanometres."""
-WRITTEN_SD_UM = Limits(0.0, 1000.0, "µm", is_open=True)
+WRITTEN_SD_UM = NumberRange(0.0, 1000.0, "µm", is_open=True)
 """The same in a kit file."""
-MECHANISM_UM = Limits(0.0, 10_000.0, "µm")
+MECHANISM_UM = NumberRange(0.0, 10_000.0, "µm")
 """Of what may be 0 about a screw: how sure its travel is, its backlash."""
-TRAVEL_UM = Limits(0.0, 10_000.0, "µm", is_open=True)
+TRAVEL_UM = NumberRange(0.0, 10_000.0, "µm", is_open=True)
 """Of a screw's travel for a turn, and of a shim."""

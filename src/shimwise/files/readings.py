@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from shimwise.files.columns import Header, find_separator, read_header
+from shimwise.files.columns import READINGS, Header, find_separator, read_header
 from shimwise.files.csv_rows import filled_rows
 from shimwise.files.decoding import decoded
 from shimwise.files.errors import CellError, ReadingsFileError, shown
@@ -18,11 +18,11 @@ from shimwise.files.kit import Kit
 from shimwise.files.opening import read_bytes
 from shimwise.files.rows import FileRow, RowReader
 from shimwise.inference.model.prep import Reading
+from shimwise.notices import Notice
 
 Progress = Callable[[int, int], None]
 """Told from time to time: lines read, lines in the file. What it raises ends the reading."""
 PROGRESS_EVERY = 1000
-TAKEN_APART = "are taken for different ones. Write one name one way."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +30,7 @@ class ReadingsFile:
     """The rows of a file in its order, and what a person should know of it."""
 
     rows: tuple[FileRow, ...]
-    warnings: tuple[str, ...]
+    notices: tuple[Notice, ...]
 
     @property
     def readings(self) -> tuple[Reading, ...]:
@@ -60,7 +60,7 @@ def read_readings(
     Raises
     ------
     ReadingsFileError
-        When the file cannot be opened or anything in it is not accepted: with line, column and text found.
+        If the file cannot be opened or anything in it is not accepted: with line, column and text found.
     """
     data = read_bytes(path, error=ReadingsFileError)
     return parse_readings(data, name=Path(path).name, kit=kit, progress=progress)
@@ -77,7 +77,7 @@ def parse_readings(
         As :func:`read_readings`.
     """
     file = decoded(data, name=name)
-    separator = find_separator(file.text)
+    separator = find_separator(file.text, READINGS)
     rows = filled_rows(file.text, separator, name)
     line, cells = next(rows, (1, [""]))
     if not any(cells):
@@ -86,7 +86,7 @@ def parse_readings(
             "see the readings file of the README.",
             name=name,
         )
-    header = read_header(cells, name=name, line=line)
+    header = read_header(cells, READINGS, name=name, line=line)
     lenses = {} if kit is None else kit.lenses
     reader = RowReader(header.places, lenses=lenses, decimal_comma=separator != ",")
     total = file.text.count("\n") + 1
@@ -97,8 +97,8 @@ def parse_readings(
         )
     if progress is not None:
         progress(total, total)
-    warnings = (*file.warnings, *header.warnings, *_look_alikes(found, kit or Kit()))
-    return ReadingsFile(rows=found, warnings=warnings)
+    notices = (*file.notices, *header.notices, *_look_alikes(found, kit or Kit()))
+    return ReadingsFile(rows=found, notices=notices)
 
 
 def _told(
@@ -138,7 +138,7 @@ def _refuse_width(cells: list[str], width: int, *, name: str, line: int) -> None
     )
 
 
-def _look_alikes(rows: tuple[FileRow, ...], kit: Kit) -> Iterator[str]:
+def _look_alikes(rows: tuple[FileRow, ...], kit: Kit) -> Iterator[Notice]:
     """Warn of names that differ only in case: the judge takes them for different units."""
     for kind, names in (
         ("Bodies", {row.reading.body for row in rows} | set(kit.bodies)),
@@ -150,4 +150,4 @@ def _look_alikes(rows: tuple[FileRow, ...], kit: Kit) -> Iterator[str]:
             alike.setdefault(unit.casefold().replace(" ", ""), []).append(unit)
         for group in alike.values():
             if len(group) > 1:
-                yield f"{kind} {' and '.join(group)} {TAKEN_APART}"
+                yield Notice("names_alike", " and ".join(group), {"kind": kind})

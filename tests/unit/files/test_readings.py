@@ -13,6 +13,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from property_cases import examples
 from shimwise.errors import RecordError
 from shimwise.files import (
     ReadingsFile,
@@ -26,9 +27,14 @@ from shimwise.files.readings import PROGRESS_EVERY
 from shimwise.inference.model.prep import Axis, FocusDesign
 from shimwise.lengths import length_to_mm
 from shimwise.optics import landing_um
+from shimwise.sheets.words.notices import notice_texts
 
 HEADER = ",".join(REQUIRED)
 REFERENCE = Path(__file__).parents[2] / "reference"
+
+
+def texts(file: ReadingsFile) -> tuple[str, ...]:
+    return tuple(notice_texts(file.notices))
 
 
 def parse(*rows: str, header: str = HEADER, kit: str = "") -> ReadingsFile:
@@ -44,7 +50,7 @@ def row(**cells: str) -> str:
 def test_the_example_bench_is_read_whole() -> None:
     file = read_readings(REFERENCE / "bench-1" / "readings.csv")
     truth = json.loads((REFERENCE / "bench-1" / "truth.json").read_text("utf-8"))
-    assert file.warnings == ()
+    assert file.notices == ()
     assert len(file.readings) == 54
     assert [(r.row, r.line) for r in file.readings] == [(n, n + 2) for n in range(54)]
     assert {r.body for r in file.readings} == set(truth["bodies"])
@@ -64,7 +70,7 @@ def test_columns_come_in_any_order_case_and_spacing() -> None:
 
 def test_columns_of_ones_own_are_not_read_and_said_so() -> None:
     file = parse(row() + ",x,y", header=HEADER + ",job,sqeeze")
-    assert file.warnings == ("Column job is not read.", "Column sqeeze is not read. Is squeeze meant?")
+    assert texts(file) == ("Column job is not read.", "Column sqeeze is not read. Is squeeze meant?")
 
 
 def test_optional_columns_are_read() -> None:
@@ -139,7 +145,7 @@ def test_an_f_number_may_be_written_as_on_a_lens(text: str) -> None:
 def test_every_unicode_encoding_with_its_mark_is_read_without_a_word(encoding: str) -> None:
     text = f"{HEADER}\n{row(body='Øst', reading='5’ 11 ½”')}"
     file = parse_readings(text.encode(encoding), name="r.csv")
-    assert (file.readings[0].body, file.warnings) == ("Øst", ())
+    assert (file.readings[0].body, file.notices) == ("Øst", ())
 
 
 @pytest.mark.parametrize("mark", [codecs.BOM_UTF16_BE])
@@ -150,7 +156,7 @@ def test_utf_16_of_the_other_byte_order_is_read(mark: bytes) -> None:
 def test_windows_1252_is_read_where_it_makes_sense_and_said_so() -> None:
     file = parse_readings(f"{HEADER}\n{row(body='Øst', reading='5’ 11 ½”')}".encode("cp1252"), name="r.csv")
     assert file.readings[0].body == "Øst"
-    assert "Windows-1252" in file.warnings[0]
+    assert "Windows-1252" in texts(file)[0]
 
 
 def test_accents_written_in_two_ways_are_one_name() -> None:
@@ -159,10 +165,10 @@ def test_accents_written_in_two_ways_are_one_name() -> None:
 
 
 def test_names_that_differ_in_case_only_are_warned_of() -> None:
-    assert parse(row(body="B1"), row(body="b1")).warnings == (
+    assert texts(parse(row(body="B1"), row(body="b1"))) == (
         "Bodies B1 and b1 are taken for different ones. Write one name one way.",
     )
-    assert "Lenses L1 and l1" in parse(row(), kit="[lenses.l1]").warnings[0]
+    assert "Lenses L1 and l1" in texts(parse(row(), kit="[lenses.l1]"))[0]
 
 
 KIT = """
@@ -520,7 +526,7 @@ def survives(data: bytes | str) -> None:
     except RecordError as error:
         messages: tuple[str, ...] = (str(error),)
     else:
-        messages = file.warnings
+        messages = texts(file)
         assert file.readings
         for reading in file.readings:
             narrowing = {Axis.HORIZONTAL: reading.squeeze, Axis.VERTICAL: 1.0}
@@ -564,7 +570,7 @@ CELLS = st.one_of(
 )
 
 
-@settings(deadline=None, max_examples=300)
+@settings(deadline=None, max_examples=examples(100))
 @given(
     st.lists(st.lists(CELLS, min_size=len(KNOWN), max_size=len(KNOWN)), max_size=4), st.sampled_from(",;\t")
 )
@@ -576,7 +582,7 @@ def test_no_cells_do_anything_but_parse_or_be_refused(rows: list[list[str]], sep
     survives(out.getvalue())
 
 
-@settings(deadline=None, max_examples=300)
+@settings(deadline=None, max_examples=examples(100))
 @given(st.lists(st.dictionaries(st.sampled_from(KNOWN), CELLS, max_size=3), min_size=1, max_size=3))
 def test_no_few_wrong_cells_in_a_good_file_do_anything_but_parse_or_be_refused(
     wrong: list[dict[str, str]],

@@ -1,6 +1,7 @@
 """What an adjustment changes in the house: shims chosen from the stock, and the finished move kept."""
 
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.adjust.journal import PLANNED, KeptAdjustment
@@ -11,6 +12,7 @@ from shimwise.bench.house.shim_stock import take_shims
 from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.bench.verdict.histories import remember_move
 from shimwise.errors import RemedyError
+from shimwise.fields import build_from
 from shimwise.record.queries import verdicts
 from shimwise.record.tables.rows import AdjustmentRow, BodyRow, LensRow
 from shimwise.remedy import ShimmedMount
@@ -87,19 +89,15 @@ def keep_finished(change: "Change", material: "PrepMaterial", kept: KeptAdjustme
     events = tuple(adjusted.to_json()["events"])
     verdicts.add_adjustment(
         change,
-        AdjustmentRow(
-            id=kept.id,
-            unit_kind=kept.unit_kind,
-            unit_id=kept.unit_id,
+        build_from(
+            AdjustmentRow,
+            kept,
             action="send out" if is_sent else _ACTIONS[kept.guide],
             made_by=change.who,
             made_at=change.at,
-            prep_id=kept.prep_id,
             epoch_before=kept.epoch,
             epoch_after=kept.epoch + 1,
-            amount_um=made.amount_um,
-            amount_sd_um=made.amount_sd_um,
-            turns=made.turns,
+            **asdict(made),
             steps=events,
         ),
     )

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 from shimwise.bench.adjust.journal import KeptAdjustment
 from shimwise.bench.adjust.views import AdjustmentView, StepView
 from shimwise.bench.house.unit_knowledge import mechanism_of
+from shimwise.fields import build_from
 from shimwise.record.queries import verdicts
 from shimwise.remedy import procedure
 from shimwise.remedy.adjustment import Adjustment, Confirmed
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["NOTED", "view_kept"]
 
 NOTED = (Step.CONSENT, Step.PLACE, Step.SHIMS_MEASURED)
-"""Steps whose answer is what was written: who consented, where the screw stands, which shims are in."""
+"""Steps whose answer is what was written: who consented, where the screw is, which shims are in."""
 _GUIDE_WORDS = {
     Guide.SCREW: "A screw moves the sensor.",
     Guide.SCREW_WITHOUT_LOCK: "A screw moves the sensor; it is said to have no lock.",
@@ -43,17 +44,12 @@ def view_kept(connection: "Connection", material: "PrepMaterial", kept: KeptAdju
         if kept.unit_kind == "body"
         else procedure.lens_cautions(amount_um=error_um)
     )
-    return AdjustmentView(
-        id=kept.id,
-        prep_id=kept.prep_id,
-        unit_kind=kept.unit_kind,
-        unit_id=kept.unit_id,
+    return build_from(
+        AdjustmentView,
+        kept,
         unit=kept.unit_name,
         mechanism=str(kept.guide),
         mechanism_words=_GUIDE_WORDS[kept.guide],
-        state=kept.state,
-        begun_at=kept.begun_at,
-        begun_by=kept.begun_by,
         steps=tuple(_steps(adjusted, is_over=is_over)),
         move=kept.plan.view(),
         screw=kept.plan.screw,
@@ -68,7 +64,7 @@ def view_kept(connection: "Connection", material: "PrepMaterial", kept: KeptAdju
 def _steps(adjusted: Adjustment, *, is_over: bool) -> Iterable[StepView]:
     confirmed, due = adjusted.confirmed, adjusted.next_step
     for number, step in enumerate(adjusted.steps, start=1):
-        given = confirmed.get(step)
+        event = confirmed.get(step)
         yield StepView(
             id=str(step),
             number=number,
@@ -76,11 +72,11 @@ def _steps(adjusted: Adjustment, *, is_over: bool) -> Iterable[StepView]:
             kind=_answer_kind(step, adjusted.guide),
             choices=tuple(map(str, answers_to(step, adjusted.guide))),
             is_now=step is due and not is_over,
-            is_done=given is not None,
-            answer="" if given is None else _answer_words(given),
-            note="" if given is None else given.note,
-            who="" if given is None else given.who,
-            at=None if given is None else given.when,
+            is_done=event is not None,
+            answer="" if event is None else _answer_words(event),
+            note="" if event is None else event.note,
+            who="" if event is None else event.who,
+            at=None if event is None else event.when,
         )
 
 
@@ -92,10 +88,10 @@ def _answer_kind(step: Step, guide: Guide) -> str:
     return "choice"
 
 
-def _answer_words(given: Confirmed) -> str:
-    move = given.move
+def _answer_words(confirmed: Confirmed) -> str:
+    move = confirmed.move
     if move is None or (move.turns is None and not (move.shims_in_um or move.shims_out_um)):
-        return str(given.answer)
+        return str(confirmed.answer)
     if move.turns is not None:
         return f"{move.turns:.3g} turn {move.turn}"
     parts = [

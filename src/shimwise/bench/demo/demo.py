@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.desk.inputs import Progress
 from shimwise.bench.desk.judge import Judged, judge_file, print_verdict, save_verdict_figure, verdict_json
+from shimwise.bench.output_files import write_whole
 from shimwise.errors import SheetError
 from shimwise.inference.verdict.answer import Z95, BodyAnswer
 from shimwise.sheets.pictures.picture import is_doubted
@@ -35,7 +36,7 @@ class Fault:
     kind: str
     unit: str
     true: float
-    said: float
+    stated: float
     half: float
     unit_of_measure: str
 
@@ -79,26 +80,26 @@ def run_demo(folder: Path, *, seed: int = 0, progress: Progress | None = None) -
     seed : int
         Of the judge.
     progress : callable, optional
-        Told from time to time.
+        Called from time to time.
 
     Raises
     ------
     SheetError
-        When a file cannot be written.
+        If a file cannot be written.
     """
     bench = files("shimwise.bench.demo").joinpath("demo_bench")
     truth = json.loads(bench.joinpath("truth.json").read_text(encoding="utf-8"))
-    readings, kit, readings_after = (
-        _write(folder / f"demo-{name}", bench.joinpath(name).read_text(encoding="utf-8"))
-        for name in ("readings.csv", "kit.toml", AFTER)
-    )
+    readings, kit, readings_after = (folder / f"demo-{name}" for name in ("readings.csv", "kit.toml", AFTER))
+    for path in (readings, kit, readings_after):
+        write_whole(path, bench.joinpath(path.name.removeprefix("demo-")).read_bytes())
     after = json.loads(bench.joinpath("truth-after.json").read_text(encoding="utf-8"))
     judged = judge_file(readings, kit_path=kit, seed=seed, progress=progress)
     if progress is not None:
         progress("Drawing the figure", 0, 0)
     figures = [save_verdict_figure(judged, folder / name) for name in _FIGURES]
     text = json.dumps(verdict_json(judged), ensure_ascii=False, indent=1, allow_nan=False)
-    verdict = _write(folder / "demo-verdict.json", f"{text}\n")
+    verdict = folder / "demo-verdict.json"
+    write_whole(verdict, f"{text}\n")
     return Demo(
         judged=judged,
         faults=_faults(judged, truth),
@@ -111,7 +112,7 @@ def run_demo(folder: Path, *, seed: int = 0, progress: Progress | None = None) -
 
 
 def demo_folder(wanted: Path | None = None) -> Path:
-    """Give the folder to write into, made where it is not there yet.
+    """Return the folder to write into, made where it is not there yet.
 
     Parameters
     ----------
@@ -122,7 +123,7 @@ def demo_folder(wanted: Path | None = None) -> Path:
     Raises
     ------
     SheetError
-        When the folder asked for cannot be made or written to.
+        If the folder asked for cannot be made or written to.
     """
     folder = Path(DEFAULT_FOLDER) if wanted is None else wanted
     try:
@@ -164,7 +165,7 @@ def _truth_lines(demo: Demo) -> list[str]:
         unit = fault.unit_of_measure
         lines.append(
             f" {f'{fault.kind} {fault.unit}':<22}true {_signed(fault.true)} {unit}   "
-            f"said {_signed(fault.said)} ± {fault.half:.0f} {unit}"
+            f"said {_signed(fault.stated)} ± {fault.half:.0f} {unit}"
         )
     wrong, doubted = listed(map(str, demo.blunder_lines)), listed(map(str, demo.doubted_lines))
     lines.append(f" {'lines of the file':<22}wrong {wrong}   doubted {doubted or 'none'}")
@@ -179,29 +180,16 @@ def _after(truth: dict[str, Any]) -> After:
 
 
 def _after_lines(after: After) -> list[str]:
-    told = (
+    report = (
         f"Its screw turned {360 * after.turns:.0f}° clockwise, as shimwise adjust says, {after.body} and the "
         f"set-up taped wrong were read again: demo-{AFTER}. In truth the turn made {_signed(after.made_um)} "
         f"µm, and {after.body} is at {_signed(after.true_um)} µm now."
     )
-    return ["What comes after", *textwrap.wrap(told, 80), *textwrap.wrap(after.note, 80)]
+    return ["What comes after", *textwrap.wrap(report, 80), *textwrap.wrap(after.note, 80)]
 
 
 def _signed(value: float) -> str:
     return f"{'−' if value < 0 else '+'}{abs(value):.0f}"
-
-
-def _write(path: Path, text: str) -> Path:
-    """Write a file whole: beside its place first, then into it."""
-    part = path.with_name(f".{path.name}.part")
-    try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
-    except OSError as error:
-        raise SheetError(f"{path} cannot be written: {error.strerror}. Choose another folder.") from error
-    finally:
-        part.unlink(missing_ok=True)
-    return path
 
 
 def _faults(judged: Judged, truth: dict[str, Any]) -> tuple[Fault, ...]:
@@ -217,7 +205,7 @@ def _faults(judged: Judged, truth: dict[str, Any]) -> tuple[Fault, ...]:
             kind="set-up",
             unit=setup.name,
             true=truth["setups_mm"][setup.name],
-            said=setup.error_mm,
+            stated=setup.error_mm,
             half=Z95 * setup.sd_mm,
             unit_of_measure="mm",
         ),
@@ -227,5 +215,5 @@ def _faults(judged: Judged, truth: dict[str, Any]) -> tuple[Fault, ...]:
 def _unit_fault(kind: str, unit: BodyAnswer, true_um: float) -> Fault:
     half_um = (unit.high_um - unit.low_um) / 2
     return Fault(
-        kind=kind, unit=unit.name, true=true_um, said=unit.error_um, half=half_um, unit_of_measure="µm"
+        kind=kind, unit=unit.name, true=true_um, stated=unit.error_um, half=half_um, unit_of_measure="µm"
     )

@@ -11,7 +11,6 @@ from shimwise.inference.verdict.answer import Answer, Verdict
 from shimwise.inference.verdict.headline import NAMED_P
 from shimwise.inference.verdict.judge import judge
 from shimwise.remedy import Remedy, advise
-from shimwise.sheets.words.notices import as_written
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -56,7 +55,7 @@ def judge_file(
     sweeps: Sequence[str | Path] = (),
     progress: Progress | None = None,
 ) -> Judged:
-    """Say who is off, by how much, how sure that is, what to read next and what to do.
+    """Return who is off, by how much, how sure that is, what to read next and what to do.
 
     Parameters
     ----------
@@ -71,7 +70,7 @@ def judge_file(
     sweeps : sequence of path
         Measured sweeps, as ``shimwise sweep --out`` keeps them: landings beside the readings.
     progress : callable, optional
-        Told from time to time.
+        Called from time to time.
 
     Returns
     -------
@@ -81,11 +80,11 @@ def judge_file(
     Raises
     ------
     RecordError
-        When a file is refused: with the place that is wrong.
+        If a file is refused: with the place that is wrong.
     SheetError
-        When a sweep's file is none.
+        If a sweep's file is none.
     InferenceError, OpticsError
-        When what they say cannot be judged.
+        If their content cannot be judged.
     """
     inputs = read_inputs(readings, kit_path=kit_path, tolerance_um=tolerance_um, progress=progress)
     if sweeps:
@@ -111,7 +110,7 @@ def judge_inputs(inputs: Inputs, *, seed: int = 0, progress: Progress | None = N
     answer = judge(inputs.prep, seed=seed)
     remedies = advise(answer, mechanisms=inputs.kit.mechanisms(), stock_um=inputs.kit.shim_stock_um)
     return Judged(
-        answer=replace(answer, notices=(*map(as_written, inputs.warnings), *answer.notices)),
+        answer=replace(answer, notices=(*inputs.notices, *answer.notices)),
         remedies=remedies,
         readings=inputs.prep.readings,
         lens_text=lens_texts(inputs.prep),
@@ -128,7 +127,7 @@ def print_verdict(console: "Console", judged: Judged) -> None:
 
 
 def verdict_json(judged: Judged) -> dict[str, Any]:
-    """Give the verdict as standard JSON in the form ``shimwise.verdict/2``."""
+    """Return the verdict as standard JSON in the form ``shimwise.verdict/2``."""
     from shimwise.sheets.json.verdict_json import answer_to_json
 
     sources = {one.row: one.note for one in judged.readings if one.measured_um is not None}
@@ -141,7 +140,7 @@ def check_figure_path(path: str | Path) -> None:
     Raises
     ------
     SheetError
-        When the ending is no .svg, .png or .pdf, or the file cannot be written there.
+        If the ending is no .svg, .png or .pdf, or the file cannot be written there.
     """
     from shimwise.sheets.pictures import figure_file
 

@@ -1,6 +1,6 @@
 """Plan a check: what to read to know every body to ±x µm, before the first reading or after some."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,6 +14,8 @@ from shimwise.inference.model.candidates import USUAL_DISTANCES_MM
 from shimwise.inference.plan.planner import Plan, plan_check
 from shimwise.inference.verdict.answer import NextReading
 from shimwise.lengths import length_to_mm
+from shimwise.notices import Notice
+from shimwise.sheets.words.notices import notice_texts
 from shimwise.sheets.words.shared import listed
 
 if TYPE_CHECKING:
@@ -30,13 +32,13 @@ LEAST_K, LARGEST_K = 0.02, 1.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
-    """A plan, the readings that say most of what is not decided yet, and how the person wrote distances."""
+    """A plan, the readings that decide most, and how the person wrote distances."""
 
     plan: Plan
     next: tuple[NextReading, ...]
     lens_text: Mapping[str, str]
     distance_text: Mapping[float, str]
-    warnings: tuple[str, ...]
+    notices: tuple[Notice, ...]
 
 
 def plan_file(
@@ -64,18 +66,18 @@ def plan_file(
     distances : sequence of str
         Distances at which a chart can be taped, as a technician writes them; 3, 6 and 12 ft when empty.
     k : float, optional
-        The reader's focusing spread as a share of N·c; what the readings say, or the usual, when not given.
+        Focusing spread as a share of N·c; that of the readings, or the usual one, when not given.
     progress : callable, optional
-        Told from time to time.
+        Called from time to time.
 
     Raises
     ------
     RecordError
-        When a file is refused: with the place that is wrong.
+        If a file is refused: with the place that is wrong.
     LengthError
-        When a distance is none.
+        If a distance is none.
     InferenceError, OpticsError
-        When there is nothing to plan with, or a value is impossible.
+        If there is nothing to plan with, or a value is impossible.
     """
     _refuse_unless_possible(target_um, k)
     texts = {length_to_mm(text): " ".join(text.split()) for text in distances}
@@ -94,7 +96,7 @@ def plan_file(
         next=judge_inputs(inputs, progress=progress).answer.next if inputs.prep.readings else (),
         lens_text=lens_texts(inputs.prep),
         distance_text=texts,
-        warnings=(*inputs.warnings, *_not_known(named, inputs), *_not_planned_with(inputs)),
+        notices=(*inputs.notices, *_not_known(named, inputs), *_not_planned_with(inputs)),
     )
 
 
@@ -111,17 +113,12 @@ def _refuse_unless_possible(target_um: float, k: float | None) -> None:
         )
 
 
-def _not_known(bodies: Sequence[str], inputs: Inputs) -> list[str]:
-    """Tell of bodies that were named and that neither the kit nor a reading knows, where others are known."""
+def _not_known(bodies: Sequence[str], inputs: Inputs) -> Iterator[Notice]:
+    """Warn of bodies that are named where others are known, and neither the kit nor a reading knows them."""
     known = {*inputs.prep.bodies, *(reading.body for reading in inputs.prep.readings)}
-    if not known:
-        return []
-    return [
-        f"Body {name} is neither in the kit nor in the readings: it is planned as one of which nothing is "
-        f"known. Known are {listed(sorted(known))}."
-        for name in bodies
-        if name not in known
-    ]
+    for name in bodies if known else ():
+        if name not in known:
+            yield Notice("body_not_known", name, {"known": listed(sorted(known))})
 
 
 def _body_name(text: str) -> str:
@@ -131,37 +128,29 @@ def _body_name(text: str) -> str:
     except RecordError as error:
         raise InferenceError(f"A body cannot be called [{shown(text)}]: {error}") from error
     if not name:
-        raise InferenceError("A body has no name. Give the name that stands on it, such as B1.")
+        raise InferenceError("A body has no name. Give the name that is written on it, such as B1.")
     return name
 
 
-def _not_planned_with(inputs: Inputs) -> list[str]:
-    """Tell of lenses that the kit names but does not describe well enough to plan with."""
+def _not_planned_with(inputs: Inputs) -> Iterator[Notice]:
+    """Warn of lenses that the kit names but does not describe well enough to plan with."""
     read = {reading.lens for reading in inputs.prep.readings}
-    texts = []
     for name, lens in inputs.prep.lenses.items():
-        missing = [
-            key
-            for key, is_missing in (
-                ("focal_length_mm", not lens.focal_lengths_mm),
-                ("f_number", lens.fnumber is None),
-            )
-            if is_missing
-        ]
+        missing = ["focal_length_mm"] if not lens.focal_lengths_mm else []
+        missing += ["f_number"] if lens.fnumber is None else []
         if missing and name not in read:
-            texts.append(f"{name} is not planned with: the kit does not give its {' and '.join(missing)}.")
-    return texts
+            yield Notice("lens_not_planned", name, {"missing": " and ".join(missing)})
 
 
 def plan_json(planned: Planned) -> dict[str, Any]:
-    """Give the plan as standard JSON in the form ``shimwise.plan/1``."""
+    """Return the plan as standard JSON in the form ``shimwise.plan/1``."""
     from shimwise.sheets.json.plan_json import plan_to_json
 
     return plan_to_json(
         planned.plan,
         next_readings=planned.next,
         typed_distances=planned.distance_text,
-        warnings=planned.warnings,
+        warnings=notice_texts(planned.notices),
     )
 
 
@@ -175,5 +164,5 @@ def print_plan(console: "Console", planned: Planned) -> None:
         next_readings=planned.next,
         lens_text=planned.lens_text,
         typed_distances=planned.distance_text,
-        warnings=planned.warnings,
+        warnings=notice_texts(planned.notices),
     )

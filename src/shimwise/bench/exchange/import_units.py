@@ -12,6 +12,7 @@ from shimwise.bench.typed_lengths import is_metric
 from shimwise.bench.typed_names import id_or_new
 from shimwise.files.kit import Kit, KitBody, KitLens
 from shimwise.files.rows import FileRow
+from shimwise.notices import Notice
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
 from shimwise.record.tables.rows import BodyRow, LensRow
@@ -30,7 +31,7 @@ class ReadingsSource:
     digest: str
     kit: Kit
     rows: tuple[FileRow, ...]
-    warnings: tuple[str, ...]
+    notices: tuple[Notice, ...]
 
     def id_of(self, *parts: object) -> str:
         """Make the id of something of this file; the same file makes the same id."""
@@ -52,7 +53,7 @@ class FileUnits:
         Raises
         ------
         ReadingsFileError, InputError
-            When a unit that would be added cannot be, or one that is known is out of use.
+            If a unit that would be added cannot be, or one that is known is out of use.
         """
         bodies: dict[str, BodyRow] = {}
         lenses: dict[str, LensRow] = {}
@@ -77,11 +78,11 @@ class FileUnits:
         return cls(bodies, lenses, frozenset(new))
 
     def body(self, row: FileRow) -> BodyRow:
-        """Give the body of a row."""
+        """Return the body of a row."""
         return self.bodies[name_key(row.reading.body)]
 
     def lens(self, row: FileRow) -> LensRow:
-        """Give the lens of a row."""
+        """Return the lens of a row."""
         return self.lenses[name_key(row.reading.lens)]
 
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from shimwise.bench.history.drift_views import DriftRow, DriftView
 from shimwise.bench.house.drift_rate import wear_in
 from shimwise.bench.house.unit_rows import past_view
+from shimwise.fields import build_from
 from shimwise.inference.history.control_charts import LIMIT_SDS
 from shimwise.inference.history.house_memory import UNKNOWN_SD
 from shimwise.inference.history.unit_drift import SignedError, UnitDrift, chart, prep_only_estimate
@@ -162,17 +163,8 @@ def _rows(signed: Sequence[_Signed], drift: UnitDrift) -> list[DriftRow]:
     places = {innovation.place: i for i, innovation in enumerate(drift.innovations)}
     found = []
     for place, one in enumerate(signed):
-        past = one.past
-        row = DriftRow(
-            prep_id=past.prep_id,
-            prep_title=past.prep_title,
-            signed_at=one.at,
-            epoch=past.epoch,
-            error_um=past.error_um,
-            sd_um=past.sd_um,
-            error_words=past.error_words,
-            words="the reference" if place == 0 else "no new information",
-        )
+        words_of = "the reference" if place == 0 else "no new information"
+        row = build_from(DriftRow, one.past, signed_at=one.at, words=words_of)
         found.append(_compared(row, drift, places[place]) if place in places else row)
     return found
 

@@ -1,10 +1,12 @@
-"""From a unit's row in the record to what the judge, the rules of a reading and the advice take in."""
+"""A unit's row of the record as the judge, the rules of a reading and the advice take it in."""
 
-import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.desk.inputs import optics_text
 from shimwise.bench.house.views import HouseSettings, LensFacts, MechanismFacts
+from shimwise.fields import build_from
 from shimwise.files.kit import KitLens
 from shimwise.files.names import judged_name
 from shimwise.inference.model.prep import BodyKnowledge, FocusDesign, LensKnowledge
@@ -49,30 +51,23 @@ def body_knowledge(
     has_own_tolerance: bool = True,
     epoch: int | None = None,
 ) -> BodyKnowledge:
-    """Give what the judge may know of a body; its history belongs to its present epoch alone."""
-    is_now = epoch is None or epoch == body.epoch
-    gauge_um, gauge_sd_um = _pooled(gauges)
+    """Return what the judge may know of a body; its history belongs to its present epoch alone."""
     return BodyKnowledge(
-        past_of=None if is_now else body.name,
-        history_mean_um=body.history_mean_um if is_now else None,
-        history_sd_um=body.history_sd_um if is_now else None,
-        gauge_um=gauge_um,
-        gauge_sd_um=gauge_sd_um,
+        **_known_before(body, gauges, epoch),
         coc_um=body_coc_um(body, house),
         tolerance_um=body_tolerance_um(body, house) if has_own_tolerance else None,
     )
 
 
 def kit_lens(lens: "LensRow") -> KitLens:
-    """Give a lens as a kit would: what the rules of a reading ask."""
-    return KitLens(
-        mount=lens.mount,
+    """Return a lens as a kit would have it, which the rules of a reading take in."""
+    return build_from(
+        KitLens,
+        lens,
         focal_lengths_mm=tuple(lens.focal_lengths_mm),
-        fnumber=lens.fnumber,
-        separation_mm=lens.separation_mm,
         focus_design=FocusDesign(lens.focus_design) if lens.focus_design else None,
         squeeze=lens.squeeze if lens.squeeze and lens.squeeze != 1.0 else None,
-        by_distance=_table(lens),
+        by_distance=tuple((float(d), float(f), float(h)) for d, f, h in lens.by_distance or ()),
         source="record",
     )
 
@@ -80,38 +75,33 @@ def kit_lens(lens: "LensRow") -> KitLens:
 def lens_knowledge(
     lens: "LensRow", *, gauges: Iterable["GaugeRow"] = (), epoch: int | None = None
 ) -> LensKnowledge:
-    """Give what the judge may know of a lens; its history belongs to its present epoch alone."""
-    is_now = epoch is None or epoch == lens.epoch
+    """Return what the judge may know of a lens; its history belongs to its present epoch alone."""
+    return replace(kit_lens(lens).knowledge(), **_known_before(lens, gauges, epoch))
+
+
+def _known_before(
+    unit: "BodyRow | LensRow", gauges: Iterable["GaugeRow"], epoch: int | None
+) -> dict[str, Any]:
+    """Return history and gauge of a unit in an epoch, the present one if None."""
+    is_now = epoch is None or epoch == unit.epoch
     gauge_um, gauge_sd_um = _pooled(gauges)
-    return LensKnowledge(
-        past_of=None if is_now else lens.name,
-        history_mean_um=lens.history_mean_um if is_now else None,
-        history_sd_um=lens.history_sd_um if is_now else None,
-        gauge_um=gauge_um,
-        gauge_sd_um=gauge_sd_um,
-        focal_lengths_mm=tuple(lens.focal_lengths_mm),
-        fnumber=lens.fnumber,
-        separation_mm=lens.separation_mm,
-        focus_design=FocusDesign(lens.focus_design) if lens.focus_design else FocusDesign.UNIT,
-        squeeze=lens.squeeze or 1.0,
-        by_distance=_table(lens),
-    )
+    return {
+        "past_of": None if is_now else unit.name,
+        "history_mean_um": unit.history_mean_um if is_now else None,
+        "history_sd_um": unit.history_sd_um if is_now else None,
+        "gauge_um": gauge_um,
+        "gauge_sd_um": gauge_sd_um,
+    }
 
 
 def lens_text(lens: "LensRow | LensFacts") -> str:
-    """Tell of a lens its focal length, or those at a zoom's ends, and its stop: ``24–80 mm f/2.8``."""
-    focal = list(lens.focal_lengths_mm)
-    ends = sorted({min(focal), max(focal)}) if focal else []
-    parts = ["–".join(f"{end:g}" for end in ends) + " mm"] if ends else []
-    if lens.fnumber is not None and math.isfinite(lens.fnumber):
-        parts.append(f"f/{lens.fnumber:g}")
-    if lens.squeeze and lens.squeeze != 1.0:
-        parts.append(f"{lens.squeeze:g}×")
-    return " ".join(parts)
+    """Return a lens in few words: ``24–80 mm f/2.8``, and its squeeze."""
+    squeeze = f" {lens.squeeze:g}×" if lens.squeeze and lens.squeeze != 1.0 else ""
+    return (optics_text(lens.focal_lengths_mm, lens.fnumber) + squeeze).strip()
 
 
 def body_text(body: "BodyRow") -> str:
-    """Tell of a body its mount and serial number."""
+    """Return a body in few words: its mount and serial number."""
     return ", ".join(part for part in (body.mount, body.serial) if part)
 
 
@@ -155,12 +145,8 @@ def mechanism_facts(stored: Mapping[str, Any] | None) -> MechanismFacts | None:
     return MechanismFacts(**{**known, "stock_um": tuple(known.get("stock_um", ()))})
 
 
-def _table(lens: "LensRow") -> tuple[tuple[float, float, float], ...]:
-    return tuple((float(d), float(f), float(h)) for d, f, h in lens.by_distance or ())
-
-
 def _pooled(gauges: Iterable["GaugeRow"]) -> tuple[float | None, float | None]:
-    """Weigh several gauge values of one unit by their precision: value and standard uncertainty. [µm]"""
+    """Return the weighted mean of gauge values of one unit, and its standard uncertainty. [µm]"""
     taken = [(gauge.value_um, gauge.sd_um**-2) for gauge in gauges if gauge.withdrawn_at is None]
     if not taken:
         return None, None

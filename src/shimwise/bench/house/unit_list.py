@@ -1,4 +1,4 @@
-"""Take in a house's list of bodies and lenses: first told what it would change, then done whole or not."""
+"""Take in a house's list of bodies and lenses: first what it would change, then all of it or nothing."""
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, fields, replace
@@ -16,6 +16,7 @@ from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.record.names import name_key
 from shimwise.record.queries import sets, units
 from shimwise.record.tables.rows import BodyRow, SetRow
+from shimwise.sheets.words.notices import notice_texts, worded
 from shimwise.sheets.words.shared import titled
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ _COLUMNS = {field: column for column, field in FIELDS.items()}
 def import_house_list(
     record: "Record", data: bytes, *, who: str, name: str = "the list", is_dry_run: bool = True
 ) -> HouseListOutcome:
-    """Take in a house's list, or tell what that would change.
+    """Take in a house's list, or return what that would change.
 
     Parameters
     ----------
@@ -43,17 +44,17 @@ def import_house_list(
     name : str
         The file, for messages.
     is_dry_run : bool
-        Only tell.
+        Change nothing.
 
     Returns
     -------
     HouseListOutcome
-        When a line is refused, nothing is taken, and all refusals are told at once.
+        If a line is refused, nothing is taken, and all refusals are returned.
 
     Raises
     ------
     InputError
-        When the file as a whole cannot be read.
+        If the file as a whole cannot be read.
     """
     person = typed_name(who, field="who")
     file = read_list(data, name=name)
@@ -75,13 +76,14 @@ def import_house_list(
         changed=tuple(draft.changed),
         unchanged=tuple(draft.unchanged),
         refused=refused,
-        warnings=file.warnings,
+        warnings=tuple(notice_texts(file.notices, is_house=True)),
+        notices=tuple(worded(one, is_house=True) for one in file.notices),
         understood=tuple(draft.understood),
     )
 
 
 def export_house_list(record: "Record") -> str:
-    """Give the house's list as CSV, in the form that :func:`import_house_list` takes in."""
+    """Return the house's list as CSV, in the form that :func:`import_house_list` takes in."""
     with record.reading() as connection:
         return list_text(_all_units(connection))
 
@@ -143,65 +145,36 @@ class _Draft:
             )
         self._lines[key] = row.line
         known = self.known.get(key)
-        facts = self._facts(row, known)
-        title = f"{row.kind} {facts.name}"
         before = None if known is None else _facts_of(known)
+        facts = _wanted(row, before)
         differing = [] if before is None else _differing(before, facts)
-        joined = self._join_sets(row, title, known)
+        joined = self._join_sets(row, facts.name, known)
         if before is None:
-            self.added.append(title)
+            self.added.append(f"{row.kind} {facts.name}")
             self.understood.append(f"{titled(row.kind, facts.name)}: {_understood(facts, row.sets)}")
         elif not differing and not joined:
-            self.unchanged.append(title)
+            self.unchanged.append(f"{row.kind} {facts.name}")
         for name in differing:
             self._note_change(row, facts.name, name, getattr(before, name), getattr(facts, name))
         self._wanted.append((row, known, facts))
 
-    def _facts(self, row: ListRow, known: Any) -> BodyFacts | LensFacts:  # noqa: ANN401 - either kind of row
-        """Give what is known of a unit with what the row says; checked."""
-        if row.kind == "body":
-            body = BodyFacts(name=row.name) if known is None else body_facts(known)
-            return checked_body(replace(body, **self._said(row, known)))
-        if known is None:
-            for column, name in (("focal_length_mm", "focal_lengths_mm"), ("f_number", "fnumber")):
-                if name not in row.says:
-                    raise InputError("is empty; a new lens needs it.", field=column)
-            lens = LensFacts(name=row.name, focal_lengths_mm=(), fnumber=0.0)
-        else:
-            lens = lens_facts(known)
-        return checked_lens(replace(lens, **self._said(row, known)))
-
-    def _said(self, row: ListRow, known: Any) -> dict[str, Any]:  # noqa: ANN401 - either kind of row
-        """Give what the row says; the name of a known unit stays as it is written in the house."""
-        return {**row.says, **({"name": row.name} if known is None else {})}
-
-    def _join_sets(self, row: ListRow, title: str, known: Any) -> bool:  # noqa: ANN401 - a lens's row or None
-        """Note the sets that a lens is to travel in; tells whether that changes anything."""
+    def _join_sets(self, row: ListRow, unit_name: str, known: Any) -> bool:  # noqa: ANN401 - a lens's row or None
+        """Note the sets that a lens is to travel in; return whether that changes anything."""
         is_changed = False
         for name in row.sets:
             key = name_key(name)
+            kept = self.sets.get(key)
             if key not in self._members:
-                kept = self.sets.get(key)
                 own = typed_name(name, field="set") if kept is None else kept.name
                 self._members[key] = (own, [])
                 if kept is None:
                     self.added.append(f"set {own}")
-            is_member = known is not None and key in self.sets and known.id in self.sets[key].lens_ids
-            if not is_member:
+            if known is None or kept is None or known.id not in kept.lens_ids:
                 is_changed = True
-                self._members[key][1].append(name_key(row.name))
+                own, members = self._members[key]
+                members.append(name_key(row.name))
                 if known is not None:
-                    own = self._members[key][0]
-                    self.changed.append(
-                        ListChange(
-                            line=row.line,
-                            kind=row.kind,
-                            name=title.split(" ", 1)[1],
-                            field="set",
-                            before="",
-                            after=own,
-                        )
-                    )
+                    self._note_change(row, unit_name, "set", None, own)
         return is_changed
 
     def _note_change(self, row: ListRow, name: str, fact: str, before: object, after: object) -> None:
@@ -236,8 +209,25 @@ class _Draft:
                 sets.change_set(change, replace(kept, lens_ids=(*kept.lens_ids, *new_ids)))
 
 
+def _wanted(row: ListRow, before: BodyFacts | LensFacts | None) -> BodyFacts | LensFacts:
+    """Return the facts of a unit with those of a row in them, checked; its name stays as the house has it."""
+    if row.kind == "body":
+        body = before if isinstance(before, BodyFacts) else BodyFacts(name=row.name)
+        return checked_body(replace(body, **row.facts))
+    if before is None:
+        for column, name in (("focal_length_mm", "focal_lengths_mm"), ("f_number", "fnumber")):
+            if name not in row.facts:
+                raise InputError("is empty; a new lens needs it.", field=column)
+    lens = (
+        before
+        if isinstance(before, LensFacts)
+        else LensFacts(name=row.name, focal_lengths_mm=(), fnumber=0.0)
+    )
+    return checked_lens(replace(lens, **row.facts))
+
+
 def _understood(facts: BodyFacts | LensFacts, set_names: Sequence[str]) -> str:
-    """Tell what a row was read as, so that a comma or a hyphen that went wrong is seen."""
+    """Return what a row was read as, so that a comma or a hyphen that went wrong is seen."""
     words = []
     if isinstance(facts, LensFacts):
         words.append(lens_text(facts) + (", a zoom" if len(facts.focal_lengths_mm) > 1 else ""))

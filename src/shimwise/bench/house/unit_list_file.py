@@ -1,4 +1,4 @@
-"""The house's list as CSV: one row for each unit, in and out; a row that is wrong is told by line and column.
+"""The house's list as CSV: one row for each unit, in and out; a wrong row is named by line and column.
 
 Columns, in any order: ``kind,name`` (needed), ``serial,mount,focal_length_mm,f_number,set,squeeze``,
 ``focus_design,principal_separation_mm,near,scale,pixel_pitch_um,circle_of_confusion_um,tolerance_um``,
@@ -8,7 +8,6 @@ known as it is.
 """
 
 import csv
-import difflib
 import io
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -19,12 +18,14 @@ from typing import Any
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.views import BodyFacts, LensFacts, ListRefusal
 from shimwise.bench.typed_lengths import typed_distance
+from shimwise.files.columns import Columns, find_separator, read_header
 from shimwise.files.csv_fields import to_fnumber, to_focus_design, to_number, to_separation_mm, to_squeeze
 from shimwise.files.csv_rows import filled_rows
 from shimwise.files.decoding import decoded
 from shimwise.files.errors import CellError, ReadingsFileError, shown
-from shimwise.files.limits import FOCAL_MM, Limits
+from shimwise.files.limits import FOCAL_MM, NumberRange
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
+from shimwise.notices import Notice
 
 __all__ = ["COLUMNS", "ListRow", "list_text", "read_list"]
 
@@ -52,6 +53,7 @@ COLUMNS = (
     "retired",
     "note",
 )
+_FILE = Columns(COLUMNS[:2], COLUMNS[2:])
 FIELDS = {
     "focal_length_mm": "focal_lengths_mm",
     "f_number": "fnumber",
@@ -62,9 +64,8 @@ FIELDS = {
 }
 """Names of the facts behind columns that are called otherwise."""
 _KINDS = ("body", "lens")
-_MICRONS = Limits(0.0, 1000.0, "µm")
+_MICRONS = NumberRange(0.0, 1000.0, "µm")
 _YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
-_NOT_WORD = re.compile(r"[\W_]+")
 _BETWEEN_FOCAL = re.compile(r"(?<=\d)\s*[-–/]\s*|\s+")
 _QUOTES_HINT = 'Close the quotes, and write an inch mark in them twice: "3\' 6""".'
 _MM = re.compile(r"(?<=\d)\s*mm\b", re.IGNORECASE)
@@ -72,23 +73,22 @@ _MM = re.compile(r"(?<=\d)\s*mm\b", re.IGNORECASE)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListRow:
-    """One row: its line, the unit, what it says by the names of the facts, and the sets of a lens."""
+    """One row: its line, the unit, its facts by their names, and the sets of a lens."""
 
     line: int
     kind: str
     name: str
-    says: Mapping[str, Any]
-    typed: Mapping[str, str]
+    facts: Mapping[str, Any]
     sets: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListFile:
-    """The rows that can be read, those that cannot, and what to tell of the file."""
+    """The rows that can be read, those that cannot, and notices of the file."""
 
     rows: tuple[ListRow, ...]
     refused: tuple[ListRefusal, ...]
-    warnings: tuple[str, ...]
+    notices: tuple[Notice, ...]
 
 
 def read_list(data: bytes, *, name: str) -> ListFile:
@@ -97,23 +97,23 @@ def read_list(data: bytes, *, name: str) -> ListFile:
     Raises
     ------
     InputError
-        When the file as a whole cannot be read: no text, or a header without ``kind`` and ``name``.
+        If the file as a whole cannot be read: no text, or a header without ``kind`` and ``name``.
     """
     try:
         text = decoded(data, name=name)
-        separator = _separator(text.text)
+        separator = find_separator(text.text, _FILE)
         rows = list(filled_rows(text.text, separator, name, hint=_QUOTES_HINT))
+        header = read_header(rows[0][1] if rows else [], _FILE, name=name, line=1)
     except ReadingsFileError as error:
         raise InputError(str(error), field="data") from error
     if len(rows) > MOST_ROWS + 1:
         raise InputError(
             f"{name} has {len(rows) - 1} rows; at most {MOST_ROWS} are taken at once.", field="data"
         )
-    places, warnings = _header(rows[0][1] if rows else [], name)
     found, refused = [], []
     for line, cells in rows[1:]:
         try:
-            found.append(_row(line, cells, places, decimal_comma=separator != ","))
+            found.append(_row(line, cells, header.places, decimal_comma=separator != ","))
         except CellError as error:
             refused.append(
                 ListRefusal(
@@ -123,7 +123,7 @@ def read_list(data: bytes, *, name: str) -> ListFile:
                     reason=str(error),
                 )
             )
-    return ListFile(rows=tuple(found), refused=tuple(refused), warnings=(*text.warnings, *warnings))
+    return ListFile(rows=tuple(found), refused=tuple(refused), notices=(*text.notices, *header.notices))
 
 
 def list_text(
@@ -169,36 +169,6 @@ def _near_text(near_mm: float, scale_unit: str) -> str:
     return text if typed_distance(text).mm == near_mm else f"{near_mm!r} mm"
 
 
-def _separator(text: str) -> str:
-    first = text.lstrip().splitlines()[0]
-    return max((",", ";", "\t"), key=lambda one: sum(_plain(cell) in COLUMNS for cell in first.split(one)))
-
-
-def _plain(cell: str) -> str:
-    return _NOT_WORD.sub("_", cell.strip().strip('"').casefold()).strip("_")
-
-
-def _header(cells: Sequence[str], name: str) -> tuple[dict[str, int], list[str]]:
-    names = [_plain(cell) for cell in cells]
-    places = {column: names.index(column) for column in COLUMNS if column in names}
-    for column in ("kind", "name"):
-        if column not in places:
-            raise InputError(
-                f"{name}: the column {column} is missing in the first line, which has to name kind and name "
-                f"and may name {', '.join(COLUMNS[2:])}.",
-                field="data",
-            )
-    twice = next((column for column in places if names.count(column) > 1), None)
-    if twice is not None:
-        raise InputError(f"{name}: the column {twice} stands there twice. Keep one.", field="data")
-    warnings = []
-    for column, cell in zip(names, cells, strict=True):
-        if column and column not in COLUMNS:
-            near = difflib.get_close_matches(column, COLUMNS, n=1)
-            warnings.append(f"Column {shown(cell)} is not read." + (f" Is {near[0]} meant?" if near else ""))
-    return places, warnings
-
-
 def _row(line: int, cells: Sequence[str], places: Mapping[str, int], *, decimal_comma: bool) -> ListRow:
     typed = {
         column: cells[place].strip()
@@ -218,8 +188,10 @@ def _row(line: int, cells: Sequence[str], places: Mapping[str, int], *, decimal_
             f"a {kind} has none. Leave the cell empty, or correct the kind.", column=wrong, found=typed[wrong]
         )
     sets = tuple(part.strip() for part in typed.pop("set", "").split(SET_SEPARATOR) if part.strip())
-    says = {FIELDS.get(column, column): _value(column, text, decimal_comma) for column, text in typed.items()}
-    return ListRow(line=line, kind=kind, name=name, says=says, typed=typed, sets=sets)
+    facts = {
+        FIELDS.get(column, column): _value(column, text, decimal_comma) for column, text in typed.items()
+    }
+    return ListRow(line=line, kind=kind, name=name, facts=facts, sets=sets)
 
 
 def _value(column: str, text: str, decimal_comma: bool) -> Any:  # noqa: ANN401

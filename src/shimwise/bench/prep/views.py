@@ -12,6 +12,7 @@ from shimwise.notices import WordedNotice
 
 __all__ = [
     "CauseView",
+    "EvidenceView",
     "GaugeView",
     "NextView",
     "PrepLine",
@@ -36,7 +37,7 @@ class PrepUnit:
 
     ``kind``: ``body`` or ``lens``. ``text``: what is known of it in few words, ``35 mm f/2``.
     ``focal_lengths_mm``: one, or of a zoom several; empty for a body. ``scale_unit``: ``ft`` or ``m``.
-    ``reading_count``: readings of this prep that stand (not withdrawn).
+    ``reading_count``: readings of this prep that are not withdrawn.
     """
 
     id: str
@@ -62,7 +63,7 @@ class PrepUnit:
 
     @property
     def is_zoom(self) -> bool:
-        """Whether a reading has to say its focal length."""
+        """Whether a reading needs its focal length."""
         return len(self.focal_lengths_mm) > 1
 
 
@@ -82,23 +83,34 @@ class SetupView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ReadingView:
-    """One reading with its landing, and what the others say of it.
+class EvidenceView:
+    """What the readings and the sweeps of a prep have in common.
 
-    ``agreement``: ``first`` (nothing to compare with), ``agrees`` or ``apart``. ``weight``: its say in the
-    latest verdict (1 full, near 0 doubted), None where that verdict does not hold it. ``is_past``: body or
-    lens was adjusted since.
+    ``is_past``: body or lens was adjusted since.
     """
 
     id: str
-    number: int
-    prep_id: str
     body_id: str
     body: str
     lens_id: str
     lens: str
     setup_id: str
     setup: str
+    is_withdrawn: bool
+    withdrawn_reason: str
+    is_past: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingView(EvidenceView):
+    """One reading with its landing, and whether it agrees with the others.
+
+    ``agreement``: ``first`` (nothing to compare with), ``agrees`` or ``apart``. ``weight``: its weight in the
+    latest verdict (1 full, near 0 doubted), None where that verdict does not hold it.
+    """
+
+    number: int
+    prep_id: str
     distance_mm: float
     distance_text: str
     reading_mm: float
@@ -116,11 +128,8 @@ class ReadingView:
     note: str
     taken_at: datetime
     weight: float | None
-    is_withdrawn: bool
-    withdrawn_reason: str
     withdrawn_by: str
     withdrawn_at: datetime | None
-    is_past: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,7 +143,7 @@ class SavedReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Preview:
-    """What a reading would say, while it is typed; nothing is kept.
+    """What a reading would mean, while it is typed; nothing is kept.
 
     ``reading_text`` is the full reading where only how far short or deep was typed.
     """
@@ -170,20 +179,13 @@ class GaugeView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SweepView:
+class SweepView(EvidenceView):
     """A measured sweep: its landing where it has one, what it warns of, and where its frames lie.
 
     ``sd_um``: of the peak that the frames gave; ``landing_sd_um``: of the landing as judged, how the
-    lens sits each time included. ``is_past``: body or lens was adjusted since.
+    lens sits each time included.
     """
 
-    id: str
-    body_id: str
-    body: str
-    lens_id: str
-    lens: str
-    setup_id: str
-    setup: str
     landing_um: float | None
     sd_um: float | None
     landing_sd_um: float | None
@@ -192,15 +194,12 @@ class SweepView:
     frames_place: str
     taken_by: str
     taken_at: datetime
-    is_withdrawn: bool
-    withdrawn_reason: str
     result: Mapping[str, Any]
-    is_past: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitVerdict:
-    """What is said of a unit: its error with the 95 % interval, in numbers and words.
+    """The verdict on a unit: its error with the 95 % interval, in numbers and words.
 
     ``verdict`` is one of ``in_tolerance out_short out_deep cannot_tell not_checked``. ``half_um`` is half the
     interval. ``surer``: what would make it surer, empty where it is decided. Only a lens has a scale.
@@ -336,7 +335,7 @@ class PrepView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrepLine:
-    """A prep in a list; ``reading_count``: readings that stand (not withdrawn)."""
+    """A prep in a list; ``reading_count``: readings that are not withdrawn."""
 
     id: str
     title: str

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.desk.inputs import Progress
+from shimwise.bench.output_files import write_whole
 from shimwise.bench.sign.signed import as_exported, as_signed
 from shimwise.errors import SheetError
 from shimwise.sheets.papers.label_sizes import LabelSizes, label_sizes
@@ -263,23 +264,6 @@ def read_prep_file(path: Path) -> dict[str, Any]:
     read_prep(document)
     found: dict[str, Any] = document
     return found
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all.
-
-    Raises
-    ------
-    SheetError
-        When it cannot be written.
-    """
-    part = path.with_name(f".{path.name}.part")
-    try:
-        part.write_bytes(content)
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise SheetError(f"{path} cannot be written ({error.strerror}); choose another place.") from error
 
 
 def _content(path: Path) -> bytes:

@@ -14,6 +14,7 @@ from shimwise.bench.sign.views import ExceptionView, SignOffView, Undecided
 from shimwise.bench.typed_names import id_or_new, typed_name
 from shimwise.bench.verdict.recheck import DECIDED, rechecks_in
 from shimwise.bench.verdict.verdict import current_verdict
+from shimwise.fields import build_from
 from shimwise.inference.verdict.answer import Verdict
 from shimwise.record.exchange import prep_json
 from shimwise.record.exchange.row_json import row_to_json
@@ -70,7 +71,7 @@ def sign(
     exceptions: Mapping[str, Exempt] | None = None,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
 ) -> SignOffView:
-    """Sign a prep: it is judged as it stands, then frozen; its units' errors become their history.
+    """Sign a prep: judge it, then freeze it; its units' errors become their history.
 
     Parameters
     ----------
@@ -343,17 +344,10 @@ def _remember(change: "Change", material: PrepMaterial, memory: "HouseMemory | N
 def _view(row: SignOffRow, *, is_standing: bool) -> SignOffView:
     from shimwise.sheets.papers.signed.canonical_json import digest_words
 
-    return SignOffView(
-        id=row.id,
-        prep_id=row.prep_id,
-        revision=row.revision,
-        signed_by=row.signed_by,
-        signed_at=row.signed_at,
-        digest=row.digest,
+    return build_from(
+        SignOffView,
+        row,
         digest_words=digest_words(row.digest),
-        exceptions=tuple(
-            ExceptionView(unit_id=one["unit_id"], unit=one["unit"], reason=one["reason"], name=one["name"])
-            for one in row.exceptions
-        ),
+        exceptions=tuple(ExceptionView(**one) for one in row.exceptions),
         is_standing=is_standing,
     )

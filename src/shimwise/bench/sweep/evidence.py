@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 from shimwise.bench.errors import NotFound
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import sweep_view
-from shimwise.bench.prep.setups import new_setup, setup_at
+from shimwise.bench.prep.setups import taped_setup
 from shimwise.bench.prep.states import refuse_unless_open
 from shimwise.bench.prep.views import SweepView
-from shimwise.bench.sweep.frame_files import described_by_files
+from shimwise.bench.sweep.frame_files import sweep_settings
 from shimwise.bench.sweep.match import (
     earlier_sweeps,
     refuse_other_units,
@@ -28,11 +28,15 @@ if TYPE_CHECKING:
 __all__ = ["SweepRequest", "keep_sweep", "sweep_task", "withdraw_sweep"]
 
 
+RECORDING = ("focal_mm", "fnumber", "pitch_um", "transfer", "signal_range", "black_level", "white_level")
+"""What a request may state of the recording."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepRequest:
-    """What a person says of a sweep: what was under test, where the chart stands, and what the files lack.
+    """What a person states of a sweep: what was under test, the chart's distance, and what the files lack.
 
-    ``distance_text``: taped from the witness mark to the chart; of a chart that moves, where the ring stands.
+    ``distance_text``: taped from the witness mark to the chart; of a chart that moves, the ring's reading.
     What is None is left to the files, or to the lens and the body of the prep.
     """
 
@@ -49,18 +53,18 @@ class SweepRequest:
 
 
 def sweep_task(record: "Record", prep_id: str, *, place: str | Path, facts: SweepRequest) -> SweepTask:
-    """Return all that measuring a sweep takes, as plain values; gaps are filled from lens and body.
+    """Return all that measuring a sweep takes; what the request leaves out comes from lens and body.
 
     Parameters
     ----------
     place : path
-        Folder of the frames; empty before they arrived: then they are not checked.
+        Where the frames lie; empty before they came: then their content is not checked.
 
     Raises
     ------
     InputError
-        If a unit is not of this prep, the distance cannot be read, the files name another lens or body, or
-        the frames are those of an earlier sweep.
+        If a unit is not of this prep, or the distance is none; when lens or body are others than the sweep
+        states, or its frames are those of an earlier sweep.
     NotFound, Conflict
         If there is no such prep, or it is closed.
     """
@@ -72,8 +76,8 @@ def sweep_task(record: "Record", prep_id: str, *, place: str | Path, facts: Swee
     is_zoom = len(lens.focal_lengths_mm) != 1
     if str(place):
         typed = {"focal_mm": facts.focal_mm, "pitch_um": facts.pitch_um}
-        said = {key: value for key, value in typed.items() if value is not None}
-        refuse_other_units({**described_by_files(Path(place)), **said}, body=body, lens=lens)
+        stated = {key: value for key, value in typed.items() if value is not None}
+        refuse_other_units({**sweep_settings(Path(place)), **stated}, body=body, lens=lens)
         refuse_same_frames(Path(place), earlier_sweeps(material, folder=record.folder))
     return SweepTask(
         place=str(place),
@@ -81,15 +85,7 @@ def sweep_task(record: "Record", prep_id: str, *, place: str | Path, facts: Swee
         lens=lens.name,
         distance_mm=distance.mm,
         separation_mm=lens.separation_mm or 0.0,
-        recording={
-            "focal_mm": facts.focal_mm,
-            "fnumber": facts.fnumber,
-            "pitch_um": facts.pitch_um,
-            "transfer": facts.transfer,
-            "signal_range": facts.signal_range,
-            "black_level": facts.black_level,
-            "white_level": facts.white_level,
-        },
+        recording={name: getattr(facts, name) for name in RECORDING},
         usual={
             "focal_mm": None if is_zoom else lens.focal_lengths_mm[0],
             "fnumber": lens.fnumber,
@@ -110,28 +106,25 @@ def keep_sweep(
 ) -> SweepView:
     """Keep the result of a sweep, with the place of its frames; one whose peak is withheld is kept too.
 
-    ``frames_place`` is as :func:`shimwise.bench.sweep.frame_files.kept_place` returns it.
+    ``frames_place`` is what :func:`shimwise.bench.sweep.frame_files.kept_place` gives of it.
 
     Raises
     ------
     InputError, NotFound, Conflict
-        As :func:`sweep_task`.
+        As :func:`shimwise.bench.prep.readings.add_reading`.
     """
-    person, sweep_id = typed_name(who, field="who"), id_or_new(id)
-    distance = typed_distance(facts.distance_text)
+    person, sweep_id, distance = (
+        typed_name(who, field="who"),
+        id_or_new(id),
+        typed_distance(facts.distance_text),
+    )
     is_told = not document.get("is_relative") and document["sd_um"] is not None
     landing_um = document["landing_um"] if is_told else None
     with record.writing(who=person) as change:
         refuse_unless_open(change.connection, prep_id)
         material = material_of(change.connection, prep_id)
         body, lens = material.body(facts.body_id), material.lens(facts.lens_id)
-        known = list(material.setups.values())
-        setup = setup_at(known, body_id=body.id, distance=distance)
-        if setup is None:
-            setup = evidence.add_setup(
-                change,
-                new_setup(prep_id, body, distance, known=known, taped_by=person, taped_at=change.at),
-            )
+        setup = taped_setup(change, prep_id, body, distance, known=material.setups.values())
         row = evidence.add_sweep(
             change,
             SweepRow(

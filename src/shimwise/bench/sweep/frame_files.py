@@ -4,7 +4,7 @@ import json
 import os
 import re
 import shutil
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from pathlib import Path, PurePosixPath
 from typing import IO, TYPE_CHECKING, Any
 
@@ -17,12 +17,12 @@ if TYPE_CHECKING:
 __all__ = [
     "FRAMES",
     "MOST_FILES",
-    "described_by_files",
     "frames_folder",
     "keep_frames",
     "kept_place",
     "place_kept",
     "safe_file_name",
+    "sweep_settings",
 ]
 
 FRAMES = "frames"
@@ -45,9 +45,9 @@ def keep_frames(record: "Record", sweep_id: str, files: Iterable[tuple[str, IO[b
     Raises
     ------
     InputError
-        When there are none or too many, or a name cannot be.
+        If there are none or too many, or a name cannot be.
     RecordFull
-        When there is no room.
+        If there is no room.
     """
     named = [(safe_file_name(name), file) for name, file in files]
     if not 0 < len(named) <= MOST_FILES:
@@ -80,11 +80,11 @@ def keep_frames(record: "Record", sweep_id: str, files: Iterable[tuple[str, IO[b
 def _sort_into_folders(place: Path, names: Collection[str]) -> None:
     """Put files into the folders in which ``sweep.json`` names them: a browser sends bare names alone.
 
-    A path that leads out of the folder is left as it is here: measuring refuses it.
+    What it says beyond that is for the measuring to refuse: here a path that leads out is left as it is.
     """
     taken = {name.casefold() for name in names}
-    for listed in _listed_files(place):
-        path = PurePosixPath(listed.replace("\\", "/"))
+    for named in _named_files(sweep_settings(place)):
+        path = PurePosixPath(named.replace("\\", "/"))
         folders, name = path.parts[:-1], path.name
         is_plain = all(_NAME.fullmatch(folder) and folder.casefold() not in taken for folder in folders)
         if folders and name in names and is_plain:
@@ -94,8 +94,8 @@ def _sort_into_folders(place: Path, names: Collection[str]) -> None:
                 (place / name).rename(wanted)
 
 
-def described_by_files(place: Path) -> dict[str, Any]:
-    """Return the content of ``sweep.json``; empty if it cannot be read: measuring refuses it then."""
+def sweep_settings(place: Path) -> dict[str, Any]:
+    """Return what ``sweep.json`` holds; nothing where it cannot be read, which the measuring reports."""
     try:
         document = json.loads((place / "sweep.json").read_bytes())
     except (OSError, ValueError, RecursionError):
@@ -103,26 +103,22 @@ def described_by_files(place: Path) -> dict[str, Any]:
     return document if isinstance(document, dict) else {}
 
 
-def _listed_files(place: Path) -> Iterator[str]:
+def _named_files(settings: Mapping[str, Any]) -> Iterator[str]:
     """Yield the files that ``sweep.json`` names."""
-    description = described_by_files(place)
-    frames = description.get("frames")
+    frames = settings.get("frames")
     entries = frames if isinstance(frames, list) else []
-    for one in (
-        *(entry.get("file") for entry in entries if isinstance(entry, dict)),
-        description.get("chart"),
-    ):
+    for one in (*(entry.get("file") for entry in entries if isinstance(entry, dict)), settings.get("chart")):
         if isinstance(one, str):
             yield one
 
 
 def frames_folder(record: "Record", sweep_id: str) -> Path:
-    """Give the place of a sweep's frames; nothing is made."""
+    """Return the place of a sweep's frames; nothing is made."""
     return record.folder / FRAMES / id_or_new(sweep_id)
 
 
 def kept_place(record: "Record", place: str | Path) -> str:
-    """Give a place of frames as the record keeps it: from its own folder on, empty where it lies elsewhere.
+    """Return a place of frames as the record keeps it: from its own folder on, empty where it lies elsewhere.
 
     So a prep that is exported says nothing of this machine's folders.
     """
@@ -133,7 +129,7 @@ def kept_place(record: "Record", place: str | Path) -> str:
 
 
 def place_kept(folder: Path, kept: str) -> Path | None:
-    """Give the place that :func:`kept_place` made a text of; None where it is none below ``folder``.
+    """Return the place that :func:`kept_place` made a text of; None where it is none below ``folder``.
 
     What came with a prep from elsewhere may name any; an older record names whole paths.
     """
@@ -142,12 +138,12 @@ def place_kept(folder: Path, kept: str) -> Path | None:
 
 
 def safe_file_name(name: str) -> str:
-    """Give the bare name of an uploaded file, if it is one that every system keeps.
+    """Return the bare name of an uploaded file, if it is one that every system keeps.
 
     Raises
     ------
     InputError
-        When it is empty, too long, or holds anything but letters, digits, spaces and ``._()+-``.
+        If it is empty, too long, or holds anything but letters, digits, spaces and ``._()+-``.
     """
     bare = re.split(r"[\\/]", name)[-1].strip()
     if not _NAME.fullmatch(bare) or bare.endswith((".", " ")):

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.sweep.frame_files import described_by_files
+from shimwise.bench.sweep.frame_files import sweep_settings
 from shimwise.errors import ImagingError
 
 if TYPE_CHECKING:
@@ -25,8 +25,8 @@ class SweepCancelledError(ImagingError):
 class SweepTask:
     """A sweep to be measured: where its frames lie, what was under test, and what is known of the recording.
 
-    ``distance_mm``: where the chart stands, or the ring while the chart moves; infinite allowed.
-    ``recording`` goes before what the files say, ``usual`` (of lens and body) holds where they say nothing.
+    ``distance_mm``: of the chart, or the ring's reading while the chart moves; infinite allowed.
+    ``recording`` goes before the files, ``usual`` (of lens and body) holds where they have nothing.
     """
 
     place: str
@@ -39,15 +39,14 @@ class SweepTask:
 
 
 def measured_document(task: SweepTask, *, progress: "Progress | None" = None) -> dict[str, Any]:
-    """Measure a sweep and return its document, ``shimwise.sweep/1``.
+    """Return the document ``shimwise.sweep/1`` of a sweep.
 
     Raises
     ------
     ImagingError, OpticsError
         If the frames cannot be measured.
     """
-    from shimwise.bench.sweep.input import recording_of
-    from shimwise.bench.sweep.measure import UnderTest, measure
+    from shimwise.bench.sweep.measure import Recording, UnderTest, measure
 
     unit = UnderTest(
         body=task.body,
@@ -56,19 +55,16 @@ def measured_document(task: SweepTask, *, progress: "Progress | None" = None) ->
         reading_mm=task.distance_mm,
         separation_mm=task.separation_mm,
     )
-    measured = measure(
-        task.place,
-        recording=recording_of(**_known(task)),
-        under_test=unit,
-        progress=progress,
-    )
-    return measured.document
+    recording = Recording(**_known(task))
+    return measure(task.place, recording=recording, under_test=unit, progress=progress).document
 
 
 def _known(task: SweepTask) -> dict[str, Any]:
-    """Return what is known of the recording, with the usual values where the files have none."""
-    told = described_by_files(Path(task.place))
+    """Return what is stated of the recording, and what is usual where the files have nothing."""
+    report = sweep_settings(Path(task.place))
     usual = {
-        key: value for key, value in task.usual.items() if task.recording.get(key) is None and key not in told
+        key: value
+        for key, value in task.usual.items()
+        if task.recording.get(key) is None and key not in report
     }
     return {**task.recording, **usual}

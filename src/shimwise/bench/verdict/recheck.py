@@ -9,6 +9,7 @@ from shimwise.bench.house.unit_knowledge import judged_name
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.prep.verdict_views import distance_words
 from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckReading, RecheckView
+from shimwise.fields import build_from
 from shimwise.inference.plan.recheck import LEAST_DISTANCES, LEAST_LENSES, Recheck, Target, plan_recheck
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, Verdict
 from shimwise.inference.verdict.unit_change import UnitChange, change_between
@@ -100,17 +101,12 @@ def _before_after(judged: _Judged, row: "AdjustmentRow", epoch_then: int) -> Bef
     if answer is not None and judged.is_current:
         after = answer.unit(row.unit_kind, new)
         change = change_between(answer.readings, kind=row.unit_kind, before=old, after=new)
-    return BeforeAfter(
+    return build_from(
+        BeforeAfter,
+        row,
         adjustment_id=row.id,
-        unit_id=row.unit_id,
         kind=row.unit_kind,
         name=unit.name,
-        made_by=row.made_by,
-        made_at=row.made_at,
-        action=row.action,
-        amount_um=row.amount_um,
-        amount_sd_um=row.amount_sd_um,
-        turns=row.turns,
         before_um=None if before is None else _finite(before.error_um),
         before_sd_um=None if before is None else _finite(before.sd_um),
         after_um=None if after is None else _finite(after.error_um),

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.desk import charts as bench
+from shimwise.bench.output_files import write_whole
 from shimwise.cli.options import distance_mm, length_mm
 from shimwise.cli.output import Json, show
 from shimwise.errors import SheetError
@@ -92,9 +93,9 @@ def chart(
             marker_mm=marker,
         ),
     )
-    _write(out, made.pdf)
+    write_whole(out, made.pdf)
     if layout is not None:
-        _write(layout, made.layout_json.encode())
+        write_whole(layout, made.layout_json.encode())
     result: dict[str, Json] = {
         "id": made.id,
         "file": str(out),
@@ -111,7 +112,7 @@ def _tell_known(picture: Path, layout: Path | None, *, as_json: bool) -> None:
     known = bench.layout_of_picture(picture)
     text = json.dumps(known, indent=1, ensure_ascii=False) + "\n"
     if layout is not None:
-        _write(layout, text.encode())
+        write_whole(layout, text)
     where = f"; its layout stands in {layout}" if layout else ". Add --layout chart.json to keep its layout"
     result: dict[str, Json] = {"id": known["id"], "layout": known}
     show(result, f"{picture} shows chart {known['id'][:4]}-{known['id'][4:]}{where}.", as_json=as_json)
@@ -122,14 +123,3 @@ def _sentences(made: bench.MadeChart, out: Path) -> str:
     for head, told in (("Suits", made.suits), ("Does not suit", made.does_not)):
         lines += [f"\n{head}:", *(f"  {text}" for text in told)] if told else []
     return "\n".join(lines)
-
-
-def _write(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all."""
-    part = path.with_name(path.name + ".part")
-    try:
-        part.write_bytes(content)
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise SheetError(f"{path} cannot be written ({error.strerror}); choose another place.") from error

@@ -8,8 +8,8 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.desk import judge as figures
+from shimwise.bench.output_files import write_whole
 from shimwise.bench.sweep import measure as bench
-from shimwise.bench.sweep.input import recording_of, write_whole
 from shimwise.cli.options import distance_mm, length_mm, signed_length_mm
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
@@ -123,7 +123,7 @@ def sweep(
         region_px=None if region is None else region_of(region),
         no_chart=no_chart,
     )
-    given = recording_of(
+    given = bench.Recording(
         focal_mm=focal,
         fnumber=fnumber,
         pitch_um=pitch,

@@ -8,12 +8,13 @@ from collections.abc import Iterable, Mapping
 from itertools import groupby
 from typing import Any
 
-from shimwise.notices import Notice
+from shimwise.notices import Notice, WordedNotice
 from shimwise.number_format import decimal_text
+from shimwise.sheets.words.file_words import FILE_WORDS, FILE_WORDS_IN_HOUSE
 from shimwise.sheets.words.remedy_words import REMEDY_WORDS, REMEDY_WORDS_IN_HOUSE, Numbers, Words
 from shimwise.sheets.words.shared import listed
 
-__all__ = ["as_written", "joined_text", "notice_json", "notice_text", "notice_texts"]
+__all__ = ["as_written", "joined_text", "notice_json", "notice_text", "notice_texts", "worded"]
 
 AS_WRITTEN = "as_written"
 """A sentence of a document that has no codes (``shimwise.verdict/1``), or of a file: kept as it is."""
@@ -54,6 +55,11 @@ def notice_json(notice: Notice, *, is_house: bool = False) -> dict[str, Any]:
     }
 
 
+def worded(notice: Notice, *, is_house: bool = False) -> WordedNotice:
+    """Return a notice with its sentence."""
+    return WordedNotice(notice.code, notice.unit, notice.numbers, text=notice_text(notice, is_house=is_house))
+
+
 def as_written(text: str) -> Notice:
     """Return a sentence without a code as a notice."""
     return Notice(AS_WRITTEN, numbers={"text": text})
@@ -90,6 +96,7 @@ _SEPARATION = (
 )
 _WORDS: Mapping[str, Words] = {
     **REMEDY_WORDS,
+    **FILE_WORDS,
     AS_WRITTEN: "{text}",
     # How readings were converted and pooled.
     "mixed_stops": "{unit} was read at different stops ({stops}). Stopping down can shift best focus by tens "
@@ -111,6 +118,7 @@ _WORDS: Mapping[str, Words] = {
 }
 _IN_HOUSE: Mapping[str, Words] = {
     **REMEDY_WORDS_IN_HOUSE,
+    **FILE_WORDS_IN_HOUSE,
     "internal_focus": f"{_INTERNAL} A table of its focal length by distance removes it; the interface takes "
     "one, as by_distance.",
     "beyond_table": f"{{unit}} was read beyond its table of focal lengths by distance{_BEYOND} table.",

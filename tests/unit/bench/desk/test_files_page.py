@@ -17,12 +17,12 @@ def block(language: str) -> str:
 
 def test_the_lists_example_is_taken_without_a_word() -> None:
     file = read_list(block("csv").encode(), name="house.csv")
-    assert (file.refused, file.warnings) == ((), ())
+    assert (file.refused, file.notices) == ((), ())
     by_name = {row.name: row for row in file.rows}
-    assert by_name["P18"].says["focal_lengths_mm"] == (18.5,)
-    assert by_name["Z1"].says["focal_lengths_mm"] == (24.0, 80.0)
+    assert by_name["P18"].facts["focal_lengths_mm"] == (18.5,)
+    assert by_name["Z1"].facts["focal_lengths_mm"] == (24.0, 80.0)
     assert by_name["Z1"].sets == ("Set P", "Travel")
-    assert by_name["Z1"].says["near_mm"] == 600.0
+    assert by_name["Z1"].facts["near_mm"] == 600.0
 
 
 def test_every_column_of_the_list_is_named() -> None:

@@ -38,7 +38,7 @@ def test_a_tolerance_asked_for_goes_before_every_other(kit_path: str) -> None:
 
 def test_without_readings_there_is_only_the_kit(kit_path: str) -> None:
     inputs = read_inputs(None, kit_path=kit_path)
-    assert (inputs.prep.readings, inputs.warnings) == ((), ())
+    assert (inputs.prep.readings, inputs.notices) == ((), ())
 
 
 @pytest.mark.parametrize("tolerance_um", [0.0, -1.0, float("nan"), float("inf"), 1000.1])

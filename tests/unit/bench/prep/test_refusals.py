@@ -36,8 +36,8 @@ def test_a_house_list_says_what_is_wrong_with_what_stands_there() -> None:
     assert (refused.line, refused.found) == (2, "-25")
     assert "is empty" not in refused.reason
     (zoom,) = list_file.rows
-    assert zoom.says["focal_lengths_mm"] == (24.0, 80.0)
-    with pytest.raises(InputError, match="has to name kind and name and may name serial"):
+    assert zoom.facts["focal_lengths_mm"] == (24.0, 80.0)
+    with pytest.raises(InputError, match="The header has to name kind, name; serial, mount"):
         read_list(b"name\nP25\n", name="list.csv")
     with pytest.raises(InputError, match="each line below it is one row"):
         read_list(b"\n", name="list.csv")

@@ -91,6 +91,7 @@ def shorts(result: SweepResult) -> set[Flag]:
     return {flag.flag for flag in result.flags}
 
 
+@pytest.mark.slow
 def test_the_peak_of_one_star_is_found_to_hundredths_of_a_micron() -> None:
     errors, held = [], []
     for seed in range(12):
@@ -102,6 +103,7 @@ def test_the_peak_of_one_star_is_found_to_hundredths_of_a_micron() -> None:
     assert np.mean(held) >= 0.8
 
 
+@pytest.mark.slow
 def test_tilt_pose_and_magnification_of_five_stars_come_back() -> None:
     result = measure(sweep(FIVE))
     assert result.best_um == pytest.approx(4.0, abs=0.04)

@@ -4,7 +4,7 @@ from copy import deepcopy
 
 from invented_preps import prep_document
 
-from shimwise.bench.prep.verdict_views import answer_of
+from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.papers.signed.not_checked import not_checked
 from shimwise.sheets.papers.signed.prep_document import PrepDocument
 
@@ -21,5 +21,6 @@ def test_distances_are_listed_by_their_length_not_by_their_letters() -> None:
         row["setup_id"] = list(lengths)[number % len(lengths)]
     prep = PrepDocument(document)
     assert prep.verdict is not None
-    (distances,) = (one for one in not_checked(prep, answer_of(prep.verdict)) if "Distances read" in one)
+    lines = not_checked(prep, answer_from_json(prep.verdict))
+    (distances,) = (one for one in lines if "Distances read" in one)
     assert distances.startswith("Distances read: 3 ft, 6 ft, 12 ft and ?.")
