@@ -55,7 +55,7 @@ def problem(client: AsgiClient, name: str, status: int) -> dict[str, Any]:
     answer = client.get(f"/api/v1/raise/{name}")
     assert (answer.status_code, answer.headers["content-type"]) == (status, MEDIA_TYPE)
     found: dict[str, Any] = answer.json()
-    assert list(found) == ["type", "title", "status", "detail", "instance", "places"]
+    assert list(found) == ["type", "title", "status", "detail", "instance", "places", "notices"]
     assert (found["status"], found["instance"]) == (status, f"/api/v1/raise/{name}")
     return found
 
