@@ -99,6 +99,7 @@ def test_a_long_headline_is_wrapped() -> None:
     assert max(map(len, lines)) <= 82
 
 
+@pytest.mark.slow
 def test_a_hundred_thousand_readings_are_thinned_to_both_ends_and_the_figure_says_so() -> None:
     answer = large_bench()
     spec = drawn(answer)
