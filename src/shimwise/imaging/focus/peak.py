@@ -23,11 +23,11 @@ from shimwise.imaging.focus.ring_model import (
     MAX_LOG_N,
     MAX_W040,
     Linearised,
-    RingData,
     RingModel,
     State,
     filled_rings,
 )
+from shimwise.imaging.star.ring_data import RingData
 
 FloatArray = NDArray[np.float64]
 

@@ -71,16 +71,6 @@ def signal_to_linear(signal: Floats, transfer: str, *, bits: int = 10, is_limite
     return _from_library(signal, transfer, bits=bits, is_limited=is_limited)
 
 
-def check_transfer(transfer: str) -> None:
-    """Refuse a curve's name that is not known; see :func:`signal_to_linear`."""
-    signal_to_linear(np.linspace(0.1, 0.9, 3), transfer)
-
-
-def curve_names() -> tuple[str, ...]:
-    """Names of the log curves that the library of curves knows."""
-    return tuple(sorted(_library()))
-
-
 def _toe(signal: Floats, *, slope: float, offset: float, power: float, knee: float) -> Floats:
     """Straight below the knee, a shifted power above it."""
     above = (np.maximum(signal, 0.0) + offset) / (1 + offset)

@@ -36,7 +36,6 @@ class Directory:
     width_px: int
     height_px: int
     bits: int
-    is_float: bool
     is_plain: bool
     is_dng: bool
     is_inverted: bool
@@ -81,7 +80,6 @@ def _directory(tiff: tifffile.TiffFile, length: int, file: str) -> Directory:
         width_px=int(page.imagewidth),
         height_px=int(page.imagelength),
         bits=int(bits if isinstance(bits, int) else max(bits)),
-        is_float=page.sampleformat == tifffile.SAMPLEFORMAT.IEEEFP,
         is_plain=page.compression == UNCOMPRESSED,
         is_dng=is_dng,
         is_inverted=page.photometric == tifffile.PHOTOMETRIC.MINISWHITE,
