@@ -2,16 +2,13 @@
 
 from collections.abc import Mapping
 from html import escape
-from typing import TYPE_CHECKING
 
 from starlette.requests import empty_receive
 from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.types import Scope, Send
 
 from shimwise.notices import WordedNotice
 from shimwise.web.problems import MEDIA_TYPE, PROGRAM_PATHS, kind_of, problem_of
-
-if TYPE_CHECKING:
-    from starlette.types import Scope, Send
 
 _PAGE = """<!doctype html>
 <html lang="en" data-theme="{theme}"><head><meta charset="utf-8"><title>{title} · Shimwise</title>
@@ -23,14 +20,14 @@ _PAGE = """<!doctype html>
 """
 
 
-def header(scope: "Scope", name: str) -> str | None:
+def header(scope: Scope, name: str) -> str | None:
     """Return a request's header, or None; of one that is there twice both, joined by a comma."""
     wanted = name.lower().encode("latin-1")
     found = [value.decode("latin-1") for key, value in scope["headers"] if key == wanted]
     return ", ".join(found) if found else None
 
 
-def wants_json(scope: "Scope") -> bool:
+def wants_json(scope: Scope) -> bool:
     """Whether a request comes from a program."""
     return str(scope["path"]).startswith(PROGRAM_PATHS)
 
@@ -41,8 +38,8 @@ def page(title: str, body: str, *, theme: str = "dark") -> bytes:
 
 
 async def refuse(
-    scope: "Scope",
-    send: "Send",
+    scope: Scope,
+    send: Send,
     *,
     status: int,
     title: str,

@@ -12,13 +12,12 @@ import ipaddress
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 from urllib.parse import unquote_to_bytes, urlsplit
 
-from shimwise.web.refusal import header, refuse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-if TYPE_CHECKING:
-    from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from shimwise.web.refusal import header, refuse
 
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "::1")
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -68,12 +67,12 @@ class SizeLimits:
 
 
 def guarded(
-    app: "ASGIApp",
+    app: ASGIApp,
     *,
     names: Iterable[str] = LOOPBACK_NAMES,
     limits: SizeLimits | None = None,
-    inner: Callable[["ASGIApp"], "ASGIApp"] | None = None,
-) -> "ASGIApp":
+    inner: Callable[[ASGIApp], ASGIApp] | None = None,
+) -> ASGIApp:
     """Put an application behind all of it.
 
     Parameters
@@ -101,16 +100,16 @@ class _Refusal:
     detail: str
 
 
-_Check: TypeAlias = "Callable[[Scope], _Refusal | None]"
+_Check: TypeAlias = Callable[[Scope], _Refusal | None]
 
 
 class Gate:
     """Refuses a request at the first of its checks that it does not pass; a web socket always."""
 
-    def __init__(self, app: "ASGIApp", *checks: _Check) -> None:
+    def __init__(self, app: ASGIApp, *checks: _Check) -> None:
         self.app, self.checks = app, checks
 
-    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on, or answer it."""
         if scope["type"] == "websocket":
             await send({"type": "websocket.close", "code": 1008})
@@ -136,7 +135,7 @@ def host_check(names: Iterable[str]) -> _Check:
         "`shimwise serve` printed, or start it with --name and this name.",
     )
 
-    def check(scope: "Scope") -> _Refusal | None:
+    def check(scope: Scope) -> _Refusal | None:
         host = _host_name(header(scope, "host") or "")
         server = str((scope.get("server") or ("", 0))[0]).casefold()
         is_ours = host is not None and (host in ours or (_is_address(host) and host == server))
@@ -145,7 +144,7 @@ def host_check(names: Iterable[str]) -> _Check:
     return check
 
 
-def origin_check(scope: "Scope") -> _Refusal | None:
+def origin_check(scope: Scope) -> _Refusal | None:
     """Refuse what a foreign page has a browser send: forged forms and scripts, and its looks at our data.
 
     Browsers send where a request comes from (``Sec-Fetch-Site``, ``Origin``). One that changes something and
@@ -170,7 +169,7 @@ def origin_check(scope: "Scope") -> _Refusal | None:
     )
 
 
-def plain_address(scope: "Scope") -> _Refusal | None:
+def plain_address(scope: Scope) -> _Refusal | None:
     """Refuse an address with the character U+0000, which is in no text that could be looked up."""
     if "\x00" in scope["path"]:
         return _Refusal(
@@ -191,17 +190,17 @@ def plain_address(scope: "Scope") -> _Refusal | None:
 class SafeHeaders:
     """Adds to every answer what keeps a browser strict; an answer's own header of that name is kept."""
 
-    def __init__(self, app: "ASGIApp") -> None:
+    def __init__(self, app: ASGIApp) -> None:
         self.app = app
 
-    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on, or answer it."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
         added = {**_HEADERS, "cache-control": _UNCACHED}
 
-        async def send_with(message: "Message") -> None:
+        async def send_with(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = list(message.get("headers", ()))
                 there = {name.lower() for name, _ in headers}
@@ -219,10 +218,10 @@ class SafeHeaders:
 class BodyLimit:
     """Refuses a body that is too large: at once if its length is declared, else once it has grown."""
 
-    def __init__(self, app: "ASGIApp", limits: SizeLimits) -> None:
+    def __init__(self, app: ASGIApp, limits: SizeLimits) -> None:
         self.app, self.limits = app, limits
 
-    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on, or answer it."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
@@ -234,10 +233,10 @@ class BodyLimit:
             return
         await self._watched(scope, receive, send, limit)
 
-    async def _watched(self, scope: "Scope", receive: "Receive", send: "Send", limit: int) -> None:
+    async def _watched(self, scope: Scope, receive: Receive, send: Send, limit: int) -> None:
         got, is_over, has_answered = 0, False, False
 
-        async def counted() -> "Message":
+        async def counted() -> Message:
             nonlocal got, is_over
             message = await receive()
             if message["type"] == "http.request":
@@ -247,7 +246,7 @@ class BodyLimit:
                     raise _TooLargeError
             return message
 
-        async def watched(message: "Message") -> None:
+        async def watched(message: Message) -> None:
             nonlocal has_answered
             if is_over and not has_answered:
                 return  # whatever the application makes of the broken body, the refusal below is the answer
@@ -267,7 +266,7 @@ class _TooLargeError(Exception):
     """Raised inside the application when the body it reads has grown beyond the limit."""
 
 
-async def _refuse_large(scope: "Scope", send: "Send", limit: int) -> None:
+async def _refuse_large(scope: Scope, send: Send, limit: int) -> None:
     await refuse(
         scope,
         send,
@@ -305,6 +304,6 @@ def _is_address(host: str) -> bool:
     return True
 
 
-def _is_same_origin(origin: str, scope: "Scope") -> bool:
+def _is_same_origin(origin: str, scope: Scope) -> bool:
     host = header(scope, "host") or ""
     return origin.casefold() == f"{scope['scheme']}://{host}".casefold()

@@ -4,18 +4,16 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
 from shimwise.bench.exchange import record_admin as bench
+from shimwise.bench.exchange.import_readings import ReadingsOutcome
+from shimwise.bench.house.views import HouseListOutcome
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data, Who, person
-
-if TYPE_CHECKING:
-    from shimwise.bench.exchange.import_readings import ReadingsOutcome
-    from shimwise.bench.house.views import HouseListOutcome
 
 REFUSED = 2
 TABLES = (".csv", ".tsv", ".txt")
@@ -113,12 +111,12 @@ def _readings(
     *,
     is_dry_run: bool,
     **given: Any,  # noqa: ANN401 - options of the import
-) -> "ReadingsOutcome":
+) -> ReadingsOutcome:
     """Take readings in; a dry run where there is no record yet makes none."""
     from shimwise.bench.errors import RecordAway
     from shimwise.bench.exchange.import_readings import import_readings
 
-    def taken(record: bench.Record | None) -> "ReadingsOutcome":
+    def taken(record: bench.Record | None) -> ReadingsOutcome:
         prep_id = bench.find_prep(record, prep) if prep and record else prep
         return import_readings(record, content, prep_id=prep_id, is_dry_run=is_dry_run, **given)
 
@@ -132,7 +130,7 @@ def _readings(
         return taken(record)
 
 
-def _readings_words(outcome: "ReadingsOutcome") -> list[str]:
+def _readings_words(outcome: ReadingsOutcome) -> list[str]:
     if not outcome.added:
         nothing = f"All {outcome.there} readings of this file are in the prep {outcome.title} already."
         return [*outcome.warnings, f"{nothing} Nothing is added.", f"Prep {outcome.prep_id}"]
@@ -174,7 +172,7 @@ def _import_list(
         raise typer.Exit(REFUSED)
 
 
-def _list_words(outcome: "HouseListOutcome") -> list[str]:
+def _list_words(outcome: HouseListOutcome) -> list[str]:
     if outcome.refused:
         return [
             *(f"Line {one.line}, column {one.column}: [{one.found}] {one.reason}" for one in outcome.refused),

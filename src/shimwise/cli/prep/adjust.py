@@ -1,17 +1,15 @@
 """``shimwise adjust``: a guided adjustment of one unit, step by step, none skipped."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
+from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.exchange import record_admin
 from shimwise.cli.output import is_asked, show
 from shimwise.cli.record_options import AsJson, Data, Prep, Who, person
 from shimwise.errors import RecordError
-
-if TYPE_CHECKING:
-    from shimwise.bench.adjust.views import AdjustmentView
 
 NOT_FINISHED = 1
 _HOW = (
@@ -100,9 +98,7 @@ def _swept(file: Path | None) -> dict[str, Any] | None:
     return None if file is None else swept_file(file)
 
 
-def _begun(
-    record: record_admin.Record, prep_id: str, unit: str, *, who: str, reason: str
-) -> "AdjustmentView":
+def _begun(record: record_admin.Record, prep_id: str, unit: str, *, who: str, reason: str) -> AdjustmentView:
     """Return the unit's adjustment that is under way, or begin one."""
     from shimwise.bench.adjust import guide
     from shimwise.bench.prep.preps import open_prep
@@ -120,7 +116,7 @@ def _begun(
     )
 
 
-def _ask(record: record_admin.Record, view: "AdjustmentView", *, who: str) -> "AdjustmentView":
+def _ask(record: record_admin.Record, view: AdjustmentView, *, who: str) -> AdjustmentView:
     """Ask for the steps that are left; a refusal is printed, and the step asked for again."""
     from shimwise.bench.errors import Conflict, InputError
     from shimwise.errors import SheetError
@@ -140,7 +136,7 @@ def _ask(record: record_admin.Record, view: "AdjustmentView", *, who: str) -> "A
     return view
 
 
-def _take(record: record_admin.Record, view: "AdjustmentView", said: str, *, who: str) -> "AdjustmentView":
+def _take(record: record_admin.Record, view: AdjustmentView, said: str, *, who: str) -> AdjustmentView:
     """Take what was typed at a step: its answer, a step to take back, or where the peak lies."""
     from shimwise.bench.adjust import guide
 
@@ -158,8 +154,8 @@ def _take(record: record_admin.Record, view: "AdjustmentView", said: str, *, who
 
 
 def _consent(
-    record: record_admin.Record, view: "AdjustmentView", *, who: str, error: Exception
-) -> "AdjustmentView":
+    record: record_admin.Record, view: AdjustmentView, *, who: str, error: Exception
+) -> AdjustmentView:
     """Ask for the owner's consent where a lock may not be released without it."""
     from shimwise.bench.adjust import guide
     from shimwise.bench.adjust.errors import ConsentNeeded
@@ -172,7 +168,7 @@ def _consent(
     return guide.answer_step(record, view.prep_id, view.id, step="consent", answer=owner, who=who)
 
 
-def _head(view: "AdjustmentView") -> str:
+def _head(view: AdjustmentView) -> str:
     lines = [f"{view.unit}. {view.mechanism_words}", view.move.words]
     if view.move.peak:
         lines.append(view.move.peak)
@@ -181,7 +177,7 @@ def _head(view: "AdjustmentView") -> str:
     return "\n".join([*lines, *(f"Careful: {caution}" for caution in view.cautions)])
 
 
-def _text(view: "AdjustmentView") -> str:
+def _text(view: AdjustmentView) -> str:
     lines = [_head(view), ""]
     for step in view.steps:
         sign = "done" if step.is_done else "now " if step.is_now else "    "

@@ -1,18 +1,16 @@
 """``shimwise sign``: sign a prep, so that it stays as it is."""
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from shimwise.bench.exchange import record_admin
+from shimwise.bench.prep.views import PrepView
+from shimwise.bench.sign.signing import Exempt
 from shimwise.cli.output import is_asked, show
 from shimwise.cli.record_options import AsJson, Data, Prep, Who, person
 from shimwise.errors import RecordError
-
-if TYPE_CHECKING:
-    from shimwise.bench.prep.views import PrepView
-    from shimwise.bench.sign.signing import Exempt
 
 MORE = (
     "Every unit has to be decided, or excepted with a reason; in a terminal it asks for each, and before it "
@@ -71,7 +69,7 @@ def sign(
     )
 
 
-def _excepted(view: "PrepView", texts: Iterable[str], answers_for: str) -> "dict[str, Exempt]":
+def _excepted(view: PrepView, texts: Iterable[str], answers_for: str) -> dict[str, Exempt]:
     from shimwise.bench.sign.signing import Exempt
 
     ids = {unit.name.casefold(): unit.id for unit in (*view.bodies, *view.lenses)}
@@ -89,7 +87,7 @@ def _excepted(view: "PrepView", texts: Iterable[str], answers_for: str) -> "dict
     return excepted
 
 
-def _ask(record: record_admin.Record, view: "PrepView", answers_for: str) -> "dict[str, Exempt]":
+def _ask(record: record_admin.Record, view: PrepView, answers_for: str) -> dict[str, Exempt]:
     """Ask of each undecided unit why it goes out; one without an answer is left, and stands in the way."""
     from shimwise.bench.sign import signing
     from shimwise.bench.verdict import verdict

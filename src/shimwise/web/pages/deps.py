@@ -1,7 +1,7 @@
 """What the endpoints of pages depend on: a visit holds the request, the record, the page and the form."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 from urllib.parse import quote
 
 from fastapi import Depends, Request
@@ -9,6 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.house.settings import settings
+from shimwise.bench.prep.views import PrepView
 from shimwise.bench.sweep.jobs import SweepJobs
 from shimwise.bench.verdict import verdict
 from shimwise.bench.verdict.judge_service import JudgeService
@@ -16,9 +17,6 @@ from shimwise.errors import ShimwiseError
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import LONGEST_NAME, PERSON_COOKIE, Page, person_of, render, theme_of
 from shimwise.web.problems import status_of
-
-if TYPE_CHECKING:
-    from shimwise.bench.prep.views import PrepView
 
 YEAR_S = 365 * 24 * 3600
 DEFAULT_PX, LEAST_PX, MOST_PX = 680, 300, 1100
@@ -89,7 +87,7 @@ class Visit:
         """Send the browser to a page after something was done, and remember who did it."""
         return remember(see(path), self.who)
 
-    def judge_now(self, prep: "PrepView") -> None:
+    def judge_now(self, prep: PrepView) -> None:
         """Judge a prep whose verdict is not current; the page shows why where that fails."""
         if prep.verdict is None or not prep.verdict.is_current:
             try:

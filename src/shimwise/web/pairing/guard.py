@@ -3,22 +3,18 @@
 import contextlib
 import time
 from http.cookies import CookieError, SimpleCookie
-from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from shimwise.bench.access.pairing import Device, devices, see_device, token_digest
+from shimwise.bench.exchange.record_admin import Record
 from shimwise.errors import ShimwiseError
 from shimwise.web.open_lines import while_paired
 from shimwise.web.pairing.codes import Clock
 from shimwise.web.refusal import header, refuse, wants_json
-
-if TYPE_CHECKING:
-    from starlette.types import ASGIApp, Receive, Scope, Send
-
-    from shimwise.bench.exchange.record_admin import Record
 
 COOKIE = "shimwise_device"
 RETRY_S = 1
@@ -35,7 +31,7 @@ OPEN_PAGES = frozenset({"/pair", "/worker.js"})
 class Devices:
     """The paired devices, as the record held them a moment ago."""
 
-    def __init__(self, record: "Record", *, clock: Clock = time.monotonic) -> None:
+    def __init__(self, record: Record, *, clock: Clock = time.monotonic) -> None:
         self.record, self.clock = record, clock
         self._known: dict[str, Device] = {}
         self._read_at = float("-inf")
@@ -68,10 +64,10 @@ class Devices:
 class PairedOnly:
     """Lets only paired devices through; others are shown where to pair."""
 
-    def __init__(self, app: "ASGIApp", known: Devices) -> None:
+    def __init__(self, app: ASGIApp, known: Devices) -> None:
         self.app, self.known = app, known
 
-    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on, or answer it."""
         if scope["type"] != "http" or _is_open(scope["path"]):
             await self.app(scope, receive, send)
@@ -113,7 +109,7 @@ def _is_open(path: str) -> bool:
     return path in OPEN_PAGES or path.startswith(OPEN_PATHS)
 
 
-def _token(scope: "Scope") -> str | None:
+def _token(scope: Scope) -> str | None:
     bearer = header(scope, "authorization")
     if bearer and bearer[:7].casefold() == "bearer ":
         return bearer[7:].strip()
@@ -124,6 +120,6 @@ def _token(scope: "Scope") -> str | None:
     return found.value if found else None
 
 
-def _wanted(scope: "Scope") -> str:
+def _wanted(scope: Scope) -> str:
     query = scope["query_string"].decode("latin-1")
     return f"{scope['path']}?{query}" if query else str(scope["path"])

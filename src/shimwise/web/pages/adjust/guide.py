@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import quote
 
 from fastapi import APIRouter
@@ -11,17 +11,15 @@ from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
 from shimwise.bench.adjust import guide
+from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import InputError
 from shimwise.bench.prep import preps
+from shimwise.bench.prep.views import PrepView
 from shimwise.bench.verdict import recheck
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep, remember, see
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import capital, number, sentences, signed, titled
-
-if TYPE_CHECKING:
-    from shimwise.bench.adjust.views import AdjustmentView
-    from shimwise.bench.prep.views import PrepView
 
 router = APIRouter(prefix="/preps/{prep_id}/adjust")
 ONE = "/{adjustment_id}"
@@ -150,7 +148,7 @@ def _path(prep_id: str, adjustment_id: str) -> str:
     return f"/preps/{prep_id}/adjust/{adjustment_id}"
 
 
-def _choosing(visit: Visit, prep: "PrepView", form: Form, *, status: int = 200) -> Response:
+def _choosing(visit: Visit, prep: PrepView, form: Form, *, status: int = 200) -> Response:
     judged = (*prep.verdict.bodies, *prep.verdict.lenses) if prep.verdict else ()
     lines = {(one.kind, one.name): one for one in judged}
     units = [
@@ -220,7 +218,7 @@ def _guide(visit: Visit, prep_id: str, adjustment_id: str, form: Form, *, status
     )
 
 
-def _due(view: "AdjustmentView") -> tuple[str, str]:
+def _due(view: AdjustmentView) -> tuple[str, str]:
     """Return what is due, or how it ended."""
     unit, now = titled(view.unit_kind, view.unit), view.now
     if view.state == FINISHED:
@@ -237,7 +235,7 @@ def _due(view: "AdjustmentView") -> tuple[str, str]:
     return sentences(now.text)
 
 
-def _changes(view: "AdjustmentView") -> list[tuple[str, str]]:
+def _changes(view: AdjustmentView) -> list[tuple[str, str]]:
     """Return the move in words, as terms and their values."""
     move = view.move
     lines = [("Change", f"{capital(move.words)}")]

@@ -1,18 +1,16 @@
 """The test chart by form: what it suits is shown at once, the sheet comes as PDF."""
 
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import quote
 
 from fastapi import APIRouter
 from starlette.responses import Response
 
+from shimwise.bench.desk.charts import MadeChart
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import VisitDep, file_answer
 from shimwise.web.pages.forms import Form
-
-if TYPE_CHECKING:
-    from shimwise.bench.desk.charts import MadeChart
 
 router = APIRouter(prefix="/charts")
 FIELDS = (
@@ -75,7 +73,7 @@ def layout(visit: VisitDep) -> Response:
     return file_answer(content, "application/json", "chart.json", cache=CACHED)
 
 
-def _chart(form: Form) -> "MadeChart":
+def _chart(form: Form) -> MadeChart:
     """Return the chart of a form, made anew unless it was just made."""
     from shimwise.bench.desk.charts import CameraFacts
 
@@ -97,7 +95,7 @@ def _chart(form: Form) -> "MadeChart":
 
 
 @lru_cache(maxsize=MOST_KEPT)
-def _made(**chosen: Any) -> "MadeChart":  # noqa: ANN401 - the arguments of make_chart
+def _made(**chosen: Any) -> MadeChart:  # noqa: ANN401 - the arguments of make_chart
     from shimwise.bench.desk.charts import make_chart
 
     return make_chart(**chosen)

@@ -1,18 +1,14 @@
 """How well people repeat: one's own figures, the house's without names, everybody's for a lead."""
 
-from typing import TYPE_CHECKING
-
 from fastapi import APIRouter
 from starlette.responses import Response
 
 from shimwise.bench.history import operators
+from shimwise.bench.history.operator_views import HouseRepeatability, OperatorView
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import VisitDep
 from shimwise.web.pages.view import person_of
 from shimwise.web.problems import status_of
-
-if TYPE_CHECKING:
-    from shimwise.bench.history.operator_views import HouseRepeatability, OperatorView
 
 router = APIRouter()
 
@@ -37,7 +33,7 @@ def show(visit: VisitDep) -> Response:
 _NAMELESS = "How a person reads is private to the person and the leads. Give this device your name first."
 
 
-def _sentence(house: "HouseRepeatability", one: "OperatorView | None") -> str:
+def _sentence(house: HouseRepeatability, one: OperatorView | None) -> str:
     if one is None:
         if not house.who:
             return "Give this device your name to see how well you repeat."

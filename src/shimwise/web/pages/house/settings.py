@@ -4,7 +4,6 @@ import base64
 import binascii
 import contextlib
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from fastapi import APIRouter
 from starlette.concurrency import run_in_threadpool
@@ -14,15 +13,13 @@ from starlette.responses import Response
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.settings import change_settings, checked_settings, settings
 from shimwise.bench.house.unit_list import export_house_list, import_house_list
+from shimwise.bench.house.views import HouseListOutcome, HouseSettings
 from shimwise.bench.sign import signing
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import YEAR_S, PostDep, RecordDep, Visit, VisitDep, file_answer, remember, see
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import THEME_COOKIE, THEMES, counted, number, person_of
 from shimwise.web.security import own_path
-
-if TYPE_CHECKING:
-    from shimwise.bench.house.views import HouseListOutcome, HouseSettings
 
 router = APIRouter()
 LONGEST_NAME = 120
@@ -143,7 +140,7 @@ def _list_page(
     visit: Visit,
     form: Form,
     *,
-    outcome: "HouseListOutcome | None" = None,
+    outcome: HouseListOutcome | None = None,
     name: str = "",
     content: str = "",
     status: int = 200,
@@ -160,7 +157,7 @@ def _list_page(
     )
 
 
-def _list_sentence(outcome: "HouseListOutcome | None", name: str) -> str:
+def _list_sentence(outcome: HouseListOutcome | None, name: str) -> str:
     if outcome is None:
         return (
             "Bring the house's bodies, lenses and sets from a list; nothing changes before you have seen it."
@@ -180,7 +177,7 @@ def _is(items: tuple[object, ...]) -> str:
 
 
 def _shown(
-    visit: Visit, form: Form, house: "HouseSettings", *, leads: Form | None = None, status: int = 200
+    visit: Visit, form: Form, house: HouseSettings, *, leads: Form | None = None, status: int = 200
 ) -> Response:
     units = "metric" if house.units == "m" else "feet and inches"
     named = signing.leads(visit.record)
@@ -203,7 +200,7 @@ def _listed(names: tuple[str, ...]) -> str:
     return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
 
 
-def _form(house: "HouseSettings") -> Form:
+def _form(house: HouseSettings) -> Form:
     return Form.filled(
         units=house.units,
         theme=house.theme,

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from fastapi import APIRouter
 from markupsafe import Markup
@@ -11,7 +11,7 @@ from starlette.responses import Response
 from shimwise.bench.history import drift_picture
 from shimwise.bench.house import units as house
 from shimwise.bench.house.settings import settings
-from shimwise.bench.house.views import LensFacts
+from shimwise.bench.house.views import LensFacts, PastVerdict
 from shimwise.bench.verdict import pictures
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep
@@ -19,9 +19,6 @@ from shimwise.web.pages.forms import Form
 from shimwise.web.pages.house.unit_forms import set_facts, set_form
 from shimwise.web.pages.house.unit_kinds import FOLDERS, UNIT, UNITS, KindDep
 from shimwise.web.pages.view import counted
-
-if TYPE_CHECKING:
-    from shimwise.bench.house.views import PastVerdict
 
 router = APIRouter()
 MOST_LISTED, MOST_CHOSEN, MOST_NAMED = 50, 400, 4
@@ -249,7 +246,7 @@ def _list_sentence(units: tuple[Any, ...], kind: str, *, more: bool, query: Form
     return f"{count}; out when last judged: {names}{rest}."
 
 
-def _unit_sentence(kind: str, name: str, past: "tuple[PastVerdict, ...]") -> str:
+def _unit_sentence(kind: str, name: str, past: tuple[PastVerdict, ...]) -> str:
     title = f"{kind.capitalize()} {name}" if not name.casefold().startswith(kind) else name
     if not past:
         return f"{title} has not been judged yet."

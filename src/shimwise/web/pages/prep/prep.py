@@ -2,26 +2,24 @@
 
 import json
 import uuid
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from fastapi import APIRouter
 from markupsafe import Markup
 from starlette.responses import Response
 
+from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.prep import preps
 from shimwise.bench.prep import readings as prep_readings
+from shimwise.bench.prep.views import PrepView, SavedReading
 from shimwise.bench.sign import signing
+from shimwise.bench.sign.views import SignOffView
 from shimwise.bench.verdict import pictures, recheck
 from shimwise.bench.verdict import verdict as verdicts
+from shimwise.bench.verdict.recheck_views import RecheckView
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep, remember, see
 from shimwise.web.pages.forms import Form
-
-if TYPE_CHECKING:
-    from shimwise.bench.exchange.record_admin import Record
-    from shimwise.bench.prep.views import PrepView, SavedReading
-    from shimwise.bench.sign.views import SignOffView
-    from shimwise.bench.verdict.recheck_views import RecheckView
 
 router = APIRouter(prefix="/preps/{prep_id}")
 PATIENCE = 12
@@ -191,7 +189,7 @@ def show_part(visit: Visit, prep_id: str, part: str, *, status: int = 200, **val
 
 
 def values_of(
-    visit: Visit, prep: "PrepView", *, form: Form | None = None, saved: "SavedReading | None" = None
+    visit: Visit, prep: PrepView, *, form: Form | None = None, saved: SavedReading | None = None
 ) -> dict[str, Any]:
     """Return all that the parts of a prep's page are rendered from."""
     sweeps = getattr(visit.request.app.state, "sweeps", None)
@@ -214,7 +212,7 @@ def values_of(
     }
 
 
-def _standing(record: "Record", prep: "PrepView") -> "SignOffView | None":
+def _standing(record: Record, prep: PrepView) -> SignOffView | None:
     """Return the signature in force, of a prep that is signed."""
     if prep.state != "signed":
         return None
@@ -236,14 +234,14 @@ def _taken(form: Form) -> dict[str, Any]:
     }
 
 
-def _rechecks(record: "Record", prep: "PrepView") -> "tuple[RecheckView, ...]":
+def _rechecks(record: Record, prep: PrepView) -> tuple[RecheckView, ...]:
     """Return what is still to be read of units that were adjusted."""
     if not prep.is_open or not any(unit.epoch for unit in (*prep.bodies, *prep.lenses)):
         return ()
     return tuple(one for one in recheck.recheck(record, prep.id) if not one.is_done)
 
 
-def _asked_form(prep: "PrepView", query: Form) -> Form | None:
+def _asked_form(prep: PrepView, query: Form) -> Form | None:
     """Choose the reading that a link of another page asks for; None where it asks for none of this prep."""
     bodies, lenses = ({unit.id for unit in units} for units in (prep.bodies, prep.lenses))
     if query.text("body") not in bodies or query.text("lens") not in lenses:
@@ -258,7 +256,7 @@ def _asked_form(prep: "PrepView", query: Form) -> Form | None:
     )
 
 
-def _first_form(prep: "PrepView", rechecks: "tuple[RecheckView, ...]") -> Form:
+def _first_form(prep: PrepView, rechecks: tuple[RecheckView, ...]) -> Form:
     """Choose what an adjusted unit must be read with again, else the most informative, else the newest."""
     after_move = next((one for view in rechecks for one in view.readings), None)
     best = prep.verdict.next[0] if prep.verdict and prep.verdict.next else None
@@ -280,7 +278,7 @@ def _first_form(prep: "PrepView", rechecks: "tuple[RecheckView, ...]") -> Form:
     return Form.filled(id=new_id, body_id=body_id, lens_id=lens_id, setup_id=own[-1].id if own else "")
 
 
-def _next_form(form: Form, saved: "SavedReading") -> Form:
+def _next_form(form: Form, saved: SavedReading) -> Form:
     """Keep body, lens and set-up for the next reading; a new distance is taped by now."""
     after = Form()
     after.set("id", uuid.uuid4().hex)
@@ -290,12 +288,12 @@ def _next_form(form: Form, saved: "SavedReading") -> Form:
     return after
 
 
-def _ask(visit: Visit, prep: "PrepView") -> None:
+def _ask(visit: Visit, prep: PrepView) -> None:
     judge = visit.judge
     if judge is not None and _is_behind(prep) and not judge.is_waiting(prep.id):
         judge.ask(prep.id)
 
 
-def _is_behind(prep: "PrepView") -> bool:
+def _is_behind(prep: PrepView) -> bool:
     """Whether there is something to judge that the verdict does not include."""
     return pictures.has_landings(prep) and (prep.verdict is None or not prep.verdict.is_current)

@@ -1,6 +1,5 @@
 """The preps: what is open, what was done, and starting one, also from a label."""
 
-from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from fastapi import APIRouter
@@ -9,14 +8,12 @@ from starlette.responses import Response
 from shimwise.bench.house import units
 from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.bench.prep import preps
+from shimwise.bench.prep.views import PrepLine
 from shimwise.bench.verdict import pictures
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep, see
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import counted
-
-if TYPE_CHECKING:
-    from shimwise.bench.prep.views import PrepLine
 
 router = APIRouter()
 MOST_OPEN, MOST_DONE, MOST_UNITS = 50, 25, 24
@@ -120,7 +117,7 @@ def _shown(visit: Visit, form: Form, *, search: str = "", after: str = "", statu
     )
 
 
-def _sentence(opened: "tuple[PrepLine, ...]", *, has_bodies: bool, has_done: bool) -> str:
+def _sentence(opened: tuple[PrepLine, ...], *, has_bodies: bool, has_done: bool) -> str:
     if not has_bodies:
         return "Welcome. Nothing is kept yet: first say which bodies and lenses the house has."
     if not opened:

@@ -1,7 +1,6 @@
 """A prep's papers as downloads: check sheet, lens cards, labels, set table, each as PDF."""
 
 import json
-from typing import TYPE_CHECKING
 
 from fastapi import APIRouter
 from starlette.responses import Response
@@ -10,12 +9,10 @@ from shimwise.bench.errors import NotFound
 from shimwise.bench.exchange.record_admin import export_prep
 from shimwise.bench.prep import preps
 from shimwise.bench.sign import papers
+from shimwise.bench.sign.papers import MadePaper
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import Visit, VisitDep, file_answer
 from shimwise.web.problems import status_of
-
-if TYPE_CHECKING:
-    from shimwise.bench.sign.papers import MadePaper
 
 router = APIRouter(prefix="/preps/{prep_id}/papers")
 SIZES = ("A4", "Letter")
@@ -48,7 +45,7 @@ def download(visit: VisitDep, prep_id: str, name: str, paper: str = "A4") -> Res
     return file_answer(made.pdf, "application/pdf", name)
 
 
-def _made(visit: Visit, prep_id: str, kind: str, *, paper: str) -> "MadePaper":
+def _made(visit: Visit, prep_id: str, kind: str, *, paper: str) -> MadePaper:
     document, link = json.loads(export_prep(visit.record, prep_id)), str(visit.request.base_url)
     if kind == papers.LENS_CARD:
         return papers.make_lens_cards(document, paper=paper, link=link)

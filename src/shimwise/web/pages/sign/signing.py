@@ -1,7 +1,6 @@
 """Signing a prep off: what is undecided, what goes out all the same and why, the signature, reopening."""
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
 from fastapi import APIRouter
 from starlette.responses import Response
@@ -9,16 +8,14 @@ from starlette.responses import Response
 from shimwise.bench.adjust import guide
 from shimwise.bench.errors import InputError
 from shimwise.bench.prep import preps
+from shimwise.bench.prep.views import PrepView
 from shimwise.bench.sign import signing
+from shimwise.bench.sign.views import SignOffView, Undecided
 from shimwise.bench.verdict import pictures, recheck
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import clock, counted
-
-if TYPE_CHECKING:
-    from shimwise.bench.prep.views import PrepView
-    from shimwise.bench.sign.views import SignOffView, Undecided
 
 router = APIRouter(prefix="/preps/{prep_id}/sign")
 
@@ -103,9 +100,9 @@ def _shown(visit: Visit, prep_id: str, form: Form, *, status: int = 200) -> Resp
 
 
 def _sentence(
-    prep: "PrepView",
-    standing: "SignOffView | None",
-    undecided: "tuple[Undecided, ...]",
+    prep: PrepView,
+    standing: SignOffView | None,
+    undecided: tuple[Undecided, ...],
     unfinished: Iterable[str],
 ) -> str:
     if standing is not None:
