@@ -1,6 +1,8 @@
 """Option values that several commands read in the same way."""
 
-from typing import Annotated
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any
 
 import typer
 
@@ -8,6 +10,9 @@ from shimwise.errors import LengthError
 from shimwise.lengths import length_to_mm
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+Figure = Annotated[
+    Path | None, typer.Option("--figure", metavar="FILE", help="Save the figure too: .svg, .png or .pdf.")
+]
 
 
 def length_mm(text: str) -> float:
@@ -57,3 +62,18 @@ def signed_length_mm(value: str | float) -> float:
     if bare[:1] in {"-", "−"}:
         return -length_mm(bare[1:])
     return length_mm(bare[1:] if bare[:1] == "+" else bare)
+
+
+def length_option(name: str, text: str, *, parser: Callable[[str], float] = length_mm) -> Any:  # noqa: ANN401
+    """Return the option of a length, with ``text`` in the help."""
+    return typer.Option(name, parser=parser, metavar="LENGTH", help=text)
+
+
+def distance_option(name: str, text: str) -> Any:  # noqa: ANN401 - typer's own
+    """Return the option of a distance, which needs its unit."""
+    return length_option(name, text, parser=distance_mm)
+
+
+_FOCAL = length_option("--focal", "Focal length.")
+FocalMm = Annotated[float, _FOCAL]
+FocalIfKnown = Annotated[float | None, _FOCAL]

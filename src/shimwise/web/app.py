@@ -2,7 +2,6 @@
 
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from dataclasses import dataclass
 from typing import Any
 
 from fastapi import FastAPI
@@ -23,29 +22,19 @@ makes it safe to send the same request twice.
 """
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ServeSettings:
-    """How the app is served; ``has_pages``: the pages beside the interface."""
-
-    has_pages: bool = True
-
-
-def create_app(
-    record: Record, *, settings: ServeSettings | None = None, judge: JudgeService | None = None
-) -> FastAPI:
+def create_app(record: Record, *, has_pages: bool = True, judge: JudgeService | None = None) -> FastAPI:
     """Return the app over an open record.
 
     Parameters
     ----------
     record : Record
         Where everything is kept; closed by whoever opened it.
-    settings : ServeSettings, optional
-        How it is served.
+    has_pages : bool
+        Whether it has the pages, beside the interface.
     judge : JudgeService, optional
         Keeps the verdicts current; started and stopped with the app. Without it a verdict is judged when it
         is asked for.
     """
-    chosen = settings or ServeSettings()
     app = FastAPI(
         title="Shimwise",
         version=__version__,
@@ -60,7 +49,7 @@ def create_app(
     add_problems(app)
     app.include_router(api_router())
     _document(app)
-    if chosen.has_pages:
+    if has_pages:
         from shimwise.web.pages import add_pages
 
         add_pages(app)

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from html import escape
 
+from starlette.datastructures import Headers
 from starlette.requests import empty_receive
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.types import Scope, Send
@@ -22,8 +23,7 @@ _PAGE = """<!doctype html>
 
 def header(scope: Scope, name: str) -> str | None:
     """Return a request's header, or None; of one that is there twice both, joined by a comma."""
-    wanted = name.lower().encode("latin-1")
-    found = [value.decode("latin-1") for key, value in scope["headers"] if key == wanted]
+    found = Headers(scope=scope).getlist(name)
     return ", ".join(found) if found else None
 
 

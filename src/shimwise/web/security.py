@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 from urllib.parse import unquote_to_bytes, urlsplit
 
+from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from shimwise.web.refusal import header, refuse
@@ -37,18 +38,14 @@ _HEADERS = {
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(self), microphone=(), geolocation=(), payment=(), usb=()",
+    "cache-control": "private, no-cache",
 }
-_UNCACHED = "private, no-cache"
 
 
 def is_loopback(host: str) -> bool:
     """Whether a name or address reaches this machine only."""
-    if host.casefold() == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
+    address = _address(host.strip("[]"))
+    return host.casefold() == "localhost" or (address is not None and address.is_loopback)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,7 +135,7 @@ def host_check(names: Iterable[str]) -> _Check:
     def check(scope: Scope) -> _Refusal | None:
         host = _host_name(header(scope, "host") or "")
         server = str((scope.get("server") or ("", 0))[0]).casefold()
-        is_ours = host is not None and (host in ours or (_is_address(host) and host == server))
+        is_ours = host is not None and (host in ours or (_address(host) and host == server))
         return None if is_ours else refusal
 
     return check
@@ -198,18 +195,13 @@ class SafeHeaders:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        added = {**_HEADERS, "cache-control": _UNCACHED}
 
         async def send_with(message: Message) -> None:
             if message["type"] == "http.response.start":
-                headers = list(message.get("headers", ()))
-                there = {name.lower() for name, _ in headers}
-                headers += [
-                    (name.encode("latin-1"), value.encode("latin-1"))
-                    for name, value in added.items()
-                    if name.encode("latin-1") not in there
-                ]
-                message = {**message, "headers": headers}
+                headers = MutableHeaders(raw=list(message.get("headers", ())))
+                for name, value in _HEADERS.items():
+                    headers.setdefault(name, value)
+                message = {**message, "headers": headers.raw}
             await send(message)
 
         await self.app(scope, receive, send_with)
@@ -296,12 +288,12 @@ def _host_name(host: str) -> str | None:
     return parts.hostname.casefold() if is_plain and parts.hostname else None
 
 
-def _is_address(host: str) -> bool:
+def _address(host: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
+    """Return a host as an address; None if it is a name."""
     try:
-        ipaddress.ip_address(host)
+        return ipaddress.ip_address(host)
     except ValueError:
-        return False
-    return True
+        return None
 
 
 def _is_same_origin(origin: str, scope: Scope) -> bool:

@@ -8,8 +8,10 @@ from typing import Annotated, Any
 
 import typer
 
+from shimwise.bench.errors import RecordAway
 from shimwise.bench.exchange import record_admin as bench
-from shimwise.bench.exchange.import_readings import ReadingsOutcome
+from shimwise.bench.exchange.import_readings import ReadingsOutcome, import_readings, is_readings_file
+from shimwise.bench.house.unit_list import import_house_list
 from shimwise.bench.house.views import HouseListOutcome
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
@@ -53,8 +55,6 @@ def import_(
     as_json: AsJson = False,
 ) -> None:
     """Take a file into the record."""
-    from shimwise.bench.exchange.import_readings import is_readings_file
-
     content = bench.read_file(file)
     is_table = file.lower().endswith(TABLES)
     if is_table and is_readings_file(content, name=Path(file).name):
@@ -90,8 +90,6 @@ def import_(
 @contextmanager
 def _opened(data: str | None, *, is_dry_run: bool) -> Iterator[bench.Record]:
     """Open the record; a dry run where there is none yet is done in an empty one that goes afterwards."""
-    from shimwise.bench.errors import RecordAway
-
     try:
         record = bench.open_record(data, is_read_only=is_dry_run)
     except RecordAway:
@@ -113,8 +111,6 @@ def _readings(
     **given: Any,  # noqa: ANN401 - options of the import
 ) -> ReadingsOutcome:
     """Take readings in; a dry run where there is no record yet makes none."""
-    from shimwise.bench.errors import RecordAway
-    from shimwise.bench.exchange.import_readings import import_readings
 
     def taken(record: bench.Record | None) -> ReadingsOutcome:
         prep_id = bench.find_prep(record, prep) if prep and record else prep
@@ -164,8 +160,6 @@ def _import_prep(record: bench.Record, content: bytes, name: str, *, who: str, a
 def _import_list(
     record: bench.Record, content: bytes, name: str, *, who: str, is_dry_run: bool, as_json: bool
 ) -> None:
-    from shimwise.bench.house.unit_list import import_house_list
-
     outcome = import_house_list(record, content, who=who, name=name, is_dry_run=is_dry_run)
     show(outcome, "\n".join(_list_words(outcome)), as_json=as_json)
     if outcome.refused:

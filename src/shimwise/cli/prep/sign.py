@@ -6,8 +6,11 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.exchange import record_admin
+from shimwise.bench.prep.preps import open_prep
 from shimwise.bench.prep.views import PrepView
+from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
+from shimwise.bench.verdict import verdict
 from shimwise.cli.output import is_asked, show
 from shimwise.cli.record_options import AsJson, Data, Prep, Who, person
 from shimwise.errors import RecordError
@@ -36,9 +39,6 @@ def sign(
     as_json: AsJson = False,
 ) -> None:
     """Sign a prep."""
-    from shimwise.bench.prep.preps import open_prep
-    from shimwise.bench.sign import signing
-
     name = person(who)
     with record_admin.open_record(data) as record:
         prep_id = record_admin.find_prep(record, prep)
@@ -70,8 +70,6 @@ def sign(
 
 
 def _excepted(view: PrepView, texts: Iterable[str], answers_for: str) -> dict[str, Exempt]:
-    from shimwise.bench.sign.signing import Exempt
-
     ids = {unit.name.casefold(): unit.id for unit in (*view.bodies, *view.lenses)}
     excepted = {}
     for text in texts:
@@ -89,9 +87,6 @@ def _excepted(view: PrepView, texts: Iterable[str], answers_for: str) -> dict[st
 
 def _ask(record: record_admin.Record, view: PrepView, answers_for: str) -> dict[str, Exempt]:
     """Ask of each undecided unit why it goes out; one without an answer is left, and stands in the way."""
-    from shimwise.bench.sign import signing
-    from shimwise.bench.verdict import verdict
-
     verdict.current_verdict(record, view.id)
     excepted = {}
     for unit in signing.undecided(record, view.id):
@@ -101,5 +96,5 @@ def _ask(record: record_admin.Record, view: PrepView, answers_for: str) -> dict[
         )
         if reason.strip():
             by = typer.prompt("Who answers for it?", default=answers_for)
-            excepted[unit.unit_id] = signing.Exempt(reason, by)
+            excepted[unit.unit_id] = Exempt(reason, by)
     return excepted

@@ -130,6 +130,16 @@ class Form:
             raise InputError("A number is needed here.", field=name)
         return value
 
+    def read(self, *, texts: Iterable[str] = (), numbers: Iterable[str] = ()) -> dict[str, Any]:
+        """Return fields by name, texts and then numbers; errors as :meth:`number`."""
+        return {name: self.text(name) for name in texts} | {name: self.number(name) for name in numbers}
+
+    def fill(self, **usual: str) -> None:
+        """Put usual values into the fields that are empty."""
+        for name, value in usual.items():
+            if not self.text(name):
+                self.set(name, value)
+
     def numbers(self, name: str) -> tuple[float, ...]:
         """Return several numbers, separated by spaces or semicolons; errors as :meth:`number`."""
         found: list[float] = []
@@ -159,7 +169,7 @@ class Form:
             return
         for one in (error, *error.others):
             name = (fields or {}).get(one.field, one.field)
-            words = f"“{one.typed}” {one.reason}" if one.typed.strip() else capital_first(one.sentence)
+            words = f"“{one.typed}” {one.reason}" if one.typed.strip() else capital(one.sentence)
             self.refused.setdefault(name, words)
 
     def settle(self, check: Callable[[], object], *, fields: Mapping[str, str] | None = None) -> None:
@@ -179,6 +189,6 @@ class Form:
         raise NotANumberError(next(iter(self.refused.values())))
 
 
-def capital_first(words: str) -> str:
+def capital(words: str) -> str:
     """Begin a sentence."""
     return words[:1].upper() + words[1:]

@@ -16,7 +16,7 @@ from markupsafe import Markup, escape
 
 from shimwise import __version__
 from shimwise.number_format import decimal_text, half_digits, is_nought
-from shimwise.web.pages.forms import Form
+from shimwise.web.pages.forms import Form, capital
 
 WEB = Path(__file__).parents[1]
 FOLDER, STATIC = WEB / "templates", WEB / "static"
@@ -216,11 +216,6 @@ def counted(count: int, noun: str) -> str:
     stems = (noun[: -len(one)] + many for one, many in _PLURALS.items() if noun.endswith(one))
     plural = next(stems, f"{noun}s")
     return f"{count:,}\u00a0{noun if count == 1 else plural}"
-
-
-def capital(words: str) -> str:
-    """Begin a sentence."""
-    return words[:1].upper() + words[1:]
 
 
 def titled(kind: str, name: str) -> str:

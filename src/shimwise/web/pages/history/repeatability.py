@@ -18,16 +18,13 @@ def show(visit: VisitDep) -> Response:
     """Show how well the person at this device repeats, or the one named, where that may be seen."""
     who, name = person_of(visit.request), visit.form.text("name")
     house = operators.house_repeatability(visit.record, who=who)
-    one, status = house.own, 200
+    one = house.own
     if name:
         try:
             one = operators.repeatability(visit.record, name=name, who=who)
         except ShimwiseError as error:
-            visit.page.problem, status = str(error) if who else _NAMELESS, status_of(error)
-    sentence = _sentence(house, one)
-    return visit.show(
-        "repeatability.html", way="settings", sentence=sentence, status=status, house=house, one=one
-    )
+            visit.page.problem, visit.status = str(error) if who else _NAMELESS, status_of(error)
+    return visit.show("repeatability.html", sentence=_sentence(house, one), house=house, one=one)
 
 
 _NAMELESS = "How a person reads is private to the person and the leads. Give this device your name first."

@@ -16,7 +16,8 @@ from shimwise.bench.house.unit_list import export_house_list, import_house_list
 from shimwise.bench.house.views import HouseListOutcome, HouseSettings
 from shimwise.bench.sign import signing
 from shimwise.errors import ShimwiseError
-from shimwise.web.pages.deps import YEAR_S, PostDep, RecordDep, Visit, VisitDep, file_answer, remember, see
+from shimwise.web.api.deps import RecordDep
+from shimwise.web.pages.deps import YEAR_S, PostDep, Visit, VisitDep, file_answer, remember, see
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import THEME_COOKIE, THEMES, counted, number, person_of
 from shimwise.web.security import own_path
@@ -30,14 +31,15 @@ NO_LEADS = "No lead is named yet: a signed prep is reopened only by who signed i
 def show_settings(visit: VisitDep) -> Response:
     """Show the settings."""
     known = settings(visit.record)
-    return _shown(visit, _form(known), known)
+    visit.form = _form(known)
+    return _shown(visit, known)
 
 
 @router.post("/settings")
 def keep_settings(visit: PostDep) -> Response:
     """Change the settings."""
     form, known = visit.form, settings(visit.record)
-    try:
+    with visit.refusing(status=422):
         form.is_collecting = True
         tolerance_um, coc_um = form.number("tolerance_um"), form.number("coc_um")
         if tolerance_um is None:
@@ -55,22 +57,20 @@ def keep_settings(visit: PostDep) -> Response:
         )
         form.settle(lambda: checked_settings(new))
         change_settings(visit.record, settings=new, who=visit.who)
-    except ShimwiseError as error:
-        form.refuse(error)
-        return _shown(visit, form, known, status=422)
-    return visit.go("/settings?saved=yes")
+        return visit.go("/settings?saved=yes")
+    return _shown(visit, known)
 
 
 @router.post("/settings/leads")
 def keep_leads(visit: PostDep) -> Response:
     """Change who the leads are."""
-    form, known = visit.form, settings(visit.record)
-    names = [line for line in form.get("names").splitlines() if line.strip()]
-    try:
+    leads, known = visit.form, settings(visit.record)
+    names = [line for line in leads.get("names").splitlines() if line.strip()]
+    with visit.refusing():
         signing.change_leads(visit.record, names=names, who=visit.who)
-    except ShimwiseError as error:
-        return _shown(visit, _form(known), known, status=visit.refused(error), leads=form)
-    return visit.go("/settings?saved=leads#leads")
+        return visit.go("/settings?saved=leads#leads")
+    visit.form = _form(known)
+    return _shown(visit, known, leads=leads)
 
 
 @router.post("/theme")
@@ -92,7 +92,7 @@ def person(visit: PostDep) -> Response:
 @router.get("/house-list")
 def show_list(visit: VisitDep) -> Response:
     """Show the form that takes in a house's list."""
-    return _list_page(visit, Form())
+    return _list_page(visit)
 
 
 @router.get("/house-list.csv")
@@ -129,32 +129,18 @@ def _take(visit: Visit, name: str, data: bytes) -> Response:
             is_dry_run=is_dry_run,
         )
     except ShimwiseError as error:
-        form.refused["file"] = str(error)
-        return _list_page(visit, form, status=422)
+        form.refused["file"], visit.status = str(error), 422
+        return _list_page(visit)
+    visit.status = 422 if outcome.refused else 200
     content = base64.b64encode(data).decode("ascii")
-    status = 422 if outcome.refused else 200
-    return remember(_list_page(visit, form, outcome=outcome, name=name, content=content, status=status), who)
+    return remember(_list_page(visit, outcome=outcome, name=name, content=content), who)
 
 
 def _list_page(
-    visit: Visit,
-    form: Form,
-    *,
-    outcome: HouseListOutcome | None = None,
-    name: str = "",
-    content: str = "",
-    status: int = 200,
+    visit: Visit, *, outcome: HouseListOutcome | None = None, name: str = "", content: str = ""
 ) -> Response:
-    return visit.show(
-        "house/list.html",
-        way="settings",
-        sentence=_list_sentence(outcome, name),
-        status=status,
-        form=form,
-        outcome=outcome,
-        name=name,
-        content=content,
-    )
+    sentence = _list_sentence(outcome, name)
+    return visit.show("house/list.html", sentence=sentence, outcome=outcome, name=name, content=content)
 
 
 def _list_sentence(outcome: HouseListOutcome | None, name: str) -> str:
@@ -176,18 +162,13 @@ def _is(items: tuple[object, ...]) -> str:
     return "is" if len(items) == 1 else "are"
 
 
-def _shown(
-    visit: Visit, form: Form, house: HouseSettings, *, leads: Form | None = None, status: int = 200
-) -> Response:
+def _shown(visit: Visit, house: HouseSettings, *, leads: Form | None = None) -> Response:
     units = "metric" if house.units == "m" else "feet and inches"
     named = signing.leads(visit.record)
     return visit.show(
         "settings.html",
-        way="settings",
         sentence=f"Lengths in {units}, tolerance ±{number(house.tolerance_um)} µm, circle of confusion "
         f"{number(house.coc_um)} µm, {house.theme} theme.",
-        status=status,
-        form=form,
         saved=visit.request.query_params.get("saved", ""),
         who=Form.filled(who=person_of(visit.request)),
         has_devices=getattr(visit.request.app.state, "has_devices", False),

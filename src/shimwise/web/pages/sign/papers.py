@@ -40,8 +40,8 @@ def download(visit: VisitDep, prep_id: str, name: str, paper: str = "A4") -> Res
     except NotFound:
         raise
     except ShimwiseError as error:
-        visit.page.problem = str(error)
-        return _shown(visit, prep_id, status=status_of(error))
+        visit.page.problem, visit.status = str(error), status_of(error)
+        return _shown(visit, prep_id)
     return file_answer(made.pdf, "application/pdf", name)
 
 
@@ -56,11 +56,9 @@ def _made(visit: Visit, prep_id: str, kind: str, *, paper: str) -> MadePaper:
     return papers.make_sheets([document], paper=paper, link=link)
 
 
-def _shown(visit: Visit, prep_id: str, *, status: int = 200) -> Response:
+def _shown(visit: Visit, prep_id: str) -> Response:
     prep = preps.open_prep(visit.record, prep_id)
     sentence = f"Papers of {prep.title}; it is not signed, and its sheet says so."
     if prep.state == "signed":
         sentence = f"Papers of {prep.title}, as it was signed."
-    return visit.show(
-        "papers/page.html", way="preps", sentence=sentence, status=status, prep=prep, sizes=SIZES
-    )
+    return visit.show("papers/page.html", sentence=sentence, prep=prep, sizes=SIZES)

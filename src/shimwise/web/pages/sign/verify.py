@@ -5,11 +5,11 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
+from shimwise.bench.errors import InputError
 from shimwise.bench.sign import papers
 from shimwise.bench.sign.signed import recorded
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import Visit, VisitDep
-from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import counted
 
 router = APIRouter(prefix="/verify")
@@ -47,24 +47,20 @@ async def check(visit: VisitDep) -> Response:
 
 
 def _checked(visit: Visit, name: str, data: bytes) -> Response:
-    if not data:
-        return _shown(visit, refused="Choose the PDF of a sheet, or a prep.json, first.")
     try:
+        if not data:
+            raise InputError("Choose the PDF of a sheet, or a prep.json, first.", field="file")
         found = papers.verify_paper(data, recorded=recorded(visit.record))
     except ShimwiseError as error:
-        return _shown(visit, refused=str(error))
+        visit.form.refused["file"], visit.status = str(error), 422
+        return _shown(visit)
     return _shown(visit, found=found, name=name)
 
 
-def _shown(
-    visit: Visit, *, found: tuple[papers.Finding, ...] = (), name: str = "", refused: str = ""
-) -> Response:
+def _shown(visit: Visit, *, found: tuple[papers.Finding, ...] = (), name: str = "") -> Response:
     return visit.show(
         "verify.html",
-        way="preps",
         sentence=_sentence(found),
-        status=422 if refused else 200,
-        form=Form(refused={"file": refused} if refused else {}),
         found=found,
         name=name,
         signs={state.value: sign for state, sign in SIGNS.items()},
