@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from starlette.concurrency import run_in_threadpool
 from starlette.types import Message, Receive, Scope, Send
 
-from shimwise.web.refusal import header, refuse
+from shimwise.web.refusal import Refusal, header
 
 HEARTBEAT_S = 15.0
 """A silent line is kept open, and a dead one found, by a comment as often as this. [s]"""
@@ -36,6 +36,13 @@ _HEADERS = (
 END: Message = {"type": "http.response.body", "body": b"", "more_body": False}
 MOST_STREAMS = 200
 """Open lines at once; a further one has to come back later."""
+FULL = Refusal(
+    503,
+    "Too many devices",
+    f"{MOST_STREAMS} devices look at preps already. This one looks again in a while.",
+    {"Retry-After": "10"},
+    {"most_streams": MOST_STREAMS},
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,20 +235,10 @@ class EventStream:
         """Answer a request, or pass it on."""
         prep_id = str(scope["path_params"]["prep_id"])
         if self.hub.is_full or self.hub.is_closed:
-            await refuse(
-                scope,
-                send,
-                status=503,
-                title="Too many devices",
-                detail=f"{MOST_STREAMS} devices look at preps already. This one looks again in a while.",
-                headers={"Retry-After": "10"},
-                most_streams=MOST_STREAMS,
-            )
+            await FULL.answer(scope, send)
             return
         if await run_in_threadpool(self.hub.look, prep_id) is None:
-            await refuse(
-                scope, send, status=404, title="No such prep", detail="The record holds no prep of this id."
-            )
+            await Refusal(404, "No such prep", "The record holds no prep of this id.").answer(scope, send)
             return
         await self._stream(prep_id, header(scope, "last-event-id") or "", receive, send)
 

@@ -18,7 +18,7 @@ from urllib.parse import unquote_to_bytes, urlsplit
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from shimwise.web.refusal import header, refuse
+from shimwise.web.refusal import Refusal, header
 
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "::1")
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -88,16 +88,7 @@ def guarded(
     return SafeHeaders(Gate(inside, host_check(names), origin_check, plain_address))
 
 
-@dataclass(frozen=True, slots=True)
-class _Refusal:
-    """Why a request is refused, and what to do next."""
-
-    status: int
-    title: str
-    detail: str
-
-
-_Check: TypeAlias = Callable[[Scope], _Refusal | None]
+_Check: TypeAlias = Callable[[Scope], Refusal | None]
 
 
 class Gate:
@@ -114,7 +105,7 @@ class Gate:
         for check in self.checks if scope["type"] == "http" else ():
             refusal = check(scope)
             if refusal is not None:
-                await refuse(scope, send, status=refusal.status, title=refusal.title, detail=refusal.detail)
+                await refusal.answer(scope, send)
                 return
         await self.app(scope, receive, send)
 
@@ -125,14 +116,14 @@ def host_check(names: Iterable[str]) -> _Check:
     An address is accepted if it is the one by which the request came in, since no name was looked up.
     """
     ours = frozenset(name.casefold().strip("[]") for name in names)
-    refusal = _Refusal(
+    refusal = Refusal(
         403,
         "Another address",
         "These pages do not answer to the name in the address. Open them by the address that "
         "`shimwise serve` printed, or start it with --name and this name.",
     )
 
-    def check(scope: Scope) -> _Refusal | None:
+    def check(scope: Scope) -> Refusal | None:
         host = _host_name(header(scope, "host") or "")
         server = str((scope.get("server") or ("", 0))[0]).casefold()
         is_ours = host is not None and (host in ours or (_address(host) and host == server))
@@ -141,7 +132,7 @@ def host_check(names: Iterable[str]) -> _Check:
     return check
 
 
-def origin_check(scope: Scope) -> _Refusal | None:
+def origin_check(scope: Scope) -> Refusal | None:
     """Refuse what a foreign page has a browser send: forged forms and scripts, and its looks at our data.
 
     Browsers send where a request comes from (``Sec-Fetch-Site``, ``Origin``). One that changes something and
@@ -159,24 +150,24 @@ def origin_check(scope: Scope) -> _Refusal | None:
         is_own = site is not None or str(scope["path"]).startswith("/api/")
     if is_own:
         return None
-    return _Refusal(
+    return Refusal(
         403,
         "Not from these pages",
         "This was sent by another page, so nothing was changed. Open the pages themselves and do it there.",
     )
 
 
-def plain_address(scope: Scope) -> _Refusal | None:
+def plain_address(scope: Scope) -> Refusal | None:
     """Refuse an address with the character U+0000, which is in no text that could be looked up."""
     if "\x00" in scope["path"]:
-        return _Refusal(
+        return Refusal(
             404,
             "There is no such address",
             "The address holds a character that is in no name (U+0000). Look it up from the preps, bodies, "
             "lenses or sets.",
         )
     if b"\x00" in unquote_to_bytes(scope["query_string"]):
-        return _Refusal(
+        return Refusal(
             400,
             "The request cannot be read",
             "What is asked for holds a character that is in no text (U+0000). Type it again.",
@@ -221,7 +212,7 @@ class BodyLimit:
         limit = self.limits.of(scope["path"])
         declared = header(scope, "content-length")
         if declared is not None and (not declared.isdecimal() or int(declared) > limit):
-            await _refuse_large(scope, send, limit)
+            await _too_large(limit).answer(scope, send)
             return
         await self._watched(scope, receive, send, limit)
 
@@ -251,23 +242,21 @@ class BodyLimit:
             if has_answered:
                 raise
         if is_over and not has_answered:
-            await _refuse_large(scope, send, limit)
+            await _too_large(limit).answer(scope, send)
 
 
 class _TooLargeError(Exception):
     """Raised inside the application when the body it reads has grown beyond the limit."""
 
 
-async def _refuse_large(scope: Scope, send: Send, limit: int) -> None:
-    await refuse(
-        scope,
-        send,
-        status=413,
-        title="Too large",
-        detail=f"More than {limit / 1024**2:g} MB was sent, the limit here. Nothing was kept. Send less, "
+def _too_large(limit: int) -> Refusal:
+    return Refusal(
+        413,
+        "Too large",
+        f"More than {limit / 1024**2:g} MB was sent, the limit here. Nothing was kept. Send less, "
         "or in several parts.",
-        headers={"Connection": "close"},
-        limit_bytes=limit,
+        {"Connection": "close"},
+        {"limit_bytes": limit},
     )
 
 

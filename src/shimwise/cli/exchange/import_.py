@@ -150,11 +150,7 @@ def _import_prep(record: bench.Record, content: bytes, name: str, *, who: str, a
     done = bench.import_prep(record, bench.read_document(content, name=name), who=who)
     words = "is taken in." if done.is_new else "was here already, with the same content."
     kept = f" The record's own facts stand for {', '.join(done.kept)}." if done.kept else ""
-    show(
-        {"prep_id": done.prep_id, "is_new": done.is_new, "kept": list(done.kept)},
-        f"The prep {done.prep_id} {words}{kept}",
-        as_json=as_json,
-    )
+    show(done, f"The prep {done.prep_id} {words}{kept}", as_json=as_json)
 
 
 def _import_list(

@@ -14,7 +14,7 @@ from shimwise.bench.exchange.record_admin import Record
 from shimwise.errors import ShimwiseError
 from shimwise.web.open_lines import while_paired
 from shimwise.web.pairing.codes import Clock
-from shimwise.web.refusal import header, refuse, wants_json
+from shimwise.web.refusal import Refusal, header, wants_json
 
 COOKIE = "shimwise_device"
 RETRY_S = 1
@@ -24,6 +24,13 @@ SEEN_EVERY_S = 600.0
 """When a device was last seen is kept as often as this. [s]"""
 LINES = "/live/"
 """Below this an answer stays open."""
+NOT_PAIRED = Refusal(
+    401,
+    "Not paired",
+    "This device is not paired with the house, or no more. Open the pages and pair it; "
+    "what was typed on them waits here.",
+    {"WWW-Authenticate": "Bearer"},
+)
 OPEN_PATHS = ("/static/", "/pair/")
 OPEN_PAGES = frozenset({"/pair", "/worker.js"})
 
@@ -75,14 +82,8 @@ class PairedOnly:
         try:
             device = await run_in_threadpool(self.known.of, _token(scope))
         except ShimwiseError as error:  # the record is away; nobody is let in meanwhile
-            await refuse(
-                scope,
-                send,
-                status=503,
-                title="The record cannot be reached now",
-                detail=str(error),
-                headers={"Retry-After": str(RETRY_S)},
-            )
+            away = Refusal(503, "The record cannot be reached now", str(error), {"Retry-After": str(RETRY_S)})
+            await away.answer(scope, send)
             return
         if device is not None:
             scope.setdefault("state", {})["device"] = device
@@ -90,15 +91,7 @@ class PairedOnly:
                 receive = while_paired(receive, lambda: self.known.of(_token(scope)) is not None)
             await self.app(scope, receive, send)
         elif wants_json(scope) or header(scope, "hx-request") or scope["method"] not in {"GET", "HEAD"}:
-            await refuse(
-                scope,
-                send,
-                status=401,
-                title="Not paired",
-                detail="This device is not paired with the house, or no more. Open the pages and pair it; "
-                "what was typed on them waits here.",
-                headers={"WWW-Authenticate": "Bearer"},
-            )
+            await NOT_PAIRED.answer(scope, send)
         else:
             await RedirectResponse(f"/pair?next={quote(_wanted(scope))}", status_code=303)(
                 scope, receive, send

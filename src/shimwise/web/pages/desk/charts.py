@@ -1,7 +1,6 @@
 """The test chart by form: what it suits is shown at once, the sheet comes as PDF."""
 
 from functools import lru_cache
-from typing import Any
 from urllib.parse import quote
 
 from fastapi import APIRouter
@@ -75,6 +74,4 @@ def _chart(form: Form) -> MadeChart:
     )
 
 
-@lru_cache(maxsize=MOST_KEPT)
-def _made(**chosen: Any) -> MadeChart:  # noqa: ANN401 - the arguments of make_chart
-    return make_chart(**chosen)
+_made = lru_cache(maxsize=MOST_KEPT)(make_chart)
