@@ -4,6 +4,7 @@ import os
 import sys
 import threading
 import time
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -90,12 +91,8 @@ def _serve(record: Record, options: "ServeOptions", *, is_demo: bool, is_opened:
 
     pages = Pages(record, options)
     is_ended_at_once = is_demo and not sys.stdout.isatty()
-    threading.Thread(
-        target=_print_when_ready,
-        args=(pages,),
-        kwargs={"is_ended": is_ended_at_once, "is_opened": is_opened and not is_ended_at_once},
-        daemon=True,
-    ).start()
+    announce = partial(_print_when_ready, pages, is_ended=is_ended_at_once, is_opened=is_opened)
+    threading.Thread(target=announce, daemon=True).start()
     pages.run()
     if not pages.server.started:
         raise typer.Exit(1)

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -58,14 +58,14 @@ def import_(
     content = bench.read_file(file)
     is_table = file.lower().endswith(TABLES)
     if is_table and is_readings_file(content, name=Path(file).name):
-        with progress_bar() as progress:
-            outcome = _readings(
+        with progress_bar() as progress, _opened(data, is_dry_run=is_dry_run) as record:
+            outcome = import_readings(
+                record,
                 content,
-                data,
-                prep,
                 who=person(who),
                 name=Path(file).name,
                 kit_path=kit,
+                prep_id=bench.find_prep(record, prep) if prep and record else prep,
                 title=title,
                 is_dry_run=is_dry_run,
                 progress=progress,
@@ -76,7 +76,7 @@ def import_(
         if value:
             what = "a house's list" if is_table else "a prep"
             raise typer.BadParameter(_OF_READINGS.format(what), param_hint=option)
-    with _opened(data, is_dry_run=is_dry_run and is_table) as record:
+    with _opened(data, is_dry_run=is_dry_run and is_table) as there, _or_empty(there) as record:
         if is_table:
             _import_list(record, content, file, who=person(who), is_dry_run=is_dry_run, as_json=as_json)
         elif is_dry_run:
@@ -88,42 +88,27 @@ def import_(
 
 
 @contextmanager
-def _opened(data: str | None, *, is_dry_run: bool) -> Iterator[bench.Record]:
-    """Open the record; a dry run where there is none yet is done in an empty one that goes afterwards."""
+def _opened(data: str | None, *, is_dry_run: bool) -> Iterator[bench.Record | None]:
+    """Open the record; None for a dry run where there is none yet, which makes none."""
     try:
         record = bench.open_record(data, is_read_only=is_dry_run)
     except RecordAway:
         if not is_dry_run:
             raise
-        with TemporaryDirectory(prefix="shimwise-") as folder, bench.open_record(folder) as empty:
-            yield empty
+        yield None
         return
     with record:
         yield record
 
 
-def _readings(
-    content: bytes,
-    data: str | None,
-    prep: str | None,
-    *,
-    is_dry_run: bool,
-    **given: Any,  # noqa: ANN401 - options of the import
-) -> ReadingsOutcome:
-    """Take readings in; a dry run where there is no record yet makes none."""
-
-    def taken(record: bench.Record | None) -> ReadingsOutcome:
-        prep_id = bench.find_prep(record, prep) if prep and record else prep
-        return import_readings(record, content, prep_id=prep_id, is_dry_run=is_dry_run, **given)
-
-    try:
-        record = bench.open_record(data, is_read_only=is_dry_run)
-    except RecordAway:
-        if not is_dry_run:
-            raise
-        return taken(None)
-    with record:
-        return taken(record)
+@contextmanager
+def _or_empty(record: bench.Record | None) -> Iterator[bench.Record]:
+    """Return the record, or an empty one that goes afterwards."""
+    if record is not None:
+        yield record
+        return
+    with TemporaryDirectory(prefix="shimwise-") as folder, bench.open_record(folder) as empty:
+        yield empty
 
 
 def _readings_words(outcome: ReadingsOutcome) -> list[str]:

@@ -3,7 +3,7 @@
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
@@ -28,11 +28,7 @@ _PLURALS = {"lens": "lenses", "body": "bodies", "remedy": "remedies"}
 
 @dataclass(slots=True, kw_only=True)
 class Page:
-    """Values of every page.
-
-    ``way``: its entry of the navigation. ``sentence`` and ``second``: its first sentences.
-    ``more`` holds what only this page needs.
-    """
+    """Values of every page: ``way`` is its entry of the navigation, then come its first sentences."""
 
     way: str = ""
     theme: str = "dark"
@@ -43,7 +39,6 @@ class Page:
     sentence: str = ""
     second: str = ""
     problem: str = ""
-    more: dict[str, Any] = field(default_factory=dict)
 
     @property
     def usual_distances(self) -> tuple[str, ...]:
@@ -64,11 +59,6 @@ class Page:
     def reading_example(self) -> str:
         """Shown in an empty field of a reading."""
         return "905 mm, on" if self.units == "m" else "2' 11 1/2\", on"
-
-    @property
-    def pad_hint(self) -> str:
-        """Shown where the landing will be."""
-        return "Its landing in microns shows here while you type."
 
 
 def render(

@@ -38,9 +38,7 @@ def list_units(visit: VisitDep, kind: UnitKindDep) -> Response:
         "house/units.html",
         sentence=_list_sentence(found.units, kind.name, more=bool(found.next_cursor), query=query),
         kind=kind.name,
-        units=found.units,
-        cursor=found.next_cursor,
-        query=query,
+        found=found,
     )
 
 
@@ -127,13 +125,7 @@ def list_sets(visit: VisitDep) -> Response:
     found = house.list_sets(visit.record, search=search, limit=MOST_LISTED, cursor=visit.form.get("after"))
     count = f"The house has {counted(len(found.sets), 'set')}{' and more' if found.next_cursor else ''}."
     none = "No set is called so." if search else "No set is kept yet."
-    return visit.show(
-        "house/sets.html",
-        sentence=count if found.sets else none,
-        sets=found.sets,
-        cursor=found.next_cursor,
-        query=visit.form,
-    )
+    return visit.show("house/sets.html", sentence=count if found.sets else none, found=found)
 
 
 @router.get("/sets/{set_id}")

@@ -98,11 +98,9 @@ def _shown(visit: Visit, *, search: str = "", after: str = "") -> Response:
         done_preps=closed,
         next_cursor=done.next_cursor,
         search=search,
-        bodies=bodies.units,
-        more_bodies=bool(bodies.next_cursor),
+        bodies=bodies,
         sets=sets,
         lenses=lenses,
-        has_bodies=bool(bodies.units) and bool(lenses),
         quote=quote,
     )
 

@@ -9,7 +9,6 @@ from shimwise.bench.errors import NotFound
 from shimwise.bench.exchange.record_admin import export_prep
 from shimwise.bench.prep import preps
 from shimwise.bench.sign import papers
-from shimwise.bench.sign.papers import MadePaper
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import Visit, VisitDep, file_answer
 from shimwise.web.problems import status_of
@@ -36,24 +35,14 @@ def download(visit: VisitDep, prep_id: str, name: str, paper: str = "A4") -> Res
     if name not in FILES:
         raise NotFound("paper", name)
     try:
-        made = _made(visit, prep_id, FILES[name], paper=paper)
+        document, link = json.loads(export_prep(visit.record, prep_id)), str(visit.request.base_url)
+        made = papers.make_paper(FILES[name], [document], paper=paper, link=link, units=visit.page.units)
     except NotFound:
         raise
     except ShimwiseError as error:
         visit.page.problem, visit.status = str(error), status_of(error)
         return _shown(visit, prep_id)
     return file_answer(made.pdf, "application/pdf", name)
-
-
-def _made(visit: Visit, prep_id: str, kind: str, *, paper: str) -> MadePaper:
-    document, link = json.loads(export_prep(visit.record, prep_id)), str(visit.request.base_url)
-    if kind == papers.LENS_CARD:
-        return papers.make_lens_cards(document, paper=paper, link=link)
-    if kind == papers.LABELS:
-        return papers.make_labels(document, link=link)
-    if kind == papers.SET_TABLE:
-        return papers.make_set_tables(document, paper=paper, link=link, units=visit.page.units)
-    return papers.make_sheets([document], paper=paper, link=link)
 
 
 def _shown(visit: Visit, prep_id: str) -> Response:
