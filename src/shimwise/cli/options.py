@@ -1,6 +1,7 @@
 """Option values that several commands read in the same way."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -23,10 +24,7 @@ def length_mm(text: str) -> float:
     typer.BadParameter
         When the text is no length; the option's name stands in the message.
     """
-    try:
-        return length_to_mm(text, default_unit="mm")
-    except LengthError as error:
-        raise typer.BadParameter(str(error)) from error
+    return _parsed_mm(text, default_unit="mm")
 
 
 def distance_mm(text: str) -> float:
@@ -37,8 +35,12 @@ def distance_mm(text: str) -> float:
     typer.BadParameter
         As :func:`length_mm`, and when there is no unit.
     """
+    return _parsed_mm(text)
+
+
+def _parsed_mm(text: str, **default: str) -> float:
     try:
-        return length_to_mm(text)
+        return length_to_mm(text, **default)
     except LengthError as error:
         raise typer.BadParameter(str(error)) from error
 
@@ -54,11 +56,9 @@ def signed_length_mm(value: str | float) -> float:
     if isinstance(value, float):  # the default, which comes this way too
         return value
     bare = value.strip()
-    try:
+    with suppress(ValueError):
         if float(bare) == 0:
             return 0.0
-    except ValueError:
-        pass
     if bare[:1] in {"-", "−"}:
         return -length_mm(bare[1:])
     return length_mm(bare[1:] if bare[:1] == "+" else bare)

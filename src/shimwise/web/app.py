@@ -58,17 +58,14 @@ def create_app(record: Record, *, has_pages: bool = True, judge: JudgeService | 
 
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
-    judge: JudgeService | None = app.state.judge
-    sweeps: SweepJobs = app.state.sweeps
-    sweeps.start()
-    if judge is not None:
-        judge.start()
+    services = [one for one in (app.state.sweeps, app.state.judge) if one is not None]
+    for one in services:
+        one.start()
     try:
         yield
     finally:
-        sweeps.stop()
-        if judge is not None:
-            judge.stop()
+        for one in services:
+            one.stop()
 
 
 def _then_judge(judge: JudgeService | None) -> Callable[[SweepJob], None]:

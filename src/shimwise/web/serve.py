@@ -184,9 +184,8 @@ def own_address() -> str:
     """Return the address by which others in the network reach this machine; nothing is sent for it."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asked:
         try:
-            asked.connect(
-                ("192.0.2.1", 9)
-            )  # an address kept for documents (RFC 5737): only the route is looked up
+            # An address kept for documents (RFC 5737): only the route is looked up.
+            asked.connect(("192.0.2.1", 9))
         except OSError:
             return "127.0.0.1"
         return str(asked.getsockname()[0])

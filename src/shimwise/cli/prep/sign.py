@@ -53,20 +53,10 @@ def sign(
     lines = [f"Signed by {signed.signed_by}, {signed.signed_at:%Y-%m-%d %H:%M} UTC: {view.title}."]
     lines += [f"Undecided: {one.unit}: {one.reason} ({one.name})." for one in signed.exceptions]
     lines.append(f"Digest {signed.digest_words}")
-    show(
-        {
-            "prep_id": prep_id,
-            "revision": signed.revision,
-            "signed_by": signed.signed_by,
-            "signed_at": signed.signed_at,
-            "digest": signed.digest,
-            "exceptions": [
-                {"unit": one.unit, "reason": one.reason, "name": one.name} for one in signed.exceptions
-            ],
-        },
-        "\n".join(lines),
-        as_json=as_json,
-    )
+    excepted_units = [{"unit": one.unit, "reason": one.reason, "name": one.name} for one in signed.exceptions]
+    known = {name: getattr(signed, name) for name in ("revision", "signed_by", "signed_at", "digest")}
+    result = {"prep_id": prep_id, **known, "exceptions": excepted_units}
+    show(result, "\n".join(lines), as_json=as_json)
 
 
 def _excepted(view: PrepView, texts: Iterable[str], answers_for: str) -> dict[str, Exempt]:

@@ -1,7 +1,6 @@
 """Dependencies of the interface's endpoints: the record, the judge, and bodies of the right content type."""
 
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass
 from typing import Annotated, Any, TypeVar
 
 from fastapi import Depends, HTTPException, Query, Request, Response
@@ -21,11 +20,11 @@ def _record(request: Request) -> Record:
     return record
 
 
-@dataclass(frozen=True, slots=True)
 class Judging:
     """Has preps judged soon; does nothing where verdicts are made on request."""
 
-    judge: JudgeService | None
+    def __init__(self, request: Request) -> None:
+        self.judge: JudgeService | None = request.app.state.judge
 
     def soon(self, prep_id: str, answer: Answer, *, is_needed: bool = True) -> Answer:
         """Have a prep judged soon if that is needed, and return the answer."""
@@ -34,12 +33,8 @@ class Judging:
         return answer
 
 
-def _judging(request: Request) -> Judging:
-    return Judging(request.app.state.judge)
-
-
 RecordDep = Annotated[Record, Depends(_record)]
-JudgeDep = Annotated[Judging, Depends(_judging)]
+JudgeDep = Annotated[Judging, Depends()]
 WhoQuery = Annotated[str, Query(min_length=1, max_length=80, pattern=PLAIN, examples=["R. Okafor"])]
 
 

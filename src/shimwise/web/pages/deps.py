@@ -135,14 +135,11 @@ class _Refusing:
 
 def _visit(request: Request, record: RecordDep, width: int = DEFAULT_PX) -> Visit:
     house = settings(record)
-    values: dict[str, list[str]] = {}
-    for name, value in request.query_params.multi_items():
-        values.setdefault(name, []).append(value)
     return Visit(
         request=request,
         record=record,
         page=Page(way=_way(request.url.path), units=house.units, theme=house.theme),
-        form=Form(values=values),
+        form=Form.of(request.query_params),
         width_px=min(max(width, LEAST_PX), MOST_PX),
     )
 

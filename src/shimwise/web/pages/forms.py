@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from starlette.datastructures import FormData, UploadFile
+from starlette.datastructures import FormData, QueryParams, UploadFile
 
 from shimwise.bench.errors import InputError
 from shimwise.errors import ShimwiseError
@@ -52,9 +52,11 @@ class Form:
     """Whether a field that is no number is only noted, so that all of them are found: see :meth:`settle`."""
 
     @classmethod
-    def of(cls, data: FormData | Mapping[str, Any]) -> "Form":
+    def of(cls, data: FormData | QueryParams | Mapping[str, Any]) -> "Form":
         """Take what was sent; files are left out."""
-        pairs: Iterable[tuple[str, Any]] = data.multi_items() if isinstance(data, FormData) else data.items()
+        pairs: Iterable[tuple[str, Any]] = (
+            data.multi_items() if isinstance(data, FormData | QueryParams) else data.items()
+        )
         values: dict[str, list[str]] = {}
         for name, value in pairs:
             if not isinstance(value, UploadFile) and value is not None:

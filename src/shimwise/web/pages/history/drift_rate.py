@@ -3,7 +3,6 @@
 from fastapi import APIRouter
 from starlette.responses import Response
 
-from shimwise.bench.errors import InputError
 from shimwise.bench.house.drift_rate import WearSettings, change_wear, wear
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep
 from shimwise.web.pages.forms import Form
@@ -31,18 +30,16 @@ def show_wear(visit: VisitDep) -> Response:
 def keep_wear(visit: PostDep) -> Response:
     """Change the rates."""
     form = visit.form
-    rates: dict[str, float] = {}
+    form.is_collecting = True
+    rates = form.read(numbers=RATES)
     for field, label in RATES.items():
-        with visit.refusing(status=422):
-            rate = form.number(field)
-            if rate is None:
-                raise InputError(f"{label} is missing: type one such as 1.5, or 0.", field=field)
-            rates[field] = rate
-    if not form.refused:
-        with visit.refusing(status=422):
-            new = WearSettings(**rates, reason=form.text("reason"))
-            change_wear(visit.record, settings=new, who=visit.who)
-            return visit.go("/settings/wear?saved=yes")
+        if rates[field] is None:
+            form.refused.setdefault(field, f"{label} is missing: type one such as 1.5, or 0.")
+    with visit.refusing(status=422):
+        form.settle(lambda: None)
+        new = WearSettings(**rates, reason=form.text("reason"))
+        change_wear(visit.record, settings=new, who=visit.who)
+        return visit.go("/settings/wear?saved=yes")
     return _shown(visit)
 
 

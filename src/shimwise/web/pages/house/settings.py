@@ -149,17 +149,13 @@ def _list_sentence(outcome: HouseListOutcome | None, name: str) -> str:
             "Bring the house's bodies, lenses and sets from a list; nothing changes before you have seen it."
         )
     if outcome.refused:
-        wrong = f"{counted(len(outcome.refused), 'line')} of it {_is(outcome.refused)} wrong"
+        wrong = f"{counted(len(outcome.refused), 'line')} of it {'is' if len(outcome.refused) == 1 else 'are'} wrong"
         return f"{name} cannot be taken: {wrong}."
     parts = [f"{counted(len(outcome.new_units), 'unit')} new"] if outcome.new_units else []
     parts += [f"{counted(len(outcome.new_sets), 'set')} new"] if outcome.new_sets else []
     parts += [f"{counted(len(outcome.changed), 'fact')} changed"] if outcome.changed else []
     what = ", ".join(parts) or "nothing new"
     return f"{name} is taken in: {what}." if outcome.is_taken else f"{name} would bring {what}."
-
-
-def _is(items: tuple[object, ...]) -> str:
-    return "is" if len(items) == 1 else "are"
 
 
 def _shown(visit: Visit, house: HouseSettings, *, leads: Form | None = None) -> Response:
@@ -201,11 +197,7 @@ def _by_mount(form: Form) -> dict[str, float]:
         if not line.strip():
             continue
         mount, _, typed = line.rpartition(":")
-        one = Form.filled(value=typed)
-        try:
-            value = one.number("value")
-        except ShimwiseError:
-            value = None
+        value = Form(values={"value": [typed]}, is_collecting=True).number("value")
         if not mount.strip() or value is None:
             raise InputError(
                 "is no line of a mount and its tolerance: write each as PL: 8.",

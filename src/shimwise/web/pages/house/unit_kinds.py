@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any
 
 from fastapi import Depends, Request
-from starlette.convertors import Convertor, register_url_convertor
+from starlette.convertors import StringConvertor, register_url_convertor
 
 from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.history import drift
@@ -81,16 +81,10 @@ SETS = Kind(
 )
 
 
-class _Units(Convertor[str]):
+class _Units(StringConvertor):
     """Takes ``bodies`` and ``lenses`` alone in an address, so that other pages keep theirs."""
 
     regex = "|".join(KINDS)
-
-    def convert(self, value: str) -> str:
-        return value
-
-    def to_string(self, value: str) -> str:
-        return value
 
 
 class _Kept(_Units):

@@ -35,8 +35,7 @@ def add_gauge(visit: PostDep, prep_id: str) -> Response:
             prep_id,
             unit_kind=kind,
             unit_id=unit_id,
-            value_um=form.needed("value_um"),
-            sd_um=form.needed("sd_um"),
+            **{name: form.needed(name) for name in ("value_um", "sd_um")},
             instrument=form.text("instrument"),
             who=who,
         )

@@ -15,19 +15,13 @@ from shimwise.web.pages.view import counted
 router = APIRouter(prefix="/verify")
 LONGEST_NAME = 120
 SIGNS = {
-    papers.State.AS_SIGNED: "in_tolerance",
-    papers.State.ALTERED: "doubted",
-    papers.State.OLDER: "cannot_tell",
-    papers.State.UNKNOWN: "not_known",
-    papers.State.NOT_SIGNED: "not_known",
+    papers.State.AS_SIGNED: ("in_tolerance", "as signed"),
+    papers.State.ALTERED: ("doubted", "altered"),
+    papers.State.OLDER: ("cannot_tell", "older, reopened since"),
+    papers.State.UNKNOWN: ("not_known", "unknown to this house"),
+    papers.State.NOT_SIGNED: ("not_known", "not signed"),
 }
-HEADS = {
-    papers.State.AS_SIGNED: "as signed",
-    papers.State.ALTERED: "altered",
-    papers.State.OLDER: "older, reopened since",
-    papers.State.UNKNOWN: "unknown to this house",
-    papers.State.NOT_SIGNED: "not signed",
-}
+"""Sign and words by state."""
 
 
 @router.get("")
@@ -63,8 +57,7 @@ def _shown(visit: Visit, *, found: tuple[papers.Finding, ...] = (), name: str = 
         sentence=_sentence(found),
         found=found,
         name=name,
-        signs={state.value: sign for state, sign in SIGNS.items()},
-        heads={state.value: words for state, words in HEADS.items()},
+        signs=SIGNS,
     )
 
 
