@@ -109,8 +109,8 @@ def lens_texts(prep: Prep) -> Mapping[str, str]:
 
 
 def _optics(prep: Prep) -> Iterator[tuple[str, tuple[float, ...], float]]:
-    for reading in prep.readings:
-        yield reading.lens, (reading.focal_mm,), reading.fnumber
+    for one in prep.evidence:
+        yield one.lens, (one.focal_mm,), one.fnumber
     for name, lens in prep.lenses.items():
         yield name, lens.focal_lengths_mm, math.inf if lens.fnumber is None else lens.fnumber
 

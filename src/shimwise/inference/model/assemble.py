@@ -61,12 +61,16 @@ def build_model(prep: Prep, *, candidates: Sequence[Reading] = ()) -> tuple[Mode
         If a distance or reading lies inside the near limit of its lens.
     """
     check_prep(prep)
-    context = ObservationContext.of(prep, [*prep.readings, *candidates])
-    taken, pattern = distinct(context.observation(reading) for reading in prep.readings)
+    context = ObservationContext.of(
+        prep, [*prep.readings, *(one.by_eye() for one in prep.landings), *candidates]
+    )
+    taken, pattern = distinct(
+        [*map(context.observation, prep.readings), *map(context.measured, prep.landings)]
+    )
     possible, _ = distinct(context.observation(reading) for reading in candidates)
     if not (taken or possible or prep.bodies or prep.lenses):
         raise InferenceError("There is nothing to judge: no reading, no gauge and no unit. Add a reading.")
-    landings = landings_um(taken, pattern, prep.readings)
+    landings = landings_um(taken, pattern, prep.readings, prep.landings)
     columns = _Columns(prep=prep, context=context, landing_of_lens=_median_landings(taken, pattern, landings))
     design = columns.rows(taken)
     candidate_design = columns.rows(possible)

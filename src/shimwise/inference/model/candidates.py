@@ -34,7 +34,7 @@ def possible_readings(
     tuple of Reading
         With ``reading_mm`` as the distance, which means nothing.
     """
-    prep = _as_now(prep)
+    prep = _to_read_now(prep)
     names = dict.fromkeys([*(r.body for r in prep.readings), *prep.bodies, *bodies])
     lenses = _lenses(prep)
     operator = prep.readings[-1].operator if prep.readings else ""
@@ -62,7 +62,7 @@ def offered_readings(prep: Prep) -> tuple[Reading, ...]:
     possible = possible_readings(prep)
     if len(possible) <= MOST_CANDIDATES:
         return possible
-    taken = reversed(_as_now(prep).readings)
+    taken = reversed(_to_read_now(prep).readings)
     read = {(r.body, r.lens, r.focal_mm, r.axis, r.distance_mm): r for r in taken}
     return tuple(
         _at(r, body=r.body, operator=r.operator, setup=r.setup, distance_mm=r.distance_mm)
@@ -70,8 +70,12 @@ def offered_readings(prep: Prep) -> tuple[Reading, ...]:
     )
 
 
-def _as_now(prep: Prep) -> Prep:
-    """Return the prep with past states under their present names: those can be read now."""
+def _to_read_now(prep: Prep) -> Prep:
+    """Return the prep with past states under their present names, and landings as readings by eye.
+
+    Those are the readings that can be taken now.
+    """
+    prep = replace(prep, readings=(*prep.readings, *(one.by_eye() for one in prep.landings)), landings=())
     bodies = {name: known.past_of for name, known in prep.bodies.items() if known.past_of is not None}
     lenses = {name: known.past_of for name, known in prep.lenses.items() if known.past_of is not None}
     if not bodies and not lenses:
@@ -143,6 +147,4 @@ def _at(lens: Reading, *, body: str, operator: str, setup: str, distance_mm: flo
         setup=setup,
         distance_mm=distance_mm,
         reading_mm=distance_mm,
-        measured_um=None,
-        measured_sd_um=None,
     )

@@ -126,7 +126,7 @@ def notices_of(
     ]
     if posterior.history_factor >= WIDENED:
         found.append(Notice("history_widened", numbers={"factor": posterior.history_factor}))
-    if len(prep.readings) == 1:
+    if len(prep.evidence) == 1:
         found.append(Notice("single_reading"))
     return tuple(found)
 

@@ -229,7 +229,7 @@ def _reading_answers(prep: Prep, model: Model, posterior: Posterior) -> tuple[Re
             weight=min(1.0, float(weight) / full),
         )
         for reading, pattern, landing_um, sd_um, weight in zip(
-            prep.readings, model.pattern, model.landing_um, posterior.sd_um, posterior.weights, strict=True
+            prep.evidence, model.pattern, model.landing_um, posterior.sd_um, posterior.weights, strict=True
         )
     )
 
