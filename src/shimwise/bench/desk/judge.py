@@ -15,16 +15,6 @@ from shimwise.remedy import Remedy, advise
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = [
-    "Judged",
-    "check_figure_path",
-    "judge_file",
-    "judge_inputs",
-    "print_verdict",
-    "save_verdict_figure",
-    "verdict_json",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judged:
@@ -149,6 +139,6 @@ def check_figure_path(path: str | Path) -> None:
 def save_verdict_figure(judged: Judged, path: str | Path) -> Path:
     """Save a verdict's figure as its name ends: .svg, .png or .pdf; errors as :func:`check_figure_path`."""
     from shimwise.sheets.pictures.figure_file import save_figure
-    from shimwise.sheets.pictures.verdict_figure import verdict_chart
+    from shimwise.sheets.pictures.verdict_figure import verdict_figure
 
-    return save_figure(verdict_chart(judged.answer, lens_text=judged.lens_text), path)
+    return save_figure(verdict_figure(judged.answer, lens_text=judged.lens_text), path)

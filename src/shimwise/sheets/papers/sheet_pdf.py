@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from shimwise.inference.verdict.answer import Answer
+from shimwise.sheets.json.sweep_json import sweep_from_json
 from shimwise.sheets.papers.check_sheet import check_sheet
 from shimwise.sheets.papers.maker import MAKER, maker_print
 from shimwise.sheets.papers.pictures import qr_svg, rail_pictures, sweep_pictures
@@ -15,8 +16,6 @@ from shimwise.sheets.papers.signed.prep_document import PrepDocument
 from shimwise.sheets.papers.signed.rows_words import lens_texts
 from shimwise.sheets.papers.signed.sweeps_rows import kept_curves
 from shimwise.sheets.papers.sizes import paper_mm
-
-__all__ = ["CHECK", "SHEET_FILE", "SHEET_SCHEMA", "JudgedPrep", "check_sheets_pdf", "prep_code", "sheet_file"]
 
 SHEET_FILE, SHEET_SCHEMA = "sheet.json", "shimwise.sheet/1"
 """The attachment that says how a paper was made, and its form."""
@@ -116,7 +115,7 @@ def _sheet(
     for place, (row, told) in enumerate(zip(prep.rows("sweeps"), sheet["sweeps"], strict=True)):
         told["pictures"] = [
             {"file": keep(f"sweep-{place}-{number}", picture.svg), "alt": picture.alt}
-            for number, picture in enumerate(sweep_pictures(row["result"], kept_curves(row)))
+            for number, picture in enumerate(sweep_pictures(sweep_from_json(row["result"]), kept_curves(row)))
         ]
     sheet["attachment"] = "prep.json" if is_only else f"prep-{mark}.json"
     parts[sheet["attachment"]] = canonical_bytes(prep.travelling)

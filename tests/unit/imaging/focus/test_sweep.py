@@ -132,6 +132,7 @@ def test_the_result_has_the_shape_of_the_schema_and_is_plain_json() -> None:
     }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_spherical_aberration_is_told_with_the_bands_peak() -> None:
     spec = SweepSpec(
         width=240, height=240, star_px=210, spokes=48, range_um=60.0, w040_waves=0.4, phase=False
@@ -273,12 +274,14 @@ def test_lines_along_and_across_the_fields_radius_have_their_own_peaks() -> None
     assert star.best_um == pytest.approx(0.0, abs=0.5)
 
 
+@pytest.mark.slow
 def test_a_lens_that_distorts_is_told() -> None:
     bent = replace(FIVE, yaw_deg=0.0, barrel=0.01)
     assert Flag.LENS_DISTORTS in {raised.flag for raised in measure(sweep(bent)).flags}
     assert Flag.LENS_DISTORTS not in {raised.flag for raised in measure(sweep(FIVE)).flags}
 
 
+@pytest.mark.slow
 def test_what_distortion_can_do_to_the_tilt_is_in_its_interval() -> None:
     straight, bent = (measure(sweep(replace(FIVE, yaw_deg=0.0, barrel=b))).field for b in (0.0, 0.03))
     assert straight is not None
