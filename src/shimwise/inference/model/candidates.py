@@ -43,7 +43,8 @@ def possible_readings(
     for body in names:
         setups = dict(taped.get(body, {}))
         for distance_mm in distances_mm:
-            if not any(_is_same(distance_mm, one) for one in setups):
+            close_mm = SAME_DISTANCE_SHARE * distance_mm
+            if not any(distance_mm == one or abs(distance_mm - one) < close_mm for one in setups):
                 setups[distance_mm] = ""
         found += [
             _at(lens, body=body, operator=operator, setup=setup, distance_mm=distance_mm)
@@ -133,10 +134,6 @@ def _taped(prep: Prep) -> dict[str, dict[float, str]]:
     for reading in prep.readings:
         taped.setdefault(reading.body, {}).setdefault(reading.distance_mm, reading.setup)
     return taped
-
-
-def _is_same(distance_mm: float, taped_mm: float) -> bool:
-    return distance_mm == taped_mm or abs(distance_mm - taped_mm) < SAME_DISTANCE_SHARE * distance_mm
 
 
 def _at(lens: Reading, *, body: str, operator: str, setup: str, distance_mm: float) -> Reading:

@@ -125,7 +125,8 @@ class ObservationContext:
             return self._from_table(reading, knowledge.by_distance)
         known_mm = knowledge.separation_mm if reading.separation_mm is None else reading.separation_mm
         share = 0.0
-        if self._focuses_inside(reading, knowledge):
+        designs = (reading.focus_design, knowledge.focus_design)
+        if reading.lens in self.zooms or FocusDesign.INTERNAL in designs:
             share = priors.INTERNAL_FOCUS_SHARE
             self._note(self.inside, reading)
         elif known_mm is None:
@@ -149,10 +150,6 @@ class ObservationContext:
         """Note a lens for a notice, unless the reading is only possible."""
         if reading.row >= 0:
             lenses.add(reading.lens)
-
-    def _focuses_inside(self, reading: Reading, knowledge: LensKnowledge) -> bool:
-        design = (reading.focus_design, knowledge.focus_design)
-        return reading.lens in self.zooms or FocusDesign.INTERNAL in design
 
     def notices(self) -> tuple[Notice, ...]:
         """Return what limits the conversion of the readings, and how they are pooled."""
