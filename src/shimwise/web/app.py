@@ -1,7 +1,8 @@
 """The app: interface, pages and sweeps put together over one record."""
 
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from functools import partial
 from typing import Any
 
 from fastapi import FastAPI
@@ -45,7 +46,7 @@ def create_app(record: Record, *, has_pages: bool = True, judge: JudgeService | 
         openapi_url="/api/v1/openapi.json",
     )
     app.state.record, app.state.judge = record, judge
-    app.state.sweeps = SweepJobs(record, on_done=_then_judge(judge))
+    app.state.sweeps = SweepJobs(record, on_done=partial(_judge_after, judge))
     add_problems(app)
     app.include_router(api_router())
     _document(app)
@@ -68,14 +69,10 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
             one.stop()
 
 
-def _then_judge(judge: JudgeService | None) -> Callable[[SweepJob], None]:
-    """Return what is called when a sweep is measured: its prep is judged anew."""
-
-    def ask(job: SweepJob) -> None:
-        if judge is not None and job.state == DONE:
-            judge.ask(job.prep_id)
-
-    return ask
+def _judge_after(judge: JudgeService | None, job: SweepJob) -> None:
+    """Have the prep of a sweep judged anew once that is measured."""
+    if judge is not None and job.state == DONE:
+        judge.ask(job.prep_id)
 
 
 def _document(app: FastAPI) -> None:

@@ -22,7 +22,10 @@ WEB = Path(__file__).parents[1]
 FOLDER, STATIC = WEB / "templates", WEB / "static"
 THEMES = ("dark", "light")
 PERSON_COOKIE, THEME_COOKIE = "shimwise_person", "shimwise_theme"
-LONGEST_NAME = 80
+LONGEST_NAME, LONGEST_FILE_NAME = 80, 120
+"""Characters of the names of a person and of a file that are kept."""
+OUT = ("out_short", "out_deep")
+"""Verdicts of a unit that is out."""
 _PLURALS = {"lens": "lenses", "body": "bodies", "remedy": "remedies"}
 
 

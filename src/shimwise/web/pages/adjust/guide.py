@@ -19,7 +19,7 @@ from shimwise.bench.verdict import recheck
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep, remember, see
 from shimwise.web.pages.forms import Form, capital
-from shimwise.web.pages.view import number, sentences, signed, titled
+from shimwise.web.pages.view import OUT, number, sentences, signed, titled
 
 router = APIRouter(prefix="/preps/{prep_id}/adjust")
 ONE = "/{adjustment_id}"
@@ -27,7 +27,6 @@ BEGUN, FINISHED, STOPPED = "begun", "finished", "stopped"
 MOVE = "move"
 LARGEST_SWEEP = 2**24
 """Bytes of a sweep's result that are read."""
-OUT = ("out_short", "out_deep")
 
 
 @router.get("")

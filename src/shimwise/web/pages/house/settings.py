@@ -19,11 +19,10 @@ from shimwise.errors import ShimwiseError
 from shimwise.web.api.deps import RecordDep
 from shimwise.web.pages.deps import YEAR_S, PostDep, Visit, VisitDep, file_answer, remember, see
 from shimwise.web.pages.forms import Form
-from shimwise.web.pages.view import THEME_COOKIE, THEMES, counted, number, person_of
+from shimwise.web.pages.view import LONGEST_FILE_NAME, THEME_COOKIE, THEMES, counted, number, person_of
 from shimwise.web.security import own_path
 
 router = APIRouter()
-LONGEST_NAME = 120
 NO_LEADS = "No lead is named yet: a signed prep is reopened only by who signed it."
 
 
@@ -108,7 +107,7 @@ async def take_list(visit: VisitDep) -> Response:
         visit.form, file = Form.of(sent), sent.get("file")
         name, data = visit.form.get("name") or "the list", b""
         if isinstance(file, UploadFile) and file.filename:
-            name, data = file.filename[:LONGEST_NAME], await file.read()
+            name, data = file.filename[:LONGEST_FILE_NAME], await file.read()
         else:
             with contextlib.suppress(binascii.Error):
                 data = base64.b64decode(str(sent.get("content") or ""), validate=True)
@@ -149,8 +148,8 @@ def _list_sentence(outcome: HouseListOutcome | None, name: str) -> str:
             "Bring the house's bodies, lenses and sets from a list; nothing changes before you have seen it."
         )
     if outcome.refused:
-        wrong = f"{counted(len(outcome.refused), 'line')} of it {'is' if len(outcome.refused) == 1 else 'are'} wrong"
-        return f"{name} cannot be taken: {wrong}."
+        verb = "is" if len(outcome.refused) == 1 else "are"
+        return f"{name} cannot be taken: {counted(len(outcome.refused), 'line')} of it {verb} wrong."
     parts = [f"{counted(len(outcome.new_units), 'unit')} new"] if outcome.new_units else []
     parts += [f"{counted(len(outcome.new_sets), 'set')} new"] if outcome.new_sets else []
     parts += [f"{counted(len(outcome.changed), 'fact')} changed"] if outcome.changed else []

@@ -15,11 +15,10 @@ from shimwise.bench.verdict import pictures
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.house.unit_kinds import KEPT, SETS, UNITS, Kind, KindDep, UnitKindDep
-from shimwise.web.pages.view import counted
+from shimwise.web.pages.view import OUT, counted
 
 router = APIRouter()
 MOST_LISTED, MOST_CHOSEN, MOST_NAMED = 50, 400, 4
-OUT = ("out_short", "out_deep")
 
 
 @router.get(UNITS)

@@ -35,7 +35,8 @@ def add_gauge(visit: PostDep, prep_id: str) -> Response:
             prep_id,
             unit_kind=kind,
             unit_id=unit_id,
-            **{name: form.needed(name) for name in ("value_um", "sd_um")},
+            value_um=form.needed("value_um"),
+            sd_um=form.needed("sd_um"),
             instrument=form.text("instrument"),
             who=who,
         )

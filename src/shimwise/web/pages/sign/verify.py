@@ -10,10 +10,9 @@ from shimwise.bench.sign import papers
 from shimwise.bench.sign.signed import recorded
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import Visit, VisitDep
-from shimwise.web.pages.view import counted
+from shimwise.web.pages.view import LONGEST_FILE_NAME, counted
 
 router = APIRouter(prefix="/verify")
-LONGEST_NAME = 120
 SIGNS = {
     papers.State.AS_SIGNED: ("in_tolerance", "as signed"),
     papers.State.ALTERED: ("doubted", "altered"),
@@ -36,7 +35,7 @@ async def check(visit: VisitDep) -> Response:
     async with visit.request.form(max_files=1) as sent:
         file, name, data = sent.get("file"), "", b""
         if isinstance(file, UploadFile) and file.filename:
-            name, data = file.filename[:LONGEST_NAME], await file.read()
+            name, data = file.filename[:LONGEST_FILE_NAME], await file.read()
     return await run_in_threadpool(_checked, visit, name, data)
 
 
