@@ -20,7 +20,7 @@ router = APIRouter()
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class OpticsAnswer:
     """An answer: its sentence, and rows of name and value beneath."""
 
     sentence: str
@@ -66,7 +66,7 @@ class _Question:
     form: Form
     units: str
 
-    def landing(self) -> Answer:
+    def landing(self) -> OpticsAnswer:
         found = optics.landing(
             **self._needed("focal_mm", lengths=("distance", "reading")),
             separation_mm=self.form.number("separation_mm") or 0.0,
@@ -77,9 +77,9 @@ class _Question:
             ("Landing", f"{signed(um, 1)} µm"),
             ("Magnification at the chart", f"{found.magnification:.5f}"),
         )
-        return Answer(f"It lands {side} at the sensor.", rows)
+        return OpticsAnswer(f"It lands {side} at the sensor.", rows)
 
-    def ring(self) -> Answer:
+    def ring(self) -> OpticsAnswer:
         asked = self._needed("landing_um", "focal_mm", lengths=["distance"])
         found = optics.ring_reading(**asked, separation_mm=self.form.number("separation_mm") or 0.0)
         um = asked["landing_um"]
@@ -88,9 +88,9 @@ class _Question:
             ("In feet", _text(found.reading_mm, "ft")),
             ("In metres", _text(found.reading_mm, "m")),
         )
-        return Answer(sentence, rows)
+        return OpticsAnswer(sentence, rows)
 
-    def depth(self) -> Answer:
+    def depth(self) -> OpticsAnswer:
         asked = self._needed("focal_mm", "fnumber", "coc_um", lengths=["distance"])
         found = optics.depth(coc_mm=1e-3 * asked.pop("coc_um"), **asked)
         near, far = self._text(found.near_mm), self._text(found.far_mm)
@@ -102,24 +102,24 @@ class _Question:
             ("Depth of focus", at_sensor),
             ("Magnification", f"{found.magnification:.5f}"),
         )
-        return Answer(f"Sharp from {near} to {far}; at the sensor {at_sensor}.", rows)
+        return OpticsAnswer(f"Sharp from {near} to {far}; at the sensor {at_sensor}.", rows)
 
-    def plate(self) -> Answer:
+    def plate(self) -> OpticsAnswer:
         asked = self._needed("thickness_mm", "index")
         um = optics.plate_shift_um(**asked, fnumber=self.form.number("fnumber"))
         sentence = f"The plate moves focus back by {um:,.0f} µm, away from the lens."
-        return Answer(sentence, (("Shift", f"{um:,.2f} µm"),))
+        return OpticsAnswer(sentence, (("Shift", f"{um:,.2f} µm"),))
 
-    def heat(self) -> Answer:
+    def heat(self) -> OpticsAnswer:
         asked = self._needed("change_k", "length_mm")
         um, change_k = optics.heat_change_um(material=self.form.text("material"), **asked), asked["change_k"]
         rows = [("Change", f"{signed(um, 2)} µm")]
         if change_k:
             rows.append(("For each kelvin", f"{signed(um / change_k, 3)} µm"))
-        return Answer(f"It {'grows' if um >= 0 else 'shrinks'} by {abs(um):,.1f} µm.", tuple(rows))
+        return OpticsAnswer(f"It {'grows' if um >= 0 else 'shrinks'} by {abs(um):,.1f} µm.", tuple(rows))
 
-    def mounts(self) -> Answer:
-        return Answer("Nominal flange depths, each with its source; no tolerance is known for any.")
+    def mounts(self) -> OpticsAnswer:
+        return OpticsAnswer("Nominal flange depths, each with its source; no tolerance is known for any.")
 
     def _needed(self, *numbers: str, lengths: Iterable[str] = ()) -> dict[str, float]:
         """Return numbers and lengths that must not be left out, by the names of the bench."""
@@ -137,7 +137,7 @@ class _Question:
         return _text(mm, self.units)
 
 
-_TOPICS: dict[str, tuple[str, Callable[[_Question], Answer], str]] = {
+_TOPICS: dict[str, tuple[str, Callable[[_Question], OpticsAnswer], str]] = {
     "landing": ("Landing", _Question.landing, "How many microns at the sensor does a reading mean?"),
     "ring": ("Ring", _Question.ring, "Where will the ring stand for an error at the sensor?"),
     "depth": ("Depth", _Question.depth, "From where to where is the picture sharp enough?"),

@@ -29,7 +29,7 @@ UNITS = "/{folder:units}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kind:
+class KeptKind:
     """What differs between the pages of bodies, of lenses and of sets."""
 
     name: str
@@ -43,7 +43,7 @@ class Kind:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class UnitKind(Kind):
+class UnitKind(KeptKind):
     """What differs between the pages of bodies and of lenses."""
 
     of: type[Any]
@@ -70,7 +70,7 @@ KINDS: Mapping[str, UnitKind] = {
         drift=drift.lens_drift,
     ),
 }
-SETS = Kind(
+SETS = KeptKind(
     name="set",
     folder="sets",
     form=set_form,
@@ -101,9 +101,9 @@ def _unit_kind(request: Request) -> UnitKind:
     return KINDS[request.path_params["folder"]]
 
 
-def _kind(request: Request) -> Kind:
+def _kind(request: Request) -> KeptKind:
     return KINDS.get(request.path_params["folder"], SETS)
 
 
 UnitKindDep = Annotated[UnitKind, Depends(_unit_kind)]
-KindDep = Annotated[Kind, Depends(_kind)]
+KindDep = Annotated[KeptKind, Depends(_kind)]

@@ -14,7 +14,7 @@ from shimwise.bench.house.views import LensFacts, PastVerdict
 from shimwise.bench.verdict import pictures
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep
 from shimwise.web.pages.forms import Form
-from shimwise.web.pages.house.unit_kinds import KEPT, SETS, UNITS, Kind, KindDep, UnitKindDep
+from shimwise.web.pages.house.unit_kinds import KEPT, SETS, UNITS, KeptKind, KindDep, UnitKindDep
 from shimwise.web.pages.view import OUT, counted
 
 router = APIRouter()
@@ -140,7 +140,7 @@ def show_set(visit: VisitDep, set_id: str) -> Response:
     return visit.show("house/set.html", sentence=f"Set {shown.set.name} holds {count}; {state}.", shown=shown)
 
 
-def _form_page(visit: Visit, kind: Kind, *, of: str = "", name: str = "") -> Response:
+def _form_page(visit: Visit, kind: KeptKind, *, of: str = "", name: str = "") -> Response:
     """Show the form of a new unit or set, or of the one with the id ``of``."""
     is_set = kind is SETS
     changed = f"Change set {name}." if is_set else f"Change what is known of {kind.name} {name}."
