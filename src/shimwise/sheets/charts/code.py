@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import fields
 from typing import Any
 
 from shimwise.errors import SheetError
@@ -18,22 +19,13 @@ ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 """Digits and capitals without I, L, O and U, which are misread."""
 ID_LETTERS = 8
 PREFIX = "SHIMWISE 1"
-LENGTHS = (
-    "width_mm",
-    "height_mm",
-    "field_width_mm",
-    "field_height_mm",
-    "radius_mm",
-    "small_radius_mm",
-    "marker_mm",
-    "square_mm",
-)
+LENGTHS = tuple(field.name for field in fields(ChartPlan) if field.name.endswith("_mm"))
 COUNTS = ("stars", "spokes", "small_spokes")
 KINDS = {"B": SpokeKind.BINARY, "S": SpokeKind.SINUSOIDAL}
 
 
 def chart_id(layout: dict[str, Any]) -> str:
-    """Short digest of a layout: equal for equal layouts only, whatever the order of its names."""
+    """Return the short digest of a layout: equal for equal layouts only, whatever the order of its names."""
     bare = {key: value for key, value in layout.items() if key != "id"}
     canonical = json.dumps(bare, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
     number = int.from_bytes(hashlib.sha256(canonical.encode("ascii")).digest()[:5], "big")
@@ -50,7 +42,7 @@ def plan_to_code(plan: ChartPlan) -> str:
 
 
 def layout_from_code(text: str) -> dict[str, Any]:
-    """Give the layout of a sheet from the text of its QR square.
+    """Return the layout of a sheet from the text of its QR square.
 
     Returns
     -------
@@ -60,7 +52,7 @@ def layout_from_code(text: str) -> dict[str, Any]:
     Raises
     ------
     SheetError
-        When it is no such text, or its id does not belong to its numbers.
+        If it is no such text, or its id does not belong to its numbers.
     """
     words = text.split()
     numbers = words[4:]
@@ -84,5 +76,5 @@ def layout_from_code(text: str) -> dict[str, Any]:
 
 
 def from_steps(steps: int) -> float:
-    """Length of a whole number of steps, mm, free of rounding noise."""
+    """Return the length of a whole number of steps, mm, free of rounding noise."""
     return round(steps * STEP_MM, 2)
