@@ -29,7 +29,7 @@ def typeset(files: Mapping[str, bytes], *, what: str, **options: Any) -> bytes: 
     import typst
 
     try:
-        page = typst.compile(  # type: ignore[call-overload]  # its stubs leave files by name out
+        page = typst.compile(
             dict(files), format="pdf", font_paths=[str(FONTS)], ignore_system_fonts=True, **options
         )
     except typst.TypstError as error:

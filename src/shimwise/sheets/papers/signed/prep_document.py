@@ -15,17 +15,18 @@ from shimwise.errors import SheetError
 from shimwise.sheets.papers.signed.canonical_json import digest_of, newest
 
 SCHEMA_ID = "shimwise.prep/1"
-LISTS = (
-    "bodies",
-    "lenses",
-    "setups",
-    "readings",
-    "gauges",
-    "sweeps",
-    "verdicts",
-    "adjustments",
-    "sign_offs",
-)
+NEEDED = {
+    "bodies": ("id", "name"),
+    "lenses": ("id", "name"),
+    "setups": ("id",),
+    "readings": ("id", "body_id", "lens_id"),
+    "gauges": ("id",),
+    "sweeps": ("id", "body_id", "lens_id", "result"),
+    "verdicts": ("document",),
+    "adjustments": ("unit_id",),
+    "sign_offs": ("digest",),
+}
+"""The lists of a prep, and the fields that papers need of each row."""
 UNIT_IDS = {"bodies": "body_ids", "lenses": "lens_ids"}
 """Fields of the prep's row that name the units of the document which belong to it."""
 Row = Mapping[str, Any]
@@ -78,6 +79,10 @@ class PrepDocument:
         """Return the row of a list with this id, or None."""
         return next((row for row in self.rows(name) if row.get("id") == row_id), None)
 
+    def named(self, name: str, unit: str) -> Row:
+        """Return the row of a list with this name; empty if there is none."""
+        return next((row for row in self.rows(name) if str(row["name"]) == unit), {})
+
     @property
     def title(self) -> str:
         """The prep's title; without one, the day it began."""
@@ -95,6 +100,11 @@ class PrepDocument:
         """Document of the newest verdict, ``shimwise.verdict/2``."""
         row = self.verdict_row
         return None if row is None else row["document"]
+
+    @property
+    def remedies(self) -> Sequence[Row]:
+        """What the newest verdict suggests."""
+        return () if self.verdict is None else self.verdict["remedies"]
 
     @property
     def is_verdict_current(self) -> bool:
@@ -166,8 +176,8 @@ def read_prep(document: object) -> PrepDocument:
     prep = document.get("prep")
     if not isinstance(prep, Mapping) or not prep.get("started_at"):
         raise _refusal("it has no prep with the time it began")
-    for name in LISTS:
-        _check_list(document, name)
+    for name, needed in NEEDED.items():
+        _check_list(document, name, needed)
     found_prep = PrepDocument(document)
     time_of(prep["started_at"])
     verdict = found_prep.verdict
@@ -178,28 +188,16 @@ def read_prep(document: object) -> PrepDocument:
     return found_prep
 
 
-def _check_list(document: Mapping[str, Any], name: str) -> None:
-    rows = document.get(name, [])
+def _check_list(document: Mapping[str, Any], name: str, needed: Sequence[str]) -> None:
+    rows = document.get(name)
     if rows is None:
         return
     if not isinstance(rows, list) or not all(isinstance(row, Mapping) for row in rows):
         raise _refusal(f"{name} is no list of objects")
-    needed = NEEDED.get(name, ("id",))
     for number, row in enumerate(rows):
         missing = [key for key in needed if row.get(key) is None]
         if missing:
             raise _refusal(f"{name}[{number}] lacks {', '.join(missing)}")
-
-
-NEEDED = {
-    "bodies": ("id", "name"),
-    "lenses": ("id", "name"),
-    "readings": ("id", "body_id", "lens_id"),
-    "sweeps": ("id", "body_id", "lens_id", "result"),
-    "verdicts": ("document",),
-    "sign_offs": ("digest",),
-    "adjustments": ("unit_id",),
-}
 
 
 def time_of(text: object) -> datetime:
@@ -217,11 +215,11 @@ def time_of(text: object) -> datetime:
     return time if time.tzinfo else time.replace(tzinfo=UTC)
 
 
-def number_of(value: object) -> float:
-    """Return a number of a row; nan if there is none; ``INF`` is infinite."""
+def number_of(value: object, default: float = math.nan) -> float:
+    """Return a number of a row, the default if there is none; ``INF`` is infinite."""
     if isinstance(value, str) and value.strip().upper() == "INF":
         return math.inf
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else default
 
 
 def _refusal(what: str) -> SheetError:
