@@ -37,6 +37,8 @@ class SpokeKind(StrEnum):
 class ChartPlan:
     """A chart in numbers; lengths in mm on the sheet, in the order of the QR square's code.
 
+    Sizes and spokes of parts are 0 until they are chosen.
+
     Attributes
     ----------
     width_mm, height_mm : float
@@ -61,9 +63,9 @@ class ChartPlan:
     field_height_mm: float
     stars: int
     kind: SpokeKind
-    radius_mm: float
-    spokes: int
-    small_radius_mm: float
-    small_spokes: int
-    marker_mm: float
-    square_mm: float
+    radius_mm: float = 0.0
+    spokes: int = 0
+    small_radius_mm: float = 0.0
+    small_spokes: int = 0
+    marker_mm: float = 0.0
+    square_mm: float = 0.0

@@ -22,6 +22,7 @@ from shimwise.sheets.papers.signed.rows_words import (
     people,
     prep_words,
     present,
+    row_of,
     temperature_words,
     text_of,
     texts,
@@ -116,18 +117,15 @@ def _units(answer: Answer) -> list[BodyAnswer]:
 
 
 def _unit(unit: BodyAnswer, prep: PrepDocument, answer: Answer) -> Data:
-    kind, words = kind_of(unit), unit_words(unit)
+    kind, words, row = kind_of(unit), unit_words(unit), row_of(prep, unit)
     if unit.verdict is Verdict.NOT_CHECKED and not math.isfinite(unit.sd_um):
         words["error"] = NOT_KNOWN
     if unit.tolerance_um != answer.tolerance_um:
         words["error"] += f" (tolerance ±{unit.tolerance_um:g})"
-    is_lens = kind == "lens"
     return {
         **words,
         "kind": kind,
-        "about": (lens_words if is_lens else body_words)(
-            prep.named("lenses" if is_lens else "bodies", unit.name)
-        ),
+        "about": lens_words(row) if kind == "lens" else body_words(row),
         "is_in": unit.verdict is Verdict.IN_TOLERANCE,
         "risk_pass": probability_text(unit.p_out),
         "risk_turn": probability_text(1 - unit.p_out),

@@ -5,7 +5,16 @@ from collections.abc import Iterable, Iterator, Mapping
 from shimwise.inference.verdict.answer import BodyAnswer, Verdict
 from shimwise.sheets.papers.signed.canonical_json import digest_words
 from shimwise.sheets.papers.signed.prep_document import PrepDocument
-from shimwise.sheets.papers.signed.rows_words import Data, Row, date_words, kind_of, text_of, unit_words
+from shimwise.sheets.papers.signed.rows_words import (
+    PLACES,
+    Data,
+    Row,
+    date_words,
+    kind_of,
+    row_of,
+    text_of,
+    unit_words,
+)
 
 LOCKED, FREE, NO_LOCK, ASK = "locked", "free", "no lock", "ask"
 """State of a body's sensor; ``ask``: not written down, to be ticked by hand."""
@@ -14,7 +23,6 @@ _LOCK_WORDS = {
     FREE: ("free", "left free", "was free"),
     NO_LOCK: ("no lock",),
 }
-PLACES = {"body": "bodies", "lens": "lenses"}
 
 
 def label_rows(prep: PrepDocument, units: Iterable[BodyAnswer], *, link: str = "") -> Iterator[Data]:
@@ -31,7 +39,7 @@ def label_rows(prep: PrepDocument, units: Iterable[BodyAnswer], *, link: str = "
     """
     for unit in units:
         kind, words = kind_of(unit), unit_words(unit)
-        row = prep.named(PLACES[kind], unit.name)
+        row = row_of(prep, unit)
         is_checked = unit.verdict is not Verdict.NOT_CHECKED
         yield {
             **words,

@@ -100,7 +100,8 @@ def offset_at(
     OpticsError
         If the distance lies inside the lens's near limit 4f + H.
     """
-    m = float(magnification(focal_mm=focal_mm, distance_mm=distance_mm, separation_mm=separation_mm))
+    subject = {"focal_mm": focal_mm, "distance_mm": distance_mm, "separation_mm": separation_mm}
+    m = float(magnification(**subject))
     extension = focal_mm * m
     scale = lens.scale_permille if math.isfinite(lens.scale_permille) else 0.0
     scale_sd = lens.scale_sd_permille if math.isfinite(lens.scale_sd_permille) else 0.0
@@ -108,14 +109,7 @@ def offset_at(
     u_um = COVERAGE * math.hypot(body.sd_um, lens.sd_um, scale_sd * extension)
     mark_mm = None
     if m - 1e-3 * landing_um / focal_mm >= 0:
-        mark_mm = float(
-            reading_mm(
-                focal_mm=focal_mm,
-                distance_mm=distance_mm,
-                landing_um=landing_um,
-                separation_mm=separation_mm,
-            )
-        )
+        mark_mm = float(reading_mm(**subject, landing_um=landing_um))
     return Offset(mark_mm=mark_mm, landing_um=landing_um, u_um=u_um)
 
 

@@ -12,7 +12,7 @@ from functools import cached_property
 from typing import Any
 
 from shimwise.errors import SheetError
-from shimwise.sheets.papers.signed.canonical_json import digest_of, newest
+from shimwise.sheets.papers.signed.canonical_json import digest_of, in_prep, newest, without
 
 SCHEMA_ID = "shimwise.prep/1"
 NEEDED = {
@@ -27,8 +27,6 @@ NEEDED = {
     "sign_offs": ("digest",),
 }
 """The lists of a prep, and the fields that papers need of each row."""
-UNIT_IDS = {"bodies": "body_ids", "lenses": "lens_ids"}
-"""Fields of the prep's row that name the units of the document which belong to it."""
 Row = Mapping[str, Any]
 
 
@@ -52,9 +50,8 @@ class PrepDocument:
 
     def rows(self, name: str) -> Sequence[Row]:
         """Return the rows of a list, such as ``readings``; of units those of the prep."""
-        rows: Sequence[Row] = self.content.get(name) or ()
-        ids = self.prep.get(UNIT_IDS.get(name, ""))
-        return [row for row in rows if row.get("id") in ids] if ids else rows
+        rows: Sequence[Row] = in_prep(self.content, name, self.content.get(name) or ())
+        return rows
 
     def standing(self, name: str) -> list[Row]:
         """Return the rows of a list that have not been withdrawn."""
@@ -130,12 +127,12 @@ class PrepDocument:
     def travelling(self) -> dict[str, Any]:
         """The document as it travels in a paper: all that is signed; without journal and older verdicts."""
         row = self.verdict_row
-        sign_offs = [
-            {key: value for key, value in one.items() if key != "signed_json"}
-            for one in self.rows("sign_offs")
-        ]
-        verdicts = [] if row is None else [row]
-        return {**self.content, "verdicts": verdicts, "sign_offs": sign_offs, "journal": []}
+        return {
+            **self.content,
+            "verdicts": [] if row is None else [row],
+            "sign_offs": without(self.rows("sign_offs"), ("signed_json",)),
+            "journal": [],
+        }
 
     @property
     def is_reopened(self) -> bool:

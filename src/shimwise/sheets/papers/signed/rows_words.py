@@ -25,6 +25,8 @@ _BOUND = re.compile(
 )
 """Spaces between a number and its unit, ± or sign: where no line breaks."""
 _BEFORE = re.compile(r" before adjustment [0-9]+$")
+PLACES = {"body": "bodies", "lens": "lenses"}
+"""Kind of unit -> its list in a prep, and its place among the pages."""
 _WAYS = {Verdict.OUT_SHORT: "short", Verdict.OUT_DEEP: "deep"}
 Row = Mapping[str, Any]
 Data = dict[str, Any]
@@ -71,6 +73,11 @@ def unit_words(unit: BodyAnswer) -> Data:
 def kind_of(unit: BodyAnswer) -> str:
     """Return ``body`` or ``lens``."""
     return "lens" if isinstance(unit, LensAnswer) else "body"
+
+
+def row_of(prep: PrepDocument, unit: BodyAnswer) -> Row:
+    """Return a unit's row in the prep; empty if there is none."""
+    return prep.named(PLACES[kind_of(unit)], unit.name)
 
 
 def present(units: Sequence[Unit]) -> list[Unit]:
