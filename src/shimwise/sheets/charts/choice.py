@@ -47,8 +47,7 @@ def choose_plan(
     blank = _blank(paper, stars, kind, view_mm=camera.view_mm)
     need_mm = max(camera.marker_mm(DEFOCUS_UM), LEAST_MARKER_PX * camera.pixel_mm)
     tries = [
-        *itertools.product(MARKER_SHARE, STAR_PX, SMALL_SHARE),
-        *itertools.product(LESS, STAR_PX, SMALL_SHARE),
+        *itertools.product((*MARKER_SHARE, *LESS), STAR_PX, SMALL_SHARE),
         *itertools.product((1.0, *LESS), [300 * less for less in LESS], SMALL_SHARE),
     ]
     for marker, star_px, small in tries:

@@ -22,6 +22,7 @@ from shimwise.sheets.papers.signed.rows_words import (
     people,
     prep_words,
     present,
+    row_error,
     row_of,
     temperature_words,
     text_of,
@@ -186,7 +187,7 @@ def _setups(prep: PrepDocument, answer: Answer | None) -> Iterator[Data]:
 def _gauge(gauge: Row, prep: PrepDocument) -> Data:
     return {
         "unit": plain(prep.name(gauge.get("unit_id"))),
-        "value": _plus_minus(gauge, "value_um"),
+        "value": row_error(gauge, "value_um"),
         **texts(gauge, "instrument", by="taken_by"),
         "is_withdrawn": bool(gauge.get("withdrawn_at")),
     }
@@ -213,7 +214,7 @@ def _adjustments(prep: PrepDocument, answer: Answer | None) -> Iterator[Data]:
 def _moved(row: Row) -> Iterator[str]:
     amount, turns = number_of(row.get("amount_um")), number_of(row.get("turns"))
     if math.isfinite(number_of(row.get("amount_sd_um"))):
-        yield f"{_plus_minus(row, 'amount_um', 'amount_sd_um')} µm"
+        yield f"{row_error(row, 'amount_um', 'amount_sd_um')} µm"
     elif math.isfinite(amount):
         yield f"{signed_text(amount, digits=0)} µm"
     if math.isfinite(turns):
@@ -223,12 +224,8 @@ def _moved(row: Row) -> Iterator[str]:
 def _error(kept: object, unit: BodyAnswer | None) -> str:
     """Return an error before or after: as the row keeps it, else as the verdict has it."""
     if isinstance(kept, Mapping):
-        return _plus_minus(kept, "error_um")
+        return row_error(kept, "error_um")
     return u_text(unit) if unit else NOT_KNOWN
-
-
-def _plus_minus(row: Row, key: str, sd_key: str = "sd_um") -> str:
-    return plus_minus_text(number_of(row.get(key)), COVERAGE * number_of(row.get(sd_key)))
 
 
 def _exceptions(prep: PrepDocument) -> Iterator[Data]:

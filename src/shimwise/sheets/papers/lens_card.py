@@ -5,7 +5,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from shimwise.inference.verdict.answer import Answer, LensAnswer, Verdict
+from shimwise.inference.verdict.answer import Answer, LensAnswer
 from shimwise.number_format import decimal_text, half_digits
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
 from shimwise.sheets.papers.signed.rows_words import (
@@ -21,13 +21,11 @@ from shimwise.sheets.papers.signed.rows_words import (
     present_name,
     setup_distance,
     temperature_words,
-    u_text,
     unit_words,
 )
 from shimwise.sheets.pictures.picture import DOUBTED_BELOW
 from shimwise.sheets.words.sentences import LIKELY
 from shimwise.sheets.words.shared import (
-    VERDICT_WORDS,
     capital,
     half_text,
     listed,
@@ -100,13 +98,13 @@ def _facts(prep: PrepDocument, own: Sequence[_Own]) -> Iterator[tuple[str, str]]
 
 def _sentence(lens: LensAnswer) -> str:
     name = capital(titled("lens", lens.name))
-    if lens.verdict in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
-        side = "short" if lens.verdict is Verdict.OUT_SHORT else "deep"
+    words = unit_words(lens)
+    if words["way"]:
         half_um = expanded_um(lens)
         size = f"{decimal_text(abs(lens.error_um), half_digits(half_um))} {half_text(half_um)} µm"
-        return f"{name} lands {side} by itself, by {size}."
-    error = f"{u_text(lens)} µm" if math.isfinite(lens.sd_um) else "nothing known"
-    return f"{name}: {VERDICT_WORDS[lens.verdict]}, {error}."
+        return f"{name} lands {words['way']} by itself, by {size}."
+    error = f"{words['error']} µm" if math.isfinite(lens.sd_um) else "nothing known"
+    return f"{name}: {words['verdict']}, {error}."
 
 
 def _scale(lens: LensAnswer, own: Sequence[_Own]) -> str:

@@ -23,8 +23,9 @@ MISSING = "\u25a1"
 """Shown for a sign that no typeface has: a box."""
 MOST_TRIES = 40
 FILE_KEYS = ("file", "qr", "attachment")
-BREAK, PIECE = "\u200b", 8
-"""Where a word of 26 letters and more may be broken: a space of no width."""
+BREAK = "\u200b"
+"""Where a word of 26 letters and more may be broken, every 8 letters: a space of no width."""
+_PIECES = re.compile(r"\S{1,8}")
 _LONG = re.compile(r"\S{26,}")
 _NO_SIGN = re.compile(r"the text `?\"(?P<text>.*?)\"`? could not be displayed", re.DOTALL)
 Data = dict[str, Any]
@@ -94,12 +95,7 @@ def _changed(value: Any, change: Callable[[str], str], key: str = "") -> Any:  #
 
 def _breakable(text: str) -> str:
     """Return a text whose words longer than a column can be broken."""
-    return _LONG.sub(_broken, text)
-
-
-def _broken(word: re.Match[str]) -> str:
-    pieces = (word[0][at : at + PIECE] for at in range(0, len(word[0]), PIECE))
-    return BREAK.join(pieces)
+    return _LONG.sub(lambda word: BREAK.join(_PIECES.findall(word[0])), text)
 
 
 def _without(signs: str | None) -> Callable[[str], str]:

@@ -105,6 +105,11 @@ def u_text(unit: BodyAnswer) -> str:
     return plus_minus_text(unit.error_um, expanded_um(unit))
 
 
+def row_error(row: Row, key: str, sd_key: str = "sd_um") -> str:
+    """Return the error that a row keeps, with its expanded uncertainty."""
+    return plus_minus_text(number_of(row.get(key)), COVERAGE * number_of(row.get(sd_key)))
+
+
 def present_name(name: str) -> str:
     """Name of the unit that a verdict names, whatever its state: without ``before adjustment 1``."""
     return _BEFORE.sub("", name)

@@ -4,18 +4,19 @@ from collections.abc import Mapping
 from typing import Any
 
 from shimwise.sheets.json.sweep_json import sweep_from_json
-from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
+from shimwise.sheets.papers.signed.prep_document import PrepDocument
 from shimwise.sheets.papers.signed.rows_words import (
     COVERAGE,
     Data,
     Row,
     bound,
     moment_words,
+    row_error,
     setup_distance,
     text_of,
 )
 from shimwise.sheets.pictures.sweep_figure import Curve
-from shimwise.sheets.words.shared import capital, plain, plus_minus_text, titled
+from shimwise.sheets.words.shared import capital, plain, titled
 from shimwise.sheets.words.sweep_words import grouped_flags, sweep_sentence
 
 MOST_FLAGS = 6
@@ -57,10 +58,7 @@ def _sweep(prep: PrepDocument, row: Row) -> Data:
 
 def _tilt(result: Mapping[str, Any]) -> str:
     tilt = result.get("tilt") or {}
-    across, down = (
-        plus_minus_text(number_of(tilt.get(f"{axis}_um")), COVERAGE * number_of(tilt.get(f"{axis}_sd_um")))
-        for axis in ("x", "y")
-    )
+    across, down = (row_error(tilt, f"{axis}_um", f"{axis}_sd_um") for axis in ("x", "y"))
     if tilt.get("x_um") is None or tilt.get("y_um") is None:
         return "Tilt: not measured by this sweep."
     words = f"right edge less left {across} µm, bottom less top {down} µm (k = {COVERAGE:g})"
