@@ -6,7 +6,6 @@ References
 """
 
 import math
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from http import HTTPStatus
@@ -34,7 +33,6 @@ MOST_PLACES = 20
 SHOWN = 200
 PRIVATE = frozenset({"where", "reason"})
 """What an error carries and no device is shown: the record's place. The reason is in the sentence."""
-_WORD_BEGINS = re.compile(r"(?<!^)(?=[A-Z])")
 _NOT_PARSED = "There was an error parsing the body"
 
 
@@ -217,10 +215,10 @@ def _described(
 
 
 def notice_of(error: ShimwiseError) -> WordedNotice:
-    """Return an error as a notice: its code is the name of its class, its numbers what it carries."""
+    """Return an error as a notice: its code that of its class, its numbers what it carries."""
     carried = {name: value for name, value in vars(error).items() if name not in PRIVATE}
     return WordedNotice(
-        code=_WORD_BEGINS.sub("_", type(error).__name__).lower().removesuffix("_error"),
+        code=error.code,
         unit=str(carried.pop("unit", "")),
         numbers=_plain(carried),
         text=str(error),
