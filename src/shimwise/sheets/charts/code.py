@@ -39,7 +39,7 @@ def chart_id(layout: dict[str, Any]) -> str:
 
 
 def plan_to_code(plan: ChartPlan) -> str:
-    """Write a plan as the text of its QR square: capitals and digits only."""
+    """Return a plan as the text of its QR square: capitals and digits only."""
     kind = next(letter for letter, kind in KINDS.items() if kind is plan.kind)
     lengths = " ".join(str(round(getattr(plan, name) / STEP_MM)) for name in LENGTHS)
     counts = " ".join(str(getattr(plan, name)) for name in COUNTS)

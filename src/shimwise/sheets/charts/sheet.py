@@ -1,6 +1,6 @@
 """A chart on one page of a PDF at true scale: its drawing, its words and its code, with chart.json attached.
 
-The same plan and words give the same bytes: the date is fixed, and only the typeface that comes with the
+Equal plans and words make equal bytes: the date is fixed, and only the typeface that comes with the
 package is used.
 """
 

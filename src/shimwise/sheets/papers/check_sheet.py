@@ -54,7 +54,7 @@ def check_sheet(prep: PrepDocument, answer: Answer | None) -> Data:
     prep : PrepDocument
         The prep.
     answer : Answer, optional
-        Its newest verdict; without one the sheet says that nothing was judged.
+        Its newest verdict; without one nothing was judged.
     """
     return {
         **prep_words(prep),
@@ -99,8 +99,8 @@ def _facts(prep: PrepDocument, answer: Answer | None) -> Iterator[tuple[str, str
     lenses = listed([text_of(lens, "name") for lens in prep.rows("lenses")], most=MOST_SHOWN)
     set_name = text_of(prep.content.get("set") or {}, "name")
     yield "Lenses", f"{set_name}: {lenses}" if set_name else lenses
-    readers = people(prep.standing("readings"), "operator")
-    swept = people(prep.standing("sweeps"), "taken_by")
+    readers = people(prep.not_withdrawn("readings"), "operator")
+    swept = people(prep.not_withdrawn("sweeps"), "taken_by")
     yield "Read by", listed(list(dict.fromkeys([*readers, *swept])), most=MOST_SHOWN) or "nobody"
     yield "Begun", f"{moment_words(row['started_at'])}, by {text_of(row, 'started_by') or NOT_KNOWN}"
     judged = prep_words(prep)["judged"]
@@ -169,7 +169,7 @@ def _rule(answer: Answer) -> list[str]:
 
 def _setups(prep: PrepDocument, answer: Answer | None) -> Iterator[Data]:
     judged = {setup.name: setup for setup in answer.setups} if answer else {}
-    used = {row.get("setup_id") for row in (*prep.standing("readings"), *prep.standing("sweeps"))}
+    used = {row.get("setup_id") for row in (*prep.not_withdrawn("readings"), *prep.not_withdrawn("sweeps"))}
     for row in prep.rows("setups"):
         if row["id"] not in used:
             continue

@@ -61,10 +61,9 @@ class LabelSizes:
             if field.name.endswith("_mm") and not (math.isfinite(value) and value >= 0):
                 raise SheetError(f"The labels' {field.name} is {value}; give 0 mm or more.")
         for name, (least, most) in LIMITS_MM.items():
-            if not least <= getattr(self, name) <= most:
-                raise SheetError(
-                    f"A label's {name} is {getattr(self, name):g}; give {least:g} to {most:g} mm."
-                )
+            value = getattr(self, name)
+            if not least <= value <= most:
+                raise SheetError(f"A label's {name} is {value:g}; give {least:g} to {most:g} mm.")
         for name in ("columns", "rows"):
             if not 1 <= getattr(self, name) <= MOST_ACROSS:
                 raise SheetError(f"The labels' {name} is {getattr(self, name)}; give 1 to {MOST_ACROSS}.")

@@ -90,7 +90,7 @@ def _facts(prep: PrepDocument, own: Sequence[_Own]) -> Iterator[tuple[str, str]]
     yield "From", words["title"]
     if words["judged"]:
         yield "Judged", words["judged"]
-    yield "Read by", listed(people(prep.standing("readings"), "operator")) or "nobody"
+    yield "Read by", listed(people(prep.not_withdrawn("readings"), "operator")) or "nobody"
     bodies = dict.fromkeys(one.body for one in own)
     yield "On", listed([titled("body", body) for body in bodies]) or "no body"
     yield "Temperature", temperature_words(prep)

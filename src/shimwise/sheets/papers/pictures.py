@@ -39,6 +39,7 @@ ON_SHEET = Style(
 CURVES_PX, PANEL_PX, PANEL_WIDE_PX, PANEL_GAP_PX = 300, 130, 158, 18
 """Of a sweep's panels on a sheet: width of the curves, height of all, width of peaks and map, and between."""
 MOST_BODIES = 12
+STARS_ALT = "Best focus of each star, and the map of the tilt"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,8 +83,7 @@ def sweep_pictures(sweep: Sweep, curves: Sequence[Curve]) -> tuple[PaperPicture,
         size = {"width": PANEL_WIDE_PX, "height": PANEL_PX}
         panels = [{**panel, **size} for panel in (peaks_panel(sweep), map_panel(sweep))]
         spec = {"hconcat": panels, "spacing": PANEL_GAP_PX}
-        words = "Best focus of each star, and the map of the tilt"
-        pictures.append(PaperPicture(svg=_svg(spec), alt=words))
+        pictures.append(PaperPicture(svg=_svg(spec), alt=STARS_ALT))
     return tuple(pictures)
 
 

@@ -2,7 +2,7 @@
 
 On a body with error B, a lens with error L and scale error S lands at z = B + L + S·f·m(D) when its ring
 is at the taped distance D. The picture at D is sharp with the ring at R, m(R) = m(D) − z/f; the offset is
-R − D: below 0 the ring is nearer than the tape says.
+R − D: below 0 the ring is nearer than the tape.
 """
 
 import math
@@ -48,18 +48,13 @@ class Offset:
     u_um: float
 
     @property
-    def is_beyond(self) -> bool:
-        """Whether the ring would have to go past its infinity stop."""
-        return self.mark_mm is None
-
-    @property
     def is_sure(self) -> bool:
         """Whether the error differs from none by more than U."""
         return abs(self.landing_um) > self.u_um
 
 
 def engraved_mm(texts: Sequence[str]) -> list[tuple[str, float]]:
-    """Read engraved distances: text as given, and mm.
+    """Read engraved distances: text as typed, and mm.
 
     Raises
     ------
@@ -182,7 +177,7 @@ def _words(found: Offset, distance_mm: float, units: str) -> str:
 
 
 def _length(size_mm: float, distance_mm: float, units: str) -> str:
-    """Write a length as finely as a scale can be set at that distance; nought where it rounds to none."""
+    """Return a length as finely as a scale can be set at that distance; nought where it rounds to none."""
     try:
         if units == "m":
             step = 1.0 if distance_mm <= FINE_MM else 5.0 if distance_mm <= MIDDLE_MM else 10.0

@@ -47,7 +47,7 @@ def _units(prep: PrepDocument, answer: Answer) -> Iterator[str]:
 
 
 def _evidence(prep: PrepDocument) -> list[Row]:
-    return [*prep.standing("readings"), *prep.standing("sweeps")]
+    return [*prep.not_withdrawn("readings"), *prep.not_withdrawn("sweeps")]
 
 
 def _pairs(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
@@ -83,7 +83,7 @@ def _distances(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
 
 
 def _field(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
-    swept = {row["body_id"] for row in prep.standing("sweeps") if (row["result"].get("stars") or ())}
+    swept = {row["body_id"] for row in prep.not_withdrawn("sweeps") if (row["result"].get("stars") or ())}
     flat = [titled("body", str(row["name"])) for row in prep.rows("bodies") if row["id"] not in swept]
     if flat:
         where = listed(flat, most=MOST_NAMES)
@@ -101,7 +101,7 @@ def _conditions(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
         if read:
             at = listed([f"{value:g} mm" for value in read], most=MOST_NAMES)
             yield f"{capital(titled('lens', str(lens['name'])))} was read at {at} only."
-    withdrawn = len(prep.rows("readings")) - len(prep.standing("readings"))
+    withdrawn = len(prep.rows("readings")) - len(prep.not_withdrawn("readings"))
     if withdrawn:
         counts = "it does not count" if withdrawn == 1 else "they do not count"
         yield f"{capital(counted(withdrawn, 'reading'))} withdrawn: {counts}."

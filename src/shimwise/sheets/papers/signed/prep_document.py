@@ -53,7 +53,7 @@ class PrepDocument:
         rows: Sequence[Row] = in_prep(self.content, name, self.content.get(name) or ())
         return rows
 
-    def standing(self, name: str) -> list[Row]:
+    def not_withdrawn(self, name: str) -> list[Row]:
         """Return the rows of a list that have not been withdrawn."""
         return [row for row in self.rows(name) if not row.get("withdrawn_at")]
 
@@ -110,7 +110,7 @@ class PrepDocument:
         if row is None:
             return False
         judged = {reading["row"] for reading in row["document"]["readings"] if not reading.get("source")}
-        if judged != {reading.get("seq") for reading in self.standing("readings")}:
+        if judged != {reading.get("seq") for reading in self.not_withdrawn("readings")}:
             return False
         later = ("sweeps", "gauges", "adjustments")
         keys = ("taken_at", "withdrawn_at", "made_at")

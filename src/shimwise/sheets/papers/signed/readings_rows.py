@@ -49,7 +49,7 @@ def reading_rows(prep: PrepDocument, answer: Answer | None) -> Data:
 
 
 def _key(number: int) -> str:
-    """Letter of a reader: a to z, then aa, ab."""
+    """Return the key letters of a reader: a to z, then aa, ab."""
     high, low = divmod(number, len(ascii_lowercase))
     return (ascii_lowercase[high - 1] if high else "") + ascii_lowercase[low]
 

@@ -70,7 +70,7 @@ def find_in_pdf(data: bytes, *, remade: Remade, recorded: Recorded | None = None
     data : bytes
         The PDF.
     remade : callable
-        Makes the sheet again, given how it was made and its preps.
+        Makes the sheet again from how it was made and its preps.
     recorded : callable, optional
         As for :func:`shimwise.sheets.papers.signed.findings.find_in_prep`.
 
@@ -221,7 +221,7 @@ def _tokens(value: Any, seen: dict[int, Any]) -> Iterator[bytes]:  # noqa: ANN40
     if not isinstance(value, dict | list):
         yield f"{value} ".encode("utf-8", "surrogatepass")
     elif id(value) not in seen:
-        seen[id(value)] = value  # kept, so that its number is not given to another
+        seen[id(value)] = value  # kept, so that its number is not used for another
         raw = value.raw_get if hasattr(value, "raw_get") else value.__getitem__
         is_dict = isinstance(value, dict)
         yield b"<<" if is_dict else b"["
