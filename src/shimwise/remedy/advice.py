@@ -90,7 +90,13 @@ def advise_body(
             action, code = Action.SEND_OUT, "send_to_authorised"
         case None:
             action, code = Action.MOVE_SENSOR, "mechanism_not_known"
-    return _body_remedy(body, action, _SENSOR[body.verdict], (_sensor_move(body), Notice(code)), mechanism)
+    return _body_remedy(
+        body,
+        action,
+        _SENSOR[body.verdict],
+        (Notice("move_sensor", body.name, _finding(body)), Notice(code)),
+        mechanism,
+    )
 
 
 def advise_lens(lens: LensAnswer, *, stock_um: Sequence[float] = ()) -> Remedy | None:
@@ -110,7 +116,8 @@ def advise_lens(lens: LensAnswer, *, stock_um: Sequence[float] = ()) -> Remedy |
         advice=(Notice("shim_lens", lens.name, {**_finding(lens), **_stack(choice)}),),
         steps=procedure.LENS_STEPS,
         cautions=procedure.lens_cautions(amount_um=amount_um),
-        **_chosen(choice),
+        shims_um=choice.shims_um if choice else (),
+        leftover_um=choice.leftover_um if choice else None,
     )
 
 
@@ -166,7 +173,7 @@ def _turn_screw(body: BodyAnswer, screw: Screw, planned: PlannedTurn | None) -> 
             then = known_turn(turns, turns_sd, turn)
         else:
             then = trial_turn(screw, turns, turns_sd, turn)
-    advice = (_sensor_move(body), then)
+    advice = (Notice("move_sensor", body.name, _finding(body)), then)
     direction = _SENSOR[body.verdict]
     return _body_remedy(
         body, Action.MOVE_SENSOR, direction, advice, screw, turns=turns, turns_sd=turns_sd, turn=turn
@@ -182,7 +189,8 @@ def _shim_mount(body: BodyAnswer, stock_um: tuple[float, ...]) -> Remedy:
         _STACK[body.verdict],
         (Notice("shim_mount", body.name, {**_finding(body), **_stack(choice)}),),
         ShimmedMount(stock_um=stock_um),
-        **_chosen(choice),
+        shims_um=choice.shims_um if choice else (),
+        leftover_um=choice.leftover_um if choice else None,
     )
 
 
@@ -211,11 +219,6 @@ def _body_remedy(
     )
 
 
-def _chosen(choice: ShimChoice | None) -> dict[str, Any]:
-    """Return the fields of a remedy that hold a choice of shims."""
-    return {} if choice is None else {"shims_um": choice.shims_um, "leftover_um": choice.leftover_um}
-
-
 def _is_out(unit: BodyAnswer) -> bool:
     """Whether a unit is decided to be out; refuse a verdict that its own numbers contradict."""
     if unit.verdict not in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
@@ -238,10 +241,6 @@ def _refuse_unless_finite(name: str, *values: float) -> None:
 
 def _finding(unit: BodyAnswer) -> dict[str, float]:
     return {"error_um": unit.error_um, "half_um": (unit.high_um - unit.low_um) / 2}
-
-
-def _sensor_move(body: BodyAnswer) -> Notice:
-    return Notice("move_sensor", body.name, _finding(body))
 
 
 def _stack(choice: ShimChoice | None) -> dict[str, float | str | None]:

@@ -74,7 +74,9 @@ def build_model(prep: Prep, *, candidates: Sequence[Reading] = ()) -> tuple[Mode
     columns = _Columns(prep=prep, context=context, landing_of_lens=_median_landings(taken, pattern, landings))
     design = [columns.row(one) for one in taken]
     candidate_design = [columns.row(one) for one in possible]
-    columns.add_known()
+    for kind, names in ((Kind.BODY, prep.bodies), (Kind.LENS, prep.lenses)):
+        for name in names:  # also of units that no reading or candidate touches
+            columns.column(kind, name)
     model = _finish(columns, design, taken, pattern, landings)
     width = len(model.unknowns)
     return model, Candidates(
@@ -109,12 +111,6 @@ class _Columns:
     found: dict[tuple[Kind, str], int] = field(default_factory=dict)
     unknowns: list[Unknown] = field(default_factory=list)
 
-    def add_known(self) -> None:
-        """Add columns for units that no reading or candidate touches."""
-        for kind, names in ((Kind.BODY, self.prep.bodies), (Kind.LENS, self.prep.lenses)):
-            for name in names:
-                self._column(kind, name)
-
     def blur_um(self, observations: Iterable[Observation]) -> FloatArray:
         """Return N·c of each observation, shape (q,) [µm]: 0 where frames measured it and no eye did."""
         unknown = BodyKnowledge()
@@ -131,21 +127,21 @@ class _Columns:
     def row(self, one: Observation) -> dict[int, float]:
         """Return the coefficients of an observation by column, which are made where they lack."""
         m = one.magnification
-        row = {self._column(Kind.BODY, one.body): 1.0, self._column(Kind.LENS, one.lens): 1.0}
+        row = {self.column(Kind.BODY, one.body): 1.0, self.column(Kind.LENS, one.lens): 1.0}
         if m > 0:
-            row[self._column(Kind.SCALE, one.lens)] = one.focal_mm * m  # µm per ‰
-            row[self._column(Kind.SETUP, one.setup)] = 1e3 * m**2  # µm per mm
+            row[self.column(Kind.SCALE, one.lens)] = one.focal_mm * m  # µm per ‰
+            row[self.column(Kind.SETUP, one.setup)] = 1e3 * m**2  # µm per mm
         if one.axis is not None:
-            row[self._column(Kind.AXIS, one.lens)] = 1.0 if one.axis is Axis.VERTICAL else -1.0
+            row[self.column(Kind.AXIS, one.lens)] = 1.0 if one.axis is Axis.VERTICAL else -1.0
         if one.fnumber > self.context.widest[one.lens]:
-            row[self._column(Kind.STOP, f"{one.lens} at f/{one.fnumber:g}")] = 1.0
+            row[self.column(Kind.STOP, f"{one.lens} at f/{one.fnumber:g}")] = 1.0
         nearness = priors.NEAR_MARK_MM / one.distance_mm
         shift_um = self.landing_of_lens.get(one.lens, 0.0) * nearness * one.conversion_share
         if shift_um:
-            row[self._column(Kind.CONVERSION, one.lens)] = shift_um
+            row[self.column(Kind.CONVERSION, one.lens)] = shift_um
         return row
 
-    def _column(self, kind: Kind, name: str) -> int:
+    def column(self, kind: Kind, name: str) -> int:
         key = (kind, name)
         if key not in self.found:
             if len(self.unknowns) == MOST_UNKNOWNS:
