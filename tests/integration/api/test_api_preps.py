@@ -10,7 +10,7 @@ from api_house import WHO, Door, TestClient, furnish, opened_door
 
 from record_template import copied_record
 from shimwise.bench.verdict.judge_service import JudgeService
-from shimwise.record import Record
+from shimwise.record.record import Record
 from shimwise.web.app import create_app
 
 NEW_ID = "0" * 32

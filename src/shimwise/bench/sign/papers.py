@@ -19,7 +19,7 @@ from shimwise.sheets.papers.signed.canonical_json import digest_of, signature_of
 from shimwise.sheets.papers.signed.findings import Finding, Recorded, State, find_in_prep
 
 if TYPE_CHECKING:
-    from shimwise.record import Record
+    from shimwise.record.record import Record
     from shimwise.sheets.papers.sheet_pdf import JudgedPrep
     from shimwise.sheets.papers.signed.prep_document import PrepDocument
 
