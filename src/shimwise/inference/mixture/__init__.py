@@ -1,1 +1,1 @@
-"""The mixture model of a prep: every unknown healthy, off or wild, every reading an interval, one posterior."""
+"""The mixture model of a prep: unknowns healthy, off or wild, readings as intervals, one posterior."""

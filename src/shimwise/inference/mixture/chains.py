@@ -3,8 +3,8 @@
 One sweep, for every chain at once:
 
 1. Given weights and latent landings the unknowns are Gaussian; solve for their mean and covariance.
-2. Draw each unknown's level with all unknowns integrated out, and update mean and covariance by rank one. With
-   δ the change of its prior precision, the log weight of a level is
+2. Draw each unknown's level with all unknowns integrated out, and update mean and covariance by rank one.
+   With δ the change of its prior precision, the log weight of a level is
    −½ ln(1 + δΣ_jj) − ½ δμ_j²/(1 + δΣ_jj) − ln σ + ln π (matrix determinant lemma, Sherman-Morrison).
 3. Keep the Gaussian conditionals of the reported quantities, not draws of them.
 4. Draw the unknowns; for coarse rulers move them along fixed directions, with levels, latent landings and
@@ -30,18 +30,16 @@ import numpy as np
 
 from shimwise.inference.mixture.model import FloatArray, IntArray, MixtureModel
 from shimwise.inference.mixture.priors import NU
-from shimwise.inference.mixture.student import log_interval_probability, truncated_draws
+from shimwise.inference.mixture.moves import Cells, is_coarse, moves
+from shimwise.inference.mixture.student import truncated_draws
 
 K_STEP = 0.35
 """Standard deviation of a proposal of ln k."""
 K_TRIES = 2
-COARSE = 2.0
-"""A ruler is coarse when the intervals' median width exceeds this many error scales, or a reading is a bound."""
-MOVES = 12
+MOVES = 40
 """Directions tried in one sweep on coarse rulers."""
 MOVE_SIZES = np.array([0.6, 1.5, 3.5])
 """Sizes of a move, in standard deviations of an approximate posterior along its direction."""
-STUDENT_INFLATION = (NU + 3) / (NU + 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,16 +85,18 @@ class Chains:
         self.starts = model.first_of_pattern
         self.products = (rows.design[:, :, None] * rows.design[:, None, :]).reshape(q, p * p)
         self.diagonal = np.arange(p)
-        eyes = (rows.blur_um > 0)[rows.pattern]
+        self.is_coarse = is_coarse(model)
+        self.cells = Cells(rows)
+        self.moves = moves(model, self.cells) if self.is_coarse else ()
         persons = np.arange(max(1, len(model.persons)))
+        pattern = rows.pattern[self.cells.first]
         self.of_person = np.asarray(
-            (rows.person[rows.pattern][:, None] == persons) & eyes[:, None], dtype=np.float64
+            (rows.person[pattern][:, None] == persons) & (rows.blur_um[pattern] > 0)[:, None],
+            dtype=np.float64,
         )
         self.in_group = np.asarray(
             model.levels.group[self.mixed][:, None] == np.arange(len(model.levels.share)), dtype=np.float64
         )
-        self.directions, self.is_coarse = _directions(model)
-        self.shifts = self.directions @ rows.design.T[:, rows.pattern]
 
     def _start(self) -> None:
         """Disperse the chains: k, shares and levels from their priors, landings inside their intervals."""
@@ -178,18 +178,6 @@ class Chains:
         """Landing (c, n) of each reading by the unknowns. [µm]"""
         return np.asarray((self.unknowns @ self.model.rows.design.T)[:, self.model.rows.pattern])
 
-    def _log_likelihood(self, expected: FloatArray, scale: FloatArray) -> FloatArray:
-        """Log probability (c, n) of each reading's interval, weights and landings integrated out."""
-        rows = self.model.rows
-        return log_interval_probability((rows.low_um - expected) / scale, (rows.high_um - expected) / scale)
-
-    def _log_prior(self, unknowns: FloatArray) -> FloatArray:
-        """Log prior density (c,) of unknowns, levels integrated out, up to a constant."""
-        gaussian = -0.5 * ((unknowns @ self.model.precision) * unknowns).sum(1) + unknowns @ self.model.pull
-        mixed = self._log_level_weights(unknowns)
-        top = mixed.max(2, keepdims=True)
-        return np.asarray(gaussian + (top[:, :, 0] + np.log(np.exp(mixed - top).sum(2))).sum(1))
-
     def _log_level_weights(self, unknowns: FloatArray) -> FloatArray:
         """Log of π_s N(x; 0, σ_s²) (c, mixed, 3) of every unknown with levels."""
         precision = self.level_precision[:, self.mixed]
@@ -201,21 +189,32 @@ class Chains:
 
     def _move(self) -> None:
         """Metropolis moves along fixed directions; weights, landings and levels integrated out."""
-        scale, expected = self.scale(), self._expected()
-        now = self._log_likelihood(expected, scale).sum(1) + self._log_prior(self.unknowns)
-        chosen = self.rng.permutation(len(self.directions))[:MOVES]
-        for direction in chosen:
+        cells = self.cells
+        scale = self.scale()[:, cells.first]
+        expected = self._expected()[:, cells.first]
+        likelihood = cells.log_likelihood(expected, scale)
+        slope = self.unknowns @ self.model.precision - self.model.pull
+        log_share = self.log_share[:, np.maximum(self.model.levels.group, 0)]
+        for i in self.rng.permutation(len(self.moves))[:MOVES]:
+            move = self.moves[i]
             size = self.rng.choice(MOVE_SIZES, size=self.count) * self.rng.standard_normal(self.count)
-            unknowns = self.unknowns + size[:, None] * self.directions[direction]
-            shifted = expected + size[:, None] * self.shifts[direction]
-            then = self._log_likelihood(shifted, scale).sum(1) + self._log_prior(unknowns)
-            accepted = np.log(self.rng.random(self.count)) < then - now
-            self.unknowns[accepted] = unknowns[accepted]
-            expected[accepted] = shifted[accepted]
-            now[accepted] = then[accepted]
+            shifted = expected[:, move.cells] + size[:, None] * move.shift
+            then = cells.log_likelihood(shifted, scale[:, move.cells], move.cells)
+            before = self.unknowns[:, move.columns]
+            after = before + size[:, None] * move.step
+            gain = (then - likelihood[:, move.cells]).sum(1)
+            gain -= size * (slope[:, move.columns] @ move.step) + 0.5 * size**2 * move.curvature
+            share, precision = log_share[:, move.mixed], self.level_precision[:, move.mixed]
+            gain += _log_mixture(after[:, move.is_mixed], precision, share)
+            gain -= _log_mixture(before[:, move.is_mixed], precision, share)
+            taken = np.flatnonzero(np.log(self.rng.random(self.count)) < gain)
+            self.unknowns[np.ix_(taken, move.columns)] = after[taken]
+            expected[np.ix_(taken, move.cells)] = shifted[taken]
+            likelihood[np.ix_(taken, move.cells)] = then[taken]
+            slope[taken] += size[taken, None] * move.pressure
 
     def _draw_levels_given_unknowns(self) -> None:
-        """Draw all levels given the unknowns: what integrating them out in the moves has to be followed by."""
+        """Draw all levels given the unknowns: the step that has to follow moves without them."""
         log_weight = self._log_level_weights(self.unknowns)
         shape = log_weight.shape
         drawn = self._pick(log_weight.reshape(-1, shape[2])).reshape(shape[:2])
@@ -224,7 +223,7 @@ class Chains:
 
     def _draw_k(self) -> None:
         """Metropolis steps of every person's ln k; weights and landings integrated out."""
-        expected = self._expected()
+        expected = self._expected()[:, self.cells.first]
         now = self._log_posterior_of_k(expected)
         for _ in range(K_TRIES):
             before = self.log_k
@@ -236,7 +235,8 @@ class Chains:
 
     def _log_posterior_of_k(self, expected: FloatArray) -> FloatArray:
         """Log density (c, persons) of every person's ln k, up to a constant."""
-        likelihood = self._log_likelihood(expected, self.scale()) @ self.of_person
+        first = self.cells.first
+        likelihood = self.cells.log_likelihood(expected, self.scale()[:, first]) @ self.of_person
         deviation = (self.log_k - np.log(self.model.k_median)) / self.model.k_log_sd
         return np.asarray(likelihood - 0.5 * deviation**2)
 
@@ -283,24 +283,8 @@ class Chains:
         return np.asarray((level > cumulative).sum(1), dtype=np.intp)
 
 
-def _directions(model: MixtureModel) -> tuple[FloatArray, bool]:
-    """Directions (m, p) for moves, and whether the ruler is coarse enough to need them.
-
-    The principal axes of an approximate posterior, in units of the unknowns' priors: intervals count as their
-    width's variance, bounds not at all. They depend on no drawn value.
-    """
-    rows, p = model.rows, len(model.columns)
-    scale = np.sqrt((model.k_median * rows.blur_um) ** 2 + rows.ring_um**2)[rows.pattern]
-    finite = np.isfinite(rows.width_um)
-    ratio = np.where(finite, rows.width_um, 1e9) / scale
-    is_coarse = bool(len(ratio)) and bool(np.median(ratio) > COARSE or np.mean(~finite) > 0.1)
-    width = np.where(finite, rows.width_um, 10 * scale)
-    information = 1 / (STUDENT_INFLATION * scale**2 + width**2 / 12)
-    design = rows.design[rows.pattern]
-    mixed = model.levels.group >= 0
-    prior = np.where(mixed, np.nan_to_num(model.levels.sd[:, 1], nan=1.0) ** -2.0, 0.0)
-    precision = (design.T * information) @ design + model.precision + np.diag(prior)
-    unit = 1 / np.sqrt(np.diag(precision))
-    value, vector = np.linalg.eigh(precision * np.outer(unit, unit))
-    directions = (vector / np.sqrt(np.maximum(value, 1e-12))).T * unit
-    return np.asarray(directions[:p]), is_coarse
+def _log_mixture(unknowns: FloatArray, precision: FloatArray, log_share: FloatArray) -> FloatArray:
+    """Log prior density (c,) of unknowns (c, m), levels (c, m, 3) integrated out, up to a constant."""
+    square = unknowns[:, :, None] ** 2
+    density = np.exp(log_share - 0.5 * precision * square) * np.sqrt(precision)
+    return np.asarray(np.log(np.maximum(density.sum(2), 1e-300)).sum(1))

@@ -1,7 +1,7 @@
 """From a prep to its mixture model: columns, rows in a fixed order, priors, and what to report.
 
-The optics of each reading come from :class:`shimwise.inference.sights.SightMaker`; rows and columns are sorted
-by name, so that the order of the readings changes nothing.
+The optics of each reading come from :class:`shimwise.inference.sights.SightMaker`; rows and columns are
+sorted by name, so that the order of the readings changes nothing.
 """
 
 import math
@@ -50,18 +50,21 @@ WHOLE_SET = "set"
 class BenchFacts:
     """What is known of a prep beside its readings and units.
 
-    ``set_of_lens``: the set each lens travels with; lenses not named belong to one set. ``marks_mm``: engraved
-    distances of a lens. ``setting_of_row``: readings (by row) from frames that share one setting of the ring.
+    ``set_of_lens``: the set each lens travels with; lenses not named belong to one set. ``marks_mm``:
+    engraved distances of a lens. ``setting_of_row``: readings (by row) from frames that share one setting of
+    the ring. ``cell_mm_of_row``: nearest and farthest distance that would have been written as this reading,
+    where the person's rounding is known from more than this prep.
     """
 
     set_of_lens: Mapping[str, str] = field(default_factory=dict)
+    cell_mm_of_row: Mapping[int, tuple[float, float]] = field(default_factory=dict)
     marks_mm: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     setting_of_row: Mapping[int, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Built:
-    """A model, the rows (c, p) of candidate readings with N·c and the ring's scale (c,), and notices' facts."""
+    """A model; rows (c, p) of candidate readings, their N·c and ring scale (c,); and facts for notices."""
 
     model: MixtureModel
     candidates: tuple[Sight, ...]
@@ -143,7 +146,12 @@ class _Builder:
 
     def built(self) -> Built:
         readings = [self.prep.readings[i] for i in self.order]
-        low, high, granularities = landing_intervals(readings, self.sights, marks_mm=self.facts.marks_mm)
+        low, high, granularities = landing_intervals(
+            readings,
+            self.sights,
+            marks_mm=self.facts.marks_mm,
+            cell_mm_of_row=self.facts.cell_mm_of_row,
+        )
         landing = np.where(np.isfinite(high), (low + np.where(np.isfinite(high), high, low)) / 2, low)
         self._note_middles(landing)
         keys = [(sight, self._setting(reading)) for sight, reading in zip(self.sights, readings, strict=True)]

@@ -1,8 +1,8 @@
 """Run the chains until they agree, and what they found: mixtures of Gaussian conditionals.
 
-Estimates, intervals, probabilities and causes are all read off one :class:`Draws`: for each kept sweep and chain
-the conditional mean and sd of every reported quantity. Averaging conditionals has less Monte Carlo error than
-counting draws (Rao-Blackwell), and quantiles of the mixture hold where it has two humps.
+Estimates, intervals, probabilities and causes are all read off one :class:`Draws`: for each kept sweep and
+chain the conditional mean and sd of every reported quantity. Averaging conditionals has less Monte Carlo
+error than counting draws (Rao-Blackwell), and quantiles of the mixture hold where it has two humps.
 
 References
 ----------
@@ -38,8 +38,9 @@ class Draws:
     """What all chains found of g quantities, p unknowns, n readings.
 
     ``mean`` and ``sd`` (sweeps, chains, g) of the Gaussian conditionals; ``unknowns_mean`` (p,) and
-    ``unknowns_covariance`` (p, p) of the unknowns' deviations from the model's centre; ``k`` (persons,) posterior
-    means; ``weight`` (n,) mean weights and ``scale_um`` (n,) root mean square error scales, in the rows' order.
+    ``unknowns_covariance`` (p, p) of the unknowns' deviations from the model's centre; ``k`` (persons,)
+    posterior means; ``weight`` (n,) mean weights and ``scale_um`` (n,) root mean square error scales, in the
+    rows' order.
     """
 
     quantities: Quantities

@@ -75,8 +75,8 @@ class Rows:
 
     ``low_um`` and ``high_um`` (n,) bound each landing less what is known of it beforehand (the model's
     ``centre``); ``high_um`` may be infinite. ``blur_um`` N·c, ``ring_um`` the fixed part of the scale, and
-    ``person``, an index, are (q,); where no eye judged, ``blur_um`` is 0. ``reading`` (n,) is the place of each
-    among the prep's readings; ``landing_um`` (n,) what was read.
+    ``person``, an index, are (q,); where no eye judged, ``blur_um`` is 0. ``reading`` (n,) is the place of
+    each among the prep's readings; ``landing_um`` (n,) what was read.
     """
 
     design: FloatArray

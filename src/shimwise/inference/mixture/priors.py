@@ -81,8 +81,8 @@ CHANGED: Mapping[Effect, Levels] = MappingProxyType(
 class Priors:
     """All that is assumed before a prep; every value has its unit in its name or stated beside it.
 
-    ``healthy_lens_sds_um`` are equally probable values of the spread of healthy lenses, learned on each bench;
-    a house that knows its own spread passes one value. Share ``concentration``: levels' shares ~
+    ``healthy_lens_sds_um`` are equally probable values of the spread of healthy lenses, learned on each
+    bench; a house that knows its own spread passes one value. Share ``concentration``: levels' shares ~
     Dirichlet(concentration · π). The ring's error scale grows as D² from its value at 3 ft; k is log-normal.
     """
 

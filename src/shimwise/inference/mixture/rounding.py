@@ -1,8 +1,8 @@
 """Granularity of readings: how coarsely a ring was read, and the interval each reading stands for.
 
-A person who writes 6′ 0″ saw something near 6′; how near follows from that person's other readings around that
-distance: the largest step of the trade of which nearly all are multiples, or the engraved marks where
-only few values occur. A lens's marks, where they are known, are used as they are.
+A person who writes 6′ 0″ saw something near 6′; how near follows from that person's other readings
+around that distance: the largest step of the trade of which nearly all are multiples, or the engraved
+marks where only few values occur. A lens's marks, where they are known, are used as they are.
 """
 
 import math
@@ -50,7 +50,11 @@ class Granularity:
 
 
 def landing_intervals(
-    readings: Sequence[Reading], sights: Sequence[Sight], *, marks_mm: Mapping[str, Sequence[float]]
+    readings: Sequence[Reading],
+    sights: Sequence[Sight],
+    *,
+    marks_mm: Mapping[str, Sequence[float]],
+    cell_mm_of_row: Mapping[int, tuple[float, float]],
 ) -> tuple[FloatArray, FloatArray, tuple[Granularity, ...]]:
     """Interval of every reading's landing, and the granularities that were inferred.
 
@@ -60,6 +64,8 @@ def landing_intervals(
         A measured landing (no eye) gets a narrow interval around it.
     marks_mm : mapping of lens to engraved distances
         Infinity may be among them.
+    cell_mm_of_row : mapping of row to (nearest, farthest) distance
+        Goes before anything inferred.
 
     Returns
     -------
@@ -81,6 +87,9 @@ def landing_intervals(
         if reading.measured_um is not None:
             half = MEASURED_HALF_WIDTH * (reading.measured_sd_um or 1.0)
             low[i], high[i] = reading.measured_um - half, reading.measured_um + half
+            continue
+        if reading.row in cell_mm_of_row:
+            low[i], high[i] = _landing_bounds(sight, *cell_mm_of_row[reading.row])
             continue
         key = (reading.operator, reading.lens if reading.lens in marks_mm else "", reading.reading_mm)
         if key not in cells:
@@ -117,17 +126,24 @@ def _landing_um(sight: Sight, ring_mm: float) -> float:
 
 def _granularity(person: str, reading_mm: float, values: FloatArray) -> Granularity:
     """Step or marks by which a person read near a value; ``values`` are all of that person's, sorted."""
-    near = values[np.isfinite(values) & (np.abs(values / reading_mm - 1) <= WINDOW)]
-    distinct = np.unique(near)
-    near_mm = float(np.median(near)) if len(near) else reading_mm
     if math.isinf(reading_mm):
         return Granularity(person=person, near_mm=math.inf, step_mm=math.inf, by_marks=True)
+    near = _near(values[np.isfinite(values)], reading_mm)
+    distinct = np.unique(near)
+    near_mm = float(np.median(near)) if len(near) else reading_mm
     step_mm = _largest_step_mm(near)
     if len(near) >= FEWEST_FOR_MARKS and 1 < len(distinct) <= max(3, len(near) / 6):
         return Granularity(person=person, near_mm=near_mm, step_mm=step_mm, by_marks=True)
     if len(distinct) < FEWEST_FOR_COARSE:
         step_mm = min(step_mm, usual_step_mm(reading_mm))
     return Granularity(person=person, near_mm=near_mm, step_mm=step_mm, by_marks=False)
+
+
+def _near(values: FloatArray, reading_mm: float) -> FloatArray:
+    """Values within the window around a reading; at least the nearest that marks can be told from."""
+    off = np.abs(np.log(values / reading_mm))
+    count = max(int(np.sum(np.abs(values / reading_mm - 1) <= WINDOW)), min(FEWEST_FOR_MARKS, len(values)))
+    return np.asarray(values[np.argsort(off, kind="stable")[:count]])
 
 
 def _largest_step_mm(values: FloatArray) -> float:
