@@ -80,7 +80,9 @@ WORLDS = (
     replace(HEALTHY, name="one person, true", body_um=lambda rng: float(rng.normal(0, 12))),
     replace(HEALTHY, name="one of two persons short by 1/2", persons=("p", "q"), offset=(0.0, -0.5)),
     replace(HEALTHY, name="one person, short by 1/2", offset=(-0.5,)),
-    World("quarter marks untold", parts=4, body_um=lambda rng: float(rng.normal(0, 12)), lens_um=healthy_lens),
+    World(
+        "quarter marks untold", parts=4, body_um=lambda rng: float(rng.normal(0, 12)), lens_um=healthy_lens
+    ),
     World(
         "quarter marks told",
         parts=4,
@@ -90,7 +92,9 @@ WORLDS = (
     ),
     World("marks untold", parts=1, body_um=lambda rng: float(rng.normal(0, 12)), lens_um=healthy_lens),
     replace(HEALTHY, name="INF only", distances_ft=(80.0,), body_um=plus_or_minus_18),
-    replace(HEALTHY, name="3-6-12-INF", distances_ft=(3, 6, 12, 100.0), body_um=lambda r: float(r.normal(0, 12))),
+    replace(
+        HEALTHY, name="3-6-12-INF", distances_ft=(3, 6, 12, 100.0), body_um=lambda r: float(r.normal(0, 12))
+    ),
     replace(HEALTHY, name="set +20", set_um=20.0),
     replace(HEALTHY, name="body +120", first_body_um=120.0),
     replace(HEALTHY, name="one body, one lens, -60", bodies=1, lenses=1, first_body_um=-40.0, set_um=-20.0),
@@ -172,9 +176,9 @@ OUT = (Verdict.OUT_SHORT, Verdict.OUT_DEEP)
 def one(world: World, i: int) -> dict[str, list[tuple[float, ...]]]:
     """Errors, hits and decisions of one bench by kind of quantity."""
     prep, facts, truth = bench(world, i)
-    start = time.perf_counter()
+    start = time.process_time()
     judged = judge_prep(prep, facts=facts, seed=i)
-    took = time.perf_counter() - start
+    took = time.process_time() - start
     answer, found = judged.answer, {"time": [(took, judged.answer.is_converged)]}
     for kind, units in (("body", answer.answer.bodies), ("lens", answer.answer.lenses)):
         found[kind] = [
@@ -182,7 +186,12 @@ def one(world: World, i: int) -> dict[str, list[tuple[float, ...]]]:
         ]
     found["pair"] = [
         _row(
-            truth["body", u.body] + truth["lens", u.lens], u.landing_um, u.low_um, u.high_um, u.verdict, u.p_out
+            truth["body", u.body] + truth["lens", u.lens],
+            u.landing_um,
+            u.low_um,
+            u.high_um,
+            u.verdict,
+            u.p_out,
         )
         for u in answer.pairs
     ]
@@ -207,8 +216,10 @@ def measure(world: World, count: int) -> str:
     """One line per kind of quantity: coverage, RMS, decided, wrongly decided, wrongly out, called fine."""
     with multiprocessing.get_context("fork").Pool(1) as pool:
         results = pool.map(partial(_one_by_name, world.name), range(count), chunksize=4)
-    lines = [f"{world.name}: {np.median([r['time'][0][0] for r in results]):.2f} s median, "
-             f"converged {np.mean([r['time'][0][1] for r in results]):.2f}"]
+    lines = [
+        f"{world.name}: {np.median([r['time'][0][0] for r in results]):.2f} s median, "
+        f"converged {np.mean([r['time'][0][1] for r in results]):.2f}"
+    ]
     for kind in ("body", "lens", "pair", "difference"):
         rows = np.array([row for r in results for row in r[kind]])
         if len(rows):

@@ -29,8 +29,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from shimwise.inference.mixture.model import FloatArray, IntArray, MixtureModel
-from shimwise.inference.mixture.priors import NU
 from shimwise.inference.mixture.moves import Cells, is_coarse, moves
+from shimwise.inference.mixture.priors import NU
 from shimwise.inference.mixture.student import truncated_draws
 
 K_STEP = 0.35

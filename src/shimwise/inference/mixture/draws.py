@@ -18,10 +18,11 @@ import numpy as np
 
 from shimwise.inference.mixture.chains import Chains
 from shimwise.inference.mixture.model import FloatArray, MixtureModel, Quantities
+from shimwise.inference.mixture.moves import is_coarse
 
-CHAINS = 64
+CHAINS, CHAINS_ON_COARSE_RULERS = 32, 64
 BURN_IN = 14
-SWEEPS = 24
+SWEEPS = 20
 MOST_RUNS = 6
 """A run is ``SWEEPS`` kept sweeps; runs are added while the chains disagree, up to this many."""
 GOOD_MEAN_P_SD, GOOD_LARGEST_P_SD = 0.01, 0.02
@@ -106,7 +107,8 @@ def draw(model: MixtureModel, *, limit: FloatArray, seed: int = 0, most_runs: in
         Runs of ``SWEEPS`` kept sweeps at most.
     """
     size = max(len(model.rows.pattern), len(model.columns) ** 2, 1)
-    chains = Chains(model, count=max(LEAST_CHAINS, min(CHAINS, CELLS_AT_ONCE // size)), seed=seed)
+    most = CHAINS_ON_COARSE_RULERS if is_coarse(model) else CHAINS
+    chains = Chains(model, count=max(LEAST_CHAINS, min(most, CELLS_AT_ONCE // size)), seed=seed)
     for _ in range(BURN_IN):
         chains.sweep()
     kept = _Kept(chains)

@@ -23,7 +23,7 @@ STUDENT_INFLATION = (NU + 3) / (NU + 1)
 
 
 class Cells:
-    """The u distinct (row, interval) cells of n readings: ``first`` (u,) a reading of each, ``count`` (u,)."""
+    """The u distinct (row, interval) cells of the readings: ``first`` (u,) one of each, ``count`` (u,)."""
 
     def __init__(self, rows: Rows) -> None:
         keys = np.column_stack(
@@ -38,7 +38,7 @@ class Cells:
     def log_likelihood(
         self, expected: FloatArray, scale: FloatArray, chosen: IntArray | slice = slice(None)
     ) -> FloatArray:
-        """Log probability (c, m) of all readings in each chosen cell, by expected landing and scale (c, m)."""
+        """Log probability (c, m) of the readings in each chosen cell; expected landing and scale (c, m)."""
         low = (self.low_um[chosen] - expected) / scale
         high = (self.high_um[chosen] - expected) / scale
         return np.asarray(self.count[chosen] * log_interval_probability(low, high))
@@ -48,8 +48,8 @@ class Cells:
 class Move:
     """A direction: its ``columns`` and their ``step``, the ``cells`` it touches and their ``shift``. [µm]
 
-    ``mixed`` are the columns that have levels, ``is_mixed`` where they are among ``columns``; ``curvature`` and
-    ``pressure`` (p,) are the direction's products with the model's Gaussian precision.
+    ``mixed`` are the columns that have levels, ``is_mixed`` where they are among ``columns``; ``curvature``
+    and ``pressure`` (p,) are the direction's products with the model's Gaussian precision.
     """
 
     columns: IntArray
@@ -120,8 +120,8 @@ def _alone(model: MixtureModel) -> FloatArray:
 def _exchanges(model: MixtureModel) -> FloatArray:
     """Directions (m, p) in which one unknown moves and those of another kind undo what it does.
 
-    For each pair of an unknown and another kind: least squares of the unknown's column on that kind's columns;
-    kept where the readings hardly change.
+    For each pair of an unknown and another kind: least squares of the unknown's column on that kind's
+    columns; kept where the readings hardly change.
     """
     design = model.rows.design
     kinds: dict[str, list[int]] = {}
