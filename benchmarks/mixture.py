@@ -226,8 +226,8 @@ def measure(world: World, count: int) -> str:
             rms = math.sqrt(float(np.mean(rows[:, 0] ** 2)))
             cover, decided, wrong, wrongly_out, fine = rows[:, 1:6].mean(0)
             lines.append(
-                f"   {kind:10s} coverage {cover:.3f}  rms {rms:6.2f}  decided {decided:.2f}  wrong {wrong:.3f}  "
-                f"wrongly out {wrongly_out:.3f}  fine {fine:.2f}"
+                f"   {kind:10s} coverage {cover:.3f}  rms {rms:6.2f}  decided {decided:.2f}  "
+                f"wrong {wrong:.3f}  wrongly out {wrongly_out:.3f}  fine {fine:.2f}"
             )
     return "\n".join(lines)
 

@@ -1,11 +1,11 @@
 """An independent sampler of the mixture model: plain Metropolis, other parameters, no code of the project.
 
 The judge's sampler draws levels, weights and latent landings in turn. This one knows none of them: levels are
-summed over in the prior density, errors are integrated out by the distribution function of Student's t (scipy),
-the shares of the levels are free logits with the density of their Dirichlet prior, and the common spread of
-healthy lenses is summed over its values. An ensemble of walkers moves by single-coordinate random walks and by
-differences of other walkers (ter Braak, "A Markov chain Monte Carlo version of the genetic algorithm
-differential evolution", Stat. Comput. 16 (2006) 239-249; cited from memory).
+summed over in the prior density with their shares integrated out (Dirichlet-multinomial over all 3^K levels of
+the K units of a kind), errors are integrated out by the distribution function of Student's t, and the common
+spread of healthy lenses is summed over its values. An ensemble of walkers moves by single-coordinate random
+walks and by differences of other walkers (C. J. F. ter Braak, "A Markov chain Monte Carlo version of the genetic
+algorithm differential evolution", Stat. Comput. 16 (2006) 239-249; cited from memory).
 
 Run ``python tests/reference/mixture/oracle.py [names]`` from the root of the project to write ``answers.json``
 from ``benches.json`` beside this file. Two ensembles with different seeds are run for each bench; the answers
@@ -95,7 +95,9 @@ class Bench:
         middles: dict[Any, list[float]] = {}
         for r in spec["readings"]:
             lo, hi = self.bounds(r)
-            middles.setdefault((r["body"], r["lens"], r["D"]), []).append(lo if math.isinf(hi) else (lo + hi) / 2)
+            middles.setdefault((r["body"], r["lens"], r["D"]), []).append(
+                lo if math.isinf(hi) else (lo + hi) / 2
+            )
         for r in spec["readings"]:
             f, d = r["f"], r["D"] if r["D"] is not None else math.inf
             m = magnification(f, d)
@@ -107,7 +109,9 @@ class Bench:
                 row["set told" if self.told else "set", "set"] = 1.0
             if "measured" not in r:
                 row["eye", r.get("person", "")] = r["N"] * 20
-                row["conversion", r["lens"]] = 0.04 * 914.4 / d * float(np.median(middles[r["body"], r["lens"], r["D"]]))
+                row["conversion", r["lens"]] = (
+                    0.04 * 914.4 / d * float(np.median(middles[r["body"], r["lens"], r["D"]]))
+                )
             rows.append(row)
             lo, hi = self.bounds(r)
             low.append(lo), high.append(hi)
@@ -123,7 +127,9 @@ class Bench:
         self.a = np.array([[row.get(name, 0.0) for name in self.names] for row in rows])
         self.low, self.high = np.array(low), np.array(high)
         self.blur, self.ring, self.person = np.array(blur), np.array(ring), np.array(person)
-        self.groups = [Group(kind, self) for kind in sorted({kind for kind, _ in self.names if kind in LEVELS})]
+        self.groups = [
+            Group(kind, self) for kind in sorted({kind for kind, _ in self.names if kind in LEVELS})
+        ]
         self.conversions = [j for j, (kind, _) in enumerate(self.names) if kind == "conversion"]
         self.size, self.p = p + len(self.persons), p
 
@@ -159,7 +165,7 @@ class Bench:
         return total
 
     def quantities(self, v: np.ndarray) -> dict[str, np.ndarray]:
-        """Draws of what is compared: bodies, lenses with their set, scales, set-ups, eyes, pairs, differences."""
+        """Draws of what is compared; lenses with their set."""
         column = {name: v[:, j] for j, name in enumerate(self.names)}
         shift = next((column[n] for n in self.names if n[0].startswith("set") and n[1] == "set"), 0.0)
         found = {}

@@ -1,4 +1,4 @@
-"""Benches that the tests of the mixture model share: readings from truths, and the stored reference benches."""
+"""Benches that the tests of the mixture model share: invented ones, and the stored reference benches."""
 
 import json
 import math
@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from shimwise.inference.history import History
 from shimwise.inference.landing import BodyKnowledge, LensKnowledge, Prep, Reading
 from shimwise.inference.mixture.design import BenchFacts
 
@@ -33,7 +34,9 @@ def prep_of(
     infinity_from_feet: float = 1e9,
     k: float = 0.15,
     seed: int = 0,
-    **knowledge: Any,
+    bodies: Mapping[str, BodyKnowledge] | None = None,
+    lenses: Mapping[str, LensKnowledge] | None = None,
+    history: History | None = None,
 ) -> Prep:
     """Every body read with every lens at every distance, f/2, written in steps."""
     rng = np.random.default_rng(seed)
@@ -44,7 +47,9 @@ def prep_of(
                 for _ in range(repeats):
                     landing_um = body_um + lens_um + rng.normal(0, k * 40)
                     ring = ring_mm(FOCAL_MM[lens], distance * FOOT_MM, landing_um)
-                    ring = math.inf if ring > infinity_from_feet * FOOT_MM else round(ring / step_mm) * step_mm
+                    ring = (
+                        math.inf if ring > infinity_from_feet * FOOT_MM else round(ring / step_mm) * step_mm
+                    )
                     readings.append(
                         Reading(
                             row=len(readings),
@@ -59,7 +64,7 @@ def prep_of(
                             setup=f"D{place}",
                         )
                     )
-    return Prep(readings=tuple(readings), **knowledge)
+    return Prep(readings=tuple(readings), bodies=bodies or {}, lenses=lenses or {}, history=history)
 
 
 def reference_answers() -> dict[str, Any]:

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from mixture_benches import prep_of, reference_answers, reference_prep
 
 from shimwise.inference.answer import Verdict
 from shimwise.inference.landing import BodyKnowledge, Prep
@@ -11,13 +12,11 @@ from shimwise.inference.mixture.design import BenchFacts, build_mixture
 from shimwise.inference.mixture.draws import draw
 from shimwise.inference.mixture.verdicts import judge_prep, limits
 
-from mixture_benches import prep_of, reference_answers, reference_prep
-
 SD_AGREES = 0.03
 """Largest relative difference of a posterior sd, beside the independent sampler's own Monte Carlo error.
 
-That error is taken from its two runs: the largest relative difference among the bench's quantities of that kind
-(scales and tapes have long tails, and their sds need the longest runs)."""
+That error is taken from its two runs: the largest relative difference among the bench's quantities of that
+kind (scales and tapes have long tails, and their sds need the longest runs)."""
 P_AGREES = 0.02
 MEAN_AGREES = 0.05
 """Largest difference of means, in posterior sd."""
@@ -99,7 +98,9 @@ def test_probability_of_being_out_is_the_probability_as_a_cause() -> None:
 
 
 def test_without_readings_the_answer_is_the_prior_with_its_gauges() -> None:
-    prep = Prep(readings=(), bodies={"A": BodyKnowledge(gauge_um=40.0, gauge_sd_um=3.0), "B": BodyKnowledge()})
+    prep = Prep(
+        readings=(), bodies={"A": BodyKnowledge(gauge_um=40.0, gauge_sd_um=3.0), "B": BodyKnowledge()}
+    )
     gauged, unread = judge_prep(prep).answer.answer.bodies
     assert gauged.verdict is Verdict.OUT_DEEP
     assert gauged.error_um == pytest.approx(39.0, abs=1.5)

@@ -5,15 +5,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from mixture_benches import FOCAL_MM, FOOT_MM, prep_of
 
 from shimwise.inference.landing import Prep
 from shimwise.inference.mixture.design import BenchFacts, build_mixture
 from shimwise.optics import reading_mm
 
-from mixture_benches import FOCAL_MM, FOOT_MM, prep_of
-
 LENSES_UM = {"L18": 4.0, "L25": -9.0, "L35": 2.0, "L50": 12.0}
-MARKS_MM = tuple(FOOT_MM * one for one in (2, 2.5, 3, 3.5, 4, 5, 6, 7, 8, 10, 15, 20, 30)) + (math.inf,)
+MARKS_MM = (*(FOOT_MM * one for one in (2, 2.5, 3, 3.5, 4, 5, 6, 7, 8, 10, 15, 20, 30)), math.inf)
 
 
 def bounds_mm(prep: Prep, facts: BenchFacts | None = None) -> dict[float, tuple[float, float]]:
@@ -45,7 +44,9 @@ def test_the_step_is_found_from_the_readings(step_mm: float) -> None:
 def test_few_distinct_values_are_taken_as_marks_half_way_in_extension() -> None:
     prep = prep_of({"A": 0.0, "B": 20.0}, LENSES_UM, feet=(3,), repeats=6)
     readings = tuple(
-        replace(one, reading_mm=min(MARKS_MM[:-1], key=lambda mark, at=one.reading_mm: abs(1 / mark - 1 / at)))
+        replace(
+            one, reading_mm=min(MARKS_MM[:-1], key=lambda mark, at=one.reading_mm: abs(1 / mark - 1 / at))
+        )
         for one in prep.readings
     )
     prep = replace(prep, readings=readings)
