@@ -1,15 +1,15 @@
 """An independent sampler of the mixture model: plain Metropolis, other parameters, no code of the project.
 
-The judge's sampler draws levels, weights and latent landings in turn. This one knows none of them: levels are
-summed over in the prior density with their shares integrated out (Dirichlet-multinomial over all 3^K levels of
-the K units of a kind), errors are integrated out by the distribution function of Student's t, and the common
-spread of healthy lenses is summed over its values. An ensemble of walkers moves by single-coordinate random
-walks and by differences of other walkers (C. J. F. ter Braak, "A Markov chain Monte Carlo version of the genetic
-algorithm differential evolution", Stat. Comput. 16 (2006) 239-249; cited from memory).
+The judge's sampler draws levels, weights and latent landings in turn. This one knows none of them: levels
+are summed over in the prior density with their shares integrated out (Dirichlet-multinomial over all 3^K
+levels of the K units of a kind), errors are integrated out by the distribution function of Student's t, and
+the common spread of healthy lenses is summed over its values. An ensemble of walkers moves by
+single-coordinate random walks and by differences of other walkers (C. J. F. ter Braak, "A Markov chain Monte
+Carlo version of the genetic algorithm differential evolution", Stat. Comput. 16 (2006) 239; from memory).
 
 Run ``python tests/reference/mixture/oracle.py [names]`` from the root of the project to write ``answers.json``
-from ``benches.json`` beside this file. Two ensembles with different seeds are run for each bench; the answers
-keep the mean of both and, as ``between``, how far they lie apart.
+from ``benches.json`` beside this file. Two ensembles with different seeds are run for each bench; the
+answers keep the mean of both and, as ``between``, how far they lie apart.
 """
 
 import itertools

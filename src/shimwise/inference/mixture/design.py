@@ -458,6 +458,13 @@ class _Builder:
                 add(
                     "difference", (body, than), _sum(total[Effect.BODY, body], total[Effect.BODY, than], -1.0)
                 )
+        persons = [name for effect, name in total if effect is Effect.EYE]
+        for i, person in enumerate(persons):
+            for than in persons[i + 1 :]:
+                row = _sum(total[Effect.EYE, person], total[Effect.EYE, than], -1.0)
+                add("eye_difference", (person, than), row)
+        if now and lenses:
+            add("common", (), self._common(total, now, lenses))
         matrix = _dense(rows, position)
         return Quantities(tuple(kinds), matrix, matrix @ centre)
 
@@ -466,6 +473,20 @@ class _Builder:
         row = self._with_memories({Column(effect, name): 1.0})
         if effect is Effect.LENS and self._set_of(name) in self.large_sets:
             row[Column(Effect.SET, self._set_of(name))] = 1.0
+        return row
+
+    def _common(
+        self,
+        total: Mapping[tuple[Effect, str], dict[Column, float]],
+        bodies: Sequence[str],
+        lenses: Sequence[str],
+    ) -> dict[Column, float]:
+        """Landing that all bodies and lenses have in common: mean of the bodies plus mean of the lenses."""
+        row: dict[Column, float] = {}
+        now = [lens for lens in lenses if lens not in self.prep.past_lenses]
+        for effect, names in ((Effect.BODY, bodies), (Effect.LENS, now)):
+            for name in names:
+                row = _sum(row, total[effect, name], 1.0 / len(names))
         return row
 
     def _reported_pairs(self, bodies: Sequence[str], lenses: Sequence[str]) -> list[tuple[str, str]]:

@@ -21,13 +21,14 @@ from shimwise.inference.answer import (
     SetupAnswer,
     Verdict,
 )
-from shimwise.inference.decision import decide
+from shimwise.inference.decision import CALL_OUT_P, decide
 from shimwise.inference.landing import BodyKnowledge, Prep, Reading
 from shimwise.inference.mixture.design import BenchFacts, Built, build_mixture
 from shimwise.inference.mixture.draws import Draws, draw
 from shimwise.inference.mixture.model import FloatArray, IntArray, MixtureModel
 from shimwise.inference.mixture.priors import CAUSES, NU, Effect, Priors
 from shimwise.inference.mixture.rounding import Granularity, usual_step_mm
+from shimwise.inference.mixture.unparted import OUT, Unparted, UnpartedKind, unparted_pairs
 from shimwise.inference.model import Kind
 from shimwise.optics import magnification
 
@@ -112,6 +113,7 @@ class MixtureAnswer:
     differences: tuple[DifferenceAnswer, ...]
     eyes: tuple[EyeAnswer, ...]
     sets: tuple[SetAnswer, ...]
+    unparted: tuple[Unparted, ...]
     granularities: tuple[Granularity, ...]
     is_converged: bool
     largest_p_monte_carlo_sd: float
@@ -170,6 +172,7 @@ def limits(model: MixtureModel, prep: Prep) -> FloatArray:
         Effect.SETUP.value: TAPE_TOLERANCE_MM,
         Effect.BODY_REFERENCE.value: TAPE_TOLERANCE_MM,
         Effect.EYE.value: EYE_TOLERANCE,
+        "common": prep.tolerance_um,
     }
     return np.array(
         [
@@ -238,6 +241,7 @@ class _Reader:
             differences=self._differences(),
             eyes=eyes,
             sets=self._sets(),
+            unparted=self._unparted(now_bodies, now_lenses, eyes),
             granularities=self.built.granularities,
             is_converged=self.draws.is_converged,
             largest_p_monte_carlo_sd=float(error.max(initial=0.0)),
@@ -394,6 +398,41 @@ class _Reader:
                 high_um=float(self.high[row]),
             )
             for row in self._rows("difference")
+        )
+
+    def _unparted(
+        self, bodies: Sequence[BodyAnswer], lenses: Sequence[LensAnswer], eyes: Sequence[EyeAnswer]
+    ) -> tuple[Unparted, ...]:
+        """Findings of sums whose parts are not called out."""
+        pairs = [
+            (
+                (pair.body, pair.lens),
+                pair.verdict,
+                self._finding(UnpartedKind.PAIR, self.draws.quantities.index("pair", pair.body, pair.lens)),
+            )
+            for pair in self._pairs()
+            if pair.is_read
+        ]
+        found = list(unparted_pairs(pairs, [*bodies, *lenses]))
+        decided = {eye.name for eye in eyes if eye.p_out >= CALL_OUT_P}
+        for row in self._rows("eye_difference"):
+            is_apart = self.low[row] > 0 or self.high[row] < 0
+            if is_apart and not decided.intersection(self._names(row)):
+                found.append(self._finding(UnpartedKind.EYES, row))
+        for row in self._rows("common"):
+            is_out = max(self.below[row], self.above[row]) >= CALL_OUT_P
+            if is_out and not any(unit.verdict in OUT for unit in bodies):
+                found.append(self._finding(UnpartedKind.BENCH, row))
+        return tuple(found)
+
+    def _finding(self, kind: UnpartedKind, row: int) -> Unparted:
+        return Unparted(
+            kind=kind,
+            names=self._names(row),
+            amount=float(self.estimate[row]),
+            sd=float(self.sd[row]),
+            low=float(self.low[row]),
+            high=float(self.high[row]),
         )
 
     def _causes(self) -> tuple[Cause, ...]:

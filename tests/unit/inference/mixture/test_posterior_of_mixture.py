@@ -10,6 +10,7 @@ from shimwise.inference.answer import Verdict
 from shimwise.inference.landing import BodyKnowledge, Prep
 from shimwise.inference.mixture.design import BenchFacts, build_mixture
 from shimwise.inference.mixture.draws import draw
+from shimwise.inference.mixture.unparted import UnpartedKind
 from shimwise.inference.mixture.verdicts import judge_prep, limits
 
 SD_AGREES = 0.03
@@ -123,3 +124,23 @@ def test_marks_of_a_lens_widen_its_intervals() -> None:
     marks = BenchFacts(marks_mm={"L35": tuple(304.8 * one for one in (2, 3, 4, 6, 8, 12, 20))})
     plain, told = build_mixture(prep).model.rows, build_mixture(prep, facts=marks).model.rows
     assert np.all(told.width_um > plain.width_um)
+
+
+def test_what_cannot_be_parted_is_a_finding_of_its_own() -> None:
+    pair = judge_prep(prep_of({"A": -40.0}, {"L35": -20.0}, seed=2)).answer
+    assert ("A", "L35") in [one.names for one in pair.unparted if one.kind is UnpartedKind.PAIR]
+    shifted = {name: value + 20.0 for name, value in LENSES_UM.items()}
+    bench = judge_prep(prep_of({"A": 0.0, "B": 1.0}, shifted, seed=4)).answer
+    (whole,) = [one for one in bench.unparted if one.kind is UnpartedKind.BENCH]
+    assert whole.low < 20.5 < whole.high
+
+
+def test_two_persons_who_see_apart_are_a_finding_with_their_difference() -> None:
+    prep = prep_of({"A": 0.0}, LENSES_UM, seed=7)
+    other = prep_of({"A": -16.0}, LENSES_UM, seed=8)  # the same bench, seen 16 µm short by another person
+    rows = [*prep.readings, *(replace(one, operator="q") for one in other.readings)]
+    both = replace(prep, readings=tuple(replace(one, row=i, line=i + 2) for i, one in enumerate(rows)))
+    answer = judge_prep(both).answer
+    (apart,) = [one for one in answer.unparted if one.kind is UnpartedKind.EYES]
+    assert apart.names == ("p", "q")
+    assert apart.low < 16.0 / 40.0 < apart.high
