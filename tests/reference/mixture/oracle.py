@@ -7,7 +7,7 @@ the common spread of healthy lenses is summed over its values. An ensemble of wa
 single-coordinate random walks and by differences of other walkers (C. J. F. ter Braak, "A Markov chain Monte
 Carlo version of the genetic algorithm differential evolution", Stat. Comput. 16 (2006) 239; from memory).
 
-Run ``python tests/reference/mixture/oracle.py [names]`` from the root of the project to write ``answers.json``
+Run ``python tests/reference/mixture/oracle.py [names]`` from the project's root to write ``answers.json``
 from ``benches.json`` beside this file. Two ensembles with different seeds are run for each bench; the
 answers keep the mean of both and, as ``between``, how far they lie apart.
 """

@@ -36,7 +36,11 @@ from shimwise.inference.mixture.student import truncated_draws
 K_STEP = 0.35
 """Standard deviation of a proposal of ln k."""
 K_TRIES = 2
-MOVES = 40
+MOST_COLLAPSED = 250
+"""Up to this many unknowns levels are drawn with the errors integrated out; beyond, given the errors."""
+MOST_PRODUCTS = 20_000_000
+"""Numbers in the table of the design's products, above which it is not kept."""
+MOVES = 14
 """Directions tried in one sweep on coarse rulers."""
 MOVE_SIZES = np.array([0.6, 1.5, 3.5])
 """Sizes of a move, in standard deviations of an approximate posterior along its direction."""
@@ -63,10 +67,13 @@ class Chains:
     def sweep(self) -> Conditionals:
         """Draw everything once; return the conditionals of the reported quantities."""
         self._solve()
-        for unit in self.rng.permutation(self.mixed):
+        is_collapsed = self.p <= MOST_COLLAPSED
+        for unit in self.rng.permutation(self.mixed) if is_collapsed else ():
             self._draw_level(int(unit))
         found = self._conditionals()
         self._draw_unknowns()
+        if not is_collapsed:
+            self._draw_levels_given_unknowns()
         if self.is_coarse:
             self._move()
             self._draw_levels_given_unknowns()
@@ -83,7 +90,11 @@ class Chains:
         self.p = p
         self.mixed = np.flatnonzero(model.levels.group >= 0)
         self.starts = model.first_of_pattern
-        self.products = (rows.design[:, :, None] * rows.design[:, None, :]).reshape(q, p * p)
+        self.products = (
+            (rows.design[:, :, None] * rows.design[:, None, :]).reshape(q, p * p)
+            if q * p * p <= MOST_PRODUCTS
+            else None
+        )
         self.diagonal = np.arange(p)
         self.is_coarse = is_coarse(model)
         self.cells = Cells(rows)
@@ -132,12 +143,18 @@ class Chains:
         information = self.weights / self.scale() ** 2
         total = np.add.reduceat(information, self.starts, axis=1)
         pulled = np.add.reduceat(information * self.landings, self.starts, axis=1)
-        precision = (total @ self.products).reshape(self.count, self.p, self.p)
-        precision += model.precision
+        precision = self._information(total) + model.precision
         precision[:, self.diagonal, self.diagonal] += self.prior_precision
         self.covariance = np.linalg.inv(precision)
         pull = pulled @ rows.design + model.pull
         self.mean = np.matmul(self.covariance, pull[:, :, None])[:, :, 0]
+
+    def _information(self, total: FloatArray) -> FloatArray:
+        """Precision (c, p, p) that the readings give, from the information (c, q) on each row."""
+        if self.products is not None:
+            return np.asarray((total @ self.products).reshape(self.count, self.p, self.p))
+        design = self.model.rows.design
+        return np.asarray(np.stack([(design.T * one) @ design for one in total]))
 
     def _draw_level(self, unit: int) -> None:
         """Draw one unknown's level with all unknowns integrated out; update the solution."""

@@ -144,3 +144,15 @@ def test_two_persons_who_see_apart_are_a_finding_with_their_difference() -> None
     (apart,) = [one for one in answer.unparted if one.kind is UnpartedKind.EYES]
     assert apart.names == ("p", "q")
     assert apart.low < 16.0 / 40.0 < apart.high
+
+
+def test_a_bench_too_large_for_the_collapsed_draws_gives_nearly_the_same(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    prep = prep_of({"A": 25.0, "B": 0.0}, LENSES_UM, seed=3)
+    small = judge_prep(prep).answer.answer.bodies
+    monkeypatch.setattr("shimwise.inference.mixture.chains.MOST_COLLAPSED", 0)
+    monkeypatch.setattr("shimwise.inference.mixture.chains.MOST_PRODUCTS", 0)
+    large = judge_prep(prep).answer.answer.bodies
+    for one, other in zip(small, large, strict=True):
+        assert one.error_um == pytest.approx(other.error_um, abs=0.6 * one.sd_um)
