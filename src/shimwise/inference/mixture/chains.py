@@ -42,7 +42,7 @@ MOST_PRODUCTS = 20_000_000
 """Numbers in the table of the design's products, above which it is not kept."""
 MOVES = 14
 """Directions tried in one sweep on coarse rulers."""
-MOVE_SIZES = np.array([0.6, 1.5, 3.5])
+MOVE_SIZES = np.array([0.6, 1.5, 3.5, 10.0])
 """Sizes of a move, in standard deviations of an approximate posterior along its direction."""
 
 
