@@ -2,41 +2,67 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+# Modules are compiled when first used: a smaller install, made sooner.
+INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile
 
-.PHONY: run setup setup-dev test check format bench readme lock vendor clean
+.PHONY: run setup setup-dev test quick oldest check format count docs bench readme lock vendor clean
 
-run: setup
+# The main job on the base install; `make setup` adds measuring from frames and PostgreSQL.
+run: $(VENV)/.runtime
 	$(BIN)/shimwise demo
 	$(BIN)/shimwise serve --demo
 
-setup: $(VENV)/.runtime
+setup: $(VENV)/.extras
 
 setup-dev: $(VENV)/.dev
 
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip uninstall --quiet --disable-pip-version-check --yes setuptools
 
 $(VENV)/.runtime: requirements/runtime.txt pyproject.toml | $(VENV)/bin/python
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements/runtime.txt
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+	$(INSTALL) --require-hashes -r requirements/runtime.txt
+	$(INSTALL) --no-deps --no-build-isolation --editable .
+	@touch $@
+
+$(VENV)/.extras: requirements/extras.txt $(VENV)/.runtime
+	$(INSTALL) --require-hashes -r requirements/extras.txt
 	@touch $@
 
 $(VENV)/.dev: requirements/dev.txt $(VENV)/.runtime
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements/dev.txt
+	$(INSTALL) --require-hashes -r requirements/dev.txt
 	@touch $@
 
 check: setup-dev
-	$(BIN)/ruff format --check src tests benchmarks docs
-	$(BIN)/ruff check src tests benchmarks docs
+	$(BIN)/ruff format --check src tests benchmarks docs tools
+	$(BIN)/ruff check src tests benchmarks docs tools
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-cache
 
 test: check
-	$(BIN)/pytest
+	$(BIN)/pytest --cov=shimwise --cov-report=term:skip-covered
+
+# While one works: the unit tests that are not marked slow.
+quick: setup-dev
+	$(BIN)/pytest tests/unit -m "not slow"
+
+# The oldest versions of the dependencies that pyproject.toml allows, in an environment of their own.
+oldest:
+	$(PYTHON) -m venv .venv-oldest
+	.venv-oldest/bin/python -m pip install --quiet --disable-pip-version-check uv
+	.venv-oldest/bin/uv pip install --quiet --python .venv-oldest/bin/python --resolution lowest-direct \
+	  --editable '.[frames,postgresql]' -r requirements/oldest.in
+	.venv-oldest/bin/python -m pytest tests/unit tests/integration -m "not slow"
 
 format: setup-dev
-	$(BIN)/ruff format src tests benchmarks docs
-	$(BIN)/ruff check --fix src tests benchmarks docs
+	$(BIN)/ruff format src tests benchmarks docs tools
+	$(BIN)/ruff check --fix src tests benchmarks docs tools
+
+count:
+	$(PYTHON) tools/count_code.py src
+
+docs:
+	$(PYTHON) tools/reference.py src/shimwise build/docs
 
 bench: setup-dev
 	$(BIN)/python -m benchmarks
@@ -52,10 +78,9 @@ readme: setup-dev
 	$(BIN)/python docs/pages.py
 
 lock: setup-dev
-	$(BIN)/python -m pip install --quiet pip-tools
-	cd requirements && for part in runtime dev; do \
-	  ../$(BIN)/pip-compile --quiet --generate-hashes --allow-unsafe --strip-extras \
-	    --no-emit-index-url --no-emit-find-links --no-emit-trusted-host --no-header -o $$part.txt $$part.in; done
+	$(BIN)/python -m pip install --quiet uv
+	cd requirements && for part in runtime extras dev; do \
+	  ../$(BIN)/uv pip compile --quiet --generate-hashes --no-emit-index-url --no-header -o $$part.txt $$part.in; done
 
 vendor:
 	cd vendor && npm ci --no-audit --no-fund --ignore-scripts
@@ -67,4 +92,4 @@ vendor:
 	rm -rf vendor/node_modules
 
 clean:
-	rm -rf $(VENV) build src/*.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) .venv-oldest build src/*.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -20,12 +20,12 @@ import numpy as np
 
 from benchmarks.demo_bench import FOLDER, HEADER, LENSES, PEOPLE, TAPES_FT, read_once
 from benchmarks.prep_simulator import FOOT_MM, rounded_mm
-from shimwise.bench.adjusting import adjustments, answer_step, begin_adjustment, finish_adjustment
-from shimwise.bench.prep_verdict import current_verdict
-from shimwise.bench.preps import open_prep
-from shimwise.bench.readings_import import import_readings
+from shimwise.bench.adjust.guide import adjustments, answer_step, begin_adjustment, finish_adjustment
+from shimwise.bench.exchange.import_readings import import_readings
+from shimwise.bench.prep.preps import open_prep
+from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.lengths import mm_to_feet_text
-from shimwise.records.store import Record
+from shimwise.record import Record
 
 SEEDS, KEPT = 100, 4
 """Draws made to see how usual the one kept is: one turn is enough in it, and one lens is left undecided."""

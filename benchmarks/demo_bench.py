@@ -23,13 +23,13 @@ from benchmarks.prep_simulator import (
     mark_spacing_mm,
     rounded_mm,
 )
-from shimwise.inference.answer import Answer, Verdict
-from shimwise.inference.judge import judge
-from shimwise.inference.landing import Prep
+from shimwise.files import parse_kit, parse_readings
+from shimwise.inference.model.prep import Prep
+from shimwise.inference.verdict.answer import Answer, Verdict
+from shimwise.inference.verdict.judge import judge
 from shimwise.lengths import mm_to_feet_text
-from shimwise.records import parse_kit, parse_readings
 
-FOLDER = Path(__file__).parents[1] / "src/shimwise/bench/demo_bench"
+FOLDER = Path(__file__).parents[1] / "src/shimwise/bench/demo/demo_bench"
 SEEDS, KEPT = 200, 5
 """Benches drawn to see how usual the one kept is: one on which all is found, nothing more is doubted, every
 95 % interval holds the truth, and something is left to read."""

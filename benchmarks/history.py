@@ -15,13 +15,17 @@ import numpy as np
 
 from benchmarks import prep_simulator as simulator
 from benchmarks.results import write_section
-from shimwise.inference.assemble import build_model
-from shimwise.inference.estimate import Estimate, estimate
-from shimwise.inference.history import History
-from shimwise.inference.landing import Prep, Reading
-from shimwise.inference.model import Kind, Model
-from shimwise.inference.posterior import Posterior, robust_posterior
-from shimwise.inference.remembered import Surprise, doubt_what_was_knocked, remembered_posterior
+from shimwise.inference.history.remembered_posterior import (
+    KnockTest,
+    doubt_what_was_knocked,
+    remembered_posterior,
+)
+from shimwise.inference.model.assemble import build_model
+from shimwise.inference.model.joint_memory import History
+from shimwise.inference.model.linear import Kind, Model
+from shimwise.inference.model.prep import Prep, Reading
+from shimwise.inference.posterior.robust import Posterior, robust_posterior
+from shimwise.inference.verdict.estimate import UnitErrors, estimate
 
 SEED, CONFIRMING_SEED = 20261126, 774411
 HOUSES = 16
@@ -168,7 +172,7 @@ def run_house(
         model, _ = build_model(Prep(readings=readings))
         before = history if i else None
         history = history.with_units_of(model)
-        noticed: tuple[Surprise, ...] = ()
+        noticed: tuple[KnockTest, ...] = ()
         if checks and i:
             history, noticed = doubt_what_was_knocked(history, model)
         posterior = robust_posterior(model) if memory == "none" else joint(model, history)
@@ -177,7 +181,7 @@ def run_house(
         knock = next(((name, by_um) for name, by_um in pending.items() if name in truth), ("", 0.0))
         rows.append(_row(i, model, said, truth, body, names, knock))
         pending.pop(knock[0], None)
-        history = history.after(model, posterior).lasting()
+        history = history.after(model, mean=posterior.mean, covariance=posterior.covariance).lasting()
         if memory == "alone":
             history = replace(history, covariance=np.diag(np.diag(history.covariance)))
         for name in truth:
@@ -185,7 +189,7 @@ def run_house(
     return rows
 
 
-def _judged(model: Model, history: History | None, *, seed: int) -> Estimate:
+def _judged(model: Model, history: History | None, *, seed: int) -> UnitErrors:
     """What the verdict says: the judge's own estimate, with causes sought and the damaged told wider."""
     limit = np.array([LIMITS.get(unknown.kind, np.inf) for unknown in model.unknowns])
     return estimate(model, history, limit=limit, seed=seed)

@@ -15,7 +15,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import TypeVar
 
-from shimwise.bench.papers import (
+from shimwise.bench.sign.papers import (
     make_labels,
     make_lens_cards,
     make_set_tables,

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from shimwise.inference.landing import Reading
+from shimwise.inference.model.prep import Reading
 
 INCH_MM = 25.4
 FOOT_MM = 304.8

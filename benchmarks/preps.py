@@ -10,14 +10,14 @@ import numpy as np
 
 from benchmarks import prep_simulator as simulator
 from benchmarks import rivals
-from shimwise.inference.answer import Verdict
-from shimwise.inference.assemble import build_model
-from shimwise.inference.candidates import possible_readings
-from shimwise.inference.judge import judge
-from shimwise.inference.landing import BodyKnowledge, LensKnowledge, Prep, Reading
-from shimwise.inference.model import Kind
-from shimwise.inference.posterior import K_MEDIAN, robust_posterior
-from shimwise.inference.worth import gain, variance_of
+from shimwise.inference.model.assemble import build_model
+from shimwise.inference.model.candidates import possible_readings
+from shimwise.inference.model.linear import Kind
+from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
+from shimwise.inference.posterior.information_gain import gain, variance_of
+from shimwise.inference.posterior.robust import K_MEDIAN, robust_posterior
+from shimwise.inference.verdict.answer import Verdict
+from shimwise.inference.verdict.judge import judge
 
 SEED = 20261125
 TOLERANCE_UM = 10.0
@@ -293,7 +293,7 @@ def _look(readings: list[Reading], lens_sd_um: float) -> _Look:
     low, high = posterior.interval()
     k = float(posterior.k[0]) if len(posterior.k) else K_MEDIAN
     saved = gain(posterior.covariance, candidates.design, variance_of(candidates, k), np.array([column]))
-    best = candidates.sights[int(np.argmax(saved))]
+    best = candidates.observations[int(np.argmax(saved))]
     return _Look(float(high[column] - low[column]) / 2, best.lens, best.distance_mm)
 
 

@@ -19,9 +19,10 @@ from pathlib import Path
 
 from sqlalchemy import Connection, event, text
 
-from shimwise.records.store import Record, evidence, preps, units, verdicts
-from shimwise.records.store.columns import PackedJson
-from shimwise.records.store.rows import ReadingRow
+from shimwise.record import Record
+from shimwise.record.queries import evidence, preps, units, verdicts
+from shimwise.record.tables.columns import PackedJson
+from shimwise.record.tables.rows import ReadingRow
 
 BODIES, LENSES, SETUPS = 60, 400, 3
 LENSES_A_PREP = 10

@@ -15,16 +15,18 @@ import numpy as np
 
 from benchmarks import prep_simulator as simulator
 from benchmarks.results import write_section
-from shimwise.inference.answer import Verdict
-from shimwise.inference.assemble import build_model
-from shimwise.inference.decision import decide
-from shimwise.inference.history import History, Standing, Unit
-from shimwise.inference.landing import BodyKnowledge, LensKnowledge, Prep, Reading
-from shimwise.inference.model import Kind, Model
-from shimwise.inference.posterior import K_MEDIAN, Posterior
-from shimwise.inference.recheck import plan_recheck
-from shimwise.inference.remembered import remembered_posterior
-from shimwise.inference.screw import ScrewKnowledge, ScrewMove, learn, turns_for, unknown_screw
+from shimwise.inference.history.remembered_posterior import remembered_posterior
+from shimwise.inference.history.screw import ScrewKnowledge, ScrewMove, learn, turns_for, unknown_screw
+from shimwise.inference.model.assemble import Candidates, build_model
+from shimwise.inference.model.candidates import possible_readings
+from shimwise.inference.model.joint_memory import History, Remembered, Unit
+from shimwise.inference.model.linear import Kind, Model
+from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
+from shimwise.inference.plan.recheck import Target, plan_recheck
+from shimwise.inference.posterior.robust import Posterior
+from shimwise.inference.verdict.answer import Verdict
+from shimwise.inference.verdict.decision import decide
+from shimwise.inference.verdict.judge import next_readings
 
 SEED, CONFIRMING_SEED = 20261127, 553399
 BODIES = 300
@@ -116,12 +118,15 @@ class Check:
     start: History
     taken: list[Reading] = field(default_factory=list)
     model: Model | None = None
+    candidates: Candidates | None = None
     posterior: Posterior | None = None
 
     def read(self, sights: Iterable[tuple[str, int]]) -> None:
         """Take readings through lenses (by name) at distances (by index), and judge."""
         self.taken += [self.bench.read(LENSES[lens], distance) for lens, distance in sights]
-        self.model, _ = build_model(_prep(self.taken))
+        prep = _prep(self.taken)
+        possible = possible_readings(prep, distances_mm=simulator.DISTANCES_MM)
+        self.model, self.candidates = build_model(prep, candidates=possible)
         self.start = self.start.with_units_of(self.model)
         self.posterior = remembered_posterior(self.model, self.start)
 
@@ -130,12 +135,12 @@ class Check:
         """What is known after the readings so far."""
         if self.model is None or self.posterior is None:
             return self.start
-        return self.start.after(self.model, self.posterior)
+        return self.start.after(self.model, mean=self.posterior.mean, covariance=self.posterior.covariance)
 
     @property
-    def body(self) -> Standing:
+    def body(self) -> Remembered:
         """What is known of the body."""
-        return self.history.standing(Kind.BODY, "B1")
+        return self.history.remembered(Kind.BODY, "B1")
 
     @property
     def verdict(self) -> Verdict:
@@ -162,21 +167,26 @@ class Check:
         return float(low[column]), float(high[column])
 
     def next(self, count: int) -> list[tuple[str, int]]:
-        """So many readings, those that say most next; two lenses and two distances in any case."""
+        """The least re-check first, then what the judge proposes; at most so many readings."""
+        taken = [Target("B1", one.lens, one.distance_mm) for one in self.taken]
         plan = plan_recheck(
-            _prep(self.taken),
-            self.history,
-            body="B1",
-            taken=self.taken,
-            sd_um=1e-3,
-            most=count,
-            k=K_MEDIAN if self.posterior is None else float(self.posterior.k[0]),
+            "B1",
+            is_body=True,
+            since=taken,
+            read=taken,
+            bodies=("B1",),
+            lenses=tuple(KNOWN),
+            taped_mm={"B1": simulator.DISTANCES_MM},
+            proposed=self._proposed(),
         )
-        return [
-            (one.lens, simulator.DISTANCES_MM.index(one.distance_mm))
-            for one in plan.readings
-            for _ in range(one.repeats)
-        ]
+        return [(one.lens, simulator.DISTANCES_MM.index(one.distance_mm)) for one in plan.asked[:count]]
+
+    def _proposed(self) -> list[Target]:
+        if self.model is None or self.posterior is None or self.candidates is None:
+            return []
+        wanted = np.array([self.model.index(Kind.BODY, "B1")])
+        found = next_readings(self.posterior, self.candidates, wanted=wanted)
+        return [Target(one.body, one.lens, one.distance_mm) for one in found]
 
 
 def _prep(taken: list[Reading]) -> Prep:

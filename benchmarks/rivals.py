@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from benchmarks.prep_simulator import extension_mm
-from shimwise.inference.landing import Reading
+from shimwise.inference.model.prep import Reading
 
 
 def object_space_mean(readings: Sequence[Reading]) -> float:

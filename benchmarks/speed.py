@@ -10,13 +10,13 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks import prep_simulator, preps
-from shimwise.inference.assemble import build_model
-from shimwise.inference.candidates import possible_readings
-from shimwise.inference.faults import find_faults
-from shimwise.inference.judge import next_readings
-from shimwise.inference.landing import Reading
-from shimwise.inference.model import Kind
-from shimwise.inference.posterior import robust_posterior
+from shimwise.inference.model.assemble import build_model
+from shimwise.inference.model.candidates import possible_readings
+from shimwise.inference.model.linear import Kind
+from shimwise.inference.model.prep import Reading
+from shimwise.inference.posterior.faults import find_faults
+from shimwise.inference.posterior.robust import robust_posterior
+from shimwise.inference.verdict.judge import next_readings
 from shimwise.lengths import mm_to_feet_text
 
 HEADER = "body,lens,focal_length_mm,f_number,distance,reading,operator,setup"

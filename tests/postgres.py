@@ -6,6 +6,7 @@ import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import count
 from pathlib import Path
@@ -13,6 +14,8 @@ from pathlib import Path
 import psycopg
 import pytest
 
+END = 'cat; "$0" -D "$1/data" -w -m fast stop; rm -rf "$1"'
+"""Run by a shell: wait for the pipe to close, then stop the server and remove its files."""
 DEBIAN = Path("/usr/lib/postgresql")
 QUICK = {
     # Nothing of these tests outlives the server, so it need not wait for the disk.
@@ -80,20 +83,20 @@ class Server:
         self._run("pg_ctl", "-D", str(self.folder / "data"), "-w", "-m", "fast", "stop")
 
     def address(self, database: str) -> str:
-        """Give the address of a database."""
+        """Return the address of a database."""
         return f"postgresql://shimwise@/{database}?host={self.folder}"
 
     def new_database(self, template: str = "template0") -> str:
-        """Make a database, and give its name."""
+        """Make a database; return its name."""
         name = f"bench_{next(self.numbers)}"
-        self.say(f"CREATE DATABASE {name} TEMPLATE {template}")
+        self.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
         return name
 
     def drop(self, name: str) -> None:
         """Drop a database, whoever is connected."""
-        self.say(f"DROP DATABASE {name} WITH (FORCE)")
+        self.execute(f"DROP DATABASE {name} WITH (FORCE)")
 
-    def say(self, statement: str) -> None:
+    def execute(self, statement: str) -> None:
         """Run one statement beside all databases of the tests."""
         with psycopg.connect(self.address("postgres"), autocommit=True) as connection:
             connection.execute(statement)  # type: ignore[call-overload]
@@ -109,30 +112,56 @@ class Server:
             cwd="/",
         )
 
+    @contextmanager
+    def ended_with_this_process(self) -> Iterator[None]:
+        """Stop the server and remove its files at the end, even if this process is killed.
+
+        A shell of its own session reads a pipe of which this process alone has the other end: the pipe closes
+        however the process ends.
+        """
+        with subprocess.Popen(
+            ["/bin/sh", "-c", END, str(self.programs / "pg_ctl"), str(self.folder)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            user=self.user,
+            extra_groups=[] if self.user else None,
+            cwd="/",
+            start_new_session=True,
+        ):
+            yield
+
+
+@contextmanager
+def running_server() -> Iterator[Server | None]:
+    """Make and start a server, which ends with this process or before; None without its programs."""
+    found = programs()
+    if found is None:
+        yield None
+        return
+    server = Server(programs=found, folder=Path(tempfile.mkdtemp(prefix="shimwise-pg-")))
+    try:
+        server.make()
+        with server.ended_with_this_process():
+            server.start()
+            yield server
+    finally:
+        shutil.rmtree(server.folder, ignore_errors=True)
+
 
 @pytest.fixture(scope="session")
 def postgres() -> Iterator[Server]:
     """Start a server for this process's tests; it is stopped, and its files go, at their end."""
-    found = programs()
-    if found is None:
-        pytest.skip("no PostgreSQL server here (Debian: apt-get install postgresql)")
-    folder = Path(tempfile.mkdtemp(prefix="shimwise-pg-"))
-    server = Server(programs=found, folder=folder)
-    try:
-        server.make()
-        server.start()
-        try:
-            yield server
-        finally:
-            server.stop()
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
+    with running_server() as server:
+        if server is None:
+            pytest.skip("no PostgreSQL server here (Debian: apt-get install postgresql)")
+        yield server
 
 
 @pytest.fixture(scope="session")
 def postgres_template(postgres: Server) -> str:
     """A database with a record's tables, of which each test gets a copy."""
-    from shimwise.records.store import Record
+    from shimwise.record import Record
 
     name = postgres.new_database()
     Record.open(postgres.address(name)).close()
@@ -141,7 +170,7 @@ def postgres_template(postgres: Server) -> str:
 
 @pytest.fixture
 def postgres_address(postgres: Server, postgres_template: str) -> Iterator[str]:
-    """Give the address of an empty record on the server."""
+    """Return the address of an empty record on the server."""
     name = postgres.new_database(postgres_template)
     yield postgres.address(name)
     postgres.drop(name)
@@ -150,7 +179,7 @@ def postgres_address(postgres: Server, postgres_template: str) -> Iterator[str]:
 @pytest.fixture(scope="session")
 def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A file with a record's tables, of which each test gets a copy."""
-    from shimwise.records.store import Record
+    from shimwise.record import Record
 
     folder = tmp_path_factory.mktemp("template")
     Record.open(folder).close()
@@ -159,7 +188,7 @@ def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def record_address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
-    """Give where an empty record is: once on SQLite, once on PostgreSQL."""
+    """Return where an empty record is: once on SQLite, once on PostgreSQL."""
     if request.param == "sqlite":
         folder = tmp_path / "record"
         folder.mkdir()

@@ -5,13 +5,16 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from shimwise.bench import house, prep_evidence, preps, signing
-from shimwise.bench.house_views import BodyFacts, LensFacts
-from shimwise.bench.prep_readings import add_reading
-from shimwise.bench.prep_verdict import refresh_verdict
-from shimwise.bench.signing import Exempt
-from shimwise.records.store import Record, verdicts
-from shimwise.records.store.rows import AdjustmentRow
+from shimwise.bench.house import units
+from shimwise.bench.house.views import BodyFacts, LensFacts
+from shimwise.bench.prep import gauges, preps
+from shimwise.bench.prep.readings import add_reading
+from shimwise.bench.sign import signing
+from shimwise.bench.sign.signing import Exempt
+from shimwise.bench.verdict.verdict import refresh_verdict
+from shimwise.record import Record
+from shimwise.record.queries import verdicts
+from shimwise.record.tables.rows import AdjustmentRow
 
 WHO = "N. Tester"
 BODY, LENS = "A-01", "H50"
@@ -44,9 +47,9 @@ class Years:
     def begun(cls, folder: Path) -> "Years":
         clock = Clock()
         record = Record.open(folder, clock=clock)
-        body = house.add_body(record, facts=BodyFacts(name=BODY, mount="PL"), who=WHO)
+        body = units.add_body(record, facts=BodyFacts(name=BODY, mount="PL"), who=WHO)
         facts = LensFacts(name=LENS, mount="PL", focal_lengths_mm=(50.0,), fnumber=2.0)
-        return cls(record, clock, body.id, house.add_lens(record, facts=facts, who=WHO).id)
+        return cls(record, clock, body.id, units.add_lens(record, facts=facts, who=WHO).id)
 
     def sign_monthly(self, gauges_um: Sequence[float], *, sd_um: float = 2.0) -> None:
         """Sign one prep a month, whose gauge says so much of the body; its lens is read on the mark."""
@@ -78,7 +81,7 @@ class Years:
     def _signed(self, value_um: float, sd_um: float) -> str:
         record, body_id, lens_id = self.record, self.body_id, self.lens_id
         prep_id = preps.start_prep(record, body_ids=[body_id], lens_ids=[lens_id], who=WHO).id
-        prep_evidence.add_gauge(
+        gauges.add_gauge(
             record, prep_id, unit_kind="body", unit_id=body_id, value_um=value_um, sd_um=sd_um, who=WHO
         )
         add_reading(

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
-from shimwise.imaging.edge import square_transfers
-from shimwise.imaging.layout import Edge
-from shimwise.imaging.texture import fit_relative_peak, gradient_energy
+from shimwise.imaging.chart.layout import Edge
+from shimwise.imaging.focus.texture import fit_relative_peak, gradient_energy
+from shimwise.imaging.star.edge import square_transfers
 
 from .cells import Cell, CellRun
 from .layout import Square

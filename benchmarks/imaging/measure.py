@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
-from shimwise.imaging.layout import ChartLayout, layout_from_json
-from shimwise.imaging.meter import start_from_star
-from shimwise.imaging.sweep import SweepResult, SweepSettings, measure_sweep
+from shimwise.imaging.chart.capture import start_from_star
+from shimwise.imaging.chart.layout import ChartLayout, layout_from_json
+from shimwise.imaging.focus.sweep import SweepResult, SweepSettings, measure_sweep
 
 from .simulator import Simulator, Sweep
 

@@ -17,11 +17,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from shimwise.imaging.cells import solve_cells, sum_star
-from shimwise.imaging.chart import find_markers, follow_markers
-from shimwise.imaging.layout import ChartLayout, layout_from_json
-from shimwise.imaging.star import plan_rings
-from shimwise.imaging.sweep import SweepSettings, measure_sweep
+from shimwise.imaging.chart.layout import ChartLayout, layout_from_json
+from shimwise.imaging.chart.markers import find_markers, follow_markers
+from shimwise.imaging.focus.sweep import SweepSettings, measure_sweep
+from shimwise.imaging.star.cells import solve_cells, sum_star
+from shimwise.imaging.star.rings import plan_rings
 
 from .cells import Cell
 from .field import UHD

@@ -88,8 +88,8 @@ def _free_port() -> int:
 
 def filled(folder: Path) -> Path:
     """Make a record that holds the invented bench."""
-    from shimwise.bench.demo_record import fill_demo
-    from shimwise.bench.keeping import open_record
+    from shimwise.bench.demo.demo_record import fill_demo
+    from shimwise.bench.exchange.record_admin import open_record
 
     data = folder / "record"
     with open_record(str(data)) as record:

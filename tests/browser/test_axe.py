@@ -10,7 +10,7 @@ from axe_playwright_python.sync_playwright import Axe
 from browser_bench import PASSPHRASE, Devices, Server
 from playwright.sync_api import Browser, Page, expect
 
-from shimwise.bench.signing import change_leads
+from shimwise.bench.sign.signing import change_leads
 from signed_years import WHO, Years
 
 SERIOUS = ("serious", "critical")

@@ -13,9 +13,10 @@ import pytest
 from browser_bench import Devices, Server
 from playwright.sync_api import Browser, Page, Route, expect
 
-from shimwise.bench.reading_text import typed_distance, typed_reading
-from shimwise.records.store import Record, preps, units, verdicts
-from shimwise.records.store.rows import AdjustmentRow
+from shimwise.bench.typed_lengths import typed_distance, typed_reading
+from shimwise.record import Record
+from shimwise.record.queries import preps, units, verdicts
+from shimwise.record.tables.rows import AdjustmentRow
 
 
 @pytest.fixture(scope="module")

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeAlias
 
-from shimwise.bench.judge_service import JudgeService
-from shimwise.bench.keeping import Record
+from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.web.app import ServeSettings, create_app
 
 with warnings.catch_warnings():  # it would rather have another library of the same make

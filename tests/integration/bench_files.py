@@ -13,9 +13,9 @@ from typing import Any
 
 from jsonschema import Draft202012Validator
 
-from shimwise.sheets.plan_json import plan_schema
-from shimwise.sheets.sweep_json import sweep_schema
-from shimwise.sheets.verdict_json import verdict_schema
+from shimwise.sheets.json.plan_json import plan_schema
+from shimwise.sheets.json.sweep_json import sweep_schema
+from shimwise.sheets.json.verdict_json import verdict_schema
 
 Run = Callable[..., tuple[int, str, str]]
 Ask = Callable[..., tuple[int, Any]]
@@ -104,7 +104,7 @@ def strict_json(text: str | bytes) -> Any:  # noqa: ANN401 (JSON)
 
     document = json.loads(text, parse_constant=refuse)
     schemas = {
-        "shimwise.verdict/1": verdict_schema,
+        "shimwise.verdict/2": verdict_schema,
         "shimwise.plan/1": plan_schema,
         "shimwise.sweep/1": sweep_schema,
     }

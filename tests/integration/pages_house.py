@@ -7,7 +7,7 @@ from pathlib import Path
 
 from api_house import Door, TestClient
 
-from shimwise.bench.keeping import Record
+from shimwise.bench.exchange.record_admin import Record
 from shimwise.web.app import create_app
 
 __all__ = ["PageSeen", "opened_pages", "see"]

@@ -8,7 +8,7 @@ from types import ModuleType
 
 import pytest
 
-from shimwise.records import parse_kit, parse_readings
+from shimwise.files import parse_kit, parse_readings
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -78,14 +78,14 @@ def test_the_examples_of_the_readings_file_and_the_kit_are_accepted() -> None:
 
 
 def test_the_numbers_told_in_its_text_are_those_of_the_demonstrations_truth() -> None:
-    truth = (ROOT / "src/shimwise/bench/demo_bench/truth.json").read_text(encoding="utf-8")
+    truth = (ROOT / "src/shimwise/bench/demo/demo_bench/truth.json").read_text(encoding="utf-8")
     assert "A-07 is 24 µm short" in README
     assert '"A-07": -24.0' in truth
     assert "H40 28 µm deep" in README
     assert '"H40": 28.0' in truth
     assert "lines 6 and 63" in README
     assert re.search(r'"blunder_lines": \[\s*6,\s*63\s*\]', truth)
-    after = (ROOT / "src/shimwise/bench/demo_bench/truth-after.json").read_text(encoding="utf-8")
+    after = (ROOT / "src/shimwise/bench/demo/demo_bench/truth-after.json").read_text(encoding="utf-8")
     assert "in truth the turn made 21 µm" in README
     assert '"made_um": 21.' in after
     assert "0.0934 turn is 34°" in README

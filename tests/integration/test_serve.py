@@ -15,11 +15,11 @@ import httpx
 import pytest
 from bench_files import shimwise
 
-from shimwise.bench.demo_record import fill_demo, is_empty
-from shimwise.bench.house_access import is_passphrase
-from shimwise.bench.keeping import open_record
-from shimwise.bench.prep_readings import withdraw_reading
-from shimwise.bench.refusals import Conflict
+from shimwise.bench.access.pairing import is_passphrase
+from shimwise.bench.demo.demo_record import fill_demo, is_empty
+from shimwise.bench.errors import Conflict
+from shimwise.bench.exchange.record_admin import open_record
+from shimwise.bench.prep.readings import withdraw_reading
 from shimwise.web.refusal import KINDS
 from shimwise.web.serve import LIMITS, SWEEP_BYTES, Pages, ServeError, ServeOptions
 

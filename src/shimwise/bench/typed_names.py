@@ -3,9 +3,9 @@
 import re
 import uuid
 
-from shimwise.bench.refusals import InputError
-from shimwise.records.errors import CellError
-from shimwise.records.names import cleaned_name, cleaned_note
+from shimwise.bench.errors import InputError
+from shimwise.files.errors import CellError
+from shimwise.files.names import cleaned_name, cleaned_note
 
 __all__ = ["id_or_new", "optional_name", "typed_name", "typed_note"]
 

@@ -4,6 +4,7 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from keyword import iskeyword
 from typing import Annotated
 
 import typer
@@ -34,9 +35,14 @@ COMMANDS = {
     "restore": "Put a backup in the place of the record.",
     "check": "Check whether the record agrees with itself.",
 }
-"""Command -> its line in the help. ``shimwise.cli.<command>`` has ``register(app, summary)``."""
-MODULES = {"import": "import_"}
-"""Commands whose name Python keeps for itself."""
+"""Command -> its line in the help. Its module has ``register(app, summary)``."""
+MODULES = {
+    **dict.fromkeys(("demo", "judge", "plan", "optics", "chart", "sweep"), "desk"),
+    **dict.fromkeys(("adjust", "sign", "reopen", "sheet", "verify"), "prep"),
+    **dict.fromkeys(("drift", "repeatability"), "house"),
+    **dict.fromkeys(("import", "export", "backup", "restore", "check"), "exchange"),
+}
+"""Command -> the room of its module; ``serve`` has none."""
 
 BAD_INPUT = 2
 ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
@@ -82,10 +88,15 @@ def build(wanted: str | None = None) -> typer.Typer:
     app.callback()(_door)
     for name, summary in COMMANDS.items():
         if name == wanted:
-            import_module(f"shimwise.cli.{MODULES.get(name, name)}").register(app, summary)
+            import_module(_module_of(name)).register(app, summary)
         else:
             app.command(name, help=summary)(_not_loaded)
     return app
+
+
+def _module_of(command: str) -> str:
+    room = f".{MODULES[command]}" if command in MODULES else ""
+    return f"shimwise.cli{room}.{command}{'_' if iskeyword(command) else ''}"
 
 
 def _show_version(is_asked: bool) -> None:

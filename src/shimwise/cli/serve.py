@@ -12,7 +12,7 @@ import typer
 from shimwise.cli.progress import progress_bar
 
 if TYPE_CHECKING:
-    from shimwise.bench.keeping import Record
+    from shimwise.bench.exchange.record_admin import Record
     from shimwise.web.serve import Pages, ServeOptions
 
 __all__ = ["register", "serve"]
@@ -147,16 +147,16 @@ def _show_pairing(pages: "Pages") -> None:
 
 
 def _record(data: str | None) -> "Record":
-    from shimwise.bench.keeping import open_record
+    from shimwise.bench.exchange.record_admin import open_record
 
     return open_record(data)
 
 
 def _demo_record(data: str | None) -> "Record":
     """Open the record of the demonstration, and fill it where it is fresh."""
-    from shimwise.bench.demo import demo_folder
-    from shimwise.bench.demo_record import fill_demo, is_empty
-    from shimwise.bench.keeping import open_record
+    from shimwise.bench.demo.demo import demo_folder
+    from shimwise.bench.demo.demo_record import fill_demo, is_empty
+    from shimwise.bench.exchange.record_admin import open_record
 
     record = open_record(data or str(demo_folder() / "record"))
     try:
@@ -183,7 +183,7 @@ def _free_port(host: str, port: int) -> int:
 
 def _need_passphrase(record: "Record", file: Path | None) -> None:
     """See to it that the house has a passphrase before others can reach the pages."""
-    from shimwise.bench.house_access import has_passphrase, set_passphrase
+    from shimwise.bench.access.pairing import has_passphrase, set_passphrase
     from shimwise.web.serve import ServeError
 
     told = _told_passphrase(file)

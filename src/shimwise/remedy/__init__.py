@@ -1,10 +1,10 @@
 """From a verdict to what is done about it: short → add, deep → take away."""
 
-from shimwise.remedy.adjustment import Adjustment, Confirmed, StepView, TakenBack, begin, begin_lens
-from shimwise.remedy.adjustment_steps import Guide, Move, Response, Step, turns_words
+from shimwise.remedy.adjustment import Adjustment, Confirmed, ConsentError, TakenBack, begin, begin_lens
+from shimwise.remedy.adjustment_steps import Guide, Move, Step, StepAnswer
 from shimwise.remedy.advice import advise, advise_body, advise_lens, advise_scale, advise_setup
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
-from shimwise.remedy.remedy import Action, Direction, Kind, Remedy
+from shimwise.remedy.remedy import Action, Direction, Remedy, RemedyKind
 from shimwise.remedy.shims import ShimChoice, choose_shims
 from shimwise.remedy.stock import Restack, ShimStock, StockChoice, choose_from_stock, restack
 from shimwise.remedy.turning import PlannedTurn
@@ -13,22 +13,22 @@ __all__ = [
     "Action",
     "Adjustment",
     "Confirmed",
+    "ConsentError",
     "Direction",
     "Fixed",
     "Guide",
-    "Kind",
     "Mechanism",
     "Move",
     "PlannedTurn",
     "Remedy",
-    "Response",
+    "RemedyKind",
     "Restack",
     "Screw",
     "ShimChoice",
     "ShimStock",
     "ShimmedMount",
     "Step",
-    "StepView",
+    "StepAnswer",
     "StockChoice",
     "TakenBack",
     "Turn",
@@ -42,5 +42,4 @@ __all__ = [
     "choose_from_stock",
     "choose_shims",
     "restack",
-    "turns_words",
 ]

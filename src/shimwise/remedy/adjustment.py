@@ -15,16 +15,32 @@ from shimwise.remedy.adjustment_steps import (
     BEFORE_MOVE,
     Guide,
     Move,
-    Response,
     Step,
+    StepAnswer,
     answers_to,
-    words_of,
 )
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount
 
 SCHEMA = "shimwise.adjustment/1"
 NO_PLAN = Move()
-"""Nothing is known yet of how far to move."""
+"""How far to move is not known yet."""
+
+
+class ConsentError(RemedyError):
+    """Raised when a lock is to be released before the owner's consent was confirmed.
+
+    Attributes
+    ----------
+    unit : str
+        Name of the body.
+    """
+
+    def __init__(self, unit: str) -> None:
+        self.unit = unit
+        super().__init__(
+            f"{unit} is locked: its lock is released only with the owner's consent. Confirm the consent "
+            "first, or answer that it stays locked."
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,14 +50,14 @@ class Confirmed:
     step: Step
     who: str
     when: datetime
-    answer: Response
+    answer: StepAnswer
     note: str = ""
     move: Move | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakenBack:
-    """A step that was found wrong: it and what followed it stand open again."""
+    """A step that was found wrong: it and what followed it are open again."""
 
     step: Step
     who: str
@@ -50,17 +66,6 @@ class TakenBack:
 
 
 Event = Confirmed | TakenBack
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StepView:
-    """A step as it is shown: what is asked, what may be answered, and what was confirmed, if it was."""
-
-    step: Step
-    words: str
-    answers: tuple[Response, ...]
-    confirmed: Confirmed | None
-    is_next: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,19 +94,19 @@ class Adjustment:
 
     @property
     def confirmed(self) -> dict[Step, Confirmed]:
-        """Steps that stand confirmed, in the order in which they were."""
-        standing: dict[Step, Confirmed] = {}
+        """Steps that are confirmed, in the order in which they were."""
+        valid: dict[Step, Confirmed] = {}
         for event in self.events:
             if isinstance(event, Confirmed):
-                standing[event.step] = event
+                valid[event.step] = event
             else:
-                kept = list(standing)[: list(standing).index(event.step)]
-                standing = {step: standing[step] for step in kept}
-        return standing
+                kept = list(valid)[: list(valid).index(event.step)]
+                valid = {step: valid[step] for step in kept}
+        return valid
 
     @property
     def steps(self) -> tuple[Step, ...]:
-        """All steps in their order, as the answers so far have it."""
+        """All steps in their order, by the answers so far."""
         before = BEFORE_MOVE[self.guide]
         confirmed = self.confirmed
         if Step.CONSENT not in before and (self.needs_consent or Step.CONSENT in confirmed):
@@ -112,13 +117,13 @@ class Adjustment:
         lock = confirmed.get(Step.LOCK)
         if lock is not None:
             after = tuple(step for step in after if step is not Step.LOCK_AFTER)
-            if lock.answer is not Response.NO_LOCK:
+            if lock.answer is not StepAnswer.NO_LOCK:
                 after = (Step.LOCK_AFTER, *after)
         return (*before, Step.MOVE, *after)
 
     @property
     def next_step(self) -> Step | None:
-        """The step that is due; None when all are confirmed."""
+        """The step that is due; None if all are confirmed."""
         confirmed = self.confirmed
         return next((step for step in self.steps if step not in confirmed), None)
 
@@ -126,7 +131,7 @@ class Adjustment:
     def is_stopped(self) -> bool:
         """Whether it ended at a lock that stays: nothing may be moved."""
         lock = self.confirmed.get(Step.LOCK)
-        return lock is not None and lock.answer is Response.STAYS_LOCKED
+        return lock is not None and lock.answer is StepAnswer.STAYS_LOCKED
 
     @property
     def is_finished(self) -> bool:
@@ -139,33 +144,13 @@ class Adjustment:
         move = self.confirmed.get(Step.MOVE)
         return None if move is None else move.move
 
-    @property
-    def is_locked_after(self) -> bool | None:
-        """Whether the lock was set at the end; None where there is none, or it was not asked yet."""
-        after = self.confirmed.get(Step.LOCK_AFTER)
-        return None if after is None else after.answer is Response.SET
-
-    def view(self) -> tuple[StepView, ...]:
-        """All steps as they are shown."""
-        confirmed, due = self.confirmed, self.next_step
-        return tuple(
-            StepView(
-                step=step,
-                words=words_of(step, self.guide, self.planned),
-                answers=answers_to(step, self.guide),
-                confirmed=confirmed.get(step),
-                is_next=step is due,
-            )
-            for step in self.steps
-        )
-
     def confirm(
         self,
         step: Step,
         *,
         who: str,
         when: datetime,
-        answer: Response = Response.DONE,
+        answer: StepAnswer = StepAnswer.DONE,
         note: str = "",
         move: Move | None = None,
     ) -> "Adjustment":
@@ -179,17 +164,17 @@ class Adjustment:
             The person.
         when : datetime
             With its time zone.
-        answer : Response
+        answer : StepAnswer
             One of those the step allows.
         note : str
-            Of a consent: who gave it (needed). Else what there is to say.
+            Of a consent: who gave it (needed). Else anything else.
         move : Move, optional
             Of a move: what was made; the planned one when not given.
 
         Raises
         ------
         RemedyError
-            When the step is not due, the answer is none of its own, or who, when or the owner is missing.
+            If the step is not due, the answer is none of its own, or who, when or the owner is missing.
         """
         _check_trace(who, when)
         self._check_due(step)
@@ -201,22 +186,19 @@ class Adjustment:
             )
         if step is Step.CONSENT and not note.strip():
             raise RemedyError(f"Who consented to opening {self.unit} is missing. Write the owner's name.")
-        if answer is Response.RELEASED and Step.CONSENT not in self.confirmed:
-            raise RemedyError(
-                f"{self.unit} is locked: its lock is released only with the owner's consent. Confirm the "
-                "consent first, or answer that it stays locked."
-            )
+        if answer is StepAnswer.RELEASED and Step.CONSENT not in self.confirmed:
+            raise ConsentError(self.unit)
         made = self._made(step, answer, move)
         event = Confirmed(step=step, who=who.strip(), when=when, answer=answer, note=note.strip(), move=made)
         return replace(self, events=(*self.events, event))
 
     def take_back(self, step: Step, *, who: str, when: datetime, reason: str) -> "Adjustment":
-        """Take a confirmed step back: it and what was confirmed after it stand open again; the trace stays.
+        """Take a confirmed step back: it and what was confirmed after it are open again; the trace stays.
 
         Raises
         ------
         RemedyError
-            When the step is not confirmed, or who, when or the reason is missing.
+            If the step is not confirmed, or who, when or the reason is missing.
         """
         _check_trace(who, when)
         if step not in self.confirmed:
@@ -227,7 +209,7 @@ class Adjustment:
         return replace(self, events=(*self.events, event))
 
     def to_json(self) -> dict[str, Any]:
-        """Plain JSON of all of it."""
+        """Return plain JSON."""
         return {
             "schema": SCHEMA,
             "unit": self.unit,
@@ -244,7 +226,7 @@ class Adjustment:
         Raises
         ------
         RemedyError
-            When it is something else, or its steps are not in their order.
+            If it is something else, or its steps are not in their order.
         """
         try:
             _check_schema(data["schema"])
@@ -280,12 +262,12 @@ class Adjustment:
             )
         raise RemedyError(f"{step!s} of {self.unit} comes later; no step is skipped. Due now: {due!s}.")
 
-    def _made(self, step: Step, answer: Response, move: Move | None) -> Move | None:
+    def _made(self, step: Step, answer: StepAnswer, move: Move | None) -> Move | None:
         if step is not Step.MOVE:
             if move is not None:
                 raise RemedyError(f"A move belongs to the step {Step.MOVE!s}, not to {step!s}.")
             return None
-        if answer is Response.SENT_OUT:
+        if answer is StepAnswer.SENT_OUT:
             return None
         made = move or self.planned
         is_screw = self.guide in (Guide.SCREW, Guide.SCREW_WITHOUT_LOCK)
@@ -303,7 +285,7 @@ class Adjustment:
 def begin(
     unit: str, mechanism: Mechanism | None, *, planned: Move = NO_PLAN, needs_consent: bool = False
 ) -> Adjustment:
-    """Begin the adjustment of a body, by its mechanism.
+    """Begin the adjustment of a body.
 
     Parameters
     ----------
@@ -319,7 +301,7 @@ def begin(
     Raises
     ------
     RemedyError
-        When the mechanism is not known.
+        If the mechanism is not known.
     """
     match mechanism:
         case Screw():
@@ -362,7 +344,7 @@ def _event_json(event: Event) -> dict[str, Any]:
 
 
 def _again(adjustment: Adjustment, event: Mapping[str, Any]) -> Adjustment:
-    """Let an event that was written down happen again, under the same rules."""
+    """Apply an event that was written down, under the same rules."""
     step, who, when = Step(event["step"]), str(event["who"]), datetime.fromisoformat(event["when"])
     if event["event"] == "taken back":
         return adjustment.take_back(step, who=who, when=when, reason=str(event["reason"]))
@@ -372,7 +354,7 @@ def _again(adjustment: Adjustment, event: Mapping[str, Any]) -> Adjustment:
         step,
         who=who,
         when=when,
-        answer=Response(event["answer"]),
+        answer=StepAnswer(event["answer"]),
         note=str(event["note"]),
         move=Move.from_json(event["move"]) if event["move"] else None,
     )

@@ -8,13 +8,13 @@ import math
 from collections.abc import Mapping, Sequence
 
 from shimwise.errors import RemedyError
-from shimwise.figures import decimal_text, half_digits, half_text
-from shimwise.inference.answer import Z95, Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
+from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
+from shimwise.notices import Notice
 from shimwise.remedy import procedure
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
-from shimwise.remedy.remedy import Action, Direction, Kind, Remedy
+from shimwise.remedy.remedy import Action, Direction, Remedy, RemedyKind
 from shimwise.remedy.shims import ShimChoice, choose_shims
-from shimwise.remedy.turning import PlannedTurn, planned_words, trial_words, turns_text
+from shimwise.remedy.turning import PlannedTurn, known_turn, planned_turn, trial_turn
 
 DECIDED_P = 0.8
 """A set-up or a scale, which have no verdict of their own, are called out above this probability."""
@@ -27,28 +27,23 @@ def advise(
     stock_um: Sequence[float] = (),
     turns: Mapping[str, PlannedTurn] | None = None,
 ) -> tuple[Remedy, ...]:
-    """Give the remedies of a whole answer: set-ups to tape again first, then bodies, then lenses and scales.
+    """Return the remedies of an answer: set-ups to tape again first, then bodies, then lenses and scales.
 
     Parameters
     ----------
     answer : Answer
-        What the judge said.
+        The judge's.
     mechanisms : mapping of str to Mechanism or None
         How each body is adjusted; a body that is absent or None: not known.
     stock_um : sequence of float
         Thicknesses of shim in stock [µm], for lenses and for mounts without a stock of their own.
     turns : mapping of str to PlannedTurn, optional
-        By body, how far its screw is to be turned by what it has shown; goes before what its mechanism says.
-
-    Returns
-    -------
-    tuple of Remedy
-        Empty when nothing is decided to be out.
+        By body, how far to turn its screw by what it has shown; goes before its mechanism.
 
     Raises
     ------
     RemedyError
-        When a number is not finite, a verdict contradicts its error, or the stock is impossible.
+        If a number is not finite, a verdict contradicts its error, or the stock is impossible.
     """
     known, planned = mechanisms or {}, turns or {}
     bodies = (
@@ -76,13 +71,7 @@ def advise_body(
     stock_um: Sequence[float] = (),
     planned: PlannedTurn | None = None,
 ) -> Remedy | None:
-    """Give the remedy of a body, by its mechanism and the turn planned; None unless the verdict is out.
-
-    Raises
-    ------
-    RemedyError
-        As :func:`advise`.
-    """
+    """Return the remedy of a body, by its mechanism and the turn planned; None unless the verdict is out."""
     if not _is_out(body):
         return None
     match mechanism:
@@ -91,38 +80,27 @@ def advise_body(
         case ShimmedMount():
             return _shim_mount(body, mechanism.stock_um or tuple(stock_um))
         case Fixed():
-            action, then = Action.SEND_OUT, "To those the owner has authorised: its sensor is fixed."
+            action, code = Action.SEND_OUT, "send_to_authorised"
         case None:
-            action = Action.MOVE_SENSOR
-            then = "How this body is adjusted is not known: find out before anything is turned or opened."
-    return _body_remedy(
-        body, action, _move(body), f"{_finding(body)}: {_sensor_has_to_move(body)}. {then}", mechanism
-    )
+            action, code = Action.MOVE_SENSOR, "mechanism_not_known"
+    return _body_remedy(body, action, _move(body), (_sensor_move(body), Notice(code)), mechanism)
 
 
 def advise_lens(lens: LensAnswer, *, stock_um: Sequence[float] = ()) -> Remedy | None:
-    """Give the remedy of a lens: to a lens technician, with a shim suggested; None unless it is out.
-
-    Raises
-    ------
-    RemedyError
-        As :func:`advise`.
-    """
+    """Return the remedy of a lens: to a lens technician, with a shim suggested; None unless it is out."""
     if not _is_out(lens):
         return None
     amount_um = abs(lens.error_um)
     choice = choose_shims(amount_um, stock_um, tolerance_um=lens.tolerance_um) if stock_um else None
     direction = _stack_change(lens)
-    comparative = "thicker" if direction is Direction.ADD else "thinner"
     return Remedy(
         unit=lens.name,
-        kind=Kind.LENS,
+        kind=RemedyKind.LENS,
         action=Action.SHIM_LENS,
         direction=direction,
         amount_um=amount_um,
         amount_sd_um=lens.sd_um,
-        text=f"{_finding(lens)}: to a lens technician. "
-        f"Suggested is a shim {_um(lens, amount_um)} {comparative}{_in_shims(choice, direction)}.",
+        advice=(Notice("shim_lens", lens.name, {**_finding(lens), **_stack(choice)}),),
         steps=procedure.lens_steps(),
         cautions=procedure.lens_cautions(amount_um=amount_um),
         shims_um=choice.shims_um if choice else (),
@@ -131,48 +109,38 @@ def advise_lens(lens: LensAnswer, *, stock_um: Sequence[float] = ()) -> Remedy |
 
 
 def advise_scale(lens: LensAnswer) -> Remedy | None:
-    """Give the remedy of a scale: sent out, since no shim cures it; None up to ``DECIDED_P``."""
+    """Return the remedy of a scale: sent out, since no shim cures it; None up to ``DECIDED_P``."""
     _refuse_unless_finite(lens.name, lens.scale_permille, lens.scale_sd_permille, lens.p_scale_out)
     if lens.p_scale_out <= DECIDED_P:
         return None
-    way = "short" if lens.scale_permille < 0 else "deep"
+    numbers = {"scale_permille": lens.scale_permille, "half_permille": Z95 * lens.scale_sd_permille}
     return Remedy(
         unit=lens.name,
-        kind=Kind.SCALE,
+        kind=RemedyKind.SCALE,
         action=Action.SEND_OUT,
         direction=None,
         amount_um=None,
         amount_sd_um=None,
-        text=f"The scale of {lens.name} reads {way} by {decimal_text(abs(lens.scale_permille), 1)} ± "
-        f"{decimal_text(Z95 * lens.scale_sd_permille, 1)} ‰ of its extension (95 %), more the nearer it is "
-        "focused. No shim cures that: to a lens technician.",
+        advice=(Notice("scale_out", lens.name, numbers),),
         steps=procedure.lens_steps(),
         cautions=procedure.lens_cautions(),
     )
 
 
 def advise_setup(setup: SetupAnswer) -> Remedy | None:
-    """Give the remedy of a mis-taped set-up: tape again; None up to a probability of ``DECIDED_P``.
-
-    Raises
-    ------
-    RemedyError
-        When a number is not finite.
-    """
+    """Return the remedy of a mis-taped set-up: tape again; None up to a probability of ``DECIDED_P``."""
     _refuse_unless_finite(setup.name, setup.error_mm, setup.sd_mm, setup.p_out)
     if setup.p_out <= DECIDED_P:
         return None
-    stands, direction = ("farther", Direction.NEARER) if setup.error_mm > 0 else ("nearer", Direction.FARTHER)
+    numbers = {"error_mm": setup.error_mm, "half_mm": Z95 * setup.sd_mm}
     return Remedy(
         unit=setup.name,
-        kind=Kind.SETUP,
+        kind=RemedyKind.SETUP,
         action=Action.RE_TAPE,
-        direction=direction,
+        direction=Direction.NEARER if setup.error_mm > 0 else Direction.FARTHER,
         amount_um=1e3 * abs(setup.error_mm),
         amount_sd_um=1e3 * setup.sd_mm,
-        text=f"Tape {setup.name} again: its chart seems to stand "
-        f"{decimal_text(abs(setup.error_mm), half_digits(Z95 * setup.sd_mm))} "
-        f"{half_text(Z95 * setup.sd_mm)} mm (95 %) {stands} than the distance written.",
+        advice=(Notice("setup_out", setup.name, numbers),),
         steps=procedure.setup_steps(),
         cautions=procedure.setup_cautions(),
     )
@@ -183,19 +151,19 @@ def _turn_screw(body: BodyAnswer, screw: Screw, planned: PlannedTurn | None) -> 
     if planned is not None:
         turn: Turn | None = planned.turn
         turns, turns_sd = planned.turns, None if planned.is_trial else planned.turns_sd
-        then = planned_words(planned)
+        then = planned_turn(planned)
     else:
         turn = None if screw.away is None else screw.away if _is_short(body) else screw.away.opposite
         if screw.um_per_turn is not None:
             turns = abs(body.error_um) / screw.um_per_turn
             turns_sd = math.hypot(body.sd_um, turns * (screw.um_per_turn_sd or 0.0)) / screw.um_per_turn
         if turns is not None and turn is not None and turns_sd is not None:
-            then = f"Check the lock, then turn the screw {turn} by {turns_text(turns, turns_sd)}."
+            then = known_turn(turns, turns_sd, turn)
         else:
-            then = trial_words(screw, turns, turns_sd, turn)
-    text = f"{_finding(body)}: {_sensor_has_to_move(body)}. {then}"
+            then = trial_turn(screw, turns, turns_sd, turn)
+    advice = (_sensor_move(body), then)
     return _body_remedy(
-        body, Action.MOVE_SENSOR, _move(body), text, screw, turns=turns, turns_sd=turns_sd, turn=turn
+        body, Action.MOVE_SENSOR, _move(body), advice, screw, turns=turns, turns_sd=turns_sd, turn=turn
     )
 
 
@@ -203,13 +171,12 @@ def _shim_mount(body: BodyAnswer, stock_um: tuple[float, ...]) -> Remedy:
     direction = _stack_change(body)
     amount_um = abs(body.error_um)
     choice = choose_shims(amount_um, stock_um, tolerance_um=body.tolerance_um) if stock_um else None
-    shims = _in_shims(choice, direction)
-    text = f"{_finding(body)}: {direction} {_um(body, amount_um)} of shim at the mount{shims}."
+    advice = Notice("shim_mount", body.name, {**_finding(body), **_stack(choice)})
     return _body_remedy(
         body,
         Action.SHIM_MOUNT,
         direction,
-        text,
+        (advice,),
         ShimmedMount(stock_um=stock_um),
         shims_um=choice.shims_um if choice else (),
         leftover_um=choice.leftover_um if choice else None,
@@ -220,7 +187,7 @@ def _body_remedy(
     body: BodyAnswer,
     action: Action,
     direction: Direction,
-    text: str,
+    advice: tuple[Notice, ...],
     mechanism: Mechanism | None,
     *,
     turns: float | None = None,
@@ -231,12 +198,12 @@ def _body_remedy(
 ) -> Remedy:
     return Remedy(
         unit=body.name,
-        kind=Kind.BODY,
+        kind=RemedyKind.BODY,
         action=action,
         direction=direction,
         amount_um=abs(body.error_um),
         amount_sd_um=body.sd_um,
-        text=text,
+        advice=advice,
         steps=procedure.body_steps(mechanism, turn=turn),
         cautions=procedure.body_cautions(mechanism, amount_um=abs(body.error_um)),
         turns=turns,
@@ -248,7 +215,7 @@ def _body_remedy(
 
 
 def _is_out(unit: BodyAnswer) -> bool:
-    """Tell whether a unit is decided to be out; refuse a verdict that its own numbers contradict."""
+    """Whether a unit is decided to be out; refuse a verdict that its own numbers contradict."""
     if unit.verdict not in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
         return False
     _refuse_unless_finite(unit.name, unit.error_um, unit.sd_um, unit.low_um, unit.high_um)
@@ -279,33 +246,20 @@ def _stack_change(unit: BodyAnswer) -> Direction:
     return Direction.ADD if _is_short(unit) else Direction.TAKE_AWAY
 
 
-def _half_um(unit: BodyAnswer) -> float:
-    return (unit.high_um - unit.low_um) / 2
+def _finding(unit: BodyAnswer) -> dict[str, float]:
+    return {"error_um": unit.error_um, "half_um": (unit.high_um - unit.low_um) / 2}
 
 
-def _finding(unit: BodyAnswer) -> str:
-    way = "short" if _is_short(unit) else "deep"
-    half_um = _half_um(unit)
-    size = decimal_text(abs(unit.error_um), half_digits(half_um))
-    return f"{unit.name} is {way} by {size} {half_text(half_um)} µm (95 %)"
+def _sensor_move(body: BodyAnswer) -> Notice:
+    return Notice("move_sensor", body.name, _finding(body))
 
 
-def _sensor_has_to_move(body: BodyAnswer) -> str:
-    return f"the sensor has to move {_um(body, abs(body.error_um))} {_move(body)}"
-
-
-def _um(unit: BodyAnswer, amount_um: float) -> str:
-    return f"{decimal_text(amount_um, half_digits(_half_um(unit)))} µm"
-
-
-def _in_shims(choice: ShimChoice | None, direction: Direction) -> str:
+def _stack(choice: ShimChoice | None) -> dict[str, float | str | None]:
+    """Return the shims of a choice as numbers of a notice; ``shims`` is None without a stock."""
     if choice is None:
-        return ""
-    if not choice.shims_um:
-        return "; no shim of the stock comes near that"
-    stack = f"{' + '.join(f'{shim:g}' for shim in choice.shims_um)} µm"
-    source = f"{stack} of the stock" if direction is Direction.ADD else f"{stack}, if the stack holds them"
-    leaves = f"leaves {abs(choice.leftover_um):.1f} µm"
-    if choice.is_within_share:
-        return f" ({source}: {leaves})"
-    return f" (the nearest is {source}: {leaves}, more than a third of the tolerance)"
+        return {"shims_um": None}
+    return {
+        "shims_um": " + ".join(f"{shim:g}" for shim in choice.shims_um),
+        "leftover_um": choice.leftover_um,
+        "is_near": float(choice.is_within_share),
+    }

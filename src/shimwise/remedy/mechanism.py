@@ -45,11 +45,6 @@ class Screw:
         Whether the sensor can be locked; None: not known.
     backlash_um : float or None
         Play between screw and sensor. [µm, 0 or more]
-
-    Raises
-    ------
-    RemedyError
-        When a value is not finite, has the wrong sign, or is absurd.
     """
 
     um_per_turn: float | None = None
@@ -85,13 +80,7 @@ Mechanism = Screw | ShimmedMount | Fixed
 
 
 def checked_stock(stock_um: tuple[float, ...]) -> tuple[float, ...]:
-    """Return the thicknesses of a stock list in rising order, each once [µm].
-
-    Raises
-    ------
-    RemedyError
-        When a thickness is not finite, below 1 µm or above 2000 µm, or there are more than 24 of them.
-    """
+    """Return the thicknesses of a stock in rising order, each once; RemedyError if one cannot be. [µm]"""
     for thickness_um in stock_um:
         _refuse_unless("a shim of the stock", thickness_um, least=LEAST_SHIM_UM, most=LARGEST_SHIM_UM)
     thicknesses = tuple(sorted(set(stock_um)))

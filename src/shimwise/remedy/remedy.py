@@ -1,12 +1,13 @@
-"""What a remedy is: the plain values that the advice gives back."""
+"""What a remedy is: the plain values that the advice returns."""
 
 from dataclasses import dataclass
 from enum import StrEnum
 
+from shimwise.notices import Notice
 from shimwise.remedy.mechanism import Turn
 
 
-class Kind(StrEnum):
+class RemedyKind(StrEnum):
     """What a remedy is for."""
 
     BODY = "body"
@@ -47,8 +48,8 @@ class Remedy:
     amount_um, amount_sd_um : float or None
         How far, without sign, and its standard uncertainty. [µm] None for a scale. Of a set-up: how far the
         chart has to move.
-    text : str
-        The remedy in a sentence or two, with its 95 % interval.
+    advice : tuple of Notice
+        The finding with its 95 % interval and what to do, a sentence each.
     turns, turns_sd : float or None
         Turns of the screw and their standard uncertainty; None without a screw or without its travel.
     turn : Turn or None
@@ -56,20 +57,20 @@ class Remedy:
     shims_um : tuple of float
         Shims of the stock that make up the amount, thickest first. [µm]
     leftover_um : float or None
-        Amount minus the sum of the shims [µm]; None where no stock was weighed.
-    steps, cautions : tuple of str
+        Amount minus the sum of the shims [µm]; None without a stock.
+    steps, cautions : tuple of Notice
         The interlocks in their order, and what to be careful of.
     """
 
     unit: str
-    kind: Kind
+    kind: RemedyKind
     action: Action
     direction: Direction | None
     amount_um: float | None
     amount_sd_um: float | None
-    text: str
-    steps: tuple[str, ...]
-    cautions: tuple[str, ...]
+    advice: tuple[Notice, ...]
+    steps: tuple[Notice, ...]
+    cautions: tuple[Notice, ...]
     turns: float | None = None
     turns_sd: float | None = None
     turn: Turn | None = None

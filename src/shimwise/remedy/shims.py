@@ -30,10 +30,10 @@ class ShimChoice:
 
 
 def choose_shims(target_um: float, stock_um: Sequence[float], *, tolerance_um: float) -> ShimChoice:
-    """Find the fewest shims that come within a third of the tolerance of the target; of those, the nearest.
+    """Return the fewest shims within a third of the tolerance of the target; of those, the nearest.
 
-    Any number of each thickness may be used, up to ``MOST_SHIMS`` in all. Where no stack comes that near, the
-    nearest one is returned and says so. Of two stacks equally near, the thinner one is taken.
+    Any number of each thickness may be used, up to ``MOST_SHIMS`` in all. If no stack comes that near, the
+    nearest one is returned. Of two stacks equally near, the thinner one is taken.
 
     Parameters
     ----------
@@ -47,12 +47,7 @@ def choose_shims(target_um: float, stock_um: Sequence[float], *, tolerance_um: f
     Returns
     -------
     ShimChoice
-        Empty where no shim is nearer to the target than none.
-
-    Raises
-    ------
-    RemedyError
-        When a number is not finite or out of its range.
+        Empty if no shim is nearer to the target than none.
     """
     if not (math.isfinite(target_um) and 0 <= target_um <= MOST_SHIMS * LARGEST_SHIM_UM):
         raise RemedyError(f"A stack of {target_um:g} µm cannot be shimmed. Check the error it comes from.")
@@ -81,7 +76,7 @@ def choose_shims(target_um: float, stock_um: Sequence[float], *, tolerance_um: f
 def _one_more(
     layer: dict[int, tuple[int, ...]], sizes: dict[int, float], *, most_nm: int
 ) -> dict[int, tuple[int, ...]]:
-    """List sums of one shim more [nm], each with a stack for it; none worse than no shim at all."""
+    """Return the sums with one shim more [nm], each with a stack; none worse than no shim at all."""
     return {
         sum_nm + size: (*stack, size)
         for sum_nm, stack in layer.items()

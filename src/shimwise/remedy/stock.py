@@ -25,7 +25,7 @@ class ShimStock:
     Raises
     ------
     RemedyError
-        When a thickness or a count is impossible, or a thickness stands twice.
+        If a thickness or a count is impossible, or a thickness occurs twice.
     """
 
     counts: tuple[tuple[float, int], ...] = ()
@@ -39,26 +39,20 @@ class ShimStock:
 
     @classmethod
     def of(cls, counts: Mapping[float, int]) -> "ShimStock":
-        """Make a stock from a mapping of thickness [µm] to count."""
+        """Return a stock from a mapping of thickness [µm] to count."""
         return cls(tuple(sorted((float(size), count) for size, count in counts.items())))
 
     def count(self, thickness_um: float) -> int:
-        """How many of a thickness there are; 0 of one that is not in the list."""
+        """Return how many of a thickness there are; 0 if it is not in the list."""
         return dict(self.counts).get(thickness_um, 0)
 
     @property
     def thicknesses_um(self) -> tuple[float, ...]:
-        """All thicknesses of the list, whether any is left or not. [µm]"""
+        """All thicknesses of the list, also those with none left. [µm]"""
         return tuple(thickness_um for thickness_um, _ in self.counts)
 
     def used(self, shims_um: Iterable[float]) -> "ShimStock":
-        """Stock after these shims are taken out of it.
-
-        Raises
-        ------
-        RemedyError
-            When it does not hold them; then nothing is taken.
-        """
+        """Return the stock without these shims; raise RemedyError if it does not have them."""
         wanted = Counter(shims_um)
         for thickness_um, count in sorted(wanted.items()):
             if self.count(thickness_um) < count:
@@ -69,17 +63,11 @@ class ShimStock:
         return self._changed({size: -count for size, count in wanted.items()})
 
     def added(self, shims_um: Iterable[float]) -> "ShimStock":
-        """Stock after these shims are put into it: delivered, or taken out of a mount.
-
-        Raises
-        ------
-        RemedyError
-            When a thickness is impossible.
-        """
+        """Return the stock with these shims: delivered, or taken out of a mount."""
         return self._changed(Counter(shims_um))
 
     def to_order(self, *, least: int = LOW_COUNT) -> tuple[tuple[float, int], ...]:
-        """Give the thicknesses of which fewer than ``least`` are left, with how many are missing."""
+        """Return the thicknesses of which fewer than ``least`` are left, with how many are missing."""
         return tuple((size, least - count) for size, count in self.counts if count < least)
 
     def _changed(self, change: Mapping[float, int]) -> "ShimStock":
@@ -91,7 +79,7 @@ class ShimStock:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StockChoice:
-    """What a stock offers for a thickness.
+    """A choice of shims from a stock for a thickness.
 
     ``shims_um`` to stack [µm, thickest first]; ``leftover_um`` target minus their sum [µm]; whether that is
     near enough; ``order`` pairs of (µm, count) to buy where full counts of the same thicknesses would serve
@@ -120,9 +108,9 @@ class Restack:
 
 
 def choose_from_stock(target_um: float, stock: ShimStock, *, tolerance_um: float) -> StockChoice:
-    """Fewest shims at hand that come within a third of the tolerance of a thickness; of those, the nearest.
+    """Return the fewest shims at hand within a third of the tolerance of a thickness; of those, the nearest.
 
-    Where none come that near, the nearest are given, and what to order.
+    If none come that near, the nearest, and what to order.
 
     Parameters
     ----------
@@ -131,11 +119,6 @@ def choose_from_stock(target_um: float, stock: ShimStock, *, tolerance_um: float
     stock : ShimStock
     tolerance_um : float
         Tolerance of the unit, ±. [µm, above 0]
-
-    Raises
-    ------
-    RemedyError
-        When a number is not finite or out of its range.
     """
     ideal = choose_shims(target_um, stock.thicknesses_um, tolerance_um=tolerance_um)
     target_nm = round(target_um * NM_PER_UM)
@@ -165,7 +148,7 @@ def choose_from_stock(target_um: float, stock: ShimStock, *, tolerance_um: float
 
 
 def restack(stack_um: Sequence[float], change_um: float, stock: ShimStock, *, tolerance_um: float) -> Restack:
-    """Change the shims of a mount by an amount: those that are in may be used again.
+    """Change the shims of a mount by an amount; those that are in may be used again.
 
     Parameters
     ----------
@@ -181,7 +164,7 @@ def restack(stack_um: Sequence[float], change_um: float, stock: ShimStock, *, to
     Raises
     ------
     RemedyError
-        When more is to be taken away than is in, or a number is impossible.
+        If more is to be taken away than is in, or a number is impossible.
     """
     held_um = math.fsum(stack_um)
     if not math.isfinite(change_um):
@@ -203,7 +186,7 @@ def restack(stack_um: Sequence[float], change_um: float, stock: ShimStock, *, to
 
 
 def _stacks(stock: ShimStock, *, most_nm: int) -> dict[int, tuple[int, ...]]:
-    """Sums that the stock can make up [nm], each with its shortest stack; up to ``MOST_SHIMS`` shims."""
+    """Return the sums that the stock can make up [nm], each with its shortest stack (≤ ``MOST_SHIMS``)."""
     found: dict[int, tuple[int, ...]] = {0: ()}
     for size_um, count in stock.counts:
         size = round(size_um * NM_PER_UM)
@@ -222,6 +205,5 @@ def _stacks(stock: ShimStock, *, most_nm: int) -> dict[int, tuple[int, ...]]:
 def _check_count(thickness_um: float, count: int) -> None:
     if not 0 <= count <= MOST_COUNT:
         raise RemedyError(
-            f"The stock is said to hold {count} of {thickness_um:g} µm; it has to be 0 to {MOST_COUNT}. "
-            "Count it again."
+            f"The stock has {count} of {thickness_um:g} µm; it has to be 0 to {MOST_COUNT}. Count it again."
         )

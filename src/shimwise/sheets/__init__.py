@@ -1,10 +1,10 @@
 """What is shown of a verdict: the report with its rail in the terminal, the figure for paper, the JSON."""
 
-from shimwise.sheets.figure import verdict_chart
-from shimwise.sheets.figure_file import check_figure_path, save_figure
-from shimwise.sheets.rail import Rail, draw_rail
-from shimwise.sheets.report import print_report, report
-from shimwise.sheets.verdict_json import SCHEMA_ID, answer_to_json, validate, verdict_schema
+from shimwise.sheets.json.verdict_json import SCHEMA_ID, answer_to_json, validate, verdict_schema
+from shimwise.sheets.pictures.figure_file import check_figure_path, save_figure
+from shimwise.sheets.pictures.verdict_figure import verdict_chart
+from shimwise.sheets.terminal.rail import Rail, draw_rail
+from shimwise.sheets.terminal.report import print_report, report
 
 __all__ = [
     "SCHEMA_ID",

@@ -9,9 +9,9 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from shimwise import __version__
-from shimwise.bench.judge_service import JudgeService
-from shimwise.bench.keeping import Record
-from shimwise.bench.sweep_jobs import DONE, SweepJob, SweepJobs
+from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.sweep.jobs import DONE, SweepJob, SweepJobs
+from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.web.api import api_router
 from shimwise.web.problems import Place, Problem, add_problems
 

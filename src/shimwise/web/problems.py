@@ -16,8 +16,9 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
-from shimwise.bench.refusals import Conflict, InputError, NotFound, StoreError
+from shimwise.bench.errors import Conflict, InputError, NotFound, StoreError
 from shimwise.errors import ShimwiseError
+from shimwise.extras import MissingExtraError
 
 __all__ = [
     "KINDS",
@@ -151,6 +152,8 @@ def status_of(error: ShimwiseError) -> int:
         return 404
     if isinstance(error, Conflict):
         return 409
+    if isinstance(error, MissingExtraError):
+        return 501
     if isinstance(error, StoreError):
         return 503
     return 422

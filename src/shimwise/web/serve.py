@@ -18,8 +18,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from shimwise.bench.judge_service import Judgement, JudgeService
-from shimwise.bench.prep_state import prep_state
+from shimwise.bench.prep.states import prep_version
+from shimwise.bench.verdict.judge_service import Judgement, JudgeService
 from shimwise.errors import ShimwiseError
 from shimwise.web.app import create_app
 from shimwise.web.live import EventStream, Hub, State
@@ -29,7 +29,7 @@ from shimwise.web.security import LOOPBACK_NAMES, Limits, guarded, is_loopback
 if TYPE_CHECKING:
     from starlette.types import ASGIApp
 
-    from shimwise.bench.keeping import Record
+    from shimwise.bench.exchange.record_admin import Record
 
 __all__ = ["USUAL_PORT", "Pages", "ServeError", "ServeOptions"]
 
@@ -199,7 +199,7 @@ def own_address() -> str:
 
 
 def _looked(record: "Record", prep_id: str) -> State | None:
-    found = prep_state(record, prep_id)
+    found = prep_version(record, prep_id)
     return None if found is None else State(revision=found.revision, verdict=found.verdict_id)
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from invented_house import House
 
-from shimwise.records.store import Record
+from shimwise.record import Record
 
 
 @pytest.fixture

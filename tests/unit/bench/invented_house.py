@@ -2,11 +2,12 @@
 
 from dataclasses import dataclass, field
 
-from shimwise.bench import house, preps
-from shimwise.bench.house_views import BodyFacts, LensFacts, SetFacts
-from shimwise.bench.prep_readings import add_reading
-from shimwise.bench.prep_views import PrepView, SavedReading
-from shimwise.records.store import Record
+from shimwise.bench.house import units
+from shimwise.bench.house.views import BodyFacts, LensFacts, SetFacts
+from shimwise.bench.prep import preps
+from shimwise.bench.prep.readings import add_reading
+from shimwise.bench.prep.views import PrepView, SavedReading
+from shimwise.record import Record
 
 WHO = "N. Tester"
 FOCAL_MM = (18.0, 25.0, 35.0, 50.0, 75.0)
@@ -23,13 +24,13 @@ class House:
     def in_record(cls, record: Record) -> "House":
         found = cls(record)
         for name in ("A-01", "A-02"):
-            found.ids[name] = house.add_body(record, facts=BodyFacts(name=name, mount="PL"), who=WHO).id
+            found.ids[name] = units.add_body(record, facts=BodyFacts(name=name, mount="PL"), who=WHO).id
         for focal_mm in FOCAL_MM:
             name = f"H{focal_mm:g}"
             facts = LensFacts(name=name, mount="PL", focal_lengths_mm=(focal_mm,), fnumber=2.0)
-            found.ids[name] = house.add_lens(record, facts=facts, who=WHO).id
+            found.ids[name] = units.add_lens(record, facts=facts, who=WHO).id
         lenses = tuple(found.ids[f"H{focal_mm:g}"] for focal_mm in FOCAL_MM)
-        found.ids["Set H"] = house.add_set(record, facts=SetFacts(name="Set H", lens_ids=lenses), who=WHO).id
+        found.ids["Set H"] = units.add_set(record, facts=SetFacts(name="Set H", lens_ids=lenses), who=WHO).id
         return found
 
     def start(self, **options: object) -> PrepView:

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from shimwise.inference import faults, posterior
+from shimwise.inference.posterior import faults, robust
 
 sys.path.append(str(Path(__file__).parents[3]))  # for benchmarks.prep_simulator
 
@@ -15,7 +15,7 @@ sys.path.append(str(Path(__file__).parents[3]))  # for benchmarks.prep_simulator
 @pytest.fixture
 def normal_errors(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let the degrees of freedom of the readings' errors go to infinity: Student's t becomes normal."""
-    monkeypatch.setattr(posterior, "NU", 1e12)
+    monkeypatch.setattr(robust, "NU", 1e12)
     monkeypatch.setattr(faults, "NU", 1e12)
 
 
@@ -24,7 +24,7 @@ def known_k(monkeypatch: pytest.MonkeyPatch) -> Callable[[float], None]:
     """Let the reader's k be known: a grid of one point."""
 
     def fix(k: float) -> None:
-        for module in (posterior, faults):
+        for module in (robust, faults):
             monkeypatch.setattr(module, "K_GRID", np.array([k]))
 
     return fix

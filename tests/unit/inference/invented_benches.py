@@ -12,17 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from shimwise.inference.answer import BodyAnswer, LensAnswer, Verdict
-from shimwise.inference.assemble import build_model
-from shimwise.inference.landing import (
-    Axis,
-    BodyKnowledge,
-    FocusDesign,
-    LensKnowledge,
-    Prep,
-    Reading,
-)
-from shimwise.inference.model import Kind, Model, Unknown
+from shimwise.inference.model.assemble import build_model
+from shimwise.inference.model.linear import Kind, Model, Unknown
+from shimwise.inference.model.prep import Axis, BodyKnowledge, FocusDesign, LensKnowledge, Prep, Reading
+from shimwise.inference.verdict.answer import BodyAnswer, LensAnswer, Verdict
 
 FloatArray = NDArray[np.float64]
 FOOT_MM = 304.8
@@ -176,7 +169,7 @@ def linear_model(
         landing_um=np.asarray(observed, dtype=np.float64),
         gauge_precision=np.zeros(len(unknowns)),
         gauge_pull=np.zeros(len(unknowns)),
-        warnings=(),
+        notices=(),
     )
 
 

@@ -11,7 +11,13 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from shimwise.errors import OpticsError
-from shimwise.optics import extension_mm, front_magnification, landing_um, magnification, reading_mm
+from shimwise.optics import (
+    extension_mm,
+    front_magnification,
+    landing_um,
+    magnification,
+    reading_mm,
+)
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 PRINTED_F_MM = 0.5e-6  # half of the last digit printed for f in optics_flange.csv

@@ -1,6 +1,7 @@
 """Remedies: the way is never wrong, the amount has its interval, and the undecided gets none."""
 
 import math
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
@@ -9,14 +10,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimwise.errors import RemedyError
-from shimwise.inference.answer import Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
+from shimwise.notices import Notice
 from shimwise.remedy import (
     Action,
     Direction,
     Fixed,
-    Kind,
     Mechanism,
     PlannedTurn,
+    Remedy,
+    RemedyKind,
     Screw,
     ShimmedMount,
     Turn,
@@ -26,6 +29,16 @@ from shimwise.remedy import (
     advise_scale,
     advise_setup,
 )
+from shimwise.sheets.words.notices import joined_text, notice_text
+
+
+def text_of(remedy: Remedy) -> str:
+    return joined_text(remedy.advice)
+
+
+def texts(notices: Iterable[Notice]) -> list[str]:
+    return [notice_text(one) for one in notices]
+
 
 SCREW = Screw(um_per_turn=360, away=Turn.CLOCKWISE, has_lock=True, backlash_um=12)
 SHOWN = PlannedTurn(
@@ -108,9 +121,9 @@ def test_the_turn_is_told_in_turns_and_degrees_with_its_interval() -> None:
     # 360 µm a turn: one degree a micron, so the interval in degrees is the one in microns.
     remedy = advise_body(a_body(-18, half_um=6), mechanism=SCREW)
     assert remedy.turns == pytest.approx(0.05)
-    assert "short by 18 ± 6 µm (95 %)" in remedy.text
-    assert "18 µm away from the flange" in remedy.text
-    assert "turn the screw clockwise by 0.05 turn, 18° (95 %: 12° to 24°)" in remedy.text
+    assert "short by 18 ± 6 µm (95 %)" in text_of(remedy)
+    assert "18 µm away from the flange" in text_of(remedy)
+    assert "turn the screw clockwise by 0.05 turn, 18° (95 %: 12° to 24°)" in text_of(remedy)
 
 
 def test_an_uncertain_travel_widens_the_turn_as_relative_errors_add() -> None:
@@ -123,24 +136,24 @@ def test_an_uncertain_travel_widens_the_turn_as_relative_errors_add() -> None:
 def test_a_screw_of_unknown_travel_is_turned_a_little_as_a_test_first() -> None:
     remedy = advise_body(a_body(-20), mechanism=Screw(away=Turn.ANTICLOCKWISE))
     assert remedy.turns is None
-    assert "15° anticlockwise as a test and read again" in remedy.text
+    assert "15° anticlockwise as a test and read again" in text_of(remedy)
 
 
 def test_a_screw_of_unknown_sense_is_tested_and_told_by_the_landing() -> None:
     remedy = advise_body(a_body(-20), mechanism=Screw(um_per_turn=360))
     assert remedy.turn is None
-    assert "0.06 turn" in remedy.text
-    assert "It is not known which way is away" in remedy.text
-    assert "deeper, the sensor went away from the flange" in remedy.text
+    assert "0.06 turn" in text_of(remedy)
+    assert "It is not known which way is away" in text_of(remedy)
+    assert "deeper, the sensor went away from the flange" in text_of(remedy)
 
 
 def test_what_a_screw_has_shown_goes_before_what_was_typed_of_it() -> None:
     remedy = advise_body(a_body(-20), mechanism=SCREW, planned=SHOWN)
     assert (remedy.turns, remedy.turns_sd, remedy.turn) == (0.12, 0.01, Turn.ANTICLOCKWISE)
-    assert "turn the screw anticlockwise by 0.12 turn, 43° (95 %: 36° to 50°)" in remedy.text
-    assert remedy.text.endswith("that rests on what 2 moves of it showed.")
+    assert "turn the screw anticlockwise by 0.12 turn, 43° (95 %: 36° to 50°)" in text_of(remedy)
+    assert text_of(remedy).endswith("that rests on what 2 moves of it showed.")
     typed = advise_body(a_body(-20), mechanism=SCREW, planned=replace(SHOWN, moves=0))
-    assert typed.text.endswith("that rests on what is written of its screw.")
+    assert text_of(typed).endswith("that rests on what is written of its screw.")
 
 
 def test_until_a_screw_is_known_a_small_first_move_is_told_without_an_interval() -> None:
@@ -155,16 +168,18 @@ def test_until_a_screw_is_known_a_small_first_move_is_told_without_an_interval()
     )
     remedy = advise_body(a_body(-20), mechanism=Screw(), planned=first)
     assert (remedy.turns, remedy.turns_sd) == (0.03, None)
-    assert "It may do 83 to 720 µm a turn (95 %)" in remedy.text
-    assert "turn the screw anticlockwise by 0.03 turn, 11°, as a small first move, and read" in remedy.text
-    assert "Which way is away is not known: if the landings go deeper" in remedy.text
+    assert "It may do 83 to 720 µm a turn (95 %)" in text_of(remedy)
+    assert "turn the screw anticlockwise by 0.03 turn, 11°, as a small first move, and read" in joined_text(
+        remedy.advice
+    )
+    assert "Which way is away is not known: if the landings go deeper" in text_of(remedy)
     once = advise_body(a_body(-20), mechanism=Screw(), planned=replace(SHOWN, is_trial=True, moves=1))
-    assert "By what 1 move of it showed it does 150 to 190 µm a turn" in once.text
-    assert "Which way is away" not in once.text
+    assert "By what 1 move of it showed it does 150 to 190 µm a turn" in text_of(once)
+    assert "Which way is away" not in text_of(once)
 
 
 def test_a_test_move_is_never_larger_than_the_whole_move() -> None:
-    assert "turn the screw 5° one way" in advise_body(a_body(-20), mechanism=Screw(um_per_turn=1440)).text
+    assert "turn the screw 5° one way" in text_of(advise_body(a_body(-20), mechanism=Screw(um_per_turn=1440)))
 
 
 def place(steps: tuple[str, ...], word: str) -> int:
@@ -175,7 +190,7 @@ def place(steps: tuple[str, ...], word: str) -> int:
 
 @pytest.mark.parametrize("has_lock", [True, None])
 def test_the_interlocks_of_a_screw_come_in_their_order(has_lock: bool | None) -> None:
-    steps = advise_body(a_body(-20), mechanism=Screw(has_lock=has_lock)).steps
+    steps = texts(advise_body(a_body(-20), mechanism=Screw(has_lock=has_lock)).steps)
     words = (
         "Clean the lens seat and the flange",
         "owner's consent",
@@ -190,13 +205,13 @@ def test_the_interlocks_of_a_screw_come_in_their_order(has_lock: bool | None) ->
 
 
 def test_a_screw_without_a_lock_is_looked_at_but_not_locked() -> None:
-    steps = advise_body(a_body(-20), mechanism=Screw(has_lock=False)).steps
+    steps = texts(advise_body(a_body(-20), mechanism=Screw(has_lock=False)).steps)
     assert place(steps, "no lock: look whether that is so") < place(steps, "Approach from one side")
     assert not any("Set the lock" in step for step in steps)
 
 
 def test_the_last_move_goes_the_way_of_the_remedy_past_the_play() -> None:
-    steps = advise_body(a_body(20), mechanism=SCREW).steps
+    steps = texts(advise_body(a_body(20), mechanism=SCREW).steps)
     assert any(
         "turn back clockwise by more than the play of 12 µm (12°), then come up anticlockwise" in step
         for step in steps
@@ -206,14 +221,14 @@ def test_the_last_move_goes_the_way_of_the_remedy_past_the_play() -> None:
 @pytest.mark.parametrize("mechanism", [SCREW, Screw(), None])
 def test_a_sensor_that_may_be_locked_is_never_moved_without_that_caution(mechanism: Mechanism | None) -> None:
     remedy = advise_body(a_body(-20), mechanism=mechanism)
-    assert "Never move a sensor that is locked: check the lock first." in remedy.cautions
+    assert "Never move a sensor that is locked: check the lock first." in texts(remedy.cautions)
     if mechanism is not None:
-        assert "heck the lock" in remedy.text
+        assert "heck the lock" in text_of(remedy)
 
 
 @pytest.mark.parametrize("mechanism", [ShimmedMount(), Fixed(), None])
 def test_a_fixed_or_shimmed_sensor_is_opened_only_by_the_authorised(mechanism: Mechanism | None) -> None:
-    cautions = advise_body(a_body(-20), mechanism=mechanism).cautions
+    cautions = texts(advise_body(a_body(-20), mechanism=mechanism).cautions)
     assert any("only by those its owner has authorised" in caution for caution in cautions)
 
 
@@ -229,36 +244,43 @@ def test_every_remedy_defers_to_maker_owner_and_local_rules(mechanism: Mechanism
         readings=(),
         causes=(),
         next=(),
-        warnings=(),
+        notices=(),
     )
     remedies = advise(answer, mechanisms={"B1": mechanism})
-    assert [remedy.kind for remedy in remedies] == [Kind.SETUP, Kind.BODY, Kind.LENS, Kind.SCALE]
+    assert [remedy.kind for remedy in remedies] == [
+        RemedyKind.SETUP,
+        RemedyKind.BODY,
+        RemedyKind.LENS,
+        RemedyKind.SCALE,
+    ]
     for remedy in remedies:
         assert remedy.steps
-        assert "service instructions" in remedy.cautions[-1]
-        assert remedy.unit in remedy.text
-        assert "±" in remedy.text
+        assert "service instructions" in texts(remedy.cautions)[-1]
+        assert remedy.unit in text_of(remedy)
+        assert "±" in text_of(remedy)
 
 
 def test_a_fixed_sensor_is_sent_to_those_the_owner_has_authorised() -> None:
     remedy = advise_body(a_body(30), mechanism=Fixed())
     assert (remedy.action, remedy.direction) == (Action.SEND_OUT, Direction.TOWARD)
-    assert "To those the owner has authorised" in remedy.text
+    assert "To those the owner has authorised" in text_of(remedy)
 
 
 def test_an_unknown_mechanism_is_to_be_found_out_before_anything_is_turned() -> None:
     remedy = advise_body(a_body(-30))
     assert remedy.action is Action.MOVE_SENSOR
-    assert "find out before anything is turned or opened" in remedy.text
+    assert "find out before anything is turned or opened" in text_of(remedy)
     assert not any(
-        word in step for step in remedy.steps for word in ("Turn ", "Approach", "Change the stack")
+        word in step for step in texts(remedy.steps) for word in ("Turn ", "Approach", "Change the stack")
     )
 
 
 def test_a_shimmed_mount_gets_the_fewest_shims_of_its_own_stock() -> None:
     remedy = advise_body(a_body(-32), mechanism=ShimmedMount(stock_um=(10, 20)), stock_um=(32,))
     assert (remedy.action, remedy.shims_um, remedy.leftover_um) == (Action.SHIM_MOUNT, (20, 10), 2)
-    assert "add 32 µm of shim at the mount (20 + 10 µm of the stock: leaves 2.0 µm)" in remedy.text
+    assert "add 32 µm of shim at the mount (20 + 10 µm of the stock: leaves 2.0 µm)" in joined_text(
+        remedy.advice
+    )
 
 
 def test_a_mount_without_a_stock_of_its_own_uses_the_stock_of_the_house() -> None:
@@ -266,49 +288,49 @@ def test_a_mount_without_a_stock_of_its_own_uses_the_stock_of_the_house() -> Non
 
 
 def test_a_stock_that_leaves_too_much_says_so() -> None:
-    text = advise_body(a_body(-27), mechanism=ShimmedMount(stock_um=(20,))).text
+    text = text_of(advise_body(a_body(-27), mechanism=ShimmedMount(stock_um=(20,))))
     assert "the nearest is 20 µm of the stock: leaves 7.0 µm, more than a third of the tolerance" in text
-    assert "no shim of the stock comes near" in advise_lens(a_lens(-12), stock_um=(100,)).text
+    assert "no shim of the stock comes near" in text_of(advise_lens(a_lens(-12), stock_um=(100,)))
 
 
 def test_a_stack_without_a_known_stock_names_no_shims() -> None:
     remedy = advise_body(a_body(27), mechanism=ShimmedMount())
     assert (remedy.shims_um, remedy.leftover_um) == ((), None)
-    assert remedy.text.endswith("take away 27 µm of shim at the mount.")
+    assert text_of(remedy).endswith("take away 27 µm of shim at the mount.")
 
 
 def test_a_short_lens_goes_to_a_lens_technician_for_a_thicker_shim() -> None:
     remedy = advise_lens(a_lens(-24), stock_um=(5, 20))
     assert remedy.action is Action.SHIM_LENS
-    assert "to a lens technician" in remedy.text
-    assert "24 µm thicker (20 + 5 µm of the stock: leaves 1.0 µm)" in remedy.text
-    assert "Shimming a lens is a lens technician's work." in remedy.cautions
-    assert "Never look into a collimator's lamp or a laser." in remedy.cautions
+    assert "to a lens technician" in text_of(remedy)
+    assert "24 µm thicker (20 + 5 µm of the stock: leaves 1.0 µm)" in text_of(remedy)
+    assert "Shimming a lens is a lens technician's work." in texts(remedy.cautions)
+    assert "Never look into a collimator's lamp or a laser." in texts(remedy.cautions)
 
 
 def test_a_deep_lens_gets_a_thinner_shim() -> None:
-    assert "Suggested is a shim 24 µm thinner." in advise_lens(a_lens(24)).text
+    assert "Suggested is a shim 24 µm thinner." in text_of(advise_lens(a_lens(24)))
 
 
 def test_a_scale_is_sent_out_since_no_shim_cures_it() -> None:
     assert advise_scale(a_lens(0, Verdict.IN_TOLERANCE, permille=-6, p_scale_out=0.8)) is None
     remedy = advise_scale(a_lens(0, Verdict.IN_TOLERANCE, permille=-6, p_scale_out=0.81))
     assert (remedy.action, remedy.amount_um, remedy.direction) == (Action.SEND_OUT, None, None)
-    assert "short by 6.0 ± 2.0 ‰" in remedy.text
+    assert "short by 6.0 ± 2.0 ‰" in text_of(remedy)
 
 
 def test_a_chart_that_stands_too_far_is_brought_nearer() -> None:
     # The set-up's error is true minus taped: above 0 the chart stands farther than the tape says.
     remedy = advise_setup(a_setup(34, 0.9))
     assert (remedy.action, remedy.direction, remedy.amount_um) == (Action.RE_TAPE, Direction.NEARER, 34_000)
-    assert "34 ± 8 mm (95 %) farther than the distance written" in remedy.text
+    assert "34 ± 8 mm (95 %) farther than the distance written" in text_of(remedy)
     assert advise_setup(a_setup(-34, 0.9)).direction is Direction.FARTHER
     assert advise_setup(a_setup(34, 0.8)) is None
 
 
 def test_a_very_large_error_asks_for_dirt_and_a_bad_seat_first() -> None:
     def asks(error_um: float) -> bool:
-        cautions = advise_body(a_body(error_um), mechanism=SCREW).cautions
+        cautions = texts(advise_body(a_body(error_um), mechanism=SCREW).cautions)
         return any("look for dirt" in caution for caution in cautions)
 
     assert asks(-150)

@@ -114,7 +114,7 @@ def test_the_largest_stock_is_weighed_at_once() -> None:
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        (lambda: ShimStock.of({10: -1}), "hold -1 of 10 µm"),
+        (lambda: ShimStock.of({10: -1}), "has -1 of 10 µm"),
         (lambda: ShimStock.of({0.5: 1}), "a shim of the stock is 0.5"),
         (lambda: ShimStock(((20, 1), (10, 1))), "have to rise"),
         (lambda: ShimStock.of({10: 1}).used([10, 10]), "holds 1 of 10 µm, 2 were to be used"),

@@ -3,7 +3,7 @@
 import pytest
 from invented_answers import bench, remedies
 
-from shimwise.inference.answer import Answer
+from shimwise.inference.verdict.answer import Answer
 from shimwise.remedy import Remedy
 
 

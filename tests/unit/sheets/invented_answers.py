@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from hypothesis import strategies as st
 
-from shimwise.inference.answer import (
+from shimwise.inference.verdict.answer import (
     Answer,
     BodyAnswer,
     Cause,
@@ -18,7 +18,8 @@ from shimwise.inference.answer import (
     SetupAnswer,
     Verdict,
 )
-from shimwise.remedy import Action, Direction, Kind, Remedy
+from shimwise.remedy import Action, Direction, Remedy, RemedyKind
+from shimwise.sheets.words.notices import as_written
 
 LENS_TEXT = {
     "H18": "18 mm f/2",
@@ -145,9 +146,9 @@ def bench() -> Answer:
             NextReading(body="B-12", lens="H75", distance_mm=914.4, sd_after_um=2.6),
             NextReading(body="A-07", lens="H135", distance_mm=1828.8, sd_after_um=3.1),
         ),
-        warnings=(
-            "H135 was not read: nothing can be said of it.",
-            "HZ is a zoom that focuses inside: its landings at 3 ft carry up to 50 % more.",
+        notices=(
+            as_written("H135 was not read: nothing can be said of it."),
+            as_written("HZ is a zoom that focuses inside: its landings at 3 ft carry up to 50 % more."),
         ),
     )
 
@@ -156,53 +157,75 @@ def remedies() -> tuple[Remedy, ...]:
     return (
         Remedy(
             unit="B-12 D2",
-            kind=Kind.SETUP,
+            kind=RemedyKind.SETUP,
             action=Action.RE_TAPE,
             direction=Direction.NEARER,
             amount_um=38000.0,
             amount_sd_um=1500.0,
-            text="Tape B-12 D2 again: its chart seems to stand 38 ± 3 mm (95 %) farther than the distance "
-            "written.",
-            steps=("Hold the tape to the witness mark and to the face of the chart.", "Read again."),
-            cautions=("Chart lamps are hot.", "The maker's service instructions come first."),
+            advice=(
+                as_written(
+                    "Tape B-12 D2 again: its chart seems to stand 38 ± 3 mm (95 %) farther than the distance "
+                    "written."
+                ),
+            ),
+            steps=(
+                as_written("Hold the tape to the witness mark and to the face of the chart."),
+                as_written("Read again."),
+            ),
+            cautions=(
+                as_written("Chart lamps are hot."),
+                as_written("The maker's service instructions come first."),
+            ),
         ),
         Remedy(
             unit="A-07",
-            kind=Kind.BODY,
+            kind=RemedyKind.BODY,
             action=Action.MOVE_SENSOR,
             direction=Direction.AWAY,
             amount_um=14.2,
             amount_sd_um=3.1,
-            text="A-07 is short by 14 ± 6 µm (95 %): the sensor has to move 14 µm away from the flange. "
-            "Check the lock, then turn the screw clockwise by 0.28 turn, 102° (95 %: 58° to 146°).",
+            advice=(
+                as_written(
+                    "A-07 is short by 14 ± 6 µm (95 %): the sensor has to move 14 µm away from the flange. "
+                    "Check the lock, then turn the screw clockwise by 0.28 turn, 102° (95 %: 58° to 146°)."
+                ),
+            ),
             steps=(
-                "Clean the lens seat and the flange, seat the lens again and read once more.",
-                "Look at the lock. If the sensor is locked, turn nothing.",
-                "Approach from one side.",
-                "Turn slowly, and stop at resistance: nothing is forced.",
-                "Read again with at least two lenses at two distances.",
+                as_written("Clean the lens seat and the flange, seat the lens again and read once more."),
+                as_written("Look at the lock. If the sensor is locked, turn nothing."),
+                as_written("Approach from one side."),
+                as_written("Turn slowly, and stop at resistance: nothing is forced."),
+                as_written("Read again with at least two lenses at two distances."),
             ),
             cautions=(
-                "Never move a sensor that is locked: check the lock first.",
-                "Chart lamps are hot.",
-                "The maker's service instructions come first.",
+                as_written("Never move a sensor that is locked: check the lock first."),
+                as_written("Chart lamps are hot."),
+                as_written("The maker's service instructions come first."),
             ),
             turns=0.284,
             turns_sd=0.06,
         ),
         Remedy(
             unit="H50",
-            kind=Kind.LENS,
+            kind=RemedyKind.LENS,
             action=Action.SHIM_LENS,
             direction=Direction.ADD,
             amount_um=17.0,
             amount_sd_um=3.7,
-            text="H50 is short by 17 ± 7 µm (95 %): to a lens technician. Suggested is a shim 17 µm thicker.",
-            steps=("Read the lens on a second body.", "Send it to a lens technician."),
+            advice=(
+                as_written(
+                    "H50 is short by 17 ± 7 µm (95 %): to a lens technician. "
+                    "Suggested is a shim 17 µm thicker."
+                ),
+            ),
+            steps=(
+                as_written("Read the lens on a second body."),
+                as_written("Send it to a lens technician."),
+            ),
             cautions=(
-                "Shimming a lens is a lens technician's work.",
-                "Chart lamps are hot.",
-                "The maker's service instructions come first.",
+                as_written("Shimming a lens is a lens technician's work."),
+                as_written("Chart lamps are hot."),
+                as_written("The maker's service instructions come first."),
             ),
             shims_um=(10.0, 7.0),
             leftover_um=0.0,
@@ -282,5 +305,5 @@ def answers(
             NextReading(body=all_bodies[0].name, lens=one.name, distance_mm=mm, sd_after_um=draw(half_um))
             for one, mm in zip(all_lenses, (914.4, math.inf, 0.01), strict=False)
         ),
-        warnings=(draw(st.text(min_size=1, max_size=120)),),
+        notices=(as_written(draw(st.text(min_size=1, max_size=120))),),
     )

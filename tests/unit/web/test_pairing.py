@@ -19,21 +19,19 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
-from shimwise.bench import house_access
-from shimwise.bench.house_access import devices, has_passphrase, is_passphrase, set_passphrase, unpair_device
-from shimwise.bench.refusals import InputError
-from shimwise.records.store import Record, RecordAway
+from shimwise.bench.access import pairing
+from shimwise.bench.access.pairing import (
+    devices,
+    has_passphrase,
+    is_passphrase,
+    set_passphrase,
+    unpair_device,
+)
+from shimwise.bench.errors import InputError
+from shimwise.record import Record, RecordAway
 from shimwise.web import open_lines
 from shimwise.web.live import EventStream, Hub, State
-from shimwise.web.pairing import (
-    COOKIE,
-    Codes,
-    Devices,
-    PairedOnly,
-    Tries,
-    pairing_routes,
-    qr_svg,
-)
+from shimwise.web.pairing import COOKIE, Codes, Devices, PairedOnly, Tries, pairing_routes, qr_svg
 from shimwise.web.security import own_path
 
 AT = "http://192.0.2.10:8052"
@@ -401,7 +399,7 @@ def test_the_name_that_is_given_at_the_door_is_kept_on_the_device(house: House) 
 
 
 def test_there_are_no_more_devices_than_a_house_has(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(house_access, "MOST_DEVICES", 1)
+    monkeypatch.setattr(pairing, "MOST_DEVICES", 1)
     house.paired()
     answer = house.client().post("/pair", form={"passphrase": PASSPHRASE, "name": "one more"})
     assert answer.status_code == 422

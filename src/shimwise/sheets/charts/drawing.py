@@ -12,7 +12,6 @@ from collections.abc import Iterable, Sequence
 from functools import cache
 from typing import Any
 
-import cv2
 import numpy as np
 import segno
 
@@ -23,6 +22,16 @@ __all__ = ["chart_svg", "grey_stair", "marker_modules", "outline", "qr_svg"]
 BAR_LINE_MM = 0.2
 TICK_MM = {0: 4.0, 5: 2.6, 1: 1.4}
 INK = "#000000"
+MARKER_MODULES = 4
+MARKER_CODES = """
+4acd f065 ccd2 66b9 ab61 8632 61d1 3b0d 0125 30a9
+066e ee58 f148 d5f0 db4e d9c1 b99a 99ff 93a1 8950
+7974 4fd4 332a 227d 01b8 6b8e 531b 5aab dedc cb90
+bbea a84d 6130 0f34 f751 f6d6 e78a fb00 f209 e3a5
+e8e7 d5d7 cd73 c74d db17 d114 d2c0 b49b afd1 afec
+""".split()  # noqa: SIM905 (a table that can be read)
+"""Dark modules of the 50 markers of the open dictionary ``DICT_4X4_50``, row by row from the top left, as
+hexadecimal numbers of 16 bits. Source: OpenCV 5, ``cv2.aruco.generateImageMarker``; a test compares all."""
 Point = tuple[float, float]
 
 
@@ -34,7 +43,7 @@ def chart_svg(layout: dict[str, Any]) -> str:
     kind = SpokeKind(layout["star_kind"])
     parts = [part for star in layout["stars"] for part in _star(star, kind, layout["contrast"])]
     parts += [_path(INK, _square(edge)) for edge in layout["edges"]]
-    parts += [_path(INK, _marker(marker, layout["marker_dictionary"])) for marker in layout["markers"]]
+    parts += [_path(INK, _marker(marker)) for marker in layout["markers"]]
     parts += [_path(INK, _bar(bar)) for bar in layout["scale_bars"]]
     body = "\n".join(parts)
     return (
@@ -68,12 +77,19 @@ def grey_stair(contrast: float, *, steps: int = 40) -> list[tuple[int, float]]:
     ]
 
 
-def marker_modules(dictionary: str, number: int) -> list[list[bool]]:
-    """Modules of an ArUco marker with its black border, True where dark (bits from OpenCV's dictionary)."""
-    known = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary))
-    side = known.markerSize + 2
-    picture = cv2.aruco.generateImageMarker(known, number, side)
-    return [[bool(value < 128) for value in row] for row in picture]
+def marker_modules(number: int) -> list[list[bool]]:
+    """Return the modules of a marker of ``DICT_4X4_50`` with its black border, True where dark.
+
+    Raises
+    ------
+    IndexError
+        If the dictionary has no such marker (0 to 49).
+    """
+    code = int(MARKER_CODES[number], 16)
+    side = MARKER_MODULES + 2
+    inner = [bool(code >> place & 1) for place in reversed(range(MARKER_MODULES**2))]
+    rows = [inner[row * MARKER_MODULES :][:MARKER_MODULES] for row in range(MARKER_MODULES)]
+    return [[True] * side, *([True, *row, True] for row in rows), [True] * side]
 
 
 def outline(modules: Sequence[Sequence[bool]]) -> list[list[Point]]:
@@ -172,8 +188,8 @@ def _square(edge: dict[str, Any]) -> str:
     )
 
 
-def _marker(marker: dict[str, Any], dictionary: str) -> str:
-    modules = marker_modules(dictionary, marker["id"])
+def _marker(marker: dict[str, Any]) -> str:
+    modules = marker_modules(marker["id"])
     (left, top), module = marker["corners_mm"][0], marker["side_mm"] / len(modules)
     return "".join(
         _polygon([(left + module * x, top + module * y) for x, y in loop]) for loop in outline(modules)

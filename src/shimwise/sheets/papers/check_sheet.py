@@ -4,14 +4,14 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from shimwise.figures import decimal_text
-from shimwise.inference.answer import Answer, BodyAnswer, LensAnswer, Verdict
-from shimwise.inference.decision import ACCEPT_P, CALL_OUT_P, guard_band
-from shimwise.sheets.papers.canonical import digest_words
-from shimwise.sheets.papers.not_checked import not_checked
-from shimwise.sheets.papers.prep_document import PrepDocument, number_of
-from shimwise.sheets.papers.readings_rows import reading_blocks
-from shimwise.sheets.papers.rows_words import (
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, Verdict
+from shimwise.inference.verdict.decision import ACCEPT_P, CALL_OUT_P, guard_band
+from shimwise.number_format import decimal_text
+from shimwise.sheets.papers.signed.canonical_json import digest_words
+from shimwise.sheets.papers.signed.not_checked import not_checked
+from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
+from shimwise.sheets.papers.signed.readings_rows import reading_blocks
+from shimwise.sheets.papers.signed.rows_words import (
     COVERAGE,
     body_words,
     bound,
@@ -22,9 +22,9 @@ from shimwise.sheets.papers.rows_words import (
     typed_distance,
     u_text,
 )
-from shimwise.sheets.papers.sweeps_rows import sweep_rows
-from shimwise.sheets.sentences import LIKELY, second_line
-from shimwise.sheets.words import (
+from shimwise.sheets.papers.signed.sweeps_rows import sweep_rows
+from shimwise.sheets.words.sentences import LIKELY, second_line
+from shimwise.sheets.words.shared import (
     NOT_KNOWN,
     VERDICT_WORDS,
     listed,
@@ -70,7 +70,7 @@ def check_sheet(prep: PrepDocument, answer: Answer | None) -> Data:
         "adjustments": _adjustments(prep, answer),
         "remedies": [bound(remedy["text"]) for remedy in _remedies(prep) if remedy.get("text")],
         "cautions": _cautions(prep),
-        "warnings": [bound(text) for text in answer.warnings] if answer else [],
+        "warnings": [bound(text) for text in (prep.verdict or {}).get("warnings", ())],
         "exceptions": _exceptions(prep),
         "signature": _signature(prep),
         "digest": digest_words(prep.digest),

@@ -3,10 +3,10 @@
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from shimwise.inference.answer import Answer, BodyAnswer, Verdict
-from shimwise.sheets.papers.prep_document import PrepDocument
-from shimwise.sheets.papers.rows_words import date_words, present_name, u_text
-from shimwise.sheets.words import VERDICT_WORDS, plain
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, Verdict
+from shimwise.sheets.papers.signed.prep_document import PrepDocument
+from shimwise.sheets.papers.signed.rows_words import date_words, present_name, u_text
+from shimwise.sheets.words.shared import VERDICT_WORDS, plain
 
 __all__ = ["label_rows", "unit_code"]
 

@@ -5,11 +5,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from shimwise.figures import decimal_text, half_digits
-from shimwise.inference.answer import Answer, LensAnswer, ReadingAnswer, Verdict
-from shimwise.sheets.papers.canonical import digest_words
-from shimwise.sheets.papers.prep_document import PrepDocument, number_of
-from shimwise.sheets.papers.rows_words import (
+from shimwise.inference.verdict.answer import Answer, LensAnswer, ReadingAnswer, Verdict
+from shimwise.number_format import decimal_text, half_digits
+from shimwise.sheets.papers.signed.canonical_json import digest_words
+from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
+from shimwise.sheets.papers.signed.rows_words import (
     COVERAGE,
     bound,
     expanded_um,
@@ -20,9 +20,9 @@ from shimwise.sheets.papers.rows_words import (
     setup_distance,
     u_text,
 )
-from shimwise.sheets.picture import DOUBTED_BELOW
-from shimwise.sheets.sentences import LIKELY
-from shimwise.sheets.words import (
+from shimwise.sheets.pictures.picture import DOUBTED_BELOW
+from shimwise.sheets.words.sentences import LIKELY
+from shimwise.sheets.words.shared import (
     VERDICT_WORDS,
     capital,
     counted,

@@ -4,21 +4,21 @@ from collections.abc import Sequence
 from typing import Any, TypeVar
 
 from shimwise.errors import SheetError
-from shimwise.inference.answer import Answer, BodyAnswer, LensAnswer
-from shimwise.sheets.papers.canonical import canonical_bytes
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer
 from shimwise.sheets.papers.label_sizes import LabelSizes
 from shimwise.sheets.papers.labels import label_rows, unit_code
 from shimwise.sheets.papers.lens_card import lens_card
 from shimwise.sheets.papers.maker import MAKER
 from shimwise.sheets.papers.pictures import qr_svg
-from shimwise.sheets.papers.prep_document import PrepDocument
-from shimwise.sheets.papers.rows_words import present_name
 from shimwise.sheets.papers.set_table import FEET, METRES, set_table
 from shimwise.sheets.papers.setting import set_paper
 from shimwise.sheets.papers.sheet_pdf import SHEET_FILE, JudgedPrep, prep_code, sheet_file
+from shimwise.sheets.papers.signed.canonical_json import canonical_bytes
+from shimwise.sheets.papers.signed.prep_document import PrepDocument
+from shimwise.sheets.papers.signed.rows_words import present_name
 from shimwise.sheets.papers.sizes import half_mm, paper_mm
-from shimwise.sheets.sentences import LIKELY
-from shimwise.sheets.words import is_out, listed
+from shimwise.sheets.words.sentences import LIKELY
+from shimwise.sheets.words.shared import is_out, listed
 
 __all__ = ["LABELS", "LENS_CARD", "SET_TABLE", "labels_pdf", "lens_cards_pdf", "set_tables_pdf"]
 

@@ -12,14 +12,14 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from shimwise.inference.answer import Answer
-from shimwise.sheets import sweep_figure
+from shimwise.inference.verdict.answer import Answer
 from shimwise.sheets.charts.drawing import qr_svg
-from shimwise.sheets.figure_marks import INK, Axis
-from shimwise.sheets.figure_panel import PanelDrawing
-from shimwise.sheets.figure_style import PAPER, Layout, Style
-from shimwise.sheets.picture import MOST_ROWS, arrange
-from shimwise.sheets.sweep_figure import Curve
+from shimwise.sheets.pictures import sweep_figure
+from shimwise.sheets.pictures.figure_marks import INK, Axis
+from shimwise.sheets.pictures.figure_panel import PanelDrawing
+from shimwise.sheets.pictures.figure_style import PAPER, Layout, Style
+from shimwise.sheets.pictures.picture import MOST_ROWS, arrange
+from shimwise.sheets.pictures.sweep_figure import Curve
 
 __all__ = ["FONTS", "PaperPicture", "qr_svg", "rail_pictures", "sweep_pictures"]
 

@@ -11,13 +11,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from shimwise.errors import LengthError, OpticsError, SheetError
-from shimwise.inference.answer import Answer, BodyAnswer, LensAnswer
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
 from shimwise.optics import magnification, reading_mm
-from shimwise.sheets.papers.canonical import digest_words
-from shimwise.sheets.papers.prep_document import PrepDocument, number_of
-from shimwise.sheets.papers.rows_words import COVERAGE, lens_words, moment_words, present_name
-from shimwise.sheets.words import VERDICT_WORDS, capital, plain, plus_minus_text, titled
+from shimwise.sheets.papers.signed.canonical_json import digest_words
+from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
+from shimwise.sheets.papers.signed.rows_words import COVERAGE, lens_words, moment_words, present_name
+from shimwise.sheets.words.shared import VERDICT_WORDS, capital, plain, plus_minus_text, titled
 
 __all__ = ["FEET", "METRES", "Offset", "engraved_mm", "offset_at", "set_table"]
 

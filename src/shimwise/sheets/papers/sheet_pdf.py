@@ -5,16 +5,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from shimwise.inference.answer import Answer
-from shimwise.sheets.papers.canonical import canonical_bytes
+from shimwise.inference.verdict.answer import Answer
 from shimwise.sheets.papers.check_sheet import check_sheet
 from shimwise.sheets.papers.maker import MAKER, maker_print
 from shimwise.sheets.papers.pictures import qr_svg, rail_pictures, sweep_pictures
-from shimwise.sheets.papers.prep_document import PrepDocument
-from shimwise.sheets.papers.rows_words import lens_texts
 from shimwise.sheets.papers.setting import set_paper
+from shimwise.sheets.papers.signed.canonical_json import canonical_bytes
+from shimwise.sheets.papers.signed.prep_document import PrepDocument
+from shimwise.sheets.papers.signed.rows_words import lens_texts
+from shimwise.sheets.papers.signed.sweeps_rows import kept_curves
 from shimwise.sheets.papers.sizes import paper_mm
-from shimwise.sheets.papers.sweeps_rows import kept_curves
 
 __all__ = ["CHECK", "SHEET_FILE", "SHEET_SCHEMA", "JudgedPrep", "check_sheets_pdf", "prep_code", "sheet_file"]
 

@@ -2,21 +2,15 @@
 
 from fastapi import APIRouter
 
-from shimwise.web.api import (
-    adjusting,
-    drifting,
-    exchange,
-    house,
-    house_lists,
-    optics,
-    preps,
-    problems,
-    readings,
-    repeatability,
-    signing,
-    sweeps,
-    wear,
-)
+from shimwise.web.api import problems
+from shimwise.web.api.adjust import guide
+from shimwise.web.api.desk import optics
+from shimwise.web.api.exchange import preps as exchange
+from shimwise.web.api.history import drift, drift_rate, repeatability
+from shimwise.web.api.house import lists, units
+from shimwise.web.api.prep import preps, readings
+from shimwise.web.api.sign import signing
+from shimwise.web.api.sweep import sweeps
 
 __all__ = ["api_router"]
 
@@ -26,14 +20,14 @@ def api_router() -> APIRouter:
     router = APIRouter(prefix="/api/v1")
     router.add_api_route("", problems.door, methods=["GET"], tags=["problems"])
     for part in (
-        house,
-        house_lists,
-        wear,
-        drifting,
+        units,
+        lists,
+        drift_rate,
+        drift,
         preps,
         readings,
         sweeps,
-        adjusting,
+        guide,
         signing,
         repeatability,
         exchange,

@@ -4,8 +4,8 @@ from typing import Annotated
 
 from fastapi import Depends, HTTPException, Request
 
-from shimwise.bench.judge_service import JudgeService
-from shimwise.bench.keeping import Record
+from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.verdict.judge_service import JudgeService
 
 __all__ = ["JudgeDep", "RecordDep", "json_only"]
 

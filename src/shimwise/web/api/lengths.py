@@ -1,6 +1,6 @@
 """A length in a request, to millimetres; what is none is refused by the name of its field."""
 
-from shimwise.bench.reading_text import typed_distance
+from shimwise.bench.typed_lengths import typed_distance
 
 __all__ = ["length_mm"]
 

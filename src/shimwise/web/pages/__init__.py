@@ -3,24 +3,13 @@
 from fastapi import FastAPI
 from starlette.staticfiles import StaticFiles
 
-from shimwise.web.pages import (
-    adjusting,
-    charts,
-    drifting,
-    evidence,
-    house,
-    optics,
-    papers,
-    plan,
-    prep,
-    preps,
-    repeatability,
-    settings,
-    signing,
-    verify,
-    wear,
-)
+from shimwise.web.pages.adjust import guide
+from shimwise.web.pages.desk import charts, optics, plan
 from shimwise.web.pages.failures import add_failures
+from shimwise.web.pages.history import drift, drift_rate, repeatability
+from shimwise.web.pages.house import settings, units
+from shimwise.web.pages.prep import evidence, prep, preps
+from shimwise.web.pages.sign import papers, signing, verify
 from shimwise.web.pages.view import STATIC
 
 __all__ = ["add_pages"]
@@ -37,15 +26,15 @@ def add_pages(app: FastAPI) -> None:
         preps,
         prep,
         evidence,
-        adjusting,
+        guide,
         signing,
         papers,
         verify,
-        drifting,
-        house,
+        drift,
+        units,
         repeatability,
         settings,
-        wear,
+        drift_rate,
         charts,
         optics,
         plan,

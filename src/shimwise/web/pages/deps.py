@@ -6,9 +6,9 @@ from urllib.parse import quote
 from fastapi import Depends, Request
 from starlette.responses import RedirectResponse, Response
 
-from shimwise.bench.house_settings import settings
-from shimwise.bench.judge_service import JudgeService
-from shimwise.bench.keeping import Record
+from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.house.settings import settings
+from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import LONGEST_NAME, PERSON_COOKIE, Page, person_of
 

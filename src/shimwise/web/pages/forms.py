@@ -7,7 +7,7 @@ from typing import Any
 
 from starlette.datastructures import FormData, UploadFile
 
-from shimwise.bench.refusals import InputError
+from shimwise.bench.errors import InputError
 from shimwise.errors import ShimwiseError
 
 __all__ = ["Form", "NotANumberError"]

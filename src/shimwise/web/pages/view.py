@@ -15,7 +15,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from shimwise import __version__
-from shimwise.figures import decimal_text, half_digits, is_nought
+from shimwise.number_format import decimal_text, half_digits, is_nought
 from shimwise.web.pages.forms import Form
 
 __all__ = ["FOLDER", "STATIC", "THEMES", "Page", "environment", "person_of", "render", "theme_of"]

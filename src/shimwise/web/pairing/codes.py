@@ -6,7 +6,7 @@ import time
 from collections import deque
 from typing import Protocol
 
-from shimwise.bench.house_access import token_digest
+from shimwise.bench.access.pairing import token_digest
 
 __all__ = ["CODE_S", "Clock", "Codes", "Tries"]
 

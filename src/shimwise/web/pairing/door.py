@@ -9,8 +9,8 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from shimwise.bench.house_access import Device, devices, is_passphrase, pair_device, unpair_device
-from shimwise.bench.refusals import InputError
+from shimwise.bench.access.pairing import Device, devices, is_passphrase, pair_device, unpair_device
+from shimwise.bench.errors import InputError
 from shimwise.bench.typed_names import optional_name
 from shimwise.web.pages.deps import remember
 from shimwise.web.pairing.codes import CODE_S, Codes, Tries
@@ -28,7 +28,7 @@ from shimwise.web.pairing.guard import COOKIE, Devices
 from shimwise.web.security import own_path
 
 if TYPE_CHECKING:
-    from shimwise.bench.keeping import Record
+    from shimwise.bench.exchange.record_admin import Record
 
 __all__ = ["pairing_routes"]
 

@@ -7,7 +7,7 @@ from urllib.parse import quote
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from shimwise.bench.house_access import Device
+from shimwise.bench.access.pairing import Device
 from shimwise.web.pages.view import LONGEST_NAME, person_of, when
 from shimwise.web.refusal import page
 from shimwise.web.security import own_path

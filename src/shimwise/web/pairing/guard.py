@@ -9,7 +9,7 @@ from urllib.parse import quote
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse
 
-from shimwise.bench.house_access import Device, devices, see_device, token_digest
+from shimwise.bench.access.pairing import Device, devices, see_device, token_digest
 from shimwise.errors import ShimwiseError
 from shimwise.web.open_lines import while_paired
 from shimwise.web.pairing.codes import Clock
@@ -18,7 +18,7 @@ from shimwise.web.refusal import header, refuse, wants_json
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Receive, Scope, Send
 
-    from shimwise.bench.keeping import Record
+    from shimwise.bench.exchange.record_admin import Record
 
 __all__ = ["COOKIE", "Devices", "PairedOnly"]
 

@@ -7,7 +7,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shimwise.errors import OpticsError, SheetError
-from shimwise.sheets.charts import Camera, SpokeKind, advise, choose_plan, layout_of, paper_of, standard_plan
+from shimwise.sheets.charts import (
+    Camera,
+    SpokeKind,
+    advise,
+    choose_plan,
+    layout_of,
+    paper_of,
+    standard_plan,
+)
 
 CAMERAS = st.builds(
     Camera,

@@ -73,13 +73,22 @@ def test_parts_that_do_not_fit_are_named() -> None:
 def test_an_outline_encloses_exactly_the_dark_modules() -> None:
     # Shoelace areas, holes negative, sum to the count of dark modules; every side runs along the grid.
     for number in range(50):
-        modules = marker_modules("DICT_4X4_50", number)
+        modules = marker_modules(number)
         area = 0.0
         for loop in outline(modules):
             pairs = list(zip(loop, loop[1:] + loop[:1], strict=True))
             assert all(a[0] == b[0] or a[1] == b[1] for a, b in pairs)
             area += sum(a[0] * b[1] - a[1] * b[0] for a, b in pairs) / 2
         assert area == sum(map(sum, modules))
+
+
+def test_every_marker_is_that_of_the_open_dictionary() -> None:
+    # OpenCV draws the same dictionary by its own table.
+    cv2 = pytest.importorskip("cv2")
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    for number in range(50):
+        drawn = cv2.aruco.generateImageMarker(dictionary, number, 6) < 128
+        assert drawn.tolist() == marker_modules(number)
 
 
 def test_the_stair_of_greys_ends_at_the_contrast() -> None:

@@ -10,8 +10,8 @@ import numpy as np
 import pypdf
 import pytest
 
-from shimwise.imaging.chart import find_markers, fit_homography, map_points
-from shimwise.imaging.layout import layout_from_json
+from shimwise.imaging.chart.layout import layout_from_json
+from shimwise.imaging.chart.markers import find_markers, fit_homography, map_points
 from shimwise.sheets.charts import layout_from_code
 
 DOT_MM = 25.4 / 1200

@@ -10,7 +10,7 @@ import pypdf
 import pytest
 from invented_preps import signed_document
 
-from shimwise.bench.papers import MadePaper, make_sheets
+from shimwise.bench.sign.papers import MadePaper, make_sheets
 
 
 @pytest.fixture(scope="session")

@@ -7,9 +7,9 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from shimwise.bench.judge import judge_file, verdict_json
+from shimwise.bench.desk.judge import judge_file, verdict_json
 from shimwise.lengths import length_to_mm
-from shimwise.sheets.papers.canonical import digest_of
+from shimwise.sheets.papers.signed.canonical_json import digest_of
 
 WITHDRAWN = 7
 FOCALS = {"H18": 18, "H21": 21, "H25": 25, "H32": 32, "H40": 40, "H50": 50, "H75": 75, "H100": 100}
@@ -50,7 +50,7 @@ def signed_document(*, readings: int = 60, with_sweep: bool = True) -> dict[str,
 
 @cache
 def _whole() -> dict[str, Any]:
-    bench = files("shimwise.bench").joinpath("demo_bench")
+    bench = files("shimwise.bench.demo").joinpath("demo_bench")
     text = bench.joinpath("readings.csv").read_text(encoding="utf-8")
     judged = judge_file(text.encode(), kit_path=str(bench.joinpath("kit.toml")))
     verdict = verdict_json(judged)

@@ -10,7 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimwise.errors import SheetError
-from shimwise.sheets.papers.canonical import canonical_bytes, digest_of, digest_words, signature_of
+from shimwise.sheets.papers.signed.canonical_json import (
+    canonical_bytes,
+    digest_of,
+    digest_words,
+    signature_of,
+)
 
 # Written by another engine: JSON.stringify of node 18 to 24, one double a line as hexadecimal; the first
 # twenty-two are the doubles of RFC 8785, appendix B (from memory), the others were drawn at random.

@@ -6,8 +6,8 @@ from typing import Any
 import pytest
 from invented_preps import signed_document
 
-from shimwise.sheets.papers.canonical import signed_part
-from shimwise.sheets.papers.differences import differences
+from shimwise.sheets.papers.signed.canonical_json import signed_part
+from shimwise.sheets.papers.signed.differences import differences
 
 
 def _told(change: Any) -> tuple[str, ...]:  # noqa: ANN401 - a function
@@ -29,10 +29,10 @@ def _drop(rows: list[Any]) -> None:
             "Prep: its title is “Tuesday”; as signed it is",
         ),
         (lambda found: found["prep"].update(temperature_c=35), "Prep: its temperature (°C) is 35; as signed"),
-        (lambda found: found["readings"][1].update(operator=""), "Reading 2: its operator is not said; as"),
+        (lambda found: found["readings"][1].update(operator=""), "Reading 2: its operator is empty; as"),
         (lambda found: _drop(found["readings"]), "Reading 2 is missing."),
         (lambda found: found["readings"].append({"id": "x", "seq": 99}), "Reading 99 was added."),
-        (lambda found: found["readings"].reverse(), "Readings stand there twice, or in another order."),
+        (lambda found: found["readings"].reverse(), "Readings are there twice, or in another order."),
         (lambda found: found["lenses"][0].update(name="Z-9"), "its name is “Z-9”; as signed it is “"),
         (lambda found: found["verdicts"][-1]["document"].update(headline="x"), "Verdict: its document is an"),
         (lambda found: found["sign_offs"][0].update(signed_by="x"), "Signature: its signed by is “x”; as"),

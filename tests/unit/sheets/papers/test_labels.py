@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from invented_preps import prep_document, signed_document
 
-from shimwise.bench.papers import LabelSizes, make_labels, read_label_sizes
+from shimwise.bench.sign.papers import LabelSizes, make_labels, read_label_sizes
 from shimwise.errors import SheetError
 from shimwise.sheets.papers.label_sizes import label_sizes
 from shimwise.sheets.papers.labels import unit_code

@@ -5,11 +5,11 @@ from collections.abc import Callable
 import pytest
 from invented_preps import prep_document, signed_document
 
-from shimwise.bench.papers import State, make_labels, make_lens_cards, make_set_tables, verify_paper
-from shimwise.bench.verdict_views import answer_of
+from shimwise.bench.sign.papers import State, make_labels, make_lens_cards, make_set_tables, verify_paper
 from shimwise.errors import SheetError
+from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.papers.lens_card import lens_card
-from shimwise.sheets.papers.prep_document import read_prep
+from shimwise.sheets.papers.signed.prep_document import read_prep
 
 Text = Callable[[bytes], str]
 
@@ -32,7 +32,7 @@ def test_landings_on_the_card_have_the_bodys_error_taken_out() -> None:
     # The demonstration's truth is known: H40 is deep by about 29 µm on both bodies, though A-07 is short.
     prep = read_prep(signed_document(readings=96))
     assert prep.verdict is not None
-    answer = answer_of(prep.verdict)
+    answer = answer_from_json(prep.verdict)
     lens = next(one for one in answer.lenses if one.name == "H40")
     card = lens_card(prep, answer, lens)
     own = [um for row in card["rows"] for um in row["kept_um"]]

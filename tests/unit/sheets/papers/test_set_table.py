@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from invented_preps import signed_document
 
-from shimwise.bench.papers import make_set_tables
+from shimwise.bench.sign.papers import make_set_tables
 from shimwise.errors import LengthError, SheetError
-from shimwise.inference.answer import BodyAnswer, LensAnswer, Verdict
+from shimwise.inference.verdict.answer import BodyAnswer, LensAnswer, Verdict
 from shimwise.sheets.papers.set_table import offset_at
 
 

@@ -13,9 +13,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from invented_preps import prep_document, signed_document
 
-from shimwise.bench.papers import MadePaper, make_sheets
+from shimwise.bench.sign.papers import MadePaper, make_sheets
 from shimwise.errors import SheetError
-from shimwise.sheets.papers.canonical import digest_words
+from shimwise.sheets.papers.signed.canonical_json import digest_words
 
 Text = Callable[[bytes], str]
 Raster = Callable[..., list[Path]]

@@ -16,10 +16,10 @@ from invented_preps import prep_document, signed_document
 from pypdf.annotations import FreeText
 from pypdf.generic import DecodedStreamObject, NameObject, TextStringObject
 
-from shimwise.bench.papers import MadePaper, State, make_sheets, verify_paper
+from shimwise.bench.sign.papers import MadePaper, State, make_sheets, verify_paper
 from shimwise.errors import SheetError
-from shimwise.sheets.papers.findings import Kept
-from shimwise.sheets.papers.verify import find_in_pdf
+from shimwise.sheets.papers.signed.findings import KeptSignature
+from shimwise.sheets.papers.signed.verify import find_in_pdf
 
 
 def _written(writer: pypdf.PdfWriter) -> bytes:
@@ -32,8 +32,8 @@ def _clone(pdf: bytes) -> pypdf.PdfWriter:
     return pypdf.PdfWriter(clone_from=io.BytesIO(pdf))
 
 
-def _kept(digest: str) -> Kept:
-    return Kept(
+def _kept(digest: str) -> KeptSignature:
+    return KeptSignature(
         digest=digest,
         revision=3,
         signed_by="technician",
@@ -209,7 +209,7 @@ def test_a_second_prep_slipped_in_is_refused(signed_sheet: MadePaper) -> None:
 def test_a_sheet_of_another_version_is_told_by_its_digests_alone(
     signed_sheet: MadePaper, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("shimwise.sheets.papers.verify.maker_print", lambda: "another")
+    monkeypatch.setattr("shimwise.sheets.papers.signed.verify.maker_print", lambda: "another")
     (finding,) = verify_paper(signed_sheet.pdf)
     assert finding.state is State.AS_SIGNED
     assert "could not be made again for comparison" in finding.words[-1]

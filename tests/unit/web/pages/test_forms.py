@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shimwise.bench.refusals import InputError
+from shimwise.bench.errors import InputError
 from shimwise.errors import SheetError
 from shimwise.web.pages.forms import Form, NotANumberError
 

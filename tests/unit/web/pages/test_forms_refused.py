@@ -3,7 +3,7 @@
 import pytest
 
 from shimwise.web.pages.forms import Form, NotANumberError
-from shimwise.web.pages.house_forms import body_facts, lens_facts
+from shimwise.web.pages.house.unit_forms import body_facts, lens_facts
 
 
 def form(**typed: str) -> Form:

@@ -1,0 +1,371 @@
+"""Guided adjustments: begun from a verdict, led step by step, finished into a new epoch of the unit.
+
+While it is under way an adjustment is its lines in the journal, which only grows: begun, each step answered
+or taken back, given up or finished. What is finished is kept as an adjustment of its own.
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from shimwise.bench.adjust import finishing
+from shimwise.bench.adjust.errors import ConsentNeeded
+from shimwise.bench.adjust.finishing import unit_of
+from shimwise.bench.adjust.journal import (
+    ANSWERED,
+    BEGUN,
+    FINISHED,
+    GIVEN_UP,
+    PLANNED,
+    STOPPED,
+    TAKEN_BACK,
+    KeptAdjustment,
+    all_kept,
+    find_kept,
+    found_kept,
+)
+from shimwise.bench.adjust.moves import plan_of
+from shimwise.bench.adjust.presenter import view_kept
+from shimwise.bench.adjust.sharpest import peak_by_eye, peak_of_sweep
+from shimwise.bench.adjust.step_answers import read_answer, read_step
+from shimwise.bench.adjust.views import AdjustmentView
+from shimwise.bench.errors import Conflict
+from shimwise.bench.house.unit_knowledge import mechanism_of
+from shimwise.bench.prep.prep_data import PrepMaterial, material_of
+from shimwise.bench.prep.states import refuse_unless_open
+from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
+from shimwise.bench.verdict.verdict import current_verdict
+from shimwise.errors import RemedyError
+from shimwise.inference.verdict.answer import BodyAnswer, Verdict
+from shimwise.record import journal
+from shimwise.record.tables.rows import BodyRow, LensRow
+from shimwise.remedy.adjustment import Adjustment, ConsentError, begin, begin_lens
+from shimwise.remedy.adjustment_steps import Guide, Move, Step
+from shimwise.sheets.json.verdict_json import answer_from_json
+
+if TYPE_CHECKING:
+    from shimwise.record import Change, Connection, Record
+
+__all__ = [
+    "adjustment",
+    "adjustments",
+    "answer_step",
+    "begin_adjustment",
+    "finish_adjustment",
+    "give_up",
+    "keep_peak",
+    "take_back",
+    "unfinished_in",
+]
+
+OUT = (Verdict.OUT_SHORT, Verdict.OUT_DEEP)
+
+
+def begin_adjustment(
+    record: "Record",
+    prep_id: str,
+    *,
+    unit_kind: str,
+    unit_id: str,
+    who: str,
+    id: str | None = None,  # noqa: A002 - the word that the interface uses too
+    reason: str = "",
+) -> AdjustmentView:
+    """Begin the adjustment of a unit: judge the prep, and plan the move from the verdict.
+
+    Parameters
+    ----------
+    prep_id : str
+        The prep whose verdict determines how far.
+    unit_kind, unit_id : str
+        ``body`` or ``lens``, of the prep.
+    who : str
+        Who adjusts.
+    id : str, optional
+        Made by the client: the same begin sent twice is one adjustment.
+    reason : str
+        Needed for a unit that is not out: why it is moved all the same.
+
+    Raises
+    ------
+    InputError
+        If the unit is not of the prep.
+    Conflict
+        If the prep is not open, there is nothing to judge, the unit is not out and no reason is given, its
+        mechanism is not known, or another adjustment of it is under way.
+    """
+    person, adjustment_id = typed_name(who, field="who"), id_or_new(id)
+    why = optional_name(reason, field="reason")
+    with record.reading() as connection:
+        kept = find_kept(connection, prep_id, adjustment_id)
+        if kept is not None:
+            return view_kept(connection, material_of(connection, prep_id), kept)
+        refuse_unless_open(connection, prep_id)
+        unit_of(material_of(connection, prep_id), unit_kind, unit_id)
+    answer = answer_from_json(current_verdict(record, prep_id).document)
+    with record.writing(who=person) as change:
+        refuse_unless_open(change.connection, prep_id)
+        material = material_of(change.connection, prep_id)
+        unit = unit_of(material, unit_kind, unit_id)
+        _refuse_second(change.connection, unit)
+        judged = answer.unit(unit_kind, unit.name)
+        _refuse_needless(unit, judged, why)
+        plan = plan_of(change.connection, unit, judged=judged, tolerance_um=material.tolerance_um)
+        begun = _begun(unit, plan.move)
+        detail = {
+            "adjustment_id": adjustment_id,
+            "unit_kind": unit_kind,
+            "epoch": unit.epoch,
+            "adjustment": begun.to_json(),
+            "plan": plan.to_json(),
+            "reason": why,
+        }
+        change.note(BEGUN, prep_id=prep_id, unit_id=unit_id, detail=detail)
+        return view_kept(change.connection, material, found_kept(change.connection, prep_id, adjustment_id))
+
+
+def answer_step(
+    record: "Record", prep_id: str, adjustment_id: str, *, step: str, answer: str, who: str, note: str = ""
+) -> AdjustmentView:
+    """Answer the step that is due.
+
+    Parameters
+    ----------
+    step : str
+        Its id, as in the view.
+    answer : str
+        One of the step's choices; of the consent who gave it, of the place where the screw is, of shims those
+        that are in (``200 + 50``). Of the move ``done`` as planned, or what was done: ``0.08 turn
+        clockwise``, ``30° anticlockwise``, ``in 50 out 20``.
+    who : str
+        Who answers.
+    note : str
+        Anything else.
+
+    Raises
+    ------
+    InputError
+        If the answer is none of the step's.
+    ConsentNeeded
+        If a lock is to be released without the owner's consent.
+    Conflict
+        If the step is not due (a move before its lock was looked at), or the prep is not open.
+    """
+    person, words = typed_name(who, field="who"), typed_note(note)
+    with record.writing(who=person) as change:
+        kept = _under_way(change, prep_id, adjustment_id)
+        asked = read_step(kept, step)
+        response, noted, move = read_answer(kept, asked, answer, words)
+        try:
+            after = kept.adjustment.confirm(
+                asked, who=person, when=change.at, answer=response, note=noted, move=move
+            )
+        except ConsentError as error:
+            raise ConsentNeeded(str(error), unit=error.unit, step=step) from error
+        except RemedyError as error:
+            raise Conflict(str(error), kind="step", id=step) from error
+        finishing.note(change, kept, ANSWERED, {"event": after.to_json()["events"][-1]})
+        if asked is Step.SHIMS_MEASURED:
+            finishing.plan_stack(change, kept, material_of(change.connection, prep_id), noted)
+        return _shown(change, kept)
+
+
+def keep_peak(
+    record: "Record",
+    prep_id: str,
+    adjustment_id: str,
+    *,
+    who: str,
+    sweep: Mapping[str, Any] | None = None,
+    sharpest: str = "",
+) -> AdjustmentView:
+    """Keep where the picture is sharpest along the screw: the move that is due then leads there.
+
+    Parameters
+    ----------
+    who : str
+        Who found it.
+    sweep : mapping, optional
+        Result of a sweep whose frames are listed by turns; 0 is where the screw was at first.
+    sharpest : str
+        Without a sweep, by eye: ``0.10 0.12 0.11 clockwise``.
+
+    Raises
+    ------
+    InputError
+        If the sweep has no peak along a screw, or the places are none, or fewer than three.
+    Conflict
+        If the move is not due (its lock was not looked at), nothing is turned, or the prep is not open.
+    """
+    person = typed_name(who, field="who")
+    peak = peak_by_eye(sharpest) if sweep is None else peak_of_sweep(sweep)
+    with record.writing(who=person) as change:
+        kept = _under_way(change, prep_id, adjustment_id)
+        if kept.guide not in (Guide.SCREW, Guide.SCREW_WITHOUT_LOCK):
+            raise Conflict(f"No screw is turned on {kept.unit_name}.", kind="adjustment", id=adjustment_id)
+        due = kept.adjustment.next_step
+        if due is not Step.MOVE:
+            raise Conflict(
+                f"The screw of {kept.unit_name} is turned at the step [move], after its lock was looked at. "
+                f"Due now: {due or 'nothing'}.",
+                kind="step",
+                id=str(Step.MOVE),
+            )
+        move = peak.moving(kept.plan.move.change_um, kept.plan.move.change_sd_um)
+        plan = replace(kept.plan, move=move, peak=peak.words, turns_sd=peak.half_turns / 2)
+        finishing.note(change, kept, PLANNED, {"plan": plan.to_json()})
+        return _shown(change, kept)
+
+
+def take_back(
+    record: "Record", prep_id: str, adjustment_id: str, *, step: str, reason: str, who: str
+) -> AdjustmentView:
+    """Take a step back that was answered wrongly, and those after it with it; the trace stays.
+
+    Raises
+    ------
+    InputError
+        If no reason is given, or there is no such step.
+    Conflict
+        If the step was not answered, the adjustment is over, or the prep is not open.
+    """
+    person, why = typed_name(who, field="who"), typed_name(reason, field="reason")
+    with record.writing(who=person) as change:
+        kept = _under_way(change, prep_id, adjustment_id)
+        try:
+            after = kept.adjustment.take_back(read_step(kept, step), who=person, when=change.at, reason=why)
+        except RemedyError as error:
+            raise Conflict(str(error), kind="step", id=step) from error
+        finishing.note(change, kept, TAKEN_BACK, {"event": after.to_json()["events"][-1]})
+        return _shown(change, kept)
+
+
+def give_up(record: "Record", prep_id: str, adjustment_id: str, *, reason: str, who: str) -> AdjustmentView:
+    """Give an adjustment up before anything was moved.
+
+    Raises
+    ------
+    InputError
+        If no reason is given.
+    Conflict
+        If the move was made, the adjustment is over, or the prep is not open.
+    """
+    person, why = typed_name(who, field="who"), typed_name(reason, field="reason")
+    with record.writing(who=person) as change:
+        kept = _under_way(change, prep_id, adjustment_id)
+        if Step.MOVE in kept.adjustment.confirmed:
+            raise Conflict(
+                f"{kept.unit_name} was moved: finish the adjustment. If it was not, take the step [move] "
+                "back first.",
+                kind="adjustment",
+                id=adjustment_id,
+            )
+        finishing.note(change, kept, GIVEN_UP, {"reason": why})
+        return _shown(change, kept)
+
+
+def finish_adjustment(record: "Record", prep_id: str, adjustment_id: str, *, who: str) -> AdjustmentView:
+    """Finish an adjustment whose steps are all answered: a new epoch begins, shims leave the stock.
+
+    The memory of the unit is carried over, with the move's own uncertainty; a screw that stayed locked was
+    not moved, and its body stays in its epoch.
+
+    Raises
+    ------
+    Conflict
+        If a step is not answered, the stock lacks a shim, the unit was adjusted meanwhile, or the prep is not
+        open.
+    """
+    person = typed_name(who, field="who")
+    with record.writing(who=person) as change:
+        kept = found_kept(change.connection, prep_id, adjustment_id)
+        if kept.state == "finished":
+            return _shown(change, kept)
+        kept = _under_way(change, prep_id, adjustment_id)
+        due = kept.adjustment.next_step
+        if due is not None:
+            raise Conflict(
+                f"The adjustment of {kept.unit_name} is not at its end. Due now: {due!s}.",
+                kind="step",
+                id=str(due),
+            )
+        if kept.adjustment.is_stopped:
+            finishing.note(change, kept, STOPPED, {})
+        else:
+            finishing.keep_finished(change, material_of(change.connection, prep_id), kept)
+        return _shown(change, kept)
+
+
+def adjustment(record: "Record", prep_id: str, adjustment_id: str) -> AdjustmentView:
+    """Return an adjustment; raise NotFound if there is no such prep or adjustment."""
+    with record.reading() as connection:
+        material = material_of(connection, prep_id)
+        return view_kept(connection, material, found_kept(connection, prep_id, adjustment_id))
+
+
+def adjustments(record: "Record", prep_id: str) -> tuple[AdjustmentView, ...]:
+    """Return the adjustments of a prep in the order they were begun: under way, finished, given up."""
+    with record.reading() as connection:
+        material = material_of(connection, prep_id)
+        return tuple(view_kept(connection, material, kept) for kept in all_kept(connection, prep_id))
+
+
+def unfinished_in(connection: "Connection", material: PrepMaterial) -> tuple[AdjustmentView, ...]:
+    """Return the adjustments of a prep that are under way."""
+    found = [kept for kept in all_kept(connection, material.prep.id) if kept.state == "begun"]
+    return tuple(view_kept(connection, material, kept) for kept in found)
+
+
+def _shown(change: "Change", kept: KeptAdjustment) -> AdjustmentView:
+    """Return the view of an adjustment after the change."""
+    connection = change.connection
+    material = material_of(connection, kept.prep_id)
+    return view_kept(connection, material, found_kept(connection, kept.prep_id, kept.id))
+
+
+def _under_way(change: "Change", prep_id: str, adjustment_id: str) -> KeptAdjustment:
+    refuse_unless_open(change.connection, prep_id)
+    kept = found_kept(change.connection, prep_id, adjustment_id)
+    if kept.state != "begun":
+        raise Conflict(
+            f"This adjustment of {kept.unit_name} is {kept.state}. Begin another one to move it again.",
+            kind="adjustment",
+            id=adjustment_id,
+        )
+    return kept
+
+
+def _refuse_second(connection: "Connection", unit: BodyRow | LensRow) -> None:
+    """Refuse a second adjustment of a unit, of any prep, while one is under way."""
+    over: set[str] = set()
+    for line in journal.journal_of_unit(connection, unit.id, limit=1000):
+        adjustment_id = line.detail.get("adjustment_id", "")
+        if line.what in (GIVEN_UP, STOPPED, FINISHED):
+            over.add(adjustment_id)
+        elif line.what == BEGUN and adjustment_id not in over:
+            raise Conflict(
+                f"An adjustment of {unit.name} is under way, begun by {line.who}. Finish it or give it up "
+                "first.",
+                kind="adjustment",
+                id=adjustment_id,
+            )
+
+
+def _refuse_needless(unit: BodyRow | LensRow, judged: BodyAnswer | None, reason: str) -> None:
+    if reason or (judged is not None and judged.verdict in OUT):
+        return
+    raise Conflict(
+        f"{unit.name} is not judged to be out, so nothing is to be moved. Read on; or write why it is moved "
+        "all the same.",
+        kind="adjustment",
+        id=unit.id,
+    )
+
+
+def _begun(unit: BodyRow | LensRow, planned: Move) -> Adjustment:
+    if isinstance(unit, LensRow):
+        return begin_lens(unit.name, planned=planned)
+    try:
+        return begin(unit.name, mechanism_of(unit.mechanism), planned=planned)
+    except RemedyError as error:
+        raise Conflict(str(error), kind="body", id=unit.id) from error

@@ -1,0 +1,244 @@
+"""How far to move: a screw from what is known of it, a mount from the shims at hand; and what a move made."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from shimwise.bench.adjust.views import MoveView, ScrewView
+from shimwise.bench.errors import Conflict
+from shimwise.bench.house.shim_stock import stock_in
+from shimwise.bench.house.unit_knowledge import mechanism_of
+from shimwise.bench.verdict.screws import screw_history
+from shimwise.errors import RemedyError
+from shimwise.record.tables.rows import BodyRow, LensRow
+from shimwise.remedy import Screw, ShimmedMount, Turn
+from shimwise.remedy.adjustment_steps import Move
+from shimwise.remedy.stock import ShimStock, restack
+from shimwise.sheets.words.adjustment_words import turns_text
+from shimwise.sheets.words.shared import counted
+
+if TYPE_CHECKING:
+    from shimwise.inference.history.screw import ScrewKnowledge
+    from shimwise.inference.verdict.answer import BodyAnswer
+    from shimwise.record import Connection
+    from shimwise.remedy.adjustment import Adjustment
+
+__all__ = ["MoveMade", "MovePlan", "made_move", "plan_of", "restacked"]
+
+SHIM_SD_UM = 1.0
+"""Standard uncertainty of a shim's thickness, and of how it beds in. [µm] Common practice, no source."""
+NOT_COUNTED = 9
+"""How many of each thickness of a body's own stock are assumed: it has no counts."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MovePlan:
+    """What a unit's error needs: the whole change, the move that is made of it, and why."""
+
+    error_um: float
+    error_sd_um: float
+    move: Move
+    turns_sd: float | None = None
+    is_trial: bool = False
+    leftover_um: float | None = None
+    order: tuple[tuple[float, int], ...] = ()
+    screw: ScrewView | None = None
+    peak: str = ""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON."""
+        return {**asdict(self), "move": self.move.to_json(), "order": [list(one) for one in self.order]}
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> "MovePlan":
+        """Read what :meth:`to_json` wrote."""
+        screw = data["screw"]
+        return cls(
+            error_um=data["error_um"],
+            error_sd_um=data["error_sd_um"],
+            move=Move.from_json(data["move"]),
+            turns_sd=data["turns_sd"],
+            is_trial=data["is_trial"],
+            leftover_um=data["leftover_um"],
+            order=tuple((float(size), int(count)) for size, count in data["order"]),
+            screw=None if screw is None else ScrewView(**screw),
+            peak=data.get("peak", ""),
+        )
+
+    def view(self) -> MoveView:
+        """Return the view."""
+        move = self.move
+        way = "short" if self.error_um < 0 else "deep"
+        words = f"{way} by {abs(self.error_um):.0f} ± {2 * self.error_sd_um:.0f} µm: " + (
+            "add, or move away from the flange."
+            if self.error_um < 0
+            else "take away, or move toward the flange."
+        )
+        if self.is_trial and not self.peak:
+            words += " The screw is not known well enough yet: a small first move, then read again."
+        approach = move.approach or move.turn
+        return MoveView(
+            amount_um=-self.error_um,
+            amount_sd_um=self.error_sd_um,
+            words=words[0].upper() + words[1:],
+            turns=move.turns,
+            turns_sd=self.turns_sd,
+            degrees=None if move.turns is None else 360.0 * move.turns,
+            turn="" if move.turns is None or move.turn is None else turns_text(move.turns, move.turn),
+            approach=f"Come up {approach} from one side, without reversing." if approach else "",
+            is_trial=self.is_trial,
+            peak=self.peak,
+            put_in_um=move.shims_in_um,
+            taken_out_um=move.shims_out_um,
+            leftover_um=self.leftover_um,
+            order=self.order,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MoveMade:
+    """Change of a unit's error by a move [µm, + away from the flange], and the turns, + clockwise."""
+
+    amount_um: float | None
+    amount_sd_um: float | None
+    turns: float | None = None
+
+
+def plan_of(
+    connection: "Connection", unit: BodyRow | LensRow, *, judged: "BodyAnswer | None", tolerance_um: float
+) -> MovePlan:
+    """Plan the move of a unit from the verdict on it.
+
+    Raises
+    ------
+    Conflict
+        If the verdict contains no error of it.
+    """
+    if judged is None or not (math.isfinite(judged.error_um) and judged.sd_um > 0):
+        raise Conflict(
+            f"Nothing is known of the error of {unit.name} yet. Read it first.", kind="adjustment", id=unit.id
+        )
+    error_um, sd_um = judged.error_um, judged.sd_um
+    tolerance_um = judged.tolerance_um or tolerance_um
+    plan = MovePlan(error_um=error_um, error_sd_um=sd_um, move=Move(change_um=-error_um, change_sd_um=sd_um))
+    mechanism = mechanism_of(unit.mechanism) if isinstance(unit, BodyRow) else None
+    if isinstance(mechanism, Screw) and isinstance(unit, BodyRow):
+        return _screw_plan(connection, unit, mechanism, plan, tolerance_um)
+    if isinstance(mechanism, ShimmedMount) or isinstance(unit, LensRow):
+        own = mechanism.stock_um if isinstance(mechanism, ShimmedMount) else ()
+        return _shim_plan(plan, _stock(connection, own), (), tolerance_um)
+    return plan
+
+
+def restacked(
+    connection: "Connection",
+    plan: MovePlan,
+    stack_um: tuple[float, ...],
+    *,
+    own_um: tuple[float, ...],
+    tolerance_um: float,
+) -> MovePlan:
+    """Plan the shims again, with those in the mount; raise Conflict if more has to come out than is in."""
+    try:
+        return _shim_plan(plan, _stock(connection, own_um), stack_um, tolerance_um, is_known=True)
+    except RemedyError as error:
+        raise Conflict(str(error), kind="step", id="shims measured") from error
+
+
+def made_move(connection: "Connection", unit: BodyRow | LensRow, adjusted: "Adjustment") -> MoveMade:
+    """Return the change that the move is expected to have made, with its uncertainty."""
+    made = adjusted.made
+    if made is None:
+        return MoveMade(amount_um=None, amount_sd_um=None)
+    mechanism = mechanism_of(unit.mechanism) if isinstance(unit, BodyRow) else None
+    if made.turns is not None and isinstance(mechanism, Screw) and isinstance(unit, BodyRow):
+        return _turned(connection, unit, mechanism, made)
+    change_um = sum(made.shims_in_um) - sum(made.shims_out_um)
+    count = len(made.shims_in_um) + len(made.shims_out_um)
+    return MoveMade(amount_um=change_um, amount_sd_um=SHIM_SD_UM * math.sqrt(max(1, count)))
+
+
+def _turned(connection: "Connection", body: BodyRow, screw: Screw, made: Move) -> MoveMade:
+    from shimwise.inference.history.screw import travel_of
+
+    clockwise = (made.turns or 0.0) * (1.0 if made.turn is Turn.CLOCKWISE else -1.0)
+    past = screw_history(connection, body, screw)
+    pressed = past.pressed_from
+    changed = None if pressed is None or not clockwise else pressed * clockwise < 0
+    travel = travel_of(past.known(), past.clockwise_is * clockwise, approach_changed=changed)
+    return MoveMade(
+        amount_um=travel.mean_um, amount_sd_um=max(travel.sd_um, SHIM_SD_UM), turns=clockwise or None
+    )
+
+
+def _screw_plan(
+    connection: "Connection", body: BodyRow, screw: Screw, plan: MovePlan, tolerance_um: float
+) -> MovePlan:
+    past = screw_history(connection, body, screw)
+    known = past.known()
+    advice = past.advice(
+        known, error_um=plan.error_um, error_sd_um=plan.error_sd_um, tolerance_um=tolerance_um
+    )
+    turn = past.sense_of(advice.turns)
+    move = Move(
+        change_um=advice.travel.mean_um,
+        change_sd_um=advice.travel.sd_um,
+        turns=abs(advice.turns),
+        turn=turn,
+        approach=turn,
+    )
+    return replace(
+        plan,
+        move=move,
+        turns_sd=advice.turns_sd,
+        is_trial=advice.is_trial,
+        screw=_screw_view(known, screw),
+    )
+
+
+def _screw_view(known: "ScrewKnowledge", screw: Screw) -> ScrewView:
+    low, high = known.um_per_turn_interval()
+    away = str(screw.away or "")
+    if not away and known.is_sense_known:
+        away = str(Turn.CLOCKWISE if known.p_sense > 0.5 else Turn.ANTICLOCKWISE)
+    moves = f"learned from {counted(known.count, 'move')}" if known.count else "not moved here yet"
+    way = f"{away} is away from the flange" if away else "which way is away is not known"
+    return ScrewView(
+        um_per_turn=known.um_per_turn,
+        um_per_turn_low=low,
+        um_per_turn_high=high,
+        backlash_um=known.backlash_mean_um,
+        backlash_sd_um=known.backlash_sd_um,
+        p_sense=known.p_sense,
+        away=away,
+        move_count=known.count,
+        words=f"{known.um_per_turn:.0f} µm a turn (95 %: {low:.0f} to {high:.0f}), play about "
+        f"{known.backlash_mean_um:.0f} µm, {moves}; {way}.",
+    )
+
+
+def _shim_plan(
+    plan: MovePlan,
+    stock: ShimStock,
+    stack_um: tuple[float, ...],
+    tolerance_um: float,
+    *,
+    is_known: bool = False,
+) -> MovePlan:
+    """Choose shims; before the stack is known, only what would be added."""
+    if not stock.counts or (plan.error_um > 0 and not is_known):
+        return plan
+    chosen = restack(stack_um, -plan.error_um, stock, tolerance_um=tolerance_um)
+    change_um = sum(chosen.put_in_um) - sum(chosen.taken_out_um)
+    move = Move(
+        change_um=change_um,
+        change_sd_um=SHIM_SD_UM,
+        shims_in_um=chosen.put_in_um,
+        shims_out_um=chosen.taken_out_um,
+    )
+    return replace(plan, move=move, leftover_um=chosen.choice.leftover_um, order=chosen.choice.order)
+
+
+def _stock(connection: "Connection", own_um: tuple[float, ...]) -> ShimStock:
+    return ShimStock.of(dict.fromkeys(own_um, NOT_COUNTED)) if own_um else stock_in(connection)

@@ -1,0 +1,102 @@
+"""An adjustment as a view: steps with their answers, the move, what is known of the screw, cautions."""
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from shimwise.bench.adjust.journal import KeptAdjustment
+from shimwise.bench.adjust.views import AdjustmentView, StepView
+from shimwise.bench.house.unit_knowledge import mechanism_of
+from shimwise.fields import build_from
+from shimwise.record.queries import verdicts
+from shimwise.remedy import procedure
+from shimwise.remedy.adjustment import Adjustment, Confirmed
+from shimwise.remedy.adjustment_steps import Guide, Step, answers_to
+from shimwise.sheets.words.adjustment_words import step_text
+from shimwise.sheets.words.notices import notice_text
+
+if TYPE_CHECKING:
+    from shimwise.bench.prep.prep_data import PrepMaterial
+    from shimwise.record import Connection
+
+__all__ = ["NOTED", "view_kept"]
+
+NOTED = (Step.CONSENT, Step.PLACE, Step.SHIMS_MEASURED)
+"""Steps whose answer is what was written: who consented, where the screw stands, which shims are in."""
+_GUIDE_WORDS = {
+    Guide.SCREW: "A screw moves the sensor.",
+    Guide.SCREW_WITHOUT_LOCK: "A screw moves the sensor; it is said to have no lock.",
+    Guide.SHIMMED_MOUNT: "Shims at the mount set the flange depth.",
+    Guide.FIXED: "The sensor is fixed: it is moved only by those the owner has authorised.",
+    Guide.LENS_SHIM: "Shims in the lens: a lens technician's work.",
+}
+
+
+def view_kept(connection: "Connection", material: "PrepMaterial", kept: KeptAdjustment) -> AdjustmentView:
+    """Return the view of an adjustment."""
+    adjusted = kept.adjustment
+    is_over = kept.state != "begun"
+    row = next((one for one in verdicts.adjustments(connection, kept.prep_id) if one.id == kept.id), None)
+    error_um = abs(kept.plan.error_um)
+    body = material.bodies.get(kept.unit_id)
+    mechanism = None if body is None else mechanism_of(body.mechanism)
+    cautions = (
+        procedure.body_cautions(mechanism, amount_um=error_um)
+        if kept.unit_kind == "body"
+        else procedure.lens_cautions(amount_um=error_um)
+    )
+    return build_from(
+        AdjustmentView,
+        kept,
+        unit=kept.unit_name,
+        mechanism=str(kept.guide),
+        mechanism_words=_GUIDE_WORDS[kept.guide],
+        steps=tuple(_steps(adjusted, is_over=is_over)),
+        move=kept.plan.view(),
+        screw=kept.plan.screw,
+        cautions=tuple(notice_text(one, is_house=True) for one in cautions),
+        taken_back=tuple(kept.words),
+        amount_um=None if row is None else row.amount_um,
+        amount_sd_um=None if row is None else row.amount_sd_um,
+        turns=None if row is None else row.turns,
+    )
+
+
+def _steps(adjusted: Adjustment, *, is_over: bool) -> Iterable[StepView]:
+    confirmed, due = adjusted.confirmed, adjusted.next_step
+    for number, step in enumerate(adjusted.steps, start=1):
+        given = confirmed.get(step)
+        yield StepView(
+            id=str(step),
+            number=number,
+            text=step_text(step, adjusted.guide, adjusted.planned),
+            kind=_answer_kind(step, adjusted.guide),
+            choices=tuple(map(str, answers_to(step, adjusted.guide))),
+            is_now=step is due and not is_over,
+            is_done=given is not None,
+            answer="" if given is None else _answer_words(given),
+            note="" if given is None else given.note,
+            who="" if given is None else given.who,
+            at=None if given is None else given.when,
+        )
+
+
+def _answer_kind(step: Step, guide: Guide) -> str:
+    if step in NOTED:
+        return "text"
+    if step is Step.MOVE and guide is not Guide.FIXED:
+        return "turns" if guide in (Guide.SCREW, Guide.SCREW_WITHOUT_LOCK) else "shims"
+    return "choice"
+
+
+def _answer_words(given: Confirmed) -> str:
+    move = given.move
+    if move is None or (move.turns is None and not (move.shims_in_um or move.shims_out_um)):
+        return str(given.answer)
+    if move.turns is not None:
+        return f"{move.turns:.3g} turn {move.turn}"
+    parts = [
+        f"{way} {' + '.join(f'{shim:g}' for shim in shims)} µm"
+        for way, shims in (("in", move.shims_in_um), ("out", move.shims_out_um))
+        if shims
+    ]
+    return ", ".join(parts)

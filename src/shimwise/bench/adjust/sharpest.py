@@ -1,0 +1,138 @@
+"""Where the picture is sharpest along a screw, in turns: found with frames, or by eye with repeats.
+
+0 is where the screw was when the adjustment was begun; + is clockwise, looking at its head.
+"""
+
+import math
+import statistics
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from shimwise.bench.adjust.text import read_turns
+from shimwise.bench.errors import InputError
+from shimwise.errors import SheetError
+from shimwise.remedy import Turn
+from shimwise.remedy.adjustment_steps import Move
+
+__all__ = ["ANGLE_SD_TURNS", "LEAST_REPEATS", "Peak", "peak_by_eye", "peak_of_sweep", "swept_file"]
+
+ANGLE_SD_TURNS = 0.004
+"""How well an angle is turned and read off a screw's head: 1.5°. [turns] Common practice, no source."""
+LEAST_REPEATS, MOST_REPEATS = 3, 10
+T95 = {2: 4.30, 3: 3.18, 4: 2.78, 5: 2.57, 6: 2.45, 7: 2.36, 8: 2.31, 9: 2.26}
+"""Student's t for 95 %, both sides, by degrees of freedom (any statistical table; from memory)."""
+MOST_TURNS = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Peak:
+    """Where it is sharpest [turns, + clockwise], half its 95 % interval [turns], and how that was found."""
+
+    turns: float
+    half_turns: float
+    how: str
+
+    @property
+    def words(self) -> str:
+        """Where the peak is, which way, and how to come there."""
+        size = f"{abs(self.turns):.3f} ± {self.half_turns:.3f} turn ({360 * abs(self.turns):.0f}°)"
+        lies = f"The peak lies {size} {self.way} of where the screw stood at first (95 %), {self.how}"
+        if abs(self.turns) <= self.half_turns:
+            return f"{lies}: as near as can be told, it stood right."
+        return f"{lies}. Bring it there, counted from that place, coming up {self.way}."
+
+    @property
+    def way(self) -> Turn:
+        """The sense of rotation toward it."""
+        return Turn.CLOCKWISE if self.turns >= 0 else Turn.ANTICLOCKWISE
+
+    def moving(self, change_um: float | None, change_sd_um: float | None) -> Move:
+        """Return the move that brings the screw there, instead of the computed one."""
+        return Move(
+            change_um=change_um,
+            change_sd_um=change_sd_um,
+            turns=abs(self.turns),
+            turn=self.way,
+            approach=self.way,
+        )
+
+
+def swept_file(path: Path) -> dict[str, Any]:
+    """Read a sweep's result from the file that ``shimwise sweep --out`` wrote.
+
+    Raises
+    ------
+    SheetError
+        When it cannot be read, or is no sweep.
+    """
+    from shimwise.sheets.json.sweep_json import read_sweep
+
+    return read_sweep(path)
+
+
+def peak_of_sweep(document: Mapping[str, Any]) -> Peak:
+    """Read the peak from a sweep's result.
+
+    Raises
+    ------
+    InputError
+        When it is no sweep, not one along a screw, or a flag withholds its peak.
+    """
+    from shimwise.sheets.json.sweep_json import validate_sweep
+
+    try:
+        validate_sweep(document, name="What was sent")
+    except SheetError as error:
+        raise InputError(str(error), field="sweep") from error
+    if document.get("swept") != "screw":
+        raise InputError(
+            "This sweep is not along a screw: its frames have to be listed by turns.", field="sweep"
+        )
+    turns, sd = document.get("best_turns"), document.get("sd_turns")
+    if turns is None or sd is None:
+        why = "; ".join(flag.rstrip(".") for flag in document["flags"][:2]) or "the frames do not say"
+        raise InputError(f"This sweep tells no peak: {why}.", field="sweep")
+    own = (document["high_turns"] - document["low_turns"]) / 2
+    lens = document.get("lens")
+    return _checked(
+        float(turns),
+        half_turns=math.hypot(own, 2 * ANGLE_SD_TURNS),
+        how="by frames" + (f" with {lens}" if lens else ""),
+    )
+
+
+def peak_by_eye(text: str) -> Peak:
+    """Read where it was sharpest, found anew each time: ``0.10 0.12 0.11 clockwise``, ``36° 40° 38° cw``.
+
+    Raises
+    ------
+    InputError
+        When one is no turn, or there are fewer than three.
+    """
+    words = text.replace(";", " ").split()
+    sense = words.pop() if words and words[-1].rstrip(".").isalpha() else ""
+    if not LEAST_REPEATS <= len(words) <= MOST_REPEATS:
+        raise InputError(
+            f"has {len(words)} of {LEAST_REPEATS} places at least (at most {MOST_REPEATS}). Turn away "
+            "and find the sharpest anew each time; write 0.10 0.12 0.11 clockwise.",
+            field="sharpest",
+            typed=text,
+        )
+    found = []
+    for word in words:
+        turns, turn = read_turns(f"{word} {sense}".strip(), turn=None)
+        found.append(turns if turn is Turn.CLOCKWISE else -turns)
+    own = T95[len(found) - 1] * statistics.stdev(found) / math.sqrt(len(found))
+    return _checked(
+        statistics.fmean(found),
+        half_turns=math.hypot(own, 2 * ANGLE_SD_TURNS),
+        how=f"by eye, {len(found)} times",
+    )
+
+
+def _checked(turns: float, *, half_turns: float, how: str) -> Peak:
+    if not abs(turns) <= MOST_TURNS:
+        raise InputError(f"A peak {turns:+.1f} turns away cannot be; count the turns again.", field="sweep")
+    return Peak(turns=turns, half_turns=half_turns, how=how)

@@ -1,0 +1,93 @@
+"""What a person types of a move: turns with their sense, and shims that are in, go in or come out."""
+
+import re
+
+from shimwise.bench.errors import InputError
+from shimwise.remedy import Turn
+
+__all__ = ["read_shim_change", "read_shims", "read_turns"]
+
+MOST_TURNS, LARGEST_SHIM_UM = 20.0, 2000.0
+_TURNS = re.compile(
+    r"(?P<number>\d+(?:[.,]\d+)?)\s*(?P<unit>turns?|°|deg(?:rees?)?)?\s*"
+    r"(?P<sense>anti-?clockwise|counter-?clockwise|clockwise|acw|ccw|cw)?\.?",
+    re.IGNORECASE,
+)
+_MICRONS = re.compile("[µμu]m")
+_CHANGE = re.compile(r"(?:in\s+(?P<put_in>.+?))?[\s,;]*(?:\bout\s+(?P<taken_out>.+))?", re.IGNORECASE)
+
+
+def read_turns(text: str, *, turn: Turn | None) -> tuple[float, Turn]:
+    """Read turns and their sense: ``0.08 turn clockwise``, ``30° anticlockwise``, or a number alone.
+
+    Raises
+    ------
+    InputError
+        When it is none, or the sense is named neither here nor by the advice.
+    """
+    found = _TURNS.fullmatch(text.strip())
+    if found is None:
+        raise InputError(
+            "is no turn. Write it as 0.08 turn clockwise, or 30° anticlockwise.", field="answer", typed=text
+        )
+    number = float(found["number"].replace(",", "."))
+    is_degrees = (found["unit"] or "turn").lower().startswith(("°", "deg"))
+    turns = number / 360.0 if is_degrees else number
+    sense = (found["sense"] or "").lower()
+    if sense:
+        turn = Turn.CLOCKWISE if sense in ("clockwise", "cw") else Turn.ANTICLOCKWISE
+    if turn is None:
+        raise InputError(
+            "does not say which way. Add clockwise or anticlockwise.", field="answer", typed=text
+        )
+    if not 0 < turns <= MOST_TURNS:
+        raise InputError(
+            f"is out of range; accepted is above 0 and up to {MOST_TURNS:g} turns.",
+            field="answer",
+            typed=text,
+        )
+    return turns, turn
+
+
+def read_shims(text: str) -> tuple[float, ...]:
+    """Read shims [µm]: ``200 + 50``, ``100, 20``, or ``0`` and ``none`` for none.
+
+    Raises
+    ------
+    InputError
+        When it is no list of thicknesses.
+    """
+    plain = _MICRONS.sub(" ", text).casefold().strip()
+    if plain in ("none", "0", "no shims"):
+        return ()
+    parts = [part for part in re.split(r"[\s+;]+|,\s+", plain) if part]
+    try:
+        shims = tuple(float(part.replace(",", ".")) for part in parts)
+    except ValueError:
+        shims = ()
+    if not shims or not all(0 < shim <= LARGEST_SHIM_UM for shim in shims):
+        raise InputError(
+            "is no list of shims. Write each thickness in µm, as 200 + 50, or none.",
+            field="answer",
+            typed=text,
+        )
+    return tuple(sorted(shims, reverse=True))
+
+
+def read_shim_change(text: str) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Read which shims went in and which came out [µm]: ``in 50 + 20 out 100``, either part alone.
+
+    Raises
+    ------
+    InputError
+        When it is neither.
+    """
+    found = _CHANGE.fullmatch(text.strip())
+    if found is None or not (found["put_in"] or found["taken_out"]):
+        raise InputError(
+            "does not say which shims. Write in 50 + 20 out 100, in µm, or done as planned.",
+            field="answer",
+            typed=text,
+        )
+    put_in, taken_out = (read_shims(part) if part else () for part in (found["put_in"], found["taken_out"]))
+    return put_in, taken_out

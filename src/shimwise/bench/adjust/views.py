@@ -1,0 +1,101 @@
+"""A guided adjustment as pages, the interface and the command line show it: plain frozen values.
+
+Microns at the sensor; changes are + away from the flange (or thicker shims). Turns are + clockwise, seen
+looking at the head of the screw. UTC times.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+__all__ = ["AdjustmentView", "MoveView", "ScrewView", "StepView"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepView:
+    """One step. ``kind`` of answer: confirm, choice, turns, shims, change or text.
+
+    ``is_now``: it is the one to be answered. ``answer`` is empty until then.
+    """
+
+    id: str
+    number: int
+    text: str
+    kind: str
+    choices: tuple[str, ...]
+    is_now: bool
+    is_done: bool
+    answer: str
+    note: str
+    who: str
+    at: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MoveView:
+    """How far to move. Of a screw ``turns`` to ``turn``; of a mount the shims that go in and come out.
+
+    ``is_trial``: the screw is not known well enough yet, this is a first move to learn from. ``peak``: where
+    the picture was found sharpest along the screw, in words; ``turns`` then lead there.
+    """
+
+    amount_um: float
+    amount_sd_um: float
+    words: str
+    turns: float | None = None
+    turns_sd: float | None = None
+    degrees: float | None = None
+    turn: str = ""
+    approach: str = ""
+    is_trial: bool = False
+    peak: str = ""
+    put_in_um: tuple[float, ...] = ()
+    taken_out_um: tuple[float, ...] = ()
+    leftover_um: float | None = None
+    order: tuple[tuple[float, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScrewView:
+    """What is known of a body's screw, from what was typed of it and from its moves. [µm]"""
+
+    um_per_turn: float
+    um_per_turn_low: float
+    um_per_turn_high: float
+    backlash_um: float
+    backlash_sd_um: float
+    p_sense: float
+    away: str
+    move_count: int
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdjustmentView:
+    """An adjustment being made, finished or given up: ``state`` is ``begun``, ``finished`` or ``given up``.
+
+    ``taken_back``: what was taken back of it, in words, oldest first.
+    """
+
+    id: str
+    prep_id: str
+    unit_kind: str
+    unit_id: str
+    unit: str
+    mechanism: str
+    mechanism_words: str
+    state: str
+    begun_at: datetime
+    begun_by: str
+    steps: tuple[StepView, ...]
+    move: MoveView
+    screw: ScrewView | None
+    cautions: tuple[str, ...]
+    taken_back: tuple[str, ...]
+    amount_um: float | None = None
+    amount_sd_um: float | None = None
+    turns: float | None = None
+
+    @property
+    def now(self) -> StepView | None:
+        """The step to be answered; None when all are."""
+        return next((step for step in self.steps if step.is_now), None)

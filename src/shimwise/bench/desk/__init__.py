@@ -1,0 +1,1 @@
+"""Files alone: judge, plan, optics, charts."""

@@ -1,0 +1,155 @@
+"""Judge a prep: a readings file and what the kit knows go in, the verdict and its remedies come out."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from shimwise.bench.desk.inputs import JUDGING, Inputs, Progress, lens_texts, read_inputs
+from shimwise.inference.model.prep import Reading
+from shimwise.inference.verdict.answer import Answer, Verdict
+from shimwise.inference.verdict.headline import NAMED_P
+from shimwise.inference.verdict.judge import judge
+from shimwise.remedy import Remedy, advise
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+__all__ = [
+    "Judged",
+    "check_figure_path",
+    "judge_file",
+    "judge_inputs",
+    "print_verdict",
+    "save_verdict_figure",
+    "verdict_json",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """A verdict with its remedies, the readings as typed, and what is known of each lens in words."""
+
+    answer: Answer
+    remedies: tuple[Remedy, ...]
+    readings: tuple[Reading, ...]
+    lens_text: Mapping[str, str]
+
+    @property
+    def is_all_well(self) -> bool:
+        """Whether every unit is in tolerance, and no set-up or scale is named as a cause."""
+        units = (*self.answer.bodies, *self.answer.lenses)
+        return (
+            all(unit.verdict is Verdict.IN_TOLERANCE for unit in units)
+            and all(setup.p_out < NAMED_P for setup in self.answer.setups)
+            and all(lens.p_scale_out < NAMED_P for lens in self.answer.lenses)
+        )
+
+
+def judge_file(
+    readings: str | Path | bytes,
+    *,
+    kit_path: str | Path | None = None,
+    tolerance_um: float | None = None,
+    seed: int = 0,
+    sweeps: Sequence[str | Path] = (),
+    progress: Progress | None = None,
+) -> Judged:
+    """Say who is off, by how much, how sure that is, what to read next and what to do.
+
+    Parameters
+    ----------
+    readings : path or bytes
+        The readings file, or the content of one.
+    kit_path : path, optional
+        What is known of bodies and lenses.
+    tolerance_um : float, optional
+        ± of every unit [µm]; the kit's, or else 10, when not given.
+    seed : int
+        Same files and same seed, same answer.
+    sweeps : sequence of path
+        Measured sweeps, as ``shimwise sweep --out`` keeps them: landings beside the readings.
+    progress : callable, optional
+        Told from time to time.
+
+    Returns
+    -------
+    Judged
+        With the notices of the files before those of the judge.
+
+    Raises
+    ------
+    RecordError
+        When a file is refused: with the place that is wrong.
+    SheetError
+        When a sweep's file is none.
+    InferenceError, OpticsError
+        When what they say cannot be judged.
+    """
+    inputs = read_inputs(readings, kit_path=kit_path, tolerance_um=tolerance_um, progress=progress)
+    if sweeps:
+        inputs = _with_sweeps(inputs, sweeps)
+    return judge_inputs(inputs, seed=seed, progress=progress)
+
+
+def _with_sweeps(inputs: Inputs, sweeps: Sequence[str | Path]) -> Inputs:
+    """Add what sweeps measured; rows and lines go on after the file's."""
+    from shimwise.bench.desk.sweep_evidence import sweep_readings
+
+    taken = inputs.prep.readings
+    row = max((reading.row for reading in taken), default=-1) + 1
+    line = max((reading.line for reading in taken), default=1) + 1
+    measured = sweep_readings(sweeps, row=row, line=line)
+    return replace(inputs, prep=replace(inputs.prep, readings=(*taken, *measured)))
+
+
+def judge_inputs(inputs: Inputs, *, seed: int = 0, progress: Progress | None = None) -> Judged:
+    """Judge files that have been read; errors of the judge as :func:`judge_file`."""
+    if progress is not None:
+        progress(JUDGING, 0, 0)
+    answer = judge(inputs.prep, seed=seed)
+    remedies = advise(answer, mechanisms=inputs.kit.mechanisms(), stock_um=inputs.kit.shim_stock_um)
+    return Judged(
+        answer=replace(answer, notices=(*inputs.notices, *answer.notices)),
+        remedies=remedies,
+        readings=inputs.prep.readings,
+        lens_text=lens_texts(inputs.prep),
+    )
+
+
+def print_verdict(console: "Console", judged: Judged) -> None:
+    """Print the report: sentence, rail, units, causes, what to read and what to do."""
+    from shimwise.sheets.terminal.report import print_report
+
+    print_report(
+        console, judged.answer, judged.remedies, readings=judged.readings, lens_text=judged.lens_text
+    )
+
+
+def verdict_json(judged: Judged) -> dict[str, Any]:
+    """Give the verdict as standard JSON in the form ``shimwise.verdict/2``."""
+    from shimwise.sheets.json.verdict_json import answer_to_json
+
+    sources = {one.row: one.note for one in judged.readings if one.measured_um is not None}
+    return answer_to_json(judged.answer, judged.remedies, sources=sources)
+
+
+def check_figure_path(path: str | Path) -> None:
+    """Refuse, before any work, a name that a figure cannot be saved under.
+
+    Raises
+    ------
+    SheetError
+        When the ending is no .svg, .png or .pdf, or the file cannot be written there.
+    """
+    from shimwise.sheets.pictures import figure_file
+
+    figure_file.check_figure_path(path)
+
+
+def save_verdict_figure(judged: Judged, path: str | Path) -> Path:
+    """Save a verdict's figure as its name ends: .svg, .png or .pdf; errors as :func:`check_figure_path`."""
+    from shimwise.sheets.pictures.figure_file import save_figure
+    from shimwise.sheets.pictures.verdict_figure import verdict_chart
+
+    return save_figure(verdict_chart(judged.answer, lens_text=judged.lens_text), path)

@@ -1,0 +1,89 @@
+"""A measured sweep as evidence beside readings by eye: from its file to a landing that the judge takes in."""
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from shimwise.errors import RecordError
+from shimwise.inference.model.prep import Reading, measured_landing_sd_um
+from shimwise.sheets.json.sweep_json import read_sweep
+
+__all__ = ["sweep_readings"]
+
+_NEEDED = {
+    "body": "--body",
+    "lens": "--lens",
+    "distance_mm": "--distance",
+    "focal_length_mm": "--focal",
+    "f_number": "--fnumber",
+}
+
+
+def sweep_readings(paths: Sequence[str | Path], *, row: int, line: int) -> tuple[Reading, ...]:
+    """Read sweeps' results as readings that frames measured.
+
+    Parameters
+    ----------
+    paths : sequence of path
+        Files that ``shimwise sweep --out`` wrote.
+    row, line : int
+        Number of the first; they go on after the readings file's.
+
+    Returns
+    -------
+    tuple of Reading
+        ``note`` holds the file's name.
+
+    Raises
+    ------
+    SheetError
+        When a file cannot be read or is no sweep.
+    RecordError
+        When it has no landing, or does not say what was under test.
+    """
+    files = [Path(path) for path in paths]
+    twice = next((file for n, file in enumerate(files) if file.resolve() in _resolved(files[:n])), None)
+    if twice is not None:
+        raise RecordError(f"{twice} is given twice; one sweep is one landing. Give each file once.")
+    return tuple(_reading(file, row + n, line + n) for n, file in enumerate(files))
+
+
+def _resolved(files: Sequence[Path]) -> set[Path]:
+    return {file.resolve() for file in files}
+
+
+def _reading(file: Path, row: int, line: int) -> Reading:
+    document = read_sweep(file)
+    missing = [option for key, option in _NEEDED.items() if key not in document]
+    if missing:
+        raise RecordError(
+            f"{file.name} does not say all that was under test. Sweep again with {', '.join(missing)}, "
+            "or write it into the file."
+        )
+    landing, sd = document["landing_um"], document["sd_um"]
+    if document.get("is_relative") or landing is None or sd is None:
+        raise RecordError(f"{file.name} has no landing to judge: {_why(document)}.")
+    distance = math.inf if document["distance_mm"] is None else float(document["distance_mm"])
+    return Reading(
+        row=row,
+        line=line,
+        body=document["body"],
+        lens=document["lens"],
+        focal_mm=float(document["focal_length_mm"]),
+        fnumber=float(document["f_number"]),
+        distance_mm=distance,
+        reading_mm=distance,
+        setup=document.get("setup", ""),
+        note=file.name,
+        measured_um=float(landing),
+        measured_sd_um=measured_landing_sd_um(float(sd)),
+    )
+
+
+def _why(document: dict[str, Any]) -> str:
+    if document.get("is_relative"):
+        return "it was measured without a chart, so its peak is relative. Sweep a chart"
+    if document["flags"]:
+        return "; ".join(flag.rstrip(".") for flag in document["flags"][:2])
+    return "where the chart or the ring stands was not said. Sweep again with --distance or --reading"

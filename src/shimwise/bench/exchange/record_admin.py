@@ -1,0 +1,235 @@
+"""Keeping the record: open it, back it up in use, restore, check, and carry preps from one to another."""
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+from shimwise.bench.exchange.orphan_frames import frames_left
+from shimwise.bench.sign.signed import as_exported
+from shimwise.errors import ShimwiseError
+from shimwise.files.errors import KitError
+from shimwise.files.opening import read_bytes
+from shimwise.record.backup import backup as copies
+from shimwise.record.backup import checking
+from shimwise.record.backup.backup import Backup, Restored
+from shimwise.record.backup.checking import Contradiction
+from shimwise.record.errors import Conflict, NotFound
+from shimwise.record.exchange import prep_json, readings_csv
+from shimwise.record.exchange.prep_json import Imported
+from shimwise.record.exchange.row_json import ExchangeError
+from shimwise.record.queries import preps, verdicts
+from shimwise.record.record import Record, utc_now
+
+if TYPE_CHECKING:
+    from shimwise.record import Connection
+    from shimwise.record.tables.rows import PrepLineRow
+
+__all__ = [
+    "Backup",
+    "Contradiction",
+    "Imported",
+    "Record",
+    "Restored",
+    "backup",
+    "check",
+    "export_prep",
+    "export_readings_csv",
+    "find_prep",
+    "frames_left",
+    "import_prep",
+    "open_record",
+    "prep_document",
+    "read_document",
+    "read_file",
+    "restore",
+]
+
+Progress = Callable[[str, int, int], None]
+"""Told what is being done, how far it is, and how far it goes. What it raises ends the work."""
+SHOWN = 5
+
+
+def open_record(
+    where: str | Path | None = None,
+    *,
+    clock: Callable[[], datetime] = utc_now,
+    is_read_only: bool = False,
+) -> Record:
+    """Open a record, made when it is not there yet and brought to this version; as :meth:`Record.open`.
+
+    Parameters
+    ----------
+    where : str, Path or None
+        A folder, a file, or a ``postgresql://`` address; None: the user's data folder.
+    clock : callable
+        Tells the time.
+    is_read_only : bool
+        Whether it has to be there already, and is left as it is.
+    """
+    return Record.open(where, clock=clock, is_read_only=is_read_only)
+
+
+def backup(record: Record, target: str | Path, *, progress: Progress | None = None) -> Backup:
+    """Copy a record while it is used; see :func:`shimwise.record.backup.backup.backup`."""
+    return copies.backup(record, target, progress=_of(progress, "Copying the record"))
+
+
+def restore(source: str | Path, where: str | Path | None, *, progress: Progress | None = None) -> Restored:
+    """Put a backup in the place of a record; see :func:`shimwise.record.backup.backup.restore`."""
+    return copies.restore(source, where, progress=_of(progress, "Copying the backup"))
+
+
+def check(record: Record, *, progress: Progress | None = None) -> tuple[Contradiction, ...]:
+    """Look whether a record agrees with itself; empty when all is well."""
+    return checking.check(record, progress=_of(progress, "Checking the record"))
+
+
+def prep_document(record: Record, prep_id: str) -> dict[str, Any]:
+    """Give everything that a prep holds as one document (``shimwise.prep/1``); a signed one as it was signed.
+
+    Raises
+    ------
+    NotFound
+        When there is no such prep.
+    """
+    with record.reading() as connection:
+        return as_exported(prep_json.export_prep(connection, prep_id))
+
+
+def export_prep(record: Record, prep_id: str) -> str:
+    """Give everything that a prep holds as JSON text; the same prep is the same text.
+
+    Raises
+    ------
+    NotFound
+        When there is no such prep.
+    """
+    document = prep_document(record, prep_id)
+    return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+
+
+def export_readings_csv(record: Record, prep_id: str) -> str:
+    """Give a prep's readings as a readings file, those withdrawn left out.
+
+    Raises
+    ------
+    NotFound
+        When there is no such prep.
+    """
+    with record.reading() as connection:
+        return readings_csv.export_readings(connection, prep_id)
+
+
+def import_prep(record: Record, document: Mapping[str, Any] | bytes | str, *, who: str) -> Imported:
+    """Take in a prep that was exported: all of it or nothing.
+
+    Raises
+    ------
+    ExchangeError
+        When the document is none, or says something that no record holds or no page can show.
+    Conflict
+        When the prep is here with other content, another unit has a name of the document, or a unit was
+        adjusted here and there from the same state.
+    """
+    read = read_document(document) if isinstance(document, bytes | str) else document
+    with record.writing(who=who) as change:
+        done = prep_json.import_prep(change, read)
+        if done.is_new:
+            _refuse_unless_shown(change.connection, done.prep_id)
+        return done
+
+
+def read_document(data: bytes | str, *, name: str = "The file") -> Any:  # noqa: ANN401 - JSON is of any kind
+    """Read standard JSON.
+
+    Raises
+    ------
+    ExchangeError
+        When it is none.
+    """
+    try:
+        text = data.decode("utf-8-sig") if isinstance(data, bytes) else data
+        return json.loads(text, parse_constant=_refuse_constant)
+    except (ValueError, RecursionError) as error:
+        raise ExchangeError(f"{name} is no JSON ({error}). Export the prep again.") from error
+
+
+def find_prep(record: Record, text: str) -> str:
+    """Find a prep by its id, or by part of its title or of a unit's name.
+
+    Raises
+    ------
+    NotFound
+        When there is none.
+    Conflict
+        When there are several; the newest are named.
+    """
+    with record.reading() as connection:
+        try:
+            return preps.prep(connection, text).id
+        except NotFound:
+            found = preps.prep_lines(connection, search=text, limit=SHOWN + 1) if text.strip() else []
+    if not found:
+        raise NotFound("prep", text)
+    if len(found) > 1:
+        named = "; ".join(_named(line) for line in found[:SHOWN])
+        more = "; and more" if len(found) > SHOWN else ""
+        raise Conflict(
+            f"[{text}] is in several preps. Give the id of one: {named}{more}.", kind="prep", id=text
+        )
+    return found[0].id
+
+
+def read_file(path: str | Path) -> bytes:
+    """Read a whole file that a person names.
+
+    Raises
+    ------
+    RecordError
+        When it cannot be opened, or is larger than 64 MiB.
+    """
+    return read_bytes(path, error=KitError)
+
+
+def _refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
+    """Refuse a prep that cannot be shown: nothing is ever deleted, so its page would stay broken.
+
+    Raises
+    ------
+    ExchangeError
+        With what stands in the way.
+    """
+    from shimwise.bench.house.unit_checks import checked_body, checked_lens
+    from shimwise.bench.house.unit_rows import body_facts, lens_facts
+    from shimwise.bench.prep.prep_data import material_of
+    from shimwise.bench.prep.presenter import view_of
+
+    try:
+        material = material_of(connection, prep_id)
+        view_of(material, verdicts.latest_verdict(connection, prep_id))
+        for body in material.bodies.values():  # a history is the program's own, so it is let be
+            checked_body(body_facts(replace(body, history_mean_um=None, history_sd_um=None)))
+        for lens in material.lenses.values():
+            checked_lens(lens_facts(replace(lens, history_mean_um=None, history_sd_um=None)))
+    except (ShimwiseError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
+        raise ExchangeError(
+            f"The file holds what no prep can show ({type(error).__name__}: {error}). Export it again from "
+            "where it was made."
+        ) from error
+
+
+def _named(line: "PrepLineRow") -> str:
+    return f"{line.id} ({line.title or ', '.join(line.body_names)}, {line.started_at:%Y-%m-%d})"
+
+
+def _refuse_constant(word: str) -> NoReturn:
+    raise ValueError(f"{word} is no number of JSON")
+
+
+def _of(progress: Progress | None, what: str) -> Callable[[int, int], None] | None:
+    if progress is None:
+        return None
+    return lambda done, total: progress(what, done, total)

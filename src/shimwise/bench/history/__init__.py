@@ -1,0 +1,1 @@
+"""What the house remembers: drift, repeatability, memory."""

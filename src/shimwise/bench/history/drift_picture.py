@@ -1,0 +1,63 @@
+"""The picture of a unit's drift for its page, over the same time as the picture of its past."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from shimwise.bench.verdict.pictures import drawn
+from shimwise.sheets.pictures.figure_style import page_style
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from shimwise.bench.history.drift_views import DriftView
+
+__all__ = ["drift_svg"]
+
+
+def drift_svg(
+    drift: "DriftView", *, times: "Sequence[datetime]" = (), theme: str = "dark", width_px: int = 680
+) -> str:
+    """Draw a unit's drift as SVG; empty where there are too few sign-offs for a chart.
+
+    Parameters
+    ----------
+    drift : DriftView
+        As it was reckoned.
+    times : sequence of datetime
+        Of the picture above, that both have one axis of time.
+    theme, width_px
+        As of :func:`shimwise.bench.verdict.pictures.prep_landings_svg`.
+
+    Raises
+    ------
+    SheetError
+        When there is no such theme, or no picture of that width.
+    """
+    from shimwise.sheets.pictures.drift_figure import DriftPoint, drift_chart
+
+    style = page_style(theme, width_px)
+    points = tuple(
+        DriftPoint(
+            at=row.signed_at,
+            epoch=row.epoch,
+            average=row.average,
+            limit=row.limit,
+            deep_sum=row.deep_sum or 0.0,
+            short_sum=row.short_sum or 0.0,
+            is_beyond=row.is_beyond,
+        )
+        for row in drift.rows
+        if row.average is not None and row.limit is not None
+    )
+    if not points:
+        return ""
+    span = (min(times), max(times)) if times else None
+
+    def draw() -> dict[str, Any]:
+        chart = drift_chart(
+            points, adjusted=drift.adjusted, span=span, sum_limit=drift.sum_limit, style=style
+        )
+        return dict(chart.to_dict(validate=False))
+
+    key = ("drift", theme, width_px, points, drift.adjusted, span)
+    return drawn(key, draw, name="Moving average and sums of what the sign-offs surprised by, with limits.")

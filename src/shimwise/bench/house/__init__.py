@@ -1,0 +1,1 @@
+"""The house: bodies, lenses, sets, shims, settings."""

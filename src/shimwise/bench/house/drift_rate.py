@@ -1,0 +1,71 @@
+"""How fast the house's units wander between preps: the settings, and why the house has them so."""
+
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from shimwise.bench.typed_names import typed_name
+from shimwise.bench.typed_numbers import check_number
+from shimwise.files.limits import NumberRange
+from shimwise.record.queries import settings as kept_settings
+
+if TYPE_CHECKING:
+    from shimwise.inference.model.joint_memory import DriftRates
+    from shimwise.record import Connection, Record
+
+__all__ = ["WearSettings", "change_wear", "wear", "wear_in"]
+
+WEAR_KEY = "wear"
+RATE_UM = NumberRange(0.0, 100.0, "µm")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WearSettings:
+    """How fast units wander: sd after one month and sd added by one job, and why the house says so. [µm]"""
+
+    body_month_um: float = 1.5
+    body_job_um: float = 2.0
+    lens_month_um: float = 1.5
+    lens_job_um: float = 2.0
+    reason: str = "Common practice, no source: mounts settle, shims bed in, cases fall over."
+
+    def as_wear(self) -> "DriftRates":
+        """Give it as the memory takes it."""
+        from shimwise.inference.model.joint_memory import DriftRates
+
+        return DriftRates(
+            body_month=self.body_month_um,
+            body_job=self.body_job_um,
+            lens_month=self.lens_month_um,
+            lens_job=self.lens_job_um,
+        )
+
+
+def wear(record: "Record") -> WearSettings:
+    """Give how fast units are taken to wander."""
+    with record.reading() as connection:
+        return wear_in(connection)
+
+
+def wear_in(connection: "Connection") -> WearSettings:
+    """Give it as one look at the record has it."""
+    stored: Any = kept_settings.setting(connection, WEAR_KEY)
+    return WearSettings(**stored) if stored else WearSettings()
+
+
+def change_wear(record: "Record", *, settings: WearSettings, who: str) -> WearSettings:
+    """Put other rates in force, with the reason.
+
+    Raises
+    ------
+    InputError
+        When a rate cannot be, or no reason is given.
+    """
+    person, reason = typed_name(who, field="who"), typed_name(settings.reason, field="reason")
+    for field, value in asdict(settings).items():
+        if field != "reason":
+            check_number(value, RATE_UM, field=field)
+    checked = replace(settings, reason=reason)
+    with record.writing(who=person) as change:
+        kept_settings.change_setting(change, WEAR_KEY, asdict(checked))
+        change.note("wear changed", detail=asdict(checked))
+    return checked

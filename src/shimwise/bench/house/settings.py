@@ -1,0 +1,107 @@
+"""The house's settings: units, tolerances, circle of confusion, shims in stock, theme."""
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from shimwise.bench.errors import AllRefusals, InputError
+from shimwise.bench.house.views import HouseSettings
+from shimwise.bench.typed_names import typed_name
+from shimwise.bench.typed_numbers import check_number
+from shimwise.errors import RemedyError
+from shimwise.files.limits import COC_UM, TOLERANCE_UM
+from shimwise.record.queries import settings as kept
+from shimwise.remedy import ShimmedMount
+
+if TYPE_CHECKING:
+    from shimwise.record import Connection, Record
+
+__all__ = ["change_settings", "checked_settings", "settings", "settings_in"]
+
+KEY = "house"
+UNITS = ("ft", "m")
+THEMES = ("dark", "light")
+MOST_MOUNTS = 50
+
+
+def settings(record: "Record") -> HouseSettings:
+    """Give the settings in force."""
+    with record.reading() as connection:
+        return settings_in(connection)
+
+
+def settings_in(connection: "Connection") -> HouseSettings:
+    """Give the settings as one look at the record has them."""
+    stored: Any = kept.setting(connection, KEY)
+    if not stored:
+        return HouseSettings()
+    usual = HouseSettings()
+    return HouseSettings(
+        units=stored.get("units", usual.units),
+        tolerance_um=stored.get("tolerance_um", usual.tolerance_um),
+        tolerance_by_mount=dict(stored.get("tolerance_by_mount", {})),
+        coc_um=stored.get("coc_um", usual.coc_um),
+        shim_stock_um=tuple(stored.get("shim_stock_um", ())),
+        theme=stored.get("theme", usual.theme),
+    )
+
+
+def change_settings(record: "Record", *, settings: HouseSettings, who: str) -> HouseSettings:
+    """Put other settings in force.
+
+    Raises
+    ------
+    InputError
+        When one of them cannot be: with its name.
+    """
+    checked = checked_settings(settings)
+    with record.writing(who=typed_name(who, field="who")) as change:
+        kept.change_setting(change, KEY, {**asdict(checked), "shim_stock_um": list(checked.shim_stock_um)})
+        change.note("settings changed")
+    return checked
+
+
+def checked_settings(new: HouseSettings) -> HouseSettings:
+    """Give settings that can be; errors as :func:`change_settings`, all of them together."""
+    with AllRefusals() as refusals:
+        refusals.of(_check_choices, new)
+        refusals.of(check_number, new.tolerance_um, TOLERANCE_UM, field="tolerance_um")
+        refusals.of(check_number, new.coc_um, COC_UM, field="coc_um")
+        by_mount = refusals.of(_by_mount, new) or {}
+        stock_um = refusals.of(_stock, new) or ()
+    return HouseSettings(
+        units=new.units,
+        tolerance_um=float(new.tolerance_um),
+        tolerance_by_mount=by_mount,
+        coc_um=float(new.coc_um),
+        shim_stock_um=tuple(sorted(set(stock_um))),
+        theme=new.theme,
+    )
+
+
+def _check_choices(new: HouseSettings) -> None:
+    if new.units not in UNITS:
+        raise InputError(
+            f"is no unit of the house; accepted is {' or '.join(UNITS)}.", field="units", typed=new.units
+        )
+    if new.theme not in THEMES:
+        raise InputError(f"is no theme; accepted is {' or '.join(THEMES)}.", field="theme", typed=new.theme)
+
+
+def _by_mount(new: HouseSettings) -> dict[str, float]:
+    if len(new.tolerance_by_mount) > MOST_MOUNTS:
+        raise InputError(
+            f"names {len(new.tolerance_by_mount)} mounts; at most {MOST_MOUNTS} are kept.",
+            field="tolerance_by_mount",
+        )
+    by_mount = {}
+    for mount, tolerance_um in new.tolerance_by_mount.items():
+        check_number(tolerance_um, TOLERANCE_UM, field="tolerance_by_mount")
+        by_mount[typed_name(mount, field="tolerance_by_mount")] = float(tolerance_um)
+    return by_mount
+
+
+def _stock(new: HouseSettings) -> tuple[float, ...]:
+    try:
+        return ShimmedMount(stock_um=new.shim_stock_um).stock_um
+    except RemedyError as error:
+        raise InputError(str(error), field="shim_stock_um") from error

@@ -1,0 +1,274 @@
+"""Take in a house's list of bodies and lenses: first told what it would change, then done whole or not."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, fields, replace
+from typing import TYPE_CHECKING, Any
+
+from shimwise.bench.errors import InputError
+from shimwise.bench.house.unit_checks import checked_body, checked_lens
+from shimwise.bench.house.unit_knowledge import lens_text
+from shimwise.bench.house.unit_list_file import FIELDS, ListRow, list_text, read_list
+from shimwise.bench.house.unit_rows import body_facts, body_row, lens_facts, lens_row
+from shimwise.bench.house.views import BodyFacts, HouseListOutcome, LensFacts, ListChange, ListRefusal
+from shimwise.bench.typed_names import id_or_new, typed_name
+from shimwise.files.errors import shown
+from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
+from shimwise.record.names import name_key
+from shimwise.record.queries import sets, units
+from shimwise.record.tables.rows import BodyRow, SetRow
+from shimwise.sheets.words.notices import notice_texts, worded
+from shimwise.sheets.words.shared import titled
+
+if TYPE_CHECKING:
+    from shimwise.record import Change, Connection, Record
+
+__all__ = ["export_house_list", "import_house_list"]
+
+ALL = 1_000_000
+_COLUMNS = {field: column for column, field in FIELDS.items()}
+
+
+def import_house_list(
+    record: "Record", data: bytes, *, who: str, name: str = "the list", is_dry_run: bool = True
+) -> HouseListOutcome:
+    """Take in a house's list, or tell what that would change.
+
+    Parameters
+    ----------
+    record : Record
+        Where the house is kept.
+    data : bytes
+        The CSV, as :mod:`shimwise.bench.house.unit_list_file` describes it.
+    who : str
+        Who does it.
+    name : str
+        The file, for messages.
+    is_dry_run : bool
+        Only tell.
+
+    Returns
+    -------
+    HouseListOutcome
+        When a line is refused, nothing is taken, and all refusals are told at once.
+
+    Raises
+    ------
+    InputError
+        When the file as a whole cannot be read.
+    """
+    person = typed_name(who, field="who")
+    file = read_list(data, name=name)
+    if is_dry_run:
+        with record.reading() as connection:
+            draft = _Draft.of(connection)
+            draft.take(file.rows)
+    else:
+        with record.writing(who=person) as change:
+            draft = _Draft.of(change.connection)
+            draft.take(file.rows)
+            if not (draft.refused or file.refused):
+                draft.keep(change)
+    refused = tuple(sorted((*file.refused, *draft.refused), key=lambda one: one.line))
+    return HouseListOutcome(
+        is_dry_run=is_dry_run,
+        is_taken=not is_dry_run and not refused,
+        added=tuple(draft.added),
+        changed=tuple(draft.changed),
+        unchanged=tuple(draft.unchanged),
+        refused=refused,
+        warnings=tuple(notice_texts(file.notices, is_house=True)),
+        notices=tuple(worded(one, is_house=True) for one in file.notices),
+        understood=tuple(draft.understood),
+    )
+
+
+def export_house_list(record: "Record") -> str:
+    """Give the house's list as CSV, in the form that :func:`import_house_list` takes in."""
+    with record.reading() as connection:
+        return list_text(_all_units(connection))
+
+
+def _all_units(connection: "Connection") -> Iterator[tuple[BodyFacts | LensFacts, tuple[str, ...]]]:
+    of_lens: dict[str, list[str]] = {}
+    for one in sets.sets(connection, limit=ALL):
+        for lens_id in one.lens_ids:
+            of_lens.setdefault(lens_id, []).append(one.name)
+    for body in units.bodies(connection, limit=ALL, has_retired=True):
+        yield body_facts(body), ()
+    for lens in units.lenses(connection, limit=ALL, has_retired=True):
+        yield lens_facts(lens), tuple(of_lens.get(lens.id, ()))
+
+
+@dataclass(slots=True)
+class _Draft:
+    """The house as it is and as the list would have it, by kind and name without case."""
+
+    known: dict[tuple[str, str], Any]
+    sets: dict[str, Any]
+    added: list[str] = field(default_factory=list)
+    understood: list[str] = field(default_factory=list)
+    changed: list[ListChange] = field(default_factory=list)
+    unchanged: list[str] = field(default_factory=list)
+    refused: list[ListRefusal] = field(default_factory=list)
+    _lines: dict[tuple[str, str], int] = field(default_factory=dict)
+    _wanted: list[tuple[ListRow, Any, BodyFacts | LensFacts]] = field(default_factory=list)
+    _members: dict[str, tuple[str, list[str]]] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, connection: "Connection") -> "_Draft":
+        known: dict[tuple[str, str], Any] = {
+            ("body", name_key(row.name)): row for row in units.bodies(connection, limit=ALL, has_retired=True)
+        }
+        known |= {
+            ("lens", name_key(row.name)): row for row in units.lenses(connection, limit=ALL, has_retired=True)
+        }
+        return cls(known=known, sets={name_key(row.name): row for row in sets.sets(connection, limit=ALL)})
+
+    def take(self, rows: Iterable[ListRow]) -> None:
+        """Put every row beside what is known; refuse those that cannot be."""
+        for row in rows:
+            try:
+                self._take(row)
+            except InputError as error:
+                column = _COLUMNS.get(error.field, error.field)
+                self.refused.append(
+                    ListRefusal(line=row.line, column=column, found=shown(error.typed), reason=error.reason)
+                )
+
+    def _take(self, row: ListRow) -> None:
+        key = (row.kind, name_key(row.name))
+        if key in self._lines:
+            raise InputError(
+                f"stands on line {self._lines[key]} already. Keep one line for each unit.",
+                field="name",
+                typed=row.name,
+            )
+        self._lines[key] = row.line
+        known = self.known.get(key)
+        before = None if known is None else _facts_of(known)
+        facts = _wanted(row, before)
+        differing = [] if before is None else _differing(before, facts)
+        joined = self._join_sets(row, facts.name, known)
+        if before is None:
+            self.added.append(f"{row.kind} {facts.name}")
+            self.understood.append(f"{titled(row.kind, facts.name)}: {_understood(facts, row.sets)}")
+        elif not differing and not joined:
+            self.unchanged.append(f"{row.kind} {facts.name}")
+        for name in differing:
+            self._note_change(row, facts.name, name, getattr(before, name), getattr(facts, name))
+        self._wanted.append((row, known, facts))
+
+    def _join_sets(self, row: ListRow, unit_name: str, known: Any) -> bool:  # noqa: ANN401 - a lens's row or None
+        """Note the sets that a lens is to travel in; return whether that changes anything."""
+        is_changed = False
+        for name in row.sets:
+            key = name_key(name)
+            kept = self.sets.get(key)
+            if key not in self._members:
+                own = typed_name(name, field="set") if kept is None else kept.name
+                self._members[key] = (own, [])
+                if kept is None:
+                    self.added.append(f"set {own}")
+            if known is None or kept is None or known.id not in kept.lens_ids:
+                is_changed = True
+                own, members = self._members[key]
+                members.append(name_key(row.name))
+                if known is not None:
+                    self._note_change(row, unit_name, "set", None, own)
+        return is_changed
+
+    def _note_change(self, row: ListRow, name: str, fact: str, before: object, after: object) -> None:
+        self.changed.append(
+            ListChange(
+                line=row.line,
+                kind=row.kind,
+                name=name,
+                field=_COLUMNS.get(fact, fact),
+                before=_shown(before),
+                after=_shown(after),
+            )
+        )
+
+    def keep(self, change: "Change") -> None:
+        """Write everything that is new or changed."""
+        lens_ids: dict[str, str] = {}
+        for row, known, facts in self._wanted:
+            unit_id = id_or_new(None) if known is None else known.id
+            if row.kind == "lens":
+                lens_ids[name_key(row.name)] = unit_id
+            if known is None:
+                _add(change, facts, unit_id)
+            elif _differing(_facts_of(known), facts):
+                _change(change, facts, unit_id, known.epoch)
+        for key, (name, members) in self._members.items():
+            new_ids = tuple(lens_ids[member] for member in members)
+            kept = self.sets.get(key)
+            if kept is None:
+                sets.add_set(change, SetRow(id=id_or_new(None), name=name, lens_ids=new_ids))
+            elif new_ids:
+                sets.change_set(change, replace(kept, lens_ids=(*kept.lens_ids, *new_ids)))
+
+
+def _wanted(row: ListRow, before: BodyFacts | LensFacts | None) -> BodyFacts | LensFacts:
+    """Return the facts of a unit with those of a row in them, checked; its name stays as the house has it."""
+    if row.kind == "body":
+        body = before if isinstance(before, BodyFacts) else BodyFacts(name=row.name)
+        return checked_body(replace(body, **row.facts))
+    if before is None:
+        for column, name in (("focal_length_mm", "focal_lengths_mm"), ("f_number", "fnumber")):
+            if name not in row.facts:
+                raise InputError("is empty; a new lens needs it.", field=column)
+    lens = (
+        before
+        if isinstance(before, LensFacts)
+        else LensFacts(name=row.name, focal_lengths_mm=(), fnumber=0.0)
+    )
+    return checked_lens(replace(lens, **row.facts))
+
+
+def _understood(facts: BodyFacts | LensFacts, set_names: Sequence[str]) -> str:
+    """Tell what a row was read as, so that a comma or a hyphen that went wrong is seen."""
+    words = []
+    if isinstance(facts, LensFacts):
+        words.append(lens_text(facts) + (", a zoom" if len(facts.focal_lengths_mm) > 1 else ""))
+    words += [f"mount {facts.mount}"] if facts.mount else []
+    words += [f"serial {facts.serial}"] if facts.serial else []
+    if isinstance(facts, LensFacts) and facts.near_mm is not None:
+        words.append(f"nearest mark {mm_to_feet_text(facts.near_mm)} ({mm_to_metric_text(facts.near_mm)})")
+    if isinstance(facts, BodyFacts) and facts.tolerance_um is not None:
+        words.append(f"tolerance ±{facts.tolerance_um:g} µm")
+    words += [f"in {' and '.join(set_names)}"] if set_names else []
+    return ", ".join(words) or "nothing but its name"
+
+
+def _facts_of(row: Any) -> BodyFacts | LensFacts:  # noqa: ANN401 - either kind of row
+    return body_facts(row) if isinstance(row, BodyRow) else lens_facts(row)
+
+
+def _differing(before: BodyFacts | LensFacts, after: BodyFacts | LensFacts) -> list[str]:
+    return [one.name for one in fields(before) if getattr(before, one.name) != getattr(after, one.name)]
+
+
+def _add(change: "Change", facts: BodyFacts | LensFacts, unit_id: str) -> None:
+    if isinstance(facts, BodyFacts):
+        units.add_body(change, body_row(facts, id=unit_id))
+    else:
+        units.add_lens(change, lens_row(facts, id=unit_id))
+
+
+def _change(change: "Change", facts: BodyFacts | LensFacts, unit_id: str, epoch: int) -> None:
+    if isinstance(facts, BodyFacts):
+        units.change_body(change, body_row(facts, id=unit_id, epoch=epoch))
+    else:
+        units.change_lens(change, lens_row(facts, id=unit_id, epoch=epoch))
+
+
+def _shown(value: object) -> str:
+    """Write a fact as a list does."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, tuple):
+        return " ".join(_shown(part) for part in value)
+    return f"{value:g}" if isinstance(value, float) else str(value)

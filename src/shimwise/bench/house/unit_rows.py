@@ -1,0 +1,110 @@
+"""Rows of the house in the record, as the facts of units and as the pages show them."""
+
+import math
+from typing import TYPE_CHECKING
+
+from shimwise.bench.house.unit_knowledge import body_text, lens_text, mechanism_facts, mechanism_json
+from shimwise.bench.house.views import (
+    AdjustmentView,
+    BodyFacts,
+    BodyView,
+    LensFacts,
+    LensView,
+    PastVerdict,
+    SetView,
+    UsedIn,
+)
+from shimwise.fields import build_from
+from shimwise.inference.verdict.answer import Verdict
+from shimwise.record.tables.rows import BodyRow, LensRow
+from shimwise.sheets.words.shared import VERDICT_WORDS, plus_minus_text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from shimwise.record.tables.rows import AdjustmentRow, PrepLineRow, SetRow, UnitLineRow
+
+__all__ = [
+    "adjustment_view",
+    "body_facts",
+    "body_row",
+    "body_view",
+    "lens_facts",
+    "lens_row",
+    "lens_view",
+    "past_view",
+    "set_view",
+    "used_in",
+]
+
+
+def body_row(facts: BodyFacts, *, id: str, epoch: int = 0) -> BodyRow:  # noqa: A002
+    """Return the row that keeps a body."""
+    return build_from(BodyRow, facts, id=id, epoch=epoch, mechanism=mechanism_json(facts.mechanism))
+
+
+def body_facts(row: BodyRow) -> BodyFacts:
+    """Return what is known of a body."""
+    return build_from(BodyFacts, row, mechanism=mechanism_facts(row.mechanism))
+
+
+def lens_row(facts: LensFacts, *, id: str, epoch: int = 0) -> LensRow:  # noqa: A002
+    """Return the row that keeps a lens."""
+    return build_from(LensRow, facts, id=id, epoch=epoch)
+
+
+def lens_facts(row: LensRow) -> LensFacts:
+    """Return what is known of a lens; nan for an f-number that is not."""
+    return build_from(
+        LensFacts,
+        row,
+        fnumber=math.nan if row.fnumber is None else row.fnumber,
+        focus_design=row.focus_design or "",
+        squeeze=row.squeeze or 1.0,
+    )
+
+
+def body_view(row: BodyRow, latest: PastVerdict | None = None) -> BodyView:
+    """Return a body as lists show it."""
+    return BodyView(
+        id=row.id, kind="body", text=body_text(row), epoch=row.epoch, latest=latest, facts=body_facts(row)
+    )
+
+
+def lens_view(row: LensRow, latest: PastVerdict | None = None) -> LensView:
+    """Return a lens as lists show it."""
+    return LensView(
+        id=row.id, kind="lens", text=lens_text(row), epoch=row.epoch, latest=latest, facts=lens_facts(row)
+    )
+
+
+def set_view(row: "SetRow", names: "Mapping[str, str]") -> SetView:
+    """Return a set as lists show it; ``names`` are those of the lenses by id."""
+    return build_from(SetView, row, lens_names=tuple(names.get(lens_id, "") for lens_id in row.lens_ids))
+
+
+def used_in(row: "PrepLineRow") -> UsedIn:
+    """Return a prep in which a unit was tested."""
+    return build_from(UsedIn, row, prep_id=row.id)
+
+
+def adjustment_view(row: "AdjustmentRow") -> AdjustmentView:
+    """Return an adjustment of a unit."""
+    return build_from(AdjustmentView, row, prep_id=row.prep_id or "")
+
+
+def past_view(row: "UnitLineRow") -> PastVerdict:
+    """Return what a verdict of the past found of a unit."""
+    numbers = {name: _number(getattr(row, name)) for name in ("error_um", "sd_um", "low_um", "high_um")}
+    half_um = (numbers["high_um"] - numbers["low_um"]) / 2
+    return build_from(
+        PastVerdict,
+        row,
+        **numbers,
+        verdict_words=VERDICT_WORDS[Verdict(row.verdict)],
+        error_words=f"{plus_minus_text(numbers['error_um'], half_um)} µm",
+    )
+
+
+def _number(value: float | None) -> float:
+    return math.nan if value is None else float(value)

@@ -1,0 +1,322 @@
+"""The house's bodies, lenses and sets as pages and the interface show them, and what one may say of them.
+
+Errors in microns at the sensor, short < 0 < deep. What is None is not known.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from shimwise.notices import WordedNotice
+
+__all__ = [
+    "AdjustmentView",
+    "BodiesPage",
+    "BodyFacts",
+    "BodyShown",
+    "BodyView",
+    "HouseListOutcome",
+    "HouseSettings",
+    "LensFacts",
+    "LensShown",
+    "LensView",
+    "LensesPage",
+    "ListChange",
+    "ListRefusal",
+    "MechanismFacts",
+    "PastVerdict",
+    "SetFacts",
+    "SetShown",
+    "SetView",
+    "SetsPage",
+    "UnitView",
+    "UsedIn",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MechanismFacts:
+    """How a body is adjusted; ``kind`` is ``screw``, ``shimmed mount`` or ``fixed``.
+
+    ``away``: ``clockwise`` or ``anticlockwise``, the sense that moves the sensor away from the flange.
+    """
+
+    kind: str
+    um_per_turn: float | None = None
+    um_per_turn_sd: float | None = None
+    away: str = ""
+    has_lock: bool | None = None
+    backlash_um: float | None = None
+    stock_um: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitFacts:
+    """What may be said of any unit."""
+
+    name: str
+    serial: str = ""
+    mount: str = ""
+    history_mean_um: float | None = None
+    history_sd_um: float | None = None
+    note: str = ""
+    is_retired: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BodyFacts(UnitFacts):
+    """What may be said of a body."""
+
+    pixel_pitch_um: float | None = None
+    circle_of_confusion_um: float | None = None
+    tolerance_um: float | None = None
+    mechanism: MechanismFacts | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LensFacts(UnitFacts):
+    """What may be said of a lens.
+
+    ``focal_lengths_mm``: one, or of a zoom several in rising order. ``focus_design``: ``unit focus``,
+    ``internal focus`` or empty. ``by_distance``: rows of (distance mm, focal length mm, separation mm).
+    ``near_mm``: nearest mark of its scale. ``scale_unit``: ``ft`` or ``m``.
+    """
+
+    focal_lengths_mm: tuple[float, ...]
+    fnumber: float
+    separation_mm: float | None = None
+    focus_design: str = ""
+    squeeze: float = 1.0
+    by_distance: tuple[tuple[float, float, float], ...] = ()
+    near_mm: float | None = None
+    scale_unit: str = "ft"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetFacts:
+    """What may be said of a set: its lenses in their order."""
+
+    name: str
+    lens_ids: tuple[str, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitView:
+    """A unit in a list; ``kind`` is ``body`` or ``lens``, ``text`` what is known of it in few words."""
+
+    id: str
+    kind: str
+    text: str
+    epoch: int
+    latest: "PastVerdict | None" = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BodyView(UnitView):
+    """A body of the house."""
+
+    facts: BodyFacts
+
+    @property
+    def name(self) -> str:
+        """Its name."""
+        return self.facts.name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LensView(UnitView):
+    """A lens of the house."""
+
+    facts: LensFacts
+
+    @property
+    def name(self) -> str:
+        """Its name."""
+        return self.facts.name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetView:
+    """A set of the house with its lenses in order."""
+
+    id: str
+    name: str
+    note: str
+    lens_ids: tuple[str, ...]
+    lens_names: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastVerdict:
+    """What a verdict said of a unit at the time. [µm, short < 0 < deep]"""
+
+    prep_id: str
+    prep_title: str
+    given_at: datetime
+    epoch: int
+    error_um: float
+    sd_um: float
+    low_um: float
+    high_um: float
+    verdict: str
+    verdict_words: str
+    error_words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdjustmentView:
+    """An adjustment of a unit, between two epochs."""
+
+    id: str
+    prep_id: str
+    made_at: datetime
+    made_by: str
+    action: str
+    amount_um: float | None
+    amount_sd_um: float | None
+    turns: float | None
+    epoch_before: int
+    epoch_after: int
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UsedIn:
+    """A prep in which a unit was tested."""
+
+    prep_id: str
+    title: str
+    state: str
+    started_at: datetime
+    started_by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BodyShown:
+    """A body with its past (oldest first), its adjustments and the preps where it is used (newest first)."""
+
+    body: BodyView
+    past: tuple[PastVerdict, ...]
+    adjustments: tuple[AdjustmentView, ...]
+    preps: tuple[UsedIn, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LensShown:
+    """A lens as :class:`BodyShown`, and the sets it travels in."""
+
+    lens: LensView
+    past: tuple[PastVerdict, ...]
+    adjustments: tuple[AdjustmentView, ...]
+    preps: tuple[UsedIn, ...]
+    sets: tuple[SetView, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetShown:
+    """A set, its lenses with what was last said of each, and the preps where it was tested."""
+
+    set: SetView
+    lenses: tuple[LensView, ...]
+    preps: tuple[UsedIn, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BodiesPage:
+    """Some bodies by name, and the cursor after which the next ones come (empty at the end)."""
+
+    bodies: tuple[BodyView, ...]
+    next_cursor: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LensesPage:
+    """Some lenses by name, and the cursor after which the next ones come (empty at the end)."""
+
+    lenses: tuple[LensView, ...]
+    next_cursor: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetsPage:
+    """Some sets by name, and the cursor after which the next ones come (empty at the end)."""
+
+    sets: tuple[SetView, ...]
+    next_cursor: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListChange:
+    """One fact that a house's list changes: which unit, on which line, and what stood there before."""
+
+    line: int
+    kind: str
+    name: str
+    field: str
+    before: str
+    after: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListRefusal:
+    """A line of a house's list that is not taken: the place, what was found there, and why."""
+
+    line: int
+    column: str
+    found: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HouseListOutcome:
+    """What a house's list does, or would do: names added, facts changed, names unchanged, lines refused.
+
+    ``added`` and ``unchanged`` hold ``body A-07``, ``lens H35``, ``set H``; ``understood`` what was read of
+    each new unit. When anything is refused nothing is taken, and ``is_taken`` is False, as after a dry run.
+    """
+
+    is_dry_run: bool
+    is_taken: bool
+    added: tuple[str, ...]
+    changed: tuple[ListChange, ...]
+    unchanged: tuple[str, ...]
+    refused: tuple[ListRefusal, ...]
+    warnings: tuple[str, ...]
+    understood: tuple[str, ...] = ()
+    notices: tuple[WordedNotice, ...] = ()
+
+    @property
+    def new_units(self) -> tuple[str, ...]:
+        """Bodies and lenses that are added."""
+        return tuple(name for name in self.added if not name.startswith(SET_TITLE))
+
+    @property
+    def new_sets(self) -> tuple[str, ...]:
+        """Sets that are added, by name."""
+        return tuple(name.removeprefix(SET_TITLE) for name in self.added if name.startswith(SET_TITLE))
+
+    @property
+    def is_nothing(self) -> bool:
+        """Whether the list brings nothing that is not there already."""
+        return not (self.added or self.changed or self.refused)
+
+
+SET_TITLE = "set "
+"""Begins the title of a set in a list's outcome."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HouseSettings:
+    """What the house decides: units, tolerance, circle of confusion, shims in stock and theme.
+
+    ``units``: ``ft`` or ``m``. ``theme``: ``dark`` or ``light``. A body's own tolerance goes before its
+    mount's, that before the house's.
+    """
+
+    units: str = "ft"
+    tolerance_um: float = 10.0
+    tolerance_by_mount: Mapping[str, float] = field(default_factory=dict)
+    coc_um: float = 20.0
+    shim_stock_um: tuple[float, ...] = ()
+    theme: str = "dark"

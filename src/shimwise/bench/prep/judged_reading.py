@@ -1,0 +1,33 @@
+"""A reading that is kept, as the judge takes it in."""
+
+from typing import TYPE_CHECKING
+
+from shimwise.inference.model.prep import Axis, FocusDesign, Reading
+
+if TYPE_CHECKING:
+    from shimwise.record.tables.rows import LensRow, ReadingRow
+
+__all__ = ["reading_of"]
+
+
+def reading_of(
+    row: "ReadingRow", *, body: str, lens: "LensRow", lens_name: str, setup: str, distance_mm: float
+) -> Reading:
+    """Return a reading as the judge takes it in; its line is its number in the prep."""
+    return Reading(
+        row=row.seq,
+        line=row.seq,
+        body=body,
+        lens=lens_name,
+        focal_mm=row.focal_mm,
+        fnumber=row.fnumber,
+        distance_mm=distance_mm,
+        reading_mm=row.reading_mm,
+        operator=row.operator,
+        setup=setup,
+        squeeze=lens.squeeze or 1.0,
+        axis=Axis(row.axis) if row.axis else None,
+        stop=row.stop,
+        note=row.note,
+        focus_design=FocusDesign(lens.focus_design) if lens.focus_design else None,
+    )

@@ -1,0 +1,312 @@
+"""Preps: start one from bodies and a set, tape a set-up, open, list, close and open it again."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from shimwise.bench.errors import Conflict, InputError, NotFound
+from shimwise.bench.house.known_units import known_bodies, known_lenses
+from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.prep.presenter import setup_view, view_of
+from shimwise.bench.prep.setups import new_setup
+from shimwise.bench.prep.states import DONE, OPEN, SIGNED, STATES, refuse_unless_open
+from shimwise.bench.prep.views import PrepLine, PrepPage, PrepView, SetupView
+from shimwise.bench.typed_lengths import typed_distance
+from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
+from shimwise.bench.typed_numbers import check_number
+from shimwise.fields import build_from
+from shimwise.files.limits import TOLERANCE_UM, NumberRange
+from shimwise.record.queries import evidence, sets, units, verdicts
+from shimwise.record.queries import preps as kept
+from shimwise.record.tables.rows import PrepLineRow, PrepRow, SetRow
+from shimwise.sheets.words.shared import counted, listed
+
+if TYPE_CHECKING:
+    from shimwise.record import Change, Record
+
+__all__ = [
+    "add_units",
+    "close_prep",
+    "list_preps",
+    "open_prep",
+    "prep_title",
+    "reopen_prep",
+    "start_prep",
+    "tape_setup",
+]
+
+MOST_BODIES, MOST_LENSES = 20, 100
+TEMPERATURE_C = NumberRange(-60.0, 80.0, "°C")
+
+
+def start_prep(
+    record: "Record",
+    *,
+    who: str,
+    body_ids: Sequence[str],
+    id: str | None = None,  # noqa: A002 - the word that the interface uses too
+    set_id: str | None = None,
+    lens_ids: Sequence[str] = (),
+    title: str = "",
+    tolerance_um: float | None = None,
+    temperature_c: float | None = None,
+    note: str = "",
+) -> PrepView:
+    """Start a prep.
+
+    Parameters
+    ----------
+    record : Record
+        Where it is kept.
+    who : str
+        Who starts it.
+    body_ids, lens_ids : sequence of str
+        Units under test; a set's lenses are taken beside those named.
+    id : str, optional
+        Made by the client: the same start sent twice is one prep.
+    set_id : str, optional
+        The set under test.
+    title, note : str
+        In words; without a title the bodies and the set make one.
+    tolerance_um : float, optional
+        ± of every unit of this prep [µm]; without it each body's, its mount's or the house's.
+    temperature_c : float, optional
+        Of the room. [°C]
+
+    Raises
+    ------
+    InputError
+        When no body is named, a unit is retired or named in the wrong place, or a number cannot be.
+    NotFound
+        When a unit or the set is not known.
+    Conflict
+        When the id is taken by another prep.
+    """
+    name = typed_name(who, field="who")
+    prep_id = id_or_new(id)
+    check_number(tolerance_um, TOLERANCE_UM, field="tolerance_um", hint=", such as 10")
+    check_number(temperature_c, TEMPERATURE_C, field="temperature_c", hint=": it is no temperature of a room")
+    wanted_title = optional_name(title, field="title")
+    wanted_note = typed_note(note)
+    with record.writing(who=name) as change:
+        of_set = None if not set_id else _set(change, set_id)
+        bodies = tuple(dict.fromkeys(body_ids))
+        lenses = tuple(dict.fromkeys((*(of_set.lens_ids if of_set else ()), *lens_ids)))
+        body_names = _check_units(change, bodies, lenses)
+        row = kept.add_prep(
+            change,
+            PrepRow(
+                id=prep_id,
+                title=wanted_title or prep_title(body_names, of_set.name if of_set else None, len(lenses)),
+                started_at=change.at,
+                started_by=name,
+                state=OPEN,
+                closed_at=None,
+                temperature_c=temperature_c,
+                note=wanted_note,
+                set_id=set_id or None,
+                tolerance_um=tolerance_um,
+                revision=0,
+                body_ids=bodies,
+                lens_ids=lenses,
+            ),
+        )
+        return view_of(material_of(change.connection, row.id))
+
+
+def open_prep(record: "Record", prep_id: str) -> PrepView:
+    """Give a whole prep as it stands.
+
+    Raises
+    ------
+    NotFound
+        When there is no such prep.
+    """
+    with record.reading() as connection:
+        return view_of(material_of(connection, prep_id), verdicts.latest_verdict(connection, prep_id))
+
+
+def list_preps(
+    record: "Record", *, state: str = "", search: str = "", limit: int = 50, before: str = ""
+) -> PrepPage:
+    """List preps, newest first.
+
+    Parameters
+    ----------
+    state : str
+        ``open``, ``done`` or ``signed``; empty for all.
+    search : str
+        Part of a title or of a unit's name.
+    limit : int
+        Most of them.
+    before : str
+        ``next_cursor`` of the page before.
+
+    Raises
+    ------
+    InputError
+        When the state is none, or the cursor came from elsewhere.
+    """
+    if state and state not in STATES:
+        raise InputError(f"is no state; accepted is {', '.join(STATES)}.", field="state", typed=state)
+    try:
+        with record.reading() as connection:
+            rows = kept.prep_lines(
+                connection,
+                state=state or None,
+                search=search.strip() or None,
+                limit=limit + 1,
+                before=before or None,
+            )
+    except NotFound as error:
+        raise InputError(
+            "is no cursor of this list. Begin at its first page.", field="cursor", typed=before
+        ) from error
+    lines = tuple(_line(row) for row in rows[:limit])
+    return PrepPage(preps=lines, next_cursor=lines[-1].id if len(rows) > limit else "")
+
+
+def close_prep(record: "Record", prep_id: str, *, who: str) -> PrepView:
+    """Close a prep: it takes no more readings until it is opened again.
+
+    Raises
+    ------
+    Conflict
+        When it is signed.
+    """
+    return _in_state(record, prep_id, DONE, who)
+
+
+def reopen_prep(record: "Record", prep_id: str, *, who: str) -> PrepView:
+    """Open a closed prep again; a signed one is not opened this way.
+
+    Raises
+    ------
+    Conflict
+        When it is signed.
+    """
+    return _in_state(record, prep_id, OPEN, who)
+
+
+def tape_setup(
+    record: "Record",
+    prep_id: str,
+    *,
+    body_id: str,
+    distance_text: str,
+    who: str,
+    id: str | None = None,  # noqa: A002 - the word that the interface uses too
+    name: str = "",
+    chart: str = "",
+) -> SetupView:
+    """Tape a set-up: one body and one chart at one distance, from the witness mark.
+
+    Taped again at the same distance it is another set-up: its tape may be off by another amount.
+
+    Raises
+    ------
+    InputError
+        When the distance is none, or the body is not of this prep.
+    NotFound, Conflict
+        When there is no such prep, it is closed or signed, or the id is taken.
+    """
+    person, setup_id = typed_name(who, field="who"), id_or_new(id)
+    distance = typed_distance(distance_text)
+    wanted, chart_name = optional_name(name, field="name"), optional_name(chart, field="chart")
+    with record.writing(who=person) as change:
+        refuse_unless_open(change.connection, prep_id)
+        prep = kept.prep(change.connection, prep_id)
+        if body_id not in prep.body_ids:
+            raise InputError(
+                "is no body of this prep. Add it to the prep first.", field="body_id", typed=body_id
+            )
+        body = units.body(change.connection, body_id)
+        row = new_setup(
+            prep_id,
+            body,
+            distance,
+            known=evidence.setups(change.connection, prep_id),
+            taped_by=person,
+            taped_at=change.at,
+            id=setup_id,
+            name=wanted,
+            chart=chart_name,
+        )
+        return setup_view(evidence.add_setup(change, row), body.name)
+
+
+def add_units(
+    record: "Record",
+    prep_id: str,
+    *,
+    who: str,
+    body_ids: Sequence[str] = (),
+    lens_ids: Sequence[str] = (),
+) -> PrepView:
+    """Add bodies and lenses to a prep; those that are in it already stay as they are.
+
+    Raises
+    ------
+    InputError
+        When a unit is not known or retired.
+    NotFound, Conflict
+        When there is no such prep, or it is closed or signed.
+    """
+    person = typed_name(who, field="who")
+    with record.writing(who=person) as change:
+        refuse_unless_open(change.connection, prep_id)
+        prep = kept.prep(change.connection, prep_id)
+        bodies = tuple(dict.fromkeys((*prep.body_ids, *body_ids)))
+        lenses = tuple(dict.fromkeys((*prep.lens_ids, *lens_ids)))
+        _check_units(change, bodies, lenses)
+        kept.add_units(change, prep_id, body_ids=bodies, lens_ids=lenses)
+    return open_prep(record, prep_id)
+
+
+def _in_state(record: "Record", prep_id: str, state: str, who: str) -> PrepView:
+    person = typed_name(who, field="who")
+    with record.writing(who=person) as change:
+        known = kept.prep(change.connection, prep_id)
+        if known.state == SIGNED:
+            raise Conflict(
+                "This prep is signed and stays as it was. Reopen it with a reason, or start another one.",
+                kind="prep",
+                id=prep_id,
+            )
+        if known.state != state:
+            kept.change_state(change, prep_id, state)
+    return open_prep(record, prep_id)
+
+
+def _line(row: PrepLineRow) -> PrepLine:
+    return build_from(PrepLine, row, bodies=row.body_names)
+
+
+def _set(change: "Change", set_id: str) -> SetRow:
+    try:
+        return sets.set_of(change.connection, set_id)
+    except NotFound as error:
+        raise InputError("is no set of this house. Add it first.", field="set_id", typed=set_id) from error
+
+
+def prep_title(body_names: Sequence[str], set_name: str | None, lens_count: int) -> str:
+    """Name a prep that was given no title: its bodies, and its set or lenses."""
+    bodies = listed(body_names, most=3)
+    if set_name:
+        return f"{bodies} with {set_name}"
+    return f"{bodies} with {counted(lens_count, 'lens')}" if lens_count else bodies
+
+
+def _check_units(change: "Change", body_ids: Sequence[str], lens_ids: Sequence[str]) -> list[str]:
+    """Refuse units that are not known or out of use, none, and too many; gives the bodies' names."""
+    if not body_ids:
+        raise InputError("is missing: a prep has at least one body. Choose it.", field="body_ids")
+    for field, ids, most in (("body_ids", body_ids, MOST_BODIES), ("lens_ids", lens_ids, MOST_LENSES)):
+        if len(ids) > most:
+            raise InputError(f"are {len(ids)}; a prep has at most {most}.", field=field)
+    bodies = known_bodies(change.connection, body_ids, field="body_ids")
+    lenses = known_lenses(change.connection, lens_ids, field="lens_ids")
+    retired = [("body_ids", unit.id, unit.name) for unit in bodies.values() if unit.is_retired]
+    retired += [("lens_ids", unit.id, unit.name) for unit in lenses.values() if unit.is_retired]
+    for field, unit_id, name in retired:
+        raise InputError(f"{name} is out of use. Bring it back into use first.", field=field, typed=unit_id)
+    return [body.name for body in bodies.values()]

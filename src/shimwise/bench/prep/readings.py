@@ -1,0 +1,275 @@
+"""Readings of a prep: seen while typed, saved once, answered at once with their landing, withdrawn and back.
+
+A reading obeys the rules of the readings file, in the same words: the near limit of its lens, a focal length
+the lens has, an axis only of an anamorphic.
+"""
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING
+
+from shimwise.bench.errors import Conflict, NotFound
+from shimwise.bench.prep.idempotency import ReadingTime, digest_of, kept_as_sent, refuse_if_adjusted_since
+from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.prep.presenter import PrepPresenter
+from shimwise.bench.prep.reading_check import CheckedReading, ReadingNotes, TypedReading, checked_reading
+from shimwise.bench.prep.setups import setup_at
+from shimwise.bench.prep.states import refuse_unless_open
+from shimwise.bench.prep.views import Preview, ReadingView, SavedReading
+from shimwise.bench.typed_lengths import TypedLength
+from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
+from shimwise.record.queries import evidence, verdicts
+from shimwise.record.queries.lookups import prep_state
+from shimwise.record.tables.rows import ReadingRow, SetupRow
+from shimwise.sheets.json.verdict_json import answer_from_json
+from shimwise.sheets.words.landing_words import agreement_text, landing_text
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from shimwise.record import Change, Connection, Record
+
+__all__ = ["add_reading", "preview_landing", "undo_withdraw", "withdraw_reading"]
+
+
+def add_reading(
+    record: "Record",
+    prep_id: str,
+    *,
+    body_id: str,
+    lens_id: str,
+    reading_text: str,
+    operator: str,
+    id: str | None = None,  # noqa: A002 - the word that the interface uses too
+    setup_id: str | None = None,
+    distance_text: str = "",
+    focal_mm: float | None = None,
+    fnumber: float | None = None,
+    axis: str = "",
+    stop: str = "",
+    at: str = "",
+    note: str = "",
+    taken_at: "datetime | None" = None,
+    age_s: float | None = None,
+) -> SavedReading:
+    """Save a reading, and answer with its landing and whether it agrees with the others.
+
+    The verdict is not judged here: ask :class:`shimwise.bench.verdict.judge_service.JudgeService` for it.
+
+    Parameters
+    ----------
+    record : Record
+        Where it is kept.
+    prep_id, body_id, lens_id : str
+        What was read.
+    reading_text : str
+        Where the ring stands: a length, ``on``, or ``short by 1/4"``.
+    operator : str
+        Who read it.
+    id : str, optional
+        Made by the client: the same reading sent twice is kept once, and answered as the first time, though
+        lens or set-up were changed meanwhile.
+    setup_id, distance_text : str
+        One of them: the set-up, or the taped distance, whose set-up is made where there is none yet.
+    focal_mm : float, optional
+        Of a zoom; else the lens's own. [mm]
+    fnumber : float, optional
+        Stopped down; else the lens's own.
+    axis : str
+        ``vertical`` or ``horizontal`` of an anamorphic; empty for the whole picture.
+    stop, at, note : str
+        T-stop, place or time, and anything else, in words.
+    taken_at : datetime, optional
+        When it was read, where that was before it is sent.
+    age_s : float, optional
+        The same without a clock: how long before it was sent. [s]
+
+    Raises
+    ------
+    InputError
+        When something typed cannot be taken: with its field.
+    NotFound
+        When the prep, or one of its units or set-ups, is not known.
+    Conflict
+        When the id is another reading's, the prep is closed or signed, or body or lens was adjusted between
+        the reading and its arrival.
+    """
+    typed = TypedReading(
+        body_id=body_id,
+        lens_id=lens_id,
+        setup_id=setup_id or "",
+        distance_text=distance_text,
+        reading_text=reading_text,
+        focal_mm=focal_mm,
+        fnumber=fnumber,
+        axis=axis,
+    )
+    said, arrived_at = ReadingTime(taken_at=taken_at, age_s=age_s), record.clock()  # before it waits its turn
+    reading_id, person = id_or_new(id), typed_name(operator, field="operator")
+    words = ReadingNotes(
+        stop=optional_name(stop, field="stop"), at=optional_name(at, field="at"), note=typed_note(note)
+    )
+    digest = digest_of({"prep_id": prep_id, "operator": person, **asdict(typed), **asdict(words)})
+    with record.reading() as connection:
+        kept = kept_as_sent(connection, reading_id, digest) if id else None
+        if kept is not None:
+            revision = prep_state(connection, prep_id).revision
+            return SavedReading(view=_shown(connection, kept), is_new=False, revision=revision)
+        checked = checked_reading(record, connection, prep_id, typed)
+    with record.writing(who=person) as change:
+        before = prep_state(change.connection, prep_id)
+        is_new = not id or evidence.reading_if_kept(change.connection, reading_id) is None
+        taken = change.at
+        if is_new:
+            refuse_unless_open(change.connection, prep_id)
+            taken = _taken_at(change, checked, said, arrived_at=arrived_at)
+        setup = checked.setup_in(change)
+        wanted = checked.row(reading_id, setup_id=setup.id, operator=person, words=words, taken_at=taken)
+        row = evidence.add_reading(change, wanted, sent=digest)
+        if row.setup_id != setup.id:
+            setup = _kept_setup(change.connection, row, setup)
+        steps = int(is_new) + int(setup.taped_at == change.at)
+    return SavedReading(
+        view=checked.presenter(setup).reading(row), is_new=is_new, revision=before.revision + steps
+    )
+
+
+def preview_landing(
+    record: "Record",
+    prep_id: str,
+    *,
+    body_id: str,
+    lens_id: str,
+    reading_text: str,
+    setup_id: str | None = None,
+    distance_text: str = "",
+    focal_mm: float | None = None,
+    fnumber: float | None = None,
+    axis: str = "",
+) -> Preview:
+    """Say what a reading would mean, while it is typed; nothing is kept. Arguments as :func:`add_reading`.
+
+    Raises
+    ------
+    InputError
+        When what is typed so far cannot be taken.
+    NotFound
+        When the prep, or one of its units or set-ups, is not known.
+    """
+    typed = TypedReading(
+        body_id=body_id,
+        lens_id=lens_id,
+        setup_id=setup_id or "",
+        distance_text=distance_text,
+        reading_text=reading_text,
+        focal_mm=focal_mm,
+        fnumber=fnumber,
+        axis=axis,
+    )
+    with record.reading() as connection:
+        checked = checked_reading(record, connection, prep_id, typed)
+    setup, at = checked.setup, checked.prep.started_at  # any time will do
+    row = checked.row("", setup_id=setup.id, operator="", words=ReadingNotes(), taken_at=at)
+    presenter = checked.presenter(setup)
+    landing, agreement = presenter.landing(row), presenter.agreement(row)
+    words = landing_text(landing.um)
+    return Preview(
+        landing_um=landing.um,
+        landing_sd_um=landing.sd_um,
+        landing_words=words,
+        agreement=agreement.kind.value,
+        agreement_words=agreement_text(agreement),
+        distance_mm=setup.distance_mm,
+        reading_mm=checked.reading.mm,
+        reading_text=checked.reading.text,
+        words=f"{checked.reading.text} is {words}; {agreement_text(agreement)}",
+    )
+
+
+def withdraw_reading(
+    record: "Record", reading_id: str, *, reason: str, who: str, prep_id: str | None = None
+) -> ReadingView:
+    """Withdraw a reading: it stays in the record with its reason, and no verdict hears it.
+
+    With ``prep_id`` it has to be a reading of that prep.
+
+    Raises
+    ------
+    InputError
+        When no reason is given.
+    NotFound
+        When there is no such reading.
+    Conflict
+        When its prep is closed or signed.
+    """
+    person = typed_name(who, field="who")
+    why = typed_name(reason, field="reason")
+    with record.writing(who=person) as change:
+        _open_reading(change.connection, reading_id, prep_id)
+        row = evidence.withdraw_reading(change, reading_id, reason=why)
+        return _shown(change.connection, row)
+
+
+def undo_withdraw(record: "Record", reading_id: str, *, who: str, prep_id: str | None = None) -> ReadingView:
+    """Take a withdrawal back; ``prep_id`` as in :func:`withdraw_reading`.
+
+    Raises
+    ------
+    NotFound
+        When there is no such reading.
+    Conflict
+        When its prep is closed or signed.
+    """
+    person = typed_name(who, field="who")
+    with record.writing(who=person) as change:
+        _open_reading(change.connection, reading_id, prep_id)
+        row = evidence.unwithdraw_reading(change, reading_id)
+        return _shown(change.connection, row)
+
+
+def _open_reading(connection: "Connection", reading_id: str, prep_id: str | None) -> None:
+    """Refuse unless this is a reading of an open prep, of the one named."""
+    row = evidence.reading(connection, reading_id)
+    if prep_id is not None and row.prep_id != prep_id:
+        raise NotFound("reading", reading_id)
+    refuse_unless_open(connection, row.prep_id)
+
+
+def _kept_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> SetupRow:
+    """Give the set-up of a reading that was kept before, if it was taped at the distance that is sent now.
+
+    Raises
+    ------
+    Conflict
+        When it was another distance: then it is another reading.
+    """
+    kept = evidence.setup(connection, row.setup_id)
+    if (
+        setup_at([kept], body_id=sent.body_id, distance=TypedLength(sent.distance_text, sent.distance_mm))
+        is None
+    ):
+        raise Conflict(
+            f"The id {row.id} is that of another reading already, at {kept.distance_text} and not at "
+            f"{sent.distance_text}. Send it with an id of its own.",
+            kind="reading",
+            id=row.id,
+        )
+    return kept
+
+
+def _taken_at(
+    change: "Change", checked: CheckedReading, said: ReadingTime, *, arrived_at: "datetime"
+) -> "datetime":
+    """Give when a new reading was taken; refuse it where a unit was adjusted since."""
+    taken_at = said.before(arrived_at, began_at=checked.prep.started_at)
+    if taken_at is None:
+        return change.at
+    refuse_if_adjusted_since(change.connection, taken_at, body=checked.body, lens=checked.lens)
+    return taken_at
+
+
+def _shown(connection: "Connection", row: ReadingRow) -> ReadingView:
+    material = material_of(connection, row.prep_id)
+    verdict = verdicts.latest_verdict(connection, row.prep_id)
+    return PrepPresenter(material, None if verdict is None else answer_from_json(verdict.document)).reading(
+        row
+    )

@@ -1,0 +1,181 @@
+"""A verdict that was kept, as the pages and the interface show it."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from shimwise.bench.house.unit_knowledge import body_text, lens_text
+from shimwise.bench.prep.views import (
+    CauseView,
+    NextView,
+    PrepVerdict,
+    RemedyView,
+    SetupVerdict,
+    UnitVerdict,
+)
+from shimwise.fields import build_from
+from shimwise.inference.verdict.answer import (
+    Answer,
+    BodyAnswer,
+    Cause,
+    NextReading,
+    SetupAnswer,
+    Verdict,
+)
+from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
+from shimwise.notices import WordedNotice
+from shimwise.sheets.json.verdict_json import answer_from_json
+from shimwise.sheets.words.sentences import second_line
+from shimwise.sheets.words.shared import (
+    VERDICT_WORDS,
+    capital,
+    error_text,
+    half_text,
+    probability_text,
+    signed_text,
+    titled,
+)
+
+if TYPE_CHECKING:
+    from shimwise.bench.prep.prep_data import PrepMaterial
+    from shimwise.record.tables.rows import VerdictRow
+
+__all__ = ["distance_words", "verdict_view"]
+
+_KINDS = {"body": "body", "lens": "lens", "scale": "the scale of lens", "setup": "set-up"}
+_UNDECIDED = (Verdict.CANNOT_TELL, Verdict.NOT_CHECKED)
+
+
+def verdict_view(row: "VerdictRow", material: "PrepMaterial") -> PrepVerdict:
+    """Return the view of a kept verdict, with the ids of the prep's units and set-ups."""
+    document, answer = row.document, answer_from_json(row.document)
+    find = _Finder(
+        bodies={body.name: (body.id, body_text(body)) for body in material.bodies.values()},
+        lenses={lens.name: (lens.id, lens_text(lens)) for lens in material.lenses.values()},
+        write=distance_words(material.house.units),
+    )
+    setup_ids = {setup.name: setup.id for setup in material.setups.values()}
+    taped = {(one.body_id, round(one.distance_mm, 3)): one for one in material.setups.values()}
+    upcoming = tuple(_next_view(one, find, taped) for one in answer.next)
+    return build_from(
+        PrepVerdict,
+        row,
+        is_current=row.revision == material.prep.revision or material.prep.state == "signed",
+        tolerance_um=answer.tolerance_um,
+        second_line=second_line(answer),
+        bodies=tuple(_unit_view(one, "body", find, upcoming, answer) for one in answer.bodies),
+        lenses=tuple(_unit_view(one, "lens", find, upcoming, answer) for one in answer.lenses),
+        setups=tuple(_setup_view(one, setup_ids) for one in answer.setups),
+        causes=tuple(build_from(CauseView, one, words=_cause_words(one)) for one in answer.causes),
+        next=upcoming,
+        remedies=tuple(_remedy_view(one) for one in document["remedies"]),
+        warnings=tuple(document["warnings"]),
+        notices=tuple(WordedNotice(**one) for one in document.get("notices", ())),
+    )
+
+
+def _cause_words(cause: Cause) -> str:
+    return f"{titled(_KINDS[cause.kind], cause.unit)}: {probability_text(cause.probability)}"
+
+
+def distance_words(units: str) -> Callable[[float], str]:
+    """Return the writer of distances in the house's units: feet and inches, or metric."""
+    return mm_to_metric_text if units == "m" else mm_to_feet_text
+
+
+@dataclass(frozen=True, slots=True)
+class _Finder:
+    """Ids and texts of units by the names that the judge was given."""
+
+    bodies: Mapping[str, tuple[str, str]]
+    lenses: Mapping[str, tuple[str, str]]
+    write: Callable[[float], str]
+
+    def unit(self, kind: str, name: str) -> tuple[str, str]:
+        return (self.bodies if kind == "body" else self.lenses).get(name, ("", ""))
+
+
+def _unit_view(
+    unit: BodyAnswer, kind: str, find: _Finder, upcoming: tuple[NextView, ...], answer: Answer
+) -> UnitVerdict:
+    unit_id, text = find.unit(kind, unit.name)
+    return build_from(
+        UnitVerdict,
+        unit,
+        unit_id=unit_id,
+        kind=kind,
+        text=text,
+        half_um=(unit.high_um - unit.low_um) / 2,
+        verdict=unit.verdict.value,
+        verdict_words=_verdict_words(unit, answer),
+        error_words=f"{error_text(unit)} µm",
+        surer=_surer(unit, kind, upcoming, answer),
+    )
+
+
+def _surer(unit: BodyAnswer, kind: str, upcoming: tuple[NextView, ...], answer: Answer) -> str:
+    """Return why a unit is not decided yet, and what would make it surer."""
+    if unit.verdict not in _UNDECIDED:
+        return ""
+    if not _is_read(unit, answer):
+        return f"Not read yet{_since(unit, answer)}: {_next_step(unit, kind, upcoming, answer)}"
+    half_um = (unit.high_um - unit.low_um) / 2
+    return f"Known to {half_text(half_um)} µm so far. {capital(_next_step(unit, kind, upcoming, answer))}"
+
+
+def _is_read(unit: BodyAnswer, answer: Answer) -> bool:
+    return any(unit.name in (one.body, one.lens) for one in answer.readings)
+
+
+def _since(unit: BodyAnswer, answer: Answer) -> str:
+    """Return whether a unit without readings was read before an adjustment, in words."""
+    past = (one.name for one in (*answer.past_bodies, *answer.past_lenses))
+    return " since it was adjusted" if any(name.startswith(f"{unit.name} before ") for name in past) else ""
+
+
+def _verdict_words(unit: BodyAnswer, answer: Answer) -> str:
+    """Return a verdict in words, with a mark if the unit was read but not well enough."""
+    is_weak = unit.verdict is Verdict.NOT_CHECKED and _is_read(unit, answer)
+    return f"{VERDICT_WORDS[unit.verdict]}{' well enough' if is_weak else ''}"
+
+
+def _next_step(unit: BodyAnswer, kind: str, upcoming: tuple[NextView, ...], answer: Answer) -> str:
+    """Return what would make a unit surer, as the rest of a sentence."""
+    of_unit = next((one for one in upcoming if unit.name == (one.body if kind == "body" else one.lens)), None)
+    is_limited = any(one.code == "datum_limit" and one.unit == unit.name for one in answer.notices)
+    if is_limited and kind == "body":
+        return "a gauge on the body, or a lens whose history is known; readings alone cannot tell."
+    if of_unit is not None:
+        return f"read {of_unit.lens} on {of_unit.body} at {of_unit.distance_text}."
+    return "read it near and far, more than once."
+
+
+def _setup_view(setup: SetupAnswer, ids: Mapping[str, str]) -> SetupVerdict:
+    way = "farther" if setup.error_mm > 0 else "nearer"
+    words = (
+        f"{signed_text(setup.error_mm)} mm, {way} than written; mis-taped: {probability_text(setup.p_out)}"
+    )
+    return build_from(SetupVerdict, setup, setup_id=ids.get(setup.name, ""), words=words)
+
+
+def _next_view(one: NextReading, find: _Finder, taped: Mapping[tuple[str, float], Any]) -> NextView:
+    body_id, _ = find.unit("body", one.body)
+    lens_id, _ = find.unit("lens", one.lens)
+    setup = taped.get((body_id, round(one.distance_mm, 3)))
+    text = find.write(one.distance_mm) if setup is None else setup.distance_text
+    return build_from(
+        NextView,
+        one,
+        body_id=body_id,
+        lens_id=lens_id,
+        distance_text=text,
+        setup_id="" if setup is None else setup.id,
+        words=f"Read {one.lens} on {one.body} at {text}.",
+    )
+
+
+def _remedy_view(one: Mapping[str, Any]) -> RemedyView:
+    values: dict[str, Any] = {key: one.get(key) or "" for key in ("kind", "direction", "text", "turn")}
+    values |= {key: tuple(one.get(key) or ()) for key in ("shims_um", "steps", "cautions")}
+    values |= {key: one.get(key) for key in ("amount_um", "turns")}
+    return RemedyView(unit=one["unit"], action=one["action"], **values)

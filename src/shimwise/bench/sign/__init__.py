@@ -1,0 +1,1 @@
+"""Sign a prep, print its papers, verify them."""

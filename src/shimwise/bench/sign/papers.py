@@ -1,0 +1,336 @@
+"""Papers of a prep: check sheets, lens cards, labels, set tables; and whether one is what was signed.
+
+All of it starts from the prep document, ``shimwise.prep/1``, as the record exports it: so a sheet can be
+made, and checked, where the record is not.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, tzinfo
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from shimwise.bench.desk.inputs import Progress
+from shimwise.bench.output_files import write_whole
+from shimwise.bench.sign.signed import as_exported, as_signed
+from shimwise.errors import SheetError
+from shimwise.sheets.papers.label_sizes import LabelSizes, label_sizes
+from shimwise.sheets.papers.signed.canonical_json import digest_of, signature_of
+from shimwise.sheets.papers.signed.findings import Finding, Recorded, State, find_in_prep
+
+if TYPE_CHECKING:
+    from shimwise.record import Record
+    from shimwise.sheets.papers.sheet_pdf import JudgedPrep
+    from shimwise.sheets.papers.signed.prep_document import PrepDocument
+
+__all__ = [
+    "CHECK",
+    "KINDS",
+    "LABELS",
+    "LENS_CARD",
+    "SET_TABLE",
+    "Finding",
+    "LabelSizes",
+    "MadePaper",
+    "PrepSource",
+    "State",
+    "digest_of",
+    "documents_of_day",
+    "make_labels",
+    "make_lens_cards",
+    "make_set_tables",
+    "make_sheets",
+    "read_label_sizes",
+    "read_prep_file",
+    "signature_of",
+    "verify_paper",
+    "write_whole",
+]
+
+CHECK, LENS_CARD, LABELS, SET_TABLE = "check", "lens-card", "labels", "set-table"
+KINDS = (CHECK, LENS_CARD, LABELS, SET_TABLE)
+"""What is printed of a prep."""
+DAY_PAGE, LARGEST_DAY = 200, 500
+"""Preps read at a time, and sheets in one file at most."""
+PrepSource = Mapping[str, Any] | Path
+"""A prep document, or the file that holds one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadePaper:
+    """A paper: its kind, the PDF, how many pages it has, and title and digest of each prep on it."""
+
+    kind: str
+    pdf: bytes
+    pages: int
+    titles: tuple[str, ...]
+    digests: tuple[str, ...]
+    is_signed: bool
+
+
+def make_sheets(
+    preps: Sequence[PrepSource], *, paper: str = "A4", link: str = "", progress: Progress | None = None
+) -> MadePaper:
+    """Print check sheets, of one prep or a whole day, to one PDF.
+
+    Parameters
+    ----------
+    preps : sequence of mapping or Path
+        Prep documents, or files that hold one.
+    paper : str
+        ``A4`` or ``Letter``.
+    link : str
+        Address of the house's pages for the QR square; without it the square holds the prep's id.
+    progress : callable, optional
+        Called from time to time.
+
+    Raises
+    ------
+    SheetError
+        When a file is no prep, the paper is not known, or the pages cannot be set.
+    """
+    from shimwise.sheets.papers.sheet_pdf import check_sheets_pdf
+
+    if not 0 < len(preps) <= LARGEST_DAY:
+        raise SheetError(f"{len(preps)} preps make no file of sheets; give 1 to {LARGEST_DAY}.")
+    judged = [_judged(prep) for prep in preps]
+    pdf = check_sheets_pdf(judged, paper=paper, link=link, progress=progress)
+    return _made(CHECK, pdf, [one.prep for one in judged])
+
+
+def make_lens_cards(
+    prep: PrepSource, *, names: Sequence[str] = (), paper: str = "A4", link: str = ""
+) -> MadePaper:
+    """Print lens cards, on half the paper each: of the lenses named, else of those that are out.
+
+    Raises
+    ------
+    SheetError
+        When it is no prep, holds no verdict, no lens is out or none has such a name.
+    """
+    from shimwise.sheets.papers.more_pdf import lens_cards_pdf
+
+    judged = _judged(prep)
+    return _made(LENS_CARD, lens_cards_pdf(judged, paper=paper, link=link, names=names), [judged.prep])
+
+
+def make_labels(
+    prep: PrepSource, *, sizes: LabelSizes | None = None, names: Sequence[str] = (), link: str = ""
+) -> MadePaper:
+    """Print labels of the bodies and lenses named, else of all that were judged.
+
+    Parameters
+    ----------
+    prep : mapping or Path
+        A prep document, or the file that holds one.
+    sizes : LabelSizes, optional
+        Sizes in mm; as :func:`read_label_sizes` reads them from a settings file.
+    names : sequence of str
+        Names of units.
+    link : str
+        Address of the house's pages for the QR squares; without it they name the unit by its id.
+
+    Raises
+    ------
+    SheetError
+        When it is no prep, holds no verdict, or no unit has such a name.
+    """
+    from shimwise.sheets.papers.more_pdf import labels_pdf
+
+    judged = _judged(prep)
+    return _made(LABELS, labels_pdf(judged, sizes=sizes, link=link, names=names), [judged.prep])
+
+
+def make_set_tables(
+    prep: PrepSource,
+    *,
+    names: Sequence[str] = (),
+    paper: str = "A4",
+    link: str = "",
+    units: str = "ft",
+    distances: Sequence[str] = (),
+) -> MadePaper:
+    """Print the set table of each body named, else of all: each lens's offset at each engraved distance.
+
+    Parameters
+    ----------
+    prep : mapping or Path
+        A prep document, or the file that holds one.
+    names : sequence of str
+        Names of bodies.
+    paper, link : str
+        As for :func:`make_sheets`; the paper lies.
+    units : str
+        ``ft`` or ``m``: how offsets are written.
+    distances : sequence of str
+        Engraved distances, as a technician writes them; usual ones when empty.
+
+    Raises
+    ------
+    SheetError, LengthError
+        When it is no prep, holds no verdict, no body has such a name, or a distance is none.
+    """
+    from shimwise.sheets.papers.more_pdf import set_tables_pdf
+
+    judged = _judged(prep)
+    pdf = set_tables_pdf(judged, paper=paper, link=link, names=names, units=units, distances=distances)
+    return _made(SET_TABLE, pdf, [judged.prep])
+
+
+def read_label_sizes(path: Path) -> LabelSizes:
+    """Read the sizes of labels from a settings file (TOML).
+
+    Raises
+    ------
+    SheetError
+        When it cannot be read, or a size cannot be.
+    """
+    return label_sizes(_content(path))
+
+
+def documents_of_day(record: "Record", day: date, *, zone: tzinfo | None = None) -> list[dict[str, Any]]:
+    """Return the documents of the preps that were begun on a day, the earliest first.
+
+    Parameters
+    ----------
+    record : Record
+        The record.
+    day : date
+        The day.
+    zone : tzinfo, optional
+        Whose day it is; this machine's when not given.
+
+    Raises
+    ------
+    SheetError
+        When no prep was begun that day, or more than go into one file.
+    """
+    from shimwise.record.exchange.prep_json import export_prep
+    from shimwise.record.queries.preps import prep_lines
+
+    found: list[str] = []
+    with record.reading() as connection:
+        before = None
+        while lines := prep_lines(connection, limit=DAY_PAGE, before=before):
+            days = [line.started_at.astimezone(zone).date() for line in lines]
+            found += [line.id for line, began in zip(lines, days, strict=True) if began == day]
+            if days[-1] < day or len(found) > LARGEST_DAY:
+                break
+            before = lines[-1].id
+        if not found:
+            raise SheetError(f"No prep was begun on {day:%Y-%m-%d}. Give another day, or name the preps.")
+        if len(found) > LARGEST_DAY:
+            raise SheetError(f"More than {LARGEST_DAY} preps were begun on {day:%Y-%m-%d}. Name the preps.")
+        return [as_exported(export_prep(connection, prep_id)) for prep_id in reversed(found)]
+
+
+def verify_paper(source: bytes | Path, *, recorded: Recorded | None = None) -> tuple[Finding, ...]:
+    """Check for each prep in a sheet or a prep's file whether it is what was signed.
+
+    Parameters
+    ----------
+    source : bytes or Path
+        A PDF that :func:`make_sheets` made, or a prep document as JSON.
+    recorded : callable, optional
+        What the record keeps (:func:`.signed.recorded`); without it the file alone is checked.
+
+    Raises
+    ------
+    SheetError
+        When it is neither, or cannot be read.
+    """
+    from shimwise.sheets.papers.signed.prep_document import read_prep
+    from shimwise.sheets.papers.signed.verify import find_in_pdf, read_json
+
+    name = source.name if isinstance(source, Path) else "The file"
+    data = _content(source) if isinstance(source, Path) else source
+    if data.lstrip()[:1] == b"{" or data.startswith(b"\xef\xbb\xbf"):
+        return (find_in_prep(read_prep(read_json(data, name=name)), recorded=recorded),)
+    return find_in_pdf(data, remade=_remade, recorded=recorded)
+
+
+def read_prep_file(path: Path) -> dict[str, Any]:
+    """Read a prep document from its file.
+
+    Raises
+    ------
+    SheetError
+        When it cannot be read or is no prep.
+    """
+    from shimwise.sheets.papers.signed.prep_document import read_prep
+    from shimwise.sheets.papers.signed.verify import read_json
+
+    document = read_json(_content(path), name=path.name)
+    read_prep(document)
+    found: dict[str, Any] = document
+    return found
+
+
+def _content(path: Path) -> bytes:
+    from shimwise.sheets.papers.signed.verify import LARGEST_BYTES
+
+    try:
+        with path.open("rb") as stream:
+            return stream.read(LARGEST_BYTES + 1)
+    except OSError as error:
+        raise SheetError(f"{path} cannot be read ({error.strerror or error}). Check the name.") from error
+
+
+def _judged(source: PrepSource) -> "JudgedPrep":
+    from shimwise.sheets.papers.signed.prep_document import read_prep
+
+    return _with_answer(read_prep(as_signed(read_prep_file(source) if isinstance(source, Path) else source)))
+
+
+def _with_answer(prep: "PrepDocument") -> "JudgedPrep":
+    from shimwise.sheets.json.verdict_json import answer_from_json
+    from shimwise.sheets.papers.sheet_pdf import JudgedPrep
+
+    return JudgedPrep(prep=prep, answer=None if prep.verdict is None else answer_from_json(prep.verdict))
+
+
+def _made(kind: str, pdf: bytes, preps: "Sequence[PrepDocument]") -> MadePaper:
+    import io
+
+    import pypdf
+
+    return MadePaper(
+        kind=kind,
+        pdf=pdf,
+        pages=len(pypdf.PdfReader(io.BytesIO(pdf)).pages),
+        titles=tuple(prep.title for prep in preps),
+        digests=tuple(prep.digest for prep in preps),
+        is_signed=all(prep.is_signed for prep in preps),
+    )
+
+
+def _remade(made: Mapping[str, Any], preps: "tuple[PrepDocument, ...]") -> bytes:
+    """Make a paper again by its own description."""
+    from shimwise.sheets.papers import more_pdf
+    from shimwise.sheets.papers.sheet_pdf import check_sheets_pdf
+
+    judged = [_with_answer(prep) for prep in preps]
+    paper, link, kind = (str(made.get(key) or "") for key in ("paper", "link", "kind"))
+    names = [str(name) for name in made.get("names") or ()]
+    try:
+        if kind == LENS_CARD:
+            return more_pdf.lens_cards_pdf(judged[0], paper=paper, link=link, names=names)
+        if kind == LABELS:
+            sizes = LabelSizes(**made["sizes"])
+            return more_pdf.labels_pdf(judged[0], sizes=sizes, link=link, names=names)
+        if kind == SET_TABLE:
+            return more_pdf.set_tables_pdf(
+                judged[0],
+                paper=paper,
+                link=link,
+                names=names,
+                units=str(made.get("units")),
+                distances=[str(one) for one in made.get("distances") or ()],
+            )
+        if kind == CHECK:
+            return check_sheets_pdf(judged, paper=paper, link=link)
+    except (TypeError, KeyError) as error:
+        raise SheetError(
+            f"How this paper was made is not fully known ({error}); it cannot be compared."
+        ) from error
+    raise SheetError(f"The paper is of a kind {kind[:40]!r} that this version does not know.")

@@ -1,0 +1,1 @@
+"""Sweeps: measure frames beside the pages and keep the result."""

@@ -1,0 +1,158 @@
+"""Sweeps as evidence of a prep: described, measured, kept, and withdrawn with a reason."""
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from shimwise.bench.errors import NotFound
+from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.prep.presenter import sweep_view
+from shimwise.bench.prep.setups import taped_setup
+from shimwise.bench.prep.states import refuse_unless_open
+from shimwise.bench.prep.views import SweepView
+from shimwise.bench.sweep.frame_files import sweep_settings
+from shimwise.bench.sweep.match import (
+    earlier_sweeps,
+    refuse_other_units,
+    refuse_same_frames,
+)
+from shimwise.bench.sweep.work import SweepTask
+from shimwise.bench.typed_lengths import typed_distance
+from shimwise.bench.typed_names import id_or_new, typed_name
+from shimwise.record.queries import evidence
+from shimwise.record.tables.rows import SweepRow
+
+if TYPE_CHECKING:
+    from shimwise.record import Record
+
+__all__ = ["SweepRequest", "keep_sweep", "sweep_task", "withdraw_sweep"]
+
+
+RECORDING = ("focal_mm", "fnumber", "pitch_um", "transfer", "signal_range", "black_level", "white_level")
+"""What a request may state of the recording."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepRequest:
+    """What a person says of a sweep: what was under test, where the chart stands, and what the files lack.
+
+    ``distance_text``: taped from the witness mark to the chart; of a chart that moves, where the ring stands.
+    What is None is left to the files, or to the lens and the body of the prep.
+    """
+
+    body_id: str
+    lens_id: str
+    distance_text: str
+    focal_mm: float | None = None
+    fnumber: float | None = None
+    pitch_um: float | None = None
+    transfer: str | None = None
+    signal_range: str | None = None
+    black_level: float | None = None
+    white_level: float | None = None
+
+
+def sweep_task(record: "Record", prep_id: str, *, place: str | Path, facts: SweepRequest) -> SweepTask:
+    """Return all that measuring a sweep takes; what the request leaves out comes from lens and body.
+
+    Parameters
+    ----------
+    place : path
+        Where the frames lie; empty before they came: then what they say is not looked at.
+
+    Raises
+    ------
+    InputError
+        When a unit is not of this prep, or the distance is none; when lens or body are others than the sweep
+        says, or its frames are those of an earlier sweep.
+    NotFound, Conflict
+        When there is no such prep, or it is closed.
+    """
+    distance = typed_distance(facts.distance_text)
+    with record.reading() as connection:
+        refuse_unless_open(connection, prep_id)
+        material = material_of(connection, prep_id)
+    body, lens = material.body(facts.body_id), material.lens(facts.lens_id)
+    is_zoom = len(lens.focal_lengths_mm) != 1
+    if str(place):
+        typed = {"focal_mm": facts.focal_mm, "pitch_um": facts.pitch_um}
+        said = {key: value for key, value in typed.items() if value is not None}
+        refuse_other_units({**sweep_settings(Path(place)), **said}, body=body, lens=lens)
+        refuse_same_frames(Path(place), earlier_sweeps(material, folder=record.folder))
+    return SweepTask(
+        place=str(place),
+        body=body.name,
+        lens=lens.name,
+        distance_mm=distance.mm,
+        separation_mm=lens.separation_mm or 0.0,
+        recording={name: getattr(facts, name) for name in RECORDING},
+        usual={
+            "focal_mm": None if is_zoom else lens.focal_lengths_mm[0],
+            "fnumber": lens.fnumber,
+            "pitch_um": body.pixel_pitch_um,
+        },
+    )
+
+
+def keep_sweep(
+    record: "Record",
+    prep_id: str,
+    *,
+    facts: SweepRequest,
+    document: dict[str, Any],
+    frames_place: str = "",
+    who: str,
+    id: str | None = None,  # noqa: A002 - the word that the interface uses too
+) -> SweepView:
+    """Keep what a sweep said, with the place of its frames; one whose peak is withheld is kept too.
+
+    ``frames_place`` is what :func:`shimwise.bench.sweep.frame_files.kept_place` gives of it.
+
+    Raises
+    ------
+    InputError, NotFound, Conflict
+        As :func:`shimwise.bench.prep.readings.add_reading`.
+    """
+    person, sweep_id, distance = (
+        typed_name(who, field="who"),
+        id_or_new(id),
+        typed_distance(facts.distance_text),
+    )
+    is_told = not document.get("is_relative") and document["sd_um"] is not None
+    landing_um = document["landing_um"] if is_told else None
+    with record.writing(who=person) as change:
+        refuse_unless_open(change.connection, prep_id)
+        material = material_of(change.connection, prep_id)
+        body, lens = material.body(facts.body_id), material.lens(facts.lens_id)
+        setup = taped_setup(change, prep_id, body, distance, known=material.setups.values())
+        row = evidence.add_sweep(
+            change,
+            SweepRow(
+                id=sweep_id,
+                prep_id=prep_id,
+                body_id=body.id,
+                lens_id=lens.id,
+                result=document,
+                taken_by=person,
+                taken_at=change.at,
+                setup_id=setup.id,
+                landing_um=landing_um,
+                sd_um=document["sd_um"] if landing_um is not None else None,
+                frames_place=frames_place,
+                body_epoch=body.epoch,
+                lens_epoch=lens.epoch,
+            ),
+        )
+    return sweep_view(row, replace(material, setups={**material.setups, setup.id: setup}))
+
+
+def withdraw_sweep(record: "Record", prep_id: str, sweep_id: str, *, reason: str, who: str) -> SweepView:
+    """Withdraw a sweep with a reason; it stays in the record. Errors as :func:`withdraw_gauge`."""
+    person, why = typed_name(who, field="who"), typed_name(reason, field="reason")
+    with record.writing(who=person) as change:
+        refuse_unless_open(change.connection, prep_id)
+        material = material_of(change.connection, prep_id)
+        if all(sweep.id != sweep_id for sweep in material.sweeps):
+            raise NotFound("sweep", sweep_id)
+        row = evidence.withdraw_sweep(change, sweep_id, reason=why)
+    return sweep_view(row, material)

@@ -1,0 +1,350 @@
+"""Measure a sweep: a folder of frames or a clip goes in, best focus, tilt and landing come out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from shimwise.bench.desk.inputs import Progress
+from shimwise.bench.sweep.curves import star_curves, texture_curve
+from shimwise.bench.sweep.image_space import SweptSpace
+from shimwise.bench.sweep.texture import measure_texture
+from shimwise.errors import ImagingError
+from shimwise.imaging.chart.capture import start_from_star
+from shimwise.imaging.chart.layout import ChartLayout, layout_from_json, layout_of_star
+from shimwise.imaging.focus.flags import Flag, Raised, raised
+from shimwise.imaging.focus.pupil import GREEN_UM
+from shimwise.imaging.focus.result import SweepResult, SweepSettings
+from shimwise.imaging.focus.sweep import measure_sweep
+from shimwise.imaging.frames import FrameSource, Levels, Recording, open_sweep
+from shimwise.sheets.json.sweep_json import SweepFacts, sweep_to_json
+from shimwise.sheets.pictures.sweep_figure import Curve
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+__all__ = [
+    "LookedAt",
+    "MeasuredSweep",
+    "OwnStar",
+    "Recording",
+    "UnderTest",
+    "measure",
+    "print_sweep",
+    "save_sweep_figure",
+]
+
+READING, FITTING = "Reading the frames", "Fitting the peak"
+SAME_SHARE, MOST_ROUNDS = 0.02, 6
+"""A screw's travel for a turn is told by how fast the picture blurs: it is right where the f-number fitted is
+the lens's own, within this share; and so many rounds are made at most. Chosen by us."""
+CODECS = {"h264": "H.264", "hevc": "H.265"}
+SAME_GAIN = 1e-4
+"""A scale of the picture that differs less from the formula's moves nothing that can be told."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnStar:
+    """A star as a person points at it: its centre and radius in the picture [px], its dark spokes."""
+
+    centre_px: tuple[float, float]
+    radius_px: float
+    spokes: int
+
+    def __post_init__(self) -> None:
+        sizes = (*self.centre_px, self.radius_px)
+        if not all(math.isfinite(size) for size in sizes) or self.radius_px < 8:
+            raise ImagingError(
+                f"The star at {self.centre_px[0]:g}, {self.centre_px[1]:g} with a radius of "
+                f"{self.radius_px:g} px cannot be measured; give a radius of 8 px or more."
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookedAt:
+    """What to measure in the frames: the chart whose layout is found, unless something else is given.
+
+    ``region_px`` (left, top, width, height) or ``no_chart`` measures texture; ``star`` a person's own star,
+    or the centre star of the layout where there is one.
+    """
+
+    chart: Path | None = None
+    star: OwnStar | None = None
+    region_px: tuple[int, int, int, int] | None = None
+    no_chart: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnderTest:
+    """What was under test, as far as it is said.
+
+    ``distance_mm``: taped from the witness mark to the chart. ``reading_mm``: where the ring stands while the
+    chart moves. ``um_per_turn``: travel of the body's screw, where that is what moves.
+    """
+
+    body: str = ""
+    lens: str = ""
+    setup: str = ""
+    distance_mm: float | None = None
+    reading_mm: float | None = None
+    separation_mm: float = 0.0
+    um_per_turn: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredSweep:
+    """What a sweep says: the document of ``shimwise.sweep/1``, and the curves behind it."""
+
+    document: dict[str, Any]
+    curves: tuple[Curve, ...]
+
+    @property
+    def is_told(self) -> bool:
+        """Whether best focus is told; False where a flag withholds it."""
+        return self.document["best_um"] is not None
+
+
+def measure(
+    place: str | Path,
+    *,
+    positions: str | Path | None = None,
+    looked_at: LookedAt | None = None,
+    recording: Recording | None = None,
+    under_test: UnderTest | None = None,
+    progress: Progress | None = None,
+) -> MeasuredSweep:
+    """Measure a sweep of the sensor, of the ring, of the chart's distance or of the body's screw.
+
+    Parameters
+    ----------
+    place : path
+        A folder of frames, or a clip.
+    positions : path, optional
+        CSV of positions, where the folder has no sweep.json.
+    looked_at : LookedAt, optional
+        What to measure; the chart, when not given.
+    recording : Recording, optional
+        What is known of camera and codes; goes before what the files say.
+    under_test : UnderTest, optional
+        Body, lens and set-up.
+    progress : callable, optional
+        Told from time to time.
+
+    Returns
+    -------
+    MeasuredSweep
+        A number that cannot be trusted is None, with a flag that says why.
+
+    Raises
+    ------
+    ImagingError
+        When the files are refused or nothing can be measured.
+    OpticsError
+        When a distance lies inside the lens's near limit.
+    """
+    target, unit = looked_at or LookedAt(), under_test or UnderTest()
+    source = open_sweep(place, positions=positions, chart=target.chart, recording=recording)
+    is_ring = source.coordinate.value == "ring"
+    space = SweptSpace.of(
+        source.coordinate,
+        source.positions,
+        focal_mm=source.recording.focal_mm,
+        fixed_mm=unit.distance_mm if is_ring else unit.reading_mm,
+        separation_mm=unit.separation_mm,
+        um_per_turn=unit.um_per_turn,
+    )
+    work = _Work(source=source, space=space, target=target, unit=unit, progress=progress)
+    has_chart = source.layout is not None or target.star is not None
+    if target.region_px is not None or target.no_chart or not has_chart:
+        return work.of_texture()
+    measured = work.of_chart()
+    if space.um_per_turn is None or unit.um_per_turn is not None:
+        return measured
+    for _ in range(MOST_ROUNDS):
+        if abs(work.fnumber_share - 1.0) < SAME_SHARE:
+            break
+        work.space = replace(space, um_per_turn=(work.space.um_per_turn or 0.0) / work.fnumber_share)
+        measured = work.of_chart()
+    return measured
+
+
+def print_sweep(console: Console, measured: MeasuredSweep) -> None:
+    """Print the sentence, the stars, the tilt, and each flag with what to do."""
+    from shimwise.sheets.terminal.sweep_report import print_sweep_report
+
+    print_sweep_report(console, measured.document)
+
+
+def save_sweep_figure(measured: MeasuredSweep, path: str | Path) -> Path:
+    """Save the figure as its name ends: .svg, .png or .pdf.
+
+    Raises
+    ------
+    SheetError
+        When the ending is another, or the file cannot be written there.
+    """
+    from shimwise.sheets.pictures.figure_file import save_figure
+    from shimwise.sheets.pictures.sweep_figure import sweep_chart
+
+    return save_figure(sweep_chart(measured.document, measured.curves), path)
+
+
+@dataclass(slots=True)
+class _Work:
+    """One sweep on its way."""
+
+    source: FrameSource
+    space: SweptSpace
+    target: LookedAt
+    unit: UnderTest
+    progress: Progress | None
+    fnumber_share: float = 1.0
+
+    def of_chart(self) -> MeasuredSweep:
+        layout, start, has_scale = self._layout()
+        settings = self._settings(self._levels())
+        result = self._measured(layout, settings, start)
+        seen, warning = self.space.seen(result.magnification if has_scale else None)
+        if abs(seen.gain - self.space.gain) > SAME_GAIN:
+            self.space = seen
+            result = self._measured(layout, settings, start)
+        if result.stars:
+            fitted = [star.fit.fnumber for star in result.stars]
+            self.fnumber_share = float(np.median(fitted)) / settings.fnumber
+        if not has_scale:
+            result = replace(result, magnification=None)
+        flags = (*result.flags, *self._of_frames())
+        result = replace(
+            result, flags=flags, landing_um=result.landing_um if self.space.is_anchored else None
+        )
+        document = self._document(result.to_json(), [warning] if warning else [], is_relative=False)
+        return MeasuredSweep(document=document, curves=star_curves(result))
+
+    def of_texture(self) -> MeasuredSweep:
+        levels = self._levels()
+        found = measure_texture(
+            self._frames,
+            region_px=self.target.region_px,
+            white=levels.white_linear,
+            black=levels.black_linear,
+        )
+        left, top, right, bottom = found.region_px
+        where = f"Measured on {right - left} × {bottom - top} px at {left}, {top}."
+        flags = (*found.flags, *self._of_frames())
+        core = _relative_json(found.peak, flags)
+        document = self._document(core, [where], is_relative=True)
+        return MeasuredSweep(document=document, curves=texture_curve(found))
+
+    def _layout(self) -> tuple[ChartLayout, np.ndarray[Any, np.dtype[np.float64]] | None, bool]:
+        """Give layout, the star as pointed at, and whether millimetres on the sheet are known."""
+        star = self.target.star
+        if self.source.layout is not None:
+            layout = layout_from_json(self.source.layout)
+            if star is None:
+                return layout, None, True
+            if star.spokes != layout.centre_star.spokes:
+                raise ImagingError(
+                    f"The star given has {star.spokes} spokes, the layout's centre star "
+                    f"{layout.centre_star.spokes}; point at the centre star, or leave the layout away."
+                )
+            start = start_from_star(layout, centre_px=star.centre_px, radius_px=star.radius_px)
+            return layout, start, True
+        if star is None:
+            raise ImagingError("No chart's layout and no star is given.")
+        layout = layout_of_star(spokes=star.spokes, radius_mm=star.radius_px / 10)
+        return layout, start_from_star(layout, centre_px=star.centre_px, radius_px=star.radius_px), False
+
+    def _settings(self, levels: Levels) -> SweepSettings:
+        known = self.source.recording
+        for name, value, option in (
+            ("pixel pitch", known.pitch_um, "--pitch or as pitch_um"),
+            ("f-number", known.fnumber, "--fnumber or as fnumber"),
+        ):
+            if value is None:
+                raise ImagingError(
+                    f"The {name} is not known; give it with {option} in sweep.json. "
+                    "Without a chart (--no-chart) it is not needed."
+                )
+        return SweepSettings(
+            pitch_um=known.pitch_um or 0.0,
+            fnumber=known.fnumber or 0.0,
+            focal_mm=known.focal_mm,
+            white_level=levels.white_linear,
+            black_level=levels.black_linear,
+            wavelengths_um=known.wavelength_um or (GREEN_UM,),
+        )
+
+    def _levels(self) -> Levels:
+        """Read the first frame that can be read, and with it what the codes mean."""
+        frames = self.source.frames()
+        next(frames, None)
+        frames.close()  # type: ignore[attr-defined]
+        if self.source.levels is None:
+            raise ImagingError("What the codes of the frames mean is not known; give --transfer.")
+        return self.source.levels
+
+    def _measured(
+        self, layout: ChartLayout, settings: SweepSettings, start: np.ndarray[Any, Any] | None
+    ) -> SweepResult:
+        return measure_sweep(self._frames(), layout, settings, start=start)
+
+    def _frames(self) -> Iterator[tuple[float, np.ndarray[Any, np.dtype[np.float32]]]]:
+        """Give the frames with their positions in image space, and tell how far it is."""
+        tell: Callable[[str, int, int], None] = self.progress or (lambda *_: None)
+        tell(READING, 0, self.source.count)
+        for number, frame in enumerate(self.source.frames(), 1):
+            yield self.space.position_um(frame.position), frame.pixels
+            tell(READING, number + len(self.source.skipped), self.source.count)
+        tell(FITTING, 0, 0)
+
+    def _of_frames(self) -> tuple[Raised, ...]:
+        """Give the flags that the frames' files raise: those left out, and a clip that predicts them."""
+        codec = self.source.predicted_by
+        told = [raised(Flag.PREDICTED_FRAMES, CODECS.get(codec, codec))] if codec else []
+        return (*told, *(raised(Flag.FRAME_LEFT_OUT, str(one).rstrip(".")) for one in self.source.skipped))
+
+    def _document(self, core: dict[str, Any], warnings: list[str], *, is_relative: bool) -> dict[str, Any]:
+        told = [*self.source.warnings, *warnings]
+        if self.space.um_per_turn is not None:
+            said = "as said" if self.unit.um_per_turn else "as the blur tells; --um-per-turn says it better"
+            told.append(f"No landing: reckoned with {self.space.um_per_turn:.0f} µm a turn, {said}.")
+        elif not self.space.is_anchored:
+            fixed = "chart's distance (--distance)" if self.space.moved == "ring" else "ring (--reading)"
+            told.append(f"No landing: where the {fixed} stands is not said; 0 µm is the sweep's middle.")
+        best, known = core["best_um"], self.source.recording
+        distance = self.unit.reading_mm if self.space.moved == "chart" else self.unit.distance_mm
+        facts = SweepFacts(
+            swept=self.space.moved,
+            best_at_mm=None if best is None else self.space.value_mm(best),
+            is_relative=is_relative,
+            body=self.unit.body,
+            lens=self.unit.lens,
+            setup=self.unit.setup,
+            distance_mm=distance,
+            focal_mm=known.focal_mm,
+            fnumber=known.fnumber,
+            um_per_turn=self.space.um_per_turn,
+        )
+        return sweep_to_json(core, facts, warnings=told)
+
+
+def _relative_json(peak: Any, flags: tuple[Raised, ...]) -> dict[str, Any]:  # noqa: ANN401
+    """Give a target without a chart in the shape of ``shimwise.sweep/1``: most of it is not known."""
+    told = {key: getattr(peak, key, None) for key in ("best_um", "sd_um", "low_um", "high_um")}
+    tilt = ("x_um", "x_sd_um", "y_um", "y_sd_um", "chart_yaw_deg", "chart_pitch_deg")
+    return {
+        "schema": "shimwise.sweep/1",
+        **told,
+        "band_cy_mm": None,
+        "w040_waves": None,
+        "stars": [],
+        "tilt": dict.fromkeys(tilt),
+        "magnification": None,
+        "landing_um": None,
+        "flags": [str(flag) for flag in flags],
+    }

@@ -1,0 +1,68 @@
+"""Measuring a sweep as one task of plain values, which may run in a process of its own and be cancelled."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from shimwise.bench.sweep.frame_files import sweep_settings
+from shimwise.errors import ImagingError
+
+if TYPE_CHECKING:
+    from shimwise.bench.desk.inputs import Progress
+
+__all__ = ["SweepCancelledError", "SweepTask", "measured_document"]
+
+
+class SweepCancelledError(ImagingError):
+    """Raised when a person cancelled the measuring of a sweep; nothing of it is kept."""
+
+    def __init__(self) -> None:
+        super().__init__("The sweep was cancelled; nothing of it is kept.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepTask:
+    """A sweep to be measured: where its frames lie, what was under test, and what is known of the recording.
+
+    ``distance_mm``: where the chart stands, or the ring while the chart moves; infinite allowed.
+    ``recording`` goes before what the files say, ``usual`` (of lens and body) holds where they say nothing.
+    """
+
+    place: str
+    body: str
+    lens: str
+    distance_mm: float
+    separation_mm: float
+    recording: Mapping[str, Any]
+    usual: Mapping[str, Any]
+
+
+def measured_document(task: SweepTask, *, progress: "Progress | None" = None) -> dict[str, Any]:
+    """Return the document ``shimwise.sweep/1`` of a sweep.
+
+    Raises
+    ------
+    ImagingError, OpticsError
+        If the frames cannot be measured.
+    """
+    from shimwise.bench.sweep.measure import Recording, UnderTest, measure
+
+    unit = UnderTest(
+        body=task.body,
+        lens=task.lens,
+        distance_mm=task.distance_mm,
+        reading_mm=task.distance_mm,
+        separation_mm=task.separation_mm,
+    )
+    recording = Recording(**_known(task))
+    return measure(task.place, recording=recording, under_test=unit, progress=progress).document
+
+
+def _known(task: SweepTask) -> dict[str, Any]:
+    """Give what is said of the recording, and what is usual where the files say nothing of it."""
+    told = sweep_settings(Path(task.place))
+    usual = {
+        key: value for key, value in task.usual.items() if task.recording.get(key) is None and key not in told
+    }
+    return {**task.recording, **usual}

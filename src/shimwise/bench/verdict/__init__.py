@@ -1,0 +1,1 @@
+"""Judge a prep now, what to read next, and the re-check."""

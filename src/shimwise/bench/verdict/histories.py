@@ -1,0 +1,148 @@
+"""Keep the house's memory and the histories in units' rows in step with signing, moving and reopening."""
+
+from collections.abc import Container, Iterable, Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from shimwise.bench.house.unit_memory import kind_of, memory_in
+from shimwise.bench.verdict.prep_memory import after_move
+from shimwise.inference.history.house_memory import UNKNOWN, HouseMemory, RowHistory, Since, id_of
+from shimwise.inference.model.joint_memory import Unit
+from shimwise.inference.model.linear import Kind
+from shimwise.record import journal
+from shimwise.record.queries import memories, units
+from shimwise.record.tables.rows import BodyRow, JournalRow, LensRow
+
+if TYPE_CHECKING:
+    from shimwise.bench.prep.prep_data import PrepMaterial
+    from shimwise.record import Change
+
+__all__ = ["forget_prep", "keep_history", "remember_move", "remember_prep"]
+
+SIGNED, MOVED, REOPENED = "signed", "moved", "reopened"
+"""Causes of a memory in the record."""
+KEPT, CARRIED, FORGOTTEN = "history kept", "history carried over a move", "history forgotten"
+
+
+def remember_prep(change: "Change", material: "PrepMaterial", memory: HouseMemory | None) -> None:
+    """Keep the memory after a signed prep, and write it into its units' rows."""
+    if memory is None:
+        return
+    _put(change, memory, prep_id=material.prep.id, cause=SIGNED)
+    for unit in material.units:
+        kind = kind_of(unit)
+        if Unit(kind, unit.id, unit.epoch) in memory.since:
+            keep_history(change, unit, memory.row(kind, unit.id), what=KEPT, prep_id=material.prep.id)
+
+
+def remember_move(
+    change: "Change",
+    material: "PrepMaterial",
+    unit: BodyRow | LensRow,
+    *,
+    by_um: float | None,
+    sd_um: float | None,
+) -> None:
+    """Start a unit's new epoch in the memory and in its row; arguments as :func:`after_move`.
+
+    The row has its new epoch already; ``unit`` is as it was before.
+    """
+    memory = after_move(change.connection, material, unit, by_um=by_um, sd_um=sd_um)
+    _put(change, memory, prep_id=material.prep.id, cause=MOVED)
+    kind = kind_of(unit)
+    moved = _unit(change, kind, unit.id)
+    keep_history(change, moved, memory.row(kind, unit.id), what=CARRIED, prep_id=material.prep.id)
+
+
+def forget_prep(change: "Change", prep_id: str) -> None:
+    """Take back what a prep's signature added to the memory, since its readings are judged again.
+
+    If no memory was kept after it, the one before is in force again. Otherwise its units return to their
+    state before it, as independent and wide enough for that, or are forgotten if that was too long ago. A
+    unit that was adjusted since, or typed over by a person, keeps the history of its row.
+    """
+    kept, lines = memories.memories(change.connection), _kept_lines(change, prep_id)
+    signed = next((row for row in kept if (row.prep_id, row.cause) == (prep_id, SIGNED)), None)
+    if signed is not None and signed.seq == kept[0].seq:
+        memories.take_back_memory(change, signed)
+        memory = memory_in(change.connection)
+    else:
+        before = next((row for row in kept if signed is not None and row.seq < signed.seq), None)
+        older = HouseMemory.empty() if before is None else HouseMemory.from_json(before.document)
+        memory = _with_older(memory_in(change.connection), older, lines)
+        _put(change, memory, prep_id=prep_id, cause=REOPENED)
+    _rewrite_rows(change, memory, lines, prep_id=prep_id)
+
+
+def keep_history(
+    change: "Change", unit: BodyRow | LensRow, history: RowHistory, *, what: str, prep_id: str
+) -> None:
+    """Write another history into a unit's row, with a line in the journal that can undo it."""
+    mean_um, sd_um = history
+    wanted = replace(unit, history_mean_um=mean_um, history_sd_um=sd_um)
+    if isinstance(wanted, BodyRow):
+        units.change_body(change, wanted)
+    else:
+        units.change_lens(change, wanted)
+    change.note(
+        what,
+        prep_id=prep_id,
+        unit_id=unit.id,
+        detail={
+            "kind": str(kind_of(unit)),
+            "epoch": unit.epoch,
+            "before": [unit.history_mean_um, unit.history_sd_um],
+            "after": [mean_um, sd_um],
+        },
+    )
+
+
+def _put(change: "Change", memory: HouseMemory, *, prep_id: str, cause: str) -> None:
+    memories.add_memory(change, prep_id=prep_id, cause=cause, document=memory.to_json())
+
+
+def _kept_lines(change: "Change", prep_id: str) -> dict[str, JournalRow]:
+    """Return the journal lines of what a prep's latest signature wrote into rows, by unit id."""
+    lines = journal.journal_after(change.connection, 0, prep_id=prep_id, limit=10**9)
+    return {line.unit_id: line for line in lines if line.what == KEPT and line.unit_id}
+
+
+def _with_older(memory: HouseMemory, older: HouseMemory, unit_ids: Container[str]) -> HouseMemory:
+    """Return the memory with some units as an older one had them, independent of all others."""
+    gone = {unit for unit in memory.history.units if id_of(unit) in unit_ids}
+    rest, alone_sd = memory.without(gone), older.history.alone_sd()
+    history, since = rest.history, dict(rest.since)
+    for i, unit in enumerate(older.history.units):
+        if unit in gone:
+            wide_sd = float(alone_sd[i])
+            history = history.joined(unit, mean=float(older.history.mean[i]), sd=wide_sd)
+            since[unit] = _with_row_sd(older.since[unit], wide_sd)
+    return HouseMemory(history=history, since=since, seq=memory.seq)
+
+
+def _with_row_sd(since: Since, sd: float) -> Since:
+    mean_um, _ = since.row
+    return since if mean_um is None else replace(since, row=(mean_um, sd))
+
+
+def _rewrite_rows(
+    change: "Change", memory: HouseMemory, lines: Mapping[str, JournalRow], *, prep_id: str
+) -> None:
+    """Write the memory into the rows of the prep's units again."""
+    for unit_id, line in lines.items():
+        kind = Kind(line.detail["kind"])
+        unit, history = _unit(change, kind, unit_id), memory.row(kind, unit_id)
+        if memory.history.epoch(kind, unit_id) is None:
+            history = _typed_before(line.detail["before"])
+        is_new = (unit.history_mean_um, unit.history_sd_um) != history
+        if unit.epoch == line.detail["epoch"] and is_new:
+            keep_history(change, unit, history, what=FORGOTTEN, prep_id=prep_id)
+
+
+def _typed_before(before: Iterable[float | None]) -> RowHistory:
+    mean_um, sd_um = before
+    return UNKNOWN if sd_um is None else (mean_um, sd_um)
+
+
+def _unit(change: "Change", kind: Kind, unit_id: str) -> BodyRow | LensRow:
+    return (units.body if kind is Kind.BODY else units.lens)(change.connection, unit_id)

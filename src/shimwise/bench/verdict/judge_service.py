@@ -1,0 +1,159 @@
+"""The judge beside the pages: one worker process, so that saving a reading never waits for a verdict.
+
+A prep that changes while it waits is judged once, as it then stands. A worker that died is started anew.
+"""
+
+import logging
+import multiprocessing
+import threading
+from collections.abc import Callable
+from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from shimwise.bench.verdict import judge_worker
+from shimwise.bench.verdict.verdict import judge_question, keep_verdict
+from shimwise.errors import ShimwiseError
+
+if TYPE_CHECKING:
+    from shimwise.record import Record
+
+__all__ = ["JudgeService", "Judgement"]
+
+MOST_TRIES = 2
+"""A prep on which the worker dies this often is reported as a problem."""
+STOPPING_S = 5.0
+_LOG = logging.getLogger(__name__)
+_BROKEN = (
+    "The judge ended without an answer. The readings are kept; change one, or ask for the verdict again."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """The result of judging a prep: its revision, and the problem in words (empty: judged and kept)."""
+
+    prep_id: str
+    revision: int
+    problem: str
+
+
+class JudgeService:
+    """Keeps the verdicts of preps current.
+
+    Parameters
+    ----------
+    record : Record
+        Where preps are read from and verdicts kept.
+    on_done : callable, optional
+        Called with each judgement, in the service's own thread.
+    """
+
+    def __init__(self, record: "Record", *, on_done: Callable[[Judgement], None] | None = None) -> None:
+        self.on_done: Callable[[Judgement], None] | None = on_done
+        self._record = record
+        self._waiting: dict[str, int] = {}
+        self._busy = ""
+        self._changed = threading.Condition()
+        self._is_stopping = False
+        self._thread: threading.Thread | None = None
+        self._pool: ProcessPoolExecutor | None = None
+
+    def start(self) -> None:
+        """Start the worker and warm it up; returns at once."""
+        with self._changed:
+            if self._thread is not None:
+                return
+            self._is_stopping = False
+            self._thread = threading.Thread(target=self._run, name="judge", daemon=True)
+            self._thread.start()
+
+    def ask(self, prep_id: str) -> None:
+        """Queue a prep; one that is queued twice is judged once, with its state when its turn comes."""
+        with self._changed:
+            self._waiting.setdefault(prep_id, 0)
+            self._changed.notify_all()
+
+    def is_waiting(self, prep_id: str) -> bool:
+        """Whether a verdict of this prep is on its way."""
+        with self._changed:
+            return prep_id in self._waiting or self._busy == prep_id
+
+    def wait(self, timeout_s: float) -> bool:
+        """Wait until nothing is left to judge; False when that took longer."""
+        with self._changed:
+            return self._changed.wait_for(lambda: not self._waiting and not self._busy, timeout_s)
+
+    def stop(self) -> None:
+        """End the worker; what waits is judged after the next start, when the prep is opened."""
+        with self._changed:
+            self._is_stopping = True
+            self._changed.notify_all()
+            thread = self._thread
+        self._end_pool()
+        if thread is not None:
+            thread.join(STOPPING_S)
+        with self._changed:
+            self._thread = None
+
+    def _run(self) -> None:
+        self._executor().submit(judge_worker.warm_up)
+        while True:
+            with self._changed:
+                self._changed.wait_for(lambda: self._waiting or self._is_stopping)
+                if self._is_stopping:
+                    return
+                prep_id = next(iter(self._waiting))
+                tries = self._waiting.pop(prep_id)
+                self._busy = prep_id
+            try:
+                self._judge(prep_id, tries)
+            finally:
+                with self._changed:
+                    self._busy = ""
+                    self._changed.notify_all()
+
+    def _judge(self, prep_id: str, tries: int) -> None:
+        revision, problem = 0, ""
+        try:
+            question = judge_question(self._record, prep_id)
+            if question is None:
+                return
+            revision = question.revision
+            answer = self._executor().submit(judge_worker.judged, question).result()
+            keep_verdict(self._record, question, answer)
+        except BrokenExecutor:
+            self._end_pool()
+            if self._is_stopping or self._is_tried_again(prep_id, tries):
+                return
+            problem = _BROKEN
+        except ShimwiseError as error:
+            problem = str(error)
+        except Exception:  # the thread has to live on, and the fault to be reported
+            if self._is_stopping:
+                return
+            _LOG.exception("Judging the prep %s failed", prep_id)
+            problem = _BROKEN
+        if self.on_done is not None:
+            self.on_done(Judgement(prep_id=prep_id, revision=revision, problem=problem))
+
+    def _is_tried_again(self, prep_id: str, tries: int) -> bool:
+        if tries + 1 >= MOST_TRIES:
+            return False
+        with self._changed:
+            self._waiting.setdefault(prep_id, tries + 1)
+        return True
+
+    def _executor(self) -> Executor:
+        if self._pool is None:
+            self._pool = ProcessPoolExecutor(
+                max_workers=1,
+                mp_context=multiprocessing.get_context("spawn"),
+                initializer=judge_worker.begin,
+            )
+        return self._pool
+
+    def _end_pool(self) -> None:
+        pool, self._pool = self._pool, None
+        if pool is not None:
+            pool.shutdown(wait=False, cancel_futures=True)

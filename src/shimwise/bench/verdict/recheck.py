@@ -1,0 +1,242 @@
+"""After a move: what has to be read again, and the unit before and after."""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
+
+from shimwise.bench.house.unit_knowledge import judged_name
+from shimwise.bench.prep.prep_data import PrepMaterial, material_of
+from shimwise.bench.prep.verdict_views import distance_words
+from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckReading, RecheckView
+from shimwise.fields import build_from
+from shimwise.inference.plan.recheck import LEAST_DISTANCES, LEAST_LENSES, Recheck, Target, plan_recheck
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, Verdict
+from shimwise.inference.verdict.unit_change import UnitChange, change_between
+from shimwise.record.queries import verdicts
+from shimwise.sheets.json.verdict_json import answer_from_json
+
+if TYPE_CHECKING:
+    from shimwise.record import Connection, Record
+    from shimwise.record.tables.rows import AdjustmentRow, BodyRow, LensRow, ReadingRow, SweepRow, VerdictRow
+
+    _Evidence: TypeAlias = ReadingRow | SweepRow
+
+__all__ = ["DECIDED", "before_after", "recheck", "rechecks_in"]
+
+DECIDED = (Verdict.IN_TOLERANCE, Verdict.OUT_SHORT, Verdict.OUT_DEEP)
+"""Verdicts that decide a unit."""
+SAME_DISTANCE_MM = 1e-3
+"""Distances of a plan and of a tape that differ by less are the same: rounding of the document. [mm]"""
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """A prep with its latest verdict; ``answer`` is None before the first."""
+
+    material: PrepMaterial
+    row: "VerdictRow | None"
+    answer: Answer | None
+
+    @classmethod
+    def of(cls, connection: "Connection", material: PrepMaterial) -> "_Judged":
+        row = verdicts.latest_verdict(connection, material.prep.id)
+        return cls(material, row, None if row is None else answer_from_json(row.document))
+
+    @property
+    def is_current(self) -> bool:
+        prep = self.material.prep
+        return self.row is not None and (self.row.revision == prep.revision or prep.state == "signed")
+
+    def unit(self, row: "AdjustmentRow") -> "BodyRow | LensRow":
+        units = self.material.bodies if row.unit_kind == "body" else self.material.lenses
+        return units[row.unit_id]
+
+
+def recheck(record: "Record", prep_id: str) -> tuple[RecheckView, ...]:
+    """Return the re-check of each unit that was adjusted in a prep; raise NotFound if there is none."""
+    with record.reading() as connection:
+        return rechecks_in(connection, material_of(connection, prep_id))
+
+
+def rechecks_in(connection: "Connection", material: PrepMaterial) -> tuple[RecheckView, ...]:
+    """Return the re-checks of a prep; of a unit adjusted twice, that of its last adjustment."""
+    judged = _Judged.of(connection, material)
+    rows = sorted(verdicts.adjustments(connection, material.prep.id), key=lambda row: row.epoch_after)
+    return tuple(_recheck_view(judged, row) for row in {row.unit_id: row for row in rows}.values())
+
+
+def before_after(record: "Record", prep_id: str) -> tuple[BeforeAfter, ...]:
+    """Return each adjustment of a prep, oldest first, with the unit before and after it.
+
+    Raises
+    ------
+    NotFound
+        If there is no such prep.
+    """
+    with record.reading() as connection:
+        judged = _Judged.of(connection, material_of(connection, prep_id))
+        rows = verdicts.adjustments(connection, prep_id)
+    return tuple(_before_after(judged, row, _epoch_judged(judged, row, rows)) for row in rows)
+
+
+def _epoch_judged(judged: _Judged, row: "AdjustmentRow", rows: Iterable["AdjustmentRow"]) -> int:
+    """Return the unit's epoch when the verdict was given, which may have been before the move."""
+    later = [
+        one.epoch_before
+        for one in rows
+        if one.unit_id == row.unit_id and judged.row is not None and one.made_at > judged.row.given_at
+    ]
+    return min(later, default=judged.unit(row).epoch)
+
+
+def _before_after(judged: _Judged, row: "AdjustmentRow", epoch_then: int) -> BeforeAfter:
+    unit, answer = judged.unit(row), judged.answer
+    old, new = (
+        judged_name(unit.name, epoch=epoch, current=epoch_then)
+        for epoch in (row.epoch_before, row.epoch_after)
+    )
+    before = None if answer is None else answer.unit(row.unit_kind, old)
+    after, change = None, None
+    if answer is not None and judged.is_current:
+        after = answer.unit(row.unit_kind, new)
+        change = change_between(answer.readings, kind=row.unit_kind, before=old, after=new)
+    return build_from(
+        BeforeAfter,
+        row,
+        adjustment_id=row.id,
+        kind=row.unit_kind,
+        name=unit.name,
+        before_um=None if before is None else _finite(before.error_um),
+        before_sd_um=None if before is None else _finite(before.sd_um),
+        after_um=None if after is None else _finite(after.error_um),
+        after_sd_um=None if after is None else _finite(after.sd_um),
+        after_verdict=(Verdict.NOT_CHECKED if after is None else after.verdict).value,
+        is_judged=judged.is_current,
+        change_um=None if change is None else change.mean_um,
+        change_sd_um=None if change is None else change.sd_um,
+        words=_change_words(unit.name, before, after, change, is_judged=judged.is_current),
+    )
+
+
+def _change_words(
+    name: str,
+    before: BodyAnswer | None,
+    after: BodyAnswer | None,
+    change: UnitChange | None,
+    *,
+    is_judged: bool,
+) -> str:
+    now = f"{_error_words(after)} after" if is_judged else "after it not judged yet"
+    moved = "" if change is None else f"; it moved by {change.mean_um:+.1f} ± {2 * change.sd_um:.1f} µm"
+    return f"{name}: {_error_words(before)} before, {now}{moved}."
+
+
+def _error_words(unit: BodyAnswer | None) -> str:
+    if unit is None or not math.isfinite(unit.error_um + unit.sd_um):
+        return "not known"
+    return f"{unit.error_um:+.1f} ± {2 * unit.sd_um:.1f} µm"
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _recheck_view(judged: _Judged, row: "AdjustmentRow") -> RecheckView:
+    unit = judged.unit(row)
+    since = [one for one in _valid(judged.material) if _is_since(one, row)]
+    answered = None if judged.answer is None else judged.answer.unit(row.unit_kind, unit.name)
+    is_decided = judged.is_current and answered is not None and answered.verdict in DECIDED
+    found = _plan(judged, row, since, is_decided=is_decided)
+    return RecheckView(
+        unit_id=unit.id,
+        kind=row.unit_kind,
+        name=unit.name,
+        adjustment_id=row.id,
+        reading_count=len(since),
+        other_count=found.partner_count,
+        distance_count=found.distance_count,
+        is_read=found.is_read,
+        is_done=found.is_read and is_decided,
+        words=_recheck_words(unit.name, row.unit_kind, found, judged, is_decided=is_decided),
+        readings=tuple(_asked(judged.material, target) for target in found.asked),
+    )
+
+
+def _plan(
+    judged: _Judged, row: "AdjustmentRow", since: Iterable["_Evidence"], *, is_decided: bool
+) -> Recheck:
+    material, answer = judged.material, judged.answer
+    bodies = {body.name: body.id for body in material.bodies.values()}
+    lenses = {lens.name: lens.id for lens in material.lenses.values()}
+    proposed = [
+        Target(bodies[one.body], lenses[one.lens], one.distance_mm)
+        for one in (answer.next if answer is not None and judged.is_current and not is_decided else ())
+        if one.body in bodies and one.lens in lenses
+    ]
+    taped: dict[str, list[float]] = {}
+    for setup in material.setups.values():
+        taped.setdefault(setup.body_id, []).append(setup.distance_mm)
+    return plan_recheck(
+        row.unit_id,
+        is_body=row.unit_kind == "body",
+        since=[_target(material, one) for one in since],
+        read=[_target(material, one) for one in _valid(material)],
+        bodies=tuple(material.bodies),
+        lenses=tuple(material.lenses),
+        taped_mm=taped,
+        proposed=proposed,
+    )
+
+
+def _recheck_words(name: str, kind: str, found: Recheck, judged: _Judged, *, is_decided: bool) -> str:
+    if not found.is_read:
+        needed = f"at least {LEAST_LENSES} lenses and {LEAST_DISTANCES} distances"
+        if kind == "lens":
+            needed = f"at least {LEAST_DISTANCES} distances"
+        return f"{name} has to be read again after its adjustment: {needed}."
+    if is_decided:
+        return f"{name} was checked again after its adjustment."
+    if not judged.is_current:
+        return f"{name} was read again; the verdict on it is still to come."
+    return f"{name} was read again, but its verdict is not decided yet: read on."
+
+
+def _valid(material: PrepMaterial) -> list["_Evidence"]:
+    """Return the readings by eye and the sweeps with a landing that were not withdrawn."""
+    sweeps = (row for row in material.sweeps if row.landing_um is not None)
+    taken: tuple[_Evidence, ...] = (*material.readings, *sweeps)
+    return [row for row in taken if row.withdrawn_at is None]
+
+
+def _is_since(reading: "_Evidence", row: "AdjustmentRow") -> bool:
+    if row.unit_kind == "body":
+        return reading.body_id == row.unit_id and reading.body_epoch >= row.epoch_after
+    return reading.lens_id == row.unit_id and reading.lens_epoch >= row.epoch_after
+
+
+def _target(material: PrepMaterial, row: "_Evidence") -> Target:
+    """Return what was read; a sweep without a set-up was at infinity."""
+    setup = material.setups.get(row.setup_id or "")
+    return Target(row.body_id, row.lens_id, math.inf if setup is None else setup.distance_mm)
+
+
+def _asked(material: PrepMaterial, target: Target) -> RecheckReading:
+    body, lens, distance_mm = material.bodies[target.body], material.lenses[target.lens], target.distance_mm
+    taped = (one for one in material.setups.values() if one.body_id == target.body)
+    setup = next((one for one in taped if _is_same(one.distance_mm, distance_mm)), None)
+    text = distance_words(material.house.units)(distance_mm) if setup is None else setup.distance_text
+    return RecheckReading(
+        body_id=target.body,
+        body=body.name,
+        lens_id=target.lens,
+        lens=lens.name,
+        distance_mm=distance_mm,
+        distance_text=text,
+        setup_id="" if setup is None else setup.id,
+        words=f"Read {lens.name} on {body.name} at {text}.",
+    )
+
+
+def _is_same(one_mm: float, other_mm: float) -> bool:
+    return one_mm == other_mm or abs(one_mm - other_mm) < SAME_DISTANCE_MM

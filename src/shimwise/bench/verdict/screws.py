@@ -1,0 +1,54 @@
+"""How the screws of a prep's bodies were turned, from the record: what the judge may learn from them."""
+
+from typing import TYPE_CHECKING
+
+from shimwise.bench.house.unit_knowledge import judged_name, mechanism_of
+from shimwise.inference.verdict.unit_change import change_between
+from shimwise.record.queries import verdicts
+from shimwise.remedy import Screw
+from shimwise.remedy.screw_history import ScrewHistory, Turned
+from shimwise.sheets.json.verdict_json import answer_from_json
+
+if TYPE_CHECKING:
+    from shimwise.bench.prep.prep_data import PrepMaterial
+    from shimwise.record import Connection
+    from shimwise.record.tables.rows import AdjustmentRow, BodyRow
+
+__all__ = ["screw_history", "screws_of"]
+
+
+def screw_history(
+    connection: "Connection", body: "BodyRow", screw: Screw, *, judged_in: str = ""
+) -> ScrewHistory:
+    """Return how a body's screw was turned; ``judged_in`` is the id of a prep that is about to be judged."""
+    rows = [row for row in verdicts.unit_adjustments(connection, body.id) if row.turns]
+    return ScrewHistory(
+        screw=screw, turned=tuple(_turned(connection, body, row, judged_in=judged_in) for row in rows)
+    )
+
+
+def screws_of(connection: "Connection", material: "PrepMaterial") -> dict[str, ScrewHistory]:
+    """Return the history of every screw of a prep that is about to be judged, by the name of its body."""
+    return {
+        body.name: screw_history(connection, body, mechanism, judged_in=material.prep.id)
+        for body in material.bodies.values()
+        if isinstance(mechanism := mechanism_of(body.mechanism), Screw)
+    }
+
+
+def _turned(connection: "Connection", body: "BodyRow", row: "AdjustmentRow", *, judged_in: str) -> Turned:
+    turns, epochs = row.turns or 0.0, (row.epoch_before, row.epoch_after)
+    if judged_in and row.prep_id == judged_in:
+        before, after = (judged_name(body.name, epoch=epoch, current=body.epoch) for epoch in epochs)
+        return Turned(turns=turns, before=before, after=after)
+    latest = None if row.prep_id is None else verdicts.latest_verdict(connection, row.prep_id)
+    if latest is None:
+        return Turned(turns=turns)
+    answer = answer_from_json(latest.document)
+    # In that prep's verdict an epoch has its plain name unless the body was adjusted again before it.
+    names = (judged_name(body.name, epoch=epoch, current=epoch + 1) for epoch in epochs)
+    before, after = (body.name if answer.unit("body", name) is None else name for name in names)
+    change = None
+    if before != after:
+        change = change_between(answer.readings, kind="body", before=before, after=after)
+    return Turned(turns=turns, change=change)

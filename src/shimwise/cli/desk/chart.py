@@ -1,0 +1,125 @@
+"""``shimwise chart``: a test chart at true scale, as a PDF."""
+
+import json
+import re
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from shimwise.bench.desk import charts as bench
+from shimwise.bench.output_files import write_whole
+from shimwise.cli.options import distance_mm, length_mm
+from shimwise.cli.output import Json, show
+from shimwise.errors import SheetError
+
+__all__ = ["chart", "register"]
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``chart`` into the command line."""
+    parent.command("chart", help=summary)(chart)
+
+
+def size_mm(text: str) -> tuple[float, float]:
+    """Read ``WxH`` in mm, such as 36x24.
+
+    Raises
+    ------
+    SheetError
+        When it is not two numbers with an x between.
+    """
+    match = re.fullmatch(r"\s*([0-9]+(?:\.[0-9]+)?)\s*[x×]\s*([0-9]+(?:\.[0-9]+)?)\s*(?:mm)?\s*", text, re.I)
+    if match is None:
+        raise SheetError(f"The sensor {text!r} is no size; write width and height in mm, such as 36x24.")
+    return float(match.group(1)), float(match.group(2))
+
+
+def chart(
+    *,
+    out: Annotated[Path, typer.Option("--out", help="Where the PDF goes.")] = Path("chart.pdf"),
+    paper: Annotated[
+        str, typer.Option(help="A4, A3, Letter, Tabloid, or a size in mm such as 600x400.")
+    ] = "A4",
+    auto: Annotated[bool, typer.Option("--auto", help="Choose stars and markers for the camera.")] = False,
+    focal: Annotated[
+        float | None, typer.Option(parser=length_mm, metavar="LENGTH", help="Focal length.")
+    ] = None,
+    distance: Annotated[
+        float | None,
+        typer.Option(
+            parser=distance_mm, metavar="LENGTH", help="Witness mark to chart, such as 3' or 914 mm."
+        ),
+    ] = None,
+    sensor: Annotated[
+        str | None, typer.Option(metavar="WxH", help="Picture on the sensor in mm, such as 36x24.")
+    ] = None,
+    pitch: Annotated[float | None, typer.Option(help="Pixel pitch in µm.")] = None,
+    fnumber: Annotated[float | None, typer.Option(help="f-number.")] = None,
+    stars: Annotated[int, typer.Option(help="5 or 9.")] = 5,
+    kind: Annotated[str, typer.Option(help="Spokes: binary or sinusoidal.")] = "binary",
+    radius: Annotated[float | None, typer.Option(help="Centre star's radius in mm.")] = None,
+    spokes: Annotated[int | None, typer.Option(help="Centre star's dark spokes.")] = None,
+    small_radius: Annotated[float | None, typer.Option(help="Other stars' radius in mm.")] = None,
+    small_spokes: Annotated[int | None, typer.Option(help="Other stars' dark spokes.")] = None,
+    marker: Annotated[float | None, typer.Option(help="Markers' side in mm.")] = None,
+    layout: Annotated[Path | None, typer.Option(help="Write chart.json here too.")] = None,
+    picture: Annotated[
+        Path | None, typer.Option(help="Read the layout from a picture of a printed sheet, and print none.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Print a test chart at true scale, and say what it suits and what it does not."""
+    if picture is not None:
+        _tell_known(picture, layout, as_json=as_json)
+        return
+    made = bench.make_chart(
+        paper=paper,
+        stars=stars,
+        kind=kind,
+        is_auto=auto,
+        camera=bench.CameraFacts(
+            focal_mm=focal,
+            distance_mm=distance,
+            sensor_mm=None if sensor is None else size_mm(sensor),
+            pitch_um=pitch,
+            fnumber=fnumber,
+        ),
+        sizes=bench.Sizes(
+            radius_mm=radius,
+            spokes=spokes,
+            small_radius_mm=small_radius,
+            small_spokes=small_spokes,
+            marker_mm=marker,
+        ),
+    )
+    write_whole(out, made.pdf)
+    if layout is not None:
+        write_whole(layout, made.layout_json.encode())
+    result: dict[str, Json] = {
+        "id": made.id,
+        "file": str(out),
+        "paper": made.paper,
+        "suits": made.suits,
+        "does_not_suit": made.does_not,
+        "layout": made.layout,
+    }
+    show(result, _sentences(made, out), as_json=as_json)
+
+
+def _tell_known(picture: Path, layout: Path | None, *, as_json: bool) -> None:
+    """Say which chart a picture shows, and keep its layout."""
+    known = bench.layout_of_picture(picture)
+    text = json.dumps(known, indent=1, ensure_ascii=False) + "\n"
+    if layout is not None:
+        write_whole(layout, text)
+    where = f"; its layout stands in {layout}" if layout else ". Add --layout chart.json to keep its layout"
+    result: dict[str, Json] = {"id": known["id"], "layout": known}
+    show(result, f"{picture} shows chart {known['id'][:4]}-{known['id'][4:]}{where}.", as_json=as_json)
+
+
+def _sentences(made: bench.MadeChart, out: Path) -> str:
+    lines = [f"Chart {made.id[:4]}-{made.id[4:]} for {made.paper} stands in {out}. Print it at 100 %."]
+    for head, told in (("Suits", made.suits), ("Does not suit", made.does_not)):
+        lines += [f"\n{head}:", *(f"  {text}" for text in told)] if told else []
+    return "\n".join(lines)

@@ -1,0 +1,83 @@
+"""``shimwise judge``: a readings file to the verdict, as a report, as JSON and as a figure."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from shimwise.bench.desk import judge as bench
+from shimwise.bench.desk.inputs import LARGEST_BYTES
+from shimwise.cli.output import show
+from shimwise.cli.progress import progress_bar
+
+__all__ = ["judge", "readings_source", "register"]
+
+NOT_WELL = 1
+"""Exit code when something is out, cannot be told or is not checked."""
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``judge`` into the command line."""
+    parent.command("judge", help=f"{summary}\n\n{_EXIT}")(judge)
+
+
+_EXIT = "Exit code: 0 all is in tolerance, 1 something is out, cannot be told or is not checked, 2 bad input."
+
+Kit = Annotated[
+    Path | None, typer.Option("--kit", metavar="KIT.toml", help="What is known of bodies and lenses.")
+]
+Seed = Annotated[int, typer.Option("--seed", min=0, help="Same input and same seed, same answer.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+
+
+def judge(
+    readings: Annotated[
+        str, typer.Argument(metavar="READINGS.csv", help="The readings; - for standard input.")
+    ],
+    *,
+    kit: Kit = None,
+    tolerance: Annotated[
+        float | None,
+        typer.Option("--tolerance", metavar="µm", help="± of every unit; the kit's, or else 10."),
+    ] = None,
+    seed: Seed = 0,
+    sweep: Annotated[
+        list[Path] | None,
+        typer.Option("--sweep", metavar="RESULT.json", help="A measured sweep as evidence; repeatable."),
+    ] = None,
+    figure: Annotated[
+        Path | None,
+        typer.Option("--figure", metavar="FILE", help="Save the figure too: .svg, .png or .pdf."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say who is off, by how much, how sure that is, what to read next and what to do."""
+    if figure is not None:
+        bench.check_figure_path(figure)
+    with progress_bar() as told:
+        judged = bench.judge_file(
+            readings_source(readings),
+            kit_path=kit,
+            tolerance_um=tolerance,
+            seed=seed,
+            sweeps=sweep or (),
+            progress=told,
+        )
+        if figure is not None:
+            bench.save_verdict_figure(judged, figure)
+    if as_json:
+        show(bench.verdict_json(judged), "", as_json=True)
+    else:
+        from rich.console import Console
+
+        bench.print_verdict(Console(), judged)
+        if figure is not None:
+            typer.echo(f"\nThe figure is in {figure}.")
+    if not judged.is_all_well:
+        raise typer.Exit(NOT_WELL)
+
+
+def readings_source(text: str) -> Path | bytes:
+    """Give the file that an argument names, or for ``-`` the content of standard input."""
+    return sys.stdin.buffer.read(LARGEST_BYTES + 1) if text == "-" else Path(text)

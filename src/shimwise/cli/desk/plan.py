@@ -1,0 +1,75 @@
+"""``shimwise plan``: what to read, before the first reading or after some."""
+
+from typing import Annotated
+
+import typer
+
+from shimwise.bench.desk import plan as bench
+from shimwise.cli.desk.judge import AsJson, Kit, readings_source
+from shimwise.cli.output import show
+from shimwise.cli.progress import progress_bar
+
+__all__ = ["plan", "register"]
+
+NOT_REACHED = 1
+"""Exit code when no readings bring every body to the target."""
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``plan`` into the command line."""
+    parent.command("plan", help=f"{summary}\n\n{_EXIT}")(plan)
+
+
+_EXIT = (
+    "Without readings it plans the whole check of a kit; bodies are those of the kit and --body.\n\n"
+    "Exit code: 0 the target can be reached, 1 it cannot, 2 bad input."
+)
+
+
+def plan(
+    readings: Annotated[
+        str | None,
+        typer.Argument(metavar="READINGS.csv", help="Readings already taken; - for standard input."),
+    ] = None,
+    *,
+    kit: Kit = None,
+    target: Annotated[
+        float, typer.Option("--target", metavar="µm", help="Half width of the 95 % interval of every body.")
+    ] = bench.DEFAULT_TARGET_UM,
+    body: Annotated[
+        list[str] | None,
+        typer.Option("--body", metavar="NAME", help="A body to plan for; may be given again."),
+    ] = None,
+    distance: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--distance",
+            metavar="LENGTH",
+            help="Where a chart can be taped; may be given again. 3, 6 and 12 ft without it.",
+        ),
+    ] = None,
+    k: Annotated[
+        float | None,
+        typer.Option("--k", help="The reader's spread as a share of f-number x circle of confusion."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say what to read so that every body is known to ±target, or why that cannot be reached."""
+    with progress_bar() as told:
+        planned = bench.plan_file(
+            None if readings is None else readings_source(readings),
+            kit_path=kit,
+            target_um=target,
+            bodies=body or (),
+            distances=distance or (),
+            k=k,
+            progress=told,
+        )
+    if as_json:
+        show(bench.plan_json(planned), "", as_json=True)
+    else:
+        from rich.console import Console
+
+        bench.print_plan(Console(), planned)
+    if not planned.plan.is_reached:
+        raise typer.Exit(NOT_REACHED)

@@ -1,0 +1,162 @@
+"""``shimwise sweep``: frames through focus to best focus, tilt and landing, as words, JSON and figure."""
+
+import json
+import re
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from shimwise.bench.desk import judge as figures
+from shimwise.bench.output_files import write_whole
+from shimwise.bench.sweep import measure as bench
+from shimwise.cli.options import distance_mm, length_mm, signed_length_mm
+from shimwise.cli.output import show
+from shimwise.cli.progress import progress_bar
+
+__all__ = ["register", "sweep"]
+
+WITHHELD = 1
+"""Exit code when a flag withholds best focus."""
+_EXIT = "Exit code: 0 measured, 1 measured but a flag withholds best focus, 2 bad input."
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``sweep`` into the command line."""
+    parent.command("sweep", help=f"{summary}\n\n{_EXIT}")(sweep)
+
+
+def numbers(text: str, form: str) -> list[float]:
+    """Read numbers with commas between, as many as the form has.
+
+    Raises
+    ------
+    typer.BadParameter
+        When there are more or fewer, or one is no number.
+    """
+    parts = [part.strip() for part in text.split(",")]
+    if len(parts) != form.count(",") + 1 or not all(re.fullmatch(r"-?[0-9]+(\.[0-9]+)?", p) for p in parts):
+        raise typer.BadParameter(f"{text!r} is not {form}; give numbers with commas between.")
+    return [float(part) for part in parts]
+
+
+def star_of(text: str) -> bench.OwnStar:
+    """Read ``X,Y,R,SPOKES``."""
+    x, y, radius, spokes = numbers(text, "X,Y,R,SPOKES")
+    if spokes != int(spokes) or not 3 <= spokes <= 720:
+        raise typer.BadParameter(f"{spokes:g} spokes are none; give the count of dark spokes, 3 to 720.")
+    return bench.OwnStar(centre_px=(x, y), radius_px=radius, spokes=int(spokes))
+
+
+def region_of(text: str) -> tuple[int, int, int, int]:
+    """Read ``X,Y,W,H``."""
+    left, top, width, height = (int(value) for value in numbers(text, "X,Y,W,H"))
+    return left, top, width, height
+
+
+Length = float | None
+
+
+def sweep(
+    place: Annotated[Path, typer.Argument(metavar="FOLDER|CLIP", help="The frames.")],
+    *,
+    positions: Annotated[
+        Path | None, typer.Option(metavar="FILE.csv", help="Position of each frame; needed for a clip.")
+    ] = None,
+    chart: Annotated[
+        Path | None,
+        typer.Option(metavar="chart.json", help="The chart's layout, when it is not beside them."),
+    ] = None,
+    star: Annotated[
+        str | None, typer.Option(metavar="X,Y,R,SPOKES", help="A star of your own: centre and radius in px.")
+    ] = None,
+    region: Annotated[
+        str | None, typer.Option(metavar="X,Y,W,H", help="No chart: measure this part, in px; relative.")
+    ] = None,
+    no_chart: Annotated[
+        bool, typer.Option("--no-chart", help="Measure the most textured part; relative.")
+    ] = False,
+    focal: Annotated[Length, typer.Option(parser=length_mm, metavar="LENGTH", help="Focal length.")] = None,
+    fnumber: Annotated[float | None, typer.Option(help="f-number.")] = None,
+    pitch: Annotated[float | None, typer.Option(metavar="µm", help="Pixel pitch.")] = None,
+    transfer: Annotated[
+        str | None, typer.Option(help="Curve of the codes: linear, sRGB, Rec.709, or a log curve's name.")
+    ] = None,
+    signal_range: Annotated[str | None, typer.Option("--range", help="Of a clip: full or limited.")] = None,
+    black: Annotated[float | None, typer.Option(help="Code of black.")] = None,
+    white: Annotated[float | None, typer.Option(help="Code of white.")] = None,
+    body: Annotated[str, typer.Option(help="Name of the body.")] = "",
+    lens: Annotated[str, typer.Option(help="Name of the lens.")] = "",
+    setup: Annotated[str, typer.Option(help="Name of the set-up.")] = "",
+    distance: Annotated[
+        Length,
+        typer.Option(
+            parser=distance_mm, metavar="LENGTH", help="Witness mark to chart; the ring stands there."
+        ),
+    ] = None,
+    reading: Annotated[
+        Length,
+        typer.Option(
+            parser=distance_mm, metavar="LENGTH", help="Where the ring stands while the chart moves."
+        ),
+    ] = None,
+    separation: Annotated[
+        float,
+        typer.Option(parser=signed_length_mm, metavar="LENGTH", help="Separation of the principal planes."),
+    ] = 0.0,
+    um_per_turn: Annotated[
+        float | None,
+        typer.Option(metavar="µm", min=1.0, max=5000.0, help="Travel of the body's screw, if that moves."),
+    ] = None,
+    out: Annotated[Path | None, typer.Option(metavar="FILE.json", help="Keep the result.")] = None,
+    figure: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Save the figure too: .svg, .png or .pdf.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Find best focus in frames along a known coordinate: of sensor, ring, chart or the body's screw."""
+    if figure is not None:
+        figures.check_figure_path(figure)
+    looked_at = bench.LookedAt(
+        chart=chart,
+        star=None if star is None else star_of(star),
+        region_px=None if region is None else region_of(region),
+        no_chart=no_chart,
+    )
+    given = bench.Recording(
+        focal_mm=focal,
+        fnumber=fnumber,
+        pitch_um=pitch,
+        transfer=transfer,
+        signal_range=signal_range,
+        black_level=black,
+        white_level=white,
+    )
+    unit = bench.UnderTest(
+        body=body,
+        lens=lens,
+        setup=setup,
+        distance_mm=distance,
+        reading_mm=reading,
+        separation_mm=separation,
+        um_per_turn=um_per_turn,
+    )
+    with progress_bar() as told:
+        measured = bench.measure(
+            place, positions=positions, looked_at=looked_at, recording=given, under_test=unit, progress=told
+        )
+        if figure is not None:
+            bench.save_sweep_figure(measured, figure)
+        if out is not None:
+            write_whole(out, json.dumps(measured.document, indent=1, ensure_ascii=False) + "\n")
+    if as_json:
+        show(measured.document, "", as_json=True)
+    else:
+        from rich.console import Console
+
+        bench.print_sweep(Console(), measured)
+        for words, path in (("The figure is in", figure), ("The result is in", out)):
+            if path is not None:
+                typer.echo(f"{words} {path}.")
+    if not measured.is_told:
+        raise typer.Exit(WITHHELD)

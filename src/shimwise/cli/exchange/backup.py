@@ -1,0 +1,40 @@
+"""``shimwise backup``: a copy of the record, taken while it is used."""
+
+from typing import Annotated
+
+import typer
+
+from shimwise.bench.exchange import record_admin as bench
+from shimwise.cli.output import show
+from shimwise.cli.progress import progress_bar
+from shimwise.cli.record_options import AsJson, Data
+
+__all__ = ["backup", "register"]
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``backup`` into the command line."""
+    parent.command("backup", help=f"{summary}\n\n{_MORE}")(backup)
+
+
+_MORE = (
+    "The pages may go on meanwhile. TARGET is a new file or a folder; a name ending in .jsonl.gz gets "
+    "lines of JSON, which SQLite and PostgreSQL both take back.\n\nExit code: 0 done, 2 not done."
+)
+
+
+def backup(
+    target: Annotated[str, typer.Argument(metavar="TARGET", help="File or folder of the copy.")] = ".",
+    *,
+    data: Data = None,
+    as_json: AsJson = False,
+) -> None:
+    """Copy the record."""
+    with bench.open_record(data, is_read_only=True) as record, progress_bar() as told:
+        made = bench.backup(record, target, progress=told)
+        name = record.name
+    show(
+        {"path": str(made.path), "size_bytes": made.size_bytes, "record": name},
+        f"{made.path} holds all of {name} ({made.size_bytes / 1e6:.1f} MB).",
+        as_json=as_json,
+    )

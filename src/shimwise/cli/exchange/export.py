@@ -1,0 +1,59 @@
+"""``shimwise export``: all that a prep holds, or its readings, as a file."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from shimwise.bench.exchange import record_admin as bench
+from shimwise.cli.record_options import Data
+from shimwise.errors import RecordError
+
+__all__ = ["export", "register"]
+
+ENDINGS = (".json", ".csv")
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``export`` into the command line."""
+    parent.command("export", help=f"{summary}\n\n{_MORE}")(export)
+
+
+_MORE = (
+    "JSON holds all of the prep, and goes into another record with shimwise import. A name ending in "
+    ".csv gets the readings, as shimwise judge reads them.\n\nExit code: 0 done, 2 not done."
+)
+
+
+def export(
+    prep: Annotated[
+        str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit's name.")
+    ],
+    target: Annotated[
+        str, typer.Argument(metavar="FILE", help="A new file, .json or .csv; - for standard output.")
+    ] = "-",
+    *,
+    as_csv: Annotated[bool, typer.Option("--csv", help="Readings as CSV, whatever the name.")] = False,
+    data: Data = None,
+) -> None:
+    """Write a prep."""
+    if target != "-" and not as_csv and Path(target).suffix.lower() not in ENDINGS:
+        raise RecordError(
+            f"{target} does not say what it is to hold. Let it end in .json for all of the prep, or in .csv "
+            "for the readings."
+        )
+    with bench.open_record(data, is_read_only=True) as record:
+        prep_id = bench.find_prep(record, prep)
+        is_csv = as_csv or target.lower().endswith(".csv")
+        text = bench.export_readings_csv(record, prep_id) if is_csv else bench.export_prep(record, prep_id)
+    if target == "-":
+        typer.echo(text, nl=False)
+        return
+    try:
+        with Path(target).open("x", encoding="utf-8", newline="") as file:
+            file.write(text)
+    except FileExistsError as error:
+        raise RecordError(f"{target} is there already. Name another file.") from error
+    except OSError as error:
+        raise RecordError(f"{target} cannot be written: {error.strerror}. Check the folder.") from error
+    typer.echo(f"{target} holds {'the readings' if is_csv else 'all'} of the prep {prep_id}.")

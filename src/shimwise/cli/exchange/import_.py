@@ -1,0 +1,209 @@
+"""``shimwise import``: a readings file, a prep from another record, or the house's list of units."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from shimwise.bench.exchange import record_admin as bench
+from shimwise.cli.output import show
+from shimwise.cli.progress import Told, progress_bar
+from shimwise.cli.record_options import AsJson, Data, Who, person
+
+if TYPE_CHECKING:
+    from shimwise.bench.exchange.import_readings import ReadingsOutcome
+    from shimwise.bench.house.views import HouseListOutcome
+
+__all__ = ["import_", "register"]
+
+REFUSED = 2
+TABLES = (".csv", ".tsv", ".txt")
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``import`` into the command line."""
+    parent.command("import", help=f"{summary}\n\n{_MORE}")(import_)
+
+
+_MORE = (
+    "A readings file is known by its header. It starts a prep, or adds to the one that --prep names; the "
+    "same file again adds nothing. Units that the record knows are used as they are; others are added, from "
+    "the kit or the rows.\n\nExit code: 0 done, 2 nothing was taken in: a file with a wrong row is refused "
+    "as a whole."
+)
+_OF_READINGS = "is for a readings file, and this is {}. Leave it out."
+
+
+def import_(
+    file: Annotated[
+        str, typer.Argument(metavar="FILE", help="Readings or a house's list (.csv), or a prep (.json).")
+    ],
+    *,
+    kit: Annotated[
+        Path | None, typer.Option("--kit", help="What is known of units that the record lacks, in TOML.")
+    ] = None,
+    prep: Annotated[
+        str | None,
+        typer.Option(
+            "--prep", metavar="PREP", help="The prep that takes the readings: its id or a part of it."
+        ),
+    ] = None,
+    title: Annotated[
+        str, typer.Option("--title", metavar="TEXT", help="Of the prep that readings start.")
+    ] = "",
+    is_dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what it would add or change, and write nothing.")
+    ] = False,
+    who: Who = None,
+    data: Data = None,
+    as_json: AsJson = False,
+) -> None:
+    """Take a file into the record."""
+    from shimwise.bench.exchange.import_readings import is_readings_file
+
+    content = bench.read_file(file)
+    is_table = file.lower().endswith(TABLES)
+    if is_table and is_readings_file(content, name=Path(file).name):
+        with progress_bar() as told:
+            outcome = _readings(
+                content, file, kit, prep, title, who=person(who), data=data, is_dry_run=is_dry_run, told=told
+            )
+        show(asdict(outcome), "\n".join(_readings_words(outcome)), as_json=as_json)
+        return
+    for option, value in (("--kit", kit), ("--prep", prep), ("--title", title)):
+        if value:
+            what = "a house's list" if is_table else "a prep"
+            raise typer.BadParameter(_OF_READINGS.format(what), param_hint=option)
+    with _opened(data, is_dry_run=is_dry_run and is_table) as record:
+        if is_table:
+            _import_list(record, content, file, who=person(who), is_dry_run=is_dry_run, as_json=as_json)
+        elif is_dry_run:
+            raise typer.BadParameter(
+                "a prep is taken in whole or not at all; leave it out.", param_hint="--dry-run"
+            )
+        else:
+            _import_prep(record, content, file, who=person(who), as_json=as_json)
+
+
+@contextmanager
+def _opened(data: str | None, *, is_dry_run: bool) -> Iterator[bench.Record]:
+    """Open the record; a dry run where there is none yet is done in an empty one that goes afterwards."""
+    from shimwise.bench.errors import RecordAway
+
+    try:
+        record = bench.open_record(data, is_read_only=is_dry_run)
+    except RecordAway:
+        if not is_dry_run:
+            raise
+        with TemporaryDirectory(prefix="shimwise-") as folder, bench.open_record(folder) as empty:
+            yield empty
+        return
+    with record:
+        yield record
+
+
+def _readings(
+    content: bytes,
+    file: str,
+    kit: Path | None,
+    prep: str | None,
+    title: str,
+    *,
+    who: str,
+    data: str | None,
+    is_dry_run: bool,
+    told: Told | None,
+) -> "ReadingsOutcome":
+    """Take readings in; a dry run where there is no record yet makes none."""
+    from shimwise.bench.errors import RecordAway
+    from shimwise.bench.exchange.import_readings import import_readings
+
+    def taken(record: bench.Record | None) -> "ReadingsOutcome":
+        return import_readings(
+            record,
+            content,
+            who=who,
+            name=Path(file).name,
+            kit_path=kit,
+            prep_id=bench.find_prep(record, prep) if prep and record else prep,
+            title=title,
+            is_dry_run=is_dry_run,
+            progress=told,
+        )
+
+    try:
+        record = bench.open_record(data, is_read_only=is_dry_run)
+    except RecordAway:
+        if not is_dry_run:
+            raise
+        return taken(None)
+    with record:
+        return taken(record)
+
+
+def _readings_words(outcome: "ReadingsOutcome") -> list[str]:
+    if not outcome.added:
+        nothing = f"All {outcome.there} readings of this file are in the prep {outcome.title} already."
+        return [*outcome.warnings, f"{nothing} Nothing is added.", f"Prep {outcome.prep_id}"]
+    would, new = outcome.is_dry_run, ", which is new" if outcome.is_new else ""
+    lines = [*outcome.warnings]
+    for word, names in (("Bodies", outcome.bodies), ("Lenses", outcome.lenses)):
+        if names:
+            lines.append(f"{word} {'that would be added' if would else 'added'}: {', '.join(names)}.")
+    taped = f" at {len(outcome.setups)} new set-up{'s' if len(outcome.setups) != 1 else ''}"
+    lines.append(
+        f"{outcome.added} reading{'s' if outcome.added != 1 else ''}{taped if outcome.setups else ''} "
+        f"{'would be' if would else 'are'} in the prep {outcome.title}{new}."
+    )
+    if outcome.there:
+        lines.append(f"{outcome.there} were there already.")
+    lines.append("This was a dry run: nothing is written." if would else f"Prep {outcome.prep_id}")
+    return lines
+
+
+def _import_prep(record: bench.Record, content: bytes, name: str, *, who: str, as_json: bool) -> None:
+    done = bench.import_prep(record, bench.read_document(content, name=name), who=who)
+    words = "is taken in." if done.is_new else "was here already, with the same content."
+    kept = f" The record's own facts stand for {', '.join(done.kept)}." if done.kept else ""
+    show(
+        {"prep_id": done.prep_id, "is_new": done.is_new, "kept": list(done.kept)},
+        f"The prep {done.prep_id} {words}{kept}",
+        as_json=as_json,
+    )
+
+
+def _import_list(
+    record: bench.Record, content: bytes, name: str, *, who: str, is_dry_run: bool, as_json: bool
+) -> None:
+    from shimwise.bench.house.unit_list import import_house_list
+
+    outcome = import_house_list(record, content, who=who, name=name, is_dry_run=is_dry_run)
+    show(asdict(outcome), "\n".join(_list_words(outcome)), as_json=as_json)
+    if outcome.refused:
+        raise typer.Exit(REFUSED)
+
+
+def _list_words(outcome: "HouseListOutcome") -> list[str]:
+    if outcome.refused:
+        return [
+            *(f"Line {one.line}, column {one.column}: [{one.found}] {one.reason}" for one in outcome.refused),
+            "Nothing is taken in. Correct these lines, and import the list again.",
+        ]
+    will = "would be" if outcome.is_dry_run else "is"
+    changed = {(one.kind, one.name) for one in outcome.changed}
+    return [
+        *outcome.warnings,
+        *(f"{unit}. It {will} added." for unit in outcome.understood),
+        *(f"set {name} {will} added." for name in outcome.new_sets),
+        *(
+            f"{one.kind} {one.name}: {one.field} {will} changed from [{one.before}] to [{one.after}]."
+            for one in outcome.changed
+        ),
+        f"Units: added {len(outcome.new_units)}, changed {len(changed)}, "
+        f"unchanged {len(outcome.unchanged)}. Sets added: {len(outcome.new_sets)}.",
+        *(["This was a dry run: nothing is changed."] if outcome.is_dry_run else []),
+    ]

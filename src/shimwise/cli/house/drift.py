@@ -1,0 +1,83 @@
+"""``shimwise drift``: whether a body or a lens drifts, from what was signed of it."""
+
+from dataclasses import asdict
+from textwrap import fill
+from typing import Annotated, Any
+
+import typer
+
+from shimwise.bench.errors import NotFound
+from shimwise.bench.exchange import record_admin
+from shimwise.bench.history import drift as drifting
+from shimwise.bench.history.drift_views import DriftRow, DriftView
+from shimwise.bench.house import units
+from shimwise.cli.output import show
+from shimwise.cli.record_options import AsJson, Data
+
+__all__ = ["drift", "register"]
+
+WIDTH = 79
+DRIFTS = 1
+"""Exit code when the unit drifts."""
+_EXIT = "Exit code: 0 it does not, or cannot be told yet; 1 it drifts; 2 no such unit."
+_HEAD = "signed       error         expected      surprise  average (limit)   charts"
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``drift`` into the command line."""
+    parent.command("drift", help=f"{summary}\n\n{_EXIT}")(drift)
+
+
+def drift(
+    unit: Annotated[str, typer.Argument(metavar="UNIT", help="A body's or a lens's name.")],
+    *,
+    data: Data = None,
+    as_json: AsJson = False,
+) -> None:
+    """Tell whether a unit drifts."""
+    with record_admin.open_record(data) as record:
+        found = units.find_label(record, unit)
+        if found is None or found.kind == "set":
+            raise NotFound("body or lens", unit)
+        of_kind = drifting.body_drift if found.kind == "body" else drifting.lens_drift
+        view = of_kind(record, found.id)
+    show(_json(view), _text(view), as_json=as_json)
+    if view.is_drifting:
+        raise typer.Exit(DRIFTS)
+
+
+def _text(view: DriftView) -> str:
+    lines = [fill(view.headline, WIDTH)]
+    if view.advice:
+        lines += ["", *(fill(f"- {one}", WIDTH, subsequent_indent="  ") for one in view.advice)]
+    if view.rows:
+        lines += ["", "Errors in microns with half their 95 % interval; the rest in standard deviations."]
+        lines += [_HEAD, *map(_row, view.rows)]
+    if view.has_chart:
+        lines += ["", fill(view.limits, WIDTH)]
+    return "\n".join(lines)
+
+
+def _row(row: DriftRow) -> str:
+    expected = average = surprise = ""
+    if row.expected_um is not None and row.expected_sd_um is not None and row.surprise is not None:
+        expected = f"{_signed(row.expected_um)} ± {1.96 * row.expected_sd_um:.1f}"
+        surprise = _signed(row.surprise)
+    if row.average is not None and row.limit is not None:
+        average = f"{_signed(row.average)} (±{row.limit:.1f})"
+    error = row.error_words.removesuffix(" µm")
+    day = f"{row.signed_at.astimezone():%Y-%m-%d}"
+    return f"{day}   {error:<13} {expected:<13} {surprise:>8}  {average:<17} {row.words}".rstrip()
+
+
+def _signed(value: float) -> str:
+    return "0.0" if abs(value) < 0.05 else f"{value:+.1f}".replace("-", "−")
+
+
+def _json(view: DriftView) -> dict[str, Any]:
+    plain = asdict(view)
+    plain["since"] = None if view.since is None else view.since.isoformat()
+    plain["adjusted"] = [at.isoformat() for at in view.adjusted]
+    for row in plain["rows"]:
+        row["signed_at"] = row["signed_at"].isoformat()
+    return plain

@@ -1,0 +1,63 @@
+"""``shimwise repeatability``: how well a person repeats, and the house without names; private."""
+
+from dataclasses import asdict
+from textwrap import fill
+from typing import Annotated
+
+import typer
+
+from shimwise.bench.exchange import record_admin
+from shimwise.bench.history import operators
+from shimwise.bench.history.operator_views import HouseRepeatability, OperatorView
+from shimwise.cli.output import show
+from shimwise.cli.record_options import AsJson, Data, Who, person
+
+__all__ = ["register", "repeatability"]
+
+WIDTH = 79
+_MORE = (
+    "A person's figures are private to the person and the leads. Names are not passwords: who asks is "
+    "believed.\n\nExit code: 0 told, 2 refused."
+)
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``repeatability`` into the command line."""
+    parent.command("repeatability", help=f"{summary}\n\n{_MORE}")(repeatability)
+
+
+def repeatability(
+    *,
+    name: Annotated[
+        str, typer.Option("--name", metavar="NAME", help="Of whom; without it your own, and the house's.")
+    ] = "",
+    who: Who = None,
+    data: Data = None,
+    as_json: AsJson = False,
+) -> None:
+    """Tell how well people repeat."""
+    asking = person(who)
+    with record_admin.open_record(data) as record:
+        if name.strip():
+            one = operators.repeatability(record, name=name, who=asking)
+            show(asdict(one), fill(one.words, WIDTH), as_json=as_json)
+            return
+        house = operators.house_repeatability(record, who=asking)
+    show(asdict(house), _text(house), as_json=as_json)
+
+
+def _text(house: HouseRepeatability) -> str:
+    own = house.own.words if house.own else f"{house.who} has read nothing that is kept here."
+    parts = [own, house.pooled_words, house.study_words]
+    if house.people:
+        head = f"{'person':<24} {'repeats ± µm':>12}  {'k':>5}  {'95 %':<13} {'repeats':>8}"
+        parts.append("\n".join([head, *map(_row, house.people)]))
+    return "\n\n".join(part if "\n" in part else fill(part, WIDTH) for part in parts)
+
+
+def _row(one: OperatorView) -> str:
+    name = one.name if len(one.name) <= 24 else f"{one.name[:23]}…"
+    if one.k is None or one.k_low is None or one.k_high is None or one.repeat_sd_um is None:
+        return f"{name:<24} nothing read twice"
+    interval = f"{one.k_low:.2f} to {one.k_high:.2f}"
+    return f"{name:<24} {one.repeat_sd_um:>12.1f}  {one.k:>5.2f}  {interval:<13} {one.degrees:>8}"

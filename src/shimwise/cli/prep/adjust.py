@@ -1,0 +1,219 @@
+"""``shimwise adjust``: a guided adjustment of one unit, step by step, none skipped."""
+
+import sys
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from shimwise.bench.exchange import record_admin
+from shimwise.cli.output import Json, show
+from shimwise.cli.record_options import AsJson, Data, Who, person
+from shimwise.errors import RecordError
+
+if TYPE_CHECKING:
+    from shimwise.bench.adjust.views import AdjustmentView
+
+__all__ = ["adjust", "register"]
+
+NOT_FINISHED = 1
+_HOW = (
+    "   Answer done, or what was turned, as 0.08 turn clockwise. Or find the peak first,",
+    "   the lens set to the taped distance, and turning from one side:",
+    "   with frames listed by turns (+ clockwise, 0 here): shimwise sweep FOLDER --out",
+    "   peak.json, and answer: sweep peak.json",
+    "   by eye, anew three times: answer: sharpest 0.10 0.12 0.11 clockwise",
+)
+_MORE = (
+    "In a terminal it asks for each step; back STEP=REASON takes one back. "
+    "Elsewhere answer by --answer, in the order of the steps, as far as "
+    "you are; called again it goes on where it stood.\n\nExit code: 0 finished, 1 steps are left, 2 refused."
+)
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``adjust`` into the command line."""
+    parent.command("adjust", help=f"{summary}\n\n{_MORE}")(adjust)
+
+
+def adjust(
+    prep: Annotated[str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit.")],
+    unit: Annotated[str, typer.Argument(metavar="UNIT", help="Name of the body or lens.")],
+    *,
+    answers: Annotated[
+        list[str] | None,
+        typer.Option("--answer", metavar="STEP=TEXT", help="lock='was free', move='0.08 turn clockwise'."),
+    ] = None,
+    take_back: Annotated[
+        str | None,
+        typer.Option("--take-back", metavar="STEP=REASON", help="Take a step back that was wrong."),
+    ] = None,
+    sweep: Annotated[
+        Path | None,
+        typer.Option(
+            "--sweep", metavar="FILE.json", help="A sweep along the screw: the move leads to its peak."
+        ),
+    ] = None,
+    sharpest: Annotated[
+        str | None,
+        typer.Option("--sharpest", metavar="TURNS", help="By eye, three times: '0.10 0.12 0.11 clockwise'."),
+    ] = None,
+    give_up: Annotated[
+        str | None, typer.Option("--give-up", metavar="REASON", help="Give it up; nothing was moved.")
+    ] = None,
+    reason: Annotated[str, typer.Option("--reason", help="Why a unit is moved that is not judged out.")] = "",
+    who: Who = None,
+    data: Data = None,
+    as_json: AsJson = False,
+) -> None:
+    """Adjust a unit."""
+    from shimwise.bench.adjust import guide
+
+    name = person(who)
+    given = [_pair(text, option="--answer") for text in answers or ()]
+    with record_admin.open_record(data) as record:
+        prep_id = record_admin.find_prep(record, prep)
+        view = _begun(record, prep_id, unit, who=name, reason=reason)
+        if take_back is not None:
+            step, why = _pair(take_back, option="--take-back")
+            view = guide.take_back(record, prep_id, view.id, step=step, reason=why, who=name)
+        if give_up is not None:
+            view = guide.give_up(record, prep_id, view.id, reason=give_up, who=name)
+        for step, answer in given:
+            view = guide.answer_step(record, prep_id, view.id, step=step, answer=answer, who=name)
+        if sweep is not None or sharpest is not None:
+            view = guide.keep_peak(
+                record, prep_id, view.id, sweep=_swept(sweep), sharpest=sharpest or "", who=name
+            )
+        is_asked = sys.stdin.isatty() and sys.stdout.isatty() and not as_json and not given
+        if is_asked and all(one is None for one in (take_back, give_up, sweep, sharpest)):
+            view = _ask(record, view, who=name)
+        if view.state == "begun" and view.now is None:
+            view = guide.finish_adjustment(record, prep_id, view.id, who=name)
+    shown: dict[str, Any] = asdict(view)
+    show(_plain(shown), _told(view), as_json=as_json)
+    if view.state == "begun":
+        raise typer.Exit(NOT_FINISHED)
+
+
+def _pair(text: str, *, option: str) -> tuple[str, str]:
+    step, found, said = text.partition("=")
+    if not found or not step.strip():
+        raise RecordError(f"[{text}] is no {option}. Write it as STEP=TEXT, such as lock='was free'.")
+    return " ".join(step.split()), said.strip()
+
+
+def _swept(file: Path | None) -> dict[str, Any] | None:
+    from shimwise.bench.adjust.sharpest import swept_file
+
+    return None if file is None else swept_file(file)
+
+
+def _begun(
+    record: record_admin.Record, prep_id: str, unit: str, *, who: str, reason: str
+) -> "AdjustmentView":
+    """Give the unit's adjustment that is under way, or begin one."""
+    from shimwise.bench.adjust import guide
+    from shimwise.bench.prep.preps import open_prep
+
+    view = open_prep(record, prep_id)
+    found = [one for one in (*view.bodies, *view.lenses) if one.name.casefold() == unit.strip().casefold()]
+    if not found:
+        named = ", ".join(one.name for one in (*view.bodies, *view.lenses))
+        raise RecordError(f"[{unit}] is no unit of this prep. It has {named}.")
+    for one in guide.adjustments(record, prep_id):
+        if one.state == "begun" and one.unit_id == found[0].id:
+            return one
+    return guide.begin_adjustment(
+        record, prep_id, unit_kind=found[0].kind, unit_id=found[0].id, who=who, reason=reason
+    )
+
+
+def _ask(record: record_admin.Record, view: "AdjustmentView", *, who: str) -> "AdjustmentView":
+    """Ask for the steps that are left; a refusal is told, and the step asked for again."""
+    from shimwise.bench.errors import Conflict, InputError
+    from shimwise.errors import SheetError
+
+    typer.echo(_head(view))
+    while view.now is not None:
+        step = view.now
+        choices = f" ({' / '.join(step.choices)})" if len(step.choices) > 1 else ""
+        if step.kind == "turns":
+            typer.echo("\n".join(_HOW))
+        said = typer.prompt(f"{step.number}. {step.text}{choices}\n[{step.id}]")
+        try:
+            view = _take(record, view, said, who=who)
+        except (Conflict, InputError, RecordError, SheetError) as error:
+            typer.echo(str(error), err=True)
+            view = _consent(record, view, who=who, error=error)
+    return view
+
+
+def _take(record: record_admin.Record, view: "AdjustmentView", said: str, *, who: str) -> "AdjustmentView":
+    """Take what was typed at a step: its answer, a step to take back, or where the peak lies."""
+    from shimwise.bench.adjust import guide
+
+    word, _, rest = said.strip().partition(" ")
+    if word.casefold() == "back" and "=" in rest:
+        step, why = _pair(rest, option="--take-back")
+        return guide.take_back(record, view.prep_id, view.id, step=step, reason=why, who=who)
+    if view.now is not None and view.now.kind == "turns" and word.casefold() in ("sweep", "sharpest"):
+        swept = _swept(Path(rest.strip())) if word.casefold() == "sweep" else None
+        found = guide.keep_peak(record, view.prep_id, view.id, sweep=swept, sharpest=rest, who=who)
+        typer.echo(found.move.peak)
+        return found
+    step = "" if view.now is None else view.now.id
+    return guide.answer_step(record, view.prep_id, view.id, step=step, answer=said, who=who)
+
+
+def _consent(
+    record: record_admin.Record, view: "AdjustmentView", *, who: str, error: Exception
+) -> "AdjustmentView":
+    """Ask for the owner's consent where a lock may not be released without it."""
+    from shimwise.bench.adjust import guide
+    from shimwise.bench.adjust.errors import ConsentNeeded
+
+    if not isinstance(error, ConsentNeeded):
+        return view
+    owner = typer.prompt("Who of the owner consents? (empty: nobody)", default="", show_default=False)
+    if not owner.strip():
+        return view
+    return guide.answer_step(record, view.prep_id, view.id, step="consent", answer=owner, who=who)
+
+
+def _head(view: "AdjustmentView") -> str:
+    lines = [f"{view.unit}. {view.mechanism_words}", view.move.words]
+    if view.move.peak:
+        lines.append(view.move.peak)
+    if view.screw is not None:
+        lines.append(f"Screw: {view.screw.words}")
+    return "\n".join([*lines, *(f"Careful: {caution}" for caution in view.cautions)])
+
+
+def _told(view: "AdjustmentView") -> str:
+    lines = [_head(view), ""]
+    for step in view.steps:
+        sign = "done" if step.is_done else "now " if step.is_now else "    "
+        said = ": ".join(part for part in (step.answer, step.note) if part)
+        lines.append(f"{sign} {step.number}. [{step.id}] {said or step.text}")
+    lines += [f"Taken back: {words}" for words in view.taken_back]
+    if view.state == "finished":
+        amount = "" if view.amount_um is None else f" by {view.amount_um:+.0f} µm"
+        lines.append(f"Finished: {view.unit} was moved{amount}. Read it again: two lenses, two distances.")
+    elif view.state != "begun":
+        lines.append(f"This adjustment is over: {view.state}. Nothing was moved.")
+    return "\n".join(lines)
+
+
+def _plain(value: Any) -> Json:  # noqa: ANN401 - views
+    from datetime import datetime
+
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if isinstance(value, dict):
+        return {key: _plain(one) for key, one in value.items()}
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return [_plain(one) for one in value]
+    return value  # type: ignore[no-any-return]

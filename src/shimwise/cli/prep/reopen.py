@@ -1,0 +1,42 @@
+"""``shimwise reopen``: open a signed prep again, with a reason; its signature stays in the record."""
+
+import sys
+from typing import Annotated
+
+import typer
+
+from shimwise.bench.exchange import record_admin
+from shimwise.cli.output import show
+from shimwise.cli.record_options import AsJson, Data, Who, person
+
+__all__ = ["register", "reopen"]
+
+_MORE = "Only who signed it, or a lead, may; in a terminal it asks why.\n\nExit code: 0 opened, 2 refused."
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``reopen`` into the command line."""
+    parent.command("reopen", help=f"{summary}\n\n{_MORE}")(reopen)
+
+
+def reopen(
+    prep: Annotated[str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit.")],
+    *,
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why it is opened again.")] = "",
+    who: Who = None,
+    data: Data = None,
+    as_json: AsJson = False,
+) -> None:
+    """Open a signed prep again."""
+    from shimwise.bench.sign import signing
+
+    with record_admin.open_record(data) as record:
+        prep_id = record_admin.find_prep(record, prep)
+        if not reason and sys.stdin.isatty() and sys.stdout.isatty() and not as_json:
+            reason = typer.prompt("Why is it opened again?", default="", show_default=False)
+        view = signing.reopen(record, prep_id, reason=reason, who=person(who))
+    show(
+        {"prep_id": prep_id, "state": view.state, "revision": view.revision},
+        f"Open again: {view.title}. Its earlier signatures stay in the record.",
+        as_json=as_json,
+    )

@@ -1,0 +1,133 @@
+"""``shimwise sheet``: a prep's papers as PDF: check sheet, lens cards, labels, set table."""
+
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from shimwise.bench.exchange import record_admin
+from shimwise.bench.sign import papers as bench
+from shimwise.cli.output import Json, show
+from shimwise.cli.progress import progress_bar
+from shimwise.cli.record_options import Data
+from shimwise.errors import SheetError
+
+__all__ = ["register", "sheet"]
+
+_DAY = "Several preps make one file of check sheets, such as a whole day's."
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``sheet`` into the command line."""
+    parent.command("sheet", help=f"{summary}\n\n{_DAY}")(sheet)
+
+
+def sheet(
+    preps: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="PREP…", help="Exported preps (.json), or preps of the record by id or part of a title."
+        ),
+    ] = None,
+    *,
+    day: Annotated[
+        str | None, typer.Option("--day", metavar="YYYY-MM-DD", help="All preps begun that day.")
+    ] = None,
+    data: Data = None,
+    out: Annotated[Path, typer.Option("--out", help="Where the PDF goes.")] = Path("sheet.pdf"),
+    kind: Annotated[str, typer.Option("--kind", help="check, lens-card, labels or set-table.")] = bench.CHECK,
+    paper: Annotated[str, typer.Option("--paper", help="A4 or Letter; lens cards take half of it.")] = "A4",
+    unit: Annotated[
+        list[str] | None,
+        typer.Option("--unit", metavar="NAME", help="Body or lens of cards, labels, tables; repeatable."),
+    ] = None,
+    sizes: Annotated[
+        Path | None, typer.Option("--labels", metavar="SIZES.toml", help="Sizes of labels in mm.")
+    ] = None,
+    units: Annotated[str, typer.Option("--units", help="Of a set table: ft or m.")] = "ft",
+    distance: Annotated[
+        list[str] | None,
+        typer.Option("--distance", metavar="LENGTH", help="Engraved distance of a set table; repeatable."),
+    ] = None,
+    link: Annotated[
+        str, typer.Option("--link", metavar="ADDRESS", help="The house's pages, for the QR square.")
+    ] = "",
+    is_forced: Annotated[bool, typer.Option("--force", help="Write over a file that is there.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Print a prep's papers as PDF."""
+    names = unit or []
+    if kind not in bench.KINDS:
+        raise SheetError(f"The kind {kind[:40]!r} is not known; give {', '.join(bench.KINDS)}.")
+    if out.exists() and not is_forced:
+        raise SheetError(f"{out} is there already. Name another file with --out, or give --force.")
+    documents = _documents(preps or [], day, data)
+    if kind != bench.CHECK and len(documents) != 1:
+        raise SheetError(f"{kind} is made of one prep at a time, not of {len(documents)}.")
+    with progress_bar() as told:
+        match kind:
+            case bench.LENS_CARD:
+                made = bench.make_lens_cards(documents[0], names=names, paper=paper, link=link)
+            case bench.LABELS:
+                label_sizes = None if sizes is None else bench.read_label_sizes(sizes)
+                made = bench.make_labels(documents[0], sizes=label_sizes, names=names, link=link)
+            case bench.SET_TABLE:
+                made = bench.make_set_tables(
+                    documents[0], names=names, paper=paper, link=link, units=units, distances=distance or ()
+                )
+            case _:
+                made = bench.make_sheets(documents, paper=paper, link=link, progress=told)
+        bench.write_whole(out, made.pdf)
+    result: dict[str, Json] = {
+        "file": str(out),
+        "kind": made.kind,
+        "pages": made.pages,
+        "preps": [
+            {"title": title, "digest": digest}
+            for title, digest in zip(made.titles, made.digests, strict=True)
+        ],
+        "is_signed": made.is_signed,
+    }
+    show(result, _sentence(made, out), as_json=as_json)
+
+
+def _documents(words: Sequence[str], day: str | None, data: str | None) -> list[bench.PrepSource]:
+    """Give the preps that the words and the day name: files, or preps of the record."""
+    if not words and day is None:
+        raise SheetError("Name a prep: its exported file, its id or title in the record, or --day.")
+    files = {word for word in words if word.endswith(".json") or Path(word).is_file()}
+    found: dict[str, bench.PrepSource] = {word: Path(word) for word in files}
+    of_day: list[bench.PrepSource] = []
+    if files != set(words) or day is not None:
+        began = None if day is None else _day(day)
+        with record_admin.open_record(data, is_read_only=True) as record:
+            for word in set(words) - files:
+                found[word] = record_admin.prep_document(record, record_admin.find_prep(record, word))
+            if began is not None:
+                of_day += bench.documents_of_day(record, began)
+    return [*(found[word] for word in words), *of_day]
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise SheetError(f"{text[:40]!r} is no day; write it as 2026-02-03.") from None
+
+
+_WHAT = {
+    bench.CHECK: "The sheet of",
+    bench.LENS_CARD: "Lens cards from",
+    bench.LABELS: "Labels from",
+    bench.SET_TABLE: "The set table from",
+}
+
+
+def _sentence(made: bench.MadePaper, out: Path) -> str:
+    pages = f"{made.pages} page{'' if made.pages == 1 else 's'}"
+    what = made.titles[0] if len(made.titles) == 1 else f"{len(made.titles)} preps"
+    stands = "stand" if made.kind in (bench.LENS_CARD, bench.LABELS) else "stands"
+    signed = "" if made.is_signed else " Not signed: it says so."
+    return f"{_WHAT[made.kind]} {what} {stands} in {out}, {pages}.{signed}"

@@ -1,0 +1,116 @@
+"""``shimwise sign``: sign a prep, so that it stays as it is."""
+
+import sys
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from shimwise.bench.exchange import record_admin
+from shimwise.cli.output import show
+from shimwise.cli.record_options import AsJson, Data, Who, person
+from shimwise.errors import RecordError
+
+if TYPE_CHECKING:
+    from shimwise.bench.prep.views import PrepView
+    from shimwise.bench.sign.signing import Exempt
+
+__all__ = ["register", "sign"]
+
+_MORE = (
+    "Every unit has to be decided, or excepted with a reason; in a terminal it asks for each, and before it "
+    "signs. The prep is frozen from then on; shimwise reopen opens it again.\n\nExit code: 0 signed, "
+    "2 refused."
+)
+REFUSED = 2
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``sign`` into the command line."""
+    parent.command("sign", help=f"{summary}\n\n{_MORE}")(sign)
+
+
+def sign(
+    prep: Annotated[str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit.")],
+    *,
+    exceptions: Annotated[
+        list[str] | None,
+        typer.Option("--except", metavar="UNIT=REASON", help="Why a unit goes out undecided."),
+    ] = None,
+    answers_for: Annotated[
+        str,
+        typer.Option("--answers", metavar="NAME", help="Who answers for the exceptions; else who signs."),
+    ] = "",
+    who: Who = None,
+    data: Data = None,
+    as_json: AsJson = False,
+) -> None:
+    """Sign a prep."""
+    from shimwise.bench.prep.preps import open_prep
+    from shimwise.bench.sign import signing
+
+    name = person(who)
+    with record_admin.open_record(data) as record:
+        prep_id = record_admin.find_prep(record, prep)
+        view = open_prep(record, prep_id)
+        excepted = _excepted(view, exceptions or (), answers_for)
+        is_asked = sys.stdin.isatty() and sys.stdout.isatty() and not as_json and not excepted
+        if is_asked and view.state != "signed":
+            excepted = _ask(record, view, answers_for or name)
+            if not typer.confirm(f"Sign {view.title} as {name}?"):
+                typer.echo("Nothing is signed.")
+                raise typer.Exit(REFUSED)
+        signed = signing.sign(record, prep_id, who=name, exceptions=excepted)
+    lines = [f"Signed by {signed.signed_by}, {signed.signed_at:%Y-%m-%d %H:%M} UTC: {view.title}."]
+    lines += [f"Undecided: {one.unit}: {one.reason} ({one.name})." for one in signed.exceptions]
+    lines.append(f"Digest {signed.digest_words}")
+    show(
+        {
+            "prep_id": prep_id,
+            "revision": signed.revision,
+            "signed_by": signed.signed_by,
+            "signed_at": signed.signed_at.isoformat(),
+            "digest": signed.digest,
+            "exceptions": [
+                {"unit": one.unit, "reason": one.reason, "name": one.name} for one in signed.exceptions
+            ],
+        },
+        "\n".join(lines),
+        as_json=as_json,
+    )
+
+
+def _excepted(view: "PrepView", texts: Iterable[str], answers_for: str) -> "dict[str, Exempt]":
+    from shimwise.bench.sign.signing import Exempt
+
+    ids = {unit.name.casefold(): unit.id for unit in (*view.bodies, *view.lenses)}
+    excepted = {}
+    for text in texts:
+        unit, found, reason = text.partition("=")
+        if not found:
+            raise RecordError(f"[{text}] is no exception. Write it as UNIT=REASON.")
+        key = unit.strip().casefold()
+        if key not in ids:
+            raise RecordError(f"[{unit.strip()}] is no unit of this prep. Check the name.")
+        if not reason.strip():
+            raise RecordError(f"[{text}] gives no reason. Write it as UNIT=REASON.")
+        excepted[ids[key]] = Exempt(reason.strip(), answers_for)
+    return excepted
+
+
+def _ask(record: record_admin.Record, view: "PrepView", answers_for: str) -> "dict[str, Exempt]":
+    """Ask of each undecided unit why it goes out; one without an answer is left, and stands in the way."""
+    from shimwise.bench.sign import signing
+    from shimwise.bench.verdict import verdict
+
+    verdict.current_verdict(record, view.id)
+    excepted = {}
+    for unit in signing.undecided(record, view.id):
+        typer.echo(unit.words)
+        reason = typer.prompt(
+            "Why does it go out all the same? (empty: it does not)", default="", show_default=False
+        )
+        if reason.strip():
+            by = typer.prompt("Who answers for it?", default=answers_for)
+            excepted[unit.unit_id] = signing.Exempt(reason, by)
+    return excepted

@@ -1,0 +1,94 @@
+"""``shimwise verify``: whether a sheet, or a prep's file, is what was signed."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from shimwise.bench.sign import papers as bench
+from shimwise.cli.output import Json, show
+from shimwise.cli.record_options import Data
+from shimwise.errors import RecordError
+
+__all__ = ["register", "verify"]
+
+NOT_AS_SIGNED = 1
+"""Exit code when the sheet is not what counts: altered, older, unknown or not signed."""
+_MORE = (
+    "It is compared with the house's record where there is one; the file alone tells only whether it agrees "
+    "with itself.\n\nExit code: 0 as it was signed, 1 altered, of an older revision, unknown to the house or "
+    "not signed, 2 not a sheet."
+)
+_HEADS = {
+    bench.State.AS_SIGNED: "As signed",
+    bench.State.ALTERED: "ALTERED",
+    bench.State.OLDER: "Older",
+    bench.State.UNKNOWN: "Unknown",
+    bench.State.NOT_SIGNED: "Not signed",
+}
+ALONE = "Only the file was looked at: {}."
+
+
+def register(parent: typer.Typer, summary: str) -> None:
+    """Hang the command ``verify`` into the command line."""
+    parent.command("verify", help=f"{summary}\n\n{_MORE}")(verify)
+
+
+def verify(
+    sheet: Annotated[
+        Path, typer.Argument(metavar="SHEET.pdf|PREP.json", help="A sheet, or an exported prep.")
+    ],
+    *,
+    data: Data = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Tell whether a sheet, or a prep's file, is what was signed."""
+    findings, alone = _compared(sheet, data)
+    result: dict[str, Json] = {
+        "file": str(sheet),
+        "is_compared": not alone,
+        "preps": [_plain(one) for one in findings],
+    }
+    parts = [*map(_told, findings), *([alone] if alone else [])]
+    show(result, "\n\n".join(parts), as_json=as_json)
+    if any(one.state is not bench.State.AS_SIGNED for one in findings):
+        raise typer.Exit(NOT_AS_SIGNED)
+
+
+def _compared(sheet: Path, data: str | None) -> tuple[tuple[bench.Finding, ...], str]:
+    """Look at the file, and at the record where there is one; gives why not where there is none."""
+    from shimwise.bench.errors import RecordAway
+    from shimwise.bench.exchange import record_admin
+    from shimwise.bench.sign.signed import recorded
+
+    try:
+        record = record_admin.open_record(data, is_read_only=True)
+    except RecordError as error:
+        if data is not None:
+            raise
+        is_away = isinstance(error, RecordAway)
+        why = "there is no record here; --data names one" if is_away else error.in_full.rstrip(".")
+        return bench.verify_paper(sheet), ALONE.format(why)
+    with record:
+        return bench.verify_paper(sheet, recorded=recorded(record)), ""
+
+
+def _plain(one: bench.Finding) -> dict[str, Json]:
+    return {
+        "id": one.prep_id,
+        "title": one.title,
+        "state": one.state.value,
+        "sentence": one.sentence,
+        "digest": one.digest,
+        "signed_by": one.signed_by,
+        "signed_at": one.signed_at,
+        "words": list(one.words),
+        "differing": list(one.differing),
+    }
+
+
+def _told(one: bench.Finding) -> str:
+    lines = [f"{_HEADS[one.state]}: {one.title}.", *one.words, *(f"  {words}" for words in one.differing)]
+    if one.signed_by and one.state is not bench.State.ALTERED:
+        lines.append(f"Signed by {one.signed_by}, {one.signed_at}.")
+    return "\n".join([*lines, f"Digest {one.digest}"])

@@ -1,0 +1,72 @@
+"""Names and notes from files: cleaned the same way everywhere, and refused where they would do harm."""
+
+import re
+import unicodedata
+
+from shimwise.files.errors import CellError
+
+LONGEST_NAME = 80
+LONGEST_NOTE = 1000
+FORMULA_SIGNS = "=+-@＝＋－＠"
+"""A spreadsheet runs a cell that starts with one of these, so such a name could act once it is exported."""
+DASHES = {"-", "–", "—"}
+_SPACES = re.compile(r"\s+")
+
+
+def judged_name(name: str, *, epoch: int, current: int) -> str:
+    """Name a unit for the judge: a unit before an adjustment is another one than after it."""
+    return name if epoch == current else f"{name} before adjustment {epoch + 1}"
+
+
+def cleaned_name(text: str) -> str:
+    """Clean the name of a body, lens, person or set-up: outer and double spaces go, accents are composed.
+
+    Parameters
+    ----------
+    text : str
+        As found in the file. A dash alone stands for nothing.
+
+    Returns
+    -------
+    str
+        Empty where nothing is named.
+
+    Raises
+    ------
+    CellError
+        When it has more than 80 characters, holds a control character, or starts like a formula.
+    """
+    return _cleaned(text, longest=LONGEST_NAME, what="a name", allowed=frozenset())
+
+
+def cleaned_note(text: str) -> str:
+    """Clean a note as :func:`cleaned_name` does; it may have 1000 characters and several lines.
+
+    Raises
+    ------
+    CellError
+        As :func:`cleaned_name`.
+    """
+    return _cleaned(text, longest=LONGEST_NOTE, what="a note", allowed=frozenset("\n\r\t"))
+
+
+def _cleaned(text: str, *, longest: int, what: str, allowed: frozenset[str]) -> str:
+    stripped = unicodedata.normalize("NFC", text.strip())
+    if len(stripped) > longest:
+        raise CellError(f"{what} of {len(stripped)} characters is too long; {longest} are accepted.")
+    bad = next((c for c in stripped if not (c.isprintable() or c in allowed or _is_space(c))), None)
+    if bad is not None:
+        raise CellError(f"{what} cannot hold the control character U+{ord(bad):04X}; type it again.")
+    cleaned = _SPACES.sub(" ", stripped)
+    if cleaned in DASHES:
+        return ""
+    if cleaned[:1] and cleaned[0] in FORMULA_SIGNS:
+        raise CellError(
+            f"{what} cannot start with {cleaned[0]}, which a spreadsheet would run as a formula; "
+            "start it with a letter or a digit."
+        )
+    return cleaned
+
+
+def _is_space(character: str) -> bool:
+    return unicodedata.category(character) in {"Zs", "Zl", "Zp"}

@@ -1,0 +1,153 @@
+"""The readings file: a CSV with a header, as a technician's spreadsheet or pad writes it, to readings.
+
+The header names ``body,lens,focal_length_mm,f_number,distance,reading,operator,setup`` in any order, and may
+name ``squeeze, axis, principal_separation_mm, stop, at, note, focus_design``; other columns are not read, and
+a warning says so. Distances are written with their unit. Fields are parted by commas, semicolons or tabs.
+Either every row is read, or the first one that is wrong is told and nothing is.
+"""
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from shimwise.files.columns import READINGS, Header, find_separator, read_header
+from shimwise.files.csv_rows import filled_rows
+from shimwise.files.decoding import decoded
+from shimwise.files.errors import CellError, ReadingsFileError, shown
+from shimwise.files.kit import Kit
+from shimwise.files.opening import read_bytes
+from shimwise.files.rows import FileRow, RowReader
+from shimwise.inference.model.prep import Reading
+from shimwise.notices import Notice
+
+Progress = Callable[[int, int], None]
+"""Told from time to time: lines read, lines in the file. What it raises ends the reading."""
+PROGRESS_EVERY = 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingsFile:
+    """The rows of a file in its order, and what a person should know of it."""
+
+    rows: tuple[FileRow, ...]
+    notices: tuple[Notice, ...]
+
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        """The readings of all rows."""
+        return tuple(row.reading for row in self.rows)
+
+
+def read_readings(
+    path: str | Path, *, kit: Kit | None = None, progress: Progress | None = None
+) -> ReadingsFile:
+    """Read a readings file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The CSV file.
+    kit : Kit, optional
+        Tells which lenses are zooms, and the squeeze, focus design and separation that the rows leave out.
+    progress : callable, optional
+        Told the lines read and the lines in the file, every thousand rows and at the end.
+
+    Returns
+    -------
+    ReadingsFile
+        At least one reading.
+
+    Raises
+    ------
+    ReadingsFileError
+        When the file cannot be opened or anything in it is not accepted: with line, column and text found.
+    """
+    data = read_bytes(path, error=ReadingsFileError)
+    return parse_readings(data, name=Path(path).name, kit=kit, progress=progress)
+
+
+def parse_readings(
+    data: bytes | str, *, name: str, kit: Kit | None = None, progress: Progress | None = None
+) -> ReadingsFile:
+    """Read the content of a readings file, as :func:`read_readings`; ``name`` is the file in messages.
+
+    Raises
+    ------
+    ReadingsFileError
+        As :func:`read_readings`.
+    """
+    file = decoded(data, name=name)
+    separator = find_separator(file.text, READINGS)
+    rows = filled_rows(file.text, separator, name)
+    line, cells = next(rows, (1, [""]))
+    if not any(cells):
+        raise ReadingsFileError(
+            "holds separators and nothing between them. The first line has to be the header; "
+            "see the readings file of the README.",
+            name=name,
+        )
+    header = read_header(cells, READINGS, name=name, line=line)
+    lenses = {} if kit is None else kit.lenses
+    reader = RowReader(header.places, lenses=lenses, decimal_comma=separator != ",")
+    total = file.text.count("\n") + 1
+    found = tuple(_readings(_told(rows, progress, total), header, reader, name=name))
+    if not found:
+        raise ReadingsFileError(
+            "has a header but no reading. Write one line for each reading below it.", name=name, line=line
+        )
+    if progress is not None:
+        progress(total, total)
+    notices = (*file.notices, *header.notices, *_look_alikes(found, kit or Kit()))
+    return ReadingsFile(rows=found, notices=notices)
+
+
+def _told(
+    rows: Iterable[tuple[int, list[str]]], progress: Progress | None, total: int
+) -> Iterator[tuple[int, list[str]]]:
+    for count, row in enumerate(rows, start=1):
+        if progress is not None and count % PROGRESS_EVERY == 0:
+            progress(min(row[0], total), total)
+        yield row
+
+
+def _readings(
+    rows: Iterable[tuple[int, list[str]]], header: Header, reader: RowReader, *, name: str
+) -> Iterator[FileRow]:
+    for number, (line, cells) in enumerate(rows):
+        if len(cells) != header.width:
+            _refuse_width(cells, header.width, name=name, line=line)
+        try:
+            yield reader.read(cells, number=number, line=line)
+        except CellError as error:
+            raise ReadingsFileError(
+                str(error), name=name, line=line, column=error.column, found=error.found
+            ) from error
+
+
+def _refuse_width(cells: list[str], width: int, *, name: str, line: int) -> None:
+    """Refuse a row of the wrong count of fields; empty ones past the header are a spreadsheet's habit."""
+    if len(cells) > width and not any(cell.strip() for cell in cells[width:]):
+        return
+    found = shown(" | ".join(cells))
+    raise ReadingsFileError(
+        f"has {len(cells)} fields where the header has {width}: {found}. A field that holds the "
+        "separator has to stand in double quotes; decimal commas need ; between the fields.",
+        name=name,
+        line=line,
+        found=found,
+    )
+
+
+def _look_alikes(rows: tuple[FileRow, ...], kit: Kit) -> Iterator[Notice]:
+    """Warn of names that differ only in case: the judge takes them for different units."""
+    for kind, names in (
+        ("Bodies", {row.reading.body for row in rows} | set(kit.bodies)),
+        ("Lenses", {row.reading.lens for row in rows} | set(kit.lenses)),
+        ("Operators", {row.reading.operator for row in rows}),
+    ):
+        alike: dict[str, list[str]] = {}
+        for unit in sorted(names):
+            alike.setdefault(unit.casefold().replace(" ", ""), []).append(unit)
+        for group in alike.values():
+            if len(group) > 1:
+                yield Notice("names_alike", " and ".join(group), {"kind": kind})

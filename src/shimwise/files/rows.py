@@ -1,0 +1,129 @@
+"""From a row of a readings file to a reading; a text that a column has held before is not converted again."""
+
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from typing import Generic, NamedTuple, TypeVar
+
+from shimwise.files import csv_fields
+from shimwise.files.kit import KitLens
+from shimwise.files.names import cleaned_name, cleaned_note
+from shimwise.files.reading_rules import EnteredReading, ReadingRules
+from shimwise.inference.model.prep import Reading
+
+T = TypeVar("T")
+
+
+class FileRow(NamedTuple):
+    """One reading of a file, with its two lengths as written, spaces tidied."""
+
+    reading: Reading
+    distance_text: str
+    reading_text: str
+
+
+class _Column(Generic[T]):
+    """A column's place and conversion, with the values of texts met before."""
+
+    def __init__(self, column: str, place: int | None, convert: Callable[[str], T]) -> None:
+        self.column, self.place, self.convert = column, place, convert
+        self.known: dict[str, T] = {}
+
+    def value(self, row: Sequence[str]) -> T:
+        text = "" if self.place is None else row[self.place]
+        try:
+            return self.known[text]
+        except KeyError:
+            with csv_fields.of_column(self.column, text):
+                value = self.known[text] = self.convert(text)
+            return value
+
+    def text(self, row: Sequence[str]) -> str:
+        return "" if self.place is None else " ".join(row[self.place].split())
+
+
+class RowReader:
+    """Reads the rows of one file in their order, and keeps what must agree between them.
+
+    Parameters
+    ----------
+    places : mapping of str to int
+        Place of each known column.
+    lenses : mapping of str to KitLens
+        What the kit says of the lenses; empty without a kit.
+    decimal_comma : bool
+        Whether a number may be written with a decimal comma.
+    """
+
+    def __init__(
+        self, places: Mapping[str, int], *, lenses: Mapping[str, KitLens], decimal_comma: bool
+    ) -> None:
+        def column(name: str, convert: Callable[[str], T]) -> _Column[T]:
+            return _Column(name, places.get(name), convert)
+
+        def number(name: str, convert: Callable[..., T]) -> _Column[T]:
+            return column(name, partial(convert, decimal_comma=decimal_comma))
+
+        self.body = column("body", csv_fields.to_required_name)
+        self.lens = column("lens", csv_fields.to_required_name)
+        self.focal = number("focal_length_mm", csv_fields.to_focal_mm)
+        self.fnumber = number("f_number", csv_fields.to_fnumber)
+        self.distance = column("distance", csv_fields.to_distance_mm)
+        self.reading = column("reading", csv_fields.to_distance_mm)
+        self.operator = column("operator", cleaned_name)
+        self.setup = column("setup", cleaned_name)
+        self.squeeze = number("squeeze", csv_fields.to_squeeze)
+        self.axis = column("axis", csv_fields.to_axis)
+        self.separation = number("principal_separation_mm", csv_fields.to_separation_mm)
+        self.stop = column("stop", cleaned_name)
+        self.at = column("at", cleaned_name)
+        self.note = column("note", cleaned_note)
+        self.focus_design = column("focus_design", csv_fields.to_focus_design)
+        self.rules = ReadingRules(lenses)
+        self.setups: dict[tuple[str, float], str] = {}
+
+    def read(self, row: Sequence[str], *, number: int, line: int) -> FileRow:
+        """Read one row; ``number`` counts data rows from 0, ``line`` is what a person sees in the file.
+
+        Raises
+        ------
+        CellError
+            If a cell cannot be read, or breaks a rule of :class:`ReadingRules`.
+        """
+        body, fnumber = self.body.value(row), self.fnumber.value(row)
+        entered = EnteredReading(
+            lens=self.lens.value(row),
+            line=line,
+            focal_mm=self.focal.value(row),
+            distance_mm=self.distance.value(row),
+            reading_mm=self.reading.value(row),
+            distance_text=self.distance.text(row),
+            reading_text=self.reading.text(row),
+            axis=self.axis.value(row),
+            squeeze=self.squeeze.value(row),
+            separation_mm=self.separation.value(row),
+            focus_design=self.focus_design.value(row),
+        )
+        operator, setup = self.operator.value(row), self.setup.value(row)
+        lens = self.rules.checked(entered)
+        if not setup:  # named by body and distance, in the words first used for it
+            setup = self.setups.setdefault((body, entered.distance_mm), f"{body} at {entered.distance_text}")
+        reading = Reading(
+            row=number,
+            line=line,
+            body=body,
+            lens=entered.lens,
+            focal_mm=entered.focal_mm,
+            fnumber=fnumber,
+            distance_mm=entered.distance_mm,
+            reading_mm=entered.reading_mm,
+            operator=operator,
+            setup=setup,
+            squeeze=lens.squeeze,
+            axis=entered.axis,
+            separation_mm=lens.separation_mm,
+            stop=self.stop.value(row),
+            at=self.at.value(row),
+            note=self.note.value(row),
+            focus_design=lens.focus_design,
+        )
+        return FileRow(reading, entered.distance_text, entered.reading_text)

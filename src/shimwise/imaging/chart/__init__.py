@@ -1,0 +1,1 @@
+"""The chart in a frame: layout, markers, geometry, pose."""

@@ -1,0 +1,1 @@
+"""From modulations to best focus, tilt and flags."""

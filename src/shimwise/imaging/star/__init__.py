@@ -1,0 +1,1 @@
+"""A spoke star in a frame: rings, phase, modulation."""

@@ -1,0 +1,139 @@
+"""What a ring of a star shows of the transfer: an average over frequencies, exact for a round blur.
+
+A star is exp(inθ) = n ∫ J_n(2πρr) dρ/ρ · exp(inθ), so a ring shows the transfer averaged over ρ with that
+weight, which lies close above n/(2πr). Treating the star as a grating of the local frequency errs where the
+blur is not small beside the radius.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shimwise.imaging.star.rings import RingPlan
+
+__all__ = ["Response", "plain_response", "ring_response"]
+
+FloatArray = NDArray[np.float64]
+
+_RADII = 6
+_TAPER = 0.22
+_STEP = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """Rings as weighted sums of the transfer at a few frequencies: ``mix`` has the shape (nodes, rings)."""
+
+    nodes_cy_mm: FloatArray
+    mix: FloatArray
+
+
+def plain_response(frequency_cy_mm: FloatArray) -> Response:
+    """Each ring shows the transfer at its own frequency."""
+    return Response(frequency_cy_mm, np.eye(frequency_cy_mm.size))
+
+
+def ring_response(plan: RingPlan, *, blur_um: float) -> Response:
+    """Work out what each ring of a star shows.
+
+    Parameters
+    ----------
+    plan : RingPlan
+        Rings and spokes.
+    blur_um : float
+        Radius of the largest blur disc at the sensor, µm.
+
+    Returns
+    -------
+    Response
+        Chebyshev nodes over the frequencies that matter, and each ring's weights.
+
+    References
+    ----------
+    .. [1] NIST DLMF 10.22.43: ∫ J_n(t) t^(k−1) dt, so that the weights of exp(inθ) add up to 1.
+    .. [2] J.-P. Berrut and L. N. Trefethen, "Barycentric Lagrange interpolation", SIAM Review 46 (2004).
+    """
+    blur_mm = blur_um * 1e-3 / plan.magnification
+    edges = plan.spokes / (2.0 * np.pi * plan.edges_cy_mm)
+    kernels = [_kernel(plan.spokes, edges[j + 1], edges[j], blur_mm) for j in range(plan.count)]
+    low = min(float(rho[0]) for rho, _ in kernels)
+    high = max(float(rho[-1]) for rho, _ in kernels)
+    count = 10 + math.ceil(3.3 * (high - low) * 2.0 * blur_mm)
+    unit = np.cos(np.pi * (np.arange(count) + 0.5) / count)
+    nodes = low + (high - low) * (1.0 + unit) / 2.0
+    mix = np.stack([weights @ _interpolator(nodes, rho) for rho, weights in kernels], axis=1)
+    return Response(nodes / plan.magnification, mix)
+
+
+def _kernel(spokes: int, inner_mm: float, outer_mm: float, blur_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Frequencies on the sheet [cycles/mm] and weights of a ring.
+
+    The oscillating tail, which a blur of this size cannot see, is tapered away.
+    """
+    x, w = np.polynomial.legendre.leggauss(_RADII)
+    radii = inner_mm + (outer_mm - inner_mm) * (x + 1.0) / 2.0
+    share = w * radii / np.sum(w * radii)
+    seen = min(1.6 * blur_mm / inner_mm, 0.75)
+    spread = spokes ** (1.0 / 3.0) / spokes
+    stop = max(1.0 / math.sqrt(1.0 - seen**2), 1.0 + 2.0 * spread) * outer_mm / inner_mm
+    fade = max(_TAPER, 12.0 / spokes)
+    ratio = np.arange(max(1.0 - 4.5 * spread, 0.2), stop + fade, _STEP / spokes)
+    rho = ratio * spokes / (2.0 * np.pi * outer_mm)
+    bessel = _bessel(spokes, 2.0 * np.pi * rho[:, None] * radii)
+    taper = 0.5 * (1.0 + np.cos(np.pi * np.clip((ratio - stop) / fade, 0.0, 1.0)))
+    weights = (bessel @ share) * taper / rho
+    return rho, _with_true_moments(weights / np.sum(weights), rho, spokes, radii, share)
+
+
+def _bessel(order: int, t: FloatArray) -> FloatArray:
+    """J_n read off a table, error below 3e-6."""
+    table = _bessel_table(order, math.ceil(float(t.max()) / order + 0.5) * order)
+    return np.interp(t, table[0], table[1])
+
+
+@lru_cache(maxsize=32)
+def _bessel_table(order: int, limit: float) -> tuple[FloatArray, FloatArray]:
+    from scipy.special import jv
+
+    t = np.arange(0.0, limit, 0.02)
+    return t, np.asarray(jv(order, t), dtype=np.float64)
+
+
+def _with_true_moments(
+    weights: FloatArray, rho: FloatArray, spokes: int, radii: FloatArray, share: FloatArray
+) -> FloatArray:
+    """Give the tapered weights the moments of the whole kernel, to the fourth, by a small smooth addition.
+
+    n ∫ J_n(t) t^(k−1) dt is 1, n, n², n(n² − 1), n²(n² − 4) for k = 0 to 4.
+    """
+    n = float(spokes)
+    turns = 2.0 * np.pi * radii
+    raw = np.array([1.0, n, n**2, n * (n**2 - 1.0), n**2 * (n**2 - 4.0)])
+    true = raw * np.array([share @ turns**-k for k in range(5)])
+    centre = true[1]
+    width = 2.0 * n ** (-2.0 / 3.0) * centre
+    u = (rho - centre) / width
+    # Moments about the centre in units of the width, from the raw ones.
+    about = [
+        sum(math.comb(k, m) * true[m] * (-centre) ** (k - m) for m in range(k + 1)) / width**k
+        for k in range(5)
+    ]
+    powers = u[:, None] ** np.arange(5)
+    smooth = np.exp(-0.5 * u * u)[:, None] * powers
+    missing = np.array(about) - weights @ powers
+    return np.asarray(weights + smooth @ np.linalg.solve(powers.T @ smooth, missing), dtype=np.float64)
+
+
+def _interpolator(nodes: FloatArray, at: FloatArray) -> FloatArray:
+    """Values at points from values at Chebyshev nodes of the first kind, (points, nodes)."""
+    count = nodes.size
+    signed = (-1.0) ** np.arange(count) * np.sin(np.pi * (np.arange(count) + 0.5) / count)
+    gap = at[:, None] - nodes
+    gap = np.where(np.abs(gap) < 1e-14 * np.abs(nodes), 1e-14, gap)
+    pull = signed / gap
+    return np.asarray(pull / pull.sum(axis=1, keepdims=True), dtype=np.float64)

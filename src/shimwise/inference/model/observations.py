@@ -1,0 +1,231 @@
+"""From readings to observations: what repeats share, the optics that apply to them, and their landings.
+
+A reading names a lens; its effective focal length, the separation of its principal planes and the uncertainty
+of both come from the reading, the kit and, for a lens that focuses inside, the distance.
+"""
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+
+from shimwise.errors import InferenceError
+from shimwise.inference.model import linear as priors
+from shimwise.inference.model.linear import FloatArray, IntArray
+from shimwise.inference.model.prep import Axis, FocusDesign, LensKnowledge, Prep, Reading
+from shimwise.lengths import mm_to_feet_text
+from shimwise.notices import Notice
+from shimwise.optics import landing_um, magnification
+
+
+class Observation(NamedTuple):
+    """What repeats of one reading share: body, lens, stop, distance and person.
+
+    ``focal_mm`` and ``separation_mm`` are those at this distance along this axis.
+    """
+
+    body: str
+    lens: str
+    setup: str
+    operator: str
+    distance_mm: float
+    focal_mm: float
+    separation_mm: float
+    fnumber: float
+    axis: Axis | None
+    conversion_share: float
+    measured_sd_um: float | None = None
+
+    @property
+    def magnification(self) -> float:
+        """Magnification at the taped distance; 0 at infinity."""
+        return magnification(
+            focal_mm=self.focal_mm, distance_mm=self.distance_mm, separation_mm=self.separation_mm
+        )
+
+
+@dataclass(slots=True)
+class ObservationContext:
+    """What has to be known of all readings before one of them can become an observation."""
+
+    prep: Prep
+    zooms: set[str]
+    widest: dict[str, float]
+    setup_distances: dict[str, set[float]]
+    mixed_stops: dict[str, set[float]]
+    inside: set[str] = field(default_factory=set)
+    unknown_separation: set[str] = field(default_factory=set)
+    beyond_table: set[str] = field(default_factory=set)
+
+    @classmethod
+    def of(cls, prep: Prep, readings: Iterable[Reading]) -> "ObservationContext":
+        """Collect focal lengths, stops and set-ups of all readings, taken and possible."""
+        focal_lengths: dict[str, set[float]] = defaultdict(set)
+        fnumbers: dict[str, set[float]] = defaultdict(set)
+        setups: dict[str, set[float]] = defaultdict(set)
+        for reading in readings:
+            focal_lengths[reading.lens].add(reading.focal_mm)
+            fnumbers[reading.lens].add(reading.fnumber)
+            setups[reading.setup].add(reading.distance_mm)
+        zooms = {name for name, values in focal_lengths.items() if len(values) > 1}
+        zooms |= {name for name, knowledge in prep.lenses.items() if len(knowledge.focal_lengths_mm) > 1}
+        return cls(
+            prep=prep,
+            zooms=zooms,
+            widest={lens: min(values) for lens, values in fnumbers.items()},
+            setup_distances=setups,
+            mixed_stops={lens: values for lens, values in fnumbers.items() if len(values) > 1},
+        )
+
+    def observation(self, reading: Reading) -> Observation:
+        """Return the observation of a reading."""
+        knowledge = self.prep.lenses.get(reading.lens, LensKnowledge())
+        squeeze = reading.squeeze if reading.squeeze != 1.0 else knowledge.squeeze
+        focal_mm, separation_mm, share = self._optics(reading, knowledge)
+        axis = reading.axis if squeeze != 1.0 else None
+        if axis is Axis.HORIZONTAL:
+            focal_mm /= squeeze
+        elif squeeze != 1.0 and axis is None:
+            focal_mm /= math.sqrt(squeeze)  # judged on the whole picture: the mean of its two axes
+        return Observation(
+            body=reading.body,
+            lens=reading.lens,
+            setup=self.setup_name(reading),
+            operator=reading.operator,
+            distance_mm=reading.distance_mm,
+            focal_mm=focal_mm,
+            separation_mm=separation_mm,
+            fnumber=reading.fnumber,
+            axis=axis,
+            conversion_share=0.0 if reading.measured_um is not None else share,
+            measured_sd_um=reading.measured_sd_um,
+        )
+
+    def setup_name(self, reading: Reading) -> str:
+        """Return the name of the set-up, one taped distance; a name used at two distances becomes two."""
+        name = reading.setup or f"{reading.body} at {mm_to_feet_text(reading.distance_mm)}"
+        if reading.setup and len(self.setup_distances[reading.setup]) > 1:
+            return f"{name} at {mm_to_feet_text(reading.distance_mm)}"
+        return name
+
+    def _optics(self, reading: Reading, knowledge: LensKnowledge) -> tuple[float, float, float]:
+        """Return focal length, separation and the relative sd of the landing at 3 ft, at this distance."""
+        if knowledge.by_distance:
+            if reading.lens in self.zooms:
+                raise InferenceError(
+                    f"{reading.lens} is a zoom and has a by_distance table, which is for one focal length. "
+                    "Remove the table, or name the lens once for each focal length."
+                )
+            return self._from_table(reading, knowledge.by_distance)
+        known_mm = knowledge.separation_mm if reading.separation_mm is None else reading.separation_mm
+        share = 0.0
+        if self._focuses_inside(reading, knowledge):
+            share = priors.INTERNAL_FOCUS_SHARE
+            self._note(self.inside, reading)
+        elif known_mm is None:
+            share = priors.SEPARATION_SHARE
+            self._note(self.unknown_separation, reading)
+        return reading.focal_mm, known_mm or 0.0, share
+
+    def _from_table(
+        self, reading: Reading, table: Sequence[tuple[float, float, float]]
+    ) -> tuple[float, float, float]:
+        """Interpolate; beyond the rows the last one holds, as uncertain as a lens without a table."""
+        distances = [row[0] for row in table]
+        is_inside = min(distances) <= reading.distance_mm * (1 + 1e-6) and (
+            reading.distance_mm <= max(distances) * (1 + 1e-6)
+        )
+        if not is_inside:
+            self._note(self.beyond_table, reading)
+        return *_at_distance(table, reading.distance_mm), 0.0 if is_inside else priors.INTERNAL_FOCUS_SHARE
+
+    def _note(self, lenses: set[str], reading: Reading) -> None:
+        """Note a lens for a notice, unless frames measured the landing or the reading is only possible."""
+        if reading.measured_um is None and reading.row >= 0:
+            lenses.add(reading.lens)
+
+    def _focuses_inside(self, reading: Reading, knowledge: LensKnowledge) -> bool:
+        design = (reading.focus_design, knowledge.focus_design)
+        return reading.lens in self.zooms or FocusDesign.INTERNAL in design
+
+    def notices(self) -> tuple[Notice, ...]:
+        """Return what limits the conversion of the readings, and how they are pooled."""
+        mixed = (
+            Notice(
+                "mixed_stops",
+                lens,
+                {"widest": min(fnumbers), "stops": ", ".join(f"f/{one:g}" for one in sorted(fnumbers))},
+            )
+            for lens, fnumbers in sorted(self.mixed_stops.items())
+        )
+        setups = (
+            Notice("setup_distances", setup, {"count": float(len(distances))})
+            for setup, distances in sorted(self.setup_distances.items())
+            if setup and len(distances) > 1
+        )
+        of_lenses = (
+            Notice(code, lens)
+            for code, lenses in (
+                ("internal_focus", self.inside),
+                ("beyond_table", self.beyond_table),
+                ("unknown_separation", self.unknown_separation),
+            )
+            for lens in sorted(lenses)
+        )
+        return (*mixed, *setups, *of_lenses)
+
+
+def distinct(observations: Iterable[Observation]) -> tuple[list[Observation], IntArray]:
+    """Return the distinct observations in order of first use, and the index of each reading's own."""
+    order: dict[Observation, int] = {}
+    index = [order.setdefault(one, len(order)) for one in observations]
+    return list(order), np.array(index, dtype=np.intp)
+
+
+def landings_um(
+    observations: Sequence[Observation], pattern: IntArray, readings: Sequence[Reading]
+) -> FloatArray:
+    """Return the landing of each reading, shape (n,). [µm, short < 0 < deep]"""
+    if not observations:
+        return np.zeros(0)
+    focal, distance, separation = (
+        np.array([getattr(one, name) for one in observations])[pattern]
+        for name in ("focal_mm", "distance_mm", "separation_mm")
+    )
+    by_eye = np.array([reading.measured_um is None for reading in readings])
+    landings = np.array([reading.measured_um or 0.0 for reading in readings])
+    landings[by_eye] = landing_um(
+        focal_mm=focal[by_eye],
+        distance_mm=distance[by_eye],
+        reading_mm=np.array([reading.reading_mm for reading in readings])[by_eye],
+        separation_mm=separation[by_eye],
+    )
+    return landings
+
+
+def reading_sd_um(observations: Sequence[Observation]) -> FloatArray:
+    """Return the error of reading the mark, at the sensor, shape (q,). [µm]
+
+    Growing as D² at the ring it is m²·D² at the sensor, finite at infinity. Where frames measured the
+    landing, its own standard uncertainty.
+    """
+    return np.array(
+        [_reading_sd_um(s) if s.measured_sd_um is None else s.measured_sd_um for s in observations]
+    )
+
+
+def _reading_sd_um(one: Observation) -> float:
+    is_far = math.isinf(one.distance_mm)
+    m_times_distance = one.focal_mm if is_far else one.magnification * one.distance_mm
+    return 1e3 * priors.READING_SCALE_MM * (m_times_distance / priors.NEAR_MARK_MM) ** 2
+
+
+def _at_distance(table: Sequence[tuple[float, float, float]], distance_mm: float) -> tuple[float, float]:
+    """Return focal length and separation [mm] at a distance, linear in its inverse between the rows."""
+    rows = sorted(table, key=lambda row: -row[0])
+    inverse = [1 / row[0] for row in rows]
+    focal, separation = (np.interp(1 / distance_mm, inverse, [row[i] for row in rows]) for i in (1, 2))
+    return float(focal), float(separation)

@@ -1,0 +1,133 @@
+"""The readings of a prep and what is known of its units: the plain values that the judge takes in.
+
+A *reading* is what a person saw: this body, this lens, a chart taped at this distance, sharp with the ring at
+that mark. What is known beforehand (history, gauges, mechanisms apart) travels as :class:`UnitKnowledge`.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:  # the joint memory is built on models, which are built on preps
+    from shimwise.inference.model.joint_memory import History
+
+DEFAULT_COC_UM = 20.0
+DEFAULT_TOLERANCE_UM = 10.0
+SEATING_SD_UM = 1.5
+"""Not part of a sweep's uncertainty: how the lens sits each time it is locked, and temperature between sweep
+and use, about a kelvin on 52 mm of aluminium (common practice, no source). [µm]"""
+
+
+def measured_landing_sd_um(sweep_sd_um: float) -> float:
+    """Return the standard uncertainty of a landing that frames measured, with that of the seat. [µm]"""
+    return math.hypot(sweep_sd_um, SEATING_SD_UM)
+
+
+class FocusDesign(StrEnum):
+    """How a lens focuses: as a whole, or by moving groups inside."""
+
+    UNIT = "unit focus"
+    INTERNAL = "internal focus"
+
+
+class Axis(StrEnum):
+    """The axis of an anamorphic picture that was judged: vertical has f, horizontal f/squeeze."""
+
+    VERTICAL = "vertical"
+    HORIZONTAL = "horizontal"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One reading, by eye or from frames, in millimetres from the witness mark.
+
+    ``row`` counts the data rows of its file from 0; ``line`` is the line a person sees there (header = 1).
+    ``distance_mm`` and ``reading_mm`` may be infinite. ``focal_mm`` is the focal length named on the lens (of
+    an anamorphic, the vertical one). ``measured_um`` and ``measured_sd_um``: the landing and its standard
+    uncertainty where frames measured it [µm]; ``reading_mm`` then means nothing, and no eye is judged.
+    """
+
+    row: int
+    line: int
+    body: str
+    lens: str
+    focal_mm: float
+    fnumber: float
+    distance_mm: float
+    reading_mm: float
+    operator: str = ""
+    setup: str = ""
+    squeeze: float = 1.0
+    axis: Axis | None = None
+    separation_mm: float | None = None
+    stop: str = ""
+    at: str = ""
+    note: str = ""
+    focus_design: FocusDesign | None = None
+    measured_um: float | None = None
+    measured_sd_um: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitKnowledge:
+    """What is known of a body or lens before the readings. [µm, short < 0 < deep]
+
+    ``history_*``: the posterior of last time, already widened for time and travel. ``gauge_*``: a depth gauge
+    value (body) or collimator value (lens). None if there is none. ``past_of``: of a unit as it was before an
+    adjustment, its present name; such a unit is judged, but is no part of the verdict.
+    """
+
+    history_mean_um: float | None = None
+    history_sd_um: float | None = None
+    gauge_um: float | None = None
+    gauge_sd_um: float | None = None
+    past_of: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LensKnowledge(UnitKnowledge):
+    """What is known of a lens: its units' knowledge, and its optics where the readings do not carry them.
+
+    ``by_distance``: for a lens that focuses inside, rows of (distance mm, focal length mm, separation mm).
+    """
+
+    focal_lengths_mm: tuple[float, ...] = ()
+    fnumber: float | None = None
+    separation_mm: float | None = None
+    focus_design: FocusDesign = FocusDesign.UNIT
+    squeeze: float = 1.0
+    by_distance: tuple[tuple[float, float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BodyKnowledge(UnitKnowledge):
+    """What is known of a body: its units' knowledge, its circle of confusion [µm] and its tolerance [µm]."""
+
+    coc_um: float = DEFAULT_COC_UM
+    tolerance_um: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prep:
+    """The judge's input: readings, knowledge by name (absent names: nothing known), tolerance.
+
+    ``history``: the joint memory of some units under the same names; it replaces their own histories.
+    """
+
+    readings: tuple[Reading, ...]
+    bodies: Mapping[str, BodyKnowledge] = field(default_factory=dict)
+    lenses: Mapping[str, LensKnowledge] = field(default_factory=dict)
+    tolerance_um: float = DEFAULT_TOLERANCE_UM
+    history: "History | None" = None
+
+    @property
+    def past_bodies(self) -> frozenset[str]:
+        """Names of bodies as they were before an adjustment."""
+        return frozenset(name for name, known in self.bodies.items() if known.past_of is not None)
+
+    @property
+    def past_lenses(self) -> frozenset[str]:
+        """Names of lenses as they were before an adjustment."""
+        return frozenset(name for name, known in self.lenses.items() if known.past_of is not None)

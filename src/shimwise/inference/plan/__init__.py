@@ -1,0 +1,1 @@
+"""What to read: candidates and the plan of a check."""

@@ -1,0 +1,1 @@
+"""Posteriors: estimates, faults, and what a further reading adds."""

@@ -1,0 +1,1 @@
+"""How well people repeat: pooled repeatability and gauge studies."""

@@ -1,0 +1,1 @@
+"""From a posterior to a verdict: decision, causes, headline."""

@@ -1,0 +1,152 @@
+"""One reading's landing at once, what the others predict for it, and whether it agrees with them."""
+
+import math
+import statistics
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import lru_cache
+
+import numpy as np
+
+from shimwise.inference.model import linear as priors
+from shimwise.inference.model.observations import ObservationContext, landings_um, reading_sd_um
+from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
+from shimwise.inference.posterior.robust import K_MEDIAN
+from shimwise.inference.verdict.answer import Answer, LensAnswer
+
+__all__ = [
+    "Agreement",
+    "AgreementKind",
+    "ExpectedLanding",
+    "ReadingLanding",
+    "agreement_of",
+    "expected_from_others",
+    "expected_from_verdict",
+    "landing_of",
+]
+
+APART_SDS = 3.1
+"""A reading farther than this from its expectation is apart: where a verdict would doubt it."""
+LEAST_SD_UM = 1.0
+"""Least standard uncertainty of an expectation. [µm]"""
+DOUBTED_WEIGHT = 0.3
+KNOWN_LANDINGS = 20_000
+"""Landings kept: a reading is compared with all others of its prep each time one is added."""
+MEDIAN_WIDER = math.sqrt(math.pi / 2)
+"""The sd of the median of many normal values is this many times that of their mean."""
+
+
+class AgreementKind(StrEnum):
+    """How a landing compares with the others."""
+
+    FIRST = "first"
+    AGREES = "agrees"
+    APART = "apart"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingLanding:
+    """A landing [µm, short < 0 < deep], its standard uncertainty, and its optics.
+
+    ``focal_mm`` is the one at this distance along this axis; ``m`` the magnification at the chart.
+    """
+
+    um: float
+    sd_um: float
+    focal_mm: float
+    m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedLanding:
+    """A landing predicted by the others [µm]; ``is_paired``: this lens was read on this body before."""
+
+    um: float
+    sd_um: float
+    is_paired: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement:
+    """How a landing compares with its expectation: how far off [µm], None if it is the first."""
+
+    kind: AgreementKind
+    off_um: float | None = None
+    is_paired: bool = False
+
+
+@lru_cache(maxsize=KNOWN_LANDINGS)
+def landing_of(reading: Reading, *, body: BodyKnowledge, lens: LensKnowledge) -> ReadingLanding:
+    """Compute one reading's landing and its standard uncertainty, for an operator with median k.
+
+    Raises
+    ------
+    OpticsError, InferenceError
+        If the judge would refuse it.
+    """
+    prep = Prep(readings=(reading,), bodies={reading.body: body}, lenses={reading.lens: lens})
+    one = ObservationContext.of(prep, [reading]).observation(reading)
+    blur_um = 0.0 if reading.measured_um is not None else K_MEDIAN * reading.fnumber * body.coc_um
+    return ReadingLanding(
+        um=float(landings_um([one], np.zeros(1, dtype=np.intp), [reading])[0]),
+        sd_um=math.hypot(blur_um, float(reading_sd_um([one])[0])),
+        focal_mm=one.focal_mm,
+        m=float(one.magnification),
+    )
+
+
+def expected_from_verdict(
+    answer: Answer, landing: ReadingLanding, *, body: str, lens: str, setup: str
+) -> ExpectedLanding | None:
+    """Return the landing predicted by a verdict, B + L + S·f·m + m²·T; None if it lacks body or lens.
+
+    If this pair has been read, the verdict knows the sum better than its parts: as well as the readings of
+    the pair do.
+    """
+    of_body, of_lens = answer.unit("body", body), answer.unit("lens", lens)
+    if of_body is None or not isinstance(of_lens, LensAnswer):
+        return None
+    tape_mm = next((one.error_mm for one in answer.setups if one.name == setup), 0.0)
+    um_per_permille, um_per_mm = landing.focal_mm * landing.m, 1e3 * landing.m**2
+    um = of_body.error_um + of_lens.error_um + of_lens.scale_permille * um_per_permille + tape_mm * um_per_mm
+    paired = sum(
+        (one.body, one.lens) == (body, lens) and one.weight >= DOUBTED_WEIGHT for one in answer.readings
+    )
+    apart_sds = (
+        of_body.sd_um,
+        of_lens.sd_um,
+        of_lens.scale_sd_permille * um_per_permille,
+        priors.SETUP_SD_MM * um_per_mm,
+    )
+    sd_um = landing.sd_um / math.sqrt(paired) if paired else math.hypot(*apart_sds)
+    return ExpectedLanding(um=um, sd_um=max(sd_um, LEAST_SD_UM), is_paired=paired > 0)
+
+
+def expected_from_others(landings: Iterable[float], *, sd_um: float) -> ExpectedLanding | None:
+    """Return the median of other landings of the same lens and body [µm]; None without any."""
+    others = list(landings)
+    if not others:
+        return None
+    wider = MEDIAN_WIDER if len(others) > 2 else 1.0
+    return ExpectedLanding(
+        um=statistics.median(others),
+        sd_um=max(wider * sd_um / math.sqrt(len(others)), LEAST_SD_UM),
+        is_paired=True,
+    )
+
+
+def agreement_of(
+    landing: ReadingLanding, expected: ExpectedLanding | None, *, weight: float | None = None
+) -> Agreement:
+    """Compare a landing with its expectation; its weight in the verdict decides, if there is one."""
+    if expected is None:
+        return Agreement(kind=AgreementKind.FIRST)
+    off_um = landing.um - expected.um
+    is_apart = abs(off_um) > APART_SDS * math.hypot(landing.sd_um, expected.sd_um)
+    if weight is not None:
+        is_apart = weight < DOUBTED_WEIGHT
+    if is_apart:
+        return Agreement(kind=AgreementKind.APART, off_um=off_um, is_paired=expected.is_paired)
+    kind = AgreementKind.AGREES if expected.is_paired else AgreementKind.FIRST
+    return Agreement(kind=kind, off_um=off_um, is_paired=expected.is_paired)

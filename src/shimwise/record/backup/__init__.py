@@ -1,0 +1,1 @@
+"""Backup, restore and consistency check of a whole record."""

@@ -1,0 +1,270 @@
+"""Backups of a record while it is used, and restoring one: checked first, and what it replaces is kept."""
+
+import os
+import shutil
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, func, select, text
+
+from shimwise.record.backup.checking import contradictions
+from shimwise.record.backup.portable import ENDING, count_rows, is_portable, read_portable, write_portable
+from shimwise.record.error_translation import translated
+from shimwise.record.errors import RecordAway, RecordBusy, RecordDamaged
+from shimwise.record.file_copy import Progress, copy_file, make_durable
+from shimwise.record.location import Location, location_of
+from shimwise.record.record import Record, utc_now
+from shimwise.record.tables import schema
+
+__all__ = ["Backup", "Restored", "backup", "restore"]
+
+IN_USE = "is in use by another program. Stop it (shimwise serve, too), and restore again. Nothing is changed."
+CONTRADICTS = "contradicts itself ({first}{more}). It is not put in place of anything; take another backup."
+PART = "shimwise-restoring.sqlite"
+PRIMARY_CODE = 0xFF
+"""The bits of an extended result code of SQLite that are its primary one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Backup:
+    """A backup that was made: where, and how large. [bytes]"""
+
+    path: Path
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restored:
+    """What was restored. ``kept``: where what it replaced lies now; None where there was nothing."""
+
+    where: str
+    preps: int
+    readings: int
+    kept: Path | None
+
+
+def backup(record: Record, target: str | Path, *, progress: Progress | None = None) -> Backup:
+    """Copy a record as it is at one moment, while it is used.
+
+    Parameters
+    ----------
+    record : Record
+        What to copy.
+    target : str or Path
+        A file that is not there yet, or a folder, in which it is named by the time. A name ending in
+        ``.jsonl.gz`` gets lines of JSON, which any database takes back; a record on a server is always copied
+        so.
+    progress : callable, optional
+        Called with pages or rows done, and all of them. What it raises ends the copy, and nothing is left.
+
+    Raises
+    ------
+    RecordAway
+        If the target is there already, or its folder is not.
+    RecordFull, RecordReadOnly
+        If the copy cannot be written.
+    """
+    path = _target(record, Path(target).expanduser().absolute())
+    with translated(str(path), waited_s=record.waited_s, has_files=True):
+        if path.exists():
+            raise RecordAway("is there already. Name another file.", where=str(path))
+        if record.location.path is not None and not is_portable(path):
+            copy_file(record.location.path, path, progress=progress)
+        else:
+            with record.reading() as connection:
+                write_portable(connection, path, progress=progress)
+        return Backup(path=path, size_bytes=path.stat().st_size)
+
+
+def restore(
+    source: str | Path,
+    where: str | Path | None,
+    *,
+    at: datetime | None = None,
+    progress: Progress | None = None,
+) -> Restored:
+    """Replace a record by a backup.
+
+    The backup is copied and checked first; what it replaces is kept beside it, under a name with the time.
+
+    Parameters
+    ----------
+    source : str or Path
+        The backup.
+    where : str, Path or None
+        The record, as for :meth:`Record.open`.
+    at : datetime, optional
+        The time in the name of what is kept; by default now.
+
+    Raises
+    ------
+    RecordAway
+        If the backup is not there.
+    RecordDamaged, RecordTooNew, ExchangeError
+        If it is no backup, contradicts itself, or a newer version made it.
+    RecordBusy
+        If the record is in use.
+    """
+    origin, location = Path(source).expanduser().absolute(), location_of(where)
+    if not origin.is_file():
+        raise RecordAway("is not there. Check the name of the backup.", where=str(origin))
+    stamp = (at or utc_now()).strftime("%Y%m%dT%H%M%SZ")
+    if location.path is None:
+        return _restore_server(origin, location, stamp, progress)
+    with translated(location.name, waited_s=1.0, has_files=True):
+        location.folder.mkdir(parents=True, exist_ok=True)
+    part = location.folder / PART
+    try:
+        with translated(str(origin), waited_s=1.0, has_files=True):
+            counts = _prepared(origin, part, progress)
+        with translated(location.name, waited_s=1.0, has_files=True):
+            kept = _put_in_place(part, location.path, stamp)
+    finally:
+        for leftover in _with_logs(part):
+            with suppress(OSError):
+                leftover.unlink(missing_ok=True)
+    return Restored(where=location.name, preps=counts[0], readings=counts[1], kept=kept)
+
+
+def _target(record: Record, path: Path) -> Path:
+    ending = ENDING if record.location.path is None else ".sqlite"
+    if path.is_dir():
+        return path / f"shimwise-{record.clock().strftime('%Y%m%dT%H%M%SZ')}{ending}"
+    return path
+
+
+def _prepared(origin: Path, part: Path, progress: Progress | None) -> tuple[int, int]:
+    """Make a record of a backup, brought to this version and checked; return its preps and readings."""
+    for leftover in _with_logs(part):
+        leftover.unlink(missing_ok=True)
+    if is_portable(origin):
+        with Record.open(part) as record, record.changing_all() as connection:
+            _fill(connection, origin)
+    else:
+        copy_file(origin, part, progress=progress)
+    with Record.open(part) as record, record.reading() as connection:
+        counts = _checked(connection, origin)
+    with closing(sqlite3.connect(part)) as connection:
+        connection.execute("PRAGMA journal_mode=DELETE")  # one file, without a log beside it
+    make_durable(part)
+    return counts
+
+
+def _checked(connection: Connection, origin: Path) -> tuple[int, int]:
+    """Refuse what contradicts itself; return the number of preps and of readings."""
+    found = contradictions(connection)
+    if found:
+        first = f"{found[0].subject} {found[0].text.rstrip('.')}"
+        more = f", and {len(found) - 1} more" if len(found) > 1 else ""
+        raise RecordDamaged(CONTRADICTS.format(first=first, more=more), where=str(origin))
+    counted = [
+        connection.execute(select(func.count()).select_from(table)).scalar_one()
+        for table in (schema.preps, schema.readings)
+    ]
+    return counted[0], counted[1]
+
+
+def _put_in_place(part: Path, path: Path, stamp: str) -> Path | None:
+    kept = None
+    if path.exists():
+        kept = _free(path.with_name(f"{path.stem}.before-restore-{stamp}{path.suffix}"))
+        with _held(path) as held:
+            _keep_beside(path, kept, held)
+            try:
+                part.replace(path)
+            except PermissionError:  # Windows replaces no open file
+                if held is None:
+                    raise
+                held.close()
+                part.replace(path)
+    else:
+        part.replace(path)
+    make_durable(path.parent)
+    return kept
+
+
+def _keep_beside(path: Path, kept: Path, held: sqlite3.Connection | None) -> None:
+    """Give a record another name too; at every moment there is one under its own."""
+    try:
+        os.link(path, kept)
+    except OSError:  # a file system without links
+        if held is None:
+            shutil.copy2(path, kept)
+        else:  # POSIX drops all locks of a process on a file when it closes any handle of it
+            with closing(sqlite3.connect(kept)) as copy:
+                held.backup(copy)
+    for log in _with_logs(path)[1:]:  # of a damaged record: no log may meet another's pages
+        if log.exists():
+            log.replace(kept.with_name(f"{kept.name}{log.name.removeprefix(path.name)}"))
+
+
+@contextmanager
+def _held(path: Path) -> Iterator[sqlite3.Connection | None]:
+    """Lock a record until another is in its place; None: it is no record any more, and nobody uses it.
+
+    Its log is written into the file, which succeeds only when nobody else has it open. Whoever opens it from
+    then on waits, and finds that it was replaced.
+    """
+    with closing(sqlite3.connect(path, timeout=1.0, isolation_level=None)) as connection:
+        yield connection if _taken_alone(connection, path) else None
+
+
+def _taken_alone(connection: sqlite3.Connection, path: Path) -> bool:
+    try:
+        if connection.execute("PRAGMA journal_mode=DELETE").fetchone()[0] == "delete":
+            connection.execute("PRAGMA locking_mode=EXCLUSIVE")  # the lock outlives its transaction
+            connection.execute("BEGIN EXCLUSIVE")
+            connection.execute("COMMIT")
+            return True
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode & PRIMARY_CODE not in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            raise
+    except sqlite3.DatabaseError:
+        return False
+    raise RecordBusy(IN_USE, where=str(path))
+
+
+def _free(path: Path) -> Path:
+    number, free = 1, path
+    while free.exists():
+        number += 1
+        free = path.with_name(f"{path.stem}-{number}{path.suffix}")
+    return free
+
+
+def _with_logs(path: Path) -> list[Path]:
+    return [path, *(path.with_name(f"{path.name}{ending}") for ending in ("-wal", "-shm", "-journal"))]
+
+
+def _restore_server(origin: Path, location: Location, stamp: str, progress: Progress | None) -> Restored:
+    """Replace what a server holds within one transaction; what was there is kept beside the backup."""
+    if not is_portable(origin):
+        raise RecordDamaged(
+            f"is no copy that a server takes; its name has to end in {ENDING}.", where=str(origin)
+        )
+    kept = None
+    with (
+        Record.open(location.url.render_as_string(hide_password=False)) as record,
+        record.changing_all() as connection,
+    ):
+        if count_rows(connection):
+            kept = _free(origin.with_name(f"shimwise.before-restore-{stamp}{ENDING}"))
+            with translated(str(kept), waited_s=record.waited_s, has_files=True):
+                write_portable(connection, kept, progress=progress)
+        connection.execute(text(f"TRUNCATE {', '.join(table.name for table in schema.ORDER)}"))
+        _fill(connection, origin)
+        counts = _checked(connection, origin)
+    return Restored(where=location.name, preps=counts[0], readings=counts[1], kept=kept)
+
+
+def _fill(connection: Connection, origin: Path) -> None:
+    def take(name: str, rows: list[dict[str, Any]]) -> None:
+        connection.execute(schema.METADATA.tables[name].insert(), rows)
+
+    with translated(str(origin), waited_s=0.0, has_files=True):
+        read_portable(origin, take=take)

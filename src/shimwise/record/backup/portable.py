@@ -1,0 +1,156 @@
+"""A whole record as compressed lines of JSON: the copy of a record on a server, and between databases.
+
+The first line names the schema, each further line is a row, the last one has their number and SHA-256.
+"""
+
+# ruff: noqa: ANN401 - a value of JSON is of any kind
+
+import gzip
+import hashlib
+import json
+import zlib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, func, select
+
+from shimwise.record.exchange.row_json import ExchangeError, columns_from_json, json_value
+from shimwise.record.file_copy import Progress, written_whole
+from shimwise.record.migrations import HEAD
+from shimwise.record.tables.columns import json_text
+from shimwise.record.tables.schema import METADATA, ORDER
+
+__all__ = ["ENDING", "count_rows", "is_portable", "read_portable", "write_portable"]
+
+ENDING = ".jsonl.gz"
+SCHEMA = "shimwise.record/1"
+AT_ONCE = 1000
+"""Rows read or handed over at once."""
+REPORTED_EVERY = 10_000
+"""Rows between two reports of progress."""
+
+
+def is_portable(path: Path) -> bool:
+    """Return whether a file is such a copy, by its name."""
+    return path.name.endswith(ENDING)
+
+
+def count_rows(connection: Connection) -> int:
+    """Return the number of rows of all tables."""
+    return sum(connection.execute(select(func.count()).select_from(table)).scalar_one() for table in ORDER)
+
+
+def write_portable(connection: Connection, target: Path, *, progress: Progress | None = None) -> int:
+    """Write all rows that a connection sees; return their number.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written; nothing is left behind.
+    """
+    total = count_rows(connection) if progress is not None else 0
+    with (
+        written_whole(target) as part,
+        part.open("wb") as raw,
+        gzip.GzipFile("", "wb", fileobj=raw, mtime=0) as file,
+    ):
+        return _write(connection, file, _every(progress, total))
+
+
+def read_portable(source: Path, *, take: Callable[[str, list[dict[str, Any]]], None]) -> int:
+    """Read such a copy, and hand its rows over, each table after those it points to; return their number.
+
+    Parameters
+    ----------
+    source : Path
+        The file.
+    take : callable
+        Called with a table's name and some rows. If this function raises, what it was given is void.
+
+    Raises
+    ------
+    ExchangeError
+        If it is no such copy, is cut short, was changed, or another version wrote it.
+    OSError
+        If it cannot be read.
+    """
+    try:
+        with gzip.open(source, "rb") as file:
+            return _read(file, source.name, take)
+    except (EOFError, zlib.error, gzip.BadGzipFile, UnicodeDecodeError, ValueError) as error:
+        raise ExchangeError(f"{source.name} is cut short or damaged ({error}). Take another copy.") from error
+
+
+def _write(connection: Connection, file: gzip.GzipFile, report: Callable[[int], None]) -> int:
+    file.write(f"{json_text({'schema': SCHEMA, 'tables': HEAD})}\n".encode())
+    digest, rows = hashlib.sha256(), 0
+    for table in ORDER:
+        wanted = select(table).order_by(*table.primary_key.columns).execution_options(yield_per=AT_ONCE)
+        with connection.execute(wanted) as found:  # closed at once when the work is stopped
+            for row in found.mappings():
+                line = f"{json_text([table.name, json_value(dict(row))])}\n".encode()
+                digest.update(line)
+                file.write(line)
+                rows += 1
+                report(rows)
+    file.write(f"{json_text({'rows': rows, 'sha256': digest.hexdigest()})}\n".encode())
+    return rows
+
+
+def _read(file: gzip.GzipFile, name: str, take: Callable[[str, list[dict[str, Any]]], None]) -> int:
+    head = _line(next(iter(file), b""), name, 1)
+    if not isinstance(head, dict) or head.get("schema") != SCHEMA:
+        raise ExchangeError(f"{name} is no copy of a record. Give one that shimwise backup made.")
+    if head.get("tables") != HEAD:
+        raise ExchangeError(
+            f"{name} holds the tables {head.get('tables')}; this version reads {HEAD}. Restore it with the "
+            "version that made it, then open it with this one."
+        )
+    rows, is_whole = 0, False
+    for table, batch, is_last in _batches(file, name):
+        if batch:
+            take(table, batch)
+        rows += len(batch)
+        is_whole = is_last
+    if not is_whole:
+        raise ExchangeError(f"{name} ends before its last line. Take another copy.")
+    return rows
+
+
+def _batches(file: gzip.GzipFile, name: str) -> Iterator[tuple[str, list[dict[str, Any]], bool]]:
+    digest, rows, last = hashlib.sha256(), 0, ""
+    batch: list[dict[str, Any]] = []
+    for number, line in enumerate(file, start=2):
+        value = _line(line, name, number)
+        if isinstance(value, dict):
+            if value != {"rows": rows, "sha256": digest.hexdigest()}:
+                raise ExchangeError(
+                    f"{name} was changed, or is damaged: its sum is another. Take another copy."
+                )
+            yield last, batch, True
+            return
+        table = METADATA.tables.get(value[0]) if isinstance(value, list) and len(value) == 2 else None
+        if table is None:
+            raise ExchangeError(f"{name}, line {number}, is no row of a record. Take another copy.")
+        if batch and (table.name != last or len(batch) >= AT_ONCE):
+            yield last, batch, False
+            batch = []
+        digest.update(line)
+        rows, last = rows + 1, table.name
+        batch.append(columns_from_json(table, value[1], where=f"{name}, line {number}, {table.name}"))
+
+
+def _line(line: bytes, name: str, number: int) -> Any:
+    try:
+        return json.loads(line)
+    except ValueError as error:
+        raise ExchangeError(f"{name}, line {number}, cannot be read ({error}). Take another copy.") from error
+
+
+def _every(progress: Progress | None, total: int) -> Callable[[int], None]:
+    def report(rows: int) -> None:
+        if progress is not None and (rows % REPORTED_EVERY == 0 or rows == total):
+            progress(rows, total)
+
+    return report

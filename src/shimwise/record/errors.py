@@ -1,0 +1,97 @@
+"""What can go wrong with the record, each with what to do next."""
+
+# ruff: noqa: N818 - a sentence reads better by what happened
+
+from shimwise.errors import RecordError
+
+__all__ = [
+    "Conflict",
+    "NotFound",
+    "RecordAway",
+    "RecordBusy",
+    "RecordDamaged",
+    "RecordFull",
+    "RecordReadOnly",
+    "RecordTooNew",
+    "RecordUnsure",
+    "StoreError",
+]
+
+
+class StoreError(RecordError):
+    """Anything that the record refuses or cannot do.
+
+    Its text names no file or server, since it is shown on other people's devices too.
+
+    Attributes
+    ----------
+    where : str
+        The record's file, or the address of its server without a password.
+    reason : str
+        What is wrong and what to do next.
+    """
+
+    def __init__(self, reason: str, *, where: str) -> None:
+        self.where, self.reason = where, reason
+        super().__init__(f"The record {reason}")
+
+    @property
+    def in_full(self) -> str:
+        """The words with the record's file or server."""
+        return f"The record {self.where} {self.reason}"
+
+
+class RecordBusy(StoreError):
+    """Raised when another program holds the record for longer than the record waits."""
+
+
+class RecordUnsure(StoreError):
+    """Raised when the disk or the server has not said whether a change is kept; it may be."""
+
+
+class RecordFull(StoreError):
+    """Raised when the disk, or the room allowed to the record, is full. Nothing of the change is kept."""
+
+
+class RecordReadOnly(StoreError):
+    """Raised when the record, or the folder it lies in, may be read but not written."""
+
+
+class RecordAway(StoreError):
+    """Raised when the record's server or file cannot be reached."""
+
+
+class RecordTooNew(StoreError):
+    """Raised when a newer Shimwise wrote the record; this one leaves it untouched."""
+
+
+class RecordDamaged(StoreError):
+    """Raised when the file is no record, or contradicts itself."""
+
+
+class NotFound(RecordError):
+    """Raised when something asked for is not in the record.
+
+    Attributes
+    ----------
+    kind, id : str
+        What was asked for, such as ``prep``, and by which id or name.
+    """
+
+    def __init__(self, kind: str, id: str) -> None:  # noqa: A002 - the word that rows use too
+        self.kind, self.id = kind, id
+        super().__init__(f"There is no {kind} [{id}] in the record. Check the name, or look in the list.")
+
+
+class Conflict(RecordError):
+    """Raised when a change contradicts what the record already holds.
+
+    Attributes
+    ----------
+    kind, id : str
+        What the change contradicts.
+    """
+
+    def __init__(self, reason: str, *, kind: str, id: str) -> None:  # noqa: A002 - as in rows
+        self.kind, self.id = kind, id
+        super().__init__(reason)

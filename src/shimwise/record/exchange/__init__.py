@@ -1,0 +1,1 @@
+"""Preps and readings as documents: out of one record, into another."""

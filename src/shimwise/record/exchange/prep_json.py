@@ -1,0 +1,238 @@
+"""A prep as one JSON document (``shimwise.prep/1``), and back in elsewhere with nothing changed."""
+
+# ruff: noqa: ANN401 - a value of JSON is of any kind
+
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection, select
+
+from shimwise.record import journal
+from shimwise.record.errors import Conflict, NotFound
+from shimwise.record.exchange.consistency import refuse_incoherent
+from shimwise.record.exchange.row_json import ExchangeError, row_from_json, row_to_json
+from shimwise.record.journal import Change
+from shimwise.record.names import name_key
+from shimwise.record.queries import evidence, people, preps, sets, units, verdicts
+from shimwise.record.tables import schema
+from shimwise.record.tables.columns import json_text
+from shimwise.record.tables.mapping import insert, row_if_kept
+from shimwise.record.tables.rows import (
+    AdjustmentRow,
+    BodyRow,
+    GaugeRow,
+    JournalRow,
+    LensRow,
+    PrepRow,
+    ReadingRow,
+    SetRow,
+    SetupRow,
+    SignOffRow,
+    SweepRow,
+    VerdictRow,
+)
+
+__all__ = ["SCHEMA", "Imported", "export_prep", "import_prep"]
+
+SCHEMA = "shimwise.prep/1"
+ALL = 10**9
+_ELSEWHERE = frozenset({"seq", "prep_id"})
+"""Of a line of the journal: its number is of one record only, and its prep is that of the document."""
+_LISTS: dict[str, tuple[type[Any], Callable[[Connection, str], Sequence[Any]]]] = {
+    "setups": (SetupRow, evidence.setups),
+    "readings": (ReadingRow, evidence.readings),
+    "gauges": (GaugeRow, evidence.gauges),
+    "sweeps": (SweepRow, evidence.sweeps),
+    "verdicts": (VerdictRow, verdicts.verdicts_of),
+    "adjustments": (AdjustmentRow, verdicts.adjustments),
+    "sign_offs": (SignOffRow, verdicts.sign_offs),
+}
+"""What a prep holds: the kind of row, and the query. Each list points only to those before it."""
+_KEYS = {"schema", "prep", "set", "bodies", "lenses", "journal", *_LISTS}
+Row = TypeVar("Row")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Imported:
+    """The result of an import.
+
+    Attributes
+    ----------
+    prep_id : str
+        The prep.
+    is_new : bool
+        False if the record held the very same already.
+    kept : tuple of str
+        Units that the record knew by their id, with other facts: the record's own stay, except the epoch of
+        a unit that was adjusted further elsewhere.
+    """
+
+    prep_id: str
+    is_new: bool
+    kept: tuple[str, ...] = ()
+
+
+def export_prep(connection: Connection, prep_id: str) -> dict[str, Any]:
+    """Return everything that a prep holds as standard JSON; the same prep is the same document.
+
+    Raises
+    ------
+    NotFound
+        If there is no such prep.
+    """
+    row = preps.prep(connection, prep_id)
+    of_set = sets.set_of(connection, row.set_id) if row.set_id else None
+    lens_ids = dict.fromkeys((*row.lens_ids, *(of_set.lens_ids if of_set else ())))
+    lines = journal.journal_after(connection, 0, prep_id=prep_id, limit=ALL)
+    return {
+        "schema": SCHEMA,
+        "prep": row_to_json(row),
+        "set": row_to_json(of_set) if of_set else None,
+        "bodies": [row_to_json(one) for one in units.bodies_by_id(connection, row.body_ids).values()],
+        "lenses": [row_to_json(one) for one in units.lenses_by_id(connection, lens_ids).values()],
+        **{
+            name: [row_to_json(one) for one in query(connection, prep_id)]
+            for name, (_, query) in _LISTS.items()
+        },
+        "journal": [
+            {name: value for name, value in row_to_json(line).items() if name not in _ELSEWHERE}
+            for line in lines
+        ],
+    }
+
+
+def import_prep(change: Change, document: Any) -> Imported:
+    """Add a prep that :func:`export_prep` made, with its units and its journal.
+
+    Raises
+    ------
+    ExchangeError
+        If the document is none, or holds something that no record does; with the place.
+    Conflict
+        If the prep is here with other content, another unit has a name of the document, or a unit was
+        adjusted here and there from the same state.
+    """
+    parts = _parts(document)
+    prep = row_from_json(PrepRow, parts["prep"], where="prep")
+    if _is_here(change.connection, prep.id, document):
+        return Imported(prep_id=prep.id, is_new=False)
+    rows = {name: _rows(parts, name, kind) for name, (kind, _) in _LISTS.items()}
+    _refuse_strangers(rows, prep.id)
+    _refuse_other_signed(rows["sign_offs"])
+    bodies, lenses = _rows(parts, "bodies", BodyRow), _rows(parts, "lenses", LensRow)
+    kept = [body.name for body in bodies if units.take_in(change, body)]
+    kept += [lens.name for lens in lenses if units.take_in(change, lens)]
+    _add_set(change, parts, prep)
+    count = max((row.seq for row in rows["readings"]), default=0)
+    insert(change.connection, prep, title_key=name_key(prep.title), reading_count=count)
+    preps.place_units(change, prep.id, prep.body_ids, prep.lens_ids)
+    for found in rows.values():
+        for row in found:
+            insert(change.connection, row)
+    found_units: dict[str, BodyRow | LensRow] = {body.id: body for body in bodies}
+    found_units.update({lens.id: lens for lens in lenses})
+    refuse_incoherent(prep, found_units, rows)
+    _refuse_other_moves(change.connection, rows["adjustments"])
+    latest = verdicts.latest_verdict(change.connection, prep.id)
+    if latest is not None:
+        verdicts.keep_lines(change.connection, latest)
+    _add_journal(change, parts, prep.id)
+    change.note("prep imported", detail={"prep_id": prep.id, "title": prep.title, "kept": kept})
+    return Imported(prep_id=prep.id, is_new=True, kept=tuple(kept))
+
+
+def _parts(document: Any) -> Mapping[str, Any]:
+    if not isinstance(document, Mapping) or document.get("schema") != SCHEMA:
+        raise ExchangeError(f"The file is no prep that was exported; it has to say it is of schema {SCHEMA}.")
+    missing, unknown = _KEYS - set(document), set(document) - _KEYS
+    if missing:
+        raise ExchangeError(f"The file has no {', '.join(sorted(missing))}. Export the prep again.")
+    if unknown:
+        raise ExchangeError(
+            f"The file holds {', '.join(sorted(map(str, unknown)))}, which this version does not know. "
+            "Bring this program up to date."
+        )
+    return document
+
+
+def _is_here(connection: Connection, prep_id: str, document: Any) -> bool:
+    try:
+        ours = export_prep(connection, prep_id)
+    except NotFound:
+        return False
+    own = {key: value for key, value in ours.items() if key not in {"set", "bodies", "lenses"}}
+    theirs = {key: document[key] for key in own}
+    if json_text(own) == json_text(theirs):
+        return True
+    differing = ", ".join(sorted(key for key in own if json_text(own[key]) != json_text(theirs[key])))
+    raise Conflict(
+        f"The prep {ours['prep']['title']} is here already, and its {differing} differ. "
+        "Nothing is taken in; what is here stays.",
+        kind="prep",
+        id=prep_id,
+    )
+
+
+def _rows(parts: Mapping[str, Any], name: str, kind: type[Row]) -> list[Row]:
+    if not isinstance(parts[name], list):
+        raise ExchangeError(f"{name} has to be a list. Export the prep again.")
+    return [row_from_json(kind, found, where=f"{name}[{number}]") for number, found in enumerate(parts[name])]
+
+
+def _refuse_strangers(rows: Mapping[str, list[Any]], prep_id: str) -> None:
+    for name, found in rows.items():
+        stranger = next((row for row in found if row.prep_id != prep_id), None)
+        if stranger is not None:
+            raise ExchangeError(
+                f"{name} hold {stranger.id}, which is of another prep. Export the prep again."
+            )
+
+
+def _refuse_other_signed(sign_offs: list[SignOffRow]) -> None:
+    for number, row in enumerate(sign_offs):
+        text = row.signed_json
+        if text is not None and hashlib.sha256(text.encode("utf-8", "replace")).hexdigest() != row.digest:
+            raise ExchangeError(
+                f"sign_offs[{number}].signed_json is not what its digest is over: the file was changed. "
+                "Export the prep again."
+            )
+
+
+def _refuse_other_moves(connection: Connection, found: Sequence[AdjustmentRow]) -> None:
+    """Refuse an adjustment if the unit was adjusted here from the same state, to another one."""
+    table = schema.adjustments
+    for row in found:
+        column = table.c.body_id if row.unit_kind == "body" else table.c.lens_id
+        same = select(table.c.id).where(
+            column == row.unit_id, table.c.epoch_after == row.epoch_after, table.c.id != row.id
+        )
+        if connection.execute(same.limit(1)).scalar_one_or_none() is not None:
+            raise Conflict(
+                f"The {row.unit_kind} {row.unit_id} was adjusted here from epoch {row.epoch_before} too, and "
+                "nobody can tell in which state it is. Nothing is taken in.",
+                kind=row.unit_kind,
+                id=row.unit_id,
+            )
+
+
+def _add_set(change: Change, parts: Mapping[str, Any], prep: PrepRow) -> None:
+    if parts["set"] is None:
+        return
+    row = row_from_json(SetRow, parts["set"], where="set")
+    if row.id != prep.set_id:
+        raise ExchangeError("The set of the file is not that of its prep. Export the prep again.")
+    if row_if_kept(change.connection, SetRow, row.id) is None:
+        sets.add_set(change, row)
+
+
+def _add_journal(change: Change, parts: Mapping[str, Any], prep_id: str) -> None:
+    if not isinstance(parts["journal"], list):
+        raise ExchangeError("journal has to be a list. Export the prep again.")
+    for number, found in enumerate(parts["journal"]):
+        line = {"seq": 0, **found} if isinstance(found, Mapping) else found
+        row = row_from_json(JournalRow, line, where=f"journal[{number}]")
+        people.remember(change.connection, row.who)
+        then = replace(change, at=row.at, who=row.who)
+        then.note(row.what, prep_id=prep_id, unit_id=row.unit_id, detail=row.detail)

@@ -1,0 +1,84 @@
+"""A change of the record, and the journal: who did what, and when.
+
+Lines are only ever added, and numbered without holes.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, bindparam, func, select
+
+from shimwise.record.tables import schema
+from shimwise.record.tables.mapping import rows_of
+from shimwise.record.tables.rows import JournalRow
+
+__all__ = ["Change", "journal_after", "journal_of_unit", "last_seq"]
+
+_T = schema.journal
+_WRITTEN = (_T.c.at, _T.c.who, _T.c.what, _T.c.prep_id, _T.c.unit_id, _T.c.detail)
+_ADDING = (  # made once: every change of the record adds a line
+    _T.insert()
+    .from_select(
+        [_T.c.seq, *_WRITTEN],
+        select(
+            # Changes come one at a time, so the numbers rise in the order in which they are committed.
+            func.coalesce(func.max(_T.c.seq), 0) + 1,
+            *(bindparam(f"line_{column.name}", type_=column.type) for column in _WRITTEN),
+        ),
+    )
+    .returning(_T.c.seq)
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One change that is being made: in one transaction, by one person, at one time."""
+
+    connection: Connection
+    at: datetime
+    who: str
+
+    def note(
+        self,
+        what: str,
+        *,
+        prep_id: str | None = None,
+        unit_id: str | None = None,
+        detail: Mapping[str, Any] | None = None,
+    ) -> int:
+        """Add a line to the journal; return its number."""
+        values = {
+            "line_at": self.at,
+            "line_who": self.who,
+            "line_what": what,
+            "line_prep_id": prep_id,
+            "line_unit_id": unit_id,
+            "line_detail": dict(detail or {}),
+        }
+        return int(self.connection.execute(_ADDING, values).scalar_one())
+
+
+def journal_after(
+    connection: Connection, seq: int, *, prep_id: str | None = None, limit: int = 1000
+) -> list[JournalRow]:
+    """Return the lines after ``seq`` in their order; of one prep, or of all."""
+    wanted = select(_T).where(_T.c.seq > seq).order_by(_T.c.seq).limit(limit)
+    if prep_id is not None:
+        wanted = wanted.where(_T.c.prep_id == prep_id)
+    return rows_of(connection, wanted, JournalRow)
+
+
+def journal_of_unit(connection: Connection, unit_id: str, *, limit: int = 200) -> list[JournalRow]:
+    """Return the latest lines about a body or a lens, newest first."""
+    wanted = select(_T).where(_T.c.unit_id == unit_id).order_by(_T.c.seq.desc()).limit(limit)
+    return rows_of(connection, wanted, JournalRow)
+
+
+def last_seq(connection: Connection, *, prep_id: str | None = None) -> int:
+    """Return the number of the last line, 0 without any; of one prep, or of all."""
+    wanted = select(func.max(_T.c.seq))
+    if prep_id is not None:
+        wanted = wanted.where(_T.c.prep_id == prep_id)
+    return int(connection.execute(wanted).scalar() or 0)

@@ -1,0 +1,1 @@
+"""Reads and writes, a module for each kind of row."""

@@ -1,0 +1,213 @@
+"""What a prep is judged on: set-ups, readings, gauges and sweeps. Nothing of it is deleted: it is withdrawn.
+
+A row sent twice under one id is kept once, and answered as the first time. Functions that add or withdraw
+raise NotFound if the prep or the row is unknown, and Conflict if an id is that of another row, a unit or a
+set-up is unknown, or a row is withdrawn without a reason or for a second one.
+"""
+
+from dataclasses import replace
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection, select, update
+
+from shimwise.record.errors import Conflict
+from shimwise.record.journal import Change
+from shimwise.record.queries.preps import next_reading_number, touch
+from shimwise.record.tables import schema
+from shimwise.record.tables.mapping import insert, row_by_id, row_if_kept, rows_where, same_or_conflict
+from shimwise.record.tables.rows import GaugeRow, ReadingRow, SetupRow, SweepRow
+
+__all__ = [
+    "add_gauge",
+    "add_reading",
+    "add_setup",
+    "add_sweep",
+    "gauges",
+    "reading",
+    "reading_if_kept",
+    "readings",
+    "sent_digest",
+    "setup",
+    "setups",
+    "sweep",
+    "sweeps",
+    "unwithdraw_reading",
+    "withdraw_gauge",
+    "withdraw_reading",
+    "withdraw_sweep",
+]
+
+Row = TypeVar("Row", SetupRow, ReadingRow, GaugeRow, SweepRow)
+Taken = TypeVar("Taken", ReadingRow, GaugeRow, SweepRow)
+_ADDED = "reading added"
+_TAKEN = frozenset({"taken_at", "taped_at", "setup_id"})
+"""Not compared when a row is sent again: when, and the set-up that the first sending may have made."""
+
+
+def add_setup(change: Change, row: SetupRow) -> SetupRow:
+    """Add a set-up to its prep."""
+    kept = _kept(change, row)
+    if kept is not None:
+        return kept
+    touch(change, row.prep_id)
+    insert(change.connection, row)
+    change.note("set-up taped", prep_id=row.prep_id, detail={"setup_id": row.id, "name": row.name})
+    return row
+
+
+def setup(connection: Connection, setup_id: str) -> SetupRow:
+    """Return the set-up with this id; raise NotFound if there is none."""
+    return row_by_id(connection, SetupRow, setup_id)
+
+
+def setups(connection: Connection, prep_id: str) -> list[SetupRow]:
+    """Return a prep's set-ups as they were taped."""
+    return rows_where(connection, SetupRow, "taped_at", "id", prep_id=prep_id)
+
+
+def add_reading(change: Change, row: ReadingRow, *, sent: str = "") -> ReadingRow:
+    """Add a reading to its prep; return it with its number.
+
+    Parameters
+    ----------
+    row : ReadingRow
+        The reading; its ``seq`` is set here.
+    sent : str
+        Digest of what the client sent, which the journal keeps.
+    """
+    kept = _kept(change, row)
+    if kept is not None:
+        return kept
+    row = replace(row, seq=next_reading_number(change, row.prep_id))
+    insert(change.connection, row)
+    detail: dict[str, Any] = {"reading_id": row.id, "number": row.seq}
+    if sent:
+        detail["sent_sha256"] = sent
+    change.note(_ADDED, prep_id=row.prep_id, detail=detail)
+    return row
+
+
+def reading(connection: Connection, reading_id: str) -> ReadingRow:
+    """Return the reading with this id, withdrawn or not; raise NotFound if there is none."""
+    return row_by_id(connection, ReadingRow, reading_id)
+
+
+def reading_if_kept(connection: Connection, reading_id: str) -> ReadingRow | None:
+    """Return the reading with this id, or None."""
+    return row_if_kept(connection, ReadingRow, reading_id)
+
+
+def sent_digest(connection: Connection, row: ReadingRow) -> str:
+    """Return the digest of what the client sent; empty if none was kept, as in older records."""
+    lines = schema.journal
+    wanted = select(lines.c.detail).where(lines.c.prep_id == row.prep_id, lines.c.what == _ADDED)
+    for detail in connection.execute(wanted).scalars():
+        if detail.get("reading_id") == row.id:
+            return str(detail.get("sent_sha256", ""))
+    return ""
+
+
+def readings(
+    connection: Connection, prep_id: str, *, body_id: str | None = None, lens_id: str | None = None
+) -> list[ReadingRow]:
+    """Return a prep's readings in their order, the withdrawn too; all, or those of a body or a lens."""
+    units = {name: id_ for name, id_ in (("body_id", body_id), ("lens_id", lens_id)) if id_ is not None}
+    return rows_where(connection, ReadingRow, "seq", prep_id=prep_id, **units)
+
+
+def withdraw_reading(change: Change, reading_id: str, *, reason: str) -> ReadingRow:
+    """Withdraw a reading: it stays, with the reason, and is judged no more."""
+    return _withdraw(change, ReadingRow, reading_id, reason)
+
+
+def unwithdraw_reading(change: Change, reading_id: str) -> ReadingRow:
+    """Take the withdrawal of a reading back."""
+    before = reading(change.connection, reading_id)
+    if before.withdrawn_at is None:
+        return before
+    values: dict[str, Any] = {"withdrawn_at": None, "withdrawn_by": "", "withdrawn_reason": ""}
+    detail = {"reason_was": before.withdrawn_reason, "by_was": before.withdrawn_by}
+    return _rewritten(change, before, values, "taken back in", detail)
+
+
+def add_gauge(change: Change, row: GaugeRow) -> GaugeRow:
+    """Add a gauge value of a unit, within a prep or without."""
+    return _added(change, row, unit_id=row.unit_id)
+
+
+def gauges(connection: Connection, prep_id: str) -> list[GaugeRow]:
+    """Return a prep's gauge values as they were taken, the withdrawn too."""
+    return rows_where(connection, GaugeRow, "taken_at", "id", prep_id=prep_id)
+
+
+def withdraw_gauge(change: Change, gauge_id: str, *, reason: str) -> GaugeRow:
+    """Withdraw a gauge value, as :func:`withdraw_reading`."""
+    return _withdraw(change, GaugeRow, gauge_id, reason)
+
+
+def add_sweep(change: Change, row: SweepRow) -> SweepRow:
+    """Add the result of a sweep to its prep."""
+    return _added(change, row)
+
+
+def sweep(connection: Connection, sweep_id: str) -> SweepRow:
+    """Return the sweep with this id, withdrawn or not; raise NotFound if there is none."""
+    return row_by_id(connection, SweepRow, sweep_id)
+
+
+def sweeps(connection: Connection, prep_id: str) -> list[SweepRow]:
+    """Return a prep's sweeps as they were taken, the withdrawn too."""
+    return rows_where(connection, SweepRow, "taken_at", "id", prep_id=prep_id)
+
+
+def withdraw_sweep(change: Change, sweep_id: str, *, reason: str) -> SweepRow:
+    """Withdraw a sweep, as :func:`withdraw_reading`."""
+    return _withdraw(change, SweepRow, sweep_id, reason)
+
+
+def _kept(change: Change, row: Row) -> Row | None:
+    """Return the row that is kept under this id already, with the same content."""
+    kept = row_if_kept(change.connection, type(row), row.id)
+    if kept is not None:
+        same_or_conflict(kept, row, server_made=_TAKEN)
+    return kept
+
+
+def _added(change: Change, row: Taken, *, unit_id: str | None = None) -> Taken:
+    kept = _kept(change, row)
+    if kept is not None:
+        return kept
+    if row.prep_id is not None:
+        touch(change, row.prep_id)
+    insert(change.connection, row)
+    word = schema.word_of(type(row))
+    change.note(f"{word} added", prep_id=row.prep_id, unit_id=unit_id, detail={f"{word}_id": row.id})
+    return row
+
+
+def _withdraw(change: Change, kind: type[Taken], row_id: str, reason: str) -> Taken:
+    word = schema.word_of(kind)
+    before = row_by_id(change.connection, kind, row_id)
+    if not reason.strip():
+        raise Conflict(f"A {word} is withdrawn with a reason only; say why.", kind=word, id=row_id)
+    if before.withdrawn_at is not None:
+        if before.withdrawn_reason == reason:
+            return before
+        raise Conflict(
+            f"This {word} is withdrawn already, by {before.withdrawn_by}: {before.withdrawn_reason}.",
+            kind=word,
+            id=row_id,
+        )
+    values = {"withdrawn_at": change.at, "withdrawn_by": change.who, "withdrawn_reason": reason}
+    return _rewritten(change, before, values, "withdrawn", {"reason": reason})
+
+
+def _rewritten(
+    change: Change, before: Taken, values: dict[str, Any], what: str, detail: dict[str, Any]
+) -> Taken:
+    table, word = schema.TABLE_OF[type(before)], schema.word_of(type(before))
+    if before.prep_id is not None:
+        touch(change, before.prep_id)
+    change.connection.execute(update(table).where(table.c.id == before.id).values(values))
+    change.note(f"{word} {what}", prep_id=before.prep_id, detail={f"{word}_id": before.id, **detail})
+    return replace(before, **values)

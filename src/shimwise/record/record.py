@@ -1,0 +1,193 @@
+"""One open record: opened once, shared by all threads of a process, closed at the end."""
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from sqlalchemy import Connection, Engine, text
+
+from shimwise.record.error_translation import BUSY, UNSURE, translated
+from shimwise.record.errors import RecordBusy, RecordUnsure
+from shimwise.record.group_commit import GroupCommit
+from shimwise.record.journal import Change
+from shimwise.record.location import (
+    WAITED_S,
+    Location,
+    engine_of,
+    location_of,
+    reading_options,
+    writing_options,
+)
+from shimwise.record.names import name_key
+from shimwise.record.opening import prepare
+from shimwise.record.queries.people import remember
+
+__all__ = ["Record", "utc_now"]
+
+WRITERS_LOCK = 7_468_697
+"""Number of the advisory lock by which one change at a time writes on a server."""
+
+
+def utc_now() -> datetime:
+    """Return the time. [UTC]"""
+    return datetime.now(UTC)
+
+
+class Record:
+    """One open record; safe to share among threads. Open it with :meth:`Record.open`.
+
+    Attributes
+    ----------
+    url : str
+        Its address, with the password hidden.
+    folder : Path
+        Where uploaded frames may be put.
+    name : str
+        The record as people know it.
+    """
+
+    def __init__(
+        self, location: Location, engine: Engine, *, clock: Callable[[], datetime], waited_s: float
+    ) -> None:
+        self.location, self.engine, self.clock, self.waited_s = location, engine, clock, waited_s
+        self.url = location.url.render_as_string(hide_password=True)
+        self.folder, self.name = location.folder, location.name
+        self._turns = GroupCommit(self._begin, waited_s=waited_s, busy=self._busy, unsure=self._unsure)
+        self._known_people: set[str] = set()
+        self._watchers: list[Callable[[], None]] = []
+        self._watching = threading.Lock()
+
+    @classmethod
+    def open(
+        cls,
+        where: str | Path | None = None,
+        *,
+        clock: Callable[[], datetime] = utc_now,
+        waited_s: float = WAITED_S,
+        is_read_only: bool = False,
+    ) -> "Record":
+        """Open a record, and bring its tables to this version.
+
+        Parameters
+        ----------
+        where : str, Path or None
+            A folder, a file, or a ``postgresql://`` address; None: the user's data folder. What is not there
+            yet is made.
+        clock : callable
+            Returns the time.
+        waited_s : float
+            How long a change waits for other programs. [s]
+        is_read_only : bool
+            Whether the record has to be there already, and is left as it is.
+
+        Raises
+        ------
+        RecordTooNew
+            If a newer version wrote it.
+        RecordDamaged, RecordAway, RecordBusy, RecordReadOnly, RecordFull
+            If it cannot be used, with what to do.
+        """
+        location = location_of(where)
+        engine = engine_of(location, waited_s=waited_s)
+        record = cls(location, engine, clock=clock, waited_s=waited_s)
+        try:
+            with record.translated(has_files=True):
+                prepare(engine, location, is_read_only=is_read_only)
+        except BaseException:
+            engine.dispose()
+            raise
+        return record
+
+    def translated(self, *, has_files: bool = False) -> AbstractContextManager[None]:
+        """Translate errors of the database within; ``has_files``: those of files too."""
+        path = self.location.path
+        return translated(self.name, waited_s=self.waited_s, has_files=has_files, path=path)
+
+    @contextmanager
+    def writing(self, *, who: str) -> Iterator[Change]:
+        """Change the record: all of it or nothing; on leaving, it is on disk.
+
+        Parameters
+        ----------
+        who : str
+            The person's name, as it is written into the journal.
+
+        Raises
+        ------
+        RecordBusy, RecordFull, RecordReadOnly, RecordAway
+            If nothing was changed, with what to do.
+        RecordUnsure
+            If it is not known whether the change is kept.
+        """
+        with self.translated(), self._turns.turn() as connection:
+            key = name_key(who)
+            if key not in self._known_people:
+                remember(connection, who)
+            yield Change(connection=connection, at=self.clock(), who=who)
+        self._known_people.add(key)  # only now: a change that was given up took the new person with it
+        for watcher in tuple(self._watchers):
+            watcher()
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Read the record as it is at one moment.
+
+        Raises
+        ------
+        RecordAway, RecordBusy, RecordDamaged
+            If it cannot be read.
+        """
+        with self.translated(), self.engine.connect() as raw:
+            connection = raw.execution_options(**reading_options(self.location))
+            with connection.begin():
+                yield connection
+
+    @contextmanager
+    def changing_all(self) -> Iterator[Connection]:
+        """Replace everything in one transaction, as restoring does; nothing is written into the journal."""
+        with self.translated(), self._turns.turn() as connection:
+            yield connection
+
+    def watch(self, watcher: Callable[[], None]) -> Callable[[], None]:
+        """Have ``watcher`` called after each change made through this object; return what ends that.
+
+        It is called in the thread that made the change, and has to return at once.
+        """
+        with self._watching:
+            self._watchers.append(watcher)
+
+        def end() -> None:
+            with self._watching:
+                if watcher in self._watchers:
+                    self._watchers.remove(watcher)
+
+        return end
+
+    def close(self) -> None:
+        """Let go of the file or the server."""
+        self.engine.dispose()
+
+    def __enter__(self) -> "Record":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _begin(self) -> Connection:
+        connection = self.engine.connect().execution_options(**writing_options(self.location))
+        try:
+            connection.begin()
+            if self.location.path is None:
+                connection.execute(text(f"SELECT pg_advisory_xact_lock({WRITERS_LOCK})"))
+        except BaseException:
+            connection.close()
+            raise
+        return connection
+
+    def _busy(self) -> RecordBusy:
+        return RecordBusy(BUSY.format(waited_s=self.waited_s), where=self.name)
+
+    def _unsure(self, waited_s: float) -> RecordUnsure:
+        return RecordUnsure(UNSURE.format(waited_s=waited_s), where=self.name)

@@ -1,0 +1,1 @@
+"""The tables, their column types, and the frozen rows they map to."""

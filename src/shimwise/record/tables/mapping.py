@@ -1,0 +1,163 @@
+"""Between frozen rows and their tables: fields and columns of one name belong together."""
+
+# ruff: noqa: ANN401 - a value of a column, a driver or JSON is of any kind
+
+from collections.abc import Mapping, Sequence
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection, RowMapping, Select, select
+
+from shimwise.record.errors import Conflict, NotFound
+from shimwise.record.tables.schema import TABLE_OF, word_of
+
+__all__ = [
+    "field_names",
+    "from_mapping",
+    "insert",
+    "key_of_page",
+    "row_by_id",
+    "row_if_kept",
+    "rows_of",
+    "rows_where",
+    "same_or_conflict",
+    "values_of",
+]
+
+T = TypeVar("T")
+UNIT_COLUMNS = {"body": "body_id", "lens": "lens_id"}
+_COUNTED = frozenset({"seq", "epoch", "body_epoch", "lens_epoch", "revision", "reading_count"})
+"""Counted by the record, so no part of what a client sends."""
+_WITHDRAWN = frozenset({"withdrawn_at", "withdrawn_by", "withdrawn_reason"})
+
+
+def field_names(kind: type[Any]) -> tuple[str, ...]:
+    """Return the names of a row's fields."""
+    return tuple(kind.__dataclass_fields__)
+
+
+def from_mapping(kind: type[T], found: RowMapping | Mapping[str, Any], **more: Any) -> T:
+    """Make a row from a table's; ``more`` are fields that other tables hold."""
+    names = field_names(kind)
+    values = {name: found[name] for name in names if name in found}
+    if "unit_kind" in names:
+        values["unit_kind"] = "body" if found["body_id"] is not None else "lens"
+        values["unit_id"] = found["body_id"] or found["lens_id"]
+    return kind(**values, **more)
+
+
+def values_of(row: Any) -> dict[str, Any]:
+    """Return a row's values by the columns of its table; columns that it has no field for are left out."""
+    values = {name: getattr(row, name) for name in TABLE_OF[type(row)].info["fields"]}
+    if "unit_kind" in field_names(type(row)):
+        if row.unit_kind not in UNIT_COLUMNS:
+            raise Conflict(
+                f"[{row.unit_kind}] is an unknown unit kind; a unit is a body or a lens.",
+                kind="unit",
+                id=row.unit_id,
+            )
+        values |= {
+            column: row.unit_id if row.unit_kind == kind else None for kind, column in UNIT_COLUMNS.items()
+        }
+    return values
+
+
+def insert(connection: Connection, row: Any, **more: Any) -> None:
+    """Add a row; ``more`` are columns that it has no field for."""
+    connection.execute(TABLE_OF[type(row)].insert(), {**values_of(row), **more})
+
+
+def rows_of(connection: Connection, wanted: Select[Any], kind: type[T]) -> list[T]:
+    """Return the rows of a query."""
+    result = connection.execute(wanted)
+    names = field_names(kind)
+    if "unit_kind" in names:
+        return [from_mapping(kind, found) for found in result.mappings()]
+    # By place: a page of a prep reads hundreds of rows, and a mapping of each would cost twice as long.
+    places = [(name, place) for place, name in enumerate(result.keys()) if name in names]
+    return [kind(**{name: found[place] for name, place in places}) for found in result]
+
+
+def rows_where(connection: Connection, kind: type[T], *order: str, **equal: Any) -> list[T]:
+    """Return the rows whose columns have these values, in this order; ``unit_id`` is a body's or a lens's."""
+    table = TABLE_OF[kind]
+    wanted = select(table).order_by(*(table.c[name] for name in order))
+    unit_id = equal.pop("unit_id", None)
+    for name, value in equal.items():
+        wanted = wanted.where(table.c[name] == value)
+    if unit_id is None:
+        return rows_of(connection, wanted, kind)
+    # Two questions, each of which has its index, and one of which finds nothing.
+    both = (
+        rows_of(connection, wanted.where(table.c[name] == unit_id), kind) for name in UNIT_COLUMNS.values()
+    )
+    return [row for rows in both for row in rows]
+
+
+def row_if_kept(connection: Connection, kind: type[T], id: str, **more: Any) -> T | None:  # noqa: A002
+    """Return the row with this id, or None; ``more`` as in :func:`from_mapping`."""
+    table = TABLE_OF[kind]
+    found = connection.execute(select(table).where(table.c.id == id)).mappings().one_or_none()
+    return None if found is None else from_mapping(kind, found, **more)
+
+
+def row_by_id(connection: Connection, kind: type[T], id: str, **more: Any) -> T:  # noqa: A002
+    """Return the row with this id; ``more`` as in :func:`from_mapping`.
+
+    Raises
+    ------
+    NotFound
+        If there is none.
+    """
+    found = row_if_kept(connection, kind, id, **more)
+    if found is None:
+        raise NotFound(word_of(kind), id)
+    return found
+
+
+def same_or_conflict(kept: Any, sent: Any, *, server_made: frozenset[str] = frozenset()) -> None:
+    """Compare what is sent with what is kept under its id.
+
+    Times, counts and withdrawals are the record's own, so they are not compared.
+
+    Raises
+    ------
+    Conflict
+        If they differ.
+    """
+    left_out = _COUNTED | _WITHDRAWN | server_made
+    differing = [
+        name
+        for name in field_names(type(sent))
+        if name not in left_out and not _is_same(getattr(kept, name), getattr(sent, name))
+    ]
+    if differing:
+        word = word_of(type(sent))
+        raise Conflict(
+            f"The id {sent.id} is that of another {word} already: they differ in {', '.join(differing)}. "
+            "Send it with an id of its own.",
+            kind=word,
+            id=sent.id,
+        )
+
+
+def _is_same(kept: Any, sent: Any) -> bool:
+    if isinstance(kept, Mapping) and isinstance(sent, Mapping):
+        return dict(kept) == dict(sent)
+    if isinstance(kept, Sequence) and isinstance(sent, Sequence) and not isinstance(sent, str):
+        return list(kept) == list(sent)
+    return bool(kept == sent)
+
+
+def key_of_page(connection: Connection, kind: type[Any], id: str, column: str) -> Any:  # noqa: A002
+    """Return what a list is sorted by for the row at which the page before ended.
+
+    Raises
+    ------
+    NotFound
+        If there is no such row.
+    """
+    table = TABLE_OF[kind]
+    found = connection.execute(select(table.c[column]).where(table.c.id == id)).one_or_none()
+    if found is None:
+        raise NotFound(word_of(kind), id)
+    return found[0]

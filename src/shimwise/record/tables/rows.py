@@ -1,0 +1,321 @@
+"""What the record keeps, one frozen value for each kind of row; the tables are made of these declarations.
+
+Ids are made by whoever creates a row. Times are UTC. Lengths in millimetres, errors in microns at the sensor
+(short < 0 < deep). None is "not known"; an empty text is "nothing was written". What a person typed is kept
+beside the number it means. ``seq``, ``revision`` and ``epoch`` are counted by the record.
+
+The annotation of a field is its column (:func:`shimwise.record.tables.columns.columns_of`): without ``None``
+the column is never null. A change here needs a migration; a test compares the two.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Annotated, Any
+
+from sqlalchemy import BigInteger, Integer
+
+from shimwise.record.tables.columns import NO_COLUMN, LengthTable, PackedJson, PackedText, References
+
+__all__ = [
+    "AdjustmentRow",
+    "BodyRow",
+    "GaugeRow",
+    "JournalRow",
+    "LensRow",
+    "MemoryRow",
+    "PersonRow",
+    "PrepLineRow",
+    "PrepRow",
+    "ReadingRow",
+    "SetRow",
+    "SetupRow",
+    "SignOffRow",
+    "SweepRow",
+    "UnitLineRow",
+    "UnitRow",
+    "VerdictRow",
+    "Withdrawable",
+]
+
+BodyId = Annotated[str, References("bodies")]
+LensId = Annotated[str, References("lenses")]
+SetId = Annotated[str, References("sets")]
+PrepId = Annotated[str, References("preps")]
+SetupId = Annotated[str, References("setups")]
+PackedDocument = Annotated[Mapping[str, Any], PackedJson()]
+Ids = Annotated[tuple[str, ...], NO_COLUMN]
+"""Ids in their order, which are rows of another table."""
+Elsewhere = Annotated[str, NO_COLUMN]
+"""A text that another table or, of a unit, one of the columns ``body_id`` and ``lens_id`` holds."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitRow:
+    """What bodies and lenses have in common; ``epoch``: adjustments so far."""
+
+    id: str
+    name: str
+    serial: str = ""
+    mount: str = ""
+    history_mean_um: float | None = None
+    history_sd_um: float | None = None
+    epoch: int = 0
+    note: str = ""
+    is_retired: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Withdrawable:
+    """A row that is never deleted: it is withdrawn, with a reason."""
+
+    withdrawn_at: datetime | None = None
+    withdrawn_by: str = ""
+    withdrawn_reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BodyRow(UnitRow):
+    """A body of the house. ``mechanism``: how it is adjusted, as JSON."""
+
+    pixel_pitch_um: float | None = None
+    circle_of_confusion_um: float | None = None
+    tolerance_um: float | None = None
+    mechanism: Mapping[str, Any] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LensRow(UnitRow):
+    """A lens of the house; a zoom has several focal lengths. ``by_distance``: (distance, f, H) rows [mm]."""
+
+    focal_lengths_mm: tuple[float, ...] = ()
+    fnumber: float | None = None
+    separation_mm: float | None = None
+    focus_design: str = ""
+    squeeze: float = 1.0
+    by_distance: Annotated[tuple[tuple[float, float, float], ...], LengthTable()] = ()
+    near_mm: float | None = None
+    scale_unit: str = "ft"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetRow:
+    """Lenses that travel together, in their order."""
+
+    id: str
+    name: str
+    lens_ids: Ids = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrepRow:
+    """One job. ``state``: ``open``, ``done`` or ``signed``; ``revision`` goes up with every change of it."""
+
+    id: str
+    title: str
+    started_at: datetime
+    started_by: str
+    state: str = "open"
+    closed_at: datetime | None = None
+    closed_by: str = ""
+    temperature_c: float | None = None
+    note: str = ""
+    set_id: SetId | None = None
+    tolerance_um: float | None = None
+    revision: int = 0
+    body_ids: Ids = ()
+    lens_ids: Ids = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrepLineRow:
+    """A prep in a list; ``reading_count``: readings that stand. No headline where nothing stands any more."""
+
+    id: str
+    title: str
+    state: str
+    started_at: datetime
+    started_by: str
+    closed_at: datetime | None
+    revision: int
+    reading_count: int
+    lens_count: int
+    body_names: tuple[str, ...]
+    set_name: str
+    headline: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetupRow:
+    """One body and one chart taped at one distance."""
+
+    id: str
+    prep_id: PrepId
+    body_id: BodyId
+    name: str
+    distance_mm: float
+    distance_text: str
+    taped_by: str
+    taped_at: datetime
+    chart: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingRow(Withdrawable):
+    """One landing seen by eye. ``seq`` is its number in the prep, from 1."""
+
+    id: str
+    prep_id: PrepId
+    setup_id: SetupId
+    body_id: BodyId
+    lens_id: LensId
+    focal_mm: float
+    fnumber: float
+    reading_mm: float
+    reading_text: str
+    operator: str
+    taken_at: datetime
+    body_epoch: int = 0
+    lens_epoch: int = 0
+    axis: str = ""
+    stop: str = ""
+    at_text: str = ""
+    note: str = ""
+    seq: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GaugeRow(Withdrawable):
+    """A depth-gauge value of a body or a collimator value of a lens (``unit_kind`` says which)."""
+
+    id: str
+    unit_kind: Elsewhere
+    unit_id: Elsewhere
+    value_um: float
+    sd_um: float
+    taken_by: str
+    taken_at: datetime
+    prep_id: PrepId | None = None
+    epoch: int = 0
+    instrument: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepRow(Withdrawable):
+    """What frames said: the result (``shimwise.sweep/1``) and the place where the frames lie."""
+
+    id: str
+    prep_id: PrepId
+    body_id: BodyId
+    lens_id: LensId
+    result: Mapping[str, Any]
+    taken_by: str
+    taken_at: datetime
+    setup_id: SetupId | None = None
+    landing_um: float | None = None
+    sd_um: float | None = None
+    frames_place: str = ""
+    body_epoch: int = 0
+    lens_epoch: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerdictRow:
+    """A verdict as given at the time, on the prep's ``revision``, by the program's version of then."""
+
+    id: str
+    prep_id: PrepId
+    revision: int
+    given_at: datetime
+    program_version: str
+    document: PackedDocument
+    headline: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitLineRow:
+    """What a prep's latest verdict says of one unit. [µm]"""
+
+    prep_id: PrepId
+    prep_title: Elsewhere
+    unit_kind: Elsewhere
+    unit_id: Elsewhere
+    epoch: int
+    given_at: datetime
+    error_um: float | None
+    sd_um: float | None
+    low_um: float | None
+    high_um: float | None
+    p_out: float | None
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdjustmentRow:
+    """Something turned or shimmed; it parts two epochs of a unit."""
+
+    id: str
+    unit_kind: Elsewhere
+    unit_id: Elsewhere
+    action: str
+    made_by: str
+    made_at: datetime
+    prep_id: PrepId | None = None
+    epoch_before: int = 0
+    epoch_after: int = 1
+    amount_um: float | None = None
+    amount_sd_um: float | None = None
+    turns: float | None = None
+    note: str = ""
+    steps: tuple[Any, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignOffRow:
+    """A prep signed at a revision. ``digest``: of what was signed; ``exceptions``: what was signed over.
+
+    ``signed_json``: what was signed, letter by letter, with the digest as its SHA-256; None if not kept.
+    """
+
+    id: str
+    prep_id: PrepId
+    revision: int
+    signed_by: str
+    signed_at: datetime
+    digest: str
+    exceptions: tuple[Any, ...] = ()
+    signed_json: Annotated[str, PackedText()] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MemoryRow:
+    """What the house remembered of its units after a signature or a move (``cause``) of a prep."""
+
+    seq: int
+    at: datetime
+    prep_id: PrepId
+    cause: str
+    document: PackedDocument
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PersonRow:
+    """Someone who has written something into the record."""
+
+    id: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JournalRow:
+    """One line of the journal: what was done when and by whom. ``seq`` rises by one, without holes."""
+
+    seq: Annotated[int, BigInteger().with_variant(Integer(), "sqlite")]
+    at: datetime
+    who: str
+    what: str
+    prep_id: str | None = None
+    unit_id: str | None = None
+    detail: Mapping[str, Any] = field(default_factory=dict)

@@ -1,0 +1,1 @@
+"""Verdicts, plans and sweeps as JSON, with their schemas."""

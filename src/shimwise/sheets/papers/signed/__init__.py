@@ -1,0 +1,1 @@
+"""The document that is signed, and its verification."""

@@ -1,0 +1,210 @@
+"""The state of a prep that travels in a file: as signed, altered, older, unknown, not signed.
+
+The file alone shows only whether it agrees with itself. Whether it is what was signed, only the record of the
+house shows: whoever changes a file can sign it anew.
+"""
+
+import hashlib
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Any
+
+from shimwise.sheets.papers.signed.canonical_json import digest_words
+from shimwise.sheets.papers.signed.differences import differences
+from shimwise.sheets.papers.signed.prep_document import PrepDocument
+from shimwise.sheets.papers.signed.rows_words import moment_words
+from shimwise.sheets.words.shared import plain
+
+__all__ = ["Finding", "KeptSignature", "Recorded", "State", "find_in_prep", "signed_in"]
+
+
+class State(StrEnum):
+    """The state of a prep on a sheet.
+
+    ``older``: what was signed, but the prep was reopened since; ``unknown``: it agrees with itself, and the
+    house does not know its prep.
+    """
+
+    AS_SIGNED = "as_signed"
+    ALTERED = "altered"
+    OLDER = "older"
+    UNKNOWN = "unknown"
+    NOT_SIGNED = "not_signed"
+
+
+_SENTENCES = {
+    State.AS_SIGNED: "{title} is what {by} signed on {at}.",
+    State.ALTERED: "{title} is not what was signed: it was altered.",
+    State.OLDER: "{title} is what {by} signed on {at}, but was reopened since: this one no longer counts.",
+    State.UNKNOWN: "{title} is not known to this house; only the house that signed it can vouch for it.",
+    State.NOT_SIGNED: "{title} is not signed.",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """The result of verifying one prep of a file.
+
+    Attributes
+    ----------
+    state : State
+        The answer.
+    words : tuple of str
+        Why, in sentences.
+    differing : tuple of str
+        Where it differs from what was signed, in sentences; empty if it does not, or that is not known.
+    is_known : bool
+        Whether the record holds its prep.
+    """
+
+    prep_id: str
+    title: str
+    state: State
+    digest: str
+    signed_by: str
+    signed_at: str
+    words: tuple[str, ...]
+    differing: tuple[str, ...] = ()
+    is_known: bool = False
+
+    @property
+    def digest_words(self) -> str:
+        """The digest in groups, to be compared by eye."""
+        return digest_words(self.digest)
+
+    @property
+    def sentence(self) -> str:
+        """The answer in one sentence."""
+        by, at = self.signed_by or "nobody known", self.signed_at or "an unknown day"
+        return _SENTENCES[self.state].format(title=self.title, by=by, at=at)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptSignature:
+    """A signature as the record keeps it.
+
+    Attributes
+    ----------
+    signed_at : str
+        ISO 8601.
+    is_standing : bool
+        Whether the prep has not been opened again since.
+    document : mapping or None
+        What was signed; None if it was not kept.
+    """
+
+    digest: str
+    revision: int
+    signed_by: str
+    signed_at: str
+    is_standing: bool
+    document: Mapping[str, Any] | None
+
+
+Recorded = Callable[[str], Sequence[KeptSignature] | None]
+"""Returns for a prep's id its signatures in the record, oldest first; None for an unknown prep."""
+
+
+def find_in_prep(prep: PrepDocument, *, recorded: Recorded | None = None) -> Finding:
+    """Return whether a prep is what was signed.
+
+    Parameters
+    ----------
+    prep : PrepDocument
+        The prep.
+    recorded : callable, optional
+        Returns what the record keeps; without it the file alone is checked.
+    """
+    alone = _alone(prep)
+    if recorded is None:
+        return alone
+    kept = recorded(alone.prep_id)
+    if kept is None:
+        return _unknown(alone)
+    alone = replace(alone, is_known=True)
+    if alone.state is State.NOT_SIGNED:
+        return alone
+    same = next((one for one in kept if one.digest == prep.digest), None)
+    if same is not None:
+        return _known(alone, same, kept)
+    return _altered(alone, prep, kept)
+
+
+def _alone(prep: PrepDocument) -> Finding:
+    """Return what the file alone shows."""
+    row = prep.sign_off
+    finding = Finding(
+        prep_id=str(prep.prep.get("id") or ""),
+        title=plain(prep.title),
+        state=State.AS_SIGNED,
+        digest=prep.digest,
+        signed_by=plain(str((row or {}).get("signed_by") or "")),
+        signed_at=moment_words(row["signed_at"]) if row and row.get("signed_at") else "",
+        words=("The prep is what was signed.",),
+    )
+    if row is None:
+        return replace(finding, state=State.NOT_SIGNED, words=("Nobody has signed this prep.",))
+    if prep.is_reopened:
+        return replace(
+            finding, state=State.NOT_SIGNED, words=("The prep was signed, and opened again since.",)
+        )
+    if prep.is_signed:
+        return finding
+    words = (
+        f"The prep is not what was signed: its digest begins {prep.digest[:16]}, that of the "
+        f"signature {plain(str(row['digest']))[:16]}.",
+    )
+    signed = signed_in(row)
+    differing = () if signed is None else differences(prep.content, signed)
+    return replace(finding, state=State.ALTERED, words=words, differing=differing)
+
+
+def signed_in(row: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    """Return what was signed if a sign-off's row carries it and its digest is over it; else None."""
+    text = row.get("signed_json")
+    if not isinstance(text, str):
+        return None
+    if hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest() != row.get("digest"):
+        return None
+    signed: Mapping[str, Any] = json.loads(text)
+    return signed
+
+
+def _unknown(alone: Finding) -> Finding:
+    words = (*alone.words, "The record of this house holds no such prep.")
+    if alone.state is State.AS_SIGNED:
+        words = ("The file agrees with itself; the record of this house holds no such prep.",)
+        return replace(alone, state=State.UNKNOWN, words=words)
+    return replace(alone, words=words)
+
+
+def _known(alone: Finding, same: KeptSignature, kept: Sequence[KeptSignature]) -> Finding:
+    if same.is_standing:
+        return replace(alone, state=State.AS_SIGNED, words=("The prep is what was signed.",))
+    newest = kept[-1]
+    now = (
+        f"revision {newest.revision} stands, signed by {plain(newest.signed_by)} on "
+        f"{moment_words(newest.signed_at)}"
+        if newest.is_standing
+        else "nobody has signed it again"
+    )
+    words = (f"This is revision {same.revision}. The prep was reopened since, and {now}.",)
+    return replace(alone, state=State.OLDER, words=words)
+
+
+def _altered(alone: Finding, prep: PrepDocument, kept: Sequence[KeptSignature]) -> Finding:
+    """Compare it with the signature that it claims, else with the newest."""
+    if not kept:
+        none = "The signature in the file is not the record's: the record has no signature of this prep."
+        return replace(alone, state=State.ALTERED, words=(none,))
+    row = prep.sign_off or {}
+    claimed = [one for one in kept if one.digest == row.get("digest") or one.revision == row.get("revision")]
+    nearest = (claimed or list(kept))[-1]
+    words = alone.words
+    if alone.state is State.AS_SIGNED:
+        begins = nearest.digest[:16]
+        words = (f"The signature in the file is not the record's: the record's begins {begins}.",)
+    differing = () if nearest.document is None else differences(prep.content, nearest.document)
+    return replace(alone, state=State.ALTERED, words=words, differing=differing)

@@ -1,0 +1,120 @@
+"""What a prep did not check, in sentences as plain as those of what it did."""
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from shimwise.inference.verdict.answer import Answer, Verdict
+from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
+from shimwise.sheets.papers.signed.rows_words import present_name, setup_distance
+from shimwise.sheets.words.shared import capital, counted, listed, plain, titled
+
+__all__ = ["not_checked"]
+
+MOST_NAMES = 10
+Row = Mapping[str, Any]
+
+
+def not_checked(prep: PrepDocument, answer: Answer | None) -> list[str]:
+    """Return what of the prep's units was not checked, or not in full, in sentences.
+
+    Parameters
+    ----------
+    prep : PrepDocument
+        The prep.
+    answer : Answer, optional
+        Its verdict; without one nothing has been judged.
+    """
+    if answer is None:
+        return ["Nothing has been judged: the prep holds no verdict."]
+    parts = (_units, _pairs, _distances, _field, _conditions)
+    return [sentence for part in parts for sentence in part(prep, answer)]
+
+
+def _units(prep: PrepDocument, answer: Answer) -> Iterator[str]:
+    judged = {(kind, present_name(unit.name)) for kind, unit in _kinds(answer)}
+    silent = [
+        titled(kind, str(row["name"]))
+        for kind, key in (("body", "bodies"), ("lens", "lenses"))
+        for row in prep.rows(key)
+        if (kind, str(row["name"])) not in judged
+    ]
+    weak = [titled(kind, unit.name) for kind, unit in _kinds(answer) if unit.verdict is Verdict.NOT_CHECKED]
+    if silent:
+        yield f"{capital(listed(silent, most=MOST_NAMES))}: nothing was read."
+    if weak:
+        yield f"{capital(listed(weak, most=MOST_NAMES))}: too few readings to decide whether in tolerance."
+    if not prep.is_verdict_current:
+        yield "The prep was changed after its last verdict: what came later is not judged."
+
+
+def _kinds(answer: Answer) -> Iterator[tuple[str, Any]]:
+    yield from (("body", unit) for unit in answer.bodies)
+    yield from (("lens", unit) for unit in answer.lenses)
+
+
+def _evidence(prep: PrepDocument) -> list[Row]:
+    return [*prep.standing("readings"), *prep.standing("sweeps")]
+
+
+def _pairs(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
+    read = {(row["body_id"], row["lens_id"]) for row in _evidence(prep)}
+    bodies, lenses = {pair[0] for pair in read}, {pair[1] for pair in read}
+    for body in prep.rows("bodies"):
+        missing = [
+            plain(str(lens["name"]))
+            for lens in prep.rows("lenses")
+            if body["id"] in bodies and lens["id"] in lenses and (body["id"], lens["id"]) not in read
+        ]
+        if missing:
+            together = listed(missing, most=MOST_NAMES)
+            yield f"Not read together with {titled('body', str(body['name']))}: {together}."
+
+
+def _distances(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
+    read = defaultdict(set)
+    for row in _evidence(prep):
+        read[row["lens_id"]].add(setup_distance(prep, row.get("setup_id")))
+    single = [plain(prep.name(lens)) for lens, distances in read.items() if len(distances) < 2]
+    if single:
+        yield f"Read at one distance only, so the scale is not checked: {listed(single, most=MOST_NAMES)}."
+    lengths = {setup_distance(prep, row["id"]): _length_mm(row) for row in prep.rows("setups")}
+    distances = sorted(
+        {distance for of_lens in read.values() for distance in of_lens},
+        key=lambda text: (lengths.get(text, math.inf), text),
+    )
+    if distances:
+        shown = "Distances read: " + listed(distances, most=MOST_NAMES) + "."
+        yield f"{shown} Others{'' if 'INF' in distances else ', infinity among them,'} were not read."
+
+
+def _length_mm(setup: Mapping[str, Any]) -> float:
+    """Return a set-up's distance, by which they are sorted; infinity if there is none."""
+    value = number_of(setup.get("distance_mm"))
+    return value if math.isfinite(value) else math.inf
+
+
+def _field(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
+    swept = {row["body_id"] for row in prep.standing("sweeps") if (row["result"].get("stars") or ())}
+    flat = [titled("body", str(row["name"])) for row in prep.rows("bodies") if row["id"] not in swept]
+    if flat:
+        where = listed(flat, most=MOST_NAMES)
+        yield f"Tilt of the sensor and the corners of the picture: not checked on {where}."
+
+
+def _conditions(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
+    if prep.prep.get("temperature_c") is None:
+        yield "The temperature was not written down."
+    zooms = [row for row in prep.rows("lenses") if len(row.get("focal_lengths_mm") or ()) > 1]
+    for lens in zooms:
+        read = sorted(
+            {number_of(row.get("focal_mm")) for row in _evidence(prep) if row["lens_id"] == lens["id"]}
+        )
+        if read:
+            at = listed([f"{value:g} mm" for value in read], most=MOST_NAMES)
+            yield f"{capital(titled('lens', str(lens['name'])))} was read at {at} only."
+    withdrawn = len(prep.rows("readings")) - len(prep.standing("readings"))
+    if withdrawn:
+        counts = "it does not count" if withdrawn == 1 else "they do not count"
+        yield f"{capital(counted(withdrawn, 'reading'))} withdrawn: {counts}."

@@ -1,0 +1,70 @@
+"""The sweeps of a prep in words: best focus, tilt and flags, and what their pictures are drawn from."""
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
+from shimwise.sheets.papers.signed.rows_words import COVERAGE, bound, moment_words, setup_distance
+from shimwise.sheets.pictures.sweep_figure import Curve
+from shimwise.sheets.terminal.sweep_report import sweep_sentence
+from shimwise.sheets.words.shared import capital, plain, plus_minus_text, titled
+from shimwise.sheets.words.sweep_flags import grouped_flags
+
+__all__ = ["kept_curves", "sweep_rows"]
+
+MOST_FLAGS = 6
+Row = Mapping[str, Any]
+
+
+def sweep_rows(prep: PrepDocument) -> list[dict[str, Any]]:
+    """Return the result of each sweep, withdrawn ones too."""
+    return [_sweep(prep, row) for row in prep.rows("sweeps")]
+
+
+def kept_curves(row: Row) -> tuple[Curve, ...]:
+    """Return the curves that were kept with a sweep; none if they stayed with its frames."""
+    kept = row.get("curves") or row["result"].get("curves") or ()
+    return tuple(
+        Curve(
+            name=plain(str(one.get("name") or "")),
+            points=tuple((float(x), float(y)) for x, y in one.get("points") or ()),
+            fit=tuple((float(x), float(y)) for x, y in one.get("fit") or ()),
+        )
+        for one in kept
+    )
+
+
+def _sweep(prep: PrepDocument, row: Row) -> dict[str, Any]:
+    result = row["result"]
+    body, lens = titled("body", prep.name(row["body_id"])), titled("lens", prep.name(row["lens_id"]))
+    where = setup_distance(prep, row.get("setup_id"))
+    return {
+        "id": str(row["id"]),
+        "title": f"{capital(body)} with {lens} at {where}",
+        "by": ", ".join(_taken(row)),
+        "sentence": bound(capital(sweep_sentence(result))),
+        "tilt": _tilt(result),
+        "flags": [plain(flag) for flag in grouped_flags(result["flags"])[:MOST_FLAGS]],
+        "is_withdrawn": bool(row.get("withdrawn_at")),
+        "reason": plain(str(row.get("withdrawn_reason") or "")),
+        "pictures": [],
+    }
+
+
+def _taken(row: Row) -> Iterator[str]:
+    if row.get("taken_by"):
+        yield plain(str(row["taken_by"]))
+    if row.get("taken_at"):
+        yield moment_words(row["taken_at"])
+
+
+def _tilt(result: Mapping[str, Any]) -> str:
+    tilt = result.get("tilt") or {}
+    across, down = (
+        plus_minus_text(number_of(tilt.get(f"{axis}_um")), COVERAGE * number_of(tilt.get(f"{axis}_sd_um")))
+        for axis in ("x", "y")
+    )
+    if tilt.get("x_um") is None or tilt.get("y_um") is None:
+        return "Tilt: not measured by this sweep."
+    words = f"right edge less left {across} µm, bottom less top {down} µm (k = {COVERAGE:g})"
+    return bound(f"Tilt, the chart's own taken out: {words}.")

@@ -1,0 +1,115 @@
+"""Saving a figure as SVG, PNG or PDF, with its description inside and nothing half-written."""
+
+import io
+import os
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from shimwise.errors import SheetError
+
+if TYPE_CHECKING:
+    import altair as alt
+
+__all__ = ["SUFFIXES", "check_figure_path", "save_figure"]
+
+SUFFIXES = (".svg", ".png", ".pdf")
+PNG_SCALE = 2.0
+"""Pixels of a PNG for each point of the figure."""
+
+
+def save_figure(chart: "alt.TopLevelMixin", path: str | os.PathLike[str]) -> Path:
+    """Save a figure; the suffix of the path says how: .svg, .png or .pdf. An existing file is replaced.
+
+    An SVG carries the chart's description for those who do not see it; a PDF holds its fonts.
+
+    Parameters
+    ----------
+    chart : altair chart
+        As :func:`shimwise.sheets.pictures.verdict_figure.verdict_chart` gives it.
+    path : path
+        Where to.
+
+    Returns
+    -------
+    Path
+        Where it was saved.
+
+    Raises
+    ------
+    SheetError
+        As :func:`check_figure_path`, or when the file cannot be written for another reason.
+    """
+    target = Path(path)
+    check_figure_path(target)
+    content = _rendered(chart, target.suffix.lower())
+    try:
+        _write(target, content)
+    except OSError as error:
+        raise _refusal(target, error) from error
+    return target
+
+
+def check_figure_path(path: str | os.PathLike[str]) -> None:
+    """Refuse, before any work is done, a path that no figure can be saved under.
+
+    Raises
+    ------
+    SheetError
+        When the suffix is none of :data:`SUFFIXES`, or the folder is not there or cannot be written to.
+    """
+    target = Path(path)
+    if target.suffix.lower() not in SUFFIXES:
+        found = f"ends in {target.suffix}" if target.suffix else "has no ending"
+        raise SheetError(
+            f"A figure is saved as {', '.join(SUFFIXES[:-1])} or {SUFFIXES[-1]}, "
+            f"but {target.name!r} {found}. Choose one of these endings."
+        )
+    if target.is_dir():
+        raise SheetError(
+            f"The figure cannot be saved as {target}: that is a folder. Give the name of a file."
+        )
+    if not target.parent.is_dir():
+        raise SheetError(f"The figure cannot be saved: there is no folder {target.parent}. Make it first.")
+    if not os.access(target.parent, os.W_OK):
+        raise SheetError(
+            f"The figure cannot be saved: the folder {target.parent} cannot be written to. Choose another."
+        )
+
+
+def _refusal(target: Path, error: OSError) -> SheetError:
+    reason = error.strerror or str(error)
+    return SheetError(f"The figure cannot be saved as {target}: {reason}. Choose another folder.")
+
+
+def _rendered(chart: "alt.TopLevelMixin", suffix: str) -> bytes:
+    content, text = io.BytesIO(), io.StringIO()
+    match suffix:
+        case ".svg":
+            chart.save(text, format="svg")
+            return _described(text.getvalue(), chart).encode("utf-8")
+        case ".png":
+            chart.save(content, format="png", scale_factor=PNG_SCALE)
+        case _:
+            chart.save(content, format="pdf")
+    return content.getvalue()
+
+
+def _described(svg: str, chart: "alt.TopLevelMixin") -> str:
+    """Put the description into an SVG as its title and desc."""
+    words = chart.to_dict().get("description", "")
+    start = svg.index("<svg")
+    end = svg.index(">", start)
+    title = words.split(". ", 1)[0]
+    inside = f"<title>{escape(title)}</title><desc>{escape(words)}</desc>"
+    return f'{svg[:end]} role="img">{inside}{svg[end + 1 :]}'
+
+
+def _write(target: Path, content: bytes) -> None:
+    """Write beside the target, then put it in its place: a reader never sees half a file."""
+    part = target.with_name(f".{target.name}.part")
+    try:
+        part.write_bytes(content)
+        part.replace(target)
+    finally:
+        part.unlink(missing_ok=True)

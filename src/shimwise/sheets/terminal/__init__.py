@@ -1,0 +1,1 @@
+"""Reports in the terminal, with the rail."""

@@ -1,0 +1,201 @@
+"""The plan in the terminal: the sentence first, then what to tape and read, and what that reaches."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from rich.cells import cell_len
+from rich.console import Console, Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from shimwise.inference.plan.planner import Plan, PlannedReading
+from shimwise.inference.verdict.answer import Z95, NextReading
+from shimwise.sheets.terminal.canvas import BOLD_STYLE, DIM_STYLE
+from shimwise.sheets.terminal.rail import LEAST_WIDTH
+from shimwise.sheets.terminal.report import MOST_REPORT_WIDTH
+from shimwise.sheets.words.plan_words import plan_headline, plan_help, setups_of, tape_text
+from shimwise.sheets.words.shared import (
+    capital,
+    distance_text,
+    fitted,
+    half_text,
+    plain,
+    plain_or_ascii,
+    titled,
+    wrapped,
+)
+
+__all__ = ["plan_report", "print_plan"]
+
+MOST_WARNINGS = 8
+
+
+def print_plan(
+    console: Console,
+    plan: Plan,
+    *,
+    next_readings: Sequence[NextReading] = (),
+    lens_text: Mapping[str, str] | None = None,
+    typed_distances: Mapping[float, str] | None = None,
+    warnings: Sequence[str] = (),
+) -> None:
+    """Print a plan, as wide as the terminal from 60 to 100 columns; arguments as :func:`plan_report`."""
+    width = max(LEAST_WIDTH, min(console.width, MOST_REPORT_WIDTH))
+    body = plan_report(
+        plan,
+        width=width,
+        is_ascii=console.options.ascii_only,
+        next_readings=next_readings,
+        lens_text=lens_text,
+        typed_distances=typed_distances,
+        warnings=warnings,
+    )
+    console.print(body, width=width, highlight=False, crop=False)
+
+
+def plan_report(
+    plan: Plan,
+    *,
+    width: int = 80,
+    is_ascii: bool = False,
+    next_readings: Sequence[NextReading] = (),
+    lens_text: Mapping[str, str] | None = None,
+    typed_distances: Mapping[float, str] | None = None,
+    warnings: Sequence[str] = (),
+) -> Group:
+    """Compose a plan for people.
+
+    Parameters
+    ----------
+    plan : Plan
+        What is to be read.
+    width : int
+        60 or more. [terminal cells]
+    is_ascii : bool
+        Whether to write in ASCII.
+    next_readings : sequence of NextReading
+        What says most of the units that are not decided yet.
+    lens_text : mapping of str to str, optional
+        What is known of a lens, by name: ``18 mm f/2``.
+    typed_distances : mapping of float to str, optional
+        Distances [mm] as the person wrote them.
+    warnings : sequence of str
+        What is to be told of the files.
+    """
+    writer = _Writer(plan, width, is_ascii, tuple(next_readings), lens_text or {}, typed_distances or {})
+    return Group(*writer.parts(warnings))
+
+
+@dataclass(frozen=True, slots=True)
+class _Writer:
+    """Writes one plan in one width and one alphabet."""
+
+    plan: Plan
+    width: int
+    is_ascii: bool
+    next_readings: tuple[NextReading, ...]
+    lens_text: Mapping[str, str]
+    typed: Mapping[float, str]
+
+    def parts(self, warnings: Sequence[str]) -> Iterator[RenderableType]:
+        yield from self.paragraph(plan_headline(self.plan), style=BOLD_STYLE)
+        yield from self.paragraph(
+            "± is half the 95 % interval of the body's error. A chart is taped once for each line "
+            "that starts with a distance.",
+            style=DIM_STYLE,
+        )
+        yield from self.section("Read next, for what is not decided yet", self.next())
+        yield from self.section("Tape and read", self.sights())
+        yield from self.section("What that reaches", (self.reached(),))
+        yield from self.section("What would help", self.items(plan_help(self.plan)))
+        yield from self.section("Warnings", self.items(warnings[:MOST_WARNINGS]))
+
+    def say(self, words: str) -> str:
+        return plain_or_ascii(words, is_ascii=self.is_ascii)
+
+    def paragraph(self, words: str, *, mark: str = "", style: str = "") -> Iterator[Text]:
+        start = f" {self.say(mark)} " if mark else ""
+        cells = cell_len(start)
+        for number, line in enumerate(wrapped(self.say(words), self.width - cells)):
+            text = Text(" " * cells if number else start)
+            yield text.append(line, style)
+
+    def section(self, title: str, parts: Iterable[RenderableType]) -> Iterator[RenderableType]:
+        parts = list(parts)
+        if parts:
+            yield Text("")
+            yield Text(self.say(title), BOLD_STYLE)
+            yield from parts
+
+    def items(self, texts: Iterable[str]) -> Iterator[Text]:
+        for words in texts:
+            yield from self.paragraph(words, mark="!")
+
+    def lens(self, name: str) -> str:
+        return f"{plain(name)} {self.lens_text.get(name, '')}".strip()
+
+    def next(self) -> Iterator[Text]:
+        for number, one in enumerate(self.next_readings, 1):
+            words = (
+                f"{self.lens(one.lens)} on {titled('body', one.body)} at {distance_text(one.distance_mm)}: "
+                f"leaves what is undecided at {half_text(Z95 * one.sd_after_um)} µm"
+            )
+            yield from self.paragraph(words, mark=f"{number}.")
+
+    def sights(self) -> Iterator[RenderableType]:
+        if not self.plan.count:
+            return
+        setups = setups_of(self.plan)
+        bodies = {body: self.cell(body, 20) for body, _ in setups}
+        tapes = {distance_mm: self.say(self.tape(distance_mm)) for _, distance_mm in setups}
+        taken = max(map(cell_len, bodies.values())) + max(map(cell_len, tapes.values()))
+        table = self.table("Body", "Tape at", "Lens", "Repeats", right=("Repeats",))
+        last_body = None
+        for (body, distance_mm), readings in setups.items():
+            for number, reading in enumerate(readings):
+                table.add_row(
+                    "" if body == last_body else bodies[body],
+                    "" if number else tapes[distance_mm],
+                    self.cell(self.sight(reading), self.width - taken - len("Repeats") - 8),
+                    str(reading.repeats),
+                )
+                last_body = body
+        yield table
+
+    def sight(self, reading: PlannedReading) -> str:
+        """Name the lens, which of its focal lengths it is read at, and on which axis of an anamorphic."""
+        text = self.lens_text.get(reading.lens, "")
+        focal = f"{reading.focal_mm:g} mm"
+        is_marked = text == focal or text.startswith(f"{focal} ")
+        named = self.lens(reading.lens) if is_marked else f"{plain(reading.lens)} at {focal}"
+        return named if reading.axis is None else f"{named}, {reading.axis.value} axis"
+
+    def tape(self, distance_mm: float) -> str:
+        words, both = tape_text(distance_mm, self.typed), distance_text(distance_mm)
+        return words if distance_mm in self.typed else both
+
+    def reached(self) -> RenderableType:
+        table = self.table(
+            "Body",
+            "Known to, µm",
+            "Readings without end, µm",
+            right=("Known to, µm", "Readings without end, µm"),
+        )
+        for body in self.plan.bodies:
+            is_short = body.half_width_um > self.plan.target_um
+            table.add_row(
+                self.cell(capital(titled("body", body.name)), 28),
+                Text(self.say(f"± {body.half_width_um:.1f}"), BOLD_STYLE if is_short else ""),
+                self.say(f"± {body.limit_um:.1f}"),
+            )
+        return table
+
+    def table(self, *titles: str, right: Sequence[str]) -> Table:
+        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style=DIM_STYLE)
+        for title in titles:
+            justify = "right" if title in right else "left"
+            table.add_column(self.say(title), justify=justify, no_wrap=True)  # type: ignore[arg-type]
+        return table
+
+    def cell(self, words: str, cells: int) -> str:
+        return self.say(fitted(plain(words), cells, is_ascii=self.is_ascii))

@@ -1,0 +1,83 @@
+"""A plan in words: its sentence, what stands in the way, and distances as a technician tapes them."""
+
+from collections.abc import Mapping
+
+from shimwise.inference.plan.planner import MOST_READINGS, Plan, PlannedReading
+from shimwise.inference.verdict.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Datum
+from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
+from shimwise.sheets.words.shared import capital, counted, plain, titled
+
+__all__ = ["plan_headline", "plan_help", "setups_of", "sight_text", "tape_text"]
+
+EXACT_MM = 0.05
+"""A distance is written in feet where a sixteenth of an inch comes this near to it. [mm]"""
+
+
+def plan_headline(plan: Plan) -> str:
+    """Say in one sentence what the plan reaches."""
+    target = f"±{plan.target_um:g} µm"
+    bodies = titled("body", plan.bodies[0].name) if len(plan.bodies) == 1 else "every body"
+    if plan.is_reached and not plan.count:
+        return f"Nothing more has to be read: {bodies} is known to {target} (95 %) already."
+    setups = counted(len(setups_of(plan)), "set-up")
+    with_readings = f"with {counted(plan.count, 'reading')} at {setups}"
+    if plan.is_reached:
+        return f"{capital(bodies)} can be known to {target} (95 %) {with_readings}."
+    worst = max(plan.bodies, key=lambda body: body.half_width_um)
+    body = capital(titled("body", worst.name))
+    return (
+        f"{target} cannot be reached with these lenses. {body} comes to ±{worst.half_width_um:.1f} µm (95 %) "
+        f"{with_readings}; with readings without end to ±{worst.limit_um:.1f}."
+    )
+
+
+def plan_help(plan: Plan) -> tuple[str, ...]:
+    """Say, of each body that the plan does not bring to its target, what would; empty when it does."""
+    by_name = {limit.body: limit for limit in plan.limits}
+    return tuple(
+        _help(by_name[body.name], plan.target_um)
+        for body in plan.bodies
+        if body.half_width_um > plan.target_um
+    )
+
+
+def _help(limit: Datum, target_um: float) -> str:
+    body = capital(titled("body", limit.body))
+    if limit.limit_um <= target_um:
+        return (
+            f"{body}: more readings would bring it nearer to ±{limit.limit_um:.1f} µm, but too many for a "
+            f"plan (at most {MOST_READINGS}). Nearer distances, faster lenses or a steadier eye say more."
+        )
+    best_um = min(limit.with_gauge_um, limit.with_known_lens_um)
+    rest = "" if best_um <= target_um else f" For ±{target_um:g} µm it takes more than one of these."
+    return (
+        f"{body}: the lenses' own errors are not known well enough. With a depth gauge on it (standard "
+        f"uncertainty {GAUGE_SD_UM:g} µm) ±{limit.with_gauge_um:.1f} µm is within reach, with one lens "
+        f"known to {KNOWN_LENS_SD_UM:g} µm ±{limit.with_known_lens_um:.1f} µm. Lenses of known history, or "
+        f"a second body that is known, help as well.{rest}"
+    )
+
+
+def setups_of(plan: Plan) -> dict[tuple[str, float], list[PlannedReading]]:
+    """Group the readings by set-up, a body and a taped distance, in the plan's order."""
+    groups: dict[tuple[str, float], list[PlannedReading]] = {}
+    for reading in plan.readings:
+        groups.setdefault((reading.body, reading.distance_mm), []).append(reading)
+    return groups
+
+
+def sight_text(one: PlannedReading, plan: Plan) -> str:
+    """Say at which focal length of a zoom, or on which axis of an anamorphic, a lens is read."""
+    marks = {other.focal_mm for other in plan.readings if (other.lens, other.axis) == (one.lens, one.axis)}
+    words = [f"at {one.focal_mm:g} mm"] if len(marks) > 1 else []
+    words += [f"{one.axis.value} axis"] if one.axis is not None else []
+    return ", ".join(words)
+
+
+def tape_text(distance_mm: float, typed: Mapping[float, str]) -> str:
+    """Write a distance to tape: as the person typed it, else in feet where that is exact, else in metric."""
+    if distance_mm in typed:
+        return plain(typed[distance_mm])
+    feet = mm_to_feet_text(distance_mm)
+    is_exact = feet == "INF" or abs(length_to_mm(feet) - distance_mm) <= EXACT_MM
+    return feet if is_exact else mm_to_metric_text(distance_mm)

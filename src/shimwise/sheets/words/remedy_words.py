@@ -1,0 +1,218 @@
+"""Remedies in words: findings, what to turn or shim, the steps around it, and what to be careful of."""
+
+from collections.abc import Callable, Mapping
+
+from shimwise.number_format import decimal_text, half_digits, half_text
+
+__all__ = ["REMEDY_WORDS", "REMEDY_WORDS_IN_HOUSE", "Numbers", "Words"]
+
+Numbers = Mapping[str, float | str | None]
+Words = str | Callable[[str, Numbers], str]
+"""A sentence with places for ``unit`` and the numbers, or what makes it from these."""
+_DEEPER = "If the landings go deeper, the sensor went away from the flange."
+
+
+def _number(n: Numbers, key: str) -> float:
+    value = n[key]
+    return 0.0 if value is None else float(value)
+
+
+def _amount(n: Numbers) -> str:
+    """Return the amount to move, to as many digits as its interval allows. [µm]"""
+    return f"{decimal_text(abs(_number(n, 'error_um')), half_digits(_number(n, 'half_um')))} µm"
+
+
+def _finding(unit: str, n: Numbers) -> str:
+    error_um, half_um = _number(n, "error_um"), _number(n, "half_um")
+    size = decimal_text(abs(error_um), half_digits(half_um))
+    return f"{unit} is {'short' if error_um < 0 else 'deep'} by {size} {half_text(half_um)} µm (95 %)"
+
+
+def _move_sensor(unit: str, n: Numbers) -> str:
+    way = "away from" if _number(n, "error_um") < 0 else "toward"
+    return f"{_finding(unit, n)}: the sensor has to move {_amount(n)} {way} the flange."
+
+
+def _shim_mount(unit: str, n: Numbers) -> str:
+    way = "add" if _number(n, "error_um") < 0 else "take away"
+    return f"{_finding(unit, n)}: {way} {_amount(n)} of shim at the mount{_in_shims(n)}."
+
+
+def _shim_lens(unit: str, n: Numbers) -> str:
+    way = "thicker" if _number(n, "error_um") < 0 else "thinner"
+    return f"{_finding(unit, n)}: to a lens technician. Suggested is a shim {_amount(n)} {way}{_in_shims(n)}."
+
+
+def _in_shims(n: Numbers) -> str:
+    if n["shims_um"] is None:
+        return ""
+    if not n["shims_um"]:
+        return "; no shim of the stock comes near that"
+    stack = f"{n['shims_um']} µm"
+    source = f"{stack} of the stock" if _number(n, "error_um") < 0 else f"{stack}, if the stack holds them"
+    leaves = f"leaves {abs(_number(n, 'leftover_um')):.1f} µm"
+    if n["is_near"]:
+        return f" ({source}: {leaves})"
+    return f" (the nearest is {source}: {leaves}, more than a third of the tolerance)"
+
+
+def _scale_out(unit: str, n: Numbers) -> str:
+    permille = _number(n, "scale_permille")
+    size = f"{decimal_text(abs(permille), 1)} ± {decimal_text(_number(n, 'half_permille'), 1)} ‰"
+    return (
+        f"The scale of {unit} reads {'short' if permille < 0 else 'deep'} by {size} of its extension (95 %), "
+        "more the nearer it is focused. No shim cures that: to a lens technician."
+    )
+
+
+def _setup_out(unit: str, n: Numbers) -> str:
+    error_mm, half_mm = _number(n, "error_mm"), _number(n, "half_mm")
+    return (
+        f"Tape {unit} again: its chart seems to stand {decimal_text(abs(error_mm), half_digits(half_mm))} "
+        f"{half_text(half_mm)} mm (95 %) {'farther' if error_mm > 0 else 'nearer'} than the distance written."
+    )
+
+
+def _turn_known(_: str, n: Numbers) -> str:
+    return f"Check the lock, then turn the screw {n['turn']} by {_turns(n)}."
+
+
+def _turn_planned(_: str, n: Numbers) -> str:
+    return f"Check the lock, then turn the screw {n['turn']} by {_turns(n)}; that rests on {_source(n)}."
+
+
+def _turn_trial(_: str, n: Numbers) -> str:
+    travel = f"{_number(n, 'travel_low_um'):.0f} to {_number(n, 'travel_high_um'):.0f} µm a turn"
+    known = f"By {_source(n)} it does {travel} (95 %)" if n["moves"] else f"It may do {travel} (95 %)"
+    lesson = ""
+    if not n["is_sense_known"]:
+        lesson = "Which way is away is not known: if the landings go deeper, it went away from the flange. "
+    turns = _number(n, "turns")
+    return (
+        f"{known}, not known well enough for the whole way: check the lock, turn the screw {n['turn']} by "
+        f"{turns:.2f} turn, {360 * turns:.0f}°, as a small first move, and read again. {lesson}The rest is "
+        "computed from what it did."
+    )
+
+
+def _turn_test(_: str, n: Numbers) -> str:
+    return f"{_test(n)} Write what was learned in the kit file, and compute the rest from it."
+
+
+def _turn_test_in_house(_: str, n: Numbers) -> str:
+    return (
+        f"{_test(n)} Write what was learned on the body's page, under How it is adjusted, and compute the "
+        "rest from it."
+    )
+
+
+def _test(n: Numbers) -> str:
+    needed = "" if n["turns"] is None else f"That is {_turns(n)}. "
+    unknown = [
+        what
+        for what, is_known in (
+            ("how far one turn moves it", n["is_travel_known"]),
+            ("which way is away", n["is_sense_known"]),
+        )
+        if not is_known
+    ]
+    return (
+        f"{needed}It is not known {' and '.join(unknown)}: check the lock, turn the screw "
+        f"{360 * _number(n, 'test_turns'):.0f}° {n['turn'] or 'one way'} as a test and read again."
+        f"{'' if n['turn'] else f' {_DEEPER}'}"
+    )
+
+
+def _turns(n: Numbers) -> str:
+    turns, low, high = (_number(n, key) for key in ("turns", "turns_low", "turns_high"))
+    return f"{turns:.2f} turn, {360 * turns:.0f}° (95 %: {360 * low:.0f}° to {360 * high:.0f}°)"
+
+
+def _source(n: Numbers) -> str:
+    moves = int(_number(n, "moves"))
+    if not moves:
+        return "what is written of its screw"
+    return f"what {moves} move{'s' if moves != 1 else ''} of it showed"
+
+
+def _look_at_lock(_: str, n: Numbers) -> str:
+    rule = "If the sensor is locked, turn nothing: the lock is released only with the owner's consent."
+    if n["has_lock"] is None:
+        return f"Find out whether this sensor has a lock, and look at it. {rule}"
+    if n["has_lock"]:
+        return f"Look at the lock. {rule}"
+    return f"This sensor is said to have no lock: look whether that is so. {rule}"
+
+
+def _one_side(_: str, n: Numbers) -> str:
+    play = "the play" if n["play_um"] is None else f"the play of {n['play_um']:g} µm"
+    degrees = "" if n["play_deg"] is None else f" ({_number(n, 'play_deg'):.0f}°)"
+    back, onward = (f" {n[key]}" if n[key] else "" for key in ("back", "onward"))
+    return (
+        f"Approach from one side: turn back{back} by more than {play}{degrees}, then come up{onward} to the "
+        "new place without reversing."
+    )
+
+
+_MARK = "with the date, the amount and the direction, and write it in the record."
+REMEDY_WORDS: Mapping[str, Words] = {
+    # Findings, and what to do.
+    "move_sensor": _move_sensor,
+    "send_to_authorised": "To those the owner has authorised: its sensor is fixed.",
+    "mechanism_not_known": "How this body is adjusted is not known: find out before anything is turned or "
+    "opened.",
+    "turn_known": _turn_known,
+    "turn_planned": _turn_planned,
+    "turn_trial": _turn_trial,
+    "turn_test": _turn_test,
+    "shim_mount": _shim_mount,
+    "shim_lens": _shim_lens,
+    "scale_out": _scale_out,
+    "setup_out": _setup_out,
+    # Steps.
+    "clean": "Clean the lens seat and the flange, seat the lens again and read once more: dirt reads as an "
+    "error.",
+    "look_at_lock": _look_at_lock,
+    "note_place": "Mark where the screw stands now, so that the move can be undone.",
+    "one_side": _one_side,
+    "move_slowly": "Turn slowly, and stop at resistance: nothing is forced.",
+    "set_lock": "Set the lock, if there is one, and read once more: locking can shift the sensor.",
+    "read_again": "Read again with at least two lenses at two distances, and judge again before anything "
+    "else is moved.",
+    "mark_body": f"Mark the outside of the body {_MARK}",
+    "ask_owner": "Ask for the owner's consent: the mount is taken off only by those the owner has "
+    "authorised.",
+    "measure_shims": "Take the mount off, measure the shims that are in and write them down.",
+    "change_stack": "Change the stack by the amount given; keep shims flat and clean, draw the screws up "
+    "evenly.",
+    "send_body": "Send the body, with its readings and this verdict, to those the owner has authorised.",
+    "find_mechanism": "Find out from the maker's service instructions how the sensor is adjusted and locked.",
+    "write_mechanism": "Write it in the kit file, and ask again: until then nothing is turned or opened.",
+    "second_body": "Read the lens on a second body, or again once its body is right, before it goes out.",
+    "send_lens": "Send it, with its readings and this verdict, to a lens technician.",
+    "read_lens_again": "When it is back, read it again at two distances at least, on a body that is in "
+    "tolerance.",
+    "mark_lens": f"Mark the lens or its case {_MARK}",
+    "tape_again": "Hold the tape to the witness mark and to the face of the chart, level and taut, and tape "
+    "again.",
+    "look_for_tilt": "If the tape was right, write the distance as taped and look for a tilted chart or a "
+    "moved tripod.",
+    "read_setup_again": "Read again at this distance, and judge again before any body or lens is moved.",
+    # Cautions.
+    "never_locked": "Never move a sensor that is locked: check the lock first.",
+    "stop_at_resistance": "Move slowly and stop at resistance.",
+    "authorised": "A body with a fixed or shimmed sensor is opened only by those its owner has authorised.",
+    "lens_technician": "Shimming a lens is a lens technician's work.",
+    "too_large": "More than {limit_um:g} µm is seldom wear: look for dirt, a loose mount or a wrong seat "
+    "first.",
+    "heavy_lenses": "Support long or heavy lenses while they are on the mount.",
+    "hot_lamps": "Chart lamps are hot.",
+    "no_looking_in": "Never look into a collimator's lamp or a laser.",
+    "rules_first": "The maker's service instructions, the owner's rules and local safety codes come first.",
+}
+REMEDY_WORDS_IN_HOUSE: Mapping[str, Words] = {
+    "turn_test": _turn_test_in_house,
+    "write_mechanism": "Write it on the body's page, under How it is adjusted, and judge again: until then "
+    "nothing is turned or opened.",
+}
+"""A house keeps on a body's page what is written in a kit file elsewhere."""

@@ -1,0 +1,1 @@
+"""Interface: guided adjustments."""

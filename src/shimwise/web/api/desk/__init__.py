@@ -1,0 +1,1 @@
+"""Interface: optics, charts, plan."""

@@ -1,0 +1,1 @@
+"""Interface: preps in and out."""

@@ -1,0 +1,1 @@
+"""Pages: optics, charts, plan."""

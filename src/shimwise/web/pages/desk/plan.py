@@ -1,0 +1,52 @@
+"""The planning page: what to tape and read, before the first reading."""
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from shimwise.bench.history.house_plan import DEFAULT_TARGET_UM, HousePlan, plan_house
+from shimwise.bench.house import units
+from shimwise.errors import ShimwiseError
+from shimwise.web.pages.deps import PageDep, QueryDep, RecordDep
+from shimwise.web.pages.view import number, render
+
+__all__ = ["router"]
+
+router = APIRouter()
+MOST_UNITS = 48
+
+
+@router.get("/plan")
+def show(request: Request, record: RecordDep, page: PageDep, query: QueryDep) -> Response:
+    """Show the form, and the plan that it asks for."""
+    plan: HousePlan | None = None
+    status = 200
+    if not query.text("target_um"):
+        query.set("target_um", number(DEFAULT_TARGET_UM))
+    if query.text("set") and not query.text("set_id"):
+        query.set("set_id", query.text("set"))
+    if query.text("make"):
+        try:
+            plan = plan_house(
+                record,
+                body_ids=query.all("body_ids"),
+                set_id=query.text("set_id"),
+                lens_ids=query.all("lens_ids"),
+                target_um=query.number("target_um") or DEFAULT_TARGET_UM,
+                distances=[part.strip() for part in query.text("distances").split(";") if part.strip()],
+            )
+        except ShimwiseError as error:
+            query.refuse(error)
+            status = 422
+    page.way = "plan"
+    page.sentence = plan.headline if plan else "Which readings say enough, before the first one is taken?"
+    return render(
+        request,
+        "plan.html",
+        page,
+        status=status,
+        form=query,
+        plan=plan,
+        bodies=units.list_bodies(record, limit=MOST_UNITS).bodies,
+        sets=units.list_sets(record, limit=MOST_UNITS).sets,
+        lenses=units.list_lenses(record, limit=2 * MOST_UNITS).lenses,
+    )

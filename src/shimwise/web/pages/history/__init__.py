@@ -1,0 +1,1 @@
+"""Pages: drift and repeatability."""

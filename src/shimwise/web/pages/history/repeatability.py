@@ -1,0 +1,50 @@
+"""How well people repeat: one's own figures, the house's without names, everybody's for a lead."""
+
+from typing import TYPE_CHECKING
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from shimwise.bench.history import operators
+from shimwise.errors import ShimwiseError
+from shimwise.web.pages.deps import PageDep, QueryDep, RecordDep
+from shimwise.web.pages.view import person_of, render
+from shimwise.web.problems import status_of
+
+if TYPE_CHECKING:
+    from shimwise.bench.history.operator_views import HouseRepeatability, OperatorView
+
+__all__ = ["router"]
+
+router = APIRouter()
+
+
+@router.get("/repeatability")
+def show(request: Request, record: RecordDep, page: PageDep, query: QueryDep) -> Response:
+    """Show how well the person at this device repeats, or the one named, where that may be seen."""
+    who, name = person_of(request), query.text("name")
+    house = operators.house_repeatability(record, who=who)
+    one, status = house.own, 200
+    page.way = "settings"
+    if name:
+        try:
+            one = operators.repeatability(record, name=name, who=who)
+        except ShimwiseError as error:
+            page.problem, status = str(error) if who else _NAMELESS, status_of(error)
+    page.sentence = _sentence(house, one)
+    return render(request, "repeatability.html", page, status=status, house=house, one=one)
+
+
+_NAMELESS = "How a person reads is private to the person and the leads. Give this device your name first."
+
+
+def _sentence(house: "HouseRepeatability", one: "OperatorView | None") -> str:
+    if one is None:
+        if not house.who:
+            return "Give this device your name to see how well you repeat."
+        return f"Nothing that {house.who} has read is kept yet."
+    is_own = house.own is not None and one.name.casefold() == house.own.name.casefold()
+    whom = "You repeat" if is_own else f"{one.name} repeats"
+    if one.k is None or one.repeat_sd_um is None:
+        return f"{whom} nothing yet: one sight has to be read twice, with nothing touched between."
+    return f"{whom} a sight to ± {one.repeat_sd_um:.1f} µm, one standard deviation."

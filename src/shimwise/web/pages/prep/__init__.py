@@ -1,0 +1,1 @@
+"""Pages: preps and readings."""

@@ -1,0 +1,304 @@
+"""Whole commands of ``shimwise sweep``, and what the judge makes of them."""
+
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from bench_files import csv_text, strict_json
+from sweep_files import (
+    BEST_UM,
+    CHART_MOVES,
+    DISTANCE_MM,
+    FOCAL_MM,
+    ONE_STAR,
+    TEXTURE,
+    chart_mm,
+    ring_mm,
+    write_sweep,
+)
+
+from shimwise.sheets.json.sweep_json import validate_sweep
+from shimwise.sheets.json.verdict_json import validate
+
+EXAMPLE = Path(__file__).parents[2] / "reference" / "sweep-1"
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture(scope="module")
+def example(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The kept example in a folder of its own."""
+    return Path(shutil.copytree(EXAMPLE, tmp_path_factory.mktemp("sweep") / "sweep-1"))
+
+
+@pytest.fixture
+def tell(run: Run) -> Callable[..., dict[str, Any]]:
+    """Run the command with ``--json`` and give the document, checked against its schema."""
+
+    def call(*words: str | Path, code: int = 0) -> dict[str, Any]:
+        left, out, err = run("sweep", *words, "--json")
+        assert (left, err) == (code, "")
+        document = strict_json(out)
+        validate_sweep(document)
+        return dict(document)
+
+    return call
+
+
+def damaged_copy(example: Path, folder: Path) -> Path:
+    shutil.copytree(example, folder)
+    frame = folder / "frames" / "frame_0005.png"
+    frame.write_bytes(frame.read_bytes()[:5000])
+    return folder
+
+
+def test_the_example_gives_its_truth(tell: Callable[..., dict[str, Any]], example: Path) -> None:
+    truth = json.loads((EXAMPLE / "truth.json").read_text())
+    told = tell(example)
+    assert told["best_um"] == pytest.approx(truth["best_um_centre"], abs=0.05)
+    assert told["landing_um"] == -told["best_um"]
+    assert told["tilt"]["x_um"] == pytest.approx(truth["tilt_x_um"], abs=0.1)
+    assert told["tilt"]["y_um"] == pytest.approx(truth["tilt_y_um"], abs=0.1)
+    assert told["magnification"] == pytest.approx(0.02, rel=3e-4)
+    assert told["low_um"] < truth["best_um_centre"] < told["high_um"]
+    assert len(told["stars"]) == 5
+    assert told["is_relative"] is False
+
+
+def test_the_report_begins_with_the_sentence_and_keeps_to_80_columns(
+    run: Run, example: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    code, out, err = run("sweep", example, "--body", "A-07", "--lens", "H50")
+    assert (code, err) == (0, "")
+    first = " ".join(out.splitlines()[:2])
+    assert first.startswith("Best focus at +12.0")
+    assert "body A-07 with lens H50 lands short by" in first
+    assert "away from the lens" in " ".join(out.splitlines()[:3])
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_figure_and_result_are_kept_and_say_the_same(run: Run, example: Path, tmp_path: Path) -> None:
+    figure, result = tmp_path / "f.svg", tmp_path / "r.json"
+    code, out, _ = run("sweep", example, "--figure", figure, "--out", result, "--json")
+    assert code == 0
+    assert json.loads(result.read_text(encoding="utf-8")) == json.loads(out)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["f.svg", "r.json"]
+    assert "lands short" in figure.read_text(encoding="utf-8")
+
+
+def test_a_damaged_frame_is_left_out_and_told(
+    tell: Callable[..., dict[str, Any]], example: Path, tmp_path: Path
+) -> None:
+    told = tell(damaged_copy(example, tmp_path / "d"), code=1)
+    assert any("frame left out: frames/frame_0005.png" in flag for flag in told["flags"])
+    # Six frames are left of the seven that a peak needs: told why, and no number.
+    assert told["best_um"] is None
+    assert told["landing_um"] is None
+
+
+def test_with_frames_enough_a_damaged_one_costs_nothing_else(
+    tell: Callable[..., dict[str, Any]], tmp_path: Path
+) -> None:
+    folder = write_sweep(tmp_path / "s")
+    (folder / "002.png").write_bytes(b"\x89PNG\r\n\x1a\n")
+    told = tell(folder)
+    assert told["best_um"] == pytest.approx(BEST_UM, abs=0.1)
+    assert [flag for flag in told["flags"] if "002.png" in flag]
+
+
+def test_a_path_out_of_the_folder_is_not_followed(
+    tell: Callable[..., dict[str, Any]], tmp_path: Path
+) -> None:
+    folder = write_sweep(tmp_path / "s")
+    described = json.loads((folder / "sweep.json").read_text())
+    shutil.copyfile(folder / "000.png", tmp_path / "secret.png")
+    described["frames"][0]["file"] = "../secret.png"
+    (folder / "sweep.json").write_text(json.dumps(described))
+    told = tell(folder)
+    assert any("leads out of the sweep's folder" in flag for flag in told["flags"])
+
+
+def test_sensor_ring_and_chart_sweeps_agree_in_sign_and_size(
+    tell: Callable[..., dict[str, Any]], tmp_path: Path
+) -> None:
+    sensor = tell(write_sweep(tmp_path / "a"))
+    ring = tell(
+        write_sweep(tmp_path / "b", place=lambda um: {"ring": ring_mm(um)}), "--distance", f"{DISTANCE_MM} mm"
+    )
+    chart = tell(
+        write_sweep(tmp_path / "c", CHART_MOVES, place=lambda um: {"distance": chart_mm(um)}),
+        "--reading",
+        f"{DISTANCE_MM} mm",
+    )
+    assert [told["swept"] for told in (sensor, ring, chart)] == ["sensor", "ring", "chart"]
+    assert sensor["landing_um"] == pytest.approx(-BEST_UM, abs=0.1)
+    assert ring["landing_um"] == pytest.approx(-BEST_UM, abs=0.1)
+    assert chart["landing_um"] == pytest.approx(-BEST_UM, abs=0.3)
+    # Short: the ring reads nearer than the chart; and a chart is sharp farther away than the ring says.
+    assert ring["best_at_mm"] == pytest.approx(ring_mm(BEST_UM), rel=1e-3)
+    assert ring["best_at_mm"] < DISTANCE_MM < chart["best_at_mm"]
+
+
+@pytest.mark.parametrize("um_per_turn", [130.0, -470.0])
+def test_a_sweep_along_the_screw_tells_the_peak_in_turns_though_its_travel_is_not_known(
+    tell: Callable[..., dict[str, Any]], run: Run, tmp_path: Path, um_per_turn: float
+) -> None:
+    folder = write_sweep(tmp_path / "a", place=lambda um: {"turns": um / um_per_turn})
+    told = tell(folder)
+    true_turns = BEST_UM / um_per_turn
+    assert told["swept"] == "screw"
+    assert told["best_turns"] == pytest.approx(true_turns, rel=0.01)
+    assert told["low_turns"] < true_turns < told["high_turns"]
+    # What one turn does is told by the blur; the sign, which way is away, is not.
+    assert told["um_per_turn"] == pytest.approx(abs(um_per_turn), rel=0.03)
+    assert told["landing_um"] is None
+    said = tell(folder, "--um-per-turn", abs(um_per_turn))
+    assert said["best_turns"] == pytest.approx(told["best_turns"], rel=0.01)
+    way = "clockwise" if um_per_turn > 0 else "anticlockwise"
+    _, out, _ = run("sweep", folder, "--um-per-turn", str(abs(um_per_turn)))
+    text = " ".join(out.split())
+    assert f"turn ({360 * abs(true_turns):.0f}°) {way} of where the screw stood at 0" in text
+
+
+def test_turns_that_are_no_number_are_refused(run: Run, tmp_path: Path) -> None:
+    folder = write_sweep(tmp_path / "a", place=lambda um: {"turns": "a bit"})
+    code, _, err = run("sweep", folder)
+    assert code == 2
+    assert "turns is 'a bit'; give a number of turns" in " ".join(err.split())
+
+
+def test_a_wrong_focal_length_is_made_good_by_the_pictures_scale(
+    tell: Callable[..., dict[str, Any]], tmp_path: Path
+) -> None:
+    folder = write_sweep(tmp_path / "b", place=lambda um: {"ring": ring_mm(um)})
+    told = tell(folder, "--distance", f"{DISTANCE_MM} mm", "--focal", 0.95 * FOCAL_MM)
+    # The nominal length alone is about 10 % off here (f² (1/D - 1/R)); the picture's m brings it within 1 %.
+    assert told["landing_um"] == pytest.approx(-BEST_UM, rel=0.02)
+    assert any("the picture's is used" in warning for warning in told["warnings"])
+
+
+def test_a_ring_sweep_without_the_distance_has_no_landing(
+    tell: Callable[..., dict[str, Any]], tmp_path: Path
+) -> None:
+    told = tell(write_sweep(tmp_path / "b", place=lambda um: {"ring": ring_mm(um)}))
+    assert told["landing_um"] is None
+    assert told["best_at_mm"] == pytest.approx(ring_mm(BEST_UM), rel=1e-3)
+    assert any("--distance" in warning for warning in told["warnings"])
+
+
+@pytest.mark.parametrize("words", [(), ("--region", "40,30,256,200")])
+def test_without_a_chart_the_peak_is_relative(
+    tell: Callable[..., dict[str, Any]], tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    told = tell(write_sweep(tmp_path / "t", TEXTURE, has_chart=False), *words)
+    assert told["is_relative"] is True
+    assert told["best_um"] == pytest.approx(BEST_UM, abs=0.5)
+    assert told["landing_um"] is None
+    assert told["stars"] == []
+
+
+def test_a_star_of_ones_own_is_measured_where_it_is_pointed_at(
+    tell: Callable[..., dict[str, Any]], tmp_path: Path
+) -> None:
+    folder = write_sweep(tmp_path / "o", ONE_STAR, has_chart=False)
+    told = tell(folder, "--star", "120,119.5,105,48")
+    assert told["landing_um"] == pytest.approx(-BEST_UM, abs=0.1)
+    assert told["magnification"] is None
+
+
+def test_a_peak_beyond_the_end_withholds_the_number(
+    run: Run, tell: Callable[..., dict[str, Any]], tmp_path: Path
+) -> None:
+    folder = write_sweep(tmp_path / "s")
+    described = json.loads((folder / "sweep.json").read_text())
+    described["frames"] = described["frames"][:8]
+    (folder / "sweep.json").write_text(json.dumps(described))
+    told = tell(folder, code=1)
+    assert told["best_um"] is None
+    _, out, _ = run("sweep", folder)
+    assert out.startswith("Best focus cannot be told: ")
+    assert "move the sweep over it" in " ".join(out.split())
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--star", "1,2,3"), "X,Y,R,SPOKES"),
+        (("--region", "0,0,5000,100"), "leads out of the frame"),
+        (("--region", "0,0,4,4"), "16 px or more"),
+        (("--pitch", "0"), "pitch_um is 0"),
+        (("--figure", "a.gif"), "ends in .gif"),
+        (("--positions", "none.csv"), "none.csv"),
+    ],
+)
+def test_bad_input_gets_one_message(run: Run, example: Path, words: tuple[str, ...], told: str) -> None:
+    code, out, err = run("sweep", example, *words)
+    assert (code, out) == (2, "")
+    assert told in err
+
+
+def test_a_folder_without_a_sweep_is_refused(run: Run, tmp_path: Path) -> None:
+    code, out, err = run("sweep", tmp_path)
+    assert (code, out) == (2, "")
+    assert "sweep.json" in err
+
+
+def stop(*_: object, **__: object) -> None:
+    raise KeyboardInterrupt
+
+
+@pytest.mark.parametrize(
+    "where",
+    [
+        "shimwise.bench.sweep.measure.measure_sweep",
+        "shimwise.imaging.frames.source.read_still",
+        "shimwise.sheets.pictures.figure_file._rendered",
+        "pathlib.Path.replace",
+    ],
+)
+def test_ctrl_c_leaves_nothing_behind(
+    run: Run, example: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    monkeypatch.setattr(where, stop)
+    code, out, err = run("sweep", example, "--figure", tmp_path / "f.svg", "--out", tmp_path / "r.json")
+    assert (code, out) == (130, "")
+    assert "stopped" in err
+    assert list(tmp_path.iterdir()) == []
+
+
+ROWS = [("A-07", "H50", 50, 2.8, "8' 6\"", "8' 6\"", "tech", "s1")] * 3
+
+
+def test_the_judge_takes_a_sweep_as_evidence(run: Run, example: Path, tmp_path: Path) -> None:
+    readings, result = tmp_path / "r.csv", tmp_path / "s.json"
+    readings.write_text(csv_text(ROWS), encoding="utf-8")
+    unit = ("--body", "A-07", "--lens", "H50", "--distance", "8' 6\"", "--setup", "s1")
+    assert run("sweep", example, *unit, "--out", result)[0] == 0
+    without, with_sweep = (
+        strict_json(run("judge", readings, *more, "--json")[1]) for more in ((), ("--sweep", result))
+    )
+    validate(with_sweep)
+    # 12 µm short, beside readings on the mark: the body goes short.
+    assert with_sweep["bodies"][0]["error_um"] < without["bodies"][0]["error_um"] - 1
+    last = with_sweep["readings"][-1]
+    assert (last["row"], last["source"], last["landing_um"]) == (3, "s.json", pytest.approx(-12, abs=0.1))
+    assert "line" not in last
+    assert 1.5 <= last["sd_um"] < 1.6
+
+
+def test_the_judge_refuses_a_sweep_that_does_not_say_what_was_under_test(
+    run: Run, example: Path, tmp_path: Path
+) -> None:
+    readings, result = tmp_path / "r.csv", tmp_path / "s.json"
+    readings.write_text(csv_text(ROWS), encoding="utf-8")
+    run("sweep", example, "--lens", "H50", "--out", result)
+    code, out, err = run("judge", readings, "--sweep", result)
+    assert (code, out) == (2, "")
+    assert "Sweep again with --body, --distance" in err
+    run("sweep", example, "--no-chart", "--body", "A", "--lens", "H", "--distance", "INF", "--out", result)
+    code, _, err = run("judge", readings, "--sweep", result)
+    assert code == 2
+    assert "no landing to judge" in err

@@ -1,0 +1,72 @@
+"""Where uploaded frames are put: into the folders that ``sweep.json`` names, and nowhere else."""
+
+import io
+import json
+import uuid
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+
+from shimwise.bench.exchange.record_admin import check, frames_left
+from shimwise.bench.sweep.frame_files import keep_frames, kept_place, place_kept
+from shimwise.record import Record
+
+
+def kept(folder: Path, said: list[str], names: list[str]) -> list[str]:
+    settings = json.dumps({"frames": [{"file": file} for file in said]}).encode()
+    files = [("sweep.json", io.BytesIO(settings)), *((name, io.BytesIO(b"frame")) for name in names)]
+    place = keep_frames(cast("Any", SimpleNamespace(folder=folder)), uuid.uuid4().hex, files)
+    return sorted(
+        path.relative_to(place).as_posix()
+        for path in place.rglob("*")
+        if path.is_file() and path.name != "sweep.json"
+    )
+
+
+@pytest.mark.parametrize(
+    ("said", "sent", "found"),
+    [
+        (["frames/a.png", "b.png"], ["a.png", "b.png"], ["b.png", "frames/a.png"]),
+        (["../a.png"], ["a.png"], ["a.png"]),
+        (["/etc/a.png"], ["a.png"], ["a.png"]),
+        (["a/../../a.png"], ["a.png"], ["a.png"]),
+        (["Frames/a.png"], ["a.png", "frames"], ["a.png", "frames"]),
+        (["x/a.png", "y/a.png"], ["a.png"], ["x/a.png"]),
+    ],
+)
+def test_a_file_goes_where_the_settings_name_it_if_that_lies_within(
+    tmp_path: Path, said: list[str], sent: list[str], found: list[str]
+) -> None:
+    assert kept(tmp_path, said, sent) == found
+    assert [path.name for path in tmp_path.iterdir()] == ["frames"]
+
+
+def test_a_place_is_kept_from_the_records_folder_on_and_found_there_again(tmp_path: Path) -> None:
+    record = cast("Any", SimpleNamespace(folder=tmp_path / "record"))
+    place = tmp_path / "record" / "frames" / "a"
+    assert kept_place(record, place) == "frames/a"
+    assert kept_place(record, tmp_path / "elsewhere") == ""
+    moved = tmp_path / "moved"
+    assert place_kept(moved, "frames/a") == moved / "frames" / "a"
+    assert place_kept(tmp_path / "record", str(place)) == place  # of an older record
+
+
+@pytest.mark.parametrize("said", ["", "..", "frames/../../other", "/etc"])
+def test_a_place_outside_of_the_record_is_none(tmp_path: Path, said: str) -> None:
+    assert place_kept(tmp_path / "record", said) is None
+
+
+def test_frames_that_a_killed_program_left_are_listed_and_others_are_not(tmp_path: Path) -> None:
+    part, whole = f".{'a' * 32}.part", "b" * 32
+    with Record.open(tmp_path) as record:
+        assert frames_left(record) == ()
+        for name in (part, whole, "mine"):
+            (tmp_path / "frames" / name).mkdir(parents=True)
+            (tmp_path / "frames" / name / "one.png").write_bytes(bytes(1_500_000))
+        found = {one.subject: one.text for one in frames_left(record)}
+        assert check(record) == ()
+    assert set(found) == {f"frames/{part}", f"frames/{whole}"}
+    assert found[f"frames/{part}"].startswith("1.5 MB of frames that did not come whole")
+    assert found[f"frames/{whole}"].startswith("1.5 MB of frames that are of no sweep that is kept")

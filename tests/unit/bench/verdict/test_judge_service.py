@@ -1,0 +1,108 @@
+"""The judge beside the pages: in a process of its own, each prep once, started anew when it dies."""
+
+import os
+import signal
+import threading
+import time
+from collections.abc import Iterator
+
+import pytest
+from invented_house import WHO, House
+
+from shimwise.bench.prep import preps
+from shimwise.bench.prep.readings import withdraw_reading
+from shimwise.bench.verdict.judge_service import Judgement, JudgeService
+
+WAITED_S = 90.0
+
+
+@pytest.fixture
+def done() -> list[Judgement]:
+    return []
+
+
+@pytest.fixture
+def judge(house: House, done: list[Judgement]) -> Iterator[JudgeService]:
+    service = JudgeService(house.record, on_done=done.append)
+    service.start()
+    yield service
+    service.stop()
+
+
+def test_a_prep_is_judged_as_it_stands_and_what_was_asked_twice_once(
+    house: House, judge: JudgeService, done: list[Judgement]
+) -> None:
+    prep = house.start()
+    for text in ("on", 'short by 1/8"', 'deep by 1/8"'):
+        house.read(prep.id, text)
+        judge.ask(prep.id)
+    assert judge.wait(WAITED_S)
+    view = preps.open_prep(house.record, prep.id)
+    assert view.verdict is not None
+    assert view.verdict.is_current
+    assert done[-1] == Judgement(prep_id=prep.id, revision=view.revision, problem="")
+    assert len(done) <= 2
+    count = len(done)
+    judge.ask(prep.id)  # nothing has changed
+    assert judge.wait(WAITED_S)
+    assert len(done) == count
+
+
+def test_the_service_is_not_asked_about_an_empty_prep_for_nothing(
+    house: House, judge: JudgeService, done: list[Judgement]
+) -> None:
+    prep = house.start()
+    judge.ask(prep.id)
+    assert judge.wait(WAITED_S)
+    assert done == []
+    judge.ask("0" * 32)
+    assert judge.wait(WAITED_S)
+    assert "no prep" in done[-1].problem
+
+
+def test_a_worker_that_was_killed_is_started_anew(
+    house: House, judge: JudgeService, done: list[Judgement]
+) -> None:
+    prep = house.start()
+    reading = house.read(prep.id, "on").view
+    judge.ask(prep.id)
+    assert judge.wait(WAITED_S)
+    (worker,) = _workers(judge)
+    os.kill(worker, signal.SIGKILL)
+    house.read(prep.id, "on")
+    withdraw_reading(house.record, reading.id, reason="slip", who=WHO)
+    judge.ask(prep.id)
+    assert judge.wait(WAITED_S)
+    assert done[-1].problem == ""
+    assert preps.open_prep(house.record, prep.id).verdict.is_current  # type: ignore[union-attr]
+    assert _workers(judge) != [worker]
+
+
+def test_stopping_ends_the_worker_and_the_thread(house: House, done: list[Judgement]) -> None:
+    judge = JudgeService(house.record, on_done=done.append)
+    judge.start()
+    prep = house.start()
+    house.read(prep.id, "on")
+    judge.ask(prep.id)
+    assert judge.wait(WAITED_S)
+    (worker,) = _workers(judge)
+    judge.stop()
+    assert "judge" not in {thread.name for thread in threading.enumerate()}
+    end = time.monotonic() + 10
+    while _is_alive(worker) and time.monotonic() < end:
+        time.sleep(0.05)
+    assert not _is_alive(worker)
+
+
+def _workers(judge: JudgeService) -> list[int]:
+    pool = judge._pool
+    assert pool is not None
+    return list(pool._processes)
+
+
+def _is_alive(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    return True

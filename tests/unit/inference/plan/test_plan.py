@@ -1,0 +1,181 @@
+"""The plan of a check: it reaches what it says, by a reckoning of our own, and says why when it cannot."""
+
+import math
+from itertools import cycle
+
+import numpy as np
+import pytest
+from invented_benches import FloatArray, extension_mm, prep, reading
+from scipy import stats
+
+from shimwise.errors import InferenceError
+from shimwise.inference.model.linear import BODY_SD_UM, LENS_SD_UM, SCALE_SD_PERMILLE, SETUP_SD_MM
+from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep
+from shimwise.inference.plan.planner import MOST_READINGS, NEAR_LIMIT_SHARE, Plan, plan_check
+
+HALF_95 = float(stats.norm.ppf(0.975))
+SET_MM = {"L18": 18.0, "L25": 25.0, "L35": 35.0, "L50": 50.0, "L75": 75.0, "L100": 100.0}
+DISTANCES_MM = (914.4, 1828.8, 3657.6)
+FNUMBER, COC_UM, K = 2.0, 20.0, 0.2
+
+
+def kit(*, bodies: tuple[str, ...] = ("B1",), gauge_sd_um: float | None = None) -> Prep:
+    gauge_um = None if gauge_sd_um is None else 0.0
+    return Prep(
+        readings=(),
+        bodies={name: BodyKnowledge(gauge_um=gauge_um, gauge_sd_um=gauge_sd_um) for name in bodies},
+        lenses={
+            name: LensKnowledge(focal_lengths_mm=(focal_mm,), fnumber=FNUMBER, separation_mm=0.0)
+            for name, focal_mm in SET_MM.items()
+        },
+    )
+
+
+class OwnReckoning:
+    """Precision of body, lens, scale and tape errors after readings, from Newton's form and the priors."""
+
+    def __init__(self, bodies: tuple[str, ...], *, gauge_sd_um: float = math.inf) -> None:
+        tapes = [(body, distance) for body in bodies for distance in DISTANCES_MM]
+        names = [*bodies, *SET_MM, *(f"scale of {lens}" for lens in SET_MM), *tapes]
+        self.bodies, self.column = bodies, {name: i for i, name in enumerate(names)}
+        sd = [BODY_SD_UM] * len(bodies) + [LENS_SD_UM] * len(SET_MM)
+        sd += [SCALE_SD_PERMILLE] * len(SET_MM) + [SETUP_SD_MM] * len(tapes)
+        self.precision: FloatArray = np.diag(np.array(sd) ** -2.0)
+        for body in bodies:
+            self.precision[self.column[body], self.column[body]] += gauge_sd_um**-2
+
+    def read(self, body: str, lens: str, distance_mm: float) -> None:
+        extension, focal_mm = extension_mm(SET_MM[lens], distance_mm), SET_MM[lens]
+        row = np.zeros(len(self.column))
+        row[[self.column[body], self.column[lens]]] = 1.0
+        row[self.column[f"scale of {lens}"]] = extension
+        row[self.column[body, distance_mm]] = 1e3 * (extension / focal_mm) ** 2
+        of_mark_um = 2200.0 * (extension / focal_mm * distance_mm / DISTANCES_MM[0]) ** 2
+        variance = 7 / 5 * ((K * FNUMBER * COC_UM) ** 2 + of_mark_um**2)  # Student's t of 4: see test_worth
+        self.precision += np.outer(row, row) / variance
+
+    def half_widths_um(self) -> list[float]:
+        covariance = np.linalg.inv(self.precision)
+        return [HALF_95 * math.sqrt(covariance[self.column[b], self.column[b]]) for b in self.bodies]
+
+
+def reckoned(plan: Plan, own: OwnReckoning) -> list[float]:
+    for planned in plan.readings:
+        for _ in range(planned.repeats):
+            own.read(planned.body, planned.lens, planned.distance_mm)
+    return own.half_widths_um()
+
+
+@pytest.mark.parametrize(
+    ("bodies", "gauge_sd_um", "target_um"),
+    [(("B1",), None, 14.0), (("B1",), None, 11.0), (("B1", "B2"), None, 12.0), (("B1",), 4.0, 7.0)],
+)
+def test_a_plan_reaches_its_target_by_our_own_reckoning(
+    bodies: tuple[str, ...], gauge_sd_um: float | None, target_um: float
+) -> None:
+    plan = plan_check(kit(bodies=bodies, gauge_sd_um=gauge_sd_um), target_um=target_um, k=K)
+    assert plan.is_reached
+    assert plan.count > 0
+    own = reckoned(plan, OwnReckoning(bodies, gauge_sd_um=gauge_sd_um or math.inf))
+    assert max(own) <= target_um
+    assert [body.half_width_um for body in plan.bodies] == pytest.approx(own, rel=1e-6)
+    assert [body.name for body in plan.bodies] == list(bodies)
+
+
+@pytest.mark.parametrize("target_um", [14.0, 12.0, 11.0])
+def test_a_plan_is_no_longer_than_reading_every_lens_in_turn(target_um: float) -> None:
+    in_turn = OwnReckoning(("B1",))
+    turns, count = cycle((lens, distance_mm) for distance_mm in DISTANCES_MM for lens in SET_MM), 0
+    while in_turn.half_widths_um()[0] > target_um:
+        in_turn.read("B1", *next(turns))
+        count += 1
+    plan = plan_check(kit(), target_um=target_um, k=K)
+    assert plan.is_reached
+    assert plan.count <= count
+
+
+def test_one_reading_less_would_not_do() -> None:
+    plan = plan_check(kit(), target_um=12.0, k=K)
+    for left_out in range(len(plan.readings)):
+        own = OwnReckoning(("B1",))
+        for i, planned in enumerate(plan.readings):
+            for _ in range(planned.repeats - (i == left_out)):
+                own.read(planned.body, planned.lens, planned.distance_mm)
+        assert own.half_widths_um()[0] > 12.0
+
+
+def test_a_target_that_no_readings_can_reach_says_what_they_can_and_what_would_help() -> None:
+    plan = plan_check(kit(), target_um=5.0, k=K)
+    assert not plan.is_reached
+    (body,), (limit,) = plan.bodies, plan.limits
+    assert 5.0 < limit.limit_um < body.half_width_um <= NEAR_LIMIT_SHARE * limit.limit_um
+    assert body.limit_um == limit.limit_um
+    assert limit.with_gauge_um < 5.0
+    with_gauge = plan_check(kit(gauge_sd_um=3.0), target_um=6.0, k=K)
+    assert with_gauge.is_reached  # the help that was named is help
+
+
+def test_a_target_that_is_reached_already_needs_no_reading() -> None:
+    plan = plan_check(kit(gauge_sd_um=3.0), target_um=8.0, k=K)
+    assert (plan.is_reached, plan.count, plan.readings) == (True, 0, ())
+
+
+def test_readings_already_taken_count() -> None:
+    before = kit()
+    taken = tuple(
+        reading(i, lens=lens, focal_mm=focal_mm, distance_mm=DISTANCES_MM[1])
+        for i, (lens, focal_mm) in enumerate(SET_MM.items())
+    )
+    started = prep(*taken, bodies=before.bodies, lenses=before.lenses)
+    assert plan_check(started, target_um=11.0, k=K).count < plan_check(before, target_um=11.0, k=K).count
+
+
+def test_a_steadier_eye_needs_fewer_readings() -> None:
+    counts = [plan_check(kit(), target_um=11.0, k=k).count for k in (0.1, 0.2, 0.4)]
+    assert counts == sorted(counts)
+    assert counts[0] < counts[-1]
+
+
+def test_repeats_are_gathered_and_charts_stand_near_before_far() -> None:
+    plan = plan_check(kit(bodies=("B1", "B2")), target_um=11.0, k=0.4)
+    sights = [(one.body, one.lens, one.focal_mm, one.distance_mm) for one in plan.readings]
+    assert len(set(sights)) == len(sights)
+    assert max(one.repeats for one in plan.readings) > 1
+    assert plan.count == sum(one.repeats for one in plan.readings)
+    order = [(one.body, one.distance_mm) for one in plan.readings]
+    assert order == sorted(order)
+
+
+def test_bodies_and_distances_can_be_asked_for() -> None:
+    plan = plan_check(kit(), target_um=14.0, bodies=("B7",), distances_mm=(2000.0, 5000.0), k=K)
+    assert [body.name for body in plan.bodies] == ["B1", "B7"]
+    assert {one.distance_mm for one in plan.readings} <= {2000.0, 5000.0}
+
+
+def test_no_plan_is_longer_than_the_most_readings() -> None:
+    told: list[tuple[int, int]] = []
+    plan = plan_check(kit(), target_um=9.7, k=30.0, progress=lambda done, most: told.append((done, most)))
+    assert plan.count == MOST_READINGS
+    assert not plan.is_reached
+    assert told == [(i + 1, MOST_READINGS) for i in range(MOST_READINGS)]
+
+
+@pytest.mark.parametrize("target_um", [0.0, -3.0, math.nan])
+def test_a_target_of_nothing_is_refused(target_um: float) -> None:
+    with pytest.raises(InferenceError, match=r"target of ±(0|-3|nan) µm cannot be reached. Give one above 0"):
+        plan_check(kit(), target_um=target_um)
+
+
+@pytest.mark.parametrize(
+    "subject",
+    [
+        Prep(readings=()),
+        Prep(readings=(), bodies={"B1": BodyKnowledge()}),
+        Prep(readings=(), lenses={"L1": LensKnowledge(focal_lengths_mm=(50.0,), fnumber=2.0)}),
+        Prep(readings=(), bodies={"B1": BodyKnowledge()}, lenses={"L1": LensKnowledge()}),
+    ],
+    ids=["nothing", "no lens", "no body", "no optics"],
+)
+def test_a_kit_without_a_body_or_lens_is_refused_with_what_is_missing(subject: Prep) -> None:
+    with pytest.raises(InferenceError, match=r"nothing to plan with: name at least one body, and one lens"):
+        plan_check(subject, target_um=5.0)
