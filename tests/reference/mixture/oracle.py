@@ -23,7 +23,7 @@ import numpy as np
 from scipy.special import gammaln, stdtr
 
 HERE = Path(__file__).parent
-WALKERS, ITERATIONS, BURN_IN, EVERY = 1200, 7_000, 1_500, 10
+WALKERS, ITERATIONS, BURN_IN, EVERY = 1200, 10_000, 2_000, 10
 FOOT = 304.8
 LEVELS = {
     "body": ((6, 18, 60), (0.5, 0.4, 0.1)),
@@ -207,7 +207,9 @@ def sample(bench: Bench, seed: int) -> dict[str, dict[str, float]]:
             new = here.copy()
             if move == 0:  # one coordinate
                 j = rng.integers(size, size=half)
-                step = rng.standard_normal(half) * width[j] * 10 ** rng.uniform(-1.5, 0.3, half)
+                # up to 25 widths of the healthy level: the wild level of a tape is 17 times as wide, and
+                # with short steps alone walkers seldom reach it
+                step = rng.standard_normal(half) * width[j] * 10 ** rng.uniform(-1.5, 1.4, half)
                 new[np.arange(half), j] += step
             else:  # difference of two walkers of the other half; 1 now and then to jump between humps
                 a = rng.integers(half, size=half)

@@ -4,16 +4,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from benchmarks.candidates.mixture.design import BenchFacts, build_mixture
+from benchmarks.candidates.mixture.model import Column
+from benchmarks.candidates.mixture.priors import Effect, Levels, Priors
+from benchmarks.candidates.mixture.verdicts import Judged, judge_prep
 from mixture_benches import FOOT_MM, prep_of
 
-from shimwise.inference.assemble import later_states
-from shimwise.inference.history import History, Unit
-from shimwise.inference.landing import Axis, BodyKnowledge, FocusDesign, LensKnowledge, Prep, Reading
-from shimwise.inference.mixture.design import BenchFacts, build_mixture
-from shimwise.inference.mixture.model import Column
-from shimwise.inference.mixture.priors import Effect, Levels, Priors
-from shimwise.inference.mixture.verdicts import Judged, judge_prep
-from shimwise.inference.model import Kind
+from shimwise.inference.model.assemble import later_states
+from shimwise.inference.model.joint_memory import History, Unit
+from shimwise.inference.model.linear import Kind
+from shimwise.inference.model.prep import Axis, BodyKnowledge, FocusDesign, LensKnowledge, Prep, Reading
 
 LENSES_UM = {"L18": 4.0, "L25": -5.0, "L35": 2.0, "L50": -1.0}
 
@@ -189,4 +189,4 @@ def test_other_stops_have_a_shift_of_their_own() -> None:
     prep = replace(prep, readings=(prep.readings[0], replace(prep.readings[1], fnumber=4.0)))
     built = build_mixture(prep)
     assert Column(Effect.STOP, "L35 at f/4") in built.model.columns
-    assert any("different stops" in one for one in built.warnings)
+    assert "mixed_stops" in [one.code for one in built.notices]

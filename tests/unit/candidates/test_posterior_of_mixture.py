@@ -4,14 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from benchmarks.candidates.mixture.design import BenchFacts, build_mixture
+from benchmarks.candidates.mixture.draws import draw
+from benchmarks.candidates.mixture.unparted import UnpartedKind
+from benchmarks.candidates.mixture.verdicts import judge_prep, limits
 from mixture_benches import prep_of, reference_answers, reference_prep
 
-from shimwise.inference.answer import Verdict
-from shimwise.inference.landing import BodyKnowledge, Prep
-from shimwise.inference.mixture.design import BenchFacts, build_mixture
-from shimwise.inference.mixture.draws import draw
-from shimwise.inference.mixture.unparted import UnpartedKind
-from shimwise.inference.mixture.verdicts import judge_prep, limits
+from shimwise.inference.model.prep import BodyKnowledge, Prep
+from shimwise.inference.verdict.answer import Verdict
 
 SD_AGREES = 0.03
 """Largest relative difference of a posterior sd, beside the independent sampler's own Monte Carlo error.
@@ -27,7 +27,7 @@ LENSES_UM = {"L18": 4.0, "L25": -5.0, "L35": 2.0, "L50": -1.0}
 
 @pytest.mark.parametrize("name", sorted(reference_answers()))
 def test_agrees_with_an_independent_sampler(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("shimwise.inference.mixture.draws.GOOD_MEAN_P_SD", 0.0)  # use all runs
+    monkeypatch.setattr("benchmarks.candidates.mixture.draws.GOOD_MEAN_P_SD", 0.0)  # use all runs
     prep, facts = reference_prep(name)
     model = build_mixture(prep, facts=facts).model
     limit = limits(model, prep)
@@ -151,8 +151,8 @@ def test_a_bench_too_large_for_the_collapsed_draws_gives_nearly_the_same(
 ) -> None:
     prep = prep_of({"A": 25.0, "B": 0.0}, LENSES_UM, seed=3)
     small = judge_prep(prep).answer.answer.bodies
-    monkeypatch.setattr("shimwise.inference.mixture.chains.MOST_COLLAPSED", 0)
-    monkeypatch.setattr("shimwise.inference.mixture.chains.MOST_PRODUCTS", 0)
+    monkeypatch.setattr("benchmarks.candidates.mixture.chains.MOST_COLLAPSED", 0)
+    monkeypatch.setattr("benchmarks.candidates.mixture.chains.MOST_PRODUCTS", 0)
     large = judge_prep(prep).answer.answer.bodies
     for one, other in zip(small, large, strict=True):
         assert one.error_um == pytest.approx(other.error_um, abs=0.6 * one.sd_um)

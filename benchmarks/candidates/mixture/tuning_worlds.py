@@ -1,7 +1,7 @@
 """Small worlds for tuning the mixture model: coverage, errors and decisions on benches with known truth.
 
-Run ``python -m benchmarks.mixture [benches] [world …]``. The worlds here are for tuning only: figures to be
-claimed come from worlds written apart.
+Run ``python -m benchmarks.candidates.mixture.tuning_worlds [benches] [world …]``. The worlds here are for
+tuning only: figures to be claimed come from worlds written apart.
 """
 
 import math
@@ -14,10 +14,10 @@ from functools import partial
 
 import numpy as np
 
-from shimwise.inference.answer import Verdict
-from shimwise.inference.landing import Prep, Reading
-from shimwise.inference.mixture.design import BenchFacts
-from shimwise.inference.mixture.verdicts import judge_prep
+from benchmarks.candidates.mixture.design import BenchFacts
+from benchmarks.candidates.mixture.verdicts import judge_prep
+from shimwise.inference.model.prep import Prep, Reading
+from shimwise.inference.verdict.answer import Verdict
 
 FOOT, INCH = 304.8, 25.4
 COC_UM = 20.0

@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from benchmarks.candidates.mixture.design import BenchFacts
 
-from shimwise.inference.history import History
-from shimwise.inference.landing import BodyKnowledge, LensKnowledge, Prep, Reading
-from shimwise.inference.mixture.design import BenchFacts
+from shimwise.inference.model.joint_memory import History
+from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
 
-REFERENCE = Path(__file__).parents[3] / "reference" / "mixture"
+REFERENCE = Path(__file__).parents[2] / "reference" / "mixture"
 FOOT_MM = 304.8
 FOCAL_MM = {"L18": 18.0, "L25": 25.0, "L35": 35.0, "L50": 50.0, "L75": 75.0}
 

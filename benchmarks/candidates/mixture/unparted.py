@@ -1,19 +1,19 @@
-"""Findings that no unit can be named for: a sum is out, its parts cannot be told from each other.
+"""Findings without a unit: a sum is out, and its parts cannot be separated.
 
-Such a finding says what is known and asks for what would settle it; nothing is turned on it.
+Such a finding lists what is known and asks for what would settle it; no remedy follows from it.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from shimwise.inference.answer import BodyAnswer, Verdict
+from shimwise.inference.verdict.answer import BodyAnswer, Verdict
 
 OUT = (Verdict.OUT_SHORT, Verdict.OUT_DEEP)
 
 
 class UnpartedKind(StrEnum):
-    """What cannot be told apart, and so what would part it.
+    """What cannot be separated, and so what would separate it.
 
     ``pair``: a body and a lens (a second lens or body, or a gauge). ``eyes``: two persons (a third, a gauge
     or frames). ``bench``: all bodies, the whole set, or the one eye (a gauge, another set, frames).

@@ -28,10 +28,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shimwise.inference.mixture.model import FloatArray, IntArray, MixtureModel
-from shimwise.inference.mixture.moves import Cells, is_coarse, moves
-from shimwise.inference.mixture.priors import NU
-from shimwise.inference.mixture.student import truncated_draws
+from benchmarks.candidates.mixture.model import FloatArray, IntArray, MixtureModel
+from benchmarks.candidates.mixture.moves import Cells, Move, is_coarse, moves
+from benchmarks.candidates.mixture.priors import NU
+from benchmarks.candidates.mixture.student import truncated_draws
 
 K_STEP = 0.35
 """Standard deviation of a proposal of ln k."""
@@ -42,6 +42,8 @@ MOST_PRODUCTS = 20_000_000
 """Numbers in the table of the design's products, above which it is not kept."""
 MOVES = 14
 """Directions tried in one sweep on coarse rulers."""
+PRIOR_PROPOSALS = 6
+"""Unknowns proposed from their priors in one sweep on coarse rulers."""
 MOVE_SIZES = np.array([0.6, 1.5, 3.5, 10.0])
 """Sizes of a move, in standard deviations of an approximate posterior along its direction."""
 
@@ -150,7 +152,7 @@ class Chains:
         self.mean = np.matmul(self.covariance, pull[:, :, None])[:, :, 0]
 
     def _information(self, total: FloatArray) -> FloatArray:
-        """Precision (c, p, p) that the readings give, from the information (c, q) on each row."""
+        """Return the precision (c, p, p) of the readings, from the information (c, q) on each row."""
         if self.products is not None:
             return np.asarray((total @ self.products).reshape(self.count, self.p, self.p))
         design = self.model.rows.design
@@ -191,7 +193,7 @@ class Chains:
         noise = self.rng.standard_normal((self.count, self.p, 1))
         self.unknowns = self.mean + np.matmul(root, noise)[:, :, 0]
 
-    def _expected(self) -> FloatArray:
+    def expected(self) -> FloatArray:
         """Landing (c, n) of each reading by the unknowns. [µm]"""
         return np.asarray((self.unknowns @ self.model.rows.design.T)[:, self.model.rows.pattern])
 
@@ -205,30 +207,43 @@ class Chains:
         )
 
     def _move(self) -> None:
-        """Metropolis moves along fixed directions; weights, landings and levels integrated out."""
-        cells = self.cells
-        scale = self.scale()[:, cells.first]
-        expected = self._expected()[:, cells.first]
-        likelihood = cells.log_likelihood(expected, scale)
-        slope = self.unknowns @ self.model.precision - self.model.pull
-        log_share = self.log_share[:, np.maximum(self.model.levels.group, 0)]
+        """Metropolis moves along fixed directions, and proposals of single unknowns from their priors.
+
+        Weights, landings and levels are integrated out. A unit that only bounds reach (INF) has a long tail:
+        steps creep in and out of it, a value drawn from its prior does so at once.
+        """
+        state = _MoveState.of(self)
         for i in self.rng.permutation(len(self.moves))[:MOVES]:
-            move = self.moves[i]
             size = self.rng.choice(MOVE_SIZES, size=self.count) * self.rng.standard_normal(self.count)
-            shifted = expected[:, move.cells] + size[:, None] * move.shift
-            then = cells.log_likelihood(shifted, scale[:, move.cells], move.cells)
-            before = self.unknowns[:, move.columns]
-            after = before + size[:, None] * move.step
-            gain = (then - likelihood[:, move.cells]).sum(1)
-            gain -= size * (slope[:, move.columns] @ move.step) + 0.5 * size**2 * move.curvature
-            share, precision = log_share[:, move.mixed], self.level_precision[:, move.mixed]
+            self._try_move(state, self.moves[i], size, is_from_prior=False)
+        for unit in self.rng.permutation(self.mixed)[:PRIOR_PROPOSALS]:
+            move = self.moves[unit]  # the first moves are those of each unknown alone
+            size = (self._drawn_from_prior(unit) - self.unknowns[:, unit]) / move.step[0]
+            self._try_move(state, move, size, is_from_prior=True)
+
+    def _drawn_from_prior(self, unit: int) -> FloatArray:
+        """One value (c,) of an unknown from its levels and their shares."""
+        level = self._pick(self.log_share[:, self.model.levels.group[unit]])
+        precision = np.take_along_axis(self.level_precision[:, unit], level[:, None], 1)[:, 0]
+        return np.asarray(self.rng.standard_normal(self.count) / np.sqrt(precision))
+
+    def _try_move(self, state: "_MoveState", move: Move, size: FloatArray, *, is_from_prior: bool) -> None:
+        """Accept or refuse one move of ``size`` (c,); the prior cancels where the proposal came from it."""
+        shifted = state.expected[:, move.cells] + size[:, None] * move.shift
+        then = self.cells.log_likelihood(shifted, state.scale[:, move.cells], move.cells)
+        before = self.unknowns[:, move.columns]
+        after = before + size[:, None] * move.step
+        gain = (then - state.likelihood[:, move.cells]).sum(1)
+        gain -= size * (state.slope[:, move.columns] @ move.step) + 0.5 * size**2 * move.curvature
+        if not is_from_prior:
+            share, precision = state.log_share[:, move.mixed], self.level_precision[:, move.mixed]
             gain += _log_mixture(after[:, move.is_mixed], precision, share)
             gain -= _log_mixture(before[:, move.is_mixed], precision, share)
-            taken = np.flatnonzero(np.log(self.rng.random(self.count)) < gain)
-            self.unknowns[np.ix_(taken, move.columns)] = after[taken]
-            expected[np.ix_(taken, move.cells)] = shifted[taken]
-            likelihood[np.ix_(taken, move.cells)] = then[taken]
-            slope[taken] += size[taken, None] * move.pressure
+        taken = np.flatnonzero(np.log(self.rng.random(self.count)) < gain)
+        self.unknowns[np.ix_(taken, move.columns)] = after[taken]
+        state.expected[np.ix_(taken, move.cells)] = shifted[taken]
+        state.likelihood[np.ix_(taken, move.cells)] = then[taken]
+        state.slope[taken] += size[taken, None] * move.pressure
 
     def _draw_levels_given_unknowns(self) -> None:
         """Draw all levels given the unknowns: the step that has to follow moves without them."""
@@ -240,7 +255,7 @@ class Chains:
 
     def _draw_k(self) -> None:
         """Metropolis steps of every person's ln k; weights and landings integrated out."""
-        expected = self._expected()[:, self.cells.first]
+        expected = self.expected()[:, self.cells.first]
         now = self._log_posterior_of_k(expected)
         for _ in range(K_TRIES):
             before = self.log_k
@@ -258,7 +273,7 @@ class Chains:
         return np.asarray(likelihood - 0.5 * deviation**2)
 
     def _draw_landings_and_weights(self) -> None:
-        rows, scale, expected = self.model.rows, self.scale(), self._expected()
+        rows, scale, expected = self.model.rows, self.scale(), self.expected()
         residual = truncated_draws(
             (rows.low_um - expected) / scale,
             (rows.high_um - expected) / scale,
@@ -298,6 +313,32 @@ class Chains:
         cumulative = np.cumsum(np.exp(log_weight - log_weight.max(1, keepdims=True)), axis=1)
         level = self.rng.random((len(cumulative), 1)) * cumulative[:, -1:]
         return np.asarray((level > cumulative).sum(1), dtype=np.intp)
+
+
+@dataclass(frozen=True, slots=True)
+class _MoveState:
+    """What moves keep up to date, per chain and cell: expected landing, error scale, log likelihood.
+
+    ``slope`` (c, p): gradient of the Gaussian information; ``log_share`` (c, p, 3) of the levels.
+    """
+
+    expected: FloatArray
+    scale: FloatArray
+    likelihood: FloatArray
+    slope: FloatArray
+    log_share: FloatArray
+
+    @classmethod
+    def of(cls, chains: Chains) -> "_MoveState":
+        first, model = chains.cells.first, chains.model
+        scale, expected = chains.scale()[:, first], chains.expected()[:, first]
+        return cls(
+            expected=expected,
+            scale=scale,
+            likelihood=chains.cells.log_likelihood(expected, scale),
+            slope=chains.unknowns @ model.precision - model.pull,
+            log_share=chains.log_share[:, np.maximum(model.levels.group, 0)],
+        )
 
 
 def _log_mixture(unknowns: FloatArray, precision: FloatArray, log_share: FloatArray) -> FloatArray:

@@ -1,7 +1,8 @@
 """From a prep to its mixture model: columns, rows in a fixed order, priors, and what to report.
 
-The optics of each reading come from :class:`shimwise.inference.sights.SightMaker`; rows and columns are
-sorted by name, so that the order of the readings changes nothing.
+The optics of each reading come from
+:class:`shimwise.inference.model.observations.ObservationContext`; rows and columns are sorted by name, so
+that the order of the readings changes nothing.
 """
 
 import math
@@ -11,10 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from shimwise.errors import InferenceError
-from shimwise.inference.checks import check_prep
-from shimwise.inference.landing import Axis, BodyKnowledge, LensKnowledge, Prep, Reading, UnitKnowledge
-from shimwise.inference.mixture.model import (
+from benchmarks.candidates.mixture.model import (
     Column,
     FloatArray,
     LevelPriors,
@@ -23,10 +21,14 @@ from shimwise.inference.mixture.model import (
     QuantityKind,
     Rows,
 )
-from shimwise.inference.mixture.priors import LEAST_LENSES_OF_SET, NEAR_MARK_MM, Effect, Levels, Priors
-from shimwise.inference.mixture.rounding import Granularity, landing_intervals
-from shimwise.inference.model import Kind
-from shimwise.inference.sights import Sight, SightMaker
+from benchmarks.candidates.mixture.priors import LEAST_LENSES_OF_SET, NEAR_MARK_MM, Effect, Levels, Priors
+from benchmarks.candidates.mixture.rounding import Granularity, landing_intervals
+from shimwise.errors import InferenceError
+from shimwise.inference.model.checks import check_prep
+from shimwise.inference.model.linear import Kind
+from shimwise.inference.model.observations import Observation, ObservationContext
+from shimwise.inference.model.prep import Axis, BodyKnowledge, LensKnowledge, Prep, Reading, UnitKnowledge
+from shimwise.notices import Notice
 from shimwise.optics import magnification
 
 MOST_UNKNOWNS = 3000
@@ -43,7 +45,7 @@ REMEMBERED = {
 }
 ORDER = {effect: place for place, effect in enumerate(Effect)}
 WHOLE_SET = "set"
-"""Name of the set when the lenses of a prep are not told to belong to several."""
+"""Name of the set when no lens of a prep is assigned to one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,12 +69,12 @@ class Built:
     """A model; rows (c, p) of candidate readings, their N·c and ring scale (c,); and facts for notices."""
 
     model: MixtureModel
-    candidates: tuple[Sight, ...]
+    candidates: tuple[Observation, ...]
     candidate_design: FloatArray
     candidate_blur_um: FloatArray
     candidate_ring_um: FloatArray
     granularities: tuple[Granularity, ...]
-    warnings: tuple[str, ...]
+    notices: tuple[Notice, ...]
 
 
 def build_mixture(
@@ -113,16 +115,16 @@ def build_mixture(
 
 @dataclass(slots=True)
 class _Builder:
-    """Sights of all readings in order, and the columns that they, the candidates and the kit need."""
+    """Observations of all readings in order, and the columns that they, the candidates and the kit need."""
 
     prep: Prep
     facts: BenchFacts
     priors: Priors
     later: Mapping[tuple[Kind, str], tuple[str, ...]]
-    maker: SightMaker
+    context: ObservationContext
     order: list[int]
-    sights: list[Sight]
-    possible: list[Sight]
+    observations: list[Observation]
+    possible: list[Observation]
     middle_um: dict[tuple[str, str, float], float] = field(default_factory=dict)
     large_sets: frozenset[str] = frozenset()
 
@@ -135,12 +137,12 @@ class _Builder:
         priors: Priors,
         later: Mapping[tuple[Kind, str], tuple[str, ...]],
     ) -> "_Builder":
-        maker = SightMaker.of(prep, [*prep.readings, *candidates])
-        sights = [maker.sight(reading) for reading in prep.readings]
-        keys = [_sort_key(s, r, facts) for s, r in zip(sights, prep.readings, strict=True)]
-        order = sorted(range(len(sights)), key=keys.__getitem__)
-        possible = sorted({maker.sight(reading) for reading in candidates}, key=_sight_key)
-        builder = cls(prep, facts, priors, later, maker, order, [sights[i] for i in order], possible)
+        context = ObservationContext.of(prep, [*prep.readings, *candidates])
+        observations = [context.observation(reading) for reading in prep.readings]
+        keys = [_sort_key(s, r, facts) for s, r in zip(observations, prep.readings, strict=True)]
+        order = sorted(range(len(observations)), key=keys.__getitem__)
+        possible = sorted({context.observation(reading) for reading in candidates}, key=_observation_key)
+        builder = cls(prep, facts, priors, later, context, order, [observations[i] for i in order], possible)
         builder.large_sets = builder._large_sets()
         return builder
 
@@ -148,20 +150,23 @@ class _Builder:
         readings = [self.prep.readings[i] for i in self.order]
         low, high, granularities = landing_intervals(
             readings,
-            self.sights,
+            self.observations,
             marks_mm=self.facts.marks_mm,
             cell_mm_of_row=self.facts.cell_mm_of_row,
         )
         landing = np.where(np.isfinite(high), (low + np.where(np.isfinite(high), high, low)) / 2, low)
         self._note_middles(landing)
-        keys = [(sight, self._setting(reading)) for sight, reading in zip(self.sights, readings, strict=True)]
+        keys = [
+            (observation, self._setting(reading))
+            for observation, reading in zip(self.observations, readings, strict=True)
+        ]
         distinct = list(dict.fromkeys(keys))
         place = {key: i for i, key in enumerate(distinct)}
-        entries = [self._entries(sight, setting) for sight, setting in distinct]
-        possible = [self._entries(sight, "") for sight in self.possible]
+        entries = [self._entries(observation, setting) for observation, setting in distinct]
+        possible = [self._entries(observation, "") for observation in self.possible]
         columns = self._columns([*entries, *possible])
         position = {column: i for i, column in enumerate(columns)}
-        persons = tuple(sorted({s.operator for s in self.sights if s.measured_sd_um is None})) or ("",)
+        persons = tuple(sorted({s.operator for s in self.observations if s.measured_sd_um is None})) or ("",)
         centre = np.array([self._centre(column) for column in columns])
         design = _dense(entries, position)
         pattern = np.array([place[key] for key in keys], dtype=np.intp)
@@ -174,14 +179,14 @@ class _Builder:
                 low_um=low - shift,
                 high_um=high - shift,
                 landing_um=landing,
-                blur_um=self._blur_um([sight for sight, _ in distinct]),
-                ring_um=self._ring_um([sight for sight, _ in distinct]),
+                blur_um=self._blur_um([observation for observation, _ in distinct]),
+                ring_um=self._ring_um([observation for observation, _ in distinct]),
                 person=np.array(
                     [persons.index(s.operator) if s.operator in persons else 0 for s, _ in distinct],
                     dtype=np.intp,
                 ),
                 reading=np.array(self.order, dtype=np.intp),
-                setups=tuple(sight.setup for sight, _ in distinct),
+                setups=tuple(observation.setup for observation, _ in distinct),
             ),
             levels=self._levels(columns),
             centre=centre,
@@ -200,7 +205,7 @@ class _Builder:
             candidate_blur_um=self._blur_um(self.possible),
             candidate_ring_um=self._ring_um(self.possible),
             granularities=granularities,
-            warnings=tuple(self.maker.warnings()),
+            notices=self.context.notices(),
         )
 
     # Rows
@@ -211,34 +216,36 @@ class _Builder:
     def _note_middles(self, landing: FloatArray) -> None:
         """Median landing of each body, lens and distance: what an uncertain conversion is a share of."""
         found: dict[tuple[str, str, float], list[float]] = defaultdict(list)
-        for sight, value in zip(self.sights, landing, strict=True):
-            found[sight.body, sight.lens, sight.distance_mm].append(float(value))
+        for observation, value in zip(self.observations, landing, strict=True):
+            found[observation.body, observation.lens, observation.distance_mm].append(float(value))
         self.middle_um = {key: float(np.median(values)) for key, values in found.items()}
 
-    def _entries(self, sight: Sight, setting: str) -> dict[Column, float]:
+    def _entries(self, observation: Observation, setting: str) -> dict[Column, float]:
         """Row of the design: µm of landing per unit of each unknown."""
-        m = _magnification(sight)
+        m = _magnification(observation)
         per_mm = 1e3 * m * m
         row = {
-            Column(Effect.BODY, sight.body): 1.0,
-            Column(Effect.LENS, sight.lens): 1.0,
-            Column(Effect.SCALE, sight.lens): sight.focal_mm * m,
-            Column(Effect.SETUP, sight.setup): per_mm,
-            Column(Effect.BODY_REFERENCE, sight.body): per_mm,
+            Column(Effect.BODY, observation.body): 1.0,
+            Column(Effect.LENS, observation.lens): 1.0,
+            Column(Effect.SCALE, observation.lens): observation.focal_mm * m,
+            Column(Effect.SETUP, observation.setup): per_mm,
+            Column(Effect.BODY_REFERENCE, observation.body): per_mm,
         }
-        if self._set_of(sight.lens) in self.large_sets:
-            row[Column(Effect.SET, self._set_of(sight.lens))] = 1.0
-        if sight.measured_sd_um is None:
-            row[Column(Effect.EYE, sight.operator)] = sight.fnumber * self._coc_um(sight.body)
-        if sight.axis is not None:
-            row[Column(Effect.AXIS, sight.lens)] = 1.0 if sight.axis is Axis.VERTICAL else -1.0
-        if sight.fnumber > self.maker.widest[sight.lens]:
-            row[Column(Effect.STOP, f"{sight.lens} at f/{sight.fnumber:g}")] = 1.0
-        nearness = NEAR_MARK_MM / sight.distance_mm
-        middle = self.middle_um.get((sight.body, sight.lens, sight.distance_mm), 0.0)
-        row[Column(Effect.CONVERSION, sight.lens)] = sight.conversion_share * nearness * middle
+        if self._set_of(observation.lens) in self.large_sets:
+            row[Column(Effect.SET, self._set_of(observation.lens))] = 1.0
+        if observation.measured_sd_um is None:
+            row[Column(Effect.EYE, observation.operator)] = observation.fnumber * self._coc_um(
+                observation.body
+            )
+        if observation.axis is not None:
+            row[Column(Effect.AXIS, observation.lens)] = 1.0 if observation.axis is Axis.VERTICAL else -1.0
+        if observation.fnumber > self.context.widest[observation.lens]:
+            row[Column(Effect.STOP, f"{observation.lens} at f/{observation.fnumber:g}")] = 1.0
+        nearness = NEAR_MARK_MM / observation.distance_mm
+        middle = self.middle_um.get((observation.body, observation.lens, observation.distance_mm), 0.0)
+        row[Column(Effect.CONVERSION, observation.lens)] = observation.conversion_share * nearness * middle
         if setting:
-            row[Column(Effect.RING_SETTING, setting)] = per_mm * _ring_growth(sight)
+            row[Column(Effect.RING_SETTING, setting)] = per_mm * _ring_growth(observation)
         row = {column: value for column, value in row.items() if value != 0.0}
         return self._with_memories(row)
 
@@ -259,20 +266,20 @@ class _Builder:
             if LATER[kind] is column.effect and column.name in states
         ]
 
-    def _blur_um(self, sights: Sequence[Sight]) -> FloatArray:
+    def _blur_um(self, observations: Sequence[Observation]) -> FloatArray:
         return np.array(
-            [s.fnumber * self._coc_um(s.body) if s.measured_sd_um is None else 0.0 for s in sights],
+            [s.fnumber * self._coc_um(s.body) if s.measured_sd_um is None else 0.0 for s in observations],
             dtype=np.float64,
         )
 
-    def _ring_um(self, sights: Sequence[Sight]) -> FloatArray:
+    def _ring_um(self, observations: Sequence[Observation]) -> FloatArray:
         """Fixed part of each error scale [µm]: the ring's, or a measured landing's own."""
         return np.array(
             [
                 1e3 * self.priors.ring_scale_mm * (_m_times_distance(s) / NEAR_MARK_MM) ** 2
                 if s.measured_sd_um is None
                 else s.measured_sd_um
-                for s in sights
+                for s in observations
             ],
             dtype=np.float64,
         )
@@ -299,7 +306,9 @@ class _Builder:
         return self.facts.set_of_lens.get(self._present_name(lens), WHOLE_SET)
 
     def _large_sets(self) -> frozenset[str]:
-        lenses = {sight.lens for sight in [*self.sights, *self.possible]} | set(self.prep.lenses)
+        lenses = {observation.lens for observation in [*self.observations, *self.possible]} | set(
+            self.prep.lenses
+        )
         now = {self._present_name(lens) for lens in lenses}
         names = [self._set_of(lens) for lens in now]
         return frozenset(name for name in set(names) if names.count(name) >= LEAST_LENSES_OF_SET)
@@ -337,7 +346,7 @@ class _Builder:
         """What is known of an unknown beforehand; its deviation is what the sampler draws."""
         kind, knowledge = self._remembered_kind(column), self._knowledge(column)
         if kind is not None and self.prep.history is not None:
-            return self.prep.history.standing(kind, column.name).mean if column.is_memory else 0.0
+            return self.prep.history.remembered(kind, column.name).mean if column.is_memory else 0.0
         if knowledge is None or knowledge.history_sd_um is None:
             return 0.0
         is_centred = column.is_memory or column.effect is Effect.LENS
@@ -385,7 +394,9 @@ class _Builder:
 
     def _is_known_set(self, name: str) -> bool:
         """Whether most lenses of a set have a history."""
-        lenses = {sight.lens for sight in self.sights if self._set_of(sight.lens) == name}
+        lenses = {
+            observation.lens for observation in self.observations if self._set_of(observation.lens) == name
+        }
         known = [
             self._has_memory(Column(Effect.LENS, lens))
             or self.prep.lenses.get(lens, LensKnowledge()).history_sd_um is not None
@@ -491,7 +502,7 @@ class _Builder:
 
     def _reported_pairs(self, bodies: Sequence[str], lenses: Sequence[str]) -> list[tuple[str, str]]:
         past = self.prep.past_bodies | self.prep.past_lenses
-        read = {(sight.body, sight.lens) for sight in self.sights}
+        read = {(observation.body, observation.lens) for observation in self.observations}
         everything = [(body, lens) for body in bodies for lens in lenses]
         wanted = everything if len(everything) <= MOST_PAIRS else [one for one in everything if one in read]
         return [(body, lens) for body, lens in wanted if body not in past and lens not in past]
@@ -523,47 +534,53 @@ def _dense(rows: Sequence[Mapping[Column, float]], position: Mapping[Column, int
     return design
 
 
-def _sort_key(sight: Sight, reading: Reading, facts: BenchFacts) -> tuple[object, ...]:
+def _sort_key(observation: Observation, reading: Reading, facts: BenchFacts) -> tuple[object, ...]:
     measured = reading.measured_um
     return (
-        *_sight_key(sight),
+        *_observation_key(observation),
         facts.setting_of_row.get(reading.row, ""),
         reading.reading_mm if measured is None else measured,
     )
 
 
-def _sight_key(sight: Sight) -> tuple[object, ...]:
+def _observation_key(observation: Observation) -> tuple[object, ...]:
     return (
-        sight.body,
-        sight.lens,
-        sight.setup,
-        sight.operator,
-        sight.distance_mm,
-        sight.focal_mm,
-        sight.separation_mm,
-        sight.fnumber,
-        str(sight.axis or ""),
-        sight.conversion_share,
-        -1.0 if sight.measured_sd_um is None else sight.measured_sd_um,
+        observation.body,
+        observation.lens,
+        observation.setup,
+        observation.operator,
+        observation.distance_mm,
+        observation.focal_mm,
+        observation.separation_mm,
+        observation.fnumber,
+        str(observation.axis or ""),
+        observation.conversion_share,
+        -1.0 if observation.measured_sd_um is None else observation.measured_sd_um,
     )
 
 
-def _magnification(sight: Sight) -> float:
+def _magnification(observation: Observation) -> float:
     return float(
         magnification(
-            focal_mm=sight.focal_mm, distance_mm=sight.distance_mm, separation_mm=sight.separation_mm
+            focal_mm=observation.focal_mm,
+            distance_mm=observation.distance_mm,
+            separation_mm=observation.separation_mm,
         )
     )
 
 
-def _m_times_distance(sight: Sight) -> float:
+def _m_times_distance(observation: Observation) -> float:
     """m·D [mm], finite at infinity where it is the focal length."""
-    return sight.focal_mm if math.isinf(sight.distance_mm) else _magnification(sight) * sight.distance_mm
+    return (
+        observation.focal_mm
+        if math.isinf(observation.distance_mm)
+        else _magnification(observation) * observation.distance_mm
+    )
 
 
-def _ring_growth(sight: Sight) -> float:
+def _ring_growth(observation: Observation) -> float:
     """How a setting's error in object space grows from 3 ft: as D²."""
-    return (min(sight.distance_mm, 1e7) / NEAR_MARK_MM) ** 2
+    return (min(observation.distance_mm, 1e7) / NEAR_MARK_MM) ** 2
 
 
 def _inverse(covariance: FloatArray) -> FloatArray:

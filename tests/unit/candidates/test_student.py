@@ -2,13 +2,12 @@
 
 import numpy as np
 import pytest
-from scipy import stats
-
-from shimwise.inference.mixture.student import (
+from benchmarks.candidates.mixture.student import (
     log_interval_probability,
     lower_tail,
     truncated_draws,
 )
+from scipy import stats
 
 
 def test_the_lower_tail_agrees_with_scipy_far_out() -> None:

@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from benchmarks.candidates.mixture.design import BenchFacts, build_mixture
 from mixture_benches import FOCAL_MM, FOOT_MM, prep_of
 
-from shimwise.inference.landing import Prep
-from shimwise.inference.mixture.design import BenchFacts, build_mixture
+from shimwise.inference.model.prep import Prep
 from shimwise.optics import reading_mm
 
 LENSES_UM = {"L18": 4.0, "L25": -9.0, "L35": 2.0, "L50": 12.0}

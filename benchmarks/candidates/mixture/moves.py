@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shimwise.inference.mixture.model import FloatArray, IntArray, MixtureModel, Rows
-from shimwise.inference.mixture.priors import NU
-from shimwise.inference.mixture.student import log_interval_probability
+from benchmarks.candidates.mixture.model import FloatArray, IntArray, MixtureModel, Rows
+from benchmarks.candidates.mixture.priors import NU
+from benchmarks.candidates.mixture.student import log_interval_probability
 
 COARSE = 2.0
 """A ruler is coarse when the intervals' median width exceeds so many error scales."""

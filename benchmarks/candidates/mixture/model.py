@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from shimwise.inference.mixture.priors import Effect
+from benchmarks.candidates.mixture.priors import Effect
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]

@@ -1,4 +1,4 @@
-"""Granularity of readings: how coarsely a ring was read, and the interval each reading stands for.
+"""Granularity of readings: how coarsely a ring was read, and the interval that each reading means.
 
 A person who writes 6′ 0″ saw something near 6′; how near follows from that person's other readings
 around that distance: the largest step of the trade of which nearly all are multiples, or the engraved
@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shimwise.inference.landing import Reading
-from shimwise.inference.mixture.model import FloatArray
-from shimwise.inference.sights import Sight
+from benchmarks.candidates.mixture.model import FloatArray
+from shimwise.inference.model.observations import Observation
+from shimwise.inference.model.prep import Reading
 from shimwise.optics import magnification
 
 INCH_MM, FOOT_MM = 25.4, 304.8
@@ -22,7 +22,7 @@ IMPERIAL_STEPS_MM = tuple(INCH_MM * x for x in (0.125, 0.25, 0.5, 1, 2, 3, 6, 12
 METRIC_STEPS_MM = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 """Steps in which a ring is read, one eighth of an inch to ten feet, and in millimetres to a metre."""
 WINDOW = 0.3
-"""Readings within this share of a reading tell its granularity."""
+"""Granularity is inferred from the readings within this share of a reading."""
 MULTIPLES = 0.9
 """A step holds when this share of the readings are its multiples."""
 FEWEST_FOR_MARKS = 12
@@ -33,7 +33,7 @@ USUAL_STEPS_MM = ((4.5 * FOOT_MM, 0.5 * INCH_MM), (9 * FOOT_MM, INCH_MM), (20 * 
 FARTHEST_USUAL_STEP_MM = FOOT_MM
 """Usual rounding up to 4½, 9 and 20 ft, and beyond. Common practice, no source."""
 INFINITY_FROM_MM = 60 * FOOT_MM
-"""A ring at INF stands anywhere beyond this where marks are not known. [mm] Common practice, no source."""
+"""A ring at INF may be anywhere beyond this if the marks are not known. [mm] Common practice, no source."""
 SAME = 1e-6
 PARTS_OF_MARKS = (1, 2, 4, 8)
 """Marks are read to whole ones, halves, quarters or eighths of the way between them."""
@@ -51,7 +51,7 @@ class Granularity:
 
 def landing_intervals(
     readings: Sequence[Reading],
-    sights: Sequence[Sight],
+    observations: Sequence[Observation],
     *,
     marks_mm: Mapping[str, Sequence[float]],
     cell_mm_of_row: Mapping[int, tuple[float, float]],
@@ -60,7 +60,7 @@ def landing_intervals(
 
     Parameters
     ----------
-    readings, sights : sequences of equal length n
+    readings, observations : sequences of equal length n
         A measured landing (no eye) gets a narrow interval around it.
     marks_mm : mapping of lens to engraved distances
         Infinity may be among them.
@@ -83,24 +83,24 @@ def landing_intervals(
     low, high = np.empty(len(readings)), np.empty(len(readings))
     seen: dict[tuple[str, float], Granularity] = {}
     cells: dict[tuple[str, str, float], tuple[float, float]] = {}
-    for i, (reading, sight) in enumerate(zip(readings, sights, strict=True)):
+    for i, (reading, observation) in enumerate(zip(readings, observations, strict=True)):
         if reading.measured_um is not None:
             half = MEASURED_HALF_WIDTH * (reading.measured_sd_um or 1.0)
             low[i], high[i] = reading.measured_um - half, reading.measured_um + half
             continue
         if reading.row in cell_mm_of_row:
-            low[i], high[i] = _landing_bounds(sight, *cell_mm_of_row[reading.row])
+            low[i], high[i] = _landing_bounds(observation, *cell_mm_of_row[reading.row])
             continue
         key = (reading.operator, reading.lens if reading.lens in marks_mm else "", reading.reading_mm)
         if key not in cells:
-            told = marks_mm.get(reading.lens, ())
-            if told:
-                cells[key] = _between_marks(reading.reading_mm, told, parts[reading.operator])
+            marks = marks_mm.get(reading.lens, ())
+            if marks:
+                cells[key] = _between_marks(reading.reading_mm, marks, parts[reading.operator])
             else:
                 found = _granularity(reading.operator, reading.reading_mm, values[reading.operator])
                 cells[key] = _cell(reading.reading_mm, found, values[reading.operator])
                 seen[found.person, found.near_mm] = found
-        low[i], high[i] = _landing_bounds(sight, *cells[key])
+        low[i], high[i] = _landing_bounds(observation, *cells[key])
     return low, high, tuple(seen[key] for key in sorted(seen))
 
 
@@ -108,20 +108,22 @@ MEASURED_HALF_WIDTH = 0.05
 """Half width of the interval of a landing that frames measured, in its sd: as good as a point."""
 
 
-def _landing_bounds(sight: Sight, nearest_mm: float, farthest_mm: float) -> tuple[float, float]:
-    """Landings [µm] when the ring stands between two distances; unbounded above when it may be at INF."""
-    closest_mm = (4 * sight.focal_mm + sight.separation_mm) * (1 + SAME)
+def _landing_bounds(observation: Observation, nearest_mm: float, farthest_mm: float) -> tuple[float, float]:
+    """Landings [µm] of a ring set between two distances; unbounded above when it may be at INF."""
+    closest_mm = (4 * observation.focal_mm + observation.separation_mm) * (1 + SAME)
     nearest_mm = max(nearest_mm, closest_mm)
-    low = _landing_um(sight, nearest_mm)
-    return low, math.inf if math.isinf(farthest_mm) else _landing_um(sight, max(farthest_mm, nearest_mm))
-
-
-def _landing_um(sight: Sight, ring_mm: float) -> float:
-    chart, ring = (
-        magnification(focal_mm=sight.focal_mm, distance_mm=one, separation_mm=sight.separation_mm)
-        for one in (sight.distance_mm, ring_mm)
+    low = _landing_um(observation, nearest_mm)
+    return low, math.inf if math.isinf(farthest_mm) else _landing_um(
+        observation, max(farthest_mm, nearest_mm)
     )
-    return 1e3 * sight.focal_mm * (float(chart) - float(ring))
+
+
+def _landing_um(observation: Observation, ring_mm: float) -> float:
+    chart, ring = (
+        magnification(focal_mm=observation.focal_mm, distance_mm=one, separation_mm=observation.separation_mm)
+        for one in (observation.distance_mm, ring_mm)
+    )
+    return 1e3 * observation.focal_mm * (float(chart) - float(ring))
 
 
 def _granularity(person: str, reading_mm: float, values: FloatArray) -> Granularity:
@@ -140,7 +142,7 @@ def _granularity(person: str, reading_mm: float, values: FloatArray) -> Granular
 
 
 def _near(values: FloatArray, reading_mm: float) -> FloatArray:
-    """Values within the window around a reading; at least the nearest that marks can be told from."""
+    """Values within the window around a reading; at least as many as are needed to recognise marks."""
     off = np.abs(np.log(values / reading_mm))
     count = max(int(np.sum(np.abs(values / reading_mm - 1) <= WINDOW)), min(FEWEST_FOR_MARKS, len(values)))
     return np.asarray(values[np.argsort(off, kind="stable")[:count]])

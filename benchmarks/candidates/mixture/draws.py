@@ -16,9 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shimwise.inference.mixture.chains import Chains
-from shimwise.inference.mixture.model import FloatArray, MixtureModel, Quantities
-from shimwise.inference.mixture.moves import is_coarse
+from benchmarks.candidates.mixture.chains import Chains
+from benchmarks.candidates.mixture.model import FloatArray, MixtureModel, Quantities
+from benchmarks.candidates.mixture.moves import is_coarse
+from shimwise.inference.posterior.normal import normal_cdf
 
 CHAINS, CHAINS_ON_COARSE_RULERS = 32, 64
 BURN_IN = 14
@@ -86,10 +87,9 @@ class Draws:
         return _quantile(means, sds, tail), _quantile(means, sds, 1 - tail)
 
     def _outside_by_chain(self, limit: FloatArray) -> tuple[FloatArray, FloatArray]:
-        from scipy.special import ndtr
 
-        below = ndtr((-limit - self.mean) / self.sd).mean(0)
-        return np.asarray(below), np.asarray(ndtr((self.mean - limit) / self.sd).mean(0))
+        below = normal_cdf((-limit - self.mean) / self.sd).mean(0)
+        return np.asarray(below), np.asarray(normal_cdf((self.mean - limit) / self.sd).mean(0))
 
 
 def draw(model: MixtureModel, *, limit: FloatArray, seed: int = 0, most_runs: int = MOST_RUNS) -> Draws:
@@ -172,12 +172,10 @@ def _thinned(values: FloatArray) -> FloatArray:
 
 def _quantile(means: FloatArray, sds: FloatArray, level: float) -> FloatArray:
     """Quantile (g,) of each mixture of equal shares, by bisection to 1e-4 of its spread."""
-    from scipy.special import ndtr
-
     spread = np.sqrt((sds**2).mean(0) + means.var(0))
     low, high = (means - 4 * sds).min(0), (means + 4 * sds).max(0)
     while np.any(high - low > 1e-4 * spread):
         middle = (low + high) / 2
-        below = ndtr((middle - means) / sds).mean(0) < level
+        below = normal_cdf((middle - means) / sds).mean(0) < level
         low, high = np.where(below, middle, low), np.where(below, high, middle)
     return np.asarray((low + high) / 2)

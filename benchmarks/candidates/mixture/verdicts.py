@@ -10,7 +10,15 @@ from typing import Any
 
 import numpy as np
 
-from shimwise.inference.answer import (
+from benchmarks.candidates.mixture.design import BenchFacts, Built, build_mixture
+from benchmarks.candidates.mixture.draws import Draws, draw
+from benchmarks.candidates.mixture.model import FloatArray, IntArray, MixtureModel
+from benchmarks.candidates.mixture.priors import CAUSES, NU, Effect, Priors
+from benchmarks.candidates.mixture.rounding import Granularity, usual_step_mm
+from benchmarks.candidates.mixture.unparted import OUT, Unparted, UnpartedKind, unparted_pairs
+from shimwise.inference.model.linear import Kind
+from shimwise.inference.model.prep import BodyKnowledge, Prep, Reading
+from shimwise.inference.verdict.answer import (
     Answer,
     BodyAnswer,
     Cause,
@@ -21,15 +29,7 @@ from shimwise.inference.answer import (
     SetupAnswer,
     Verdict,
 )
-from shimwise.inference.decision import CALL_OUT_P, decide
-from shimwise.inference.landing import BodyKnowledge, Prep, Reading
-from shimwise.inference.mixture.design import BenchFacts, Built, build_mixture
-from shimwise.inference.mixture.draws import Draws, draw
-from shimwise.inference.mixture.model import FloatArray, IntArray, MixtureModel
-from shimwise.inference.mixture.priors import CAUSES, NU, Effect, Priors
-from shimwise.inference.mixture.rounding import Granularity, usual_step_mm
-from shimwise.inference.mixture.unparted import OUT, Unparted, UnpartedKind, unparted_pairs
-from shimwise.inference.model import Kind
+from shimwise.inference.verdict.decision import CALL_OUT_P, decide
 from shimwise.optics import magnification
 
 SCALE_TOLERANCE_PERMILLE = 5.0
@@ -49,7 +49,7 @@ STUDENT_LOSS = (NU + 3) / (NU + 1)
 class PairAnswer:
     """Landing of a lens on a body, B + L [µm, short < 0 < deep]: interval, probability, verdict.
 
-    ``is_read``: whether the two were read together; otherwise the network of the others tells it.
+    ``is_read``: whether the two were read together; otherwise it follows from the network of the others.
     """
 
     body: str
@@ -146,7 +146,7 @@ def judge_prep(
     candidates : sequence of Reading
         Readings that could be taken next.
     facts, priors, later
-        As :func:`shimwise.inference.mixture.design.build_mixture`.
+        As :func:`benchmarks.candidates.mixture.design.build_mixture`.
     seed : int
         Same prep and seed, same answer, whatever the order of the readings.
 
@@ -230,7 +230,7 @@ class _Reader:
             readings=self._readings(),
             causes=self._causes(),
             next=self._next([*now_bodies, *now_lenses]),
-            warnings=self.built.warnings,
+            notices=self.built.notices,
             past_bodies=tuple(one for one in bodies if one.name in past_bodies),
             past_lenses=tuple(one for one in lenses if one.name in past_lenses),
         )
@@ -483,8 +483,8 @@ class _Reader:
 def next_readings(draws: Draws, built: Built, *, wanted: IntArray) -> tuple[NextReading, ...]:
     """Readings worth taking next, best first: those that shrink the variance of the wanted quantities most.
 
-    Rounding counts: a reading between marks far away says little. A linear model's variance after one more
-    reading of variance s² falls by (aᵀΣg)²/(s² + aᵀΣa).
+    Rounding counts: a reading between marks far away has little information. A linear model's variance after
+    one more reading of variance s² falls by (aᵀΣg)²/(s² + aᵀΣa).
 
     Parameters
     ----------
@@ -515,11 +515,13 @@ def next_readings(draws: Draws, built: Built, *, wanted: IntArray) -> tuple[Next
 
 
 def _rounding_um(built: Built) -> FloatArray:
-    """Width (c,) of the interval that a candidate's reading would stand for. [µm]"""
+    """Return the width (c,) of the interval of a candidate's reading. [µm]"""
     widths = []
-    for sight in built.candidates:
+    for observation in built.candidates:
         m = magnification(
-            focal_mm=sight.focal_mm, distance_mm=sight.distance_mm, separation_mm=sight.separation_mm
+            focal_mm=observation.focal_mm,
+            distance_mm=observation.distance_mm,
+            separation_mm=observation.separation_mm,
         )
-        widths.append(1e3 * float(m) ** 2 * usual_step_mm(sight.distance_mm))
+        widths.append(1e3 * float(m) ** 2 * usual_step_mm(observation.distance_mm))
     return np.array(widths)

@@ -12,7 +12,7 @@ from types import MappingProxyType
 
 
 class Effect(StrEnum):
-    """What a column of the model stands for; the first seven can be the cause of a landing."""
+    """Effect that a column of the model describes; the first seven can be the cause of a landing."""
 
     BODY = "body"
     LENS = "lens"
