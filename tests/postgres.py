@@ -14,6 +14,8 @@ from pathlib import Path
 import psycopg
 import pytest
 
+from record_template import empty_record
+
 END = 'cat; "$0" -D "$1/data" -w -m fast stop; rm -rf "$1"'
 """Run by a shell: wait for the pipe to close, then stop the server and remove its files."""
 DEBIAN = Path("/usr/lib/postgresql")
@@ -179,20 +181,13 @@ def postgres_address(postgres: Server, postgres_template: str) -> Iterator[str]:
 @pytest.fixture(scope="session")
 def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A file with a record's tables, of which each test gets a copy."""
-    from shimwise.record import Record
-
-    folder = tmp_path_factory.mktemp("template")
-    Record.open(folder).close()
-    return folder / "shimwise.sqlite"
+    return empty_record(tmp_path_factory.mktemp("template"))
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
 def record_address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Return where an empty record is: once on SQLite, once on PostgreSQL."""
     if request.param == "sqlite":
-        folder = tmp_path / "record"
-        folder.mkdir()
-        shutil.copy(request.getfixturevalue("sqlite_template"), folder)
-        return str(folder)
+        return str(empty_record(tmp_path / "record").parent)
     address: str = request.getfixturevalue("postgres_address")
     return address

@@ -12,6 +12,9 @@ from pathlib import Path
 import httpx
 from playwright.sync_api import Browser, BrowserContext, Page
 
+from child_process import ends_with_the_tests
+from record_template import copied_record
+
 __all__ = ["CHROMIUM", "FLAGS", "PASSPHRASE", "Devices", "Server", "filled", "prep_of"]
 
 CHROMIUM = Path(os.environ.get("SHIMWISE_CHROMIUM", "/usr/bin/chromium"))
@@ -44,10 +47,10 @@ class Server:
     def start(self) -> "Server":
         with self.log.open("ab") as out:
             self.process = subprocess.Popen(
-                [
+                ends_with_the_tests(
                     *(sys.executable, "-u", "-c", BEGIN, "serve"),
-                    *("--data", str(self.data), "--port", str(self.port), *self.words),
-                ],
+                    *("--data", self.data, "--port", str(self.port), *self.words),
+                ),
                 stdin=subprocess.DEVNULL,
                 stdout=out,
                 stderr=subprocess.STDOUT,
@@ -89,12 +92,9 @@ def _free_port() -> int:
 def filled(folder: Path) -> Path:
     """Make a record that holds the invented bench."""
     from shimwise.bench.demo.demo_record import fill_demo
-    from shimwise.bench.exchange.record_admin import open_record
 
-    data = folder / "record"
-    with open_record(str(data)) as record:
-        fill_demo(record)
-    return data
+    copied_record(folder / "record", fill_demo)
+    return folder / "record"
 
 
 class Devices:

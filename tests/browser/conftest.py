@@ -12,8 +12,9 @@ expect.set_options(timeout=PATIENCE_MS)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Skip all of it where there is no browser."""
+    """Put these tests last, for the browser's sake, and skip them where there is none."""
     here = Path(__file__).parent
+    items.sort(key=lambda item: here in item.path.parents)
     for item in items:
         if here in item.path.parents and not CHROMIUM.exists():
             item.add_marker(pytest.mark.skip(reason=f"no Chromium at {CHROMIUM}: install Debian's chromium"))
@@ -35,12 +36,12 @@ def server(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ser
         served.stop()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
-    """Give one browser; each device is a context of its own in it.
+    """Start one browser for all; each device is a context of its own in it.
 
-    It ends with its module: Playwright keeps an event loop running meanwhile, in which other tests could not
-    start theirs.
+    Playwright keeps an event loop running meanwhile, in which other tests could not start theirs: therefore
+    these tests come last.
     """
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)

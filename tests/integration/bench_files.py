@@ -13,6 +13,7 @@ from typing import Any
 
 from jsonschema import Draft202012Validator
 
+from child_process import ends_with_the_tests
 from shimwise.sheets.json.plan_json import plan_schema
 from shimwise.sheets.json.sweep_json import sweep_schema
 from shimwise.sheets.json.verdict_json import verdict_schema
@@ -36,7 +37,7 @@ def shimwise(
 ) -> subprocess.CompletedProcess[bytes]:
     """Run the command in a process of its own, as a person's shell does, without a terminal."""
     return subprocess.run(
-        [sys.executable, "-m", "shimwise", *map(str, words)],
+        ends_with_the_tests(sys.executable, "-m", "shimwise", *map(str, words)),
         input=stdin,
         stdin=None if stdin is not None else subprocess.DEVNULL,
         capture_output=True,

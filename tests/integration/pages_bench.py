@@ -5,6 +5,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import api_house
 from api_house import WHO, Door
 from pages_house import PageSeen, opened_pages
 
@@ -14,33 +15,19 @@ if TYPE_CHECKING:
 __all__ = ["SCRIPT", "adjusting_at", "furnished", "sent", "short_prep"]
 
 SCRIPT = {"HX-Request": "true"}
-SCREW = {
-    "kind": "screw",
-    "um_per_turn": 400.0,
-    "um_per_turn_sd": 4.0,
-    "away": "clockwise",
-    "backlash_um": 1.0,
-}
 
 
 @contextmanager
-def furnished(folder: Path) -> Iterator[Door]:
+def furnished(folder: Path, *, short_um: float | None = None) -> Iterator[Door]:
     """Open pages over the invented house; redirects are looked at, not followed."""
-    with opened_pages(folder) as door:
-        door.furnish()
+    with opened_pages(folder, is_furnished=True, short_um=short_um) as door:
         door.client.follow_redirects = False
         yield door
 
 
 def short_prep(door: Door, *, value_um: float = -20.0) -> str:
-    """A prep whose body has a screw, and a good gauge that finds it short (or true)."""
-    body_id = door.ids["A-01"]
-    door.put(f"/bodies/{body_id}", 200, name="A-01", mount="PL", mechanism=SCREW, who=WHO)
-    prep_id = str(door.start(set_id=None, lens_ids=[door.ids["H35"], door.ids["H50"]])["id"])
-    gauge = {"unit_kind": "body", "unit_id": body_id, "value_um": value_um, "sd_um": 1.5, "who": WHO}
-    door.post(f"/preps/{prep_id}/gauges", 201, **gauge)
-    for lens, text in (("H35", 'short by 5/16"'), ("H50", 'short by 3/16"')):
-        door.read(prep_id, text if value_um < -5 else "on", lens_id=door.ids[lens])
+    """Start a prep as :func:`api_house.short_prep`, and judge it; return its id."""
+    prep_id = api_house.short_prep(door, value_um=value_um)
     door.post(f"/preps/{prep_id}/verdict/refresh", 200, who=WHO)
     return prep_id
 

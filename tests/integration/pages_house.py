@@ -5,19 +5,18 @@ from contextlib import contextmanager
 from html.parser import HTMLParser
 from pathlib import Path
 
-from api_house import Door, TestClient
-
-from shimwise.bench.exchange.record_admin import Record
-from shimwise.web.app import create_app
+from api_house import Door, opened_door
 
 __all__ = ["PageSeen", "opened_pages", "see"]
 
 
 @contextmanager
-def opened_pages(folder: Path) -> Iterator[Door]:
-    """Open a record in a folder, and interface and pages over it, without a judge."""
-    with Record.open(folder) as record, TestClient(create_app(record)) as client:
-        yield Door(client=client, record=record)
+def opened_pages(
+    folder: Path, *, is_furnished: bool = False, short_um: float | None = None
+) -> Iterator[Door]:
+    """Open interface and pages over a record in a folder, without a judge, as :func:`opened_door`."""
+    with opened_door(folder, has_pages=True, is_furnished=is_furnished, short_um=short_um) as door:
+        yield door
 
 
 class PageSeen(HTMLParser):

@@ -55,6 +55,7 @@ def _frames(spec: SweepSpec) -> tuple[list[NDArray[np.uint16]], dict[str, Any], 
     return codes, sweep.meta, sweep.chart, sweep.positions_um.tolist()
 
 
+@cache
 def invented_frames(spec: SweepSpec) -> tuple[list[NDArray[np.float32]], dict[str, Any], list[float]]:
     """Frames in linear light (1 is full scale), the chart's layout, and the frames' positions, µm."""
     sweep = Simulator(spec).sweep(3)

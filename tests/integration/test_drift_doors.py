@@ -5,11 +5,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from api_house import Door, TestClient
+from api_house import Door, TestClient, app_over
 from bench_files import Run
 from pages_house import see
 
-from shimwise.web.app import create_app
 from signed_years import Years
 
 DEEPER_UM = (0, 1, -1, 0, 3, 6, 9, 12)
@@ -25,7 +24,7 @@ def years(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Years]:
 
 @pytest.fixture
 def door(years: Years) -> Iterator[Door]:
-    with TestClient(create_app(years.record)) as client:
+    with app_over(years.record, has_pages=True) as app, TestClient(app) as client:
         yield Door(client=client, record=years.record)
 
 

@@ -22,8 +22,7 @@ def place(tmp_path: Path) -> Path:
 @pytest.fixture
 def door(place: Path) -> Iterator[Door]:
     """A house in which one person has read three sights twice, and another one of them once."""
-    with opened_pages(place) as door:
-        door.furnish()
+    with opened_pages(place, is_furnished=True) as door:
         prep_id = str(door.start()["id"])
         for lens in ("H25", "H35", "H50"):
             for text in ("on", 'short by 1/8"'):

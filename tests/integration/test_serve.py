@@ -15,16 +15,18 @@ import httpx
 import pytest
 from bench_files import shimwise
 
+from child_process import ends_with_the_tests
+from record_template import copied_record
 from shimwise.bench.access.pairing import is_passphrase
 from shimwise.bench.demo.demo_record import fill_demo, is_empty
 from shimwise.bench.errors import Conflict
 from shimwise.bench.exchange.record_admin import open_record
 from shimwise.bench.prep.readings import withdraw_reading
-from shimwise.web.refusal import KINDS
 from shimwise.web.serve import LIMITS, SWEEP_BYTES, Pages, ServeError, ServeOptions
 
 PASSPHRASE = "heron over the third bay"
 STARTING_S = 60.0
+REFUSED = ("other", "not-paired", "refused", "not-found", "too-large", "too-many", "unavailable")
 
 
 class Serving:
@@ -34,7 +36,10 @@ class Serving:
         self.log = folder / "serve.log"
         with self.log.open("wb") as out:
             self.process = subprocess.Popen(
-                [sys.executable, "-u", "-m", "shimwise", "serve", "--data", str(folder / "record"), *words],
+                ends_with_the_tests(
+                    *(sys.executable, "-u", "-m", "shimwise", "serve"),
+                    *("--data", folder / "record", *words),
+                ),
                 stdin=subprocess.DEVNULL,
                 stdout=out,
                 stderr=subprocess.STDOUT,
@@ -67,8 +72,7 @@ class Serving:
 @pytest.fixture(scope="module")
 def serving(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
     folder = tmp_path_factory.mktemp("serving")
-    with open_record(str(folder / "record")) as record:
-        fill_demo(record)
+    copied_record(folder / "record", fill_demo)
     server = Serving(folder, "--port", "0")
     yield server
     if server.process.poll() is None:
@@ -86,8 +90,7 @@ def test_the_demonstration_is_served_from_a_record_of_its_own_and_ends_without_a
 
 
 def test_the_demonstration_fills_its_record_once(tmp_path: Path) -> None:
-    with open_record(str(tmp_path / "record")) as record:
-        told = fill_demo(record)
+    told = copied_record(tmp_path / "record", fill_demo)
     done = shimwise("serve", "--demo", "--port", "0", "--data", tmp_path / "record")
     assert done.returncode == 0, done.stderr
     with open_record(str(tmp_path / "record")) as record, pytest.raises(Conflict, match="A-03"):
@@ -175,15 +178,14 @@ def test_a_prep_that_is_not_there_has_no_line(serving: Serving) -> None:
 
 def test_refusals_at_the_door_are_of_the_kinds_that_the_interface_documents(serving: Serving) -> None:
     told = httpx.get(f"{serving.address}/api/v1/problems").text
-    assert all(f'"{kind}"' in told for kind in KINDS.values())
+    assert all(f'"{kind}"' in told for kind in REFUSED)
 
 
 @pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGTERM])
 def test_it_ends_at_once_when_it_is_asked_to_though_devices_look_on(
     tmp_path: Path, sign: signal.Signals
 ) -> None:
-    with open_record(str(tmp_path / "record")) as record:
-        prep_id = fill_demo(record).open_prep_id
+    prep_id = copied_record(tmp_path / "record", fill_demo).open_prep_id
     server = Serving(tmp_path, "--port", "0")
     with httpx.stream("GET", f"{server.address}/live/preps/{prep_id}", timeout=20) as line:
         assert any(text.startswith("data: ") for text in line.iter_lines())

@@ -108,7 +108,7 @@ class AllRefusals:
     def of(
         self, check: Callable[Checked, Given], *args: Checked.args, **options: Checked.kwargs
     ) -> Given | None:
-        """Give what a check gives; None, and its refusal noted, where it refuses."""
+        """Return what a check gives; None, and its refusal noted, where it refuses."""
         try:
             return check(*args, **options)
         except InputError as error:

@@ -31,7 +31,7 @@ def typed_distance(text: str, *, field: str = "distance_text") -> TypedLength:
     Raises
     ------
     InputError
-        When it is no length, or farther than ten kilometres.
+        If it is no length, or farther than ten kilometres.
     """
     tidy = " ".join(text.split())
     if not tidy:
@@ -59,7 +59,7 @@ def typed_reading(text: str, *, distance: TypedLength, field: str = "reading_tex
     Raises
     ------
     InputError
-        When it is no length, or an offset leads nowhere.
+        If it is no length, or an offset leads nowhere.
     """
     tidy = " ".join(text.split())
     if not tidy:
@@ -107,7 +107,7 @@ def _length(text: str, *, typed: str, field: str) -> Fraction | float:
 
 
 def is_metric(text: str) -> bool:
-    """Tell whether a length is written in a metric unit."""
+    """Return whether a length is written in a metric unit."""
     return bool(re.search(r"m\b|metre|meter|㎜|㎝", text, re.IGNORECASE))
 
 

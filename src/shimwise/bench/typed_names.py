@@ -18,7 +18,7 @@ def typed_name(text: str, *, field: str) -> str:
     Raises
     ------
     InputError
-        When nothing is named, or the name would do harm in a spreadsheet or cannot be printed.
+        If nothing is named, or the name would do harm in a spreadsheet or cannot be printed.
     """
     name = optional_name(text, field=field)
     if not name:
@@ -43,12 +43,12 @@ def typed_note(text: str, *, field: str = "note") -> str:
 
 
 def id_or_new(text: str | None, *, field: str = "id") -> str:
-    """Give the id that a client made, or a new one.
+    """Return the id that a client made, or a new one.
 
     Raises
     ------
     InputError
-        When it is no UUID as 32 hexadecimal digits.
+        If it is no UUID as 32 hexadecimal digits.
     """
     if not text:
         return uuid.uuid4().hex

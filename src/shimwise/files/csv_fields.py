@@ -109,7 +109,7 @@ def to_required_name(text: str) -> str:
     Raises
     ------
     CellError
-        When nothing is named, or the name is refused.
+        If nothing is named, or the name is refused.
     """
     name = cleaned_name(text)
     if not name:

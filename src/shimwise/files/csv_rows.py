@@ -20,7 +20,7 @@ def filled_rows(
     Raises
     ------
     ReadingsFileError
-        When the text cannot be parted into fields: with the line, ``name`` as the file's, and
+        If the text cannot be parted into fields: with the line, ``name`` as the file's, and
         ``hint`` for what to do.
     """
     reader = csv.reader(

@@ -46,7 +46,7 @@ def decoded(data: bytes | str, *, name: str) -> Decoded:
     Raises
     ------
     ReadingsFileError
-        When it is empty, in no encoding that is accepted, or holds control characters.
+        If it is empty, in no encoding that is accepted, or holds control characters.
     """
     found = Decoded(data.removeprefix("\ufeff")) if isinstance(data, str) else _decoded_bytes(data, name)
     control = _CONTROL.search(found.text)

@@ -53,6 +53,6 @@ class CellError(RecordError):
 
 
 def shown(text: str) -> str:
-    """Give a text from outside as a message may repeat it: short, without characters that act."""
+    """Return a text from outside as a message may repeat it: short, without characters that act."""
     clipped = text if len(text) <= SHOWN_CHARACTERS else f"{text[:SHOWN_CHARACTERS]}…"
     return "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in clipped)

@@ -106,7 +106,7 @@ def read_kit(path: str | Path) -> Kit:
     Raises
     ------
     KitError
-        When it cannot be opened, is no TOML, or says something that is not accepted: with the key.
+        If it cannot be opened, is no TOML, or says something that is not accepted: with the key.
     """
     return parse_kit(read_bytes(path, error=KitError), name=Path(path).name)
 

@@ -34,7 +34,7 @@ def cleaned_name(text: str) -> str:
     Raises
     ------
     CellError
-        When it has more than 80 characters, holds a control character, or starts like a formula.
+        If it has more than 80 characters, holds a control character, or starts like a formula.
     """
     return _cleaned(text, longest=LONGEST_NAME, what="a name", allowed=frozenset())
 

@@ -60,7 +60,7 @@ def read_readings(
     Raises
     ------
     ReadingsFileError
-        When the file cannot be opened or anything in it is not accepted: with line, column and text found.
+        If the file cannot be opened or anything in it is not accepted: with line, column and text found.
     """
     data = read_bytes(path, error=ReadingsFileError)
     return parse_readings(data, name=Path(path).name, kit=kit, progress=progress)

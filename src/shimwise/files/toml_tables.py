@@ -64,7 +64,7 @@ class Table:
         return numbers
 
     def text(self, key: str) -> str:
-        """Give a short text, empty where the key is absent."""
+        """Return a short text, empty where the key is absent."""
         value = self._take(key)
         if value is None:
             return ""
@@ -73,7 +73,7 @@ class Table:
         return clean(value, self, key)
 
     def word(self, key: str, words: Mapping[str, T]) -> T | None:
-        """Give what a word stands for, None where the key is absent."""
+        """Return what a word stands for, None where the key is absent."""
         text = self.text(key)
         if key not in self.values:
             return None
@@ -82,19 +82,19 @@ class Table:
         return words[text.casefold()]
 
     def flag(self, key: str) -> bool | None:
-        """Give true or false, None where the key is absent."""
+        """Return true or false, None where the key is absent."""
         value = self._take(key)
         if value is not None and not isinstance(value, bool):
             raise self.refuse(f"is {_kind(value)}; accepted is true or false, without quotes.", key)
         return value
 
     def table(self, key: str) -> "Table":
-        """Give a table within this one, empty where the key is absent."""
+        """Return a table within this one, empty where the key is absent."""
         value = self._take(key)
         return self._table({} if value is None else value, key)
 
     def tables(self, key: str) -> "list[Table]":
-        """Give a list of tables within this one, empty where the key is absent."""
+        """Return a list of tables within this one, empty where the key is absent."""
         value = self._take(key)
         if value is None:
             return []
@@ -103,7 +103,7 @@ class Table:
         return [self._table(item, f"{key}[{index}]") for index, item in enumerate(value)]
 
     def named_tables(self, key: str) -> "dict[str, Table]":
-        """Give the tables within a table by their names, as cleaned; refuse two that are the same name."""
+        """Return the tables within a table by their names, as cleaned; refuse two that are the same name."""
         outer = self.table(key)
         found: dict[str, Table] = {}
         for raw in outer.values:
@@ -114,11 +114,11 @@ class Table:
         return found
 
     def has(self, key: str) -> bool:
-        """Tell whether a key is there."""
+        """Return whether a key is there."""
         return self._take(key) is not None
 
     def is_text(self, key: str) -> bool:
-        """Tell whether a key holds a text, without asking for it."""
+        """Return whether a key holds a text, without asking for it."""
         return isinstance(self.values.get(key), str)
 
     def _take(self, key: str) -> object:
@@ -145,7 +145,7 @@ def clean(text: str, table: Table, key: str) -> str:
     Raises
     ------
     KitError
-        When it is too long, holds control characters or starts like a formula.
+        If it is too long, holds control characters or starts like a formula.
     """
     try:
         return cleaned_name(text)

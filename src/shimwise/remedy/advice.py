@@ -6,6 +6,7 @@ lens alike; deep → take away. A unit whose verdict is not decided gets no reme
 
 import math
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from shimwise.errors import RemedyError
 from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
@@ -103,8 +104,7 @@ def advise_lens(lens: LensAnswer, *, stock_um: Sequence[float] = ()) -> Remedy |
         advice=(Notice("shim_lens", lens.name, {**_finding(lens), **_stack(choice)}),),
         steps=procedure.lens_steps(),
         cautions=procedure.lens_cautions(amount_um=amount_um),
-        shims_um=choice.shims_um if choice else (),
-        leftover_um=choice.leftover_um if choice else None,
+        **_chosen(choice),
     )
 
 
@@ -118,9 +118,6 @@ def advise_scale(lens: LensAnswer) -> Remedy | None:
         unit=lens.name,
         kind=RemedyKind.SCALE,
         action=Action.SEND_OUT,
-        direction=None,
-        amount_um=None,
-        amount_sd_um=None,
         advice=(Notice("scale_out", lens.name, numbers),),
         steps=procedure.lens_steps(),
         cautions=procedure.lens_cautions(),
@@ -168,18 +165,15 @@ def _turn_screw(body: BodyAnswer, screw: Screw, planned: PlannedTurn | None) -> 
 
 
 def _shim_mount(body: BodyAnswer, stock_um: tuple[float, ...]) -> Remedy:
-    direction = _stack_change(body)
     amount_um = abs(body.error_um)
     choice = choose_shims(amount_um, stock_um, tolerance_um=body.tolerance_um) if stock_um else None
-    advice = Notice("shim_mount", body.name, {**_finding(body), **_stack(choice)})
     return _body_remedy(
         body,
         Action.SHIM_MOUNT,
-        direction,
-        (advice,),
+        _stack_change(body),
+        (Notice("shim_mount", body.name, {**_finding(body), **_stack(choice)}),),
         ShimmedMount(stock_um=stock_um),
-        shims_um=choice.shims_um if choice else (),
-        leftover_um=choice.leftover_um if choice else None,
+        **_chosen(choice),
     )
 
 
@@ -190,11 +184,8 @@ def _body_remedy(
     advice: tuple[Notice, ...],
     mechanism: Mechanism | None,
     *,
-    turns: float | None = None,
-    turns_sd: float | None = None,
     turn: Turn | None = None,
-    shims_um: tuple[float, ...] = (),
-    leftover_um: float | None = None,
+    **own: Any,  # noqa: ANN401 - further fields of a remedy
 ) -> Remedy:
     return Remedy(
         unit=body.name,
@@ -206,12 +197,14 @@ def _body_remedy(
         advice=advice,
         steps=procedure.body_steps(mechanism, turn=turn),
         cautions=procedure.body_cautions(mechanism, amount_um=abs(body.error_um)),
-        turns=turns,
-        turns_sd=turns_sd,
         turn=turn,
-        shims_um=shims_um,
-        leftover_um=leftover_um,
+        **own,
     )
+
+
+def _chosen(choice: ShimChoice | None) -> dict[str, Any]:
+    """Return the fields of a remedy that hold a choice of shims."""
+    return {} if choice is None else {"shims_um": choice.shims_um, "leftover_um": choice.leftover_um}
 
 
 def _is_out(unit: BodyAnswer) -> bool:

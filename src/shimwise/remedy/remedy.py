@@ -65,9 +65,9 @@ class Remedy:
     unit: str
     kind: RemedyKind
     action: Action
-    direction: Direction | None
-    amount_um: float | None
-    amount_sd_um: float | None
+    direction: Direction | None = None
+    amount_um: float | None = None
+    amount_sd_um: float | None = None
     advice: tuple[Notice, ...]
     steps: tuple[Notice, ...]
     cautions: tuple[Notice, ...]

@@ -1,4 +1,4 @@
-"""The app: interface, pages, live updates and safety, put together; each is told in its own module."""
+"""The app: interface, pages and sweeps put together over one record."""
 
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -13,7 +13,7 @@ from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.sweep.jobs import DONE, SweepJob, SweepJobs
 from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.web.api import api_router
-from shimwise.web.problems import Place, Problem, add_problems
+from shimwise.web.problems import Problem, add_problems
 
 __all__ = ["ServeSettings", "create_app"]
 
@@ -35,12 +35,12 @@ class ServeSettings:
 def create_app(
     record: Record, *, settings: ServeSettings | None = None, judge: JudgeService | None = None
 ) -> FastAPI:
-    """Put the app together over an open record.
+    """Return the app over an open record.
 
     Parameters
     ----------
     record : Record
-        Where everything is kept; whoever opened it closes it.
+        Where everything is kept; closed by whoever opened it.
     settings : ServeSettings, optional
         How it is served.
     judge : JudgeService, optional
@@ -85,7 +85,7 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
 
 
 def _then_judge(judge: JudgeService | None) -> Callable[[SweepJob], None]:
-    """Give what is done when a sweep is measured: the prep is judged anew."""
+    """Return what is called when a sweep is measured: its prep is judged anew."""
 
     def ask(job: SweepJob) -> None:
         if judge is not None and job.state == DONE:
@@ -95,7 +95,7 @@ def _then_judge(judge: JudgeService | None) -> Callable[[SweepJob], None]:
 
 
 def _document(app: FastAPI) -> None:
-    """Put the shape of problems into the OpenAPI document, which the addresses refer to."""
+    """Add the schemas of problems, to which the addresses refer, to the OpenAPI document."""
 
     def openapi() -> dict[str, Any]:
         if app.openapi_schema is None:
@@ -103,10 +103,8 @@ def _document(app: FastAPI) -> None:
                 title=app.title, version=app.version, description=app.description, routes=app.routes
             )
             shapes = schema.setdefault("components", {}).setdefault("schemas", {})
-            for shape in (Problem, Place):
-                told = shape.model_json_schema(ref_template="#/components/schemas/{model}")
-                told.pop("$defs", None)
-                shapes[shape.__name__] = told
+            problem = Problem.model_json_schema(ref_template="#/components/schemas/{model}")
+            shapes |= {**problem.pop("$defs"), Problem.__name__: problem}
             app.openapi_schema = schema
         return app.openapi_schema
 

@@ -1,6 +1,6 @@
-"""Changes of a prep, told to every device that looks at it, by server-sent events.
+"""Changes of a prep, sent to every device that shows it, by server-sent events.
 
-What is told is the prep's state (its revision, and that of its verdict), not each change: a device that was
+What is sent is the prep's state (its revision, and that of its verdict), not each change: a device that was
 away gets the present state at once, and many quick changes become one event. The event's id is the state.
 
 References
@@ -33,14 +33,19 @@ CALM_S = 0.1
 """The record is asked at most once in this time for each prep that is looked at. [s]"""
 RETRY_MS = 1500
 """When a browser comes back after its line broke. [ms]"""
+_HEADERS = (
+    (b"content-type", b"text/event-stream; charset=utf-8"),
+    (b"cache-control", b"no-store"),
+    (b"x-accel-buffering", b"no"),
+)
 END: "Message" = {"type": "http.response.body", "body": b"", "more_body": False}
 MOST_STREAMS = 200
-"""Open lines at once; a further one is told to come back later."""
+"""Open lines at once; a further one has to come back later."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class State:
-    """What a prep stands at: its revision, and the verdict given for it (``verdict`` is that one's id)."""
+    """The version of a prep: its revision, and the id of the verdict given for it."""
 
     revision: int
     verdict: str = ""
@@ -54,19 +59,19 @@ class State:
     @property
     def event(self) -> bytes:
         """The event as it goes over the line."""
-        told = {"revision": self.revision, "verdict": self.verdict, "problem": self.problem}
-        return f"id: {self.id}\nevent: change\ndata: {json.dumps(told, ensure_ascii=False)}\n\n".encode()
+        data = {"revision": self.revision, "verdict": self.verdict, "problem": self.problem}
+        return f"id: {self.id}\nevent: change\ndata: {json.dumps(data, ensure_ascii=False)}\n\n".encode()
 
 
 class Hub:
-    """Joins those who change preps with those who look at them.
+    """Connects those who change preps with the devices that show them.
 
     Parameters
     ----------
     look : callable
-        Gives a prep's present state, None where there is no such prep; called in a worker thread.
+        Returns a prep's present state, None if there is no such prep; called in a worker thread.
     poll_s : float
-        How often a prep that is looked at is asked for without being told of a change. [s]
+        How often a prep that is shown is looked up though no change was reported. [s]
     """
 
     def __init__(self, look: Callable[[str], State | None], *, poll_s: float = POLL_S) -> None:
@@ -77,7 +82,7 @@ class Hub:
         self._count = 0
 
     def notify(self, prep_id: str | None = None, *, problem: str = "") -> None:
-        """Tell that a prep has changed, or any of them; may be called from any thread.
+        """Report that a prep has changed, or any of them; may be called from any thread.
 
         Parameters
         ----------
@@ -105,9 +110,9 @@ class Hub:
         return self._count >= MOST_STREAMS
 
     async def states(self, prep_id: str, *, seen: str = "") -> AsyncGenerator[State | None]:
-        """Give the states of a prep as they come, beginning with the present one unless it was ``seen``.
+        """Yield the states of a prep as they come, beginning with the present one unless it was ``seen``.
 
-        None is given where nothing happened for as long as a heartbeat. Ends when the hub is closed or the
+        None is yielded if nothing happened for as long as a heartbeat. Ends when the hub is closed or the
         prep is gone.
         """
         watch = self._enter(prep_id)
@@ -145,7 +150,7 @@ class Hub:
 
 
 class _Watch:
-    """One prep that is looked at: one task asks the record for it, however many devices look."""
+    """One prep that is shown: one task asks the record for it, however many devices show it."""
 
     def __init__(self, hub: Hub, prep_id: str) -> None:
         self.hub, self.prep_id = hub, prep_id
@@ -199,10 +204,10 @@ class _Watch:
                 await asyncio.wait_for(self._woken.wait(), self.hub.poll_s)
 
     async def _ask(self) -> None:
-        """Look once; a record that cannot be asked now is asked again at the next turn."""
+        """Look the prep up once; a record that cannot be reached is asked again at the next turn."""
         try:
             found = await run_in_threadpool(self.hub.look, self.prep_id)
-        except Exception:  # the line stays open; the pages themselves tell what is wrong with the record
+        except Exception:  # the line stays open; the pages themselves show what is wrong with the record
             return
         self.is_gone = found is None
         if found is None:
@@ -218,7 +223,7 @@ class _Watch:
 class EventStream:
     """The answer to ``GET /live/preps/{prep_id}``: an ASGI application for one route.
 
-    ``Last-Event-ID`` (or ``?seen=``) says which state the device knows; it is told the next.
+    ``Last-Event-ID`` (or ``?seen=``) is the state that the device knows; it gets the next.
     """
 
     def __init__(self, hub: Hub) -> None:
@@ -235,6 +240,7 @@ class EventStream:
                 title="Too many devices",
                 detail=f"{MOST_STREAMS} devices look at preps already. This one looks again in a while.",
                 headers={"Retry-After": "10"},
+                most_streams=MOST_STREAMS,
             )
             return
         if await run_in_threadpool(self.hub.look, prep_id) is None:
@@ -245,30 +251,22 @@ class EventStream:
         await self._stream(prep_id, header(scope, "last-event-id") or "", receive, send)
 
     async def _stream(self, prep_id: str, seen: str, receive: "Receive", send: "Send") -> None:
-        headers = [
-            (b"content-type", b"text/event-stream; charset=utf-8"),
-            (b"cache-control", b"no-store"),
-            (b"x-accel-buffering", b"no"),
-        ]
-        await send({"type": "http.response.start", "status": 200, "headers": headers})
-        await send(_part(f"retry: {RETRY_MS}\n\n".encode()))
+        await send({"type": "http.response.start", "status": 200, "headers": _HEADERS})
         sending = asyncio.ensure_future(self._send_states(prep_id, seen, send))
         leaving = asyncio.ensure_future(_until_left(receive))
         try:
             await asyncio.wait({sending, leaving}, return_when=asyncio.FIRST_COMPLETED)
-            has_ended = sending.done()
         finally:
             for task in (sending, leaving):
                 task.cancel()
             await asyncio.gather(sending, leaving, return_exceptions=True)
-        if not has_ended:  # the device was un-paired: the line ends; one that has gone hears it no more
-            await send(END)
+        await send(END)  # to a device that was un-paired too; one that has gone does not receive it
 
     async def _send_states(self, prep_id: str, seen: str, send: "Send") -> None:
+        await send(_part(f"retry: {RETRY_MS}\n\n".encode()))
         async with contextlib.aclosing(self.hub.states(prep_id, seen=seen)) as states:
             async for state in states:
                 await send(_part(b": here\n\n" if state is None else state.event))
-        await send(END)
 
 
 def _part(body: bytes) -> "Message":

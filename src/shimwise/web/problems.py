@@ -5,64 +5,79 @@ References
 .. [1] RFC 9457, *Problem Details for HTTP APIs* (2023): members in section 3.1, extensions in 3.2.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+import math
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from http import HTTPStatus
-from typing import Any
+from types import NoneType
+from typing import Annotated, Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
 from shimwise.bench.errors import Conflict, InputError, NotFound, StoreError
 from shimwise.errors import ShimwiseError
 from shimwise.extras import MissingExtraError
+from shimwise.notices import WordedNotice
 
 __all__ = [
     "KINDS",
     "MEDIA_TYPE",
+    "PROGRAM_PATHS",
     "Kind",
     "Place",
     "Problem",
     "add_problems",
     "documented",
-    "problem_response",
+    "kind_of",
+    "notice_of",
+    "problem_of",
+    "status_of",
 ]
 
 MEDIA_TYPE = "application/problem+json"
-API = "/api/"
+PROGRAM_PATHS = ("/api/", "/live/")
+"""Below these an error is ``application/problem+json``, elsewhere a page."""
+FailurePage = Callable[[Request, Exception, int], Response]
 KINDS_AT = "/api/v1/problems"
 RETRY_S = 1
 MOST_PLACES = 20
 SHOWN = 200
+PRIVATE = frozenset({"where", "reason"})
+"""What an error carries and no device is shown: the record's place. The reason is in the sentence."""
+_WORD_BEGINS = re.compile(r"(?<!^)(?=[A-Z])")
 _NOT_PARSED = "There was an error parsing the body"
 
 
-class Place(BaseModel):
-    """One thing in the request that is wrong: where it stands, what was found, and why it is not taken."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """One thing in the request that is wrong: where it is, what was found, and why it is not taken."""
 
-    model_config = ConfigDict(extra="forbid")
-
-    field: str = Field(examples=["reading_text"])
-    found: str = Field(examples=["2' 11 7/4\""])
-    reason: str = Field(examples=["the fraction 7/4 is not between 0 and 1"])
+    field: Annotated[str, Field(examples=["reading_text"])]
+    found: Annotated[str, Field(examples=["2' 11 7/4\""])]
+    reason: Annotated[str, Field(examples=["the fraction 7/4 is not between 0 and 1"])]
 
 
 class Problem(BaseModel):
-    """What went wrong, in words for people, and for programs the ``type`` and the ``places``."""
+    """What went wrong, in words for people; for programs the ``type``, the ``places`` and the ``notices``."""
 
     model_config = ConfigDict(extra="forbid")
 
     type: str = Field(
-        description="Kind of the problem; told at that address.", examples=[f"{KINDS_AT}#input"]
+        description="Kind of the problem, explained at that address.", examples=[f"{KINDS_AT}#input"]
     )
     title: str = Field(examples=["Something in the request cannot be taken"])
     status: int = Field(ge=400, le=599, examples=[422])
     detail: str = Field(examples=["[2' 11 7/4\"] is no length at character 7: …"])
     instance: str = Field(examples=["/api/v1/preps/…/readings"])
     places: list[Place] = Field(default_factory=list)
+    notices: list[WordedNotice] = Field(
+        default_factory=list, description="What happened, for programs: codes that stay, with their numbers."
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +88,11 @@ class Kind:
     status: int
     title: str
     meaning: str
+
+    @property
+    def code(self) -> str:
+        """Its name as the code of a notice."""
+        return self.name.replace("-", "_")
 
 
 KINDS = {
@@ -92,6 +112,7 @@ KINDS = {
         Kind("refused", 403, "This is not allowed from there", "Host, origin or pairing was refused."),
         Kind("not-paired", 401, "This device is not paired", "Pair it, or log in with the passphrase."),
         Kind("too-many", 429, "Too many tries", "Wait as long as Retry-After says."),
+        Kind("not-installed", 501, "A library is not installed", "The detail names the extra to add."),
         Kind("unavailable", 503, "The record cannot be reached now", "Nothing was changed. Try again."),
         Kind(
             "fault", 500, "A fault of the program", "Nothing is known to be lost. Tell the one who runs it."
@@ -102,8 +123,13 @@ KINDS = {
 _BY_STATUS = {kind.status: kind for kind in KINDS.values()}
 
 
+def kind_of(status: int) -> Kind:
+    """Return the kind of problem that a status is answered with."""
+    return _BY_STATUS.get(status, KINDS["other"])
+
+
 def documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
-    """Describe errors for OpenAPI: each status with the shape that all problems have."""
+    """Return the OpenAPI description of errors: each status with the shape that all problems have."""
     return {
         status: {
             "description": f"{_BY_STATUS[status].title}. {_BY_STATUS[status].meaning}",
@@ -115,89 +141,118 @@ def documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
     }
 
 
-def problem_response(
-    request: Request,
+def problem_of(
     status: int,
     detail: str,
     *,
+    instance: str,
+    title: str = "",
     places: Sequence[Place] = (),
-    headers: Mapping[str, str] | None = None,
-) -> JSONResponse:
-    """Give a problem as the response to a request."""
-    kind = _BY_STATUS.get(status, KINDS["other"])
-    problem = Problem(
-        type=f"{KINDS_AT}#{kind.name}",
-        title=kind.title if kind.status == status else _phrase(status),
-        status=status,
-        detail=detail,
-        instance=request.url.path,
-        places=list(places),
-    )
-    return JSONResponse(
-        problem.model_dump(), status_code=status, media_type=MEDIA_TYPE, headers=dict(headers or {})
-    )
+    notices: Sequence[WordedNotice] = (),
+) -> dict[str, Any]:
+    """Return a problem as JSON; without a ``title`` that of its kind."""
+    kind = kind_of(status)
+    return {
+        "type": f"{KINDS_AT}#{kind.name}",
+        "title": title or (kind.title if kind.status == status else _phrase(status)),
+        "status": status,
+        "detail": detail,
+        "instance": instance,
+        "places": [asdict(place) for place in places],
+        "notices": [asdict(notice) for notice in notices],
+    }
 
 
-def add_problems(app: FastAPI) -> None:
-    """Have an app answer every error under ``/api/`` as a problem; pages add their own beside it."""
-    app.add_exception_handler(ShimwiseError, _refused)
-    app.add_exception_handler(RequestValidationError, _not_valid)
-    app.add_exception_handler(HTTPException, _http)
-    app.add_exception_handler(Exception, _fault)
+def add_problems(app: FastAPI, *, page: FailurePage | None = None) -> None:
+    """Answer every error of an app as a problem; an error of a page as ``page`` does, where one is given."""
+
+    async def answer(request: Request, error: Exception) -> Response:
+        status = status_of(error)
+        if page is not None and not request.url.path.startswith(PROGRAM_PATHS):
+            return page(request, error, status)
+        detail, places, notices = _described(request, error, status)
+        headers = {"Retry-After": str(RETRY_S)} if isinstance(error, StoreError) else None
+        return JSONResponse(
+            problem_of(status, detail, instance=request.url.path, places=places, notices=notices),
+            status_code=status,
+            media_type=MEDIA_TYPE,
+            headers=error.headers if isinstance(error, HTTPException) else headers,
+        )
+
+    for kind in (ShimwiseError, RequestValidationError, HTTPException, Exception):
+        app.add_exception_handler(kind, answer)
 
 
-def status_of(error: ShimwiseError) -> int:
-    """Give the status that an error of the bench is told with."""
-    if isinstance(error, NotFound):
-        return 404
-    if isinstance(error, Conflict):
-        return 409
-    if isinstance(error, MissingExtraError):
-        return 501
-    if isinstance(error, StoreError):
-        return 503
-    return 422
+def status_of(error: Exception) -> int:
+    """Return the status that an error is answered with."""
+    if isinstance(error, HTTPException):
+        return error.status_code
+    return next((status for kind, status in _STATUSES.items() if isinstance(error, kind)), 500)
 
 
-async def _refused(request: Request, error: Exception) -> JSONResponse:
-    if not isinstance(error, ShimwiseError):  # registered for these alone
-        raise error
-    status = status_of(error)
-    places = []
-    if isinstance(error, InputError):
-        places = [
-            Place(field=one.field, found=one.typed[:SHOWN], reason=one.reason)
-            for one in (error, *error.others)
+_STATUSES: Mapping[type[Exception], int] = {
+    NotFound: 404,
+    Conflict: 409,
+    MissingExtraError: 501,
+    StoreError: 503,
+    ShimwiseError: 422,
+    RequestValidationError: 422,
+}
+"""Status by kind of error; the first that fits."""
+
+
+def _described(
+    request: Request, error: Exception, status: int
+) -> tuple[str, list[Place], list[WordedNotice]]:
+    """Return the detail of an error, its places and its notices."""
+    if isinstance(error, RequestValidationError):
+        errors = error.errors()[:MOST_PLACES]
+        places = [_place(one) for one in errors]
+        texts = [f"{place.field}: {place.reason}" for place in places]
+        notices = [
+            WordedNotice(
+                code=one["type"], numbers={"field": place.field, **_plain(one.get("ctx", {}))}, text=text
+            )
+            for one, place, text in zip(errors, places, texts, strict=True)
         ]
-    headers = {"Retry-After": str(RETRY_S)} if status == 503 else None
-    return problem_response(request, status, str(error), places=places, headers=headers)
-
-
-async def _not_valid(request: Request, error: Exception) -> JSONResponse:
-    if not isinstance(error, RequestValidationError):
-        raise error
-    places = [_place(one) for one in error.errors()[:MOST_PLACES]]
-    detail = "; ".join(f"{place.field}: {place.reason}" for place in places)
-    return problem_response(request, 422, f"{detail}. Correct that and send it again.", places=places)
-
-
-async def _http(request: Request, error: Exception) -> JSONResponse:
-    if not isinstance(error, HTTPException):
-        raise error
+        return f"{'; '.join(texts)}. Correct that and send it again.", places, notices
+    if isinstance(error, InputError):
+        all_of_it = (error, *error.others)
+        places = [Place(field=one.field, found=one.typed[:SHOWN], reason=one.reason) for one in all_of_it]
+        return str(error), places, [notice_of(one) for one in all_of_it]
+    if isinstance(error, ShimwiseError):
+        return str(error), [], [notice_of(error)]
+    kind = kind_of(status)
+    if not isinstance(error, HTTPException):  # the server logs it
+        return kind.meaning, [], []
     detail = str(error.detail)
-    if detail in (_phrase(error.status_code), _NOT_PARSED):  # the framework's own
-        kind = _BY_STATUS.get(error.status_code, KINDS["other"])
+    if detail in (_phrase(status), _NOT_PARSED):  # the framework's own
         detail = f"{kind.title}: {request.method} {request.url.path}. {kind.meaning}"
-    return problem_response(request, error.status_code, detail, headers=error.headers)
+    return detail, [], []
 
 
-async def _fault(request: Request, error: Exception) -> JSONResponse:
-    del error  # the server logs it
-    return problem_response(request, 500, KINDS["fault"].meaning)
+def notice_of(error: ShimwiseError) -> WordedNotice:
+    """Return an error as a notice: its code is the name of its class, its numbers what it carries."""
+    carried = {name: value for name, value in vars(error).items() if name not in PRIVATE}
+    return WordedNotice(
+        code=_WORD_BEGINS.sub("_", type(error).__name__).lower().removesuffix("_error"),
+        unit=str(carried.pop("unit", "")),
+        numbers=_plain(carried),
+        text=str(error),
+    )
+
+
+def _plain(values: Mapping[str, Any]) -> dict[str, float | str | None]:
+    """Return the values that are texts and finite numbers: JSON has no others."""
+    return {
+        name: _shown(value) if isinstance(value, str) else value
+        for name, value in values.items()
+        if isinstance(value, (str, NoneType)) or (isinstance(value, (float, int)) and math.isfinite(value))
+    }
 
 
 def _place(error: Mapping[str, Any]) -> Place:
-    """Say of one error of the request's shape where it stands: ``body.readings.0.id``."""
+    """Return the place of one error of the request's shape: ``readings.0.id``."""
     where = [str(part) for part in error["loc"] if part not in ("body", "query", "path", "header")]
     context: Mapping[str, Any] = error.get("ctx") or {}
     if error["type"] == "json_invalid":
@@ -217,7 +272,7 @@ def _place(error: Mapping[str, Any]) -> Place:
 
 
 def _pattern_words(pattern: str) -> str:
-    """Say what a text's pattern asks for; nothing of one that is not known."""
+    """Return in words what a text's pattern requires; empty for an unknown one."""
     from shimwise.web.api.kinds import ID_PATTERN, PLAIN
 
     words = {
@@ -240,12 +295,4 @@ def _phrase(status: int) -> str:
 
 
 def _example(status: int) -> dict[str, Any]:
-    kind = _BY_STATUS[status]
-    return {
-        "type": f"{KINDS_AT}#{kind.name}",
-        "title": kind.title,
-        "status": status,
-        "detail": kind.meaning,
-        "instance": "/api/v1/preps",
-        "places": [],
-    }
+    return problem_of(status, _BY_STATUS[status].meaning, instance="/api/v1/preps")

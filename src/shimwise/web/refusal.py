@@ -1,28 +1,19 @@
-"""How a request is refused before any page is reached: RFC 9457 for programs, a plain page for people."""
+"""Refusals before any page is reached: RFC 9457 for programs, a plain page for people."""
 
-import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from starlette.requests import empty_receive
+from starlette.responses import HTMLResponse, JSONResponse, Response
+
+from shimwise.notices import WordedNotice
+from shimwise.web.problems import MEDIA_TYPE, PROGRAM_PATHS, kind_of, problem_of
 
 if TYPE_CHECKING:
     from starlette.types import Scope, Send
 
-__all__ = ["KINDS", "PROGRAM_PATHS", "header", "page", "refuse", "wants_json"]
-
-PROGRAM_PATHS = ("/api/", "/live/")
-"""Below these a refusal is ``application/problem+json``, elsewhere a page."""
-
-KINDS = {
-    400: "other",
-    401: "not-paired",
-    403: "refused",
-    404: "not-found",
-    413: "too-large",
-    429: "too-many",
-    503: "unavailable",
-}
-"""What may be refused here, by status: the kinds of problem that the interface documents."""
+__all__ = ["header", "page", "refuse", "wants_json"]
 
 _PAGE = """<!doctype html>
 <html lang="en" data-theme="{theme}"><head><meta charset="utf-8"><title>{title} · Shimwise</title>
@@ -35,19 +26,19 @@ _PAGE = """<!doctype html>
 
 
 def header(scope: "Scope", name: str) -> str | None:
-    """Give a request's header, or None; one that stands there twice is told as both, joined by a comma."""
+    """Return a request's header, or None; of one that is there twice both, joined by a comma."""
     wanted = name.lower().encode("latin-1")
     found = [value.decode("latin-1") for key, value in scope["headers"] if key == wanted]
     return ", ".join(found) if found else None
 
 
 def wants_json(scope: "Scope") -> bool:
-    """Tell whether a request comes from a program."""
+    """Whether a request comes from a program."""
     return str(scope["path"]).startswith(PROGRAM_PATHS)
 
 
 def page(title: str, body: str, *, theme: str = "dark") -> bytes:
-    """Give a page without scripts that needs nothing of the record; ``body`` is HTML, ``title`` is not."""
+    """Return a page without scripts that needs nothing of the record; ``body`` is HTML, ``title`` is not."""
     return _PAGE.format(title=escape(title), body=body, theme=theme).encode("utf-8")
 
 
@@ -59,6 +50,7 @@ async def refuse(
     title: str,
     detail: str,
     headers: Mapping[str, str] | None = None,
+    **numbers: float,
 ) -> None:
     """Answer a request with a refusal.
 
@@ -70,34 +62,17 @@ async def refuse(
         What was refused, and what to do next.
     headers : mapping, optional
         Such as ``Retry-After``.
+    numbers : float
+        Limits that programs read, each with its unit in its name.
     """
+    answer: Response
+    known = {"cache-control": "no-store", **(headers or {})}
     if wants_json(scope):
-        kind, body = "application/problem+json", _problem(scope, status, title, detail)
+        notice = WordedNotice(code=kind_of(status).code, numbers=dict(numbers), text=detail)
+        problem = problem_of(status, detail, instance=scope["path"], title=title, notices=[notice])
+        answer = JSONResponse(problem, status_code=status, headers=known, media_type=MEDIA_TYPE)
     else:
-        kind, body = "text/html; charset=utf-8", page(title, f"<p>{escape(detail)}</p>")
-    await _answer(scope, send, status=status, kind=kind, body=body, headers=headers or {})
-
-
-def _problem(scope: "Scope", status: int, title: str, detail: str) -> bytes:
-    problem: dict[str, Any] = {
-        "type": f"/api/v1/problems#{KINDS[status]}",
-        "title": title,
-        "status": status,
-        "detail": detail,
-        "instance": scope["path"],
-        "places": [],
-    }
-    return json.dumps(problem, ensure_ascii=False).encode("utf-8")
-
-
-async def _answer(
-    scope: "Scope", send: "Send", *, status: int, kind: str, body: bytes, headers: Mapping[str, str]
-) -> None:
-    raw: Iterable[tuple[bytes, bytes]] = [
-        (b"content-type", kind.encode("latin-1")),
-        (b"content-length", str(len(body)).encode("latin-1")),
-        (b"cache-control", b"no-store"),
-        *((name.lower().encode("latin-1"), value.encode("latin-1")) for name, value in headers.items()),
-    ]
-    await send({"type": "http.response.start", "status": status, "headers": list(raw)})
-    await send({"type": "http.response.body", "body": b"" if scope["method"] == "HEAD" else body})
+        answer = HTMLResponse(page(title, f"<p>{escape(detail)}</p>"), status_code=status, headers=known)
+    if scope["method"] == "HEAD":
+        answer.body = b""
+    await answer(scope, empty_receive, send)

@@ -1,4 +1,4 @@
-"""What stands before the pages: foreign names and forged requests are refused, bodies limited, headers added.
+"""Security middleware: foreign names and forged requests are refused, bodies limited, headers added.
 
 Each is a plain ASGI middleware. :func:`guarded` joins them in their order.
 
@@ -12,7 +12,7 @@ import ipaddress
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 from urllib.parse import unquote_to_bytes, urlsplit
 
 from shimwise.web.refusal import header, refuse
@@ -25,14 +25,15 @@ __all__ = [
     "POLICY",
     "SMALL_BYTES",
     "BodyLimit",
-    "HostCheck",
-    "Limits",
-    "OriginCheck",
-    "PlainAddress",
+    "Gate",
     "SafeHeaders",
+    "SizeLimits",
     "guarded",
+    "host_check",
     "is_loopback",
+    "origin_check",
     "own_path",
+    "plain_address",
 ]
 
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "::1")
@@ -58,7 +59,7 @@ _UNCACHED = "private, no-cache"
 
 
 def is_loopback(host: str) -> bool:
-    """Tell whether a name or address reaches this machine only."""
+    """Whether a name or address reaches this machine only."""
     if host.casefold() == "localhost":
         return True
     try:
@@ -68,7 +69,7 @@ def is_loopback(host: str) -> bool:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
+class SizeLimits:
     """How large a request's body may be. [bytes]
 
     ``large`` holds (pattern of the path, limit): the first that matches counts, else ``small_bytes``.
@@ -78,7 +79,7 @@ class Limits:
     large: tuple[tuple[re.Pattern[str], int], ...] = ()
 
     def of(self, path: str) -> int:
-        """Give the limit of a path."""
+        """Return the limit of a path."""
         return next((limit for pattern, limit in self.large if pattern.search(path)), self.small_bytes)
 
 
@@ -86,7 +87,7 @@ def guarded(
     app: "ASGIApp",
     *,
     names: Iterable[str] = LOOPBACK_NAMES,
-    limits: Limits | None = None,
+    limits: SizeLimits | None = None,
     inner: Callable[["ASGIApp"], "ASGIApp"] | None = None,
 ) -> "ASGIApp":
     """Put an application behind all of it.
@@ -96,120 +97,115 @@ def guarded(
     names : iterable of str
         Names under which the pages may be asked for, without port; the address a request came in by is
         accepted too.
-    limits : Limits, optional
+    limits : SizeLimits, optional
         Of bodies.
     inner : callable, optional
         Wraps the application within host and origin checks and before the body is read: the check that a
         device is paired.
     """
-    limited: ASGIApp = BodyLimit(app, limits or Limits())
-    inside = PlainAddress(inner(limited) if inner else limited)
-    return SafeHeaders(HostCheck(OriginCheck(inside), names))
+    limited: ASGIApp = BodyLimit(app, limits or SizeLimits())
+    inside = inner(limited) if inner else limited
+    return SafeHeaders(Gate(inside, host_check(names), origin_check, plain_address))
 
 
-class HostCheck:
-    """Refuses a request that names another host: a foreign page whose name was bent to this address.
+@dataclass(frozen=True, slots=True)
+class _Refusal:
+    """Why a request is refused, and what to do next."""
 
-    An address is accepted when it is the one by which the request came in, since no name was looked up.
-    """
+    status: int
+    title: str
+    detail: str
 
-    def __init__(self, app: "ASGIApp", names: Iterable[str]) -> None:
-        self.app, self.names = app, frozenset(name.casefold().strip("[]") for name in names)
+
+_Check: TypeAlias = "Callable[[Scope], _Refusal | None]"
+
+
+class Gate:
+    """Refuses a request at the first of its checks that it does not pass; a web socket always."""
+
+    def __init__(self, app: "ASGIApp", *checks: _Check) -> None:
+        self.app, self.checks = app, checks
 
     async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
         """Pass a request on, or answer it."""
         if scope["type"] == "websocket":
             await send({"type": "websocket.close", "code": 1008})
             return
-        if scope["type"] == "http" and not self._is_ours(scope):
-            await refuse(
-                scope,
-                send,
-                status=403,
-                title="Another address",
-                detail="These pages do not answer to the name in the address. Open them by the address that "
-                "`shimwise serve` printed, or start it with --name and this name.",
-            )
-            return
+        for check in self.checks if scope["type"] == "http" else ():
+            refusal = check(scope)
+            if refusal is not None:
+                await refuse(scope, send, status=refusal.status, title=refusal.title, detail=refusal.detail)
+                return
         await self.app(scope, receive, send)
 
-    def _is_ours(self, scope: "Scope") -> bool:
-        host = _host_name(header(scope, "host") or "")
-        if host is None:
-            return False
-        server = scope.get("server") or ("", 0)
-        return host in self.names or (_is_address(host) and host == str(server[0]).casefold())
 
+def host_check(names: Iterable[str]) -> _Check:
+    """Return the check that a request names one of our hosts: a foreign name may be bent to this address.
 
-class OriginCheck:
-    """Refuses what a foreign page has a browser send: forged forms and scripts, and its looks at our data.
-
-    Browsers tell where a request comes from (``Sec-Fetch-Site``, ``Origin``). One that changes something and
-    tells neither is taken from programs only: below ``/api/``.
+    An address is accepted if it is the one by which the request came in, since no name was looked up.
     """
+    ours = frozenset(name.casefold().strip("[]") for name in names)
+    refusal = _Refusal(
+        403,
+        "Another address",
+        "These pages do not answer to the name in the address. Open them by the address that "
+        "`shimwise serve` printed, or start it with --name and this name.",
+    )
 
-    def __init__(self, app: "ASGIApp") -> None:
-        self.app = app
+    def check(scope: "Scope") -> _Refusal | None:
+        host = _host_name(header(scope, "host") or "")
+        server = str((scope.get("server") or ("", 0))[0]).casefold()
+        is_ours = host is not None and (host in ours or (_is_address(host) and host == server))
+        return None if is_ours else refusal
 
-    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
-        """Pass a request on, or answer it."""
-        if scope["type"] == "http" and not self._is_own(scope):
-            await refuse(
-                scope,
-                send,
-                status=403,
-                title="Not from these pages",
-                detail="This was sent by another page, so nothing was changed. Open the pages themselves and "
-                "do it there.",
-            )
-            return
-        await self.app(scope, receive, send)
-
-    def _is_own(self, scope: "Scope") -> bool:
-        is_safe = scope["method"] in SAFE_METHODS
-        site = header(scope, "sec-fetch-site")
-        if site is not None and site not in {"same-origin", "none"}:
-            return is_safe and header(scope, "sec-fetch-mode") == "navigate"
-        if is_safe:
-            return True
-        origin = header(scope, "origin")
-        if origin is not None:
-            return _is_same_origin(origin, scope)
-        return site is not None or str(scope["path"]).startswith("/api/")
+    return check
 
 
-class PlainAddress:
-    """Refuses an address with the character U+0000, which stands in no text that could be looked up."""
+def origin_check(scope: "Scope") -> _Refusal | None:
+    """Refuse what a foreign page has a browser send: forged forms and scripts, and its looks at our data.
 
-    def __init__(self, app: "ASGIApp") -> None:
-        self.app = app
+    Browsers send where a request comes from (``Sec-Fetch-Site``, ``Origin``). One that changes something and
+    has neither is taken from programs only: below ``/api/``.
+    """
+    is_safe = scope["method"] in SAFE_METHODS
+    site, origin = header(scope, "sec-fetch-site"), header(scope, "origin")
+    if site is not None and site not in {"same-origin", "none"}:
+        is_own = is_safe and header(scope, "sec-fetch-mode") == "navigate"
+    elif is_safe:
+        is_own = True
+    elif origin is not None:
+        is_own = _is_same_origin(origin, scope)
+    else:
+        is_own = site is not None or str(scope["path"]).startswith("/api/")
+    if is_own:
+        return None
+    return _Refusal(
+        403,
+        "Not from these pages",
+        "This was sent by another page, so nothing was changed. Open the pages themselves and do it there.",
+    )
 
-    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
-        """Pass a request on, or answer it."""
-        if scope["type"] == "http" and "\x00" in scope["path"]:
-            await refuse(
-                scope,
-                send,
-                status=404,
-                title="There is no such address",
-                detail="The address holds a character that stands in no name (U+0000). Look it up from the "
-                "preps, bodies, lenses or sets.",
-            )
-            return
-        if scope["type"] == "http" and b"\x00" in unquote_to_bytes(scope["query_string"]):
-            await refuse(
-                scope,
-                send,
-                status=400,
-                title="The request cannot be read",
-                detail="What is asked for holds a character that stands in no text (U+0000). Type it again.",
-            )
-            return
-        await self.app(scope, receive, send)
+
+def plain_address(scope: "Scope") -> _Refusal | None:
+    """Refuse an address with the character U+0000, which is in no text that could be looked up."""
+    if "\x00" in scope["path"]:
+        return _Refusal(
+            404,
+            "There is no such address",
+            "The address holds a character that is in no name (U+0000). Look it up from the preps, bodies, "
+            "lenses or sets.",
+        )
+    if b"\x00" in unquote_to_bytes(scope["query_string"]):
+        return _Refusal(
+            400,
+            "The request cannot be read",
+            "What is asked for holds a character that is in no text (U+0000). Type it again.",
+        )
+    return None
 
 
 class SafeHeaders:
-    """Adds to every answer what keeps a browser strict; an answer's own header of that name stands."""
+    """Adds to every answer what keeps a browser strict; an answer's own header of that name is kept."""
 
     def __init__(self, app: "ASGIApp") -> None:
         self.app = app
@@ -237,9 +233,9 @@ class SafeHeaders:
 
 
 class BodyLimit:
-    """Refuses a body that is too large: at once where its length is told, else when it has grown too long."""
+    """Refuses a body that is too large: at once if its length is declared, else once it has grown."""
 
-    def __init__(self, app: "ASGIApp", limits: Limits) -> None:
+    def __init__(self, app: "ASGIApp", limits: SizeLimits) -> None:
         self.app, self.limits = app, limits
 
     async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
@@ -248,8 +244,8 @@ class BodyLimit:
             await self.app(scope, receive, send)
             return
         limit = self.limits.of(scope["path"])
-        told = header(scope, "content-length")
-        if told is not None and (not told.isdecimal() or int(told) > limit):
+        declared = header(scope, "content-length")
+        if declared is not None and (not declared.isdecimal() or int(declared) > limit):
             await _refuse_large(scope, send, limit)
             return
         await self._watched(scope, receive, send, limit)
@@ -296,17 +292,18 @@ async def _refuse_large(scope: "Scope", send: "Send", limit: int) -> None:
         detail=f"More than {limit / 1024**2:g} MB was sent, the limit here. Nothing was kept. Send less, "
         "or in several parts.",
         headers={"Connection": "close"},
+        limit_bytes=limit,
     )
 
 
 def own_path(path: str) -> str:
-    """Give a path of these pages; one that would lead elsewhere becomes the first page."""
+    """Return a path of these pages; one that would lead elsewhere becomes the first page."""
     is_ours = path.startswith("/") and not path.startswith("//") and "\\" not in path
     return path if is_ours and path.isprintable() else "/"
 
 
 def _host_name(host: str) -> str | None:
-    """Give the name of a Host header without its port; None where it is none."""
+    """Return the name of a Host header without its port; None if it is none."""
     try:
         parts = urlsplit(f"//{host}")
         _ = parts.port

@@ -24,7 +24,7 @@ from shimwise.errors import ShimwiseError
 from shimwise.web.app import create_app
 from shimwise.web.live import EventStream, Hub, State
 from shimwise.web.pairing import Codes, Devices, PairedOnly, pairing_routes
-from shimwise.web.security import LOOPBACK_NAMES, Limits, guarded, is_loopback
+from shimwise.web.security import LOOPBACK_NAMES, SizeLimits, guarded, is_loopback
 
 if TYPE_CHECKING:
     from starlette.types import ASGIApp
@@ -36,7 +36,7 @@ __all__ = ["USUAL_PORT", "Pages", "ServeError", "ServeOptions"]
 USUAL_PORT = 8052
 SWEEP_BYTES = 4 * 1024**3
 LIST_BYTES = 8 * 1024**2
-LIMITS = Limits(
+LIMITS = SizeLimits(
     large=(
         (re.compile(r"^/(?:api/v1/)?preps/[^/]+/sweeps"), SWEEP_BYTES),
         (re.compile(r"(?:import|list|verify$)"), LIST_BYTES),
@@ -129,7 +129,7 @@ class Pages:
         return f"{self.options.scheme}://{f'[{host}]' if ':' in host else host}:{self.port}/"
 
     def pairing_address(self) -> str:
-        """Give the address by which one device is paired, good for a few minutes."""
+        """Return the address by which one device is paired, good for a few minutes."""
         return f"{self.address}pair/{self.codes.make()}"
 
     def run(self) -> None:
@@ -146,7 +146,7 @@ class Pages:
         self.server.should_exit = True
 
     def close(self) -> None:
-        """Give the address back and end the judge."""
+        """Release the address and end the judge."""
         self._unwatch()
         self.hub.close()
         self.judge.stop()
@@ -175,7 +175,7 @@ class Pages:
 
 
 class _Server(uvicorn.Server):
-    """Ends the live lines when it is told to stop, else it would wait for them."""
+    """Ends the live lines when it is asked to stop, else it would wait for them."""
 
     def __init__(self, config: uvicorn.Config, hub: Hub) -> None:
         super().__init__(config)
@@ -187,7 +187,7 @@ class _Server(uvicorn.Server):
 
 
 def own_address() -> str:
-    """Give the address by which others in the house's network reach this machine; nothing is sent for it."""
+    """Return the address by which others in the network reach this machine; nothing is sent for it."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asked:
         try:
             asked.connect(
@@ -254,7 +254,7 @@ def _bound(options: ServeOptions) -> socket.socket:
 
 
 async def _worker(_: Request) -> Response:
-    """Give the worker that keeps pages for when the server is away; it works for all pages."""
+    """Return the worker that keeps pages for when the server is away; it works for all pages."""
     script = files("shimwise.web").joinpath("static", "worker.js").read_bytes()
     headers = {"service-worker-allowed": "/", "cache-control": "no-cache"}
     return Response(script, media_type="text/javascript", headers=headers)

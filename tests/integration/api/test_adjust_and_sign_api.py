@@ -6,65 +6,17 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from api_house import WHO, Door, Json, opened_door
+from api_house import LEAD, WHO, Door, adjusted, answer, begin, excepted, opened_door, short_prep, sign
 
 from shimwise.bench.sign.papers import make_sheets
 
 NEW_ID = "0" * 32
-LEAD = "B. Lead"
-SCREW = {
-    "kind": "screw",
-    "um_per_turn": 400.0,
-    "um_per_turn_sd": 4.0,
-    "away": "clockwise",
-    "backlash_um": 1.0,
-}
 
 
 @pytest.fixture
 def door(tmp_path: Path) -> Iterator[Door]:
     with opened_door(tmp_path / "record") as opened:
-        opened.furnish()
         yield opened
-
-
-def short_prep(door: Door, *, value_um: float = -20.0) -> str:
-    """A prep whose body has a screw and a good gauge that finds it short."""
-    body_id = door.ids["A-01"]
-    door.put(f"/bodies/{body_id}", 200, name="A-01", mount="PL", mechanism=SCREW, who=WHO)
-    prep_id = door.start(set_id=None, lens_ids=[door.ids["H35"], door.ids["H50"]])["id"]
-    door.post(
-        f"/preps/{prep_id}/gauges",
-        201,
-        unit_kind="body",
-        unit_id=body_id,
-        value_um=value_um,
-        sd_um=1.5,
-        who=WHO,
-    )
-    for lens, text in (("H35", 'short by 5/16"'), ("H50", 'short by 3/16"')):
-        door.read(prep_id, text if value_um < -5 else "on", lens_id=door.ids[lens])
-    return str(prep_id)
-
-
-def begin(door: Door, prep_id: str, status: int = 201, **more: object) -> Json:
-    body = {"unit_kind": "body", "unit_id": door.ids["A-01"], "who": WHO, **more}
-    return door.post(f"/preps/{prep_id}/adjustments", status, **body)
-
-
-def answer(door: Door, view: Json, step: str, said: str, status: int = 200) -> Json:
-    at = f"/preps/{view['prep_id']}/adjustments/{view['id']}/answers"
-    return door.post(at, status, step=step, answer=said, who=WHO)
-
-
-def sign(door: Door, prep_id: str, status: int = 201, **more: object) -> Json:
-    return door.post(f"/preps/{prep_id}/sign-offs", status, **{"who": WHO, **more})
-
-
-def excepted(door: Door, prep_id: str) -> list[dict[str, str]]:
-    door.post(f"/preps/{prep_id}/verdict/refresh", 200, who=WHO)
-    found = door.get(f"/preps/{prep_id}/undecided")["undecided"]
-    return [{"unit_id": one["unit_id"], "reason": "a spare only", "name": LEAD} for one in found]
 
 
 def signed(door: Door) -> str:
@@ -75,15 +27,10 @@ def signed(door: Door) -> str:
 
 def test_from_out_to_adjusted_checked_again_and_signed(door: Door) -> None:
     prep_id = short_prep(door)
-    view = begin(door, prep_id)
+    view = adjusted(door, prep_id)
     assert view["move"]["turns"] == pytest.approx(0.05, abs=0.01)
-    for step, said in (("clean", "done"), ("lock", "was free"), ("place", "at the rim"), ("move", "done")):
-        view = answer(door, view, step, said)
-    for step, said in (("lock after", "left free"), ("mark", "done"), ("flag", "done")):
-        view = answer(door, view, step, said)
-    at = f"/preps/{prep_id}/adjustments/{view['id']}"
-    assert door.post(f"{at}/finish", 200, who=WHO)["state"] == "finished"
-    assert door.get(at)["amount_um"] == pytest.approx(20, abs=4)
+    assert view["state"] == "finished"
+    assert door.get(f"/preps/{prep_id}/adjustments/{view['id']}")["amount_um"] == pytest.approx(20, abs=4)
     (asked,) = door.get(f"/preps/{prep_id}/recheck")["rechecks"]
     assert not asked["is_read"]
     for one in asked["readings"]:
@@ -112,12 +59,7 @@ def test_a_peak_along_the_screw_is_taken_at_the_move_and_not_before(door: Door) 
 
 def test_a_move_that_was_not_judged_yet_never_shows_what_was_before_as_after(door: Door) -> None:
     prep_id = short_prep(door)
-    view = begin(door, prep_id)
-    for step, said in (("clean", "done"), ("lock", "was free"), ("place", "at the rim"), ("move", "done")):
-        view = answer(door, view, step, said)
-    for step, said in (("lock after", "left free"), ("mark", "done"), ("flag", "done")):
-        view = answer(door, view, step, said)
-    door.post(f"/preps/{prep_id}/adjustments/{view['id']}/finish", 200, who=WHO)
+    adjusted(door, prep_id)
     (pair,) = door.get(f"/preps/{prep_id}/before-after")["adjustments"]
     assert pair["before_um"] == pytest.approx(-20, abs=3)
     assert (pair["is_judged"], pair["after_um"], pair["after_verdict"]) == (False, None, "not_checked")

@@ -21,7 +21,7 @@ from shimwise.web.app import ServeSettings, create_app
 
 Made: TypeAlias = Any
 """Made at run time from the document."""
-EXAMPLES = 8
+EXAMPLES = 3
 
 CHECKED = (
     checks.not_a_server_error,
@@ -37,7 +37,6 @@ PLACED = ("prep_id", "body_id", "lens_id", "set_id", "reading_id", "gauge_id", "
 @pytest.fixture(scope="module")
 def door() -> Iterator[Door]:
     with tempfile.TemporaryDirectory() as folder, opened_door(Path(folder) / "record") as opened:
-        opened.furnish()
         prep = opened.start()
         reading = opened.read(prep["id"], "on")["reading"]
         gauge = opened.post(

@@ -10,7 +10,6 @@ from api_house import LENSES, WHO, Door, Json, opened_door
 @pytest.fixture
 def door(tmp_path: Path) -> Iterator[Door]:
     with opened_door(tmp_path / "record") as opened:
-        opened.furnish()
         yield opened
 
 
@@ -84,7 +83,7 @@ def test_a_prep_is_carried_to_another_record_with_nothing_changed(door: Door, tm
     door.read(prep["id"], "on")
     door.post(f"/preps/{prep['id']}/verdict/refresh", 200, who=WHO)
     document = door.client.get(f"/api/v1/preps/{prep['id']}/export").content
-    with opened_door(tmp_path / "elsewhere") as other:
+    with opened_door(tmp_path / "elsewhere", is_furnished=False) as other:
         headers = {"content-type": "application/json"}
         for is_new in (True, False):
             answer = other.client.post(f"/api/v1/imports?who={WHO}", content=document, headers=headers)

@@ -6,7 +6,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from api_house import WHO, Door, opened_door
+from api_house import WHO, Door, TestClient, furnish, opened_door
+
+from record_template import copied_record
+from shimwise.bench.verdict.judge_service import JudgeService
+from shimwise.record import Record
+from shimwise.web.app import ServeSettings, create_app
 
 NEW_ID = "0" * 32
 
@@ -14,7 +19,6 @@ NEW_ID = "0" * 32
 @pytest.fixture
 def door(tmp_path: Path) -> Iterator[Door]:
     with opened_door(tmp_path / "record") as opened:
-        opened.furnish()
         yield opened
 
 
@@ -147,10 +151,33 @@ def test_every_error_has_the_one_shape(door: Door, method: str, address: str, st
     answer = door.client.request(method, f"/api/v1{address}")
     assert answer.status_code == status
     assert answer.headers["content-type"] == "application/problem+json"
-    assert set(answer.json()) == {"type", "title", "status", "detail", "instance", "places"}
+    assert set(answer.json()) == {"type", "title", "status", "detail", "instance", "places", "notices"}
     assert answer.json()["type"] == f"/api/v1/problems#{kind}"
     kinds = {one["name"] for one in door.get("/problems")["problems"]}
     assert kind in kinds
+
+
+@pytest.mark.parametrize(
+    ("address", "code", "numbers"),
+    [
+        (f"/preps/{NEW_ID}", "not_found", {"kind": "prep", "id": NEW_ID}),
+        ("/optics/length?text=3+feat", "input", {"field": "text", "typed": "3 feat"}),
+        ("/bodies?limit=0", "greater_than_equal", {"field": "limit", "ge": 1}),
+    ],
+)
+def test_an_error_carries_its_code_and_numbers_beside_its_words(
+    door: Door, address: str, code: str, numbers: dict[str, Any]
+) -> None:
+    problem = door.client.get(f"/api/v1{address}").json()
+    (notice,) = problem["notices"]
+    assert (notice["code"], notice["unit"], notice["numbers"]) == (code, "", numbers)
+    assert notice["text"] in problem["detail"]
+
+
+def test_a_name_that_is_taken_is_a_notice_of_whom_it_belongs_to(door: Door) -> None:
+    problem = door.post("/bodies", 409, name="a-01", who=WHO)
+    (notice,) = problem["notices"]
+    assert (notice["code"], notice["numbers"]) == ("conflict", {"kind": "body", "id": door.ids["A-01"]})
 
 
 def test_a_withdrawn_reading_is_given_back(door: Door) -> None:
@@ -162,13 +189,16 @@ def test_a_withdrawn_reading_is_given_back(door: Door) -> None:
 
 
 def test_the_verdict_follows_by_itself_where_the_judge_runs(tmp_path: Path) -> None:
-    with opened_door(tmp_path / "record", has_judge=True) as door:
-        door.furnish()
-        prep = door.start()
-        door.read(prep["id"], "on")
-        judge = door.client.app.state.judge  # type: ignore[attr-defined]
-        assert judge.wait(60)
-        assert door.get(f"/preps/{prep['id']}/verdict")["is_current"]
+    ids = copied_record(tmp_path, furnish)
+    with Record.open(tmp_path) as record:
+        judge = JudgeService(record)
+        app = create_app(record, settings=ServeSettings(has_pages=False), judge=judge)
+        with TestClient(app) as client:
+            door = Door(client, record, ids)
+            prep = door.start()
+            door.read(prep["id"], "on")
+            assert judge.wait(60)
+            assert door.get(f"/preps/{prep['id']}/verdict")["is_current"]
 
 
 def test_a_label_is_found_by_its_address_its_id_and_its_name(door: Door) -> None:

@@ -18,7 +18,6 @@ PATIENCE_S = 120.0
 @pytest.fixture
 def door(tmp_path: Path) -> Iterator[Door]:
     with opened_door(tmp_path / "record") as opened:
-        opened.furnish()
         yield opened
 
 
@@ -88,11 +87,10 @@ def test_a_kept_sweep_sent_again_after_a_restart_is_the_same_and_its_frames_stay
     tmp_path: Path, frames: Path
 ) -> None:
     with opened_door(tmp_path / "record") as door:
-        door.furnish()
         ids, prep, other = door.ids, door.start(), door.start()
         job = send(door, prep["id"], sorted(frames.iterdir()))
         assert ended(door, job)["state"] == "done"
-    with opened_door(tmp_path / "record") as door:
+    with opened_door(tmp_path / "record", is_furnished=False) as door:
         door.ids.update(ids)
         place = door.record.folder / "frames" / job["id"]
         assert send(door, prep["id"], sorted(frames.iterdir()), id=job["id"])["state"] == "done"
@@ -113,7 +111,6 @@ def test_frames_of_a_sweep_that_finds_the_line_full_are_not_left_behind(
 
 def test_frames_of_sweeps_that_still_wait_go_when_the_pages_end(tmp_path: Path, frames: Path) -> None:
     with opened_door(tmp_path / "record") as door:
-        door.furnish()
         prep = door.start()
         for number in range(3):
             send(door, prep["id"], of_its_own(frames, tmp_path / str(number)))

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from bench_files import Run
 
+from record_template import copied_record
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.house import units
 from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts
@@ -21,31 +22,32 @@ SCREW = MechanismFacts(kind="screw", um_per_turn=400.0, um_per_turn_sd=4.0, away
 
 def make_record(folder: Path, *, value_um: float) -> Path:
     """An invented prep of one body, which a gauge finds so far off, and two lenses."""
-    with record_admin.open_record(folder) as record:
-        body = units.add_body(record, facts=BodyFacts(name="A-01", mechanism=SCREW), who=WHO)
-        lenses = [
-            units.add_lens(
-                record, facts=LensFacts(name=f"H{f:g}", focal_lengths_mm=(f,), fnumber=2.0), who=WHO
-            )
-            for f in (35.0, 50.0)
-        ]
-        prep = preps.start_prep(
-            record, body_ids=[body.id], lens_ids=[lens.id for lens in lenses], title="Monday", who=WHO
-        )
-        gauges.add_gauge(
-            record, prep.id, unit_kind="body", unit_id=body.id, value_um=value_um, sd_um=1.5, who=WHO
-        )
-        for lens, text in zip(lenses, ('short by 5/16"', 'short by 3/16"'), strict=True):
-            add_reading(
-                record,
-                prep.id,
-                body_id=body.id,
-                lens_id=lens.id,
-                distance_text="3'",
-                reading_text=text if value_um else "on",
-                operator=WHO,
-            )
+    copied_record(folder, _fill, value_um=value_um)
     return folder
+
+
+def _fill(record: record_admin.Record, *, value_um: float) -> None:
+    body = units.add_body(record, facts=BodyFacts(name="A-01", mechanism=SCREW), who=WHO)
+    lenses = [
+        units.add_lens(record, facts=LensFacts(name=f"H{f:g}", focal_lengths_mm=(f,), fnumber=2.0), who=WHO)
+        for f in (35.0, 50.0)
+    ]
+    prep = preps.start_prep(
+        record, body_ids=[body.id], lens_ids=[lens.id for lens in lenses], title="Monday", who=WHO
+    )
+    gauges.add_gauge(
+        record, prep.id, unit_kind="body", unit_id=body.id, value_um=value_um, sd_um=1.5, who=WHO
+    )
+    for lens, text in zip(lenses, ('short by 5/16"', 'short by 3/16"'), strict=True):
+        add_reading(
+            record,
+            prep.id,
+            body_id=body.id,
+            lens_id=lens.id,
+            distance_text="3'",
+            reading_text=text if value_um else "on",
+            operator=WHO,
+        )
 
 
 @pytest.fixture

@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 from test_adjust_and_sign_cli import make_record
 
+from child_process import ends_with_the_tests
+
 MOST_S = 90.0
 
 
@@ -22,7 +24,7 @@ class Terminal:
         self._master, slave = pty.openpty()
         code = "import sys; from shimwise.cli import main; main(sys.argv[1:])"
         self._process = subprocess.Popen(
-            [sys.executable, "-c", code, *words],
+            ends_with_the_tests(sys.executable, "-c", code, *words),
             stdin=slave,
             stdout=slave,
             stderr=slave,

@@ -10,6 +10,7 @@ from bench_files import BENCH_1, HEADER, Run, Save, csv_text, exact_rows
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from property_cases import examples
 from shimwise.cli import main
 
 ROW = ["B1", "L1", "50", "2", "3'", "2' 11\"", "op", "near"]
@@ -152,7 +153,8 @@ def test_words_that_are_no_option_leave_with_two(run: Run) -> None:
     for words in (("judge",), ("judge", "a.csv", "--nonsense"), ("judge", "a.csv", "--seed", "x"), ("juge",)):
         code, out, err = run(*words)
         assert (code, out) == (2, "")
-        assert "Error" in err or "Usage" in err
+        assert err.startswith("Usage: shimwise")
+        assert "\nError: " in err
 
 
 def test_fractions_quotes_and_spaces_of_the_example_are_accepted(run: Run) -> None:
@@ -183,7 +185,7 @@ CELLS = st.one_of(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(
     content=st.one_of(
         st.binary(max_size=200),
@@ -204,7 +206,7 @@ def test_whatever_the_file_holds_it_is_judged_or_refused_in_one_message(content:
         assert (bool(out), err) == (True, "")
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 @given(landings=st.lists(st.floats(-60, 60), min_size=1, max_size=6))
 def test_whatever_lands_is_judged(landings: list[float]) -> None:
     rows = [

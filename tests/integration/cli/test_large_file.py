@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 from bench_files import HEADER, csv_text, exact_rows, strict_json
 
+from child_process import ends_with_the_tests
+
 COUNT = 100_000
 pytestmark = pytest.mark.slow
 
@@ -50,7 +52,7 @@ def _judged_at_a_terminal(path: Path) -> tuple[bytes, str]:
     shown: list[bytes] = []
     watcher = threading.Thread(target=_watch, args=(ours, shown))
     with subprocess.Popen(
-        [sys.executable, "-m", "shimwise", "judge", str(path), "--json"],
+        ends_with_the_tests(sys.executable, "-m", "shimwise", "judge", path, "--json"),
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=theirs,

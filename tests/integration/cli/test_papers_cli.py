@@ -1,7 +1,9 @@
 """Whole commands of ``shimwise sheet`` and ``shimwise verify``."""
 
+import errno
 import importlib.util
 import json
+import os
 import sys
 from collections.abc import Callable
 from dataclasses import replace
@@ -11,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from record_template import copied_record
 from shimwise.bench.demo.demo_record import fill_demo
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.sign.papers import signature_of
@@ -106,10 +109,26 @@ def test_a_day_of_preps_is_one_file(run: Run, prep: Path, tmp_path: Path) -> Non
     assert out == f"The sheet of 2 preps stands in {sheet}, 4 pages.\n"
 
 
-def test_no_half_sheet_is_left_where_nothing_can_be_written(run: Run, prep: Path, tmp_path: Path) -> None:
+def test_no_half_sheet_is_left_where_nothing_can_be_written(
+    run: Run, prep: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fill_the_disk(path: Path, content: bytes) -> int:
+        with path.open("wb") as file:
+            file.write(content[:1000])
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(Path, "write_bytes", fill_the_disk)
+    code, _, err = run("sheet", str(prep), "--out", str(tmp_path / "sheet.pdf"))
+    assert code == 2
+    assert "cannot be written" in err
+    assert [path.name for path in tmp_path.iterdir()] == [prep.name]
+
+
+def test_a_folder_that_is_not_there_is_not_made(run: Run, prep: Path, tmp_path: Path) -> None:
     code, _, err = run("sheet", str(prep), "--out", str(tmp_path / "none" / "sheet.pdf"))
     assert code == 2
     assert "cannot be written" in err
+    assert not (tmp_path / "none").exists()
 
 
 @pytest.mark.parametrize(
@@ -163,8 +182,8 @@ def test_what_cannot_be_printed_is_refused_in_words(run: Run, prep: Path) -> Non
 
 def test_preps_of_the_record_are_printed_signed_and_verified(run: Run, tmp_path: Path) -> None:
     folder, sheet = tmp_path / "record", tmp_path / "day.pdf"
+    filled = copied_record(folder, fill_demo)
     with record_admin.open_record(folder) as record:
-        filled = fill_demo(record)
         with record.writing(who="technician") as change:
             preps.change_state(change, filled.done_prep_id, "signed")
             document = prep_json.export_prep(change.connection, filled.done_prep_id)

@@ -14,6 +14,7 @@ import pytest
 from bench_files import Run
 from test_adjust_and_sign_cli import WHO, make_record
 
+from child_process import ends_with_the_tests
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.prep import preps
 from shimwise.bench.sign import signing
@@ -25,7 +26,7 @@ BEGIN = "import sys; from shimwise.cli import main; main(sys.argv[1:])"
 def at_terminal(*words: str | Path, says: Sequence[tuple[str, str]] = ()) -> tuple[int, str]:
     """Run a command at a terminal of its own, and answer each question once it stands there."""
     own, theirs = pty.openpty()
-    command = [sys.executable, "-c", BEGIN, *map(str, words)]
+    command = ends_with_the_tests(sys.executable, "-c", BEGIN, *map(str, words))
     process = subprocess.Popen(command, stdin=theirs, stdout=theirs, stderr=theirs, close_fds=True)
     os.close(theirs)
     shown, left, until = "", list(says), time.monotonic() + PATIENCE_S

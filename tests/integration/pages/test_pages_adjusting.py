@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from api_house import WHO, Door
-from pages_bench import adjusting_at, furnished, sent, short_prep
+from pages_bench import adjusting_at, furnished, sent
 from pages_house import PageSeen, see
 
 BEFORE_MOVE = (("clean", "done"), ("lock", "was free"), ("place", "slot at the top"))
@@ -15,13 +15,13 @@ AFTER_MOVE = (("lock after", "left free"), ("mark", "done"), ("flag", "done"))
 
 @pytest.fixture
 def door(tmp_path: Path) -> Iterator[Door]:
-    with furnished(tmp_path / "record") as opened:
+    with furnished(tmp_path / "record", short_um=-20.0) as opened:
         yield opened
 
 
 @pytest.fixture
 def prep_id(door: Door) -> str:
-    return short_prep(door)
+    return door.ids["prep"]
 
 
 @pytest.fixture

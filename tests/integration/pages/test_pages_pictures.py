@@ -8,8 +8,10 @@ import pytest
 from api_house import Door
 from pages_house import opened_pages
 
+from record_template import copied_record
 from shimwise.bench.demo.demo_record import DemoRecord, fill_demo
-from shimwise.bench.house.units import list_bodies, show_body
+from shimwise.bench.house.units import list_units, show_unit
+from shimwise.bench.house.views import BodyFacts
 from shimwise.bench.prep import preps
 from shimwise.bench.prep.readings import withdraw_reading
 from shimwise.bench.verdict import pictures
@@ -18,8 +20,10 @@ from shimwise.errors import SheetError
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Door, DemoRecord]]:
-    with opened_pages(tmp_path_factory.mktemp("pictures") / "record") as door:
-        yield door, fill_demo(door.record)
+    folder = tmp_path_factory.mktemp("pictures")
+    demo = copied_record(folder, fill_demo)
+    with opened_pages(folder) as door:
+        yield door, demo
 
 
 def test_the_table_beside_the_picture_holds_every_reading_that_stands(bench: tuple[Door, DemoRecord]) -> None:
@@ -56,8 +60,8 @@ def test_a_body_that_was_judged_has_a_past_and_one_that_was_not_has_none(
     bench: tuple[Door, DemoRecord],
 ) -> None:
     door, _ = bench
-    body = next(one for one in list_bodies(door.record).bodies if one.name == "A-03")
-    past = show_body(door.record, body.id).past
+    body = next(one for one in list_units(door.record, BodyFacts).units if one.name == "A-03")
+    past = show_unit(door.record, BodyFacts, body.id).past
     assert pictures.past_svg(past, tolerance_um=10).startswith("<svg")
     assert pictures.past_svg((), tolerance_um=10) == ""
 

@@ -19,8 +19,7 @@ SCRIPT = {"HX-Request": "true"}
 
 @pytest.fixture
 def door(tmp_path: Path) -> Iterator[Door]:
-    with opened_pages(tmp_path / "record") as opened:
-        opened.furnish()
+    with opened_pages(tmp_path / "record", is_furnished=True) as opened:
         opened.client.follow_redirects = False
         yield opened
 

@@ -15,14 +15,14 @@ from shimwise.web.serve import LIMITS
 
 @pytest.fixture
 def door(tmp_path: Path) -> Iterator[Door]:
-    with furnished(tmp_path / "record") as opened:
+    with furnished(tmp_path / "record", short_um=0.0) as opened:
         yield opened
 
 
 @pytest.fixture
 def prep_id(door: Door) -> str:
     """A prep that is signed."""
-    made = short_prep(door, value_um=0.0)
+    made = door.ids["prep"]
     found = door.get(f"/preps/{made}/undecided")["undecided"]
     sent(door, f"/preps/{made}/sign", **{f"reason-{one['unit_id']}": "a spare only" for one in found})
     return made

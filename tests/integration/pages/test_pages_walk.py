@@ -9,6 +9,7 @@ import pytest
 from api_house import Door
 from pages_house import opened_pages, see
 
+from record_template import copied_record
 from shimwise.bench.demo.demo_record import DemoRecord, fill_demo
 
 FILES = (".csv", ".json", ".pdf", ".svg")
@@ -17,8 +18,10 @@ MOST_OF_A_KIND = 3
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Door, DemoRecord]]:
-    with opened_pages(tmp_path_factory.mktemp("pages") / "record") as door:
-        yield door, fill_demo(door.record)
+    folder = tmp_path_factory.mktemp("pages")
+    demo = copied_record(folder, fill_demo)
+    with opened_pages(folder) as door:
+        yield door, demo
 
 
 @pytest.fixture

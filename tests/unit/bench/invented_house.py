@@ -13,6 +13,20 @@ WHO = "N. Tester"
 FOCAL_MM = (18.0, 25.0, 35.0, 50.0, 75.0)
 
 
+def furnish(record: Record) -> dict[str, str]:
+    """Put two bodies, five lenses and their set into a record; return ids by name."""
+    ids = {}
+    for name in ("A-01", "A-02"):
+        ids[name] = units.add_body(record, facts=BodyFacts(name=name, mount="PL"), who=WHO).id
+    for focal_mm in FOCAL_MM:
+        name = f"H{focal_mm:g}"
+        facts = LensFacts(name=name, mount="PL", focal_lengths_mm=(focal_mm,), fnumber=2.0)
+        ids[name] = units.add_lens(record, facts=facts, who=WHO).id
+    lenses = tuple(ids[f"H{focal_mm:g}"] for focal_mm in FOCAL_MM)
+    ids["Set H"] = units.add_set(record, facts=SetFacts(name="Set H", lens_ids=lenses), who=WHO).id
+    return ids
+
+
 @dataclass(slots=True)
 class House:
     """A record with two bodies, five lenses of one set, and ids by name."""
@@ -22,16 +36,7 @@ class House:
 
     @classmethod
     def in_record(cls, record: Record) -> "House":
-        found = cls(record)
-        for name in ("A-01", "A-02"):
-            found.ids[name] = units.add_body(record, facts=BodyFacts(name=name, mount="PL"), who=WHO).id
-        for focal_mm in FOCAL_MM:
-            name = f"H{focal_mm:g}"
-            facts = LensFacts(name=name, mount="PL", focal_lengths_mm=(focal_mm,), fnumber=2.0)
-            found.ids[name] = units.add_lens(record, facts=facts, who=WHO).id
-        lenses = tuple(found.ids[f"H{focal_mm:g}"] for focal_mm in FOCAL_MM)
-        found.ids["Set H"] = units.add_set(record, facts=SetFacts(name="Set H", lens_ids=lenses), who=WHO).id
-        return found
+        return cls(record, furnish(record))
 
     def start(self, **options: object) -> PrepView:
         chosen: dict[str, object] = {"body_ids": [self.ids["A-01"]], "set_id": self.ids["Set H"], "who": WHO}

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from property_cases import examples
 from shimwise.errors import RecordError
 from shimwise.files import Kit, KitBody, KitError, KitLens, kit_file, parse_kit, read_kit
 from shimwise.inference.model.prep import DEFAULT_COC_UM, BodyKnowledge, FocusDesign, LensKnowledge
@@ -231,7 +232,7 @@ VALUES = st.recursive(
 )
 
 
-@settings(deadline=None, max_examples=300)
+@settings(deadline=None, max_examples=examples(300))
 @given(st.lists(st.tuples(st.sampled_from(PLACES), st.sampled_from(KEYS), VALUES), max_size=4))
 def test_no_value_under_a_known_key_does_anything_but_parse_or_be_refused(
     entries: list[tuple[str, str, object]],

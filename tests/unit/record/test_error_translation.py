@@ -18,6 +18,7 @@ import pytest
 from invented_rows import a_house, a_job, a_prep, a_reading, a_setup
 from sqlalchemy import event
 
+from child_process import ends_with_the_tests
 from postgres import Server
 from shimwise.errors import RecordError
 from shimwise.record import Change, Record, RecordAway, RecordBusy, RecordFull, StoreError, error_translation
@@ -128,7 +129,7 @@ def _held_by_another_process(path: Path) -> Iterator[None]:
         "c.execute('BEGIN IMMEDIATE'); print('held', flush=True); sys.stdin.read()"
     )
     with subprocess.Popen(
-        [sys.executable, "-c", script, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+        ends_with_the_tests(sys.executable, "-c", script, path), stdin=subprocess.PIPE, stdout=subprocess.PIPE
     ) as other:
         assert other.stdout is not None
         assert other.stdout.readline().strip() == b"held"
@@ -290,7 +291,7 @@ def test_what_was_acknowledged_is_there_after_a_kill(tmp_path: Path, after_s: fl
         evidence.add_setup(change, a_setup())
     here = str(Path(__file__).parent)
     with subprocess.Popen(
-        [sys.executable, "-c", WRITER, str(tmp_path), here], stdout=subprocess.PIPE, text=True
+        ends_with_the_tests(sys.executable, "-c", WRITER, tmp_path, here), stdout=subprocess.PIPE, text=True
     ) as writer:
         assert writer.stdout is not None
         acknowledged = [writer.stdout.readline()]

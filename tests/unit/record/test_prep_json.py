@@ -16,6 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from invented_rows import BODY, LENS, NOON, a_house, a_job, a_prep, a_reading, a_setup, a_whole_job
 
+from property_cases import examples
 from shimwise.errors import RecordError
 from shimwise.files import parse_readings
 from shimwise.record import Conflict, Record, journal
@@ -73,7 +74,9 @@ documents = st.recursive(
 )
 
 
-@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=examples(10), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(
     title=texts,
     temperature_c=st.none() | numbers,

@@ -10,10 +10,10 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from shimwise.web.security import Limits, guarded, is_loopback
+from shimwise.web.security import SizeLimits, guarded, is_loopback
 
 AT = "http://127.0.0.1:8052"
-SWEEPS = Limits(small_bytes=1000, large=((re.compile(r"/sweeps$"), 5000),))
+SWEEPS = SizeLimits(small_bytes=1000, large=((re.compile(r"/sweeps$"), 5000),))
 
 
 async def _said(request: Request) -> Response:
@@ -88,7 +88,7 @@ def test_a_change_that_another_page_sends_to_the_interface_is_refused(
     answer = client.post("/api/v1/preps", headers=headers)
     assert answer.status_code == 403
     assert answer.headers["content-type"] == "application/problem+json"
-    assert set(answer.json()) == {"type", "title", "status", "detail", "instance", "places"}
+    assert set(answer.json()) == {"type", "title", "status", "detail", "instance", "places", "notices"}
 
 
 @pytest.mark.parametrize(

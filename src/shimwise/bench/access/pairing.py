@@ -67,7 +67,7 @@ class Device:
 
 
 def has_passphrase(record: "Record") -> bool:
-    """Tell whether the house has set a passphrase."""
+    """Return whether the house has set a passphrase."""
     with record.reading() as connection:
         return bool(kept.setting(connection, _PASSPHRASE))
 
@@ -78,7 +78,7 @@ def set_passphrase(record: "Record", *, passphrase: str) -> None:
     Raises
     ------
     InputError
-        When it is too short or too long.
+        If it is too short or too long.
     """
     from argon2 import PasswordHasher
 
@@ -95,7 +95,7 @@ def set_passphrase(record: "Record", *, passphrase: str) -> None:
 
 
 def is_passphrase(record: "Record", passphrase: str) -> bool:
-    """Tell whether this is the house's passphrase. Takes about 0.1 s, so that guessing is slow.
+    """Return whether this is the house's passphrase. Takes about 0.1 s, so that guessing is slow.
 
     Each check fills 64 MiB, so :data:`AT_ONCE` are made at a time, and further ones wait.
     """
@@ -114,7 +114,7 @@ def is_passphrase(record: "Record", passphrase: str) -> bool:
 
 
 def pair_device(record: "Record", *, name: str, how: str) -> tuple[Device, str]:
-    """Pair a device; gives it and its token, which is told this once.
+    """Pair a device; return it and its token, which is told this once.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def pair_device(record: "Record", *, name: str, how: str) -> tuple[Device, str]:
     Raises
     ------
     InputError
-        When the name cannot be kept, or there are too many devices.
+        If the name cannot be kept, or there are too many devices.
     """
     token = secrets.token_urlsafe(TOKEN_BYTES)
     wanted = optional_name(name, field="name")
@@ -168,7 +168,7 @@ def see_device(record: "Record", device_id: str) -> None:
 
 
 def devices(record: "Record") -> tuple[Device, ...]:
-    """Give the devices that are paired, oldest first."""
+    """Return the devices that are paired, oldest first."""
     with record.reading() as connection:
         known = _devices_in(connection)
         seen: dict[str, str] = kept.setting(connection, _SEEN) or {}
@@ -179,12 +179,12 @@ def devices(record: "Record") -> tuple[Device, ...]:
 
 
 def token_digest(token: str) -> str:
-    """Give what a token is checked against: SHA-256, enough for a secret of 256 random bits."""
+    """Return what a token is checked against: SHA-256, enough for a secret of 256 random bits."""
     return hashlib.sha256(token.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def _free_name(wanted: str, taken: set[str]) -> str:
-    """Give a name that no other device has."""
+    """Return a name that no other device has."""
     if wanted and wanted not in taken:
         return wanted
     numbered = (

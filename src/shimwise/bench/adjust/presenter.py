@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["NOTED", "view_kept"]
 
 NOTED = (Step.CONSENT, Step.PLACE, Step.SHIMS_MEASURED)
-"""Steps whose answer is what was written: who consented, where the screw stands, which shims are in."""
+"""Steps whose answer is what was written: who consented, where the screw is, which shims are in."""
 _GUIDE_WORDS = {
     Guide.SCREW: "A screw moves the sensor.",
     Guide.SCREW_WITHOUT_LOCK: "A screw moves the sensor; it is said to have no lock.",
@@ -64,7 +64,7 @@ def view_kept(connection: "Connection", material: "PrepMaterial", kept: KeptAdju
 def _steps(adjusted: Adjustment, *, is_over: bool) -> Iterable[StepView]:
     confirmed, due = adjusted.confirmed, adjusted.next_step
     for number, step in enumerate(adjusted.steps, start=1):
-        given = confirmed.get(step)
+        event = confirmed.get(step)
         yield StepView(
             id=str(step),
             number=number,
@@ -72,11 +72,11 @@ def _steps(adjusted: Adjustment, *, is_over: bool) -> Iterable[StepView]:
             kind=_answer_kind(step, adjusted.guide),
             choices=tuple(map(str, answers_to(step, adjusted.guide))),
             is_now=step is due and not is_over,
-            is_done=given is not None,
-            answer="" if given is None else _answer_words(given),
-            note="" if given is None else given.note,
-            who="" if given is None else given.who,
-            at=None if given is None else given.when,
+            is_done=event is not None,
+            answer="" if event is None else _answer_words(event),
+            note="" if event is None else event.note,
+            who="" if event is None else event.who,
+            at=None if event is None else event.when,
         )
 
 
@@ -88,10 +88,10 @@ def _answer_kind(step: Step, guide: Guide) -> str:
     return "choice"
 
 
-def _answer_words(given: Confirmed) -> str:
-    move = given.move
+def _answer_words(confirmed: Confirmed) -> str:
+    move = confirmed.move
     if move is None or (move.turns is None and not (move.shims_in_um or move.shims_out_um)):
-        return str(given.answer)
+        return str(confirmed.answer)
     if move.turns is not None:
         return f"{move.turns:.3g} turn {move.turn}"
     parts = [

@@ -36,7 +36,7 @@ class Fault:
     kind: str
     unit: str
     true: float
-    said: float
+    stated: float
     half: float
     unit_of_measure: str
 
@@ -80,12 +80,12 @@ def run_demo(folder: Path, *, seed: int = 0, progress: Progress | None = None) -
     seed : int
         Of the judge.
     progress : callable, optional
-        Told from time to time.
+        Called from time to time.
 
     Raises
     ------
     SheetError
-        When a file cannot be written.
+        If a file cannot be written.
     """
     bench = files("shimwise.bench.demo").joinpath("demo_bench")
     truth = json.loads(bench.joinpath("truth.json").read_text(encoding="utf-8"))
@@ -112,7 +112,7 @@ def run_demo(folder: Path, *, seed: int = 0, progress: Progress | None = None) -
 
 
 def demo_folder(wanted: Path | None = None) -> Path:
-    """Give the folder to write into, made where it is not there yet.
+    """Return the folder to write into, made where it is not there yet.
 
     Parameters
     ----------
@@ -123,7 +123,7 @@ def demo_folder(wanted: Path | None = None) -> Path:
     Raises
     ------
     SheetError
-        When the folder asked for cannot be made or written to.
+        If the folder asked for cannot be made or written to.
     """
     folder = Path(DEFAULT_FOLDER) if wanted is None else wanted
     try:
@@ -165,7 +165,7 @@ def _truth_lines(demo: Demo) -> list[str]:
         unit = fault.unit_of_measure
         lines.append(
             f" {f'{fault.kind} {fault.unit}':<22}true {_signed(fault.true)} {unit}   "
-            f"said {_signed(fault.said)} ± {fault.half:.0f} {unit}"
+            f"said {_signed(fault.stated)} ± {fault.half:.0f} {unit}"
         )
     wrong, doubted = listed(map(str, demo.blunder_lines)), listed(map(str, demo.doubted_lines))
     lines.append(f" {'lines of the file':<22}wrong {wrong}   doubted {doubted or 'none'}")
@@ -180,12 +180,12 @@ def _after(truth: dict[str, Any]) -> After:
 
 
 def _after_lines(after: After) -> list[str]:
-    told = (
+    report = (
         f"Its screw turned {360 * after.turns:.0f}° clockwise, as shimwise adjust says, {after.body} and the "
         f"set-up taped wrong were read again: demo-{AFTER}. In truth the turn made {_signed(after.made_um)} "
         f"µm, and {after.body} is at {_signed(after.true_um)} µm now."
     )
-    return ["What comes after", *textwrap.wrap(told, 80), *textwrap.wrap(after.note, 80)]
+    return ["What comes after", *textwrap.wrap(report, 80), *textwrap.wrap(after.note, 80)]
 
 
 def _signed(value: float) -> str:
@@ -205,7 +205,7 @@ def _faults(judged: Judged, truth: dict[str, Any]) -> tuple[Fault, ...]:
             kind="set-up",
             unit=setup.name,
             true=truth["setups_mm"][setup.name],
-            said=setup.error_mm,
+            stated=setup.error_mm,
             half=Z95 * setup.sd_mm,
             unit_of_measure="mm",
         ),
@@ -215,5 +215,5 @@ def _faults(judged: Judged, truth: dict[str, Any]) -> tuple[Fault, ...]:
 def _unit_fault(kind: str, unit: BodyAnswer, true_um: float) -> Fault:
     half_um = (unit.high_um - unit.low_um) / 2
     return Fault(
-        kind=kind, unit=unit.name, true=true_um, said=unit.error_um, half=half_um, unit_of_measure="µm"
+        kind=kind, unit=unit.name, true=true_um, stated=unit.error_um, half=half_um, unit_of_measure="µm"
     )

@@ -10,7 +10,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from shimwise.bench.house.kit_units import mechanism_of_kit
-from shimwise.bench.house.units import add_body, add_lens, add_set, list_bodies
+from shimwise.bench.house.units import add_body, add_lens, add_set, list_units
 from shimwise.bench.house.views import BodyFacts, LensFacts, SetFacts
 from shimwise.bench.prep.preps import close_prep, list_preps, start_prep, tape_setup
 from shimwise.bench.prep.readings import add_reading
@@ -53,8 +53,8 @@ class DemoRecord:
 
 
 def is_empty(record: "Record") -> bool:
-    """Tell whether a record holds no body and no prep yet."""
-    has_bodies = list_bodies(record, limit=1, with_retired=True).bodies
+    """Return whether a record holds no body and no prep yet."""
+    has_bodies = list_units(record, BodyFacts, limit=1, with_retired=True).units
     return not has_bodies and not list_preps(record, limit=1).preps
 
 

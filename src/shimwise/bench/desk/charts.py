@@ -97,9 +97,9 @@ def make_chart(
     Raises
     ------
     SheetError
-        When the paper is unknown or too large, a fact is missing or impossible, or the parts do not fit.
+        If the paper is unknown or too large, a fact is missing or impossible, or the parts do not fit.
     OpticsError
-        When the distance lies inside the lens's near limit.
+        If the distance lies inside the lens's near limit.
     """
     sheet, spoke_kind = paper_of(paper), _kind(kind)
     known, missing = _camera(camera or CameraFacts())
@@ -138,9 +138,9 @@ def layout_of_picture(path: Path) -> dict[str, Any]:
     Raises
     ------
     ImagingError
-        When the picture cannot be read.
+        If the picture cannot be read.
     SheetError
-        When no square is seen in it, or it is none of ours.
+        If no square is seen in it, or it is none of ours.
     """
     from shimwise.imaging.frames import Recording, read_still
     from shimwise.imaging.frames.folder import read_inside

@@ -16,7 +16,7 @@ from shimwise.notices import Notice
 __all__ = ["LARGEST_BYTES", "Inputs", "Progress", "lens_texts", "optics_text", "read_inputs"]
 
 Progress = Callable[[str, int, int], None]
-"""Told what is being done, how far it is and how far it goes; 0 of 0 where that is not known."""
+"""Called with what is being done, how far it is and how far it goes; 0 of 0 where that is not known."""
 STANDARD_INPUT = "standard input"
 READING_FILE, JUDGING, PLANNING = "Reading the file", "Judging", "Planning"
 
@@ -49,14 +49,14 @@ def read_inputs(
         ± of every unit [µm]; it goes before the kit's, also before that of a single body. Without it, and
         without one in the kit, 10 µm.
     progress : callable, optional
-        Told from time to time.
+        Called from time to time.
 
     Raises
     ------
     RecordError
-        When a file is refused: with the place that is wrong.
+        If a file is refused: with the place that is wrong.
     InferenceError
-        When the tolerance is impossible.
+        If the tolerance is impossible.
     """
     if tolerance_um is not None and not WRITTEN_SD_UM.hold(tolerance_um):
         raise InferenceError(
@@ -81,11 +81,11 @@ def _read(
 ) -> tuple[tuple[Reading, ...], tuple[Notice, ...]]:
     if readings is None:
         return (), ()
-    told = None if progress is None else partial(progress, READING_FILE)
+    report = None if progress is None else partial(progress, READING_FILE)
     if isinstance(readings, bytes):
-        file = parse_readings(_small_enough(readings), name=STANDARD_INPUT, kit=kit, progress=told)
+        file = parse_readings(_small_enough(readings), name=STANDARD_INPUT, kit=kit, progress=report)
     else:
-        file = read_readings(readings, kit=kit, progress=told)
+        file = read_readings(readings, kit=kit, progress=report)
     return file.readings, file.notices
 
 

@@ -55,7 +55,7 @@ def judge_file(
     sweeps: Sequence[str | Path] = (),
     progress: Progress | None = None,
 ) -> Judged:
-    """Say who is off, by how much, how sure that is, what to read next and what to do.
+    """Return who is off, by how much, how sure that is, what to read next and what to do.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def judge_file(
     sweeps : sequence of path
         Measured sweeps, as ``shimwise sweep --out`` keeps them: landings beside the readings.
     progress : callable, optional
-        Told from time to time.
+        Called from time to time.
 
     Returns
     -------
@@ -80,11 +80,11 @@ def judge_file(
     Raises
     ------
     RecordError
-        When a file is refused: with the place that is wrong.
+        If a file is refused: with the place that is wrong.
     SheetError
-        When a sweep's file is none.
+        If a sweep's file is none.
     InferenceError, OpticsError
-        When what they say cannot be judged.
+        If their content cannot be judged.
     """
     inputs = read_inputs(readings, kit_path=kit_path, tolerance_um=tolerance_um, progress=progress)
     if sweeps:
@@ -127,7 +127,7 @@ def print_verdict(console: "Console", judged: Judged) -> None:
 
 
 def verdict_json(judged: Judged) -> dict[str, Any]:
-    """Give the verdict as standard JSON in the form ``shimwise.verdict/2``."""
+    """Return the verdict as standard JSON in the form ``shimwise.verdict/2``."""
     from shimwise.sheets.json.verdict_json import answer_to_json
 
     sources = {one.row: one.note for one in judged.readings if one.measured_um is not None}
@@ -140,7 +140,7 @@ def check_figure_path(path: str | Path) -> None:
     Raises
     ------
     SheetError
-        When the ending is no .svg, .png or .pdf, or the file cannot be written there.
+        If the ending is no .svg, .png or .pdf, or the file cannot be written there.
     """
     from shimwise.sheets.pictures import figure_file
 

@@ -14,6 +14,7 @@ __all__ = [
     "Contrast",
     "Depth",
     "Landing",
+    "Mount",
     "RingReading",
     "contrast",
     "depth",
@@ -35,7 +36,7 @@ class Landing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RingReading:
-    """Where the lens scale stands: in mm from the sensor (infinite allowed) and as the trade writes it."""
+    """The reading of the lens scale: in mm from the sensor (infinite allowed) and as the trade writes it."""
 
     reading_mm: float
     reading_text: str
@@ -73,7 +74,7 @@ def landing(*, focal_mm: float, distance_mm: float, reading_mm: float, separatio
     Raises
     ------
     OpticsError
-        When a value is impossible, or a distance lies inside the near limit.
+        If a value is impossible, or a distance lies inside the near limit.
     """
     at_chart = optics.magnification(focal_mm=focal_mm, distance_mm=distance_mm, separation_mm=separation_mm)
     landing_um = optics.landing_um(
@@ -85,7 +86,7 @@ def landing(*, focal_mm: float, distance_mm: float, reading_mm: float, separatio
 def ring_reading(
     *, focal_mm: float, distance_mm: float, landing_um: float, separation_mm: float = 0.0
 ) -> RingReading:
-    """Tell where the ring will stand for an error at the sensor; arguments and errors as :func:`landing`."""
+    """Return the ring's reading for an error at the sensor; arguments and errors as :func:`landing`."""
     reading_mm = optics.reading_mm(
         focal_mm=focal_mm, distance_mm=distance_mm, landing_um=landing_um, separation_mm=separation_mm
     )
@@ -93,12 +94,12 @@ def ring_reading(
 
 
 def depth(*, focal_mm: float, fnumber: float, coc_mm: float, distance_mm: float) -> Depth:
-    """Tell the depth of field and of focus; ``distance_mm`` runs from the front principal plane.
+    """Return the depth of field and of focus; ``distance_mm`` runs from the front principal plane.
 
     Raises
     ------
     OpticsError
-        When a value is impossible, or the distance is not beyond the focal length.
+        If a value is impossible, or the distance is not beyond the focal length.
     """
     limits = {"focal_mm": focal_mm, "fnumber": fnumber, "coc_mm": coc_mm}
     at_subject = optics.front_magnification(focal_mm=focal_mm, object_mm=distance_mm)
@@ -114,12 +115,12 @@ def depth(*, focal_mm: float, fnumber: float, coc_mm: float, distance_mm: float)
 def contrast(
     *, fnumber: float, frequency_cy_mm: float, defocus_um: float, wavelength_um: float = optics.GREEN_UM
 ) -> Contrast:
-    """Tell what contrast a perfect lens passes out of focus.
+    """Return what contrast a perfect lens passes out of focus.
 
     Raises
     ------
     OpticsError
-        When a value is impossible.
+        If a value is impossible.
     """
     otf = optics.otf_defocus(
         fnumber=fnumber, frequency_cy_mm=frequency_cy_mm, defocus_um=defocus_um, wavelength_um=wavelength_um
@@ -128,23 +129,23 @@ def contrast(
 
 
 def plate_shift_um(*, thickness_mm: float, index: float, fnumber: float | None = None) -> float:
-    """Tell how far a plate or gel moves focus away from the lens [µm]; without an f-number paraxial.
+    """Return how far a plate or gel moves focus away from the lens [µm]; without an f-number paraxial.
 
     Raises
     ------
     OpticsError
-        When a value is impossible.
+        If a value is impossible.
     """
     return optics.plate_shift_um(thickness_mm=thickness_mm, index=index, fnumber=fnumber)
 
 
 def heat_change_um(*, material: str, length_mm: float, change_k: float) -> float:
-    """Tell how much a part grows with warmth [µm].
+    """Return how much a part grows with warmth [µm].
 
     Raises
     ------
     OpticsError
-        When the material is not known, or a value is impossible.
+        If the material is not known, or a value is impossible.
     """
     return optics.heat_change_um(material=material, length_mm=length_mm, change_k=change_k)
 

@@ -32,7 +32,7 @@ LEAST_K, LARGEST_K = 0.02, 1.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
-    """A plan, the readings that say most of what is not decided yet, and how the person wrote distances."""
+    """A plan, the readings that decide most, and how the person wrote distances."""
 
     plan: Plan
     next: tuple[NextReading, ...]
@@ -66,18 +66,18 @@ def plan_file(
     distances : sequence of str
         Distances at which a chart can be taped, as a technician writes them; 3, 6 and 12 ft when empty.
     k : float, optional
-        The reader's focusing spread as a share of N·c; what the readings say, or the usual, when not given.
+        Focusing spread as a share of N·c; that of the readings, or the usual one, when not given.
     progress : callable, optional
-        Told from time to time.
+        Called from time to time.
 
     Raises
     ------
     RecordError
-        When a file is refused: with the place that is wrong.
+        If a file is refused: with the place that is wrong.
     LengthError
-        When a distance is none.
+        If a distance is none.
     InferenceError, OpticsError
-        When there is nothing to plan with, or a value is impossible.
+        If there is nothing to plan with, or a value is impossible.
     """
     _refuse_unless_possible(target_um, k)
     texts = {length_to_mm(text): " ".join(text.split()) for text in distances}
@@ -128,7 +128,7 @@ def _body_name(text: str) -> str:
     except RecordError as error:
         raise InferenceError(f"A body cannot be called [{shown(text)}]: {error}") from error
     if not name:
-        raise InferenceError("A body has no name. Give the name that stands on it, such as B1.")
+        raise InferenceError("A body has no name. Give the name that is written on it, such as B1.")
     return name
 
 
@@ -143,7 +143,7 @@ def _not_planned_with(inputs: Inputs) -> Iterator[Notice]:
 
 
 def plan_json(planned: Planned) -> dict[str, Any]:
-    """Give the plan as standard JSON in the form ``shimwise.plan/1``."""
+    """Return the plan as standard JSON in the form ``shimwise.plan/1``."""
     from shimwise.sheets.json.plan_json import plan_to_json
 
     return plan_to_json(

@@ -38,9 +38,9 @@ def sweep_readings(paths: Sequence[str | Path], *, row: int, line: int) -> tuple
     Raises
     ------
     SheetError
-        When a file cannot be read or is no sweep.
+        If a file cannot be read or is no sweep.
     RecordError
-        When it has no landing, or does not say what was under test.
+        If it has no landing, or does not name what was under test.
     """
     files = [Path(path) for path in paths]
     twice = next((file for n, file in enumerate(files) if file.resolve() in _resolved(files[:n])), None)

@@ -4,7 +4,7 @@ The ids of what is added follow from the file's content and the line, so that a 
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -39,7 +39,7 @@ ANY_TIME = datetime(2000, 1, 1, tzinfo=UTC)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Draft:
-    """The prep, and what is new: units, set-ups, gauges and readings; and what is to be told."""
+    """The prep, and what is new: units, set-ups, gauges and readings; and notices."""
 
     prep: PrepRow
     is_new: bool
@@ -81,7 +81,8 @@ def draft_of(
     found = FileUnits.of(connection, source)
     is_new = prep is None
     prep = prep or _new_prep(source, found, house, id=of_prep, title=title, who=who, at=at)
-    taped = _Taped.of(connection, prep, source, who=who, at=at)
+    known = [] if connection is None else evidence.setups(connection, prep.id)
+    taped = _Taped(prep.id, source, who, at, known)
     readings = tuple(_reading(ids[row], row, prep, found, taped, at) for row in rows)
     prep = _with_units(prep, found)
     return Draft(
@@ -127,7 +128,7 @@ def keep(change: "Change", source: ReadingsSource, draft: Draft, progress: "Prog
 
 
 def _prep(connection: "Connection | None", prep_id: str, *, is_there: bool) -> PrepRow | None:
-    """Give the prep, None where it is to be started."""
+    """Return the prep, None where it is to be started."""
     try:
         found = None if connection is None else kept.prep(connection, prep_id)
     except NotFound:
@@ -147,7 +148,7 @@ def _new_prep(
     who: str,
     at: datetime,
 ) -> PrepRow:
-    """Give the prep that is started for a file; the kit's tolerance holds where no body has its own."""
+    """Return the prep that is started for a file; the kit's tolerance holds where no body has its own."""
     names = [body.name for body in found.bodies.values()]
     wanted_um = source.kit.tolerance_um
     has_own = any(body.tolerance_um is not None for body in found.bodies.values())
@@ -162,12 +163,12 @@ def _new_prep(
 
 
 def _with_units(prep: PrepRow, found: FileUnits) -> PrepRow:
-    """Give the prep with the file's units in it.
+    """Return the prep with the file's units in it.
 
     Raises
     ------
     InputError
-        When they are too many.
+        If they are too many.
     """
     bodies = tuple(dict.fromkeys((*prep.body_ids, *(body.id for body in found.bodies.values()))))
     lenses = tuple(dict.fromkeys((*prep.lens_ids, *(lens.id for lens in found.lenses.values()))))
@@ -190,24 +191,11 @@ class _Taped:
     who: str
     at: datetime
     known: list[SetupRow]
-    new: list[SetupRow]
-    found: dict[tuple[str, str, float], SetupRow]
-
-    @classmethod
-    def of(
-        cls,
-        connection: "Connection | None",
-        prep: PrepRow,
-        source: ReadingsSource,
-        *,
-        who: str,
-        at: datetime,
-    ) -> "_Taped":
-        known = [] if connection is None else evidence.setups(connection, prep.id)
-        return cls(prep.id, source, who, at, known, [], {})
+    new: list[SetupRow] = field(default_factory=list)
+    found: dict[tuple[str, str, float], SetupRow] = field(default_factory=dict)
 
     def at_row(self, row: FileRow, body: BodyRow) -> SetupRow:
-        """Give the set-up of a row: of this name, body and distance; taped now where there is none."""
+        """Return the set-up of a row: of this name, body and distance; taped now where there is none."""
         name, distance = row.reading.setup, TypedLength(row.distance_text, row.reading.distance_mm)
         key = (body.id, name_key(name), distance.mm)
         if key not in self.found:
@@ -254,7 +242,7 @@ def _reading(
 def _gauges(
     source: ReadingsSource, found: FileUnits, prep: PrepRow, *, who: str, at: datetime
 ) -> Iterator[GaugeRow]:
-    """Give the kit's gauge values of the units that are added; a known unit's may be of another epoch."""
+    """Return the kit's gauge values of the units that are added; a known unit's may be of another epoch."""
     for kind, rows, in_kit in (
         ("body", found.bodies.values(), source.kit.bodies),
         ("lens", found.lenses.values(), source.kit.lenses),

@@ -47,7 +47,7 @@ class ReadingsOutcome:
     is_new : bool
         Whether that prep was started for them.
     is_dry_run : bool
-        Whether it was only told.
+        Whether nothing was written.
     bodies, lenses, setups : tuple of str
         Names of what was added.
     added, there : int
@@ -70,14 +70,14 @@ class ReadingsOutcome:
 
 
 def is_readings_file(data: bytes, *, name: str) -> bool:
-    """Tell by its header whether a CSV is a readings file; else it is a house's list.
+    """Return whether a CSV is a readings file by its header; else it is a house's list.
 
     Raises
     ------
     ReadingsFileError
-        When it is no text, or holds nothing.
+        If it is no text, or holds nothing.
     InputError
-        When the header is neither's.
+        If the header is neither's.
     """
     text = decoded(data, name=name).text
     for separator in SEPARATORS:
@@ -106,7 +106,7 @@ def import_readings(
     is_dry_run: bool = False,
     progress: "Progress | None" = None,
 ) -> ReadingsOutcome:
-    """Take in a readings file, all of it or nothing; or tell what that would do.
+    """Take in a readings file, all of it or nothing; or return what that would do.
 
     The same file taken in again adds nothing. Units that the record knows are used as they are; those that it
     lacks are added, from the kit or the rows.
@@ -128,20 +128,20 @@ def import_readings(
     title : str
         Of a prep that is started; without it its units make one.
     is_dry_run : bool
-        Only tell.
+        Change nothing.
     progress : callable, optional
-        Told from time to time.
+        Called from time to time.
 
     Raises
     ------
     ReadingsFileError, KitError
-        When a file is refused: with the place that is wrong.
+        If a file is refused: with the place that is wrong.
     InputError
-        When a unit is out of use, a value is none that the record takes, or there are too many.
+        If a unit is out of use, a value is none that the record takes, or there are too many.
     NotFound
-        When there is no such prep.
+        If there is no such prep.
     Conflict
-        When readings would be added to a prep that is closed or signed.
+        If readings would be added to a prep that is closed or signed.
     """
     person, wanted = typed_name(who, field="who"), optional_name(title, field="title")
     kit = Kit() if kit_path is None else read_kit(kit_path)
@@ -187,8 +187,8 @@ def _read(
     if record is not None:
         with record.reading() as connection:
             known = units.lenses(connection, limit=ALL, has_retired=True)
-    told = None if progress is None else partial(progress, READING_FILE)
-    file = parse_readings(data, name=name, kit=Kit(lenses=_Lenses(kit.lenses, known)), progress=told)
+    report = None if progress is None else partial(progress, READING_FILE)
+    file = parse_readings(data, name=name, kit=Kit(lenses=_Lenses(kit.lenses, known)), progress=report)
     if len(file.rows) > MOST_ROWS:
         raise InputError(
             f"{name} has {len(file.rows):,} readings; at most {MOST_ROWS:,} are taken in at once. "

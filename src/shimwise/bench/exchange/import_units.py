@@ -53,7 +53,7 @@ class FileUnits:
         Raises
         ------
         ReadingsFileError, InputError
-            When a unit that would be added cannot be, or one that is known is out of use.
+            If a unit that would be added cannot be, or one that is known is out of use.
         """
         bodies: dict[str, BodyRow] = {}
         lenses: dict[str, LensRow] = {}
@@ -78,11 +78,11 @@ class FileUnits:
         return cls(bodies, lenses, frozenset(new))
 
     def body(self, row: FileRow) -> BodyRow:
-        """Give the body of a row."""
+        """Return the body of a row."""
         return self.bodies[name_key(row.reading.body)]
 
     def lens(self, row: FileRow) -> LensRow:
-        """Give the lens of a row."""
+        """Return the lens of a row."""
         return self.lenses[name_key(row.reading.lens)]
 
 

@@ -48,7 +48,7 @@ __all__ = [
 ]
 
 Progress = Callable[[str, int, int], None]
-"""Told what is being done, how far it is, and how far it goes. What it raises ends the work."""
+"""Called with what is being done, how far it is, and how far it goes. What it raises ends the work."""
 SHOWN = 5
 
 
@@ -83,41 +83,41 @@ def restore(source: str | Path, where: str | Path | None, *, progress: Progress 
 
 
 def check(record: Record, *, progress: Progress | None = None) -> tuple[Contradiction, ...]:
-    """Look whether a record agrees with itself; empty when all is well."""
+    """Check whether a record agrees with itself; empty when all is well."""
     return checking.check(record, progress=_of(progress, "Checking the record"))
 
 
 def prep_document(record: Record, prep_id: str) -> dict[str, Any]:
-    """Give everything that a prep holds as one document (``shimwise.prep/1``); a signed one as it was signed.
+    """Return all that a prep holds as one document (``shimwise.prep/1``); a signed one as it was signed.
 
     Raises
     ------
     NotFound
-        When there is no such prep.
+        If there is no such prep.
     """
     with record.reading() as connection:
         return as_exported(prep_json.export_prep(connection, prep_id))
 
 
 def export_prep(record: Record, prep_id: str) -> str:
-    """Give everything that a prep holds as JSON text; the same prep is the same text.
+    """Return everything that a prep holds as JSON text; the same prep is the same text.
 
     Raises
     ------
     NotFound
-        When there is no such prep.
+        If there is no such prep.
     """
     document = prep_document(record, prep_id)
     return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
 def export_readings_csv(record: Record, prep_id: str) -> str:
-    """Give a prep's readings as a readings file, those withdrawn left out.
+    """Return a prep's readings as a readings file, those withdrawn left out.
 
     Raises
     ------
     NotFound
-        When there is no such prep.
+        If there is no such prep.
     """
     with record.reading() as connection:
         return readings_csv.export_readings(connection, prep_id)
@@ -129,9 +129,9 @@ def import_prep(record: Record, document: Mapping[str, Any] | bytes | str, *, wh
     Raises
     ------
     ExchangeError
-        When the document is none, or says something that no record holds or no page can show.
+        If the document is none, or holds something that no record holds or no page can show.
     Conflict
-        When the prep is here with other content, another unit has a name of the document, or a unit was
+        If the prep is here with other content, another unit has a name of the document, or a unit was
         adjusted here and there from the same state.
     """
     read = read_document(document) if isinstance(document, bytes | str) else document
@@ -148,7 +148,7 @@ def read_document(data: bytes | str, *, name: str = "The file") -> Any:  # noqa:
     Raises
     ------
     ExchangeError
-        When it is none.
+        If it is none.
     """
     try:
         text = data.decode("utf-8-sig") if isinstance(data, bytes) else data
@@ -163,9 +163,9 @@ def find_prep(record: Record, text: str) -> str:
     Raises
     ------
     NotFound
-        When there is none.
+        If there is none.
     Conflict
-        When there are several; the newest are named.
+        If there are several; the newest are named.
     """
     with record.reading() as connection:
         try:
@@ -189,7 +189,7 @@ def read_file(path: str | Path) -> bytes:
     Raises
     ------
     RecordError
-        When it cannot be opened, or is larger than 64 MiB.
+        If it cannot be opened, or is larger than 64 MiB.
     """
     return read_bytes(path, error=KitError)
 
@@ -200,7 +200,7 @@ def _refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
     Raises
     ------
     ExchangeError
-        With what stands in the way.
+        With the cause.
     """
     from shimwise.bench.house.unit_checks import checked_body, checked_lens
     from shimwise.bench.house.unit_rows import body_facts, lens_facts

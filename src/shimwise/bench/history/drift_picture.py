@@ -17,21 +17,16 @@ __all__ = ["drift_svg"]
 def drift_svg(
     drift: "DriftView", *, times: "Sequence[datetime]" = (), theme: str = "dark", width_px: int = 680
 ) -> str:
-    """Draw a unit's drift as SVG; empty where there are too few sign-offs for a chart.
+    """Draw a unit's drift as SVG; empty if there are too few sign-offs for a chart.
 
     Parameters
     ----------
     drift : DriftView
-        As it was reckoned.
+        As it was computed.
     times : sequence of datetime
         Of the picture above, that both have one axis of time.
     theme, width_px
         As of :func:`shimwise.bench.verdict.pictures.prep_landings_svg`.
-
-    Raises
-    ------
-    SheetError
-        When there is no such theme, or no picture of that width.
     """
     from shimwise.sheets.pictures.drift_figure import DriftPoint, drift_chart
 

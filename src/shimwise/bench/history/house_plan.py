@@ -87,16 +87,16 @@ def plan_house(
     distances : sequence of str
         Where a chart can be taped, as a technician writes it; 3, 6 and 12 ft when empty.
     progress : callable, optional
-        Told from time to time.
+        Called from time to time.
 
     Raises
     ------
     InputError
-        When nothing is chosen, the target is impossible, or a distance is none.
+        If nothing is chosen, the target is impossible, or a distance is none.
     NotFound
-        When a unit or the set is not there.
+        If a unit or the set is not there.
     InferenceError
-        When there is nothing to plan with.
+        If there is nothing to plan with.
     """
     from shimwise.inference.plan.planner import plan_check
     from shimwise.sheets.words.plan_words import plan_headline, plan_help, setups_of, sight_text

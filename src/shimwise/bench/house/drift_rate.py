@@ -20,7 +20,7 @@ RATE_UM = NumberRange(0.0, 100.0, "µm")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WearSettings:
-    """How fast units wander: sd after one month and sd added by one job, and why the house says so. [µm]"""
+    """How fast units wander: sd after one month and sd added by one job, and the house's reason. [µm]"""
 
     body_month_um: float = 1.5
     body_job_um: float = 2.0
@@ -29,7 +29,7 @@ class WearSettings:
     reason: str = "Common practice, no source: mounts settle, shims bed in, cases fall over."
 
     def as_wear(self) -> "DriftRates":
-        """Give it as the memory takes it."""
+        """Return it as the memory takes it."""
         from shimwise.inference.model.joint_memory import DriftRates
 
         return DriftRates(
@@ -41,13 +41,13 @@ class WearSettings:
 
 
 def wear(record: "Record") -> WearSettings:
-    """Give how fast units are taken to wander."""
+    """Return how fast units are taken to wander."""
     with record.reading() as connection:
         return wear_in(connection)
 
 
 def wear_in(connection: "Connection") -> WearSettings:
-    """Give it as one look at the record has it."""
+    """Return it as one look at the record has it."""
     stored: Any = kept_settings.setting(connection, WEAR_KEY)
     return WearSettings(**stored) if stored else WearSettings()
 
@@ -58,7 +58,7 @@ def change_wear(record: "Record", *, settings: WearSettings, who: str) -> WearSe
     Raises
     ------
     InputError
-        When a rate cannot be, or no reason is given.
+        If a rate cannot be, or no reason is given.
     """
     person, reason = typed_name(who, field="who"), typed_name(settings.reason, field="reason")
     for field, value in asdict(settings).items():

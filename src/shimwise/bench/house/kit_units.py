@@ -20,12 +20,12 @@ _KINDS: dict[type[Mechanism], str] = {Screw: "screw", ShimmedMount: "shimmed mou
 
 
 def body_of_kit(name: str, kit: KitBody) -> BodyFacts:
-    """Give a body as the kit has it; of one that is not in the kit nothing but its name is known.
+    """Return a body as the kit has it; of one that is not in the kit nothing but its name is known.
 
     Raises
     ------
     InputError
-        When the record takes no such value.
+        If the record takes no such value.
     """
     facts = build_from(BodyFacts, kit, name=name, mechanism=mechanism_of_kit(kit.mechanism))
     try:
@@ -37,7 +37,7 @@ def body_of_kit(name: str, kit: KitBody) -> BodyFacts:
 def lens_of_rows(
     name: str, rows: "Sequence[Reading]", kit: KitLens, *, is_metric: bool, file: str
 ) -> LensFacts:
-    """Give a lens as the kit has it, and by its rows where the kit says nothing.
+    """Return a lens as the kit has it, and by its rows where the kit has nothing.
 
     Parameters
     ----------
@@ -55,9 +55,9 @@ def lens_of_rows(
     Raises
     ------
     ReadingsFileError
-        When the rows say of it what the record keeps once.
+        If the rows differ in what the record keeps once.
     InputError
-        When the record takes no such value.
+        If the record takes no such value.
     """
     separation_mm = kit.separation_mm
     if separation_mm is None and not kit.by_distance:
@@ -91,7 +91,7 @@ def mechanism_of_kit(mechanism: Mechanism | None) -> MechanismFacts | None:
 
 
 def _only(rows: "Sequence[Reading]", field: str, column: str, file: str) -> float | None:
-    """Give what all rows say of a lens."""
+    """Return the value that all rows have of a lens."""
     first: float | None = getattr(rows[0], field)
     for row in rows:
         here: float | None = getattr(row, field)

@@ -1,6 +1,6 @@
 """The house's settings: units, tolerances, circle of confusion, shims in stock, theme."""
 
-from dataclasses import asdict
+from dataclasses import asdict, fields
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.errors import AllRefusals, InputError
@@ -24,25 +24,19 @@ MOST_MOUNTS = 50
 
 
 def settings(record: "Record") -> HouseSettings:
-    """Give the settings in force."""
+    """Return the settings in force."""
     with record.reading() as connection:
         return settings_in(connection)
 
 
 def settings_in(connection: "Connection") -> HouseSettings:
-    """Give the settings as one look at the record has them."""
+    """Return the settings as one look at the record has them."""
     stored: Any = kept.setting(connection, KEY)
     if not stored:
         return HouseSettings()
-    usual = HouseSettings()
-    return HouseSettings(
-        units=stored.get("units", usual.units),
-        tolerance_um=stored.get("tolerance_um", usual.tolerance_um),
-        tolerance_by_mount=dict(stored.get("tolerance_by_mount", {})),
-        coc_um=stored.get("coc_um", usual.coc_um),
-        shim_stock_um=tuple(stored.get("shim_stock_um", ())),
-        theme=stored.get("theme", usual.theme),
-    )
+    names = {one.name for one in fields(HouseSettings)}
+    known = {name: value for name, value in stored.items() if name in names}
+    return HouseSettings(**{**known, "shim_stock_um": tuple(known.get("shim_stock_um", ()))})
 
 
 def change_settings(record: "Record", *, settings: HouseSettings, who: str) -> HouseSettings:
@@ -51,7 +45,7 @@ def change_settings(record: "Record", *, settings: HouseSettings, who: str) -> H
     Raises
     ------
     InputError
-        When one of them cannot be: with its name.
+        If one of them cannot be: with its name.
     """
     checked = checked_settings(settings)
     with record.writing(who=typed_name(who, field="who")) as change:
@@ -61,7 +55,7 @@ def change_settings(record: "Record", *, settings: HouseSettings, who: str) -> H
 
 
 def checked_settings(new: HouseSettings) -> HouseSettings:
-    """Give settings that can be; errors as :func:`change_settings`, all of them together."""
+    """Return settings that can be; errors as :func:`change_settings`, all of them together."""
     with AllRefusals() as refusals:
         refusals.of(_check_choices, new)
         refusals.of(check_number, new.tolerance_um, TOLERANCE_UM, field="tolerance_um")

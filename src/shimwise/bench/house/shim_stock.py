@@ -40,7 +40,7 @@ class StockView:
 
 
 def shim_stock(record: "Record") -> StockView:
-    """Give the house's shims, how many there are and what to order."""
+    """Return the house's shims, how many there are and what to order."""
     with record.reading() as connection:
         counted = kept.setting(connection, KEY) is not None
         stock = stock_in(connection)
@@ -60,7 +60,7 @@ def change_shim_stock(record: "Record", *, counts: Mapping[float, int], who: str
     Raises
     ------
     InputError
-        When a thickness or a count cannot be.
+        If a thickness or a count cannot be.
     """
     person = typed_name(who, field="who")
     try:
@@ -74,7 +74,7 @@ def change_shim_stock(record: "Record", *, counts: Mapping[float, int], who: str
 
 
 def stock_in(connection: "Connection") -> ShimStock:
-    """Give the stock as one look at the record has it; uncounted thicknesses are taken to be there."""
+    """Return the stock as one look at the record has it; uncounted thicknesses are taken to be there."""
     stored: Any = kept.setting(connection, KEY)
     if stored is None:
         return ShimStock.of(dict.fromkeys(settings_in(connection).shim_stock_um, NOT_COUNTED))
@@ -89,7 +89,7 @@ def take_shims(change: "Change", *, put_in_um: Iterable[float], taken_out_um: It
     Raises
     ------
     RemedyError
-        When the stock does not hold them.
+        If the stock does not hold them.
     """
     if kept.setting(change.connection, KEY) is None:
         return

@@ -1,4 +1,4 @@
-"""What may be said of a body, a lens or a set: checked as in the kit file, refused by the wrong field."""
+"""Facts of a body, a lens or a set: checked as in the kit file, refused by the wrong field."""
 
 import math
 from dataclasses import replace
@@ -31,12 +31,12 @@ MOST_FOCAL_LENGTHS, MOST_TABLE_ROWS, MOST_LENSES = 12, 50, 100
 
 
 def checked_body(facts: BodyFacts) -> BodyFacts:
-    """Give a body's facts, names cleaned.
+    """Return a body's facts, names cleaned.
 
     Raises
     ------
     InputError
-        When one of them cannot be: with its field.
+        If one of them cannot be: with its field.
     """
     with AllRefusals() as refusals:
         refusals.of(_check_history, facts)
@@ -54,7 +54,7 @@ def checked_body(facts: BodyFacts) -> BodyFacts:
 
 
 def checked_lens(facts: LensFacts) -> LensFacts:
-    """Give a lens's facts, names cleaned; errors as :func:`checked_body`."""
+    """Return a lens's facts, names cleaned; errors as :func:`checked_body`."""
     with AllRefusals() as refusals:
         refusals.of(_check_history, facts)
         refusals.of(_check_focal, facts.focal_lengths_mm)
@@ -84,7 +84,7 @@ def _check_choices(facts: LensFacts) -> None:
 
 
 def _checked_words(facts: BodyFacts | LensFacts) -> dict[str, Any]:
-    """Give name, serial, mount and note, cleaned; all that cannot be is refused together."""
+    """Return name, serial, mount and note, cleaned; all that cannot be is refused together."""
     words: dict[str, Any] = {}
     with AllRefusals() as refusals:
         for field, clean in (("name", typed_name), ("serial", optional_name), ("mount", optional_name)):
@@ -94,7 +94,7 @@ def _checked_words(facts: BodyFacts | LensFacts) -> dict[str, Any]:
 
 
 def checked_set(facts: SetFacts) -> SetFacts:
-    """Give a set's facts, its name cleaned, each lens once; errors as :func:`checked_body`."""
+    """Return a set's facts, its name cleaned, each lens once; errors as :func:`checked_body`."""
     lens_ids = tuple(dict.fromkeys(facts.lens_ids))
     if len(lens_ids) > MOST_LENSES:
         raise InputError(f"are {len(lens_ids)}; a set has at most {MOST_LENSES} lenses.", field="lens_ids")

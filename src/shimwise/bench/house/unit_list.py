@@ -1,4 +1,4 @@
-"""Take in a house's list of bodies and lenses: first told what it would change, then done whole or not."""
+"""Take in a house's list of bodies and lenses: first what it would change, then all of it or nothing."""
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, fields, replace
@@ -31,7 +31,7 @@ _COLUMNS = {field: column for column, field in FIELDS.items()}
 def import_house_list(
     record: "Record", data: bytes, *, who: str, name: str = "the list", is_dry_run: bool = True
 ) -> HouseListOutcome:
-    """Take in a house's list, or tell what that would change.
+    """Take in a house's list, or return what that would change.
 
     Parameters
     ----------
@@ -44,17 +44,17 @@ def import_house_list(
     name : str
         The file, for messages.
     is_dry_run : bool
-        Only tell.
+        Change nothing.
 
     Returns
     -------
     HouseListOutcome
-        When a line is refused, nothing is taken, and all refusals are told at once.
+        If a line is refused, nothing is taken, and all refusals are returned.
 
     Raises
     ------
     InputError
-        When the file as a whole cannot be read.
+        If the file as a whole cannot be read.
     """
     person = typed_name(who, field="who")
     file = read_list(data, name=name)
@@ -83,7 +83,7 @@ def import_house_list(
 
 
 def export_house_list(record: "Record") -> str:
-    """Give the house's list as CSV, in the form that :func:`import_house_list` takes in."""
+    """Return the house's list as CSV, in the form that :func:`import_house_list` takes in."""
     with record.reading() as connection:
         return list_text(_all_units(connection))
 
@@ -227,7 +227,7 @@ def _wanted(row: ListRow, before: BodyFacts | LensFacts | None) -> BodyFacts | L
 
 
 def _understood(facts: BodyFacts | LensFacts, set_names: Sequence[str]) -> str:
-    """Tell what a row was read as, so that a comma or a hyphen that went wrong is seen."""
+    """Return what a row was read as, so that a comma or a hyphen that went wrong is seen."""
     words = []
     if isinstance(facts, LensFacts):
         words.append(lens_text(facts) + (", a zoom" if len(facts.focal_lengths_mm) > 1 else ""))

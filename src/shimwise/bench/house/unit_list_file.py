@@ -1,4 +1,4 @@
-"""The house's list as CSV: one row for each unit, in and out; a row that is wrong is told by line and column.
+"""The house's list as CSV: one row for each unit, in and out; a wrong row is named by line and column.
 
 Columns, in any order: ``kind,name`` (needed), ``serial,mount,focal_length_mm,f_number,set,squeeze``,
 ``focus_design,principal_separation_mm,near,scale,pixel_pitch_um,circle_of_confusion_um,tolerance_um``,
@@ -84,7 +84,7 @@ class ListRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListFile:
-    """The rows that can be read, those that cannot, and what to tell of the file."""
+    """The rows that can be read, those that cannot, and notices of the file."""
 
     rows: tuple[ListRow, ...]
     refused: tuple[ListRefusal, ...]
@@ -97,7 +97,7 @@ def read_list(data: bytes, *, name: str) -> ListFile:
     Raises
     ------
     InputError
-        When the file as a whole cannot be read: no text, or a header without ``kind`` and ``name``.
+        If the file as a whole cannot be read: no text, or a header without ``kind`` and ``name``.
     """
     try:
         text = decoded(data, name=name)

@@ -12,6 +12,7 @@ from shimwise.bench.house.views import (
     LensView,
     PastVerdict,
     SetView,
+    UnitView,
     UsedIn,
 )
 from shimwise.fields import build_from
@@ -66,14 +67,14 @@ def lens_facts(row: LensRow) -> LensFacts:
 
 def body_view(row: BodyRow, latest: PastVerdict | None = None) -> BodyView:
     """Return a body as lists show it."""
-    return BodyView(
+    return UnitView(
         id=row.id, kind="body", text=body_text(row), epoch=row.epoch, latest=latest, facts=body_facts(row)
     )
 
 
 def lens_view(row: LensRow, latest: PastVerdict | None = None) -> LensView:
     """Return a lens as lists show it."""
-    return LensView(
+    return UnitView(
         id=row.id, kind="lens", text=lens_text(row), epoch=row.epoch, latest=latest, facts=lens_facts(row)
     )
 

@@ -1,10 +1,10 @@
-"""The house: its bodies, lenses and sets; added, changed, listed, shown with their past, found by a label."""
+"""Bodies, lenses and sets of the house: add, change, list, show with their past, find by a label."""
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.errors import InputError, NotFound
 from shimwise.bench.house.known_units import known_lenses
@@ -20,18 +20,16 @@ from shimwise.bench.house.unit_rows import (
     used_in,
 )
 from shimwise.bench.house.views import (
-    BodiesPage,
     BodyFacts,
-    BodyShown,
-    BodyView,
-    LensesPage,
+    Facts,
     LensFacts,
-    LensShown,
-    LensView,
     SetFacts,
     SetShown,
     SetsPage,
     SetView,
+    UnitShown,
+    UnitsPage,
+    UnitView,
 )
 from shimwise.bench.typed_names import id_or_new, typed_name
 from shimwise.record.queries import preps, sets, units, verdicts
@@ -45,21 +43,21 @@ __all__ = [
     "add_body",
     "add_lens",
     "add_set",
+    "add_unit",
     "change_body",
     "change_lens",
     "change_set",
+    "change_unit",
     "find_label",
-    "list_bodies",
-    "list_lenses",
     "list_sets",
-    "show_body",
-    "show_lens",
+    "list_units",
     "show_set",
+    "show_unit",
 ]
 
 MOST_PREPS_SHOWN = 50
 _LABEL = re.compile(r"(?:^|/)(?P<kind>body|bodies|lens|lenses|set|sets)[/:](?P<id>[0-9a-f]{32})(?:$|[/?#])")
-_KINDS = {"body": "body", "bodies": "body", "lens": "lens", "lenses": "lens", "set": "set", "sets": "set"}
+_FOLDERS = {"bodies": "body", "lenses": "lens", "sets": "set"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,136 +69,85 @@ class LabelFound:
     name: str
 
 
-def add_body(record: "Record", *, facts: BodyFacts, who: str, id: str | None = None) -> BodyView:  # noqa: A002
-    """Add a body.
+def add_unit(record: "Record", *, facts: Facts, who: str, id: str | None = None) -> UnitView[Facts]:  # noqa: A002
+    """Add a body or a lens, as the facts are.
 
     Raises
     ------
     InputError
-        When something said of it cannot be.
+        If a fact is out of its range.
     Conflict
-        When the name, or the id with other content, is taken.
+        If the name, or the id with other facts, is taken.
     """
-    person, row = typed_name(who, field="who"), body_row(checked_body(facts), id=id_or_new(id))
+    kind = _KINDS[type(facts)]
+    person, row = typed_name(who, field="who"), kind.row(kind.checked(facts), id=id_or_new(id))
     with record.writing(who=person) as change:
-        return body_view(units.add_body(change, row))
+        return kind.view(kind.add(change, row))
 
 
-def change_body(record: "Record", body_id: str, *, facts: BodyFacts, who: str) -> BodyView:
-    """Replace what is known of a body; errors as :func:`add_body`, and NotFound."""
-    person, wanted = typed_name(who, field="who"), checked_body(facts)
+def change_unit(record: "Record", unit_id: str, *, facts: Facts, who: str) -> UnitView[Facts]:
+    """Replace the facts of a unit; errors as :func:`add_unit`, and NotFound."""
+    kind = _KINDS[type(facts)]
+    person, wanted = typed_name(who, field="who"), kind.checked(facts)
     with record.writing(who=person) as change:
-        known = units.body(change.connection, body_id)
-        return body_view(units.change_body(change, body_row(wanted, id=body_id, epoch=known.epoch)))
+        known = kind.one(change.connection, unit_id)
+        return kind.view(kind.change(change, kind.row(wanted, id=unit_id, epoch=known.epoch)))
 
 
-def list_bodies(
-    record: "Record", *, search: str = "", limit: int = 50, after: str = "", with_retired: bool = False
-) -> BodiesPage:
-    """List bodies by name, each with what was last said of it.
+add_body = add_lens = add_unit
+change_body = change_lens = change_unit
+
+
+def list_units(
+    record: "Record",
+    of: type[Facts],
+    *,
+    search: str = "",
+    limit: int = 50,
+    cursor: str = "",
+    with_retired: bool = False,
+) -> UnitsPage[Facts]:
+    """List the bodies or the lenses by name, each with its latest verdict.
 
     Parameters
     ----------
+    of : type
+        ``BodyFacts`` or ``LensFacts``.
     search : str
         Part of a name, a serial number or a mount.
     limit : int
-        Most of them.
-    after : str
+        Most units in the page.
+    cursor : str
         ``next_cursor`` of the page before.
     with_retired : bool
-        Those out of use too.
+        Whether to list units out of use too.
     """
-    with record.reading() as connection, _cursor(after):
-        rows = units.bodies(
-            connection, search=search.strip(), limit=limit + 1, after=after, has_retired=with_retired
+    kind = _KINDS[of]
+    with record.reading() as connection, _input_errors(cursor):
+        rows = kind.many(
+            connection, search=search.strip(), limit=limit + 1, after=cursor, has_retired=with_retired
         )
-        shown = rows[:limit]
-        latest = verdicts.unit_latest(connection, [row.id for row in shown])
-    cursor = shown[-1].id if len(rows) > limit else ""
-    return BodiesPage(
-        bodies=tuple(
-            body_view(row, past_view(latest[row.id]) if row.id in latest else None) for row in shown
-        ),
-        next_cursor=cursor,
-    )
+        units = _views(connection, kind, rows[:limit])
+    return UnitsPage(units=units, next_cursor=units[-1].id if len(rows) > limit else "")
 
 
-def show_body(record: "Record", body_id: str) -> BodyShown:
-    """Show a body: what is known, its past, its adjustments, where it is used.
-
-    Raises
-    ------
-    NotFound
-        When there is no such body.
-    """
+def show_unit(record: "Record", of: type[Facts], unit_id: str) -> UnitShown[Facts]:
+    """Return a body or a lens with its past, its adjustments, its sets and where it is used, or NotFound."""
+    kind = _KINDS[of]
     with record.reading() as connection:
-        row = units.body(connection, body_id)
-        past = tuple(past_view(line) for line in verdicts.unit_past(connection, body_id))
-        return BodyShown(
-            body=body_view(row, past[-1] if past else None),
+        row = kind.one(connection, unit_id)
+        past = tuple(past_view(line) for line in verdicts.unit_past(connection, unit_id))
+        return UnitShown(
+            unit=kind.view(row, past[-1] if past else None),
             past=past,
-            adjustments=tuple(map(adjustment_view, verdicts.unit_adjustments(connection, body_id))),
-            preps=tuple(map(used_in, preps.unit_preps(connection, body_id, limit=MOST_PREPS_SHOWN))),
-        )
-
-
-def add_lens(record: "Record", *, facts: LensFacts, who: str, id: str | None = None) -> LensView:  # noqa: A002
-    """Add a lens; errors as :func:`add_body`."""
-    person, row = typed_name(who, field="who"), lens_row(checked_lens(facts), id=id_or_new(id))
-    with record.writing(who=person) as change:
-        return lens_view(units.add_lens(change, row))
-
-
-def change_lens(record: "Record", lens_id: str, *, facts: LensFacts, who: str) -> LensView:
-    """Replace what is known of a lens; errors as :func:`add_body`, and NotFound."""
-    person, wanted = typed_name(who, field="who"), checked_lens(facts)
-    with record.writing(who=person) as change:
-        known = units.lens(change.connection, lens_id)
-        return lens_view(units.change_lens(change, lens_row(wanted, id=lens_id, epoch=known.epoch)))
-
-
-def list_lenses(
-    record: "Record", *, search: str = "", limit: int = 50, after: str = "", with_retired: bool = False
-) -> LensesPage:
-    """List lenses by name, each with what was last said of it; parameters as :func:`list_bodies`."""
-    with record.reading() as connection, _cursor(after):
-        rows = units.lenses(
-            connection, search=search.strip(), limit=limit + 1, after=after, has_retired=with_retired
-        )
-        shown = rows[:limit]
-        latest = verdicts.unit_latest(connection, [row.id for row in shown])
-    cursor = shown[-1].id if len(rows) > limit else ""
-    return LensesPage(
-        lenses=tuple(
-            lens_view(row, past_view(latest[row.id]) if row.id in latest else None) for row in shown
-        ),
-        next_cursor=cursor,
-    )
-
-
-def show_lens(record: "Record", lens_id: str) -> LensShown:
-    """Show a lens: what is known, its past, its adjustments, its sets, where it is used.
-
-    Raises
-    ------
-    NotFound
-        When there is no such lens.
-    """
-    with record.reading() as connection:
-        row = units.lens(connection, lens_id)
-        past = tuple(past_view(line) for line in verdicts.unit_past(connection, lens_id))
-        of_lens = sets.sets_of_lens(connection, lens_id)
-        return LensShown(
-            lens=lens_view(row, past[-1] if past else None),
-            past=past,
-            adjustments=tuple(map(adjustment_view, verdicts.unit_adjustments(connection, lens_id))),
-            preps=tuple(map(used_in, preps.unit_preps(connection, lens_id, limit=MOST_PREPS_SHOWN))),
-            sets=_set_views(connection, of_lens),
+            adjustments=tuple(map(adjustment_view, verdicts.unit_adjustments(connection, unit_id))),
+            preps=tuple(map(used_in, preps.unit_preps(connection, unit_id, limit=MOST_PREPS_SHOWN))),
+            sets=_set_views(connection, sets.sets_of_lens(connection, unit_id)),
         )
 
 
 def add_set(record: "Record", *, facts: SetFacts, who: str, id: str | None = None) -> SetView:  # noqa: A002
-    """Add a set; errors as :func:`add_body`, and NotFound where a lens is not known."""
+    """Add a set; errors as :func:`add_unit`, and NotFound where a lens is not known."""
     person, wanted = typed_name(who, field="who"), checked_set(facts)
     row = SetRow(id=id_or_new(id), name=wanted.name, lens_ids=wanted.lens_ids, note=wanted.note)
     with record.writing(who=person) as change:
@@ -217,10 +164,10 @@ def change_set(record: "Record", set_id: str, *, facts: SetFacts, who: str) -> S
         return _set_views(change.connection, [sets.change_set(change, row)])[0]
 
 
-def list_sets(record: "Record", *, search: str = "", limit: int = 50, after: str = "") -> SetsPage:
-    """List sets by name; parameters as :func:`list_bodies`."""
-    with record.reading() as connection, _cursor(after):
-        rows = sets.sets(connection, search=search.strip(), limit=limit + 1, after=after)
+def list_sets(record: "Record", *, search: str = "", limit: int = 50, cursor: str = "") -> SetsPage:
+    """List sets by name; parameters as :func:`list_units`."""
+    with record.reading() as connection, _input_errors(cursor):
+        rows = sets.sets(connection, search=search.strip(), limit=limit + 1, after=cursor)
         shown = _set_views(connection, rows[:limit])
     return SetsPage(sets=shown, next_cursor=shown[-1].id if len(rows) > limit else "")
 
@@ -236,13 +183,9 @@ def show_set(record: "Record", set_id: str) -> SetShown:
     with record.reading() as connection:
         row = sets.set_of(connection, set_id)
         rows = units.lenses_by_id(connection, row.lens_ids)
-        latest = verdicts.unit_latest(connection, list(row.lens_ids))
         return SetShown(
             set=set_view(row, {lens.id: lens.name for lens in rows.values()}),
-            lenses=tuple(
-                lens_view(lens, past_view(latest[lens.id]) if lens.id in latest else None)
-                for lens in rows.values()
-            ),
+            lenses=_views(connection, _KINDS[LensFacts], list(rows.values())),
             preps=tuple(map(used_in, preps.set_preps(connection, set_id, limit=MOST_PREPS_SHOWN))),
         )
 
@@ -256,21 +199,16 @@ def find_label(record: "Record", text: str) -> LabelFound | None:
     match = _LABEL.search(plain)
     with record.reading() as connection:
         if match is not None:
-            return _by_id(connection, _KINDS[match["kind"]], match["id"])
+            return _by_id(connection, _FOLDERS.get(match["kind"], match["kind"]), match["id"])
         return _by_name(connection, plain)
 
 
 def _by_id(connection: "Connection", kind: str, unit_id: str) -> LabelFound | None:
+    find: Callable[..., Any] = {"body": units.body, "lens": units.lens, "set": sets.set_of}[kind]
     try:
-        if kind == "body":
-            name = units.body(connection, unit_id).name
-        elif kind == "lens":
-            name = units.lens(connection, unit_id).name
-        else:
-            name = sets.set_of(connection, unit_id).name
+        return LabelFound(kind=kind, id=unit_id, name=find(connection, unit_id).name)
     except NotFound:
         return None
-    return LabelFound(kind=kind, id=unit_id, name=name)
 
 
 def _by_name(connection: "Connection", name: str) -> LabelFound | None:
@@ -283,14 +221,55 @@ def _by_name(connection: "Connection", name: str) -> LabelFound | None:
 
 
 @contextmanager
-def _cursor(after: str) -> Iterator[None]:
-    """Refuse a cursor that is none as what it is: an argument."""
+def _input_errors(cursor: str) -> Iterator[None]:
+    """Raise InputError if no unit has the id that a cursor is."""
     try:
         yield
     except NotFound as error:
         raise InputError(
-            "is no cursor of this list. Begin at its first page.", field="cursor", typed=after
+            "is no cursor of this list. Begin at its first page.", field="cursor", typed=cursor
         ) from error
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Kind:
+    """The functions that check, keep and show units of one kind."""
+
+    checked: Callable[..., Any]
+    row: Callable[..., Any]
+    view: Callable[..., UnitView[Any]]
+    add: Callable[..., Any]
+    change: Callable[..., Any]
+    one: Callable[..., Any]
+    many: Callable[..., list[Any]]
+
+
+_KINDS: Mapping[type[BodyFacts | LensFacts], _Kind] = {
+    BodyFacts: _Kind(
+        checked=checked_body,
+        row=body_row,
+        view=body_view,
+        add=units.add_body,
+        change=units.change_body,
+        one=units.body,
+        many=units.bodies,
+    ),
+    LensFacts: _Kind(
+        checked=checked_lens,
+        row=lens_row,
+        view=lens_view,
+        add=units.add_lens,
+        change=units.change_lens,
+        one=units.lens,
+        many=units.lenses,
+    ),
+}
+
+
+def _views(connection: "Connection", kind: _Kind, rows: Sequence[Any]) -> tuple[UnitView[Any], ...]:
+    """Return units of one kind, each with its latest verdict."""
+    latest = verdicts.unit_latest(connection, [row.id for row in rows])
+    return tuple(kind.view(row, past_view(latest[row.id]) if row.id in latest else None) for row in rows)
 
 
 def _set_views(connection: "Connection", rows: Iterable[SetRow]) -> tuple[SetView, ...]:

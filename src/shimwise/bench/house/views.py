@@ -1,4 +1,4 @@
-"""The house's bodies, lenses and sets as pages and the interface show them, and what one may say of them.
+"""The house's bodies, lenses and sets as pages and the interface show them, and what may be known of them.
 
 Errors in microns at the sensor, short < 0 < deep. What is None is not known.
 """
@@ -6,21 +6,19 @@ Errors in microns at the sensor, short < 0 < deep. What is None is not known.
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Generic, TypeAlias, TypeVar
 
 from shimwise.notices import WordedNotice
 
 __all__ = [
     "AdjustmentView",
-    "BodiesPage",
     "BodyFacts",
-    "BodyShown",
     "BodyView",
+    "Facts",
     "HouseListOutcome",
     "HouseSettings",
     "LensFacts",
-    "LensShown",
     "LensView",
-    "LensesPage",
     "ListChange",
     "ListRefusal",
     "MechanismFacts",
@@ -29,7 +27,9 @@ __all__ = [
     "SetShown",
     "SetView",
     "SetsPage",
+    "UnitShown",
     "UnitView",
+    "UnitsPage",
     "UsedIn",
 ]
 
@@ -52,7 +52,7 @@ class MechanismFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitFacts:
-    """What may be said of any unit."""
+    """What may be known of any unit."""
 
     name: str
     serial: str = ""
@@ -65,7 +65,7 @@ class UnitFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BodyFacts(UnitFacts):
-    """What may be said of a body."""
+    """What may be known of a body."""
 
     pixel_pitch_um: float | None = None
     circle_of_confusion_um: float | None = None
@@ -75,7 +75,7 @@ class BodyFacts(UnitFacts):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LensFacts(UnitFacts):
-    """What may be said of a lens.
+    """What may be known of a lens.
 
     ``focal_lengths_mm``: one, or of a zoom several in rising order. ``focus_design``: ``unit focus``,
     ``internal focus`` or empty. ``by_distance``: rows of (distance mm, focal length mm, separation mm).
@@ -94,29 +94,27 @@ class LensFacts(UnitFacts):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetFacts:
-    """What may be said of a set: its lenses in their order."""
+    """What may be known of a set: its lenses in their order."""
 
     name: str
     lens_ids: tuple[str, ...] = ()
     note: str = ""
 
 
+Facts = TypeVar("Facts", BodyFacts, LensFacts)
+"""Facts of a body or of a lens: they decide of which kind a unit is."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class UnitView:
-    """A unit in a list; ``kind`` is ``body`` or ``lens``, ``text`` what is known of it in few words."""
+class UnitView(Generic[Facts]):
+    """A unit of the house; ``kind`` is ``body`` or ``lens``, ``text`` what is known of it in few words."""
 
     id: str
     kind: str
     text: str
     epoch: int
     latest: "PastVerdict | None" = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BodyView(UnitView):
-    """A body of the house."""
-
-    facts: BodyFacts
+    facts: Facts
 
     @property
     def name(self) -> str:
@@ -124,16 +122,8 @@ class BodyView(UnitView):
         return self.facts.name
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LensView(UnitView):
-    """A lens of the house."""
-
-    facts: LensFacts
-
-    @property
-    def name(self) -> str:
-        """Its name."""
-        return self.facts.name
+BodyView: TypeAlias = UnitView[BodyFacts]
+LensView: TypeAlias = UnitView[LensFacts]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,7 +139,7 @@ class SetView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PastVerdict:
-    """What a verdict said of a unit at the time. [µm, short < 0 < deep]"""
+    """A verdict on a unit, as it was given. [µm, short < 0 < deep]"""
 
     prep_id: str
     prep_title: str
@@ -193,29 +183,22 @@ class UsedIn:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BodyShown:
-    """A body with its past (oldest first), its adjustments and the preps where it is used (newest first)."""
+class UnitShown(Generic[Facts]):
+    """A unit with its past (oldest first), its adjustments and the preps where it is used (newest first).
 
-    body: BodyView
+    ``sets``: those that a lens travels in; empty for a body.
+    """
+
+    unit: UnitView[Facts]
     past: tuple[PastVerdict, ...]
     adjustments: tuple[AdjustmentView, ...]
     preps: tuple[UsedIn, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LensShown:
-    """A lens as :class:`BodyShown`, and the sets it travels in."""
-
-    lens: LensView
-    past: tuple[PastVerdict, ...]
-    adjustments: tuple[AdjustmentView, ...]
-    preps: tuple[UsedIn, ...]
-    sets: tuple[SetView, ...]
+    sets: tuple[SetView, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetShown:
-    """A set, its lenses with what was last said of each, and the preps where it was tested."""
+    """A set, its lenses each with its latest verdict, and the preps where it was tested."""
 
     set: SetView
     lenses: tuple[LensView, ...]
@@ -223,18 +206,10 @@ class SetShown:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BodiesPage:
-    """Some bodies by name, and the cursor after which the next ones come (empty at the end)."""
+class UnitsPage(Generic[Facts]):
+    """Some bodies or lenses by name, and the cursor after which the next ones come (empty at the end)."""
 
-    bodies: tuple[BodyView, ...]
-    next_cursor: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LensesPage:
-    """Some lenses by name, and the cursor after which the next ones come (empty at the end)."""
-
-    lenses: tuple[LensView, ...]
+    units: tuple[UnitView[Facts], ...]
     next_cursor: str
 
 

@@ -51,7 +51,7 @@ def add_gauge(
     Raises
     ------
     InputError
-        When a number cannot be, or the unit is not of this prep.
+        If a number cannot be, or the unit is not of this prep.
     NotFound, Conflict
         As :func:`shimwise.bench.prep.readings.add_reading`.
     """
@@ -85,9 +85,9 @@ def withdraw_gauge(record: "Record", prep_id: str, gauge_id: str, *, reason: str
     Raises
     ------
     NotFound
-        When this prep has no such gauge.
+        If this prep has no such gauge.
     Conflict
-        When the prep is closed or signed.
+        If the prep is closed or signed.
     """
     person, why = typed_name(who, field="who"), typed_name(reason, field="reason")
     with record.writing(who=person) as change:

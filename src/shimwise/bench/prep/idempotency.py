@@ -26,7 +26,7 @@ FAST_S = 300.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingTime:
-    """When a reading was taken, as the client says it: ``taken_at``, or by ``age_s`` before it was sent.
+    """When a reading was taken, as the client states it: ``taken_at``, or by ``age_s`` before it was sent.
 
     The age needs no clock that is right, so a device tells that; the time is late by what the sending took.
     Neither: taken as it arrives.
@@ -36,19 +36,19 @@ class ReadingTime:
     age_s: float | None = None
 
     def before(self, now: datetime, *, began_at: datetime) -> datetime | None:
-        """Give the time at which it was taken, None where nothing is said. [UTC]
+        """Return the time at which it was taken, None where nothing is stated. [UTC]
 
         Parameters
         ----------
         now : datetime
-            When it arrived; a client's clock that is a little fast tells no later time than this.
+            If it arrived; a client's clock that is a little fast tells no later time than this.
         began_at : datetime
-            When its prep began.
+            If its prep began.
 
         Raises
         ------
         InputError
-            When both are said, or it would be before the prep or in the future.
+            If both are stated, or it would be before the prep or in the future.
         """
         if self.taken_at is None:
             return None if self.age_s is None else self._by_age(now, began_at)
@@ -89,14 +89,14 @@ class ReadingTime:
 
 
 def digest_of(sent: dict[str, str | float | None]) -> str:
-    """Give the SHA-256 of what was sent of a reading; spaces around a text, and empty fields, say nothing."""
-    said = {name: value.strip() if isinstance(value, str) else value for name, value in sent.items()}
-    plain = json_text({name: value for name, value in said.items() if value not in ("", None)})
+    """Return the SHA-256 of what was sent of a reading, without spaces around texts and empty fields."""
+    stated = {name: value.strip() if isinstance(value, str) else value for name, value in sent.items()}
+    plain = json_text({name: value for name, value in stated.items() if value not in ("", None)})
     return hashlib.sha256(plain.encode("utf-8", "replace")).hexdigest()
 
 
 def kept_as_sent(connection: "Connection", reading_id: str, digest: str) -> "ReadingRow | None":
-    """Give the reading of an id if it is kept and the very same was sent then, whatever was changed since."""
+    """Return the reading of an id if it is kept and the same was sent then, whatever was changed since."""
     kept = evidence.reading_if_kept(connection, reading_id)
     if kept is None or evidence.sent_digest(connection, kept) != digest:
         return None
@@ -111,7 +111,7 @@ def refuse_if_adjusted_since(
     Raises
     ------
     Conflict
-        When it cannot be said which state was read.
+        If it is not known which state was read.
     """
     for kind, unit in (("body", body), ("lens", lens)):
         if any(move.made_at > taken_at for move in verdicts.unit_adjustments(connection, unit.id)):

@@ -60,7 +60,7 @@ class PrepMaterial:
 
     @property
     def has_evidence(self) -> bool:
-        """Whether a reading or a sweep with a landing stands: without one there is nothing to judge."""
+        """Whether there is a reading or a landing of a sweep to judge, not withdrawn."""
         return any(row.withdrawn_at is None for row in self.readings) or any(
             row.withdrawn_at is None and row.landing_um is not None for row in self.sweeps
         )
@@ -85,7 +85,7 @@ def material_of(connection: "Connection", prep_id: str) -> PrepMaterial:
     Raises
     ------
     NotFound
-        When there is no such prep.
+        If there is no such prep.
     """
     prep = preps.prep(connection, prep_id)
     bodies = units.bodies_by_id(connection, prep.body_ids)

@@ -75,11 +75,11 @@ def start_prep(
     Raises
     ------
     InputError
-        When no body is named, a unit is retired or named in the wrong place, or a number cannot be.
+        If no body is named, a unit is retired or named in the wrong place, or a number cannot be.
     NotFound
-        When a unit or the set is not known.
+        If a unit or the set is not known.
     Conflict
-        When the id is taken by another prep.
+        If the id is taken by another prep.
     """
     name = typed_name(who, field="who")
     prep_id = id_or_new(id)
@@ -114,12 +114,12 @@ def start_prep(
 
 
 def open_prep(record: "Record", prep_id: str) -> PrepView:
-    """Give a whole prep as it stands.
+    """Return a whole prep.
 
     Raises
     ------
     NotFound
-        When there is no such prep.
+        If there is no such prep.
     """
     with record.reading() as connection:
         return view_of(material_of(connection, prep_id), verdicts.latest_verdict(connection, prep_id))
@@ -144,7 +144,7 @@ def list_preps(
     Raises
     ------
     InputError
-        When the state is none, or the cursor came from elsewhere.
+        If the state is none, or the cursor came from elsewhere.
     """
     if state and state not in STATES:
         raise InputError(f"is no state; accepted is {', '.join(STATES)}.", field="state", typed=state)
@@ -171,7 +171,7 @@ def close_prep(record: "Record", prep_id: str, *, who: str) -> PrepView:
     Raises
     ------
     Conflict
-        When it is signed.
+        If it is signed.
     """
     return _in_state(record, prep_id, DONE, who)
 
@@ -182,7 +182,7 @@ def reopen_prep(record: "Record", prep_id: str, *, who: str) -> PrepView:
     Raises
     ------
     Conflict
-        When it is signed.
+        If it is signed.
     """
     return _in_state(record, prep_id, OPEN, who)
 
@@ -205,9 +205,9 @@ def tape_setup(
     Raises
     ------
     InputError
-        When the distance is none, or the body is not of this prep.
+        If the distance is none, or the body is not of this prep.
     NotFound, Conflict
-        When there is no such prep, it is closed or signed, or the id is taken.
+        If there is no such prep, it is closed or signed, or the id is taken.
     """
     person, setup_id = typed_name(who, field="who"), id_or_new(id)
     distance = typed_distance(distance_text)
@@ -247,9 +247,9 @@ def add_units(
     Raises
     ------
     InputError
-        When a unit is not known or retired.
+        If a unit is not known or retired.
     NotFound, Conflict
-        When there is no such prep, or it is closed or signed.
+        If there is no such prep, or it is closed or signed.
     """
     person = typed_name(who, field="who")
     with record.writing(who=person) as change:

@@ -162,7 +162,7 @@ class PrepPresenter:
         return self.material.bodies[row.body_id], self.material.lenses[row.lens_id]
 
     def _others_um(self, row: "ReadingRow") -> list[float]:
-        """Landings of the same lens on the same body, as both were, that stand: without this one. [µm]"""
+        """Landings of the same lens on the same body, as both were, not withdrawn, without this one. [µm]"""
         if self._by_pair is None:
             self._by_pair = defaultdict(list)
             for one in self.material.readings:
@@ -205,7 +205,7 @@ def _withdrawal(row: "ReadingRow | GaugeRow | SweepRow") -> dict[str, Any]:
 
 
 def _is_past(row: "ReadingRow | SweepRow", body: "BodyRow", lens: "LensRow") -> bool:
-    """Tell whether body or lens was adjusted since it was taken."""
+    """Return whether body or lens was adjusted since it was taken."""
     return (row.body_epoch, row.lens_epoch) != (body.epoch, lens.epoch)
 
 

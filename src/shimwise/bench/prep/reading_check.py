@@ -81,7 +81,7 @@ class CheckedReading:
     answer: Answer | None
 
     def setup_in(self, change: "Change") -> SetupRow:
-        """Give the set-up as kept; made now where there was none of this body and distance."""
+        """Return the set-up as kept; made now where there was none of this body and distance."""
         if not self.is_new_setup:
             return self.setup
         distance = TypedLength(self.setup.distance_text, self.setup.distance_mm)
@@ -97,7 +97,7 @@ class CheckedReading:
     def row(
         self, reading_id: str, *, setup_id: str, operator: str, words: ReadingNotes, taken_at: "datetime"
     ) -> ReadingRow:
-        """Give the row to be kept; its number in the prep is given when it is."""
+        """Return the row to be kept; its number in the prep is given when it is."""
         return ReadingRow(
             id=reading_id,
             prep_id=self.prep.id,
@@ -120,7 +120,7 @@ class CheckedReading:
         )
 
     def presenter(self, setup: SetupRow) -> PrepPresenter:
-        """Give what shows this reading beside those of the same lens and body."""
+        """Return what shows this reading beside those of the same lens and body."""
         material = PrepMaterial(
             prep=self.prep,
             house=self.house,
@@ -199,7 +199,7 @@ def _not_of_prep(prep: PrepRow, typed: TypedReading) -> InputError:
 def _setup(
     prep: PrepRow, body: BodyRow, setups: Mapping[str, SetupRow], typed: TypedReading
 ) -> tuple[SetupRow, bool]:
-    """Give the set-up that is named, or that of a distance: known, or to be made."""
+    """Return the set-up that is named, or that of a distance: known, or to be made."""
     if typed.setup_id:
         setup = setups.get(typed.setup_id)
         if setup is None or setup.body_id != body.id:

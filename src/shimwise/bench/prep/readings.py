@@ -62,7 +62,7 @@ def add_reading(
     prep_id, body_id, lens_id : str
         What was read.
     reading_text : str
-        Where the ring stands: a length, ``on``, or ``short by 1/4"``.
+        The ring's reading: a length, ``on``, or ``short by 1/4"``.
     operator : str
         Who read it.
     id : str, optional
@@ -79,18 +79,18 @@ def add_reading(
     stop, at, note : str
         T-stop, place or time, and anything else, in words.
     taken_at : datetime, optional
-        When it was read, where that was before it is sent.
+        If it was read, where that was before it is sent.
     age_s : float, optional
         The same without a clock: how long before it was sent. [s]
 
     Raises
     ------
     InputError
-        When something typed cannot be taken: with its field.
+        If something typed cannot be taken: with its field.
     NotFound
-        When the prep, or one of its units or set-ups, is not known.
+        If the prep, or one of its units or set-ups, is not known.
     Conflict
-        When the id is another reading's, the prep is closed or signed, or body or lens was adjusted between
+        If the id is another reading's, the prep is closed or signed, or body or lens was adjusted between
         the reading and its arrival.
     """
     typed = TypedReading(
@@ -103,7 +103,10 @@ def add_reading(
         fnumber=fnumber,
         axis=axis,
     )
-    said, arrived_at = ReadingTime(taken_at=taken_at, age_s=age_s), record.clock()  # before it waits its turn
+    stated, arrived_at = (
+        ReadingTime(taken_at=taken_at, age_s=age_s),
+        record.clock(),
+    )  # before it waits its turn
     reading_id, person = id_or_new(id), typed_name(operator, field="operator")
     words = ReadingNotes(
         stop=optional_name(stop, field="stop"), at=optional_name(at, field="at"), note=typed_note(note)
@@ -121,7 +124,7 @@ def add_reading(
         taken = change.at
         if is_new:
             refuse_unless_open(change.connection, prep_id)
-            taken = _taken_at(change, checked, said, arrived_at=arrived_at)
+            taken = _taken_at(change, checked, stated, arrived_at=arrived_at)
         setup = checked.setup_in(change)
         wanted = checked.row(reading_id, setup_id=setup.id, operator=person, words=words, taken_at=taken)
         row = evidence.add_reading(change, wanted, sent=digest)
@@ -146,14 +149,14 @@ def preview_landing(
     fnumber: float | None = None,
     axis: str = "",
 ) -> Preview:
-    """Say what a reading would mean, while it is typed; nothing is kept. Arguments as :func:`add_reading`.
+    """Return what a reading would mean, while it is typed; nothing is kept. Arguments as :func:`add_reading`.
 
     Raises
     ------
     InputError
-        When what is typed so far cannot be taken.
+        If what is typed so far cannot be taken.
     NotFound
-        When the prep, or one of its units or set-ups, is not known.
+        If the prep, or one of its units or set-ups, is not known.
     """
     typed = TypedReading(
         body_id=body_id,
@@ -195,11 +198,11 @@ def withdraw_reading(
     Raises
     ------
     InputError
-        When no reason is given.
+        If no reason is given.
     NotFound
-        When there is no such reading.
+        If there is no such reading.
     Conflict
-        When its prep is closed or signed.
+        If its prep is closed or signed.
     """
     person = typed_name(who, field="who")
     why = typed_name(reason, field="reason")
@@ -215,9 +218,9 @@ def undo_withdraw(record: "Record", reading_id: str, *, who: str, prep_id: str |
     Raises
     ------
     NotFound
-        When there is no such reading.
+        If there is no such reading.
     Conflict
-        When its prep is closed or signed.
+        If its prep is closed or signed.
     """
     person = typed_name(who, field="who")
     with record.writing(who=person) as change:
@@ -235,12 +238,12 @@ def _open_reading(connection: "Connection", reading_id: str, prep_id: str | None
 
 
 def _kept_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> SetupRow:
-    """Give the set-up of a reading that was kept before, if it was taped at the distance that is sent now.
+    """Return the set-up of a reading that was kept before, if it was taped at the distance that is sent now.
 
     Raises
     ------
     Conflict
-        When it was another distance: then it is another reading.
+        If it was another distance: then it is another reading.
     """
     kept = evidence.setup(connection, row.setup_id)
     if (
@@ -257,10 +260,10 @@ def _kept_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> Se
 
 
 def _taken_at(
-    change: "Change", checked: CheckedReading, said: ReadingTime, *, arrived_at: "datetime"
+    change: "Change", checked: CheckedReading, stated: ReadingTime, *, arrived_at: "datetime"
 ) -> "datetime":
-    """Give when a new reading was taken; refuse it where a unit was adjusted since."""
-    taken_at = said.before(arrived_at, began_at=checked.prep.started_at)
+    """Return when a new reading was taken; refuse it where a unit was adjusted since."""
+    taken_at = stated.before(arrived_at, began_at=checked.prep.started_at)
     if taken_at is None:
         return change.at
     refuse_if_adjusted_since(change.connection, taken_at, body=checked.body, lens=checked.lens)

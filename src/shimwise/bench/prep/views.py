@@ -37,7 +37,7 @@ class PrepUnit:
 
     ``kind``: ``body`` or ``lens``. ``text``: what is known of it in few words, ``35 mm f/2``.
     ``focal_lengths_mm``: one, or of a zoom several; empty for a body. ``scale_unit``: ``ft`` or ``m``.
-    ``reading_count``: readings of this prep that stand (not withdrawn).
+    ``reading_count``: readings of this prep that are not withdrawn.
     """
 
     id: str
@@ -63,7 +63,7 @@ class PrepUnit:
 
     @property
     def is_zoom(self) -> bool:
-        """Whether a reading has to say its focal length."""
+        """Whether a reading needs its focal length."""
         return len(self.focal_lengths_mm) > 1
 
 
@@ -103,9 +103,9 @@ class EvidenceView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingView(EvidenceView):
-    """One reading with its landing, and what the others say of it.
+    """One reading with its landing, and whether it agrees with the others.
 
-    ``agreement``: ``first`` (nothing to compare with), ``agrees`` or ``apart``. ``weight``: its say in the
+    ``agreement``: ``first`` (nothing to compare with), ``agrees`` or ``apart``. ``weight``: its weight in the
     latest verdict (1 full, near 0 doubted), None where that verdict does not hold it.
     """
 
@@ -143,7 +143,7 @@ class SavedReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Preview:
-    """What a reading would say, while it is typed; nothing is kept.
+    """What a reading would mean, while it is typed; nothing is kept.
 
     ``reading_text`` is the full reading where only how far short or deep was typed.
     """
@@ -199,7 +199,7 @@ class SweepView(EvidenceView):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitVerdict:
-    """What is said of a unit: its error with the 95 % interval, in numbers and words.
+    """The verdict on a unit: its error with the 95 % interval, in numbers and words.
 
     ``verdict`` is one of ``in_tolerance out_short out_deep cannot_tell not_checked``. ``half_um`` is half the
     interval. ``surer``: what would make it surer, empty where it is decided. Only a lens has a scale.
@@ -335,7 +335,7 @@ class PrepView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrepLine:
-    """A prep in a list; ``reading_count``: readings that stand (not withdrawn)."""
+    """A prep in a list; ``reading_count``: readings that are not withdrawn."""
 
     id: str
     title: str

@@ -71,7 +71,7 @@ def sign(
     exceptions: Mapping[str, Exempt] | None = None,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
 ) -> SignOffView:
-    """Sign a prep: it is judged as it stands, then frozen; its units' errors become their history.
+    """Sign a prep: judge it, then freeze it; its units' errors become their history.
 
     Parameters
     ----------

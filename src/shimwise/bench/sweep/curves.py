@@ -17,7 +17,7 @@ FIT_POINTS = 121
 
 
 def star_curves(result: SweepResult) -> tuple[Curve, ...]:
-    """Give for each star its mean signed contrast over the band's rings, as a share of the fit's peak."""
+    """Return for each star its mean signed contrast over the band's rings, as a share of the fit's peak."""
     return tuple(_star_curve(star, result.band_cy_mm) for star in result.stars)
 
 
@@ -40,7 +40,7 @@ def _star_curve(star: StarPeak, band_cy_mm: tuple[float, float]) -> Curve:
 
 
 def texture_curve(found: TextureSweep) -> tuple[Curve, ...]:
-    """Give a target's gradient energy as a share of its largest, with the Gaussian where there is one."""
+    """Return a target's gradient energy as a share of its largest, with the Gaussian where there is one."""
     z, order = np.unique(found.position_um, return_index=True)
     energy = found.energy[order]
     if z.size == 0:

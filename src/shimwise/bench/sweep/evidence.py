@@ -34,9 +34,9 @@ RECORDING = ("focal_mm", "fnumber", "pitch_um", "transfer", "signal_range", "bla
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepRequest:
-    """What a person says of a sweep: what was under test, where the chart stands, and what the files lack.
+    """What a person states of a sweep: what was under test, the chart's distance, and what the files lack.
 
-    ``distance_text``: taped from the witness mark to the chart; of a chart that moves, where the ring stands.
+    ``distance_text``: taped from the witness mark to the chart; of a chart that moves, the ring's reading.
     What is None is left to the files, or to the lens and the body of the prep.
     """
 
@@ -58,15 +58,15 @@ def sweep_task(record: "Record", prep_id: str, *, place: str | Path, facts: Swee
     Parameters
     ----------
     place : path
-        Where the frames lie; empty before they came: then what they say is not looked at.
+        Where the frames lie; empty before they came: then their content is not checked.
 
     Raises
     ------
     InputError
-        When a unit is not of this prep, or the distance is none; when lens or body are others than the sweep
-        says, or its frames are those of an earlier sweep.
+        If a unit is not of this prep, or the distance is none; when lens or body are others than the sweep
+        states, or its frames are those of an earlier sweep.
     NotFound, Conflict
-        When there is no such prep, or it is closed.
+        If there is no such prep, or it is closed.
     """
     distance = typed_distance(facts.distance_text)
     with record.reading() as connection:
@@ -76,8 +76,8 @@ def sweep_task(record: "Record", prep_id: str, *, place: str | Path, facts: Swee
     is_zoom = len(lens.focal_lengths_mm) != 1
     if str(place):
         typed = {"focal_mm": facts.focal_mm, "pitch_um": facts.pitch_um}
-        said = {key: value for key, value in typed.items() if value is not None}
-        refuse_other_units({**sweep_settings(Path(place)), **said}, body=body, lens=lens)
+        stated = {key: value for key, value in typed.items() if value is not None}
+        refuse_other_units({**sweep_settings(Path(place)), **stated}, body=body, lens=lens)
         refuse_same_frames(Path(place), earlier_sweeps(material, folder=record.folder))
     return SweepTask(
         place=str(place),
@@ -104,7 +104,7 @@ def keep_sweep(
     who: str,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
 ) -> SweepView:
-    """Keep what a sweep said, with the place of its frames; one whose peak is withheld is kept too.
+    """Keep the result of a sweep, with the place of its frames; one whose peak is withheld is kept too.
 
     ``frames_place`` is what :func:`shimwise.bench.sweep.frame_files.kept_place` gives of it.
 

@@ -45,9 +45,9 @@ def keep_frames(record: "Record", sweep_id: str, files: Iterable[tuple[str, IO[b
     Raises
     ------
     InputError
-        When there are none or too many, or a name cannot be.
+        If there are none or too many, or a name cannot be.
     RecordFull
-        When there is no room.
+        If there is no room.
     """
     named = [(safe_file_name(name), file) for name, file in files]
     if not 0 < len(named) <= MOST_FILES:
@@ -113,12 +113,12 @@ def _named_files(settings: Mapping[str, Any]) -> Iterator[str]:
 
 
 def frames_folder(record: "Record", sweep_id: str) -> Path:
-    """Give the place of a sweep's frames; nothing is made."""
+    """Return the place of a sweep's frames; nothing is made."""
     return record.folder / FRAMES / id_or_new(sweep_id)
 
 
 def kept_place(record: "Record", place: str | Path) -> str:
-    """Give a place of frames as the record keeps it: from its own folder on, empty where it lies elsewhere.
+    """Return a place of frames as the record keeps it: from its own folder on, empty where it lies elsewhere.
 
     So a prep that is exported says nothing of this machine's folders.
     """
@@ -129,7 +129,7 @@ def kept_place(record: "Record", place: str | Path) -> str:
 
 
 def place_kept(folder: Path, kept: str) -> Path | None:
-    """Give the place that :func:`kept_place` made a text of; None where it is none below ``folder``.
+    """Return the place that :func:`kept_place` made a text of; None where it is none below ``folder``.
 
     What came with a prep from elsewhere may name any; an older record names whole paths.
     """
@@ -138,12 +138,12 @@ def place_kept(folder: Path, kept: str) -> Path | None:
 
 
 def safe_file_name(name: str) -> str:
-    """Give the bare name of an uploaded file, if it is one that every system keeps.
+    """Return the bare name of an uploaded file, if it is one that every system keeps.
 
     Raises
     ------
     InputError
-        When it is empty, too long, or holds anything but letters, digits, spaces and ``._()+-``.
+        If it is empty, too long, or holds anything but letters, digits, spaces and ``._()+-``.
     """
     bare = re.split(r"[\\/]", name)[-1].strip()
     if not _NAME.fullmatch(bare) or bare.endswith((".", " ")):

@@ -1,7 +1,7 @@
 """The swept coordinate in image space: microns of sensor position, whatever was moved.
 
 Whether the sensor, the ring or the chart moves, the picture goes through the same focus. A ring at R with the
-chart at D does what a sensor does that stands f·(m(R) − m(D)) farther from the lens: exact where the picture
+chart at D does what a sensor does that is f·(m(R) − m(D)) farther from the lens: exact where the picture
 is sharp, and off there by a share m² in how fast the blur grows, which the fit's free f-number takes up.
 """
 
@@ -31,10 +31,10 @@ class SweptSpace:
     focal_mm : float, optional
         Focal length; needed for a ring or a chart that moves.
     anchor_mm : float, optional
-        What stands still: the chart's distance while the ring moves, the ring's reading while the chart
+        What does not move: the chart's distance while the ring moves, the ring's reading while the chart
         moves; position 0 is where both agree.
     is_anchored : bool
-        False when the anchor is only a place in the middle of the sweep: then no landing can be told.
+        False when the anchor is only a place in the middle of the sweep: then there is no landing.
     separation_mm : float
         Separation of the principal planes.
     gain : float
@@ -63,12 +63,12 @@ class SweptSpace:
         separation_mm: float = 0.0,
         um_per_turn: float | None = None,
     ) -> "SweptSpace":
-        """Choose the anchor: what stands still where it is known, else the middle of the sweep.
+        """Choose the anchor: what does not move where it is known, else the middle of the sweep.
 
         Raises
         ------
         ImagingError
-            When a ring or a chart moves and the focal length is not known.
+            If a ring or a chart moves and the focal length is not known.
         """
         if coordinate is Coordinate.POSITION_UM:
             return cls(coordinate=coordinate)
@@ -102,7 +102,7 @@ class SweptSpace:
         Raises
         ------
         OpticsError
-            When a length lies inside the lens's near limit.
+            If a length lies inside the lens's near limit.
         """
         if self.um_per_turn is not None:
             return value * self.um_per_turn
@@ -119,7 +119,7 @@ class SweptSpace:
         return -self.gain * landing
 
     def value_mm(self, position_um: float) -> float | None:
-        """Where the ring or the chart stands at a position; the inverse of :meth:`position_um`. [mm]"""
+        """Reading of the ring or distance of the chart at a position; inverse of :meth:`position_um`. [mm]"""
         if self.focal_mm is None or self.anchor_mm is None:
             return None
         sign = -1.0 if self.coordinate is Coordinate.RING else 1.0
@@ -148,13 +148,13 @@ class SweptSpace:
             focal_mm=self.focal_mm, distance_mm=self.anchor_mm, separation_mm=self.separation_mm
         )
         ratio = measured_magnification / formula
-        told = (
+        report = (
             f"The picture shows the chart at a magnification of {measured_magnification:.4g}, focal length "
             f"and distance say {formula:.4g}"
         )
         if abs(ratio - 1.0) > LARGEST_MISFIT:
-            return self, f"{told}: too far apart, so the formula is used. Check lens, distance and print."
-        warning = f"{told}; the picture's is used. Check print scale and pixel pitch."
+            return self, f"{report}: too far apart, so the formula is used. Check lens, distance and print."
+        warning = f"{report}; the picture's is used. Check print scale and pixel pitch."
         return replace(self, gain=ratio**2), warning if abs(ratio - 1.0) > 0.03 else ""
 
 

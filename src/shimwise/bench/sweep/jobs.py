@@ -46,7 +46,7 @@ _LOG = logging.getLogger(__name__)
 class SweepJob:
     """A sweep on its way: ``state`` is ``waiting``, ``working``, ``done``, ``failed`` or ``cancelled``.
 
-    ``what``, ``done`` and ``total`` tell how far it is (0 of 0: not known); ``problem`` why it failed;
+    ``what``, ``done`` and ``total`` are how far it is (0 of 0: not known); ``problem`` why it failed;
     ``id`` is the sweep's, ``title`` what a person knows it by.
     """
 
@@ -78,7 +78,7 @@ class SweepJobs:
     record : Record
         Where results are kept.
     on_done : callable, optional
-        Told of each job that has ended, in the worker's thread.
+        Called with each job that has ended, in the worker's thread.
     """
 
     def __init__(self, record: "Record", *, on_done: Callable[[SweepJob], None] | None = None) -> None:
@@ -101,7 +101,7 @@ class SweepJobs:
                 self._thread.start()
 
     def stop(self) -> None:
-        """End what is under way; what was not done is told as cancelled."""
+        """End what is under way; what was not done counts as cancelled."""
         with self._changed:
             self._is_stopping = True
             for job in [job for job in self._jobs.values() if job.state in _OPEN]:
@@ -170,7 +170,7 @@ class SweepJobs:
             return self._jobs[sweep_id]
 
     def _of_line(self, prep_id: str) -> list[SweepJob]:
-        """Give the jobs of a prep that are under way and whose frames are there."""
+        """Return the jobs of a prep that are under way and whose frames are there."""
         return [
             job
             for job in self._jobs.values()
@@ -178,7 +178,7 @@ class SweepJobs:
         ]
 
     def _reserved(self, sweep_id: str, prep_id: str, facts: SweepRequest, *, title: str) -> SweepJob | None:
-        """Give the job that is known by this id already; else put one into the line, whose frames come."""
+        """Return the job that is known by this id already; else put one into the line, whose frames come."""
         kept = self._kept(sweep_id, prep_id, facts)
         with self._changed:
             known = self._jobs.get(sweep_id)
@@ -197,7 +197,7 @@ class SweepJobs:
         return None
 
     def _kept(self, sweep_id: str, prep_id: str, facts: SweepRequest) -> SweepJob | None:
-        """Give the sweep of this id as a job that is done, where the record holds it: its frames stay."""
+        """Return the sweep of this id as a job that is done, where the record holds it: its frames stay."""
         with self._record.reading() as connection:
             try:
                 row = evidence.sweep(connection, sweep_id)
@@ -208,18 +208,18 @@ class SweepJobs:
         return SweepJob(id=sweep_id, prep_id=prep_id, state=DONE)
 
     def job(self, sweep_id: str, *, prep_id: str | None = None) -> SweepJob:
-        """Tell how far a job is; with ``prep_id`` it has to be one of that prep.
+        """Return how far a job is; with ``prep_id`` it has to be one of that prep.
 
         Raises
         ------
         NotFound
-            When there is none of this id.
+            If there is none of this id.
         """
         with self._changed:
             return self._job(sweep_id, prep_id)
 
     def jobs(self, prep_id: str) -> tuple[SweepJob, ...]:
-        """Give the jobs of a prep that are under way or failed, oldest first."""
+        """Return the jobs of a prep that are under way or failed, oldest first."""
         with self._changed:
             return tuple(
                 job for job in self._jobs.values() if job.prep_id == prep_id and job.state in (*_OPEN, FAILED)
@@ -291,7 +291,7 @@ class SweepJobs:
             return replace(self.job(sweep_id), state=CANCELLED)
         except ShimwiseError as error:
             return replace(self.job(sweep_id), state=FAILED, problem=str(error))
-        except Exception:  # the thread has to live on, and the fault to be told
+        except Exception:  # the thread has to live on, and the fault to be shown
             _LOG.exception("Measuring the sweep %s failed", sweep_id)
             return replace(
                 self.job(sweep_id),
@@ -312,13 +312,13 @@ class SweepJobs:
                 self._end_cancelled(sweep_id)
                 if not mine.poll(STEP_S):
                     continue
-                kind, told = mine.recv()
+                kind, report = mine.recv()
                 if kind == "progress":
-                    self._tell(sweep_id, *told)
+                    self._report(sweep_id, *report)
                 elif kind == "failed":
-                    raise ImagingError(told)
+                    raise ImagingError(report)
                 else:
-                    return dict(told)
+                    return dict(report)
         finally:
             process.terminate()
             process.join(5)
@@ -328,7 +328,7 @@ class SweepJobs:
         if self.job(sweep_id).state == CANCELLED:
             raise SweepCancelledError
 
-    def _tell(self, sweep_id: str, what: str, done: int, total: int) -> None:
+    def _report(self, sweep_id: str, what: str, done: int, total: int) -> None:
         with self._changed:
             job = self._jobs[sweep_id]
             if job.state == WORKING:
@@ -336,7 +336,7 @@ class SweepJobs:
 
 
 def _refuse_without_settings(place: Path) -> None:
-    """Refuse frames of which nothing says where each stands.
+    """Refuse frames without their positions.
 
     Raises
     ------

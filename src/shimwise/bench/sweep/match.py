@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["earlier_sweeps", "refuse_other_units", "refuse_same_frames"]
 
 FOCAL_SHARE, PITCH_SHARE, SQUEEZE_SHARE = 0.03, 0.01, 0.01
-"""So far may what is said of a sweep lie from the record: a marked focal length is that of the nearest round
+"""So far may the values of a sweep lie from the record's: a marked focal length is that of the nearest round
 number (common practice, no source); a pitch and a squeeze are rounded alone."""
 MOST_BINNED = 4
 """Frames may be made of so many pixels of the sensor a side: their pitch is as many times the sensor's."""
@@ -27,13 +27,13 @@ SAME_SHARE = 0.5
 _WORDS = (".json", ".csv")
 
 
-def refuse_other_units(said: Mapping[str, Any], *, body: "BodyRow", lens: "LensRow") -> None:
-    """Refuse a sweep that says another focal length, squeeze or pixel pitch than the record's units have.
+def refuse_other_units(stated: Mapping[str, Any], *, body: "BodyRow", lens: "LensRow") -> None:
+    """Refuse a sweep with another focal length, squeeze or pixel pitch than the record's units have.
 
     Parameters
     ----------
-    said : mapping
-        ``focal_mm``, ``squeeze`` and ``pitch_um`` as far as they are said; what is no number is let be.
+    stated : mapping
+        ``focal_mm``, ``squeeze`` and ``pitch_um`` as far as they are stated; what is no number is ignored.
     body, lens : BodyRow, LensRow
         What a person chose.
 
@@ -42,7 +42,7 @@ def refuse_other_units(said: Mapping[str, Any], *, body: "BodyRow", lens: "LensR
     InputError
         Names both values and what to do.
     """
-    focal_mm, squeeze, pitch_um = (_number(said.get(key)) for key in ("focal_mm", "squeeze", "pitch_um"))
+    focal_mm, squeeze, pitch_um = (_number(stated.get(key)) for key in ("focal_mm", "squeeze", "pitch_um"))
     if focal_mm is not None and not _is_focal(focal_mm, lens):
         raise InputError(
             f"The sweep says a focal length of {focal_mm:g} mm, {titled('lens', lens.name)} has "
@@ -68,7 +68,7 @@ def refuse_other_units(said: Mapping[str, Any], *, body: "BodyRow", lens: "LensR
 
 
 def earlier_sweeps(material: "PrepMaterial", *, folder: Path) -> list[tuple[Path, str]]:
-    """Give of each sweep of a prep that stands where its frames lie, and how a person knows it.
+    """Return for each sweep of a prep that is not withdrawn the place of its frames, and its name for people.
 
     ``folder`` is the record's, in which frames are kept; those that lie elsewhere are not looked at.
     """
@@ -119,7 +119,7 @@ def refuse_same_frames(place: Path, earlier: Iterable[tuple[Path, str]]) -> None
 
 
 def _is_focal(focal_mm: float, lens: "LensRow") -> bool:
-    """Tell whether a lens can have a focal length; an anamorphic has a shorter one across."""
+    """Return whether a lens can have a focal length; an anamorphic has a shorter one across."""
     known = [value for value in lens.focal_lengths_mm if value > 0]
     if not known:
         return True
@@ -150,7 +150,7 @@ def _number(value: object) -> float | None:
 
 
 def _frames(place: Path) -> Iterator[tuple[Path, int]]:
-    """Give each file of frames with its size; none where there is no folder any more."""
+    """Return each file of frames with its size; none where there is no folder any more."""
     for file in sorted(place.rglob("*")):
         if file.suffix.casefold() not in _WORDS and file.is_file():
             yield file, file.stat().st_size

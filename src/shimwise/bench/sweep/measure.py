@@ -81,7 +81,7 @@ class LookedAt:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnderTest:
-    """What was under test, as far as it is said.
+    """What was under test, as far as it is stated.
 
     ``distance_mm``: taped from the witness mark to the chart. ``reading_mm``: where the ring stands while the
     chart moves. ``um_per_turn``: travel of the body's screw, where that is what moves.
@@ -133,7 +133,7 @@ def measure(
     under_test : UnderTest, optional
         Body, lens and set-up.
     progress : callable, optional
-        Told from time to time.
+        Called from time to time.
 
     Returns
     -------
@@ -143,9 +143,9 @@ def measure(
     Raises
     ------
     ImagingError
-        When the files are refused or nothing can be measured.
+        If the files are refused or nothing can be measured.
     OpticsError
-        When a distance lies inside the lens's near limit.
+        If a distance lies inside the lens's near limit.
     """
     target, unit = looked_at or LookedAt(), under_test or UnderTest()
     source = open_sweep(place, positions=positions, chart=target.chart, recording=recording)
@@ -186,7 +186,7 @@ def save_sweep_figure(measured: MeasuredSweep, path: str | Path) -> Path:
     Raises
     ------
     SheetError
-        When the ending is another, or the file cannot be written there.
+        If the ending is another, or the file cannot be written there.
     """
     from shimwise.sheets.pictures.figure_file import save_figure
     from shimwise.sheets.pictures.sweep_figure import sweep_chart
@@ -241,7 +241,7 @@ class _Work:
         return MeasuredSweep(document=document, curves=texture_curve(found))
 
     def _layout(self) -> tuple[ChartLayout, np.ndarray[Any, np.dtype[np.float64]] | None, bool]:
-        """Give layout, the star as pointed at, and whether millimetres on the sheet are known."""
+        """Return layout, the star as pointed at, and whether millimetres on the sheet are known."""
         star = self.target.star
         if self.source.layout is not None:
             layout = layout_from_json(self.source.layout)
@@ -294,7 +294,7 @@ class _Work:
         return measure_sweep(self._frames(), layout, settings, start=start)
 
     def _frames(self) -> Iterator[tuple[float, np.ndarray[Any, np.dtype[np.float32]]]]:
-        """Give the frames with their positions in image space, and tell how far it is."""
+        """Return the frames with their positions in image space, and tell how far it is."""
         tell: Callable[[str, int, int], None] = self.progress or (lambda *_: None)
         tell(READING, 0, self.source.count)
         for number, frame in enumerate(self.source.frames(), 1):
@@ -303,19 +303,19 @@ class _Work:
         tell(FITTING, 0, 0)
 
     def _of_frames(self) -> tuple[Raised, ...]:
-        """Give the flags that the frames' files raise: those left out, and a clip that predicts them."""
+        """Return the flags that the frames' files raise: those left out, and a clip that predicts them."""
         codec = self.source.predicted_by
-        told = [raised(Flag.PREDICTED_FRAMES, CODECS.get(codec, codec))] if codec else []
-        return (*told, *(raised(Flag.FRAME_LEFT_OUT, str(one).rstrip(".")) for one in self.source.skipped))
+        report = [raised(Flag.PREDICTED_FRAMES, CODECS.get(codec, codec))] if codec else []
+        return (*report, *(raised(Flag.FRAME_LEFT_OUT, str(one).rstrip(".")) for one in self.source.skipped))
 
     def _document(self, core: dict[str, Any], warnings: list[str], *, is_relative: bool) -> dict[str, Any]:
-        told = [*self.source.warnings, *warnings]
+        report = [*self.source.warnings, *warnings]
         if self.space.um_per_turn is not None:
             said = "as said" if self.unit.um_per_turn else "as the blur tells; --um-per-turn says it better"
-            told.append(f"No landing: reckoned with {self.space.um_per_turn:.0f} µm a turn, {said}.")
+            report.append(f"No landing: reckoned with {self.space.um_per_turn:.0f} µm a turn, {said}.")
         elif not self.space.is_anchored:
             fixed = "chart's distance (--distance)" if self.space.moved == "ring" else "ring (--reading)"
-            told.append(f"No landing: where the {fixed} stands is not said; 0 µm is the sweep's middle.")
+            report.append(f"No landing: where the {fixed} stands is not said; 0 µm is the sweep's middle.")
         best, known = core["best_um"], self.source.recording
         distance = self.unit.reading_mm if self.space.moved == "chart" else self.unit.distance_mm
         facts = SweepFacts(
@@ -330,16 +330,16 @@ class _Work:
             fnumber=known.fnumber,
             um_per_turn=self.space.um_per_turn,
         )
-        return sweep_to_json(core, facts, warnings=told)
+        return sweep_to_json(core, facts, warnings=report)
 
 
 def _relative_json(peak: Any, flags: tuple[Raised, ...]) -> dict[str, Any]:  # noqa: ANN401
-    """Give a target without a chart in the shape of ``shimwise.sweep/1``: most of it is not known."""
-    told = {key: getattr(peak, key, None) for key in ("best_um", "sd_um", "low_um", "high_um")}
+    """Return a target without a chart in the shape of ``shimwise.sweep/1``: most of it is not known."""
+    report = {key: getattr(peak, key, None) for key in ("best_um", "sd_um", "low_um", "high_um")}
     tilt = ("x_um", "x_sd_um", "y_um", "y_sd_um", "chart_yaw_deg", "chart_pitch_deg")
     return {
         "schema": "shimwise.sweep/1",
-        **told,
+        **report,
         "band_cy_mm": None,
         "w040_waves": None,
         "stars": [],

@@ -25,7 +25,7 @@ Frames = Iterable[tuple[float, Picture]]
 
 MIN_FRAMES, MIN_SIDE_PX, REGION_SIDE_PX = 7, 16, 256
 MANY_CLIPPED, SOME_CLIPPED = 0.01, 0.001
-"""Share of clipped pixels from which a peak is withheld, and from which it is told."""
+"""Share of clipped pixels from which a peak is withheld, and from which it is mentioned."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +63,7 @@ def measure_texture(
     Raises
     ------
     ImagingError
-        When the region lies outside the frame, or is black.
+        If the region lies outside the frame, or is black.
     """
     box = _found(frames()) if region_px is None else None
     position, energy, clipped = [], [], []
@@ -127,8 +127,8 @@ def _without_copies(z: FloatArray, y: FloatArray, flags: list[Raised]) -> tuple[
     wrong = np.flatnonzero(step * np.sign(np.median(step) if step.size else 1.0) <= 0)
     if wrong.size:
         at = int(wrong[0])
-        told = f"from {z[keep][at]:g} to {z[keep][at + 1]:g} µm at frame {int(keep[at + 1]) + 1}"
-        flags.append(raised(Flag.NOT_MONOTONE, told))
+        report = f"from {z[keep][at]:g} to {z[keep][at + 1]:g} µm at frame {int(keep[at + 1]) + 1}"
+        flags.append(raised(Flag.NOT_MONOTONE, report))
     return z[keep], y[keep]
 
 

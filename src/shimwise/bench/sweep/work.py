@@ -25,8 +25,8 @@ class SweepCancelledError(ImagingError):
 class SweepTask:
     """A sweep to be measured: where its frames lie, what was under test, and what is known of the recording.
 
-    ``distance_mm``: where the chart stands, or the ring while the chart moves; infinite allowed.
-    ``recording`` goes before what the files say, ``usual`` (of lens and body) holds where they say nothing.
+    ``distance_mm``: of the chart, or the ring's reading while the chart moves; infinite allowed.
+    ``recording`` goes before the files, ``usual`` (of lens and body) holds where they have nothing.
     """
 
     place: str
@@ -60,9 +60,11 @@ def measured_document(task: SweepTask, *, progress: "Progress | None" = None) ->
 
 
 def _known(task: SweepTask) -> dict[str, Any]:
-    """Give what is said of the recording, and what is usual where the files say nothing of it."""
-    told = sweep_settings(Path(task.place))
+    """Return what is stated of the recording, and what is usual where the files have nothing."""
+    report = sweep_settings(Path(task.place))
     usual = {
-        key: value for key, value in task.usual.items() if task.recording.get(key) is None and key not in told
+        key: value
+        for key, value in task.usual.items()
+        if task.recording.get(key) is None and key not in report
     }
     return {**task.recording, **usual}

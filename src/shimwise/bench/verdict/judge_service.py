@@ -1,6 +1,6 @@
 """The judge beside the pages: one worker process, so that saving a reading never waits for a verdict.
 
-A prep that changes while it waits is judged once, as it then stands. A worker that died is started anew.
+A prep that changes while it waits is judged once, with its latest state. A worker that died is started again.
 """
 
 import logging

@@ -149,7 +149,7 @@ def past_svg(
     theme: str = "dark",
     width_px: int = 680,
 ) -> str:
-    """Draw a unit's past as SVG; empty where no verdict was given yet.
+    """Draw a unit's past as SVG; empty before the first verdict.
 
     Parameters
     ----------
@@ -161,11 +161,6 @@ def past_svg(
         ± of the unit. [µm]
     theme, width_px
         As of :func:`prep_landings_svg`.
-
-    Raises
-    ------
-    SheetError
-        When there is no such theme, or no picture of that width.
     """
     from shimwise.sheets.pictures.past_figure import PastPoint, past_chart
 

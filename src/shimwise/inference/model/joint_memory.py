@@ -38,7 +38,7 @@ DOUBTED_SD = {Kind.BODY: 40.0, Kind.LENS: 40.0, Kind.SCALE: 10.0, Kind.AXIS: 20.
 """How far a unit that was knocked may have moved, sd. [µm; scale ‰] Chosen by us."""
 LEAST_SD = {Kind.BODY: 1.0, Kind.LENS: 1.0}
 """No unit is remembered better than this, however often it was read. [µm] What the model leaves out (a lens
-that focuses inside, a seat that gives) does not average away. Chosen by us."""
+that focuses inside, a seat that moves) does not average away. Chosen by us."""
 
 
 class Unit(NamedTuple):

@@ -12,14 +12,6 @@ def _column_not_read(column: str, n: Numbers) -> str:
     return f"{title} is not read." + (f" Is {n['near']} meant?" if n["near"] else "")
 
 
-def _names_alike(names: str, n: Numbers) -> str:
-    return f"{n['kind']} {names} are taken for different ones. Write one name one way."
-
-
-def _names_alike_in_house(names: str, n: Numbers) -> str:
-    return f"{n['kind']} {names} are one unit here where capitals alone differ. Write one name one way."
-
-
 def _adjusted_in_prep(names: str, n: Numbers) -> str:
     were = "was" if n["count"] == 1 else "were"
     return f"{names} {were} adjusted in this prep: the readings count as taken after that."
@@ -34,27 +26,19 @@ def _repeats(_: str, n: Numbers) -> str:
 
 
 FILE_WORDS: Mapping[str, Words] = {
-    "read_as_windows_1252": lambda _, n: (
-        f"Read as Windows-1252, since it is not UTF-8 (byte {n['byte']:g} cannot be read as UTF-8). "
-        "Check the names."
-    ),
+    "read_as_windows_1252": "Read as Windows-1252, since it is not UTF-8 (byte {byte:g} cannot be read as "
+    "UTF-8). Check the names.",
     "column_not_read": _column_not_read,
-    "names_alike": _names_alike,
+    "names_alike": "{kind} {unit} are taken for different ones. Write one name one way.",
     "adjusted_in_prep": _adjusted_in_prep,
-    "record_kept": lambda names, _: (
-        f"What the record knows of {names} stands; the rows say more or other of it."
-    ),
-    "kit_tolerance_not_taken": lambda _, n: (
-        f"The kit's tolerance of ±{n['tolerance_um']:g} µm is not taken over: the prep or its bodies have "
-        "their own."
-    ),
+    "record_kept": "What the record knows of {unit} stands; the rows say more or other of it.",
+    "kit_tolerance_not_taken": "The kit's tolerance of ±{tolerance_um:g} µm is not taken over: the prep or "
+    "its bodies have their own.",
     "repeats": _repeats,
-    "body_not_known": lambda body, n: (
-        f"Body {body} is neither in the kit nor in the readings: it is planned as one of which nothing is "
-        f"known. Known are {n['known']}."
-    ),
-    "lens_not_planned": lambda lens, n: (
-        f"{lens} is not planned with: the kit does not give its {n['missing']}."
-    ),
+    "body_not_known": "Body {unit} is neither in the kit nor in the readings: it is planned as one of which "
+    "nothing is known. Known are {known}.",
+    "lens_not_planned": "{unit} is not planned with: the kit does not give its {missing}.",
 }
-FILE_WORDS_IN_HOUSE: Mapping[str, Words] = {"names_alike": _names_alike_in_house}
+FILE_WORDS_IN_HOUSE: Mapping[str, Words] = {
+    "names_alike": "{kind} {unit} are one unit here where capitals alone differ. Write one name one way.",
+}

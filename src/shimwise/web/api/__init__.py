@@ -1,9 +1,8 @@
 """The interface for programs: ``/api/v1/…``, one address for each use case of the bench."""
 
-from fastapi import APIRouter
-
 from shimwise.web.api import problems
 from shimwise.web.api.adjust import guide
+from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.desk import optics
 from shimwise.web.api.exchange import preps as exchange
 from shimwise.web.api.history import drift, drift_rate, repeatability
@@ -15,10 +14,10 @@ from shimwise.web.api.sweep import sweeps
 __all__ = ["api_router"]
 
 
-def api_router() -> APIRouter:
-    """Give all addresses of the interface."""
-    router = APIRouter(prefix="/api/v1")
-    router.add_api_route("", problems.door, methods=["GET"], tags=["problems"])
+def api_router() -> AnswerRouter:
+    """Return the router of all addresses of the interface."""
+    router = AnswerRouter(prefix="/api/v1")
+    router.add_api_route("", problems.root, methods=["GET"], tags=["problems"])
     for part in (
         units,
         lists,

@@ -1,15 +1,28 @@
-"""What every address of the interface is given: the record, the judge, and the demand for JSON."""
+"""Dependencies of the interface's endpoints: the record, the judge, and bodies of the right content type."""
 
-from typing import Annotated
+from collections.abc import Awaitable, Callable, Mapping
+from typing import Annotated, Any
 
-from fastapi import Depends, HTTPException, Request
+from fastapi import Depends, HTTPException, Query, Request, Response
 
 from shimwise.bench.exchange.record_admin import Record
-from shimwise.bench.verdict.judge_service import JudgeService
+from shimwise.web.api.kinds import PLAIN
+from shimwise.web.problems import documented
 
-__all__ = ["JudgeDep", "RecordDep", "json_only"]
+__all__ = [
+    "CSV",
+    "JSON",
+    "WRITES",
+    "AskDep",
+    "RecordDep",
+    "WhoQuery",
+    "body_of",
+    "file_response",
+    "file_schema",
+    "required_type",
+]
 
-JSON = "application/json"
+JSON, CSV = "application/json", "text/csv"
 _WITH_BODY = ("POST", "PUT", "PATCH", "DELETE")
 
 
@@ -18,20 +31,63 @@ def _record(request: Request) -> Record:
     return record
 
 
-def _judge(request: Request) -> JudgeService | None:
-    judge: JudgeService | None = request.app.state.judge
-    return judge
+def _ask(request: Request) -> Callable[[str], None]:
+    judge = request.app.state.judge
+    return _ask_nobody if judge is None else judge.ask
+
+
+def _ask_nobody(prep_id: str) -> None:
+    del prep_id
 
 
 RecordDep = Annotated[Record, Depends(_record)]
-JudgeDep = Annotated[JudgeService | None, Depends(_judge)]
+AskDep = Annotated[Callable[[str], None], Depends(_ask)]
+"""Has a prep judged soon; does nothing where verdicts are made on request."""
+WhoQuery = Annotated[str, Query(min_length=1, max_length=80, pattern=PLAIN, examples=["R. Okafor"])]
 
 
-def json_only(request: Request) -> None:
-    """Refuse a body that does not say it is JSON: a form of another site cannot say so."""
-    if request.method in _WITH_BODY:
-        told = request.headers.get("content-type", "").split(";")[0].strip().lower()
-        if told != JSON:
-            raise HTTPException(
-                415, f"This address takes {JSON}; sent was {told[:80] or 'nothing that says so'}."
-            )
+def required_type(kind: str) -> Callable[[Request], None]:
+    """Return a dependency that refuses a body of another content type."""
+
+    def check(request: Request) -> None:
+        if request.method in _WITH_BODY:
+            sent = request.headers.get("content-type", "").split(";")[0].strip().lower()
+            if sent != kind:
+                found = sent[:80] or "nothing that says so"
+                raise HTTPException(415, f"This address takes {kind}; sent was {found}.")
+
+    return check
+
+
+WRITES: Mapping[str, Any] = {
+    "dependencies": [Depends(required_type(JSON))],
+    "responses": documented(400, 404, 409, 413, 415),
+}
+"""Options of an endpoint that takes JSON and changes the record. A form of another site cannot send JSON."""
+
+
+def body_of(kind: str) -> Callable[[Request], Awaitable[bytes]]:
+    """Return a dependency that reads a body of a content type."""
+    check = required_type(kind)
+
+    async def read(request: Request) -> bytes:
+        check(request)
+        return await request.body()
+
+    return read
+
+
+def file_schema(kind: str, description: str = "") -> dict[str, Any]:
+    """Return the OpenAPI description of a request that sends a file."""
+    return {"requestBody": {"required": True, "content": _file_content(kind, description)}}
+
+
+def file_response(kind: str, description: str, *statuses: int) -> dict[str, Any]:
+    """Return the options of an endpoint that answers with a file, or with one of these error statuses."""
+    found = {"content": _file_content(kind), "description": description}
+    return {"response_class": Response, "responses": {200: found, **documented(*statuses)}}
+
+
+def _file_content(kind: str, description: str = "") -> dict[str, Any]:
+    schema = {"type": "object" if kind == JSON else "string"}
+    return {kind: {"schema": schema | ({"description": description} if description else {})}}

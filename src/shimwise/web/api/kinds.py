@@ -1,11 +1,11 @@
-"""The kinds of values that the interface takes and gives, with their bounds: said once, used everywhere."""
+"""Kinds of values in requests and answers, with their bounds."""
 
 import math
 from datetime import datetime
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal, TypeVar
 
 from fastapi import Query
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, TypeAdapter
 
 __all__ = [
     "PLAIN",
@@ -23,15 +23,20 @@ __all__ = [
     "Note",
     "Number",
     "OptionalName",
-    "Out",
+    "OptionalReason",
+    "PageQuery",
+    "Reason",
     "SdUm",
     "Search",
     "ToleranceUm",
+    "UnitsQuery",
+    "VerdictName",
     "When",
     "Who",
 ]
 
 ID_PATTERN = r"^[0-9a-f]{32}$"
+Facts = TypeVar("Facts")
 PLAIN = r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f]*$"
 
 
@@ -40,14 +45,12 @@ class In(BaseModel):
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False, frozen=True)
 
-
-class Out(BaseModel):
-    """What an answer holds, read from a value of the bench."""
-
-    model_config = ConfigDict(extra="forbid", from_attributes=True, frozen=True)
+    def to(self, facts: type[Facts]) -> Facts:
+        """Return the facts of this request as a dataclass of the bench; other fields are left out."""
+        return TypeAdapter(facts).validate_python(self.model_dump())
 
 
-def _finite(value: Any) -> Any:  # noqa: ANN401 - whatever the bench gives
+def _finite(value: Any) -> Any:  # noqa: ANN401 - whatever a view holds
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
@@ -70,6 +73,12 @@ Who = Annotated[
     StringConstraints(min_length=1, max_length=80, pattern=PLAIN),
     Field(description="Name of the person who does it.", examples=["R. Okafor"]),
 ]
+Reason = Annotated[
+    str,
+    StringConstraints(min_length=1, max_length=200, pattern=PLAIN),
+    Field(examples=["the owner needs it today"]),
+]
+OptionalReason = Annotated[str, StringConstraints(max_length=200, pattern=PLAIN)]
 Note = Annotated[str, StringConstraints(max_length=1000), Field(examples=["read twice"])]
 Length = Annotated[
     str,
@@ -85,6 +94,7 @@ DistanceMm = Annotated[
     float | None, BeforeValidator(_finite), Field(description="[mm]; null is infinity.", examples=[914.4])
 ]
 Number = Annotated[float | None, BeforeValidator(_finite), Field(description="null: not known.")]
+VerdictName = Literal["in_tolerance", "out_short", "out_deep", "cannot_tell", "not_checked"]
 When = Annotated[datetime, Field(description="UTC.", examples=["2026-03-04T09:30:00Z"])]
 Limit = Annotated[int, Query(ge=1, le=200, description="Most items in the answer.")]
 Cursor = Annotated[
@@ -93,3 +103,17 @@ Cursor = Annotated[
 Search = Annotated[
     str, Query(max_length=80, pattern=PLAIN, description="Part of a name; upper and lower case are one.")
 ]
+
+
+class PageQuery(BaseModel):
+    """Which part of a list is asked for."""
+
+    search: Search = ""
+    limit: Limit = 50
+    cursor: Cursor = ""
+
+
+class UnitsQuery(PageQuery):
+    """Which part of a list of units is asked for."""
+
+    with_retired: Annotated[bool, Query(description="Those out of use too.")] = False

@@ -1,47 +1,38 @@
-"""What the problems mean that the interface answers with: the address that their ``type`` points at."""
+"""The kinds of problems that the interface answers with: the address that their ``type`` points at."""
 
-from fastapi import APIRouter
+from dataclasses import dataclass
 
-from shimwise.web.api.kinds import Out
-from shimwise.web.problems import KINDS
+from shimwise.web.api.answers import AnswerRouter
+from shimwise.web.problems import KINDS, Kind
 
-__all__ = ["door", "router"]
+__all__ = ["root", "router"]
 
-router = APIRouter(tags=["problems"])
-
-
-class KindOut(Out):
-    """A kind of problem."""
-
-    name: str
-    status: int
-    title: str
-    meaning: str
+router = AnswerRouter(tags=["problems"])
 
 
-class KindsOut(Out):
+@dataclass(frozen=True, slots=True)
+class Kinds:
     """All kinds of problems."""
 
-    problems: tuple[KindOut, ...]
+    problems: tuple[Kind, ...]
 
 
-class DoorOut(Out):
+@dataclass(frozen=True, slots=True)
+class Root:
     """Where to go from here."""
 
-    description: str
-    problems: str
-    preps: str
-    pages: str
+    description: str = "/api/v1/openapi.json"
+    problems: str = "/api/v1/problems"
+    preps: str = "/api/v1/preps"
+    pages: str = "/"
 
 
-def door() -> DoorOut:
-    """Say where the interface is described, and where it begins."""
-    return DoorOut(
-        description="/api/v1/openapi.json", problems="/api/v1/problems", preps="/api/v1/preps", pages="/"
-    )
+def root() -> Root:
+    """Return where the interface is described, and where it begins."""
+    return Root()
 
 
 @router.get("/problems")
-def problems() -> KindsOut:
-    """List the kinds of problems, by the name that stands after ``#`` in a problem's type."""
-    return KindsOut(problems=tuple(KindOut.model_validate(kind) for kind in KINDS.values()))
+def problems() -> Kinds:
+    """List the kinds of problems, by the name after ``#`` in a problem's type."""
+    return Kinds(tuple(KINDS.values()))

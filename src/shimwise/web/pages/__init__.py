@@ -5,12 +5,13 @@ from starlette.staticfiles import StaticFiles
 
 from shimwise.web.pages.adjust import guide
 from shimwise.web.pages.desk import charts, optics, plan
-from shimwise.web.pages.failures import add_failures
-from shimwise.web.pages.history import drift, drift_rate, repeatability
+from shimwise.web.pages.failures import failure_page
+from shimwise.web.pages.history import drift_rate, repeatability
 from shimwise.web.pages.house import settings, units
 from shimwise.web.pages.prep import evidence, prep, preps
 from shimwise.web.pages.sign import papers, signing, verify
 from shimwise.web.pages.view import STATIC
+from shimwise.web.problems import add_problems
 
 __all__ = ["add_pages"]
 
@@ -30,7 +31,6 @@ def add_pages(app: FastAPI) -> None:
         signing,
         papers,
         verify,
-        drift,
         units,
         repeatability,
         settings,
@@ -40,4 +40,4 @@ def add_pages(app: FastAPI) -> None:
         plan,
     ):
         app.include_router(part.router, include_in_schema=False)
-    add_failures(app)
+    add_problems(app, page=failure_page)

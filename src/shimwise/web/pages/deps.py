@@ -1,6 +1,7 @@
-"""What every page is given: the record, the judge, the house's settings as a page, and what a form said."""
+"""What the endpoints of pages depend on: a visit holds the request, the record, the page and the form."""
 
-from typing import Annotated
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any
 from urllib.parse import quote
 
 from fastapi import Depends, Request
@@ -8,13 +9,100 @@ from starlette.responses import RedirectResponse, Response
 
 from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.house.settings import settings
+from shimwise.bench.sweep.jobs import SweepJobs
+from shimwise.bench.verdict import verdict
 from shimwise.bench.verdict.judge_service import JudgeService
+from shimwise.errors import ShimwiseError
 from shimwise.web.pages.forms import Form
-from shimwise.web.pages.view import LONGEST_NAME, PERSON_COOKIE, Page, person_of
+from shimwise.web.pages.view import LONGEST_NAME, PERSON_COOKIE, Page, person_of, render, theme_of
+from shimwise.web.problems import status_of
 
-__all__ = ["JudgeDep", "PageDep", "PostedDep", "QueryDep", "RecordDep", "remember", "see", "who_of"]
+if TYPE_CHECKING:
+    from shimwise.bench.prep.views import PrepView
+
+__all__ = ["YEAR_S", "PostDep", "RecordDep", "Visit", "VisitDep", "file_answer", "remember", "see"]
 
 YEAR_S = 365 * 24 * 3600
+DEFAULT_PX, LEAST_PX, MOST_PX = 680, 300, 1100
+"""Width of a picture where none is asked for, and the least and most that are drawn. [pixels]"""
+
+
+@dataclass(slots=True, kw_only=True)
+class Visit:
+    """A request for a page. ``form``: the posted form, or of a GET the query."""
+
+    request: Request
+    record: Record
+    page: Page
+    form: Form
+    width_px: int = DEFAULT_PX
+    """Width at which a picture is shown. [pixels]"""
+
+    @property
+    def who(self) -> str:
+        """Name of the person who does it: of the form, else of the device."""
+        return self.form.text("who") or self.form.text("operator") or person_of(self.request)
+
+    @property
+    def judge(self) -> JudgeService | None:
+        """The service that keeps verdicts current; None where they are made on request."""
+        judge: JudgeService | None = getattr(self.request.app.state, "judge", None)
+        return judge
+
+    @property
+    def sweeps(self) -> SweepJobs:
+        """The sweeps under way."""
+        sweeps: SweepJobs = self.request.app.state.sweeps
+        return sweeps
+
+    @property
+    def is_scripted(self) -> bool:
+        """Whether a script of the page asks, for the part that changed."""
+        return "HX-Request" in self.request.headers
+
+    @property
+    def theme(self) -> str:
+        """Theme of this device, or the house's."""
+        return theme_of(self.request, self.page.theme)
+
+    def show(
+        self,
+        template: str,
+        *,
+        way: str = "",
+        sentence: str = "",
+        second: str = "",
+        status: int = 200,
+        headers: dict[str, str] | None = None,
+        **values: Any,  # noqa: ANN401 - what the template needs
+    ) -> Response:
+        """Render a page under an entry of the navigation, with its first sentences."""
+        page = self.page
+        page.way, page.sentence = way or page.way, sentence or page.sentence
+        page.second = second or page.second
+        return render(self.request, template, page, status=status, headers=headers, **values)
+
+    def refused(self, error: ShimwiseError, **fields: str) -> int:
+        """Put an error beside its field and return the status to answer with; see :meth:`Form.refuse`."""
+        self.form.refuse(error, fields=fields)
+        return status_of(error)
+
+    def go(self, path: str) -> Response:
+        """Send the browser to a page after something was done, and remember who did it."""
+        return remember(see(path), self.who)
+
+    def judge_now(self, prep: "PrepView") -> None:
+        """Judge a prep whose verdict is not current; the page shows why where that fails."""
+        if prep.verdict is None or not prep.verdict.is_current:
+            try:
+                verdict.refresh_verdict(self.record, prep.id)
+            except ShimwiseError as error:
+                self.page.problem = f"No verdict can be given: {error}"
+
+    def ask(self, prep_id: str) -> None:
+        """Have a prep judged soon."""
+        if self.judge is not None:
+            self.judge.ask(prep_id)
 
 
 def _record(request: Request) -> Record:
@@ -22,18 +110,21 @@ def _record(request: Request) -> Record:
     return record
 
 
-def _judge(request: Request) -> JudgeService | None:
-    judge: JudgeService | None = getattr(request.app.state, "judge", None)
-    return judge
-
-
 RecordDep = Annotated[Record, Depends(_record)]
-JudgeDep = Annotated[JudgeService | None, Depends(_judge)]
 
 
-def _page(record: RecordDep) -> Page:
+def _visit(request: Request, record: RecordDep, width: int = DEFAULT_PX) -> Visit:
     house = settings(record)
-    return Page(units=house.units, theme=house.theme)
+    values: dict[str, list[str]] = {}
+    for name, value in request.query_params.multi_items():
+        values.setdefault(name, []).append(value)
+    return Visit(
+        request=request,
+        record=record,
+        page=Page(units=house.units, theme=house.theme),
+        form=Form(values=values),
+        width_px=min(max(width, LEAST_PX), MOST_PX),
+    )
 
 
 async def _posted(request: Request) -> Form:
@@ -41,21 +132,16 @@ async def _posted(request: Request) -> Form:
         return Form.of(sent)
 
 
-def _query(request: Request) -> Form:
-    values: dict[str, list[str]] = {}
-    for name, value in request.query_params.multi_items():
-        values.setdefault(name, []).append(value)
-    return Form(values=values)
+VisitDep = Annotated[Visit, Depends(_visit)]
 
 
-PageDep = Annotated[Page, Depends(_page)]
-PostedDep = Annotated[Form, Depends(_posted)]
-QueryDep = Annotated[Form, Depends(_query)]
+def _post(visit: VisitDep, form: Annotated[Form, Depends(_posted)]) -> Visit:
+    visit.form = form
+    return visit
 
 
-def who_of(request: Request, form: Form) -> str:
-    """Give the name of the person who does it: of the form, else of the device."""
-    return form.text("who") or form.text("operator") or person_of(request)
+PostDep = Annotated[Visit, Depends(_post)]
+"""A visit with the form that was posted."""
 
 
 def remember(response: Response, who: str) -> Response:
@@ -70,3 +156,9 @@ def remember(response: Response, who: str) -> Response:
 def see(path: str) -> RedirectResponse:
     """Send the browser to a page after something was done."""
     return RedirectResponse(path, status_code=303)
+
+
+def file_answer(content: str | bytes, kind: str, name: str, *, cache: str = "no-store") -> Response:
+    """Answer with a file to keep."""
+    headers = {"Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": cache}
+    return Response(content, media_type=kind, headers=headers)

@@ -1,4 +1,4 @@
-"""A form as a person filled it in: what was typed is kept, and each refusal stands beside its field."""
+"""A form as a person filled it in: what was typed is kept, and each refusal is beside its field."""
 
 import math
 from collections.abc import Callable, Iterable, Mapping
@@ -9,6 +9,7 @@ from starlette.datastructures import FormData, UploadFile
 
 from shimwise.bench.errors import InputError
 from shimwise.errors import ShimwiseError
+from shimwise.lengths import LengthTextError, length_to_mm
 
 __all__ = ["Form", "NotANumberError"]
 
@@ -40,12 +41,12 @@ LONGEST = 4000
 
 
 class NotANumberError(ShimwiseError):
-    """Raised when a field that takes a number holds something else; the form already says so beside it."""
+    """Raised when a field that takes a number or a length holds something else; the form shows it already."""
 
 
 @dataclass(slots=True)
 class Form:
-    """Values by field, and refusals by field; the refusal of the whole form stands under the empty name."""
+    """Values by field, and refusals by field; the refusal of the whole form has the empty name."""
 
     values: dict[str, list[str]] = field(default_factory=dict)
     refused: dict[str, str] = field(default_factory=dict)
@@ -62,17 +63,22 @@ class Form:
                 values.setdefault(name, []).append(str(value)[:LONGEST])
         return cls(values=values)
 
+    @classmethod
+    def filled(cls, **values: object) -> "Form":
+        """Return a form with one value in each field; None leaves a field empty."""
+        return cls(values={name: [] if value is None else [str(value)] for name, value in values.items()})
+
     def get(self, name: str) -> str:
-        """Give the one value of a field, empty where there is none."""
+        """Return the one value of a field, empty if there is none."""
         found = self.values.get(name)
         return found[-1] if found else ""
 
     def all(self, name: str) -> list[str]:
-        """Give all values of a field that may hold several."""
+        """Return all values of a field that may hold several."""
         return [value for value in self.values.get(name, []) if value]
 
     def text(self, name: str) -> str:
-        """Give a value without spaces around it."""
+        """Return a value without spaces around it."""
         return self.get(name).strip()
 
     def set(self, name: str, value: object) -> None:
@@ -80,12 +86,12 @@ class Form:
         self.values[name] = [] if value is None else [str(value)]
 
     def number(self, name: str) -> float | None:
-        """Give a number that was typed, with a comma or a point; None where nothing was.
+        """Return a number that was typed, with a comma or a point; None if nothing was.
 
         Raises
         ------
         NotANumberError
-            When it is none; the refusal stands beside the field then.
+            If it is none; the refusal is beside the field then.
         """
         typed = self.text(name)
         if not typed:
@@ -98,14 +104,36 @@ class Form:
         if not math.isfinite(value):
             example = _EXAMPLES.get(name)
             such = f"Type one such as {example}." if example else "Type it in digits."
-            self.refused[name] = f"“{typed}” is no number. {such}"
-            if self.is_collecting:
-                return None
-            raise NotANumberError(self.refused[name])
+            self._refuse_typed(name, f"“{typed}” is no number. {such}")
+            return None
+        return value
+
+    def length_mm(self, name: str) -> float | None:
+        """Return a length that was typed, None if nothing was; errors as :meth:`number`. [mm]"""
+        typed = self.text(name)
+        if not typed:
+            return None
+        try:
+            return length_to_mm(typed)
+        except LengthTextError as error:
+            self._refuse_typed(name, f"“{typed}” is no length: {error.reason}.")
+            return None
+
+    def _refuse_typed(self, name: str, words: str) -> None:
+        """Put an error beside a field, and raise it unless the form collects errors."""
+        self.refused[name] = words
+        if not self.is_collecting:
+            raise NotANumberError(words)
+
+    def needed(self, name: str) -> float:
+        """Return a number that must not be left out; errors as :meth:`number`, and InputError."""
+        value = self.number(name)
+        if value is None:
+            raise InputError("A number is needed here.", field=name)
         return value
 
     def numbers(self, name: str) -> tuple[float, ...]:
-        """Give several numbers, parted by spaces or semicolons; errors as :meth:`number`."""
+        """Return several numbers, separated by spaces or semicolons; errors as :meth:`number`."""
         found: list[float] = []
         for part in self.text(name).replace(";", " ").replace("–", " ").split():
             one = Form(values={name: [part]}, is_collecting=self.is_collecting)
@@ -133,8 +161,8 @@ class Form:
             return
         for one in (error, *error.others):
             name = (fields or {}).get(one.field, one.field)
-            said = f"“{one.typed}” {one.reason}" if one.typed.strip() else capital_first(one.sentence)
-            self.refused.setdefault(name, said)
+            words = f"“{one.typed}” {one.reason}" if one.typed.strip() else capital_first(one.sentence)
+            self.refused.setdefault(name, words)
 
     def settle(self, check: Callable[[], object], *, fields: Mapping[str, str] | None = None) -> None:
         """Refuse a form in which a field was noted as wrong, with all else that ``check`` finds in it.
@@ -142,7 +170,7 @@ class Form:
         Raises
         ------
         NotANumberError
-            When a field was.
+            If a field was.
         """
         if not self.refused:
             return

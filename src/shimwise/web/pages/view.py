@@ -1,4 +1,4 @@
-"""How pages are rendered: one Jinja environment, and what every page is told (theme, person, way)."""
+"""Rendering of pages: one Jinja environment, and the values of every page (theme, person, way)."""
 
 import math
 import re
@@ -30,9 +30,9 @@ _PLURALS = {"lens": "lenses", "body": "bodies", "remedy": "remedies"}
 
 @dataclass(slots=True, kw_only=True)
 class Page:
-    """What every page is told.
+    """Values of every page.
 
-    ``way``: which entry of the navigation it stands under. ``sentence`` and ``second``: what it says first.
+    ``way``: its entry of the navigation. ``sentence`` and ``second``: its first sentences.
     ``more`` holds what only this page needs.
     """
 
@@ -54,7 +54,7 @@ class Page:
 
     @property
     def first_distance(self) -> str:
-        """Where a first chart stands well."""
+        """Where a first chart is well placed."""
         return "1 m" if self.units == "m" else "3 ft"
 
     @property
@@ -69,7 +69,7 @@ class Page:
 
     @property
     def pad_hint(self) -> str:
-        """Shown where the landing will stand."""
+        """Shown where the landing will be."""
         return "Its landing in microns shows here while you type."
 
 
@@ -91,7 +91,7 @@ def render(
     template : str
         Path below the templates.
     page : Page
-        What every page is told.
+        Its values.
     status, headers
         Of the response.
     values
@@ -108,7 +108,7 @@ def render(
 
 
 def theme_of(request: Request, house: str = "dark") -> str:
-    """Give the theme of this device, or the house's."""
+    """Return the theme of this device, or the house's."""
     chosen = request.cookies.get(THEME_COOKIE, "")
     if chosen in THEMES:
         return chosen
@@ -116,7 +116,7 @@ def theme_of(request: Request, house: str = "dark") -> str:
 
 
 def person_of(request: Request) -> str:
-    """Give the name kept on this device, empty where none is."""
+    """Return the name kept on this device, empty if none is."""
     from urllib.parse import unquote
 
     name = unquote(request.cookies.get(PERSON_COOKIE, ""))
@@ -125,7 +125,7 @@ def person_of(request: Request) -> str:
 
 @cache
 def environment() -> Environment:
-    """Give the environment: escaping on, and a name that is not there is a fault."""
+    """Return the environment: escaping on, and a name that is not there is a fault."""
     made = Environment(
         loader=FileSystemLoader(FOLDER),
         autoescape=True,
@@ -134,24 +134,23 @@ def environment() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
-    filters: dict[str, Callable[..., object]] = {
-        "signed": signed,
-        "half": half,
-        "error": error,
-        "num": number,
-        "way": way,
-        "chance": chance,
-        "counted": counted,
-        "capital": capital,
-        "titled": titled,
-        "standing": standing,
-        "when": when,
-        "clock": clock,
-        "mm": millimetres,
-        "said": said,
-        "sentences": sentences,
-        "safe_svg": Markup,
-    }
+    named = (
+        signed,
+        half,
+        error,
+        way,
+        chance,
+        counted,
+        capital,
+        titled,
+        standing,
+        when,
+        clock,
+        said,
+        sentences,
+    )
+    filters: dict[str, Callable[..., object]] = {one.__name__: one for one in named}
+    filters |= {"num": number, "mm": millimetres, "safe_svg": Markup}
     made.filters.update(filters)
     return made
 
@@ -199,7 +198,7 @@ def millimetres(value: float | None) -> str:
 
 
 def way(um: float | None) -> str:
-    """Say which way a landing lies: ``short``, ``deep`` or ``on``."""
+    """Return which way a landing lies: ``short``, ``deep`` or ``on``."""
     if um is None or not math.isfinite(um):
         return ""
     return "on" if is_nought(um) else "short" if um < 0 else "deep"
@@ -227,13 +226,13 @@ def capital(words: str) -> str:
 
 
 def titled(kind: str, name: str) -> str:
-    """Put the kind before a name unless the name says so itself, as a sentence begins."""
+    """Put the kind before a name unless the name contains it, as a sentence begins."""
     word = {"setup": "set-up", "scale": "scale of lens"}.get(kind, kind)
     return capital(name if name.casefold().startswith(word) else f"{word} {name}")
 
 
 def standing(readings: Iterable[Any]) -> int:
-    """Count the readings that stand."""
+    """Count the readings that are not withdrawn."""
     return sum(not one.is_withdrawn for one in readings)
 
 
@@ -248,7 +247,7 @@ def when(at: datetime | None) -> str:
 
 
 def sentences(text: str) -> tuple[str, str]:
-    """Part a text after its first sentence, so that it can stand alone."""
+    """Part a text after its first sentence, so that it can be shown alone."""
     found = re.search(r"[.!?] (?=[A-Z])", text)
     return (text, "") if found is None else (text[: found.start() + 1], text[found.end() :])
 

@@ -1,7 +1,7 @@
 """Pairing: beyond this machine only devices that were paired see the pages.
 
 A device is paired by the house's passphrase, or by a code that a paired device or the terminal shows as a QR
-code: short-lived, good for one device. Both give it a random token in a cookie; the record keeps its digest.
+code: short-lived, good for one device. Both put a random token in its cookie; the record keeps its digest.
 
 References
 ----------

@@ -16,10 +16,10 @@ MOST_CODES = 20
 
 
 class Clock(Protocol):
-    """Gives seconds that only grow."""
+    """A clock of seconds that only grow."""
 
     def __call__(self) -> float:
-        """Give the seconds now."""
+        """Return the seconds now."""
 
 
 class Tries:
@@ -39,7 +39,7 @@ class Tries:
         self._tries: deque[tuple[float, str]] = deque()
 
     def wait_s(self, address: str) -> float:
-        """Count a try; gives how long to wait before it is taken, 0 where it is taken. [s]"""
+        """Count a try; return how long to wait before it is taken, 0 if it is taken. [s]"""
         now = self.clock()
         with self._lock:
             while self._tries and self._tries[0][0] <= now - self.within_s:
@@ -67,7 +67,7 @@ class Codes:
         self._until: dict[str, float] = {}
 
     def make(self) -> str:
-        """Give a new code; the oldest is void when too many are out."""
+        """Return a new code; the oldest is void when too many are out."""
         code = secrets.token_urlsafe(24)
         with self._lock:
             self._drop_old()
@@ -77,7 +77,7 @@ class Codes:
         return code
 
     def is_good(self, code: str) -> bool:
-        """Tell whether a code would be taken now; it stays good."""
+        """Whether a code would be taken now; it stays good."""
         with self._lock:
             self._drop_old()
             return token_digest(code) in self._until

@@ -1,7 +1,6 @@
-"""The door: the addresses at which devices are paired and un-paired, and what is done there."""
+"""The door: the addresses at which devices are paired and un-paired."""
 
-from collections.abc import Callable, Sequence
-from html import escape
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from starlette.concurrency import run_in_threadpool
@@ -14,16 +13,7 @@ from shimwise.bench.errors import InputError
 from shimwise.bench.typed_names import optional_name
 from shimwise.web.pages.deps import remember
 from shimwise.web.pairing.codes import CODE_S, Codes, Tries
-from shimwise.web.pairing.forms import (
-    CODE_GONE,
-    Typed,
-    code_form,
-    devices_body,
-    door_page,
-    passphrase_form,
-    qr_svg,
-    too_many,
-)
+from shimwise.web.pairing.forms import Typed, door_page, pair_page, qr_svg, too_many
 from shimwise.web.pairing.guard import COOKIE, Devices
 from shimwise.web.security import own_path
 
@@ -38,7 +28,7 @@ COOKIE_S = 90 * 24 * 3600
 def pairing_routes(
     record: "Record", *, known: Devices, codes: Codes, tries: Tries | None = None
 ) -> Sequence[Route]:
-    """Give the routes by which devices are paired and un-paired: below ``/pair`` and ``/devices``."""
+    """Return the routes by which devices are paired and un-paired: below ``/pair`` and ``/devices``."""
     door = _Door(record, known, codes, tries or Tries())
     return (
         Route("/pair", door.by_passphrase, methods=["GET", "POST"]),
@@ -58,40 +48,36 @@ class _Door:
 
     async def by_passphrase(self, request: Request) -> Response:
         """Pair a device by the house's passphrase."""
+        form = await request.form()  # empty for a GET
+        typed = Typed.of(request, form)
         if request.method == "GET":
-            return door_page(request, "Pair this device", passphrase_form(request, Typed(request), ""))
-        form = await request.form()
-        typed, passphrase = Typed(request, form), str(form.get("passphrase", ""))
+            return pair_page(request, typed, by_code=False)
         wait_s = self.tries.wait_s(_address(request))
         if wait_s:
             return too_many(request, wait_s)
-        if not await run_in_threadpool(is_passphrase, self.record, passphrase):
-            words = "This is not the house's passphrase. Nothing else was wrong; type it again."
-            return door_page(request, "Pair this device", passphrase_form(request, typed, words), status=403)
+        if not await run_in_threadpool(is_passphrase, self.record, str(form.get("passphrase", ""))):
+            wrong = "This is not the house's passphrase. Nothing else was wrong; type it again."
+            return pair_page(request, typed, by_code=False, wrong=wrong, status=403)
         self.tries.forgive(_address(request))
-        return await self._paired(
-            request, typed, "passphrase", lambda why: passphrase_form(request, typed, why)
-        )
+        return await self._paired(request, typed, "passphrase")
 
     async def by_code(self, request: Request) -> Response:
         """Pair a device by a code: asked first, so that a look at the link uses nothing up."""
         code = request.path_params["code"]
+        typed = Typed.of(request, await request.form())
         if request.method == "GET":
-            if not self.codes.is_good(code):
-                return door_page(request, "Code no longer good", CODE_GONE, status=410)
-            return door_page(request, "Pair this device", code_form(request, Typed(request), ""))
-        typed = Typed(request, await request.form())
+            return pair_page(request, typed, by_code=True) if self.codes.is_good(code) else _gone(request)
         wait_s = self.tries.wait_s(_address(request))
         if wait_s:
             return too_many(request, wait_s)
         try:
             optional_name(typed.name, field="name")  # before the code is used up
         except InputError as error:
-            return door_page(request, "Pair this device", code_form(request, typed, error.reason), status=422)
+            return pair_page(request, typed, by_code=True, wrong=error.reason, status=422)
         if not self.codes.take(code):
-            return door_page(request, "Code no longer good", CODE_GONE, status=410)
+            return _gone(request)
         self.tries.forgive(_address(request))
-        return await self._paired(request, typed, "code", lambda why: passphrase_form(request, typed, why))
+        return await self._paired(request, typed, "code")
 
     async def list(self, request: Request) -> Response:
         """Show the devices that are paired."""
@@ -106,10 +92,11 @@ class _Door:
         address = f"{request.url.scheme}://{request.headers['host']}/pair/{self.codes.make()}"
         return door_page(
             request,
+            "code",
             "Scan to pair a device",
-            f"<p>Good for one device, for {CODE_S / 60:.0f} minutes. Scan it with the device's camera.</p>"
-            f'{qr_svg(address)}<p class="quiet">{escape(address)}</p>'
-            '<p><a class="btn" href="/devices">Back to the devices</a></p>',
+            minutes=f"{CODE_S / 60:.0f}",
+            drawn=qr_svg(address),
+            address=address,
         )
 
     async def show_program(self, request: Request) -> Response:
@@ -125,13 +112,7 @@ class _Door:
         except InputError as error:
             return await self._devices_page(request, wrong=error.reason)
         await run_in_threadpool(self.known.read)
-        return door_page(
-            request,
-            "The program's token",
-            "<p>The program sends it with each request as the header <code>Authorization: Bearer …</code>. "
-            f"It is shown this once.</p><p><code>{escape(token)}</code></p>"
-            '<p><a class="btn" href="/devices">Back to the devices</a></p>',
-        )
+        return door_page(request, "token", "The program's token", token=token)
 
     async def unpair(self, request: Request) -> Response:
         """Shut a device out."""
@@ -139,13 +120,11 @@ class _Door:
         await run_in_threadpool(self.known.read)
         return RedirectResponse("/devices", status_code=303)
 
-    async def _paired(
-        self, request: Request, typed: Typed, how: str, again: Callable[[str], str]
-    ) -> Response:
+    async def _paired(self, request: Request, typed: Typed, how: str) -> Response:
         try:
             _, token = await run_in_threadpool(pair_device, self.record, name=typed.name, how=how)
         except InputError as error:
-            return door_page(request, "Pair this device", again(error.reason), status=422)
+            return pair_page(request, typed, by_code=False, wrong=error.reason, status=422)
         await run_in_threadpool(self.known.read)
         response = RedirectResponse(own_path(request.query_params.get("next", "/")), status_code=303)
         response.set_cookie(
@@ -174,8 +153,18 @@ class _Door:
         own = request.scope.get("state", {}).get("device")
         own_id = own.id if isinstance(own, Device) else ""
         return door_page(
-            request, "Paired devices", devices_body(known, own_id, wrong), status=403 if wrong else 200
+            request,
+            "devices",
+            "Paired devices",
+            status=403 if wrong else 200,
+            devices=known,
+            own_id=own_id,
+            wrong=wrong,
         )
+
+
+def _gone(request: Request) -> Response:
+    return door_page(request, "code_gone", "Code no longer good", status=410)
 
 
 def _address(request: Request) -> str:

@@ -44,7 +44,7 @@ class Devices:
         self._seen_s: dict[str, float] = {}
 
     def of(self, token: str | None) -> Device | None:
-        """Give the device that holds a token, or None."""
+        """Return the device that holds a token, or None."""
         if not token:
             return None
         if self.clock() - self._read_at > FRESH_S:

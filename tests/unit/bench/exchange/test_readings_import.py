@@ -10,8 +10,8 @@ from shimwise.bench.desk.judge import judge_file
 from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.exchange.import_readings import import_readings, is_readings_file
-from shimwise.bench.house.units import change_body, list_bodies, list_lenses
-from shimwise.bench.house.views import BodyFacts
+from shimwise.bench.house.units import change_body, list_units
+from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.bench.prep.preps import close_prep, list_preps, open_prep
 from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.errors import RecordError
@@ -119,14 +119,15 @@ def test_units_that_the_record_lacks_come_from_the_kit_and_are_judged_as_the_fil
         assert said["name"] == body.name
         assert said["error_um"] == pytest.approx(body.error_um, abs=0.2)
         assert said["sd_um"] == pytest.approx(body.sd_um, rel=0.1)
-    view = next(body for body in list_bodies(record).bodies if body.name == "A-07")
+    view = next(body for body in list_units(record, BodyFacts).units if body.name == "A-07")
     assert view.facts.mechanism is not None
     assert view.facts.mechanism.um_per_turn == 350
 
 
 def test_a_lens_read_in_metres_has_a_metric_scale(record: Record) -> None:
     import_readings(record, csv("B,L,50,2,3',915 mm,a,", "B,M,35,2,3',2' 11\",a,"), who=WHO)
-    assert {lens.name: lens.facts.scale_unit for lens in list_lenses(record).lenses} == {"L": "m", "M": "ft"}
+    lenses = list_units(record, LensFacts).units
+    assert {lens.name: lens.facts.scale_unit for lens in lenses} == {"L": "m", "M": "ft"}
 
 
 @pytest.mark.parametrize(
@@ -148,7 +149,7 @@ def test_a_wrong_row_is_refused_with_its_place_and_nothing_is_kept(
     with pytest.raises(RecordError, match=message):
         import_readings(house.record, csv(good, row), who=WHO)
     assert list_preps(house.record).preps == ()
-    assert len(list_bodies(house.record).bodies) == 2
+    assert len(list_units(house.record, BodyFacts).units) == 2
 
 
 def test_a_squeeze_that_the_record_does_not_know_is_refused(house: House) -> None:

@@ -13,7 +13,7 @@ from shimwise.bench.errors import InputError
 from shimwise.bench.house import units as houses
 from shimwise.bench.house.unit_list import export_house_list, import_house_list
 from shimwise.bench.house.unit_list_file import COLUMNS, read_list
-from shimwise.bench.house.views import HouseListOutcome
+from shimwise.bench.house.views import BodyFacts, HouseListOutcome, LensFacts
 
 HEADER = "kind,name,serial,mount,focal_length_mm,f_number,set,tolerance_um\n"
 
@@ -71,13 +71,13 @@ def test_one_wrong_line_and_nothing_is_taken_and_all_wrong_lines_are_told(house:
     ]
     assert "cannot start with =" in outcome.refused[0].reason
     assert "stands on line 2 already" in outcome.refused[-1].reason
-    assert houses.list_bodies(house.record, search="B-07").bodies == ()
+    assert houses.list_units(house.record, BodyFacts, search="B-07").units == ()
 
 
 def test_an_empty_cell_leaves_what_is_known(house: House) -> None:
     take(house, "body,A-01,S77,,,,,8\n")
     take(house, "body,A-01,,,,,,\n")
-    facts = houses.list_bodies(house.record, search="A-01").bodies[0].facts
+    facts = houses.list_units(house.record, BodyFacts, search="A-01").units[0].facts
     assert (facts.serial, facts.tolerance_um, facts.mount) == ("S77", 8.0, "PL")
 
 
@@ -85,14 +85,14 @@ def test_an_empty_cell_leaves_what_is_known(house: House) -> None:
 def test_a_zooms_focal_lengths_are_read_as_they_are_written(house: House, written: str) -> None:
     outcome = take(house, f"lens,Z,,,{written},2.8,,\n")
     assert outcome.refused == ()
-    focal_mm = houses.list_lenses(house.record, search="Z").lenses[0].facts.focal_lengths_mm
+    focal_mm = houses.list_units(house.record, LensFacts, search="Z").units[0].facts.focal_lengths_mm
     assert (focal_mm[0], focal_mm[-1]) == (24.0, 80.0)
 
 
 def test_a_list_with_semicolons_may_have_decimal_commas(house: House) -> None:
     header = HEADER.replace(",", ";")
     take(house, "lens;K40;;;40,5;2,2;;\n", header=header)
-    facts = houses.list_lenses(house.record, search="K40").lenses[0].facts
+    facts = houses.list_units(house.record, LensFacts, search="K40").units[0].facts
     assert (facts.focal_lengths_mm, facts.fnumber) == ((40.5,), 2.2)
 
 

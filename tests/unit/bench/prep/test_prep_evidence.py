@@ -203,4 +203,4 @@ def test_a_lens_of_internal_focus_keeps_its_table_with_infinity(house: House) ->
     table = ((914.4, 78.0, 10.0), (float("inf"), 85.0, 14.0))
     lens = LensFacts(name="I", focal_lengths_mm=(85.0,), fnumber=2.0, by_distance=table)
     added = houses.add_lens(house.record, facts=lens, who=WHO)
-    assert houses.show_lens(house.record, added.id).lens.facts.by_distance == table
+    assert houses.show_unit(house.record, LensFacts, added.id).unit.facts.by_distance == table

@@ -37,8 +37,8 @@ def clock() -> Clock:
 
 
 @pytest.fixture
-def record(tmp_path: Path, clock: Clock) -> Iterator[Record]:
-    with Record.open(tmp_path / "record", clock=clock) as opened:
+def record(record_folder: Path, clock: Clock) -> Iterator[Record]:
+    with Record.open(record_folder, clock=clock) as opened:
         yield opened
 
 

@@ -1,14 +1,16 @@
 """What signed preps leave remembered: jointly, fading, tested by new readings, taken back by reopening."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
-from invented_house import WHO, House
+from invented_house import WHO, House, furnish
 
+from record_template import filled_with
 from shimwise.bench.errors import InputError
 from shimwise.bench.history.house_plan import plan_house
 from shimwise.bench.house import unit_memory
@@ -49,8 +51,9 @@ def clock() -> Clock:
 
 
 @pytest.fixture
-def house(tmp_path: Path, clock: Clock) -> House:
-    return House.in_record(Record.open(tmp_path / "record", clock=clock))
+def house(record_folder: Path, clock: Clock) -> Iterator[House]:
+    with Record.open(record_folder, clock=clock) as record:
+        yield House(record, dict(filled_with(furnish)))
 
 
 def read_prep(house: House, *texts: str, gauge_um: float | None = None, body: str = "A-01") -> str:

@@ -67,6 +67,7 @@ def test_moves_to_and_fro_tell_the_play() -> None:
     assert found.backlash_sd_um < 1
 
 
+@pytest.mark.slow
 def test_intervals_hold_for_screws_drawn_from_common_practice() -> None:
     rng = np.random.default_rng(6)
     held = []

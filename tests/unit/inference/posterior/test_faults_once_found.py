@@ -77,7 +77,8 @@ def test_a_distance_outside_the_table_is_not_taken_for_its_edge_in_silence() -> 
     table = ((1828.8, 70.0, 0.0), (math.inf, 50.0, 0.0))
     one = reading(distance_mm=914.4, landing_um=-30.0, separation_mm=None)
     model, _ = build_model(prep(one, lenses={"L1": LensKnowledge(by_distance=table)}))
-    assert model.notices or any(u.kind.value == "conversion" for u in model.unknowns)
+    assert [(notice.code, notice.unit) for notice in model.notices] == [("beyond_table", "L1")]
+    assert any(unknown.kind.value == "conversion" for unknown in model.unknowns)
 
 
 def test_the_headline_does_not_claim_the_preps_tolerance_for_a_body_with_a_wider_one() -> None:

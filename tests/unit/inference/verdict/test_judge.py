@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_benches import FAR_MM, FOOT_MM, SET_MM, bench, extension_mm, prep, reading
 
+from property_cases import examples
 from shimwise.errors import InferenceError, OpticsError
 from shimwise.inference.model.assemble import build_model
 from shimwise.inference.model.candidates import possible_readings
@@ -144,7 +145,8 @@ def benches(draw: st.DrawFn) -> Prep:
     return prep(*taken, bodies=bodies, tolerance_um=draw(st.sampled_from([5.0, 10.0, 25.0])))
 
 
-@settings(max_examples=20, deadline=None)
+@pytest.mark.slow
+@settings(max_examples=examples(20), deadline=None)
 @given(benches())
 def test_every_answer_keeps_its_promises(subject: Prep) -> None:
     answer = judge(subject)

@@ -16,6 +16,7 @@ from invented_preps import prep_document, signed_document
 from pypdf.annotations import FreeText
 from pypdf.generic import DecodedStreamObject, NameObject, TextStringObject
 
+from property_cases import examples
 from shimwise.bench.sign.papers import MadePaper, State, make_sheets, verify_paper
 from shimwise.errors import SheetError
 from shimwise.sheets.papers.signed.findings import KeptSignature
@@ -106,7 +107,7 @@ _paths = [
 ]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(path=st.sampled_from(_paths), typed=st.text(st.characters(exclude_categories=["Cs"]), max_size=8))
 def test_any_change_of_what_was_signed_is_found_in_the_file(path: str, typed: str) -> None:
     document = signed_document(with_sweep=False)
@@ -223,7 +224,9 @@ def test_words_that_only_a_reader_aloud_would_say_are_compared_too(signed_sheet:
     assert finding.state is State.ALTERED
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=examples(60), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(places=st.lists(st.tuples(st.integers(0, 2**30), st.integers(0, 255)), min_size=1, max_size=4))
 def test_a_damaged_file_is_told_or_refused_and_never_breaks(
     signed_sheet: MadePaper, places: list[tuple[int, int]]

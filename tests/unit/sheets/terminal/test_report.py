@@ -12,6 +12,7 @@ from invented_answers import LENS_TEXT, answers, bench, large_bench, remedies
 from rich.cells import cell_len
 from rich.console import Console
 
+from property_cases import examples
 from shimwise.inference.model.prep import Reading
 from shimwise.inference.verdict.answer import Answer, Verdict
 from shimwise.remedy import Remedy
@@ -138,7 +139,7 @@ def test_no_name_is_read_as_markup_or_steers_the_terminal(answer: Answer) -> Non
     assert "\x07" not in text
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 @given(answers(), st.integers(60, 130), st.booleans())
 def test_no_line_is_wider_than_the_terminal_and_nothing_is_nan(
     answer: Answer, width: int, is_ascii: bool
@@ -151,7 +152,7 @@ def test_no_line_is_wider_than_the_terminal_and_nothing_is_nan(
 MAD = st.floats(allow_nan=True, allow_infinity=True)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 @given(answers(numbers=MAD, names=st.text("0123456789", min_size=1)), MAD, MAD)
 def test_no_number_however_mad_is_printed_as_nan_or_inf(answer: Answer, sd: float, p_out: float) -> None:
     changed = replace(

@@ -1,150 +1,134 @@
 """Guided adjustments, the re-check after them, and the house's shims."""
 
-from fastapi import APIRouter, Depends
+from dataclasses import dataclass
 
 from shimwise.bench.adjust import guide
+from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import InputError
 from shimwise.bench.house import shim_stock
+from shimwise.bench.house.shim_stock import StockView
 from shimwise.bench.verdict import recheck
-from shimwise.web.api.deps import JudgeDep, RecordDep, json_only
-from shimwise.web.api.kinds import Id
-from shimwise.web.api.prep.models import Done
-from shimwise.web.api.sign.models import (
+from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckView
+from shimwise.web.api.adjust.requests import (
     AdjustmentIn,
-    AdjustmentOut,
-    AdjustmentsOut,
     AnswerIn,
-    BeforeAfterListOut,
     GiveUpIn,
     PeakIn,
-    RecheckListOut,
     ShimStockIn,
-    ShimStockOut,
     TakeBackIn,
 )
+from shimwise.web.api.answers import AnswerRouter
+from shimwise.web.api.deps import WRITES, AskDep, RecordDep
+from shimwise.web.api.kinds import Id
+from shimwise.web.api.prep.requests import Done
 from shimwise.web.problems import documented
 
 __all__ = ["router"]
 
-router = APIRouter(tags=["adjusting"], responses=documented(422, 503))
+router = AnswerRouter(tags=["adjusting"], responses=documented(422, 503))
 reads = documented(404)
-writes = documented(400, 404, 409, 413, 415)
-json_body = [Depends(json_only)]
+OF_PREP = "/preps/{prep_id}/adjustments"
+ONE = f"{OF_PREP}/{{adjustment_id}}"
 
 
-@router.get("/preps/{prep_id}/adjustments", responses=reads)
-def list_adjustments(record: RecordDep, prep_id: Id) -> AdjustmentsOut:
+@dataclass(frozen=True, slots=True)
+class Adjustments:
+    """The adjustments of a prep, as they were begun."""
+
+    adjustments: tuple[AdjustmentView, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Rechecks:
+    """The re-checks of a prep."""
+
+    rechecks: tuple[RecheckView, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BeforeAfters:
+    """The adjustments of a prep, before and after."""
+
+    adjustments: tuple[BeforeAfter, ...]
+
+
+@router.get(OF_PREP, responses=reads)
+def list_adjustments(record: RecordDep, prep_id: Id) -> Adjustments:
     """List the adjustments of a prep: under way, finished, stopped, given up."""
-    return AdjustmentsOut.model_validate({"adjustments": guide.adjustments(record, prep_id)})
+    return Adjustments(guide.adjustments(record, prep_id))
 
 
-@router.post("/preps/{prep_id}/adjustments", status_code=201, dependencies=json_body, responses=writes)
-def begin_adjustment(record: RecordDep, prep_id: Id, new: AdjustmentIn) -> AdjustmentOut:
-    """Begin the adjustment of a unit, planned from the verdict as it stands now."""
-    return AdjustmentOut.model_validate(
-        guide.begin_adjustment(
-            record,
-            prep_id,
-            id=new.id,
-            unit_kind=new.unit_kind,
-            unit_id=new.unit_id,
-            reason=new.reason,
-            who=new.who,
-        )
-    )
+@router.post(OF_PREP, status_code=201, **WRITES)
+def begin_adjustment(record: RecordDep, prep_id: Id, new: AdjustmentIn) -> AdjustmentView:
+    """Begin the adjustment of a unit, planned from the present verdict."""
+    return guide.begin_adjustment(record, prep_id, **dict(new))
 
 
-@router.get("/preps/{prep_id}/adjustments/{adjustment_id}", responses=reads)
-def show_adjustment(record: RecordDep, prep_id: Id, adjustment_id: Id) -> AdjustmentOut:
-    """Give an adjustment with its steps."""
-    return AdjustmentOut.model_validate(guide.adjustment(record, prep_id, adjustment_id))
+@router.get(ONE, responses=reads)
+def show_adjustment(record: RecordDep, prep_id: Id, adjustment_id: Id) -> AdjustmentView:
+    """Return an adjustment with its steps."""
+    return guide.adjustment(record, prep_id, adjustment_id)
 
 
-@router.post("/preps/{prep_id}/adjustments/{adjustment_id}/answers", dependencies=json_body, responses=writes)
-def answer_step(record: RecordDep, prep_id: Id, adjustment_id: Id, said: AnswerIn) -> AdjustmentOut:
+@router.post(f"{ONE}/answers", **WRITES)
+def answer_step(record: RecordDep, prep_id: Id, adjustment_id: Id, typed: AnswerIn) -> AdjustmentView:
     """Answer the step that is due; no step is skipped, and nothing is moved before its lock was looked at."""
-    return AdjustmentOut.model_validate(
-        guide.answer_step(
-            record,
-            prep_id,
-            adjustment_id,
-            step=said.step,
-            answer=said.answer,
-            note=said.note,
-            who=said.who,
-        )
-    )
+    return guide.answer_step(record, prep_id, adjustment_id, **dict(typed))
 
 
-@router.post("/preps/{prep_id}/adjustments/{adjustment_id}/peak", dependencies=json_body, responses=writes)
-def keep_peak(record: RecordDep, prep_id: Id, adjustment_id: Id, found: PeakIn) -> AdjustmentOut:
+@router.post(f"{ONE}/peak", **WRITES)
+def keep_peak(record: RecordDep, prep_id: Id, adjustment_id: Id, found: PeakIn) -> AdjustmentView:
     """Keep where it is sharpest along the screw; the move that is due then leads there."""
-    return AdjustmentOut.model_validate(
-        guide.keep_peak(
-            record,
-            prep_id,
-            adjustment_id,
-            sweep=found.sweep,
-            sharpest=found.sharpest,
-            who=found.who,
-        )
-    )
+    return guide.keep_peak(record, prep_id, adjustment_id, **dict(found))
 
 
-@router.post(
-    "/preps/{prep_id}/adjustments/{adjustment_id}/take-back", dependencies=json_body, responses=writes
-)
-def take_back(record: RecordDep, prep_id: Id, adjustment_id: Id, why: TakeBackIn) -> AdjustmentOut:
+@router.post(f"{ONE}/take-back", **WRITES)
+def take_back(record: RecordDep, prep_id: Id, adjustment_id: Id, why: TakeBackIn) -> AdjustmentView:
     """Take a step back with those after it; the trace stays."""
-    return AdjustmentOut.model_validate(
-        guide.take_back(record, prep_id, adjustment_id, step=why.step, reason=why.reason, who=why.who)
-    )
+    return guide.take_back(record, prep_id, adjustment_id, **dict(why))
 
 
-@router.post("/preps/{prep_id}/adjustments/{adjustment_id}/give-up", dependencies=json_body, responses=writes)
-def give_up(record: RecordDep, prep_id: Id, adjustment_id: Id, why: GiveUpIn) -> AdjustmentOut:
+@router.post(f"{ONE}/give-up", **WRITES)
+def give_up(record: RecordDep, prep_id: Id, adjustment_id: Id, why: GiveUpIn) -> AdjustmentView:
     """Give an adjustment up before anything was moved."""
-    return AdjustmentOut.model_validate(
-        guide.give_up(record, prep_id, adjustment_id, reason=why.reason, who=why.who)
-    )
+    return guide.give_up(record, prep_id, adjustment_id, **dict(why))
 
 
-@router.post("/preps/{prep_id}/adjustments/{adjustment_id}/finish", dependencies=json_body, responses=writes)
+@router.post(f"{ONE}/finish", **WRITES)
 def finish_adjustment(
-    record: RecordDep, judge: JudgeDep, prep_id: Id, adjustment_id: Id, done: Done
-) -> AdjustmentOut:
+    record: RecordDep, ask: AskDep, prep_id: Id, adjustment_id: Id, done: Done
+) -> AdjustmentView:
     """Finish an adjustment whose steps are all answered: a new epoch of the unit begins."""
     view = guide.finish_adjustment(record, prep_id, adjustment_id, who=done.who)
-    if judge is not None:
-        judge.ask(prep_id)
-    return AdjustmentOut.model_validate(view)
+    ask(prep_id)
+    return view
 
 
 @router.get("/preps/{prep_id}/recheck", responses=reads)
-def recheck_of(record: RecordDep, prep_id: Id) -> RecheckListOut:
-    """Say what is still to be read of the units that were adjusted."""
-    return RecheckListOut.model_validate({"rechecks": recheck.recheck(record, prep_id)})
+def recheck_of(record: RecordDep, prep_id: Id) -> Rechecks:
+    """List what is still to be read of the units that were adjusted."""
+    return Rechecks(recheck.recheck(record, prep_id))
 
 
 @router.get("/preps/{prep_id}/before-after", responses=reads)
-def before_after(record: RecordDep, judge: JudgeDep, prep_id: Id) -> BeforeAfterListOut:
-    """Give each adjusted unit before and after; a prep that is not judged as it stands is judged soon."""
+def before_after(record: RecordDep, ask: AskDep, prep_id: Id) -> BeforeAfters:
+    """Return each adjusted unit before and after; a prep whose verdict is not current is judged soon."""
     found = recheck.before_after(record, prep_id)
-    if judge is not None and not all(one.is_judged for one in found):
-        judge.ask(prep_id)
-    return BeforeAfterListOut.model_validate({"adjustments": found})
+    if not all(one.is_judged for one in found):
+        ask(prep_id)
+    return BeforeAfters(found)
 
 
 @router.get("/shims")
-def shims(record: RecordDep) -> ShimStockOut:
-    """Give the house's shims, how many there are and what to order."""
-    return ShimStockOut.model_validate(shim_stock.shim_stock(record))
+def shims(record: RecordDep) -> StockView:
+    """Return the house's shims, how many there are and what to order."""
+    return shim_stock.shim_stock(record)
 
 
-@router.put("/shims", dependencies=json_body, responses=documented(400, 413, 415))
-def change_shims(record: RecordDep, new: ShimStockIn) -> ShimStockOut:
+@router.put("/shims", **WRITES)
+def change_shims(record: RecordDep, new: ShimStockIn) -> StockView:
     """Put counted shims in the place of those known."""
     counts = {shim.thickness_um: shim.count for shim in new.shims}
     if len(counts) != len(new.shims):
         raise InputError("name one thickness twice. Give each once, with its count.", field="shims")
-    return ShimStockOut.model_validate(shim_stock.change_shim_stock(record, counts=counts, who=new.who))
+    return shim_stock.change_shim_stock(record, counts=counts, who=new.who)

@@ -1,57 +1,40 @@
 """The house's list as CSV, in with a dry run and out; and the house's settings."""
 
-from dataclasses import fields
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, HTTPException, Query, Request, Response
+from fastapi import Depends, Query, Response
 
 from shimwise.bench.house import settings as house_settings
 from shimwise.bench.house import unit_list
-from shimwise.bench.house.views import HouseSettings
-from shimwise.web.api.deps import RecordDep, json_only
-from shimwise.web.api.house.models import HouseListOut, SettingsIn, SettingsOut
-from shimwise.web.api.kinds import PLAIN
+from shimwise.bench.house.views import HouseListOutcome, HouseSettings
+from shimwise.web.api.answers import AnswerRouter
+from shimwise.web.api.deps import CSV, WRITES, RecordDep, WhoQuery, body_of, file_response, file_schema
+from shimwise.web.api.house.requests import SettingsIn
 from shimwise.web.problems import documented
 
 __all__ = ["router"]
 
-router = APIRouter(tags=["house"], responses=documented(422, 503))
-CSV = "text/csv"
-_BODY = {"requestBody": {"required": True, "content": {CSV: {"schema": {"type": "string"}}}}}
+router = AnswerRouter(tags=["house"], responses=documented(422, 503))
 
 
-async def _csv(request: Request) -> bytes:
-    """Give the body of a request that says it is CSV."""
-    told = request.headers.get("content-type", "").split(";")[0].strip().lower()
-    if told != CSV:
-        raise HTTPException(415, f"This address takes {CSV}; sent was {told[:80] or 'nothing that says so'}.")
-    return await request.body()
-
-
-@router.post("/house-list", responses=documented(400, 409, 413, 415), openapi_extra=_BODY)
+@router.post("/house-list", responses=documented(400, 409, 413, 415), openapi_extra=file_schema(CSV))
 def import_house_list(
     record: RecordDep,
-    data: Annotated[bytes, Depends(_csv)],
-    who: Annotated[str, Query(min_length=1, max_length=80, pattern=PLAIN, examples=["R. Okafor"])],
-    is_dry_run: Annotated[bool, Query(description="Only tell what it would change.")] = True,
-) -> HouseListOut:
-    """Take in a house's list of bodies, lenses and sets, or tell what that would change.
+    data: Annotated[bytes, Depends(body_of(CSV))],
+    who: WhoQuery,
+    is_dry_run: Annotated[bool, Query(description="Only report what it would change.")] = True,
+) -> HouseListOutcome:
+    """Take in a house's list of bodies, lenses and sets, or report what that would change.
 
     One row for each unit: ``kind,name,serial,mount,focal_length_mm,f_number,set`` and more columns, as
-    ``GET /api/v1/house-list`` gives them. When one line is refused, nothing is taken.
+    ``GET /api/v1/house-list`` returns them. If one line is refused, nothing is taken.
     """
-    return HouseListOut.model_validate(
-        unit_list.import_house_list(record, data, who=who, is_dry_run=is_dry_run)
-    )
+    return unit_list.import_house_list(record, data, who=who, is_dry_run=is_dry_run)
 
 
-@router.get(
-    "/house-list",
-    response_class=Response,
-    responses={200: {"content": {CSV: {"schema": {"type": "string"}}}, "description": "The list."}},
-)
+@router.get("/house-list", **file_response(CSV, "The list."))
 def export_house_list(record: RecordDep) -> Response:
-    """Give the house's list as CSV, in the form that is taken in."""
+    """Return the house's list as CSV, in the form that is taken in."""
     return Response(
         unit_list.export_house_list(record),
         media_type=f"{CSV}; charset=utf-8",
@@ -60,16 +43,12 @@ def export_house_list(record: RecordDep) -> Response:
 
 
 @router.get("/settings")
-def settings(record: RecordDep) -> SettingsOut:
-    """Give the house's settings in force."""
-    return SettingsOut.model_validate(house_settings.settings(record))
+def settings(record: RecordDep) -> HouseSettings:
+    """Return the house's settings in force."""
+    return house_settings.settings(record)
 
 
-@router.put("/settings", dependencies=[Depends(json_only)], responses=documented(400, 413, 415))
-def change_settings(record: RecordDep, new: SettingsIn) -> SettingsOut:
+@router.put("/settings", **WRITES)
+def change_settings(record: RecordDep, new: SettingsIn) -> HouseSettings:
     """Put other settings in force, all of them."""
-    known = {one.name: getattr(new, one.name) for one in fields(HouseSettings)}
-    known["shim_stock_um"] = tuple(new.shim_stock_um)
-    return SettingsOut.model_validate(
-        house_settings.change_settings(record, settings=HouseSettings(**known), who=new.who)
-    )
+    return house_settings.change_settings(record, settings=new.to(HouseSettings), who=new.who)

@@ -1,169 +1,115 @@
-"""The house: bodies, lenses, sets and what a label names."""
+"""Bodies, lenses and sets of the house, and what a label names."""
 
-import math
-from dataclasses import fields
-from typing import Annotated, Any
+from typing import Annotated
 
-from fastapi import APIRouter, Depends, HTTPException, Query
+from fastapi import HTTPException, Query
 
 from shimwise.bench.house import units
-from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts, SetFacts
-from shimwise.web.api.deps import RecordDep, json_only
-from shimwise.web.api.house.models import (
-    BodiesOut,
-    BodyIn,
-    BodyNew,
-    BodyOut,
-    BodyShownOut,
-    LabelOut,
-    LensesOut,
-    LensIn,
-    LensNew,
-    LensOut,
-    LensShownOut,
-    SetIn,
-    SetNew,
-    SetOut,
-    SetShownOut,
-    SetsOut,
+from shimwise.bench.house.units import LabelFound
+from shimwise.bench.house.views import (
+    BodyFacts,
+    BodyView,
+    LensFacts,
+    LensView,
+    SetFacts,
+    SetShown,
+    SetsPage,
+    SetView,
+    UnitShown,
+    UnitsPage,
 )
-from shimwise.web.api.kinds import Cursor, Id, Limit, Search
+from shimwise.web.api.answers import AnswerRouter
+from shimwise.web.api.deps import WRITES, RecordDep
+from shimwise.web.api.house.requests import BodyIn, BodyNew, LensIn, LensNew, SetIn, SetNew
+from shimwise.web.api.kinds import Id, PageQuery, UnitsQuery
 from shimwise.web.problems import documented
 
 __all__ = ["router"]
 
-router = APIRouter(tags=["house"], responses=documented(422, 503))
-new_responses = documented(400, 404, 409, 413, 415)
-json_body = [Depends(json_only)]
-Retired = Annotated[bool, Query(description="Those out of use too.")]
+router = AnswerRouter(tags=["house"], responses=documented(422, 503))
 
 
 @router.get("/bodies")
-def list_bodies(
-    record: RecordDep,
-    search: Search = "",
-    limit: Limit = 50,
-    cursor: Cursor = "",
-    with_retired: Retired = False,
-) -> BodiesOut:
+def list_bodies(record: RecordDep, asked: Annotated[UnitsQuery, Query()]) -> UnitsPage[BodyFacts]:
     """List bodies by name."""
-    return BodiesOut.model_validate(
-        units.list_bodies(record, search=search, limit=limit, after=cursor, with_retired=with_retired)
-    )
+    return units.list_units(record, BodyFacts, **dict(asked))
 
 
-@router.post("/bodies", status_code=201, dependencies=json_body, responses=new_responses)
-def add_body(record: RecordDep, new: BodyNew) -> BodyOut:
+@router.post("/bodies", status_code=201, **WRITES)
+def add_body(record: RecordDep, new: BodyNew) -> BodyView:
     """Add a body to the house."""
-    return BodyOut.model_validate(units.add_body(record, id=new.id, facts=_body_facts(new), who=new.who))
+    return units.add_unit(record, id=new.id, facts=new.to(BodyFacts), who=new.who)
 
 
 @router.get("/bodies/{body_id}", responses=documented(404))
-def show_body(record: RecordDep, body_id: Id) -> BodyShownOut:
-    """Give a body: what is known, its past, its adjustments, where it is used."""
-    return BodyShownOut.model_validate(units.show_body(record, body_id))
+def show_body(record: RecordDep, body_id: Id) -> UnitShown[BodyFacts]:
+    """Return a body: its facts, its past, its adjustments, where it is used."""
+    return units.show_unit(record, BodyFacts, body_id)
 
 
-@router.put("/bodies/{body_id}", dependencies=json_body, responses=new_responses)
-def change_body(record: RecordDep, body_id: Id, facts: BodyIn) -> BodyOut:
-    """Replace what is known of a body."""
-    return BodyOut.model_validate(units.change_body(record, body_id, facts=_body_facts(facts), who=facts.who))
+@router.put("/bodies/{body_id}", **WRITES)
+def change_body(record: RecordDep, body_id: Id, facts: BodyIn) -> BodyView:
+    """Replace the facts of a body."""
+    return units.change_unit(record, body_id, facts=facts.to(BodyFacts), who=facts.who)
 
 
 @router.get("/lenses")
-def list_lenses(
-    record: RecordDep,
-    search: Search = "",
-    limit: Limit = 50,
-    cursor: Cursor = "",
-    with_retired: Retired = False,
-) -> LensesOut:
+def list_lenses(record: RecordDep, asked: Annotated[UnitsQuery, Query()]) -> UnitsPage[LensFacts]:
     """List lenses by name."""
-    return LensesOut.model_validate(
-        units.list_lenses(record, search=search, limit=limit, after=cursor, with_retired=with_retired)
-    )
+    return units.list_units(record, LensFacts, **dict(asked))
 
 
-@router.post("/lenses", status_code=201, dependencies=json_body, responses=new_responses)
-def add_lens(record: RecordDep, new: LensNew) -> LensOut:
+@router.post("/lenses", status_code=201, **WRITES)
+def add_lens(record: RecordDep, new: LensNew) -> LensView:
     """Add a lens to the house."""
-    return LensOut.model_validate(units.add_lens(record, id=new.id, facts=_lens_facts(new), who=new.who))
+    return units.add_unit(record, id=new.id, facts=new.to(LensFacts), who=new.who)
 
 
 @router.get("/lenses/{lens_id}", responses=documented(404))
-def show_lens(record: RecordDep, lens_id: Id) -> LensShownOut:
-    """Give a lens: what is known, its past, its adjustments, its sets, where it is used."""
-    return LensShownOut.model_validate(units.show_lens(record, lens_id))
+def show_lens(record: RecordDep, lens_id: Id) -> UnitShown[LensFacts]:
+    """Return a lens: its facts, its past, its adjustments, its sets, where it is used."""
+    return units.show_unit(record, LensFacts, lens_id)
 
 
-@router.put("/lenses/{lens_id}", dependencies=json_body, responses=new_responses)
-def change_lens(record: RecordDep, lens_id: Id, facts: LensIn) -> LensOut:
-    """Replace what is known of a lens."""
-    return LensOut.model_validate(units.change_lens(record, lens_id, facts=_lens_facts(facts), who=facts.who))
+@router.put("/lenses/{lens_id}", **WRITES)
+def change_lens(record: RecordDep, lens_id: Id, facts: LensIn) -> LensView:
+    """Replace the facts of a lens."""
+    return units.change_unit(record, lens_id, facts=facts.to(LensFacts), who=facts.who)
 
 
 @router.get("/sets")
-def list_sets(record: RecordDep, search: Search = "", limit: Limit = 50, cursor: Cursor = "") -> SetsOut:
+def list_sets(record: RecordDep, asked: Annotated[PageQuery, Query()]) -> SetsPage:
     """List sets by name."""
-    return SetsOut.model_validate(units.list_sets(record, search=search, limit=limit, after=cursor))
+    return units.list_sets(record, **dict(asked))
 
 
-@router.post("/sets", status_code=201, dependencies=json_body, responses=new_responses)
-def add_set(record: RecordDep, new: SetNew) -> SetOut:
+@router.post("/sets", status_code=201, **WRITES)
+def add_set(record: RecordDep, new: SetNew) -> SetView:
     """Add a set: lenses that travel together."""
-    return SetOut.model_validate(units.add_set(record, id=new.id, facts=_set_facts(new), who=new.who))
+    return units.add_set(record, id=new.id, facts=new.to(SetFacts), who=new.who)
 
 
 @router.get("/sets/{set_id}", responses=documented(404))
-def show_set(record: RecordDep, set_id: Id) -> SetShownOut:
-    """Give a set, its lenses and where it was tested."""
-    return SetShownOut.model_validate(units.show_set(record, set_id))
+def show_set(record: RecordDep, set_id: Id) -> SetShown:
+    """Return a set, its lenses and where it was tested."""
+    return units.show_set(record, set_id)
 
 
-@router.put("/sets/{set_id}", dependencies=json_body, responses=new_responses)
-def change_set(record: RecordDep, set_id: Id, facts: SetIn) -> SetOut:
+@router.put("/sets/{set_id}", **WRITES)
+def change_set(record: RecordDep, set_id: Id, facts: SetIn) -> SetView:
     """Replace a set's name, lenses and note."""
-    return SetOut.model_validate(units.change_set(record, set_id, facts=_set_facts(facts), who=facts.who))
+    return units.change_set(record, set_id, facts=facts.to(SetFacts), who=facts.who)
 
 
 @router.get("/labels", responses=documented(404))
 def find_label(
     record: RecordDep,
     text: Annotated[str, Query(min_length=1, max_length=300, description="As scanned from a label.")],
-) -> LabelOut:
+) -> LabelFound:
     """Find what a label names: a body, a lens or a set."""
     found = units.find_label(record, text)
     if found is None:
         raise HTTPException(
             404, "No body, lens or set of the house has this label. Add it, or type its name."
         )
-    return LabelOut.model_validate(found)
-
-
-def _body_facts(given: BodyIn) -> BodyFacts:
-    known = _given(given, BodyFacts)
-    mechanism = given.mechanism
-    known["mechanism"] = (
-        None
-        if mechanism is None
-        else MechanismFacts(**{**mechanism.model_dump(), "stock_um": tuple(mechanism.stock_um)})
-    )
-    return BodyFacts(**known)
-
-
-def _lens_facts(given: LensIn) -> LensFacts:
-    known = _given(given, LensFacts)
-    known["focal_lengths_mm"] = tuple(given.focal_lengths_mm)
-    known["by_distance"] = tuple(
-        (math.inf if row.distance_mm is None else row.distance_mm, row.focal_mm, row.separation_mm)
-        for row in given.by_distance
-    )
-    return LensFacts(**known)
-
-
-def _set_facts(given: SetIn) -> SetFacts:
-    return SetFacts(name=given.name, lens_ids=tuple(given.lens_ids), note=given.note)
-
-
-def _given(given: BodyIn | LensIn, kind: type[BodyFacts] | type[LensFacts]) -> dict[str, Any]:
-    return {one.name: getattr(given, one.name) for one in fields(kind)}
+    return found

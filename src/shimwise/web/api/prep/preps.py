@@ -2,32 +2,21 @@
 
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Depends, Query
+from fastapi import Query
 
 from shimwise.bench.prep import gauges, preps
+from shimwise.bench.prep.views import GaugeView, PrepPage, PrepView, SetupView
 from shimwise.bench.sign import signing
-from shimwise.web.api.deps import JudgeDep, RecordDep, json_only
+from shimwise.web.api.answers import AnswerRouter
+from shimwise.web.api.deps import WRITES, AskDep, RecordDep
 from shimwise.web.api.kinds import Cursor, Id, Limit, Search
-from shimwise.web.api.prep.models import (
-    Done,
-    GaugeIn,
-    GaugeOut,
-    PrepIn,
-    PrepListOut,
-    PrepOut,
-    SetupIn,
-    SetupOut,
-    UnitsIn,
-    Withdrawal,
-)
-from shimwise.web.api.sign.models import ReopenIn
+from shimwise.web.api.prep.requests import Done, GaugeIn, PrepIn, SetupIn, UnitsIn, Withdrawal
+from shimwise.web.api.sign.requests import ReopenIn
 from shimwise.web.problems import documented
 
 __all__ = ["router"]
 
-router = APIRouter(prefix="/preps", tags=["preps"], responses=documented(422, 503))
-writes = documented(400, 404, 409, 413, 415)
-json_body = [Depends(json_only)]
+router = AnswerRouter(prefix="/preps", tags=["preps"], responses=documented(422, 503))
 
 
 @router.get("")
@@ -37,109 +26,68 @@ def list_preps(
     search: Search = "",
     limit: Limit = 50,
     cursor: Cursor = "",
-) -> PrepListOut:
+) -> PrepPage:
     """List preps, newest first."""
-    page = preps.list_preps(record, state=state, search=search, limit=limit, before=cursor)
-    return PrepListOut.model_validate(page)
+    return preps.list_preps(record, state=state, search=search, limit=limit, before=cursor)
 
 
-@router.post("", status_code=201, dependencies=json_body, responses=writes)
-def start_prep(record: RecordDep, new: PrepIn) -> PrepOut:
+@router.post("", status_code=201, **WRITES)
+def start_prep(record: RecordDep, new: PrepIn) -> PrepView:
     """Start a prep from bodies and a set. The same request sent twice starts one."""
-    return PrepOut.model_validate(
-        preps.start_prep(
-            record,
-            id=new.id,
-            body_ids=new.body_ids,
-            set_id=new.set_id,
-            lens_ids=new.lens_ids,
-            title=new.title,
-            tolerance_um=new.tolerance_um,
-            temperature_c=new.temperature_c,
-            note=new.note,
-            who=new.who,
-        )
-    )
+    return preps.start_prep(record, **dict(new))
 
 
 @router.get("/{prep_id}", responses=documented(404))
-def open_prep(record: RecordDep, judge: JudgeDep, prep_id: Id) -> PrepOut:
-    """Give a whole prep: units, set-ups, readings with their landings, gauges, sweeps and the verdict.
+def open_prep(record: RecordDep, ask: AskDep, prep_id: Id) -> PrepView:
+    """Return a whole prep: units, set-ups, readings with their landings, gauges, sweeps and the verdict.
 
-    A verdict that is not current is on its way when this is answered.
+    A verdict that is not current is being computed when this is answered.
     """
     view = preps.open_prep(record, prep_id)
-    if judge is not None and not (view.verdict and view.verdict.is_current):
-        judge.ask(prep_id)
-    return PrepOut.model_validate(view)
+    if not (view.verdict and view.verdict.is_current):
+        ask(prep_id)
+    return view
 
 
-@router.post("/{prep_id}/close", dependencies=json_body, responses=writes)
-def close_prep(record: RecordDep, prep_id: Id, done: Done) -> PrepOut:
+@router.post("/{prep_id}/close", **WRITES)
+def close_prep(record: RecordDep, prep_id: Id, done: Done) -> PrepView:
     """Close a prep: it takes no more readings."""
-    return PrepOut.model_validate(preps.close_prep(record, prep_id, who=done.who))
+    return preps.close_prep(record, prep_id, who=done.who)
 
 
-@router.post("/{prep_id}/reopen", dependencies=json_body, responses=writes)
-def reopen_prep(record: RecordDep, prep_id: Id, why: ReopenIn) -> PrepOut:
+@router.post("/{prep_id}/reopen", **WRITES)
+def reopen_prep(record: RecordDep, prep_id: Id, why: ReopenIn) -> PrepView:
     """Open a closed prep again; a signed one with a reason, by who signed it or a lead."""
     if why.reason:
-        return PrepOut.model_validate(signing.reopen(record, prep_id, reason=why.reason, who=why.who))
-    return PrepOut.model_validate(preps.reopen_prep(record, prep_id, who=why.who))
+        return signing.reopen(record, prep_id, **dict(why))
+    return preps.reopen_prep(record, prep_id, who=why.who)
 
 
-@router.post("/{prep_id}/units", dependencies=json_body, responses=writes)
-def add_units(record: RecordDep, judge: JudgeDep, prep_id: Id, units: UnitsIn) -> PrepOut:
+@router.post("/{prep_id}/units", **WRITES)
+def add_units(record: RecordDep, ask: AskDep, prep_id: Id, units: UnitsIn) -> PrepView:
     """Add bodies and lenses to a prep; those that are in it stay."""
-    view = preps.add_units(record, prep_id, body_ids=units.body_ids, lens_ids=units.lens_ids, who=units.who)
-    if judge is not None:
-        judge.ask(prep_id)
-    return PrepOut.model_validate(view)
+    view = preps.add_units(record, prep_id, **dict(units))
+    ask(prep_id)
+    return view
 
 
-@router.post("/{prep_id}/setups", status_code=201, dependencies=json_body, responses=writes)
-def tape_setup(record: RecordDep, prep_id: Id, new: SetupIn) -> SetupOut:
+@router.post("/{prep_id}/setups", status_code=201, **WRITES)
+def tape_setup(record: RecordDep, prep_id: Id, new: SetupIn) -> SetupView:
     """Tape a set-up: one body and one chart at one distance."""
-    return SetupOut.model_validate(
-        preps.tape_setup(
-            record,
-            prep_id,
-            id=new.id,
-            body_id=new.body_id,
-            distance_text=new.distance_text,
-            name=new.name,
-            chart=new.chart,
-            who=new.who,
-        )
-    )
+    return preps.tape_setup(record, prep_id, **dict(new))
 
 
-@router.post("/{prep_id}/gauges", status_code=201, dependencies=json_body, responses=writes)
-def add_gauge(record: RecordDep, judge: JudgeDep, prep_id: Id, new: GaugeIn) -> GaugeOut:
+@router.post("/{prep_id}/gauges", status_code=201, **WRITES)
+def add_gauge(record: RecordDep, ask: AskDep, prep_id: Id, new: GaugeIn) -> GaugeView:
     """Keep a depth-gauge value of a body or a collimator value of a lens."""
-    view = gauges.add_gauge(
-        record,
-        prep_id,
-        id=new.id,
-        unit_kind=new.unit_kind,
-        unit_id=new.unit_id,
-        value_um=new.value_um,
-        sd_um=new.sd_um,
-        instrument=new.instrument,
-        note=new.note,
-        who=new.who,
-    )
-    if judge is not None:
-        judge.ask(prep_id)
-    return GaugeOut.model_validate(view)
+    view = gauges.add_gauge(record, prep_id, **dict(new))
+    ask(prep_id)
+    return view
 
 
-@router.post("/{prep_id}/gauges/{gauge_id}/withdraw", dependencies=json_body, responses=writes)
-def withdraw_gauge(
-    record: RecordDep, judge: JudgeDep, prep_id: Id, gauge_id: Id, why: Withdrawal
-) -> GaugeOut:
+@router.post("/{prep_id}/gauges/{gauge_id}/withdraw", **WRITES)
+def withdraw_gauge(record: RecordDep, ask: AskDep, prep_id: Id, gauge_id: Id, why: Withdrawal) -> GaugeView:
     """Withdraw a gauge's value with a reason; it stays in the record."""
-    view = gauges.withdraw_gauge(record, prep_id, gauge_id, reason=why.reason, who=why.who)
-    if judge is not None:
-        judge.ask(prep_id)
-    return GaugeOut.model_validate(view)
+    view = gauges.withdraw_gauge(record, prep_id, gauge_id, **dict(why))
+    ask(prep_id)
+    return view

@@ -1,114 +1,70 @@
-"""Readings: seen while typed, saved once, withdrawn with a reason and taken back; and the verdict on them."""
+"""Readings: previewed while typed, saved once, withdrawn with a reason and taken back; and their verdict."""
 
-from fastapi import APIRouter, Depends, Response
+from typing import Any
+
+from fastapi import Response
 
 from shimwise.bench.prep import readings
+from shimwise.bench.prep.views import PrepVerdict, Preview, ReadingView, SavedReading
 from shimwise.bench.verdict import verdict as verdicts
-from shimwise.web.api.deps import JudgeDep, RecordDep, json_only
+from shimwise.web.api.answers import AnswerRouter
+from shimwise.web.api.deps import WRITES, AskDep, RecordDep
 from shimwise.web.api.kinds import Id
-from shimwise.web.api.prep.models import (
-    Done,
-    PreviewIn,
-    PreviewOut,
-    ReadingIn,
-    ReadingOut,
-    SavedReadingOut,
-    VerdictOut,
-    Withdrawal,
-)
+from shimwise.web.api.prep.requests import Done, PreviewIn, ReadingIn, Withdrawal
 from shimwise.web.problems import documented
 
 __all__ = ["router"]
 
-router = APIRouter(prefix="/preps/{prep_id}", tags=["readings"], responses=documented(404, 422, 503))
-writes = documented(400, 409, 413, 415)
-json_body = [Depends(json_only)]
+router = AnswerRouter(prefix="/preps/{prep_id}", tags=["readings"], responses=documented(404, 422, 503))
+_KEPT_BEFORE: dict[int | str, dict[str, Any]] = {
+    200: {"description": "It had been kept before; the first answer again."}
+}
 
 
-@router.post(
-    "/readings",
-    status_code=201,
-    dependencies=json_body,
-    responses={**writes, 200: {"description": "It had been kept before; the first answer again."}},
-)
+@router.post("/readings", status_code=201, **{**WRITES, "responses": WRITES["responses"] | _KEPT_BEFORE})
 def add_reading(
-    record: RecordDep, judge: JudgeDep, prep_id: Id, new: ReadingIn, response: Response
-) -> SavedReadingOut:
-    """Save a reading; answers with its landing and whether it agrees with the others."""
-    saved = readings.add_reading(
-        record,
-        prep_id,
-        id=new.id,
-        body_id=new.body_id,
-        lens_id=new.lens_id,
-        setup_id=new.setup_id,
-        distance_text=new.distance_text,
-        reading_text=new.reading_text,
-        focal_mm=new.focal_mm,
-        fnumber=new.fnumber,
-        axis=new.axis,
-        operator=new.operator,
-        stop=new.stop,
-        at=new.at,
-        note=new.note,
-        taken_at=new.taken_at,
-        age_s=new.age_s,
-    )
-    if judge is not None and saved.is_new:
-        judge.ask(prep_id)
+    record: RecordDep, ask: AskDep, prep_id: Id, new: ReadingIn, response: Response
+) -> SavedReading:
+    """Save a reading; the answer has its landing and whether it agrees with the others."""
+    saved = readings.add_reading(record, prep_id, **dict(new))
+    if saved.is_new:
+        ask(prep_id)
     response.status_code = 201 if saved.is_new else 200
-    return SavedReadingOut(
-        reading=ReadingOut.model_validate(saved.view), is_new=saved.is_new, revision=saved.revision
-    )
+    return saved
 
 
-@router.post("/readings/preview", dependencies=json_body, responses=documented(400, 413, 415))
-def preview_landing(record: RecordDep, prep_id: Id, typed: PreviewIn) -> PreviewOut:
-    """Say what a reading would mean, while it is typed; nothing is kept."""
-    return PreviewOut.model_validate(
-        readings.preview_landing(
-            record,
-            prep_id,
-            body_id=typed.body_id,
-            lens_id=typed.lens_id,
-            setup_id=typed.setup_id,
-            distance_text=typed.distance_text,
-            reading_text=typed.reading_text,
-            focal_mm=typed.focal_mm,
-            fnumber=typed.fnumber,
-            axis=typed.axis,
-        )
-    )
+@router.post("/readings/preview", **WRITES)
+def preview_landing(record: RecordDep, prep_id: Id, typed: PreviewIn) -> Preview:
+    """Compute what a reading would mean, while it is typed; nothing is kept."""
+    return readings.preview_landing(record, prep_id, **dict(typed))
 
 
-@router.post("/readings/{reading_id}/withdraw", dependencies=json_body, responses=writes)
+@router.post("/readings/{reading_id}/withdraw", **WRITES)
 def withdraw_reading(
-    record: RecordDep, judge: JudgeDep, prep_id: Id, reading_id: Id, why: Withdrawal
-) -> ReadingOut:
-    """Withdraw a reading with a reason; it stays in the record, and no verdict hears it."""
-    view = readings.withdraw_reading(record, reading_id, reason=why.reason, who=why.who, prep_id=prep_id)
-    if judge is not None:
-        judge.ask(prep_id)
-    return ReadingOut.model_validate(view)
+    record: RecordDep, ask: AskDep, prep_id: Id, reading_id: Id, why: Withdrawal
+) -> ReadingView:
+    """Withdraw a reading with a reason; it stays in the record, and no verdict uses it."""
+    view = readings.withdraw_reading(record, reading_id, prep_id=prep_id, **dict(why))
+    ask(prep_id)
+    return view
 
 
-@router.post("/readings/{reading_id}/undo", dependencies=json_body, responses=writes)
-def undo_withdraw(record: RecordDep, judge: JudgeDep, prep_id: Id, reading_id: Id, done: Done) -> ReadingOut:
+@router.post("/readings/{reading_id}/undo", **WRITES)
+def undo_withdraw(record: RecordDep, ask: AskDep, prep_id: Id, reading_id: Id, done: Done) -> ReadingView:
     """Take a withdrawal back."""
     view = readings.undo_withdraw(record, reading_id, who=done.who, prep_id=prep_id)
-    if judge is not None:
-        judge.ask(prep_id)
-    return ReadingOut.model_validate(view)
+    ask(prep_id)
+    return view
 
 
 @router.get("/verdict")
-def verdict(record: RecordDep, prep_id: Id) -> VerdictOut:
-    """Give the latest verdict; ``is_current`` tells whether it holds the latest reading."""
-    return VerdictOut.model_validate(verdicts.given_verdict(record, prep_id))
+def verdict(record: RecordDep, prep_id: Id) -> PrepVerdict:
+    """Return the latest verdict; ``is_current``: it includes the latest reading."""
+    return verdicts.given_verdict(record, prep_id)
 
 
-@router.post("/verdict/refresh", dependencies=json_body, responses=writes)
-def refresh_verdict(record: RecordDep, prep_id: Id, done: Done) -> VerdictOut:
-    """Judge the prep as it stands, keep the verdict and give it."""
+@router.post("/verdict/refresh", **WRITES)
+def refresh_verdict(record: RecordDep, prep_id: Id, done: Done) -> PrepVerdict:
+    """Judge the prep as it is now, keep the verdict and return it."""
     del done  # who asks is not kept: a verdict is the program's
-    return VerdictOut.model_validate(verdicts.current_verdict(record, prep_id))
+    return verdicts.current_verdict(record, prep_id)

@@ -3,77 +3,93 @@
 import base64
 import binascii
 import json
-
-from fastapi import APIRouter, Depends
+from dataclasses import dataclass
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.sign import papers, signing
+from shimwise.bench.sign.papers import Finding
 from shimwise.bench.sign.signed import recorded
-from shimwise.web.api.deps import RecordDep, json_only
+from shimwise.bench.sign.views import SignOffView, Undecided
+from shimwise.web.api.answers import AnswerRouter
+from shimwise.web.api.deps import WRITES, RecordDep
 from shimwise.web.api.kinds import Id
-from shimwise.web.api.sign.models import (
-    FindingsOut,
-    LeadsIn,
-    LeadsOut,
-    SignIn,
-    SignOffOut,
-    SignOffsOut,
-    UndecidedListOut,
-    VerifyIn,
-)
+from shimwise.web.api.sign.requests import LeadsIn, SignIn, VerifyIn
 from shimwise.web.problems import documented
 
 __all__ = ["router"]
 
-router = APIRouter(tags=["signing"], responses=documented(422, 503))
+router = AnswerRouter(tags=["signing"], responses=documented(422, 503))
 reads = documented(404)
-writes = documented(400, 404, 409, 413, 415)
-json_body = [Depends(json_only)]
+
+
+@dataclass(frozen=True, slots=True)
+class UndecidedUnits:
+    """All units that are in the way of a signature."""
+
+    undecided: tuple[Undecided, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SignOffs:
+    """The signatures of a prep, oldest first."""
+
+    sign_offs: tuple[SignOffView, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Leads:
+    """Who may open any signed prep again."""
+
+    names: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """The findings on the preps of a paper."""
+
+    findings: tuple[Finding, ...]
 
 
 @router.get("/preps/{prep_id}/undecided", responses=reads)
-def undecided(record: RecordDep, prep_id: Id) -> UndecidedListOut:
-    """List the units that stand in the way of a signature, and why."""
-    return UndecidedListOut.model_validate({"undecided": signing.undecided(record, prep_id)})
+def undecided(record: RecordDep, prep_id: Id) -> UndecidedUnits:
+    """List the units that are in the way of a signature, and why."""
+    return UndecidedUnits(signing.undecided(record, prep_id))
 
 
 @router.get("/preps/{prep_id}/sign-offs", responses=reads)
-def list_sign_offs(record: RecordDep, prep_id: Id) -> SignOffsOut:
+def list_sign_offs(record: RecordDep, prep_id: Id) -> SignOffs:
     """List the signatures of a prep, oldest first; those before it was opened again are kept."""
-    return SignOffsOut.model_validate({"sign_offs": signing.sign_offs(record, prep_id)})
+    return SignOffs(signing.sign_offs(record, prep_id))
 
 
-@router.post("/preps/{prep_id}/sign-offs", status_code=201, dependencies=json_body, responses=writes)
-def sign(record: RecordDep, prep_id: Id, new: SignIn) -> SignOffOut:
+@router.post("/preps/{prep_id}/sign-offs", status_code=201, **WRITES)
+def sign(record: RecordDep, prep_id: Id, new: SignIn) -> SignOffView:
     """Sign a prep: every unit decided, or excepted with a reason and a name; it is frozen from then on."""
     exceptions = {one.unit_id: signing.Exempt(one.reason, one.name) for one in new.exceptions}
     if len(exceptions) != len(new.exceptions):
         raise InputError("name one unit twice. Give each once.", field="exceptions")
-    return SignOffOut.model_validate(
-        signing.sign(record, prep_id, id=new.id, exceptions=exceptions, who=new.who)
-    )
+    return signing.sign(record, prep_id, id=new.id, exceptions=exceptions, who=new.who)
 
 
 @router.get("/leads")
-def leads(record: RecordDep) -> LeadsOut:
-    """Give the names of those who may open any signed prep again."""
-    return LeadsOut(names=signing.leads(record))
+def leads(record: RecordDep) -> Leads:
+    """Return the names of those who may open any signed prep again."""
+    return Leads(signing.leads(record))
 
 
-@router.put("/leads", dependencies=json_body, responses=documented(400, 409, 413, 415))
-def change_leads(record: RecordDep, new: LeadsIn) -> LeadsOut:
+@router.put("/leads", **WRITES)
+def change_leads(record: RecordDep, new: LeadsIn) -> Leads:
     """Name the leads: anybody while there are none, from then on only one of them."""
-    return LeadsOut(names=signing.change_leads(record, names=new.names, who=new.who))
+    return Leads(signing.change_leads(record, **dict(new)))
 
 
-@router.post("/papers/verify", dependencies=json_body, responses=documented(400, 413, 415))
-def verify(record: RecordDep, paper: VerifyIn) -> FindingsOut:
-    """Say whether a prep document, or a sheet as PDF, is what was signed here."""
+@router.post("/papers/verify", **WRITES)
+def verify(record: RecordDep, paper: VerifyIn) -> Findings:
+    """Find whether a prep document, or a sheet as PDF, is what was signed here."""
     if (paper.document is None) == (not paper.pdf_base64):
         raise InputError("is to be given, or pdf_base64: one of them.", field="document")
     data = _pdf(paper.pdf_base64) if paper.document is None else json.dumps(paper.document).encode()
-    found = papers.verify_paper(data, recorded=recorded(record))
-    return FindingsOut.model_validate({"findings": found})
+    return Findings(papers.verify_paper(data, recorded=recorded(record)))
 
 
 def _pdf(text: str) -> bytes:

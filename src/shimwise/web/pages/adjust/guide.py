@@ -1,10 +1,11 @@
 """A guided adjustment: one step at a time, each answered before the next; then read again."""
 
 import json
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.responses import Response
@@ -12,30 +13,20 @@ from starlette.responses import Response
 from shimwise.bench.adjust import guide
 from shimwise.bench.errors import InputError
 from shimwise.bench.prep import preps
-from shimwise.bench.verdict import recheck, verdict
+from shimwise.bench.verdict import recheck
 from shimwise.errors import ShimwiseError
-from shimwise.web.pages.deps import (
-    JudgeDep,
-    PageDep,
-    PostedDep,
-    QueryDep,
-    RecordDep,
-    remember,
-    see,
-    who_of,
-)
+from shimwise.web.pages.deps import PostDep, Visit, VisitDep, remember, see
 from shimwise.web.pages.forms import Form
-from shimwise.web.pages.view import Page, capital, number, person_of, render, sentences, signed, titled
-from shimwise.web.problems import status_of
+from shimwise.web.pages.view import capital, number, sentences, signed, titled
 
 if TYPE_CHECKING:
     from shimwise.bench.adjust.views import AdjustmentView
-    from shimwise.bench.exchange.record_admin import Record
     from shimwise.bench.prep.views import PrepView
 
 __all__ = ["router"]
 
 router = APIRouter(prefix="/preps/{prep_id}/adjust")
+ONE = "/{adjustment_id}"
 BEGUN, FINISHED, STOPPED = "begun", "finished", "stopped"
 MOVE = "move"
 LARGEST_SWEEP = 2**24
@@ -44,111 +35,72 @@ OUT = ("out_short", "out_deep")
 
 
 @router.get("")
-def choose(request: Request, record: RecordDep, page: PageDep, query: QueryDep, prep_id: str) -> Response:
+def choose(visit: VisitDep, prep_id: str) -> Response:
     """Show the adjustments of a prep, and the form that begins the one of a unit."""
-    kind, name = query.text("kind"), query.text("unit")
-    for one in guide.adjustments(record, prep_id):
+    kind, name = visit.form.text("kind"), visit.form.text("unit")
+    for one in guide.adjustments(visit.record, prep_id):
         if name and one.state == BEGUN and (one.unit_kind, one.unit) == (kind, name):
             return see(_path(prep_id, one.id))
-    prep = preps.open_prep(record, prep_id)
+    prep = preps.open_prep(visit.record, prep_id)
     of_kind = prep.bodies if kind == "body" else prep.lenses
     found = next((one for one in of_kind if one.name == name), None)
-    form = Form()
-    form.set("unit", f"{kind}:{found.id}" if found else "")
-    return _choosing(request, record, page, prep, form)
+    return _choosing(visit, prep, Form.filled(unit=f"{kind}:{found.id}" if found else ""))
 
 
 @router.post("")
-def begin(request: Request, record: RecordDep, page: PageDep, form: PostedDep, prep_id: str) -> Response:
+def begin(visit: PostDep, prep_id: str) -> Response:
     """Begin the adjustment of a unit."""
-    who = who_of(request, form)
+    form, who = visit.form, visit.who
     kind, _, unit_id = form.text("unit").partition(":")
     try:
         if not unit_id:
             raise InputError("Choose what is to be adjusted.", field="unit")
         view = guide.begin_adjustment(
-            record, prep_id, unit_kind=kind, unit_id=unit_id, reason=form.text("reason"), who=who
+            visit.record, prep_id, unit_kind=kind, unit_id=unit_id, reason=form.text("reason"), who=who
         )
     except ShimwiseError as error:
-        form.refuse(error, fields={"unit_id": "unit", "unit_kind": "unit"})
-        page.person = person_of(request)
-        prep = preps.open_prep(record, prep_id)
-        return _choosing(request, record, page, prep, form, status=status_of(error))
-    return remember(see(_path(prep_id, view.id)), who)
+        status = visit.refused(error, unit_id="unit", unit_kind="unit")
+        return _choosing(visit, preps.open_prep(visit.record, prep_id), form, status=status)
+    return visit.go(_path(prep_id, view.id))
 
 
-@router.get("/{adjustment_id}")
-def show(
-    request: Request, record: RecordDep, page: PageDep, query: QueryDep, prep_id: str, adjustment_id: str
-) -> Response:
+@router.get(ONE)
+def show(visit: VisitDep, prep_id: str, adjustment_id: str) -> Response:
     """Show the step that is due, those that were answered, and those to come."""
-    form = Form()
-    form.set("typed_move", query.text("typed_move"))
-    return _guide(request, record, page, prep_id, adjustment_id, form=form)
+    form = Form.filled(typed_move=visit.form.text("typed_move"))
+    return _guide(visit, prep_id, adjustment_id, form)
 
 
-@router.post("/{adjustment_id}/answers")
-def answer(
-    request: Request, record: RecordDep, page: PageDep, form: PostedDep, prep_id: str, adjustment_id: str
-) -> Response:
+@router.post(f"{ONE}/answers")
+def answer(visit: PostDep, prep_id: str, adjustment_id: str) -> Response:
     """Answer the step that is due; what was typed for a step that is not due is kept until it is."""
-    who = who_of(request, form)
-    try:
-        guide.answer_step(
-            record,
-            prep_id,
-            adjustment_id,
-            step=form.text("step"),
-            answer=form.text("answer"),
-            note=form.text("note"),
-            who=who,
-        )
-    except ShimwiseError as error:
-        if form.text("step") == MOVE:
-            form.set("typed_move", form.text("answer"))
-        form.refuse(error, fields={"step": ""})
-        return _refused(request, record, page, prep_id, adjustment_id, form, error)
-    return _after(request, record, page, prep_id, adjustment_id, who, typed_move=form.text("typed_move"))
+    given = {name: visit.form.text(name) for name in ("step", "answer", "note")}
+
+    def change() -> None:
+        try:
+            guide.answer_step(visit.record, prep_id, adjustment_id, **given, who=visit.who)
+        except ShimwiseError:
+            if given["step"] == MOVE:
+                visit.form.set("typed_move", given["answer"])
+            raise
+
+    return _changed(visit, prep_id, adjustment_id, change, step="")
 
 
-@router.post("/{adjustment_id}/peak")
-async def keep_peak(
-    request: Request, record: RecordDep, page: PageDep, prep_id: str, adjustment_id: str
-) -> Response:
+@router.post(f"{ONE}/peak")
+async def keep_peak(visit: VisitDep, prep_id: str, adjustment_id: str) -> Response:
     """Keep where it is sharpest along the screw: of a sweep's result, else of what was seen by eye."""
-    async with request.form(max_files=1) as sent:
+    async with visit.request.form(max_files=1) as sent:
         file = sent.get("sweep")
         content = await file.read(LARGEST_SWEEP) if isinstance(file, UploadFile) and file.filename else b""
-        form = Form.of(sent)
-    return await run_in_threadpool(
-        _keep_peak, request, record, page, prep_id, adjustment_id, form=form, content=content
-    )
+        visit.form = Form.of(sent)
 
+    def change() -> None:
+        is_by_frames = content or visit.form.text("by") == "frames"
+        sweep, sharpest = _sweep_of(content) if is_by_frames else None, visit.form.text("sharpest")
+        guide.keep_peak(visit.record, prep_id, adjustment_id, sweep=sweep, sharpest=sharpest, who=visit.who)
 
-def _keep_peak(
-    request: Request,
-    record: "Record",
-    page: Page,
-    prep_id: str,
-    adjustment_id: str,
-    *,
-    form: Form,
-    content: bytes,
-) -> Response:
-    who = who_of(request, form)
-    try:
-        guide.keep_peak(
-            record,
-            prep_id,
-            adjustment_id,
-            sweep=_sweep_of(content) if content or form.text("by") == "frames" else None,
-            sharpest=form.text("sharpest"),
-            who=who,
-        )
-    except ShimwiseError as error:
-        form.refuse(error)
-        return _refused(request, record, page, prep_id, adjustment_id, form, error)
-    return _after(request, record, page, prep_id, adjustment_id, who)
+    return await run_in_threadpool(_changed, visit, prep_id, adjustment_id, change)
 
 
 def _sweep_of(content: bytes) -> dict[str, Any]:
@@ -163,159 +115,115 @@ def _sweep_of(content: bytes) -> dict[str, Any]:
     return document
 
 
-@router.post("/{adjustment_id}/take-back")
-def take_back(
-    request: Request, record: RecordDep, page: PageDep, form: PostedDep, prep_id: str, adjustment_id: str
-) -> Response:
+@router.post(f"{ONE}/take-back")
+def take_back(visit: PostDep, prep_id: str, adjustment_id: str) -> Response:
     """Take a step back, and those after it, with a reason."""
-    who, step = who_of(request, form), form.text("step")
-    try:
-        guide.take_back(record, prep_id, adjustment_id, step=step, reason=form.text("reason"), who=who)
-    except ShimwiseError as error:
-        form.refuse(error, fields={"reason": "back_reason", "step": ""})
-        return _refused(request, record, page, prep_id, adjustment_id, form, error)
-    return _after(request, record, page, prep_id, adjustment_id, who)
+    given = {name: visit.form.text(name) for name in ("step", "reason")}
+
+    def change() -> None:
+        guide.take_back(visit.record, prep_id, adjustment_id, **given, who=visit.who)
+
+    return _changed(visit, prep_id, adjustment_id, change, reason="back_reason", step="")
 
 
-@router.post("/{adjustment_id}/give-up")
-def give_up(
-    request: Request, record: RecordDep, page: PageDep, form: PostedDep, prep_id: str, adjustment_id: str
-) -> Response:
+@router.post(f"{ONE}/give-up")
+def give_up(visit: PostDep, prep_id: str, adjustment_id: str) -> Response:
     """Give the adjustment up before anything was moved, with a reason."""
-    who = who_of(request, form)
-    try:
-        guide.give_up(record, prep_id, adjustment_id, reason=form.text("reason"), who=who)
-    except ShimwiseError as error:
-        form.refuse(error, fields={"reason": "up_reason"})
-        return _refused(request, record, page, prep_id, adjustment_id, form, error)
-    return _after(request, record, page, prep_id, adjustment_id, who)
+
+    def change() -> None:
+        reason = visit.form.text("reason")
+        guide.give_up(visit.record, prep_id, adjustment_id, reason=reason, who=visit.who)
+
+    return _changed(visit, prep_id, adjustment_id, change, reason="up_reason")
 
 
-@router.post("/{adjustment_id}/finish")
-def finish(
-    request: Request,
-    record: RecordDep,
-    judge: JudgeDep,
-    page: PageDep,
-    form: PostedDep,
-    prep_id: str,
-    adjustment_id: str,
-) -> Response:
+@router.post(f"{ONE}/finish")
+def finish(visit: PostDep, prep_id: str, adjustment_id: str) -> Response:
     """Finish the adjustment: the unit is another one from now on."""
-    who = who_of(request, form)
-    try:
-        guide.finish_adjustment(record, prep_id, adjustment_id, who=who)
-    except ShimwiseError as error:
-        form.refuse(error)
-        return _refused(request, record, page, prep_id, adjustment_id, form, error)
-    if judge is not None:
-        judge.ask(prep_id)
-    return _after(request, record, page, prep_id, adjustment_id, who)
+
+    def change() -> None:
+        guide.finish_adjustment(visit.record, prep_id, adjustment_id, who=visit.who)
+        visit.ask(prep_id)
+
+    return _changed(visit, prep_id, adjustment_id, change)
 
 
 def _path(prep_id: str, adjustment_id: str) -> str:
     return f"/preps/{prep_id}/adjust/{adjustment_id}"
 
 
-def _choosing(
-    request: Request, record: "Record", page: Page, prep: "PrepView", form: Form, *, status: int = 200
-) -> Response:
+def _choosing(visit: Visit, prep: "PrepView", form: Form, *, status: int = 200) -> Response:
     judged = (*prep.verdict.bodies, *prep.verdict.lenses) if prep.verdict else ()
-    said = {(one.kind, one.name): one for one in judged}
+    lines = {(one.kind, one.name): one for one in judged}
     units = [
-        (f"{one.kind}:{one.id}", one, said.get((one.kind, one.name))) for one in (*prep.bodies, *prep.lenses)
+        (f"{one.kind}:{one.id}", one, lines.get((one.kind, one.name))) for one in (*prep.bodies, *prep.lenses)
     ]
     out = [titled(one.kind, one.name) for _, one, line in units if line and line.verdict in OUT]
     chosen = next((one for key, one, _ in units if key == form.text("unit")), None)
-    page.way = "preps"
     if not prep.is_open:
-        page.sentence = f"{prep.title} is {prep.state}: nothing is adjusted until it is reopened."
+        sentence = f"{prep.title} is {prep.state}: nothing is adjusted until it is reopened."
     elif chosen is not None:
-        page.sentence = f"{titled(chosen.kind, chosen.name)}: adjust it step by step."
+        sentence = f"{titled(chosen.kind, chosen.name)}: adjust it step by step."
     elif out:
-        page.sentence = f"{', '.join(out)}: judged out, and can be adjusted."
+        sentence = f"{', '.join(out)}: judged out, and can be adjusted."
     else:
-        page.sentence = "No unit is judged out: nothing has to be adjusted."
-    kept = [*reversed(guide.adjustments(record, prep.id))]
-    return render(
-        request, "adjust/begin.html", page, status=status, form=form, prep=prep, units=units, kept=kept
+        sentence = "No unit is judged out: nothing has to be adjusted."
+    kept = [*reversed(guide.adjustments(visit.record, prep.id))]
+    return visit.show(
+        "adjust/begin.html",
+        way="preps",
+        sentence=sentence,
+        status=status,
+        form=form,
+        prep=prep,
+        units=units,
+        kept=kept,
     )
 
 
-def _after(
-    request: Request,
-    record: "Record",
-    page: Page,
-    prep_id: str,
-    adjustment_id: str,
-    who: str,
-    *,
-    typed_move: str = "",
+def _changed(
+    visit: Visit, prep_id: str, adjustment_id: str, change: Callable[[], None], **fields: str
 ) -> Response:
-    """Go on: the part that changed where a script asks, else the page again."""
-    if "HX-Request" not in request.headers:
+    """Change an adjustment and show what is due now, or what was refused beside the page's ``fields``."""
+    form, who = visit.form, visit.who
+    try:
+        change()
+    except ShimwiseError as error:
+        return _guide(visit, prep_id, adjustment_id, form, status=visit.refused(error, **fields))
+    typed_move = form.text("typed_move")
+    if not visit.is_scripted:
         kept = f"?typed_move={quote(typed_move)}" if typed_move else ""
-        return remember(see(f"{_path(prep_id, adjustment_id)}{kept}"), who)
-    page.person, form = who, Form()
-    form.set("typed_move", typed_move)
-    return remember(_guide(request, record, page, prep_id, adjustment_id, form=form), who)
+        return visit.go(f"{_path(prep_id, adjustment_id)}{kept}")
+    visit.page.person = who
+    after = Form.filled(typed_move=typed_move)
+    return remember(_guide(visit, prep_id, adjustment_id, after), who)
 
 
-def _refused(
-    request: Request,
-    record: "Record",
-    page: Page,
-    prep_id: str,
-    adjustment_id: str,
-    form: Form,
-    error: ShimwiseError,
-) -> Response:
-    page.person = person_of(request)
-    return _guide(request, record, page, prep_id, adjustment_id, form=form, status=status_of(error))
-
-
-def _guide(
-    request: Request,
-    record: "Record",
-    page: Page,
-    prep_id: str,
-    adjustment_id: str,
-    *,
-    form: Form,
-    status: int = 200,
-) -> Response:
+def _guide(visit: Visit, prep_id: str, adjustment_id: str, form: Form, *, status: int = 200) -> Response:
+    record = visit.record
     view = guide.adjustment(record, prep_id, adjustment_id)
     prep = preps.open_prep(record, prep_id)
-    if view.state == FINISHED and prep.is_open and not (prep.verdict and prep.verdict.is_current):
-        _judge_again(record, page, prep_id)
-    page.way = "preps"
-    page.sentence, page.second = _said(view)
-    is_part = "HX-Request" in request.headers
-    return render(
-        request,
-        "adjust/guide.html" if is_part else "adjust/page.html",
-        page,
+    if view.state == FINISHED and prep.is_open:
+        visit.judge_now(prep)
+    sentence, second = _due(view)
+    return visit.show(
+        "adjust/guide.html" if visit.is_scripted else "adjust/page.html",
+        way="preps",
+        sentence=sentence,
+        second=second,
         status=status,
         form=form,
         prep=prep,
         view=view,
-        is_part=is_part,
+        is_part=visit.is_scripted,
         changes=_changes(view),
         rechecks=[one for one in recheck.recheck(record, prep_id) if one.adjustment_id == view.id],
         pairs=[one for one in recheck.before_after(record, prep_id) if one.adjustment_id == view.id],
     )
 
 
-def _judge_again(record: "Record", page: Page, prep_id: str) -> None:
-    """Judge the prep as it stands after the move: what is told before and after rests on it."""
-    try:
-        verdict.refresh_verdict(record, prep_id)
-    except ShimwiseError as error:
-        page.problem = f"No verdict can be given: {error}"
-
-
-def _said(view: "AdjustmentView") -> tuple[str, str]:
-    """Say what is due, or how it ended."""
+def _due(view: "AdjustmentView") -> tuple[str, str]:
+    """Return what is due, or how it ended."""
     unit, now = titled(view.unit_kind, view.unit), view.now
     if view.state == FINISHED:
         if view.amount_um is None:
@@ -332,19 +240,19 @@ def _said(view: "AdjustmentView") -> tuple[str, str]:
 
 
 def _changes(view: "AdjustmentView") -> list[tuple[str, str]]:
-    """Tell the move in words, as terms and what they hold."""
+    """Return the move in words, as terms and their values."""
     move = view.move
-    said = [("Change", f"{capital(move.words)}")]
+    lines = [("Change", f"{capital(move.words)}")]
     if move.turns is not None:
         sd = f", ± {720 * move.turns_sd:.0f}°" if move.turns_sd else ""
-        said += [("Turn", f"{move.turn}{sd}"), ("Approach", move.approach)]
+        lines += [("Turn", f"{move.turn}{sd}"), ("Approach", move.approach)]
     for term, shims in (("Put in", move.put_in_um), ("Take out", move.taken_out_um)):
         if shims:
-            said.append((term, f"{' + '.join(map(number, shims))} µm"))
+            lines.append((term, f"{' + '.join(map(number, shims))} µm"))
     if move.leftover_um is not None:
-        said.append(("Left over", f"{signed(move.leftover_um)} µm"))
+        lines.append(("Left over", f"{signed(move.leftover_um)} µm"))
     if move.order:
-        said.append(("To order", ", ".join(f"{count} of {number(size)} µm" for size, count in move.order)))
+        lines.append(("To order", ", ".join(f"{count} of {number(size)} µm" for size, count in move.order)))
     if view.screw is not None:
-        said.append(("The screw", view.screw.words))
-    return said
+        lines.append(("The screw", view.screw.words))
+    return lines

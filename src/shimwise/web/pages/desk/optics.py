@@ -4,7 +4,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from starlette.responses import Response
 
 from shimwise.bench.desk import optics
@@ -12,9 +12,9 @@ from shimwise.bench.errors import InputError
 from shimwise.errors import LengthError, ShimwiseError
 from shimwise.lengths import LengthTextError, length_to_mm, mm_to_feet_text, mm_to_metric_text
 from shimwise.number_format import decimal_text, is_nought
-from shimwise.web.pages.deps import PageDep, QueryDep
+from shimwise.web.pages.deps import VisitDep
 from shimwise.web.pages.forms import Form
-from shimwise.web.pages.view import half, number, render, signed, way
+from shimwise.web.pages.view import half, number, signed, way
 
 __all__ = ["router"]
 
@@ -30,29 +30,26 @@ class Answer:
 
 
 @router.get("/optics")
-def show(request: Request, page: PageDep, query: QueryDep) -> Response:
+def show(visit: VisitDep) -> Response:
     """Show the questions, and the answer to the one that was asked."""
-    topic = query.text("topic") or "landing"
-    topic = topic if topic in _TOPICS else "landing"
-    answer, status = None, 200
-    _fill(query, topic, page.units)
+    query, answer, status = visit.form, None, 200
+    topic = query.text("topic") if query.text("topic") in _TOPICS else "landing"
+    _, respond, question = _TOPICS[topic]
+    _fill(query, topic, visit.page.units)
     if query.text("ask"):
         try:
-            answer = _TOPICS[topic][1](_Question(query, page.units))
+            answer = respond(_Question(query, visit.page.units))
         except ShimwiseError as error:
             query.refuse(error)
             status = 422
-    page.way = "optics"
-    page.sentence = answer.sentence if answer else _TOPICS[topic][2]
-    topics = [(name, words) for name, (words, _, _) in _TOPICS.items()]
-    return render(
-        request,
+    return visit.show(
         "optics.html",
-        page,
+        way="optics",
+        sentence=answer.sentence if answer else question,
         status=status,
         form=query,
         topic=topic,
-        topics=topics,
+        topics=[(name, words) for name, (words, _, _) in _TOPICS.items()],
         answer=answer,
         mounts=optics.mounts() if topic == "mounts" else (),
         materials=MATERIALS,
@@ -79,7 +76,7 @@ class _Question:
 
     def landing(self) -> Answer:
         found = optics.landing(
-            focal_mm=self._number("focal_mm"),
+            focal_mm=self.form.needed("focal_mm"),
             distance_mm=self._length_mm("distance"),
             reading_mm=self._length_mm("reading"),
             separation_mm=self.form.number("separation_mm") or 0.0,
@@ -93,9 +90,9 @@ class _Question:
         return Answer(f"It lands {side} at the sensor.", rows)
 
     def ring(self) -> Answer:
-        um = self._number("landing_um")
+        um = self.form.needed("landing_um")
         found = optics.ring_reading(
-            focal_mm=self._number("focal_mm"),
+            focal_mm=self.form.needed("focal_mm"),
             distance_mm=self._length_mm("distance"),
             landing_um=um,
             separation_mm=self.form.number("separation_mm") or 0.0,
@@ -109,9 +106,9 @@ class _Question:
 
     def depth(self) -> Answer:
         found = optics.depth(
-            focal_mm=self._number("focal_mm"),
-            fnumber=self._number("fnumber"),
-            coc_mm=1e-3 * self._number("coc_um"),
+            focal_mm=self.form.needed("focal_mm"),
+            fnumber=self.form.needed("fnumber"),
+            coc_mm=1e-3 * self.form.needed("coc_um"),
             distance_mm=self._length_mm("distance"),
         )
         near, far = self._text(found.near_mm), self._text(found.far_mm)
@@ -127,17 +124,17 @@ class _Question:
 
     def plate(self) -> Answer:
         um = optics.plate_shift_um(
-            thickness_mm=self._number("thickness_mm"),
-            index=self._number("index"),
+            thickness_mm=self.form.needed("thickness_mm"),
+            index=self.form.needed("index"),
             fnumber=self.form.number("fnumber"),
         )
         sentence = f"The plate moves focus back by {um:,.0f} µm, away from the lens."
         return Answer(sentence, (("Shift", f"{um:,.2f} µm"),))
 
     def heat(self) -> Answer:
-        change_k = self._number("change_k")
+        change_k = self.form.needed("change_k")
         um = optics.heat_change_um(
-            material=self.form.text("material"), length_mm=self._number("length_mm"), change_k=change_k
+            material=self.form.text("material"), length_mm=self.form.needed("length_mm"), change_k=change_k
         )
         rows = [("Change", f"{signed(um, 2)} µm")]
         if change_k:
@@ -146,12 +143,6 @@ class _Question:
 
     def mounts(self) -> Answer:
         return Answer("Nominal flange depths, each with its source; no tolerance is known for any.")
-
-    def _number(self, name: str) -> float:
-        value = self.form.number(name)
-        if value is None:
-            raise InputError("A number is needed here.", field=name)
-        return value
 
     def _length_mm(self, name: str) -> float:
         typed = self.form.text(name)

@@ -1,13 +1,14 @@
 """The planning page: what to tape and read, before the first reading."""
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from starlette.responses import Response
 
 from shimwise.bench.history.house_plan import DEFAULT_TARGET_UM, HousePlan, plan_house
 from shimwise.bench.house import units
+from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.errors import ShimwiseError
-from shimwise.web.pages.deps import PageDep, QueryDep, RecordDep
-from shimwise.web.pages.view import number, render
+from shimwise.web.pages.deps import VisitDep
+from shimwise.web.pages.view import number
 
 __all__ = ["router"]
 
@@ -16,8 +17,9 @@ MOST_UNITS = 48
 
 
 @router.get("/plan")
-def show(request: Request, record: RecordDep, page: PageDep, query: QueryDep) -> Response:
+def show(visit: VisitDep) -> Response:
     """Show the form, and the plan that it asks for."""
+    record, query = visit.record, visit.form
     plan: HousePlan | None = None
     status = 200
     if not query.text("target_um"):
@@ -37,16 +39,14 @@ def show(request: Request, record: RecordDep, page: PageDep, query: QueryDep) ->
         except ShimwiseError as error:
             query.refuse(error)
             status = 422
-    page.way = "plan"
-    page.sentence = plan.headline if plan else "Which readings say enough, before the first one is taken?"
-    return render(
-        request,
+    return visit.show(
         "plan.html",
-        page,
+        way="plan",
+        sentence=plan.headline if plan else "Which readings say enough, before the first one is taken?",
         status=status,
         form=query,
         plan=plan,
-        bodies=units.list_bodies(record, limit=MOST_UNITS).bodies,
+        bodies=units.list_units(record, BodyFacts, limit=MOST_UNITS).units,
         sets=units.list_sets(record, limit=MOST_UNITS).sets,
-        lenses=units.list_lenses(record, limit=2 * MOST_UNITS).lenses,
+        lenses=units.list_units(record, LensFacts, limit=2 * MOST_UNITS).units,
     )

@@ -1,19 +1,14 @@
 """How fast the house's units are taken to wander between preps: shown, and changed with the reason."""
 
-from typing import TYPE_CHECKING
-
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from starlette.responses import Response
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.drift_rate import WearSettings, change_wear, wear
 from shimwise.errors import ShimwiseError
-from shimwise.web.pages.deps import PageDep, PostedDep, RecordDep, remember, see, who_of
+from shimwise.web.pages.deps import PostDep, Visit, VisitDep
 from shimwise.web.pages.forms import Form
-from shimwise.web.pages.view import number, render
-
-if TYPE_CHECKING:
-    from shimwise.web.pages.view import Page
+from shimwise.web.pages.view import number
 
 __all__ = ["router"]
 
@@ -27,19 +22,17 @@ RATES = {
 
 
 @router.get("/settings/wear")
-def show_wear(request: Request, record: RecordDep, page: PageDep) -> Response:
+def show_wear(visit: VisitDep) -> Response:
     """Show the rates in force."""
-    known, form = wear(record), Form()
-    for field in RATES:
-        form.set(field, number(getattr(known, field)))
-    form.set("reason", known.reason)
-    return _shown(request, page, form)
+    known = wear(visit.record)
+    rates = {field: number(getattr(known, field)) for field in RATES}
+    return _shown(visit, Form.filled(**rates, reason=known.reason))
 
 
 @router.post("/settings/wear")
-def keep_wear(request: Request, record: RecordDep, page: PageDep, form: PostedDep) -> Response:
+def keep_wear(visit: PostDep) -> Response:
     """Change the rates."""
-    who = who_of(request, form)
+    form = visit.form
     rates: dict[str, float] = {}
     for field, label in RATES.items():
         try:
@@ -51,16 +44,22 @@ def keep_wear(request: Request, record: RecordDep, page: PageDep, form: PostedDe
             form.refuse(error)
     if not form.refused:
         try:
-            change_wear(record, settings=WearSettings(**rates, reason=form.text("reason")), who=who)
+            new = WearSettings(**rates, reason=form.text("reason"))
+            change_wear(visit.record, settings=new, who=visit.who)
         except ShimwiseError as error:
             form.refuse(error)
     if form.refused:
-        return _shown(request, page, form, status=422)
-    return remember(see("/settings/wear?saved=yes"), who)
+        return _shown(visit, form, status=422)
+    return visit.go("/settings/wear?saved=yes")
 
 
-def _shown(request: Request, page: "Page", form: Form, *, status: int = 200) -> Response:
-    page.way = "settings"
-    page.sentence = "What was known of a unit fades with time and travel."
-    is_saved = request.query_params.get("saved") == "yes"
-    return render(request, "wear.html", page, status=status, form=form, rates=RATES, is_saved=is_saved)
+def _shown(visit: Visit, form: Form, *, status: int = 200) -> Response:
+    return visit.show(
+        "wear.html",
+        way="settings",
+        sentence="What was known of a unit fades with time and travel.",
+        status=status,
+        form=form,
+        rates=RATES,
+        is_saved=visit.request.query_params.get("saved") == "yes",
+    )

@@ -2,13 +2,13 @@
 
 from typing import TYPE_CHECKING
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from starlette.responses import Response
 
 from shimwise.bench.history import operators
 from shimwise.errors import ShimwiseError
-from shimwise.web.pages.deps import PageDep, QueryDep, RecordDep
-from shimwise.web.pages.view import person_of, render
+from shimwise.web.pages.deps import VisitDep
+from shimwise.web.pages.view import person_of
 from shimwise.web.problems import status_of
 
 if TYPE_CHECKING:
@@ -20,19 +20,20 @@ router = APIRouter()
 
 
 @router.get("/repeatability")
-def show(request: Request, record: RecordDep, page: PageDep, query: QueryDep) -> Response:
+def show(visit: VisitDep) -> Response:
     """Show how well the person at this device repeats, or the one named, where that may be seen."""
-    who, name = person_of(request), query.text("name")
-    house = operators.house_repeatability(record, who=who)
+    who, name = person_of(visit.request), visit.form.text("name")
+    house = operators.house_repeatability(visit.record, who=who)
     one, status = house.own, 200
-    page.way = "settings"
     if name:
         try:
-            one = operators.repeatability(record, name=name, who=who)
+            one = operators.repeatability(visit.record, name=name, who=who)
         except ShimwiseError as error:
-            page.problem, status = str(error) if who else _NAMELESS, status_of(error)
-    page.sentence = _sentence(house, one)
-    return render(request, "repeatability.html", page, status=status, house=house, one=one)
+            visit.page.problem, status = str(error) if who else _NAMELESS, status_of(error)
+    sentence = _sentence(house, one)
+    return visit.show(
+        "repeatability.html", way="settings", sentence=sentence, status=status, house=house, one=one
+    )
 
 
 _NAMELESS = "How a person reads is private to the person and the leads. Give this device your name first."

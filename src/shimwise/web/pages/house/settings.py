@@ -6,42 +6,42 @@ import contextlib
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.settings import change_settings, checked_settings, settings
 from shimwise.bench.house.unit_list import export_house_list, import_house_list
 from shimwise.bench.sign import signing
 from shimwise.errors import ShimwiseError
-from shimwise.web.pages.deps import YEAR_S, PageDep, PostedDep, RecordDep, remember, see, who_of
+from shimwise.web.pages.deps import YEAR_S, PostDep, RecordDep, Visit, VisitDep, file_answer, remember, see
 from shimwise.web.pages.forms import Form
-from shimwise.web.pages.view import THEME_COOKIE, THEMES, counted, number, person_of, render
-from shimwise.web.problems import status_of
+from shimwise.web.pages.view import THEME_COOKIE, THEMES, counted, number, person_of
 from shimwise.web.security import own_path
 
 if TYPE_CHECKING:
-    from shimwise.bench.exchange.record_admin import Record
     from shimwise.bench.house.views import HouseListOutcome, HouseSettings
-    from shimwise.web.pages.view import Page
 
 __all__ = ["router"]
 
 router = APIRouter()
+LONGEST_NAME = 120
 NO_LEADS = "No lead is named yet: a signed prep is reopened only by who signed it."
 
 
 @router.get("/settings")
-def show_settings(request: Request, record: RecordDep, page: PageDep) -> Response:
+def show_settings(visit: VisitDep) -> Response:
     """Show the settings."""
-    return _shown(request, record, page, _form(settings(record)), settings(record))
+    known = settings(visit.record)
+    return _shown(visit, _form(known), known)
 
 
 @router.post("/settings")
-def keep_settings(request: Request, record: RecordDep, page: PageDep, form: PostedDep) -> Response:
+def keep_settings(visit: PostDep) -> Response:
     """Change the settings."""
-    who, known = who_of(request, form), settings(record)
+    form, known = visit.form, settings(visit.record)
     try:
         form.is_collecting = True
         tolerance_um, coc_um = form.number("tolerance_um"), form.number("coc_um")
@@ -59,93 +59,90 @@ def keep_settings(request: Request, record: RecordDep, page: PageDep, form: Post
             theme=form.text("theme"),
         )
         form.settle(lambda: checked_settings(new))
-        change_settings(record, settings=new, who=who)
+        change_settings(visit.record, settings=new, who=visit.who)
     except ShimwiseError as error:
         form.refuse(error)
-        return _shown(request, record, page, form, known, status=422)
-    return remember(see("/settings?saved=yes"), who)
+        return _shown(visit, form, known, status=422)
+    return visit.go("/settings?saved=yes")
 
 
 @router.post("/settings/leads")
-def keep_leads(request: Request, record: RecordDep, page: PageDep, form: PostedDep) -> Response:
-    """Say who the leads are."""
-    who, known = who_of(request, form), settings(record)
+def keep_leads(visit: PostDep) -> Response:
+    """Change who the leads are."""
+    form, known = visit.form, settings(visit.record)
     names = [line for line in form.get("names").splitlines() if line.strip()]
     try:
-        signing.change_leads(record, names=names, who=who)
+        signing.change_leads(visit.record, names=names, who=visit.who)
     except ShimwiseError as error:
-        form.refuse(error)
-        return _shown(request, record, page, _form(known), known, leads=form, status=status_of(error))
-    return remember(see("/settings?saved=leads#leads"), who)
+        return _shown(visit, _form(known), known, status=visit.refused(error), leads=form)
+    return visit.go("/settings?saved=leads#leads")
 
 
 @router.post("/theme")
-def theme(form: PostedDep) -> Response:
+def theme(visit: PostDep) -> Response:
     """Choose this device's theme, and go back."""
-    chosen, back = form.text("theme"), form.text("back")
-    response = RedirectResponse(own_path(back), status_code=303)
+    chosen = visit.form.text("theme")
+    response = see(own_path(visit.form.text("back")))
     if chosen in THEMES:
         response.set_cookie(THEME_COOKIE, chosen, max_age=YEAR_S, samesite="lax", httponly=True, path="/")
     return response
 
 
 @router.post("/person")
-def person(form: PostedDep) -> Response:
+def person(visit: PostDep) -> Response:
     """Keep the name under which this device's entries are kept."""
-    return remember(see("/settings#person"), form.text("who"))
+    return remember(see("/settings#person"), visit.form.text("who"))
 
 
 @router.get("/house-list")
-def show_list(request: Request, page: PageDep) -> Response:
+def show_list(visit: VisitDep) -> Response:
     """Show the form that takes in a house's list."""
-    return _list_page(request, page, Form())
+    return _list_page(visit, Form())
 
 
 @router.get("/house-list.csv")
 def list_file(record: RecordDep) -> Response:
-    """Give the house's list as CSV."""
-    headers = {"Content-Disposition": 'attachment; filename="house-list.csv"', "Cache-Control": "no-store"}
-    return Response(export_house_list(record), media_type="text/csv; charset=utf-8", headers=headers)
+    """Return the house's list as CSV."""
+    return file_answer(export_house_list(record), "text/csv; charset=utf-8", "house-list.csv")
 
 
 @router.post("/house-list")
-async def take_list(request: Request, record: RecordDep, page: PageDep) -> Response:
-    """Tell what a list would change; when it was told, and is wanted, take it in."""
-    from starlette.concurrency import run_in_threadpool
-
-    async with request.form() as sent:
-        form, file = Form.of(sent), sent.get("file")
-        name, data = form.get("name") or "the list", b""
+async def take_list(visit: VisitDep) -> Response:
+    """Show what a list would change; once that was seen and is wanted, take it in."""
+    async with visit.request.form() as sent:
+        visit.form, file = Form.of(sent), sent.get("file")
+        name, data = visit.form.get("name") or "the list", b""
         if isinstance(file, UploadFile) and file.filename:
-            name, data = file.filename[:120], await file.read()
+            name, data = file.filename[:LONGEST_NAME], await file.read()
         else:
             with contextlib.suppress(binascii.Error):
                 data = base64.b64decode(str(sent.get("content") or ""), validate=True)
-    return await run_in_threadpool(_take, request, record, page, form, name, data)
+    return await run_in_threadpool(_take, visit, name, data)
 
 
-def _take(request: Request, record: "Record", page: "Page", form: Form, name: str, data: bytes) -> Response:
-    who = who_of(request, form)
-    if not data:
-        form.refused["file"] = "Choose the CSV file of the house's list first."
-        return _list_page(request, page, form, status=422)
+def _take(visit: Visit, name: str, data: bytes) -> Response:
+    form, who = visit.form, visit.who
     is_dry_run = not form.text("take")
     try:
+        if not data:
+            raise InputError("Choose the CSV file of the house's list first.", field="file")
         outcome = import_house_list(
-            record, data, who=who or "someone" if is_dry_run else who, name=name, is_dry_run=is_dry_run
+            visit.record,
+            data,
+            who=who or "someone" if is_dry_run else who,
+            name=name,
+            is_dry_run=is_dry_run,
         )
     except ShimwiseError as error:
         form.refused["file"] = str(error)
-        return _list_page(request, page, form, status=422)
+        return _list_page(visit, form, status=422)
     content = base64.b64encode(data).decode("ascii")
     status = 422 if outcome.refused else 200
-    response = _list_page(request, page, form, outcome=outcome, name=name, content=content, status=status)
-    return remember(response, who)
+    return remember(_list_page(visit, form, outcome=outcome, name=name, content=content, status=status), who)
 
 
 def _list_page(
-    request: Request,
-    page: "Page",
+    visit: Visit,
     form: Form,
     *,
     outcome: "HouseListOutcome | None" = None,
@@ -153,11 +150,10 @@ def _list_page(
     content: str = "",
     status: int = 200,
 ) -> Response:
-    page.way, page.sentence = "settings", _list_sentence(outcome, name)
-    return render(
-        request,
+    return visit.show(
         "house/list.html",
-        page,
+        way="settings",
+        sentence=_list_sentence(outcome, name),
         status=status,
         form=form,
         outcome=outcome,
@@ -174,10 +170,10 @@ def _list_sentence(outcome: "HouseListOutcome | None", name: str) -> str:
     if outcome.refused:
         wrong = f"{counted(len(outcome.refused), 'line')} of it {_is(outcome.refused)} wrong"
         return f"{name} cannot be taken: {wrong}."
-    told = [f"{counted(len(outcome.new_units), 'unit')} new"] if outcome.new_units else []
-    told += [f"{counted(len(outcome.new_sets), 'set')} new"] if outcome.new_sets else []
-    told += [f"{counted(len(outcome.changed), 'fact')} changed"] if outcome.changed else []
-    what = ", ".join(told) or "nothing new"
+    parts = [f"{counted(len(outcome.new_units), 'unit')} new"] if outcome.new_units else []
+    parts += [f"{counted(len(outcome.new_sets), 'set')} new"] if outcome.new_sets else []
+    parts += [f"{counted(len(outcome.changed), 'fact')} changed"] if outcome.changed else []
+    what = ", ".join(parts) or "nothing new"
     return f"{name} is taken in: {what}." if outcome.is_taken else f"{name} would bring {what}."
 
 
@@ -186,35 +182,21 @@ def _is(items: tuple[object, ...]) -> str:
 
 
 def _shown(
-    request: Request,
-    record: "Record",
-    page: "Page",
-    form: Form,
-    house: "HouseSettings",
-    *,
-    leads: Form | None = None,
-    status: int = 200,
+    visit: Visit, form: Form, house: "HouseSettings", *, leads: Form | None = None, status: int = 200
 ) -> Response:
-    page.way = "settings"
     units = "metric" if house.units == "m" else "feet and inches"
-    page.sentence = (
-        f"Lengths in {units}, tolerance ±{number(house.tolerance_um)} µm, circle of confusion "
-        f"{number(house.coc_um)} µm, {house.theme} theme."
-    )
-    saved = request.query_params.get("saved", "")
-    named = signing.leads(record)
-    who = Form(values={"who": [person_of(request)]})
-    has_devices = getattr(request.app.state, "has_devices", False)
-    return render(
-        request,
+    named = signing.leads(visit.record)
+    return visit.show(
         "settings.html",
-        page,
+        way="settings",
+        sentence=f"Lengths in {units}, tolerance ±{number(house.tolerance_um)} µm, circle of confusion "
+        f"{number(house.coc_um)} µm, {house.theme} theme.",
         status=status,
         form=form,
-        saved=saved,
-        who=who,
-        has_devices=has_devices,
-        leads=leads or Form(values={"names": ["\n".join(named)]}),
+        saved=visit.request.query_params.get("saved", ""),
+        who=Form.filled(who=person_of(visit.request)),
+        has_devices=getattr(visit.request.app.state, "has_devices", False),
+        leads=leads or Form.filled(names="\n".join(named)),
         leads_words=f"{_listed(named)} may reopen any signed prep." if named else NO_LEADS,
     )
 
@@ -224,17 +206,16 @@ def _listed(names: tuple[str, ...]) -> str:
 
 
 def _form(house: "HouseSettings") -> Form:
-    form = Form()
-    form.set("units", house.units)
-    form.set("theme", house.theme)
-    form.set("tolerance_um", number(house.tolerance_um))
-    form.set("coc_um", number(house.coc_um))
-    form.set("shim_stock_um", " ".join(map(number, house.shim_stock_um)))
-    form.set(
-        "tolerance_by_mount",
-        "\n".join(f"{mount}: {number(value)}" for mount, value in house.tolerance_by_mount.items()),
+    return Form.filled(
+        units=house.units,
+        theme=house.theme,
+        tolerance_um=number(house.tolerance_um),
+        coc_um=number(house.coc_um),
+        shim_stock_um=" ".join(map(number, house.shim_stock_um)),
+        tolerance_by_mount="\n".join(
+            f"{mount}: {number(value)}" for mount, value in house.tolerance_by_mount.items()
+        ),
     )
-    return form
 
 
 def _by_mount(form: Form) -> dict[str, float]:
@@ -244,7 +225,7 @@ def _by_mount(form: Form) -> dict[str, float]:
         if not line.strip():
             continue
         mount, _, typed = line.rpartition(":")
-        one = Form(values={"value": [typed]})
+        one = Form.filled(value=typed)
         try:
             value = one.number("value")
         except ShimwiseError:

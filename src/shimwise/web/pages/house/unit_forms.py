@@ -1,35 +1,33 @@
-"""From forms to what is said of a body, a lens or a set, and back; what no form shows stays as it was."""
+"""Forms of bodies, lenses and sets, and their facts; what no form shows stays as it was."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
 from shimwise.bench.house.unit_checks import checked_body, checked_lens
 from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts, SetFacts, SetView
-from shimwise.errors import LengthError
-from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
+from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import number
 
 __all__ = ["body_facts", "body_form", "lens_facts", "lens_form", "set_facts", "set_form"]
 
+TEXTS = ("name", "serial", "mount", "note")
+HISTORY = ("history_mean_um", "history_sd_um")
+"""Fields of bodies and lenses alike."""
+BODY_NUMBERS = ("pixel_pitch_um", "circle_of_confusion_um", "tolerance_um")
+SCREW_NUMBERS = ("um_per_turn", "um_per_turn_sd", "backlash_um")
+
 
 def body_form(facts: BodyFacts | None) -> Form:
-    """Fill the form of a body."""
-    form = Form()
+    """Return the form of a body, filled in with its facts."""
     if facts is None:
-        return form
-    _fill(form, facts, ("name", "serial", "mount", "note"))
-    _fill_numbers(
-        form,
-        facts,
-        ("pixel_pitch_um", "circle_of_confusion_um", "tolerance_um", "history_mean_um", "history_sd_um"),
-    )
-    form.set("is_retired", "yes" if facts.is_retired else None)
+        return Form()
+    form = _form_of(facts, numbers=BODY_NUMBERS)
     mechanism = facts.mechanism
     if mechanism is not None:
         form.set("mechanism", mechanism.kind)
-        _fill_numbers(form, mechanism, ("um_per_turn", "um_per_turn_sd", "backlash_um"))
+        _fill_numbers(form, mechanism, SCREW_NUMBERS)
         form.set("away", mechanism.away)
         form.set("has_lock", {True: "yes", False: "no", None: ""}[mechanism.has_lock])
         form.set("stock_um", " ".join(map(number, mechanism.stock_um)))
@@ -37,43 +35,26 @@ def body_form(facts: BodyFacts | None) -> Form:
 
 
 def body_facts(form: Form, known: BodyFacts | None = None) -> BodyFacts:
-    """Read the form of a body.
+    """Return the facts of a body from its form.
 
     Raises
     ------
     NotANumberError
-        When a field that takes a number holds something else.
+        If a field that takes a number holds something else.
     """
-    form.is_collecting = True
-    facts = replace(
-        known or BodyFacts(name=form.text("name")),
-        name=form.text("name"),
-        serial=form.text("serial"),
-        mount=form.text("mount"),
-        note=form.text("note"),
-        pixel_pitch_um=form.number("pixel_pitch_um"),
-        circle_of_confusion_um=form.number("circle_of_confusion_um"),
-        tolerance_um=form.number("tolerance_um"),
-        history_mean_um=form.number("history_mean_um"),
-        history_sd_um=form.number("history_sd_um"),
-        is_retired=bool(form.text("is_retired")),
-        mechanism=_mechanism(form),
-    )
+    given = _given(form, numbers=BODY_NUMBERS)
+    facts = replace(known or BodyFacts(name=given["name"]), **given, mechanism=_mechanism(form))
     form.settle(lambda: checked_body(facts))
     return facts
 
 
 def lens_form(facts: LensFacts | None) -> Form:
-    """Fill the form of a lens."""
-    form = Form()
-    form.set("scale_unit", "ft")
+    """Return the form of a lens, filled in with its facts."""
     if facts is None:
-        return form
-    _fill(form, facts, ("name", "serial", "mount", "note", "focus_design", "scale_unit"))
-    _fill_numbers(form, facts, ("fnumber", "separation_mm", "history_mean_um", "history_sd_um"))
+        return Form.filled(scale_unit="ft")
+    form = _form_of(facts, texts=("focus_design", "scale_unit"), numbers=("fnumber", "separation_mm"))
     form.set("focal_lengths_mm", " ".join(map(number, facts.focal_lengths_mm)))
     form.set("squeeze", None if facts.squeeze == 1 else number(facts.squeeze))
-    form.set("is_retired", "yes" if facts.is_retired else None)
     if facts.near_mm is not None:
         write = mm_to_metric_text if facts.scale_unit == "m" else mm_to_feet_text
         form.set("near", write(facts.near_mm))
@@ -81,33 +62,21 @@ def lens_form(facts: LensFacts | None) -> Form:
 
 
 def lens_facts(form: Form, known: LensFacts | None = None) -> LensFacts:
-    """Read the form of a lens.
+    """Return the facts of a lens from its form.
 
     Raises
     ------
     NotANumberError
-        When a field that takes a number holds something else.
-        The same when it gives no f-number, or a nearest mark that is no length.
+        If a field that takes a number or a length holds something else, or there is no f-number.
     """
-    form.is_collecting = True
-    fnumber = form.number("fnumber")
-    if fnumber is None:
+    given = _given(form, texts=("focus_design",), numbers=("fnumber", "separation_mm"))
+    if given["fnumber"] is None:
         form.refused.setdefault("fnumber", "The f-number is missing: type the widest, such as 2.")
-    given: Mapping[str, Any] = {
-        "name": form.text("name"),
-        "serial": form.text("serial"),
-        "mount": form.text("mount"),
-        "note": form.text("note"),
+    given |= {
         "focal_lengths_mm": form.numbers("focal_lengths_mm"),
-        "fnumber": fnumber,
-        "separation_mm": form.number("separation_mm"),
-        "focus_design": form.text("focus_design"),
         "squeeze": form.number("squeeze") or 1.0,
-        "history_mean_um": form.number("history_mean_um"),
-        "history_sd_um": form.number("history_sd_um"),
-        "near_mm": _near_mm(form),
+        "near_mm": form.length_mm("near"),
         "scale_unit": form.text("scale_unit") or "ft",
-        "is_retired": bool(form.text("is_retired")),
     }
     facts = LensFacts(**given) if known is None else replace(known, **given)
     form.settle(lambda: checked_lens(facts), fields={"near_mm": "near"})
@@ -115,7 +84,7 @@ def lens_facts(form: Form, known: LensFacts | None = None) -> LensFacts:
 
 
 def set_form(shown: SetView | None) -> Form:
-    """Fill the form of a set."""
+    """Return the form of a set, filled in with its facts."""
     form = Form()
     if shown is not None:
         form.set("name", shown.name)
@@ -125,43 +94,46 @@ def set_form(shown: SetView | None) -> Form:
 
 
 def set_facts(form: Form) -> SetFacts:
-    """Read the form of a set."""
+    """Return the facts of a set from its form."""
     return SetFacts(name=form.text("name"), lens_ids=tuple(form.all("lens_ids")), note=form.text("note"))
 
 
 def _mechanism(form: Form) -> MechanismFacts | None:
     kind = form.text("mechanism")
     if kind == "screw":
+        numbers: dict[str, Any] = {name: form.number(name) for name in SCREW_NUMBERS}
         return MechanismFacts(
             kind=kind,
-            um_per_turn=form.number("um_per_turn"),
-            um_per_turn_sd=form.number("um_per_turn_sd"),
             away=form.text("away"),
             has_lock={"yes": True, "no": False}.get(form.text("has_lock")),
-            backlash_um=form.number("backlash_um"),
+            **numbers,
         )
     if kind == "shimmed mount":
         return MechanismFacts(kind=kind, stock_um=form.numbers("stock_um"))
     return MechanismFacts(kind=kind) if kind else None
 
 
-def _near_mm(form: Form) -> float | None:
-    typed = form.text("near")
-    if not typed:
-        return None
-    try:
-        return length_to_mm(typed)
-    except LengthError as error:
-        form.refused["near"] = f"“{typed}” is no length: {error}"
-        return None
-
-
-def _fill(form: Form, facts: object, names: tuple[str, ...]) -> None:
-    for name in names:
+def _form_of(facts: BodyFacts | LensFacts, *, texts: Iterable[str] = (), numbers: Iterable[str]) -> Form:
+    """Return a form with the fields of all units, and those named."""
+    form = Form()
+    for name in (*TEXTS, *texts):
         form.set(name, getattr(facts, name))
+    _fill_numbers(form, facts, (*HISTORY, *numbers))
+    form.set("is_retired", "yes" if facts.is_retired else None)
+    return form
 
 
-def _fill_numbers(form: Form, facts: object, names: tuple[str, ...]) -> None:
+def _fill_numbers(form: Form, facts: object, names: Iterable[str]) -> None:
     for name in names:
         value = getattr(facts, name)
         form.set(name, None if value is None else number(value))
+
+
+def _given(form: Form, *, texts: Iterable[str] = (), numbers: Iterable[str]) -> dict[str, Any]:
+    """Return the facts of all units that a form holds, and those named; wrong numbers are collected."""
+    form.is_collecting = True
+    return {
+        **{name: form.text(name) for name in (*TEXTS, *texts)},
+        **{name: form.number(name) for name in (*HISTORY, *numbers)},
+        "is_retired": bool(form.text("is_retired")),
+    }

@@ -1,8 +1,9 @@
 """A prep's papers as downloads: check sheet, lens cards, labels, set table, each as PDF."""
 
+import json
 from typing import TYPE_CHECKING
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from starlette.responses import Response
 
 from shimwise.bench.errors import NotFound
@@ -10,12 +11,10 @@ from shimwise.bench.exchange.record_admin import export_prep
 from shimwise.bench.prep import preps
 from shimwise.bench.sign import papers
 from shimwise.errors import ShimwiseError
-from shimwise.web.pages.deps import PageDep, RecordDep
-from shimwise.web.pages.view import Page, render
+from shimwise.web.pages.deps import Visit, VisitDep, file_answer
 from shimwise.web.problems import status_of
 
 if TYPE_CHECKING:
-    from shimwise.bench.exchange.record_admin import Record
     from shimwise.bench.sign.papers import MadePaper
 
 __all__ = ["router"]
@@ -31,47 +30,42 @@ FILES = {
 
 
 @router.get("")
-def show(request: Request, record: RecordDep, page: PageDep, prep_id: str) -> Response:
+def show(visit: VisitDep, prep_id: str) -> Response:
     """Show what can be printed of a prep."""
-    return _shown(request, record, page, prep_id)
+    return _shown(visit, prep_id)
 
 
 @router.get("/{name}")
-def download(
-    request: Request, record: RecordDep, page: PageDep, prep_id: str, name: str, paper: str = "A4"
-) -> Response:
-    """Give a paper as PDF; what stands in its way is told on the page."""
+def download(visit: VisitDep, prep_id: str, name: str, paper: str = "A4") -> Response:
+    """Return a paper as PDF; what prevents it is shown on the page."""
     if name not in FILES:
         raise NotFound("paper", name)
     try:
-        made = _made(record, prep_id, FILES[name], paper=paper, link=str(request.base_url), units=page.units)
+        made = _made(visit, prep_id, FILES[name], paper=paper)
     except NotFound:
         raise
     except ShimwiseError as error:
-        page.problem = str(error)
-        return _shown(request, record, page, prep_id, status=status_of(error))
-    headers = {"Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": "no-store"}
-    return Response(made.pdf, media_type="application/pdf", headers=headers)
+        visit.page.problem = str(error)
+        return _shown(visit, prep_id, status=status_of(error))
+    return file_answer(made.pdf, "application/pdf", name)
 
 
-def _made(record: "Record", prep_id: str, kind: str, *, paper: str, link: str, units: str) -> "MadePaper":
-    import json
-
-    document = json.loads(export_prep(record, prep_id))
+def _made(visit: Visit, prep_id: str, kind: str, *, paper: str) -> "MadePaper":
+    document, link = json.loads(export_prep(visit.record, prep_id)), str(visit.request.base_url)
     if kind == papers.LENS_CARD:
         return papers.make_lens_cards(document, paper=paper, link=link)
     if kind == papers.LABELS:
         return papers.make_labels(document, link=link)
     if kind == papers.SET_TABLE:
-        return papers.make_set_tables(document, paper=paper, link=link, units=units)
+        return papers.make_set_tables(document, paper=paper, link=link, units=visit.page.units)
     return papers.make_sheets([document], paper=paper, link=link)
 
 
-def _shown(request: Request, record: "Record", page: Page, prep_id: str, *, status: int = 200) -> Response:
-    prep = preps.open_prep(record, prep_id)
-    page.way = "preps"
+def _shown(visit: Visit, prep_id: str, *, status: int = 200) -> Response:
+    prep = preps.open_prep(visit.record, prep_id)
+    sentence = f"Papers of {prep.title}; it is not signed, and its sheet says so."
     if prep.state == "signed":
-        page.sentence = f"Papers of {prep.title}, as it was signed."
-    else:
-        page.sentence = f"Papers of {prep.title}; it is not signed, and its sheet says so."
-    return render(request, "papers/page.html", page, status=status, prep=prep, sizes=SIZES)
+        sentence = f"Papers of {prep.title}, as it was signed."
+    return visit.show(
+        "papers/page.html", way="preps", sentence=sentence, status=status, prep=prep, sizes=SIZES
+    )

@@ -3,22 +3,20 @@
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
 from starlette.responses import Response
 
 from shimwise.bench.adjust import guide
 from shimwise.bench.errors import InputError
 from shimwise.bench.prep import preps
 from shimwise.bench.sign import signing
-from shimwise.bench.verdict import pictures, recheck, verdict
+from shimwise.bench.verdict import pictures, recheck
 from shimwise.errors import ShimwiseError
-from shimwise.web.pages.deps import PageDep, PostedDep, RecordDep, remember, see, who_of
+from shimwise.web.pages.deps import PostDep, Visit, VisitDep
 from shimwise.web.pages.forms import Form
-from shimwise.web.pages.view import Page, clock, counted, person_of, render
-from shimwise.web.problems import status_of
+from shimwise.web.pages.view import clock, counted
 
 if TYPE_CHECKING:
-    from shimwise.bench.exchange.record_admin import Record
     from shimwise.bench.prep.views import PrepView
     from shimwise.bench.sign.views import SignOffView, Undecided
 
@@ -28,56 +26,40 @@ router = APIRouter(prefix="/preps/{prep_id}/sign")
 
 
 @router.get("")
-def show(request: Request, record: RecordDep, page: PageDep, prep_id: str) -> Response:
-    """Show what stands in the way of a signature, or the signature."""
-    _judged(record, page, prep_id)
-    return _shown(request, record, page, prep_id)
+def show(visit: VisitDep, prep_id: str) -> Response:
+    """Show what is in the way of a signature, or the signature."""
+    prep = preps.open_prep(visit.record, prep_id)
+    if prep.state != "signed" and pictures.has_landings(prep):
+        visit.judge_now(prep)
+    return _shown(visit, prep_id, Form())
 
 
 @router.post("")
-def sign(request: Request, record: RecordDep, page: PageDep, form: PostedDep, prep_id: str) -> Response:
+def sign(visit: PostDep, prep_id: str) -> Response:
     """Sign the prep, with its exceptions."""
-    who = who_of(request, form)
+    form, status = visit.form, 422
     exceptions = _exceptions(form)
     try:
         if not form.refused:
-            signing.sign(record, prep_id, who=who, exceptions=exceptions)
-            return remember(see(f"/preps/{prep_id}/sign"), who)
-        status = 422
+            signing.sign(visit.record, prep_id, who=visit.who, exceptions=exceptions)
+            return visit.go(f"/preps/{prep_id}/sign")
     except ShimwiseError as error:
-        form.refuse(error, fields=_places(error, exceptions))
-        status = status_of(error)
-    page.person = person_of(request)
-    return _shown(request, record, page, prep_id, form=form, status=status)
+        status = visit.refused(error, **_places(error, exceptions))
+    return _shown(visit, prep_id, form, status=status)
 
 
 @router.post("/reopen")
-def reopen(request: Request, record: RecordDep, page: PageDep, form: PostedDep, prep_id: str) -> Response:
+def reopen(visit: PostDep, prep_id: str) -> Response:
     """Open a signed prep again, with a reason."""
-    who = who_of(request, form)
     try:
-        signing.reopen(record, prep_id, reason=form.text("reason"), who=who)
+        signing.reopen(visit.record, prep_id, reason=visit.form.text("reason"), who=visit.who)
     except ShimwiseError as error:
-        form.refuse(error)
-        page.person = person_of(request)
-        return _shown(request, record, page, prep_id, form=form, status=status_of(error))
-    return remember(see(f"/preps/{prep_id}"), who)
-
-
-def _judged(record: "Record", page: Page, prep_id: str) -> None:
-    """Judge what was read since the last verdict, so that the page tells how things stand."""
-    prep = preps.open_prep(record, prep_id)
-    if prep.state == "signed" or not pictures.has_landings(prep):
-        return
-    if prep.verdict is None or not prep.verdict.is_current:
-        try:
-            verdict.refresh_verdict(record, prep_id)
-        except ShimwiseError as error:
-            page.problem = f"No verdict can be given: {error}"
+        return _shown(visit, prep_id, visit.form, status=visit.refused(error))
+    return visit.go(f"/preps/{prep_id}")
 
 
 def _exceptions(form: Form) -> dict[str, signing.Exempt]:
-    """Give the exceptions that were written; a name without its reason is refused beside it."""
+    """Return the exceptions that were written; a name without its reason is refused beside it."""
     found = {}
     fields = [name.partition("-") for name in form.values]
     for unit_id in dict.fromkeys(unit for field, _, unit in fields if unit and field in ("reason", "name")):
@@ -90,7 +72,7 @@ def _exceptions(form: Form) -> dict[str, signing.Exempt]:
 
 
 def _places(error: ShimwiseError, exceptions: dict[str, signing.Exempt]) -> dict[str, str]:
-    """Find beside which exception a refusal belongs: the one whose text it tells."""
+    """Return beside which exception an error belongs: the one whose text it quotes."""
     if not isinstance(error, InputError) or error.field not in ("reason", "name"):
         return {"exceptions": ""}
     for unit_id, exempt in exceptions.items():
@@ -99,28 +81,19 @@ def _places(error: ShimwiseError, exceptions: dict[str, signing.Exempt]) -> dict
     return {error.field: ""}
 
 
-def _shown(
-    request: Request,
-    record: "Record",
-    page: Page,
-    prep_id: str,
-    *,
-    form: Form | None = None,
-    status: int = 200,
-) -> Response:
+def _shown(visit: Visit, prep_id: str, form: Form, *, status: int = 200) -> Response:
+    record = visit.record
     prep = preps.open_prep(record, prep_id)
     signatures = signing.sign_offs(record, prep_id)
     standing = next((one for one in signatures if one.is_standing), None)
     undecided = () if standing else signing.undecided(record, prep_id)
     unfinished = [one for one in guide.adjustments(record, prep_id) if one.state == "begun"]
-    page.way = "preps"
-    page.sentence = _sentence(prep, standing, undecided, [one.unit for one in unfinished])
-    return render(
-        request,
+    return visit.show(
         "sign/page.html",
-        page,
+        way="preps",
+        sentence=_sentence(prep, standing, undecided, [one.unit for one in unfinished]),
         status=status,
-        form=form or Form(),
+        form=form,
         prep=prep,
         standing=standing,
         earlier=[one for one in reversed(signatures) if not one.is_standing],

@@ -1,21 +1,16 @@
-"""Checking a sheet: a PDF or a prep's file is sent, and the page says whether it is what was signed."""
+"""Check a sheet: a PDF or a prep's file is sent, and the page shows whether it is what was signed."""
 
-from typing import TYPE_CHECKING
-
-from fastapi import APIRouter, Request
+from fastapi import APIRouter
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
 from shimwise.bench.sign import papers
 from shimwise.bench.sign.signed import recorded
 from shimwise.errors import ShimwiseError
-from shimwise.web.pages.deps import PageDep, RecordDep
+from shimwise.web.pages.deps import Visit, VisitDep
 from shimwise.web.pages.forms import Form
-from shimwise.web.pages.view import counted, render
-
-if TYPE_CHECKING:
-    from shimwise.bench.exchange.record_admin import Record
-    from shimwise.web.pages.view import Page
+from shimwise.web.pages.view import counted
 
 __all__ = ["router"]
 
@@ -38,52 +33,40 @@ HEADS = {
 
 
 @router.get("")
-def show(request: Request, page: PageDep) -> Response:
+def show(visit: VisitDep) -> Response:
     """Show the form that takes a sheet."""
-    return _shown(request, page, Form())
+    return _shown(visit)
 
 
 @router.post("")
-async def check(request: Request, record: RecordDep, page: PageDep) -> Response:
-    """Say whether the sheet that is sent is what was signed."""
-    from starlette.concurrency import run_in_threadpool
-
-    async with request.form(max_files=1) as sent:
+async def check(visit: VisitDep) -> Response:
+    """Show whether the sheet that is sent is what was signed."""
+    async with visit.request.form(max_files=1) as sent:
         file, name, data = sent.get("file"), "", b""
         if isinstance(file, UploadFile) and file.filename:
             name, data = file.filename[:LONGEST_NAME], await file.read()
-    return await run_in_threadpool(_checked, request, record, page, name, data)
+    return await run_in_threadpool(_checked, visit, name, data)
 
 
-def _checked(request: Request, record: "Record", page: "Page", name: str, data: bytes) -> Response:
-    form = Form()
+def _checked(visit: Visit, name: str, data: bytes) -> Response:
     if not data:
-        form.refused["file"] = "Choose the PDF of a sheet, or a prep.json, first."
-        return _shown(request, page, form, status=422)
+        return _shown(visit, refused="Choose the PDF of a sheet, or a prep.json, first.")
     try:
-        found = papers.verify_paper(data, recorded=recorded(record))
+        found = papers.verify_paper(data, recorded=recorded(visit.record))
     except ShimwiseError as error:
-        form.refused["file"] = str(error)
-        return _shown(request, page, form, status=422)
-    return _shown(request, page, form, found=found, name=name)
+        return _shown(visit, refused=str(error))
+    return _shown(visit, found=found, name=name)
 
 
 def _shown(
-    request: Request,
-    page: "Page",
-    form: Form,
-    *,
-    found: tuple[papers.Finding, ...] = (),
-    name: str = "",
-    status: int = 200,
+    visit: Visit, *, found: tuple[papers.Finding, ...] = (), name: str = "", refused: str = ""
 ) -> Response:
-    page.way, page.sentence = "preps", _sentence(found)
-    return render(
-        request,
+    return visit.show(
         "verify.html",
-        page,
-        status=status,
-        form=form,
+        way="preps",
+        sentence=_sentence(found),
+        status=422 if refused else 200,
+        form=Form(refused={"file": refused} if refused else {}),
         found=found,
         name=name,
         signs={state.value: sign for state, sign in SIGNS.items()},
@@ -99,5 +82,5 @@ def _sentence(found: tuple[papers.Finding, ...]) -> str:
     good = sum(one.state is papers.State.AS_SIGNED for one in found)
     if good == len(found):
         return f"All {counted(good, 'prep')} on it are what was signed."
-    told = f"{good or 'none'} {'is' if good < 2 else 'are'} what was signed"
-    return f"Of {counted(len(found), 'prep')} on it, {told}."
+    signed = f"{good or 'none'} {'is' if good < 2 else 'are'} what was signed"
+    return f"Of {counted(len(found), 'prep')} on it, {signed}."

@@ -1,0 +1,157 @@
+"""Sweeps in line: one id is one sweep, the line has an end, and frames of what is not measured go."""
+
+import io
+import json
+import time
+import uuid
+
+import pytest
+from invented_house import WHO, House
+
+from shimwise.bench.errors import Conflict, InputError, NotFound
+from shimwise.bench.sweep import jobs as sweep_jobs
+from shimwise.bench.sweep.evidence import SweepRequest
+from shimwise.bench.sweep.jobs import SweepJob, SweepJobs
+
+PATIENCE_S = 120.0
+
+
+@pytest.fixture
+def line(house: House) -> SweepJobs:
+    """Return a line whose worker is not started: what is sent waits."""
+    return SweepJobs(house.record)
+
+
+def send(
+    line: SweepJobs, house: House, prep_id: str, *, sweep_id: str = "", pixel: str = "", lens: str = "H50"
+) -> SweepJob:
+    """Send a sweep of one frame; another ``pixel`` is another frame."""
+    sent = sweep_id or uuid.uuid4().hex
+    settings = json.dumps({"frames": [{"file": "a.png", "position_um": 0}]}).encode()
+    frame = (pixel or sent).encode()
+    facts = SweepRequest(body_id=house.ids["A-01"], lens_id=house.ids[lens], distance_text="3'")
+    files = [("sweep.json", io.BytesIO(settings)), ("a.png", io.BytesIO(frame))]
+    return line.begin(prep_id, sweep_id=sent, files=files, facts=facts, who=WHO)
+
+
+def folders(house: House) -> set[str]:
+    """Return the ids of the sweeps whose frames lie in the record's folder."""
+    return {path.name for path in (house.record.folder / "frames").glob("*")}
+
+
+def test_sweeps_wait_in_the_order_in_which_they_came(line: SweepJobs, house: House) -> None:
+    prep, other = house.start(), house.start()
+    first, second = send(line, house, prep.id), send(line, house, prep.id, lens="H35")
+    send(line, house, other.id)
+    assert [job.id for job in line.jobs(prep.id)] == [first.id, second.id]
+    assert (first.state, first.title) == ("waiting", "H50 on A-01 at 3'")
+    assert len(folders(house)) == 3
+
+
+def test_the_same_id_sent_again_is_the_same_job(line: SweepJobs, house: House) -> None:
+    prep = house.start()
+    job = send(line, house, prep.id)
+    assert send(line, house, prep.id, sweep_id=job.id) == job
+    assert len(line.jobs(prep.id)) == 1
+    with pytest.raises(Conflict, match="is that of another sweep already"):
+        send(line, house, house.start().id, sweep_id=job.id)
+    assert folders(house) == {job.id}
+
+
+def test_a_job_is_found_from_its_own_prep_alone(line: SweepJobs, house: House) -> None:
+    prep, other = house.start(), house.start()
+    job = send(line, house, prep.id)
+    assert line.job(job.id) == line.job(job.id, prep_id=prep.id) == job
+    for act in (line.job, line.cancel, line.dismiss):
+        with pytest.raises(NotFound):
+            act(job.id, prep_id=other.id)
+    assert line.job(job.id).state == "waiting"
+
+
+def test_a_full_line_refuses_and_keeps_no_frames_of_what_it_refused(
+    line: SweepJobs, house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sweep_jobs, "MOST_WAITING", 2)
+    prep = house.start()
+    kept = {send(line, house, prep.id).id, send(line, house, prep.id, lens="H35").id}
+    with pytest.raises(InputError, match="would wait behind 2 others"):
+        send(line, house, prep.id, lens="H25")
+    assert folders(house) == kept
+    line.cancel(min(kept))
+    assert send(line, house, prep.id, lens="H25").state == "waiting"
+
+
+def test_the_same_frames_are_refused_while_the_first_wait(line: SweepJobs, house: House) -> None:
+    prep = house.start()
+    first = send(line, house, prep.id, pixel="one")
+    with pytest.raises(InputError, match="are those of the sweep of H50 on A-01"):
+        send(line, house, prep.id, pixel="one", lens="H35")
+    assert folders(house) == {first.id}
+    assert [job.id for job in line.jobs(prep.id)] == [first.id]
+
+
+def test_frames_without_settings_leave_nothing(line: SweepJobs, house: House) -> None:
+    prep = house.start()
+    facts = SweepRequest(body_id=house.ids["A-01"], lens_id=house.ids["H50"], distance_text="3'")
+    with pytest.raises(InputError, match=r"sweep\.json is not among the files"):
+        line.begin(
+            prep.id, sweep_id=uuid.uuid4().hex, files=[("a.png", io.BytesIO(b"a"))], facts=facts, who=WHO
+        )
+    assert folders(house) == set()
+    assert line.jobs(prep.id) == ()
+
+
+def test_a_cancelled_job_can_be_forgotten_and_a_waiting_one_cannot(line: SweepJobs, house: House) -> None:
+    prep = house.start()
+    job, other = send(line, house, prep.id), send(line, house, prep.id, lens="H35")
+    assert line.cancel(job.id).state == "cancelled"
+    assert line.cancel(job.id).state == "cancelled"
+    assert [one.id for one in line.jobs(prep.id)] == [other.id]
+    for one in (job, other):
+        line.dismiss(one.id)
+    with pytest.raises(NotFound):
+        line.job(job.id)
+    assert line.job(other.id).state == "waiting"
+
+
+def test_the_end_cancels_all_and_their_frames_go(line: SweepJobs, house: House) -> None:
+    prep = house.start()
+    sent = [send(line, house, prep.id), send(line, house, prep.id, lens="H35")]
+    line.stop()
+    assert [line.job(one.id).state for one in sent] == ["cancelled", "cancelled"]
+    assert folders(house) == set()
+
+
+def test_of_jobs_that_have_ended_only_the_newest_are_remembered(
+    line: SweepJobs, house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sweep_jobs, "MOST_KEPT", 2)
+    prep = house.start()
+    sent = []
+    for _ in range(4):
+        job = send(line, house, prep.id)
+        sent.append(line.cancel(job.id))
+    found = []
+    for job in sent:
+        try:
+            found.append(line.job(job.id))
+        except NotFound:
+            continue
+    assert found == sent[-2:]
+
+
+@pytest.mark.slow
+def test_frames_that_cannot_be_measured_fail_in_words_and_go_and_the_next_is_taken(house: House) -> None:
+    ended: list[SweepJob] = []
+    line = SweepJobs(house.record, on_done=ended.append)
+    prep = house.start()
+    sent = [send(line, house, prep.id), send(line, house, prep.id, lens="H35")]
+    line.start()
+    until = time.monotonic() + PATIENCE_S
+    while len(ended) < len(sent) and time.monotonic() < until:
+        time.sleep(0.05)
+    line.stop()
+    assert [job.id for job in ended] == [job.id for job in sent]
+    assert {job.state for job in ended} == {"failed"}
+    assert all(job.problem and job.id not in job.problem for job in ended)
+    assert folders(house) == set()
