@@ -122,24 +122,36 @@ def judge_all(worlds: list[str], *, first: int, benches: int, minutes: float) ->
 
 
 def tables(judged: Judged, worlds: list[str], *, seeds: range, cpu_s: float) -> str:
-    """Return the section: for each world a row of today's judge and one of the candidate."""
-    rows = []
+    """Return the section: a row of each judge in each world, the candidate's P(out), pairs and eyes."""
+    rows, sums, bodies = [], [], []
     for world in worlds:
         for name in JUDGES:
             verdicts = judged[world, name]
             found = [one for verdict, truth in verdicts for one in scoring.estimates(verdict, truth)]
-            row = row_of(WORLDS[world], found, verdicts)
-            rows.append(row.replace(f"| {world}", f"| {world}, {name}", 1))
-    bodies = [
-        one
-        for world in worlds
-        if WORLDS[world].can_part
-        for verdict, truth in judged[world, "candidate"]
-        for one in scoring.estimates(verdict, truth)
-        if one.kind == "body"
-    ]
-    text = section(rows, bodies, seeds=seeds, title=TITLE)
-    return text + f"\nP(out) is the candidate's. CPU time of the candidate: {cpu_s:.1f} s a bench.\n"
+            rows.append(row_of(WORLDS[world], found, verdicts).replace(world, f"{world}, {name}", 1))
+        sums.append(_row_of_sums(world, found, tolerance_um=verdicts[0][1].tolerance_um))
+        bodies += [one for one in found if one.kind == "body" and WORLDS[world].can_part]
+    return "\n".join(
+        [
+            section(rows, bodies, seeds=seeds, title=TITLE),
+            f"P(out) is the candidate's. Its CPU time: {cpu_s:.1f} s a bench, files included.",
+            "",
+            "What only the candidate reports (pairs: body + lens; eyes in N·c, interval of 95 %):",
+            "",
+            "| world | pairs decided | wrong | wrongly out | RMS, µm | differences RMS, µm | eyes hold |",
+            "|---|---|---|---|---|---|---|",
+            *sums,
+            "",
+        ]
+    )
+
+
+def _row_of_sums(world: str, found: list[scoring.Estimate], *, tolerance_um: float) -> str:
+    pair, difference, eye = (
+        scoring.tally(found, kind=kind, tolerance_um=tolerance_um) for kind in ("pair", "difference", "eye")
+    )
+    cells = (pair.decided, pair.wrong, pair.wrongly_out, pair.rms_um, difference.rms_um, eye.coverage)
+    return f"| {world} | " + " | ".join("–" if cell is None else f"{cell:.2f}" for cell in cells) + " |"
 
 
 def main() -> None:

@@ -134,7 +134,7 @@ def _granularity(person: str, reading_mm: float, values: FloatArray) -> Granular
     distinct = np.unique(near)
     near_mm = float(np.median(near)) if len(near) else reading_mm
     step_mm = _largest_step_mm(near)
-    if len(near) >= FEWEST_FOR_MARKS and 1 < len(distinct) <= max(3, len(near) / 6):
+    if len(near) >= FEWEST_FOR_MARKS and len(distinct) <= max(3, len(near) / 6):
         return Granularity(person=person, near_mm=near_mm, step_mm=step_mm, by_marks=True)
     if len(distinct) < FEWEST_FOR_COARSE:
         step_mm = min(step_mm, usual_step_mm(reading_mm))

@@ -17,7 +17,7 @@ from benchmarks.candidates.mixture.priors import CAUSES, NU, Effect, Priors
 from benchmarks.candidates.mixture.rounding import Granularity, usual_step_mm
 from benchmarks.candidates.mixture.unparted import OUT, Unparted, UnpartedKind, unparted_pairs
 from shimwise.inference.model.linear import Kind
-from shimwise.inference.model.prep import BodyKnowledge, Prep, Reading
+from shimwise.inference.model.prep import Prep, Reading
 from shimwise.inference.verdict.answer import (
     Answer,
     BodyAnswer,
@@ -30,18 +30,19 @@ from shimwise.inference.verdict.answer import (
     Verdict,
 )
 from shimwise.inference.verdict.decision import CALL_OUT_P, decide
+from shimwise.inference.verdict.judge import (
+    LEAST_CAUSE_P,
+    MOST_CAUSES,
+    MOST_NEXT,
+    SCALE_TOLERANCE_PERMILLE,
+    TAPE_TOLERANCE_MM,
+    body_tolerance_um,
+)
 from shimwise.optics import magnification
 
-SCALE_TOLERANCE_PERMILLE = 5.0
-"""A lens scale is out beyond this. [‰ of the extension] Chosen by us."""
-TAPE_TOLERANCE_MM = 5.0
-"""A taped distance, or a body's tape reference, is wrong beyond this. [mm] Chosen by us."""
 EYE_TOLERANCE = 0.2
 """A person's offset counts as a cause beyond this. [share of N·c; 8 µm at f/2 and 20 µm] Chosen by us."""
 GAUGED = (Effect.BODY, Effect.LENS)
-MOST_NEXT = 3
-MOST_CAUSES = 12
-LEAST_CAUSE_P = 0.02
 STUDENT_LOSS = (NU + 3) / (NU + 1)
 
 
@@ -176,17 +177,12 @@ def limits(model: MixtureModel, prep: Prep) -> FloatArray:
     }
     return np.array(
         [
-            _tolerance_um(prep, one.names[0])
+            body_tolerance_um(prep, one.names[0])
             if one.kind in (Effect.BODY.value, "pair")
             else by_kind.get(one.kind, np.inf)
             for one in model.quantities.kinds
         ]
     )
-
-
-def _tolerance_um(prep: Prep, body: str) -> float:
-    own = prep.bodies.get(body, BodyKnowledge()).tolerance_um
-    return prep.tolerance_um if own is None else own
 
 
 @dataclass(frozen=True, slots=True)

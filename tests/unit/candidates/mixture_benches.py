@@ -18,7 +18,7 @@ FOCAL_MM = {"L18": 18.0, "L25": 25.0, "L35": 35.0, "L50": 50.0, "L75": 75.0}
 
 
 def ring_mm(focal_mm: float, distance_mm: float, landing_um: float) -> float:
-    """Where the ring stands for a landing, by Newton's x x' = f² between planes a distance apart."""
+    """Return the ring's distance for a landing, by Newton's x x' = f² between planes a distance apart."""
     gap = distance_mm - 2 * focal_mm
     extension = (gap - math.sqrt(gap * gap - 4 * focal_mm**2)) / 2 - 1e-3 * landing_um
     return math.inf if extension <= 0 else 2 * focal_mm + extension + focal_mm**2 / extension

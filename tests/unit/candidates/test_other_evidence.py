@@ -95,7 +95,7 @@ def test_what_is_remembered_jointly_enters_and_a_knock_is_found() -> None:
 
 
 def test_joint_knowledge_is_not_taken_as_independent() -> None:
-    """Body and lens known only in sum: reading another lens on the body says nothing sure of either."""
+    """Body and lens known only in sum: either alone stays uncertain."""
     covariance = np.array([[100.0, -99.0], [-99.0, 100.0]])
     joint = History(
         units=(Unit(Kind.BODY, "A"), Unit(Kind.LENS, "L35")), mean=np.zeros(2), covariance=covariance

@@ -77,7 +77,7 @@ def test_a_large_fault_is_not_shrunk() -> None:
 
 def test_readings_at_infinity_only_cover_and_call_no_body_in_tolerance() -> None:
     covered = []
-    for seed in range(6):
+    for seed in range(4):
         true_um = -18.0 if seed % 2 else 18.0
         prep = prep_of(
             {"A": true_um, "B": 2.0}, LENSES_UM, feet=(80,), step_mm=304.8, infinity_from_feet=60, seed=seed

@@ -1,4 +1,4 @@
-"""How coarsely a ring was read, told from the readings or from the lens's marks."""
+"""Granularity of readings, inferred from the readings or from the marks of a lens."""
 
 import math
 from dataclasses import replace
@@ -82,3 +82,13 @@ def test_few_readings_are_not_taken_as_coarser_than_usual() -> None:
     prep = prep_of({"A": 0.0}, {"L50": 0.0}, feet=(6,), step_mm=304.8, repeats=2)
     near, far = bounds_mm(prep)[6 * FOOT_MM]
     assert far - near == pytest.approx(25.4, abs=1e-3)
+
+
+def test_many_readings_of_one_value_are_not_taken_as_the_usual_step() -> None:
+    """Lenses that differ do not all stop on the same half inch: marks were read, and the ruler is coarse."""
+    prep = prep_of({"A": 0.0, "B": 0.0}, LENSES_UM, feet=(3, 6), step_mm=914.4, repeats=3)
+    bounds = bounds_mm(prep)
+    assert sorted(bounds) == pytest.approx([3 * FOOT_MM, 6 * FOOT_MM])
+    near, far = bounds[min(bounds)]
+    assert far == pytest.approx(4 * FOOT_MM, rel=1e-6)  # half-way to 6 ft in extension: 2/(1/3 + 1/6)
+    assert near == pytest.approx(2.4 * FOOT_MM, rel=1e-6)  # as far in extension on the other side
