@@ -28,7 +28,7 @@ FLAGS = [
     "--disable-sync",
 ]
 BEGIN = "import sys; from shimwise.cli import main; main(sys.argv[1:])"
-STARTING_S = 40.0
+STARTING_S = 120.0
 PASSPHRASE = "heron over the third bay"
 PATIENCE_MS = 12_000
 PREP = re.compile(r"/preps/([0-9a-f]{32})")

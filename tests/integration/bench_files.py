@@ -14,9 +14,7 @@ from typing import Any
 from jsonschema import Draft202012Validator
 
 from child_process import ends_with_the_tests
-from shimwise.sheets.json.plan_json import plan_schema
-from shimwise.sheets.json.sweep_json import sweep_schema
-from shimwise.sheets.json.verdict_json import verdict_schema
+from shimwise.sheets.json.documents import schema
 
 Run = Callable[..., tuple[int, str, str]]
 Ask = Callable[..., tuple[int, Any]]
@@ -105,11 +103,11 @@ def strict_json(text: str | bytes) -> Any:  # noqa: ANN401 (JSON)
 
     document = json.loads(text, parse_constant=refuse)
     schemas = {
-        "shimwise.verdict/2": verdict_schema,
-        "shimwise.plan/1": plan_schema,
-        "shimwise.sweep/1": sweep_schema,
+        "shimwise.verdict/2": "verdict",
+        "shimwise.plan/1": "plan",
+        "shimwise.sweep/1": "sweep",
     }
-    Draft202012Validator(schemas[document["schema"]]()).validate(document)
+    Draft202012Validator(schema(schemas[document["schema"]])).validate(document)
     return document
 
 

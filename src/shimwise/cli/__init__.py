@@ -35,7 +35,7 @@ COMMANDS = {
     "restore": "Put a backup in the place of the record.",
     "check": "Check whether the record agrees with itself.",
 }
-"""Command -> its line in the help. Its module has ``register(app, summary)``."""
+"""Command -> its line in the help. Its module has a function of that name, and ``MORE`` of its help."""
 MODULES = {
     **dict.fromkeys(("demo", "judge", "plan", "optics", "chart", "sweep"), "desk"),
     **dict.fromkeys(("adjust", "sign", "reopen", "sheet", "verify"), "prep"),
@@ -46,7 +46,7 @@ MODULES = {
 
 BAD_INPUT = 2
 ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
-"""The matrices are small: threads would wait for each other several times longer than they reckon."""
+"""The matrices are small: threads would wait for each other several times longer than they compute."""
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -55,12 +55,12 @@ def main(arguments: Sequence[str] | None = None) -> None:
     Parameters
     ----------
     arguments
-        The words after ``shimwise``; those of the process when left out.
+        The words after ``shimwise``; those of the process by default.
 
     Raises
     ------
     SystemExit
-        Always, with the exit code. A refusal is told in one message on standard error.
+        Always, with the exit code. A refusal is one message on standard error.
     """
     words = sys.argv[1:] if arguments is None else list(arguments)
     for name, count in ONE_THREAD.items():
@@ -77,7 +77,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 
 def build(wanted: str | None = None) -> typer.Typer:
-    """Give the command line with the command ``wanted`` loaded, the others named in the help only."""
+    """Return the command line with the command ``wanted`` loaded, the others named in the help only."""
     app = typer.Typer(
         no_args_is_help=True,
         add_completion=False,
@@ -88,15 +88,22 @@ def build(wanted: str | None = None) -> typer.Typer:
     app.callback()(_door)
     for name, summary in COMMANDS.items():
         if name == wanted:
-            import_module(_module_of(name)).register(app, summary)
+            _add(app, name, summary)
         else:
             app.command(name, help=summary)(_not_loaded)
     return app
 
 
-def _module_of(command: str) -> str:
-    room = f".{MODULES[command]}" if command in MODULES else ""
-    return f"shimwise.cli{room}.{command}{'_' if iskeyword(command) else ''}"
+def _add(app: typer.Typer, name: str, summary: str) -> None:
+    """Load a command's module, and add its function of that name, or its group of commands."""
+    own = f"{name}_" if iskeyword(name) else name
+    room = f".{MODULES[name]}" if name in MODULES else ""
+    module = import_module(f"shimwise.cli{room}.{own}")
+    if hasattr(module, "app"):
+        app.add_typer(module.app, name=name, help=summary)
+        return
+    more = getattr(module, "MORE", "")
+    app.command(name, help=f"{summary}\n\n{more}" if more else summary)(getattr(module, own))
 
 
 def _show_version(is_asked: bool) -> None:

@@ -1,11 +1,15 @@
 """Option values that several commands read in the same way."""
 
+from typing import Annotated
+
 import typer
 
 from shimwise.errors import LengthError
 from shimwise.lengths import length_to_mm
 
-__all__ = ["distance_mm", "length_mm", "signed_length_mm"]
+__all__ = ["AsJson", "distance_mm", "length_mm", "signed_length_mm"]
+
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
 
 def length_mm(text: str) -> float:

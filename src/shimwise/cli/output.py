@@ -3,17 +3,22 @@
 import json
 import math
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, is_dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
 
-__all__ = ["Json", "show"]
+if TYPE_CHECKING:
+    from rich.console import Console
 
-Json = Mapping[str, "Json"] | Sequence["Json"] | str | float | bool | None
-"""What can be printed as JSON; an infinite number is printed as null."""
+__all__ = ["is_asked", "show", "show_report"]
+
+_Result = TypeVar("_Result")
 
 
-def show(result: Json, text: str, *, as_json: bool) -> None:
+def show(result: object, text: str, *, as_json: bool) -> None:
     """Print ``result`` as JSON, or else ``text``.
 
     JSON is escaped where the terminal knows no Unicode, so that it stays exact.
@@ -25,10 +30,35 @@ def show(result: Json, text: str, *, as_json: bool) -> None:
     typer.echo(json.dumps(_standard(result), ensure_ascii=not has_unicode, allow_nan=False))
 
 
-def _standard(value: Json) -> Json:
-    """Replace infinity, which standard JSON has no word for, by None."""
+def show_report(
+    result: _Result,
+    document: Callable[[_Result], object],
+    printed: "Callable[[Console, _Result], None]",
+    *,
+    as_json: bool,
+) -> None:
+    """Print the document of a result as JSON, or else its report."""
+    if as_json:
+        show(document(result), "", as_json=True)
+        return
+    from rich.console import Console
+
+    printed(Console(), result)
+
+
+def is_asked(*, as_json: bool) -> bool:
+    """Return whether a person is there to be asked."""
+    return sys.stdin.isatty() and sys.stdout.isatty() and not as_json
+
+
+def _standard(value: Any) -> Any:  # noqa: ANN401 - a tree of results
+    """Return a tree as standard JSON has it: times as text, infinity as None."""
     if isinstance(value, float):
         return None if math.isinf(value) else value
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if is_dataclass(value) and not isinstance(value, type):
+        return _standard(asdict(value))
     if isinstance(value, Mapping):
         return {key: _standard(item) for key, item in value.items()}
     if isinstance(value, Sequence) and not isinstance(value, str):

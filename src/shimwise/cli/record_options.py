@@ -4,8 +4,9 @@ from typing import Annotated
 
 import typer
 
-__all__ = ["AsJson", "Data", "Who", "person"]
+__all__ = ["AsJson", "Data", "Prep", "Who", "person"]
 
+Prep = Annotated[str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit.")]
 Data = Annotated[
     str | None,
     typer.Option(
@@ -21,7 +22,7 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON."
 
 
 def person(who: str | None) -> str:
-    """Give the name of whoever runs the command."""
+    """Return the name of whoever runs the command."""
     if who and who.strip():
         return " ".join(who.split())
     import getpass

@@ -15,15 +15,10 @@ if TYPE_CHECKING:
     from shimwise.bench.exchange.record_admin import Record
     from shimwise.web.serve import Pages, ServeOptions
 
-__all__ = ["register", "serve"]
+__all__ = ["serve"]
 
 PASSPHRASE = "SHIMWISE_PASSPHRASE"  # noqa: S105  # the name of the variable
 STARTING_S = 20.0
-
-
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``serve`` into the command line."""
-    parent.command("serve", help=summary)(serve)
 
 
 def serve(
@@ -161,8 +156,8 @@ def _demo_record(data: str | None) -> "Record":
     record = open_record(data or str(demo_folder() / "record"))
     try:
         if is_empty(record):
-            with progress_bar() as told:
-                fill_demo(record, progress=told)
+            with progress_bar() as progress:
+                fill_demo(record, progress=progress)
     except BaseException:
         record.close()
         raise

@@ -185,7 +185,7 @@ CELLS = st.one_of(
 )
 
 
-@settings(max_examples=examples(60), deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 @given(
     content=st.one_of(
         st.binary(max_size=200),
@@ -206,7 +206,7 @@ def test_whatever_the_file_holds_it_is_judged_or_refused_in_one_message(content:
         assert (bool(out), err) == (True, "")
 
 
-@settings(max_examples=examples(25), deadline=None)
+@settings(max_examples=examples(12), deadline=None)
 @given(landings=st.lists(st.floats(-60, 60), min_size=1, max_size=6))
 def test_whatever_lands_is_judged(landings: list[float]) -> None:
     rows = [

@@ -232,7 +232,7 @@ VALUES = st.recursive(
 )
 
 
-@settings(deadline=None, max_examples=examples(300))
+@settings(deadline=None, max_examples=examples(100))
 @given(st.lists(st.tuples(st.sampled_from(PLACES), st.sampled_from(KEYS), VALUES), max_size=4))
 def test_no_value_under_a_known_key_does_anything_but_parse_or_be_refused(
     entries: list[tuple[str, str, object]],

@@ -570,7 +570,7 @@ CELLS = st.one_of(
 )
 
 
-@settings(deadline=None, max_examples=examples(300))
+@settings(deadline=None, max_examples=examples(100))
 @given(
     st.lists(st.lists(CELLS, min_size=len(KNOWN), max_size=len(KNOWN)), max_size=4), st.sampled_from(",;\t")
 )
@@ -582,7 +582,7 @@ def test_no_cells_do_anything_but_parse_or_be_refused(rows: list[list[str]], sep
     survives(out.getvalue())
 
 
-@settings(deadline=None, max_examples=examples(300))
+@settings(deadline=None, max_examples=examples(100))
 @given(st.lists(st.dictionaries(st.sampled_from(KNOWN), CELLS, max_size=3), min_size=1, max_size=3))
 def test_no_few_wrong_cells_in_a_good_file_do_anything_but_parse_or_be_refused(
     wrong: list[dict[str, str]],

@@ -188,6 +188,7 @@ class TestGeometry:
 
 
 class TestPicture:
+    @pytest.mark.slow
     def test_a_ring_of_the_star_has_the_modulation_of_lens_and_pixel(self) -> None:
         fill = 0.95
         former = Former(ONE_STAR, View(Lens(), 640, 480), Sensor(fill=fill, window_px=48))
@@ -212,6 +213,7 @@ class TestPicture:
             expected = (1 - ONE_STAR.ink) * 2 / np.pi * mtf * pixel
             assert math.hypot(c, s) == pytest.approx(expected, rel=0.008)
 
+    @pytest.mark.slow
     def test_modulation_read_off_the_star_peaks_at_the_truth(self) -> None:
         spokes, fill = 96, 0.95
         chart = replace(sheet(star_count=1, scale=0.95, spokes=spokes), is_binary=False)
@@ -364,6 +366,7 @@ class TestSweep:
         assert first.truth["best_um"] != other.truth["best_um"]
         assert (first.frames[0] != other.frames[0]).any()
 
+    @pytest.mark.slow
     @pytest.mark.parametrize("is_colour", [False, True])
     def test_folder_holds_what_its_record_lists(self, tmp_path: Path, is_colour: bool) -> None:
         lens = Lens(spectrum=LINES) if is_colour else Lens()

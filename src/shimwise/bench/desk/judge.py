@@ -150,6 +150,6 @@ def check_figure_path(path: str | Path) -> None:
 def save_verdict_figure(judged: Judged, path: str | Path) -> Path:
     """Save a verdict's figure as its name ends: .svg, .png or .pdf; errors as :func:`check_figure_path`."""
     from shimwise.sheets.pictures.figure_file import save_figure
-    from shimwise.sheets.pictures.verdict_figure import verdict_chart
+    from shimwise.sheets.pictures.verdict_figure import verdict_figure
 
-    return save_figure(verdict_chart(judged.answer, lens_text=judged.lens_text), path)
+    return save_figure(verdict_figure(judged.answer, lens_text=judged.lens_text), path)

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.verdict.pictures import drawn
-from shimwise.sheets.pictures.figure_style import page_style
+from shimwise.sheets.pictures.style import page_style
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -28,7 +28,7 @@ def drift_svg(
     theme, width_px
         As of :func:`shimwise.bench.verdict.pictures.prep_landings_svg`.
     """
-    from shimwise.sheets.pictures.drift_figure import DriftPoint, drift_chart
+    from shimwise.sheets.pictures.drift_figure import DriftPoint, drift_figure
 
     style = page_style(theme, width_px)
     points = tuple(
@@ -49,10 +49,9 @@ def drift_svg(
     span = (min(times), max(times)) if times else None
 
     def draw() -> dict[str, Any]:
-        chart = drift_chart(
+        return drift_figure(
             points, adjusted=drift.adjusted, span=span, sum_limit=drift.sum_limit, style=style
         )
-        return dict(chart.to_dict(validate=False))
 
     key = ("drift", theme, width_px, points, drift.adjusted, span)
     return drawn(key, draw, name="Moving average and sums of what the sign-offs surprised by, with limits.")

@@ -31,7 +31,7 @@ from shimwise.inference.verdict.expected_landing import (
 )
 from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.words.landing_words import agreement_text, landing_text
-from shimwise.sheets.words.sweep_flags import grouped_flags
+from shimwise.sheets.words.sweep_words import grouped_flags
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial

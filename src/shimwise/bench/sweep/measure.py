@@ -22,7 +22,7 @@ from shimwise.imaging.focus.pupil import GREEN_UM
 from shimwise.imaging.focus.result import SweepResult, SweepSettings
 from shimwise.imaging.focus.sweep import measure_sweep
 from shimwise.imaging.frames import FrameSource, Levels, Recording, open_sweep
-from shimwise.sheets.json.sweep_json import SweepFacts, sweep_to_json
+from shimwise.sheets.json.sweep_json import SweepFacts, sweep_from_json, sweep_to_json
 from shimwise.sheets.pictures.sweep_figure import Curve
 
 if TYPE_CHECKING:
@@ -177,7 +177,7 @@ def print_sweep(console: Console, measured: MeasuredSweep) -> None:
     """Print the sentence, the stars, the tilt, and each flag with what to do."""
     from shimwise.sheets.terminal.sweep_report import print_sweep_report
 
-    print_sweep_report(console, measured.document)
+    print_sweep_report(console, sweep_from_json(measured.document))
 
 
 def save_sweep_figure(measured: MeasuredSweep, path: str | Path) -> Path:
@@ -189,9 +189,9 @@ def save_sweep_figure(measured: MeasuredSweep, path: str | Path) -> Path:
         If the ending is another, or the file cannot be written there.
     """
     from shimwise.sheets.pictures.figure_file import save_figure
-    from shimwise.sheets.pictures.sweep_figure import sweep_chart
+    from shimwise.sheets.pictures.sweep_figure import sweep_figure
 
-    return save_figure(sweep_chart(measured.document, measured.curves), path)
+    return save_figure(sweep_figure(sweep_from_json(measured.document), measured.curves), path)
 
 
 @dataclass(slots=True)

@@ -15,8 +15,8 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, ReadingAnswer, Verdict
-from shimwise.sheets.pictures.figure_style import page_style
 from shimwise.sheets.pictures.picture import Picture, arrange
+from shimwise.sheets.pictures.style import page_style
 from shimwise.sheets.words.shared import signed_text
 
 if TYPE_CHECKING:
@@ -70,10 +70,10 @@ _is_warm = False
 
 
 def _draw_something() -> None:
-    from shimwise.sheets.pictures.figure_marks import inline
+    from shimwise.sheets.pictures.marks import mark
 
     with _drawing:
-        _svg(lambda: dict(inline([{}]).mark_point().to_dict(validate=False)), name="")
+        _svg(lambda: mark("point", [{}]), name="")
 
 
 def landings_svg(record: "Record", prep_id: str, *, theme: str = "dark", width_px: int = 680) -> str:
@@ -106,9 +106,9 @@ def prep_landings_svg(prep: "PrepView", *, theme: str = "dark", width_px: int = 
     answer, texts = _answer(prep), _texts(prep)
 
     def draw() -> _Spec:
-        from shimwise.sheets.pictures.verdict_figure import verdict_spec
+        from shimwise.sheets.pictures.verdict_figure import verdict_figure
 
-        return verdict_spec(
+        return verdict_figure(
             answer, lens_text=texts, most_bodies=MOST_BODIES, most_rows=MOST_ROWS, style=style
         )
 
@@ -162,7 +162,7 @@ def past_svg(
     theme, width_px
         As of :func:`prep_landings_svg`.
     """
-    from shimwise.sheets.pictures.past_figure import PastPoint, past_chart
+    from shimwise.sheets.pictures.past_figure import PastPoint, past_figure
 
     style = page_style(theme, width_px)
     points = tuple(
@@ -181,8 +181,7 @@ def past_svg(
     adjusted = tuple(one.made_at for one in adjustments)
 
     def draw() -> _Spec:
-        chart = past_chart(points, adjusted=adjusted, tolerance_um=tolerance_um, style=style)
-        return dict(chart.to_dict(validate=False))
+        return past_figure(points, adjusted=adjusted, tolerance_um=tolerance_um, style=style)
 
     key = ("past", theme, width_px, points, adjusted, tolerance_um)
     return drawn(key, draw, name="Error over time in microns.")
@@ -204,14 +203,10 @@ def drawn(key: Hashable, draw: Callable[[], _Spec], *, name: str) -> str:
 
 
 def _svg(draw: Callable[[], _Spec], *, name: str) -> str:
-    import altair as alt
     import vl_convert
 
     _register_font()
-    # The definitions are checked by their tests; checking every part again would take most of the time.
-    with alt.utils.schemapi.debug_mode(False):
-        spec = draw()
-    svg: str = vl_convert.vegalite_to_svg(json.dumps(spec))
+    svg: str = vl_convert.vegalite_to_svg(json.dumps(draw()))
     return _named(_without_roles(svg), name)
 
 

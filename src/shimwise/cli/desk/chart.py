@@ -9,16 +9,11 @@ import typer
 
 from shimwise.bench.desk import charts as bench
 from shimwise.bench.output_files import write_whole
-from shimwise.cli.options import distance_mm, length_mm
-from shimwise.cli.output import Json, show
+from shimwise.cli.options import AsJson, distance_mm, length_mm
+from shimwise.cli.output import show
 from shimwise.errors import SheetError
 
-__all__ = ["chart", "register"]
-
-
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``chart`` into the command line."""
-    parent.command("chart", help=summary)(chart)
+__all__ = ["chart"]
 
 
 def size_mm(text: str) -> tuple[float, float]:
@@ -67,11 +62,11 @@ def chart(
     picture: Annotated[
         Path | None, typer.Option(help="Read the layout from a picture of a printed sheet, and print none.")
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Print a test chart at true scale, and say what it suits and what it does not."""
     if picture is not None:
-        _tell_known(picture, layout, as_json=as_json)
+        _show_known(picture, layout, as_json=as_json)
         return
     made = bench.make_chart(
         paper=paper,
@@ -96,7 +91,7 @@ def chart(
     write_whole(out, made.pdf)
     if layout is not None:
         write_whole(layout, made.layout_json.encode())
-    result: dict[str, Json] = {
+    result = {
         "id": made.id,
         "file": str(out),
         "paper": made.paper,
@@ -107,14 +102,14 @@ def chart(
     show(result, _sentences(made, out), as_json=as_json)
 
 
-def _tell_known(picture: Path, layout: Path | None, *, as_json: bool) -> None:
+def _show_known(picture: Path, layout: Path | None, *, as_json: bool) -> None:
     """Say which chart a picture shows, and keep its layout."""
     known = bench.layout_of_picture(picture)
     text = json.dumps(known, indent=1, ensure_ascii=False) + "\n"
     if layout is not None:
         write_whole(layout, text)
     where = f"; its layout stands in {layout}" if layout else ". Add --layout chart.json to keep its layout"
-    result: dict[str, Json] = {"id": known["id"], "layout": known}
+    result = {"id": known["id"], "layout": known}
     show(result, f"{picture} shows chart {known['id'][:4]}-{known['id'][4:]}{where}.", as_json=as_json)
 
 

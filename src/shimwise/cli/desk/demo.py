@@ -14,12 +14,7 @@ from shimwise.bench.demo import demo as bench
 from shimwise.cli.desk.judge import Seed
 from shimwise.cli.progress import progress_bar
 
-__all__ = ["demo", "register"]
-
-
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``demo`` into the command line."""
-    parent.command("demo", help=summary)(demo)
+__all__ = ["demo"]
 
 
 def demo(
@@ -34,8 +29,8 @@ def demo(
     from rich.console import Console
 
     folder = bench.demo_folder(out)
-    with progress_bar() as told:
-        done = bench.run_demo(folder, seed=seed, progress=told)
+    with progress_bar() as progress:
+        done = bench.run_demo(folder, seed=seed, progress=progress)
     bench.print_demo(Console(), done)
     typer.echo("\n" + "\n".join(_files(folder, done)))
 

@@ -8,27 +8,22 @@ import typer
 
 from shimwise.bench.desk import judge as bench
 from shimwise.bench.desk.inputs import LARGEST_BYTES
-from shimwise.cli.output import show
+from shimwise.cli.options import AsJson
+from shimwise.cli.output import show_report
 from shimwise.cli.progress import progress_bar
 
-__all__ = ["judge", "readings_source", "register"]
+__all__ = ["judge", "readings_source"]
 
 NOT_WELL = 1
 """Exit code when something is out, cannot be told or is not checked."""
 
 
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``judge`` into the command line."""
-    parent.command("judge", help=f"{summary}\n\n{_EXIT}")(judge)
-
-
-_EXIT = "Exit code: 0 all is in tolerance, 1 something is out, cannot be told or is not checked, 2 bad input."
+MORE = "Exit code: 0 all is in tolerance, 1 something is out, cannot be told or is not checked, 2 bad input."
 
 Kit = Annotated[
     Path | None, typer.Option("--kit", metavar="KIT.toml", help="What is known of bodies and lenses.")
 ]
 Seed = Annotated[int, typer.Option("--seed", min=0, help="Same input and same seed, same answer.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
 
 def judge(
@@ -55,29 +50,24 @@ def judge(
     """Say who is off, by how much, how sure that is, what to read next and what to do."""
     if figure is not None:
         bench.check_figure_path(figure)
-    with progress_bar() as told:
+    with progress_bar() as progress:
         judged = bench.judge_file(
             readings_source(readings),
             kit_path=kit,
             tolerance_um=tolerance,
             seed=seed,
             sweeps=sweep or (),
-            progress=told,
+            progress=progress,
         )
         if figure is not None:
             bench.save_verdict_figure(judged, figure)
-    if as_json:
-        show(bench.verdict_json(judged), "", as_json=True)
-    else:
-        from rich.console import Console
-
-        bench.print_verdict(Console(), judged)
-        if figure is not None:
-            typer.echo(f"\nThe figure is in {figure}.")
+    show_report(judged, bench.verdict_json, bench.print_verdict, as_json=as_json)
+    if figure is not None and not as_json:
+        typer.echo(f"\nThe figure is in {figure}.")
     if not judged.is_all_well:
         raise typer.Exit(NOT_WELL)
 
 
 def readings_source(text: str) -> Path | bytes:
-    """Give the file that an argument names, or for ``-`` the content of standard input."""
+    """Return the file that an argument names, or for ``-`` the content of standard input."""
     return sys.stdin.buffer.read(LARGEST_BYTES + 1) if text == "-" else Path(text)

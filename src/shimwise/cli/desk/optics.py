@@ -2,27 +2,20 @@
 
 import math
 import textwrap
-from dataclasses import asdict
 from typing import Annotated
 
 import typer
 
 from shimwise.bench.desk import optics as bench
-from shimwise.cli.options import distance_mm, length_mm, signed_length_mm
+from shimwise.cli.options import AsJson, distance_mm, length_mm, signed_length_mm
 from shimwise.cli.output import show
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
 
-__all__ = ["app", "register"]
+__all__ = ["app"]
 
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 
 
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the group ``optics`` into the command line."""
-    parent.add_typer(app, name="optics", help=summary)
-
-
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Focal = Annotated[float, typer.Option("--focal", parser=length_mm, metavar="LENGTH", help="Focal length.")]
 Separation = Annotated[
     float,
@@ -77,7 +70,7 @@ def landing(
     """Turn a reading into microns at the sensor (short < 0 < deep)."""
     answer = bench.landing(focal_mm=focal, distance_mm=distance, reading_mm=reading, separation_mm=separation)
     text = f"Lands {_side(answer.landing_um)}.\nMagnification at the chart {answer.magnification:.5f}."
-    show(asdict(answer), text, as_json=as_json)
+    show(answer, text, as_json=as_json)
 
 
 @app.command()
@@ -96,7 +89,7 @@ def reading(
     is_far = math.isinf(answer.reading_mm)
     place = "infinity" if is_far else f"{answer.reading_text} ({_metric(answer.reading_mm)})"
     text = f"The ring stands at {place} when the chart is sharp."
-    show(asdict(answer), text, as_json=as_json)
+    show(answer, text, as_json=as_json)
 
 
 @app.command()
@@ -126,7 +119,7 @@ def depth(
         ("depth of focus, total", f"{1e3 * answer.depth_of_focus_mm:.1f} µm"),
     ]
     text = "\n".join(f"{name:<23}{value}" for name, value in lines)
-    show(asdict(answer), text, as_json=as_json)
+    show(answer, text, as_json=as_json)
 
 
 @app.command()
@@ -144,7 +137,7 @@ def mtf(
     )
     reversed_ = ", light and dark reversed" if answer.otf < 0 else ""
     text = f"A perfect lens passes {100 * answer.mtf:.2f} % of the contrast{reversed_}."
-    show(asdict(answer), text, as_json=as_json)
+    show(answer, text, as_json=as_json)
 
 
 @app.command()
@@ -195,7 +188,7 @@ def mounts(*, as_json: AsJson = False) -> None:
         source = textwrap.wrap(mount.source, 49)
         lines.append(f"{mount.mount:<20}{mount.flange_mm:>6.3f} mm  {source[0]}")
         lines.extend(" " * 31 + rest for rest in source[1:])
-    show([asdict(mount) for mount in known], "\n".join(lines), as_json=as_json)
+    show(known, "\n".join(lines), as_json=as_json)
 
 
 def _side(landing_um: float) -> str:

@@ -5,22 +5,18 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.desk import plan as bench
-from shimwise.cli.desk.judge import AsJson, Kit, readings_source
-from shimwise.cli.output import show
+from shimwise.cli.desk.judge import Kit, readings_source
+from shimwise.cli.options import AsJson
+from shimwise.cli.output import show_report
 from shimwise.cli.progress import progress_bar
 
-__all__ = ["plan", "register"]
+__all__ = ["plan"]
 
 NOT_REACHED = 1
 """Exit code when no readings bring every body to the target."""
 
 
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``plan`` into the command line."""
-    parent.command("plan", help=f"{summary}\n\n{_EXIT}")(plan)
-
-
-_EXIT = (
+MORE = (
     "Without readings it plans the whole check of a kit; bodies are those of the kit and --body.\n\n"
     "Exit code: 0 the target can be reached, 1 it cannot, 2 bad input."
 )
@@ -55,7 +51,7 @@ def plan(
     as_json: AsJson = False,
 ) -> None:
     """Say what to read so that every body is known to ±target, or why that cannot be reached."""
-    with progress_bar() as told:
+    with progress_bar() as progress:
         planned = bench.plan_file(
             None if readings is None else readings_source(readings),
             kit_path=kit,
@@ -63,13 +59,8 @@ def plan(
             bodies=body or (),
             distances=distance or (),
             k=k,
-            progress=told,
+            progress=progress,
         )
-    if as_json:
-        show(bench.plan_json(planned), "", as_json=True)
-    else:
-        from rich.console import Console
-
-        bench.print_plan(Console(), planned)
+    show_report(planned, bench.plan_json, bench.print_plan, as_json=as_json)
     if not planned.plan.is_reached:
         raise typer.Exit(NOT_REACHED)

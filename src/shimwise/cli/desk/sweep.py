@@ -10,20 +10,15 @@ import typer
 from shimwise.bench.desk import judge as figures
 from shimwise.bench.output_files import write_whole
 from shimwise.bench.sweep import measure as bench
-from shimwise.cli.options import distance_mm, length_mm, signed_length_mm
-from shimwise.cli.output import show
+from shimwise.cli.options import AsJson, distance_mm, length_mm, signed_length_mm
+from shimwise.cli.output import show_report
 from shimwise.cli.progress import progress_bar
 
-__all__ = ["register", "sweep"]
+__all__ = ["sweep"]
 
 WITHHELD = 1
 """Exit code when a flag withholds best focus."""
-_EXIT = "Exit code: 0 measured, 1 measured but a flag withholds best focus, 2 bad input."
-
-
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``sweep`` into the command line."""
-    parent.command("sweep", help=f"{summary}\n\n{_EXIT}")(sweep)
+MORE = "Exit code: 0 measured, 1 measured but a flag withholds best focus, 2 bad input."
 
 
 def numbers(text: str, form: str) -> list[float]:
@@ -112,7 +107,7 @@ def sweep(
     figure: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Save the figure too: .svg, .png or .pdf.")
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Find best focus in frames along a known coordinate: of sensor, ring, chart or the body's screw."""
     if figure is not None:
@@ -141,22 +136,22 @@ def sweep(
         separation_mm=separation,
         um_per_turn=um_per_turn,
     )
-    with progress_bar() as told:
+    with progress_bar() as progress:
         measured = bench.measure(
-            place, positions=positions, looked_at=looked_at, recording=given, under_test=unit, progress=told
+            place,
+            positions=positions,
+            looked_at=looked_at,
+            recording=given,
+            under_test=unit,
+            progress=progress,
         )
         if figure is not None:
             bench.save_sweep_figure(measured, figure)
         if out is not None:
             write_whole(out, json.dumps(measured.document, indent=1, ensure_ascii=False) + "\n")
-    if as_json:
-        show(measured.document, "", as_json=True)
-    else:
-        from rich.console import Console
-
-        bench.print_sweep(Console(), measured)
-        for words, path in (("The figure is in", figure), ("The result is in", out)):
-            if path is not None:
-                typer.echo(f"{words} {path}.")
+    show_report(measured, lambda one: one.document, bench.print_sweep, as_json=as_json)
+    for words, path in (("The figure is in", figure), ("The result is in", out)):
+        if path is not None and not as_json:
+            typer.echo(f"{words} {path}.")
     if not measured.is_told:
         raise typer.Exit(WITHHELD)

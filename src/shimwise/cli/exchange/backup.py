@@ -9,15 +9,10 @@ from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data
 
-__all__ = ["backup", "register"]
+__all__ = ["backup"]
 
 
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``backup`` into the command line."""
-    parent.command("backup", help=f"{summary}\n\n{_MORE}")(backup)
-
-
-_MORE = (
+MORE = (
     "The pages may go on meanwhile. TARGET is a new file or a folder; a name ending in .jsonl.gz gets "
     "lines of JSON, which SQLite and PostgreSQL both take back.\n\nExit code: 0 done, 2 not done."
 )
@@ -30,8 +25,8 @@ def backup(
     as_json: AsJson = False,
 ) -> None:
     """Copy the record."""
-    with bench.open_record(data, is_read_only=True) as record, progress_bar() as told:
-        made = bench.backup(record, target, progress=told)
+    with bench.open_record(data, is_read_only=True) as record, progress_bar() as progress:
+        made = bench.backup(record, target, progress=progress)
         name = record.name
     show(
         {"path": str(made.path), "size_bytes": made.size_bytes, "record": name},

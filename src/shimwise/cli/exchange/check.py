@@ -7,17 +7,12 @@ from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data
 
-__all__ = ["check", "register"]
+__all__ = ["check"]
 
 NOT_WELL = 1
 
 
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``check`` into the command line."""
-    parent.command("check", help=f"{summary}\n\n{_MORE}")(check)
-
-
-_MORE = (
+MORE = (
     "The pages may go on meanwhile. Frames that a killed program left are listed too; the record is well "
     "with them.\n\nExit code: 0 all is well, 1 it is not, 2 it cannot be read."
 )
@@ -25,8 +20,8 @@ _MORE = (
 
 def check(*, data: Data = None, as_json: AsJson = False) -> None:
     """Check the record."""
-    with bench.open_record(data, is_read_only=True) as record, progress_bar() as told:
-        found = bench.check(record, progress=told)
+    with bench.open_record(data, is_read_only=True) as record, progress_bar() as progress:
+        found = bench.check(record, progress=progress)
         left = bench.frames_left(record)
         name = record.name
     lines = [f"{finding.subject}: {finding.text}" for finding in found]
@@ -39,8 +34,8 @@ def check(*, data: Data = None, as_json: AsJson = False) -> None:
         {
             "record": name,
             "is_well": not found,
-            "findings": [{"subject": one.subject, "text": one.text} for one in found],
-            "frames_left": [{"subject": one.subject, "text": one.text} for one in left],
+            "findings": found,
+            "frames_left": left,
         },
         "\n".join(lines),
         as_json=as_json,

@@ -9,17 +9,12 @@ from shimwise.bench.exchange import record_admin as bench
 from shimwise.cli.record_options import Data
 from shimwise.errors import RecordError
 
-__all__ = ["export", "register"]
+__all__ = ["export"]
 
 ENDINGS = (".json", ".csv")
 
 
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``export`` into the command line."""
-    parent.command("export", help=f"{summary}\n\n{_MORE}")(export)
-
-
-_MORE = (
+MORE = (
     "JSON holds all of the prep, and goes into another record with shimwise import. A name ending in "
     ".csv gets the readings, as shimwise judge reads them.\n\nExit code: 0 done, 2 not done."
 )

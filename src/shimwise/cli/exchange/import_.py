@@ -2,34 +2,28 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from shimwise.bench.exchange import record_admin as bench
 from shimwise.cli.output import show
-from shimwise.cli.progress import Told, progress_bar
+from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data, Who, person
 
 if TYPE_CHECKING:
     from shimwise.bench.exchange.import_readings import ReadingsOutcome
     from shimwise.bench.house.views import HouseListOutcome
 
-__all__ = ["import_", "register"]
+__all__ = ["import_"]
 
 REFUSED = 2
 TABLES = (".csv", ".tsv", ".txt")
 
 
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``import`` into the command line."""
-    parent.command("import", help=f"{summary}\n\n{_MORE}")(import_)
-
-
-_MORE = (
+MORE = (
     "A readings file is known by its header. It starts a prep, or adds to the one that --prep names; the "
     "same file again adds nothing. Units that the record knows are used as they are; others are added, from "
     "the kit or the rows.\n\nExit code: 0 done, 2 nothing was taken in: a file with a wrong row is refused "
@@ -68,11 +62,19 @@ def import_(
     content = bench.read_file(file)
     is_table = file.lower().endswith(TABLES)
     if is_table and is_readings_file(content, name=Path(file).name):
-        with progress_bar() as told:
+        with progress_bar() as progress:
             outcome = _readings(
-                content, file, kit, prep, title, who=person(who), data=data, is_dry_run=is_dry_run, told=told
+                content,
+                data,
+                prep,
+                who=person(who),
+                name=Path(file).name,
+                kit_path=kit,
+                title=title,
+                is_dry_run=is_dry_run,
+                progress=progress,
             )
-        show(asdict(outcome), "\n".join(_readings_words(outcome)), as_json=as_json)
+        show(outcome, "\n".join(_readings_words(outcome)), as_json=as_json)
         return
     for option, value in (("--kit", kit), ("--prep", prep), ("--title", title)):
         if value:
@@ -108,32 +110,19 @@ def _opened(data: str | None, *, is_dry_run: bool) -> Iterator[bench.Record]:
 
 def _readings(
     content: bytes,
-    file: str,
-    kit: Path | None,
-    prep: str | None,
-    title: str,
-    *,
-    who: str,
     data: str | None,
+    prep: str | None,
+    *,
     is_dry_run: bool,
-    told: Told | None,
+    **given: Any,  # noqa: ANN401 - options of the import
 ) -> "ReadingsOutcome":
     """Take readings in; a dry run where there is no record yet makes none."""
     from shimwise.bench.errors import RecordAway
     from shimwise.bench.exchange.import_readings import import_readings
 
     def taken(record: bench.Record | None) -> "ReadingsOutcome":
-        return import_readings(
-            record,
-            content,
-            who=who,
-            name=Path(file).name,
-            kit_path=kit,
-            prep_id=bench.find_prep(record, prep) if prep and record else prep,
-            title=title,
-            is_dry_run=is_dry_run,
-            progress=told,
-        )
+        prep_id = bench.find_prep(record, prep) if prep and record else prep
+        return import_readings(record, content, prep_id=prep_id, is_dry_run=is_dry_run, **given)
 
     try:
         record = bench.open_record(data, is_read_only=is_dry_run)
@@ -182,7 +171,7 @@ def _import_list(
     from shimwise.bench.house.unit_list import import_house_list
 
     outcome = import_house_list(record, content, who=who, name=name, is_dry_run=is_dry_run)
-    show(asdict(outcome), "\n".join(_list_words(outcome)), as_json=as_json)
+    show(outcome, "\n".join(_list_words(outcome)), as_json=as_json)
     if outcome.refused:
         raise typer.Exit(REFUSED)
 

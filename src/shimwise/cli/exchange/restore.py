@@ -9,15 +9,10 @@ from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data
 
-__all__ = ["register", "restore"]
+__all__ = ["restore"]
 
 
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``restore`` into the command line."""
-    parent.command("restore", help=f"{summary}\n\n{_MORE}")(restore)
-
-
-_MORE = (
+MORE = (
     "The backup is looked at before it replaces anything, and what it replaces is kept beside it. Stop the "
     "pages first.\n\nExit code: 0 done, 2 not done."
 )
@@ -30,8 +25,8 @@ def restore(
     as_json: AsJson = False,
 ) -> None:
     """Put a backup in the place of the record."""
-    with progress_bar() as told:
-        done = bench.restore(backup, data, progress=told)
+    with progress_bar() as progress:
+        done = bench.restore(backup, data, progress=progress)
     kept = f" What was there is kept: {done.kept}." if done.kept else ""
     show(
         {

@@ -1,8 +1,7 @@
 """``shimwise drift``: whether a body or a lens drifts, from what was signed of it."""
 
-from dataclasses import asdict
 from textwrap import fill
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -14,18 +13,13 @@ from shimwise.bench.house import units
 from shimwise.cli.output import show
 from shimwise.cli.record_options import AsJson, Data
 
-__all__ = ["drift", "register"]
+__all__ = ["drift"]
 
 WIDTH = 79
 DRIFTS = 1
 """Exit code when the unit drifts."""
-_EXIT = "Exit code: 0 it does not, or cannot be told yet; 1 it drifts; 2 no such unit."
+MORE = "Exit code: 0 it does not, or cannot be told yet; 1 it drifts; 2 no such unit."
 _HEAD = "signed       error         expected      surprise  average (limit)   charts"
-
-
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``drift`` into the command line."""
-    parent.command("drift", help=f"{summary}\n\n{_EXIT}")(drift)
 
 
 def drift(
@@ -41,7 +35,7 @@ def drift(
             raise NotFound("body or lens", unit)
         of_kind = drifting.body_drift if found.kind == "body" else drifting.lens_drift
         view = of_kind(record, found.id)
-    show(_json(view), _text(view), as_json=as_json)
+    show(view, _text(view), as_json=as_json)
     if view.is_drifting:
         raise typer.Exit(DRIFTS)
 
@@ -72,12 +66,3 @@ def _row(row: DriftRow) -> str:
 
 def _signed(value: float) -> str:
     return "0.0" if abs(value) < 0.05 else f"{value:+.1f}".replace("-", "−")
-
-
-def _json(view: DriftView) -> dict[str, Any]:
-    plain = asdict(view)
-    plain["since"] = None if view.since is None else view.since.isoformat()
-    plain["adjusted"] = [at.isoformat() for at in view.adjusted]
-    for row in plain["rows"]:
-        row["signed_at"] = row["signed_at"].isoformat()
-    return plain

@@ -1,6 +1,5 @@
 """``shimwise repeatability``: how well a person repeats, and the house without names; private."""
 
-from dataclasses import asdict
 from textwrap import fill
 from typing import Annotated
 
@@ -12,18 +11,13 @@ from shimwise.bench.history.operator_views import HouseRepeatability, OperatorVi
 from shimwise.cli.output import show
 from shimwise.cli.record_options import AsJson, Data, Who, person
 
-__all__ = ["register", "repeatability"]
+__all__ = ["repeatability"]
 
 WIDTH = 79
-_MORE = (
+MORE = (
     "A person's figures are private to the person and the leads. Names are not passwords: who asks is "
     "believed.\n\nExit code: 0 told, 2 refused."
 )
-
-
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``repeatability`` into the command line."""
-    parent.command("repeatability", help=f"{summary}\n\n{_MORE}")(repeatability)
 
 
 def repeatability(
@@ -40,10 +34,10 @@ def repeatability(
     with record_admin.open_record(data) as record:
         if name.strip():
             one = operators.repeatability(record, name=name, who=asking)
-            show(asdict(one), fill(one.words, WIDTH), as_json=as_json)
+            show(one, fill(one.words, WIDTH), as_json=as_json)
             return
         house = operators.house_repeatability(record, who=asking)
-    show(asdict(house), _text(house), as_json=as_json)
+    show(house, _text(house), as_json=as_json)
 
 
 def _text(house: HouseRepeatability) -> str:

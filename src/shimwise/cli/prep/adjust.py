@@ -1,22 +1,19 @@
 """``shimwise adjust``: a guided adjustment of one unit, step by step, none skipped."""
 
-import sys
-from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from shimwise.bench.exchange import record_admin
-from shimwise.cli.output import Json, show
-from shimwise.cli.record_options import AsJson, Data, Who, person
+from shimwise.cli.output import is_asked, show
+from shimwise.cli.record_options import AsJson, Data, Prep, Who, person
 from shimwise.errors import RecordError
 
 if TYPE_CHECKING:
     from shimwise.bench.adjust.views import AdjustmentView
 
-__all__ = ["adjust", "register"]
+__all__ = ["adjust"]
 
 NOT_FINISHED = 1
 _HOW = (
@@ -26,20 +23,15 @@ _HOW = (
     "   peak.json, and answer: sweep peak.json",
     "   by eye, anew three times: answer: sharpest 0.10 0.12 0.11 clockwise",
 )
-_MORE = (
+MORE = (
     "In a terminal it asks for each step; back STEP=REASON takes one back. "
     "Elsewhere answer by --answer, in the order of the steps, as far as "
     "you are; called again it goes on where it stood.\n\nExit code: 0 finished, 1 steps are left, 2 refused."
 )
 
 
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``adjust`` into the command line."""
-    parent.command("adjust", help=f"{summary}\n\n{_MORE}")(adjust)
-
-
 def adjust(
-    prep: Annotated[str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit.")],
+    prep: Prep,
     unit: Annotated[str, typer.Argument(metavar="UNIT", help="Name of the body or lens.")],
     *,
     answers: Annotated[
@@ -87,22 +79,21 @@ def adjust(
             view = guide.keep_peak(
                 record, prep_id, view.id, sweep=_swept(sweep), sharpest=sharpest or "", who=name
             )
-        is_asked = sys.stdin.isatty() and sys.stdout.isatty() and not as_json and not given
-        if is_asked and all(one is None for one in (take_back, give_up, sweep, sharpest)):
+        is_alone = not given and all(one is None for one in (take_back, give_up, sweep, sharpest))
+        if is_alone and is_asked(as_json=as_json):
             view = _ask(record, view, who=name)
         if view.state == "begun" and view.now is None:
             view = guide.finish_adjustment(record, prep_id, view.id, who=name)
-    shown: dict[str, Any] = asdict(view)
-    show(_plain(shown), _told(view), as_json=as_json)
+    show(view, _text(view), as_json=as_json)
     if view.state == "begun":
         raise typer.Exit(NOT_FINISHED)
 
 
 def _pair(text: str, *, option: str) -> tuple[str, str]:
-    step, found, said = text.partition("=")
+    step, found, answer = text.partition("=")
     if not found or not step.strip():
         raise RecordError(f"[{text}] is no {option}. Write it as STEP=TEXT, such as lock='was free'.")
-    return " ".join(step.split()), said.strip()
+    return " ".join(step.split()), answer.strip()
 
 
 def _swept(file: Path | None) -> dict[str, Any] | None:
@@ -114,7 +105,7 @@ def _swept(file: Path | None) -> dict[str, Any] | None:
 def _begun(
     record: record_admin.Record, prep_id: str, unit: str, *, who: str, reason: str
 ) -> "AdjustmentView":
-    """Give the unit's adjustment that is under way, or begin one."""
+    """Return the unit's adjustment that is under way, or begin one."""
     from shimwise.bench.adjust import guide
     from shimwise.bench.prep.preps import open_prep
 
@@ -132,7 +123,7 @@ def _begun(
 
 
 def _ask(record: record_admin.Record, view: "AdjustmentView", *, who: str) -> "AdjustmentView":
-    """Ask for the steps that are left; a refusal is told, and the step asked for again."""
+    """Ask for the steps that are left; a refusal is printed, and the step asked for again."""
     from shimwise.bench.errors import Conflict, InputError
     from shimwise.errors import SheetError
 
@@ -192,7 +183,7 @@ def _head(view: "AdjustmentView") -> str:
     return "\n".join([*lines, *(f"Careful: {caution}" for caution in view.cautions)])
 
 
-def _told(view: "AdjustmentView") -> str:
+def _text(view: "AdjustmentView") -> str:
     lines = [_head(view), ""]
     for step in view.steps:
         sign = "done" if step.is_done else "now " if step.is_now else "    "
@@ -205,15 +196,3 @@ def _told(view: "AdjustmentView") -> str:
     elif view.state != "begun":
         lines.append(f"This adjustment is over: {view.state}. Nothing was moved.")
     return "\n".join(lines)
-
-
-def _plain(value: Any) -> Json:  # noqa: ANN401 - views
-    from datetime import datetime
-
-    if isinstance(value, datetime):
-        return value.isoformat()
-    if isinstance(value, dict):
-        return {key: _plain(one) for key, one in value.items()}
-    if isinstance(value, Sequence) and not isinstance(value, str):
-        return [_plain(one) for one in value]
-    return value  # type: ignore[no-any-return]

@@ -1,26 +1,20 @@
 """``shimwise reopen``: open a signed prep again, with a reason; its signature stays in the record."""
 
-import sys
 from typing import Annotated
 
 import typer
 
 from shimwise.bench.exchange import record_admin
-from shimwise.cli.output import show
-from shimwise.cli.record_options import AsJson, Data, Who, person
+from shimwise.cli.output import is_asked, show
+from shimwise.cli.record_options import AsJson, Data, Prep, Who, person
 
-__all__ = ["register", "reopen"]
+__all__ = ["reopen"]
 
-_MORE = "Only who signed it, or a lead, may; in a terminal it asks why.\n\nExit code: 0 opened, 2 refused."
-
-
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``reopen`` into the command line."""
-    parent.command("reopen", help=f"{summary}\n\n{_MORE}")(reopen)
+MORE = "Only who signed it, or a lead, may; in a terminal it asks why.\n\nExit code: 0 opened, 2 refused."
 
 
 def reopen(
-    prep: Annotated[str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit.")],
+    prep: Prep,
     *,
     reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why it is opened again.")] = "",
     who: Who = None,
@@ -32,7 +26,7 @@ def reopen(
 
     with record_admin.open_record(data) as record:
         prep_id = record_admin.find_prep(record, prep)
-        if not reason and sys.stdin.isatty() and sys.stdout.isatty() and not as_json:
+        if not reason and is_asked(as_json=as_json):
             reason = typer.prompt("Why is it opened again?", default="", show_default=False)
         view = signing.reopen(record, prep_id, reason=reason, who=person(who))
     show(

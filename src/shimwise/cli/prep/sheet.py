@@ -9,19 +9,15 @@ import typer
 
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.sign import papers as bench
-from shimwise.cli.output import Json, show
+from shimwise.cli.options import AsJson
+from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import Data
 from shimwise.errors import SheetError
 
-__all__ = ["register", "sheet"]
+__all__ = ["sheet"]
 
-_DAY = "Several preps make one file of check sheets, such as a whole day's."
-
-
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``sheet`` into the command line."""
-    parent.command("sheet", help=f"{summary}\n\n{_DAY}")(sheet)
+MORE = "Several preps make one file of check sheets, such as a whole day's."
 
 
 def sheet(
@@ -55,7 +51,7 @@ def sheet(
         str, typer.Option("--link", metavar="ADDRESS", help="The house's pages, for the QR square.")
     ] = "",
     is_forced: Annotated[bool, typer.Option("--force", help="Write over a file that is there.")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Print a prep's papers as PDF."""
     names = unit or []
@@ -66,7 +62,7 @@ def sheet(
     documents = _documents(preps or [], day, data)
     if kind != bench.CHECK and len(documents) != 1:
         raise SheetError(f"{kind} is made of one prep at a time, not of {len(documents)}.")
-    with progress_bar() as told:
+    with progress_bar() as progress:
         match kind:
             case bench.LENS_CARD:
                 made = bench.make_lens_cards(documents[0], names=names, paper=paper, link=link)
@@ -78,9 +74,9 @@ def sheet(
                     documents[0], names=names, paper=paper, link=link, units=units, distances=distance or ()
                 )
             case _:
-                made = bench.make_sheets(documents, paper=paper, link=link, progress=told)
+                made = bench.make_sheets(documents, paper=paper, link=link, progress=progress)
         bench.write_whole(out, made.pdf)
-    result: dict[str, Json] = {
+    result = {
         "file": str(out),
         "kind": made.kind,
         "pages": made.pages,

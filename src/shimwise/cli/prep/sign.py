@@ -1,23 +1,22 @@
 """``shimwise sign``: sign a prep, so that it stays as it is."""
 
-import sys
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from shimwise.bench.exchange import record_admin
-from shimwise.cli.output import show
-from shimwise.cli.record_options import AsJson, Data, Who, person
+from shimwise.cli.output import is_asked, show
+from shimwise.cli.record_options import AsJson, Data, Prep, Who, person
 from shimwise.errors import RecordError
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.views import PrepView
     from shimwise.bench.sign.signing import Exempt
 
-__all__ = ["register", "sign"]
+__all__ = ["sign"]
 
-_MORE = (
+MORE = (
     "Every unit has to be decided, or excepted with a reason; in a terminal it asks for each, and before it "
     "signs. The prep is frozen from then on; shimwise reopen opens it again.\n\nExit code: 0 signed, "
     "2 refused."
@@ -25,13 +24,8 @@ _MORE = (
 REFUSED = 2
 
 
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``sign`` into the command line."""
-    parent.command("sign", help=f"{summary}\n\n{_MORE}")(sign)
-
-
 def sign(
-    prep: Annotated[str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit.")],
+    prep: Prep,
     *,
     exceptions: Annotated[
         list[str] | None,
@@ -54,8 +48,7 @@ def sign(
         prep_id = record_admin.find_prep(record, prep)
         view = open_prep(record, prep_id)
         excepted = _excepted(view, exceptions or (), answers_for)
-        is_asked = sys.stdin.isatty() and sys.stdout.isatty() and not as_json and not excepted
-        if is_asked and view.state != "signed":
+        if is_asked(as_json=as_json) and not excepted and view.state != "signed":
             excepted = _ask(record, view, answers_for or name)
             if not typer.confirm(f"Sign {view.title} as {name}?"):
                 typer.echo("Nothing is signed.")
@@ -69,7 +62,7 @@ def sign(
             "prep_id": prep_id,
             "revision": signed.revision,
             "signed_by": signed.signed_by,
-            "signed_at": signed.signed_at.isoformat(),
+            "signed_at": signed.signed_at,
             "digest": signed.digest,
             "exceptions": [
                 {"unit": one.unit, "reason": one.reason, "name": one.name} for one in signed.exceptions

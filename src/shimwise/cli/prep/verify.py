@@ -6,15 +6,16 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.sign import papers as bench
-from shimwise.cli.output import Json, show
+from shimwise.cli.options import AsJson
+from shimwise.cli.output import show
 from shimwise.cli.record_options import Data
 from shimwise.errors import RecordError
 
-__all__ = ["register", "verify"]
+__all__ = ["verify"]
 
 NOT_AS_SIGNED = 1
 """Exit code when the sheet is not what counts: altered, older, unknown or not signed."""
-_MORE = (
+MORE = (
     "It is compared with the house's record where there is one; the file alone tells only whether it agrees "
     "with itself.\n\nExit code: 0 as it was signed, 1 altered, of an older revision, unknown to the house or "
     "not signed, 2 not a sheet."
@@ -29,27 +30,22 @@ _HEADS = {
 ALONE = "Only the file was looked at: {}."
 
 
-def register(parent: typer.Typer, summary: str) -> None:
-    """Hang the command ``verify`` into the command line."""
-    parent.command("verify", help=f"{summary}\n\n{_MORE}")(verify)
-
-
 def verify(
     sheet: Annotated[
         Path, typer.Argument(metavar="SHEET.pdf|PREP.json", help="A sheet, or an exported prep.")
     ],
     *,
     data: Data = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Tell whether a sheet, or a prep's file, is what was signed."""
     findings, alone = _compared(sheet, data)
-    result: dict[str, Json] = {
+    result = {
         "file": str(sheet),
         "is_compared": not alone,
         "preps": [_plain(one) for one in findings],
     }
-    parts = [*map(_told, findings), *([alone] if alone else [])]
+    parts = [*map(_text, findings), *([alone] if alone else [])]
     show(result, "\n\n".join(parts), as_json=as_json)
     if any(one.state is not bench.State.AS_SIGNED for one in findings):
         raise typer.Exit(NOT_AS_SIGNED)
@@ -73,7 +69,7 @@ def _compared(sheet: Path, data: str | None) -> tuple[tuple[bench.Finding, ...],
         return bench.verify_paper(sheet, recorded=recorded(record)), ""
 
 
-def _plain(one: bench.Finding) -> dict[str, Json]:
+def _plain(one: bench.Finding) -> dict[str, object]:
     return {
         "id": one.prep_id,
         "title": one.title,
@@ -87,7 +83,7 @@ def _plain(one: bench.Finding) -> dict[str, Json]:
     }
 
 
-def _told(one: bench.Finding) -> str:
+def _text(one: bench.Finding) -> str:
     lines = [f"{_HEADS[one.state]}: {one.title}.", *one.words, *(f"  {words}" for words in one.differing)]
     if one.signed_by and one.state is not bench.State.ALTERED:
         lines.append(f"Signed by {one.signed_by}, {one.signed_at}.")

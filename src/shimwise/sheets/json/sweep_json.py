@@ -3,15 +3,24 @@
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
 from shimwise.errors import SheetError
+from shimwise.sheets.json.documents import schema_error, standard
 
-__all__ = ["SCHEMA_ID", "SweepFacts", "read_sweep", "sweep_schema", "sweep_to_json", "validate_sweep"]
+__all__ = [
+    "SCHEMA_ID",
+    "Sweep",
+    "SweepFacts",
+    "SweepStar",
+    "SweepTilt",
+    "read_sweep",
+    "sweep_from_json",
+    "sweep_to_json",
+    "validate_sweep",
+]
 
 SCHEMA_ID = "shimwise.sweep/1"
 PLACES = 7
@@ -20,12 +29,77 @@ LARGEST_BYTES = 2**24
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SweepStar:
+    """A star's place in the frame [px] and its peak, also along and across the radius if found. [µm]"""
+
+    id: str
+    x_px: float
+    y_px: float
+    best_um: float
+    sd_um: float | None
+    sagittal_um: float | None
+    tangential_um: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepTilt:
+    """Right edge less left, bottom less top [µm], and how far the chart was turned [°]; None: not known."""
+
+    x_um: float | None
+    x_sd_um: float | None
+    y_um: float | None
+    y_sd_um: float | None
+    chart_yaw_deg: float | None
+    chart_pitch_deg: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sweep:
+    """A sweep's result as ``shimwise.sweep/1`` holds it; ``best_um`` is None where a flag withholds it."""
+
+    best_um: float | None
+    sd_um: float | None
+    low_um: float | None
+    high_um: float | None
+    landing_um: float | None
+    band_cy_mm: tuple[float, float] | None
+    stars: tuple[SweepStar, ...]
+    tilt: SweepTilt
+    flags: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
+    swept: str = "sensor"
+    best_at_mm: float | None = None
+    is_relative: bool = False
+    body: str = ""
+    lens: str = ""
+    best_turns: float | None = None
+    low_turns: float | None = None
+    high_turns: float | None = None
+
+    @property
+    def half_um(self) -> float:
+        """Half the 95 % interval of best focus [µm]; NaN where it is withheld."""
+        if self.low_um is None or self.high_um is None:
+            return math.nan
+        return (self.high_um - self.low_um) / 2
+
+
+def sweep_from_json(document: Mapping[str, Any]) -> Sweep:
+    """Return a sweep from its document, which follows the schema."""
+    known = {field.name for field in fields(Sweep)} & document.keys()
+    stars = (SweepStar(**{f.name: star[f.name] for f in fields(SweepStar)}) for star in document["stars"])
+    tilt = {field.name: document["tilt"].get(field.name) for field in fields(SweepTilt)}
+    parts = {"stars": tuple(stars), "tilt": SweepTilt(**tilt), "flags": tuple(document["flags"])}
+    return Sweep(**{**{name: document[name] for name in known}, **parts})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SweepFacts:
-    """What was swept and what was under test; None where it was not said.
+    """What was swept and what was under test; None where it is not known.
 
     ``swept`` is ``sensor``, ``ring``, ``chart`` or ``screw``; ``best_at_mm`` where the ring or the chart
-    stands when the picture is sharp [mm]; ``distance_mm`` the taped distance [mm], which may be infinite;
-    ``um_per_turn`` the travel that turns of a screw were reckoned with [µm].
+    is when the picture is sharp [mm]; ``distance_mm`` the taped distance [mm], which may be infinite;
+    ``um_per_turn`` the travel of the screw for a turn [µm].
     """
 
     swept: str = "sensor"
@@ -43,7 +117,7 @@ class SweepFacts:
 def sweep_to_json(
     measured: Mapping[str, Any], facts: SweepFacts, *, warnings: Sequence[str] = ()
 ) -> dict[str, Any]:
-    """Give a sweep as an object of standard JSON.
+    """Return a sweep as an object of standard JSON.
 
     Parameters
     ----------
@@ -52,7 +126,7 @@ def sweep_to_json(
     facts : SweepFacts
         What was swept and what was under test.
     warnings : sequence of str
-        What is to be told of the files.
+        What is to be known of the files.
 
     Returns
     -------
@@ -76,45 +150,23 @@ def sweep_to_json(
         **_turns(measured, facts.um_per_turn),
         **{key: value for key, value in names.items() if value is not None and value != ""},
     }
-    out: dict[str, Any] = _standard(document)
+    out: dict[str, Any] = standard(document, PLACES)
     return out
 
 
 def _turns(measured: Mapping[str, Any], um_per_turn: float | None) -> dict[str, Any]:
-    """Give best focus in turns of the screw, + clockwise, where that was swept."""
+    """Return best focus in turns of the screw, + clockwise, where that was swept."""
     if um_per_turn is None:
         return {}
-    names = ("best", "sd", "low", "high")
-    found = {f"{name}_turns": measured[f"{name}_um"] for name in names}
-    told = {key: None if um is None else um / um_per_turn for key, um in found.items()}
-    return {**told, "um_per_turn": um_per_turn}
-
-
-@cache
-def sweep_schema() -> dict[str, Any]:
-    """Load the JSON Schema (draft 2020-12) of a sweep."""
-    text = files("shimwise.sheets.json").joinpath("sweep.schema.json").read_text(encoding="utf-8")
-    schema: dict[str, Any] = json.loads(text)
-    return schema
+    found = {f"{name}_turns": measured[f"{name}_um"] for name in ("best", "sd", "low", "high")}
+    turns = {key: None if um is None else um / um_per_turn for key, um in found.items()}
+    return {**turns, "um_per_turn": um_per_turn}
 
 
 def validate_sweep(document: object, *, name: str = "This") -> None:
-    """Check a sweep against its schema.
-
-    Raises
-    ------
-    SheetError
-        When it does not follow the schema: names the place and what is wrong there.
-    """
-    from jsonschema import Draft202012Validator
-
-    error = next(Draft202012Validator(sweep_schema()).iter_errors(document), None)
-    if error is not None:
-        raise _refusal(name, f"at {error.json_path}, {error.message[:300]}")
-    try:
-        json.dumps(document, allow_nan=False)
-    except ValueError as cause:
-        raise _refusal(name, "a number in it is not finite, where null is to stand") from cause
+    """Raise SheetError if a document does not follow the sweep's schema: with the place and the reason."""
+    if error := schema_error(document, "sweep"):
+        raise _refusal(name, error)
 
 
 def read_sweep(path: str | Path) -> dict[str, Any]:
@@ -123,7 +175,7 @@ def read_sweep(path: str | Path) -> dict[str, Any]:
     Raises
     ------
     SheetError
-        When the file cannot be read, is no JSON, or does not follow the schema.
+        If the file cannot be read, is no JSON, or does not follow the schema.
     """
     file = Path(path)
     try:
@@ -136,25 +188,14 @@ def read_sweep(path: str | Path) -> dict[str, Any]:
     if len(content) > LARGEST_BYTES:
         raise _refusal(file.name, f"it has more than {LARGEST_BYTES // 2**20} MiB")
     try:
-        document = json.loads(content.decode("utf-8-sig"))
+        document: dict[str, Any] = json.loads(content.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
         raise _refusal(file.name, f"it is no JSON ({str(error)[:200]})") from error
     validate_sweep(document, name=file.name)
-    found: dict[str, Any] = document
-    return found
+    return document
 
 
 def _refusal(name: str, what: str) -> SheetError:
     return SheetError(
         f"{name} is no sweep of the form {SCHEMA_ID}: {what}. Write it anew with shimwise sweep --out."
     )
-
-
-def _standard(value: Any) -> Any:  # noqa: ANN401 - a tree of JSON
-    if isinstance(value, bool) or value is None or isinstance(value, str | int):
-        return value
-    if isinstance(value, Mapping):
-        return {key: _standard(item) for key, item in value.items()}
-    if isinstance(value, Sequence):
-        return [_standard(item) for item in value]
-    return round(float(value), PLACES) + 0.0 if math.isfinite(value) else None

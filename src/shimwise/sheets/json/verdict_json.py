@@ -3,13 +3,10 @@
 ``/2`` is all of ``/1`` and ``notices``; both are read.
 """
 
-import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import Field, fields, replace
 from enum import Enum
-from functools import cache
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from shimwise.errors import SheetError
@@ -26,12 +23,13 @@ from shimwise.inference.verdict.answer import (
 )
 from shimwise.notices import Notice
 from shimwise.remedy import Remedy
+from shimwise.sheets.json.documents import schema_error
 from shimwise.sheets.words.notices import as_written, joined_text, notice_json, notice_text, notice_texts
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
-__all__ = ["SCHEMA_ID", "answer_from_json", "answer_to_json", "validate", "verdict_schema"]
+__all__ = ["SCHEMA_ID", "answer_from_json", "answer_to_json", "validate"]
 
 SCHEMA_ID = "shimwise.verdict/2"
 LENGTH_PLACES, PROBABILITY_PLACES = 3, 4
@@ -112,48 +110,13 @@ def answer_from_json(document: Mapping[str, Any]) -> Answer:
     )
 
 
-@cache
-def verdict_schema() -> _Object:
-    """Load the JSON Schema (draft 2020-12) of a verdict."""
-    text = files("shimwise.sheets.json").joinpath("verdict.schema.json").read_text(encoding="utf-8")
-    schema: _Object = json.loads(text)
-    return schema
-
-
 def validate(document: object) -> None:
-    """Check a verdict against its schema.
-
-    Parameters
-    ----------
-    document : object
-        As :func:`answer_to_json` gives it, or as ``json.loads`` reads it.
-
-    Raises
-    ------
-    SheetError
-        When it does not follow the schema: names the place and what is wrong there.
-    """
-    error = next(_validator().iter_errors(document), None)
-    if error is not None:
-        raise _refusal(f"at {error.json_path}, {error.message[:300]}")
-    try:
-        json.dumps(document, allow_nan=False)
-    except ValueError as cause:
-        raise _refusal("a number in it is not finite, where null is to stand") from cause
-
-
-def _refusal(what: str) -> SheetError:
-    return SheetError(
-        f"This is no verdict of the form {SCHEMA_ID}: {what}. "
-        "Write it anew with this version, or correct it by hand."
-    )
-
-
-@cache
-def _validator() -> Any:  # noqa: ANN401 - the library's classes are made at run time
-    from jsonschema import Draft202012Validator
-
-    return Draft202012Validator(verdict_schema())
+    """Raise SheetError if a verdict's document does not follow the schema: with the place and the reason."""
+    if error := schema_error(document, "verdict"):
+        raise SheetError(
+            f"This is no verdict of the form {SCHEMA_ID}: {error}. "
+            "Write it anew with this version, or correct it by hand."
+        )
 
 
 def _plain(value: "DataclassInstance") -> _Object:

@@ -10,7 +10,7 @@ from shimwise import __version__
 __all__ = ["MAKER", "maker_print"]
 
 MAKER = f"Shimwise {__version__}"
-SETTERS = ("typst", "altair", "vl-convert-python", "segno")
+SETTERS = ("typst", "vl-convert-python", "segno")
 """What else a page's look depends on."""
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from shimwise.inference.verdict.answer import Answer
+from shimwise.sheets.json.sweep_json import sweep_from_json
 from shimwise.sheets.papers.check_sheet import check_sheet
 from shimwise.sheets.papers.maker import MAKER, maker_print
 from shimwise.sheets.papers.pictures import qr_svg, rail_pictures, sweep_pictures
@@ -116,7 +117,7 @@ def _sheet(
     for place, (row, told) in enumerate(zip(prep.rows("sweeps"), sheet["sweeps"], strict=True)):
         told["pictures"] = [
             {"file": keep(f"sweep-{place}-{number}", picture.svg), "alt": picture.alt}
-            for number, picture in enumerate(sweep_pictures(row["result"], kept_curves(row)))
+            for number, picture in enumerate(sweep_pictures(sweep_from_json(row["result"]), kept_curves(row)))
         ]
     sheet["attachment"] = "prep.json" if is_only else f"prep-{mark}.json"
     parts[sheet["attachment"]] = canonical_bytes(prep.travelling)

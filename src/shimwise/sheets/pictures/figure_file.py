@@ -1,15 +1,13 @@
 """Saving a figure as SVG, PNG or PDF, with its description inside and nothing half-written."""
 
-import io
+import json
 import os
+from collections.abc import Mapping
 from html import escape
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 from shimwise.errors import SheetError
-
-if TYPE_CHECKING:
-    import altair as alt
 
 __all__ = ["SUFFIXES", "check_figure_path", "save_figure"]
 
@@ -18,15 +16,15 @@ PNG_SCALE = 2.0
 """Pixels of a PNG for each point of the figure."""
 
 
-def save_figure(chart: "alt.TopLevelMixin", path: str | os.PathLike[str]) -> Path:
+def save_figure(spec: Mapping[str, Any], path: str | os.PathLike[str]) -> Path:
     """Save a figure; the suffix of the path says how: .svg, .png or .pdf. An existing file is replaced.
 
-    An SVG carries the chart's description for those who do not see it; a PDF holds its fonts.
+    An SVG carries the figure's description for those who do not see it; a PDF holds its fonts.
 
     Parameters
     ----------
-    chart : altair chart
-        As :func:`shimwise.sheets.pictures.verdict_figure.verdict_chart` gives it.
+    spec : mapping
+        A Vega-Lite specification with its description.
     path : path
         Where to.
 
@@ -38,15 +36,18 @@ def save_figure(chart: "alt.TopLevelMixin", path: str | os.PathLike[str]) -> Pat
     Raises
     ------
     SheetError
-        As :func:`check_figure_path`, or when the file cannot be written for another reason.
+        As :func:`check_figure_path`, or if the file cannot be written for another reason.
     """
     target = Path(path)
     check_figure_path(target)
-    content = _rendered(chart, target.suffix.lower())
+    content = _rendered(spec, target.suffix.lower())
     try:
         _write(target, content)
     except OSError as error:
-        raise _refusal(target, error) from error
+        reason = error.strerror or str(error)
+        raise SheetError(
+            f"The figure cannot be saved as {target}: {reason}. Choose another folder."
+        ) from error
     return target
 
 
@@ -56,7 +57,7 @@ def check_figure_path(path: str | os.PathLike[str]) -> None:
     Raises
     ------
     SheetError
-        When the suffix is none of :data:`SUFFIXES`, or the folder is not there or cannot be written to.
+        If the suffix is none of :data:`SUFFIXES`, or the folder is not there or cannot be written to.
     """
     target = Path(path)
     if target.suffix.lower() not in SUFFIXES:
@@ -77,27 +78,21 @@ def check_figure_path(path: str | os.PathLike[str]) -> None:
         )
 
 
-def _refusal(target: Path, error: OSError) -> SheetError:
-    reason = error.strerror or str(error)
-    return SheetError(f"The figure cannot be saved as {target}: {reason}. Choose another folder.")
+def _rendered(spec: Mapping[str, Any], suffix: str) -> bytes:
+    import vl_convert
 
-
-def _rendered(chart: "alt.TopLevelMixin", suffix: str) -> bytes:
-    content, text = io.BytesIO(), io.StringIO()
+    text = json.dumps(spec)
     match suffix:
         case ".svg":
-            chart.save(text, format="svg")
-            return _described(text.getvalue(), chart).encode("utf-8")
+            return _described(vl_convert.vegalite_to_svg(text), spec["description"]).encode("utf-8")
         case ".png":
-            chart.save(content, format="png", scale_factor=PNG_SCALE)
+            return vl_convert.vegalite_to_png(text, scale=PNG_SCALE)
         case _:
-            chart.save(content, format="pdf")
-    return content.getvalue()
+            return vl_convert.vegalite_to_pdf(text)
 
 
-def _described(svg: str, chart: "alt.TopLevelMixin") -> str:
+def _described(svg: str, words: str) -> str:
     """Put the description into an SVG as its title and desc."""
-    words = chart.to_dict().get("description", "")
     start = svg.index("<svg")
     end = svg.index(">", start)
     title = words.split(". ", 1)[0]

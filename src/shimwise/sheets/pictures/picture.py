@@ -1,7 +1,7 @@
 """What the rail and the figure both draw: a panel for each body, a row for each lens, in microns.
 
 A *landing* is body and lens together, so a lens's estimate is drawn where its landings are expected: at the
-body's error plus its own. What stands between that bar and the body's own line is the lens's own error.
+body's error plus its own. The distance between that bar and the body's own line is the lens's own error.
 """
 
 import math
@@ -35,6 +35,8 @@ SPAN_TOLERANCES = 1.5
 """The scale reaches at least this many tolerances to either side."""
 EDGE_SHARE = 0.05
 """This share of the landings at either end does not set the scale."""
+MARGIN_SHARE = 0.12
+"""The margin of a figure at either end, as a share of the span."""
 READING_REACH, BAR_REACH = 0.35, 0.6
 """For the sake of the others, and of long bars, it is drawn out by at most these shares of its span."""
 
@@ -100,6 +102,21 @@ class Picture:
     high_um: float
 
     @property
+    def domain_um(self) -> tuple[float, float]:
+        """The span with a margin at either end, in which a figure draws what lies beyond it. [µm]"""
+        margin = MARGIN_SHARE * (self.high_um - self.low_um)
+        return self.low_um - margin, self.high_um + margin
+
+    def holds(self, um: float) -> bool:
+        """Return whether a value lies in the span."""
+        return self.low_um <= um <= self.high_um
+
+    def drawn_um(self, um: float) -> float:
+        """Return where the end of a bar is drawn: at the end of the margin if it lies beyond. [µm]"""
+        low, high = self.domain_um
+        return min(max(um, low), high)
+
+    @property
     def tolerance_text(self) -> str:
         """The tolerance of the bodies drawn, ``±10 µm``; of several from the least to the largest."""
         each = sorted({panel.body.tolerance_um for panel in self.panels} or {self.tolerance_um})
@@ -107,7 +124,7 @@ class Picture:
 
 
 def is_doubted(reading: ReadingAnswer) -> bool:
-    """Tell whether a reading has lost its say."""
+    """Return whether a reading has lost its weight."""
     return reading.weight < DOUBTED_BELOW
 
 
@@ -123,7 +140,7 @@ def arrange(
     Parameters
     ----------
     answer : Answer
-        What the judge said. A value that is no number is left out of the picture.
+        The verdict. A value that is no number is left out of the picture.
     lens_text : mapping of str to str, optional
         What is known of a lens, by name: ``18 mm f/2``.
     most_bodies, most_rows : int

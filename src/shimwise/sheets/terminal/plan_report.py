@@ -1,6 +1,6 @@
 """The plan in the terminal: the sentence first, then what to tape and read, and what that reaches."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from rich.cells import cell_len
@@ -9,20 +9,16 @@ from rich.table import Table
 from rich.text import Text
 
 from shimwise.inference.plan.planner import Plan, PlannedReading
-from shimwise.inference.verdict.answer import Z95, NextReading
+from shimwise.inference.verdict.answer import NextReading
 from shimwise.sheets.terminal.canvas import BOLD_STYLE, DIM_STYLE
-from shimwise.sheets.terminal.rail import LEAST_WIDTH
-from shimwise.sheets.terminal.report import MOST_REPORT_WIDTH
+from shimwise.sheets.terminal.writer import Writer, report_width
 from shimwise.sheets.words.plan_words import plan_headline, plan_help, setups_of, tape_text
 from shimwise.sheets.words.shared import (
     capital,
     distance_text,
     fitted,
-    half_text,
     plain,
-    plain_or_ascii,
     titled,
-    wrapped,
 )
 
 __all__ = ["plan_report", "print_plan"]
@@ -40,7 +36,7 @@ def print_plan(
     warnings: Sequence[str] = (),
 ) -> None:
     """Print a plan, as wide as the terminal from 60 to 100 columns; arguments as :func:`plan_report`."""
-    width = max(LEAST_WIDTH, min(console.width, MOST_REPORT_WIDTH))
+    width = report_width(console)
     body = plan_report(
         plan,
         width=width,
@@ -74,80 +70,50 @@ def plan_report(
     is_ascii : bool
         Whether to write in ASCII.
     next_readings : sequence of NextReading
-        What says most of the units that are not decided yet.
+        What decides most of the units that are not decided yet.
     lens_text : mapping of str to str, optional
         What is known of a lens, by name: ``18 mm f/2``.
     typed_distances : mapping of float to str, optional
         Distances [mm] as the person wrote them.
     warnings : sequence of str
-        What is to be told of the files.
+        What is to be known of the files.
     """
-    writer = _Writer(plan, width, is_ascii, tuple(next_readings), lens_text or {}, typed_distances or {})
-    return Group(*writer.parts(warnings))
+    writer = _PlanWriter(
+        plan=plan, width=width, is_ascii=is_ascii, lens_text=lens_text or {}, typed=typed_distances or {}
+    )
+    return Group(*writer.parts(next_readings, warnings))
 
 
-@dataclass(frozen=True, slots=True)
-class _Writer:
-    """Writes one plan in one width and one alphabet."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _PlanWriter(Writer):
+    """Writes one plan."""
 
     plan: Plan
-    width: int
-    is_ascii: bool
-    next_readings: tuple[NextReading, ...]
-    lens_text: Mapping[str, str]
     typed: Mapping[float, str]
 
-    def parts(self, warnings: Sequence[str]) -> Iterator[RenderableType]:
+    def parts(
+        self, next_readings: Sequence[NextReading], warnings: Sequence[str]
+    ) -> Iterator[RenderableType]:
         yield from self.paragraph(plan_headline(self.plan), style=BOLD_STYLE)
         yield from self.paragraph(
             "± is half the 95 % interval of the body's error. A chart is taped once for each line "
             "that starts with a distance.",
             style=DIM_STYLE,
         )
-        yield from self.section("Read next, for what is not decided yet", self.next())
+        yield from self.section(
+            "Read next, for what is not decided yet", self.readings_to_take(next_readings)
+        )
         yield from self.section("Tape and read", self.sights())
         yield from self.section("What that reaches", (self.reached(),))
-        yield from self.section("What would help", self.items(plan_help(self.plan)))
-        yield from self.section("Warnings", self.items(warnings[:MOST_WARNINGS]))
-
-    def say(self, words: str) -> str:
-        return plain_or_ascii(words, is_ascii=self.is_ascii)
-
-    def paragraph(self, words: str, *, mark: str = "", style: str = "") -> Iterator[Text]:
-        start = f" {self.say(mark)} " if mark else ""
-        cells = cell_len(start)
-        for number, line in enumerate(wrapped(self.say(words), self.width - cells)):
-            text = Text(" " * cells if number else start)
-            yield text.append(line, style)
-
-    def section(self, title: str, parts: Iterable[RenderableType]) -> Iterator[RenderableType]:
-        parts = list(parts)
-        if parts:
-            yield Text("")
-            yield Text(self.say(title), BOLD_STYLE)
-            yield from parts
-
-    def items(self, texts: Iterable[str]) -> Iterator[Text]:
-        for words in texts:
-            yield from self.paragraph(words, mark="!")
-
-    def lens(self, name: str) -> str:
-        return f"{plain(name)} {self.lens_text.get(name, '')}".strip()
-
-    def next(self) -> Iterator[Text]:
-        for number, one in enumerate(self.next_readings, 1):
-            words = (
-                f"{self.lens(one.lens)} on {titled('body', one.body)} at {distance_text(one.distance_mm)}: "
-                f"leaves what is undecided at {half_text(Z95 * one.sd_after_um)} µm"
-            )
-            yield from self.paragraph(words, mark=f"{number}.")
+        yield from self.section("What would help", self.warned(plan_help(self.plan)))
+        yield from self.section("Warnings", self.warned(warnings[:MOST_WARNINGS]))
 
     def sights(self) -> Iterator[RenderableType]:
         if not self.plan.count:
             return
         setups = setups_of(self.plan)
         bodies = {body: self.cell(body, 20) for body, _ in setups}
-        tapes = {distance_mm: self.say(self.tape(distance_mm)) for _, distance_mm in setups}
+        tapes = {distance_mm: self.safe(self.tape(distance_mm)) for _, distance_mm in setups}
         taken = max(map(cell_len, bodies.values())) + max(map(cell_len, tapes.values()))
         table = self.table("Body", "Tape at", "Lens", "Repeats", right=("Repeats",))
         last_body = None
@@ -185,8 +151,8 @@ class _Writer:
             is_short = body.half_width_um > self.plan.target_um
             table.add_row(
                 self.cell(capital(titled("body", body.name)), 28),
-                Text(self.say(f"± {body.half_width_um:.1f}"), BOLD_STYLE if is_short else ""),
-                self.say(f"± {body.limit_um:.1f}"),
+                Text(self.safe(f"± {body.half_width_um:.1f}"), BOLD_STYLE if is_short else ""),
+                self.safe(f"± {body.limit_um:.1f}"),
             )
         return table
 
@@ -194,8 +160,8 @@ class _Writer:
         table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style=DIM_STYLE)
         for title in titles:
             justify = "right" if title in right else "left"
-            table.add_column(self.say(title), justify=justify, no_wrap=True)  # type: ignore[arg-type]
+            table.add_column(self.safe(title), justify=justify, no_wrap=True)  # type: ignore[arg-type]
         return table
 
     def cell(self, words: str, cells: int) -> str:
-        return self.say(fitted(plain(words), cells, is_ascii=self.is_ascii))
+        return self.safe(fitted(plain(words), cells, is_ascii=self.is_ascii))

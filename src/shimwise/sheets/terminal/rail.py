@@ -23,6 +23,7 @@ from shimwise.sheets.terminal.canvas import (
     verdict_style,
 )
 from shimwise.sheets.terminal.scale import EDGE, Scale, choose_scale
+from shimwise.sheets.words.sentences import READING_RULE
 from shimwise.sheets.words.shared import (
     ascii_text,
     capital,
@@ -276,13 +277,9 @@ class _Painter:
         items.append(f"{glyphs.band} tolerance {self.picture.tolerance_text}")
         if self._has_marks_beyond():
             items.append(f"{glyphs.beyond_left} {glyphs.beyond_right} beyond the scale")
-        rule = (
-            "If the landings follow the body's own line, it is the body. If one row stands apart from that "
-            "line, it is that lens: what lies between is the lens's own error."
-        )
         if self.is_ascii:
-            items, rule = [ascii_text(item) for item in items], ascii_text(rule)
-        for line in (*_flowed(items, width), *wrapped(rule, width)):
+            items = [ascii_text(item) for item in items]
+        for line in (*_flowed(items, width), *wrapped(READING_RULE, width)):
             yield Text(line, DIM_STYLE)
 
     def _has_marks_beyond(self) -> bool:

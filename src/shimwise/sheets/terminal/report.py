@@ -1,11 +1,9 @@
 """The report in the terminal: the sentence first, then the rail, the units, what to read and what to do."""
 
-import re
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from rich.cells import cell_len
 from rich.console import Console, Group, RenderableType
 from rich.text import Text
 
@@ -16,14 +14,14 @@ from shimwise.inference.verdict.answer import (
     BodyAnswer,
     Cause,
     LensAnswer,
-    NextReading,
     ReadingAnswer,
     Verdict,
 )
 from shimwise.remedy import Remedy
 from shimwise.sheets.pictures.picture import is_doubted, most_in_question
 from shimwise.sheets.terminal.canvas import BOLD_STYLE, DIM_STYLE, verdict_style
-from shimwise.sheets.terminal.rail import LEAST_WIDTH, draw_rail
+from shimwise.sheets.terminal.rail import draw_rail
+from shimwise.sheets.terminal.writer import Writer, report_width
 from shimwise.sheets.words.notices import joined_text, notice_text, notice_texts
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
@@ -33,23 +31,18 @@ from shimwise.sheets.words.shared import (
     distance_text,
     error_text,
     fitted,
-    half_text,
     is_out,
     listed,
     plain,
-    plain_or_ascii,
     plus_minus_text,
     probability_text,
     signed_text,
     titled,
     way_word,
-    wrapped,
 )
 
-__all__ = ["MOST_REPORT_WIDTH", "print_report", "report"]
+__all__ = ["print_report", "report"]
 
-MOST_REPORT_WIDTH = 100
-"""A line longer than this is hard to follow. [terminal cells]"""
 CAUSES_NOTE = (
     "P(out) takes each unit by itself: does its error lie beyond its tolerance. The share of a cause also "
     "weighs that most units are healthy, so the two differ."
@@ -82,7 +75,7 @@ def print_report(
     answer, remedies, readings, lens_text
         As :func:`report`.
     """
-    width = max(LEAST_WIDTH, min(console.width, MOST_REPORT_WIDTH))
+    width = report_width(console)
     is_ascii = console.options.ascii_only
     body = report(answer, remedies, width=width, is_ascii=is_ascii, readings=readings, lens_text=lens_text)
     console.print(body, width=width, highlight=False, crop=False)
@@ -102,7 +95,7 @@ def report(
     Parameters
     ----------
     answer : Answer
-        What the judge said.
+        The verdict.
     remedies : sequence of Remedy
         What to do about it.
     width : int
@@ -110,7 +103,7 @@ def report(
     is_ascii : bool
         Whether to write in ASCII.
     readings : iterable of Reading, optional
-        The readings as they were typed: a doubted one is then told with its distances.
+        The readings as they were typed: a doubted one is then written with its distances.
     lens_text : mapping of str to str, optional
         What is known of a lens, by name: ``18 mm f/2``.
 
@@ -122,11 +115,11 @@ def report(
     Raises
     ------
     SheetError
-        When the width is out of its range.
+        If the width is out of its range.
     """
     doubted_rows = {reading.row for reading in answer.readings if is_doubted(reading)}
     typed = {reading.row: reading for reading in readings or () if reading.row in doubted_rows}
-    writer = _Writer(
+    writer = _VerdictWriter(
         answer=answer,
         remedies=tuple(remedies),
         width=width,
@@ -138,15 +131,12 @@ def report(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Writer:
-    """Writes one answer in one width and one alphabet."""
+class _VerdictWriter(Writer):
+    """Writes one answer."""
 
     answer: Answer
     remedies: tuple[Remedy, ...]
-    width: int
-    is_ascii: bool
     typed: Mapping[int, Reading]
-    lens_text: Mapping[str, str]
 
     def parts(self) -> Iterator[RenderableType]:
         yield from self.paragraph(self.answer.headline, style=BOLD_STYLE)
@@ -161,46 +151,6 @@ class _Writer:
         yield from self.section("Read next", self.next())
         yield from self.section("What to do", self.what_to_do())
         yield from self.section("Warnings", self.warnings())
-
-    def say(self, words: str) -> str:
-        return plain_or_ascii(words, is_ascii=self.is_ascii)
-
-    def text(self, words: str, style: str = "") -> Text:
-        return Text(self.say(words), style)
-
-    def paragraph(
-        self, words: str, *, mark: str = "", indent: int = 0, style: str = "", first_style: str = ""
-    ) -> Iterator[Text]:
-        """Write words in lines, set in beside their mark; the first sentence may have a style of its own."""
-        start = f"{' ' * indent}{self.say(mark)} " if mark else " " * indent
-        cells = cell_len(start)
-        first = re.match(r".*?[.](?= |$)", self.say(words))
-        styled_up_to = first.end() if first and first_style else 0
-        done = 0
-        for number, line in enumerate(wrapped(self.say(words), self.width - cells)):
-            text = Text(" " * cells if number else start)
-            text.append(line, style)
-            text.stylize(first_style, cells, cells + max(0, min(len(line), styled_up_to - done)))
-            done += len(line) + 1
-            yield text
-
-    def section(self, title: str, parts: Iterable[RenderableType]) -> Iterator[RenderableType]:
-        parts = list(parts)
-        if parts:
-            yield Text("")
-            yield self.text(title, BOLD_STYLE)
-            yield from parts
-
-    def items(self, pairs: Iterable[tuple[str, str]], *, indent: int = 1) -> Iterator[Text]:
-        """Write marks, flush right, and what belongs to them."""
-        pairs = list(pairs)
-        widest = max((cell_len(self.say(mark)) for mark, _ in pairs), default=0)
-        for mark, words in pairs:
-            lead = indent + widest - cell_len(self.say(mark))
-            yield from self.paragraph(words, mark=mark, indent=lead)
-
-    def lens(self, name: str) -> str:
-        return f"{name} {self.lens_text.get(name, '')}".strip()
 
     # -- units ---------------------------------------------------------------------------------------------
 
@@ -272,15 +222,8 @@ class _Writer:
         return f"{words}. Read it again."
 
     def next(self) -> Iterator[RenderableType]:
-        shown = self.answer.next[:MOST_NEXT]
-        yield from self.items((f"{number}.", self.next_text(one)) for number, one in enumerate(shown, 1))
+        yield from self.readings_to_take(self.answer.next[:MOST_NEXT])
         yield from self.and_more(len(self.answer.next) - MOST_NEXT)
-
-    def next_text(self, one: NextReading) -> str:
-        return (
-            f"{self.lens(one.lens)} on {titled('body', one.body)} at {distance_text(one.distance_mm)}: "
-            f"leaves what is undecided at {half_text(Z95 * one.sd_after_um)} µm"
-        )
 
     def what_to_do(self) -> Iterator[RenderableType]:
         if not self.remedies and not any(map(is_out, (*self.answer.bodies, *self.answer.lenses))):
@@ -311,13 +254,8 @@ class _Writer:
 
     def warnings(self) -> Iterator[RenderableType]:
         texts = notice_texts(self.answer.notices)
-        shown = texts[:MOST_WARNINGS]
-        yield from self.items(("!", warning) for warning in shown)
+        yield from self.warned(texts[:MOST_WARNINGS])
         yield from self.and_more(len(texts) - MOST_WARNINGS)
-
-    def and_more(self, count: int, words: str = "") -> Iterator[RenderableType]:
-        if count > 0:
-            yield from self.paragraph(f"and {count:,} more {words}", indent=1, style=DIM_STYLE)
 
 
 def _table(rows: Sequence[Sequence[Text]], width: int) -> Iterator[Text]:

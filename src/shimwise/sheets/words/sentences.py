@@ -17,8 +17,13 @@ from shimwise.sheets.words.shared import (
     titled,
 )
 
-__all__ = ["Z95", "description", "second_line"]
+__all__ = ["LIKELY", "READING_RULE", "Z95", "description", "second_line"]
 
+READING_RULE = (
+    "If the landings follow the body's own line, it is the body. If one row stands apart from that line, "
+    "it is that lens: what lies between is the lens's own error."
+)
+"""How a picture of landings is read."""
 LIKELY = 0.5
 """A set-up or a scale is worth a word above this probability."""
 

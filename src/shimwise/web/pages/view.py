@@ -146,7 +146,7 @@ def environment() -> Environment:
         standing,
         when,
         clock,
-        said,
+        typeset,
         sentences,
     )
     filters: dict[str, Callable[..., object]] = {one.__name__: one for one in named}
@@ -252,7 +252,7 @@ def sentences(text: str) -> tuple[str, str]:
     return (text, "") if found is None else (text[: found.start() + 1], text[found.end() :])
 
 
-def said(text: str) -> Markup:
+def typeset(text: str) -> Markup:
     """Write a sentence so that a number stays with its unit, and what is measured in microns is bold."""
     safe = str(escape(text))
     safe = re.sub(r"(?<=\d) ?± ?(?=\d)", "\u00a0±\u00a0", safe)

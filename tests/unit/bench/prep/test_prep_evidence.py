@@ -16,8 +16,7 @@ from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep, sweep_task, 
 from shimwise.bench.verdict.verdict import refresh_verdict, verdict
 from shimwise.record.queries import verdicts
 from shimwise.record.tables.rows import AdjustmentRow
-from shimwise.sheets import answer_to_json
-from shimwise.sheets.json.verdict_json import answer_from_json
+from shimwise.sheets.json.verdict_json import answer_from_json, answer_to_json
 
 
 def gauge(house: House, prep_id: str, **options: object) -> GaugeView:

@@ -100,7 +100,7 @@ def test_a_file_cut_anywhere_is_refused(name: str) -> None:
             read_still(data[: int(share * len(data))], LINEAR, file="cut")
 
 
-@settings(max_examples=examples(150), deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(data=st.binary(max_size=4000), name=st.sampled_from(["", *REAL]))
 def test_noise_is_refused_whatever_it_begins_with(data: bytes, name: str) -> None:
     head = REAL[name][: min(200, 8 + len(data) % 190)] if name else b""
@@ -108,7 +108,7 @@ def test_noise_is_refused_whatever_it_begins_with(data: bytes, name: str) -> Non
         read_still(head + data, LINEAR, file="noise")
 
 
-@settings(max_examples=examples(250), deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(100), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     name=FORMATS,
     hits=st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.integers(1, 255)), min_size=1, max_size=6),
@@ -140,7 +140,7 @@ def test_every_flipped_bit_of_a_png_is_noticed() -> None:
             read_still(damaged, LINEAR, file="hit")
 
 
-@settings(max_examples=examples(60), deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 @given(
     head=st.sampled_from([b"\0\0\0\x18ftypmp42", b"\x1a\x45\xdf\xa3", b"RIFF\0\0\0\0AVI ", b""]),
     data=st.binary(max_size=3000),

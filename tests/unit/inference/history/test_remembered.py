@@ -139,6 +139,7 @@ def _known(truth: simulator.Truth, rng: np.random.Generator, model: Model) -> Hi
     return History(units=history.units, mean=mean, covariance=covariance)
 
 
+@pytest.mark.slow
 def test_surprises_are_standard_normal_when_nothing_happened() -> None:
     z, share, p = [], [], []
     for seed in range(60):

@@ -258,7 +258,7 @@ def by_name(model: Model, values: FloatArray) -> dict[tuple[Kind, str], float]:
     return {(u.kind, u.name): float(v) for u, v in zip(model.unknowns, values, strict=True)}
 
 
-@settings(max_examples=examples(15), deadline=None)
+@settings(max_examples=examples(10), deadline=None)
 @given(st.permutations(NOISY))
 def test_the_order_of_the_readings_does_not_matter(shuffled: list[Reading]) -> None:
     expected_model, expected = posterior_of(*NOISY)
@@ -286,7 +286,7 @@ def test_landings_of_the_other_sign_give_errors_of_the_other_sign() -> None:
     np.testing.assert_allclose((mirrored_low, mirrored_high), (-high, -low), atol=1e-6)
 
 
-@settings(max_examples=examples(25), deadline=None)
+@settings(max_examples=examples(12), deadline=None)
 @given(st.floats(0.5, 30), st.sampled_from(["B1", "B2"]))
 def test_a_gauge_that_agrees_narrows_every_body_and_lens(sd_um: float, body: str) -> None:
     model, before = posterior_of(*NOISY)
@@ -300,7 +300,7 @@ def test_a_gauge_that_agrees_narrows_every_body_and_lens(sd_um: float, body: str
     np.testing.assert_allclose(after.mean, before.mean, atol=0.05 * before.sd.max())
 
 
-@settings(max_examples=examples(25), deadline=None)
+@settings(max_examples=examples(12), deadline=None)
 @given(st.integers(0, len(NOISY) - 1))
 def test_repeating_a_reading_as_expected_narrows_body_and_lens(row: int) -> None:
     model, before = posterior_of(*NOISY)
@@ -389,7 +389,7 @@ def test_the_mixtures_mean_and_spread_are_those_of_draws_from_it() -> None:
     np.testing.assert_allclose((draws > 10).mean(0), above, atol=0.016)
 
 
-@settings(max_examples=examples(15), deadline=None)
+@settings(max_examples=examples(10), deadline=None)
 @given(st.floats(0.5, 0.94))
 def test_a_wider_interval_holds_the_narrower_one(probability: float) -> None:
     _, found = posterior_of(*NOISY)

@@ -146,7 +146,7 @@ def benches(draw: st.DrawFn) -> Prep:
 
 
 @pytest.mark.slow
-@settings(max_examples=examples(20), deadline=None)
+@settings(max_examples=examples(12), deadline=None)
 @given(benches())
 def test_every_answer_keeps_its_promises(subject: Prep) -> None:
     answer = judge(subject)

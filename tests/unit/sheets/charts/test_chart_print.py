@@ -53,6 +53,7 @@ def test_both_bars_are_100_mm_to_five_hundredths(
         assert ends[1] - ends[0] == pytest.approx(100.0, abs=0.05)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("paper", "stars", "kind"), SHEETS)
 def test_every_star_stands_where_chart_json_says(
     printed: Callable[..., Any], paper: str, stars: int, kind: str
@@ -173,6 +174,7 @@ def test_grey_spokes_are_a_sine_of_light_with_the_contrast_told(printed: Callabl
     assert light.max() > 0.99
 
 
+@pytest.mark.slow
 def test_dark_spokes_stand_half_a_spoke_from_the_x_axis(printed: Callable[..., Any]) -> None:
     sheet = printed("A4")
     star = sheet.layout["stars"][0]

@@ -16,7 +16,8 @@ from jsonschema import Draft202012Validator
 from shimwise.errors import SheetError
 from shimwise.inference.verdict.answer import Answer, Verdict
 from shimwise.remedy import Action, Remedy, RemedyKind
-from shimwise.sheets import answer_to_json, validate, verdict_schema
+from shimwise.sheets.json.documents import schema
+from shimwise.sheets.json.verdict_json import answer_to_json, validate
 from shimwise.sheets.words.notices import as_written
 
 Document = dict[str, Any]
@@ -41,10 +42,10 @@ def document(answer: Answer, advice: tuple[Remedy, ...]) -> Document:
 
 
 def test_the_schema_is_itself_a_schema_of_the_2020_12_draft() -> None:
-    schema = verdict_schema()
-    Draft202012Validator.check_schema(schema)
-    assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
-    assert schema["$id"] == "shimwise.verdict/2"
+    found = schema("verdict")
+    Draft202012Validator.check_schema(found)
+    assert found["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    assert found["$id"] == "shimwise.verdict/2"
 
 
 def test_a_verdict_follows_its_schema_before_and_after_it_was_text(document: Document) -> None:

@@ -54,6 +54,7 @@ def _edges_mm(path: Path, sizes: LabelSizes, *, column: int, row: int) -> tuple[
     return line_mm(left, across), line_mm(right, across), line_mm(top, down), line_mm(bottom, down)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sizes", [LabelSizes(), ODD])
 def test_labels_stand_true_to_a_tenth_of_a_millimetre(sizes: LabelSizes, rastered: Raster) -> None:
     (page,) = rastered(make_labels(signed_document(), sizes=sizes).pdf, dpi=DPI)

@@ -7,37 +7,15 @@ from typing import Any
 
 import pytest
 from invented_answers import LENS_TEXT, bench, large_bench
+from specifications import Node, checked, marks
 
 from shimwise.inference.verdict.answer import Answer
-from shimwise.sheets import verdict_chart
-
-Node = dict[str, Any]
-
-
-def marks(spec: Node, kind: str, **properties: object) -> Iterator[tuple[Node, list[Node]]]:
-    """Find layers of one kind of mark, each with its rows of data."""
-    if "mark" in spec:
-        mark = spec["mark"]
-        if mark["type"] == kind and all(mark.get(key) == value for key, value in properties.items()):
-            yield spec, spec["data"]["values"]
-    for part in (*spec.get("vconcat", ()), *spec.get("layer", ())):
-        yield from marks({"data": spec.get("data"), **part}, kind, **properties)
+from shimwise.sheets.pictures.verdict_figure import verdict_figure
 
 
 def drawn(answer: Answer) -> Node:
-    """Give a figure's specification with its data in their places."""
-    chart: Node = verdict_chart(answer, lens_text=LENS_TEXT).to_dict()
-    datasets = chart.pop("datasets", {})
-
-    def filled(node: Any) -> Any:  # noqa: ANN401
-        if isinstance(node, dict):
-            if set(node) == {"name"} and node["name"] in datasets:
-                return {"values": datasets[node["name"]]}
-            return {key: filled(value) for key, value in node.items()}
-        return [filled(item) for item in node] if isinstance(node, list) else node
-
-    result: Node = filled(chart)
-    return result
+    """Return a figure's specification."""
+    return checked(verdict_figure(answer, lens_text=LENS_TEXT))
 
 
 @pytest.fixture(scope="module")
@@ -116,11 +94,12 @@ def test_the_headline_is_the_title_and_the_description_tells_every_unit(spec: No
 
 def test_a_long_headline_is_wrapped() -> None:
     long = replace(bench(), headline="The sensor sits too close by 14 ± 6 µm and more. " * 5)
-    lines = verdict_chart(long).to_dict()["title"]["text"]
+    lines = verdict_figure(long)["title"]["text"]
     assert len(lines) >= 3
     assert max(map(len, lines)) <= 82
 
 
+@pytest.mark.slow
 def test_a_hundred_thousand_readings_are_thinned_to_both_ends_and_the_figure_says_so() -> None:
     answer = large_bench()
     spec = drawn(answer)

@@ -8,11 +8,12 @@ from typing import Any
 import pytest
 import vl_convert
 from invented_answers import LENS_TEXT, bench
+from specifications import checked
 
 from shimwise.errors import SheetError
 from shimwise.inference.verdict.answer import Answer
-from shimwise.sheets.pictures.figure_style import PALETTES, page_style
-from shimwise.sheets.pictures.verdict_figure import verdict_chart, verdict_spec
+from shimwise.sheets.pictures.style import PALETTES, page_style
+from shimwise.sheets.pictures.verdict_figure import verdict_figure
 
 WIDTHS = [320, 440, 599, 600, 760, 1000]
 
@@ -27,7 +28,7 @@ def answer() -> Answer:
 
 
 def numbers(spec: Any, key: str = "um") -> Iterator[float]:  # noqa: ANN401
-    """Give the microns of all diamonds, wherever they stand in a specification."""
+    """Return the microns of all diamonds, wherever they are in a specification."""
     if isinstance(spec, dict):
         mark = spec.get("mark")
         if isinstance(mark, dict) and mark.get("shape") == "diamond":
@@ -44,7 +45,7 @@ def numbers(spec: Any, key: str = "um") -> Iterator[float]:  # noqa: ANN401
 @pytest.mark.parametrize("width_px", WIDTHS)
 def test_the_picture_is_as_wide_as_the_page_gives_it(answer: Answer, width_px: int) -> None:
     style = page_style("dark", width_px)
-    svg = svg_of(verdict_spec(answer, lens_text=LENS_TEXT, style=style))
+    svg = svg_of(verdict_figure(answer, lens_text=LENS_TEXT, style=style))
     found = re.search(r'<svg[^>]* width="(\d+)"', svg)
     assert found is not None
     assert abs(int(found[1]) - width_px) <= 24  # names of the outermost ticks may stand out a little
@@ -52,31 +53,17 @@ def test_the_picture_is_as_wide_as_the_page_gives_it(answer: Answer, width_px: i
 
 @pytest.mark.parametrize("width_px", [340, 700])
 def test_every_kept_landing_is_drawn_at_every_width(answer: Answer, width_px: int) -> None:
-    spec = verdict_spec(answer, lens_text=LENS_TEXT, style=page_style("light", width_px))
-    on_paper = verdict_chart(answer, lens_text=LENS_TEXT).to_dict(validate=False)
-    drawn, paper = sorted(numbers(_filled(spec))), sorted(numbers(_filled(on_paper)))
+    spec = verdict_figure(answer, lens_text=LENS_TEXT, style=page_style("light", width_px))
+    on_paper = verdict_figure(answer, lens_text=LENS_TEXT)
+    drawn, paper = sorted(numbers(checked(spec))), sorted(numbers(on_paper))
     assert len(drawn) > 20
     assert drawn == pytest.approx(paper)
-
-
-def _filled(spec: dict[str, Any]) -> Any:  # noqa: ANN401
-    """Put a chart's named data into their places."""
-    datasets = spec.pop("datasets", {})
-
-    def put(node: Any) -> Any:  # noqa: ANN401
-        if isinstance(node, dict):
-            if set(node) == {"name"} and node["name"] in datasets:
-                return {"values": datasets[node["name"]]}
-            return {key: put(value) for key, value in node.items()}
-        return [put(item) for item in node] if isinstance(node, list) else node
-
-    return put(spec)
 
 
 @pytest.mark.parametrize("width_px", [320, 440, 599])
 def test_on_a_narrow_page_no_band_and_no_line_runs_through_the_words(answer: Answer, width_px: int) -> None:
     style = page_style("dark", width_px)
-    svg = svg_of(verdict_spec(answer, lens_text=LENS_TEXT, style=style))
+    svg = svg_of(verdict_figure(answer, lens_text=LENS_TEXT, style=style))
     group = svg[svg.index("concat_0_group") : svg.index("concat_1_group")]
     words = [
         float(at)
@@ -106,13 +93,13 @@ def test_on_a_narrow_page_no_band_and_no_line_runs_through_the_words(answer: Ans
 def test_beside_the_plot_the_figures_are_told_to_be_the_units_own_errors(
     answer: Answer, width_px: int
 ) -> None:
-    svg = svg_of(verdict_spec(answer, lens_text=LENS_TEXT, style=page_style("light", width_px)))
+    svg = svg_of(verdict_figure(answer, lens_text=LENS_TEXT, style=page_style("light", width_px)))
     assert ">own error ± 95 %, µm<" in svg
 
 
 @pytest.mark.parametrize("theme", sorted(PALETTES))
 def test_a_theme_brings_no_ink_but_its_own(answer: Answer, theme: str) -> None:
-    svg = svg_of(verdict_spec(answer, lens_text=LENS_TEXT, style=page_style(theme, 700)))
+    svg = svg_of(verdict_figure(answer, lens_text=LENS_TEXT, style=page_style(theme, 700)))
     found = set(re.findall(r'(?:fill|stroke)="(#[0-9a-fA-F]{3,6}|[a-z]+)"', svg)) - {"none", "transparent"}
     palette = PALETTES[theme]
     own = {palette.ink, palette.grey, palette.tint, palette.zero, palette.short, palette.deep, palette.rim}
@@ -120,15 +107,8 @@ def test_a_theme_brings_no_ink_but_its_own(answer: Answer, theme: str) -> None:
 
 
 def test_the_picture_needs_no_style_of_its_own_so_that_a_strict_policy_lets_it_pass(answer: Answer) -> None:
-    svg = svg_of(verdict_spec(answer, lens_text=LENS_TEXT, style=page_style("dark", 400)))
+    svg = svg_of(verdict_figure(answer, lens_text=LENS_TEXT, style=page_style("dark", 400)))
     assert not re.search(r"\sstyle=|<style|<script|href=|<image|<foreignObject", svg)
-
-
-def test_what_is_joined_by_hand_draws_as_what_the_library_joins(answer: Answer) -> None:
-    style = page_style("dark", 640)
-    joined = verdict_chart(answer, lens_text=LENS_TEXT, style=style).to_dict(validate=False)
-    by_hand = verdict_spec(answer, lens_text=LENS_TEXT, style=style)
-    assert svg_of(by_hand) == svg_of(joined)
 
 
 @pytest.mark.parametrize("width_px", [0, 100, 5000])

@@ -3,13 +3,13 @@
 import json
 import re
 from datetime import UTC, datetime, timedelta
-from typing import Any
 
 import pytest
 import vl_convert
+from specifications import Node, checked, marks
 
-from shimwise.sheets.pictures.figure_style import DARK, page_style
-from shimwise.sheets.pictures.past_figure import PastPoint, past_chart
+from shimwise.sheets.pictures.past_figure import PastPoint, past_figure
+from shimwise.sheets.pictures.style import DARK, page_style
 
 BEGIN = datetime(2026, 3, 1, 10, tzinfo=UTC)
 
@@ -20,20 +20,13 @@ def point(day: int, um: float, *, is_out: bool = False) -> PastPoint:
     )
 
 
-def spec_of(*points: PastPoint, adjusted: tuple[datetime, ...] = ()) -> dict[str, Any]:
+def spec_of(*points: PastPoint, adjusted: tuple[datetime, ...] = ()) -> Node:
     style = page_style("dark", 640)
-    found: dict[str, Any] = past_chart(points, adjusted=adjusted, tolerance_um=10, style=style).to_dict()
-    return found
+    return checked(past_figure(points, adjusted=adjusted, tolerance_um=10, style=style))
 
 
-def rows_of(spec: dict[str, Any], mark: str) -> list[dict[str, Any]]:
-    sets = spec.get("datasets", {})
-    found = []
-    for layer in spec["layer"]:
-        if layer["mark"]["type"] == mark:
-            data = layer.get("data", spec.get("data", {}))
-            found += data.get("values") or sets.get(data.get("name"), [])
-    return found
+def rows_of(spec: Node, kind: str) -> list[Node]:
+    return [row for _, rows in marks(spec, kind) for row in rows]
 
 
 def test_every_verdict_is_drawn_at_its_error_and_interval() -> None:

@@ -6,10 +6,13 @@ from pathlib import Path
 import pytest
 from invented_sweeps import MEASURED
 from rich.console import Console
+from specifications import checked
 
+from shimwise.sheets.json.sweep_json import sweep_from_json
 from shimwise.sheets.pictures.figure_file import save_figure
-from shimwise.sheets.pictures.sweep_figure import Curve, sweep_chart
-from shimwise.sheets.terminal.sweep_report import print_sweep_report, sweep_sentence
+from shimwise.sheets.pictures.sweep_figure import Curve, sweep_figure
+from shimwise.sheets.terminal.sweep_report import print_sweep_report
+from shimwise.sheets.words.sweep_words import sweep_sentence
 
 CURVES = (
     Curve(
@@ -25,12 +28,14 @@ WITHHELD |= {"flags": ["saturated: 3 % of the pixels of star S0. Lower the expos
 @pytest.mark.parametrize("suffix", [".svg", ".png", ".pdf"])
 @pytest.mark.parametrize("document", [MEASURED, WITHHELD, MEASURED | {"stars": [], "landing_um": None}])
 def test_every_kind_of_sweep_can_be_drawn(tmp_path: Path, suffix: str, document: dict[str, object]) -> None:
-    path = save_figure(sweep_chart(document, CURVES), tmp_path / f"a{suffix}")
+    path = save_figure(checked(sweep_figure(sweep_from_json(document), CURVES)), tmp_path / f"a{suffix}")
     assert path.stat().st_size > 2000
 
 
 def test_the_figure_tells_stars_and_sentence_in_words_too(tmp_path: Path) -> None:
-    svg = save_figure(sweep_chart(MEASURED, CURVES), tmp_path / "a.svg").read_text(encoding="utf-8")
+    svg = save_figure(sweep_figure(sweep_from_json(MEASURED), CURVES), tmp_path / "a.svg").read_text(
+        encoding="utf-8"
+    )
     for words in ("lands short by 12 ± 3 µm with", "Star S2: +14.00 µm", "away from the lens"):
         assert words in svg
 
@@ -53,14 +58,14 @@ def test_the_figure_tells_stars_and_sentence_in_words_too(tmp_path: Path) -> Non
     ],
 )
 def test_the_sentence_says_which_way(change: dict[str, object], told: str) -> None:
-    assert told in sweep_sentence(MEASURED | change)
+    assert told in sweep_sentence(sweep_from_json(MEASURED | change))
 
 
 def test_a_withheld_number_is_not_told_but_its_cause_is() -> None:
-    assert sweep_sentence(WITHHELD) == "Best focus cannot be told: saturated."
+    assert sweep_sentence(sweep_from_json(WITHHELD)) == "Best focus cannot be told: saturated."
 
 
 def test_hostile_names_cannot_steer_the_terminal(capsys: pytest.CaptureFixture[str]) -> None:
     document = MEASURED | {"body": "A\x1b[31m", "flags": ["x\x1b]0;y"]}
-    print_sweep_report(Console(width=80), document)
+    print_sweep_report(Console(width=80), sweep_from_json(document))
     assert "\x1b" not in capsys.readouterr().out

@@ -12,7 +12,7 @@ from rich.cells import cell_len
 
 from shimwise.errors import SheetError
 from shimwise.inference.verdict.answer import Answer, Verdict
-from shimwise.sheets import draw_rail
+from shimwise.sheets.terminal.rail import draw_rail
 
 TICK = re.compile(r"[−+]?\d+")
 

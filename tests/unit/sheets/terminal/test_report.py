@@ -16,7 +16,7 @@ from property_cases import examples
 from shimwise.inference.model.prep import Reading
 from shimwise.inference.verdict.answer import Answer, Verdict
 from shimwise.remedy import Remedy
-from shimwise.sheets import print_report
+from shimwise.sheets.terminal.report import print_report
 from shimwise.sheets.words.notices import as_written, joined_text, notice_text
 
 COLOURFUL = {"TERM": "xterm-256color", "COLORTERM": "truecolor"}
@@ -139,7 +139,7 @@ def test_no_name_is_read_as_markup_or_steers_the_terminal(answer: Answer) -> Non
     assert "\x07" not in text
 
 
-@settings(max_examples=examples(25), deadline=None)
+@settings(max_examples=examples(15), deadline=None)
 @given(answers(), st.integers(60, 130), st.booleans())
 def test_no_line_is_wider_than_the_terminal_and_nothing_is_nan(
     answer: Answer, width: int, is_ascii: bool
@@ -152,7 +152,7 @@ def test_no_line_is_wider_than_the_terminal_and_nothing_is_nan(
 MAD = st.floats(allow_nan=True, allow_infinity=True)
 
 
-@settings(max_examples=examples(25), deadline=None)
+@settings(max_examples=examples(15), deadline=None)
 @given(answers(numbers=MAD, names=st.text("0123456789", min_size=1)), MAD, MAD)
 def test_no_number_however_mad_is_printed_as_nan_or_inf(answer: Answer, sd: float, p_out: float) -> None:
     changed = replace(

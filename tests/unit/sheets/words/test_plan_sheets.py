@@ -9,7 +9,8 @@ from rich.console import Console
 
 from shimwise.inference.plan.planner import Plan, PlannedBody, PlannedReading
 from shimwise.inference.verdict.datum import Datum
-from shimwise.sheets.json.plan_json import plan_schema, plan_to_json
+from shimwise.sheets.json.documents import schema
+from shimwise.sheets.json.plan_json import plan_to_json
 from shimwise.sheets.terminal.plan_report import plan_report
 from shimwise.sheets.words.plan_words import plan_headline, plan_help, setups_of, tape_text
 
@@ -104,7 +105,7 @@ def test_it_can_be_written_in_ascii() -> None:
 
 def test_its_json_follows_its_schema_and_infinity_is_null() -> None:
     document = plan_to_json(planned(), warnings=("careful",))
-    Draft202012Validator(plan_schema()).validate(json.loads(json.dumps(document, allow_nan=False)))
+    Draft202012Validator(schema("plan")).validate(json.loads(json.dumps(document, allow_nan=False)))
     assert document["count"] == 6
     assert [reading["distance_mm"] for reading in document["readings"]] == [914.4, 914.4, None]
 
@@ -112,4 +113,4 @@ def test_its_json_follows_its_schema_and_infinity_is_null() -> None:
 def test_the_schema_refuses_a_plan_out_of_reach_without_a_word_of_help() -> None:
     document = plan_to_json(planned(half_width_um=8, limit_um=7)) | {"help": []}
     with pytest.raises(ValidationError, match=r"non-empty|too short"):
-        Draft202012Validator(plan_schema()).validate(document)
+        Draft202012Validator(schema("plan")).validate(document)

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import pytest
 
-from shimwise.sheets.pictures.figure_style import PALETTES
+from shimwise.sheets.pictures.style import PALETTES
 from shimwise.web.pages.view import FOLDER, STATIC
 
 CSS = (STATIC / "pages.css").read_text(encoding="utf-8")

@@ -38,7 +38,7 @@ def test_a_probability_is_never_told_as_certain() -> None:
 
 
 def test_a_sentence_keeps_numbers_with_their_units_and_escapes_what_it_holds() -> None:
-    html = str(view.said("<b>A</b> lands short by 25 µm, give or take 5, within ±10 µm (P > 99 %)."))
+    html = str(view.typeset("<b>A</b> lands short by 25 µm, give or take 5, within ±10 µm (P > 99 %)."))
     assert "&lt;b&gt;A&lt;/b&gt;" in html
     assert "<b>25\u00a0µm</b>" in html
     assert "take\u00a05" in html

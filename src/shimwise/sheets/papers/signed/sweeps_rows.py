@@ -3,12 +3,12 @@
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from shimwise.sheets.json.sweep_json import sweep_from_json
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
 from shimwise.sheets.papers.signed.rows_words import COVERAGE, bound, moment_words, setup_distance
 from shimwise.sheets.pictures.sweep_figure import Curve
-from shimwise.sheets.terminal.sweep_report import sweep_sentence
 from shimwise.sheets.words.shared import capital, plain, plus_minus_text, titled
-from shimwise.sheets.words.sweep_flags import grouped_flags
+from shimwise.sheets.words.sweep_words import grouped_flags, sweep_sentence
 
 __all__ = ["kept_curves", "sweep_rows"]
 
@@ -42,7 +42,7 @@ def _sweep(prep: PrepDocument, row: Row) -> dict[str, Any]:
         "id": str(row["id"]),
         "title": f"{capital(body)} with {lens} at {where}",
         "by": ", ".join(_taken(row)),
-        "sentence": bound(capital(sweep_sentence(result))),
+        "sentence": bound(capital(sweep_sentence(sweep_from_json(result)))),
         "tilt": _tilt(result),
         "flags": [plain(flag) for flag in grouped_flags(result["flags"])[:MOST_FLAGS]],
         "is_withdrawn": bool(row.get("withdrawn_at")),

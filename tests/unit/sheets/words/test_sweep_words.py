@@ -1,7 +1,7 @@
 """Flags of one kind and one reason are told once."""
 
 from shimwise.imaging.focus.flags import Flag, raised
-from shimwise.sheets.words.sweep_flags import grouped_flags
+from shimwise.sheets.words.sweep_words import grouped_flags
 
 
 def test_frames_left_out_for_one_reason_are_told_together() -> None:

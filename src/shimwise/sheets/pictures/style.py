@@ -5,6 +5,7 @@ words, so the figure holds only the picture.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 from shimwise.errors import SheetError
 
@@ -25,7 +26,7 @@ __all__ = [
 LEAST_PX, WIDEST_PX = 280, 1200
 """How wide a figure on a page may be. [px]"""
 BESIDE_FROM_PX = 600
-"""From this width on, names and figures stand beside the plot; below, above each row."""
+"""From this width on, names and figures are beside the plot; below, above each row."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +49,7 @@ class Palette:
     ground: str | None = None
 
     def of(self, um: float) -> str:
-        """Give the ink of what is out on the side of ``um``."""
+        """Return the ink of what is out on the side of ``um``."""
         return self.short if um < 0 else self.deep
 
 
@@ -99,14 +100,14 @@ class Layout:
     text_px, small_px : float
         Sizes of type.
     is_stacked : bool
-        Whether names and figures stand above each row instead of beside it.
+        Whether names and figures are above each row instead of beside it.
     name_rise, reading_rise, bar_fall, body_fall : float
-        How far above the middle of a row its name and its landings stand, and below it the estimate, and the
-        estimate of the body itself. [rows]
+        How far above the middle of a row its name and its landings are drawn, and below it the estimate, and
+        the estimate of the body itself. [rows]
     words_row, top_row, band_row : float
-        Where the words over the rows stand, where the plot begins and where its bands begin. [rows]
+        Where the words over the rows are, where the plot begins and where its bands begin. [rows]
     strip_rise, strip_fall : float
-        Where names stand above the rows, the plot is a strip for each row, from so far above its middle to so
+        Where names are above the rows, the plot is a strip for each row, from so far above its middle to so
         far below; with ``strip_rise`` None it is one plot for all. [rows]
     mark_px2 : float
         Size of a diamond. [px²]
@@ -143,12 +144,12 @@ PAGE_FONT = "B612, DejaVu Sans, Verdana, sans-serif"
 
 
 def page_layout(width_px: float) -> Layout:
-    """Give the measures for a page on which the figure may be so wide. [px]
+    """Return the measures for a page on which the figure may be so wide. [px]
 
     Raises
     ------
     SheetError
-        When it would be too narrow to read, or wider than any page.
+        If it would be too narrow to read, or wider than any page.
     """
     if not LEAST_PX <= width_px <= WIDEST_PX:
         raise SheetError(
@@ -198,9 +199,24 @@ class Style:
     palette: Palette = PAPER
     layout: Layout = ON_PAPER
 
+    def axis_config(self, *, is_small: bool) -> dict[str, Any]:
+        """Return inks and sizes of axes, in the smaller type with grey lines or as on paper."""
+        palette, layout = self.palette, self.layout
+        size_px = layout.small_px if is_small else layout.text_px - 0.5
+        grey = {"domainColor": palette.grey, "tickColor": palette.grey} if is_small else {}
+        return {
+            "labelColor": palette.ink,
+            "titleColor": palette.ink,
+            "labelFontSize": size_px,
+            "titleFontSize": size_px,
+            "titleFontWeight": "normal",
+            "grid": False,
+            **grey,
+        }
+
 
 def page_style(theme: str, width_px: float) -> Style:
-    """Give the style of a figure on a page.
+    """Return the style of a figure on a page.
 
     Parameters
     ----------
@@ -212,7 +228,7 @@ def page_style(theme: str, width_px: float) -> Style:
     Raises
     ------
     SheetError
-        When there is no such theme, or no figure of that width.
+        If there is no such theme, or no figure of that width.
     """
     if theme not in PALETTES:
         raise SheetError(f"There is no theme {theme!r} for a figure; choose {', '.join(PALETTES)}.")
