@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erf, ive
 
-__all__ = ["MARKER_DICTIONARY", "Element", "Marker", "Square", "Star", "lay_out"]
+__all__ = ["MARKER_DICTIONARY", "Element", "Marker", "Star", "lay_out"]
 
 MARKER_DICTIONARY = "DICT_4X4_50"
 
@@ -62,29 +62,6 @@ class Star:
 
 
 @dataclass(frozen=True)
-class Square:
-    """A dark square turned by a few degrees: four slanted edges."""
-
-    name: str
-    x_mm: float
-    y_mm: float
-    side_mm: float
-    angle_deg: float
-
-    @property
-    def reach_mm(self) -> float:
-        """Half the width of the box that holds it, mm."""
-        return 0.75 * self.side_mm
-
-    def darkness(self, x_mm: Floats, y_mm: Floats, blur_mm: float) -> Floats:
-        """Darkness 0..1 about the element's own centre, after a round Gauss of sd `blur_mm`."""
-        turn = np.deg2rad(self.angle_deg)
-        u, v = np.cos(turn) * x_mm + np.sin(turn) * y_mm, np.cos(turn) * y_mm - np.sin(turn) * x_mm
-        half = self.side_mm / 2
-        return _slab(u, -half, half, blur_mm) * _slab(v, -half, half, blur_mm)
-
-
-@dataclass(frozen=True)
 class Marker:
     """An ArUco marker of DICT_4X4_50 with its black border of one module."""
 
@@ -121,7 +98,7 @@ class Marker:
         return total
 
 
-Element = Star | Square | Marker
+Element = Star | Marker
 
 
 def lay_out(
@@ -134,11 +111,10 @@ def lay_out(
     spokes: int,
     small_spokes: int,
     binary: bool = False,
-    edges: bool = False,
     markers: bool = False,
     marker_mm: float = 11.25,
 ) -> list[Element]:
-    """Elements on a chart seen `width_mm` by `height_mm`: 1, 5 or 9 stars, two squares, four markers."""
+    """Elements on a chart seen `width_mm` by `height_mm`: 1, 5 or 9 stars, four markers."""
     a, b = 0.38 * width_mm, 0.34 * height_mm
     places = [(0.0, 0.0), (-a, -b), (a, -b), (-a, b), (a, b), (0.0, -b), (-a, 0.0), (a, 0.0), (0.0, b)]
     if stars not in (0, 1, 5, 9):
@@ -154,9 +130,6 @@ def lay_out(
         )
         for k, (x, y) in enumerate(places[:stars])
     ]
-    if edges:
-        side = 0.09 * width_mm
-        elements += [Square(f"E{k}", sign * 0.2 * width_mm, 0.0, side, 5.0) for k, sign in enumerate((-1, 1))]
     if markers:
         corners = [(-0.19, -0.36), (0.19, -0.36), (0.19, 0.36), (-0.19, 0.36)]
         elements += [Marker(k, x * width_mm, y * height_mm, marker_mm) for k, (x, y) in enumerate(corners)]

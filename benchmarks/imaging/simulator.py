@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 
 from .camera import Camera
 from .focus_stack import TAPS, FocusStack, clip
-from .layout import MARKER_DICTIONARY, Element, Marker, Square, Star
+from .layout import MARKER_DICTIONARY, Element, Marker, Star
 from .rendering import Box, Rendering
 from .spec import NOISE_ELECTRONS, WHITE, Sweep, SweepSpec, band_shift_um, chart_elements
 
@@ -127,7 +127,6 @@ class Simulator:
     def chart(self) -> dict[str, Any]:
         """Say what chart.json would: the layout as meant, before any error of the print."""
         stars = [e for e in self.elements if isinstance(e, Star)]
-        squares = [e for e in self.elements if isinstance(e, Square)]
         markers = [e for e in self.elements if isinstance(e, Marker)]
         place = {e.name: [e.x_mm, e.y_mm] for e in self.elements}
         return {
@@ -135,10 +134,6 @@ class Simulator:
             "stars": [
                 {"id": s.name, "centre_mm": place[s.name], "radius_mm": s.radius_mm, "spokes": s.spokes}
                 for s in stars
-            ],
-            "edges": [
-                {"id": s.name, "centre_mm": place[s.name], "side_mm": s.side_mm, "angle_deg": s.angle_deg}
-                for s in squares
             ],
             "markers": [
                 {

@@ -60,7 +60,6 @@ class SweepSpec:
     small_spokes: int = 48
     binary: bool = False
     contrast: float = 0.8
-    edges: bool = False
     markers: bool = False
     offset_px: tuple[float, float] = (0.37, -0.21)
     yaw_deg: float = 0.0
@@ -72,7 +71,7 @@ class SweepSpec:
     print_error_mm: float = 0.0
     """Standard deviation of each element's place on the sheet, each axis."""
     texture: bool = False
-    """A random texture instead of the chart: no stars, edges or markers."""
+    """A random texture instead of the chart: no stars or markers."""
     print_seed: int = 7
     quiet_paper: bool = False
     """Leave the paper between the elements without noise: nothing is measured there, and it is quick."""
@@ -126,7 +125,6 @@ def chart_elements(spec: SweepSpec) -> list[Element]:
         spokes=spec.spokes,
         small_spokes=spec.small_spokes,
         binary=spec.binary,
-        edges=spec.edges,
         markers=spec.markers,
         marker_mm=max(45.0, 0.045 * spec.width) * mm,
     )

@@ -4,8 +4,6 @@ from importlib.util import find_spec
 
 from shimwise.errors import ShimwiseError
 
-__all__ = ["EXTRAS", "MissingExtraError", "require_extra"]
-
 EXTRAS = {
     "frames": ("numba", "cv2", "av", "tifffile", "rawpy", "OpenEXR", "colour", "scipy"),
     "postgresql": ("psycopg",),

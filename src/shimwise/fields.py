@@ -3,8 +3,6 @@
 from dataclasses import fields
 from typing import Any, TypeVar
 
-__all__ = ["build_from"]
-
 T = TypeVar("T")
 
 

@@ -19,15 +19,6 @@ from typing import NoReturn
 
 from shimwise.errors import LengthError
 
-__all__ = [
-    "ACCEPTED_FORMS",
-    "LengthTextError",
-    "length_to_mm",
-    "mm_to_feet_text",
-    "mm_to_metric_text",
-    "parse_length",
-]
-
 ACCEPTED_FORMS = "3', 2' 11 1/2\", 35.5 in, 2-11.5 (feet-inches), 914 mm, 91.4 cm, 1.83 m, INF"
 LONGEST_TEXT = 64
 """Characters that a length may have; more is no length but something pasted by mistake."""

@@ -7,8 +7,6 @@ Every layer that measures or judges returns notices; the words are made once, at
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-__all__ = ["Notice", "WordedNotice"]
-
 
 @dataclass(frozen=True, slots=True)
 class Notice:

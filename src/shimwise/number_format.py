@@ -3,16 +3,6 @@
 import math
 from decimal import ROUND_HALF_UP, Decimal
 
-__all__ = [
-    "NOT_KNOWN",
-    "decimal_text",
-    "half_digits",
-    "half_text",
-    "is_nought",
-    "plus_minus_text",
-    "signed_text",
-]
-
 NOT_KNOWN = "not known"
 LARGE = 1e6
 """From here on a number is written with its power of ten."""

@@ -4,8 +4,6 @@ from pathlib import Path
 
 from shimwise.errors import SheetError
 
-__all__ = ["write_whole"]
-
 
 def write_whole(path: Path, content: bytes | str) -> None:
     """Write beside the path first, then into its place; raise SheetError if it cannot be written there."""

@@ -10,8 +10,6 @@ from shimwise.errors import LengthError
 from shimwise.files.limits import FARTHEST_MM
 from shimwise.lengths import LengthTextError, mm_to_feet_text, parse_length
 
-__all__ = ["TypedLength", "is_metric", "typed_distance", "typed_reading"]
-
 _ON = re.compile(r"on(?:\s+the\s+mark)?\.?", re.IGNORECASE)
 _OFFSET = re.compile(r"(?P<way>short|deep)(?:\s+by)?\b\s*(?P<amount>.*)", re.IGNORECASE | re.DOTALL)
 _DENOMINATORS = (1, 2, 4, 8, 16, 32, 64)

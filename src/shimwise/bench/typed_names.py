@@ -7,8 +7,6 @@ from shimwise.bench.errors import InputError
 from shimwise.files.errors import CellError
 from shimwise.files.names import cleaned_name, cleaned_note
 
-__all__ = ["id_or_new", "optional_name", "typed_name", "typed_note"]
-
 _ID = re.compile(r"[0-9a-f]{32}")
 
 

@@ -3,8 +3,6 @@
 from shimwise.bench.errors import InputError
 from shimwise.files.limits import NumberRange
 
-__all__ = ["check_number"]
-
 
 def check_number(value: float | None, limits: NumberRange, *, field: str, hint: str = "") -> None:
     """Raise InputError if a number that is given lies outside its limits; ``hint`` follows the range."""

@@ -7,8 +7,6 @@ import typer
 from shimwise.errors import LengthError
 from shimwise.lengths import length_to_mm
 
-__all__ = ["AsJson", "distance_mm", "length_mm", "signed_length_mm"]
-
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 
 

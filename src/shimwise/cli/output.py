@@ -13,8 +13,6 @@ import typer
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["is_asked", "show", "show_report"]
-
 _Result = TypeVar("_Result")
 
 

@@ -11,8 +11,6 @@ import typer
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
-__all__ = ["PATIENCE_S", "Told", "progress_bar"]
-
 Told = Callable[[str, int, int], None]
 """Told what is being done, how far it is and how far it goes; 0 of 0 where that is not known."""
 PATIENCE_S = 1.0

@@ -4,8 +4,6 @@ from typing import Annotated
 
 import typer
 
-__all__ = ["AsJson", "Data", "Prep", "Who", "person"]
-
 Prep = Annotated[str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit.")]
 Data = Annotated[
     str | None,

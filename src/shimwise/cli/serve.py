@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from shimwise.bench.exchange.record_admin import Record
     from shimwise.web.serve import Pages, ServeOptions
 
-__all__ = ["serve"]
-
 PASSPHRASE = "SHIMWISE_PASSPHRASE"  # noqa: S105  # the name of the variable
 STARTING_S = 20.0
 

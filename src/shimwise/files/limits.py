@@ -5,23 +5,6 @@ All limits are common practice, no source, set far outside what is met.
 
 from typing import NamedTuple
 
-__all__ = [
-    "COC_UM",
-    "ERROR_UM",
-    "FARTHEST_MM",
-    "FNUMBER",
-    "FOCAL_MM",
-    "MECHANISM_UM",
-    "NEAR_MM",
-    "PIXEL_PITCH_UM",
-    "SEPARATION_MM",
-    "SQUEEZE",
-    "TOLERANCE_UM",
-    "TRAVEL_UM",
-    "WRITTEN_SD_UM",
-    "NumberRange",
-]
-
 
 class NumberRange(NamedTuple):
     """The limits of a number and its unit, empty for none; ``is_open`` excludes the lower limit itself."""

@@ -10,8 +10,6 @@ from shimwise.files.errors import CellError, shown
 from shimwise.files.kit import FROM_KIT, KitLens
 from shimwise.inference.model.prep import Axis, FocusDesign
 
-__all__ = ["AgreedLens", "EnteredReading", "ReadingRules", "value_text"]
-
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 

@@ -23,8 +23,6 @@ from shimwise.record.errors import (
     StoreError,
 )
 
-__all__ = ["translate", "translated"]
-
 _KEPT = "What was saved before is kept; this change is not."
 BUSY = (
     "is held by another program for longer than {waited_s:g} s. Close what else has it open (a copy or a "

@@ -4,19 +4,6 @@
 
 from shimwise.errors import RecordError
 
-__all__ = [
-    "Conflict",
-    "NotFound",
-    "RecordAway",
-    "RecordBusy",
-    "RecordDamaged",
-    "RecordFull",
-    "RecordReadOnly",
-    "RecordTooNew",
-    "RecordUnsure",
-    "StoreError",
-]
-
 
 class StoreError(RecordError):
     """Anything that the record refuses or cannot do.

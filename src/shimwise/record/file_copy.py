@@ -6,8 +6,6 @@ from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
-__all__ = ["Progress", "copy_file", "make_durable", "open_read_only", "written_whole"]
-
 Progress = Callable[[int, int], None]
 """Called from time to time with pages or rows done, and all of them. What it raises ends the work."""
 PAGES_AT_ONCE = 2048

@@ -14,8 +14,6 @@ from dataclasses import dataclass, field
 
 from sqlalchemy import Connection
 
-__all__ = ["GroupCommit"]
-
 LONGEST_GROUP_S = 0.015
 """After so long a group takes no more changes and commits: about what a commit takes. [s]"""
 PATIENCE = 12

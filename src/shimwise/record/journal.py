@@ -14,8 +14,6 @@ from shimwise.record.tables import schema
 from shimwise.record.tables.mapping import rows_of
 from shimwise.record.tables.rows import JournalRow
 
-__all__ = ["Change", "journal_after", "journal_of_unit", "last_seq"]
-
 _T = schema.journal
 _WRITTEN = (_T.c.at, _T.c.who, _T.c.what, _T.c.prep_id, _T.c.unit_id, _T.c.detail)
 _ADDING = (  # made once: every change of the record adds a line

@@ -10,16 +10,6 @@ from sqlalchemy.pool import ConnectionPoolEntry
 from shimwise.extras import require_extra
 from shimwise.record.errors import RecordAway
 
-__all__ = [
-    "FILE_NAME",
-    "WAITED_S",
-    "Location",
-    "engine_of",
-    "location_of",
-    "reading_options",
-    "writing_options",
-]
-
 FILE_NAME = "shimwise.sqlite"
 FILE_ENDINGS = {".sqlite", ".sqlite3", ".db"}
 WAITED_S = 5.0

@@ -2,8 +2,6 @@
 
 import unicodedata
 
-__all__ = ["name_key"]
-
 
 def name_key(name: str) -> str:
     """Give what two names that people take for the same have in common."""

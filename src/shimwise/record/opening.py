@@ -14,8 +14,6 @@ from shimwise.record.file_copy import copy_file
 from shimwise.record.location import Location, writing_options
 from shimwise.record.migrations import FOLDER, HEAD, KNOWN
 
-__all__ = ["migrate", "prepare", "version_of"]
-
 VERSION_TABLE = "alembic_version"
 MIGRATION_LOCK = 7_468_698
 """Number of the advisory lock by which one program at a time changes the tables on a server."""

@@ -24,8 +24,6 @@ from shimwise.record.names import name_key
 from shimwise.record.opening import prepare
 from shimwise.record.queries.people import remember
 
-__all__ = ["Record", "utc_now"]
-
 WRITERS_LOCK = 7_468_697
 """Number of the advisory lock by which one change at a time writes on a server."""
 

@@ -9,8 +9,6 @@ from collections.abc import Iterable
 from shimwise.notices import Notice
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
 
-__all__ = ["body_cautions", "body_steps", "lens_cautions", "lens_steps", "setup_cautions", "setup_steps"]
-
 LARGE_UM = 100.0
 """An error above this is seldom wear (common practice, no source): dirt, a bad seat, a wrong mount."""
 DEGREES_PER_TURN = 360.0

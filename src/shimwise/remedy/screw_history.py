@@ -20,8 +20,6 @@ from shimwise.inference.verdict.unit_change import UnitChange, change_between
 from shimwise.remedy.mechanism import Screw, Turn
 from shimwise.remedy.turning import PlannedTurn
 
-__all__ = ["ScrewHistory", "Turned", "planned_turns"]
-
 PAIR_SD_UM = 1.0
 """Least uncertainty of a change between two epochs: tapes and seats move a little too. [µm] Chosen by us."""
 BACKLASH_SD_UM = 1.0

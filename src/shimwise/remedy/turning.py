@@ -6,8 +6,6 @@ from shimwise.inference.verdict.answer import Z95
 from shimwise.notices import Notice
 from shimwise.remedy.mechanism import Screw, Turn
 
-__all__ = ["TEST_TURNS", "PlannedTurn", "known_turn", "planned_turn", "trial_turn"]
-
 TEST_TURNS = 15 / 360
 """A first move of a screw whose travel is not known: 15° (common practice, no source). [turns]"""
 

@@ -15,8 +15,6 @@ from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.web.api import api_router
 from shimwise.web.problems import Problem, add_problems
 
-__all__ = ["ServeSettings", "create_app"]
-
 DESCRIPTION = """Back-focus checks of cameras and lenses: preps, readings, verdicts.
 
 Microns at the sensor, short is negative, deep positive. Distances in millimetres from the witness mark;

@@ -23,8 +23,6 @@ from shimwise.web.refusal import header, refuse
 if TYPE_CHECKING:
     from starlette.types import Message, Receive, Scope, Send
 
-__all__ = ["HEARTBEAT_S", "EventStream", "Hub", "State"]
-
 HEARTBEAT_S = 15.0
 """A silent line is kept open, and a dead one found, by a comment as often as this. [s]"""
 POLL_S = 2.0

@@ -12,8 +12,6 @@ from shimwise.errors import ShimwiseError
 if TYPE_CHECKING:
     from starlette.types import Message, Receive
 
-__all__ = ["LOOK_S", "while_paired"]
-
 LOOK_S = 3.0
 """The line of a device that was un-paired ends within about this time. [s]"""
 

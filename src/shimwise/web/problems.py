@@ -24,21 +24,6 @@ from shimwise.errors import ShimwiseError
 from shimwise.extras import MissingExtraError
 from shimwise.notices import WordedNotice
 
-__all__ = [
-    "KINDS",
-    "MEDIA_TYPE",
-    "PROGRAM_PATHS",
-    "Kind",
-    "Place",
-    "Problem",
-    "add_problems",
-    "documented",
-    "kind_of",
-    "notice_of",
-    "problem_of",
-    "status_of",
-]
-
 MEDIA_TYPE = "application/problem+json"
 PROGRAM_PATHS = ("/api/", "/live/")
 """Below these an error is ``application/problem+json``, elsewhere a page."""

@@ -13,8 +13,6 @@ from shimwise.web.problems import MEDIA_TYPE, PROGRAM_PATHS, kind_of, problem_of
 if TYPE_CHECKING:
     from starlette.types import Scope, Send
 
-__all__ = ["header", "page", "refuse", "wants_json"]
-
 _PAGE = """<!doctype html>
 <html lang="en" data-theme="{theme}"><head><meta charset="utf-8"><title>{title} · Shimwise</title>
 <meta name="viewport" content="width=device-width, initial-scale=1">

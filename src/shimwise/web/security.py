@@ -20,22 +20,6 @@ from shimwise.web.refusal import header, refuse
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = [
-    "LOOPBACK_NAMES",
-    "POLICY",
-    "SMALL_BYTES",
-    "BodyLimit",
-    "Gate",
-    "SafeHeaders",
-    "SizeLimits",
-    "guarded",
-    "host_check",
-    "is_loopback",
-    "origin_check",
-    "own_path",
-    "plain_address",
-]
-
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "::1")
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 SMALL_BYTES = 2 * 1024**2

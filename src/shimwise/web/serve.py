@@ -31,8 +31,6 @@ if TYPE_CHECKING:
 
     from shimwise.bench.exchange.record_admin import Record
 
-__all__ = ["USUAL_PORT", "Pages", "ServeError", "ServeOptions"]
-
 USUAL_PORT = 8052
 SWEEP_BYTES = 4 * 1024**3
 LIST_BYTES = 8 * 1024**2

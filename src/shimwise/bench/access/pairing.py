@@ -25,19 +25,6 @@ from shimwise.record.queries import settings as kept
 if TYPE_CHECKING:
     from shimwise.record import Change, Connection, Record
 
-__all__ = [
-    "LEAST_CHARACTERS",
-    "Device",
-    "devices",
-    "has_passphrase",
-    "is_passphrase",
-    "pair_device",
-    "see_device",
-    "set_passphrase",
-    "token_digest",
-    "unpair_device",
-]
-
 LEAST_CHARACTERS = 10
 MOST_CHARACTERS = 200
 MOST_DEVICES = 200

@@ -2,8 +2,6 @@
 
 from shimwise.bench.errors import Conflict
 
-__all__ = ["ConsentNeeded"]
-
 
 class ConsentNeeded(Conflict):
     """Raised when a lock is to be released before the owner's consent was confirmed.

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.record import Change
 
-__all__ = ["keep_finished", "note", "plan_stack", "unit_of"]
-
 _ACTIONS = {
     Guide.SCREW: "move sensor",
     Guide.SCREW_WITHOUT_LOCK: "move sensor",

@@ -46,18 +46,6 @@ from shimwise.sheets.json.verdict_json import answer_from_json
 if TYPE_CHECKING:
     from shimwise.record import Change, Connection, Record
 
-__all__ = [
-    "adjustment",
-    "adjustments",
-    "answer_step",
-    "begin_adjustment",
-    "finish_adjustment",
-    "give_up",
-    "keep_peak",
-    "take_back",
-    "unfinished_in",
-]
-
 OUT = (Verdict.OUT_SHORT, Verdict.OUT_DEEP)
 
 

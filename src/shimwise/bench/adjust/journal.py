@@ -15,20 +15,6 @@ if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.tables.rows import JournalRow
 
-__all__ = [
-    "ANSWERED",
-    "BEGUN",
-    "FINISHED",
-    "GIVEN_UP",
-    "PLANNED",
-    "STOPPED",
-    "TAKEN_BACK",
-    "KeptAdjustment",
-    "all_kept",
-    "find_kept",
-    "found_kept",
-]
-
 MANY = 10**9
 BEGUN, ANSWERED, TAKEN_BACK = "adjustment begun", "adjustment step answered", "adjustment step taken back"
 PLANNED, GIVEN_UP, STOPPED = "adjustment planned", "adjustment given up", "adjustment stopped at a lock"

@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.remedy.adjustment import Adjustment
 
-__all__ = ["MoveMade", "MovePlan", "made_move", "plan_of", "restacked"]
-
 SHIM_SD_UM = 1.0
 """Standard uncertainty of a shim's thickness, and of how it beds in. [µm] Common practice, no source."""
 NOT_COUNTED = 9

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.record import Connection
 
-__all__ = ["NOTED", "view_kept"]
-
 NOTED = (Step.CONSENT, Step.PLACE, Step.SHIMS_MEASURED)
 """Steps whose answer is what was written: who consented, where the screw is, which shims are in."""
 _GUIDE_WORDS = {

@@ -16,8 +16,6 @@ from shimwise.errors import SheetError
 from shimwise.remedy import Turn
 from shimwise.remedy.adjustment_steps import Move
 
-__all__ = ["ANGLE_SD_TURNS", "LEAST_REPEATS", "Peak", "peak_by_eye", "peak_of_sweep", "swept_file"]
-
 ANGLE_SD_TURNS = 0.004
 """How well an angle is turned and read off a screw's head: 1.5°. [turns] Common practice, no source."""
 LEAST_REPEATS, MOST_REPEATS = 3, 10

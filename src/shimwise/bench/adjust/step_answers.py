@@ -7,8 +7,6 @@ from shimwise.bench.errors import InputError
 from shimwise.bench.typed_names import typed_name
 from shimwise.remedy.adjustment_steps import Guide, Move, Step, StepAnswer, answers_to
 
-__all__ = ["read_answer", "read_step"]
-
 
 def read_step(kept: KeptAdjustment, step: str) -> Step:
     """Return the step of this id; raise InputError if the adjustment has none."""

@@ -5,8 +5,6 @@ import re
 from shimwise.bench.errors import InputError
 from shimwise.remedy import Turn
 
-__all__ = ["read_shim_change", "read_shims", "read_turns"]
-
 MOST_TURNS, LARGEST_SHIM_UM = 20.0, 2000.0
 _TURNS = re.compile(
     r"(?P<number>\d+(?:[.,]\d+)?)\s*(?P<unit>turns?|°|deg(?:rees?)?)?\s*"

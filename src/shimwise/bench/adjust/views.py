@@ -7,8 +7,6 @@ looking at the head of the screw. UTC times.
 from dataclasses import dataclass
 from datetime import datetime
 
-__all__ = ["AdjustmentView", "MoveView", "ScrewView", "StepView"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepView:

@@ -21,8 +21,6 @@ from shimwise.sheets.words.shared import listed
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["DEFAULT_FOLDER", "Demo", "Fault", "demo_folder", "print_demo", "run_demo"]
-
 DEFAULT_FOLDER = "shimwise-demo"
 INVENTED = "Invented data: two bodies and eight lenses that do not exist, read by two."
 AFTER = "readings-after.csv"

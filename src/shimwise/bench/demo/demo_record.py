@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from shimwise.bench.desk.inputs import Progress
     from shimwise.record import Record
 
-__all__ = ["DemoRecord", "fill_demo", "is_empty"]
-
 WHO = "technician"
 MOUNT = "PL"
 NOTE = "Invented data."

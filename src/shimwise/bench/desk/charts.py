@@ -26,8 +26,6 @@ from shimwise.sheets.charts import (
 from shimwise.sheets.charts.layout import trouble
 from shimwise.sheets.charts.sheet import layout_json
 
-__all__ = ["CameraFacts", "MadeChart", "Sizes", "layout_of_picture", "make_chart"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CameraFacts:

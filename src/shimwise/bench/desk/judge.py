@@ -15,16 +15,6 @@ from shimwise.remedy import Remedy, advise
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = [
-    "Judged",
-    "check_figure_path",
-    "judge_file",
-    "judge_inputs",
-    "print_verdict",
-    "save_verdict_figure",
-    "verdict_json",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judged:

@@ -21,8 +21,6 @@ from shimwise.sheets.words.shared import listed
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["DEFAULT_TARGET_UM", "Planned", "plan_file", "plan_json", "print_plan"]
-
 DEFAULT_TARGET_UM = 5.0
 """Half the usual tolerance: what it takes to call a body in tolerance. [µm]"""
 LARGEST_TARGET_UM = 1000.0

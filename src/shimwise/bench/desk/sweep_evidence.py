@@ -9,8 +9,6 @@ from shimwise.errors import RecordError
 from shimwise.inference.model.prep import Reading, measured_landing_sd_um
 from shimwise.sheets.json.sweep_json import read_sweep
 
-__all__ = ["sweep_readings"]
-
 _NEEDED = {
     "body": "--body",
     "lens": "--lens",

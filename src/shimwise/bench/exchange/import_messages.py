@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.tables.rows import PrepRow, ReadingRow, SetupRow
 
-__all__ = ["adjusted_units", "kept_facts", "kit_tolerance", "repeats"]
-
 
 def adjusted_units(connection: "Connection | None", prep: "PrepRow", found: FileUnits) -> Iterator[Notice]:
     """Warn of units that were adjusted in the prep: a file does not state when it was read."""

@@ -30,8 +30,6 @@ if TYPE_CHECKING:
     from shimwise.bench.desk.inputs import Progress
     from shimwise.record import Change, Connection
 
-__all__ = ["Draft", "draft_of", "keep"]
-
 TOLD_EVERY = 50
 TICK = timedelta(microseconds=1)
 ANY_TIME = datetime(2000, 1, 1, tzinfo=UTC)

@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from shimwise.bench.desk.inputs import Progress
     from shimwise.record import Record
 
-__all__ = ["ReadingsOutcome", "import_readings", "is_readings_file"]
-
 MOST_ROWS = 5_000
 ALL = 1_000_000
 ONLY_READINGS = frozenset(KNOWN) & {"body", "lens", "distance", "reading", "operator", "setup"}

@@ -20,8 +20,6 @@ from shimwise.record.tables.rows import BodyRow, LensRow
 if TYPE_CHECKING:
     from shimwise.record import Connection
 
-__all__ = ["FileUnits", "ReadingsSource", "rows_by_name"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingsSource:

@@ -13,8 +13,6 @@ if TYPE_CHECKING:
 
     from shimwise.record import Record
 
-__all__ = ["frames_left"]
-
 _PART = re.compile(r"\.[0-9a-f]{32}\.part")
 _WHOLE = re.compile(r"[0-9a-f]{32}")
 

@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from shimwise.record import Connection, Record
     from shimwise.record.tables.rows import BodyRow, JournalRow, LensRow
 
-__all__ = ["body_drift", "lens_drift"]
-
 DAY_S = 86_400.0
 MOST_LINES = 5000
 """Most lines of the journal read for what was known of a unit before."""

@@ -11,8 +11,6 @@ if TYPE_CHECKING:
 
     from shimwise.bench.history.drift_views import DriftView
 
-__all__ = ["drift_svg"]
-
 
 def drift_svg(
     drift: "DriftView", *, times: "Sequence[datetime]" = (), theme: str = "dark", width_px: int = 680

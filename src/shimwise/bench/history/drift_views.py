@@ -3,8 +3,6 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-__all__ = ["DriftRow", "DriftView"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriftRow:

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.tables.rows import ReadingRow
 
-__all__ = ["MOST_PREPS", "Seen", "seen_in"]
-
 MOST_PREPS = 50
 """Only the newest preps are used: how a person reads changes with the years."""
 SightKey = tuple[object, ...]

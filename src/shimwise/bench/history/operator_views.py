@@ -2,8 +2,6 @@
 
 from dataclasses import dataclass
 
-__all__ = ["HouseRepeatability", "OperatorView", "PooledView", "StudyView"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OperatorView:

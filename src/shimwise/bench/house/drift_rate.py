@@ -12,8 +12,6 @@ if TYPE_CHECKING:
     from shimwise.inference.model.joint_memory import DriftRates
     from shimwise.record import Connection, Record
 
-__all__ = ["WearSettings", "change_wear", "wear", "wear_in"]
-
 WEAR_KEY = "wear"
 RATE_UM = NumberRange(0.0, 100.0, "µm")
 

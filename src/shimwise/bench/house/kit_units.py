@@ -14,8 +14,6 @@ from shimwise.remedy import Fixed, Mechanism, Screw, ShimmedMount
 if TYPE_CHECKING:
     from shimwise.inference.model.prep import Reading
 
-__all__ = ["body_of_kit", "lens_of_rows", "mechanism_of_kit"]
-
 _KINDS: dict[type[Mechanism], str] = {Screw: "screw", ShimmedMount: "shimmed mount", Fixed: "fixed"}
 
 

@@ -10,8 +10,6 @@ if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.tables.rows import BodyRow, LensRow
 
-__all__ = ["known_bodies", "known_lenses"]
-
 Row = TypeVar("Row")
 
 

@@ -15,8 +15,6 @@ from shimwise.remedy import ShimmedMount
 if TYPE_CHECKING:
     from shimwise.record import Connection, Record
 
-__all__ = ["change_settings", "checked_settings", "settings", "settings_in"]
-
 KEY = "house"
 UNITS = ("ft", "m")
 THEMES = ("dark", "light")

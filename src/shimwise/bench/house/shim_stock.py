@@ -15,8 +15,6 @@ from shimwise.remedy.stock import ShimStock
 if TYPE_CHECKING:
     from shimwise.record import Change, Connection, Record
 
-__all__ = ["ShimCount", "StockView", "change_shim_stock", "shim_stock", "stock_in", "take_shims"]
-
 KEY = "shim counts"
 NOT_COUNTED = 9
 """How many of each thickness are taken to be there while nobody has counted them."""

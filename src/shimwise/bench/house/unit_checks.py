@@ -24,8 +24,6 @@ from shimwise.files.limits import (
 )
 from shimwise.inference.model.prep import FocusDesign
 
-__all__ = ["checked_body", "checked_lens", "checked_set"]
-
 MECHANISMS = ("screw", "shimmed mount", "fixed")
 MOST_FOCAL_LENGTHS, MOST_TABLE_ROWS, MOST_LENSES = 12, 50, 100
 

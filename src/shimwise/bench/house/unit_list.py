@@ -22,8 +22,6 @@ from shimwise.sheets.words.shared import titled
 if TYPE_CHECKING:
     from shimwise.record import Change, Connection, Record
 
-__all__ = ["export_house_list", "import_house_list"]
-
 ALL = 1_000_000
 _COLUMNS = {field: column for column, field in FIELDS.items()}
 

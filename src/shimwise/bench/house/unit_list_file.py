@@ -27,8 +27,6 @@ from shimwise.files.limits import FOCAL_MM, NumberRange
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.notices import Notice
 
-__all__ = ["COLUMNS", "ListRow", "list_text", "read_list"]
-
 MOST_ROWS = 10_000
 SET_SEPARATOR = "|"
 _SHARED = ("serial", "mount", "note", "retired")

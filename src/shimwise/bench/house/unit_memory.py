@@ -15,8 +15,6 @@ if TYPE_CHECKING:
 
     from shimwise.record import Connection
 
-__all__ = ["alone_at", "faded_memory", "kind_of", "memory_in"]
-
 
 def memory_in(connection: "Connection") -> HouseMemory:
     """Return the memory in force."""

@@ -25,19 +25,6 @@ if TYPE_CHECKING:
 
     from shimwise.record.tables.rows import AdjustmentRow, PrepLineRow, SetRow, UnitLineRow
 
-__all__ = [
-    "adjustment_view",
-    "body_facts",
-    "body_row",
-    "body_view",
-    "lens_facts",
-    "lens_row",
-    "lens_view",
-    "past_view",
-    "set_view",
-    "used_in",
-]
-
 
 def body_row(facts: BodyFacts, *, id: str, epoch: int = 0) -> BodyRow:  # noqa: A002
     """Return the row that keeps a body."""

@@ -38,23 +38,6 @@ from shimwise.record.tables.rows import SetRow
 if TYPE_CHECKING:
     from shimwise.record import Connection, Record
 
-__all__ = [
-    "LabelFound",
-    "add_body",
-    "add_lens",
-    "add_set",
-    "add_unit",
-    "change_body",
-    "change_lens",
-    "change_set",
-    "change_unit",
-    "find_label",
-    "list_sets",
-    "list_units",
-    "show_set",
-    "show_unit",
-]
-
 MOST_PREPS_SHOWN = 50
 _LABEL = re.compile(r"(?:^|/)(?P<kind>body|bodies|lens|lenses|set|sets)[/:](?P<id>[0-9a-f]{32})(?:$|[/?#])")
 _FOLDERS = {"bodies": "body", "lenses": "lens", "sets": "set"}

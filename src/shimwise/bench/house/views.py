@@ -10,29 +10,6 @@ from typing import Generic, TypeAlias, TypeVar
 
 from shimwise.notices import WordedNotice
 
-__all__ = [
-    "AdjustmentView",
-    "BodyFacts",
-    "BodyView",
-    "Facts",
-    "HouseListOutcome",
-    "HouseSettings",
-    "LensFacts",
-    "LensView",
-    "ListChange",
-    "ListRefusal",
-    "MechanismFacts",
-    "PastVerdict",
-    "SetFacts",
-    "SetShown",
-    "SetView",
-    "SetsPage",
-    "UnitShown",
-    "UnitView",
-    "UnitsPage",
-    "UsedIn",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MechanismFacts:

@@ -16,8 +16,6 @@ from shimwise.record.tables.rows import GaugeRow
 if TYPE_CHECKING:
     from shimwise.record import Record
 
-__all__ = ["add_gauge", "withdraw_gauge"]
-
 
 def add_gauge(
     record: "Record",

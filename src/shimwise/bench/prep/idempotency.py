@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.tables.rows import BodyRow, LensRow, ReadingRow
 
-__all__ = ["ReadingTime", "digest_of", "kept_as_sent", "refuse_if_adjusted_since"]
-
 FAST_S = 300.0
 """A client's clock may be fast by this much: a choice of ours. [s]"""
 

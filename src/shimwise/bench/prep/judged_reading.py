@@ -7,8 +7,6 @@ from shimwise.inference.model.prep import Axis, FocusDesign, Reading
 if TYPE_CHECKING:
     from shimwise.record.tables.rows import LensRow, ReadingRow
 
-__all__ = ["reading_of"]
-
 
 def reading_of(
     row: "ReadingRow", *, body: str, lens: "LensRow", lens_name: str, setup: str, distance_mm: float

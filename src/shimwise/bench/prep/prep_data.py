@@ -22,8 +22,6 @@ if TYPE_CHECKING:
         SweepRow,
     )
 
-__all__ = ["PrepMaterial", "material_of"]
-
 Unit = TypeVar("Unit")
 
 

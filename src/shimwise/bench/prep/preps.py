@@ -23,17 +23,6 @@ from shimwise.sheets.words.shared import counted, listed
 if TYPE_CHECKING:
     from shimwise.record import Change, Record
 
-__all__ = [
-    "add_units",
-    "close_prep",
-    "list_preps",
-    "open_prep",
-    "prep_title",
-    "reopen_prep",
-    "start_prep",
-    "tape_setup",
-]
-
 MOST_BODIES, MOST_LENSES = 20, 100
 TEMPERATURE_C = NumberRange(-60.0, 80.0, "°C")
 

@@ -45,8 +45,6 @@ if TYPE_CHECKING:
         VerdictRow,
     )
 
-__all__ = ["PrepPresenter", "gauge_view", "setup_view", "sweep_view", "view_of"]
-
 
 def view_of(material: "PrepMaterial", verdict: "VerdictRow | None" = None) -> PrepView:
     """Show a prep; ``verdict`` is the latest that was given."""

@@ -27,8 +27,6 @@ if TYPE_CHECKING:
 
     from shimwise.record import Change, Connection, Record
 
-__all__ = ["CheckedReading", "ReadingNotes", "TypedReading", "checked_reading"]
-
 _FIELDS = {
     "focal_length_mm": "focal_mm",
     "f_number": "fnumber",

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from shimwise.record import Connection, Record
     from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow
 
-__all__ = ["ReadingContext", "reading_context"]
-
 MOST_KEPT = 500
 Key = TypeVar("Key")
 Value = TypeVar("Value")

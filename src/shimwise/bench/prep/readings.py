@@ -28,8 +28,6 @@ if TYPE_CHECKING:
 
     from shimwise.record import Change, Connection, Record
 
-__all__ = ["add_reading", "preview_landing", "undo_withdraw", "withdraw_reading"]
-
 
 def add_reading(
     record: "Record",

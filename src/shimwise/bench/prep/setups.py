@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from shimwise.record import Change
     from shimwise.record.tables.rows import BodyRow
 
-__all__ = ["new_setup", "setup_at", "taped_setup"]
-
 SAME_MM = 1e-3
 """Distances that differ by less are one: the same length, written in another unit. [mm]"""
 

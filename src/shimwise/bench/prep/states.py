@@ -9,8 +9,6 @@ from shimwise.record.queries import lookups, preps, verdicts
 if TYPE_CHECKING:
     from shimwise.record import Connection, Record
 
-__all__ = ["DONE", "OPEN", "SIGNED", "STATES", "PrepVersion", "prep_version", "refuse_unless_open"]
-
 OPEN, DONE, SIGNED = "open", "done", "signed"
 STATES = (OPEN, DONE, SIGNED)
 _CLOSED = {

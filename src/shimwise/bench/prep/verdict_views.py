@@ -40,8 +40,6 @@ if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.record.tables.rows import VerdictRow
 
-__all__ = ["distance_words", "verdict_view"]
-
 _KINDS = {"body": "body", "lens": "lens", "scale": "the scale of lens", "setup": "set-up"}
 _UNDECIDED = (Verdict.CANNOT_TELL, Verdict.NOT_CHECKED)
 

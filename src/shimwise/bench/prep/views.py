@@ -10,26 +10,6 @@ from typing import Any
 
 from shimwise.notices import WordedNotice
 
-__all__ = [
-    "CauseView",
-    "EvidenceView",
-    "GaugeView",
-    "NextView",
-    "PrepLine",
-    "PrepPage",
-    "PrepUnit",
-    "PrepVerdict",
-    "PrepView",
-    "Preview",
-    "ReadingView",
-    "RemedyView",
-    "SavedReading",
-    "SetupVerdict",
-    "SetupView",
-    "SweepView",
-    "UnitVerdict",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrepUnit:

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from shimwise.record import Record
     from shimwise.record.tables.rows import SignOffRow
 
-__all__ = ["as_exported", "as_signed", "recorded", "with_signature"]
-
 SIGNED = "signed"
 
 

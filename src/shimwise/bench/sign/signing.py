@@ -32,17 +32,6 @@ if TYPE_CHECKING:
     from shimwise.inference.history.house_memory import HouseMemory
     from shimwise.record import Change, Connection, Record
 
-__all__ = [
-    "Exempt",
-    "change_leads",
-    "leads",
-    "leads_in",
-    "reopen",
-    "sign",
-    "sign_offs",
-    "undecided",
-]
-
 OPEN, SIGNED = "open", "signed"
 LEADS_KEY = "leads"
 MOST_LEADS = 50

@@ -3,8 +3,6 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-__all__ = ["ExceptionView", "SignOffView", "Undecided"]
-
 
 @dataclass(frozen=True, slots=True)
 class Undecided:

@@ -9,8 +9,6 @@ from shimwise.bench.sweep.texture import TextureSweep
 from shimwise.imaging.focus.result import StarPeak, SweepResult
 from shimwise.sheets.pictures.sweep_figure import Curve
 
-__all__ = ["star_curves", "texture_curve"]
-
 FloatArray = NDArray[np.float64]
 
 FIT_POINTS = 121

@@ -25,9 +25,6 @@ from shimwise.record.tables.rows import SweepRow
 if TYPE_CHECKING:
     from shimwise.record import Record
 
-__all__ = ["SweepRequest", "keep_sweep", "sweep_task", "withdraw_sweep"]
-
-
 RECORDING = ("focal_mm", "fnumber", "pitch_um", "transfer", "signal_range", "black_level", "white_level")
 """What a request may state of the recording."""
 

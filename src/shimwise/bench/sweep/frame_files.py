@@ -14,17 +14,6 @@ from shimwise.bench.typed_names import id_or_new
 if TYPE_CHECKING:
     from shimwise.record import Record
 
-__all__ = [
-    "FRAMES",
-    "MOST_FILES",
-    "frames_folder",
-    "keep_frames",
-    "kept_place",
-    "place_kept",
-    "safe_file_name",
-    "sweep_settings",
-]
-
 FRAMES = "frames"
 """Folder of the record in which the frames of each sweep lie under its id."""
 MOST_FILES = 500

@@ -12,8 +12,6 @@ from shimwise.errors import ImagingError
 from shimwise.imaging.frames import Coordinate
 from shimwise.optics import landing_um, magnification, reading_mm
 
-__all__ = ["SweptSpace"]
-
 USUAL_UM_PER_TURN = 245.0
 """Travel of a screw that is not known: the middle of its prior. [µm] Common practice, no source."""
 LARGEST_MISFIT = 0.25

@@ -30,8 +30,6 @@ from shimwise.record.queries import evidence
 if TYPE_CHECKING:
     from shimwise.record import Record
 
-__all__ = ["SweepJob", "SweepJobs"]
-
 MOST_WAITING = 20
 MOST_KEPT = 200
 """Of jobs that are done, so many are remembered."""

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.record.tables.rows import BodyRow, LensRow
 
-__all__ = ["earlier_sweeps", "refuse_other_units", "refuse_same_frames"]
-
 FOCAL_SHARE, PITCH_SHARE, SQUEEZE_SHARE = 0.03, 0.01, 0.01
 """So far may the values of a sweep lie from the record's: a marked focal length is that of the nearest round
 number (common practice, no source); a pitch and a squeeze are rounded alone."""

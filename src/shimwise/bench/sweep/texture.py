@@ -17,8 +17,6 @@ from shimwise.imaging.focus.texture import (
     most_textured_region,
 )
 
-__all__ = ["TextureSweep", "measure_texture"]
-
 FloatArray = NDArray[np.float64]
 Picture = NDArray[np.float32]
 Frames = Iterable[tuple[float, Picture]]

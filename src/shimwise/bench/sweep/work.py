@@ -11,8 +11,6 @@ from shimwise.errors import ImagingError
 if TYPE_CHECKING:
     from shimwise.bench.desk.inputs import Progress
 
-__all__ = ["SweepCancelledError", "SweepTask", "measured_document"]
-
 
 class SweepCancelledError(ImagingError):
     """Raised when a person cancelled the measuring of a sweep; nothing of it is kept."""

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.record import Change
 
-__all__ = ["forget_prep", "keep_history", "remember_move", "remember_prep"]
-
 SIGNED, MOVED, REOPENED = "signed", "moved", "reopened"
 """Causes of a memory in the record."""
 KEPT, CARRIED, FORGOTTEN = "history kept", "history carried over a move", "history forgotten"

@@ -23,9 +23,6 @@ if TYPE_CHECKING:
     from shimwise.inference.model.joint_memory import History
     from shimwise.record.tables.rows import GaugeRow, ReadingRow, SweepRow
 
-__all__ = ["Question", "answered", "question_of", "small_question", "sweep_source"]
-
-
 USUAL_FNUMBER = 2.8
 """Of a lens whose f-number is not known: a sweep's landing does not depend on it."""
 

@@ -18,8 +18,6 @@ from shimwise.errors import ShimwiseError
 if TYPE_CHECKING:
     from shimwise.record import Record
 
-__all__ = ["JudgeService", "Judgement"]
-
 MOST_TRIES = 2
 """A prep on which the worker dies this often is reported as a problem."""
 STOPPING_S = 5.0

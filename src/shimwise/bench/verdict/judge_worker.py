@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from shimwise.bench.verdict.judge_input import Question
 
-__all__ = ["begin", "judged", "warm_up"]
-
 NICENESS = 5
 """The pages go first."""
 _ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}

@@ -24,17 +24,6 @@ if TYPE_CHECKING:
     from shimwise.bench.prep.views import PrepUnit, PrepView
     from shimwise.record import Record
 
-__all__ = [
-    "LandingsRow",
-    "drawn",
-    "has_landings",
-    "landings_rows",
-    "landings_svg",
-    "past_svg",
-    "prep_landings_svg",
-    "warm_up",
-]
-
 _Spec = dict[str, Any]
 _Unit = TypeVar("_Unit", bound=BodyAnswer)
 MOST_KEPT = 256

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.tables.rows import BodyRow, LensRow, ReadingRow, SweepRow
 
-__all__ = ["after_move", "after_prep", "prior_of"]
-
 
 def prior_of(connection: "Connection", material: "PrepMaterial") -> "History | None":
     """Return the judge's joint prior of a prep's units, faded until the prep was started; None if empty.

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
     _Evidence: TypeAlias = ReadingRow | SweepRow
 
-__all__ = ["DECIDED", "before_after", "recheck", "rechecks_in"]
-
 DECIDED = (Verdict.IN_TOLERANCE, Verdict.OUT_SHORT, Verdict.OUT_DEEP)
 """Verdicts that decide a unit."""
 SAME_DISTANCE_MM = 1e-3

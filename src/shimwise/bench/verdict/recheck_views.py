@@ -6,8 +6,6 @@ Microns at the sensor, short < 0 < deep; UTC times.
 from dataclasses import dataclass
 from datetime import datetime
 
-__all__ = ["BeforeAfter", "RecheckReading", "RecheckView"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecheckReading:

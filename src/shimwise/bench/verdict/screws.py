@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.tables.rows import AdjustmentRow, BodyRow
 
-__all__ = ["screw_history", "screws_of"]
-
 
 def screw_history(
     connection: "Connection", body: "BodyRow", screw: Screw, *, judged_in: str = ""

@@ -18,15 +18,6 @@ from shimwise.record.tables.rows import VerdictRow
 if TYPE_CHECKING:
     from shimwise.record import Record
 
-__all__ = [
-    "current_verdict",
-    "given_verdict",
-    "judge_question",
-    "keep_verdict",
-    "refresh_verdict",
-    "verdict",
-]
-
 JUDGE = "judge"
 """Author of verdicts in the journal."""
 OPEN, SIGNED = "open", "signed"

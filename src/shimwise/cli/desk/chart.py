@@ -13,8 +13,6 @@ from shimwise.cli.options import AsJson, distance_mm, length_mm
 from shimwise.cli.output import show
 from shimwise.errors import SheetError
 
-__all__ = ["chart"]
-
 
 def size_mm(text: str) -> tuple[float, float]:
     """Read ``WxH`` in mm, such as 36x24.

@@ -14,8 +14,6 @@ from shimwise.bench.demo import demo as bench
 from shimwise.cli.desk.judge import Seed
 from shimwise.cli.progress import progress_bar
 
-__all__ = ["demo"]
-
 
 def demo(
     *,

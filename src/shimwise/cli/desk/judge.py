@@ -12,8 +12,6 @@ from shimwise.cli.options import AsJson
 from shimwise.cli.output import show_report
 from shimwise.cli.progress import progress_bar
 
-__all__ = ["judge", "readings_source"]
-
 NOT_WELL = 1
 """Exit code when something is out, cannot be told or is not checked."""
 

@@ -11,8 +11,6 @@ from shimwise.cli.options import AsJson, distance_mm, length_mm, signed_length_m
 from shimwise.cli.output import show
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
 
-__all__ = ["app"]
-
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 
 

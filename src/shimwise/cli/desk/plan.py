@@ -10,8 +10,6 @@ from shimwise.cli.options import AsJson
 from shimwise.cli.output import show_report
 from shimwise.cli.progress import progress_bar
 
-__all__ = ["plan"]
-
 NOT_REACHED = 1
 """Exit code when no readings bring every body to the target."""
 

@@ -14,8 +14,6 @@ from shimwise.cli.options import AsJson, distance_mm, length_mm, signed_length_m
 from shimwise.cli.output import show_report
 from shimwise.cli.progress import progress_bar
 
-__all__ = ["sweep"]
-
 WITHHELD = 1
 """Exit code when a flag withholds best focus."""
 MORE = "Exit code: 0 measured, 1 measured but a flag withholds best focus, 2 bad input."

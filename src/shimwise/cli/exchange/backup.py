@@ -9,9 +9,6 @@ from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data
 
-__all__ = ["backup"]
-
-
 MORE = (
     "The pages may go on meanwhile. TARGET is a new file or a folder; a name ending in .jsonl.gz gets "
     "lines of JSON, which SQLite and PostgreSQL both take back.\n\nExit code: 0 done, 2 not done."

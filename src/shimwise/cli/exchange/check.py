@@ -7,8 +7,6 @@ from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data
 
-__all__ = ["check"]
-
 NOT_WELL = 1
 
 

@@ -9,8 +9,6 @@ from shimwise.bench.exchange import record_admin as bench
 from shimwise.cli.record_options import Data
 from shimwise.errors import RecordError
 
-__all__ = ["export"]
-
 ENDINGS = (".json", ".csv")
 
 

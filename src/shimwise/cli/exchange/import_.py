@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from shimwise.bench.exchange.import_readings import ReadingsOutcome
     from shimwise.bench.house.views import HouseListOutcome
 
-__all__ = ["import_"]
-
 REFUSED = 2
 TABLES = (".csv", ".tsv", ".txt")
 

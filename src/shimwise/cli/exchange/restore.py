@@ -9,9 +9,6 @@ from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data
 
-__all__ = ["restore"]
-
-
 MORE = (
     "The backup is looked at before it replaces anything, and what it replaces is kept beside it. Stop the "
     "pages first.\n\nExit code: 0 done, 2 not done."

@@ -13,8 +13,6 @@ from shimwise.bench.house import units
 from shimwise.cli.output import show
 from shimwise.cli.record_options import AsJson, Data
 
-__all__ = ["drift"]
-
 WIDTH = 79
 DRIFTS = 1
 """Exit code when the unit drifts."""

@@ -11,8 +11,6 @@ from shimwise.bench.history.operator_views import HouseRepeatability, OperatorVi
 from shimwise.cli.output import show
 from shimwise.cli.record_options import AsJson, Data, Who, person
 
-__all__ = ["repeatability"]
-
 WIDTH = 79
 MORE = (
     "A person's figures are private to the person and the leads. Names are not passwords: who asks is "

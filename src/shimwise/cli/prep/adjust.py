@@ -13,8 +13,6 @@ from shimwise.errors import RecordError
 if TYPE_CHECKING:
     from shimwise.bench.adjust.views import AdjustmentView
 
-__all__ = ["adjust"]
-
 NOT_FINISHED = 1
 _HOW = (
     "   Answer done, or what was turned, as 0.08 turn clockwise. Or find the peak first,",

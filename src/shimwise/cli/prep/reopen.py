@@ -8,8 +8,6 @@ from shimwise.bench.exchange import record_admin
 from shimwise.cli.output import is_asked, show
 from shimwise.cli.record_options import AsJson, Data, Prep, Who, person
 
-__all__ = ["reopen"]
-
 MORE = "Only who signed it, or a lead, may; in a terminal it asks why.\n\nExit code: 0 opened, 2 refused."
 
 

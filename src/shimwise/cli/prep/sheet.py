@@ -15,8 +15,6 @@ from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import Data
 from shimwise.errors import SheetError
 
-__all__ = ["sheet"]
-
 MORE = "Several preps make one file of check sheets, such as a whole day's."
 
 

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from shimwise.bench.prep.views import PrepView
     from shimwise.bench.sign.signing import Exempt
 
-__all__ = ["sign"]
-
 MORE = (
     "Every unit has to be decided, or excepted with a reason; in a terminal it asks for each, and before it "
     "signs. The prep is frozen from then on; shimwise reopen opens it again.\n\nExit code: 0 signed, "

@@ -11,8 +11,6 @@ from shimwise.cli.output import show
 from shimwise.cli.record_options import Data
 from shimwise.errors import RecordError
 
-__all__ = ["verify"]
-
 NOT_AS_SIGNED = 1
 """Exit code when the sheet is not what counts: altered, older, unknown or not signed."""
 MORE = (

@@ -1,4 +1,4 @@
-"""Frames in, marks on the sheet out: keeps of each frame only what stands around the stars and edges.
+"""Keep of each frame of a sweep only the crops around the stars, and the corners of the markers.
 
 Frames are taken one at a time, so that a sweep needs the memory of its crops and of one frame.
 """
@@ -16,18 +16,24 @@ from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import ChartLayout
 from shimwise.imaging.chart.markers import Corners, find_markers, fit_homography, follow_markers, map_points
 
-__all__ = ["Capture", "Crop", "capture", "start_from_star"]
-
 FloatArray = NDArray[np.float64]
 Frame = NDArray[np.float32]
 
-MAX_WAITING = 12
-"""Frames kept whole while no marker has been seen yet."""
+MAX_WAITING, MAX_WAITING_BYTES = 12, 2**30
+"""While no marker has been seen yet, frames are kept whole until there are more than both; chosen."""
+MIN_SIDE_PX = 16
+"""Smallest side of a frame, px; chosen."""
+CROP_MARGIN_PX, CROP_MARGIN_SHARE = 8.0, 0.006
+"""Room around a star's crop: so many pixels, and so large a share of the frame's longer side more, because
+the picture grows and wanders through a sweep; chosen, see the tests of sweeps that grow."""
+MOSAIC_SAMPLE_PX = 64
+"""A corner of so many pixels a side shows whether a frame is a mosaic with gaps."""
+RIM_POINTS = 17
 
 
 @dataclass(frozen=True, slots=True)
 class Crop:
-    """A part of a frame with the place of its first pixel."""
+    """A part of a frame, with the column and row of its first pixel."""
 
     left: int
     top: int
@@ -36,12 +42,11 @@ class Crop:
 
 @dataclass(slots=True)
 class Capture:
-    """What was kept of a sweep: positions, crops around each star and edge, and marker corners by frame."""
+    """What was kept of a sweep: positions, crops around each star, and marker corners by frame."""
 
     size_px: tuple[int, int]
     position: list[float] = field(default_factory=list)
     stars: list[list[Crop]] = field(default_factory=list)
-    edges: list[list[Crop]] = field(default_factory=list)
     corners: list[Corners] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
 
@@ -49,9 +54,9 @@ class Capture:
 def start_from_star(
     layout: ChartLayout, *, centre_px: tuple[float, float], radius_px: float, angle_deg: float = 0.0
 ) -> FloatArray:
-    """Map sheet to picture from the centre star as a person points at it: its centre and radius, px.
+    """Return the map from sheet mm to px (3, 3) for a centre star given by its centre and radius, px.
 
-    Good to a fraction of the spokes' width; the fit finds the rest.
+    A fraction of the spokes' width is close enough; the fit of the star's phase corrects the rest.
     """
     star = layout.centre_star
     scale, turn = radius_px / star.radius_mm, np.deg2rad(angle_deg)
@@ -68,7 +73,7 @@ def capture(
     *,
     start: FloatArray | None = None,
 ) -> Capture:
-    """Take the frames of a sweep one by one and keep what the measuring needs.
+    """Read the frames of a sweep one by one and return what measuring needs of them.
 
     Parameters
     ----------
@@ -82,7 +87,7 @@ def capture(
     Raises
     ------
     ImagingError
-        When no frame is given, frames differ in size, or no marker is found in any frame.
+        If there are no frames, frames differ in size, or no marker is found in any.
     """
     taken: Capture | None = None
     waiting: list[tuple[float, Frame]] = []
@@ -103,7 +108,9 @@ def capture(
             waiting.clear()
         if map_px is None:
             waiting.append((position, frame.copy()))
-            _refuse_endless(waiting, layout)
+            held_bytes = len(waiting) * frame.nbytes
+            if len(waiting) > MAX_WAITING and held_bytes > MAX_WAITING_BYTES:
+                _refuse_blind(len(waiting), layout)
             continue
         _keep(taken, position, frame, seen, layout, map_px)
     if taken is None:
@@ -118,17 +125,14 @@ def _keep(
 ) -> None:
     taken.position.append(float(position))
     taken.corners.append(seen)
-    stars = [(star.centre_mm, star.radius_mm) for star in layout.stars]
-    edges = [(edge.centre_mm, 0.78 * edge.side_mm) for edge in layout.edges]
-    taken.stars.append([_crop(frame, map_px, *place) for place in stars])
-    taken.edges.append([_crop(frame, map_px, *place) for place in edges])
+    taken.stars.append([_crop(frame, map_px, star.centre_mm, star.radius_mm) for star in layout.stars])
 
 
 def _crop(frame: Frame, map_px: FloatArray, centre_mm: tuple[float, float], reach_mm: float) -> Crop:
-    turn = np.linspace(0, 2 * np.pi, 17)
+    turn = np.linspace(0, 2 * np.pi, RIM_POINTS)
     rim = np.array(centre_mm) + reach_mm * np.column_stack([np.cos(turn), np.sin(turn)])
     px = map_points(map_px, rim)
-    margin = 8.0 + 0.006 * max(frame.shape)
+    margin = CROP_MARGIN_PX + CROP_MARGIN_SHARE * max(frame.shape)
     low, high = np.floor(px.min(axis=0) - margin).astype(int), np.ceil(px.max(axis=0) + margin).astype(int)
     left, top = max(int(low[0]), 0), max(int(low[1]), 0)
     pixels = frame[top : max(int(high[1]), top), left : max(int(high[0]), left)]
@@ -137,9 +141,10 @@ def _crop(frame: Frame, map_px: FloatArray, centre_mm: tuple[float, float], reac
 
 def _checked(raw: NDArray[np.generic], number: int, taken: Capture | None) -> Frame:
     frame = np.asarray(raw, dtype=np.float32)
-    if frame.ndim != 2 or min(frame.shape) < 16:
+    if frame.ndim != 2 or min(frame.shape) < MIN_SIDE_PX:
         raise ImagingError(
-            f"Frame {number + 1} has the shape {frame.shape}; expected rows and columns, 16 at least."
+            f"Frame {number + 1} has the shape {frame.shape}; expected rows and columns, {MIN_SIDE_PX} at "
+            "least."
         )
     if taken is not None and (frame.shape[1], frame.shape[0]) != taken.size_px:
         raise ImagingError(
@@ -150,7 +155,7 @@ def _checked(raw: NDArray[np.generic], number: int, taken: Capture | None) -> Fr
 
 
 def _markers(frame: Frame, layout: ChartLayout, near: Corners) -> Corners:
-    """Markers near where they were, or searched in the whole frame while fewer than all are known."""
+    """Return the markers: followed from where they were, searched in the whole frame if one is lost."""
     if not layout.markers:
         return {}
     picture = _without_gaps(frame)
@@ -162,8 +167,7 @@ def _markers(frame: Frame, layout: ChartLayout, near: Corners) -> Corners:
 
 def _without_gaps(frame: Frame) -> Frame:
     """Fill the sites that a mosaic does not have from their four neighbours."""
-    missing = np.isnan(frame[:64, :64])
-    if not missing.any():
+    if not np.isnan(frame[:MOSAIC_SAMPLE_PX, :MOSAIC_SAMPLE_PX]).any():
         return frame
     have = np.isfinite(frame).astype(np.float32)
     kernel = np.array([[0, 1, 0], [1, 0, 1], [0, 1, 0]], dtype=np.float32)
@@ -177,17 +181,10 @@ def _map(seen: Corners, layout: ChartLayout) -> FloatArray:
     return fit_homography(np.concatenate([sheet[k] for k in seen]), np.concatenate([seen[k] for k in seen]))
 
 
-def _refuse_endless(waiting: list[tuple[float, Frame]], layout: ChartLayout) -> None:
-    size = waiting[0][1].nbytes
-    if len(waiting) > MAX_WAITING and len(waiting) * size > 1 << 30:
-        _refuse_blind(len(waiting), layout)
-
-
 def _refuse_blind(count: int, layout: ChartLayout) -> None:
     if not layout.markers:
         raise ImagingError("The chart has no markers: give the star's centre and radius in the picture.")
     raise ImagingError(
-        f"None of the {len(layout.markers)} markers was found in {count} frames. Check that the whole "
-        f"chart is in the "
-        f"picture and that chart.json is this sheet's, or give the star's centre and radius."
+        f"None of the {len(layout.markers)} markers was found in {count} frames. Check that the whole chart "
+        "is in the picture and that chart.json is this sheet's, or give the star's centre and radius."
     )

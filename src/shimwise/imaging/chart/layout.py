@@ -1,4 +1,4 @@
-"""What stands where on a chart: stars, slanted squares and markers, read from chart.json and checked.
+"""The layout of a chart, its stars and markers, read from chart.json and checked.
 
 Millimetres on the sheet, x right, y down. Marker corners run clockwise from the top left.
 """
@@ -16,10 +16,13 @@ from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
 
-__all__ = ["ChartLayout", "Edge", "Marker", "Star", "StarKind", "layout_from_json", "layout_of_star"]
-
 MAX_ELEMENTS = 256
+"""Most stars, and most markers, of a sheet; chosen."""
 MAX_SPOKES = 720
+MAX_RADIUS_MM = 5000.0
+MAX_COORDINATE_MM = 1e5
+DEFAULT_DICTIONARY = "DICT_4X4_50"
+"""Markers of 4 x 4 bits; OpenCV's name of the set."""
 
 
 class StarKind(StrEnum):
@@ -27,11 +30,6 @@ class StarKind(StrEnum):
 
     SINUSOIDAL = "sinusoidal"
     BINARY = "binary"
-
-    @property
-    def fundamental(self) -> float:
-        """Amplitude of the spokes' first harmonic for a contrast of 1 (square wave: 4/π)."""
-        return 4.0 / math.pi if self is StarKind.BINARY else 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,16 +43,6 @@ class Star:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Edge:
-    """A dark square turned by a few degrees: centre and side [mm], angle [degrees, x towards y]."""
-
-    id: str
-    centre_mm: tuple[float, float]
-    side_mm: float
-    angle_deg: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Marker:
     """An ArUco marker: its number and its four corners [mm], clockwise from the top left."""
 
@@ -64,15 +52,14 @@ class Marker:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartLayout:
-    """A chart: its stars, edges and markers, the marker dictionary, and the spokes' kind and contrast.
+    """A chart: its stars and markers, the marker dictionary, and the spokes' kind and contrast.
 
-    The contrast is (white − black)/(white + black) of the print, 0 to 1; modulation is told as a share of it.
+    The contrast is (white − black)/(white + black) of the print, 0 to 1; modulation is a share of it.
     """
 
     stars: tuple[Star, ...]
-    edges: tuple[Edge, ...] = ()
     markers: tuple[Marker, ...] = ()
-    marker_dictionary: str = "DICT_4X4_50"
+    marker_dictionary: str = DEFAULT_DICTIONARY
     star_kind: StarKind = StarKind.SINUSOIDAL
     contrast: float = 1.0
 
@@ -89,37 +76,33 @@ class ChartLayout:
 def layout_of_star(
     *, spokes: int, radius_mm: float, star_kind: StarKind = StarKind.SINUSOIDAL
 ) -> ChartLayout:
-    """Describe a sheet of which only one star is known: its count of spokes and its radius [mm]."""
+    """Return the layout of a sheet of which only one star is known: its count of spokes, its radius [mm]."""
     star = {"id": "S0", "centre_mm": [0.0, 0.0], "radius_mm": radius_mm, "spokes": spokes}
     return layout_from_json({"unit": "mm", "stars": [star], "star_kind": star_kind.value})
 
 
 def layout_from_json(data: object) -> ChartLayout:
-    """Check the content of chart.json and make a layout of it.
+    """Check the content of chart.json and return its layout.
 
     Parameters
     ----------
     data : object
         The parsed JSON: an object with ``stars`` (id, centre_mm, radius_mm, spokes), and optionally
-        ``edges``, ``markers``, ``marker_dictionary``, ``star_kind``, ``contrast`` and ``unit`` (mm only).
-
-    Returns
-    -------
-    ChartLayout
+        ``markers``, ``marker_dictionary``, ``star_kind``, ``contrast`` and ``unit`` (mm only). Other names,
+        such as the printed squares in ``edges``, are not read.
 
     Raises
     ------
     ImagingError
-        When something is missing or impossible; the message names the place and the value.
+        If something is missing or impossible; the message names the place and the value.
     """
     root = _object(data, "chart.json")
     if root.get("unit", "mm") != "mm":
         raise ImagingError(f'chart.json: unit is {root["unit"]!r}; write the layout in millimetres ("mm").')
     layout = ChartLayout(
         stars=tuple(_star(item, where) for item, where in _items(root, "stars")),
-        edges=tuple(_edge(item, where) for item, where in _items(root, "edges")),
         markers=tuple(_marker(item, where) for item, where in _items(root, "markers")),
-        marker_dictionary=_dictionary(root.get("marker_dictionary", "DICT_4X4_50")),
+        marker_dictionary=_dictionary(root.get("marker_dictionary", DEFAULT_DICTIONARY)),
         star_kind=_kind(root.get("star_kind", "sinusoidal")),
         contrast=_number(root, "contrast", "chart.json", low=0.0, high=1.0, default=1.0),
     )
@@ -138,18 +121,8 @@ def _star(item: object, where: str) -> Star:
     return Star(
         id=_name(star, where),
         centre_mm=_point(star.get("centre_mm"), f"{where}: centre_mm"),
-        radius_mm=_number(star, "radius_mm", where, low=0.0, high=5000.0),
+        radius_mm=_number(star, "radius_mm", where, low=0.0, high=MAX_RADIUS_MM),
         spokes=int(spokes),
-    )
-
-
-def _edge(item: object, where: str) -> Edge:
-    edge = _object(item, where)
-    return Edge(
-        id=_name(edge, where),
-        centre_mm=_point(edge.get("centre_mm"), f"{where}: centre_mm"),
-        side_mm=_number(edge, "side_mm", where, low=0.0, high=5000.0),
-        angle_deg=_number(edge, "angle_deg", where, low=-45.0, high=45.0, closed=True),
     )
 
 
@@ -165,8 +138,8 @@ def _marker(item: object, where: str) -> Marker:
     area = sum(a[0] * b[1] - a[1] * b[0] for a, b in zip(points, points[1:] + points[:1], strict=True)) / 2
     if not area > 0:
         raise ImagingError(
-            f"{where}: the corners enclose {area:.6g} mm²; list them clockwise from the top left, x "
-            f"right, y down."
+            f"{where}: the corners enclose {area:.6g} mm²; list them clockwise from the top left, x right, "
+            "y down."
         )
     return Marker(id=number, corners_mm=tuple(points))
 
@@ -188,32 +161,25 @@ def _items(root: Mapping[str, Any], key: str) -> list[tuple[object, str]]:
     return [(item, f"chart.json: {key}[{k}]") for k, item in enumerate(items)]
 
 
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
 def _number(
-    item: Mapping[str, Any],
-    key: str,
-    where: str,
-    *,
-    low: float,
-    high: float,
-    default: float | None = None,
-    closed: bool = False,
+    item: Mapping[str, Any], key: str, where: str, *, low: float, high: float, default: float | None = None
 ) -> float:
-    value = item.get(key, default)
-    good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-    if not good or not (low < value <= high or (closed and value == low)):
+    value: Any = item.get(key, default)
+    if not (_is_number(value) and low < value <= high):
         raise ImagingError(f"{where}: {key} is {value!r}; give a number above {low:g}, at most {high:g}.")
     return float(value)
 
 
 def _point(value: object, where: str) -> tuple[float, float]:
-    if isinstance(value, Sequence) and not isinstance(value, str) and len(value) == 2:
-        good = all(
-            isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) and abs(v) < 1e5
-            for v in value
-        )
-        if good:
-            return float(value[0]), float(value[1])
-    raise ImagingError(f"{where} is {value!r}; give two numbers [x, y] in mm.")
+    is_pair = isinstance(value, Sequence) and not isinstance(value, str) and len(value) == 2
+    pair: Any = value if is_pair else (None, None)
+    if not all(_is_number(v) and abs(v) < MAX_COORDINATE_MM for v in pair):
+        raise ImagingError(f"{where} is {value!r}; give two numbers [x, y] in mm.")
+    return float(pair[0]), float(pair[1])
 
 
 def _name(item: Mapping[str, Any], where: str) -> str:

@@ -1,7 +1,7 @@
 """Find a chart's markers in a frame, follow them through a sweep, and map the sheet's millimetres to pixels.
 
-Pixel centres stand at whole numbers, x right, y down. The picture grows or shrinks as focus moves, so every
-corner is taken to run linearly with the swept coordinate.
+Pixel centres lie at whole numbers, x right, y down. The picture grows or shrinks as focus moves; each corner
+is modelled as a straight line over the swept coordinate.
 """
 
 from __future__ import annotations
@@ -16,26 +16,27 @@ from numpy.typing import NDArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import ChartLayout
 
-__all__ = ["ChartTrack", "find_markers", "fit_homography", "follow_markers", "map_points", "track_chart"]
-
 FloatArray = NDArray[np.float64]
 Corners = dict[int, FloatArray]
 
 DETECT_WIDTH_PX = 1920
-"""Frames wider than this are halved before markers are searched; corners are refined in the full frame."""
+"""Frames are shrunk to about this width before markers are searched; corners are refined in the frame."""
+REACH_SHARE, MIN_REACH_PX, MAX_REACH_PX = 1 / 8, 3, 24
+"""A corner is refined within this share of the marker's side, between these limits; chosen."""
+LINE_LIMIT_PX, LINE_LIMIT_TIMES = 0.05, 4.0
+"""Frames farther off a corner's line than this, and than so many times the median, are left out; chosen."""
 
 
 @dataclass(frozen=True, slots=True)
 class ChartTrack:
-    """Where marker corners run: ``corners_px[id]`` (4, 2) at coordinate 0, ``drift_px[id]`` per unit."""
+    """Lines of the marker corners: ``corners_px[id]`` (4, 2) at coordinate 0, ``drift_px[id]`` per unit."""
 
     corners_px: Corners
     drift_px: Corners
-    scatter_px: float
     corners_mm: Corners
 
     def homography(self, coordinate: float) -> FloatArray:
-        """Chart mm to pixels, (3, 3), at a coordinate."""
+        """Return the homography from chart mm to px, (3, 3), at a coordinate."""
         ids = sorted(self.corners_px)
         px = [self.corners_px[k] + coordinate * self.drift_px[k] for k in ids]
         return fit_homography(np.concatenate([self.corners_mm[k] for k in ids]), np.concatenate(px))
@@ -54,13 +55,13 @@ def find_markers(frame: NDArray[np.float32], layout: ChartLayout) -> Corners:
     Returns
     -------
     dict
-        Corners in px, (4, 2), clockwise from the top left of the sheet, by marker number. Empty when none is
-        seen.
+        Corners in px, (4, 2), clockwise from the top left of the sheet, by marker number; empty if none is
+        found.
 
     Raises
     ------
     ImagingError
-        When the layout names a marker dictionary that does not exist.
+        If the layout names a marker dictionary that does not exist.
 
     References
     ----------
@@ -71,7 +72,7 @@ def find_markers(frame: NDArray[np.float32], layout: ChartLayout) -> Corners:
     if not isinstance(code, int):
         raise ImagingError(
             f"The chart names the marker dictionary {layout.marker_dictionary!r}, which does not exist; "
-            f"give one such as DICT_4X4_50."
+            "give one such as DICT_4X4_50."
         )
     factor = max(1, round(frame.shape[1] / DETECT_WIDTH_PX))
     small = frame
@@ -95,7 +96,7 @@ def find_markers(frame: NDArray[np.float32], layout: ChartLayout) -> Corners:
 
 
 def follow_markers(frame: NDArray[np.float32], near: Corners) -> Corners:
-    """Find corners again near where they were last, each to a fraction of a pixel; lost ones are left out.
+    """Refine corners near where they were last, to a fraction of a pixel; lost ones are left out.
 
     References
     ----------
@@ -105,7 +106,7 @@ def follow_markers(frame: NDArray[np.float32], near: Corners) -> Corners:
     found: Corners = {}
     for number, corners in near.items():
         side = float(np.min(np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)))
-        reach = int(np.clip(side / 8, 3, 24))
+        reach = int(np.clip(REACH_SHARE * side, MIN_REACH_PX, MAX_REACH_PX))
         moved = _refined(frame, corners, reach)
         if moved is not None and np.max(np.abs(moved - corners)) <= reach:
             found[number] = moved
@@ -125,30 +126,26 @@ def track_chart(seen: list[tuple[float, Corners]], layout: ChartLayout) -> Chart
     Raises
     ------
     ImagingError
-        When no marker was found in any frame.
+        If no marker was found in any frame.
     """
     numbers = sorted({k for _, corners in seen for k in corners})
     if not numbers:
         raise ImagingError(
-            f"None of the {len(layout.markers)} markers of the chart was found in any frame. Check that "
-            f"the whole chart "
-            f"is in the picture and that chart.json is this sheet's, or give the star's centre."
+            f"None of the {len(layout.markers)} markers of the chart was found in any frame. Check that the "
+            "whole chart is in the picture and that chart.json is this sheet's, or give the star's centre."
         )
     start: Corners = {}
     drift: Corners = {}
-    rest: list[FloatArray] = []
     for number in numbers:
         where = np.array([p for p, corners in seen if number in corners])
         px = np.array([corners[number] for _, corners in seen if number in corners])
-        start[number], drift[number], left = _line(where, px)
-        rest.append(left.ravel())
+        start[number], drift[number] = _line(where, px)
     sheet = layout.marker_corners_mm()
-    scatter = 1.4826 * float(np.median(np.abs(np.concatenate(rest))))
-    return ChartTrack(start, drift, scatter, {k: sheet[k] for k in numbers})
+    return ChartTrack(start, drift, {k: sheet[k] for k in numbers})
 
 
 def fit_homography(chart_mm: FloatArray, px: FloatArray) -> FloatArray:
-    """Homography from chart mm to px by linear least squares on normalised points.
+    """Compute the homography from chart mm to px by linear least squares on normalised points.
 
     References
     ----------
@@ -159,9 +156,7 @@ def fit_homography(chart_mm: FloatArray, px: FloatArray) -> FloatArray:
     near, far = _normaliser(chart_mm), _normaliser(px)
     a, b = map_points(near, chart_mm), map_points(far, px)
     zero, one = np.zeros((a.shape[0], 3)), np.column_stack([a, np.ones(a.shape[0])])
-    rows = np.vstack(
-        [np.hstack([one, zero, -b[:, :1] * one]), np.hstack([zero, one, -b[:, 1:] * one])],
-    )
+    rows = np.vstack([np.hstack([one, zero, -b[:, :1] * one]), np.hstack([zero, one, -b[:, 1:] * one])])
     h = np.linalg.svd(rows)[2][-1].reshape(3, 3)
     out = np.linalg.inv(far) @ h @ near
     return np.asarray(out / out[2, 2], dtype=np.float64)
@@ -173,8 +168,8 @@ def map_points(homography: FloatArray, points: FloatArray) -> FloatArray:
     return np.asarray(mapped[..., :2] / mapped[..., 2:], dtype=np.float64)
 
 
-def _line(where: FloatArray, px: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Line through corners (frames, 4, 2): value at 0, slope and rest; frames far off are left out once."""
+def _line(where: FloatArray, px: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Fit a line to corners (frames, 4, 2): value at 0 and slope; frames far off are left out once."""
     keep = np.ones(where.size, dtype=bool)
     for _ in range(2):
         runs = np.ptp(where[keep]) > 1e-9 and keep.sum() >= 3
@@ -182,11 +177,10 @@ def _line(where: FloatArray, px: FloatArray) -> tuple[FloatArray, FloatArray, Fl
         line = np.linalg.lstsq(design[keep], px[keep].reshape(keep.sum(), -1), rcond=None)[0]
         left = px.reshape(where.size, -1) - design @ line
         worst = np.max(np.abs(left), axis=1)
-        limit = max(0.05, 4.0 * float(np.median(worst)))
-        keep = worst <= limit
+        keep = worst <= max(LINE_LIMIT_PX, LINE_LIMIT_TIMES * float(np.median(worst)))
         if keep.all():
             break
-    return line[0].reshape(4, 2), line[1].reshape(4, 2), left[keep]
+    return line[0].reshape(4, 2), line[1].reshape(4, 2)
 
 
 def _refined(frame: NDArray[np.float32], corners: FloatArray, reach: int) -> FloatArray | None:
@@ -197,11 +191,7 @@ def _refined(frame: NDArray[np.float32], corners: FloatArray, reach: int) -> Flo
     right, bottom = min(int(high[0]), frame.shape[1]), min(int(high[1]), frame.shape[0])
     crop = np.ascontiguousarray(frame[top:bottom, left:right], dtype=np.float32)
     local = (corners - (left, top)).astype(np.float32).reshape(-1, 1, 2)
-    inside = (
-        (local > 1).all()
-        and (local[..., 0] < right - left - 2).all()
-        and (local[..., 1] < bottom - top - 2).all()
-    )
+    inside = (local > 1).all() and (local < (right - left - 2, bottom - top - 2)).all()
     if not inside or min(crop.shape) < 2 * reach + 5:
         return None
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 40, 1e-3)

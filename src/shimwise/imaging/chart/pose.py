@@ -1,7 +1,7 @@
-"""How the chart stands before the camera: turn, distance and magnification, from points in the picture.
+"""Pose of the chart before the camera: turn, distance and magnification, from points in the picture.
 
-A pinhole at the lens with the image distance of the sharp chart. Yaw > 0: the sheet's right side is farther
-away; pitch > 0: its lower side is farther away; roll from x towards y.
+The camera is a pinhole at the lens with the image distance of the sharp chart. Yaw > 0: the sheet's right
+side is farther away; pitch > 0: its lower side is farther away; roll from x towards y.
 """
 
 from __future__ import annotations
@@ -14,18 +14,24 @@ from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
 
-__all__ = ["Pose", "chart_share_um", "fit_pose"]
-
 FloatArray = NDArray[np.float64]
 
 LEAST_SHARE = 0.05
-"""A point that alone decides an unknown shows no residual; what it may hide is reckoned with this share."""
+"""Least value of 1 − leverage: a point that alone decides an unknown has no residual, whatever its error."""
+MIN_POINTS, MIN_POINTS_BENT = 4, 8
+"""Points that six unknowns need, and from which on distortion is tried; the second is chosen."""
+BENT_F = 20.0
+"""F statistic from which distortion is fitted: near the 0.1 % level of 1 and 9 to 12 degrees of freedom."""
+ROUNDS, SMALL_STEP = 8, 1e-10
+"""Most rounds of Gauss-Newton, and the relative step below which it ends; chosen."""
 _STEPS = np.array([1e-6, 1e-6, 1e-6, 1e-4, 1e-4, 1e-2, 1e-6])
+"""Steps of the numerical slopes: yaw, pitch, roll [rad], x, y, distance [mm], distortion."""
+_UNKNOWNS = _STEPS.size
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pose:
-    """The chart's stand.
+    """Pose of the chart.
 
     Attributes
     ----------
@@ -38,10 +44,8 @@ class Pose:
     magnification : float
         Size of the picture by the sheet at the frame's centre.
     distortion : float
-        Radial distortion at the frame's corner as a share of its radius, + draws the corner in; 0 when not
-        seen.
-    scatter_px : float
-        Scatter of the points about the fit, px.
+        Radial distortion at the frame's corner as a share of its radius, + draws the corner in; 0 if the
+        points do not show any.
     covariance : ndarray
         Of (yaw, pitch) in rad².
     """
@@ -53,7 +57,6 @@ class Pose:
     distance_mm: float
     magnification: float
     distortion: float
-    scatter_px: float
     covariance: FloatArray
 
 
@@ -84,14 +87,14 @@ def fit_pose(
     Raises
     ------
     ImagingError
-        With fewer than four points.
+        If there are fewer than four points.
 
     Notes
     -----
-    Gauss-Newton on the projected points. Distortion is an unknown only where the points show it (F test at
-    0.1 %). The variances of the turn are the larger of the usual ones and of those that hold when the points'
-    standard deviations are not what was said [2]_: an error of the print is as large for a star, whose centre
-    is seen to a hundredth of a pixel, as for a marker.
+    Gauss-Newton on the projected points. Distortion is an unknown only if the points show it (F test). The
+    variances of the turn are the larger of the usual ones and of those that hold if the points' standard
+    deviations are wrong [2]_: an error of the print is as large for a star, whose centre is measured to a
+    hundredth of a pixel, as for a marker.
 
     References
     ----------
@@ -100,21 +103,19 @@ def fit_pose(
     .. [2] J. G. MacKinnon, H. White, "Some heteroskedasticity-consistent covariance matrix estimators with
        improved finite sample properties", J. Econometrics 29 (1985): HC2 (cited from memory).
     """
-    if chart_mm.shape[0] < 4:
+    if chart_mm.shape[0] < MIN_POINTS:
         raise ImagingError(f"The chart's turn needs 4 points in the picture; {chart_mm.shape[0]} were found.")
     camera = _Pinhole(focal_mm, pitch_um, size_px)
     weight = 1.0 / np.repeat(sd_px, 2)
     start = camera.start(chart_mm, px)
-    found = _solve(camera, chart_mm, px, weight, start, count=6)
-    if chart_mm.shape[0] >= 8:
-        bent = _solve(camera, chart_mm, px, weight, found.unknowns, count=7)
-        if (found.cost - bent.cost) / max(bent.cost / bent.freedom, 1e-30) > 20.0:
+    found = _solve(camera, chart_mm, px, weight, start, count=_UNKNOWNS - 1)
+    if chart_mm.shape[0] >= MIN_POINTS_BENT:
+        bent = _solve(camera, chart_mm, px, weight, found.unknowns, count=_UNKNOWNS)
+        if (found.cost - bent.cost) / max(bent.cost / bent.freedom, 1e-30) > BENT_F:
             found = bent
     covariance, unknowns = found.turn_covariance(), found.unknowns
     yaw, pitch, roll, _, _, distance, distortion = unknowns
     turn_sd = math.degrees(math.sqrt(max(covariance[0, 0], covariance[1, 1])))
-    rest = (px - camera.project(unknowns, chart_mm)).ravel()
-    share = weight**2 / np.sum(weight**2)
     return Pose(
         yaw_deg=math.degrees(yaw),
         pitch_deg=math.degrees(pitch),
@@ -123,7 +124,6 @@ def fit_pose(
         distance_mm=float(distance),
         magnification=camera.image_mm(distance) / camera.depth_on_axis(unknowns),
         distortion=float(distortion),
-        scatter_px=float(np.sqrt(np.sum(share * rest**2) * rest.size / found.freedom)),
         covariance=covariance,
     )
 
@@ -131,7 +131,7 @@ def fit_pose(
 def chart_share_um(
     pose: Pose, px: FloatArray, *, focal_mm: float, pitch_um: float, size_px: tuple[int, int]
 ) -> FloatArray:
-    """Shift of best focus at each point (points, 2) that the chart's own turn makes, less the centre's. [µm]
+    """Compute how far the chart's turn moves best focus at points (points, 2), less that at the centre. [µm]
 
     A part of the sheet that is farther away is sharp nearer to the lens: exact thin-lens image distances.
     """
@@ -173,7 +173,7 @@ class _Pinhole:
         return float(normal @ np.array([x, y, distance]) / normal[2])
 
     def start(self, chart_mm: FloatArray, px: FloatArray) -> FloatArray:
-        """Square-on stand from a similarity."""
+        """Return the unknowns of a square-on chart, from the similarity that fits the points."""
         a, b = chart_mm - chart_mm.mean(axis=0), px - px.mean(axis=0)
         grown = complex(np.sum((b[:, 0] + 1j * b[:, 1]) * (a[:, 0] - 1j * a[:, 1]))) / float(np.sum(a**2))
         magnification = abs(grown) * self.pitch_um * 1e-3
@@ -185,7 +185,7 @@ class _Pinhole:
 
 @dataclass(frozen=True)
 class _Solved:
-    """Unknowns at the optimum, and the weighted slopes and residuals there."""
+    """Unknowns at the optimum, with the weighted slopes and residuals there."""
 
     unknowns: FloatArray
     slopes: FloatArray
@@ -220,20 +220,18 @@ def _solve(
     count: int,
 ) -> _Solved:
     unknowns = start.copy()
-    for _ in range(8):
+    for _ in range(ROUNDS):
         rest = weight * (px - camera.project(unknowns, chart_mm)).ravel()
         slopes = np.empty((rest.size, count))
         for k in range(count):
-            step = np.zeros(7)
+            step = np.zeros(_UNKNOWNS)
             step[k] = _STEPS[k]
-            ahead, behind = (
-                camera.project(unknowns + step, chart_mm),
-                camera.project(unknowns - step, chart_mm),
-            )
+            ahead = camera.project(unknowns + step, chart_mm)
+            behind = camera.project(unknowns - step, chart_mm)
             slopes[:, k] = weight * ((ahead - behind) / (2 * _STEPS[k])).ravel()
         change = np.linalg.lstsq(slopes, rest, rcond=None)[0]
         unknowns[:count] += change
-        if np.all(np.abs(change) < 1e-10 * np.maximum(1.0, np.abs(unknowns[:count]))):
+        if np.all(np.abs(change) < SMALL_STEP * np.maximum(1.0, np.abs(unknowns[:count]))):
             break
     rest = weight * (px - camera.project(unknowns, chart_mm)).ravel()
     return _Solved(unknowns, slopes, rest)

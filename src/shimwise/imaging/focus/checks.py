@@ -9,12 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.imaging.chart.capture import Capture
-from shimwise.imaging.chart.geometry import StarMeasure
 from shimwise.imaging.focus.flags import Flag, Raised, raised
 from shimwise.imaging.focus.pupil import aberrated_otf
 from shimwise.imaging.focus.result import StarPeak, SweepSettings
-
-__all__ = ["MIN_FRAMES", "doubts", "exposure", "poor", "usable"]
+from shimwise.imaging.star.geometry import StarMeasure
 
 FloatArray = NDArray[np.float64]
 
@@ -37,7 +35,6 @@ def usable(taken: Capture, flags: list[Raised]) -> Capture:
         taken,
         position=[taken.position[i] for i in keep],
         stars=[taken.stars[i] for i in keep],
-        edges=[taken.edges[i] for i in keep],
         corners=[taken.corners[i] for i in keep],
     )
     step = np.diff(out.position)

@@ -13,8 +13,6 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FrameGls", "clustered_sd", "t_quantile"]
-
 FloatArray = NDArray[np.float64]
 
 _RATIOS = np.concatenate([[0.0], np.logspace(-3, 4, 15)])

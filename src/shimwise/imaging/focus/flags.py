@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import Enum
 from typing import NamedTuple
 
-__all__ = ["Flag", "Raised"]
+from shimwise.notices import Notice
 
 
 class _Meaning(NamedTuple):
@@ -129,17 +130,30 @@ class Flag(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Raised:
-    """A flag that was raised, with what was found. ``stops`` may be weaker than the flag's own."""
+    """A flag that was raised, with what was found.
+
+    ``stops`` may be weaker than the flag's own. ``unit`` is the star or file concerned, empty for the whole;
+    ``numbers`` are the values behind ``detail``.
+    """
 
     flag: Flag
     detail: str
     stops: bool
+    unit: str = ""
+    numbers: Mapping[str, float | str | None] = field(default_factory=dict)
+
+    @property
+    def notice(self) -> Notice:
+        """The flag as a code with its unit and numbers."""
+        return Notice(self.flag.name.lower(), self.unit, self.numbers)
 
     def __str__(self) -> str:
         """Words for people: short name, what was found, what to do."""
         return f"{self.flag.short}: {self.detail}. {self.flag.sentence}"
 
 
-def raised(flag: Flag, detail: str, *, stops: bool | None = None) -> Raised:
-    """Raise a flag; ``stops`` only to weaken it where little is lost."""
-    return Raised(flag, detail, flag.stops if stops is None else stops and flag.stops)
+def raised(
+    flag: Flag, detail: str, *, stops: bool | None = None, unit: str = "", **numbers: float | str | None
+) -> Raised:
+    """Return a raised flag; ``stops`` only to weaken it where little is lost."""
+    return Raised(flag, detail, flag.stops if stops is None else stops and flag.stops, unit, numbers)

@@ -23,13 +23,11 @@ from shimwise.imaging.focus.ring_model import (
     MAX_LOG_N,
     MAX_W040,
     Linearised,
-    RingData,
     RingModel,
     State,
     filled_rings,
 )
-
-__all__ = ["BAND_CY_MM", "PeakFit", "fit_peak", "fit_shift"]
+from shimwise.imaging.star.ring_data import RingData
 
 FloatArray = NDArray[np.float64]
 

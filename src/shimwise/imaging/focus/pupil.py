@@ -18,17 +18,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from shimwise.errors import ImagingError
 
-__all__ = [
-    "GREEN_UM",
-    "BandPeak",
-    "Transfer",
-    "aberrated_otf",
-    "band_mean",
-    "band_peak",
-    "band_peak_um",
-    "transfer_slopes",
-]
-
 GREEN_UM = 0.55
 """Wavelength that a wave of aberration is told in, µm."""
 

@@ -11,10 +11,8 @@ from shimwise.imaging.chart.pose import Pose
 from shimwise.imaging.focus.flags import Raised
 from shimwise.imaging.focus.peak import BAND_CY_MM, PeakFit
 from shimwise.imaging.focus.pupil import GREEN_UM
-from shimwise.imaging.focus.ring_model import RingData
 from shimwise.imaging.focus.tilt import FieldFit
-
-__all__ = ["SCHEMA", "StarPeak", "SweepResult", "SweepSettings"]
+from shimwise.imaging.star.ring_data import RingData
 
 SCHEMA = "shimwise.sweep/1"
 

@@ -15,9 +15,8 @@ from numpy.typing import NDArray
 
 from shimwise.imaging.focus.clustered_least_squares import FrameGls
 from shimwise.imaging.focus.pupil import BandPeak, band_peak, transfer_slopes
-from shimwise.imaging.star.response import Response, plain_response
-
-__all__ = ["MAX_LOG_N", "MAX_W040", "Linearised", "RingData", "RingModel", "State", "filled_rings"]
+from shimwise.imaging.star.response import plain_response
+from shimwise.imaging.star.ring_data import RingData
 
 FloatArray = NDArray[np.float64]
 
@@ -26,27 +25,6 @@ MAX_LOG_N = math.log(1.4)
 
 MAX_W040 = 2.5
 """Largest spherical aberration, waves."""
-
-
-@dataclass(frozen=True, slots=True)
-class RingData:
-    """Signed modulation of the rings of one star through a sweep.
-
-    ``modulation`` and ``pixels`` (how many pixels each value rests on) have the shape (frames, rings);
-    ``position_um`` (frames,), ``frequency_cy_mm`` (rings,) at the reference position. ``detuning`` (frames,
-    rings) is how far, as a share, the frequency at the sensor that a value shows lies from its ring's: the
-    picture grows through a sweep, and the pixels between a ring's edges change. ``pitch_um`` is the pixel's,
-    whose own transfer changes with it. ``response`` tells which frequencies each ring shows; without it its
-    own alone.
-    """
-
-    position_um: FloatArray
-    frequency_cy_mm: FloatArray
-    modulation: FloatArray
-    pixels: FloatArray
-    detuning: FloatArray | None = None
-    pitch_um: float = 0.0
-    response: Response | None = None
 
 
 class State(NamedTuple):

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.capture import Capture, capture
-from shimwise.imaging.chart.geometry import ChartMap, StarMeasure, measure_star, with_wander
 from shimwise.imaging.chart.layout import ChartLayout
 from shimwise.imaging.chart.markers import ChartTrack, track_chart
 from shimwise.imaging.chart.pose import Pose, chart_share_um, fit_pose
@@ -20,10 +19,11 @@ from shimwise.imaging.focus import checks
 from shimwise.imaging.focus.flags import Flag, Raised, raised
 from shimwise.imaging.focus.peak import PeakFit, fit_peak, fit_shift
 from shimwise.imaging.focus.result import StarPeak, SweepResult, SweepSettings
-from shimwise.imaging.focus.ring_model import RingData
 from shimwise.imaging.focus.tilt import FieldFit, JointPeaks, fit_field
+from shimwise.imaging.star.geometry import ChartMap, StarMeasure, measure_star, with_wander
 from shimwise.imaging.star.response import ring_response
-from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD
+from shimwise.imaging.star.ring_data import RingData
+from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD, StarTooSmallError
 
 __all__ = ["StarPeak", "SweepResult", "SweepSettings", "measure_sweep"]
 
@@ -162,10 +162,8 @@ def _measure_stars(
                 sharpest=out[0].sharpest if out else None,
             )
         except ImagingError as error:
-            small = "px of usable rings" in str(error)
-            flags.append(
-                raised(Flag.STAR_TOO_SMALL if small else Flag.STAR_NOT_FOUND, str(error).rstrip("."))
-            )
+            flag = Flag.STAR_TOO_SMALL if isinstance(error, StarTooSmallError) else Flag.STAR_NOT_FOUND
+            flags.append(raised(flag, str(error).rstrip("."), unit=star.id))
             reasons.append(str(error))
             continue
         if blur_px > 0.3 * star.radius_mm * measure.px_per_mm:

@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.focus.clustered_least_squares import FrameGls, clustered_sd, t_quantile
 
-__all__ = ["RelativePeak", "fit_relative_peak", "gradient_energy", "most_textured_region"]
-
 FloatArray = NDArray[np.float64]
 
 MIN_FRAMES = 7

@@ -16,8 +16,6 @@ from shimwise.imaging.focus.clustered_least_squares import FrameGls, clustered_s
 from shimwise.imaging.focus.peak import PeakFit
 from shimwise.imaging.focus.ring_model import Linearised
 
-__all__ = ["Estimate", "FieldFit", "JointPeaks", "fit_field"]
-
 FloatArray = NDArray[np.float64]
 
 JOINT_REFINEMENTS = 2

@@ -24,8 +24,6 @@ from shimwise.imaging.frames.errors import FrameFileError
 from shimwise.imaging.frames.folder import open_ordinary
 from shimwise.imaging.frames.limits import MAX_CLIP_BYTES, MAX_FRAMES, check_size
 
-__all__ = ["ClipFacts", "LumaFrame", "clip_facts", "is_clip", "read_luma"]
-
 TRANSFERS = {
     1: "Rec.709",
     4: "gamma 2.2",

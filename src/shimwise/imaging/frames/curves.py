@@ -24,8 +24,6 @@ from numpy.typing import NDArray
 
 from shimwise.imaging.frames.errors import DescriptionError
 
-__all__ = ["check_transfer", "curve_names", "signal_to_linear"]
-
 Floats = NDArray[np.float64]
 
 SRGB_NAMES = {"srgb", "iec6196621"}
@@ -71,16 +69,6 @@ def signal_to_linear(signal: Floats, transfer: str, *, bits: int = 10, is_limite
     if plain in REC709_NAMES:
         return _toe(signal, slope=4.5, offset=0.099, power=1 / 0.45, knee=0.081)
     return _from_library(signal, transfer, bits=bits, is_limited=is_limited)
-
-
-def check_transfer(transfer: str) -> None:
-    """Refuse a curve's name that is not known; see :func:`signal_to_linear`."""
-    signal_to_linear(np.linspace(0.1, 0.9, 3), transfer)
-
-
-def curve_names() -> tuple[str, ...]:
-    """Names of the log curves that the library of curves knows."""
-    return tuple(sorted(_library()))
 
 
 def _toe(signal: Floats, *, slope: float, offset: float, power: float, knee: float) -> Floats:

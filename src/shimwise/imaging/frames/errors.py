@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from shimwise.errors import ImagingError
 
-__all__ = ["DescriptionError", "FrameFileError", "TooFewFramesError"]
-
 
 class FrameFileError(ImagingError):
     """Raised when one frame's file cannot be used; the rest of the sweep still can.

@@ -9,8 +9,6 @@ from numpy.typing import NDArray
 
 from shimwise.imaging.frames.errors import FrameFileError
 
-__all__ = ["read_exr"]
-
 WANTED = ("Y", "G", "g", "green")
 """Channels that can be measured, the best first."""
 

@@ -10,8 +10,6 @@ from typing import BinaryIO
 from shimwise.imaging.frames.errors import DescriptionError, FrameFileError
 from shimwise.imaging.frames.limits import MAX_FILE_BYTES, MAX_TEXT_BYTES
 
-__all__ = ["inside", "open_inside", "open_ordinary", "read_inside", "read_text"]
-
 
 def inside(folder: Path, name: str) -> Path:
     """Find the file that a sweep lists, links followed.

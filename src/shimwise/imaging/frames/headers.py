@@ -16,8 +16,6 @@ from enum import StrEnum
 
 from shimwise.imaging.frames.errors import FrameFileError
 
-__all__ = ["StillKind", "exr_size", "jpeg_size", "kind_of", "png_size"]
-
 PNG_MAGIC = b"\x89PNG\r\n\x1a\n"
 EXR_MAGIC = b"\x76\x2f\x31\x01"
 TIFF_MAGICS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")

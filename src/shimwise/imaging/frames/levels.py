@@ -13,8 +13,6 @@ from numpy.typing import NDArray
 from shimwise.imaging.frames.curves import signal_to_linear
 from shimwise.imaging.frames.errors import DescriptionError
 
-__all__ = ["Levels", "codes_to_linear", "limited_range"]
-
 Picture = NDArray[np.float32]
 
 MOST = 1e30

@@ -4,16 +4,6 @@ from __future__ import annotations
 
 from shimwise.imaging.frames.errors import FrameFileError
 
-__all__ = [
-    "MAX_CLIP_BYTES",
-    "MAX_FILE_BYTES",
-    "MAX_FRAMES",
-    "MAX_PIXELS",
-    "MAX_SIDE_PX",
-    "MAX_TEXT_BYTES",
-    "check_size",
-]
-
 MAX_SIDE_PX = 16_384
 """Longest side of a frame, px: twice that of 8K."""
 MAX_PIXELS = 2**27

@@ -19,8 +19,6 @@ from shimwise.imaging.frames.limits import MAX_FRAMES
 from shimwise.imaging.frames.recording import Recording, recording_from_json
 from shimwise.lengths import length_to_mm
 
-__all__ = ["Coordinate", "Entry", "Listing", "read_positions", "read_sweep_json"]
-
 
 class Coordinate(StrEnum):
     """What a position counts: the sensor's place [µm], ring reading or chart distance [mm], turns of a screw.

@@ -10,8 +10,6 @@ from typing import Any
 from shimwise.imaging.frames.errors import DescriptionError
 from shimwise.imaging.frames.limits import MAX_SIDE_PX
 
-__all__ = ["Recording", "recording_from_json"]
-
 RANGES = ("full", "limited")
 
 

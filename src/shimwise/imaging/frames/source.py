@@ -21,8 +21,6 @@ from shimwise.imaging.frames.listing import Coordinate, Entry, Listing, read_pos
 from shimwise.imaging.frames.recording import Recording
 from shimwise.imaging.frames.stills import read_still
 
-__all__ = ["MIN_FRAMES", "Frame", "FrameSource", "Skipped", "open_sweep"]
-
 Picture = NDArray[np.float32]
 
 MIN_FRAMES = 5

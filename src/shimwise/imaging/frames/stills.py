@@ -16,8 +16,6 @@ from shimwise.imaging.frames.limits import check_size
 from shimwise.imaging.frames.recording import Recording
 from shimwise.imaging.frames.tiffs import read_plain_tiff, read_raw_green, tiff_directory
 
-__all__ = ["Still", "read_still", "still_size"]
-
 Picture = NDArray[np.float32]
 GREEN = 1
 """Place of green among blue, green, red (and alpha), and among red, green, blue alike."""

@@ -19,8 +19,6 @@ from numpy.typing import NDArray
 from shimwise.imaging.frames.errors import FrameFileError
 from shimwise.imaging.frames.limits import check_size
 
-__all__ = ["Directory", "read_plain_tiff", "read_raw_green", "tiff_directory"]
-
 logging.getLogger("tifffile").addHandler(logging.NullHandler())  # what it finds is told by our own messages
 
 DNG_VERSION = 50706
@@ -38,7 +36,6 @@ class Directory:
     width_px: int
     height_px: int
     bits: int
-    is_float: bool
     is_plain: bool
     is_dng: bool
     is_inverted: bool
@@ -83,7 +80,6 @@ def _directory(tiff: tifffile.TiffFile, length: int, file: str) -> Directory:
         width_px=int(page.imagewidth),
         height_px=int(page.imagelength),
         bits=int(bits if isinstance(bits, int) else max(bits)),
-        is_float=page.sampleformat == tifffile.SAMPLEFORMAT.IEEEFP,
         is_plain=page.compression == UNCOMPRESSED,
         is_dng=is_dng,
         is_inverted=page.photometric == tifffile.PHOTOMETRIC.MINISWHITE,

@@ -2,7 +2,7 @@
 
 Each cell (a ring crossed with one of 16 sectors) is fitted by a + b·cos nθ + c·sin nθ at the exact chart
 angle θ of every pixel centre. Nothing is resampled: resampling to polar coordinates costs up to 0.1 of
-modulation.
+modulation. A cell keeps 14 sums instead of its pixels, so that a frame is read once and then dropped.
 """
 
 # Compiled kernels carry no annotations: numba reads the types of their first call.
@@ -19,12 +19,19 @@ from numpy.typing import NDArray
 
 from shimwise.imaging.star.rings import SECTORS, RingPlan
 
-__all__ = ["SUMS", "Cells", "StarSums", "solve_cells", "sum_star"]
-
 FloatArray = NDArray[np.float64]
 
 SUMS = 14
-"""Sums of a cell's normal equations."""
+"""Sums of a cell: 1, c, s, c², cs, y, yc, ys, y², t, tc, ts, tc², tcs, where c and s are cos nθ and sin nθ at
+a pixel, y its value, t its frequency's share above the ring's. s² and ts² follow from c² + s² = 1."""
+LEAST_PIXELS = 4
+"""Fewer pixels than this cannot be fitted by three unknowns with a residual."""
+LEAST_DETERMINANT = 0.02
+"""Determinant of the waves' covariance below which a cell is left out: 1/4 if pixels cover all phases evenly,
+0 if they lie at one phase; chosen."""
+UNKNOWNS = 3
+OCTANT_SLOPE = math.tan(math.pi / 8)
+"""Slope that halves the angle between an axis and the diagonal: borders of the 16 sectors."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,9 +48,9 @@ class Cells:
     """Fitted cells of one star over frames; every array has the shape (frames, rings, 16).
 
     ``modulation`` is (b + i·c)/a, ``mean`` is a, ``pixels`` counts pixels; ``noise`` is the residual's
-    standard deviation per pixel and frame as a share of the mean, shape (frames,). ``lean`` holds, for a
-    signal of unit modulation cos nθ or sin nθ (first axis) that grows with the frequency in the cell, what
-    the same fit gives for it (second axis: a, b and c): see :meth:`detuning`.
+    standard deviation per pixel and frame as a share of the mean, shape (frames,). ``lean`` is the fit
+    (second axis: a, b and c) of a signal of unit modulation cos nθ or sin nθ (first axis) that grows with
+    the frequency in the cell: see :meth:`detuning`.
     """
 
     modulation: NDArray[np.complex128]
@@ -53,19 +60,23 @@ class Cells:
     lean: FloatArray
 
     def detuning(self, phase_rad: FloatArray) -> FloatArray:
-        """How far the frequency that a cell shows lies from its ring's, as a share, (frames, rings, 16).
+        """Compute how far a cell's frequency lies from its ring's, as a share, (frames, rings, 16).
 
-        A cell holds a handful of pixels, and which of them lie between the edges changes as the picture
-        moves: their modulation is that of a frequency which the fit's own weights give. ``phase_rad`` is the
-        spokes' phase in every cell.
+        A cell holds a handful of pixels, and which of them lie between the ring's edges changes as the
+        picture moves: their mean frequency is weighted as the fit weights them. ``phase_rad`` is the spokes'
+        phase in every cell.
         """
         cosine, sine = np.cos(phase_rad), np.sin(phase_rad)
         mean, b, c = (cosine * self.lean[0, k] + sine * self.lean[1, k] for k in range(3))
         locked = (self.modulation * np.exp(-1j * phase_rad)).real
         return np.asarray(b * cosine + c * sine - locked * mean, dtype=np.float64)
 
+    def power(self) -> FloatArray:
+        """Compute the squared modulation summed over pixels, (frames,): how sharp each frame is."""
+        return np.asarray(np.sum(self.pixels * np.abs(self.modulation) ** 2, axis=(1, 2)), dtype=np.float64)
+
     def with_frames(self, frames: list[int], other: Cells) -> Cells:
-        """Put the frames of ``other``, in order, in the place of some of these."""
+        """Return the cells with some frames replaced by those of ``other``, in order."""
         modulation, mean, pixels = self.modulation.copy(), self.mean.copy(), self.pixels.copy()
         noise, lean = self.noise.copy(), self.lean.copy()
         modulation[frames], mean[frames], pixels[frames] = other.modulation, other.mean, other.pixels
@@ -80,11 +91,10 @@ def sum_star(
     top: int,
     to_star: FloatArray,
     plan: RingPlan,
-    parity: int = -1,
     white: float = math.inf,
     black: float = -math.inf,
 ) -> StarSums:
-    """Add up every cell's normal equations over the pixels of a crop.
+    """Sum every cell's normal equations over the pixels of a crop.
 
     Parameters
     ----------
@@ -96,8 +106,6 @@ def sum_star(
         Homography (3, 3) from frame pixels to mm on the sheet about the star's centre.
     plan : RingPlan
         The rings.
-    parity : int
-        0 or 1: use only pixels with (column + row) of that parity in the frame (green sites); -1: all.
     white, black : float
         Values at or beyond which a pixel counts as clipped.
     """
@@ -106,8 +114,7 @@ def sum_star(
     columns, rows = _extent(to_px, reach_mm, frame.shape, left, top)
     sums = np.zeros((plan.count * SECTORS, SUMS))
     share = np.asarray(1.0 / plan.mean_on_sheet, dtype=np.float32)
-    first = float(plan.edges_cy_mm[0])
-    step = float(plan.edges_cy_mm[1] - plan.edges_cy_mm[0])
+    first, second = (float(edge) for edge in plan.edges_cy_mm[:2])
     clipped = _accumulate(
         frame,
         left,
@@ -117,9 +124,8 @@ def sum_star(
         to_star,
         plan.spokes,
         first,
-        1.0 / step,
+        1.0 / (second - first),
         share,
-        parity,
         white,
         black,
         sums,
@@ -128,20 +134,24 @@ def sum_star(
 
 
 def solve_cells(sums: FloatArray) -> Cells:
-    """Solve the cells' normal equations, sums of shape (frames, rings, 16, 14)."""
+    """Solve the cells' normal equations, sums of shape (frames, rings, 16, 14).
+
+    The mean is eliminated first, which leaves two unknowns and a determinant that shows whether the pixels'
+    phases can separate cosine from sine.
+    """
     n, c, s, cc, cs, y, yc, ys, yy, t, tc, ts, tcc, tcs = np.moveaxis(sums, -1, 0)
-    ok = n >= 4
+    ok = n >= LEAST_PIXELS
     n_safe = np.where(ok, n, 1.0)
     mc, ms, my = c / n_safe, s / n_safe, y / n_safe
     vcc = np.where(ok, cc - n * mc * mc, 1.0)
     vss = np.where(ok, (n - cc) - n * ms * ms, 1.0)
     vcs = np.where(ok, cs - n * mc * ms, 0.0)
     det = vcc * vss - vcs * vcs
-    ok &= det > 0.02 * n_safe * n_safe
+    ok &= det > LEAST_DETERMINANT * n_safe * n_safe
     det = np.where(ok, det, 1.0)
 
     def fitted(plain: FloatArray, along_c: FloatArray, along_s: FloatArray) -> FloatArray:
-        """Constant, cosine and sine part of a signal, from its sums alone and by the two waves."""
+        """Return the constant, cosine and sine part of a signal from its sums with 1 and the two waves."""
         rc, rs = along_c - plain * mc, along_s - plain * ms
         b, q = (vss * rc - vcs * rs) / det, (vcc * rs - vcs * rc) / det
         return np.stack([plain / n_safe - b * mc - q * ms, b, q])
@@ -153,7 +163,7 @@ def solve_cells(sums: FloatArray) -> Cells:
     left = yy - n * my * my - b * (yc - y * mc) - q * (ys - y * ms)
     residual = np.where(ok, np.maximum(left, 0.0) / safe**2, 0.0)
     pixels = np.where(ok, n, 0.0)
-    freedom = np.maximum((np.where(ok, n - 3.0, 0.0)).sum(axis=(1, 2)), 1.0)
+    freedom = np.maximum((np.where(ok, n - UNKNOWNS, 0.0)).sum(axis=(1, 2)), 1.0)
     noise = np.sqrt(residual.sum(axis=(1, 2)) / freedom)
     modulation = np.where(ok, (b + 1j * q) / safe, 0.0)
     return Cells(modulation, np.where(ok, mean, 0.0), pixels, noise, np.where(ok, lean, 0.0))
@@ -162,7 +172,7 @@ def solve_cells(sums: FloatArray) -> Cells:
 def _extent(
     to_px: FloatArray, reach_mm: float, shape: tuple[int, ...], left: int, top: int
 ) -> tuple[tuple[int, int], tuple[int, int]]:
-    """Columns and rows of the crop that a disc on the sheet can touch."""
+    """Return the columns and rows of the crop that a disc on the sheet can touch."""
     turn = np.linspace(0.0, 2.0 * np.pi, 25)
     points = to_px @ np.vstack(
         [1.05 * reach_mm * np.cos(turn), 1.05 * reach_mm * np.sin(turn), np.ones_like(turn)]
@@ -185,12 +195,15 @@ def _accumulate(  # type: ignore[no-untyped-def]
     first,
     per_step,
     share,
-    parity,
     white,
     black,
     sums,
 ):
-    """Row by row: first angles and cell numbers (plain arithmetic, vectorised), then the sums."""
+    """Sum row by row: first angles and cell numbers of the whole row, then the sums.
+
+    The first loop has no branch that leaves it, so that the compiler vectorises it in 32 bits: enough for a
+    place about the star's centre. The sums are in 64 bits, because solving takes differences of large sums.
+    """
     start, stop = columns
     width = max(stop - start, 0)
     cosine, sine = np.empty(width, np.float32), np.empty(width, np.float32)
@@ -211,21 +224,19 @@ def _accumulate(  # type: ignore[no-untyped-def]
             ring = np.int32(np.floor((frequency[k] - first32) * per_step32))
             ax, ay = abs(x), abs(y)
             low, high = min(ax, ay), max(ax, ay)
-            half = np.int32(low > np.float32(0.41421356) * high)
+            half = np.int32(low > np.float32(OCTANT_SLOPE) * high)
             part = half if ay <= ax else np.int32(3) - half
             if x < 0:
                 part = np.int32(7) - part
             if y < 0:
                 part = np.int32(15) - part
-            cell[k] = ring * np.int32(16) + part
+            cell[k] = ring * np.int32(SECTORS) + part
             cosine[k] = x * inverse
             sine[k] = y * inverse
         _power(cosine, sine, spokes)
         for k in range(width):
             i = cell[k]
-            if i < 0 or i >= rings * 16:
-                continue
-            if parity >= 0 and ((k + start + left + y_px) & 1) != parity:
+            if i < 0 or i >= rings * SECTORS:
                 continue
             value = np.float64(frame[row, k + start])
             if not np.isfinite(value):
@@ -234,7 +245,7 @@ def _accumulate(  # type: ignore[no-untyped-def]
                 saturated += 1
             if value <= black:
                 blackened += 1
-            off = np.float64(frequency[k] * share[i >> 4]) - 1.0
+            off = np.float64(frequency[k] * share[i // SECTORS]) - 1.0
             _add(sums[i], np.float64(cosine[k]), np.float64(sine[k]), value, off)
     return saturated, blackened
 
@@ -260,7 +271,10 @@ def _add(cell, c, s, value, off):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, fastmath=True)
 def _power(cosine, sine, spokes):  # type: ignore[no-untyped-def]
-    """Raise the unit numbers cos θ + i sin θ to the spokes' power by squaring, in place."""
+    """Raise the unit numbers cos θ + i sin θ to the spokes' power by squaring, in place.
+
+    It gives cos nθ and sin nθ in about 2·log₂ n products, without a call of arctangent, cosine or sine.
+    """
     count = cosine.size
     base_c, base_s = cosine.copy(), sine.copy()
     bit = 1

@@ -1,8 +1,8 @@
-"""What a ring of a star shows of the transfer: an average over frequencies, exact for a round blur.
+"""The transfer that a ring of a star shows: an average over frequencies, exact for a round blur.
 
 A star is exp(inθ) = n ∫ J_n(2πρr) dρ/ρ · exp(inθ), so a ring shows the transfer averaged over ρ with that
-weight, which lies close above n/(2πr). Treating the star as a grating of the local frequency errs where the
-blur is not small beside the radius.
+weight, which lies close above n/(2πr). A grating of the local frequency is a wrong model where the blur is
+not small beside the radius.
 """
 
 from __future__ import annotations
@@ -16,13 +16,25 @@ from numpy.typing import NDArray
 
 from shimwise.imaging.star.rings import RingPlan
 
-__all__ = ["Response", "plain_response", "ring_response"]
-
 FloatArray = NDArray[np.float64]
 
 _RADII = 6
-_TAPER = 0.22
+"""Gauss-Legendre radii over a ring's width; chosen, see the test against direct integration."""
+_TAPER, _TAPER_SPOKES = 0.22, 12.0
+"""Width over which the kernel's tail fades, as a share of n/(2πr), and in units of 1/n if that is wider."""
 _STEP = 0.3
+"""Step of ρ in units of 1/n of the ring's frequency: the kernel's own oscillation is wider; chosen."""
+_SEEN, _MOST_SEEN = 1.6, 0.75
+"""Blur radii by ring radius up to which the tail matters, and the most that is taken of it; chosen."""
+_START_WIDTHS, _STOP_WIDTHS, _LEAST_RATIO = 4.5, 2.0, 0.2
+"""The kernel rises over a width of n^(1/3) (DLMF 10.19(iii), from memory): so many widths are taken before
+its rise and after, not below the last share of n/(2πr); chosen."""
+_NODES, _NODES_PER_CYCLE = 10, 3.3
+"""Chebyshev nodes at no blur, and more for each cycle that the blur's transfer makes over them; chosen."""
+_TABLE_STEP = 0.02
+"""Step of the table of J_n: linear between, error below 3e-6."""
+_SAME_NODE = 1e-14
+"""Relative gap below which a point is a node."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,12 +46,12 @@ class Response:
 
 
 def plain_response(frequency_cy_mm: FloatArray) -> Response:
-    """Each ring shows the transfer at its own frequency."""
+    """Return the response of rings that show the transfer at their own frequency alone."""
     return Response(frequency_cy_mm, np.eye(frequency_cy_mm.size))
 
 
 def ring_response(plan: RingPlan, *, blur_um: float) -> Response:
-    """Work out what each ring of a star shows.
+    """Compute which frequencies each ring of a star shows.
 
     Parameters
     ----------
@@ -63,7 +75,7 @@ def ring_response(plan: RingPlan, *, blur_um: float) -> Response:
     kernels = [_kernel(plan.spokes, edges[j + 1], edges[j], blur_mm) for j in range(plan.count)]
     low = min(float(rho[0]) for rho, _ in kernels)
     high = max(float(rho[-1]) for rho, _ in kernels)
-    count = 10 + math.ceil(3.3 * (high - low) * 2.0 * blur_mm)
+    count = _NODES + math.ceil(_NODES_PER_CYCLE * (high - low) * 2.0 * blur_mm)
     unit = np.cos(np.pi * (np.arange(count) + 0.5) / count)
     nodes = low + (high - low) * (1.0 + unit) / 2.0
     mix = np.stack([weights @ _interpolator(nodes, rho) for rho, weights in kernels], axis=1)
@@ -78,11 +90,11 @@ def _kernel(spokes: int, inner_mm: float, outer_mm: float, blur_mm: float) -> tu
     x, w = np.polynomial.legendre.leggauss(_RADII)
     radii = inner_mm + (outer_mm - inner_mm) * (x + 1.0) / 2.0
     share = w * radii / np.sum(w * radii)
-    seen = min(1.6 * blur_mm / inner_mm, 0.75)
+    seen = min(_SEEN * blur_mm / inner_mm, _MOST_SEEN)
     spread = spokes ** (1.0 / 3.0) / spokes
-    stop = max(1.0 / math.sqrt(1.0 - seen**2), 1.0 + 2.0 * spread) * outer_mm / inner_mm
-    fade = max(_TAPER, 12.0 / spokes)
-    ratio = np.arange(max(1.0 - 4.5 * spread, 0.2), stop + fade, _STEP / spokes)
+    stop = max(1.0 / math.sqrt(1.0 - seen**2), 1.0 + _STOP_WIDTHS * spread) * outer_mm / inner_mm
+    fade = max(_TAPER, _TAPER_SPOKES / spokes)
+    ratio = np.arange(max(1.0 - _START_WIDTHS * spread, _LEAST_RATIO), stop + fade, _STEP / spokes)
     rho = ratio * spokes / (2.0 * np.pi * outer_mm)
     bessel = _bessel(spokes, 2.0 * np.pi * rho[:, None] * radii)
     taper = 0.5 * (1.0 + np.cos(np.pi * np.clip((ratio - stop) / fade, 0.0, 1.0)))
@@ -91,7 +103,7 @@ def _kernel(spokes: int, inner_mm: float, outer_mm: float, blur_mm: float) -> tu
 
 
 def _bessel(order: int, t: FloatArray) -> FloatArray:
-    """J_n read off a table, error below 3e-6."""
+    """Return J_n by linear interpolation in a table."""
     table = _bessel_table(order, math.ceil(float(t.max()) / order + 0.5) * order)
     return np.interp(t, table[0], table[1])
 
@@ -100,15 +112,16 @@ def _bessel(order: int, t: FloatArray) -> FloatArray:
 def _bessel_table(order: int, limit: float) -> tuple[FloatArray, FloatArray]:
     from scipy.special import jv
 
-    t = np.arange(0.0, limit, 0.02)
+    t = np.arange(0.0, limit, _TABLE_STEP)
     return t, np.asarray(jv(order, t), dtype=np.float64)
 
 
 def _with_true_moments(
     weights: FloatArray, rho: FloatArray, spokes: int, radii: FloatArray, share: FloatArray
 ) -> FloatArray:
-    """Give the tapered weights the moments of the whole kernel, to the fourth, by a small smooth addition.
+    """Return the weights with the moments of the whole kernel, to the fourth, by a small smooth addition.
 
+    A transfer that is a polynomial of ρ to the fourth degree is then averaged exactly, in spite of the taper.
     n ∫ J_n(t) t^(k−1) dt is 1, n, n², n(n² − 1), n²(n² − 4) for k = 0 to 4.
     """
     n = float(spokes)
@@ -130,10 +143,10 @@ def _with_true_moments(
 
 
 def _interpolator(nodes: FloatArray, at: FloatArray) -> FloatArray:
-    """Values at points from values at Chebyshev nodes of the first kind, (points, nodes)."""
+    """Return the matrix from values at Chebyshev nodes of the first kind to points, (points, nodes)."""
     count = nodes.size
     signed = (-1.0) ** np.arange(count) * np.sin(np.pi * (np.arange(count) + 0.5) / count)
     gap = at[:, None] - nodes
-    gap = np.where(np.abs(gap) < 1e-14 * np.abs(nodes), 1e-14, gap)
+    gap = np.where(np.abs(gap) < _SAME_NODE * np.abs(nodes), _SAME_NODE, gap)
     pull = signed / gap
     return np.asarray(pull / pull.sum(axis=1, keepdims=True), dtype=np.float64)

@@ -1,4 +1,4 @@
-"""Rings and sectors of a spoke star: where its spokes are neither too coarse nor too fine for the pixels."""
+"""Rings and sectors of a spoke star, laid where its spokes are neither too coarse nor too fine for pixels."""
 
 from __future__ import annotations
 
@@ -11,28 +11,52 @@ from numpy.typing import NDArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import Star
 
-__all__ = ["SECTORS", "SECTOR_ANGLES_RAD", "RingPlan", "plan_rings"]
-
 FloatArray = NDArray[np.float64]
 
 SECTORS = 16
 SECTOR_ANGLES_RAD: FloatArray = 2.0 * np.pi * (np.arange(SECTORS) + 0.5) / SECTORS
 """Middle of each sector on the sheet, from x (right) towards y (down)."""
 
-RINGS = 20
+RINGS, ENOUGH_RINGS, LEAST_RINGS = 20, 12, 4
+"""Most rings, the count up to which the finest frequency is lowered to get more, and the least; chosen."""
 LOW_CY_PX, HIGH_CY_PX = 0.08, 0.42
-LEAST_HIGH_CY_PX = 0.25
-ENOUGH_RINGS = 12
-RIM_SHARE = 0.15
-"""At most this share of a star's radius is left out at the rim, where the blur mixes it with the paper."""
+"""Frequencies that are measured, cycles/px; chosen below 0.5, from which on spokes alias."""
+LEAST_HIGH_CY_PX, LEAST_OCTAVE, FINER = 0.25, 1.3, 0.97
+"""The upper limit is lowered by the last factor at a time, not below the first, nor below so many times the
+lower limit; chosen."""
+RIM_SHARE, LEAST_RIM_SHARE = 0.15, 0.03
+"""Most and least share of a star's radius left out at the rim, where blur mixes it with the paper; chosen."""
+MIN_WIDTH_PX = 12.0
+"""Least width of all rings together, px; chosen."""
+CELL_PX = 6
+"""Pixels that a cell of the innermost ring holds: three unknowns, and as many to average noise; chosen."""
+
+
+class StarTooSmallError(ImagingError):
+    """Raised when too few pixels of a star lie between the limits of frequency.
+
+    Attributes
+    ----------
+    star_id : str
+        The star on the sheet.
+    radius_px, width_px : float
+        Radius of the star, and width of its usable rings, px.
+    """
+
+    def __init__(self, star: Star, *, radius_px: float, width_px: float) -> None:
+        self.star_id, self.radius_px, self.width_px = star.id, radius_px, max(width_px, 0.0)
+        super().__init__(
+            f"Star {star.id}: {star.spokes} spokes on a radius of {radius_px:.0f} px leave "
+            f"{self.width_px:.0f} px of usable rings ({MIN_WIDTH_PX:.0f} are needed). Move closer, or print "
+            "fewer spokes or a larger star."
+        )
 
 
 @dataclass(frozen=True, slots=True)
 class RingPlan:
     """Rings of a star, from low to high frequency, of equal steps in frequency.
 
-    ``turns_per_mm`` are the edges, 1/(2π·radius) per mm on the sheet, times the spokes: cycles/mm on the
-    sheet.
+    ``edges_cy_mm`` are their limits in cycles/mm on the sheet, spokes/(2π·radius).
     """
 
     spokes: int
@@ -46,7 +70,7 @@ class RingPlan:
 
     @property
     def radii_mm(self) -> FloatArray:
-        """Radius on the sheet at which a ring's mean frequency is met, mm."""
+        """Radius on the sheet of each ring's mean frequency, mm."""
         return self.spokes / (2.0 * np.pi * self.mean_on_sheet)
 
     @property
@@ -64,7 +88,7 @@ class RingPlan:
 def plan_rings(
     star: Star, *, px_per_mm: float, pitch_um: float, blur_px: float = 0.0, rings: int = RINGS
 ) -> RingPlan:
-    """Lay rings over a star where its spokes are between 0.08 and 0.42 cycles/pixel.
+    """Plan rings over a star where its spokes are between 0.08 and 0.42 cycles/pixel.
 
     Parameters
     ----------
@@ -75,37 +99,36 @@ def plan_rings(
     pitch_um : float
         Pixel pitch, µm.
     blur_px : float
-        Radius of the largest blur disc, pixels: so much of the rim is left out, 15 % of the radius at most.
+        Radius of the largest blur disc, px: so much of the rim is left out, 15 % of the radius at most.
     rings : int
         Number of rings.
 
     Raises
     ------
-    ImagingError
-        When the star is so small in the picture that fewer than 12 pixels lie between the limits.
+    StarTooSmallError
+        If fewer than 12 px lie between the limits.
     """
     radius_px = star.radius_mm * px_per_mm
-    outer_px = radius_px - min(max(blur_px, 0.03 * radius_px), RIM_SHARE * radius_px)
+    outer_px = radius_px - min(max(blur_px, LEAST_RIM_SHARE * radius_px), RIM_SHARE * radius_px)
     low = max(star.spokes / (2.0 * math.pi * outer_px), LOW_CY_PX)
     width_px = star.spokes / (2.0 * math.pi) * (1.0 / low - 1.0 / HIGH_CY_PX)
-    if low >= HIGH_CY_PX or width_px < 12.0:
-        raise ImagingError(
-            f"Star {star.id}: {star.spokes} spokes on a radius of {radius_px:.0f} px leave "
-            f"{max(width_px, 0):.0f} px "
-            f"of usable rings (12 are needed). Move closer, or print fewer spokes or a larger star."
-        )
+    if low >= HIGH_CY_PX or width_px < MIN_WIDTH_PX:
+        raise StarTooSmallError(star, radius_px=radius_px, width_px=width_px)
     high, count = _finest(star.spokes, low, rings)
     edges = np.linspace(low, high, count + 1) * px_per_mm
     return RingPlan(star.spokes, edges, px_per_mm * pitch_um * 1e-3)
 
 
 def _finest(spokes: int, low: float, rings: int) -> tuple[float, int]:
-    """Upper limit [cycles/px] and count of rings: the innermost must hold 6 pixels for each of its cells."""
-    high, count = HIGH_CY_PX, 0
+    """Return the upper limit [cycles/px] and the count of rings whose innermost holds enough pixels a cell.
+
+    Cells of the innermost ring are the smallest: fewer, wider rings or a lower limit make them larger.
+    """
+    high = HIGH_CY_PX
     while True:
         radius = spokes / (2.0 * math.pi * high)
-        step = high * 6 * SECTORS / (2.0 * math.pi * radius**2)
+        step = high * CELL_PX * SECTORS / (2.0 * math.pi * radius**2)
         count = int((high - low) / step)
-        if count >= ENOUGH_RINGS or high <= max(LEAST_HIGH_CY_PX, 1.3 * low):
-            return high, max(min(count, rings), 4)
-        high *= 0.97
+        if count >= ENOUGH_RINGS or high <= max(LEAST_HIGH_CY_PX, LEAST_OCTAVE * low):
+            return high, max(min(count, rings), LEAST_RINGS)
+        high *= FINER

@@ -1,7 +1,7 @@
-"""Where a star's centre lies, from the phase of its cells; then its signed, phase-locked modulation.
+"""A star's centre from the phase of its cells, then its signed modulation in phase with it.
 
 A centre off by d turns the phase of the cell at (r, θ) by n·(d·t)/r, t the tangent; a stretch of the picture
-turns it by n·(e1·sin 2θ + e2·cos 2θ). The centre may run linearly with the swept coordinate.
+turns it by n·(e1·sin 2θ + e2·cos 2θ). The centre may move linearly with the swept coordinate.
 """
 
 from __future__ import annotations
@@ -14,17 +14,24 @@ from numpy.typing import NDArray
 from shimwise.imaging.star.cells import Cells
 from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD, RingPlan
 
-__all__ = ["Lock", "find_centre", "fit_lock", "locked_modulation", "sharp_frames"]
-
 FloatArray = NDArray[np.float64]
 
-SHARP_SHARE = 0.5
-MAX_SHARP = 7
+SHARP_SHARE, MAX_SHARP = 0.5, 7
+"""Sharp frames have at least this share of the sharpest's power, and are at most so many; chosen."""
+SEARCH_ROUNDS, COARSE_STEP, FINER = 3, 0.25, 4
+"""The search's grid has a quarter of the narrowest spoke; each round is four times finer; chosen."""
+FIT_ROUNDS = 4
+RIDGE = 1e-12
+"""Share of the trace added to the normal equations' diagonal, so that no fit of empty cells is singular."""
+FRAME_RIDGE = 1e-9
+"""The same for the centre of one frame, as a share of the largest trace: its variance becomes large."""
+TINY = 1e-30
+"""Keeps a share of nothing from dividing by zero."""
 
 
 @dataclass(frozen=True, slots=True)
 class Lock:
-    """A star's phase and place relative to where it was assumed.
+    """A star's phase, and its centre relative to the assumed one.
 
     Attributes
     ----------
@@ -36,11 +43,11 @@ class Lock:
     stretch : ndarray
         Coefficients of sin 2θ and cos 2θ (radians of θ).
     wander_mm : ndarray
-        What is left of the centre in each frame, (frames, 2), zero where nothing significant is left.
+        Each frame's own offset from the track [mm], (frames, 2); zero where none is significant.
     sd_mm : float
         Standard deviation of the offset in either direction.
     coherence : float
-        Locked share of the modulation's size in the sharp frames, 1 when every cell has the expected phase.
+        Share of the modulation's size in phase in the sharp frames; 1 if every cell has the expected phase.
     """
 
     phase_rad: float
@@ -51,18 +58,22 @@ class Lock:
     sd_mm: float
     coherence: float
 
+    @classmethod
+    def at_rest(cls, frames: int) -> Lock:
+        """Return a lock that moves nothing in any of some frames."""
+        zero = np.zeros(2)
+        return cls(0.0, zero, zero, zero, np.zeros((frames, 2)), 0.0, 0.0)
+
     def phase(self, coordinate: FloatArray, plan: RingPlan) -> FloatArray:
-        """Expected phase of every cell, (frames, rings, 16), rad."""
+        """Compute the expected phase of every cell, (frames, rings, 16), rad."""
         centre = self.offset_mm + coordinate[:, None] * self.drift_mm + self.wander_mm
-        along = centre @ _tangents()
-        shift = plan.spokes * along[:, None, :] / plan.radii_mm[:, None]
-        turn = plan.spokes * (self.stretch @ _stretches())
-        return self.phase_rad + shift + turn
+        turn = plan.spokes * (self.stretch @ _STRETCHES)
+        return np.asarray(self.phase_rad + _shift(centre, plan) + turn, dtype=np.float64)
 
 
 def sharp_frames(cells: Cells) -> NDArray[np.intp]:
-    """Give the frames in which the star is sharpest, at most seven, in order of the sweep."""
-    power = np.sum(cells.pixels * np.abs(cells.modulation) ** 2, axis=(1, 2))
+    """Return the frames in which the star is sharpest, at most seven, in order of the sweep."""
+    power = cells.power()
     order = np.argsort(-power)[:MAX_SHARP]
     return np.sort(order[power[order] >= SHARP_SHARE * power.max()])
 
@@ -72,8 +83,8 @@ def find_centre(
 ) -> tuple[FloatArray, float]:
     """Search a star's centre around the assumed one, so that the fit cannot lock one spoke away.
 
-    The cells of every ring are added with the phase that a trial centre gives; rings of different radius
-    agree only at the true centre, so a centre one spoke away is seen by its smaller sum.
+    The cells of every ring are added with the phase that a trial centre gives. A shift by one spoke gives a
+    ring of one radius the same phases again, but not the others: only at the true centre do all rings agree.
 
     Returns
     -------
@@ -82,18 +93,16 @@ def find_centre(
     """
     z, pixels = cells.modulation[frame], cells.pixels[frame]
     spoke_mm = 2.0 * np.pi * plan.radii_mm / plan.spokes
-    reach, step = reach_spokes * float(np.median(spoke_mm)), 0.25 * float(spoke_mm.min())
+    reach, step = reach_spokes * float(np.median(spoke_mm)), COARSE_STEP * float(spoke_mm.min())
     weighted = pixels * z
     best, centre = -1.0, np.zeros(2)
-    for _ in range(3):
+    for _ in range(SEARCH_ROUNDS):
         grid = np.arange(-reach, reach + step / 2, step)
         trial = centre + np.stack(np.meshgrid(grid, grid), axis=-1).reshape(-1, 2)
-        along = trial @ _tangents()
-        turn = np.exp(-1j * plan.spokes * along[:, None, :] / plan.radii_mm[:, None])
-        sums = np.abs(np.einsum("djq,jq->d", turn, weighted))
+        sums = np.abs(np.einsum("djq,jq->d", np.exp(-1j * _shift(trial, plan)), weighted))
         centre, best = trial[int(np.argmax(sums))], float(sums.max())
-        reach, step = step, step / 4
-    return centre, best / float(np.sum(np.abs(weighted)) + 1e-30)
+        reach, step = step, step / FINER
+    return centre, best / float(np.sum(np.abs(weighted)) + TINY)
 
 
 def fit_lock(
@@ -110,9 +119,9 @@ def fit_lock(
     plan : RingPlan
         The rings.
     start : Lock
-        Where to begin; phases must lie within half a turn of it in the sharp frames.
+        First guess; phases must lie within half a turn of it in the sharp frames.
     drift : bool
-        Whether the centre may run with the coordinate.
+        Whether the centre may move with the coordinate.
     all_frames : bool
         Use every frame (reversed rings by their sign) instead of the sharp ones only.
     """
@@ -120,45 +129,45 @@ def fit_lock(
     z, n = cells.modulation[use], cells.pixels[use]
     lock = replace(start, wander_mm=np.zeros((coordinate.size, 2)))
     design = _design(coordinate[use], plan, drift)
-    for _ in range(4):
+    for _ in range(FIT_ROUNDS):
         turned = z * np.exp(-1j * lock.phase(coordinate, plan)[use])
         sign = np.sign(np.sum(n * turned.real, axis=2, keepdims=True)) if all_frames else 1.0
         turned = turned * sign
-        # The imaginary part is size × phase error; its weight is the squared ring size, free of the cell's
-        # own noise.
-        size = np.sum(n * turned.real, axis=2, keepdims=True) / np.maximum(n.sum(axis=2, keepdims=True), 1.0)
-        size = np.maximum(size, 0.0) * np.ones_like(turned.real)
+        # The imaginary part is size times phase error. The size is the ring's mean, not the cell's: weighted
+        # by its own noisy size a cell would pull the fit towards its own error.
+        size = np.maximum(_ring_size(turned, n), 0.0) * np.ones_like(turned.real)
         rows = design * (np.sqrt(n) * size)[..., None]
         target = np.sqrt(n) * turned.imag
         flat = rows.reshape(-1, rows.shape[-1])
-        gram = flat.T @ flat + 1e-12 * np.eye(rows.shape[-1]) * np.trace(flat.T @ flat)
+        gram = flat.T @ flat + RIDGE * np.eye(rows.shape[-1]) * np.trace(flat.T @ flat)
         change = np.linalg.solve(gram, flat.T @ target.ravel())
         lock = _moved(lock, change, drift)
     rest = target.ravel() - flat @ change
     freedom = max(int(np.count_nonzero(n)) - change.size, 1)
     cov = np.linalg.inv(gram) * float(rest @ rest) / freedom
-    agreed = float(np.sum(n * turned.real) / max(np.sum(n * np.abs(turned)), 1e-30))
+    agreed = float(np.sum(n * turned.real) / max(np.sum(n * np.abs(turned)), TINY))
     return replace(lock, sd_mm=float(np.sqrt((cov[1, 1] + cov[2, 2]) / 2)), coherence=agreed)
 
 
 def centre_by_frame(
     cells: Cells, coordinate: FloatArray, plan: RingPlan, lock: Lock
 ) -> tuple[FloatArray, FloatArray]:
-    """Centre of each frame less the lock's track [mm], (frames, 2), and its variance [mm²], (frames,)."""
+    """Return each frame's centre less the track [mm], (frames, 2), and its variance [mm²], (frames,)."""
     turned = cells.modulation * np.exp(-1j * lock.phase(coordinate, plan))
     n = cells.pixels
-    size = np.sum(n * turned.real, axis=2, keepdims=True) / np.maximum(n.sum(axis=2, keepdims=True), 1.0)
-    slope = plan.spokes * _tangents()[:, None, :] / plan.radii_mm[:, None]
+    size = _ring_size(turned, n)
+    slope = _shift(np.eye(2), plan)
     gram = np.einsum("fjq,ajq,bjq->fab", n * size**2, slope, slope)
     right = np.einsum("fjq,ajq->fa", n * size * turned.imag, slope)
-    gram += 1e-9 * np.eye(2) * np.trace(gram, axis1=1, axis2=2).max()
+    gram += FRAME_RIDGE * np.eye(2) * np.trace(gram, axis1=1, axis2=2).max()
     offset = np.linalg.solve(gram, right[..., None])[..., 0]
-    variance = cells.noise**2 * 2.0 * np.trace(np.linalg.inv(gram), axis1=1, axis2=2) / 2.0
+    # A cell's b and c have the variance 2·noise²/pixels; the mean of both axes is half the trace.
+    variance = cells.noise**2 * np.trace(np.linalg.inv(gram), axis1=1, axis2=2)
     return offset, variance
 
 
 def locked_modulation(cells: Cells, coordinate: FloatArray, plan: RingPlan, lock: Lock) -> FloatArray:
-    """Signed modulation of every cell, (frames, rings, 16): its part in phase with the star's lock."""
+    """Return the part of every cell's modulation in phase with the lock, signed, (frames, rings, 16)."""
     turned: NDArray[np.complex128] = cells.modulation * np.exp(-1j * lock.phase(coordinate, plan))
     return turned.real
 
@@ -174,20 +183,28 @@ def _moved(lock: Lock, change: FloatArray, drift: bool) -> Lock:
 
 
 def _design(coordinate: FloatArray, plan: RingPlan, drift: bool) -> FloatArray:
-    """Slope of the phase by each unknown, (frames, rings, 16, unknowns)."""
+    """Return the slope of the phase by each unknown, (frames, rings, 16, unknowns)."""
     shape = (coordinate.size, plan.count, SECTOR_ANGLES_RAD.size)
-    slope = plan.spokes * _tangents()[:, None, :] / plan.radii_mm[:, None]
+    slope = _shift(np.eye(2), plan)
     columns = [np.ones(shape)]
     columns += [np.broadcast_to(slope[axis], shape) for axis in (0, 1)]
-    columns += [np.broadcast_to(plan.spokes * s, shape) for s in _stretches()]
+    columns += [np.broadcast_to(plan.spokes * s, shape) for s in _STRETCHES]
     if drift:
         columns += [coordinate[:, None, None] * slope[axis] for axis in (0, 1)]
     return np.stack(columns, axis=-1)
 
 
-def _tangents() -> FloatArray:
-    return np.vstack([-np.sin(SECTOR_ANGLES_RAD), np.cos(SECTOR_ANGLES_RAD)])
+def _shift(centre_mm: FloatArray, plan: RingPlan) -> FloatArray:
+    """Return the phase by which centres (n, 2) [mm] turn each cell, (n, rings, 16), rad."""
+    along = (centre_mm @ _TANGENTS)[:, None, :]
+    return np.asarray(plan.spokes * along / plan.radii_mm[:, None], dtype=np.float64)
 
 
-def _stretches() -> FloatArray:
-    return np.vstack([np.sin(2 * SECTOR_ANGLES_RAD), np.cos(2 * SECTOR_ANGLES_RAD)])
+def _ring_size(turned: NDArray[np.complex128], pixels: FloatArray) -> FloatArray:
+    """Return each ring's mean modulation in phase, (frames, rings, 1)."""
+    total = np.maximum(pixels.sum(axis=2, keepdims=True), 1.0)
+    return np.asarray(np.sum(pixels * turned.real, axis=2, keepdims=True) / total)
+
+
+_TANGENTS: FloatArray = np.vstack([-np.sin(SECTOR_ANGLES_RAD), np.cos(SECTOR_ANGLES_RAD)])
+_STRETCHES: FloatArray = np.vstack([np.sin(2 * SECTOR_ANGLES_RAD), np.cos(2 * SECTOR_ANGLES_RAD)])

@@ -16,19 +16,6 @@ from shimwise.inference.model.joint_memory import DriftRates, History, Unit
 from shimwise.inference.model.linear import BODY_SD_UM, LENS_SD_UM, PRIOR_SD, Kind, Model
 from shimwise.inference.model.prep import Prep
 
-__all__ = [
-    "UNKNOWN",
-    "UNKNOWN_SD",
-    "HouseMemory",
-    "PrepUnits",
-    "RowHistory",
-    "Since",
-    "after_move",
-    "after_readings",
-    "id_of",
-    "prior_of",
-]
-
 SCHEMA = "shimwise.memory/1"
 DAY_S = 86_400.0
 AT_STOP = " at f/"

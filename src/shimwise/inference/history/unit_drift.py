@@ -26,16 +26,6 @@ from shimwise.inference.history.control_charts import Drift, watch
 from shimwise.inference.model.checks import refuse_unless_finite
 from shimwise.inference.model.joint_memory import DAYS_PER_MONTH
 
-__all__ = [
-    "LEAST_SIGN_OFFS",
-    "Innovation",
-    "PrepOnly",
-    "SignedError",
-    "UnitDrift",
-    "chart",
-    "prep_only_estimate",
-]
-
 LEAST_SIGN_OFFS = 3
 """One to start from and two to compare: below that no chart is drawn. Chosen by us."""
 LEAST_SHARE = 0.02

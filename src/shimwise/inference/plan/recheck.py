@@ -10,8 +10,6 @@ from typing import NamedTuple
 
 from shimwise.inference.model.candidates import USUAL_DISTANCES_MM
 
-__all__ = ["LEAST_DISTANCES", "LEAST_LENSES", "Recheck", "Target", "plan_recheck"]
-
 LEAST_LENSES, LEAST_DISTANCES = 2, 2
 """Least re-check of a body; of a lens the distances alone. Common practice, no source."""
 MOST_ASKED = 4

@@ -5,8 +5,6 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["normal_cdf"]
-
 FloatArray = NDArray[np.float64]
 
 NODES_PER_UNIT = 256

@@ -14,8 +14,6 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Generic, TypeVar
 
-__all__ = ["LEAST_PARTS", "LEAST_PERSONS", "LEAST_TRIALS", "CrossedStudy", "largest_crossed_study", "overlap"]
-
 LEAST_PERSONS, LEAST_PARTS, LEAST_TRIALS = 2, 3, 2
 """Fewer are no study. Two parts would do for the sums, but not for a spread between parts. Chosen by us."""
 FULL_PERSONS, FULL_PARTS = 3, 10

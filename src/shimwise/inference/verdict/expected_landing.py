@@ -15,17 +15,6 @@ from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Re
 from shimwise.inference.posterior.robust import K_MEDIAN
 from shimwise.inference.verdict.answer import Answer, LensAnswer
 
-__all__ = [
-    "Agreement",
-    "AgreementKind",
-    "ExpectedLanding",
-    "ReadingLanding",
-    "agreement_of",
-    "expected_from_others",
-    "expected_from_verdict",
-    "landing_of",
-]
-
 APART_SDS = 3.1
 """A reading farther than this from its expectation is apart: where a verdict would doubt it."""
 LEAST_SD_UM = 1.0

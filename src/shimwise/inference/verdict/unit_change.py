@@ -7,8 +7,6 @@ from dataclasses import dataclass
 
 from shimwise.inference.verdict.answer import ReadingAnswer
 
-__all__ = ["UnitChange", "change_between"]
-
 
 @dataclass(frozen=True, slots=True)
 class UnitChange:

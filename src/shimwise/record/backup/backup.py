@@ -21,8 +21,6 @@ from shimwise.record.location import Location, location_of
 from shimwise.record.record import Record, utc_now
 from shimwise.record.tables import schema
 
-__all__ = ["Backup", "Restored", "backup", "restore"]
-
 IN_USE = "is in use by another program. Stop it (shimwise serve, too), and restore again. Nothing is changed."
 CONTRADICTS = "contradicts itself ({first}{more}). It is not put in place of anything; take another backup."
 PART = "shimwise-restoring.sqlite"

@@ -11,8 +11,6 @@ from sqlalchemy import Connection, and_, exists, func, or_, select, text, type_c
 from shimwise.record.record import Record
 from shimwise.record.tables import schema
 
-__all__ = ["Contradiction", "check", "contradictions"]
-
 SHOWN = 20
 """Most contradictions of one kind."""
 _ROWS_AT_ONCE = 200

@@ -21,8 +21,6 @@ from shimwise.record.migrations import HEAD
 from shimwise.record.tables.columns import json_text
 from shimwise.record.tables.schema import METADATA, ORDER
 
-__all__ = ["ENDING", "count_rows", "is_portable", "read_portable", "write_portable"]
-
 ENDING = ".jsonl.gz"
 SCHEMA = "shimwise.record/1"
 AT_ONCE = 1000

@@ -9,8 +9,6 @@ from typing import Any
 from shimwise.record.exchange.row_json import ExchangeError
 from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, VerdictRow
 
-__all__ = ["refuse_incoherent"]
-
 AXES = frozenset({"", "vertical", "horizontal"})
 _ABOVE_ZERO = ("focal_mm", "fnumber", "reading_mm", "distance_mm")
 _MAY_BE_INFINITE = frozenset({"reading_mm", "distance_mm"})

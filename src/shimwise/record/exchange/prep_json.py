@@ -34,8 +34,6 @@ from shimwise.record.tables.rows import (
     VerdictRow,
 )
 
-__all__ = ["SCHEMA", "Imported", "export_prep", "import_prep"]
-
 SCHEMA = "shimwise.prep/1"
 ALL = 10**9
 _ELSEWHERE = frozenset({"seq", "prep_id"})

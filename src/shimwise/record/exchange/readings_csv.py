@@ -16,8 +16,6 @@ from shimwise.record.names import name_key
 from shimwise.record.queries import evidence, preps, units
 from shimwise.record.tables.rows import BodyRow, LensRow, ReadingRow, SetupRow
 
-__all__ = ["export_readings"]
-
 
 def export_readings(connection: Connection, prep_id: str) -> str:
     """Return the readings that are judged as CSV, in their order; those withdrawn are left out.

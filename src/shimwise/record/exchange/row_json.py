@@ -28,8 +28,6 @@ from shimwise.record.tables.columns import (
 )
 from shimwise.record.tables.schema import TABLE_OF
 
-__all__ = ["ExchangeError", "columns_from_json", "json_value", "row_from_json", "row_to_json"]
-
 T = TypeVar("T")
 Reader = Callable[[Any, str], Any]
 """Checks a value of JSON and returns what the row holds; the second argument is its place, for messages."""

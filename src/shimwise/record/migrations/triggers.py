@@ -2,8 +2,6 @@
 
 from alembic import op
 
-__all__ = ["refuse"]
-
 
 def refuse(table: str, action: str, reason: str) -> None:
     """Refuse ``UPDATE`` or ``DELETE`` of a table's rows."""

@@ -17,26 +17,6 @@ from shimwise.record.tables import schema
 from shimwise.record.tables.mapping import insert, row_by_id, row_if_kept, rows_where, same_or_conflict
 from shimwise.record.tables.rows import GaugeRow, ReadingRow, SetupRow, SweepRow
 
-__all__ = [
-    "add_gauge",
-    "add_reading",
-    "add_setup",
-    "add_sweep",
-    "gauges",
-    "reading",
-    "reading_if_kept",
-    "readings",
-    "sent_digest",
-    "setup",
-    "setups",
-    "sweep",
-    "sweeps",
-    "unwithdraw_reading",
-    "withdraw_gauge",
-    "withdraw_reading",
-    "withdraw_sweep",
-]
-
 Row = TypeVar("Row", SetupRow, ReadingRow, GaugeRow, SweepRow)
 Taken = TypeVar("Taken", ReadingRow, GaugeRow, SweepRow)
 _ADDED = "reading added"

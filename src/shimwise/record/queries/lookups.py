@@ -8,16 +8,6 @@ from shimwise.record.errors import NotFound
 from shimwise.record.names import name_key
 from shimwise.record.tables import schema
 
-__all__ = [
-    "PrepState",
-    "ReadingMarks",
-    "names_of_operator",
-    "prep_state",
-    "preps_with_readings",
-    "reading_marks",
-    "sweep_ids",
-]
-
 _PREPS, _BODIES, _LENSES, _READINGS = schema.preps, schema.bodies, schema.lenses, schema.readings
 _IN_BODIES, _IN_LENSES = schema.prep_bodies, schema.prep_lenses
 _JOURNAL, _VERDICTS = schema.journal, schema.verdicts

@@ -14,8 +14,6 @@ from shimwise.record.tables import schema
 from shimwise.record.tables.mapping import insert, rows_of
 from shimwise.record.tables.rows import MemoryRow
 
-__all__ = ["KEPT", "add_memory", "memories", "newest_memory", "newest_seq", "take_back_memory"]
-
 KEPT = 12
 """Memories kept, the one in force among them."""
 _T = schema.memories

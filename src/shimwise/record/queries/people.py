@@ -8,8 +8,6 @@ from shimwise.record.names import name_key
 from shimwise.record.tables.mapping import insert, rows_where
 from shimwise.record.tables.rows import PersonRow
 
-__all__ = ["remember"]
-
 
 def remember(connection: Connection, name: str) -> PersonRow:
     """Return a person, made if the name is new. Every change does this for whoever makes it."""

@@ -31,18 +31,6 @@ from shimwise.record.tables import schema
 from shimwise.record.tables.mapping import from_mapping, insert, key_of_page, row_by_id, same_or_conflict
 from shimwise.record.tables.rows import PrepLineRow, PrepRow
 
-__all__ = [
-    "add_prep",
-    "add_units",
-    "change_state",
-    "place_units",
-    "prep",
-    "prep_lines",
-    "set_preps",
-    "touch",
-    "unit_preps",
-]
-
 _T, _BODIES, _LENSES = schema.preps, schema.prep_bodies, schema.prep_lenses
 _STARTED = frozenset({"started_at", "started_by", "state", "closed_at", "closed_by"})
 _NUMBERING = (  # made once: every reading is numbered by it

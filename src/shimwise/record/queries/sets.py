@@ -10,8 +10,6 @@ from shimwise.record.tables import schema
 from shimwise.record.tables.mapping import from_mapping, insert, key_of_page, row_by_id, same_or_conflict
 from shimwise.record.tables.rows import SetRow
 
-__all__ = ["add_set", "change_set", "set_by_name", "set_of", "sets", "sets_of_lens"]
-
 _T, _IN = schema.sets, schema.set_lenses
 
 

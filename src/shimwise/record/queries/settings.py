@@ -9,8 +9,6 @@ from sqlalchemy import Connection, select
 from shimwise.record.journal import Change
 from shimwise.record.tables import schema
 
-__all__ = ["change_setting", "setting"]
-
 _T = schema.settings
 
 

@@ -9,8 +9,6 @@ from sqlalchemy.sql.functions import FunctionElement
 
 from shimwise.record.names import name_key
 
-__all__ = ["contains", "key_contains"]
-
 
 class _Within(FunctionElement[bool]):
     """Whether the second text stands within the first; three times as quick as LIKE over a large house."""

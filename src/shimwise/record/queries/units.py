@@ -30,23 +30,6 @@ from shimwise.record.tables.mapping import (
 from shimwise.record.tables.rows import BodyRow, LensRow, SetRow
 from shimwise.record.tables.schema import TABLE_OF, word_of
 
-__all__ = [
-    "add_body",
-    "add_lens",
-    "bodies",
-    "bodies_by_id",
-    "body",
-    "body_by_name",
-    "change_body",
-    "change_lens",
-    "lens",
-    "lens_by_name",
-    "lenses",
-    "lenses_by_id",
-    "refuse_taken",
-    "take_in",
-]
-
 Unit = TypeVar("Unit", BodyRow, LensRow)
 MANY = 500
 """Most rows of a list, and most ids in one query."""

@@ -17,21 +17,6 @@ from shimwise.record.tables import schema
 from shimwise.record.tables.mapping import insert, row_if_kept, rows_of, rows_where, same_or_conflict
 from shimwise.record.tables.rows import AdjustmentRow, SignOffRow, UnitLineRow, VerdictRow
 
-__all__ = [
-    "add_adjustment",
-    "add_sign_off",
-    "add_verdict",
-    "adjustments",
-    "latest_sign_off",
-    "latest_verdict",
-    "sign_offs",
-    "signed_times",
-    "unit_adjustments",
-    "unit_latest",
-    "unit_past",
-    "verdicts_of",
-]
-
 Row = TypeVar("Row", VerdictRow, AdjustmentRow, SignOffRow)
 _GIVEN = frozenset({"given_at", "made_at", "signed_at"})
 """The record's own times, not compared when a row is sent again."""

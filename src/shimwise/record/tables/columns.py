@@ -14,20 +14,6 @@ from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
 from sqlalchemy import Boolean, Column, DateTime, Dialect, Float, ForeignKey, Integer, LargeBinary, Text
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
-__all__ = [
-    "INFINITY",
-    "NO_COLUMN",
-    "JsonList",
-    "JsonText",
-    "LengthTable",
-    "PackedJson",
-    "PackedText",
-    "References",
-    "UtcTime",
-    "columns_of",
-    "json_text",
-]
-
 INFINITY = "INF"
 PACKING = 6
 """Level of zlib: its usual balance of size and time."""

@@ -10,19 +10,6 @@ from sqlalchemy import Connection, RowMapping, Select, select
 from shimwise.record.errors import Conflict, NotFound
 from shimwise.record.tables.schema import TABLE_OF, word_of
 
-__all__ = [
-    "field_names",
-    "from_mapping",
-    "insert",
-    "key_of_page",
-    "row_by_id",
-    "row_if_kept",
-    "rows_of",
-    "rows_where",
-    "same_or_conflict",
-    "values_of",
-]
-
 T = TypeVar("T")
 UNIT_COLUMNS = {"body": "body_id", "lens": "lens_id"}
 _COUNTED = frozenset({"seq", "epoch", "body_epoch", "lens_epoch", "revision", "reading_count"})

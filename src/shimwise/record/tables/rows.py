@@ -17,27 +17,6 @@ from sqlalchemy import BigInteger, Integer
 
 from shimwise.record.tables.columns import NO_COLUMN, LengthTable, PackedJson, PackedText, References
 
-__all__ = [
-    "AdjustmentRow",
-    "BodyRow",
-    "GaugeRow",
-    "JournalRow",
-    "LensRow",
-    "MemoryRow",
-    "PersonRow",
-    "PrepLineRow",
-    "PrepRow",
-    "ReadingRow",
-    "SetRow",
-    "SetupRow",
-    "SignOffRow",
-    "SweepRow",
-    "UnitLineRow",
-    "UnitRow",
-    "VerdictRow",
-    "Withdrawable",
-]
-
 BodyId = Annotated[str, References("bodies")]
 LensId = Annotated[str, References("lenses")]
 SetId = Annotated[str, References("sets")]

@@ -41,8 +41,6 @@ from shimwise.record.tables.rows import (
     Withdrawable,
 )
 
-__all__ = ["METADATA", "ORDER", "TABLE_OF", "word_of"]
-
 METADATA = MetaData(
     naming_convention={
         "ix": "ix_%(table_name)s_%(column_0_N_name)s",

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from shimwise.errors import SheetError
 from shimwise.optics import magnification
 
-__all__ = ["Camera"]
-
 MARKER_MODULES = 6
 SAFE_BLUR_MODULES = 0.7
 """Blur disc up to which a marker is still found, in modules of the marker."""

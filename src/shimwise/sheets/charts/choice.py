@@ -12,8 +12,6 @@ from shimwise.sheets.charts.layout import room_mm, trouble
 from shimwise.sheets.charts.paper import Paper
 from shimwise.sheets.charts.plan import STEP_MM, ChartPlan, SpokeKind
 
-__all__ = ["FINEST_CY_PX", "LOWEST_CY_PX", "choose_plan", "standard_plan"]
-
 LOWEST_CY_PX = 0.08
 FINEST_CY_PX = 0.42
 """Rings of a star should cover this band, cycles/px."""

@@ -14,8 +14,6 @@ from shimwise.errors import SheetError
 from shimwise.sheets.charts.layout import layout_of
 from shimwise.sheets.charts.plan import STEP_MM, ChartPlan, SpokeKind
 
-__all__ = ["chart_id", "layout_from_code", "plan_to_code"]
-
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 """Digits and capitals without I, L, O and U, which are misread."""
 ID_LETTERS = 8

@@ -17,8 +17,6 @@ import segno
 
 from shimwise.sheets.charts.plan import SpokeKind
 
-__all__ = ["chart_svg", "grey_stair", "marker_modules", "outline", "qr_svg"]
-
 BAR_LINE_MM = 0.2
 TICK_MM = {0: 4.0, 5: 2.6, 1: 1.4}
 INK = "#000000"

@@ -13,18 +13,6 @@ from typing import Any
 from shimwise.errors import SheetError
 from shimwise.sheets.charts.plan import ChartPlan
 
-__all__ = [
-    "BOTTOM_MM",
-    "DICTIONARY",
-    "MARGIN_MM",
-    "SIDE_MM",
-    "TOP_MM",
-    "layout_of",
-    "origin_of",
-    "room_mm",
-    "trouble",
-]
-
 DICTIONARY = "DICT_4X4_50"
 SQUARE_ANGLE_DEG = 5.0
 MARGIN_MM = 8.0

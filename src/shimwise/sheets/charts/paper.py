@@ -8,8 +8,6 @@ from dataclasses import dataclass
 
 from shimwise.errors import SheetError
 
-__all__ = ["LARGEST_MM", "PAPERS", "SMALLEST_MM", "Paper", "paper_of"]
-
 LARGEST_MM = 1500.0
 SMALLEST_MM = 150.0
 """Shortest side on which a 100 mm bar, the stars and the words have room."""

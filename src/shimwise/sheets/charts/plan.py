@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["STEP_MM", "ChartPlan", "SpokeKind"]
-
 STEP_MM = 0.05
 """Every size of a plan is a whole number of these, so that a code of whole numbers can carry it."""
 

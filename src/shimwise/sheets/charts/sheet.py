@@ -23,8 +23,6 @@ from shimwise.sheets.charts.layout import BOTTOM_MM, MARGIN_MM, layout_of
 from shimwise.sheets.charts.plan import ChartPlan, SpokeKind
 from shimwise.sheets.charts.words import advise
 
-__all__ = ["chart_pdf", "layout_json"]
-
 DATE = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)
 """Date that every chart carries, so that equal charts are equal files."""
 FONTS = Path(__file__).parent / "fonts"

@@ -9,8 +9,6 @@ from shimwise.sheets.charts.camera import Camera
 from shimwise.sheets.charts.choice import DEFOCUS_UM, FINEST_CY_PX, LOWEST_CY_PX
 from shimwise.sheets.charts.plan import ChartPlan, SpokeKind
 
-__all__ = ["Advice", "advise"]
-
 WANTED_PX = 300
 SMALL_WANTED_PX = 120
 WANTED_SHARE = 0.7

@@ -7,8 +7,6 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-__all__ = ["finite", "schema", "schema_error", "standard"]
-
 
 @cache
 def schema(name: str) -> dict[str, Any]:

@@ -8,8 +8,6 @@ from shimwise.inference.verdict.answer import NextReading
 from shimwise.sheets.json.documents import standard
 from shimwise.sheets.words.plan_words import plan_help, tape_text
 
-__all__ = ["SCHEMA_ID", "plan_to_json"]
-
 SCHEMA_ID = "shimwise.plan/1"
 PLACES = 3
 """Decimals written: a nanometre of an error, a micron of a distance."""

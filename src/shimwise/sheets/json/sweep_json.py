@@ -10,18 +10,6 @@ from typing import Any
 from shimwise.errors import SheetError
 from shimwise.sheets.json.documents import schema_error, standard
 
-__all__ = [
-    "SCHEMA_ID",
-    "Sweep",
-    "SweepFacts",
-    "SweepStar",
-    "SweepTilt",
-    "read_sweep",
-    "sweep_from_json",
-    "sweep_to_json",
-    "validate_sweep",
-]
-
 SCHEMA_ID = "shimwise.sweep/1"
 PLACES = 7
 """Decimals written: enough for a magnification; of microns far below any uncertainty."""

@@ -29,8 +29,6 @@ from shimwise.sheets.words.notices import as_written, joined_text, notice_json, 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
-__all__ = ["SCHEMA_ID", "answer_from_json", "answer_to_json", "validate"]
-
 SCHEMA_ID = "shimwise.verdict/2"
 LENGTH_PLACES, PROBABILITY_PLACES = 3, 4
 """Decimals written: of µm, mm and ‰, and of probabilities, weights and shares."""

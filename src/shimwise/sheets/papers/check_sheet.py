@@ -34,8 +34,6 @@ from shimwise.sheets.words.shared import (
     signed_text,
 )
 
-__all__ = ["RULE_SOURCES", "check_sheet"]
-
 RULE_SOURCES = "JCGM 100:2008, 6.3 (expanded uncertainty); JCGM 106:2012, 7 and 9 (conformity, risks)"
 MOST_SHOWN = 14
 Row = Mapping[str, Any]

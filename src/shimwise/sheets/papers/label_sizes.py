@@ -8,8 +8,6 @@ from typing import Any
 
 from shimwise.errors import SheetError
 
-__all__ = ["LabelSizes", "label_sizes"]
-
 LEAST_MM, MOST_MM = (24.0, 12.0), (200.0, 150.0)
 """Width and height between which a label can be read and still is one."""
 LARGEST_PAGE_MM = 1000.0

@@ -8,8 +8,6 @@ from shimwise.sheets.papers.signed.prep_document import PrepDocument
 from shimwise.sheets.papers.signed.rows_words import date_words, present_name, u_text
 from shimwise.sheets.words.shared import VERDICT_WORDS, plain
 
-__all__ = ["label_rows", "unit_code"]
-
 LOCKED, FREE, NO_LOCK, ASK = "locked", "free", "no lock", "ask"
 """How a body's sensor stands; ``ask``: not written down, to be ticked by hand."""
 _LOCK_WORDS = {

@@ -35,8 +35,6 @@ from shimwise.sheets.words.shared import (
     titled,
 )
 
-__all__ = ["lens_card"]
-
 SPAN_TOLERANCES = 2.0
 """The picture reaches at least this many tolerances to either side."""
 MOST_SPAN_UM = 400.0

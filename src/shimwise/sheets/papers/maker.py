@@ -7,8 +7,6 @@ from pathlib import Path
 
 from shimwise import __version__
 
-__all__ = ["MAKER", "maker_print"]
-
 MAKER = f"Shimwise {__version__}"
 SETTERS = ("typst", "vl-convert-python", "segno")
 """What else a page's look depends on."""

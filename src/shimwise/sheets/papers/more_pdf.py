@@ -20,8 +20,6 @@ from shimwise.sheets.papers.sizes import half_mm, paper_mm
 from shimwise.sheets.words.sentences import LIKELY
 from shimwise.sheets.words.shared import is_out, listed
 
-__all__ = ["LABELS", "LENS_CARD", "SET_TABLE", "labels_pdf", "lens_cards_pdf", "set_tables_pdf"]
-
 LENS_CARD, LABELS, SET_TABLE = "lens-card", "labels", "set-table"
 Data = dict[str, Any]
 _Unit = TypeVar("_Unit", bound=BodyAnswer)

@@ -19,8 +19,6 @@ from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
 from shimwise.sheets.papers.signed.rows_words import COVERAGE, lens_words, moment_words, present_name
 from shimwise.sheets.words.shared import VERDICT_WORDS, capital, plain, plus_minus_text, titled
 
-__all__ = ["FEET", "METRES", "Offset", "engraved_mm", "offset_at", "set_table"]
-
 FEET = ("2'", "2' 6\"", "3'", "3' 6\"", "4'", "5'", "6'", "8'", "10'", "15'", "25'", "INF")
 METRES = ("0.6 m", "0.8 m", "1 m", "1.2 m", "1.5 m", "2 m", "2.5 m", "3 m", "5 m", "8 m", "INF")
 """Distances that cine lens scales carry (common practice, no source)."""

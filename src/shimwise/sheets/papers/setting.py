@@ -15,8 +15,6 @@ from typing import Any
 from shimwise.errors import SheetError
 from shimwise.sheets.papers.pictures import FONTS
 
-__all__ = ["STANDARDS", "set_paper"]
-
 STANDARDS = ("a-3a", "ua-1")
 """PDF/A-3a (ISO 19005-3: archival, tagged, with attachments) and PDF/UA-1 (ISO 14289-1)."""
 TEMPLATES = ("house.typ", "check.typ", "sheets.typ", "card.typ", "labels.typ", "set.typ")

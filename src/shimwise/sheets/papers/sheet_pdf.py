@@ -17,8 +17,6 @@ from shimwise.sheets.papers.signed.rows_words import lens_texts
 from shimwise.sheets.papers.signed.sweeps_rows import kept_curves
 from shimwise.sheets.papers.sizes import paper_mm
 
-__all__ = ["CHECK", "SHEET_FILE", "SHEET_SCHEMA", "JudgedPrep", "check_sheets_pdf", "prep_code", "sheet_file"]
-
 SHEET_FILE, SHEET_SCHEMA = "sheet.json", "shimwise.sheet/1"
 """The attachment that says how a paper was made, and its form."""
 CHECK = "check"

@@ -2,8 +2,6 @@
 
 from shimwise.errors import SheetError
 
-__all__ = ["PAPERS_MM", "half_mm", "paper_mm"]
-
 PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 """Name -> width and height standing upright [mm] (ISO 216; 8.5 × 11 in)."""
 A5_MM = (148.0, 210.0)

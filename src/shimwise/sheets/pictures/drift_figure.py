@@ -19,8 +19,6 @@ from shimwise.sheets.pictures.style import Style
 from shimwise.sheets.pictures.time_figure import TimeFigure
 from shimwise.sheets.words.shared import counted
 
-__all__ = ["DriftPoint", "drift_figure"]
-
 HEIGHT_PX, GAP_PX = 170, 26
 BEYOND_PX2 = 150.0
 """Size of the triangle of a point beyond its limits. [px²]"""

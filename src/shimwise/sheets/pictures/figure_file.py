@@ -9,8 +9,6 @@ from typing import Any
 
 from shimwise.errors import SheetError
 
-__all__ = ["SUFFIXES", "check_figure_path", "save_figure"]
-
 SUFFIXES = (".svg", ".png", ".pdf")
 PNG_SCALE = 2.0
 """Pixels of a PNG for each point of the figure."""

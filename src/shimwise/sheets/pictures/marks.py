@@ -8,21 +8,6 @@ from typing import Any
 from shimwise.sheets.pictures.style import PAPER, Palette, Style
 from shimwise.sheets.words.shared import plain, wrapped
 
-__all__ = [
-    "DASHED",
-    "SCHEMA",
-    "Spec",
-    "figure",
-    "grouped",
-    "headed",
-    "mark",
-    "quantity",
-    "reading_mark",
-    "signed_axis",
-    "time_axis",
-    "time_text",
-]
-
 Spec = dict[str, Any]
 
 SCHEMA = "https://vega.github.io/schema/vega-lite/v6.json"

@@ -19,8 +19,6 @@ from shimwise.sheets.words.shared import (
     titled,
 )
 
-__all__ = ["AXIS_TITLE", "MOST_PER_ROW", "PanelDrawing"]
-
 AXIS_TITLE = "landing, µm at the sensor"
 LABEL_CELLS = 20
 """The longest name that is written in full."""

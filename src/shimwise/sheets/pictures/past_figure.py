@@ -9,8 +9,6 @@ from shimwise.sheets.pictures.style import Style
 from shimwise.sheets.pictures.time_figure import TimeFigure
 from shimwise.sheets.words.shared import counted, plus_minus_text
 
-__all__ = ["PastPoint", "past_figure"]
-
 HEIGHT_PX = 230
 SPAN_TOLERANCES = 1.6
 """The scale reaches at least this many tolerances to either side."""

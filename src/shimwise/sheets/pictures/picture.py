@@ -13,19 +13,6 @@ from typing import TypeVar
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, ReadingAnswer, Verdict
 from shimwise.sheets.words.shared import plain
 
-__all__ = [
-    "DOUBTED_BELOW",
-    "MOST_BODIES",
-    "MOST_ROWS",
-    "Bar",
-    "Panel",
-    "Picture",
-    "Row",
-    "arrange",
-    "is_doubted",
-    "most_in_question",
-]
-
 MOST_BODIES, MOST_ROWS, LEAST_LENSES = 4, 32, 6
 """How much one picture holds before it is too long to be looked at."""
 DOUBTED_BELOW = 0.3

@@ -9,20 +9,6 @@ from typing import Any
 
 from shimwise.errors import SheetError
 
-__all__ = [
-    "DARK",
-    "LIGHT",
-    "ON_PAPER",
-    "PALETTES",
-    "PAPER",
-    "WIDEST_PX",
-    "Layout",
-    "Palette",
-    "Style",
-    "page_layout",
-    "page_style",
-]
-
 LEAST_PX, WIDEST_PX = 280, 1200
 """How wide a figure on a page may be. [px]"""
 BESIDE_FROM_PX = 600

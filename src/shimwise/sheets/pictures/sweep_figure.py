@@ -19,8 +19,6 @@ from shimwise.sheets.pictures.style import PAPER, Style
 from shimwise.sheets.words.shared import capital, plain, signed_text
 from shimwise.sheets.words.sweep_words import grouped_flags, sweep_sentence
 
-__all__ = ["Curve", "curves_panel", "map_panel", "peaks_panel", "sweep_figure"]
-
 WIDTH_PX, CURVES_PX, GAP_PX, SPACING_PX = 520, 190, 30, 22
 PEAKS_PX, MAP_PX, ROW_PX, LEAST_PX = 235, 255, 22, 110
 INK, GREY = PAPER.ink, PAPER.grey

@@ -7,8 +7,6 @@ from datetime import datetime, timedelta
 from shimwise.sheets.pictures.marks import Spec, mark, time_axis, time_text
 from shimwise.sheets.pictures.style import Style
 
-__all__ = ["TimeFigure"]
-
 DAY_PX = 110
 """Room that the name of a day takes. [px]"""
 MARGIN_SHARE, LEAST_MARGIN = 0.06, timedelta(days=1)

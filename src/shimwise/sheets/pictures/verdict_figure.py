@@ -10,8 +10,6 @@ from shimwise.sheets.pictures.style import ON_PAPER, PAPER, Style
 from shimwise.sheets.words.sentences import READING_RULE, description, second_line
 from shimwise.sheets.words.shared import counted, wrapped
 
-__all__ = ["verdict_figure"]
-
 LABEL_PX, PLOT_PX = ON_PAPER.label_px, ON_PAPER.plot_px
 LEGEND_LETTERS = 118
 """How many letters fill the figure's width."""

@@ -6,18 +6,6 @@ from dataclasses import dataclass
 from shimwise.inference.verdict.answer import Verdict
 from shimwise.sheets.terminal.scale import EDGE, Scale
 
-__all__ = [
-    "ASCII",
-    "BOLD_STYLE",
-    "DEEP_STYLE",
-    "DIM_STYLE",
-    "SHORT_STYLE",
-    "UNICODE",
-    "Canvas",
-    "Glyphs",
-    "verdict_style",
-]
-
 SHORT_STYLE, DEEP_STYLE, DIM_STYLE, BOLD_STYLE = "bold #3f97e0", "bold #e08a2e", "dim", "bold"
 """Blue and orange that stand out on a dark and on a light ground, and for colour-blind eyes."""
 

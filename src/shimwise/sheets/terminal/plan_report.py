@@ -21,8 +21,6 @@ from shimwise.sheets.words.shared import (
     titled,
 )
 
-__all__ = ["plan_report", "print_plan"]
-
 MOST_WARNINGS = 8
 
 

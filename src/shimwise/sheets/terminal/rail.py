@@ -35,8 +35,6 @@ from shimwise.sheets.words.shared import (
     wrapped,
 )
 
-__all__ = ["LEAST_WIDTH", "MOST_WIDTH", "Rail", "draw_rail"]
-
 LEAST_WIDTH, MOST_WIDTH = 60, 160
 """The widths that a rail can have. [terminal cells]"""
 AXIS_LABEL = "µm at the sensor"

@@ -9,8 +9,6 @@ from shimwise.lengths import mm_to_feet_text
 from shimwise.sheets.terminal.canvas import BOLD_STYLE
 from shimwise.sheets.words.shared import plain_or_ascii
 
-__all__ = ["readings_table"]
-
 
 def readings_table(
     readings: Iterable[Reading], *, lens_text: Mapping[str, str] | None = None, is_ascii: bool = False

@@ -41,8 +41,6 @@ from shimwise.sheets.words.shared import (
     way_word,
 )
 
-__all__ = ["print_report", "report"]
-
 CAUSES_NOTE = (
     "P(out) takes each unit by itself: does its error lie beyond its tolerance. The share of a cause also "
     "weighs that most units are healthy, so the two differ."

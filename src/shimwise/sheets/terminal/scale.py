@@ -5,8 +5,6 @@ from dataclasses import dataclass
 
 from shimwise.errors import SheetError
 
-__all__ = ["EDGE", "Scale", "choose_scale"]
-
 EDGE = 3
 """Cells at either side that hold only what lies beyond the scale: an arrow and two marks."""
 TICK_CELLS = range(8, 17)

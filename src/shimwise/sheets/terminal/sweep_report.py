@@ -10,8 +10,6 @@ from shimwise.sheets.json.sweep_json import Sweep, SweepTilt
 from shimwise.sheets.words.shared import ascii_text, capital, plain, signed_text, wrapped
 from shimwise.sheets.words.sweep_words import grouped_flags, sweep_sentence
 
-__all__ = ["print_sweep_report"]
-
 WIDEST = 100
 """A line longer than this is hard to follow. [terminal cells]"""
 STARS_NOTE = (

@@ -13,8 +13,6 @@ from shimwise.sheets.terminal.canvas import BOLD_STYLE, DIM_STYLE
 from shimwise.sheets.terminal.rail import LEAST_WIDTH
 from shimwise.sheets.words.shared import distance_text, half_text, plain, plain_or_ascii, titled, wrapped
 
-__all__ = ["MOST_REPORT_WIDTH", "Writer", "report_width"]
-
 MOST_REPORT_WIDTH = 100
 """A line longer than this is hard to follow. [terminal cells]"""
 

@@ -4,8 +4,6 @@ from shimwise.notices import Notice
 from shimwise.remedy import Guide, Move, Step, Turn
 from shimwise.sheets.words.notices import notice_text
 
-__all__ = ["step_text", "turns_text"]
-
 _MOVE_SLOWLY = notice_text(Notice("move_slowly"))
 _STEPS = {
     Step.CONSENT: "Ask the owner, and write who gave consent: nothing is opened or unlocked without it.",

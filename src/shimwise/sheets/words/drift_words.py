@@ -5,8 +5,6 @@ from datetime import datetime
 from shimwise.inference.history.unit_drift import LEAST_SIGN_OFFS
 from shimwise.sheets.words.shared import capital, counted, plus_minus_text, titled
 
-__all__ = ["LIMITS", "advice", "day", "drifting", "holding", "jumped", "too_few", "unsigned"]
-
 LIMITS = (
     "Each sign-off is set against the mean of those before it and counted in its own standard uncertainty, "
     "as not every prep is equally sure. The moving average answers to a slow drift, the sums to one that "

@@ -4,8 +4,6 @@ from collections.abc import Mapping
 
 from shimwise.sheets.words.remedy_words import Numbers, Words
 
-__all__ = ["FILE_WORDS", "FILE_WORDS_IN_HOUSE"]
-
 
 def _column_not_read(column: str, n: Numbers) -> str:
     title = f"Column {column}" if column else f"Column {n['place']:g}, which has no name,"

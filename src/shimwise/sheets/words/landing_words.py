@@ -3,8 +3,6 @@
 from shimwise.inference.verdict.expected_landing import Agreement, AgreementKind
 from shimwise.number_format import decimal_text, is_nought
 
-__all__ = ["agreement_text", "landing_text"]
-
 
 def landing_text(landing_um: float) -> str:
     """Return a landing in words, ``14 µm short``; within half a micron ``on the mark``."""

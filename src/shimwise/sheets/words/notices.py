@@ -14,8 +14,6 @@ from shimwise.sheets.words.file_words import FILE_WORDS, FILE_WORDS_IN_HOUSE
 from shimwise.sheets.words.remedy_words import REMEDY_WORDS, REMEDY_WORDS_IN_HOUSE, Numbers, Words
 from shimwise.sheets.words.shared import listed
 
-__all__ = ["as_written", "joined_text", "notice_json", "notice_text", "notice_texts", "worded"]
-
 AS_WRITTEN = "as_written"
 """A sentence of a document that has no codes (``shimwise.verdict/1``), or of a file: kept as it is."""
 _MOST_NAMED = 5

@@ -7,8 +7,6 @@ from shimwise.inference.verdict.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Datu
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
 from shimwise.sheets.words.shared import capital, counted, plain, titled
 
-__all__ = ["plan_headline", "plan_help", "setups_of", "sight_text", "tape_text"]
-
 EXACT_MM = 0.05
 """A distance is written in feet where a sixteenth of an inch comes this near to it. [mm]"""
 

@@ -4,8 +4,6 @@ from collections.abc import Callable, Mapping
 
 from shimwise.number_format import decimal_text, half_digits, half_text
 
-__all__ = ["REMEDY_WORDS", "REMEDY_WORDS_IN_HOUSE", "Numbers", "Words"]
-
 Numbers = Mapping[str, float | str | None]
 Words = str | Callable[[str, Numbers], str]
 """A sentence with places for ``unit`` and the numbers, or what makes it from these."""

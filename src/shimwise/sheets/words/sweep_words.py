@@ -8,8 +8,6 @@ from shimwise.number_format import decimal_text, half_digits, half_text, plus_mi
 from shimwise.sheets.json.sweep_json import Sweep
 from shimwise.sheets.words.shared import counted, distance_text, listed, titled
 
-__all__ = ["grouped_flags", "sweep_sentence"]
-
 _LEFT_OUT, _SENTENCE = "frame left out: ", ". A frame could not be used and is left out."
 MOST_NAMED = 3
 """Frames that are named of those left out for one reason."""

@@ -30,8 +30,6 @@ from shimwise.bench.sweep.jobs import SweepJob
 from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckReading
 from shimwise.web.api.kinds import DistanceMm, Id, Number, VerdictName, When
 
-__all__ = ["BY_TYPE", "BY_VIEW", "HIDDEN", "MODEL_NAMES", "Renamed", "named_field"]
-
 # ruff: noqa: ANN401 - an annotation is of any type
 
 HIDDEN: Final = object()

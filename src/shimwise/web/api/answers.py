@@ -16,8 +16,6 @@ from pydantic import BaseModel, ConfigDict, Field, create_model
 
 from shimwise.web.api.answer_fields import BY_TYPE, BY_VIEW, HIDDEN, MODEL_NAMES, Renamed, named_field
 
-__all__ = ["AnswerRouter", "answer_model"]
-
 Annotation: TypeAlias = Any
 """A type, or a special form of typing such as ``X | None``."""
 

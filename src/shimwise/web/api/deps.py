@@ -9,19 +9,6 @@ from shimwise.bench.exchange.record_admin import Record
 from shimwise.web.api.kinds import PLAIN
 from shimwise.web.problems import documented
 
-__all__ = [
-    "CSV",
-    "JSON",
-    "WRITES",
-    "AskDep",
-    "RecordDep",
-    "WhoQuery",
-    "body_of",
-    "file_response",
-    "file_schema",
-    "required_type",
-]
-
 JSON, CSV = "application/json", "text/csv"
 _WITH_BODY = ("POST", "PUT", "PATCH", "DELETE")
 

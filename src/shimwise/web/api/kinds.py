@@ -7,34 +7,6 @@ from typing import Annotated, Any, Literal, TypeVar
 from fastapi import Query
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, TypeAdapter
 
-__all__ = [
-    "PLAIN",
-    "Cursor",
-    "DistanceMm",
-    "ErrorUm",
-    "Fnumber",
-    "Focal",
-    "Id",
-    "In",
-    "Length",
-    "Limit",
-    "Name",
-    "NewId",
-    "Note",
-    "Number",
-    "OptionalName",
-    "OptionalReason",
-    "PageQuery",
-    "Reason",
-    "SdUm",
-    "Search",
-    "ToleranceUm",
-    "UnitsQuery",
-    "VerdictName",
-    "When",
-    "Who",
-]
-
 ID_PATTERN = r"^[0-9a-f]{32}$"
 Facts = TypeVar("Facts")
 PLAIN = r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f]*$"

@@ -5,8 +5,6 @@ from dataclasses import dataclass
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.problems import KINDS, Kind
 
-__all__ = ["root", "router"]
-
 router = AnswerRouter(tags=["problems"])
 
 

@@ -20,8 +20,6 @@ from shimwise.web.problems import status_of
 if TYPE_CHECKING:
     from shimwise.bench.prep.views import PrepView
 
-__all__ = ["YEAR_S", "PostDep", "RecordDep", "Visit", "VisitDep", "file_answer", "remember", "see"]
-
 YEAR_S = 365 * 24 * 3600
 DEFAULT_PX, LEAST_PX, MOST_PX = 680, 300, 1100
 """Width of a picture where none is asked for, and the least and most that are drawn. [pixels]"""

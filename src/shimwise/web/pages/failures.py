@@ -10,8 +10,6 @@ from starlette.responses import HTMLResponse, Response
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.view import Page, render
 
-__all__ = ["failure_page"]
-
 _SENTENCES = {
     404: "There is no such page here.",
     405: "That cannot be done at this address.",

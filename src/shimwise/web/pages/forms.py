@@ -11,8 +11,6 @@ from shimwise.bench.errors import InputError
 from shimwise.errors import ShimwiseError
 from shimwise.lengths import LengthTextError, length_to_mm
 
-__all__ = ["Form", "NotANumberError"]
-
 _EXAMPLES = {
     "temperature_c": "20",
     "tolerance_um": "10",

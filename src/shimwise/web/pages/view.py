@@ -18,8 +18,6 @@ from shimwise import __version__
 from shimwise.number_format import decimal_text, half_digits, is_nought
 from shimwise.web.pages.forms import Form
 
-__all__ = ["FOLDER", "STATIC", "THEMES", "Page", "environment", "person_of", "render", "theme_of"]
-
 WEB = Path(__file__).parents[1]
 FOLDER, STATIC = WEB / "templates", WEB / "static"
 THEMES = ("dark", "light")

@@ -8,8 +8,6 @@ from typing import Protocol
 
 from shimwise.bench.access.pairing import token_digest
 
-__all__ = ["CODE_S", "Clock", "Codes", "Tries"]
-
 CODE_S = 300.0
 """A code to pair by is good for this long. [s]"""
 MOST_CODES = 20

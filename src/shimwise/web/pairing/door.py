@@ -20,8 +20,6 @@ from shimwise.web.security import own_path
 if TYPE_CHECKING:
     from shimwise.bench.exchange.record_admin import Record
 
-__all__ = ["pairing_routes"]
-
 COOKIE_S = 90 * 24 * 3600
 
 

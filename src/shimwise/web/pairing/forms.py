@@ -11,8 +11,6 @@ from starlette.responses import HTMLResponse, Response
 from shimwise.web.pages.view import LONGEST_NAME, environment, person_of
 from shimwise.web.security import own_path
 
-__all__ = ["Typed", "door_page", "pair_page", "qr_svg", "too_many"]
-
 
 def qr_svg(text: str) -> str:
     """Draw a QR code as SVG for a page: dark on light in both themes."""

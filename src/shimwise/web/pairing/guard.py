@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 
     from shimwise.bench.exchange.record_admin import Record
 
-__all__ = ["COOKIE", "Devices", "PairedOnly"]
-
 COOKIE = "shimwise_device"
 RETRY_S = 1
 FRESH_S = 2.0

@@ -11,8 +11,8 @@ from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import Star
 from shimwise.imaging.focus.peak import fit_peak, fit_shift
 from shimwise.imaging.focus.pupil import aberrated_otf, band_peak_um
-from shimwise.imaging.focus.ring_model import RingData
 from shimwise.imaging.star.response import ring_response
+from shimwise.imaging.star.ring_data import RingData
 from shimwise.imaging.star.rings import plan_rings
 from shimwise.optics import otf_defocus
 

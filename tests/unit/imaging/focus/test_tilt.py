@@ -5,8 +5,8 @@ import pytest
 from numpy.typing import NDArray
 
 from shimwise.imaging.focus.peak import fit_peak
-from shimwise.imaging.focus.ring_model import RingData
 from shimwise.imaging.focus.tilt import FieldFit, JointPeaks, fit_field
+from shimwise.imaging.star.ring_data import RingData
 from shimwise.optics import otf_defocus
 
 FloatArray = NDArray[np.float64]

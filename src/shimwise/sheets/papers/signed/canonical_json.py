@@ -20,18 +20,6 @@ import rfc8785
 
 from shimwise.errors import SheetError
 
-__all__ = [
-    "UNSIGNED_FIELDS",
-    "UNSIGNED_KEYS",
-    "canonical_bytes",
-    "digest_of",
-    "digest_words",
-    "newest",
-    "signature_of",
-    "signed_bytes",
-    "signed_part",
-]
-
 LARGEST_INTEGER = 2**53 - 1
 """Above this, whole numbers are not exact in every reader (RFC 8785, section 3.1; RFC 7493)."""
 DEEPEST = 64

@@ -6,8 +6,6 @@ from typing import Any
 from shimwise.sheets.papers.signed.canonical_json import signed_part
 from shimwise.sheets.words.shared import plain
 
-__all__ = ["differences"]
-
 MOST = 6
 """Most differences in sentences; of more, their number."""
 LONGEST = 40

@@ -17,8 +17,6 @@ from shimwise.sheets.papers.signed.prep_document import PrepDocument
 from shimwise.sheets.papers.signed.rows_words import moment_words
 from shimwise.sheets.words.shared import plain
 
-__all__ = ["Finding", "KeptSignature", "Recorded", "State", "find_in_prep", "signed_in"]
-
 
 class State(StrEnum):
     """The state of a prep on a sheet.

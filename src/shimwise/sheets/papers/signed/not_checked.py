@@ -10,8 +10,6 @@ from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
 from shimwise.sheets.papers.signed.rows_words import present_name, setup_distance
 from shimwise.sheets.words.shared import capital, counted, listed, plain, titled
 
-__all__ = ["not_checked"]
-
 MOST_NAMES = 10
 Row = Mapping[str, Any]
 

@@ -14,8 +14,6 @@ from typing import Any
 from shimwise.errors import SheetError
 from shimwise.sheets.papers.signed.canonical_json import digest_of, newest
 
-__all__ = ["SCHEMA_ID", "PrepDocument", "read_prep", "time_of"]
-
 SCHEMA_ID = "shimwise.prep/1"
 LISTS = (
     "bodies",

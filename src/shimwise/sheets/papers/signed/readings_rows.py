@@ -11,8 +11,6 @@ from shimwise.sheets.papers.signed.rows_words import people, setup_distance, typ
 from shimwise.sheets.pictures.picture import DOUBTED_BELOW
 from shimwise.sheets.words.shared import plain, signed_text
 
-__all__ = ["reading_blocks"]
-
 NARROW, MIDDLE = 27, 48
 """Letters of a row that still fit three columns, and two."""
 MOST_ROWS = 34

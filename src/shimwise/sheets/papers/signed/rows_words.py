@@ -10,21 +10,6 @@ from shimwise.inference.verdict.answer import BodyAnswer
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of, time_of
 from shimwise.sheets.words.shared import NOT_KNOWN, distance_text, plain, plus_minus_text
 
-__all__ = [
-    "COVERAGE",
-    "body_words",
-    "bound",
-    "date_words",
-    "expanded_um",
-    "lens_texts",
-    "lens_words",
-    "moment_words",
-    "present_name",
-    "setup_distance",
-    "typed_distance",
-    "u_text",
-]
-
 COVERAGE = 2.0
 """The coverage factor k: about 95 % of a normal distribution (JCGM 100:2008, 6.3.3)."""
 _BOUND = re.compile(

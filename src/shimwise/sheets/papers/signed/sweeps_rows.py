@@ -10,8 +10,6 @@ from shimwise.sheets.pictures.sweep_figure import Curve
 from shimwise.sheets.words.shared import capital, plain, plus_minus_text, titled
 from shimwise.sheets.words.sweep_words import grouped_flags, sweep_sentence
 
-__all__ = ["kept_curves", "sweep_rows"]
-
 MOST_FLAGS = 6
 Row = Mapping[str, Any]
 

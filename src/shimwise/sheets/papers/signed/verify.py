@@ -23,8 +23,6 @@ from shimwise.sheets.words.shared import plain
 if TYPE_CHECKING:
     from pypdf import PdfReader
 
-__all__ = ["find_in_pdf", "read_json"]
-
 LARGEST_BYTES = 2**26
 LARGEST_PAGES = 2000
 SMALL_KINDS = ("labels",)

@@ -23,8 +23,6 @@ from shimwise.web.api.kinds import Id
 from shimwise.web.api.prep.requests import Done
 from shimwise.web.problems import documented
 
-__all__ = ["router"]
-
 router = AnswerRouter(tags=["adjusting"], responses=documented(422, 503))
 reads = documented(404)
 OF_PREP = "/preps/{prep_id}/adjustments"

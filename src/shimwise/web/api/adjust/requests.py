@@ -6,8 +6,6 @@ from pydantic import Field, StringConstraints
 
 from shimwise.web.api.kinds import Id, In, NewId, OptionalReason, Reason, Who
 
-__all__ = ["AdjustmentIn", "AnswerIn", "GiveUpIn", "PeakIn", "ShimIn", "ShimStockIn", "TakeBackIn"]
-
 StepId = Annotated[
     str,
     StringConstraints(min_length=1, max_length=40),

@@ -10,8 +10,6 @@ from shimwise.bench.typed_lengths import typed_distance
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.problems import documented
 
-__all__ = ["router"]
-
 router = AnswerRouter(prefix="/optics", tags=["optics"], responses=documented(422))
 
 FocalQ = Annotated[float, Query(ge=1, le=5000, description="Focal length [mm].", examples=[35.0])]

@@ -23,8 +23,6 @@ from shimwise.web.api.deps import (
 from shimwise.web.api.kinds import Id
 from shimwise.web.problems import documented
 
-__all__ = ["router"]
-
 router = AnswerRouter(tags=["exchange"], responses=documented(422, 503))
 
 

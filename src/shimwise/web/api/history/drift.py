@@ -7,8 +7,6 @@ from shimwise.web.api.deps import RecordDep
 from shimwise.web.api.kinds import Id
 from shimwise.web.problems import documented
 
-__all__ = ["router"]
-
 router = AnswerRouter(tags=["house"], responses=documented(404, 422, 503))
 
 

@@ -11,8 +11,6 @@ from shimwise.web.api.deps import WRITES, RecordDep
 from shimwise.web.api.kinds import PLAIN, In, Who
 from shimwise.web.problems import documented
 
-__all__ = ["router"]
-
 router = AnswerRouter(tags=["house"], responses=documented(422, 503))
 Reason = Annotated[
     str,

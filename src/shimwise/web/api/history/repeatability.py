@@ -11,8 +11,6 @@ from shimwise.web.api.deps import RecordDep
 from shimwise.web.api.kinds import PLAIN
 from shimwise.web.problems import documented
 
-__all__ = ["router"]
-
 router = AnswerRouter(tags=["repeatability"], responses=documented(422, 503))
 Name = Annotated[str, Query(min_length=1, max_length=80, pattern=PLAIN, examples=["R. Okafor"])]
 MaybeName = Annotated[

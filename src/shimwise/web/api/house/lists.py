@@ -12,8 +12,6 @@ from shimwise.web.api.deps import CSV, WRITES, RecordDep, WhoQuery, body_of, fil
 from shimwise.web.api.house.requests import SettingsIn
 from shimwise.web.problems import documented
 
-__all__ = ["router"]
-
 router = AnswerRouter(tags=["house"], responses=documented(422, 503))
 
 

@@ -20,8 +20,6 @@ from shimwise.web.api.kinds import (
     Who,
 )
 
-__all__ = ["BodyIn", "BodyNew", "LensIn", "LensNew", "Mechanism", "SetIn", "SetNew", "SettingsIn", "TableRow"]
-
 Microns = Annotated[float, Field(gt=0, le=5000)]
 Shim = Annotated[float, Field(ge=1, le=2000, description="Thickness [µm].")]
 CocUm = Annotated[float, Field(ge=1, le=500, description="Circle of confusion [µm].", examples=[20.0])]

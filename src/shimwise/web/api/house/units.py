@@ -24,8 +24,6 @@ from shimwise.web.api.house.requests import BodyIn, BodyNew, LensIn, LensNew, Se
 from shimwise.web.api.kinds import Id, PageQuery, UnitsQuery
 from shimwise.web.problems import documented
 
-__all__ = ["router"]
-
 router = AnswerRouter(tags=["house"], responses=documented(422, 503))
 
 

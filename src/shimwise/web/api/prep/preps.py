@@ -14,8 +14,6 @@ from shimwise.web.api.prep.requests import Done, GaugeIn, PrepIn, SetupIn, Units
 from shimwise.web.api.sign.requests import ReopenIn
 from shimwise.web.problems import documented
 
-__all__ = ["router"]
-
 router = AnswerRouter(prefix="/preps", tags=["preps"], responses=documented(422, 503))
 
 

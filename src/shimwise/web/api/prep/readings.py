@@ -13,8 +13,6 @@ from shimwise.web.api.kinds import Id
 from shimwise.web.api.prep.requests import Done, PreviewIn, ReadingIn, Withdrawal
 from shimwise.web.problems import documented
 
-__all__ = ["router"]
-
 router = AnswerRouter(prefix="/preps/{prep_id}", tags=["readings"], responses=documented(404, 422, 503))
 _KEPT_BEFORE: dict[int | str, dict[str, Any]] = {
     200: {"description": "It had been kept before; the first answer again."}

@@ -20,17 +20,6 @@ from shimwise.web.api.kinds import (
     Who,
 )
 
-__all__ = [
-    "Done",
-    "GaugeIn",
-    "PrepIn",
-    "PreviewIn",
-    "ReadingIn",
-    "SetupIn",
-    "UnitsIn",
-    "Withdrawal",
-]
-
 AxisIn = Annotated[
     Literal["", "vertical", "horizontal"], Field(description="Of an anamorphic: the axis judged.")
 ]

@@ -6,8 +6,6 @@ from pydantic import Field, StringConstraints
 
 from shimwise.web.api.kinds import PLAIN, Id, In, Name, NewId, OptionalReason, Reason, Who
 
-__all__ = ["ExceptionIn", "LeadsIn", "ReopenIn", "SignIn", "VerifyIn"]
-
 
 class ExceptionIn(In):
     """A unit that goes out undecided: why, and who answers for it (empty: who signs)."""

@@ -16,8 +16,6 @@ from shimwise.web.api.kinds import Id
 from shimwise.web.api.sign.requests import LeadsIn, SignIn, VerifyIn
 from shimwise.web.problems import documented
 
-__all__ = ["router"]
-
 router = AnswerRouter(tags=["signing"], responses=documented(422, 503))
 reads = documented(404)
 

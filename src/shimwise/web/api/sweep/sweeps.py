@@ -17,8 +17,6 @@ from shimwise.web.api.kinds import Fnumber, Focal, Id, Length, Who
 from shimwise.web.api.prep.requests import Done, Withdrawal
 from shimwise.web.problems import documented
 
-__all__ = ["router"]
-
 router = AnswerRouter(prefix="/preps/{prep_id}/sweeps", tags=["sweeps"], responses=documented(404, 422, 503))
 FORM = "multipart/form-data"
 

@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from shimwise.bench.adjust.views import AdjustmentView
     from shimwise.bench.prep.views import PrepView
 
-__all__ = ["router"]
-
 router = APIRouter(prefix="/preps/{prep_id}/adjust")
 ONE = "/{adjustment_id}"
 BEGUN, FINISHED, STOPPED = "begun", "finished", "stopped"

@@ -14,8 +14,6 @@ from shimwise.web.pages.forms import Form
 if TYPE_CHECKING:
     from shimwise.bench.desk.charts import MadeChart
 
-__all__ = ["router"]
-
 router = APIRouter(prefix="/charts")
 FIELDS = (
     "paper",

@@ -16,8 +16,6 @@ from shimwise.web.pages.deps import VisitDep
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import half, number, signed, way
 
-__all__ = ["router"]
-
 router = APIRouter()
 
 

@@ -10,8 +10,6 @@ from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import VisitDep
 from shimwise.web.pages.view import number
 
-__all__ = ["router"]
-
 router = APIRouter()
 MOST_UNITS = 48
 

@@ -10,8 +10,6 @@ from shimwise.web.pages.deps import PostDep, Visit, VisitDep
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import number
 
-__all__ = ["router"]
-
 router = APIRouter()
 RATES = {
     "body_month_um": "A body in a month",

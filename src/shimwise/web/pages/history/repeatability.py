@@ -14,8 +14,6 @@ from shimwise.web.problems import status_of
 if TYPE_CHECKING:
     from shimwise.bench.history.operator_views import HouseRepeatability, OperatorView
 
-__all__ = ["router"]
-
 router = APIRouter()
 
 

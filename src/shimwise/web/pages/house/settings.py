@@ -24,8 +24,6 @@ from shimwise.web.security import own_path
 if TYPE_CHECKING:
     from shimwise.bench.house.views import HouseListOutcome, HouseSettings
 
-__all__ = ["router"]
-
 router = APIRouter()
 LONGEST_NAME = 120
 NO_LEADS = "No lead is named yet: a signed prep is reopened only by who signed it."

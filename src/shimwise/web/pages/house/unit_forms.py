@@ -10,8 +10,6 @@ from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import number
 
-__all__ = ["body_facts", "body_form", "lens_facts", "lens_form", "set_facts", "set_form"]
-
 TEXTS = ("name", "serial", "mount", "note")
 HISTORY = ("history_mean_um", "history_sd_um")
 """Fields of bodies and lenses alike."""

@@ -13,8 +13,6 @@ from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.house.unit_forms import body_facts, body_form, lens_facts, lens_form
 
-__all__ = ["FOLDERS", "UNIT", "UNITS", "KindDep", "UnitKind"]
-
 FOLDERS = {"body": "bodies", "lens": "lenses", "set": "sets"}
 """First part of the address of each kind."""
 UNITS = "/{folder:units}"

@@ -23,8 +23,6 @@ from shimwise.web.pages.view import counted
 if TYPE_CHECKING:
     from shimwise.bench.house.views import PastVerdict
 
-__all__ = ["router"]
-
 router = APIRouter()
 MOST_LISTED, MOST_CHOSEN, MOST_NAMED = 50, 400, 4
 OUT = ("out_short", "out_deep")

@@ -20,8 +20,6 @@ from shimwise.web.pages.deps import PostDep, RecordDep, Visit, VisitDep, file_an
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.prep.prep import changed_part, show_part
 
-__all__ = ["router"]
-
 router = APIRouter(prefix="/preps/{prep_id}")
 
 

@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from shimwise.bench.sign.views import SignOffView
     from shimwise.bench.verdict.recheck_views import RecheckView
 
-__all__ = ["CHANGED", "router", "values_of"]
-
 router = APIRouter(prefix="/preps/{prep_id}")
 PATIENCE = 12
 """After as many requests for a verdict it is judged at once, so that a refusal is shown."""

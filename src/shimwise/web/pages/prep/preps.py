@@ -18,8 +18,6 @@ from shimwise.web.pages.view import counted
 if TYPE_CHECKING:
     from shimwise.bench.prep.views import PrepLine
 
-__all__ = ["router"]
-
 router = APIRouter()
 MOST_OPEN, MOST_DONE, MOST_UNITS = 50, 25, 24
 

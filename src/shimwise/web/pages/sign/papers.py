@@ -17,8 +17,6 @@ from shimwise.web.problems import status_of
 if TYPE_CHECKING:
     from shimwise.bench.sign.papers import MadePaper
 
-__all__ = ["router"]
-
 router = APIRouter(prefix="/preps/{prep_id}/papers")
 SIZES = ("A4", "Letter")
 FILES = {

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from shimwise.bench.prep.views import PrepView
     from shimwise.bench.sign.views import SignOffView, Undecided
 
-__all__ = ["router"]
-
 router = APIRouter(prefix="/preps/{prep_id}/sign")
 
 

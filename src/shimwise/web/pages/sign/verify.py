@@ -12,8 +12,6 @@ from shimwise.web.pages.deps import Visit, VisitDep
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import counted
 
-__all__ = ["router"]
-
 router = APIRouter(prefix="/verify")
 LONGEST_NAME = 120
 SIGNS = {

@@ -1,8 +1,8 @@
-"""Where each star of a sweep lies in each frame: the chart's map, refined by the star's own phase."""
+"""Centre of each star in each frame of a sweep: the chart's map, refined by the star's own phase."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,8 +11,8 @@ from shimwise.errors import ImagingError
 from shimwise.imaging.chart.capture import Crop
 from shimwise.imaging.chart.layout import Star
 from shimwise.imaging.chart.markers import ChartTrack, map_points
-from shimwise.imaging.focus.ring_model import RingData
 from shimwise.imaging.star.cells import SUMS, Cells, solve_cells, sum_star
+from shimwise.imaging.star.ring_data import RingData
 from shimwise.imaging.star.rings import SECTORS, RingPlan, plan_rings
 from shimwise.imaging.star.star_phase import (
     Lock,
@@ -23,17 +23,29 @@ from shimwise.imaging.star.star_phase import (
     sharp_frames,
 )
 
-__all__ = ["ChartMap", "StarMeasure", "measure_star"]
-
 FloatArray = NDArray[np.float64]
 
-MIN_COHERENCE = 0.8
-STRAY_PX = 0.1
+MIN_COHERENCE, MIN_COHERENCE_FIRST = 0.8, 0.4
+"""Least share of the modulation in phase for a star to be the layout's, after both fits and after the first,
+when drift and stretch may still be off; chosen."""
+STRAY_PX, STRAY_TIMES, STRAY_SD_PX = 0.1, 6.0, 0.1
+"""A frame is off its track by more than this and so many standard deviations, if its own are no larger than
+the last; chosen."""
+STRAY_REACH_SPOKES = 1.2
+"""A stray frame is searched within so many spokes; chosen."""
+MIN_TRACK_FRAMES = 5
+"""Fewest frames that give a track without those that strayed; chosen."""
+FEW = 10
+"""Frames of a sweep in which the sharpest one is looked for first; chosen."""
+MIN_CORNERS = 4
+"""Marker corners that a homography needs."""
+TINY_PIXELS = 1e-9
+STEP_MM = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
 class ChartMap:
-    """Map from sheet mm to px at every frame, from marker tracks or fixed by a start.
+    """Map from sheet mm to px at every frame, from marker tracks or a fixed start.
 
     ``coordinate`` is the swept coordinate scaled to ±1 over the sweep.
     """
@@ -43,8 +55,8 @@ class ChartMap:
     fixed: FloatArray | None
 
     def to_px(self, coordinate: float) -> FloatArray:
-        """Homography (3, 3) from mm to px at a coordinate."""
-        if self.track is not None and sum(map(len, self.track.corners_px.values())) >= 4:
+        """Return the homography (3, 3) from mm to px at a coordinate."""
+        if self.track is not None and sum(map(len, self.track.corners_px.values())) >= MIN_CORNERS:
             return self.track.homography(coordinate)
         if self.fixed is None:
             raise ImagingError("No map from the sheet to the picture: markers and start are both missing.")
@@ -55,11 +67,33 @@ class ChartMap:
 class StarMeasure:
     """One star through the sweep.
 
-    ``sectors`` is the signed modulation (frames, rings, 16) and ``pixels`` its weight; ``noise`` the pixel
-    noise as a share of the mean by frame; ``left_mm`` and ``left_variance`` what each frame's
-    centre is off its track. ``growth`` is ln of the map's scale in each frame by its scale in the middle one:
-    by it the frequencies that the rings have at the sensor fall. ``detuning`` is how far each cell's
-    frequency on the sheet lies from its ring's, as a share (frames, rings, 16).
+    Attributes
+    ----------
+    star, plan, lock, cells
+        The star on the sheet, its rings, its phase and centre, its cells.
+    sectors, pixels : ndarray
+        Signed modulation and its weight, (frames, rings, 16).
+    detuning : ndarray
+        How far each cell's frequency on the sheet lies from its ring's, as a share, (frames, rings, 16).
+    noise : ndarray
+        Noise of a pixel as a share of the mean, (frames,).
+    saturated_share, black_share : float
+        Largest share of clipped pixels in a frame.
+    left_mm, left_variance : ndarray
+        Offset of each frame's centre from its track, (frames, 2), and its variance [mm²], (frames,).
+    px_per_mm : float
+        Scale of the map in the middle frame.
+    to_px : ndarray
+        Map (3, 3) from mm about the star's centre to px at the reference.
+    drift_px : ndarray
+        Change of the centre over one unit of the coordinate, (2,).
+    wander_px : float
+        Largest distance by which a frame strayed from the track.
+    sharpest : int
+        Number of the sharpest frame.
+    growth : ndarray
+        ln of the map's scale by that of the middle frame, (frames,): the rings' frequencies at the sensor
+        fall by it.
     """
 
     star: Star
@@ -94,10 +128,10 @@ class StarMeasure:
     def rings(
         self, position_um: FloatArray, *, pitch_um: float, sector_weight: FloatArray | float = 1.0
     ) -> RingData:
-        """Mean over sectors, each by its pixels and ``sector_weight``, at the frames' positions [µm]."""
+        """Return the means over sectors, weighted by pixels and ``sector_weight``, at positions [µm]."""
         pixels = self.pixels * sector_weight
         total = np.sum(pixels, axis=2)
-        safe = np.maximum(total, 1e-9)
+        safe = np.maximum(total, TINY_PIXELS)
         return RingData(
             position_um=position_um,
             frequency_cy_mm=self.plan.frequency_cy_mm,
@@ -120,18 +154,18 @@ def measure_star(
     black: float,
     sharpest: int | None = None,
 ) -> StarMeasure:
-    """Lock on a star and measure its cells in every frame.
+    """Fit a star's phase and centre, and measure its cells in every frame.
 
     Parameters
     ----------
     star : Star
         The star on the sheet.
     crops : list of Crop
-        Its surroundings in every frame.
+        The star with its surroundings in every frame.
     chart : ChartMap
         Map from sheet to picture.
     reference : float
-        Coordinate at which the centre is told.
+        Coordinate at which the centre is reported.
     pitch_um, blur_px : float
         Pixel pitch, µm; radius of the largest blur disc, px.
     white, black : float
@@ -142,7 +176,7 @@ def measure_star(
     Raises
     ------
     ImagingError
-        When the star is too small, not in the picture, or its spokes do not agree with the layout.
+        If the star is too small, not in the picture, or its spokes do not agree with the layout.
     """
     shift = np.eye(3)
     shift[:2, 2] = star.centre_mm
@@ -177,14 +211,14 @@ def measure_star(
         wander_px=float(np.max(np.linalg.norm(lock.wander_mm, axis=1))) * scale,
         px_per_mm=scale,
         growth=np.log([_scale(to_px) / scale for to_px in maps]),
-        sharpest=int(np.argmax(_power(cells))),
+        sharpest=int(np.argmax(cells.power())),
         to_px=to_px,
         drift_px=map_points(ahead, np.zeros(2)) - map_points(to_px, np.zeros(2)),
     )
 
 
 def with_wander(measure: StarMeasure, wander_mm: FloatArray, coordinate: FloatArray) -> StarMeasure:
-    """Measure again with each frame's own place, where the picture was seen to jump."""
+    """Return the measure with each frame's own offset, where the picture jumps between frames."""
     lock = replace(measure.lock, wander_mm=wander_mm)
     return replace(
         measure,
@@ -194,30 +228,26 @@ def with_wander(measure: StarMeasure, wander_mm: FloatArray, coordinate: FloatAr
     )
 
 
+@dataclass(slots=True)
 class _Scan:
-    """Reads a star's cells from its crops, at the places that a lock gives."""
+    """Reads a star's cells from its crops, at the centres that a lock gives."""
 
-    def __init__(
-        self,
-        crops: list[Crop],
-        maps: list[FloatArray],
-        plan: RingPlan,
-        coordinate: FloatArray,
-        white: float,
-        black: float,
-    ) -> None:
-        self.crops, self.maps, self.plan, self.coordinate = crops, maps, plan, coordinate
-        self.white, self.black = white, black
-        self.frames = np.arange(coordinate.size)
-        self.saturated, self.black_count = np.zeros(coordinate.size), np.zeros(coordinate.size)
+    crops: list[Crop]
+    maps: list[FloatArray]
+    plan: RingPlan
+    coordinate: FloatArray
+    white: float
+    black: float
+    frames: NDArray[np.intp] = field(init=False)
+    saturated: FloatArray = field(init=False)
+    black_count: FloatArray = field(init=False)
 
-    def nothing(self) -> Lock:
-        """A lock that moves nothing."""
-        zero = np.zeros(2)
-        return Lock(0.0, zero, zero, zero, np.zeros((self.frames.size, 2)), 0.0, 0.0)
+    def __post_init__(self) -> None:
+        count = self.coordinate.size
+        self.frames, self.saturated, self.black_count = np.arange(count), np.zeros(count), np.zeros(count)
 
     def cells(self, lock: Lock, use: NDArray[np.intp]) -> Cells:
-        """Cells of some frames."""
+        """Return the cells of some frames."""
         sums = np.empty((use.size, self.plan.count, SECTORS, SUMS))
         for k, i in enumerate(use):
             placed = _placed(lock, float(self.coordinate[i]), lock.wander_mm[i])
@@ -236,14 +266,18 @@ class _Scan:
 
 
 def _found(star: Star, scan: _Scan, sharpest: int | None) -> Lock:
-    """Find the star near its sharpest frame: centre by search, then phase, drift and stretch by two fits."""
-    frames, lock = scan.frames, scan.nothing()
-    few = frames[:: max(1, frames.size // 10)] if sharpest is None else _near(frames, sharpest, 5)[::2]
-    middle = int(few[int(np.argmax(_power(scan.cells(lock, few))))])
+    """Find the star near its sharpest frame: centre by search, then phase, drift and stretch by two fits.
+
+    Each fit needs cells read near the true centre: read one spoke off, a cell mixes rings. Hence few frames
+    first, where drift matters little, then more.
+    """
+    frames, lock = scan.frames, Lock.at_rest(scan.frames.size)
+    few = frames[:: max(1, frames.size // FEW)] if sharpest is None else _near(frames, sharpest, 5)[::2]
+    middle = int(few[int(np.argmax(scan.cells(lock, few).power()))])
     first = scan.cells(lock, _near(frames, middle, 3))
-    offset, _ = find_centre(first, int(np.argmax(_power(first))), scan.plan)
+    offset, _ = find_centre(first, int(np.argmax(first.power())), scan.plan)
     lock = replace(lock, offset_mm=offset)
-    for count, least in ((3, 0.5 * MIN_COHERENCE), (5, MIN_COHERENCE)):
+    for count, least in ((3, MIN_COHERENCE_FIRST), (5, MIN_COHERENCE)):
         use = _near(frames, middle, count)
         found = _seeded(scan.cells(lock, use), scan.coordinate[use], scan.plan)
         _refuse_stranger(star, found, least)
@@ -252,37 +286,37 @@ def _found(star: Star, scan: _Scan, sharpest: int | None) -> Lock:
 
 
 def _rest(cells: Cells, scan: _Scan, lock: Lock, keep: NDArray[np.bool_] | None = None) -> Lock:
-    """What is left to correct once all frames are read: fitted to the sharp ones, then to all kept."""
+    """Return the correction left once all frames are read, fitted to the sharp ones, then to all kept."""
     if keep is not None:
         cells = replace(cells, pixels=cells.pixels * keep[:, None, None])
-    rest = replace(scan.nothing(), phase_rad=lock.phase_rad)
+    rest = replace(Lock.at_rest(scan.frames.size), phase_rad=lock.phase_rad)
     rest = fit_lock(cells, scan.coordinate, scan.plan, rest, drift=False, all_frames=False)
     runs = scan.frames.size >= 3
     return fit_lock(cells, scan.coordinate, scan.plan, rest, drift=runs, all_frames=True)
 
 
 def _strays(cells: Cells, scan: _Scan, rest: Lock) -> list[int]:
-    """Frames in which the star is clearly off its track."""
+    """Return the frames in which the star is clearly off its track."""
     left, variance = centre_by_frame(cells, scan.coordinate, scan.plan, rest)
     px_mm = _scale(scan.maps[len(scan.maps) // 2])
     sd = np.sqrt(variance)
     off = np.linalg.norm(left, axis=1)
-    stray = (off > 6.0 * sd) & (off * px_mm > STRAY_PX) & (sd * px_mm < 0.1)
+    stray = (off > STRAY_TIMES * sd) & (off * px_mm > STRAY_PX) & (sd * px_mm < STRAY_SD_PX)
     return [int(i) for i in np.flatnonzero(stray)]
 
 
 def _followed(
     cells: Cells, scan: _Scan, lock: Lock, rest: Lock, stray: list[int]
 ) -> tuple[Lock, Cells, Lock]:
-    """Search strayed frames on their own and read them again there; the others alone give the track."""
+    """Search each stray frame on its own and read it again there; the others alone give the track."""
     keep = np.ones(scan.frames.size, dtype=bool)
     keep[stray] = False
-    if np.count_nonzero(keep) >= 5:
+    if np.count_nonzero(keep) >= MIN_TRACK_FRAMES:
         rest = _rest(cells, scan, lock, keep)
     wander = np.zeros_like(lock.wander_mm)
     for i in stray:
         track = rest.offset_mm + scan.coordinate[i] * rest.drift_mm
-        wander[i] = find_centre(cells, i, scan.plan, reach_spokes=1.2)[0] - track
+        wander[i] = find_centre(cells, i, scan.plan, reach_spokes=STRAY_REACH_SPOKES)[0] - track
     lock = replace(lock, wander_mm=wander)
     again = scan.cells(lock, np.array(stray, dtype=np.intp))
     cells = cells.with_frames(stray, again)
@@ -290,17 +324,16 @@ def _followed(
 
 
 def _seeded(cells: Cells, coordinate: FloatArray, plan: RingPlan) -> Lock:
-    """Fit the sharp frames from a phase read off the sharpest."""
-    sharpest = int(np.argmax(_power(cells)))
+    """Fit the sharp frames, starting from the phase of the sharpest."""
+    sharpest = int(np.argmax(cells.power()))
     phase = float(np.angle(np.sum(cells.pixels[sharpest] * cells.modulation[sharpest])))
-    zero = np.zeros(2)
-    start = Lock(phase, zero, zero, zero, np.zeros((coordinate.size, 2)), 0.0, 0.0)
+    start = replace(Lock.at_rest(coordinate.size), phase_rad=phase)
     runs = sharp_frames(cells).size >= 4
     return fit_lock(cells, coordinate, plan, start, drift=runs, all_frames=False)
 
 
 def _placed(lock: Lock, coordinate: float, wander_mm: FloatArray | float = 0.0) -> FloatArray:
-    """Sheet about the star's true centre, unstretched, to sheet about its assumed centre."""
+    """Return the map (3, 3) from mm about the true centre, unstretched, to mm about the assumed one."""
     e, g = lock.stretch[0], -lock.stretch[1]
     stretch = np.array([[1.0 + e, g, 0.0], [g, 1.0 - e, 0.0], [0.0, 0.0, 1.0]])
     move = np.eye(3)
@@ -320,14 +353,9 @@ def _added(lock: Lock, more: Lock) -> Lock:
 def _refuse_stranger(star: Star, lock: Lock, least: float) -> None:
     if lock.coherence < least:
         raise ImagingError(
-            f"Star {star.id}: only {lock.coherence:.0%} of its modulation agrees with {star.spokes} "
-            f"spokes at that place; "
-            f"check the layout, or that the star is in the picture and sharp in some frame."
+            f"Star {star.id}: only {lock.coherence:.0%} of its modulation agrees with {star.spokes} spokes "
+            "at that place; check the layout, or that the star is in the picture and sharp in some frame."
         )
-
-
-def _power(cells: Cells) -> FloatArray:
-    return np.asarray(np.sum(cells.pixels * np.abs(cells.modulation) ** 2, axis=(1, 2)), dtype=np.float64)
 
 
 def _near(frames: NDArray[np.intp], middle: int, count: int) -> NDArray[np.intp]:
@@ -336,8 +364,6 @@ def _near(frames: NDArray[np.intp], middle: int, count: int) -> NDArray[np.intp]
 
 
 def _scale(to_px: FloatArray) -> float:
-    """Pixels per mm at the origin of a map: the root of its area factor."""
-    step = 1e-3 * np.array([[1.0, 0.0], [0.0, 1.0]])
-    origin = map_points(to_px, np.zeros(2))
-    columns = (map_points(to_px, step) - origin) / 1e-3
+    """Return the pixels per mm at the origin of a map: the root of its area factor."""
+    columns = (map_points(to_px, STEP_MM * np.eye(2)) - map_points(to_px, np.zeros(2))) / STEP_MM
     return float(np.sqrt(abs(np.linalg.det(columns))))
