@@ -23,7 +23,7 @@ from shimwise.inference.history.remembered_posterior import (
 from shimwise.inference.model.assemble import build_model
 from shimwise.inference.model.joint_memory import History
 from shimwise.inference.model.linear import Kind, Model
-from shimwise.inference.model.prep import Prep, Reading
+from shimwise.inference.model.prep import MeasuredLanding, Prep, Reading
 from shimwise.inference.posterior.robust import Posterior, robust_posterior
 from shimwise.inference.verdict.estimate import UnitErrors, estimate
 
@@ -91,28 +91,27 @@ class House:
         units[name] += by_um
         self.truth = replace(self.truth, **{field: units})
 
-    def read(self, body: str, *, has_sweeps: bool) -> tuple[tuple[Reading, ...], dict[str, float]]:
-        """Readings of a prep with one body, charts taped anew; also the truth of its units."""
+    def read(self, body: str, *, has_sweeps: bool) -> tuple[Prep, dict[str, float]]:
+        """A prep with one body, charts taped anew; also the truth of its units."""
         here = replace(
             self.truth,
             body_um={body: self.truth.body_um[body]},
             setup_mm={simulator.setup_name(body, d): float(self.rng.normal(0, 2.0)) for d in range(3)},
         )
         readings, _ = simulator.read_all(self.rng, here, repeats=REPEATS)
-        if has_sweeps:
-            readings = self._with_sweeps(readings, here, body)
-        return readings, {**here.body_um, **here.lens_um}
+        prep = self._with_sweeps(readings, here, body) if has_sweeps else Prep(readings=readings)
+        return prep, {**here.body_um, **here.lens_um}
 
-    def _with_sweeps(
-        self, readings: tuple[Reading, ...], truth: simulator.Truth, body: str
-    ) -> tuple[Reading, ...]:
+    def _with_sweeps(self, readings: tuple[Reading, ...], truth: simulator.Truth, body: str) -> Prep:
         """The long lenses by a sweep at each distance instead of by eye."""
-        by_eye = [one for one in readings if one.focal_mm < LONG_MM]
         long = [one for one in readings if one.focal_mm >= LONG_MM]
         first = {(one.lens, one.distance_mm): one for one in long}.values()
-        return (*by_eye, *(self._swept(one, truth, body) for one in first))
+        return Prep(
+            readings=tuple(one for one in readings if one.focal_mm < LONG_MM),
+            landings=tuple(self._swept(one, truth, body) for one in first),
+        )
 
-    def _swept(self, reading: Reading, truth: simulator.Truth, body: str) -> Reading:
+    def _swept(self, reading: Reading, truth: simulator.Truth, body: str) -> MeasuredLanding:
         separation_mm = truth.separation_mm[reading.lens]
         at_mark, at_chart = (
             simulator.extension_mm(reading.focal_mm, distance_mm, separation_mm)
@@ -120,7 +119,18 @@ class House:
         )
         landing_um = truth.body_um[body] + truth.lens_um[reading.lens] + 1e3 * (at_mark - at_chart)
         landing_um += truth.scale_permille[reading.lens] * at_chart + self.rng.normal(0, SWEEP_SD_UM)
-        return replace(reading, measured_um=landing_um, measured_sd_um=SWEEP_SD_UM)
+        return MeasuredLanding(
+            row=reading.row,
+            line=reading.line,
+            body=body,
+            lens=reading.lens,
+            focal_mm=reading.focal_mm,
+            fnumber=reading.fnumber,
+            distance_mm=reading.distance_mm,
+            landing_um=landing_um,
+            sd_um=SWEEP_SD_UM,
+            setup=reading.setup,
+        )
 
 
 @dataclass(frozen=True)
@@ -168,8 +178,8 @@ def run_house(
             name = name if name != "body" else body
             own.knock(name, by_um)
             pending[name] = by_um if seen[name] else 0.0
-        readings, truth = own.read(body, has_sweeps=has_sweeps)
-        model, _ = build_model(Prep(readings=readings))
+        prep, truth = own.read(body, has_sweeps=has_sweeps)
+        model, _ = build_model(prep)
         before = history if i else None
         history = history.with_units_of(model)
         noticed: tuple[KnockTest, ...] = ()

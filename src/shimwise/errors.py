@@ -4,13 +4,32 @@ Catch :class:`ShimwiseError` for all of it, or a branch for one step. Every mess
 the value found, where, and what to do next; the same words are shown in the command line, pages and reports.
 """
 
+import re
+from typing import ClassVar
+
+_WORD_BEGINS = re.compile(r"(?<!^)(?=[A-Z])")
+
 
 class ShimwiseError(Exception):
-    """Anything Shimwise refuses or cannot do, told in words meant for people."""
+    """Anything Shimwise refuses or cannot do, in words meant for people.
+
+    Attributes
+    ----------
+    code : str
+        What happened, in snake case, for programs; kept for good. A class that names none has one made of its
+        own name: ``reading_not_placed`` of ``ReadingNotPlacedError``.
+    """
+
+    code: ClassVar[str] = "shimwise"
+
+    def __init_subclass__(cls) -> None:
+        super().__init_subclass__()
+        if "code" not in vars(cls):
+            cls.code = _WORD_BEGINS.sub("_", cls.__name__).lower().removesuffix("_error")
 
     @property
     def in_full(self) -> str:
-        """The words with what is told on the machine itself alone, such as where the record lies."""
+        """The words with what only the machine itself may show, such as where the record lies."""
         return str(self)
 
 

@@ -104,7 +104,7 @@ def strict_json(text: str | bytes) -> Any:  # noqa: ANN401 (JSON)
     document = json.loads(text, parse_constant=refuse)
     schemas = {
         "shimwise.verdict/2": "verdict",
-        "shimwise.plan/1": "plan",
+        "shimwise.plan/2": "plan",
         "shimwise.sweep/1": "sweep",
     }
     Draft202012Validator(schema(schemas[document["schema"]])).validate(document)

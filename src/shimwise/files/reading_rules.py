@@ -48,7 +48,11 @@ class AgreedLens:
         if self.nearest_mm is not None:
             return self.nearest_mm
         separation_mm = self.kit_separation_mm if self.separation_mm is None else self.separation_mm
-        return 4 * focal_mm / _squeeze_along(axis, self.squeeze) + (separation_mm or 0.0)
+        if axis is Axis.VERTICAL:
+            share = 1.0
+        else:  # between the two axes where none is named
+            share = self.squeeze if axis is Axis.HORIZONTAL else math.sqrt(self.squeeze)
+        return 4 * focal_mm / share + (separation_mm or 0.0)
 
 
 class ReadingRules:
@@ -84,7 +88,19 @@ class ReadingRules:
                 column="axis",
                 found=entered.axis.value,
             )
-        _refuse_near(entered, lens.least_mm(entered.focal_mm, entered.axis))
+        least_mm = lens.least_mm(entered.focal_mm, entered.axis)
+        for column, mm, text in (
+            ("distance", entered.distance_mm, entered.distance_text),
+            ("reading", entered.reading_mm, entered.reading_text),
+        ):
+            if mm < least_mm:
+                raise CellError(
+                    f"[{shown(text)}] is {mm:.1f} mm, inside the near limit of {entered.lens}: it can be "
+                    f"sharp from {least_mm:.1f} mm on (four focal lengths, and the separation of its "
+                    "principal planes). Check the unit, and the focal length.",
+                    column=column,
+                    found=text,
+                )
         return lens
 
     def _lens(self, one: EnteredReading) -> AgreedLens:
@@ -163,28 +179,6 @@ class ReadingRules:
 def value_text(value: object) -> str:
     """Write a value that a message quotes; ``nothing`` for None."""
     return "nothing" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
-
-
-def _refuse_near(one: EnteredReading, least_mm: float) -> None:
-    for column, mm, text in (
-        ("distance", one.distance_mm, one.distance_text),
-        ("reading", one.reading_mm, one.reading_text),
-    ):
-        if mm < least_mm:
-            raise CellError(
-                f"[{shown(text)}] is {mm:.1f} mm, inside the near limit of {one.lens}: it can be sharp from "
-                f"{least_mm:.1f} mm on (four focal lengths, and the separation of its principal planes). "
-                "Check the unit, and the focal length.",
-                column=column,
-                found=text,
-            )
-
-
-def _squeeze_along(axis: Axis | None, squeeze: float) -> float:
-    """Return the share of the focal length that an axis loses; between the two where no axis is named."""
-    if axis is Axis.VERTICAL:
-        return 1.0
-    return squeeze if axis is Axis.HORIZONTAL else math.sqrt(squeeze)
 
 
 def _where(line: int, kit: KitLens) -> str:

@@ -58,9 +58,8 @@ def magnification(*, focal_mm: Q | float, distance_mm: Q | float, separation_mm:
         positive("focal length [mm]", focal_mm),
         finite("separation of principal planes [mm]", separation_mm),
     )
-    return plain(
-        _smaller_root(f, _distance("distance", distance_mm), h), focal_mm, distance_mm, separation_mm
-    )
+    m = _smaller_root(f, positive_or_infinite("distance [mm]", distance_mm), h)
+    return plain(m, focal_mm, distance_mm, separation_mm)
 
 
 def front_magnification(*, focal_mm: Q | float, object_mm: Q | float) -> Q:
@@ -91,7 +90,7 @@ def extension_mm(*, focal_mm: Q | float, distance_mm: Q | float, separation_mm: 
         positive("focal length [mm]", focal_mm),
         finite("separation of principal planes [mm]", separation_mm),
     )
-    extension = f * _smaller_root(f, _distance("distance", distance_mm), h)
+    extension = f * _smaller_root(f, positive_or_infinite("distance [mm]", distance_mm), h)
     return plain(extension, focal_mm, distance_mm, separation_mm)
 
 
@@ -120,8 +119,8 @@ def landing_um(
         positive("focal length [mm]", focal_mm),
         finite("separation of principal planes [mm]", separation_mm),
     )
-    m_chart = _smaller_root(f, _distance("distance", distance_mm), h)
-    m_scale = _smaller_root(f, _distance("reading", reading_mm), h)
+    m_chart = _smaller_root(f, positive_or_infinite("distance [mm]", distance_mm), h)
+    m_scale = _smaller_root(f, positive_or_infinite("reading [mm]", reading_mm), h)
     return plain(1e3 * f * (m_chart - m_scale), focal_mm, distance_mm, reading_mm, separation_mm)
 
 
@@ -155,7 +154,7 @@ def reading_mm(
         positive("focal length [mm]", focal_mm),
         finite("separation of principal planes [mm]", separation_mm),
     )
-    m_chart = _smaller_root(f, _distance("distance", distance_mm), h)
+    m_chart = _smaller_root(f, positive_or_infinite("distance [mm]", distance_mm), h)
     z = finite("landing [µm]", landing_um)
     m_scale = m_chart - 1e-3 * z / f
     m_scale = np.where(np.abs(m_scale) <= ROUNDING * m_chart, 0.0, m_scale)
@@ -178,7 +177,7 @@ def reading_mm(
 
 
 def object_beyond_focus(focal_mm: Q | float, object_mm: Q | float) -> FloatArray:
-    """Give the distances from the front principal plane when all of them are beyond the focal length."""
+    """Return the distances from the front principal plane when all of them are beyond the focal length."""
     f, s = positive("focal length [mm]", focal_mm), positive_or_infinite("distance [mm]", object_mm)
     inside = s <= f
     if inside.any():
@@ -191,12 +190,8 @@ def object_beyond_focus(focal_mm: Q | float, object_mm: Q | float) -> FloatArray
     return s
 
 
-def _distance(name: str, value_mm: Q | float) -> FloatArray:
-    return positive_or_infinite(f"{name} [mm]", value_mm)
-
-
 def _smaller_root(f: FloatArray, x: FloatArray, h: FloatArray) -> FloatArray:
-    """Give the root m <= 1: 2/(q + √(q² − 4)), q = (X − H)/f − 2, the root as √(q − 2)·√(q + 2)."""
+    """Return the root m <= 1: 2/(q + √(q² − 4)), q = (X − H)/f − 2, the root as √(q − 2)·√(q + 2)."""
     beyond = (x - h - 4 * f) / f
     if (beyond < 0).any():
         _refuse_near(f, x, h, beyond < 0)

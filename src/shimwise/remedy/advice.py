@@ -65,6 +65,12 @@ def advise(
     return tuple(remedy for remedy in found if remedy is not None)
 
 
+_SENSOR = {Verdict.OUT_SHORT: Direction.AWAY, Verdict.OUT_DEEP: Direction.TOWARD}
+"""Where a sensor has to go."""
+_STACK = {Verdict.OUT_SHORT: Direction.ADD, Verdict.OUT_DEEP: Direction.TAKE_AWAY}
+"""What a stack of shims has to become."""
+
+
 def advise_body(
     body: BodyAnswer,
     *,
@@ -84,7 +90,13 @@ def advise_body(
             action, code = Action.SEND_OUT, "send_to_authorised"
         case None:
             action, code = Action.MOVE_SENSOR, "mechanism_not_known"
-    return _body_remedy(body, action, _move(body), (_sensor_move(body), Notice(code)), mechanism)
+    return _body_remedy(
+        body,
+        action,
+        _SENSOR[body.verdict],
+        (Notice("move_sensor", body.name, _finding(body)), Notice(code)),
+        mechanism,
+    )
 
 
 def advise_lens(lens: LensAnswer, *, stock_um: Sequence[float] = ()) -> Remedy | None:
@@ -93,7 +105,7 @@ def advise_lens(lens: LensAnswer, *, stock_um: Sequence[float] = ()) -> Remedy |
         return None
     amount_um = abs(lens.error_um)
     choice = choose_shims(amount_um, stock_um, tolerance_um=lens.tolerance_um) if stock_um else None
-    direction = _stack_change(lens)
+    direction = _STACK[lens.verdict]
     return Remedy(
         unit=lens.name,
         kind=RemedyKind.LENS,
@@ -102,9 +114,10 @@ def advise_lens(lens: LensAnswer, *, stock_um: Sequence[float] = ()) -> Remedy |
         amount_um=amount_um,
         amount_sd_um=lens.sd_um,
         advice=(Notice("shim_lens", lens.name, {**_finding(lens), **_stack(choice)}),),
-        steps=procedure.lens_steps(),
+        steps=procedure.LENS_STEPS,
         cautions=procedure.lens_cautions(amount_um=amount_um),
-        **_chosen(choice),
+        shims_um=choice.shims_um if choice else (),
+        leftover_um=choice.leftover_um if choice else None,
     )
 
 
@@ -119,7 +132,7 @@ def advise_scale(lens: LensAnswer) -> Remedy | None:
         kind=RemedyKind.SCALE,
         action=Action.SEND_OUT,
         advice=(Notice("scale_out", lens.name, numbers),),
-        steps=procedure.lens_steps(),
+        steps=procedure.LENS_STEPS,
         cautions=procedure.lens_cautions(),
     )
 
@@ -138,8 +151,8 @@ def advise_setup(setup: SetupAnswer) -> Remedy | None:
         amount_um=1e3 * abs(setup.error_mm),
         amount_sd_um=1e3 * setup.sd_mm,
         advice=(Notice("setup_out", setup.name, numbers),),
-        steps=procedure.setup_steps(),
-        cautions=procedure.setup_cautions(),
+        steps=procedure.SETUP_STEPS,
+        cautions=procedure.SETUP_CAUTIONS,
     )
 
 
@@ -150,7 +163,9 @@ def _turn_screw(body: BodyAnswer, screw: Screw, planned: PlannedTurn | None) -> 
         turns, turns_sd = planned.turns, None if planned.is_trial else planned.turns_sd
         then = planned_turn(planned)
     else:
-        turn = None if screw.away is None else screw.away if _is_short(body) else screw.away.opposite
+        turn = screw.away
+        if turn is not None and body.verdict is Verdict.OUT_DEEP:
+            turn = turn.opposite
         if screw.um_per_turn is not None:
             turns = abs(body.error_um) / screw.um_per_turn
             turns_sd = math.hypot(body.sd_um, turns * (screw.um_per_turn_sd or 0.0)) / screw.um_per_turn
@@ -158,9 +173,10 @@ def _turn_screw(body: BodyAnswer, screw: Screw, planned: PlannedTurn | None) -> 
             then = known_turn(turns, turns_sd, turn)
         else:
             then = trial_turn(screw, turns, turns_sd, turn)
-    advice = (_sensor_move(body), then)
+    advice = (Notice("move_sensor", body.name, _finding(body)), then)
+    direction = _SENSOR[body.verdict]
     return _body_remedy(
-        body, Action.MOVE_SENSOR, _move(body), advice, screw, turns=turns, turns_sd=turns_sd, turn=turn
+        body, Action.MOVE_SENSOR, direction, advice, screw, turns=turns, turns_sd=turns_sd, turn=turn
     )
 
 
@@ -170,10 +186,11 @@ def _shim_mount(body: BodyAnswer, stock_um: tuple[float, ...]) -> Remedy:
     return _body_remedy(
         body,
         Action.SHIM_MOUNT,
-        _stack_change(body),
+        _STACK[body.verdict],
         (Notice("shim_mount", body.name, {**_finding(body), **_stack(choice)}),),
         ShimmedMount(stock_um=stock_um),
-        **_chosen(choice),
+        shims_um=choice.shims_um if choice else (),
+        leftover_um=choice.leftover_um if choice else None,
     )
 
 
@@ -202,17 +219,12 @@ def _body_remedy(
     )
 
 
-def _chosen(choice: ShimChoice | None) -> dict[str, Any]:
-    """Return the fields of a remedy that hold a choice of shims."""
-    return {} if choice is None else {"shims_um": choice.shims_um, "leftover_um": choice.leftover_um}
-
-
 def _is_out(unit: BodyAnswer) -> bool:
     """Whether a unit is decided to be out; refuse a verdict that its own numbers contradict."""
     if unit.verdict not in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
         return False
     _refuse_unless_finite(unit.name, unit.error_um, unit.sd_um, unit.low_um, unit.high_um)
-    if unit.error_um == 0 or _is_short(unit) != (unit.error_um < 0):
+    if unit.error_um == 0 or (unit.verdict is Verdict.OUT_SHORT) != (unit.error_um < 0):
         raise RemedyError(
             f"{unit.name} is judged {unit.verdict}, but its error is {unit.error_um:+.1f} µm "
             "(short is below 0). No remedy follows from that: judge again."
@@ -227,24 +239,8 @@ def _refuse_unless_finite(name: str, *values: float) -> None:
         )
 
 
-def _is_short(unit: BodyAnswer) -> bool:
-    return unit.verdict is Verdict.OUT_SHORT
-
-
-def _move(body: BodyAnswer) -> Direction:
-    return Direction.AWAY if _is_short(body) else Direction.TOWARD
-
-
-def _stack_change(unit: BodyAnswer) -> Direction:
-    return Direction.ADD if _is_short(unit) else Direction.TAKE_AWAY
-
-
 def _finding(unit: BodyAnswer) -> dict[str, float]:
     return {"error_um": unit.error_um, "half_um": (unit.high_um - unit.low_um) / 2}
-
-
-def _sensor_move(body: BodyAnswer) -> Notice:
-    return Notice("move_sensor", body.name, _finding(body))
 
 
 def _stack(choice: ShimChoice | None) -> dict[str, float | str | None]:

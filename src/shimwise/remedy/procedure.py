@@ -14,6 +14,18 @@ LARGE_UM = 100.0
 DEGREES_PER_TURN = 360.0
 
 
+def _notices(*codes: str) -> tuple[Notice, ...]:
+    return tuple(map(Notice, codes))
+
+
+LENS_STEPS = _notices("clean", "second_body", "send_lens", "read_lens_again", "mark_lens")
+"""The steps around a lens's remedy, in order."""
+SETUP_STEPS = _notices("tape_again", "look_for_tilt", "read_setup_again")
+"""The steps around a mis-taped set-up, in order."""
+SETUP_CAUTIONS = _notices("hot_lamps", "rules_first")
+"""The cautions for a mis-taped set-up."""
+
+
 def body_steps(mechanism: Mechanism | None, *, turn: Turn | None = None) -> tuple[Notice, ...]:
     """Return the steps around a body's remedy, in order; ``turn`` is the sense of the move, if known."""
     match mechanism:
@@ -39,29 +51,10 @@ def body_cautions(mechanism: Mechanism | None, *, amount_um: float) -> tuple[Not
     return (*_notices(*own), *_if_large(amount_um), *_notices("heavy_lenses", "hot_lamps", "rules_first"))
 
 
-def lens_steps() -> tuple[Notice, ...]:
-    """Return the steps around a lens's remedy, in order."""
-    return _notices("clean", "second_body", "send_lens", "read_lens_again", "mark_lens")
-
-
 def lens_cautions(*, amount_um: float = 0.0) -> tuple[Notice, ...]:
     """Return the cautions for a lens's remedy."""
     always = _notices("heavy_lenses", "hot_lamps", "no_looking_in", "rules_first")
     return (Notice("lens_technician"), *_if_large(amount_um), *always)
-
-
-def setup_steps() -> tuple[Notice, ...]:
-    """Return the steps around a mis-taped set-up, in order."""
-    return _notices("tape_again", "look_for_tilt", "read_setup_again")
-
-
-def setup_cautions() -> tuple[Notice, ...]:
-    """Return the cautions for a mis-taped set-up."""
-    return _notices("hot_lamps", "rules_first")
-
-
-def _notices(*codes: str) -> tuple[Notice, ...]:
-    return tuple(map(Notice, codes))
 
 
 def _if_large(amount_um: float) -> Iterable[Notice]:

@@ -42,7 +42,7 @@ MOST_STREAMS = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class State:
+class LiveState:
     """The version of a prep: its revision, and the id of the verdict given for it."""
 
     revision: int
@@ -72,7 +72,7 @@ class Hub:
         How often a prep that is shown is looked up though no change was reported. [s]
     """
 
-    def __init__(self, look: Callable[[str], State | None], *, poll_s: float = POLL_S) -> None:
+    def __init__(self, look: Callable[[str], LiveState | None], *, poll_s: float = POLL_S) -> None:
         self.look, self.poll_s = look, poll_s
         self.is_closed = False
         self._lock = threading.Lock()
@@ -107,7 +107,7 @@ class Hub:
         """Whether no further line is taken."""
         return self._count >= MOST_STREAMS
 
-    async def states(self, prep_id: str, *, seen: str = "") -> AsyncGenerator[State | None]:
+    async def states(self, prep_id: str, *, seen: str = "") -> AsyncGenerator[LiveState | None]:
         """Yield the states of a prep as they come, beginning with the present one unless it was ``seen``.
 
         None is yielded if nothing happened for as long as a heartbeat. Ends when the hub is closed or the
@@ -153,7 +153,7 @@ class _Watch:
     def __init__(self, hub: Hub, prep_id: str) -> None:
         self.hub, self.prep_id = hub, prep_id
         self.count = 0
-        self.state: State | None = None
+        self.state: LiveState | None = None
         self.is_gone = False
         self.problem = ""
         self._loop = asyncio.get_running_loop()
@@ -215,7 +215,7 @@ class _Watch:
             self.state.verdict,
         ):
             self.problem = ""
-        self.state = State(revision=found.revision, verdict=found.verdict, problem=self.problem)
+        self.state = LiveState(revision=found.revision, verdict=found.verdict, problem=self.problem)
 
 
 class EventStream:

@@ -6,7 +6,6 @@ References
 """
 
 import math
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from http import HTTPStatus
@@ -34,7 +33,6 @@ MOST_PLACES = 20
 SHOWN = 200
 PRIVATE = frozenset({"where", "reason"})
 """What an error carries and no device is shown: the record's place. The reason is in the sentence."""
-_WORD_BEGINS = re.compile(r"(?<!^)(?=[A-Z])")
 _NOT_PARSED = "There was an error parsing the body"
 
 
@@ -66,7 +64,7 @@ class Problem(BaseModel):
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class ProblemKind:
     """A kind of problem: its name in the ``type``, its status, and what it means."""
 
     name: str
@@ -83,32 +81,40 @@ class Kind:
 KINDS = {
     kind.name: kind
     for kind in (
-        Kind("not-found", 404, "There is no such thing", "The id or the address is not known here."),
-        Kind("method", 405, "This is not done at this address", "The address exists, the method does not."),
-        Kind(
+        ProblemKind("not-found", 404, "There is no such thing", "The id or the address is not known here."),
+        ProblemKind(
+            "method", 405, "This is not done at this address", "The address exists, the method does not."
+        ),
+        ProblemKind(
             "conflict",
             409,
             "It does not fit what is kept",
             "The same id with other content, a name that is taken, or a prep that is closed or signed.",
         ),
-        Kind("too-large", 413, "Too much was sent", "The body is larger than this address takes."),
-        Kind("media-type", 415, "Sent in a form that is not read here", "See the address's content types."),
-        Kind("input", 422, "Something in the request cannot be taken", "The places say what and why."),
-        Kind("refused", 403, "This is not allowed from there", "Host, origin or pairing was refused."),
-        Kind("not-paired", 401, "This device is not paired", "Pair it, or log in with the passphrase."),
-        Kind("too-many", 429, "Too many tries", "Wait as long as Retry-After says."),
-        Kind("not-installed", 501, "A library is not installed", "The detail names the extra to add."),
-        Kind("unavailable", 503, "The record cannot be reached now", "Nothing was changed. Try again."),
-        Kind(
+        ProblemKind("too-large", 413, "Too much was sent", "The body is larger than this address takes."),
+        ProblemKind(
+            "media-type", 415, "Sent in a form that is not read here", "See the address's content types."
+        ),
+        ProblemKind("input", 422, "Something in the request cannot be taken", "The places say what and why."),
+        ProblemKind("refused", 403, "This is not allowed from there", "Host, origin or pairing was refused."),
+        ProblemKind(
+            "not-paired", 401, "This device is not paired", "Pair it, or log in with the passphrase."
+        ),
+        ProblemKind("too-many", 429, "Too many tries", "Wait as long as Retry-After says."),
+        ProblemKind("not-installed", 501, "A library is not installed", "The detail names the extra to add."),
+        ProblemKind(
+            "unavailable", 503, "The record cannot be reached now", "Nothing was changed. Try again."
+        ),
+        ProblemKind(
             "fault", 500, "A fault of the program", "Nothing is known to be lost. Tell the one who runs it."
         ),
-        Kind("other", 400, "The request cannot be read", "Its body is cut off, or not what it says."),
+        ProblemKind("other", 400, "The request cannot be read", "Its body is cut off, or not what it says."),
     )
 }
 _BY_STATUS = {kind.status: kind for kind in KINDS.values()}
 
 
-def kind_of(status: int) -> Kind:
+def kind_of(status: int) -> ProblemKind:
     """Return the kind of problem that a status is answered with."""
     return _BY_STATUS.get(status, KINDS["other"])
 
@@ -217,10 +223,10 @@ def _described(
 
 
 def notice_of(error: ShimwiseError) -> WordedNotice:
-    """Return an error as a notice: its code is the name of its class, its numbers what it carries."""
+    """Return an error as a notice: its code that of its class, its numbers what it carries."""
     carried = {name: value for name, value in vars(error).items() if name not in PRIVATE}
     return WordedNotice(
-        code=_WORD_BEGINS.sub("_", type(error).__name__).lower().removesuffix("_error"),
+        code=error.code,
         unit=str(carried.pop("unit", "")),
         numbers=_plain(carried),
         text=str(error),

@@ -22,7 +22,7 @@ from shimwise.bench.prep.states import prep_version
 from shimwise.bench.verdict.judge_service import Judgement, JudgeService
 from shimwise.errors import ShimwiseError
 from shimwise.web.app import create_app
-from shimwise.web.live import EventStream, Hub, State
+from shimwise.web.live import EventStream, Hub, LiveState
 from shimwise.web.pairing import Codes, Devices, PairedOnly, pairing_routes
 from shimwise.web.security import LOOPBACK_NAMES, SizeLimits, guarded, is_loopback
 
@@ -196,9 +196,9 @@ def own_address() -> str:
         return str(asked.getsockname()[0])
 
 
-def _looked(record: "Record", prep_id: str) -> State | None:
+def _looked(record: "Record", prep_id: str) -> LiveState | None:
     found = prep_version(record, prep_id)
-    return None if found is None else State(revision=found.revision, verdict=found.verdict_id)
+    return None if found is None else LiveState(revision=found.revision, verdict=found.verdict_id)
 
 
 def _names(options: ServeOptions) -> Iterator[str]:

@@ -14,7 +14,15 @@ from scipy import stats
 
 from shimwise.inference.model.assemble import build_model
 from shimwise.inference.model.linear import Kind, Model, Unknown
-from shimwise.inference.model.prep import Axis, BodyKnowledge, FocusDesign, LensKnowledge, Prep, Reading
+from shimwise.inference.model.prep import (
+    Axis,
+    BodyKnowledge,
+    FocusDesign,
+    LensKnowledge,
+    MeasuredLanding,
+    Prep,
+    Reading,
+)
 from shimwise.inference.verdict.answer import BodyAnswer, LensAnswer, Verdict
 
 FloatArray = NDArray[np.float64]
@@ -74,6 +82,21 @@ def reading(
         squeeze=squeeze,
         axis=axis,
         focus_design=focus_design,
+    )
+
+
+def measured(landing_um: float, sd_um: float, *, distance_mm: float = 6 * FOOT_MM) -> MeasuredLanding:
+    """A landing that frames measured, of the units of :func:`reading`, in the row after it."""
+    return MeasuredLanding(
+        row=1,
+        line=3,
+        body="B1",
+        lens="L1",
+        focal_mm=50.0,
+        fnumber=2.0,
+        distance_mm=distance_mm,
+        landing_um=landing_um,
+        sd_um=sd_um,
     )
 
 

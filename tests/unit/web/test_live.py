@@ -9,17 +9,17 @@ from typing import Any
 import pytest
 
 from shimwise.web import live
-from shimwise.web.live import EventStream, Hub, State
+from shimwise.web.live import EventStream, Hub, LiveState
 
 
 class Prep:
     """A prep that a test changes, and how often it was asked for."""
 
     def __init__(self) -> None:
-        self.state: State | None = State(revision=1)
+        self.state: LiveState | None = LiveState(revision=1)
         self.asked = 0
 
-    def look(self, prep_id: str) -> State | None:
+    def look(self, prep_id: str) -> LiveState | None:
         self.asked += 1
         return self.state if prep_id == "p" else None
 
@@ -42,13 +42,13 @@ def test_a_device_is_told_the_present_state_first_and_then_each_change(prep: Pre
 
     async def work() -> None:
         states = hub.states("p")
-        assert await anext(states) == State(revision=1)
-        prep.state = State(revision=2)
+        assert await anext(states) == LiveState(revision=1)
+        prep.state = LiveState(revision=2)
         hub.notify("p")
-        assert await anext(states) == State(revision=2)
-        prep.state = State(revision=2, verdict="v1")
+        assert await anext(states) == LiveState(revision=2)
+        prep.state = LiveState(revision=2, verdict="v1")
         threading.Thread(target=hub.notify).start()
-        assert await anext(states) == State(revision=2, verdict="v1")
+        assert await anext(states) == LiveState(revision=2, verdict="v1")
         await states.aclose()
 
     _in_time(work)
@@ -61,9 +61,9 @@ def test_a_device_that_comes_back_is_told_only_what_it_has_not_seen(
     hub = Hub(prep.look, poll_s=60)
 
     async def work() -> None:
-        states = hub.states("p", seen=State(revision=1).id)
+        states = hub.states("p", seen=LiveState(revision=1).id)
         assert await anext(states) is None
-        prep.state = State(revision=7)
+        prep.state = LiveState(revision=7)
         hub.notify("p")
         found = await anext(states)
         while found is None:
@@ -80,8 +80,8 @@ def test_a_change_made_by_another_process_is_found_without_being_told(prep: Prep
     async def work() -> None:
         states = hub.states("p")
         await anext(states)
-        prep.state = State(revision=2)
-        assert await anext(states) == State(revision=2)
+        prep.state = LiveState(revision=2)
+        assert await anext(states) == LiveState(revision=2)
         await states.aclose()
 
     _in_time(work)
@@ -95,9 +95,9 @@ def test_a_problem_of_the_judge_is_told_until_the_prep_changes(prep: Prep) -> No
         await anext(states)
         hub.notify("p", problem="The judge ended.")
         assert (await anext(states)).problem == "The judge ended."
-        prep.state = State(revision=2)
+        prep.state = LiveState(revision=2)
         hub.notify("p")
-        assert await anext(states) == State(revision=2)
+        assert await anext(states) == LiveState(revision=2)
         await states.aclose()
 
     _in_time(work)
@@ -117,7 +117,7 @@ def test_many_devices_and_many_changes_ask_the_record_seldom(
     async def work() -> None:
         devices = [asyncio.create_task(follow(400)) for _ in range(100)]
         for revision in range(2, 401):
-            prep.state = State(revision=revision)
+            prep.state = LiveState(revision=revision)
             hub.notify("p")
             await asyncio.sleep(0.001)
         await asyncio.gather(*devices)
@@ -132,13 +132,13 @@ def test_lines_end_when_the_server_stops(prep: Prep) -> None:
     hub = Hub(prep.look, poll_s=60)
 
     async def work() -> None:
-        async def follow() -> list[State | None]:
+        async def follow() -> list[LiveState | None]:
             return [state async for state in hub.states("p")]
 
         devices = [asyncio.create_task(follow()) for _ in range(3)]
         await asyncio.sleep(0.1)
         threading.Thread(target=hub.close).start()
-        assert await asyncio.gather(*devices) == [[State(revision=1)]] * 3
+        assert await asyncio.gather(*devices) == [[LiveState(revision=1)]] * 3
 
     _in_time(work)
 
@@ -147,7 +147,7 @@ def test_a_record_that_is_away_for_a_while_breaks_no_line(prep: Prep) -> None:
     hub = Hub(prep.look, poll_s=0.05)
     look, is_away = hub.look, True
 
-    def away(prep_id: str) -> State | None:
+    def away(prep_id: str) -> LiveState | None:
         if is_away:
             raise ConnectionError("the server is gone")
         return look(prep_id)
@@ -161,7 +161,7 @@ def test_a_record_that_is_away_for_a_while_breaks_no_line(prep: Prep) -> None:
         await asyncio.sleep(0.2)
         assert not first.done()
         is_away = False
-        assert await first == State(revision=1)
+        assert await first == LiveState(revision=1)
         await states.aclose()
 
     _in_time(work)

@@ -30,7 +30,7 @@ from shimwise.bench.access.pairing import (
 from shimwise.bench.errors import InputError
 from shimwise.record import Record, RecordAway
 from shimwise.web import open_lines
-from shimwise.web.live import EventStream, Hub, State
+from shimwise.web.live import EventStream, Hub, LiveState
 from shimwise.web.pairing import COOKIE, Codes, Devices, PairedOnly, Tries, pairing_routes, qr_svg
 from shimwise.web.security import own_path
 
@@ -311,7 +311,7 @@ def test_the_open_line_of_a_device_that_is_unpaired_ends(
 ) -> None:
     monkeypatch.setattr(open_lines, "LOOK_S", 0.02)
     token = house.paired().cookies[COOKIE]
-    hub = Hub(lambda _: State(revision=1), poll_s=60)
+    hub = Hub(lambda _: LiveState(revision=1), poll_s=60)
     live = PairedOnly(
         Starlette(routes=[Route("/live/preps/{prep_id}", EventStream(hub), methods=["GET"])]), house.known
     )

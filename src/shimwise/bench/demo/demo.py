@@ -148,7 +148,7 @@ def print_demo(console: "Console", demo: Demo) -> None:
             console.print(text, highlight=False, markup=False, soft_wrap=True)
 
     table = readings_table(
-        demo.judged.readings, lens_text=demo.judged.lens_text, is_ascii=console.options.ascii_only
+        demo.judged.prep.readings, lens_text=demo.judged.lens_text, is_ascii=console.options.ascii_only
     )
     say(INVENTED, "")
     console.print(table, highlight=False)

@@ -11,20 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import SheetError
-from shimwise.sheets.charts import (
-    Advice,
-    Camera,
-    ChartPlan,
-    SpokeKind,
-    advise,
-    chart_pdf,
-    choose_plan,
-    layout_from_code,
-    paper_of,
-    standard_plan,
-)
+from shimwise.sheets.charts.camera import Camera
+from shimwise.sheets.charts.choice import choose_plan, standard_plan
+from shimwise.sheets.charts.code import layout_from_code
 from shimwise.sheets.charts.layout import trouble
-from shimwise.sheets.charts.sheet import layout_json
+from shimwise.sheets.charts.paper import paper_of
+from shimwise.sheets.charts.plan import ChartPlan, SpokeKind
+from shimwise.sheets.charts.sheet import chart_pdf, layout_json
+from shimwise.sheets.charts.words import Advice, advise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,7 +1,7 @@
 """What a technician brings to the bench: readings and a kit from their files, joined to one prep."""
 
 import math
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -102,17 +102,13 @@ def lens_texts(prep: Prep) -> Mapping[str, str]:
     """Return for each lens, by name, its focal lengths and its widest stop: ``18 mm f/2``."""
     focal_mm: dict[str, set[float]] = {}
     fnumbers: dict[str, set[float]] = {}
-    for lens, focal, fnumber in _optics(prep):
-        focal_mm.setdefault(lens, set()).update(focal)
-        fnumbers.setdefault(lens, set()).add(fnumber)
-    return {lens: optics_text(focal, min(fnumbers[lens])) for lens, focal in focal_mm.items()}
-
-
-def _optics(prep: Prep) -> Iterator[tuple[str, tuple[float, ...], float]]:
-    for reading in prep.readings:
-        yield reading.lens, (reading.focal_mm,), reading.fnumber
+    for one in prep.evidence:
+        focal_mm.setdefault(one.lens, set()).add(one.focal_mm)
+        fnumbers.setdefault(one.lens, set()).add(one.fnumber)
     for name, lens in prep.lenses.items():
-        yield name, lens.focal_lengths_mm, math.inf if lens.fnumber is None else lens.fnumber
+        focal_mm.setdefault(name, set()).update(lens.focal_lengths_mm)
+        fnumbers.setdefault(name, set()).add(math.inf if lens.fnumber is None else lens.fnumber)
+    return {lens: optics_text(focal, min(fnumbers[lens])) for lens, focal in focal_mm.items()}
 
 
 def optics_text(focal_lengths_mm: Collection[float], fnumber: float | None) -> str:

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.desk.inputs import JUDGING, Inputs, Progress, lens_texts, read_inputs
-from shimwise.inference.model.prep import Reading
+from shimwise.inference.model.prep import Prep
 from shimwise.inference.verdict.answer import Answer, Verdict
 from shimwise.inference.verdict.headline import NAMED_P
 from shimwise.inference.verdict.judge import judge
@@ -18,11 +18,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judged:
-    """A verdict with its remedies, the readings as typed, and what is known of each lens in words."""
+    """A verdict with its remedies, the prep that was judged, and what is known of each lens in words."""
 
     answer: Answer
     remedies: tuple[Remedy, ...]
-    readings: tuple[Reading, ...]
+    prep: Prep
     lens_text: Mapping[str, str]
 
     @property
@@ -84,13 +84,13 @@ def judge_file(
 
 def _with_sweeps(inputs: Inputs, sweeps: Sequence[str | Path]) -> Inputs:
     """Add what sweeps measured; rows and lines go on after the file's."""
-    from shimwise.bench.desk.sweep_evidence import sweep_readings
+    from shimwise.bench.desk.sweep_evidence import sweep_landings
 
     taken = inputs.prep.readings
     row = max((reading.row for reading in taken), default=-1) + 1
     line = max((reading.line for reading in taken), default=1) + 1
-    measured = sweep_readings(sweeps, row=row, line=line)
-    return replace(inputs, prep=replace(inputs.prep, readings=(*taken, *measured)))
+    landings = sweep_landings(sweeps, row=row, line=line)
+    return replace(inputs, prep=replace(inputs.prep, landings=landings))
 
 
 def judge_inputs(inputs: Inputs, *, seed: int = 0, progress: Progress | None = None) -> Judged:
@@ -102,7 +102,7 @@ def judge_inputs(inputs: Inputs, *, seed: int = 0, progress: Progress | None = N
     return Judged(
         answer=replace(answer, notices=(*inputs.notices, *answer.notices)),
         remedies=remedies,
-        readings=inputs.prep.readings,
+        prep=inputs.prep,
         lens_text=lens_texts(inputs.prep),
     )
 
@@ -112,7 +112,7 @@ def print_verdict(console: "Console", judged: Judged) -> None:
     from shimwise.sheets.terminal.report import print_report
 
     print_report(
-        console, judged.answer, judged.remedies, readings=judged.readings, lens_text=judged.lens_text
+        console, judged.answer, judged.remedies, readings=judged.prep.evidence, lens_text=judged.lens_text
     )
 
 
@@ -120,8 +120,7 @@ def verdict_json(judged: Judged) -> dict[str, Any]:
     """Return the verdict as standard JSON in the form ``shimwise.verdict/2``."""
     from shimwise.sheets.json.verdict_json import answer_to_json
 
-    sources = {one.row: one.note for one in judged.readings if one.measured_um is not None}
-    return answer_to_json(judged.answer, judged.remedies, sources=sources)
+    return answer_to_json(judged.answer, judged.remedies, sources=judged.prep.sources)
 
 
 def check_figure_path(path: str | Path) -> None:

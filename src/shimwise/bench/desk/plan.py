@@ -141,14 +141,14 @@ def _not_planned_with(inputs: Inputs) -> Iterator[Notice]:
 
 
 def plan_json(planned: Planned) -> dict[str, Any]:
-    """Return the plan as standard JSON in the form ``shimwise.plan/1``."""
+    """Return the plan as standard JSON in the form ``shimwise.plan/2``."""
     from shimwise.sheets.json.plan_json import plan_to_json
 
     return plan_to_json(
         planned.plan,
         next_readings=planned.next,
         typed_distances=planned.distance_text,
-        warnings=notice_texts(planned.notices),
+        notices=planned.notices,
     )
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from shimwise.errors import RecordError
-from shimwise.inference.model.prep import Reading, measured_landing_sd_um
+from shimwise.inference.model.prep import MeasuredLanding, measured_landing_sd_um
 from shimwise.sheets.json.sweep_json import read_sweep
 
 _NEEDED = {
@@ -18,8 +18,8 @@ _NEEDED = {
 }
 
 
-def sweep_readings(paths: Sequence[str | Path], *, row: int, line: int) -> tuple[Reading, ...]:
-    """Read sweeps' results as readings that frames measured.
+def sweep_landings(paths: Sequence[str | Path], *, row: int, line: int) -> tuple[MeasuredLanding, ...]:
+    """Read the landings of sweeps' results.
 
     Parameters
     ----------
@@ -30,8 +30,8 @@ def sweep_readings(paths: Sequence[str | Path], *, row: int, line: int) -> tuple
 
     Returns
     -------
-    tuple of Reading
-        ``note`` holds the file's name.
+    tuple of MeasuredLanding
+        ``source`` is the file's name.
 
     Raises
     ------
@@ -44,14 +44,14 @@ def sweep_readings(paths: Sequence[str | Path], *, row: int, line: int) -> tuple
     twice = next((file for n, file in enumerate(files) if file.resolve() in _resolved(files[:n])), None)
     if twice is not None:
         raise RecordError(f"{twice} is given twice; one sweep is one landing. Give each file once.")
-    return tuple(_reading(file, row + n, line + n) for n, file in enumerate(files))
+    return tuple(_landing(file, row + n, line + n) for n, file in enumerate(files))
 
 
 def _resolved(files: Sequence[Path]) -> set[Path]:
     return {file.resolve() for file in files}
 
 
-def _reading(file: Path, row: int, line: int) -> Reading:
+def _landing(file: Path, row: int, line: int) -> MeasuredLanding:
     document = read_sweep(file)
     missing = [option for key, option in _NEEDED.items() if key not in document]
     if missing:
@@ -62,20 +62,18 @@ def _reading(file: Path, row: int, line: int) -> Reading:
     landing, sd = document["landing_um"], document["sd_um"]
     if document.get("is_relative") or landing is None or sd is None:
         raise RecordError(f"{file.name} has no landing to judge: {_why(document)}.")
-    distance = math.inf if document["distance_mm"] is None else float(document["distance_mm"])
-    return Reading(
+    return MeasuredLanding(
         row=row,
         line=line,
         body=document["body"],
         lens=document["lens"],
         focal_mm=float(document["focal_length_mm"]),
         fnumber=float(document["f_number"]),
-        distance_mm=distance,
-        reading_mm=distance,
+        distance_mm=math.inf if document["distance_mm"] is None else float(document["distance_mm"]),
+        landing_um=float(landing),
+        sd_um=measured_landing_sd_um(float(sd)),
         setup=document.get("setup", ""),
-        note=file.name,
-        measured_um=float(landing),
-        measured_sd_um=measured_landing_sd_um(float(sd)),
+        source=file.name,
     )
 
 

@@ -5,11 +5,11 @@ from typing import TYPE_CHECKING
 
 from shimwise.bench.house.unit_knowledge import body_text, lens_text, mechanism_facts, mechanism_json
 from shimwise.bench.house.views import (
-    AdjustmentView,
     BodyFacts,
     BodyView,
     LensFacts,
     LensView,
+    PastAdjustment,
     PastVerdict,
     SetView,
     UnitView,
@@ -76,9 +76,9 @@ def used_in(row: "PrepLineRow") -> UsedIn:
     return build_from(UsedIn, row, prep_id=row.id)
 
 
-def adjustment_view(row: "AdjustmentRow") -> AdjustmentView:
+def adjustment_view(row: "AdjustmentRow") -> PastAdjustment:
     """Return an adjustment of a unit."""
-    return build_from(AdjustmentView, row, prep_id=row.prep_id or "")
+    return build_from(PastAdjustment, row, prep_id=row.prep_id or "")
 
 
 def past_view(row: "UnitLineRow") -> PastVerdict:

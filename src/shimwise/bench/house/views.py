@@ -132,7 +132,7 @@ class PastVerdict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AdjustmentView:
+class PastAdjustment:
     """An adjustment of a unit, between two epochs."""
 
     id: str
@@ -168,7 +168,7 @@ class UnitShown(Generic[Facts]):
 
     unit: UnitView[Facts]
     past: tuple[PastVerdict, ...]
-    adjustments: tuple[AdjustmentView, ...]
+    adjustments: tuple[PastAdjustment, ...]
     preps: tuple[UsedIn, ...]
     sets: tuple[SetView, ...] = ()
 

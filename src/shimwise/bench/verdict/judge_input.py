@@ -11,6 +11,7 @@ from shimwise.bench.prep.judged_reading import reading_of
 from shimwise.inference.model.prep import (
     BodyKnowledge,
     LensKnowledge,
+    MeasuredLanding,
     Prep,
     Reading,
     measured_landing_sd_um,
@@ -36,7 +37,6 @@ class Question:
     prep: Prep
     mechanisms: Mapping[str, Mechanism | None]
     stock_um: tuple[float, ...]
-    sources: Mapping[int, str]
     screws: Mapping[str, ScrewHistory] = field(default_factory=dict)
 
 
@@ -55,7 +55,7 @@ def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
     answer = judge(question.prep, seed=seed)
     turns = planned_turns(question.screws, answer)
     remedies = advise(answer, mechanisms=question.mechanisms, stock_um=question.stock_um, turns=turns)
-    return answer_to_json(answer, remedies, sources=question.sources, is_house=True)
+    return answer_to_json(answer, remedies, sources=question.prep.sources, is_house=True)
 
 
 def question_of(
@@ -73,15 +73,14 @@ def question_of(
     sweeps = [row for row in material.sweeps if row.withdrawn_at is None and row.landing_um is not None]
     if not by_eye and not sweeps:
         return None
-    readings = [_by_eye(material, row) for row in by_eye]
     first = max((row.seq for row in material.readings), default=0) + 1
-    measured = [_measured(material, row, number=first + n) for n, row in enumerate(sweeps)]
     bodies, lenses = _knowledge(material, (*by_eye, *sweeps))
     return Question(
         prep_id=material.prep.id,
         revision=material.prep.revision,
         prep=Prep(
-            readings=(*readings, *measured),
+            readings=tuple(_by_eye(material, row) for row in by_eye),
+            landings=tuple(_measured(material, row, number=first + n) for n, row in enumerate(sweeps)),
             bodies=bodies,
             lenses=lenses,
             tolerance_um=material.tolerance_um,
@@ -90,13 +89,7 @@ def question_of(
         mechanisms={body.name: mechanism_of(body.mechanism) for body in material.bodies.values()},
         stock_um=tuple(material.house.shim_stock_um),
         screws=screws or {},
-        sources={one.row: sweep_source(row) for one, row in zip(measured, sweeps, strict=True)},
     )
-
-
-def sweep_source(row: "SweepRow") -> str:
-    """Return the name of a sweep in a verdict's document."""
-    return f"sweep {row.id}"
 
 
 def small_question() -> Question:
@@ -116,9 +109,7 @@ def small_question() -> Question:
         )
         for n in range(4)
     )
-    return Question(
-        prep_id="", revision=0, prep=Prep(readings=readings), mechanisms={}, stock_um=(), sources={}
-    )
+    return Question(prep_id="", revision=0, prep=Prep(readings=readings), mechanisms={}, stock_um=())
 
 
 def _by_eye(material: "PrepMaterial", row: "ReadingRow") -> Reading:
@@ -137,24 +128,23 @@ def _by_eye(material: "PrepMaterial", row: "ReadingRow") -> Reading:
     )
 
 
-def _measured(material: "PrepMaterial", row: "SweepRow", *, number: int) -> Reading:
+def _measured(material: "PrepMaterial", row: "SweepRow", *, number: int) -> MeasuredLanding:
     body, lens = material.bodies[row.body_id], material.lenses[row.lens_id]
     setup = material.setups.get(row.setup_id or "")
     focal_mm, fnumber = row.result.get("focal_length_mm"), row.result.get("f_number")
-    distance_mm = math.inf if setup is None else setup.distance_mm
-    return Reading(
+    return MeasuredLanding(
         row=number,
         line=number,
         body=judged_name(body.name, epoch=row.body_epoch, current=body.epoch),
         lens=judged_name(lens.name, epoch=row.lens_epoch, current=lens.epoch),
         focal_mm=float(focal_mm or lens.focal_lengths_mm[0]),
         fnumber=float(fnumber or lens.fnumber or USUAL_FNUMBER),
-        distance_mm=distance_mm,
-        reading_mm=distance_mm,
+        distance_mm=math.inf if setup is None else setup.distance_mm,
+        landing_um=row.landing_um or 0.0,
+        sd_um=measured_landing_sd_um(row.sd_um or 0.0),
         setup="" if setup is None else setup.name,
         squeeze=lens.squeeze or 1.0,
-        measured_um=row.landing_um,
-        measured_sd_um=measured_landing_sd_um(row.sd_um or 0.0),
+        source=f"sweep {row.id}",
     )
 
 

@@ -20,7 +20,7 @@ from shimwise.sheets.pictures.style import page_style
 from shimwise.sheets.words.shared import signed_text
 
 if TYPE_CHECKING:
-    from shimwise.bench.house.views import AdjustmentView, PastVerdict
+    from shimwise.bench.house.views import PastAdjustment, PastVerdict
     from shimwise.bench.prep.views import PrepUnit, PrepView
     from shimwise.record import Record
 
@@ -133,7 +133,7 @@ def landings_rows(prep: "PrepView") -> tuple[LandingsRow, ...]:
 def past_svg(
     past: Sequence["PastVerdict"],
     *,
-    adjustments: Sequence["AdjustmentView"] = (),
+    adjustments: Sequence["PastAdjustment"] = (),
     tolerance_um: float,
     theme: str = "dark",
     width_px: int = 680,
@@ -144,7 +144,7 @@ def past_svg(
     ----------
     past : sequence of PastVerdict
         Earlier verdicts on the unit.
-    adjustments : sequence of AdjustmentView
+    adjustments : sequence of PastAdjustment
         When it was adjusted.
     tolerance_um : float
         ± of the unit. [µm]

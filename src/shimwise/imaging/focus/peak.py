@@ -22,9 +22,9 @@ from shimwise.imaging.focus.pupil import GREEN_UM, band_peak_um
 from shimwise.imaging.focus.ring_model import (
     MAX_LOG_N,
     MAX_W040,
+    FitState,
     Linearised,
     RingModel,
-    State,
     filled_rings,
 )
 from shimwise.imaging.star.ring_data import RingData
@@ -167,7 +167,7 @@ def fit_shift(
 ) -> float:
     """Position of the peak of some sectors of the same star, with N and W040 of ``fit``. [µm]"""
     model = RingModel(filled_rings(data), fnumber, wavelengths_um)
-    state = State(fit.paraxial_um, math.log(fit.fnumber / fnumber), fit.w040_waves)
+    state = FitState(fit.paraxial_um, math.log(fit.fnumber / fnumber), fit.w040_waves)
     for _ in range(6):
         _, residual, design = model.projected(state)
         step = float(design[:, 0] @ residual / (design[:, 0] @ design[:, 0]))
@@ -178,7 +178,7 @@ def fit_shift(
 
 
 def _told(
-    model: RingModel, state: State, gls: FrameGls, band: tuple[float, float], confidence: float
+    model: RingModel, state: FitState, gls: FrameGls, band: tuple[float, float], confidence: float
 ) -> PeakFit:
     fnumber = model.fnumber * math.exp(state.log_n)
     edges = np.linspace(*band, 4)
@@ -231,13 +231,15 @@ def _coarse_peak(data: RingData) -> float:
     return float(z[k] + np.clip(shift, z[k - 1] - z[k], z[k + 1] - z[k]))
 
 
-def _searched(model: RingModel, coarse_um: float, near: PeakFit | None, band: tuple[float, float]) -> State:
+def _searched(
+    model: RingModel, coarse_um: float, near: PeakFit | None, band: tuple[float, float]
+) -> FitState:
     """Best state from the starts, or from another star's fit where that leaves little more than the noise."""
 
-    def start(w040: float, log_n: float = 0.0) -> State:
+    def start(w040: float, log_n: float = 0.0) -> FitState:
         fnumber = model.fnumber * math.exp(log_n)
         peak = band_peak_um(band_cy_mm=band, fnumber=fnumber, w040_waves=w040)
-        return State(coarse_um - peak, log_n, w040)
+        return FitState(coarse_um - peak, log_n, w040)
 
     if near is not None:
         log_n = math.log(near.fnumber / model.fnumber)

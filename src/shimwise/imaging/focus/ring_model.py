@@ -27,18 +27,18 @@ MAX_W040 = 2.5
 """Largest spherical aberration, waves."""
 
 
-class State(NamedTuple):
+class FitState(NamedTuple):
     """Unknowns: paraxial focus [µm], ln(N/nominal), W040 [waves]."""
 
     z0: float
     log_n: float
     w040: float
 
-    def moved(self, step: FloatArray) -> State:
+    def moved(self, step: FloatArray) -> FitState:
         """Take a step of the first three unknowns, N and W040 within their limits."""
         log_n = float(np.clip(self.log_n + step[1], -MAX_LOG_N, MAX_LOG_N))
         w040 = float(np.clip(self.w040 + step[2], -MAX_W040, MAX_W040))
-        return State(self.z0 + float(step[0]), log_n, w040)
+        return FitState(self.z0 + float(step[0]), log_n, w040)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,7 @@ class Linearised:
     gradient: FloatArray
     best_um: float
     _model: RingModel
-    _state: State
+    _state: FitState
     _noise_sd: float
     _band: tuple[float, float]
 
@@ -71,7 +71,7 @@ class Linearised:
     def of(
         cls,
         model: RingModel,
-        state: State,
+        state: FitState,
         band: tuple[float, float],
         *,
         noise_sd: float,
@@ -104,7 +104,7 @@ class RingModel:
         pixel, self.pixel_slope = _pixel(self.response.nodes_cy_mm * data.pitch_um * 1e-3)
         self.mix = pixel[:, None] * self.response.mix / (pixel @ self.response.mix)
 
-    def band_peak(self, state: State, band: tuple[float, float]) -> BandPeak:
+    def band_peak(self, state: FitState, band: tuple[float, float]) -> BandPeak:
         """Peak of the band's mean transfer from the paraxial focus, and its slopes."""
         return band_peak(
             band_cy_mm=band,
@@ -113,7 +113,7 @@ class RingModel:
             wavelengths_um=self.wavelengths,
         )
 
-    def slopes(self, state: State, error_um: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+    def slopes(self, state: FitState, error_um: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
         """Transfer (frames, rings) and its slopes by z0, ln N and W040 (3, frames, rings)."""
         defocus = self.data.position_um - state.z0
         if error_um is not None:
@@ -133,7 +133,7 @@ class RingModel:
             value += self.data.detuning * ((by_log_frequency + self.pixel_slope * out.value) @ mix)
         return value, np.stack([-out.by_defocus @ mix, out.by_log_fnumber @ mix, out.by_w040 @ mix])
 
-    def projected(self, state: State) -> tuple[float, FloatArray, FloatArray]:
+    def projected(self, state: FitState) -> tuple[float, FloatArray, FloatArray]:
         """Cost, weighted residual and its design with the amplitudes projected out (Kaufman's form)."""
         transfer, slopes = self.slopes(state)
         y, o, s = self.root * self.data.modulation, self.root * transfer, self.root * slopes
@@ -144,7 +144,7 @@ class RingModel:
         s = s - o * (np.sum(s * o, axis=1, keepdims=True) / power)
         return float(np.sum(residual**2)), residual.ravel(), s.reshape(3, -1).T
 
-    def search(self, state: State, *, iterations: int) -> tuple[State, float]:
+    def search(self, state: FitState, *, iterations: int) -> tuple[FitState, float]:
         """Levenberg-Marquardt from a start; returns the state and its cost."""
         cost, residual, design = self.projected(state)
         damping = 1e-2
@@ -168,13 +168,15 @@ class RingModel:
                     break
         return state, cost
 
-    def refine(self, state: State, error_um: FloatArray | None) -> tuple[State, FrameGls]:
+    def refine(self, state: FitState, error_um: FloatArray | None) -> tuple[FitState, FrameGls]:
         """One step of generalised least squares with all amplitudes as unknowns."""
         residual, design = self.linearised(state, error_um)
         gls = FrameGls.estimate(residual, design, common=design[..., 0])
         return state.moved(gls.step[:3]), gls
 
-    def linearised(self, state: State, error_um: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+    def linearised(
+        self, state: FitState, error_um: FloatArray | None = None
+    ) -> tuple[FloatArray, FloatArray]:
         """Weighted residuals (frames, rings) and their slopes by z0, ln N, W040 and the amplitudes.
 
         Slopes are those at the recorded positions less ``error_um``; residuals are then of the straight line

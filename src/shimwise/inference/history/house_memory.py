@@ -13,14 +13,14 @@ import numpy as np
 from shimwise.inference.history.remembered_posterior import doubt_what_was_knocked, learned
 from shimwise.inference.model.assemble import build_model, later_states
 from shimwise.inference.model.joint_memory import DriftRates, History, Unit
-from shimwise.inference.model.linear import BODY_SD_UM, LENS_SD_UM, PRIOR_SD, Kind, Model
+from shimwise.inference.model.linear import PRIOR_SD, Kind, Model
 from shimwise.inference.model.prep import Prep
 
 SCHEMA = "shimwise.memory/1"
 DAY_S = 86_400.0
 AT_STOP = " at f/"
 """Between a lens and a stop in the name of a focus shift."""
-UNKNOWN_SD = {Kind.BODY: BODY_SD_UM, Kind.LENS: LENS_SD_UM, **PRIOR_SD}
+UNKNOWN_SD = PRIOR_SD
 """Prior sd of an unknown unit. [µm; scale ‰]"""
 MOVES = {Kind.BODY: (Kind.BODY,), Kind.LENS: (Kind.LENS, Kind.SCALE)}
 """What of a unit has a new epoch after its adjustment."""

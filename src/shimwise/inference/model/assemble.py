@@ -61,16 +61,22 @@ def build_model(prep: Prep, *, candidates: Sequence[Reading] = ()) -> tuple[Mode
         If a distance or reading lies inside the near limit of its lens.
     """
     check_prep(prep)
-    context = ObservationContext.of(prep, [*prep.readings, *candidates])
-    taken, pattern = distinct(context.observation(reading) for reading in prep.readings)
+    context = ObservationContext.of(
+        prep, [*prep.readings, *(one.by_eye() for one in prep.landings), *candidates]
+    )
+    taken, pattern = distinct(
+        [*map(context.observation, prep.readings), *map(context.measured, prep.landings)]
+    )
     possible, _ = distinct(context.observation(reading) for reading in candidates)
     if not (taken or possible or prep.bodies or prep.lenses):
         raise InferenceError("There is nothing to judge: no reading, no gauge and no unit. Add a reading.")
-    landings = landings_um(taken, pattern, prep.readings)
+    landings = landings_um(taken, pattern, prep.readings, prep.landings)
     columns = _Columns(prep=prep, context=context, landing_of_lens=_median_landings(taken, pattern, landings))
-    design = columns.rows(taken)
-    candidate_design = columns.rows(possible)
-    columns.add_known()
+    design = [columns.row(one) for one in taken]
+    candidate_design = [columns.row(one) for one in possible]
+    for kind, names in ((Kind.BODY, prep.bodies), (Kind.LENS, prep.lenses)):
+        for name in names:  # also of units that no reading or candidate touches
+            columns.column(kind, name)
     model = _finish(columns, design, taken, pattern, landings)
     width = len(model.unknowns)
     return model, Candidates(
@@ -105,40 +111,37 @@ class _Columns:
     found: dict[tuple[Kind, str], int] = field(default_factory=dict)
     unknowns: list[Unknown] = field(default_factory=list)
 
-    def add_known(self) -> None:
-        """Add columns for units that no reading or candidate touches."""
-        for kind, names in ((Kind.BODY, self.prep.bodies), (Kind.LENS, self.prep.lenses)):
-            for name in names:
-                self._column(kind, name)
-
-    def rows(self, observations: Iterable[Observation]) -> list[dict[int, float]]:
-        return [self._row(one) for one in observations]
-
     def blur_um(self, observations: Iterable[Observation]) -> FloatArray:
         """Return N·c of each observation, shape (q,) [µm]: 0 where frames measured it and no eye did."""
-        return np.array([self._blur_um(one) for one in observations], dtype=np.float64)
+        unknown = BodyKnowledge()
+        return np.array(
+            [
+                one.fnumber * self.prep.bodies.get(one.body, unknown).coc_um
+                if one.measured_sd_um is None
+                else 0.0
+                for one in observations
+            ],
+            dtype=np.float64,
+        )
 
-    def _blur_um(self, one: Observation) -> float:
-        coc_um = self.prep.bodies.get(one.body, BodyKnowledge()).coc_um
-        return one.fnumber * coc_um if one.measured_sd_um is None else 0.0
-
-    def _row(self, one: Observation) -> dict[int, float]:
+    def row(self, one: Observation) -> dict[int, float]:
+        """Return the coefficients of an observation by column, which are made where they lack."""
         m = one.magnification
-        row = {self._column(Kind.BODY, one.body): 1.0, self._column(Kind.LENS, one.lens): 1.0}
+        row = {self.column(Kind.BODY, one.body): 1.0, self.column(Kind.LENS, one.lens): 1.0}
         if m > 0:
-            row[self._column(Kind.SCALE, one.lens)] = one.focal_mm * m  # µm per ‰
-            row[self._column(Kind.SETUP, one.setup)] = 1e3 * m**2  # µm per mm
+            row[self.column(Kind.SCALE, one.lens)] = one.focal_mm * m  # µm per ‰
+            row[self.column(Kind.SETUP, one.setup)] = 1e3 * m**2  # µm per mm
         if one.axis is not None:
-            row[self._column(Kind.AXIS, one.lens)] = 1.0 if one.axis is Axis.VERTICAL else -1.0
+            row[self.column(Kind.AXIS, one.lens)] = 1.0 if one.axis is Axis.VERTICAL else -1.0
         if one.fnumber > self.context.widest[one.lens]:
-            row[self._column(Kind.STOP, f"{one.lens} at f/{one.fnumber:g}")] = 1.0
+            row[self.column(Kind.STOP, f"{one.lens} at f/{one.fnumber:g}")] = 1.0
         nearness = priors.NEAR_MARK_MM / one.distance_mm
         shift_um = self.landing_of_lens.get(one.lens, 0.0) * nearness * one.conversion_share
         if shift_um:
-            row[self._column(Kind.CONVERSION, one.lens)] = shift_um
+            row[self.column(Kind.CONVERSION, one.lens)] = shift_um
         return row
 
-    def _column(self, kind: Kind, name: str) -> int:
+    def column(self, kind: Kind, name: str) -> int:
         key = (kind, name)
         if key not in self.found:
             if len(self.unknowns) == MOST_UNKNOWNS:
@@ -147,20 +150,18 @@ class _Columns:
                     "Judge them in parts, a prep at a time."
                 )
             self.found[key] = len(self.unknowns)
-            self.unknowns.append(self._prior(kind, name))
+            self.unknowns.append(_prior(self.prep, kind, name))
         return self.found[key]
 
-    def _prior(self, kind: Kind, name: str) -> Unknown:
-        if kind is Kind.BODY:
-            return _unit_prior(kind, name, self.prep.bodies.get(name), priors.BODY_SD_UM)
-        if kind is Kind.LENS:
-            return _unit_prior(kind, name, self.prep.lenses.get(name), priors.LENS_SD_UM)
-        return Unknown(kind, name, 0.0, priors.PRIOR_SD[kind])
 
-
-def _unit_prior(kind: Kind, name: str, knowledge: UnitKnowledge | None, unknown_sd_um: float) -> Unknown:
+def _prior(prep: Prep, kind: Kind, name: str) -> Unknown:
+    knowledge: UnitKnowledge | None = None
+    if kind is Kind.BODY:
+        knowledge = prep.bodies.get(name)
+    elif kind is Kind.LENS:
+        knowledge = prep.lenses.get(name)
     if knowledge is None or knowledge.history_sd_um is None:
-        return Unknown(kind, name, 0.0, unknown_sd_um)
+        return Unknown(kind, name, 0.0, priors.PRIOR_SD[kind])
     return Unknown(kind, name, knowledge.history_mean_um or 0.0, knowledge.history_sd_um, has_history=True)
 
 
@@ -174,6 +175,7 @@ def _finish(
     prep, unknowns = columns.prep, columns.unknowns
     by_eye = [one.operator for one in taken if one.measured_sd_um is None]
     operators = tuple(dict.fromkeys(by_eye)) or ("",)
+    place = {operator: n for n, operator in enumerate(operators)}
     precision, pull = np.zeros(len(unknowns)), np.zeros(len(unknowns))
     for i, unknown in enumerate(unknowns):
         knowledge: UnitKnowledge | None = None
@@ -189,7 +191,8 @@ def _finish(
         design=_dense(rows, len(unknowns)),
         blur_um=columns.blur_um(taken),
         reading_sd_um=reading_sd_um(taken),
-        operator=np.array([_position(operators, one.operator) for one in taken], dtype=np.intp),
+        # of frames, where no eye is judged, any person
+        operator=np.array([place.get(one.operator, 0) for one in taken], dtype=np.intp),
         operators=operators,
         setups=tuple(one.setup for one in taken),
         pattern=pattern,
@@ -198,11 +201,6 @@ def _finish(
         gauge_pull=pull,
         notices=columns.context.notices(),
     )
-
-
-def _position(operators: Sequence[str], operator: str) -> int:
-    """Return the index of a person; of frames, where no eye is judged, any."""
-    return operators.index(operator) if operator in operators else 0
 
 
 def _median_landings(

@@ -34,7 +34,7 @@ def possible_readings(
     tuple of Reading
         With ``reading_mm`` as the distance, which means nothing.
     """
-    prep = _as_now(prep)
+    prep = _to_read_now(prep)
     names = dict.fromkeys([*(r.body for r in prep.readings), *prep.bodies, *bodies])
     lenses = _lenses(prep)
     operator = prep.readings[-1].operator if prep.readings else ""
@@ -43,7 +43,8 @@ def possible_readings(
     for body in names:
         setups = dict(taped.get(body, {}))
         for distance_mm in distances_mm:
-            if not any(_is_same(distance_mm, one) for one in setups):
+            close_mm = SAME_DISTANCE_SHARE * distance_mm
+            if not any(distance_mm == one or abs(distance_mm - one) < close_mm for one in setups):
                 setups[distance_mm] = ""
         found += [
             _at(lens, body=body, operator=operator, setup=setup, distance_mm=distance_mm)
@@ -62,7 +63,7 @@ def offered_readings(prep: Prep) -> tuple[Reading, ...]:
     possible = possible_readings(prep)
     if len(possible) <= MOST_CANDIDATES:
         return possible
-    taken = reversed(_as_now(prep).readings)
+    taken = reversed(_to_read_now(prep).readings)
     read = {(r.body, r.lens, r.focal_mm, r.axis, r.distance_mm): r for r in taken}
     return tuple(
         _at(r, body=r.body, operator=r.operator, setup=r.setup, distance_mm=r.distance_mm)
@@ -70,8 +71,12 @@ def offered_readings(prep: Prep) -> tuple[Reading, ...]:
     )
 
 
-def _as_now(prep: Prep) -> Prep:
-    """Return the prep with past states under their present names: those can be read now."""
+def _to_read_now(prep: Prep) -> Prep:
+    """Return the prep with past states under their present names, and landings as readings by eye.
+
+    Those are the readings that can be taken now.
+    """
+    prep = replace(prep, readings=(*prep.readings, *(one.by_eye() for one in prep.landings)), landings=())
     bodies = {name: known.past_of for name, known in prep.bodies.items() if known.past_of is not None}
     lenses = {name: known.past_of for name, known in prep.lenses.items() if known.past_of is not None}
     if not bodies and not lenses:
@@ -131,10 +136,6 @@ def _taped(prep: Prep) -> dict[str, dict[float, str]]:
     return taped
 
 
-def _is_same(distance_mm: float, taped_mm: float) -> bool:
-    return distance_mm == taped_mm or abs(distance_mm - taped_mm) < SAME_DISTANCE_SHARE * distance_mm
-
-
 def _at(lens: Reading, *, body: str, operator: str, setup: str, distance_mm: float) -> Reading:
     return replace(
         lens,
@@ -143,6 +144,4 @@ def _at(lens: Reading, *, body: str, operator: str, setup: str, distance_mm: flo
         setup=setup,
         distance_mm=distance_mm,
         reading_mm=distance_mm,
-        measured_um=None,
-        measured_sd_um=None,
     )

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterable
 
 from shimwise.errors import InferenceError
-from shimwise.inference.model.prep import BodyKnowledge, Prep, Reading, UnitKnowledge
+from shimwise.inference.model.prep import BodyKnowledge, MeasuredLanding, Prep, Reading, UnitKnowledge
 
 
 def check_prep(prep: Prep) -> None:
@@ -13,8 +13,8 @@ def check_prep(prep: Prep) -> None:
     for kind, units in (("body", prep.bodies), ("lens", prep.lenses)):
         for name, knowledge in units.items():
             _check_knowledge(f"{kind} {name}", knowledge)
-    for reading in prep.readings:
-        _check_reading(reading)
+    for one in prep.evidence:
+        _check_evidence(one)
 
 
 def _check_knowledge(unit: str, knowledge: UnitKnowledge) -> None:
@@ -29,16 +29,13 @@ def _check_knowledge(unit: str, knowledge: UnitKnowledge) -> None:
             _check_positive(f"The tolerance of {unit}", knowledge.tolerance_um, "µm")
 
 
-def _check_reading(reading: Reading) -> None:
-    if not (reading.fnumber > 0 and math.isfinite(reading.fnumber)):
+def _check_evidence(one: Reading | MeasuredLanding) -> None:
+    if not (one.fnumber > 0 and math.isfinite(one.fnumber)):
         raise InferenceError(
-            f"Line {reading.line}: an f-number of {reading.fnumber:g} cannot be judged. It has to be above 0."
+            f"Line {one.line}: an f-number of {one.fnumber:g} cannot be judged. It has to be above 0."
         )
-    if reading.measured_um is not None or reading.measured_sd_um is not None:
-        what = f"Line {reading.line}: the measured landing"
-        if reading.measured_um is None:
-            raise InferenceError(f"{what} is missing beside its standard uncertainty. Give both, or neither.")
-        _check_pair(what, reading.measured_um, reading.measured_sd_um)
+    if isinstance(one, MeasuredLanding):
+        _check_pair(f"Line {one.line}: the measured landing", one.landing_um, one.sd_um)
 
 
 def _check_pair(what: str, value: float | None, sd: float | None) -> None:

@@ -60,6 +60,8 @@ class Kind(StrEnum):
 
 
 PRIOR_SD = {
+    Kind.BODY: BODY_SD_UM,
+    Kind.LENS: LENS_SD_UM,
     Kind.SCALE: SCALE_SD_PERMILLE,
     Kind.SETUP: SETUP_SD_MM,
     Kind.AXIS: AXIS_SD_UM,

@@ -15,7 +15,7 @@ import numpy as np
 from shimwise.errors import InferenceError
 from shimwise.inference.model import linear as priors
 from shimwise.inference.model.linear import FloatArray, IntArray
-from shimwise.inference.model.prep import Axis, FocusDesign, LensKnowledge, Prep, Reading
+from shimwise.inference.model.prep import Axis, FocusDesign, LensKnowledge, MeasuredLanding, Prep, Reading
 from shimwise.lengths import mm_to_feet_text
 from shimwise.notices import Notice
 from shimwise.optics import landing_um, magnification
@@ -100,9 +100,12 @@ class ObservationContext:
             separation_mm=separation_mm,
             fnumber=reading.fnumber,
             axis=axis,
-            conversion_share=0.0 if reading.measured_um is not None else share,
-            measured_sd_um=reading.measured_sd_um,
+            conversion_share=share,
         )
+
+    def measured(self, landing: MeasuredLanding) -> Observation:
+        """Return the observation of a measured landing, which needs no conversion."""
+        return self.observation(landing.by_eye())._replace(conversion_share=0.0, measured_sd_um=landing.sd_um)
 
     def setup_name(self, reading: Reading) -> str:
         """Return the name of the set-up, one taped distance; a name used at two distances becomes two."""
@@ -122,7 +125,8 @@ class ObservationContext:
             return self._from_table(reading, knowledge.by_distance)
         known_mm = knowledge.separation_mm if reading.separation_mm is None else reading.separation_mm
         share = 0.0
-        if self._focuses_inside(reading, knowledge):
+        designs = (reading.focus_design, knowledge.focus_design)
+        if reading.lens in self.zooms or FocusDesign.INTERNAL in designs:
             share = priors.INTERNAL_FOCUS_SHARE
             self._note(self.inside, reading)
         elif known_mm is None:
@@ -143,13 +147,9 @@ class ObservationContext:
         return *_at_distance(table, reading.distance_mm), 0.0 if is_inside else priors.INTERNAL_FOCUS_SHARE
 
     def _note(self, lenses: set[str], reading: Reading) -> None:
-        """Note a lens for a notice, unless frames measured the landing or the reading is only possible."""
-        if reading.measured_um is None and reading.row >= 0:
+        """Note a lens for a notice, unless the reading is only possible."""
+        if reading.row >= 0:
             lenses.add(reading.lens)
-
-    def _focuses_inside(self, reading: Reading, knowledge: LensKnowledge) -> bool:
-        design = (reading.focus_design, knowledge.focus_design)
-        return reading.lens in self.zooms or FocusDesign.INTERNAL in design
 
     def notices(self) -> tuple[Notice, ...]:
         """Return what limits the conversion of the readings, and how they are pooled."""
@@ -186,24 +186,28 @@ def distinct(observations: Iterable[Observation]) -> tuple[list[Observation], In
 
 
 def landings_um(
-    observations: Sequence[Observation], pattern: IntArray, readings: Sequence[Reading]
+    observations: Sequence[Observation],
+    pattern: IntArray,
+    readings: Sequence[Reading],
+    measured: Sequence[MeasuredLanding] = (),
 ) -> FloatArray:
-    """Return the landing of each reading, shape (n,). [µm, short < 0 < deep]"""
+    """Return the landing of each reading and then of each measured landing, shape (n,).
+
+    [µm, short < 0 < deep]
+    """
     if not observations:
         return np.zeros(0)
     focal, distance, separation = (
-        np.array([getattr(one, name) for one in observations])[pattern]
+        np.array([getattr(one, name) for one in observations])[pattern[: len(readings)]]
         for name in ("focal_mm", "distance_mm", "separation_mm")
     )
-    by_eye = np.array([reading.measured_um is None for reading in readings])
-    landings = np.array([reading.measured_um or 0.0 for reading in readings])
-    landings[by_eye] = landing_um(
-        focal_mm=focal[by_eye],
-        distance_mm=distance[by_eye],
-        reading_mm=np.array([reading.reading_mm for reading in readings])[by_eye],
-        separation_mm=separation[by_eye],
+    by_eye = landing_um(
+        focal_mm=focal,
+        distance_mm=distance,
+        reading_mm=np.array([reading.reading_mm for reading in readings]),
+        separation_mm=separation,
     )
-    return landings
+    return np.concatenate([by_eye, [one.landing_um for one in measured]])
 
 
 def reading_sd_um(observations: Sequence[Observation]) -> FloatArray:

@@ -41,12 +41,11 @@ class Axis(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """One reading, by eye or from frames, in millimetres from the witness mark.
+    """One reading by eye, in millimetres from the witness mark.
 
     ``row`` counts the data rows of its file from 0; ``line`` is the line a person sees there (header = 1).
     ``distance_mm`` and ``reading_mm`` may be infinite. ``focal_mm`` is the focal length named on the lens (of
-    an anamorphic, the vertical one). ``measured_um`` and ``measured_sd_um``: the landing and its standard
-    uncertainty where frames measured it [µm]; ``reading_mm`` then means nothing, and no eye is judged.
+    an anamorphic, the vertical one). A reading that is only possible has a negative ``row``.
     """
 
     row: int
@@ -66,8 +65,44 @@ class Reading:
     at: str = ""
     note: str = ""
     focus_design: FocusDesign | None = None
-    measured_um: float | None = None
-    measured_sd_um: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredLanding:
+    """A landing that frames measured, with the chart at ``distance_mm``: no ring is read, no eye is judged.
+
+    ``landing_um`` [µm, short < 0 < deep] and its standard uncertainty ``sd_um`` [µm], the seat's included.
+    ``row`` and ``line`` continue those of the readings beside it; ``source`` names the sweep. The rest is as
+    of a :class:`Reading`.
+    """
+
+    row: int
+    line: int
+    body: str
+    lens: str
+    focal_mm: float
+    fnumber: float
+    distance_mm: float
+    landing_um: float
+    sd_um: float
+    setup: str = ""
+    squeeze: float = 1.0
+    source: str = ""
+
+    def by_eye(self) -> Reading:
+        """Return the possible reading of the same units at the same distance, with the ring at the chart."""
+        return Reading(
+            row=-1,
+            line=-1,
+            body=self.body,
+            lens=self.lens,
+            focal_mm=self.focal_mm,
+            fnumber=self.fnumber,
+            distance_mm=self.distance_mm,
+            reading_mm=self.distance_mm,
+            setup=self.setup,
+            squeeze=self.squeeze,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,7 +146,7 @@ class BodyKnowledge(UnitKnowledge):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prep:
-    """The judge's input: readings, knowledge by name (absent names: nothing known), tolerance.
+    """The judge's input: what was read and measured, what is known of units by name, and the tolerance.
 
     ``history``: the joint memory of some units under the same names; it replaces their own histories.
     """
@@ -120,7 +155,18 @@ class Prep:
     bodies: Mapping[str, BodyKnowledge] = field(default_factory=dict)
     lenses: Mapping[str, LensKnowledge] = field(default_factory=dict)
     tolerance_um: float = DEFAULT_TOLERANCE_UM
+    landings: tuple[MeasuredLanding, ...] = ()
     history: "History | None" = None
+
+    @property
+    def evidence(self) -> tuple[Reading | MeasuredLanding, ...]:
+        """The readings, then the measured landings: the rows of the model, in this order."""
+        return (*self.readings, *self.landings)
+
+    @property
+    def sources(self) -> dict[int, str]:
+        """Name of the sweep of each measured landing, by its row."""
+        return {one.row: one.source for one in self.landings}
 
     @property
     def past_bodies(self) -> frozenset[str]:

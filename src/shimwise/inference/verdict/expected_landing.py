@@ -76,7 +76,7 @@ def landing_of(reading: Reading, *, body: BodyKnowledge, lens: LensKnowledge) ->
     """
     prep = Prep(readings=(reading,), bodies={reading.body: body}, lenses={reading.lens: lens})
     one = ObservationContext.of(prep, [reading]).observation(reading)
-    blur_um = 0.0 if reading.measured_um is not None else K_MEDIAN * reading.fnumber * body.coc_um
+    blur_um = K_MEDIAN * reading.fnumber * body.coc_um
     return ReadingLanding(
         um=float(landings_um([one], np.zeros(1, dtype=np.intp), [reading])[0]),
         sd_um=math.hypot(blur_um, float(reading_sd_um([one])[0])),

@@ -5,7 +5,6 @@ Short means the sensor is too close to the lens, deep that it is too far. Number
 
 import math
 from collections.abc import Collection, Sequence
-from dataclasses import replace
 
 from shimwise.inference.history.remembered_posterior import KnockTest
 from shimwise.inference.model.prep import Prep
@@ -21,12 +20,8 @@ WIDENED = 1.5
 """From this widening of the lenses' history on there is a notice."""
 
 
-def with_headline(answer: Answer) -> Answer:
-    """Return the answer with its sentence."""
-    return replace(answer, headline=_headline(answer))
-
-
-def _headline(answer: Answer) -> str:
+def headline_of(answer: Answer) -> str:
+    """Return the sentence of an answer: what is out and by how much, or that nothing is."""
     units = {("body", unit.name): unit for unit in answer.bodies}
     units |= {("lens", unit.name): unit for unit in answer.lenses}
     found = [
@@ -35,7 +30,7 @@ def _headline(answer: Answer) -> str:
         for (of_kind, name), unit in units.items()
         if of_kind == kind and (sentence := unit_sentence(kind, name, unit))
     ]
-    found += [_named(cause) for cause in answer.causes if _is_named(cause)]
+    found += [sentence for cause in answer.causes if (sentence := _named(cause))]
     if found:
         return " ".join(found[:3]) + (f" And {len(found) - 3} more." if len(found) > 3 else "")
     everything = [*answer.bodies, *answer.lenses]
@@ -79,14 +74,13 @@ def unit_sentence(kind: str, name: str, unit: BodyAnswer) -> str:
     return f"{titled('Lens', name)} lands {side} by itself, by {amount}."
 
 
-def _is_named(cause: Cause) -> bool:
-    return cause.kind in ("scale", "setup") and cause.probability >= NAMED_P
-
-
 def _named(cause: Cause) -> str:
-    if cause.kind == "setup":
+    """Return the sentence of a set-up or scale that is probably off; empty for others."""
+    if cause.probability >= NAMED_P and cause.kind == "setup":
         return f"{titled('Set-up', cause.unit)} is taped wrong (P {probability_text(cause.probability)})."
-    return f"The scale of lens {cause.unit} is off (P {probability_text(cause.probability)})."
+    if cause.probability >= NAMED_P and cause.kind == "scale":
+        return f"The scale of lens {cause.unit} is off (P {probability_text(cause.probability)})."
+    return ""
 
 
 def _undecided(units: Sequence[BodyAnswer]) -> str:
@@ -126,7 +120,7 @@ def notices_of(
     ]
     if posterior.history_factor >= WIDENED:
         found.append(Notice("history_widened", numbers={"factor": posterior.history_factor}))
-    if len(prep.readings) == 1:
+    if len(prep.evidence) == 1:
         found.append(Notice("single_reading"))
     return tuple(found)
 

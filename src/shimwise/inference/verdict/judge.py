@@ -1,7 +1,7 @@
 """Judge a prep: from readings and what is known to the answer of :mod:`shimwise.inference.verdict.answer`."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 import numpy as np
@@ -10,7 +10,7 @@ from shimwise.errors import InferenceError
 from shimwise.inference.model.assemble import Candidates, build_model, later_states
 from shimwise.inference.model.candidates import offered_readings
 from shimwise.inference.model.linear import SCALE_SD_PERMILLE, FloatArray, IntArray, Kind, Model
-from shimwise.inference.model.prep import BodyKnowledge, Prep
+from shimwise.inference.model.prep import Prep
 from shimwise.inference.posterior.faults import Faults
 from shimwise.inference.posterior.information_gain import gain, variance_of
 from shimwise.inference.posterior.robust import K_MEDIAN, NU, Posterior
@@ -93,7 +93,7 @@ def judge(prep: Prep, *, seed: int = 0) -> Answer:
         past_bodies=past_bodies,
         past_lenses=past_lenses,
     )
-    return headline.with_headline(answer)
+    return replace(answer, headline=headline.headline_of(answer))
 
 
 def _parted(
@@ -111,20 +111,15 @@ def _limits(model: Model, prep: Prep) -> FloatArray:
         Kind.SCALE: SCALE_TOLERANCE_PERMILLE,
         Kind.SETUP: TAPE_TOLERANCE_MM,
     }
+    own_um = {name: body.tolerance_um for name, body in prep.bodies.items()}
     return np.array(
         [
-            body_tolerance_um(prep, unknown.name)
+            own_um.get(unknown.name) or prep.tolerance_um
             if unknown.kind is Kind.BODY
             else by_kind.get(unknown.kind, np.inf)
             for unknown in model.unknowns
         ]
     )
-
-
-def body_tolerance_um(prep: Prep, body: str) -> float:
-    """Return the tolerance of a body: its own, else that of the prep. [µm]"""
-    own = prep.bodies.get(body, BodyKnowledge()).tolerance_um
-    return prep.tolerance_um if own is None else own
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +224,7 @@ def _reading_answers(prep: Prep, model: Model, posterior: Posterior) -> tuple[Re
             weight=min(1.0, float(weight) / full),
         )
         for reading, pattern, landing_um, sd_um, weight in zip(
-            prep.readings, model.pattern, model.landing_um, posterior.sd_um, posterior.weights, strict=True
+            prep.evidence, model.pattern, model.landing_um, posterior.sd_um, posterior.weights, strict=True
         )
     )
 

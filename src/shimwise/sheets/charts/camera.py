@@ -1,4 +1,4 @@
-"""The camera, lens and distance that a chart is made for, and what they make of a millimetre on the sheet."""
+"""The camera, lens and distance that a chart is made for, and what a millimetre of it is in the picture."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ SAFE_BLUR_MODULES = 0.7
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Camera:
-    """What a chart is made for.
+    """The camera that a chart is made for.
 
     Attributes
     ----------
@@ -33,9 +33,9 @@ class Camera:
     Raises
     ------
     SheetError
-        When a value is not above 0 or beyond what cameras have, or the distance is infinite.
+        If a value is not above 0 or beyond what cameras have, or the distance is infinite.
     OpticsError
-        When the distance lies inside the lens's near limit.
+        If the distance is inside the lens's near limit.
     """
 
     focal_mm: float
@@ -63,7 +63,7 @@ class Camera:
 
     @property
     def pixel_mm(self) -> float:
-        """What one pixel covers on the sheet, mm."""
+        """Length that one pixel covers on the sheet, mm."""
         return 1e-3 * self.pitch_um / self.magnification
 
     @property

@@ -1,4 +1,4 @@
-"""Chooses how large stars, squares and markers should be: for a camera, or as a sheet of that size allows."""
+"""How large stars, squares and markers are: for a camera, or as a sheet of that size allows."""
 
 from __future__ import annotations
 
@@ -42,13 +42,12 @@ def choose_plan(
     Raises
     ------
     SheetError
-        When nothing that can be measured fits.
+        If nothing that can be measured fits.
     """
     blank = _blank(paper, stars, kind, view_mm=camera.view_mm)
     need_mm = max(camera.marker_mm(DEFOCUS_UM), LEAST_MARKER_PX * camera.pixel_mm)
     tries = [
-        *itertools.product(MARKER_SHARE, STAR_PX, SMALL_SHARE),
-        *itertools.product(LESS, STAR_PX, SMALL_SHARE),
+        *itertools.product((*MARKER_SHARE, *LESS), STAR_PX, SMALL_SHARE),
         *itertools.product((1.0, *LESS), [300 * less for less in LESS], SMALL_SHARE),
     ]
     for marker, star_px, small in tries:
@@ -63,7 +62,7 @@ def choose_plan(
 
 
 def standard_plan(paper: Paper, *, stars: int = 5, kind: SpokeKind = SpokeKind.BINARY) -> ChartPlan:
-    """Give the plan of a chart for no camera in particular: parts in proportion to the sheet."""
+    """Return the plan of a chart for no camera in particular: parts in proportion to the sheet."""
     blank = _blank(paper, stars, kind, view_mm=(math.inf, math.inf))
     short = min(blank.field_width_mm, blank.field_height_mm)
     for less in (1.0, 0.9, 0.8, 0.7, 0.6):
@@ -82,7 +81,7 @@ def standard_plan(paper: Paper, *, stars: int = 5, kind: SpokeKind = SpokeKind.B
 
 
 def spokes_for(radius_px: float, *, finest_cy_px: float = FINEST_CY_PX) -> int:
-    """Count of spokes, in fours, whose outermost ring lies at or just below the lowest frequency wanted.
+    """Return the count of spokes, in fours, whose outermost ring is at or just below the lowest frequency.
 
     Lower still where the print resolves no more than ``finest_cy_px``: then some rings are left to measure.
     """
@@ -101,19 +100,13 @@ def _blank(paper: Paper, stars: int, kind: SpokeKind, *, view_mm: tuple[float, f
         field_height_mm=_step_down(min(room[1], VIEW_SHARE * view_mm[1])),
         stars=stars,
         kind=kind,
-        radius_mm=0.0,
-        spokes=0,
-        small_radius_mm=0.0,
-        small_spokes=0,
-        marker_mm=0.0,
-        square_mm=0.0,
     )
 
 
 def _plan(
     blank: ChartPlan, camera: Camera, *, marker_mm: float, star_px: float, small_px: float
 ) -> ChartPlan | None:
-    """Fill a plan in; None when a part is too small to print or to see."""
+    """Return the plan with its parts; None if a part is too small to print or to see."""
     pixel_mm = camera.pixel_mm
     finest = pixel_mm / blank.kind.finest_mm
     spokes, small_spokes = (spokes_for(px / 2, finest_cy_px=finest) for px in (star_px, small_px))

@@ -1,4 +1,4 @@
-"""Draws a chart's parts as exact vector paths: stars, squares, markers, bars, in millimetres of the sheet.
+"""A chart's parts as exact vector paths: stars, squares, markers, bars, in millimetres of the sheet.
 
 Every part is a path of an SVG picture whose unit is the millimetre. A grey (sine) star is painted as a stair
 of greys from light to dark, each step a path of wedges over the one before, so that no seam shows between
@@ -7,6 +7,7 @@ them; greys are those of sRGB (IEC 61966-2-1) for the wanted share of the paper'
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Sequence
 from functools import cache
@@ -36,17 +37,15 @@ Point = tuple[float, float]
 def chart_svg(layout: dict[str, Any]) -> str:
     """Draw all that is measured, and the bars, as one SVG of the sheet's true size."""
     sheet = layout["sheet"]
-    width, height = sheet["width_mm"], sheet["height_mm"]
-    origin = tuple(sheet["origin_mm"])
+    width, height, (left, top) = sheet["width_mm"], sheet["height_mm"], sheet["origin_mm"]
     kind = SpokeKind(layout["star_kind"])
     parts = [part for star in layout["stars"] for part in _star(star, kind, layout["contrast"])]
-    parts += [_path(INK, _square(edge)) for edge in layout["edges"]]
-    parts += [_path(INK, _marker(marker)) for marker in layout["markers"]]
-    parts += [_path(INK, _bar(bar)) for bar in layout["scale_bars"]]
+    for key, draw in (("edges", _square), ("markers", _marker), ("scale_bars", _bar)):
+        parts += [_path(INK, draw(part)) for part in layout[key]]
     body = "\n".join(parts)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}mm" height="{height}mm" '
-        f'viewBox="0 0 {width} {height}">\n<g transform="translate({origin[0]} {origin[1]})">\n'
+        f'viewBox="0 0 {width} {height}">\n<g transform="translate({left} {top})">\n'
         f"{body}\n</g>\n</svg>\n"
     )
 
@@ -91,7 +90,7 @@ def marker_modules(number: int) -> list[list[bool]]:
 
 
 def outline(modules: Sequence[Sequence[bool]]) -> list[list[Point]]:
-    """Closed outlines of the dark modules, one module wide, so that neighbours share no edge."""
+    """Return the closed outlines of the dark modules, one module wide, so that neighbours share no edge."""
     edges: dict[Point, list[Point]] = {}
     for row, line in enumerate(modules):
         for column, dark in enumerate(line):
@@ -116,7 +115,7 @@ def outline(modules: Sequence[Sequence[bool]]) -> list[list[Point]]:
 
 @cache
 def qr_svg(text: str) -> str:
-    """The QR square of a text as one path (ISO/IEC 18004, error correction M), without its quiet zone."""
+    """Return a QR square as one path (ISO/IEC 18004, error correction M), without its quiet zone."""
     code = segno.make(text, error="m", micro=False, boost_error=False)
     modules = [[bool(value) for value in row] for row in code.matrix]
     side = len(modules)
@@ -128,21 +127,17 @@ def qr_svg(text: str) -> str:
 
 
 def _free_edges(modules: Sequence[Sequence[bool]], row: int, column: int) -> Iterable[tuple[Point, Point]]:
-    """Edges of a dark module that no dark neighbour shares, clockwise."""
+    """Yield the edges of a dark module that no dark neighbour shares, clockwise."""
     x, y = float(column), float(row)
-    sides = (
-        ((x, y), (x + 1, y), row - 1, column),
-        ((x + 1, y), (x + 1, y + 1), row, column + 1),
-        ((x + 1, y + 1), (x, y + 1), row + 1, column),
-        ((x, y + 1), (x, y), row, column - 1),
-    )
-    for start, end, r, c in sides:
+    corners = ((x, y), (x + 1, y), (x + 1, y + 1), (x, y + 1), (x, y))
+    neighbours = ((row - 1, column), (row, column + 1), (row + 1, column), (row, column - 1))
+    for (start, end), (r, c) in zip(itertools.pairwise(corners), neighbours, strict=True):
         if not (0 <= r < len(modules) and 0 <= c < len(modules[r]) and modules[r][c]):
             yield start, end
 
 
 def _corners_only(loop: list[Point]) -> list[Point]:
-    """Leave out points in the middle of a straight side."""
+    """Return a loop without points in the middle of a straight side."""
     around = zip([loop[-1], *loop[:-1]], loop, [*loop[1:], loop[0]], strict=True)
     return [b for a, b, c in around if not (a[0] == b[0] == c[0] or a[1] == b[1] == c[1])]
 
@@ -150,15 +145,14 @@ def _corners_only(loop: list[Point]) -> list[Point]:
 def _star(star: dict[str, Any], kind: SpokeKind, contrast: float) -> list[str]:
     if kind is SpokeKind.BINARY:
         return [_path(INK, _wedges(star, half_spoke=math.pi / 2))]
-    stair = grey_stair(contrast)
     return [
         _path(f"#{code:02x}{code:02x}{code:02x}", _wedges(star, half_spoke=math.acos(2 * darkness - 1)))
-        for code, darkness in stair
+        for code, darkness in grey_stair(contrast)
     ]
 
 
 def _wedges(star: dict[str, Any], *, half_spoke: float) -> str:
-    """Wedges about each dark spoke's middle, ``half_spoke`` [rad of the spokes' cycle] to each side."""
+    """Return wedges about a dark spoke's middle, ``half_spoke`` [rad of the spokes' cycle] to each side."""
     (x, y), radius, spokes = star["centre_mm"], star["radius_mm"], star["spokes"]
     reach = 4 / 3 * math.tan(half_spoke / spokes / 2) * radius  # of a cubic's handles along the rim
     parts = []
@@ -195,7 +189,7 @@ def _marker(marker: dict[str, Any]) -> str:
 
 
 def _bar(bar: dict[str, Any]) -> str:
-    """A ruler of millimetres; the middle of its first and last line are its ends."""
+    """Return a ruler of millimetres; the middle of its first and last line are its ends."""
     (x0, y0), (x1, y1) = bar["from_mm"], bar["to_mm"]
     lies, half = y0 == y1, BAR_LINE_MM / 2
     parts = [_box(x0 - half, y0 - half, x1 + half, y1 + half)]

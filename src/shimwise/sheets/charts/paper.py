@@ -11,6 +11,7 @@ from shimwise.errors import SheetError
 LARGEST_MM = 1500.0
 SMALLEST_MM = 150.0
 """Shortest side on which a 100 mm bar, the stars and the words have room."""
+_SIZE = re.compile(r"\s*([0-9]{1,5}(?:\.[0-9]+)?)\s*[x×]\s*([0-9]{1,5}(?:\.[0-9]+)?)\s*(?:mm)?\s*", re.I)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,7 +21,7 @@ class Paper:
     Raises
     ------
     SheetError
-        When a side is outside 150 mm to 1.5 m.
+        If a side is outside 150 mm to 1.5 m.
     """
 
     name: str
@@ -51,15 +52,13 @@ def paper_of(text: str) -> Paper:
     Raises
     ------
     SheetError
-        When it is neither, or the size is outside 150 mm to 1.5 m a side.
+        If it is neither, or the size is outside 150 mm to 1.5 m a side.
     """
     named = {name.casefold(): (name, size) for name, size in PAPERS.items()}
     if text.strip().casefold() in named:
         name, (width_mm, height_mm) = named[text.strip().casefold()]
         return Paper(name=name, width_mm=width_mm, height_mm=height_mm)
-    match = re.fullmatch(
-        r"\s*([0-9]{1,5}(?:\.[0-9]+)?)\s*[x×]\s*([0-9]{1,5}(?:\.[0-9]+)?)\s*(?:mm)?\s*", text, re.I
-    )
+    match = _SIZE.fullmatch(text)
     if match is None:
         raise SheetError(
             f"The paper {text!r} is not known; give {', '.join(PAPERS)}, or a size in mm such as 600x400."

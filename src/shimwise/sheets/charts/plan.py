@@ -17,7 +17,7 @@ class SpokeKind(StrEnum):
 
     @property
     def contrast(self) -> float:
-        """Contrast that the print is reckoned to have.
+        """Contrast of the print.
 
         Black ink on white paper reflects about 4 and 85 % (common practice, no source): 0.9. The sine stays
         within what ink and paper can do, from the paper's white to a ninth of it: 0.8.
@@ -35,14 +35,16 @@ class SpokeKind(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartPlan:
-    """A chart in numbers; lengths in mm on the sheet.
+    """A chart in numbers; lengths in mm on the sheet, in the order of the QR square's code.
+
+    Sizes and spokes of parts are 0 until they are chosen.
 
     Attributes
     ----------
     width_mm, height_mm : float
         The sheet.
     field_width_mm, field_height_mm : float
-        The part of the sheet where stars, squares and markers stand.
+        The part of the sheet where stars, squares and markers are.
     stars : int
         5 or 9.
     kind : SpokeKind
@@ -61,9 +63,9 @@ class ChartPlan:
     field_height_mm: float
     stars: int
     kind: SpokeKind
-    radius_mm: float
-    spokes: int
-    small_radius_mm: float
-    small_spokes: int
-    marker_mm: float
-    square_mm: float
+    radius_mm: float = 0.0
+    spokes: int = 0
+    small_radius_mm: float = 0.0
+    small_spokes: int = 0
+    marker_mm: float = 0.0
+    square_mm: float = 0.0

@@ -1,14 +1,19 @@
-"""The plan as JSON, ``shimwise.plan/1``, for programs; its schema lies beside this module."""
+"""The plan as JSON, ``shimwise.plan/2``, for programs; its schema lies beside this module.
+
+``/2`` is all of ``/1`` and ``notices``; the schema takes both.
+"""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from shimwise.inference.plan.planner import Plan
 from shimwise.inference.verdict.answer import NextReading
+from shimwise.notices import Notice
 from shimwise.sheets.json.documents import standard
+from shimwise.sheets.words.notices import notice_json, notice_texts
 from shimwise.sheets.words.plan_words import plan_help, tape_text
 
-SCHEMA_ID = "shimwise.plan/1"
+SCHEMA_ID = "shimwise.plan/2"
 PLACES = 3
 """Decimals written: a nanometre of an error, a micron of a distance."""
 
@@ -18,7 +23,7 @@ def plan_to_json(
     *,
     next_readings: Sequence[NextReading] = (),
     typed_distances: Mapping[float, str] | None = None,
-    warnings: Sequence[str] = (),
+    notices: Sequence[Notice] = (),
 ) -> dict[str, Any]:
     """Return a plan as an object of standard JSON.
 
@@ -30,8 +35,8 @@ def plan_to_json(
         What decides most of the units that are not decided yet.
     typed_distances : mapping of float to str, optional
         Distances [mm] as the person wrote them.
-    warnings : sequence of str
-        What is to be known of the files.
+    notices : sequence of Notice
+        Of the files; ``warnings`` are their sentences.
 
     Returns
     -------
@@ -69,7 +74,8 @@ def plan_to_json(
             for one in next_readings
         ],
         "help": list(plan_help(plan)),
-        "warnings": list(warnings),
+        "warnings": notice_texts(notices),
+        "notices": [notice_json(one) for one in notices],
     }
     written: dict[str, Any] = standard(document, PLACES)
     return written

@@ -1,4 +1,4 @@
-"""Sizes of labels and of the sheet they come on, in mm, as a settings file gives them."""
+"""Sizes of labels and of the sheet they come on, in mm, as a settings file has them."""
 
 import math
 import tomllib
@@ -8,8 +8,8 @@ from typing import Any
 
 from shimwise.errors import SheetError
 
-LEAST_MM, MOST_MM = (24.0, 12.0), (200.0, 150.0)
-"""Width and height between which a label can be read and still is one."""
+LIMITS_MM = {"width_mm": (24.0, 200.0), "height_mm": (12.0, 150.0)}
+"""Sizes between which a label can be read and still is one."""
 LARGEST_PAGE_MM = 1000.0
 MOST_ACROSS = 40
 SLACK_MM = 0.01
@@ -39,7 +39,7 @@ class LabelSizes:
     Raises
     ------
     SheetError
-        When a size is no label's, or the labels do not fit the sheet: with the size and the limit.
+        If a size is no label's, or the labels do not fit the sheet: with the size and the limit.
     """
 
     width_mm: float = 50.0
@@ -60,12 +60,20 @@ class LabelSizes:
             value = getattr(self, field.name)
             if field.name.endswith("_mm") and not (math.isfinite(value) and value >= 0):
                 raise SheetError(f"The labels' {field.name} is {value}; give 0 mm or more.")
-        self._check_label()
-        self._check_counts()
-        self._check_fit()
+        for name, (least, most) in LIMITS_MM.items():
+            value = getattr(self, name)
+            if not least <= value <= most:
+                raise SheetError(f"A label's {name} is {value:g}; give {least:g} to {most:g} mm.")
+        for name in ("columns", "rows"):
+            if not 1 <= getattr(self, name) <= MOST_ACROSS:
+                raise SheetError(f"The labels' {name} is {getattr(self, name)}; give 1 to {MOST_ACROSS}.")
+        if not 1 <= self.first <= (count := self.columns * self.rows):
+            raise SheetError(f"The first label is number {self.first}; a sheet has 1 to {count}.")
+        self._check_fit("wide", self.page_width_mm, self.left_mm, self.columns, self.width_mm, self.gap_x_mm)
+        self._check_fit("high", self.page_height_mm, self.top_mm, self.rows, self.height_mm, self.gap_y_mm)
 
     def corner_mm(self, place: int) -> tuple[int, float, float]:
-        """Page (from 0), left and top [mm] of the label at a place (from 0) counted from ``first``."""
+        """Return page (from 0), left and top [mm] of the label at a place (from 0) counted from ``first``."""
         page, on_page = divmod(self.first - 1 + place, self.columns * self.rows)
         row, column = divmod(on_page, self.columns)
         return (
@@ -74,34 +82,15 @@ class LabelSizes:
             self.top_mm + row * (self.height_mm + self.gap_y_mm),
         )
 
-    def _check_label(self) -> None:
-        for name, value, least, most in zip(
-            ("width_mm", "height_mm"), (self.width_mm, self.height_mm), LEAST_MM, MOST_MM, strict=True
-        ):
-            if not least <= value <= most:
-                raise SheetError(f"A label's {name} is {value:g}; give {least:g} to {most:g} mm.")
-
-    def _check_counts(self) -> None:
-        for name, value in (("columns", self.columns), ("rows", self.rows)):
-            if not 1 <= value <= MOST_ACROSS:
-                raise SheetError(f"The labels' {name} is {value}; give 1 to {MOST_ACROSS}.")
-        if not 1 <= self.first <= self.columns * self.rows:
+    def _check_fit(
+        self, side: str, page_mm: float, begin_mm: float, count: int, size_mm: float, gap_mm: float
+    ) -> None:
+        end_mm = begin_mm + count * size_mm + (count - 1) * gap_mm
+        if end_mm > page_mm + SLACK_MM or page_mm > LARGEST_PAGE_MM:
             raise SheetError(
-                f"The first label is number {self.first}; a sheet has 1 to {self.columns * self.rows}."
+                f"{count} labels reach to {end_mm:g} mm on a sheet {page_mm:g} mm {side}. Give fewer, or "
+                f"smaller ones; a sheet has at most {LARGEST_PAGE_MM:g} mm."
             )
-
-    def _check_fit(self) -> None:
-        sides = (
-            ("wide", self.page_width_mm, self.left_mm, self.columns, self.width_mm, self.gap_x_mm),
-            ("high", self.page_height_mm, self.top_mm, self.rows, self.height_mm, self.gap_y_mm),
-        )
-        for word, page_mm, begin_mm, count, size_mm, gap_mm in sides:
-            end_mm = begin_mm + count * size_mm + (count - 1) * gap_mm
-            if end_mm > page_mm + SLACK_MM or page_mm > LARGEST_PAGE_MM:
-                raise SheetError(
-                    f"{count} labels reach to {end_mm:g} mm on a sheet {page_mm:g} mm {word}. Give fewer, or "
-                    f"smaller ones; a sheet has at most {LARGEST_PAGE_MM:g} mm."
-                )
 
 
 def label_sizes(content: bytes) -> LabelSizes:
@@ -110,13 +99,13 @@ def label_sizes(content: bytes) -> LabelSizes:
     Raises
     ------
     SheetError
-        When it is no TOML, names something unknown, or a size cannot be.
+        If it is no TOML, names something unknown, or a size cannot be.
     """
     try:
-        told = tomllib.loads(content.decode("utf-8-sig"))
+        found = tomllib.loads(content.decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SheetError(f"The labels' sizes are no TOML: {error}. Correct the file.") from error
-    table = told.get("labels", told)
+    table = found.get("labels", found)
     if not isinstance(table, Mapping):
         raise SheetError("The labels' sizes have no table [labels]. Write one field on each line.")
     return LabelSizes(**{name: _value(name, value) for name, value in table.items()})

@@ -14,13 +14,13 @@ SETTERS = ("typst", "vl-convert-python", "segno")
 
 @cache
 def maker_print() -> str:
-    """Digest of all that sets a page: sources, templates, typefaces, and the setters' versions."""
+    """Return the digest of all that sets a page: sources, templates, typefaces, and the setters' versions."""
     folder = Path(__file__).parents[1]
-    told = hashlib.sha256(__version__.encode())
+    digest = hashlib.sha256(__version__.encode())
     for name in SETTERS:
-        told.update(f"{name} {version(name)}".encode())
+        digest.update(f"{name} {version(name)}".encode())
     for path in sorted(folder.rglob("*")):
         if path.suffix in (".py", ".typ", ".ttf"):
-            told.update(path.relative_to(folder).as_posix().encode())
-            told.update(path.read_bytes())
-    return told.hexdigest()[:16]
+            digest.update(path.relative_to(folder).as_posix().encode())
+            digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]

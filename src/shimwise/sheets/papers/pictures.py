@@ -8,10 +8,9 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 
 from shimwise.inference.verdict.answer import Answer
-from shimwise.sheets.charts.drawing import qr_svg
+from shimwise.sheets.charts.typeset import FONTS
 from shimwise.sheets.json.sweep_json import Sweep
 from shimwise.sheets.pictures.marks import SCHEMA, Spec
 from shimwise.sheets.pictures.panel import PanelDrawing
@@ -19,9 +18,6 @@ from shimwise.sheets.pictures.picture import MOST_ROWS, arrange
 from shimwise.sheets.pictures.style import PAPER, Layout, Style
 from shimwise.sheets.pictures.sweep_figure import Curve, curves_panel, map_panel, peaks_panel
 
-__all__ = ["FONTS", "PaperPicture", "qr_svg", "rail_pictures", "sweep_pictures"]
-
-FONTS = Path(__file__).parents[1] / "charts" / "fonts"
 FAMILY = "B612"
 ON_SHEET = Style(
     palette=PAPER,
@@ -39,10 +35,11 @@ ON_SHEET = Style(
         font=FAMILY,
     ),
 )
-"""Measures of the rail on a sheet: rows closer than in a figure that stands alone."""
+"""Measures of the rail on a sheet: rows closer than in a figure by itself."""
 CURVES_PX, PANEL_PX, PANEL_WIDE_PX, PANEL_GAP_PX = 300, 130, 158, 18
 """Of a sweep's panels on a sheet: width of the curves, height of all, width of peaks and map, and between."""
 MOST_BODIES = 12
+STARS_ALT = "Best focus of each star, and the map of the tilt"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,22 +58,18 @@ def rail_pictures(answer: Answer, *, lens_text: Mapping[str, str]) -> tuple[Pape
     answer : Answer
         The verdict.
     lens_text : mapping of str to str
-        What is known of a lens, by name: ``18 mm f/2``.
+        Words on a lens, by name: ``18 mm f/2``.
     """
     picture = arrange(
         answer, lens_text=lens_text, most_bodies=MOST_BODIES, most_rows=MOST_ROWS * max(len(answer.bodies), 1)
     )
-    drawings = [
-        PanelDrawing(panel=panel, picture=picture, style=ON_SHEET, axis_title=None)
-        for panel in picture.panels
-    ]
     return tuple(
         PaperPicture(
-            svg=_svg(drawing.spec()),
-            alt=f"Landings on {drawing.panel.body.name} in microns at the sensor, short at the left, deep at "
+            svg=_svg(PanelDrawing(panel=panel, picture=picture, style=ON_SHEET, axis_title=None).spec()),
+            alt=f"Landings on {panel.body.name} in microns at the sensor, short at the left, deep at "
             "the right; the table of units tells the same in figures.",
         )
-        for drawing in drawings
+        for panel in picture.panels
     )
 
 
@@ -90,8 +83,7 @@ def sweep_pictures(sweep: Sweep, curves: Sequence[Curve]) -> tuple[PaperPicture,
         size = {"width": PANEL_WIDE_PX, "height": PANEL_PX}
         panels = [{**panel, **size} for panel in (peaks_panel(sweep), map_panel(sweep))]
         spec = {"hconcat": panels, "spacing": PANEL_GAP_PX}
-        words = "Best focus of each star, and the map of the tilt"
-        pictures.append(PaperPicture(svg=_svg(spec), alt=words))
+        pictures.append(PaperPicture(svg=_svg(spec), alt=STARS_ALT))
     return tuple(pictures)
 
 

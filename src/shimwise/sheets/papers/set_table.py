@@ -1,22 +1,30 @@
 """The set table: how far each lens is off at each engraved distance on a body, to work with it as it is.
 
 On a body with error B, a lens with error L and scale error S lands at z = B + L + S·f·m(D) when its ring
-stands at the taped distance D. The picture at D is sharp with the ring at R, m(R) = m(D) − z/f; the offset is
-R − D: below 0 the ring stands nearer than the tape says.
+is at the taped distance D. The picture at D is sharp with the ring at R, m(R) = m(D) − z/f; the offset is
+R − D: below 0 the ring is nearer than the tape.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any
+from functools import partial
 
 from shimwise.errors import LengthError, OpticsError, SheetError
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
 from shimwise.optics import magnification, reading_mm
-from shimwise.sheets.papers.signed.canonical_json import digest_words
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
-from shimwise.sheets.papers.signed.rows_words import COVERAGE, lens_words, moment_words, present_name
+from shimwise.sheets.papers.signed.rows_words import (
+    COVERAGE,
+    Data,
+    lens_words,
+    prep_words,
+    present,
+    text_of,
+    u_text,
+)
 from shimwise.sheets.words.shared import VERDICT_WORDS, capital, plain, plus_minus_text, titled
 
 FEET = ("2'", "2' 6\"", "3'", "3' 6\"", "4'", "5'", "6'", "8'", "10'", "15'", "25'", "INF")
@@ -24,35 +32,36 @@ METRES = ("0.6 m", "0.8 m", "1 m", "1.2 m", "1.5 m", "2 m", "2.5 m", "3 m", "5 m
 """Distances that cine lens scales carry (common practice, no source)."""
 MOST_DISTANCES = 16
 FINE_MM, MIDDLE_MM, FAR_MM = 1300.0, 3100.0, 9000.0
-"""Up to these distances an offset below a foot is told to 1/8 and 1/4 inch; longer than the last in feet."""
+"""Up to these distances an offset below a foot is to 1/8 and 1/4 inch; longer than the last in feet."""
 FOOT_MM = 304.8
-Data = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Offset:
-    """Where a ring has to stand for a distance.
+    """Where a ring has to be for a distance.
 
-    ``mark_mm``: R, infinite allowed; None where the ring cannot get there. ``is_beyond``: past its infinity
-    stop. ``is_sure``: whether the error differs from none by more than U.
+    ``mark_mm``: R, infinite allowed; None past its infinity stop.
     """
 
     mark_mm: float | None
-    is_beyond: bool
-    is_sure: bool
     landing_um: float
     u_um: float
 
+    @property
+    def is_sure(self) -> bool:
+        """Whether the error differs from none by more than U."""
+        return abs(self.landing_um) > self.u_um
+
 
 def engraved_mm(texts: Sequence[str]) -> list[tuple[str, float]]:
-    """Read engraved distances: text as given, and mm.
+    """Read engraved distances: text as typed, and mm.
 
     Raises
     ------
     LengthError
-        When one is no length.
+        If one is no length.
     SheetError
-        When there are none, or more than a page holds.
+        If there are none, or more than a page holds.
     """
     if not 0 < len(texts) <= MOST_DISTANCES:
         raise SheetError(
@@ -69,7 +78,7 @@ def offset_at(
     distance_mm: float,
     separation_mm: float = 0.0,
 ) -> Offset:
-    """Say where the ring stands when a subject at a distance is sharp.
+    """Return where the ring is when a subject at a distance is sharp.
 
     Parameters
     ----------
@@ -84,27 +93,25 @@ def offset_at(
     Raises
     ------
     OpticsError
-        When the distance lies inside the lens's near limit 4f + H.
+        If the distance lies inside the lens's near limit 4f + H.
     """
-    m = float(magnification(focal_mm=focal_mm, distance_mm=distance_mm, separation_mm=separation_mm))
+    subject = {"focal_mm": focal_mm, "distance_mm": distance_mm, "separation_mm": separation_mm}
+    m = float(magnification(**subject))
     extension = focal_mm * m
     scale = lens.scale_permille if math.isfinite(lens.scale_permille) else 0.0
     scale_sd = lens.scale_sd_permille if math.isfinite(lens.scale_sd_permille) else 0.0
     landing_um = body.error_um + lens.error_um + scale * extension
     u_um = COVERAGE * math.hypot(body.sd_um, lens.sd_um, scale_sd * extension)
-    is_sure = abs(landing_um) > u_um
-    if m - 1e-3 * landing_um / focal_mm < 0:
-        return Offset(mark_mm=None, is_beyond=True, is_sure=is_sure, landing_um=landing_um, u_um=u_um)
-    mark = reading_mm(
-        focal_mm=focal_mm, distance_mm=distance_mm, landing_um=landing_um, separation_mm=separation_mm
-    )
-    return Offset(mark_mm=float(mark), is_beyond=False, is_sure=is_sure, landing_um=landing_um, u_um=u_um)
+    mark_mm = None
+    if m - 1e-3 * landing_um / focal_mm >= 0:
+        mark_mm = float(reading_mm(**subject, landing_um=landing_um))
+    return Offset(mark_mm=mark_mm, landing_um=landing_um, u_um=u_um)
 
 
 def set_table(
     prep: PrepDocument, answer: Answer, body: BodyAnswer, *, distances: Sequence[str], units: str = "ft"
 ) -> Data:
-    """Say all that stands on the set table of a body.
+    """Return all words of the set table of a body.
 
     Parameters
     ----------
@@ -120,75 +127,45 @@ def set_table(
         ``ft`` or ``m``: how offsets are written.
     """
     engraved = engraved_mm(distances)
-    named_set = prep.content.get("set") or {}
-    lenses = [lens for lens in answer.lenses if present_name(lens.name) == lens.name]
-    verdict = prep.verdict_row or {}
-    error = plus_minus_text(body.error_um, COVERAGE * body.sd_um)
     return {
+        **prep_words(prep),
         "body": capital(titled("body", body.name)),
-        "set": plain(str(named_set.get("name") or "")),
-        "title": plain(prep.title),
-        "judged": moment_words(verdict["given_at"]) if verdict.get("given_at") else "",
-        "body_error": f"{error} µm, {VERDICT_WORDS[body.verdict]}",
+        "set": text_of(prep.content.get("set") or {}, "name"),
+        "body_error": f"{u_text(body)} µm, {VERDICT_WORDS[body.verdict]}",
         "distances": [text for text, _ in engraved],
-        "rows": [_row(prep, body, lens, engraved, units) for lens in lenses],
-        "state": "signed" if prep.is_signed else "draft: not signed",
-        "digest": digest_words(prep.digest),
-        "short_digest": prep.digest[:16],
+        "rows": [_row(prep, body, lens, engraved, units) for lens in present(answer.lenses)],
     }
 
 
 def _row(
     prep: PrepDocument, body: BodyAnswer, lens: LensAnswer, engraved: Sequence[tuple[str, float]], units: str
 ) -> Data:
-    row = next((row for row in prep.rows("lenses") if str(row["name"]) == lens.name), {})
+    row = prep.named("lenses", lens.name)
     focal = [number_of(value) for value in row.get("focal_lengths_mm") or ()]
     together = plus_minus_text(body.error_um + lens.error_um, COVERAGE * math.hypot(body.sd_um, lens.sd_um))
-    told: Data = {"name": plain(lens.name), "about": lens_words(row), "together": together}
+    words: Data = {"name": plain(lens.name), "about": lens_words(row), "together": together}
     if len(focal) != 1 or not math.isfinite(lens.sd_um) or not math.isfinite(body.sd_um):
         why = "a zoom: set its back focus by reading" if len(focal) > 1 else "not known"
-        return {**told, "cells": [], "why": why}
-    near, separation = number_of(row.get("near_mm")), number_of(row.get("separation_mm"))
-    cells = [
-        _cell(
-            body=body,
-            lens=lens,
-            focal_mm=focal[0],
-            distance_mm=distance_mm,
-            separation_mm=separation if math.isfinite(separation) else 0.0,
-            near_mm=near if math.isfinite(near) else 0.0,
-            units=units,
-        )
-        for _, distance_mm in engraved
-    ]
-    return {**told, "cells": cells, "why": ""}
+        return {**words, "cells": [], "why": why}
+    near_mm, separation_mm = number_of(row.get("near_mm")), number_of(row.get("separation_mm"), 0.0)
+    offset = partial(offset_at, body=body, lens=lens, focal_mm=focal[0], separation_mm=separation_mm)
+    cells = [_cell(offset, distance_mm, near_mm, units) for _, distance_mm in engraved]
+    return {**words, "cells": cells}
 
 
-def _cell(
-    *,
-    body: BodyAnswer,
-    lens: LensAnswer,
-    focal_mm: float,
-    distance_mm: float,
-    separation_mm: float,
-    near_mm: float,
-    units: str,
-) -> Data:
-    if distance_mm < near_mm:
-        return {"words": "", "is_sure": False}
-    try:
-        found = offset_at(
-            body=body, lens=lens, focal_mm=focal_mm, distance_mm=distance_mm, separation_mm=separation_mm
-        )
-    except OpticsError:
-        return {"words": "", "is_sure": False}
-    return {"words": _words(found, distance_mm, units), "is_sure": found.is_sure}
+def _cell(offset: Callable[..., Offset], distance_mm: float, near_mm: float, units: str) -> Data:
+    """Return the offset at a distance in words, and whether it is sure; empty nearer than the lens goes."""
+    if not distance_mm < near_mm:
+        with suppress(OpticsError):
+            found = offset(distance_mm=distance_mm)
+            return {"words": _words(found, distance_mm, units), "is_sure": found.is_sure}
+    return {"words": "", "is_sure": False}
 
 
 def _words(found: Offset, distance_mm: float, units: str) -> str:
-    if found.is_beyond:
+    mark_mm = found.mark_mm
+    if mark_mm is None:
         return "past INF"
-    mark_mm = found.mark_mm if found.mark_mm is not None else math.inf
     if math.isinf(distance_mm):
         is_near = found.is_sure and not math.isinf(mark_mm)
         return f"at {_length(mark_mm, mark_mm, units)}" if is_near else "0"
@@ -200,7 +177,7 @@ def _words(found: Offset, distance_mm: float, units: str) -> str:
 
 
 def _length(size_mm: float, distance_mm: float, units: str) -> str:
-    """Write a length as finely as a scale can be set at that distance; nought where it rounds to none."""
+    """Return a length as finely as a scale can be set at that distance; nought where it rounds to none."""
     try:
         if units == "m":
             step = 1.0 if distance_mm <= FINE_MM else 5.0 if distance_mm <= MIDDLE_MM else 10.0

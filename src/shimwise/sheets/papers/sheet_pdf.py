@@ -1,27 +1,28 @@
-"""Makes check sheets as PDF: one prep or a whole day of them, each with its prep attached."""
+"""Check sheets as PDF, of one prep or a whole day of them, and what all papers share in their making."""
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from shimwise.inference.verdict.answer import Answer
+from shimwise.sheets.charts.drawing import qr_svg
 from shimwise.sheets.json.sweep_json import sweep_from_json
 from shimwise.sheets.papers.check_sheet import check_sheet
 from shimwise.sheets.papers.maker import MAKER, maker_print
-from shimwise.sheets.papers.pictures import qr_svg, rail_pictures, sweep_pictures
+from shimwise.sheets.papers.pictures import PaperPicture, rail_pictures, sweep_pictures
 from shimwise.sheets.papers.setting import set_paper
 from shimwise.sheets.papers.signed.canonical_json import canonical_bytes
 from shimwise.sheets.papers.signed.prep_document import PrepDocument
-from shimwise.sheets.papers.signed.rows_words import lens_texts
+from shimwise.sheets.papers.signed.rows_words import Data, lens_texts
 from shimwise.sheets.papers.signed.sweeps_rows import kept_curves
 from shimwise.sheets.papers.sizes import paper_mm
 
 SHEET_FILE, SHEET_SCHEMA = "sheet.json", "shimwise.sheet/1"
-"""The attachment that says how a paper was made, and its form."""
+"""The attachment on how a paper was made, by which it can be made again and compared; and its form."""
+PREP_FILE = "prep.json"
 CHECK = "check"
 SETTING = "Setting the pages"
-Told = Callable[[str, int, int], None]
+Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,7 +34,7 @@ class JudgedPrep:
 
 
 def check_sheets_pdf(
-    preps: Sequence[JudgedPrep], *, paper: str = "A4", link: str = "", progress: Told | None = None
+    preps: Sequence[JudgedPrep], *, paper: str = "A4", link: str = "", progress: Progress | None = None
 ) -> bytes:
     """Print check sheets to one PDF.
 
@@ -47,7 +48,7 @@ def check_sheets_pdf(
         Address of the house's pages, ``https://bench.local``, for the QR square; without it the square holds
         the prep's id and the beginning of its digest.
     progress : callable, optional
-        Told what is being done, how far it is and how far it goes.
+        Called with what is being done, how far it is and how far it goes.
 
     Returns
     -------
@@ -57,66 +58,81 @@ def check_sheets_pdf(
     Raises
     ------
     SheetError
-        When the paper is not known or the pages cannot be set.
+        If the paper is not known or the pages cannot be set.
     """
-    width_mm, height_mm = paper_mm(paper)
+    report = progress or (lambda *_: None)
+    size_mm = paper_mm(paper)
     parts: dict[str, bytes] = {}
-    sheets = []
+    sheets, attached = [], {}
     for number, judged in enumerate(preps):
-        if progress is not None:
-            progress("Drawing the sheets", number, len(preps))
-        sheets.append(_sheet(judged, parts, mark=f"{number + 1:03d}", is_only=len(preps) == 1, link=link))
-    if progress is not None:
-        progress(SETTING, 0, 0)
-    names = [sheet["attachment"] for sheet in sheets]
-    parts[SHEET_FILE] = sheet_file(kind=CHECK, paper=paper, preps=names, link=link)
+        report("Drawing the sheets", number, len(preps))
+        mark = f"{number + 1:03d}"
+        name = PREP_FILE if len(preps) == 1 else f"prep-{mark}.json"
+        attached[name] = judged.prep
+        sheets.append({**_sheet(judged, parts, mark=mark, link=link), "attachment": name})
+    report(SETTING, 0, 0)
     title = sheets[0]["title"] if len(sheets) == 1 else f"Check sheets of {len(sheets)} preps"
-    data = {"title": title, "maker": MAKER, "width_mm": width_mm, "height_mm": height_mm, "sheets": sheets}
-    return set_paper("sheets.typ", data, parts, dated=max(judged.prep.dated for judged in preps))
+    data = {"title": title, "sheets": sheets}
+    return paper_pdf("sheets.typ", data, parts, attached, size_mm, kind=CHECK, paper=paper, link=link)
 
 
-def sheet_file(*, kind: str, paper: str, preps: Sequence[str], **how: object) -> bytes:
-    """Content of the attachment that says how a paper was made, so that it can be made again and compared."""
-    told = {
-        "schema": SHEET_SCHEMA,
-        "kind": kind,
-        "paper": paper,
-        "preps": list(preps),
-        "made_by": MAKER,
-        "made_with": maker_print(),
-        **how,
+def paper_pdf(
+    template: str,
+    data: Data,
+    parts: Mapping[str, bytes],
+    preps: Mapping[str, PrepDocument],
+    size_mm: tuple[float, float],
+    **how: object,
+) -> bytes:
+    """Return a paper as PDF, with its preps and how it was made attached.
+
+    Parameters
+    ----------
+    template : str
+        Name of its template.
+    data : dict
+        What the template reads.
+    parts : mapping of str to bytes
+        Pictures by their file names.
+    preps : mapping of str to PrepDocument
+        Preps by the names of their attachments.
+    size_mm : tuple of float
+        Width and height of a page. [mm]
+    **how
+        Kind and options, with which the same paper can be made again.
+    """
+    made = {"schema": SHEET_SCHEMA, "preps": list(preps), "made_by": MAKER, "made_with": maker_print(), **how}
+    files = {
+        **parts,
+        **{name: canonical_bytes(prep.travelling) for name, prep in preps.items()},
+        SHEET_FILE: json.dumps(made, ensure_ascii=False, indent=1, sort_keys=True).encode(),
     }
-    return json.dumps(told, ensure_ascii=False, indent=1, sort_keys=True).encode()
+    words = {**data, "maker": MAKER, "width_mm": size_mm[0], "height_mm": size_mm[1]}
+    return set_paper(template, words, files, dated=max(prep.dated for prep in preps.values()))
 
 
 def prep_code(prep: PrepDocument, link: str) -> str:
-    """Text of a prep's QR square: its page's address, or its id and the beginning of its digest."""
+    """Return the text of a prep's QR square: its page's address, or its id and its digest's beginning."""
     prep_id = str(prep.prep.get("id") or "")
     return f"{link.rstrip('/')}/preps/{prep_id}" if link else f"SHIMWISE PREP {prep_id} {prep.digest[:16]}"
 
 
-def _sheet(
-    judged: JudgedPrep, parts: dict[str, bytes], *, mark: str, is_only: bool, link: str
-) -> dict[str, Any]:
-    """Say one sheet and draw its pictures into ``parts``."""
+def _sheet(judged: JudgedPrep, parts: dict[str, bytes], *, mark: str, link: str) -> Data:
+    """Return the data of one sheet, and draw its pictures into ``parts``."""
     prep, answer = judged.prep, judged.answer
-    sheet = check_sheet(prep, answer)
 
     def keep(name: str, svg: str) -> str:
         parts[f"{mark}-{name}.svg"] = svg.encode()
         return f"{mark}-{name}.svg"
 
+    def kept(name: str, pictures: Sequence[PaperPicture]) -> list[Data]:
+        numbered = enumerate(pictures)
+        return [{"file": keep(f"{name}-{number}", one.svg), "alt": one.alt} for number, one in numbered]
+
+    sheet = check_sheet(prep, answer)
     sheet["qr"] = keep("qr", qr_svg(prep_code(prep, link)))
-    rails = rail_pictures(answer, lens_text=lens_texts(prep)) if answer else ()
-    sheet["pictures"] = [
-        {"file": keep(f"rail-{number}", picture.svg), "alt": picture.alt}
-        for number, picture in enumerate(rails)
-    ]
-    for place, (row, told) in enumerate(zip(prep.rows("sweeps"), sheet["sweeps"], strict=True)):
-        told["pictures"] = [
-            {"file": keep(f"sweep-{place}-{number}", picture.svg), "alt": picture.alt}
-            for number, picture in enumerate(sweep_pictures(sweep_from_json(row["result"]), kept_curves(row)))
-        ]
-    sheet["attachment"] = "prep.json" if is_only else f"prep-{mark}.json"
-    parts[sheet["attachment"]] = canonical_bytes(prep.travelling)
+    sheet["pictures"] = kept("rail", rail_pictures(answer, lens_text=lens_texts(prep)) if answer else ())
+    for place, (row, sweep) in enumerate(zip(prep.rows("sweeps"), sheet["sweeps"], strict=True)):
+        pictures = sweep_pictures(sweep_from_json(row["result"]), kept_curves(row))
+        sweep["pictures"] = kept(f"sweep-{place}", pictures)
     return sheet

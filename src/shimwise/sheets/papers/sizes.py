@@ -3,18 +3,18 @@
 from shimwise.errors import SheetError
 
 PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
-"""Name -> width and height standing upright [mm] (ISO 216; 8.5 × 11 in)."""
+"""Name -> width and height upright [mm] (ISO 216; 8.5 × 11 in)."""
 A5_MM = (148.0, 210.0)
 """Half of A4 (ISO 216 rounds down)."""
 
 
 def paper_mm(name: str) -> tuple[float, float]:
-    """Width and height of a paper by its name. [mm]
+    """Return the width and height of a paper by its name. [mm]
 
     Raises
     ------
     SheetError
-        When it is not known.
+        If it is not known.
     """
     sizes = {known.casefold(): size for known, size in PAPERS_MM.items()}
     size = sizes.get(name.strip().casefold())
@@ -24,6 +24,6 @@ def paper_mm(name: str) -> tuple[float, float]:
 
 
 def half_mm(name: str) -> tuple[float, float]:
-    """Width and height of half a paper standing upright: A5, or half a Letter. [mm]"""
+    """Return the width and height of half a paper, upright: A5, or half a Letter. [mm]"""
     width_mm, height_mm = paper_mm(name)
     return height_mm / 2 if name.strip().casefold() != "a4" else A5_MM[0], width_mm

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from rich.console import Console, Group, RenderableType
 from rich.text import Text
 
-from shimwise.inference.model.prep import Reading
+from shimwise.inference.model.prep import MeasuredLanding, Reading
 from shimwise.inference.verdict.answer import (
     Z95,
     Answer,
@@ -58,7 +58,7 @@ def print_report(
     answer: Answer,
     remedies: Sequence[Remedy] = (),
     *,
-    readings: Iterable[Reading] | None = None,
+    readings: Iterable[Reading | MeasuredLanding] | None = None,
     lens_text: Mapping[str, str] | None = None,
 ) -> None:
     """Print the whole report, as wide as the terminal from 60 to 100 columns.
@@ -85,7 +85,7 @@ def report(
     *,
     width: int = 80,
     is_ascii: bool = False,
-    readings: Iterable[Reading] | None = None,
+    readings: Iterable[Reading | MeasuredLanding] | None = None,
     lens_text: Mapping[str, str] | None = None,
 ) -> Group:
     """Compose the report.
@@ -100,8 +100,7 @@ def report(
         60 to 160. [terminal cells]
     is_ascii : bool
         Whether to write in ASCII.
-    readings : iterable of Reading, optional
-        The readings as they were typed: a doubted one is then written with its distances.
+    typed: Mapping[int, Reading | MeasuredLanding]
     lens_text : mapping of str to str, optional
         What is known of a lens, by name: ``18 mm f/2``.
 
@@ -134,7 +133,7 @@ class _VerdictWriter(Writer):
 
     answer: Answer
     remedies: tuple[Remedy, ...]
-    typed: Mapping[int, Reading]
+    typed: Mapping[int, Reading | MeasuredLanding]
 
     def parts(self) -> Iterator[RenderableType]:
         yield from self.paragraph(self.answer.headline, style=BOLD_STYLE)
@@ -202,7 +201,7 @@ class _VerdictWriter(Writer):
 
     def place(self, reading: ReadingAnswer) -> str:
         typed = self.typed.get(reading.row)
-        return "sweep" if typed and typed.measured_um is not None else f"line {reading.line}"
+        return "sweep" if isinstance(typed, MeasuredLanding) else f"line {reading.line}"
 
     def doubted_text(self, reading: ReadingAnswer) -> str:
         landing = f"lands {way_word(reading.landing_um)}, {signed_text(reading.landing_um)} µm"
@@ -211,8 +210,8 @@ class _VerdictWriter(Writer):
             f"{titled('set-up', reading.setup)}: {landing}; weight {reading.weight:.2f} of 1"
         )
         typed = self.typed.get(reading.row)
-        if typed and typed.measured_um is not None:
-            return f"{words}. Measured from frames ({typed.note}). Sweep it again."
+        if isinstance(typed, MeasuredLanding):
+            return f"{words}. Measured from frames ({typed.source}). Sweep it again."
         if typed:
             taped, read = distance_text(typed.distance_mm), distance_text(typed.reading_mm)
             by = f", by {typed.operator}" if typed.operator else ""

@@ -139,7 +139,7 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
     },
     Undecided: {"verdict": str},
     UnitVerdict: {"unit_id": str, "half_um": HIDDEN},
-    house.AdjustmentView: {"prep_id": str, "turns": Number},
+    house.PastAdjustment: {"prep_id": str, "turns": Number},
     house.HouseListOutcome: {"understood": _described(tuple[str, ...], "What was read of each new unit.")},
     house.HouseSettings: {"units": Literal["ft", "m"], "theme": Literal["dark", "light"]},
     house.LensFacts: {"by_distance": tuple[tuple[DistanceMm, float, float], ...]},

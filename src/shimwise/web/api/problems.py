@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.problems import KINDS, Kind
+from shimwise.web.problems import KINDS, ProblemKind
 
 router = AnswerRouter(tags=["problems"])
 
@@ -12,7 +12,7 @@ router = AnswerRouter(tags=["problems"])
 class Kinds:
     """All kinds of problems."""
 
-    problems: tuple[Kind, ...]
+    problems: tuple[ProblemKind, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,14 +14,16 @@ from invented_benches import (
     coefficient,
     columns,
     extension_mm,
+    measured,
     model_of,
     reading,
     ring_mm,
 )
 
 from shimwise.errors import OpticsError
+from shimwise.inference.model.assemble import build_model
 from shimwise.inference.model.linear import Kind
-from shimwise.inference.model.prep import Axis, FocusDesign, LensKnowledge
+from shimwise.inference.model.prep import Axis, FocusDesign, LensKnowledge, Prep
 from shimwise.notices import Notice
 
 REFERENCE = Path(__file__).parents[3] / "reference"
@@ -180,12 +182,12 @@ def test_a_chart_inside_the_near_limit_is_refused_by_the_optics() -> None:
 
 def test_a_landing_that_frames_measured_needs_no_conversion_and_no_eye() -> None:
     by_eye = reading(landing_um=-30.0, separation_mm=None, distance_mm=NEAR_MM)
-    measured = replace(by_eye, measured_um=-21.5, measured_sd_um=0.8)
-    model = model_of(measured)
+    of_frames = measured(-21.5, 0.8, distance_mm=NEAR_MM)
+    model, _ = build_model(Prep(readings=(), landings=(of_frames,)))
     assert model.landing_um.tolist() == [-21.5]
     assert (model.blur_um.tolist(), model.reading_sd_um.tolist()) == ([0.0], [0.8])
     assert columns(model) == columns(model_of(by_eye)) - {("conversion", "L1")}
-    both = model_of(by_eye, measured)
+    both, _ = build_model(Prep(readings=(by_eye,), landings=(of_frames,)))
     np.testing.assert_allclose(both.landing_um, [-30.0, -21.5], atol=1e-6)
     assert both.blur_um.tolist() == [40.0, 0.0]
     # The same body, lens, scale and tape speak from either.

@@ -11,16 +11,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from shimwise.sheets.charts import (
-    Camera,
-    ChartPlan,
-    SpokeKind,
-    chart_pdf,
-    choose_plan,
-    paper_of,
-    standard_plan,
-)
-from shimwise.sheets.charts.sheet import layout_json
+from shimwise.sheets.charts.camera import Camera
+from shimwise.sheets.charts.choice import choose_plan, standard_plan
+from shimwise.sheets.charts.paper import paper_of
+from shimwise.sheets.charts.plan import ChartPlan, SpokeKind
+from shimwise.sheets.charts.sheet import chart_pdf, layout_json
 
 Picture = NDArray[np.float64]
 

@@ -8,15 +8,12 @@ from hypothesis import strategies as st
 
 from property_cases import examples
 from shimwise.errors import OpticsError, SheetError
-from shimwise.sheets.charts import (
-    Camera,
-    SpokeKind,
-    advise,
-    choose_plan,
-    layout_of,
-    paper_of,
-    standard_plan,
-)
+from shimwise.sheets.charts.camera import Camera
+from shimwise.sheets.charts.choice import choose_plan, standard_plan
+from shimwise.sheets.charts.layout import layout_of
+from shimwise.sheets.charts.paper import paper_of
+from shimwise.sheets.charts.plan import SpokeKind
+from shimwise.sheets.charts.words import advise
 
 CAMERAS = st.builds(
     Camera,

@@ -8,17 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimwise.errors import SheetError
-from shimwise.sheets.charts import (
-    SpokeKind,
-    chart_id,
-    chart_pdf,
-    layout_from_code,
-    layout_of,
-    paper_of,
-    plan_to_code,
-    standard_plan,
-)
+from shimwise.sheets.charts.choice import standard_plan
+from shimwise.sheets.charts.code import chart_id, layout_from_code, plan_to_code
 from shimwise.sheets.charts.drawing import grey_stair, marker_modules, outline
+from shimwise.sheets.charts.layout import layout_of
+from shimwise.sheets.charts.paper import paper_of
+from shimwise.sheets.charts.plan import SpokeKind
+from shimwise.sheets.charts.sheet import chart_pdf
 
 
 @given(

@@ -12,7 +12,7 @@ import pytest
 
 from shimwise.imaging.chart.layout import layout_from_json
 from shimwise.imaging.chart.markers import find_markers, fit_homography, map_points
-from shimwise.sheets.charts import layout_from_code
+from shimwise.sheets.charts.code import layout_from_code
 
 DOT_MM = 25.4 / 1200
 SHEETS = [("A4", 5, "binary"), ("A3", 9, "binary"), ("A4", 5, "sinusoidal"), ("210x297", 5, "binary")]

@@ -35,8 +35,8 @@ def codes_of_judge_and_advice() -> set[str]:
     for mechanism in (Screw(), Screw(has_lock=True), ShimmedMount(), Fixed(), None):
         around = (*procedure.body_steps(mechanism), *procedure.body_cautions(mechanism, amount_um=300.0))
         codes |= {one.code for one in around}
-    others = (procedure.lens_steps, procedure.lens_cautions, procedure.setup_steps, procedure.setup_cautions)
-    codes |= {one.code for listed in others for one in listed()}
+    others = (*procedure.LENS_STEPS, *procedure.lens_cautions(), *procedure.SETUP_STEPS)
+    codes |= {one.code for one in (*others, *procedure.SETUP_CAUTIONS)}
     return codes
 
 

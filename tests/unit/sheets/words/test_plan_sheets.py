@@ -9,6 +9,7 @@ from rich.console import Console
 
 from shimwise.inference.plan.planner import Plan, PlannedBody, PlannedReading
 from shimwise.inference.verdict.datum import Datum
+from shimwise.notices import Notice
 from shimwise.sheets.json.documents import schema
 from shimwise.sheets.json.plan_json import plan_to_json
 from shimwise.sheets.terminal.plan_report import plan_report
@@ -104,10 +105,23 @@ def test_it_can_be_written_in_ascii() -> None:
 
 
 def test_its_json_follows_its_schema_and_infinity_is_null() -> None:
-    document = plan_to_json(planned(), warnings=("careful",))
+    document = plan_to_json(planned(), notices=(Notice("body_not_known", "B9", {"known": "B1"}),))
     Draft202012Validator(schema("plan")).validate(json.loads(json.dumps(document, allow_nan=False)))
     assert document["count"] == 6
+    (notice,) = document["notices"]
+    assert (notice["code"], notice["unit"], notice["numbers"]) == ("body_not_known", "B9", {"known": "B1"})
+    assert document["warnings"] == [notice["text"]]
     assert [reading["distance_mm"] for reading in document["readings"]] == [914.4, 914.4, None]
+
+
+def test_the_schema_takes_a_plan_of_the_first_form_which_has_no_notices() -> None:
+    document = plan_to_json(planned())
+    validator = Draft202012Validator(schema("plan"))
+    notices = document.pop("notices")
+    assert not validator.is_valid(document)
+    first = document | {"schema": "shimwise.plan/1"}
+    validator.validate(first)
+    assert not validator.is_valid(first | {"notices": notices})
 
 
 def test_the_schema_refuses_a_plan_out_of_reach_without_a_word_of_help() -> None:

@@ -24,6 +24,8 @@ LARGEST_INTEGER = 2**53 - 1
 """Above this, whole numbers are not exact in every reader (RFC 8785, section 3.1; RFC 7493)."""
 DEEPEST = 64
 
+UNIT_IDS = {"bodies": "body_ids", "lenses": "lens_ids"}
+"""Fields of the prep's row that name the units of the document which belong to it."""
 UNSIGNED_KEYS = ("journal", "exported_at", "program_version")
 """What is beside a prep's content and changes whenever it is exported."""
 _OF_UNITS = ("history_mean_um", "history_sd_um", "epoch", "note", "is_retired")
@@ -110,23 +112,22 @@ def signed_part(document: Mapping[str, Any]) -> dict[str, Any]:
         part["verdicts"] = [] if verdict is None else [verdict]
     for key, left_out in UNSIGNED_FIELDS.items():
         if key in part:
-            part[key] = _without(part[key], left_out)
-    return {key: _in_prep(document, key, rows) for key, rows in part.items()}
+            part[key] = without(part[key], left_out)
+    return {key: in_prep(document, key, rows) for key, rows in part.items()}
 
 
-def _in_prep(document: Mapping[str, Any], key: str, rows: Any) -> Any:  # noqa: ANN401
-    """Return of the units those of the prep; all if it does not name them."""
-    name = {"bodies": "body_ids", "lenses": "lens_ids"}.get(key)
-    ids = (document.get("prep") or {}).get(name) if name else None
+def in_prep(document: Mapping[str, Any], name: str, rows: Any) -> Any:  # noqa: ANN401
+    """Return the rows of a list of a document; of units those of the prep, all if it does not name them."""
+    ids = (document.get("prep") or {}).get(UNIT_IDS.get(name))
     return [row for row in rows if row.get("id") in ids] if ids else rows
 
 
-def _without(value: Any, keys: Sequence[str]) -> Any:  # noqa: ANN401 - a tree of JSON
+def without(value: Any, keys: Sequence[str]) -> Any:  # noqa: ANN401 - a tree of JSON
     """Return a row, or each row of a list, without some keys."""
     if isinstance(value, Mapping):
         return {key: item for key, item in value.items() if key not in keys}
     if isinstance(value, list | tuple):
-        return [_without(item, keys) if isinstance(item, Mapping) else item for item in value]
+        return [without(item, keys) if isinstance(item, Mapping) else item for item in value]
     return value
 
 

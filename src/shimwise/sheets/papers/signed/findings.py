@@ -14,8 +14,8 @@ from typing import Any
 from shimwise.sheets.papers.signed.canonical_json import digest_words
 from shimwise.sheets.papers.signed.differences import differences
 from shimwise.sheets.papers.signed.prep_document import PrepDocument
-from shimwise.sheets.papers.signed.rows_words import moment_words
-from shimwise.sheets.words.shared import plain
+from shimwise.sheets.papers.signed.rows_words import moment_words, text_of
+from shimwise.sheets.words.shared import capital, plain
 
 
 class State(StrEnum):
@@ -32,6 +32,7 @@ class State(StrEnum):
     NOT_SIGNED = "not_signed"
 
 
+_IS_SIGNED = "The prep is what was signed."
 _SENTENCES = {
     State.AS_SIGNED: "{title} is what {by} signed on {at}.",
     State.ALTERED: "{title} is not what was signed: it was altered.",
@@ -126,37 +127,37 @@ def find_in_prep(prep: PrepDocument, *, recorded: Recorded | None = None) -> Fin
         return alone
     same = next((one for one in kept if one.digest == prep.digest), None)
     if same is not None:
-        return _known(alone, same, kept)
+        return _known(alone, same, kept[-1])
     return _altered(alone, prep, kept)
 
 
 def _alone(prep: PrepDocument) -> Finding:
     """Return what the file alone shows."""
-    row = prep.sign_off
-    finding = Finding(
+    row = prep.sign_off or {}
+    state, words = State.AS_SIGNED, _IS_SIGNED
+    differing: tuple[str, ...] = ()
+    if not row:
+        state, words = State.NOT_SIGNED, "Nobody has signed this prep."
+    elif prep.is_reopened:
+        state, words = State.NOT_SIGNED, "The prep was signed, and opened again since."
+    elif not prep.is_signed:
+        digests = f"begins {prep.digest[:16]}, that of the signature {plain(str(row['digest']))[:16]}"
+        state, words = State.ALTERED, f"The prep is not what was signed: its digest {digests}."
+        differing = _differing(prep, signed_in(row))
+    return Finding(
         prep_id=str(prep.prep.get("id") or ""),
         title=plain(prep.title),
-        state=State.AS_SIGNED,
+        state=state,
         digest=prep.digest,
-        signed_by=plain(str((row or {}).get("signed_by") or "")),
-        signed_at=moment_words(row["signed_at"]) if row and row.get("signed_at") else "",
-        words=("The prep is what was signed.",),
+        signed_by=text_of(row, "signed_by"),
+        signed_at=moment_words(row["signed_at"]) if row.get("signed_at") else "",
+        words=(words,),
+        differing=differing,
     )
-    if row is None:
-        return replace(finding, state=State.NOT_SIGNED, words=("Nobody has signed this prep.",))
-    if prep.is_reopened:
-        return replace(
-            finding, state=State.NOT_SIGNED, words=("The prep was signed, and opened again since.",)
-        )
-    if prep.is_signed:
-        return finding
-    words = (
-        f"The prep is not what was signed: its digest begins {prep.digest[:16]}, that of the "
-        f"signature {plain(str(row['digest']))[:16]}.",
-    )
-    signed = signed_in(row)
-    differing = () if signed is None else differences(prep.content, signed)
-    return replace(finding, state=State.ALTERED, words=words, differing=differing)
+
+
+def _differing(prep: PrepDocument, signed: Mapping[str, Any] | None) -> tuple[str, ...]:
+    return () if signed is None else differences(prep.content, signed)
 
 
 def signed_in(row: Mapping[str, Any]) -> Mapping[str, Any] | None:
@@ -171,38 +172,31 @@ def signed_in(row: Mapping[str, Any]) -> Mapping[str, Any] | None:
 
 
 def _unknown(alone: Finding) -> Finding:
-    words = (*alone.words, "The record of this house holds no such prep.")
+    none = "the record of this house holds no such prep."
     if alone.state is State.AS_SIGNED:
-        words = ("The file agrees with itself; the record of this house holds no such prep.",)
-        return replace(alone, state=State.UNKNOWN, words=words)
-    return replace(alone, words=words)
+        return replace(alone, state=State.UNKNOWN, words=(f"The file agrees with itself; {none}",))
+    return replace(alone, words=(*alone.words, capital(none)))
 
 
-def _known(alone: Finding, same: KeptSignature, kept: Sequence[KeptSignature]) -> Finding:
+def _known(alone: Finding, same: KeptSignature, newest: KeptSignature) -> Finding:
     if same.is_standing:
-        return replace(alone, state=State.AS_SIGNED, words=("The prep is what was signed.",))
-    newest = kept[-1]
-    now = (
-        f"revision {newest.revision} stands, signed by {plain(newest.signed_by)} on "
-        f"{moment_words(newest.signed_at)}"
-        if newest.is_standing
-        else "nobody has signed it again"
-    )
+        return replace(alone, state=State.AS_SIGNED, words=(_IS_SIGNED,))
+    now = "nobody has signed it again"
+    if newest.is_standing:
+        by, at = plain(newest.signed_by), moment_words(newest.signed_at)
+        now = f"revision {newest.revision} stands, signed by {by} on {at}"
     words = (f"This is revision {same.revision}. The prep was reopened since, and {now}.",)
     return replace(alone, state=State.OLDER, words=words)
 
 
 def _altered(alone: Finding, prep: PrepDocument, kept: Sequence[KeptSignature]) -> Finding:
     """Compare it with the signature that it claims, else with the newest."""
+    others = "The signature in the file is not the record's: the record"
     if not kept:
-        none = "The signature in the file is not the record's: the record has no signature of this prep."
-        return replace(alone, state=State.ALTERED, words=(none,))
+        return replace(alone, state=State.ALTERED, words=(f"{others} has no signature of this prep.",))
     row = prep.sign_off or {}
     claimed = [one for one in kept if one.digest == row.get("digest") or one.revision == row.get("revision")]
     nearest = (claimed or list(kept))[-1]
-    words = alone.words
-    if alone.state is State.AS_SIGNED:
-        begins = nearest.digest[:16]
-        words = (f"The signature in the file is not the record's: the record's begins {begins}.",)
-    differing = () if nearest.document is None else differences(prep.content, nearest.document)
-    return replace(alone, state=State.ALTERED, words=words, differing=differing)
+    is_signed = alone.state is State.AS_SIGNED
+    words = (f"{others}'s begins {nearest.digest[:16]}.",) if is_signed else alone.words
+    return replace(alone, state=State.ALTERED, words=words, differing=_differing(prep, nearest.document))

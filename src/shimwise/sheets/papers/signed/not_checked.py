@@ -2,16 +2,14 @@
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
 from shimwise.inference.verdict.answer import Answer, Verdict
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
-from shimwise.sheets.papers.signed.rows_words import present_name, setup_distance
+from shimwise.sheets.papers.signed.rows_words import Row, kind_of, present_name, setup_distance, text_of
 from shimwise.sheets.words.shared import capital, counted, listed, plain, titled
 
 MOST_NAMES = 10
-Row = Mapping[str, Any]
 
 
 def not_checked(prep: PrepDocument, answer: Answer | None) -> list[str]:
@@ -31,14 +29,15 @@ def not_checked(prep: PrepDocument, answer: Answer | None) -> list[str]:
 
 
 def _units(prep: PrepDocument, answer: Answer) -> Iterator[str]:
-    judged = {(kind, present_name(unit.name)) for kind, unit in _kinds(answer)}
+    units = [*answer.bodies, *answer.lenses]
+    judged = {(kind_of(unit), present_name(unit.name)) for unit in units}
     silent = [
         titled(kind, str(row["name"]))
         for kind, key in (("body", "bodies"), ("lens", "lenses"))
         for row in prep.rows(key)
         if (kind, str(row["name"])) not in judged
     ]
-    weak = [titled(kind, unit.name) for kind, unit in _kinds(answer) if unit.verdict is Verdict.NOT_CHECKED]
+    weak = [titled(kind_of(unit), unit.name) for unit in units if unit.verdict is Verdict.NOT_CHECKED]
     if silent:
         yield f"{capital(listed(silent, most=MOST_NAMES))}: nothing was read."
     if weak:
@@ -47,13 +46,8 @@ def _units(prep: PrepDocument, answer: Answer) -> Iterator[str]:
         yield "The prep was changed after its last verdict: what came later is not judged."
 
 
-def _kinds(answer: Answer) -> Iterator[tuple[str, Any]]:
-    yield from (("body", unit) for unit in answer.bodies)
-    yield from (("lens", unit) for unit in answer.lenses)
-
-
 def _evidence(prep: PrepDocument) -> list[Row]:
-    return [*prep.standing("readings"), *prep.standing("sweeps")]
+    return [*prep.not_withdrawn("readings"), *prep.not_withdrawn("sweeps")]
 
 
 def _pairs(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
@@ -61,7 +55,7 @@ def _pairs(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
     bodies, lenses = {pair[0] for pair in read}, {pair[1] for pair in read}
     for body in prep.rows("bodies"):
         missing = [
-            plain(str(lens["name"]))
+            text_of(lens, "name")
             for lens in prep.rows("lenses")
             if body["id"] in bodies and lens["id"] in lenses and (body["id"], lens["id"]) not in read
         ]
@@ -77,7 +71,8 @@ def _distances(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
     single = [plain(prep.name(lens)) for lens, distances in read.items() if len(distances) < 2]
     if single:
         yield f"Read at one distance only, so the scale is not checked: {listed(single, most=MOST_NAMES)}."
-    lengths = {setup_distance(prep, row["id"]): _length_mm(row) for row in prep.rows("setups")}
+    setups = prep.rows("setups")
+    lengths = {setup_distance(prep, row["id"]): number_of(row.get("distance_mm"), math.inf) for row in setups}
     distances = sorted(
         {distance for of_lens in read.values() for distance in of_lens},
         key=lambda text: (lengths.get(text, math.inf), text),
@@ -87,14 +82,8 @@ def _distances(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
         yield f"{shown} Others{'' if 'INF' in distances else ', infinity among them,'} were not read."
 
 
-def _length_mm(setup: Mapping[str, Any]) -> float:
-    """Return a set-up's distance, by which they are sorted; infinity if there is none."""
-    value = number_of(setup.get("distance_mm"))
-    return value if math.isfinite(value) else math.inf
-
-
 def _field(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
-    swept = {row["body_id"] for row in prep.standing("sweeps") if (row["result"].get("stars") or ())}
+    swept = {row["body_id"] for row in prep.not_withdrawn("sweeps") if (row["result"].get("stars") or ())}
     flat = [titled("body", str(row["name"])) for row in prep.rows("bodies") if row["id"] not in swept]
     if flat:
         where = listed(flat, most=MOST_NAMES)
@@ -112,7 +101,7 @@ def _conditions(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
         if read:
             at = listed([f"{value:g} mm" for value in read], most=MOST_NAMES)
             yield f"{capital(titled('lens', str(lens['name'])))} was read at {at} only."
-    withdrawn = len(prep.rows("readings")) - len(prep.standing("readings"))
+    withdrawn = len(prep.rows("readings")) - len(prep.not_withdrawn("readings"))
     if withdrawn:
         counts = "it does not count" if withdrawn == 1 else "they do not count"
         yield f"{capital(counted(withdrawn, 'reading'))} withdrawn: {counts}."

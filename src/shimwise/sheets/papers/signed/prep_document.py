@@ -12,22 +12,21 @@ from functools import cached_property
 from typing import Any
 
 from shimwise.errors import SheetError
-from shimwise.sheets.papers.signed.canonical_json import digest_of, newest
+from shimwise.sheets.papers.signed.canonical_json import digest_of, in_prep, newest, without
 
 SCHEMA_ID = "shimwise.prep/1"
-LISTS = (
-    "bodies",
-    "lenses",
-    "setups",
-    "readings",
-    "gauges",
-    "sweeps",
-    "verdicts",
-    "adjustments",
-    "sign_offs",
-)
-UNIT_IDS = {"bodies": "body_ids", "lenses": "lens_ids"}
-"""Fields of the prep's row that name the units of the document which belong to it."""
+NEEDED = {
+    "bodies": ("id", "name"),
+    "lenses": ("id", "name"),
+    "setups": ("id",),
+    "readings": ("id", "body_id", "lens_id"),
+    "gauges": ("id",),
+    "sweeps": ("id", "body_id", "lens_id", "result"),
+    "verdicts": ("document",),
+    "adjustments": ("unit_id",),
+    "sign_offs": ("digest",),
+}
+"""The lists of a prep, and the fields that papers need of each row."""
 Row = Mapping[str, Any]
 
 
@@ -51,11 +50,10 @@ class PrepDocument:
 
     def rows(self, name: str) -> Sequence[Row]:
         """Return the rows of a list, such as ``readings``; of units those of the prep."""
-        rows: Sequence[Row] = self.content.get(name) or ()
-        ids = self.prep.get(UNIT_IDS.get(name, ""))
-        return [row for row in rows if row.get("id") in ids] if ids else rows
+        rows: Sequence[Row] = in_prep(self.content, name, self.content.get(name) or ())
+        return rows
 
-    def standing(self, name: str) -> list[Row]:
+    def not_withdrawn(self, name: str) -> list[Row]:
         """Return the rows of a list that have not been withdrawn."""
         return [row for row in self.rows(name) if not row.get("withdrawn_at")]
 
@@ -78,6 +76,10 @@ class PrepDocument:
         """Return the row of a list with this id, or None."""
         return next((row for row in self.rows(name) if row.get("id") == row_id), None)
 
+    def named(self, name: str, unit: str) -> Row:
+        """Return the row of a list with this name; empty if there is none."""
+        return next((row for row in self.rows(name) if str(row["name"]) == unit), {})
+
     @property
     def title(self) -> str:
         """The prep's title; without one, the day it began."""
@@ -97,13 +99,18 @@ class PrepDocument:
         return None if row is None else row["document"]
 
     @property
+    def remedies(self) -> Sequence[Row]:
+        """What the newest verdict suggests."""
+        return () if self.verdict is None else self.verdict["remedies"]
+
+    @property
     def is_verdict_current(self) -> bool:
         """Whether the newest verdict holds all evidence that is not withdrawn, and nothing came after it."""
         row = self.verdict_row
         if row is None:
             return False
         judged = {reading["row"] for reading in row["document"]["readings"] if not reading.get("source")}
-        if judged != {reading.get("seq") for reading in self.standing("readings")}:
+        if judged != {reading.get("seq") for reading in self.not_withdrawn("readings")}:
             return False
         later = ("sweeps", "gauges", "adjustments")
         keys = ("taken_at", "withdrawn_at", "made_at")
@@ -120,12 +127,12 @@ class PrepDocument:
     def travelling(self) -> dict[str, Any]:
         """The document as it travels in a paper: all that is signed; without journal and older verdicts."""
         row = self.verdict_row
-        sign_offs = [
-            {key: value for key, value in one.items() if key != "signed_json"}
-            for one in self.rows("sign_offs")
-        ]
-        verdicts = [] if row is None else [row]
-        return {**self.content, "verdicts": verdicts, "sign_offs": sign_offs, "journal": []}
+        return {
+            **self.content,
+            "verdicts": [] if row is None else [row],
+            "sign_offs": without(self.rows("sign_offs"), ("signed_json",)),
+            "journal": [],
+        }
 
     @property
     def is_reopened(self) -> bool:
@@ -166,8 +173,8 @@ def read_prep(document: object) -> PrepDocument:
     prep = document.get("prep")
     if not isinstance(prep, Mapping) or not prep.get("started_at"):
         raise _refusal("it has no prep with the time it began")
-    for name in LISTS:
-        _check_list(document, name)
+    for name, needed in NEEDED.items():
+        _check_list(document, name, needed)
     found_prep = PrepDocument(document)
     time_of(prep["started_at"])
     verdict = found_prep.verdict
@@ -178,28 +185,16 @@ def read_prep(document: object) -> PrepDocument:
     return found_prep
 
 
-def _check_list(document: Mapping[str, Any], name: str) -> None:
-    rows = document.get(name, [])
+def _check_list(document: Mapping[str, Any], name: str, needed: Sequence[str]) -> None:
+    rows = document.get(name)
     if rows is None:
         return
     if not isinstance(rows, list) or not all(isinstance(row, Mapping) for row in rows):
         raise _refusal(f"{name} is no list of objects")
-    needed = NEEDED.get(name, ("id",))
     for number, row in enumerate(rows):
         missing = [key for key in needed if row.get(key) is None]
         if missing:
             raise _refusal(f"{name}[{number}] lacks {', '.join(missing)}")
-
-
-NEEDED = {
-    "bodies": ("id", "name"),
-    "lenses": ("id", "name"),
-    "readings": ("id", "body_id", "lens_id"),
-    "sweeps": ("id", "body_id", "lens_id", "result"),
-    "verdicts": ("document",),
-    "sign_offs": ("digest",),
-    "adjustments": ("unit_id",),
-}
 
 
 def time_of(text: object) -> datetime:
@@ -217,11 +212,11 @@ def time_of(text: object) -> datetime:
     return time if time.tzinfo else time.replace(tzinfo=UTC)
 
 
-def number_of(value: object) -> float:
-    """Return a number of a row; nan if there is none; ``INF`` is infinite."""
+def number_of(value: object, default: float = math.nan) -> float:
+    """Return a number of a row, the default if there is none; ``INF`` is infinite."""
     if isinstance(value, str) and value.strip().upper() == "INF":
         return math.inf
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else default
 
 
 def _refusal(what: str) -> SheetError:

@@ -4,11 +4,18 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
 
-from shimwise.inference.verdict.answer import BodyAnswer
+from shimwise.inference.verdict.answer import BodyAnswer, LensAnswer, Verdict
+from shimwise.sheets.papers.signed.canonical_json import digest_words
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of, time_of
-from shimwise.sheets.words.shared import NOT_KNOWN, distance_text, plain, plus_minus_text
+from shimwise.sheets.words.shared import (
+    NOT_KNOWN,
+    VERDICT_WORDS,
+    distance_text,
+    plain,
+    plus_minus_text,
+)
 
 COVERAGE = 2.0
 """The coverage factor k: about 95 % of a normal distribution (JCGM 100:2008, 6.3.3)."""
@@ -18,7 +25,69 @@ _BOUND = re.compile(
 )
 """Spaces between a number and its unit, ± or sign: where no line breaks."""
 _BEFORE = re.compile(r" before adjustment [0-9]+$")
+PLACES = {"body": "bodies", "lens": "lenses"}
+"""Kind of unit -> its list in a prep, and its place among the pages."""
+_WAYS = {Verdict.OUT_SHORT: "short", Verdict.OUT_DEEP: "deep"}
 Row = Mapping[str, Any]
+Data = dict[str, Any]
+Unit = TypeVar("Unit", bound=BodyAnswer)
+
+
+def text_of(row: Row, key: str) -> str:
+    """Return a field of a row as plain text; empty if the row has none."""
+    return plain(str(row.get(key) or ""))
+
+
+def texts(row: Row, *keys: str, **renamed: str) -> Data:
+    """Return fields of a row as plain text: under their own keys, or by name of the result and key."""
+    return {name: text_of(row, key) for name, key in ({key: key for key in keys} | renamed).items()}
+
+
+def prep_words(prep: PrepDocument) -> Data:
+    """Return what every paper shows of its prep: title, state, time of the verdict, digest in groups."""
+    verdict = prep.verdict_row or {}
+    return {
+        "title": plain(prep.title),
+        "state": "signed" if prep.is_signed else "draft: not signed",
+        "judged": moment_words(verdict["given_at"]) if verdict.get("given_at") else "",
+        "digest": digest_words(prep.digest),
+    }
+
+
+def temperature_words(prep: PrepDocument) -> str:
+    """Return the temperature that was written down with a prep."""
+    celsius = number_of(prep.prep.get("temperature_c"))
+    return f"{celsius:g} °C" if math.isfinite(celsius) else "not written down"
+
+
+def unit_words(unit: BodyAnswer) -> Data:
+    """Return what every paper shows of a unit: name, verdict, direction, error with U."""
+    return {
+        "name": plain(unit.name),
+        "verdict": VERDICT_WORDS[unit.verdict],
+        "way": _WAYS.get(unit.verdict, ""),
+        "error": u_text(unit),
+    }
+
+
+def kind_of(unit: BodyAnswer) -> str:
+    """Return ``body`` or ``lens``."""
+    return "lens" if isinstance(unit, LensAnswer) else "body"
+
+
+def row_of(prep: PrepDocument, unit: BodyAnswer) -> Row:
+    """Return a unit's row in the prep; empty if there is none."""
+    return prep.named(PLACES[kind_of(unit)], unit.name)
+
+
+def present(units: Sequence[Unit]) -> list[Unit]:
+    """Return the units of a verdict as they are now, without their states before adjustments."""
+    return [unit for unit in units if present_name(unit.name) == unit.name]
+
+
+def cautions(remedies: Sequence[Row]) -> list[str]:
+    """Return the cautions of remedies, each once."""
+    return list(dict.fromkeys(plain(str(text)) for one in remedies for text in one.get("cautions") or ()))
 
 
 def bound(text: str) -> str:
@@ -34,6 +103,11 @@ def expanded_um(unit: BodyAnswer) -> float:
 def u_text(unit: BodyAnswer) -> str:
     """Return a unit's error and its expanded uncertainty, ``−14 ± 6``. [µm, short < 0 < deep]"""
     return plus_minus_text(unit.error_um, expanded_um(unit))
+
+
+def row_error(row: Row, key: str, sd_key: str = "sd_um") -> str:
+    """Return the error that a row keeps, with its expanded uncertainty."""
+    return plus_minus_text(number_of(row.get(key)), COVERAGE * number_of(row.get(sd_key)))
 
 
 def present_name(name: str) -> str:
@@ -71,30 +145,23 @@ def lens_texts(prep: PrepDocument) -> dict[str, str]:
 
 def body_words(body: Row) -> str:
     """Return the mount and the serial number of a body."""
-    serial = plain(str(body.get("serial") or ""))
-    return ", ".join(
-        part for part in (plain(str(body.get("mount") or "")), serial and f"no. {serial}") if part
-    )
+    mount, serial = text_of(body, "mount"), text_of(body, "serial")
+    return ", ".join(part for part in (mount, serial and f"no. {serial}") if part)
 
 
 def setup_distance(prep: PrepDocument, setup_id: object) -> str:
     """Return the distance of a set-up as it was typed."""
     setup = prep.row("setups", setup_id)
-    return (
-        NOT_KNOWN if setup is None else typed_distance(setup.get("distance_text"), setup.get("distance_mm"))
-    )
+    return typed_distance(setup, "distance") if setup is not None else NOT_KNOWN
 
 
-def typed_distance(text: object, distance_mm: object) -> str:
-    """Return a distance as it was typed; if that was not kept, in both systems."""
-    typed = plain(str(text or ""))
-    if typed:
-        return typed
-    value = number_of(distance_mm)
-    return "INF" if distance_mm is None else distance_text(value)
+def typed_distance(row: Row, name: str) -> str:
+    """Return a row's distance or reading as it was typed; if that was not kept, in both systems."""
+    length = row.get(f"{name}_mm")
+    return text_of(row, f"{name}_text") or ("INF" if length is None else distance_text(number_of(length)))
 
 
 def people(rows: Sequence[Row], key: str) -> list[str]:
     """Return the names in rows under a key, each once, in their order."""
-    names = (plain(str(row.get(key) or "")) for row in rows)
+    names = (text_of(row, key) for row in rows)
     return list(dict.fromkeys(name for name in names if name))

@@ -1,20 +1,28 @@
 """The sweeps of a prep in words: best focus, tilt and flags, and what their pictures are drawn from."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from shimwise.sheets.json.sweep_json import sweep_from_json
-from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
-from shimwise.sheets.papers.signed.rows_words import COVERAGE, bound, moment_words, setup_distance
+from shimwise.sheets.papers.signed.prep_document import PrepDocument
+from shimwise.sheets.papers.signed.rows_words import (
+    COVERAGE,
+    Data,
+    Row,
+    bound,
+    moment_words,
+    row_error,
+    setup_distance,
+    text_of,
+)
 from shimwise.sheets.pictures.sweep_figure import Curve
-from shimwise.sheets.words.shared import capital, plain, plus_minus_text, titled
+from shimwise.sheets.words.shared import capital, plain, titled
 from shimwise.sheets.words.sweep_words import grouped_flags, sweep_sentence
 
 MOST_FLAGS = 6
-Row = Mapping[str, Any]
 
 
-def sweep_rows(prep: PrepDocument) -> list[dict[str, Any]]:
+def sweep_rows(prep: PrepDocument) -> list[Data]:
     """Return the result of each sweep, withdrawn ones too."""
     return [_sweep(prep, row) for row in prep.rows("sweeps")]
 
@@ -24,7 +32,7 @@ def kept_curves(row: Row) -> tuple[Curve, ...]:
     kept = row.get("curves") or row["result"].get("curves") or ()
     return tuple(
         Curve(
-            name=plain(str(one.get("name") or "")),
+            name=text_of(one, "name"),
             points=tuple((float(x), float(y)) for x, y in one.get("points") or ()),
             fit=tuple((float(x), float(y)) for x, y in one.get("fit") or ()),
         )
@@ -32,36 +40,25 @@ def kept_curves(row: Row) -> tuple[Curve, ...]:
     )
 
 
-def _sweep(prep: PrepDocument, row: Row) -> dict[str, Any]:
+def _sweep(prep: PrepDocument, row: Row) -> Data:
     result = row["result"]
     body, lens = titled("body", prep.name(row["body_id"])), titled("lens", prep.name(row["lens_id"]))
     where = setup_distance(prep, row.get("setup_id"))
+    taken = moment_words(row["taken_at"]) if row.get("taken_at") else ""
     return {
-        "id": str(row["id"]),
         "title": f"{capital(body)} with {lens} at {where}",
-        "by": ", ".join(_taken(row)),
+        "by": ", ".join(words for words in (text_of(row, "taken_by"), taken) if words),
         "sentence": bound(capital(sweep_sentence(sweep_from_json(result)))),
         "tilt": _tilt(result),
         "flags": [plain(flag) for flag in grouped_flags(result["flags"])[:MOST_FLAGS]],
         "is_withdrawn": bool(row.get("withdrawn_at")),
-        "reason": plain(str(row.get("withdrawn_reason") or "")),
-        "pictures": [],
+        "reason": text_of(row, "withdrawn_reason"),
     }
-
-
-def _taken(row: Row) -> Iterator[str]:
-    if row.get("taken_by"):
-        yield plain(str(row["taken_by"]))
-    if row.get("taken_at"):
-        yield moment_words(row["taken_at"])
 
 
 def _tilt(result: Mapping[str, Any]) -> str:
     tilt = result.get("tilt") or {}
-    across, down = (
-        plus_minus_text(number_of(tilt.get(f"{axis}_um")), COVERAGE * number_of(tilt.get(f"{axis}_sd_um")))
-        for axis in ("x", "y")
-    )
+    across, down = (row_error(tilt, f"{axis}_um", f"{axis}_sd_um") for axis in ("x", "y"))
     if tilt.get("x_um") is None or tilt.get("y_um") is None:
         return "Tilt: not measured by this sweep."
     words = f"right edge less left {across} µm, bottom less top {down} µm (k = {COVERAGE:g})"

@@ -49,14 +49,17 @@ def read_json(data: bytes, *, name: str) -> Any:  # noqa: ANN401 - a tree of JSO
     def refuse(word: str) -> float:
         raise ValueError(f"{word} is no number of JSON")
 
-    if len(data) > LARGEST_BYTES:
-        raise SheetError(
-            f"{name} has more than {LARGEST_BYTES // 2**20} MiB: that is no prep. Check the file."
-        )
+    _check_size(data, name, "prep")
     try:
         return json.loads(data.decode("utf-8-sig"), object_pairs_hook=once, parse_constant=refuse)
     except (ValueError, RecursionError) as error:
         raise SheetError(f"{name} is no JSON ({str(error)[:200]}). Export the prep anew.") from error
+
+
+def _check_size(data: bytes, name: str, kind: str) -> None:
+    if len(data) > LARGEST_BYTES:
+        limit = f"{LARGEST_BYTES // 2**20} MiB"
+        raise SheetError(f"{name} has more than {limit}: that is no {kind}. Check the file.")
 
 
 def find_in_pdf(data: bytes, *, remade: Remade, recorded: Recorded | None = None) -> tuple[Finding, ...]:
@@ -67,7 +70,7 @@ def find_in_pdf(data: bytes, *, remade: Remade, recorded: Recorded | None = None
     data : bytes
         The PDF.
     remade : callable
-        Makes the sheet again, given how it was made and its preps.
+        Makes the sheet again from how it was made and its preps.
     recorded : callable, optional
         As for :func:`shimwise.sheets.papers.signed.findings.find_in_prep`.
 
@@ -76,13 +79,11 @@ def find_in_pdf(data: bytes, *, remade: Remade, recorded: Recorded | None = None
     SheetError
         If it is no PDF, or none of our sheets.
     """
-    sheet = _sheet(data)
+    reader = _reader(data)
+    sheet = _Sheet(data, reader, *_attached(reader))
     faults = _faults(sheet, remade)
-    notes = (
-        []
-        if sheet.made.get("made_with") == maker_print()
-        else [_OTHER_VERSION.format(plain(str(sheet.made.get("made_by"))))]
-    )
+    maker = plain(str(sheet.made.get("made_by")))
+    notes = [] if sheet.is_of_this_state else [_OTHER_VERSION.format(maker)]
     findings = [find_in_prep(prep, recorded=recorded) for prep in sheet.preps]
     return tuple(_with_page(finding, faults, notes) for finding in findings)
 
@@ -102,10 +103,10 @@ class _Sheet:
     made: Mapping[str, Any]
     preps: tuple[PrepDocument, ...]
 
-
-def _sheet(data: bytes) -> _Sheet:
-    reader = _reader(data)
-    return _Sheet(data, reader, *_attached(reader))
+    @property
+    def is_of_this_state(self) -> bool:
+        """Whether this program, as it is, made the sheet."""
+        return self.made.get("made_with") == maker_print()
 
 
 def _faults(sheet: _Sheet, remade: Remade) -> list[str]:
@@ -134,10 +135,7 @@ def _reader(data: bytes) -> "PdfReader":
         raise SheetError(
             "This is no PDF and no prep. Give a sheet that shimwise sheet wrote, or a prep.json."
         )
-    if len(data) > LARGEST_BYTES:
-        raise SheetError(
-            f"The PDF has more than {LARGEST_BYTES // 2**20} MiB: that is no sheet. Check the file."
-        )
+    _check_size(data, "The PDF", "sheet")
     try:
         reader = pypdf.PdfReader(io.BytesIO(data))
         if len(reader.pages) > LARGEST_PAGES:
@@ -158,11 +156,8 @@ def _attached(reader: "PdfReader") -> tuple[Mapping[str, Any], tuple[PrepDocumen
     if SHEET_FILE not in files:
         raise _no_sheet(f"it carries no {SHEET_FILE}")
     made = read_json(_only(files, SHEET_FILE), name=SHEET_FILE)
-    if (
-        not isinstance(made, Mapping)
-        or made.get("schema") != SHEET_SCHEMA
-        or not isinstance(made.get("preps"), list)
-    ):
+    is_ours = isinstance(made, Mapping) and made.get("schema") == SHEET_SCHEMA
+    if not is_ours or not isinstance(made.get("preps"), list):
         raise _no_sheet(f"its {SHEET_FILE} has not the form {SHEET_SCHEMA}")
     names = [str(name) for name in made["preps"]]
     if not names or any(name not in files for name in names):
@@ -194,10 +189,7 @@ def _printed(sheet: _Sheet) -> Iterator[str]:
 
 def _changed_pages(sheet: _Sheet, remade: Remade) -> Iterator[str]:
     """Yield where the sheet differs from one made again, if this program made it."""
-    if sheet.made.get("made_with") != maker_print():
-        return
-    anew = remade(sheet.made, sheet.preps)
-    if anew == sheet.data:
+    if not sheet.is_of_this_state or (anew := remade(sheet.made, sheet.preps)) == sheet.data:
         return
     reader, fresh = sheet.reader, _reader(anew)
     if len(fresh.pages) != len(reader.pages):
@@ -221,30 +213,20 @@ def _catalog(reader: "PdfReader") -> Any:  # noqa: ANN401 - the library's object
 
 def _print_of(value: Any) -> str:  # noqa: ANN401 - the library's objects
     """Return the digest of an object and all it refers to: of a page its drawing, fonts, annotations."""
-    digest = hashlib.sha256()
-    _feed(value, digest, {})
-    return digest.hexdigest()
+    return hashlib.sha256(b"".join(_tokens(value, {}))).hexdigest()
 
 
-def _feed(value: Any, digest: Any, seen: dict[int, Any]) -> None:  # noqa: ANN401
+def _tokens(value: Any, seen: dict[int, Any]) -> Iterator[bytes]:  # noqa: ANN401
     value = value.get_object() if hasattr(value, "get_object") else value
-    if isinstance(value, dict | list):
-        if id(value) in seen:
-            return
-        seen[id(value)] = value  # kept, so that its number is not given to another
-    if isinstance(value, dict):
-        digest.update(b"<<")
-        for key in sorted(value):
-            if key not in _IGNORED:
-                digest.update(str(key).encode())
-                _feed(value.raw_get(key) if hasattr(value, "raw_get") else value[key], digest, seen)
-        if hasattr(value, "get_data"):
-            digest.update(value.get_data())
-        digest.update(b">>")
-    elif isinstance(value, list):
-        digest.update(b"[")
-        for item in value:
-            _feed(item, digest, seen)
-        digest.update(b"]")
-    else:
-        digest.update(f"{value} ".encode("utf-8", "surrogatepass"))
+    if not isinstance(value, dict | list):
+        yield f"{value} ".encode("utf-8", "surrogatepass")
+    elif id(value) not in seen:
+        seen[id(value)] = value  # kept, so that its number is not used for another
+        raw = value.raw_get if hasattr(value, "raw_get") else value.__getitem__
+        is_dict = isinstance(value, dict)
+        yield b"<<" if is_dict else b"["
+        for key in sorted(set(value) - _IGNORED) if is_dict else range(len(value)):
+            yield str(key).encode()
+            yield from _tokens(raw(key), seen)
+        yield value.get_data() if hasattr(value, "get_data") else b""
+        yield b">>" if is_dict else b"]"

@@ -37,7 +37,7 @@ class Shift:
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class MicronChange:
     """How much a part grows. [µm]"""
 
     change_um: float
@@ -129,9 +129,9 @@ def heat(
     material: Annotated[str, Query(min_length=1, max_length=40, examples=["aluminium"])],
     length_mm: Annotated[float, Query(gt=0, le=10_000)],
     change_k: Annotated[float, Query(ge=-200, le=200, description="CHANGE of temperature [K].")],
-) -> Change:
+) -> MicronChange:
     """Compute how much a part grows when it warms."""
-    return Change(bench.heat_change_um(material=material, length_mm=length_mm, change_k=change_k))
+    return MicronChange(bench.heat_change_um(material=material, length_mm=length_mm, change_k=change_k))
 
 
 @router.get("/mounts")

@@ -20,7 +20,7 @@ router = APIRouter()
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class OpticsAnswer:
     """An answer: its sentence, and rows of name and value beneath."""
 
     sentence: str
@@ -72,7 +72,7 @@ class _Question:
     form: Form
     units: str
 
-    def landing(self) -> Answer:
+    def landing(self) -> OpticsAnswer:
         found = optics.landing(
             focal_mm=self.form.needed("focal_mm"),
             distance_mm=self._length_mm("distance"),
@@ -85,9 +85,9 @@ class _Question:
             ("Landing", f"{signed(um, 1)} µm"),
             ("Magnification at the chart", f"{found.magnification:.5f}"),
         )
-        return Answer(f"It lands {side} at the sensor.", rows)
+        return OpticsAnswer(f"It lands {side} at the sensor.", rows)
 
-    def ring(self) -> Answer:
+    def ring(self) -> OpticsAnswer:
         um = self.form.needed("landing_um")
         found = optics.ring_reading(
             focal_mm=self.form.needed("focal_mm"),
@@ -100,9 +100,9 @@ class _Question:
             ("In feet", _text(found.reading_mm, "ft")),
             ("In metres", _text(found.reading_mm, "m")),
         )
-        return Answer(sentence, rows)
+        return OpticsAnswer(sentence, rows)
 
-    def depth(self) -> Answer:
+    def depth(self) -> OpticsAnswer:
         found = optics.depth(
             focal_mm=self.form.needed("focal_mm"),
             fnumber=self.form.needed("fnumber"),
@@ -118,18 +118,18 @@ class _Question:
             ("Depth of focus", at_sensor),
             ("Magnification", f"{found.magnification:.5f}"),
         )
-        return Answer(f"Sharp from {near} to {far}; at the sensor {at_sensor}.", rows)
+        return OpticsAnswer(f"Sharp from {near} to {far}; at the sensor {at_sensor}.", rows)
 
-    def plate(self) -> Answer:
+    def plate(self) -> OpticsAnswer:
         um = optics.plate_shift_um(
             thickness_mm=self.form.needed("thickness_mm"),
             index=self.form.needed("index"),
             fnumber=self.form.number("fnumber"),
         )
         sentence = f"The plate moves focus back by {um:,.0f} µm, away from the lens."
-        return Answer(sentence, (("Shift", f"{um:,.2f} µm"),))
+        return OpticsAnswer(sentence, (("Shift", f"{um:,.2f} µm"),))
 
-    def heat(self) -> Answer:
+    def heat(self) -> OpticsAnswer:
         change_k = self.form.needed("change_k")
         um = optics.heat_change_um(
             material=self.form.text("material"), length_mm=self.form.needed("length_mm"), change_k=change_k
@@ -137,10 +137,10 @@ class _Question:
         rows = [("Change", f"{signed(um, 2)} µm")]
         if change_k:
             rows.append(("For each kelvin", f"{signed(um / change_k, 3)} µm"))
-        return Answer(f"It {'grows' if um >= 0 else 'shrinks'} by {abs(um):,.1f} µm.", tuple(rows))
+        return OpticsAnswer(f"It {'grows' if um >= 0 else 'shrinks'} by {abs(um):,.1f} µm.", tuple(rows))
 
-    def mounts(self) -> Answer:
-        return Answer("Nominal flange depths, each with its source; no tolerance is known for any.")
+    def mounts(self) -> OpticsAnswer:
+        return OpticsAnswer("Nominal flange depths, each with its source; no tolerance is known for any.")
 
     def _length_mm(self, name: str) -> float:
         typed = self.form.text(name)
@@ -153,7 +153,7 @@ class _Question:
         return _text(mm, self.units)
 
 
-_TOPICS: dict[str, tuple[str, Callable[[_Question], Answer], str]] = {
+_TOPICS: dict[str, tuple[str, Callable[[_Question], OpticsAnswer], str]] = {
     "landing": ("Landing", _Question.landing, "How many microns at the sensor does a reading mean?"),
     "ring": ("Ring", _Question.ring, "Where will the ring stand for an error at the sensor?"),
     "depth": ("Depth", _Question.depth, "From where to where is the picture sharp enough?"),
