@@ -27,7 +27,15 @@ from shimwise.errors import InferenceError
 from shimwise.inference.model.checks import check_prep
 from shimwise.inference.model.linear import Kind
 from shimwise.inference.model.observations import Observation, ObservationContext
-from shimwise.inference.model.prep import Axis, BodyKnowledge, LensKnowledge, Prep, Reading, UnitKnowledge
+from shimwise.inference.model.prep import (
+    Axis,
+    BodyKnowledge,
+    LensKnowledge,
+    MeasuredLanding,
+    Prep,
+    Reading,
+    UnitKnowledge,
+)
 from shimwise.notices import Notice
 from shimwise.optics import magnification
 
@@ -108,7 +116,7 @@ def build_mixture(
         When a distance or reading lies inside the near limit of its lens.
     """
     check_prep(prep)
-    if not (prep.readings or candidates or prep.bodies or prep.lenses):
+    if not (prep.evidence or candidates or prep.bodies or prep.lenses):
         raise InferenceError("There is nothing to judge: no reading, no gauge and no unit. Add a reading.")
     return _Builder.of(prep, candidates, facts or BenchFacts(), priors or Priors(), later or {}).built()
 
@@ -137,9 +145,11 @@ class _Builder:
         priors: Priors,
         later: Mapping[tuple[Kind, str], tuple[str, ...]],
     ) -> "_Builder":
-        context = ObservationContext.of(prep, [*prep.readings, *candidates])
-        observations = [context.observation(reading) for reading in prep.readings]
-        keys = [_sort_key(s, r, facts) for s, r in zip(observations, prep.readings, strict=True)]
+        context = ObservationContext.of(
+            prep, [*prep.readings, *(one.by_eye() for one in prep.landings), *candidates]
+        )
+        observations = [*map(context.observation, prep.readings), *map(context.measured, prep.landings)]
+        keys = [_sort_key(s, r, facts) for s, r in zip(observations, prep.evidence, strict=True)]
         order = sorted(range(len(observations)), key=keys.__getitem__)
         possible = sorted({context.observation(reading) for reading in candidates}, key=_observation_key)
         builder = cls(prep, facts, priors, later, context, order, [observations[i] for i in order], possible)
@@ -147,7 +157,8 @@ class _Builder:
         return builder
 
     def built(self) -> Built:
-        readings = [self.prep.readings[i] for i in self.order]
+        evidence = self.prep.evidence
+        readings = [evidence[i] for i in self.order]
         low, high, granularities = landing_intervals(
             readings,
             self.observations,
@@ -210,8 +221,9 @@ class _Builder:
 
     # Rows
 
-    def _setting(self, reading: Reading) -> str:
-        return self.facts.setting_of_row.get(reading.row, "") if reading.measured_um is not None else ""
+    def _setting(self, reading: Reading | MeasuredLanding) -> str:
+        is_measured = isinstance(reading, MeasuredLanding)
+        return self.facts.setting_of_row.get(reading.row, "") if is_measured else ""
 
     def _note_middles(self, landing: FloatArray) -> None:
         """Median landing of each body, lens and distance: what an uncertain conversion is a share of."""
@@ -534,12 +546,13 @@ def _dense(rows: Sequence[Mapping[Column, float]], position: Mapping[Column, int
     return design
 
 
-def _sort_key(observation: Observation, reading: Reading, facts: BenchFacts) -> tuple[object, ...]:
-    measured = reading.measured_um
+def _sort_key(
+    observation: Observation, reading: Reading | MeasuredLanding, facts: BenchFacts
+) -> tuple[object, ...]:
     return (
         *_observation_key(observation),
         facts.setting_of_row.get(reading.row, ""),
-        reading.reading_mm if measured is None else measured,
+        reading.landing_um if isinstance(reading, MeasuredLanding) else reading.reading_mm,
     )
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from benchmarks.candidates.mixture.model import FloatArray
 from shimwise.inference.model.observations import Observation
-from shimwise.inference.model.prep import Reading
+from shimwise.inference.model.prep import MeasuredLanding, Reading
 from shimwise.optics import magnification
 
 INCH_MM, FOOT_MM = 25.4, 304.8
@@ -50,7 +50,7 @@ class Granularity:
 
 
 def landing_intervals(
-    readings: Sequence[Reading],
+    readings: Sequence[Reading | MeasuredLanding],
     observations: Sequence[Observation],
     *,
     marks_mm: Mapping[str, Sequence[float]],
@@ -76,7 +76,7 @@ def landing_intervals(
     """
     by_person: dict[str, list[float]] = defaultdict(list)
     for reading in readings:
-        if reading.measured_um is None:
+        if isinstance(reading, Reading):
             by_person[reading.operator].append(reading.reading_mm)
     values = {person: np.array(sorted(found)) for person, found in by_person.items()}
     parts = _parts_of_marks(readings, marks_mm)
@@ -84,9 +84,9 @@ def landing_intervals(
     seen: dict[tuple[str, float], Granularity] = {}
     cells: dict[tuple[str, str, float], tuple[float, float]] = {}
     for i, (reading, observation) in enumerate(zip(readings, observations, strict=True)):
-        if reading.measured_um is not None:
-            half = MEASURED_HALF_WIDTH * (reading.measured_sd_um or 1.0)
-            low[i], high[i] = reading.measured_um - half, reading.measured_um + half
+        if isinstance(reading, MeasuredLanding):
+            half = MEASURED_HALF_WIDTH * reading.sd_um
+            low[i], high[i] = reading.landing_um - half, reading.landing_um + half
             continue
         if reading.row in cell_mm_of_row:
             low[i], high[i] = _landing_bounds(observation, *cell_mm_of_row[reading.row])
@@ -207,12 +207,14 @@ def _inverse_to_mm(inverse: float) -> float:
     return 1 / inverse if inverse > 0 else math.inf
 
 
-def _parts_of_marks(readings: Sequence[Reading], marks_mm: Mapping[str, Sequence[float]]) -> dict[str, int]:
+def _parts_of_marks(
+    readings: Sequence[Reading | MeasuredLanding], marks_mm: Mapping[str, Sequence[float]]
+) -> dict[str, int]:
     """Parts into which each person divides the gap between two marks: the fewest that most readings fit."""
     places: dict[str, list[tuple[float, float]]] = defaultdict(list)
     for reading in readings:
         marks = marks_mm.get(reading.lens, ())
-        if marks and reading.measured_um is None:
+        if marks and isinstance(reading, Reading):
             places[reading.operator].append(_place(reading.reading_mm, marks))
     return {person: _fewest_parts(np.array(found)) for person, found in places.items()}
 

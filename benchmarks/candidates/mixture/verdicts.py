@@ -36,7 +36,6 @@ from shimwise.inference.verdict.judge import (
     MOST_NEXT,
     SCALE_TOLERANCE_PERMILLE,
     TAPE_TOLERANCE_MM,
-    body_tolerance_um,
 )
 from shimwise.optics import magnification
 
@@ -166,6 +165,7 @@ def judge_prep(
 
 def limits(model: MixtureModel, prep: Prep) -> FloatArray:
     """What counts as out, for each quantity in its own unit; infinite where nothing does. Shape (g,)"""
+    own_um = {name: body.tolerance_um for name, body in prep.bodies.items()}
     by_kind = {
         Effect.LENS.value: prep.tolerance_um,
         Effect.SET.value: prep.tolerance_um,
@@ -177,7 +177,7 @@ def limits(model: MixtureModel, prep: Prep) -> FloatArray:
     }
     return np.array(
         [
-            body_tolerance_um(prep, one.names[0])
+            own_um.get(one.names[0]) or prep.tolerance_um
             if one.kind in (Effect.BODY.value, "pair")
             else by_kind.get(one.kind, np.inf)
             for one in model.quantities.kinds
@@ -205,7 +205,7 @@ class _Reader:
     def of(cls, prep: Prep, built: Built, draws: Draws, limit: FloatArray) -> "_Reader":
         low, high = draws.interval()
         below, above = draws.outside(limit)
-        read = frozenset((reading.body, reading.lens) for reading in prep.readings)
+        read = frozenset((reading.body, reading.lens) for reading in prep.evidence)
         return cls(
             prep, built, draws, limit, draws.estimate, draws.estimate_sd, low, high, below, above, read
         )
@@ -445,11 +445,11 @@ class _Reader:
     def _readings(self) -> tuple[ReadingAnswer, ...]:
         """One per reading, in the prep's order; a bound's landing is the bound."""
         rows, full = self.built.model.rows, (NU + 1) / NU
-        found: list[ReadingAnswer | None] = [None] * len(self.prep.readings)
+        found: list[ReadingAnswer | None] = [None] * len(self.prep.evidence)
         rounding = np.where(np.isfinite(rows.width_um), rows.width_um, 0.0) ** 2 / 12
         sd = np.sqrt(self.draws.scale_um**2 + rounding)
         for i, place in enumerate(rows.reading):
-            reading = self.prep.readings[place]
+            reading = self.prep.evidence[place]
             found[place] = ReadingAnswer(
                 row=reading.row,
                 line=reading.line,

@@ -3,6 +3,7 @@
 import json
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,13 @@ import numpy as np
 from benchmarks.candidates.mixture.design import BenchFacts
 
 from shimwise.inference.model.joint_memory import History
-from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
+from shimwise.inference.model.prep import (
+    BodyKnowledge,
+    LensKnowledge,
+    MeasuredLanding,
+    Prep,
+    Reading,
+)
 
 REFERENCE = Path(__file__).parents[2] / "reference" / "mixture"
 FOOT_MM = 304.8
@@ -76,29 +83,25 @@ def reference_answers() -> dict[str, Any]:
 def reference_prep(name: str) -> tuple[Prep, BenchFacts]:
     """One of the benches that the independent sampler was run on."""
     spec = json.loads((REFERENCE / "benches.json").read_text())[name]
-    readings, cells = [], {}
+    readings, landings, cells = [], [], {}
     for i, one in enumerate(spec["readings"]):
-        measured: dict[str, float] = {}
+        shared = {
+            "row": i,
+            "line": i + 2,
+            "body": one["body"],
+            "lens": one["lens"],
+            "focal_mm": one["f"],
+            "fnumber": one["N"],
+            "distance_mm": one["D"],
+            "setup": one["setup"],
+        }
         if "measured" in one:
-            measured = {"measured_um": one["measured"], "measured_sd_um": one["sd"]}
-        else:
-            near, far = one["cell"]
-            cells[i] = (near, math.inf if far is None else far)
-        readings.append(
-            Reading(
-                row=i,
-                line=i + 2,
-                body=one["body"],
-                lens=one["lens"],
-                focal_mm=one["f"],
-                fnumber=one["N"],
-                distance_mm=one["D"],
-                reading_mm=one.get("R") or math.inf,
-                operator=one["person"],
-                setup=one["setup"],
-                **measured,
-            )
-        )
+            landings.append(MeasuredLanding(**shared, landing_um=one["measured"], sd_um=one["sd"]))
+            continue
+        near, far = one["cell"]
+        cells[i] = (near, math.inf if far is None else far)
+        ring_mm = one.get("R") or math.inf
+        readings.append(Reading(**shared, reading_mm=ring_mm, operator=one["person"]))
     bodies = {
         unit: BodyKnowledge(gauge_um=value, gauge_sd_um=sd) for _, unit, value, sd in spec.get("gauges", [])
     }
@@ -106,4 +109,25 @@ def reference_prep(name: str) -> tuple[Prep, BenchFacts]:
         unit: LensKnowledge(history_mean_um=0.0, history_sd_um=sd)
         for unit, sd in spec.get("told_lenses", {}).items()
     }
-    return Prep(readings=tuple(readings), bodies=bodies, lenses=lenses), BenchFacts(cell_mm_of_row=cells)
+    prep = Prep(readings=tuple(readings), landings=tuple(landings), bodies=bodies, lenses=lenses)
+    return prep, BenchFacts(cell_mm_of_row=cells)
+
+
+def as_landings(prep: Prep, landing_um: Mapping[str, float], *, sd_um: float) -> Prep:
+    """Return the prep with a landing from frames, by lens, in place of each reading."""
+    landings = tuple(
+        MeasuredLanding(
+            row=one.row,
+            line=one.line,
+            body=one.body,
+            lens=one.lens,
+            focal_mm=one.focal_mm,
+            fnumber=one.fnumber,
+            distance_mm=one.distance_mm,
+            landing_um=landing_um[one.lens],
+            sd_um=sd_um,
+            setup=one.setup,
+        )
+        for one in prep.readings
+    )
+    return replace(prep, readings=(), landings=landings)

@@ -8,7 +8,7 @@ from benchmarks.candidates.mixture.design import BenchFacts, build_mixture
 from benchmarks.candidates.mixture.model import Column
 from benchmarks.candidates.mixture.priors import Effect, Levels, Priors
 from benchmarks.candidates.mixture.verdicts import Judged, judge_prep
-from mixture_benches import FOOT_MM, prep_of
+from mixture_benches import FOOT_MM, as_landings, prep_of
 
 from shimwise.inference.model.assemble import later_states
 from shimwise.inference.model.joint_memory import History, Unit
@@ -50,12 +50,8 @@ def test_a_collimator_value_is_of_the_lens_with_its_set() -> None:
 
 def test_landings_from_frames_have_no_eye_and_their_own_uncertainty() -> None:
     by_eye = prep_of({"A": 9.0}, LENSES_UM, feet=(6,), repeats=1)
-    frames = replace(
-        by_eye,
-        readings=tuple(
-            replace(one, measured_um=9.0 + LENSES_UM[one.lens], measured_sd_um=1.0) for one in by_eye.readings
-        ),
-    )
+    landings_um = {name: 9.0 + value for name, value in LENSES_UM.items()}
+    frames = as_landings(by_eye, landings_um, sd_um=1.0)
     judged = judge_prep(frames)
     assert judged.answer.eyes == ()
     pairs = {one.lens: one for one in judged.answer.pairs}
@@ -65,10 +61,8 @@ def test_landings_from_frames_have_no_eye_and_their_own_uncertainty() -> None:
 
 def test_landings_of_one_ring_setting_share_its_error() -> None:
     prep = prep_of({"A": 0.0}, {"L50": 0.0}, feet=(3,), repeats=4)
-    prep = replace(
-        prep, readings=tuple(replace(one, measured_um=0.0, measured_sd_um=0.2) for one in prep.readings)
-    )
-    shared = BenchFacts(setting_of_row={one.row: "once" for one in prep.readings})
+    prep = as_landings(prep, {"L50": 0.0}, sd_um=0.2)
+    shared = BenchFacts(setting_of_row={one.row: "once" for one in prep.landings})
     model = build_mixture(prep, facts=shared).model
     column = model.columns.index(Column(Effect.RING_SETTING, "once"))
     # 2.3 µm on a 50 mm lens at 3 ft for a setting of .6 mm, as the design of the tool states it

@@ -20,7 +20,7 @@ That error is taken from its two runs: the largest relative difference among the
 kind (scales and tapes have long tails, and their sds need the longest runs)."""
 P_AGREES = 0.02
 RUNS = 16
-"""With these a lens that only bounds reach ("infinity only") still has a Monte Carlo error of 5 % in its sd."""
+"""With these the sd of a lens that only bounds reach ("infinity only") has a Monte Carlo error of 5 %."""
 MEAN_AGREES = 0.05
 """Largest difference of means, in posterior sd."""
 LIMITED = ("body", "lens", "pair", "scale", "setup", "eye")
