@@ -25,7 +25,7 @@ from shimwise.bench.exchange.import_readings import import_readings
 from shimwise.bench.prep.preps import open_prep
 from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.lengths import mm_to_feet_text
-from shimwise.record import Record
+from shimwise.record.record import Record
 
 SEEDS, KEPT = 100, 4
 """Draws made to see how usual the one kept is: one turn is enough in it, and one lens is left undecided."""

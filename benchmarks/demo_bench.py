@@ -23,7 +23,8 @@ from benchmarks.prep_simulator import (
     mark_spacing_mm,
     rounded_mm,
 )
-from shimwise.files import parse_kit, parse_readings
+from shimwise.files.kit_file import parse_kit
+from shimwise.files.readings import parse_readings
 from shimwise.inference.model.prep import Prep
 from shimwise.inference.verdict.answer import Answer, Verdict
 from shimwise.inference.verdict.judge import judge

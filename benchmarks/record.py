@@ -19,8 +19,8 @@ from pathlib import Path
 
 from sqlalchemy import Connection, event, text
 
-from shimwise.record import Record
 from shimwise.record.queries import evidence, preps, units, verdicts
+from shimwise.record.record import Record
 from shimwise.record.tables.columns import PackedJson
 from shimwise.record.tables.rows import ReadingRow
 

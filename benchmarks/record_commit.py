@@ -19,8 +19,8 @@ from datetime import UTC, datetime
 from sqlalchemy import Connection
 
 from benchmarks.results import write_section
-from shimwise.record import Record
 from shimwise.record.queries import evidence, preps, units
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, ReadingRow, SetupRow
 
 PEOPLE = 20

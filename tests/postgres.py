@@ -163,7 +163,7 @@ def postgres() -> Iterator[Server]:
 @pytest.fixture(scope="session")
 def postgres_template(postgres: Server) -> str:
     """A database with a record's tables, of which each test gets a copy."""
-    from shimwise.record import Record
+    from shimwise.record.record import Record
 
     name = postgres.new_database()
     Record.open(postgres.address(name)).close()

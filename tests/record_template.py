@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 from typing import TypeVar
 
-from shimwise.record import Record
+from shimwise.record.record import Record
 
 __all__ = ["copied_record", "empty_record", "filled_with"]
 

@@ -12,8 +12,8 @@ from shimwise.bench.prep.readings import add_reading
 from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
 from shimwise.bench.verdict.verdict import refresh_verdict
-from shimwise.record import Record
 from shimwise.record.queries import verdicts
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import AdjustmentRow
 
 WHO = "N. Tester"

@@ -14,7 +14,7 @@ from shimwise.imaging.chart.layout import layout_from_json
 from shimwise.imaging.chart.markers import find_markers
 from shimwise.imaging.chart.pose import fit_pose
 from shimwise.imaging.focus.flags import Flag
-from shimwise.imaging.focus.sweep import SweepResult
+from shimwise.imaging.focus.result import SweepResult
 
 from .cells import Cell, CellRun
 from .codecs import bayer_green, gamma_8_bit, h264_clip, log_10_bit

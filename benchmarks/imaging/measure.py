@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.capture import start_from_star
 from shimwise.imaging.chart.layout import ChartLayout, layout_from_json
-from shimwise.imaging.focus.sweep import SweepResult, SweepSettings, measure_sweep
+from shimwise.imaging.focus.result import SweepResult, SweepSettings
+from shimwise.imaging.focus.sweep import measure_sweep
 
 from .simulator import Simulator, Sweep
 

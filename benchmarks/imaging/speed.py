@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from shimwise.imaging.chart.layout import ChartLayout, layout_from_json
 from shimwise.imaging.chart.markers import find_markers, follow_markers
-from shimwise.imaging.focus.sweep import SweepSettings, measure_sweep
+from shimwise.imaging.focus.result import SweepSettings
+from shimwise.imaging.focus.sweep import measure_sweep
 from shimwise.imaging.star.cells import solve_cells, sum_star
 from shimwise.imaging.star.rings import plan_rings
 

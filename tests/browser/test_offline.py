@@ -14,8 +14,8 @@ from browser_bench import Devices, Server
 from playwright.sync_api import Browser, Page, Route, expect
 
 from shimwise.bench.typed_lengths import typed_distance, typed_reading
-from shimwise.record import Record
 from shimwise.record.queries import preps, units, verdicts
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import AdjustmentRow
 
 

@@ -12,7 +12,7 @@ from fastapi import FastAPI
 from record_template import copied_record
 from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.sweep.jobs import SweepJobs
-from shimwise.web.app import ServeSettings, create_app
+from shimwise.web.app import create_app
 
 with warnings.catch_warnings():  # it would rather have another library of the same make
     warnings.simplefilter("ignore")
@@ -93,7 +93,7 @@ def app_over(record: Record, *, has_pages: bool = False) -> Iterator[FastAPI]:
     Putting an app together takes 0.1 s, so that apps given back are lent again, over the next record.
     """
     free = FREE_APPS[has_pages]
-    app = free.pop() if free else create_app(record, settings=ServeSettings(has_pages=has_pages))
+    app = free.pop() if free else create_app(record, has_pages=has_pages)
     app.state.record, app.state.sweeps = record, SweepJobs(record)
     try:
         yield app

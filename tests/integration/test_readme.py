@@ -8,7 +8,8 @@ from types import ModuleType
 
 import pytest
 
-from shimwise.files import parse_kit, parse_readings
+from shimwise.files.kit_file import parse_kit
+from shimwise.files.readings import parse_readings
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -74,7 +75,7 @@ def test_the_examples_of_the_readings_file_and_the_kit_are_accepted() -> None:
     assert known.bodies["A-07"].mechanism is not None
     file = parse_readings(readings.group(1), name="readings.csv", kit=known)
     assert [reading.reading_mm for reading in file.readings] == [34.75 * 25.4]
-    assert file.warnings == ()
+    assert file.notices == ()
 
 
 def test_the_numbers_told_in_its_text_are_those_of_the_demonstrations_truth() -> None:

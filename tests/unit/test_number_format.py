@@ -7,7 +7,7 @@ import pytest
 from shimwise import number_format
 from shimwise.inference.verdict.answer import BodyAnswer, Verdict
 from shimwise.inference.verdict.headline import unit_sentence
-from shimwise.remedy import advise_body
+from shimwise.remedy.advice import advise_body
 from shimwise.sheets.words.landing_words import landing_text
 from shimwise.sheets.words.notices import joined_text
 from shimwise.sheets.words.shared import error_text

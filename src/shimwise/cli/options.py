@@ -1,6 +1,9 @@
 """Option values that several commands read in the same way."""
 
-from typing import Annotated
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Annotated, Any
 
 import typer
 
@@ -8,6 +11,9 @@ from shimwise.errors import LengthError
 from shimwise.lengths import length_to_mm
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+Figure = Annotated[
+    Path | None, typer.Option("--figure", metavar="FILE", help="Save the figure too: .svg, .png or .pdf.")
+]
 
 
 def length_mm(text: str) -> float:
@@ -18,10 +24,7 @@ def length_mm(text: str) -> float:
     typer.BadParameter
         When the text is no length; the option's name stands in the message.
     """
-    try:
-        return length_to_mm(text, default_unit="mm")
-    except LengthError as error:
-        raise typer.BadParameter(str(error)) from error
+    return _parsed_mm(text, default_unit="mm")
 
 
 def distance_mm(text: str) -> float:
@@ -32,8 +35,12 @@ def distance_mm(text: str) -> float:
     typer.BadParameter
         As :func:`length_mm`, and when there is no unit.
     """
+    return _parsed_mm(text)
+
+
+def _parsed_mm(text: str, **default: str) -> float:
     try:
-        return length_to_mm(text)
+        return length_to_mm(text, **default)
     except LengthError as error:
         raise typer.BadParameter(str(error)) from error
 
@@ -49,11 +56,24 @@ def signed_length_mm(value: str | float) -> float:
     if isinstance(value, float):  # the default, which comes this way too
         return value
     bare = value.strip()
-    try:
+    with suppress(ValueError):
         if float(bare) == 0:
             return 0.0
-    except ValueError:
-        pass
     if bare[:1] in {"-", "−"}:
         return -length_mm(bare[1:])
     return length_mm(bare[1:] if bare[:1] == "+" else bare)
+
+
+def length_option(name: str, text: str, *, parser: Callable[[str], float] = length_mm) -> Any:  # noqa: ANN401
+    """Return the option of a length, with ``text`` in the help."""
+    return typer.Option(name, parser=parser, metavar="LENGTH", help=text)
+
+
+def distance_option(name: str, text: str) -> Any:  # noqa: ANN401 - typer's own
+    """Return the option of a distance, which needs its unit."""
+    return length_option(name, text, parser=distance_mm)
+
+
+_FOCAL = length_option("--focal", "Focal length.")
+FocalMm = Annotated[float, _FOCAL]
+FocalIfKnown = Annotated[float | None, _FOCAL]

@@ -6,6 +6,7 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, is_dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
@@ -50,11 +51,11 @@ def is_asked(*, as_json: bool) -> bool:
 
 
 def _standard(value: Any) -> Any:  # noqa: ANN401 - a tree of results
-    """Return a tree as standard JSON has it: times as text, infinity as None."""
+    """Return a tree as standard JSON has it: times and paths as text, infinity as None."""
     if isinstance(value, float):
         return None if math.isinf(value) else value
-    if isinstance(value, datetime):
-        return value.isoformat()
+    if isinstance(value, datetime | Path):
+        return value.isoformat() if isinstance(value, datetime) else str(value)
     if is_dataclass(value) and not isinstance(value, type):
         return _standard(asdict(value))
     if isinstance(value, Mapping):

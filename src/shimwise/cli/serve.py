@@ -4,15 +4,17 @@ import os
 import sys
 import threading
 import time
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from shimwise.bench.access.pairing import has_passphrase, set_passphrase
+from shimwise.bench.exchange.record_admin import Record, open_record
 from shimwise.cli.progress import progress_bar
 
 if TYPE_CHECKING:
-    from shimwise.bench.exchange.record_admin import Record
     from shimwise.web.serve import Pages, ServeOptions
 
 PASSPHRASE = "SHIMWISE_PASSPHRASE"  # noqa: S105  # the name of the variable
@@ -75,7 +77,7 @@ def serve(
         certificate=certificate,
         key=key,
     )
-    record = _demo_record(data) if demo else _record(data)
+    record = _demo_record(data) if demo else open_record(data)
     try:
         if options.is_beyond:
             _need_passphrase(record, passphrase_file)
@@ -84,23 +86,19 @@ def serve(
         record.close()
 
 
-def _serve(record: "Record", options: "ServeOptions", *, is_demo: bool, is_opened: bool) -> None:
+def _serve(record: Record, options: "ServeOptions", *, is_demo: bool, is_opened: bool) -> None:
     from shimwise.web.serve import Pages
 
     pages = Pages(record, options)
     is_ended_at_once = is_demo and not sys.stdout.isatty()
-    threading.Thread(
-        target=_say_when_ready,
-        args=(pages,),
-        kwargs={"is_ended": is_ended_at_once, "is_opened": is_opened and not is_ended_at_once},
-        daemon=True,
-    ).start()
+    announce = partial(_print_when_ready, pages, is_ended=is_ended_at_once, is_opened=is_opened)
+    threading.Thread(target=announce, daemon=True).start()
     pages.run()
     if not pages.server.started:
         raise typer.Exit(1)
 
 
-def _say_when_ready(pages: "Pages", *, is_ended: bool, is_opened: bool) -> None:
+def _print_when_ready(pages: "Pages", *, is_ended: bool, is_opened: bool) -> None:
     """Print the address once the pages answer there."""
     until = time.monotonic() + STARTING_S
     while not pages.server.started and time.monotonic() < until:
@@ -139,17 +137,10 @@ def _show_pairing(pages: "Pages") -> None:
         )
 
 
-def _record(data: str | None) -> "Record":
-    from shimwise.bench.exchange.record_admin import open_record
-
-    return open_record(data)
-
-
-def _demo_record(data: str | None) -> "Record":
+def _demo_record(data: str | None) -> Record:
     """Open the record of the demonstration, and fill it where it is fresh."""
     from shimwise.bench.demo.demo import demo_folder
     from shimwise.bench.demo.demo_record import fill_demo, is_empty
-    from shimwise.bench.exchange.record_admin import open_record
 
     record = open_record(data or str(demo_folder() / "record"))
     try:
@@ -163,7 +154,7 @@ def _demo_record(data: str | None) -> "Record":
 
 
 def _free_port(host: str, port: int) -> int:
-    """Give the port, or 0 (any) where it is in use: the demonstration is shown all the same."""
+    """Return the port, or 0 (any) where it is in use: the demonstration is shown all the same."""
     import socket
 
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
@@ -174,25 +165,24 @@ def _free_port(host: str, port: int) -> int:
         return 0
 
 
-def _need_passphrase(record: "Record", file: Path | None) -> None:
-    """See to it that the house has a passphrase before others can reach the pages."""
-    from shimwise.bench.access.pairing import has_passphrase, set_passphrase
+def _need_passphrase(record: Record, file: Path | None) -> None:
+    """Set the passphrase of the house, which it must have before others can reach the pages."""
     from shimwise.web.serve import ServeError
 
-    told = _told_passphrase(file)
-    if told is None and not has_passphrase(record):
+    given = _given_passphrase(file)
+    if given is None and not has_passphrase(record):
         if not sys.stdin.isatty():
             raise ServeError(
                 "Beyond this machine the pages ask for a passphrase, and the house has none yet. Put one "
                 f"into the variable {PASSPHRASE} or a file (--passphrase-file), or start this in a terminal."
             )
         typer.echo("Other devices will reach the pages. Set the passphrase that they are paired with.")
-        told = typer.prompt("Passphrase of the house", hide_input=True, confirmation_prompt=True)
-    if told is not None:
-        set_passphrase(record, passphrase=told)
+        given = typer.prompt("Passphrase of the house", hide_input=True, confirmation_prompt=True)
+    if given is not None:
+        set_passphrase(record, passphrase=given)
 
 
-def _told_passphrase(file: Path | None) -> str | None:
+def _given_passphrase(file: Path | None) -> str | None:
     from shimwise.web.serve import ServeError
 
     if file is None:

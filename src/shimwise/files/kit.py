@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from shimwise.fields import build_from
 from shimwise.inference.model.prep import DEFAULT_COC_UM, BodyKnowledge, FocusDesign, LensKnowledge
-from shimwise.remedy import Mechanism
+from shimwise.remedy.mechanism import Mechanism
 
 FROM_KIT = "kit"
 

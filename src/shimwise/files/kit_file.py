@@ -85,7 +85,7 @@ from shimwise.files.opening import read_bytes
 from shimwise.files.toml_tables import Table
 from shimwise.inference.model.prep import FocusDesign
 from shimwise.lengths import length_to_mm
-from shimwise.remedy import Fixed, Mechanism, Screw, ShimmedMount, Turn
+from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
 
 _KINDS = {"screw": "screw", "shimmed mount": "shimmed mount", "shimmed": "shimmed mount", "fixed": "fixed"}
 _DESIGNS = {design.value: design for design in FocusDesign} | {

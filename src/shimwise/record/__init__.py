@@ -5,36 +5,6 @@ take a connection (to read) or a :class:`Change` (to write) first. Every change 
 journal, except that of a setting.
 """
 
-from sqlalchemy import Connection
-
-from shimwise.record.errors import (
-    Conflict,
-    NotFound,
-    RecordAway,
-    RecordBusy,
-    RecordDamaged,
-    RecordFull,
-    RecordReadOnly,
-    RecordTooNew,
-    RecordUnsure,
-    StoreError,
-)
-from shimwise.record.journal import Change
-from shimwise.record.record import Record, utc_now
-
-__all__ = [
-    "Change",
-    "Conflict",
-    "Connection",
-    "NotFound",
-    "Record",
-    "RecordAway",
-    "RecordBusy",
-    "RecordDamaged",
-    "RecordFull",
-    "RecordReadOnly",
-    "RecordTooNew",
-    "RecordUnsure",
-    "StoreError",
-    "utc_now",
-]
+from sqlalchemy import (
+    Connection as Connection,
+)  # the type of a connection, for the rooms above, which know no SQL

@@ -1,8 +1,8 @@
 """The app: interface, pages and sweeps put together over one record."""
 
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from fastapi import FastAPI
@@ -23,29 +23,19 @@ makes it safe to send the same request twice.
 """
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ServeSettings:
-    """How the app is served; ``has_pages``: the pages beside the interface."""
-
-    has_pages: bool = True
-
-
-def create_app(
-    record: Record, *, settings: ServeSettings | None = None, judge: JudgeService | None = None
-) -> FastAPI:
+def create_app(record: Record, *, has_pages: bool = True, judge: JudgeService | None = None) -> FastAPI:
     """Return the app over an open record.
 
     Parameters
     ----------
     record : Record
         Where everything is kept; closed by whoever opened it.
-    settings : ServeSettings, optional
-        How it is served.
+    has_pages : bool
+        Whether it has the pages, beside the interface.
     judge : JudgeService, optional
         Keeps the verdicts current; started and stopped with the app. Without it a verdict is judged when it
         is asked for.
     """
-    chosen = settings or ServeSettings()
     app = FastAPI(
         title="Shimwise",
         version=__version__,
@@ -56,11 +46,11 @@ def create_app(
         openapi_url="/api/v1/openapi.json",
     )
     app.state.record, app.state.judge = record, judge
-    app.state.sweeps = SweepJobs(record, on_done=_then_judge(judge))
+    app.state.sweeps = SweepJobs(record, on_done=partial(_judge_after, judge))
     add_problems(app)
     app.include_router(api_router())
     _document(app)
-    if chosen.has_pages:
+    if has_pages:
         from shimwise.web.pages import add_pages
 
         add_pages(app)
@@ -69,27 +59,20 @@ def create_app(
 
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
-    judge: JudgeService | None = app.state.judge
-    sweeps: SweepJobs = app.state.sweeps
-    sweeps.start()
-    if judge is not None:
-        judge.start()
+    services = [one for one in (app.state.sweeps, app.state.judge) if one is not None]
+    for one in services:
+        one.start()
     try:
         yield
     finally:
-        sweeps.stop()
-        if judge is not None:
-            judge.stop()
+        for one in services:
+            one.stop()
 
 
-def _then_judge(judge: JudgeService | None) -> Callable[[SweepJob], None]:
-    """Return what is called when a sweep is measured: its prep is judged anew."""
-
-    def ask(job: SweepJob) -> None:
-        if judge is not None and job.state == DONE:
-            judge.ask(job.prep_id)
-
-    return ask
+def _judge_after(judge: JudgeService | None, job: SweepJob) -> None:
+    """Have the prep of a sweep judged anew once that is measured."""
+    if judge is not None and job.state == DONE:
+        judge.ask(job.prep_id)
 
 
 def _document(app: FastAPI) -> None:

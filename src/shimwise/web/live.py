@@ -14,14 +14,11 @@ import json
 import threading
 from collections.abc import AsyncGenerator, Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from starlette.concurrency import run_in_threadpool
+from starlette.types import Message, Receive, Scope, Send
 
-from shimwise.web.refusal import header, refuse
-
-if TYPE_CHECKING:
-    from starlette.types import Message, Receive, Scope, Send
+from shimwise.web.refusal import Refusal, header
 
 HEARTBEAT_S = 15.0
 """A silent line is kept open, and a dead one found, by a comment as often as this. [s]"""
@@ -36,9 +33,16 @@ _HEADERS = (
     (b"cache-control", b"no-store"),
     (b"x-accel-buffering", b"no"),
 )
-END: "Message" = {"type": "http.response.body", "body": b"", "more_body": False}
+END: Message = {"type": "http.response.body", "body": b"", "more_body": False}
 MOST_STREAMS = 200
 """Open lines at once; a further one has to come back later."""
+FULL = Refusal(
+    503,
+    "Too many devices",
+    f"{MOST_STREAMS} devices look at preps already. This one looks again in a while.",
+    {"Retry-After": "10"},
+    {"most_streams": MOST_STREAMS},
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,28 +231,18 @@ class EventStream:
     def __init__(self, hub: Hub) -> None:
         self.hub = hub
 
-    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer a request, or pass it on."""
         prep_id = str(scope["path_params"]["prep_id"])
         if self.hub.is_full or self.hub.is_closed:
-            await refuse(
-                scope,
-                send,
-                status=503,
-                title="Too many devices",
-                detail=f"{MOST_STREAMS} devices look at preps already. This one looks again in a while.",
-                headers={"Retry-After": "10"},
-                most_streams=MOST_STREAMS,
-            )
+            await FULL.answer(scope, send)
             return
         if await run_in_threadpool(self.hub.look, prep_id) is None:
-            await refuse(
-                scope, send, status=404, title="No such prep", detail="The record holds no prep of this id."
-            )
+            await Refusal(404, "No such prep", "The record holds no prep of this id.").answer(scope, send)
             return
         await self._stream(prep_id, header(scope, "last-event-id") or "", receive, send)
 
-    async def _stream(self, prep_id: str, seen: str, receive: "Receive", send: "Send") -> None:
+    async def _stream(self, prep_id: str, seen: str, receive: Receive, send: Send) -> None:
         await send({"type": "http.response.start", "status": 200, "headers": _HEADERS})
         sending = asyncio.ensure_future(self._send_states(prep_id, seen, send))
         leaving = asyncio.ensure_future(_until_left(receive))
@@ -260,17 +254,17 @@ class EventStream:
             await asyncio.gather(sending, leaving, return_exceptions=True)
         await send(END)  # to a device that was un-paired too; one that has gone does not receive it
 
-    async def _send_states(self, prep_id: str, seen: str, send: "Send") -> None:
+    async def _send_states(self, prep_id: str, seen: str, send: Send) -> None:
         await send(_part(f"retry: {RETRY_MS}\n\n".encode()))
         async with contextlib.aclosing(self.hub.states(prep_id, seen=seen)) as states:
             async for state in states:
                 await send(_part(b": here\n\n" if state is None else state.event))
 
 
-def _part(body: bytes) -> "Message":
+def _part(body: bytes) -> Message:
     return {"type": "http.response.body", "body": body, "more_body": True}
 
 
-async def _until_left(receive: "Receive") -> None:
+async def _until_left(receive: Receive) -> None:
     while (await receive())["type"] != "http.disconnect":
         pass

@@ -3,20 +3,17 @@
 import asyncio
 import contextlib
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 from starlette.concurrency import run_in_threadpool
+from starlette.types import Message, Receive
 
 from shimwise.errors import ShimwiseError
-
-if TYPE_CHECKING:
-    from starlette.types import Message, Receive
 
 LOOK_S = 3.0
 """The line of a device that was un-paired ends within about this time. [s]"""
 
 
-def while_paired(receive: "Receive", is_paired: Callable[[], bool]) -> "Receive":
+def while_paired(receive: Receive, is_paired: Callable[[], bool]) -> Receive:
     """Wrap what an application receives: a device that is not paired any more has left.
 
     Parameters
@@ -27,7 +24,7 @@ def while_paired(receive: "Receive", is_paired: Callable[[], bool]) -> "Receive"
         Asked from time to time, in a worker thread; where the record cannot be asked, the line stays.
     """
 
-    async def received() -> "Message":
+    async def received() -> Message:
         coming = asyncio.ensure_future(receive())
         try:
             while not coming.done():

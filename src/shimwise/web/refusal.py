@@ -1,17 +1,16 @@
 """Refusals before any page is reached: RFC 9457 for programs, a plain page for people."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from html import escape
-from typing import TYPE_CHECKING
 
+from starlette.datastructures import Headers
 from starlette.requests import empty_receive
 from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.types import Scope, Send
 
 from shimwise.notices import WordedNotice
 from shimwise.web.problems import MEDIA_TYPE, PROGRAM_PATHS, kind_of, problem_of
-
-if TYPE_CHECKING:
-    from starlette.types import Scope, Send
 
 _PAGE = """<!doctype html>
 <html lang="en" data-theme="{theme}"><head><meta charset="utf-8"><title>{title} · Shimwise</title>
@@ -23,14 +22,13 @@ _PAGE = """<!doctype html>
 """
 
 
-def header(scope: "Scope", name: str) -> str | None:
+def header(scope: Scope, name: str) -> str | None:
     """Return a request's header, or None; of one that is there twice both, joined by a comma."""
-    wanted = name.lower().encode("latin-1")
-    found = [value.decode("latin-1") for key, value in scope["headers"] if key == wanted]
+    found = Headers(scope=scope).getlist(name)
     return ", ".join(found) if found else None
 
 
-def wants_json(scope: "Scope") -> bool:
+def wants_json(scope: Scope) -> bool:
     """Whether a request comes from a program."""
     return str(scope["path"]).startswith(PROGRAM_PATHS)
 
@@ -40,37 +38,32 @@ def page(title: str, body: str, *, theme: str = "dark") -> bytes:
     return _PAGE.format(title=escape(title), body=body, theme=theme).encode("utf-8")
 
 
-async def refuse(
-    scope: "Scope",
-    send: "Send",
-    *,
-    status: int,
-    title: str,
-    detail: str,
-    headers: Mapping[str, str] | None = None,
-    **numbers: float,
-) -> None:
-    """Answer a request with a refusal.
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """A refusal: its HTTP status, what was refused, and what to do next.
 
-    Parameters
-    ----------
-    status : int
-        HTTP status, 400 and up.
-    title, detail : str
-        What was refused, and what to do next.
-    headers : mapping, optional
-        Such as ``Retry-After``.
-    numbers : float
-        Limits that programs read, each with its unit in its name.
+    ``numbers`` are limits that programs read, each with its unit in its name.
     """
-    answer: Response
-    known = {"cache-control": "no-store", **(headers or {})}
-    if wants_json(scope):
-        notice = WordedNotice(code=kind_of(status).code, numbers=dict(numbers), text=detail)
-        problem = problem_of(status, detail, instance=scope["path"], title=title, notices=[notice])
-        answer = JSONResponse(problem, status_code=status, headers=known, media_type=MEDIA_TYPE)
-    else:
-        answer = HTMLResponse(page(title, f"<p>{escape(detail)}</p>"), status_code=status, headers=known)
-    if scope["method"] == "HEAD":
-        answer.body = b""
-    await answer(scope, empty_receive, send)
+
+    status: int
+    title: str
+    detail: str
+    headers: Mapping[str, str] = field(default_factory=dict)
+    numbers: Mapping[str, float] = field(default_factory=dict)
+
+    async def answer(self, scope: Scope, send: Send) -> None:
+        """Answer a request with the refusal."""
+        answer: Response
+        status, headers = self.status, {"cache-control": "no-store", **self.headers}
+        if wants_json(scope):
+            notice = WordedNotice(code=kind_of(status).code, numbers=dict(self.numbers), text=self.detail)
+            problem = problem_of(
+                status, self.detail, instance=scope["path"], title=self.title, notices=[notice]
+            )
+            answer = JSONResponse(problem, status_code=status, headers=headers, media_type=MEDIA_TYPE)
+        else:
+            body = page(self.title, f"<p>{escape(self.detail)}</p>")
+            answer = HTMLResponse(body, status_code=status, headers=headers)
+        if scope["method"] == "HEAD":
+            answer.body = b""
+        await answer(scope, empty_receive, send)

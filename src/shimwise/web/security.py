@@ -12,13 +12,13 @@ import ipaddress
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 from urllib.parse import unquote_to_bytes, urlsplit
 
-from shimwise.web.refusal import header, refuse
+from starlette.datastructures import MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-if TYPE_CHECKING:
-    from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from shimwise.web.refusal import Refusal, header
 
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "::1")
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -38,18 +38,14 @@ _HEADERS = {
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(self), microphone=(), geolocation=(), payment=(), usb=()",
+    "cache-control": "private, no-cache",
 }
-_UNCACHED = "private, no-cache"
 
 
 def is_loopback(host: str) -> bool:
     """Whether a name or address reaches this machine only."""
-    if host.casefold() == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
+    address = _address(host.strip("[]"))
+    return host.casefold() == "localhost" or (address is not None and address.is_loopback)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,12 +64,12 @@ class SizeLimits:
 
 
 def guarded(
-    app: "ASGIApp",
+    app: ASGIApp,
     *,
     names: Iterable[str] = LOOPBACK_NAMES,
     limits: SizeLimits | None = None,
-    inner: Callable[["ASGIApp"], "ASGIApp"] | None = None,
-) -> "ASGIApp":
+    inner: Callable[[ASGIApp], ASGIApp] | None = None,
+) -> ASGIApp:
     """Put an application behind all of it.
 
     Parameters
@@ -92,25 +88,16 @@ def guarded(
     return SafeHeaders(Gate(inside, host_check(names), origin_check, plain_address))
 
 
-@dataclass(frozen=True, slots=True)
-class _Refusal:
-    """Why a request is refused, and what to do next."""
-
-    status: int
-    title: str
-    detail: str
-
-
-_Check: TypeAlias = "Callable[[Scope], _Refusal | None]"
+_Check: TypeAlias = Callable[[Scope], Refusal | None]
 
 
 class Gate:
     """Refuses a request at the first of its checks that it does not pass; a web socket always."""
 
-    def __init__(self, app: "ASGIApp", *checks: _Check) -> None:
+    def __init__(self, app: ASGIApp, *checks: _Check) -> None:
         self.app, self.checks = app, checks
 
-    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on, or answer it."""
         if scope["type"] == "websocket":
             await send({"type": "websocket.close", "code": 1008})
@@ -118,7 +105,7 @@ class Gate:
         for check in self.checks if scope["type"] == "http" else ():
             refusal = check(scope)
             if refusal is not None:
-                await refuse(scope, send, status=refusal.status, title=refusal.title, detail=refusal.detail)
+                await refusal.answer(scope, send)
                 return
         await self.app(scope, receive, send)
 
@@ -129,23 +116,23 @@ def host_check(names: Iterable[str]) -> _Check:
     An address is accepted if it is the one by which the request came in, since no name was looked up.
     """
     ours = frozenset(name.casefold().strip("[]") for name in names)
-    refusal = _Refusal(
+    refusal = Refusal(
         403,
         "Another address",
         "These pages do not answer to the name in the address. Open them by the address that "
         "`shimwise serve` printed, or start it with --name and this name.",
     )
 
-    def check(scope: "Scope") -> _Refusal | None:
+    def check(scope: Scope) -> Refusal | None:
         host = _host_name(header(scope, "host") or "")
         server = str((scope.get("server") or ("", 0))[0]).casefold()
-        is_ours = host is not None and (host in ours or (_is_address(host) and host == server))
+        is_ours = host is not None and (host in ours or (_address(host) and host == server))
         return None if is_ours else refusal
 
     return check
 
 
-def origin_check(scope: "Scope") -> _Refusal | None:
+def origin_check(scope: Scope) -> Refusal | None:
     """Refuse what a foreign page has a browser send: forged forms and scripts, and its looks at our data.
 
     Browsers send where a request comes from (``Sec-Fetch-Site``, ``Origin``). One that changes something and
@@ -163,24 +150,24 @@ def origin_check(scope: "Scope") -> _Refusal | None:
         is_own = site is not None or str(scope["path"]).startswith("/api/")
     if is_own:
         return None
-    return _Refusal(
+    return Refusal(
         403,
         "Not from these pages",
         "This was sent by another page, so nothing was changed. Open the pages themselves and do it there.",
     )
 
 
-def plain_address(scope: "Scope") -> _Refusal | None:
+def plain_address(scope: Scope) -> Refusal | None:
     """Refuse an address with the character U+0000, which is in no text that could be looked up."""
     if "\x00" in scope["path"]:
-        return _Refusal(
+        return Refusal(
             404,
             "There is no such address",
             "The address holds a character that is in no name (U+0000). Look it up from the preps, bodies, "
             "lenses or sets.",
         )
     if b"\x00" in unquote_to_bytes(scope["query_string"]):
-        return _Refusal(
+        return Refusal(
             400,
             "The request cannot be read",
             "What is asked for holds a character that is in no text (U+0000). Type it again.",
@@ -191,26 +178,21 @@ def plain_address(scope: "Scope") -> _Refusal | None:
 class SafeHeaders:
     """Adds to every answer what keeps a browser strict; an answer's own header of that name is kept."""
 
-    def __init__(self, app: "ASGIApp") -> None:
+    def __init__(self, app: ASGIApp) -> None:
         self.app = app
 
-    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on, or answer it."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        added = {**_HEADERS, "cache-control": _UNCACHED}
 
-        async def send_with(message: "Message") -> None:
+        async def send_with(message: Message) -> None:
             if message["type"] == "http.response.start":
-                headers = list(message.get("headers", ()))
-                there = {name.lower() for name, _ in headers}
-                headers += [
-                    (name.encode("latin-1"), value.encode("latin-1"))
-                    for name, value in added.items()
-                    if name.encode("latin-1") not in there
-                ]
-                message = {**message, "headers": headers}
+                headers = MutableHeaders(raw=list(message.get("headers", ())))
+                for name, value in _HEADERS.items():
+                    headers.setdefault(name, value)
+                message = {**message, "headers": headers.raw}
             await send(message)
 
         await self.app(scope, receive, send_with)
@@ -219,10 +201,10 @@ class SafeHeaders:
 class BodyLimit:
     """Refuses a body that is too large: at once if its length is declared, else once it has grown."""
 
-    def __init__(self, app: "ASGIApp", limits: SizeLimits) -> None:
+    def __init__(self, app: ASGIApp, limits: SizeLimits) -> None:
         self.app, self.limits = app, limits
 
-    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on, or answer it."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
@@ -230,14 +212,14 @@ class BodyLimit:
         limit = self.limits.of(scope["path"])
         declared = header(scope, "content-length")
         if declared is not None and (not declared.isdecimal() or int(declared) > limit):
-            await _refuse_large(scope, send, limit)
+            await _too_large(limit).answer(scope, send)
             return
         await self._watched(scope, receive, send, limit)
 
-    async def _watched(self, scope: "Scope", receive: "Receive", send: "Send", limit: int) -> None:
+    async def _watched(self, scope: Scope, receive: Receive, send: Send, limit: int) -> None:
         got, is_over, has_answered = 0, False, False
 
-        async def counted() -> "Message":
+        async def counted() -> Message:
             nonlocal got, is_over
             message = await receive()
             if message["type"] == "http.request":
@@ -247,7 +229,7 @@ class BodyLimit:
                     raise _TooLargeError
             return message
 
-        async def watched(message: "Message") -> None:
+        async def watched(message: Message) -> None:
             nonlocal has_answered
             if is_over and not has_answered:
                 return  # whatever the application makes of the broken body, the refusal below is the answer
@@ -260,23 +242,21 @@ class BodyLimit:
             if has_answered:
                 raise
         if is_over and not has_answered:
-            await _refuse_large(scope, send, limit)
+            await _too_large(limit).answer(scope, send)
 
 
 class _TooLargeError(Exception):
     """Raised inside the application when the body it reads has grown beyond the limit."""
 
 
-async def _refuse_large(scope: "Scope", send: "Send", limit: int) -> None:
-    await refuse(
-        scope,
-        send,
-        status=413,
-        title="Too large",
-        detail=f"More than {limit / 1024**2:g} MB was sent, the limit here. Nothing was kept. Send less, "
+def _too_large(limit: int) -> Refusal:
+    return Refusal(
+        413,
+        "Too large",
+        f"More than {limit / 1024**2:g} MB was sent, the limit here. Nothing was kept. Send less, "
         "or in several parts.",
-        headers={"Connection": "close"},
-        limit_bytes=limit,
+        {"Connection": "close"},
+        {"limit_bytes": limit},
     )
 
 
@@ -297,14 +277,14 @@ def _host_name(host: str) -> str | None:
     return parts.hostname.casefold() if is_plain and parts.hostname else None
 
 
-def _is_address(host: str) -> bool:
+def _address(host: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
+    """Return a host as an address; None if it is a name."""
     try:
-        ipaddress.ip_address(host)
+        return ipaddress.ip_address(host)
     except ValueError:
-        return False
-    return True
+        return None
 
 
-def _is_same_origin(origin: str, scope: "Scope") -> bool:
+def _is_same_origin(origin: str, scope: Scope) -> bool:
     host = header(scope, "host") or ""
     return origin.casefold() == f"{scope['scheme']}://{host}".casefold()

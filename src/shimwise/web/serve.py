@@ -11,13 +11,14 @@ from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING
 
 import uvicorn
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
+from starlette.types import ASGIApp
 
+from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.prep.states import prep_version
 from shimwise.bench.verdict.judge_service import Judgement, JudgeService
 from shimwise.errors import ShimwiseError
@@ -25,11 +26,6 @@ from shimwise.web.app import create_app
 from shimwise.web.live import EventStream, Hub, LiveState
 from shimwise.web.pairing import Codes, Devices, PairedOnly, pairing_routes
 from shimwise.web.security import LOOPBACK_NAMES, SizeLimits, guarded, is_loopback
-
-if TYPE_CHECKING:
-    from starlette.types import ASGIApp
-
-    from shimwise.bench.exchange.record_admin import Record
 
 USUAL_PORT = 8052
 SWEEP_BYTES = 4 * 1024**3
@@ -92,7 +88,7 @@ class Pages:
         When the address cannot be taken, or the certificate does not hold.
     """
 
-    def __init__(self, record: "Record", options: ServeOptions) -> None:
+    def __init__(self, record: Record, options: ServeOptions) -> None:
         self.options = options
         _refuse_bad_certificate(options)
         self.socket = _bound(options)
@@ -153,7 +149,7 @@ class Pages:
     def _judged(self, judgement: Judgement) -> None:
         self.hub.notify(judgement.prep_id, problem=judgement.problem)
 
-    def _guarded(self, record: "Record") -> "ASGIApp":
+    def _guarded(self, record: Record) -> ASGIApp:
         app = create_app(record, judge=self.judge)
         known = Devices(record)
         own = [
@@ -188,15 +184,14 @@ def own_address() -> str:
     """Return the address by which others in the network reach this machine; nothing is sent for it."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asked:
         try:
-            asked.connect(
-                ("192.0.2.1", 9)
-            )  # an address kept for documents (RFC 5737): only the route is looked up
+            # An address kept for documents (RFC 5737): only the route is looked up.
+            asked.connect(("192.0.2.1", 9))
         except OSError:
             return "127.0.0.1"
         return str(asked.getsockname()[0])
 
 
-def _looked(record: "Record", prep_id: str) -> LiveState | None:
+def _looked(record: Record, prep_id: str) -> LiveState | None:
     found = prep_version(record, prep_id)
     return None if found is None else LiveState(revision=found.revision, verdict=found.verdict_id)
 

@@ -17,7 +17,7 @@ from schemathesis import GenerationMode, checks
 from schemathesis.specs.openapi import checks as openapi_checks
 
 from shimwise.bench.exchange.record_admin import Record
-from shimwise.web.app import ServeSettings, create_app
+from shimwise.web.app import create_app
 
 Made: TypeAlias = Any
 """Made at run time from the document."""
@@ -63,7 +63,7 @@ def door() -> Iterator[Door]:
 
 def _addresses() -> list[tuple[str, str]]:
     """Every method and address of the document, which needs no record."""
-    app = create_app(cast("Record", None), settings=ServeSettings(has_pages=False))
+    app = create_app(cast("Record", None), has_pages=False)
     return [(method, path) for path, methods in app.openapi()["paths"].items() for method in methods]
 
 

@@ -9,7 +9,7 @@ import pytest
 from api_house import WHO, Door, Json, adjusted, excepted, opened_door, short_prep, sign
 
 from shimwise.bench.exchange.record_admin import Record
-from shimwise.web.app import ServeSettings, create_app
+from shimwise.web.app import create_app
 
 Schema: TypeAlias = Mapping[str, Any]
 _LIMITS = {"enum", "const", "pattern", "format", "minimum", "maximum", "exclusiveMinimum"} | {
@@ -155,7 +155,7 @@ def _without_new_example(now: str, was: str) -> str:
 
 @pytest.fixture(scope="module")
 def now() -> dict[str, dict[str, str]]:
-    app = create_app(cast("Record", None), settings=ServeSettings(has_pages=False))
+    app = create_app(cast("Record", None), has_pages=False)
     return fields_of(app.openapi())
 
 

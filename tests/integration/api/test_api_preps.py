@@ -10,8 +10,8 @@ from api_house import WHO, Door, TestClient, furnish, opened_door
 
 from record_template import copied_record
 from shimwise.bench.verdict.judge_service import JudgeService
-from shimwise.record import Record
-from shimwise.web.app import ServeSettings, create_app
+from shimwise.record.record import Record
+from shimwise.web.app import create_app
 
 NEW_ID = "0" * 32
 
@@ -192,7 +192,7 @@ def test_the_verdict_follows_by_itself_where_the_judge_runs(tmp_path: Path) -> N
     ids = copied_record(tmp_path, furnish)
     with Record.open(tmp_path) as record:
         judge = JudgeService(record)
-        app = create_app(record, settings=ServeSettings(has_pages=False), judge=judge)
+        app = create_app(record, has_pages=False, judge=judge)
         with TestClient(app) as client:
             door = Door(client, record, ids)
             prep = door.start()

@@ -18,7 +18,7 @@ from bench_files import (
     unit,
 )
 
-from shimwise.optics import landing_um
+from shimwise.optics.conjugates import landing_um
 
 TRUTH = json.loads((BENCH_1 / "truth.json").read_text(encoding="utf-8"))
 

@@ -12,7 +12,7 @@ import pytest
 from api_house import WHO, Door
 from pages_house import PageSeen, opened_pages, see
 
-from shimwise.record import RecordBusy
+from shimwise.record.errors import RecordBusy
 
 SCRIPT = {"HX-Request": "true"}
 

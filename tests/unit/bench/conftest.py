@@ -7,7 +7,7 @@ import pytest
 from invented_house import House, furnish
 
 from record_template import copied_record, empty_record, filled_with
-from shimwise.record import Record
+from shimwise.record.record import Record
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ from shimwise.bench.house.views import BodyFacts, LensFacts, SetFacts
 from shimwise.bench.prep import preps
 from shimwise.bench.prep.readings import add_reading
 from shimwise.bench.prep.views import PrepView, SavedReading
-from shimwise.record import Record
+from shimwise.record.record import Record
 
 WHO = "N. Tester"
 FOCAL_MM = (18.0, 25.0, 35.0, 50.0, 75.0)

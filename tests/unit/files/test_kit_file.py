@@ -11,9 +11,12 @@ from hypothesis import strategies as st
 
 from property_cases import examples
 from shimwise.errors import RecordError
-from shimwise.files import Kit, KitBody, KitError, KitLens, kit_file, parse_kit, read_kit
+from shimwise.files import kit_file
+from shimwise.files.errors import KitError
+from shimwise.files.kit import Kit, KitBody, KitLens
+from shimwise.files.kit_file import parse_kit, read_kit
 from shimwise.inference.model.prep import DEFAULT_COC_UM, BodyKnowledge, FocusDesign, LensKnowledge
-from shimwise.remedy import Fixed, Screw, ShimmedMount, Turn
+from shimwise.remedy.mechanism import Fixed, Screw, ShimmedMount, Turn
 
 EXAMPLE = textwrap.dedent(str(kit_file.__doc__).split("::\n", 1)[1])
 

@@ -15,18 +15,13 @@ from hypothesis import strategies as st
 
 from property_cases import examples
 from shimwise.errors import RecordError
-from shimwise.files import (
-    ReadingsFile,
-    ReadingsFileError,
-    parse_kit,
-    parse_readings,
-    read_readings,
-)
 from shimwise.files.columns import KNOWN, REQUIRED
-from shimwise.files.readings import PROGRESS_EVERY
+from shimwise.files.errors import ReadingsFileError
+from shimwise.files.kit_file import parse_kit
+from shimwise.files.readings import PROGRESS_EVERY, ReadingsFile, parse_readings, read_readings
 from shimwise.inference.model.prep import Axis, FocusDesign
 from shimwise.lengths import length_to_mm
-from shimwise.optics import landing_um
+from shimwise.optics.conjugates import landing_um
 from shimwise.sheets.words.notices import notice_texts
 
 HEADER = ",".join(REQUIRED)

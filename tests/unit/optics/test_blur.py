@@ -12,14 +12,8 @@ from scipy.integrate import quad
 from scipy.special import j1
 
 from shimwise.errors import OpticsError
-from shimwise.optics import (
-    depth_of_focus_mm,
-    far_mm,
-    front_magnification,
-    hyperfocal_mm,
-    near_mm,
-    otf_defocus,
-)
+from shimwise.optics.blur import depth_of_focus_mm, far_mm, hyperfocal_mm, near_mm, otf_defocus
+from shimwise.optics.conjugates import front_magnification
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 PRINTED_MM = 0.51e-4  # half of the last digit of distances in depth_of_field.csv

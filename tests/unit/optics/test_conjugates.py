@@ -11,7 +11,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from shimwise.errors import OpticsError
-from shimwise.optics import (
+from shimwise.optics.conjugates import (
     extension_mm,
     front_magnification,
     landing_um,

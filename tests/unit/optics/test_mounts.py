@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from shimwise.optics import mounts
+from shimwise.optics.mounts import mounts
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 

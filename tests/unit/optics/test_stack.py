@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimwise.errors import OpticsError
-from shimwise.optics import heat_change_um, material_named, materials, plate_shift_um
+from shimwise.optics.stack import heat_change_um, material_named, materials, plate_shift_um
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 

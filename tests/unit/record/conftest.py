@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from shimwise.record import Record
+from shimwise.record.record import Record
 
 
 @pytest.fixture

@@ -7,8 +7,9 @@ import math
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from shimwise.record import Change, Record
+from shimwise.record.journal import Change
 from shimwise.record.queries import evidence, preps, sets, units, verdicts
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import (
     AdjustmentRow,
     BodyRow,

@@ -16,11 +16,13 @@ from invented_rows import NOON, a_job, a_reading, a_whole_job
 from sqlalchemy import text
 
 from shimwise.errors import RecordError
-from shimwise.record import Record, RecordAway, RecordBusy, RecordDamaged, journal
+from shimwise.record import journal
 from shimwise.record.backup.backup import backup, restore
 from shimwise.record.backup.checking import check
+from shimwise.record.errors import RecordAway, RecordBusy, RecordDamaged
 from shimwise.record.exchange.prep_json import export_prep
 from shimwise.record.queries import evidence, preps, verdicts
+from shimwise.record.record import Record
 
 
 def _whole(record: Record) -> list[object]:

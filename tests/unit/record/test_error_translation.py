@@ -21,11 +21,13 @@ from sqlalchemy import event
 from child_process import ends_with_the_tests
 from postgres import Server
 from shimwise.errors import RecordError
-from shimwise.record import Change, Record, RecordAway, RecordBusy, RecordFull, StoreError, error_translation
+from shimwise.record import error_translation
 from shimwise.record.backup.backup import backup
 from shimwise.record.backup.checking import check
+from shimwise.record.errors import RecordAway, RecordBusy, RecordFull, StoreError
+from shimwise.record.journal import Change
 from shimwise.record.queries import evidence, preps
-from shimwise.record.record import WRITERS_LOCK
+from shimwise.record.record import WRITERS_LOCK, Record
 
 pytestmark = pytest.mark.filterwarnings("ignore:.*fork:DeprecationWarning")
 

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from shimwise.record import Record
 from shimwise.record.backup.checking import check
+from shimwise.record.record import Record
 
 sys.path.append(str(Path(__file__).parents[3]))  # for benchmarks.record
 

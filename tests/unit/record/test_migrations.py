@@ -14,10 +14,12 @@ from alembic.script import ScriptDirectory
 from invented_rows import a_job
 from sqlalchemy import inspect, text
 
-from shimwise.record import Record, RecordDamaged, RecordTooNew, StoreError, opening
+from shimwise.record import opening
 from shimwise.record.backup.checking import check
+from shimwise.record.errors import RecordDamaged, RecordTooNew, StoreError
 from shimwise.record.migrations import FOLDER, HEAD, KNOWN
 from shimwise.record.queries import evidence, verdicts
+from shimwise.record.record import Record
 from shimwise.record.tables.schema import METADATA
 
 pytestmark = pytest.mark.filterwarnings("ignore:.*fork:DeprecationWarning")

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from invented_rows import a_job
 
-from shimwise.record import Record
 from shimwise.record.backup.backup import backup, restore
 from shimwise.record.backup.checking import check
 from shimwise.record.file_copy import make_durable
+from shimwise.record.record import Record
 
 
 def test_a_folder_that_cannot_be_opened_stops_no_backup(
@@ -90,8 +90,8 @@ def test_a_record_is_restored_where_an_open_file_cannot_be_replaced(
 def test_another_language_of_the_database_is_understood_by_its_codes(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from shimwise.record import RecordBusy
     from shimwise.record.backup import backup as module
+    from shimwise.record.errors import RecordBusy
 
     class Busy:
         def execute(self, _statement: str) -> None:

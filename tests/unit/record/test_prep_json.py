@@ -18,14 +18,16 @@ from invented_rows import BODY, LENS, NOON, a_house, a_job, a_prep, a_reading, a
 
 from property_cases import examples
 from shimwise.errors import RecordError
-from shimwise.files import parse_readings
-from shimwise.record import Conflict, Record, journal
+from shimwise.files.readings import parse_readings
+from shimwise.record import journal
 from shimwise.record.backup.checking import check
+from shimwise.record.errors import Conflict
 from shimwise.record.exchange.prep_json import Imported, export_prep, import_prep
 from shimwise.record.exchange.readings_csv import export_readings
 from shimwise.record.exchange.row_json import ExchangeError, row_to_json
 from shimwise.record.queries import evidence, preps, units
 from shimwise.record.queries import verdicts as judged
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import (
     AdjustmentRow,
     BodyRow,

@@ -20,9 +20,12 @@ from invented_rows import (
 )
 from sqlalchemy import select
 
-from shimwise.record import Change, Conflict, NotFound, Record, journal
+from shimwise.record import journal
+from shimwise.record.errors import Conflict, NotFound
+from shimwise.record.journal import Change
 from shimwise.record.queries import evidence, preps, sets, settings, units
 from shimwise.record.queries import verdicts as given
+from shimwise.record.record import Record
 from shimwise.record.tables import schema
 
 

@@ -6,8 +6,8 @@ from pathlib import Path
 
 from invented_rows import a_job, a_reading, a_setup
 
-from shimwise.record import Record
 from shimwise.record.queries import evidence, preps
+from shimwise.record.record import Record
 
 
 def test_a_reading_is_there_after_the_record_was_closed(tmp_path: Path) -> None:

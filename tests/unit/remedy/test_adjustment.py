@@ -11,20 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shimwise.errors import RemedyError
-from shimwise.remedy import (
-    Adjustment,
-    Fixed,
-    Guide,
-    Move,
-    Screw,
-    ShimmedMount,
-    Step,
-    StepAnswer,
-    Turn,
-    begin,
-    begin_lens,
-)
-from shimwise.remedy.adjustment_steps import answers_to
+from shimwise.remedy.adjustment import Adjustment, begin, begin_lens
+from shimwise.remedy.adjustment_steps import Guide, Move, Step, StepAnswer, answers_to
+from shimwise.remedy.mechanism import Fixed, Screw, ShimmedMount, Turn
 from shimwise.sheets.words.adjustment_words import step_text, turns_text
 
 NOON = datetime(2031, 5, 4, 12, 0, tzinfo=UTC)

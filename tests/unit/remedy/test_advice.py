@@ -12,23 +12,10 @@ from hypothesis import strategies as st
 from shimwise.errors import RemedyError
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
 from shimwise.notices import Notice
-from shimwise.remedy import (
-    Action,
-    Direction,
-    Fixed,
-    Mechanism,
-    PlannedTurn,
-    Remedy,
-    RemedyKind,
-    Screw,
-    ShimmedMount,
-    Turn,
-    advise,
-    advise_body,
-    advise_lens,
-    advise_scale,
-    advise_setup,
-)
+from shimwise.remedy.advice import advise, advise_body, advise_lens, advise_scale, advise_setup
+from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
+from shimwise.remedy.remedy import Action, Direction, Remedy, RemedyKind
+from shimwise.remedy.turning import PlannedTurn
 from shimwise.sheets.words.notices import joined_text, notice_text
 
 

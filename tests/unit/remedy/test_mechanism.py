@@ -5,7 +5,7 @@ import math
 import pytest
 
 from shimwise.errors import RemedyError
-from shimwise.remedy import Screw, ShimmedMount, Turn
+from shimwise.remedy.mechanism import Screw, ShimmedMount, Turn
 
 
 def test_the_opposite_of_the_opposite_turn_is_the_turn() -> None:

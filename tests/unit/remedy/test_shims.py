@@ -8,8 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shimwise.errors import RemedyError
-from shimwise.remedy import choose_shims
-from shimwise.remedy.shims import MOST_SHIMS
+from shimwise.remedy.shims import MOST_SHIMS, choose_shims
 
 stocks = st.lists(st.integers(2, 120), min_size=1, max_size=4, unique=True)
 

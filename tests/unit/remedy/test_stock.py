@@ -10,8 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shimwise.errors import RemedyError
-from shimwise.remedy import choose_shims
-from shimwise.remedy.shims import MOST_SHIMS
+from shimwise.remedy.shims import MOST_SHIMS, choose_shims
 from shimwise.remedy.stock import ShimStock, choose_from_stock, restack
 
 counts = st.dictionaries(st.integers(2, 120), st.integers(0, 3), min_size=1, max_size=4)

@@ -4,7 +4,7 @@ import pytest
 from invented_answers import bench, remedies
 
 from shimwise.inference.verdict.answer import Answer
-from shimwise.remedy import Remedy
+from shimwise.remedy.remedy import Remedy
 
 
 @pytest.fixture

@@ -18,7 +18,7 @@ from shimwise.inference.verdict.answer import (
     SetupAnswer,
     Verdict,
 )
-from shimwise.remedy import Action, Direction, Remedy, RemedyKind
+from shimwise.remedy.remedy import Action, Direction, Remedy, RemedyKind
 from shimwise.sheets.words.notices import as_written
 
 LENS_TEXT = {

@@ -28,7 +28,8 @@ from shimwise.bench.access.pairing import (
     unpair_device,
 )
 from shimwise.bench.errors import InputError
-from shimwise.record import Record, RecordAway
+from shimwise.record.errors import RecordAway
+from shimwise.record.record import Record
 from shimwise.web import open_lines
 from shimwise.web.live import EventStream, Hub, LiveState
 from shimwise.web.pairing import COOKIE, Codes, Devices, PairedOnly, Tries, pairing_routes, qr_svg

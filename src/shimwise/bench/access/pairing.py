@@ -23,7 +23,9 @@ from shimwise.bench.typed_names import optional_name
 from shimwise.record.queries import settings as kept
 
 if TYPE_CHECKING:
-    from shimwise.record import Change, Connection, Record
+    from shimwise.record import Connection
+    from shimwise.record.journal import Change
+    from shimwise.record.record import Record
 
 LEAST_CHARACTERS = 10
 MOST_CHARACTERS = 200

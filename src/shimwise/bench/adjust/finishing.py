@@ -15,12 +15,12 @@ from shimwise.errors import RemedyError
 from shimwise.fields import build_from
 from shimwise.record.queries import verdicts
 from shimwise.record.tables.rows import AdjustmentRow, BodyRow, LensRow
-from shimwise.remedy import ShimmedMount
 from shimwise.remedy.adjustment_steps import Guide, Step, StepAnswer
+from shimwise.remedy.mechanism import ShimmedMount
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
-    from shimwise.record import Change
+    from shimwise.record.journal import Change
 
 _ACTIONS = {
     Guide.SCREW: "move sensor",

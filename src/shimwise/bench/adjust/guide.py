@@ -44,7 +44,9 @@ from shimwise.remedy.adjustment_steps import Guide, Move, Step
 from shimwise.sheets.json.verdict_json import answer_from_json
 
 if TYPE_CHECKING:
-    from shimwise.record import Change, Connection, Record
+    from shimwise.record import Connection
+    from shimwise.record.journal import Change
+    from shimwise.record.record import Record
 
 OUT = (Verdict.OUT_SHORT, Verdict.OUT_DEEP)
 

@@ -12,8 +12,8 @@ from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.bench.verdict.screws import screw_history
 from shimwise.errors import RemedyError
 from shimwise.record.tables.rows import BodyRow, LensRow
-from shimwise.remedy import Screw, ShimmedMount, Turn
 from shimwise.remedy.adjustment_steps import Move
+from shimwise.remedy.mechanism import Screw, ShimmedMount, Turn
 from shimwise.remedy.stock import ShimStock, restack
 from shimwise.sheets.words.adjustment_words import turns_text
 from shimwise.sheets.words.shared import counted

@@ -13,8 +13,8 @@ from typing import Any
 from shimwise.bench.adjust.text import read_turns
 from shimwise.bench.errors import InputError
 from shimwise.errors import SheetError
-from shimwise.remedy import Turn
 from shimwise.remedy.adjustment_steps import Move
+from shimwise.remedy.mechanism import Turn
 
 ANGLE_SD_TURNS = 0.004
 """How well an angle is turned and read off a screw's head: 1.5°. [turns] Common practice, no source."""

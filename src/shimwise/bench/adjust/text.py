@@ -3,7 +3,7 @@
 import re
 
 from shimwise.bench.errors import InputError
-from shimwise.remedy import Turn
+from shimwise.remedy.mechanism import Turn
 
 MOST_TURNS, LARGEST_SHIM_UM = 20.0, 2000.0
 _TURNS = re.compile(

@@ -20,7 +20,7 @@ from shimwise.files.kit_file import parse_kit
 
 if TYPE_CHECKING:
     from shimwise.bench.desk.inputs import Progress
-    from shimwise.record import Record
+    from shimwise.record.record import Record
 
 WHO = "technician"
 MOUNT = "PL"

@@ -134,8 +134,9 @@ def layout_of_picture(path: Path) -> dict[str, Any]:
     SheetError
         If no square is seen in it, or it is none of ours.
     """
-    from shimwise.imaging.frames import Recording, read_still
     from shimwise.imaging.frames.folder import read_inside
+    from shimwise.imaging.frames.recording import Recording
+    from shimwise.imaging.frames.stills import read_still
 
     still = read_still(read_inside(path.parent, path.name), Recording(transfer="linear"), file=path.name)
     text = _square_text(np.nan_to_num(still.pixels))

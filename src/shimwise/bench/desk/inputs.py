@@ -7,13 +7,14 @@ from functools import partial
 from pathlib import Path
 
 from shimwise.errors import InferenceError
-from shimwise.files import Kit, ReadingsFileError, parse_readings, read_kit, read_readings
+from shimwise.files.errors import ReadingsFileError
+from shimwise.files.kit import Kit
+from shimwise.files.kit_file import read_kit
 from shimwise.files.limits import WRITTEN_SD_UM
-from shimwise.files.opening import LARGEST_BYTES
+from shimwise.files.opening import LARGEST_BYTES as LARGEST_BYTES
+from shimwise.files.readings import parse_readings, read_readings
 from shimwise.inference.model.prep import DEFAULT_TOLERANCE_UM, Prep, Reading
 from shimwise.notices import Notice
-
-__all__ = ["LARGEST_BYTES", "Inputs", "Progress", "lens_texts", "optics_text", "read_inputs"]
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how far it is and how far it goes; 0 of 0 where that is not known."""

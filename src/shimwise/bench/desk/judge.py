@@ -10,7 +10,8 @@ from shimwise.inference.model.prep import Prep
 from shimwise.inference.verdict.answer import Answer, Verdict
 from shimwise.inference.verdict.headline import NAMED_P
 from shimwise.inference.verdict.judge import judge
-from shimwise.remedy import Remedy, advise
+from shimwise.remedy.advice import advise
+from shimwise.remedy.remedy import Remedy
 
 if TYPE_CHECKING:
     from rich.console import Console

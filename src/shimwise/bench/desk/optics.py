@@ -6,24 +6,10 @@ Millimetres and microns in, a frozen value out; the fields are the keys that the
 import math
 from dataclasses import dataclass
 
-from shimwise import optics
 from shimwise.lengths import mm_to_feet_text
-from shimwise.optics import Mount
-
-__all__ = [
-    "Contrast",
-    "Depth",
-    "Landing",
-    "Mount",
-    "RingReading",
-    "contrast",
-    "depth",
-    "heat_change_um",
-    "landing",
-    "mounts",
-    "plate_shift_um",
-    "ring_reading",
-]
+from shimwise.optics import blur, conjugates, stack
+from shimwise.optics import mounts as known
+from shimwise.optics.mounts import Mount as Mount
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,8 +62,10 @@ def landing(*, focal_mm: float, distance_mm: float, reading_mm: float, separatio
     OpticsError
         If a value is impossible, or a distance lies inside the near limit.
     """
-    at_chart = optics.magnification(focal_mm=focal_mm, distance_mm=distance_mm, separation_mm=separation_mm)
-    landing_um = optics.landing_um(
+    at_chart = conjugates.magnification(
+        focal_mm=focal_mm, distance_mm=distance_mm, separation_mm=separation_mm
+    )
+    landing_um = conjugates.landing_um(
         focal_mm=focal_mm, distance_mm=distance_mm, reading_mm=reading_mm, separation_mm=separation_mm
     )
     return Landing(landing_um=landing_um, magnification=at_chart)
@@ -87,7 +75,7 @@ def ring_reading(
     *, focal_mm: float, distance_mm: float, landing_um: float, separation_mm: float = 0.0
 ) -> RingReading:
     """Return the ring's reading for an error at the sensor; arguments and errors as :func:`landing`."""
-    reading_mm = optics.reading_mm(
+    reading_mm = conjugates.reading_mm(
         focal_mm=focal_mm, distance_mm=distance_mm, landing_um=landing_um, separation_mm=separation_mm
     )
     return RingReading(reading_mm=reading_mm, reading_text=mm_to_feet_text(reading_mm))
@@ -102,18 +90,18 @@ def depth(*, focal_mm: float, fnumber: float, coc_mm: float, distance_mm: float)
         If a value is impossible, or the distance is not beyond the focal length.
     """
     limits = {"focal_mm": focal_mm, "fnumber": fnumber, "coc_mm": coc_mm}
-    at_subject = optics.front_magnification(focal_mm=focal_mm, object_mm=distance_mm)
+    at_subject = conjugates.front_magnification(focal_mm=focal_mm, object_mm=distance_mm)
     return Depth(
-        hyperfocal_mm=optics.hyperfocal_mm(**limits),
-        near_mm=optics.near_mm(**limits, distance_mm=distance_mm),
-        far_mm=optics.far_mm(**limits, distance_mm=distance_mm),
+        hyperfocal_mm=blur.hyperfocal_mm(**limits),
+        near_mm=blur.near_mm(**limits, distance_mm=distance_mm),
+        far_mm=blur.far_mm(**limits, distance_mm=distance_mm),
         magnification=at_subject,
-        depth_of_focus_mm=optics.depth_of_focus_mm(fnumber=fnumber, coc_mm=coc_mm, magnification=at_subject),
+        depth_of_focus_mm=blur.depth_of_focus_mm(fnumber=fnumber, coc_mm=coc_mm, magnification=at_subject),
     )
 
 
 def contrast(
-    *, fnumber: float, frequency_cy_mm: float, defocus_um: float, wavelength_um: float = optics.GREEN_UM
+    *, fnumber: float, frequency_cy_mm: float, defocus_um: float, wavelength_um: float = blur.GREEN_UM
 ) -> Contrast:
     """Return what contrast a perfect lens passes out of focus.
 
@@ -122,7 +110,7 @@ def contrast(
     OpticsError
         If a value is impossible.
     """
-    otf = optics.otf_defocus(
+    otf = blur.otf_defocus(
         fnumber=fnumber, frequency_cy_mm=frequency_cy_mm, defocus_um=defocus_um, wavelength_um=wavelength_um
     )
     return Contrast(otf=otf, mtf=math.fabs(otf))
@@ -136,7 +124,7 @@ def plate_shift_um(*, thickness_mm: float, index: float, fnumber: float | None =
     OpticsError
         If a value is impossible.
     """
-    return optics.plate_shift_um(thickness_mm=thickness_mm, index=index, fnumber=fnumber)
+    return stack.plate_shift_um(thickness_mm=thickness_mm, index=index, fnumber=fnumber)
 
 
 def heat_change_um(*, material: str, length_mm: float, change_k: float) -> float:
@@ -147,9 +135,9 @@ def heat_change_um(*, material: str, length_mm: float, change_k: float) -> float
     OpticsError
         If the material is not known, or a value is impossible.
     """
-    return optics.heat_change_um(material=material, length_mm=length_mm, change_k=change_k)
+    return stack.heat_change_um(material=material, length_mm=length_mm, change_k=change_k)
 
 
 def mounts() -> tuple[Mount, ...]:
     """List the mounts known, with the source of each value."""
-    return optics.mounts()
+    return known.mounts()

@@ -28,7 +28,8 @@ from shimwise.sheets.words.shared import counted
 
 if TYPE_CHECKING:
     from shimwise.bench.desk.inputs import Progress
-    from shimwise.record import Change, Connection
+    from shimwise.record import Connection
+    from shimwise.record.journal import Change
 
 TOLD_EVERY = 50
 TICK = timedelta(microseconds=1)

@@ -13,11 +13,12 @@ from shimwise.bench.exchange.import_plan import Draft, draft_of, keep
 from shimwise.bench.exchange.import_units import ReadingsSource
 from shimwise.bench.house.unit_knowledge import kit_lens
 from shimwise.bench.typed_names import optional_name, typed_name
-from shimwise.files import Kit, parse_readings, read_kit
 from shimwise.files.columns import KNOWN, SEPARATORS, plain_column
 from shimwise.files.csv_rows import filled_rows
 from shimwise.files.decoding import decoded
-from shimwise.files.kit import KitLens
+from shimwise.files.kit import Kit, KitLens
+from shimwise.files.kit_file import read_kit
+from shimwise.files.readings import parse_readings
 from shimwise.notices import WordedNotice
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
@@ -26,7 +27,7 @@ from shimwise.sheets.words.notices import worded
 
 if TYPE_CHECKING:
     from shimwise.bench.desk.inputs import Progress
-    from shimwise.record import Record
+    from shimwise.record.record import Record
 
 MOST_ROWS = 5_000
 ALL = 1_000_000

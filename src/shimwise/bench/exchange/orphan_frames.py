@@ -11,7 +11,7 @@ from shimwise.record.queries.lookups import sweep_ids
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from shimwise.record import Record
+    from shimwise.record.record import Record
 
 _PART = re.compile(r"\.[0-9a-f]{32}\.part")
 _WHOLE = re.compile(r"[0-9a-f]{32}")

@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 
     from shimwise.bench.house.views import PastVerdict
     from shimwise.inference.model.joint_memory import DriftRates
-    from shimwise.record import Connection, Record
+    from shimwise.record import Connection
+    from shimwise.record.record import Record
     from shimwise.record.tables.rows import BodyRow, JournalRow, LensRow
 
 DAY_S = 86_400.0

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from shimwise.bench.desk.plan import DEFAULT_TARGET_UM, LARGEST_TARGET_UM
+from shimwise.bench.desk.plan import DEFAULT_TARGET_UM as DEFAULT_TARGET_UM
+from shimwise.bench.desk.plan import LARGEST_TARGET_UM
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.unit_knowledge import body_knowledge, lens_knowledge, lens_text
@@ -18,10 +19,9 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from shimwise.bench.desk.inputs import Progress
-    from shimwise.record import Connection, Record
+    from shimwise.record import Connection
+    from shimwise.record.record import Record
     from shimwise.record.tables.rows import BodyRow, LensRow
-
-__all__ = ["DEFAULT_TARGET_UM", "HousePlan", "PlanBody", "PlanReading", "PlanSetup", "plan_house"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,14 @@ from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import Conflict
 from shimwise.bench.history.operator_readings import MOST_PREPS, Seen, seen_in
-from shimwise.bench.history.operator_views import HouseRepeatability, OperatorView, PooledView, StudyView
+from shimwise.bench.history.operator_views import (
+    HouseRepeatability,
+    PooledView,
+    StudyView,
+)
+from shimwise.bench.history.operator_views import (
+    OperatorView as OperatorView,
+)
 from shimwise.bench.sign.signing import leads_in
 from shimwise.bench.typed_names import typed_name
 from shimwise.errors import InferenceError
@@ -21,9 +28,8 @@ from shimwise.record.queries.lookups import preps_with_readings
 from shimwise.sheets.words.shared import counted
 
 if TYPE_CHECKING:
-    from shimwise.record import Record
+    from shimwise.record.record import Record
 
-__all__ = ["OperatorView", "house_repeatability", "repeatability"]
 
 LEAST_NAMELESS = 3
 """Figures of fewer persons are shown to leads alone: of two, each would know the other's. Chosen by us."""

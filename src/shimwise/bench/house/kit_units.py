@@ -9,7 +9,7 @@ from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts
 from shimwise.fields import build_from
 from shimwise.files.errors import ReadingsFileError
 from shimwise.files.kit import KitBody, KitLens
-from shimwise.remedy import Fixed, Mechanism, Screw, ShimmedMount
+from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount
 
 if TYPE_CHECKING:
     from shimwise.inference.model.prep import Reading

@@ -10,10 +10,11 @@ from shimwise.bench.typed_numbers import check_number
 from shimwise.errors import RemedyError
 from shimwise.files.limits import COC_UM, TOLERANCE_UM
 from shimwise.record.queries import settings as kept
-from shimwise.remedy import ShimmedMount
+from shimwise.remedy.mechanism import ShimmedMount
 
 if TYPE_CHECKING:
-    from shimwise.record import Connection, Record
+    from shimwise.record import Connection
+    from shimwise.record.record import Record
 
 KEY = "house"
 UNITS = ("ft", "m")

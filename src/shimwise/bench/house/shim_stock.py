@@ -13,7 +13,9 @@ from shimwise.record.queries import settings as kept
 from shimwise.remedy.stock import ShimStock
 
 if TYPE_CHECKING:
-    from shimwise.record import Change, Connection, Record
+    from shimwise.record import Connection
+    from shimwise.record.journal import Change
+    from shimwise.record.record import Record
 
 KEY = "shim counts"
 NOT_COUNTED = 9

@@ -8,26 +8,12 @@ from shimwise.bench.desk.inputs import optics_text
 from shimwise.bench.house.views import HouseSettings, LensFacts, MechanismFacts
 from shimwise.fields import build_from
 from shimwise.files.kit import KitLens
-from shimwise.files.names import judged_name
+from shimwise.files.names import judged_name as judged_name
 from shimwise.inference.model.prep import BodyKnowledge, FocusDesign, LensKnowledge
-from shimwise.remedy import Fixed, Mechanism, Screw, ShimmedMount, Turn
+from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
 
 if TYPE_CHECKING:
     from shimwise.record.tables.rows import BodyRow, GaugeRow, LensRow
-
-__all__ = [
-    "body_coc_um",
-    "body_knowledge",
-    "body_text",
-    "body_tolerance_um",
-    "judged_name",
-    "kit_lens",
-    "lens_knowledge",
-    "lens_text",
-    "mechanism_facts",
-    "mechanism_json",
-    "mechanism_of",
-]
 
 
 def body_tolerance_um(body: "BodyRow", house: HouseSettings) -> float | None:

@@ -20,7 +20,9 @@ from shimwise.sheets.words.notices import notice_texts, worded
 from shimwise.sheets.words.shared import titled
 
 if TYPE_CHECKING:
-    from shimwise.record import Change, Connection, Record
+    from shimwise.record import Connection
+    from shimwise.record.journal import Change
+    from shimwise.record.record import Record
 
 ALL = 1_000_000
 _COLUMNS = {field: column for column, field in FIELDS.items()}

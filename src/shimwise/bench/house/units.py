@@ -36,7 +36,8 @@ from shimwise.record.queries import preps, sets, units, verdicts
 from shimwise.record.tables.rows import SetRow
 
 if TYPE_CHECKING:
-    from shimwise.record import Connection, Record
+    from shimwise.record import Connection
+    from shimwise.record.record import Record
 
 MOST_PREPS_SHOWN = 50
 _LABEL = re.compile(r"(?:^|/)(?P<kind>body|bodies|lens|lenses|set|sets)[/:](?P<id>[0-9a-f]{32})(?:$|[/?#])")

@@ -14,7 +14,7 @@ from shimwise.record.queries import evidence
 from shimwise.record.tables.rows import GaugeRow
 
 if TYPE_CHECKING:
-    from shimwise.record import Record
+    from shimwise.record.record import Record
 
 
 def add_gauge(

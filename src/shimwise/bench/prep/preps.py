@@ -21,7 +21,8 @@ from shimwise.record.tables.rows import PrepLineRow, PrepRow, SetRow
 from shimwise.sheets.words.shared import counted, listed
 
 if TYPE_CHECKING:
-    from shimwise.record import Change, Record
+    from shimwise.record.journal import Change
+    from shimwise.record.record import Record
 
 MOST_BODIES, MOST_LENSES = 20, 100
 TEMPERATURE_C = NumberRange(-60.0, 80.0, "°C")

@@ -25,7 +25,9 @@ from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, ReadingRow, S
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from shimwise.record import Change, Connection, Record
+    from shimwise.record import Connection
+    from shimwise.record.journal import Change
+    from shimwise.record.record import Record
 
 _FIELDS = {
     "focal_length_mm": "focal_mm",

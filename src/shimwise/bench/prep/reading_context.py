@@ -17,7 +17,8 @@ from shimwise.record.queries import lookups, preps, units, verdicts
 from shimwise.sheets.json.verdict_json import answer_from_json
 
 if TYPE_CHECKING:
-    from shimwise.record import Connection, Record
+    from shimwise.record import Connection
+    from shimwise.record.record import Record
     from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow
 
 MOST_KEPT = 500

@@ -26,7 +26,9 @@ from shimwise.sheets.words.landing_words import agreement_text, landing_text
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from shimwise.record import Change, Connection, Record
+    from shimwise.record import Connection
+    from shimwise.record.journal import Change
+    from shimwise.record.record import Record
 
 
 def add_reading(

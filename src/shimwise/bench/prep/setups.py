@@ -12,7 +12,7 @@ from shimwise.record.tables.rows import SetupRow
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from shimwise.record import Change
+    from shimwise.record.journal import Change
     from shimwise.record.tables.rows import BodyRow
 
 SAME_MM = 1e-3

@@ -7,7 +7,8 @@ from shimwise.bench.errors import Conflict, NotFound
 from shimwise.record.queries import lookups, preps, verdicts
 
 if TYPE_CHECKING:
-    from shimwise.record import Connection, Record
+    from shimwise.record import Connection
+    from shimwise.record.record import Record
 
 OPEN, DONE, SIGNED = "open", "done", "signed"
 STATES = (OPEN, DONE, SIGNED)

@@ -19,7 +19,7 @@ from shimwise.sheets.papers.signed.canonical_json import digest_of, signature_of
 from shimwise.sheets.papers.signed.findings import Finding, Recorded, State, find_in_prep
 
 if TYPE_CHECKING:
-    from shimwise.record import Record
+    from shimwise.record.record import Record
     from shimwise.sheets.papers.sheet_pdf import JudgedPrep
     from shimwise.sheets.papers.signed.prep_document import PrepDocument
 
@@ -38,6 +38,7 @@ __all__ = [
     "documents_of_day",
     "make_labels",
     "make_lens_cards",
+    "make_paper",
     "make_set_tables",
     "make_sheets",
     "read_label_sizes",
@@ -66,6 +67,44 @@ class MadePaper:
     titles: tuple[str, ...]
     digests: tuple[str, ...]
     is_signed: bool
+
+
+def make_paper(
+    kind: str,
+    preps: Sequence[PrepSource],
+    *,
+    names: Sequence[str] = (),
+    paper: str = "A4",
+    link: str = "",
+    sizes: Path | None = None,
+    units: str = "ft",
+    distances: Sequence[str] = (),
+    progress: Progress | None = None,
+) -> MadePaper:
+    """Print one of :data:`KINDS` of a prep, or the check sheets of several.
+
+    Parameters
+    ----------
+    names, paper, link, units, distances, progress
+        As for the function of the kind, which takes those that it needs.
+    sizes : Path, optional
+        File of the sizes of labels.
+
+    Raises
+    ------
+    SheetError, LengthError
+        As for the function of the kind; if the kind is not known, or several preps are given to another one.
+    """
+    if kind == CHECK:
+        return make_sheets(preps, paper=paper, link=link, progress=progress)
+    if len(preps) != 1:
+        raise SheetError(f"{kind} is made of one prep at a time, not of {len(preps)}.")
+    if kind == LENS_CARD:
+        return make_lens_cards(preps[0], names=names, paper=paper, link=link)
+    if kind == LABELS:
+        label_sizes = None if sizes is None else read_label_sizes(sizes)
+        return make_labels(preps[0], sizes=label_sizes, names=names, link=link)
+    return make_set_tables(preps[0], names=names, paper=paper, link=link, units=units, distances=distances)
 
 
 def make_sheets(

@@ -15,7 +15,7 @@ from shimwise.sheets.papers.signed.canonical_json import digest_of, newest, sign
 from shimwise.sheets.papers.signed.findings import KeptSignature, Recorded, signed_in
 
 if TYPE_CHECKING:
-    from shimwise.record import Record
+    from shimwise.record.record import Record
     from shimwise.record.tables.rows import SignOffRow
 
 SIGNED = "signed"

@@ -30,7 +30,9 @@ from shimwise.sheets.words.shared import VERDICT_WORDS, listed
 if TYPE_CHECKING:
     from shimwise.bench.prep.views import PrepView
     from shimwise.inference.history.house_memory import HouseMemory
-    from shimwise.record import Change, Connection, Record
+    from shimwise.record import Connection
+    from shimwise.record.journal import Change
+    from shimwise.record.record import Record
 
 OPEN, SIGNED = "open", "signed"
 LEADS_KEY = "leads"

@@ -23,7 +23,7 @@ from shimwise.record.queries import evidence
 from shimwise.record.tables.rows import SweepRow
 
 if TYPE_CHECKING:
-    from shimwise.record import Record
+    from shimwise.record.record import Record
 
 RECORDING = ("focal_mm", "fnumber", "pitch_um", "transfer", "signal_range", "black_level", "white_level")
 """What a request may state of the recording."""

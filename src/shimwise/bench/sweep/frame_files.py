@@ -12,7 +12,7 @@ from shimwise.bench.errors import InputError, RecordFull
 from shimwise.bench.typed_names import id_or_new
 
 if TYPE_CHECKING:
-    from shimwise.record import Record
+    from shimwise.record.record import Record
 
 FRAMES = "frames"
 """Folder of the record in which the frames of each sweep lie under its id."""

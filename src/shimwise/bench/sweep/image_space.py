@@ -9,8 +9,8 @@ import math
 from dataclasses import dataclass, replace
 
 from shimwise.errors import ImagingError
-from shimwise.imaging.frames import Coordinate
-from shimwise.optics import landing_um, magnification, reading_mm
+from shimwise.imaging.frames.listing import Coordinate
+from shimwise.optics.conjugates import landing_um, magnification, reading_mm
 
 USUAL_UM_PER_TURN = 245.0
 """Travel of a screw that is not known: the middle of its prior. [µm] Common practice, no source."""

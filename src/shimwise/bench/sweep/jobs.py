@@ -28,7 +28,7 @@ from shimwise.extras import require_extra
 from shimwise.record.queries import evidence
 
 if TYPE_CHECKING:
-    from shimwise.record import Record
+    from shimwise.record.record import Record
 
 MOST_WAITING = 20
 MOST_KEPT = 200

@@ -21,23 +21,15 @@ from shimwise.imaging.focus.flags import Flag, Raised, raised
 from shimwise.imaging.focus.pupil import GREEN_UM
 from shimwise.imaging.focus.result import SweepResult, SweepSettings
 from shimwise.imaging.focus.sweep import measure_sweep
-from shimwise.imaging.frames import FrameSource, Levels, Recording, open_sweep
+from shimwise.imaging.frames.levels import Levels
+from shimwise.imaging.frames.recording import Recording as Recording
+from shimwise.imaging.frames.source import FrameSource, open_sweep
 from shimwise.sheets.json.sweep_json import SweepFacts, sweep_from_json, sweep_to_json
 from shimwise.sheets.pictures.sweep_figure import Curve
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = [
-    "LookedAt",
-    "MeasuredSweep",
-    "OwnStar",
-    "Recording",
-    "UnderTest",
-    "measure",
-    "print_sweep",
-    "save_sweep_figure",
-]
 
 READING, FITTING = "Reading the frames", "Fitting the peak"
 SAME_SHARE, MOST_ROUNDS = 0.02, 6

@@ -15,7 +15,7 @@ from shimwise.record.tables.rows import BodyRow, JournalRow, LensRow
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
-    from shimwise.record import Change
+    from shimwise.record.journal import Change
 
 SIGNED, MOVED, REOPENED = "signed", "moved", "reopened"
 """Causes of a memory in the record."""

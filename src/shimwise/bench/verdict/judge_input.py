@@ -16,7 +16,7 @@ from shimwise.inference.model.prep import (
     Reading,
     measured_landing_sd_um,
 )
-from shimwise.remedy import Mechanism
+from shimwise.remedy.mechanism import Mechanism
 from shimwise.remedy.screw_history import ScrewHistory, planned_turns
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
         When it cannot be judged.
     """
     from shimwise.inference.verdict.judge import judge
-    from shimwise.remedy import advise
+    from shimwise.remedy.advice import advise
     from shimwise.sheets.json.verdict_json import answer_to_json
 
     answer = judge(question.prep, seed=seed)

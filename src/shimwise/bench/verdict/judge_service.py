@@ -16,7 +16,7 @@ from shimwise.bench.verdict.verdict import judge_question, keep_verdict
 from shimwise.errors import ShimwiseError
 
 if TYPE_CHECKING:
-    from shimwise.record import Record
+    from shimwise.record.record import Record
 
 MOST_TRIES = 2
 """A prep on which the worker dies this often is reported as a problem."""

@@ -22,7 +22,7 @@ from shimwise.sheets.words.shared import signed_text
 if TYPE_CHECKING:
     from shimwise.bench.house.views import PastAdjustment, PastVerdict
     from shimwise.bench.prep.views import PrepUnit, PrepView
-    from shimwise.record import Record
+    from shimwise.record.record import Record
 
 _Spec = dict[str, Any]
 _Unit = TypeVar("_Unit", bound=BodyAnswer)

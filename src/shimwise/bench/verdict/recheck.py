@@ -17,7 +17,8 @@ from shimwise.record.queries import verdicts
 from shimwise.sheets.json.verdict_json import answer_from_json
 
 if TYPE_CHECKING:
-    from shimwise.record import Connection, Record
+    from shimwise.record import Connection
+    from shimwise.record.record import Record
     from shimwise.record.tables.rows import AdjustmentRow, BodyRow, LensRow, ReadingRow, SweepRow, VerdictRow
 
     _Evidence: TypeAlias = ReadingRow | SweepRow

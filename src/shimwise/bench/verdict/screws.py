@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from shimwise.bench.house.unit_knowledge import judged_name, mechanism_of
 from shimwise.inference.verdict.unit_change import change_between
 from shimwise.record.queries import verdicts
-from shimwise.remedy import Screw
+from shimwise.remedy.mechanism import Screw
 from shimwise.remedy.screw_history import ScrewHistory, Turned
 from shimwise.sheets.json.verdict_json import answer_from_json
 

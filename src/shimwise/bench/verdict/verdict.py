@@ -16,7 +16,7 @@ from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import VerdictRow
 
 if TYPE_CHECKING:
-    from shimwise.record import Record
+    from shimwise.record.record import Record
 
 JUDGE = "judge"
 """Author of verdicts in the journal."""

@@ -9,7 +9,7 @@ import typer
 
 from shimwise.bench.desk import charts as bench
 from shimwise.bench.output_files import write_whole
-from shimwise.cli.options import AsJson, distance_mm, length_mm
+from shimwise.cli.options import AsJson, FocalIfKnown, distance_option
 from shimwise.cli.output import show
 from shimwise.errors import SheetError
 
@@ -35,14 +35,9 @@ def chart(
         str, typer.Option(help="A4, A3, Letter, Tabloid, or a size in mm such as 600x400.")
     ] = "A4",
     auto: Annotated[bool, typer.Option("--auto", help="Choose stars and markers for the camera.")] = False,
-    focal: Annotated[
-        float | None, typer.Option(parser=length_mm, metavar="LENGTH", help="Focal length.")
-    ] = None,
+    focal: FocalIfKnown = None,
     distance: Annotated[
-        float | None,
-        typer.Option(
-            parser=distance_mm, metavar="LENGTH", help="Witness mark to chart, such as 3' or 914 mm."
-        ),
+        float | None, distance_option("--distance", "Witness mark to chart, such as 3' or 914 mm.")
     ] = None,
     sensor: Annotated[
         str | None, typer.Option(metavar="WxH", help="Picture on the sensor in mm, such as 36x24.")

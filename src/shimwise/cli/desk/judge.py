@@ -8,7 +8,7 @@ import typer
 
 from shimwise.bench.desk import judge as bench
 from shimwise.bench.desk.inputs import LARGEST_BYTES
-from shimwise.cli.options import AsJson
+from shimwise.cli.options import AsJson, Figure
 from shimwise.cli.output import show_report
 from shimwise.cli.progress import progress_bar
 
@@ -39,10 +39,7 @@ def judge(
         list[Path] | None,
         typer.Option("--sweep", metavar="RESULT.json", help="A measured sweep as evidence; repeatable."),
     ] = None,
-    figure: Annotated[
-        Path | None,
-        typer.Option("--figure", metavar="FILE", help="Save the figure too: .svg, .png or .pdf."),
-    ] = None,
+    figure: Figure = None,
     as_json: AsJson = False,
 ) -> None:
     """Say who is off, by how much, how sure that is, what to read next and what to do."""

@@ -7,32 +7,16 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.desk import optics as bench
-from shimwise.cli.options import AsJson, distance_mm, length_mm, signed_length_mm
+from shimwise.cli.options import AsJson, FocalMm, distance_option, length_option, signed_length_mm
 from shimwise.cli.output import show
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
 
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 
 
-Focal = Annotated[float, typer.Option("--focal", parser=length_mm, metavar="LENGTH", help="Focal length.")]
-Separation = Annotated[
-    float,
-    typer.Option(
-        "--separation",
-        parser=signed_length_mm,
-        metavar="LENGTH",
-        help="Separation of the principal planes, of either sign; 0 when unknown.",
-    ),
-]
-Distance = Annotated[
-    float,
-    typer.Option(
-        "--distance",
-        parser=distance_mm,
-        metavar="LENGTH",
-        help="Witness mark to chart, such as 3', 914 mm, INF.",
-    ),
-]
+_BETWEEN = "Separation of the principal planes, of either sign; 0 when unknown."
+Separation = Annotated[float, length_option("--separation", _BETWEEN, parser=signed_length_mm)]
+Distance = Annotated[float, distance_option("--distance", "Witness mark to chart, such as 3', 914 mm, INF.")]
 Fnumber = Annotated[float, typer.Option("--fnumber", help="f-number.")]
 
 
@@ -54,14 +38,9 @@ def length(
 @app.command()
 def landing(
     *,
-    focal: Focal,
+    focal: FocalMm,
     distance: Distance,
-    reading: Annotated[
-        float,
-        typer.Option(
-            "--reading", parser=distance_mm, metavar="LENGTH", help="Where the ring stands when sharp."
-        ),
-    ],
+    reading: Annotated[float, distance_option("--reading", "Where the ring stands when sharp.")],
     separation: Separation = 0.0,
     as_json: AsJson = False,
 ) -> None:
@@ -74,7 +53,7 @@ def landing(
 @app.command()
 def reading(
     *,
-    focal: Focal,
+    focal: FocalMm,
     distance: Distance,
     landing: Annotated[float, typer.Option("--landing", help="Error at the sensor in µm, short < 0 < deep.")],
     separation: Separation = 0.0,
@@ -93,18 +72,10 @@ def reading(
 @app.command()
 def depth(
     *,
-    focal: Focal,
+    focal: FocalMm,
     fnumber: Fnumber,
-    coc: Annotated[
-        float,
-        typer.Option("--coc", parser=length_mm, metavar="LENGTH", help="Circle of confusion, such as 0.02."),
-    ],
-    distance: Annotated[
-        float,
-        typer.Option(
-            "--distance", parser=distance_mm, metavar="LENGTH", help="Subject from the FRONT PRINCIPAL PLANE."
-        ),
-    ],
+    coc: Annotated[float, length_option("--coc", "Circle of confusion, such as 0.02.")],
+    distance: Annotated[float, distance_option("--distance", "Subject from the FRONT PRINCIPAL PLANE.")],
     as_json: AsJson = False,
 ) -> None:
     """Tell depth of field and depth of focus, by geometry alone."""
@@ -141,10 +112,7 @@ def mtf(
 @app.command()
 def plate(
     *,
-    thickness: Annotated[
-        float,
-        typer.Option("--thickness", parser=length_mm, metavar="LENGTH", help="Thickness of plate or gel."),
-    ],
+    thickness: Annotated[float, length_option("--thickness", "Thickness of plate or gel.")],
     index: Annotated[float, typer.Option("--index", help="Index of refraction, such as 1.5.")],
     fnumber: Annotated[
         float | None, typer.Option("--fnumber", help="For the marginal ray; paraxial without it.")
@@ -164,9 +132,7 @@ def heat(
     material: Annotated[
         str, typer.Option("--material", help="Such as aluminium; a clear beginning will do.")
     ],
-    length: Annotated[
-        float, typer.Option("--length", parser=length_mm, metavar="LENGTH", help="Length of the part.")
-    ],
+    length: Annotated[float, length_option("--length", "Length of the part.")],
     kelvin: Annotated[float, typer.Option("--kelvin", help="CHANGE of temperature, cooling < 0.")],
     as_json: AsJson = False,
 ) -> None:

@@ -10,7 +10,14 @@ import typer
 from shimwise.bench.desk import judge as figures
 from shimwise.bench.output_files import write_whole
 from shimwise.bench.sweep import measure as bench
-from shimwise.cli.options import AsJson, distance_mm, length_mm, signed_length_mm
+from shimwise.cli.options import (
+    AsJson,
+    Figure,
+    FocalIfKnown,
+    distance_option,
+    length_option,
+    signed_length_mm,
+)
 from shimwise.cli.output import show_report
 from shimwise.cli.progress import progress_bar
 
@@ -47,9 +54,6 @@ def region_of(text: str) -> tuple[int, int, int, int]:
     return left, top, width, height
 
 
-Length = float | None
-
-
 def sweep(
     place: Annotated[Path, typer.Argument(metavar="FOLDER|CLIP", help="The frames.")],
     *,
@@ -69,7 +73,7 @@ def sweep(
     no_chart: Annotated[
         bool, typer.Option("--no-chart", help="Measure the most textured part; relative.")
     ] = False,
-    focal: Annotated[Length, typer.Option(parser=length_mm, metavar="LENGTH", help="Focal length.")] = None,
+    focal: FocalIfKnown = None,
     fnumber: Annotated[float | None, typer.Option(help="f-number.")] = None,
     pitch: Annotated[float | None, typer.Option(metavar="µm", help="Pixel pitch.")] = None,
     transfer: Annotated[
@@ -82,29 +86,20 @@ def sweep(
     lens: Annotated[str, typer.Option(help="Name of the lens.")] = "",
     setup: Annotated[str, typer.Option(help="Name of the set-up.")] = "",
     distance: Annotated[
-        Length,
-        typer.Option(
-            parser=distance_mm, metavar="LENGTH", help="Witness mark to chart; the ring stands there."
-        ),
+        float | None, distance_option("--distance", "Witness mark to chart; the ring stands there.")
     ] = None,
     reading: Annotated[
-        Length,
-        typer.Option(
-            parser=distance_mm, metavar="LENGTH", help="Where the ring stands while the chart moves."
-        ),
+        float | None, distance_option("--reading", "Where the ring stands while the chart moves.")
     ] = None,
     separation: Annotated[
-        float,
-        typer.Option(parser=signed_length_mm, metavar="LENGTH", help="Separation of the principal planes."),
+        float, length_option("--separation", "Separation of the principal planes.", parser=signed_length_mm)
     ] = 0.0,
     um_per_turn: Annotated[
         float | None,
         typer.Option(metavar="µm", min=1.0, max=5000.0, help="Travel of the body's screw, if that moves."),
     ] = None,
     out: Annotated[Path | None, typer.Option(metavar="FILE.json", help="Keep the result.")] = None,
-    figure: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Save the figure too: .svg, .png or .pdf.")
-    ] = None,
+    figure: Figure = None,
     as_json: AsJson = False,
 ) -> None:
     """Find best focus in frames along a known coordinate: of sensor, ring, chart or the body's screw."""

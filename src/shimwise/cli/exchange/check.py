@@ -28,15 +28,7 @@ def check(*, data: Data = None, as_json: AsJson = False) -> None:
     else:
         lines = [f"{name} agrees with itself."]
     lines += [f"{one.subject}: {one.text}" for one in left]
-    show(
-        {
-            "record": name,
-            "is_well": not found,
-            "findings": found,
-            "frames_left": left,
-        },
-        "\n".join(lines),
-        as_json=as_json,
-    )
+    result = {"record": name, "is_well": not found, "findings": found, "frames_left": left}
+    show(result, "\n".join(lines), as_json=as_json)
     if found:
         raise typer.Exit(NOT_WELL)

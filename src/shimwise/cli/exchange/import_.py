@@ -4,18 +4,18 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
+from shimwise.bench.errors import RecordAway
 from shimwise.bench.exchange import record_admin as bench
+from shimwise.bench.exchange.import_readings import ReadingsOutcome, import_readings, is_readings_file
+from shimwise.bench.house.unit_list import import_house_list
+from shimwise.bench.house.views import HouseListOutcome
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data, Who, person
-
-if TYPE_CHECKING:
-    from shimwise.bench.exchange.import_readings import ReadingsOutcome
-    from shimwise.bench.house.views import HouseListOutcome
 
 REFUSED = 2
 TABLES = (".csv", ".tsv", ".txt")
@@ -55,19 +55,17 @@ def import_(
     as_json: AsJson = False,
 ) -> None:
     """Take a file into the record."""
-    from shimwise.bench.exchange.import_readings import is_readings_file
-
     content = bench.read_file(file)
     is_table = file.lower().endswith(TABLES)
     if is_table and is_readings_file(content, name=Path(file).name):
-        with progress_bar() as progress:
-            outcome = _readings(
+        with progress_bar() as progress, _opened(data, is_dry_run=is_dry_run) as record:
+            outcome = import_readings(
+                record,
                 content,
-                data,
-                prep,
                 who=person(who),
                 name=Path(file).name,
                 kit_path=kit,
+                prep_id=bench.find_prep(record, prep) if prep and record else prep,
                 title=title,
                 is_dry_run=is_dry_run,
                 progress=progress,
@@ -78,7 +76,7 @@ def import_(
         if value:
             what = "a house's list" if is_table else "a prep"
             raise typer.BadParameter(_OF_READINGS.format(what), param_hint=option)
-    with _opened(data, is_dry_run=is_dry_run and is_table) as record:
+    with _opened(data, is_dry_run=is_dry_run and is_table) as there, _or_empty(there) as record:
         if is_table:
             _import_list(record, content, file, who=person(who), is_dry_run=is_dry_run, as_json=as_json)
         elif is_dry_run:
@@ -90,49 +88,30 @@ def import_(
 
 
 @contextmanager
-def _opened(data: str | None, *, is_dry_run: bool) -> Iterator[bench.Record]:
-    """Open the record; a dry run where there is none yet is done in an empty one that goes afterwards."""
-    from shimwise.bench.errors import RecordAway
-
+def _opened(data: str | None, *, is_dry_run: bool) -> Iterator[bench.Record | None]:
+    """Open the record; None for a dry run where there is none yet, which makes none."""
     try:
         record = bench.open_record(data, is_read_only=is_dry_run)
     except RecordAway:
         if not is_dry_run:
             raise
-        with TemporaryDirectory(prefix="shimwise-") as folder, bench.open_record(folder) as empty:
-            yield empty
+        yield None
         return
     with record:
         yield record
 
 
-def _readings(
-    content: bytes,
-    data: str | None,
-    prep: str | None,
-    *,
-    is_dry_run: bool,
-    **given: Any,  # noqa: ANN401 - options of the import
-) -> "ReadingsOutcome":
-    """Take readings in; a dry run where there is no record yet makes none."""
-    from shimwise.bench.errors import RecordAway
-    from shimwise.bench.exchange.import_readings import import_readings
-
-    def taken(record: bench.Record | None) -> "ReadingsOutcome":
-        prep_id = bench.find_prep(record, prep) if prep and record else prep
-        return import_readings(record, content, prep_id=prep_id, is_dry_run=is_dry_run, **given)
-
-    try:
-        record = bench.open_record(data, is_read_only=is_dry_run)
-    except RecordAway:
-        if not is_dry_run:
-            raise
-        return taken(None)
-    with record:
-        return taken(record)
+@contextmanager
+def _or_empty(record: bench.Record | None) -> Iterator[bench.Record]:
+    """Return the record, or an empty one that goes afterwards."""
+    if record is not None:
+        yield record
+        return
+    with TemporaryDirectory(prefix="shimwise-") as folder, bench.open_record(folder) as empty:
+        yield empty
 
 
-def _readings_words(outcome: "ReadingsOutcome") -> list[str]:
+def _readings_words(outcome: ReadingsOutcome) -> list[str]:
     if not outcome.added:
         nothing = f"All {outcome.there} readings of this file are in the prep {outcome.title} already."
         return [*outcome.warnings, f"{nothing} Nothing is added.", f"Prep {outcome.prep_id}"]
@@ -156,25 +135,19 @@ def _import_prep(record: bench.Record, content: bytes, name: str, *, who: str, a
     done = bench.import_prep(record, bench.read_document(content, name=name), who=who)
     words = "is taken in." if done.is_new else "was here already, with the same content."
     kept = f" The record's own facts stand for {', '.join(done.kept)}." if done.kept else ""
-    show(
-        {"prep_id": done.prep_id, "is_new": done.is_new, "kept": list(done.kept)},
-        f"The prep {done.prep_id} {words}{kept}",
-        as_json=as_json,
-    )
+    show(done, f"The prep {done.prep_id} {words}{kept}", as_json=as_json)
 
 
 def _import_list(
     record: bench.Record, content: bytes, name: str, *, who: str, is_dry_run: bool, as_json: bool
 ) -> None:
-    from shimwise.bench.house.unit_list import import_house_list
-
     outcome = import_house_list(record, content, who=who, name=name, is_dry_run=is_dry_run)
     show(outcome, "\n".join(_list_words(outcome)), as_json=as_json)
     if outcome.refused:
         raise typer.Exit(REFUSED)
 
 
-def _list_words(outcome: "HouseListOutcome") -> list[str]:
+def _list_words(outcome: HouseListOutcome) -> list[str]:
     if outcome.refused:
         return [
             *(f"Line {one.line}, column {one.column}: [{one.found}] {one.reason}" for one in outcome.refused),

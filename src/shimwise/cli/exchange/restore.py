@@ -26,12 +26,7 @@ def restore(
         done = bench.restore(backup, data, progress=progress)
     kept = f" What was there is kept: {done.kept}." if done.kept else ""
     show(
-        {
-            "record": done.where,
-            "preps": done.preps,
-            "readings": done.readings,
-            "kept": str(done.kept) if done.kept else None,
-        },
+        {"record": done.where, "preps": done.preps, "readings": done.readings, "kept": done.kept},
         f"{done.where} holds {_counted(done.preps, 'prep')} with {_counted(done.readings, 'reading')}.{kept}",
         as_json=as_json,
     )

@@ -1,17 +1,20 @@
 """``shimwise adjust``: a guided adjustment of one unit, step by step, none skipped."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
+from shimwise.bench.adjust import guide
+from shimwise.bench.adjust.errors import ConsentNeeded
+from shimwise.bench.adjust.sharpest import swept_file
+from shimwise.bench.adjust.views import AdjustmentView
+from shimwise.bench.errors import Conflict, InputError
 from shimwise.bench.exchange import record_admin
+from shimwise.bench.prep.preps import open_prep
 from shimwise.cli.output import is_asked, show
 from shimwise.cli.record_options import AsJson, Data, Prep, Who, person
-from shimwise.errors import RecordError
-
-if TYPE_CHECKING:
-    from shimwise.bench.adjust.views import AdjustmentView
+from shimwise.errors import RecordError, SheetError
 
 NOT_FINISHED = 1
 _HOW = (
@@ -59,8 +62,6 @@ def adjust(
     as_json: AsJson = False,
 ) -> None:
     """Adjust a unit."""
-    from shimwise.bench.adjust import guide
-
     name = person(who)
     given = [_pair(text, option="--answer") for text in answers or ()]
     with record_admin.open_record(data) as record:
@@ -74,9 +75,8 @@ def adjust(
         for step, answer in given:
             view = guide.answer_step(record, prep_id, view.id, step=step, answer=answer, who=name)
         if sweep is not None or sharpest is not None:
-            view = guide.keep_peak(
-                record, prep_id, view.id, sweep=_swept(sweep), sharpest=sharpest or "", who=name
-            )
+            swept = None if sweep is None else swept_file(sweep)
+            view = guide.keep_peak(record, prep_id, view.id, sweep=swept, sharpest=sharpest or "", who=name)
         is_alone = not given and all(one is None for one in (take_back, give_up, sweep, sharpest))
         if is_alone and is_asked(as_json=as_json):
             view = _ask(record, view, who=name)
@@ -94,19 +94,8 @@ def _pair(text: str, *, option: str) -> tuple[str, str]:
     return " ".join(step.split()), answer.strip()
 
 
-def _swept(file: Path | None) -> dict[str, Any] | None:
-    from shimwise.bench.adjust.sharpest import swept_file
-
-    return None if file is None else swept_file(file)
-
-
-def _begun(
-    record: record_admin.Record, prep_id: str, unit: str, *, who: str, reason: str
-) -> "AdjustmentView":
+def _begun(record: record_admin.Record, prep_id: str, unit: str, *, who: str, reason: str) -> AdjustmentView:
     """Return the unit's adjustment that is under way, or begin one."""
-    from shimwise.bench.adjust import guide
-    from shimwise.bench.prep.preps import open_prep
-
     view = open_prep(record, prep_id)
     found = [one for one in (*view.bodies, *view.lenses) if one.name.casefold() == unit.strip().casefold()]
     if not found:
@@ -120,11 +109,8 @@ def _begun(
     )
 
 
-def _ask(record: record_admin.Record, view: "AdjustmentView", *, who: str) -> "AdjustmentView":
+def _ask(record: record_admin.Record, view: AdjustmentView, *, who: str) -> AdjustmentView:
     """Ask for the steps that are left; a refusal is printed, and the step asked for again."""
-    from shimwise.bench.errors import Conflict, InputError
-    from shimwise.errors import SheetError
-
     typer.echo(_head(view))
     while view.now is not None:
         step = view.now
@@ -136,20 +122,19 @@ def _ask(record: record_admin.Record, view: "AdjustmentView", *, who: str) -> "A
             view = _take(record, view, said, who=who)
         except (Conflict, InputError, RecordError, SheetError) as error:
             typer.echo(str(error), err=True)
-            view = _consent(record, view, who=who, error=error)
+            if isinstance(error, ConsentNeeded):
+                view = _consent(record, view, who=who)
     return view
 
 
-def _take(record: record_admin.Record, view: "AdjustmentView", said: str, *, who: str) -> "AdjustmentView":
+def _take(record: record_admin.Record, view: AdjustmentView, said: str, *, who: str) -> AdjustmentView:
     """Take what was typed at a step: its answer, a step to take back, or where the peak lies."""
-    from shimwise.bench.adjust import guide
-
     word, _, rest = said.strip().partition(" ")
     if word.casefold() == "back" and "=" in rest:
         step, why = _pair(rest, option="--take-back")
         return guide.take_back(record, view.prep_id, view.id, step=step, reason=why, who=who)
     if view.now is not None and view.now.kind == "turns" and word.casefold() in ("sweep", "sharpest"):
-        swept = _swept(Path(rest.strip())) if word.casefold() == "sweep" else None
+        swept = swept_file(Path(rest.strip())) if word.casefold() == "sweep" else None
         found = guide.keep_peak(record, view.prep_id, view.id, sweep=swept, sharpest=rest, who=who)
         typer.echo(found.move.peak)
         return found
@@ -157,22 +142,15 @@ def _take(record: record_admin.Record, view: "AdjustmentView", said: str, *, who
     return guide.answer_step(record, view.prep_id, view.id, step=step, answer=said, who=who)
 
 
-def _consent(
-    record: record_admin.Record, view: "AdjustmentView", *, who: str, error: Exception
-) -> "AdjustmentView":
+def _consent(record: record_admin.Record, view: AdjustmentView, *, who: str) -> AdjustmentView:
     """Ask for the owner's consent where a lock may not be released without it."""
-    from shimwise.bench.adjust import guide
-    from shimwise.bench.adjust.errors import ConsentNeeded
-
-    if not isinstance(error, ConsentNeeded):
-        return view
     owner = typer.prompt("Who of the owner consents? (empty: nobody)", default="", show_default=False)
     if not owner.strip():
         return view
     return guide.answer_step(record, view.prep_id, view.id, step="consent", answer=owner, who=who)
 
 
-def _head(view: "AdjustmentView") -> str:
+def _head(view: AdjustmentView) -> str:
     lines = [f"{view.unit}. {view.mechanism_words}", view.move.words]
     if view.move.peak:
         lines.append(view.move.peak)
@@ -181,7 +159,7 @@ def _head(view: "AdjustmentView") -> str:
     return "\n".join([*lines, *(f"Careful: {caution}" for caution in view.cautions)])
 
 
-def _text(view: "AdjustmentView") -> str:
+def _text(view: AdjustmentView) -> str:
     lines = [_head(view), ""]
     for step in view.steps:
         sign = "done" if step.is_done else "now " if step.is_now else "    "

@@ -5,6 +5,7 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.exchange import record_admin
+from shimwise.bench.sign import signing
 from shimwise.cli.output import is_asked, show
 from shimwise.cli.record_options import AsJson, Data, Prep, Who, person
 
@@ -20,8 +21,6 @@ def reopen(
     as_json: AsJson = False,
 ) -> None:
     """Open a signed prep again."""
-    from shimwise.bench.sign import signing
-
     with record_admin.open_record(data) as record:
         prep_id = record_admin.find_prep(record, prep)
         if not reason and is_asked(as_json=as_json):

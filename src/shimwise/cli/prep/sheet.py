@@ -52,27 +52,23 @@ def sheet(
     as_json: AsJson = False,
 ) -> None:
     """Print a prep's papers as PDF."""
-    names = unit or []
     if kind not in bench.KINDS:
         raise SheetError(f"The kind {kind[:40]!r} is not known; give {', '.join(bench.KINDS)}.")
     if out.exists() and not is_forced:
         raise SheetError(f"{out} is there already. Name another file with --out, or give --force.")
     documents = _documents(preps or [], day, data)
-    if kind != bench.CHECK and len(documents) != 1:
-        raise SheetError(f"{kind} is made of one prep at a time, not of {len(documents)}.")
     with progress_bar() as progress:
-        match kind:
-            case bench.LENS_CARD:
-                made = bench.make_lens_cards(documents[0], names=names, paper=paper, link=link)
-            case bench.LABELS:
-                label_sizes = None if sizes is None else bench.read_label_sizes(sizes)
-                made = bench.make_labels(documents[0], sizes=label_sizes, names=names, link=link)
-            case bench.SET_TABLE:
-                made = bench.make_set_tables(
-                    documents[0], names=names, paper=paper, link=link, units=units, distances=distance or ()
-                )
-            case _:
-                made = bench.make_sheets(documents, paper=paper, link=link, progress=progress)
+        made = bench.make_paper(
+            kind,
+            documents,
+            names=unit or (),
+            paper=paper,
+            link=link,
+            sizes=sizes,
+            units=units,
+            distances=distance or (),
+            progress=progress,
+        )
         bench.write_whole(out, made.pdf)
     result = {
         "file": str(out),

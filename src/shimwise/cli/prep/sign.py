@@ -1,18 +1,19 @@
 """``shimwise sign``: sign a prep, so that it stays as it is."""
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from shimwise.bench.exchange import record_admin
+from shimwise.bench.prep.preps import open_prep
+from shimwise.bench.prep.views import PrepView
+from shimwise.bench.sign import signing
+from shimwise.bench.sign.signing import Exempt
+from shimwise.bench.verdict import verdict
 from shimwise.cli.output import is_asked, show
 from shimwise.cli.record_options import AsJson, Data, Prep, Who, person
 from shimwise.errors import RecordError
-
-if TYPE_CHECKING:
-    from shimwise.bench.prep.views import PrepView
-    from shimwise.bench.sign.signing import Exempt
 
 MORE = (
     "Every unit has to be decided, or excepted with a reason; in a terminal it asks for each, and before it "
@@ -38,9 +39,6 @@ def sign(
     as_json: AsJson = False,
 ) -> None:
     """Sign a prep."""
-    from shimwise.bench.prep.preps import open_prep
-    from shimwise.bench.sign import signing
-
     name = person(who)
     with record_admin.open_record(data) as record:
         prep_id = record_admin.find_prep(record, prep)
@@ -55,25 +53,13 @@ def sign(
     lines = [f"Signed by {signed.signed_by}, {signed.signed_at:%Y-%m-%d %H:%M} UTC: {view.title}."]
     lines += [f"Undecided: {one.unit}: {one.reason} ({one.name})." for one in signed.exceptions]
     lines.append(f"Digest {signed.digest_words}")
-    show(
-        {
-            "prep_id": prep_id,
-            "revision": signed.revision,
-            "signed_by": signed.signed_by,
-            "signed_at": signed.signed_at,
-            "digest": signed.digest,
-            "exceptions": [
-                {"unit": one.unit, "reason": one.reason, "name": one.name} for one in signed.exceptions
-            ],
-        },
-        "\n".join(lines),
-        as_json=as_json,
-    )
+    excepted_units = [{"unit": one.unit, "reason": one.reason, "name": one.name} for one in signed.exceptions]
+    known = {name: getattr(signed, name) for name in ("revision", "signed_by", "signed_at", "digest")}
+    result = {"prep_id": prep_id, **known, "exceptions": excepted_units}
+    show(result, "\n".join(lines), as_json=as_json)
 
 
-def _excepted(view: "PrepView", texts: Iterable[str], answers_for: str) -> "dict[str, Exempt]":
-    from shimwise.bench.sign.signing import Exempt
-
+def _excepted(view: PrepView, texts: Iterable[str], answers_for: str) -> dict[str, Exempt]:
     ids = {unit.name.casefold(): unit.id for unit in (*view.bodies, *view.lenses)}
     excepted = {}
     for text in texts:
@@ -89,11 +75,8 @@ def _excepted(view: "PrepView", texts: Iterable[str], answers_for: str) -> "dict
     return excepted
 
 
-def _ask(record: record_admin.Record, view: "PrepView", answers_for: str) -> "dict[str, Exempt]":
+def _ask(record: record_admin.Record, view: PrepView, answers_for: str) -> dict[str, Exempt]:
     """Ask of each undecided unit why it goes out; one without an answer is left, and stands in the way."""
-    from shimwise.bench.sign import signing
-    from shimwise.bench.verdict import verdict
-
     verdict.current_verdict(record, view.id)
     excepted = {}
     for unit in signing.undecided(record, view.id):
@@ -103,5 +86,5 @@ def _ask(record: record_admin.Record, view: "PrepView", answers_for: str) -> "di
         )
         if reason.strip():
             by = typer.prompt("Who answers for it?", default=answers_for)
-            excepted[unit.unit_id] = signing.Exempt(reason, by)
+            excepted[unit.unit_id] = Exempt(reason, by)
     return excepted

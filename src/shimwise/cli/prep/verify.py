@@ -5,7 +5,10 @@ from typing import Annotated
 
 import typer
 
+from shimwise.bench.errors import RecordAway
+from shimwise.bench.exchange import record_admin
 from shimwise.bench.sign import papers as bench
+from shimwise.bench.sign.signed import recorded
 from shimwise.cli.options import AsJson
 from shimwise.cli.output import show
 from shimwise.cli.record_options import Data
@@ -25,6 +28,8 @@ _HEADS = {
     bench.State.UNKNOWN: "Unknown",
     bench.State.NOT_SIGNED: "Not signed",
 }
+_SHOWN = ("title", "state", "sentence", "digest", "signed_by", "signed_at", "words", "differing")
+"""Fields of a finding in JSON."""
 ALONE = "Only the file was looked at: {}."
 
 
@@ -51,10 +56,6 @@ def verify(
 
 def _compared(sheet: Path, data: str | None) -> tuple[tuple[bench.Finding, ...], str]:
     """Look at the file, and at the record where there is one; gives why not where there is none."""
-    from shimwise.bench.errors import RecordAway
-    from shimwise.bench.exchange import record_admin
-    from shimwise.bench.sign.signed import recorded
-
     try:
         record = record_admin.open_record(data, is_read_only=True)
     except RecordError as error:
@@ -68,17 +69,7 @@ def _compared(sheet: Path, data: str | None) -> tuple[tuple[bench.Finding, ...],
 
 
 def _plain(one: bench.Finding) -> dict[str, object]:
-    return {
-        "id": one.prep_id,
-        "title": one.title,
-        "state": one.state.value,
-        "sentence": one.sentence,
-        "digest": one.digest,
-        "signed_by": one.signed_by,
-        "signed_at": one.signed_at,
-        "words": list(one.words),
-        "differing": list(one.differing),
-    }
+    return {"id": one.prep_id} | {name: getattr(one, name) for name in _SHOWN}
 
 
 def _text(one: bench.Finding) -> str:

@@ -18,14 +18,16 @@ from shimwise.imaging.chart.pose import Pose, chart_share_um, fit_pose
 from shimwise.imaging.focus import checks
 from shimwise.imaging.focus.flags import Flag, Raised, raised
 from shimwise.imaging.focus.peak import PeakFit, fit_peak, fit_shift
-from shimwise.imaging.focus.result import StarPeak, SweepResult, SweepSettings
+from shimwise.imaging.focus.result import (
+    StarPeak,
+    SweepResult,
+    SweepSettings,
+)
 from shimwise.imaging.focus.tilt import FieldFit, JointPeaks, fit_field
 from shimwise.imaging.star.geometry import ChartMap, StarMeasure, measure_star, with_wander
 from shimwise.imaging.star.response import ring_response
 from shimwise.imaging.star.ring_data import RingData
 from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD, StarTooSmallError
-
-__all__ = ["StarPeak", "SweepResult", "SweepSettings", "measure_sweep"]
 
 FloatArray = NDArray[np.float64]
 

@@ -18,7 +18,7 @@ from shimwise.inference.model.linear import FloatArray, IntArray
 from shimwise.inference.model.prep import Axis, FocusDesign, LensKnowledge, MeasuredLanding, Prep, Reading
 from shimwise.lengths import mm_to_feet_text
 from shimwise.notices import Notice
-from shimwise.optics import landing_um, magnification
+from shimwise.optics.conjugates import landing_um, magnification
 
 
 class Observation(NamedTuple):

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from shimwise.errors import SheetError
-from shimwise.optics import magnification
+from shimwise.optics.conjugates import magnification
 
 MARKER_MODULES = 6
 SAFE_BLUR_MODULES = 0.7

@@ -22,7 +22,7 @@ from shimwise.inference.verdict.answer import (
     Verdict,
 )
 from shimwise.notices import Notice
-from shimwise.remedy import Remedy
+from shimwise.remedy.remedy import Remedy
 from shimwise.sheets.json.documents import schema_error
 from shimwise.sheets.words.notices import as_written, joined_text, notice_json, notice_text, notice_texts
 

@@ -14,7 +14,7 @@ from functools import partial
 from shimwise.errors import LengthError, OpticsError, SheetError
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
-from shimwise.optics import magnification, reading_mm
+from shimwise.optics.conjugates import magnification, reading_mm
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
 from shimwise.sheets.papers.signed.rows_words import (
     COVERAGE,

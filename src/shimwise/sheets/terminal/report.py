@@ -17,7 +17,7 @@ from shimwise.inference.verdict.answer import (
     ReadingAnswer,
     Verdict,
 )
-from shimwise.remedy import Remedy
+from shimwise.remedy.remedy import Remedy
 from shimwise.sheets.pictures.picture import is_doubted, most_in_question
 from shimwise.sheets.terminal.canvas import BOLD_STYLE, DIM_STYLE, verdict_style
 from shimwise.sheets.terminal.rail import draw_rail

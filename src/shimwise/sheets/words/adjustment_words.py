@@ -1,7 +1,8 @@
 """The steps of a guided adjustment in words: what is asked of the technician."""
 
 from shimwise.notices import Notice
-from shimwise.remedy import Guide, Move, Step, Turn
+from shimwise.remedy.adjustment_steps import Guide, Move, Step
+from shimwise.remedy.mechanism import Turn
 from shimwise.sheets.words.notices import notice_text
 
 _MOVE_SLOWLY = notice_text(Notice("move_slowly"))

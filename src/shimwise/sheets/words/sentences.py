@@ -3,7 +3,8 @@
 import re
 from collections.abc import Iterator
 
-from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, SetupAnswer, Verdict
+from shimwise.inference.verdict.answer import Z95 as Z95
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, SetupAnswer, Verdict
 from shimwise.number_format import decimal_text, half_digits, half_text
 from shimwise.sheets.pictures.picture import is_doubted
 from shimwise.sheets.words.shared import (
@@ -16,8 +17,6 @@ from shimwise.sheets.words.shared import (
     plain,
     titled,
 )
-
-__all__ = ["LIKELY", "READING_RULE", "Z95", "description", "second_line"]
 
 READING_RULE = (
     "If the landings follow the body's own line, it is the body. If one row stands apart from that line, "

@@ -1,14 +1,16 @@
 """Dependencies of the interface's endpoints: the record, the judge, and bodies of the right content type."""
 
 from collections.abc import Awaitable, Callable, Mapping
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 from fastapi import Depends, HTTPException, Query, Request, Response
 
 from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.web.api.kinds import PLAIN
 from shimwise.web.problems import documented
 
+Answer = TypeVar("Answer")
 JSON, CSV = "application/json", "text/csv"
 _WITH_BODY = ("POST", "PUT", "PATCH", "DELETE")
 
@@ -18,18 +20,21 @@ def _record(request: Request) -> Record:
     return record
 
 
-def _ask(request: Request) -> Callable[[str], None]:
-    judge = request.app.state.judge
-    return _ask_nobody if judge is None else judge.ask
+class Judging:
+    """Has preps judged soon; does nothing where verdicts are made on request."""
 
+    def __init__(self, request: Request) -> None:
+        self.judge: JudgeService | None = request.app.state.judge
 
-def _ask_nobody(prep_id: str) -> None:
-    del prep_id
+    def soon(self, prep_id: str, answer: Answer, *, is_needed: bool = True) -> Answer:
+        """Have a prep judged soon if that is needed, and return the answer."""
+        if is_needed and self.judge is not None:
+            self.judge.ask(prep_id)
+        return answer
 
 
 RecordDep = Annotated[Record, Depends(_record)]
-AskDep = Annotated[Callable[[str], None], Depends(_ask)]
-"""Has a prep judged soon; does nothing where verdicts are made on request."""
+JudgeDep = Annotated[Judging, Depends()]
 WhoQuery = Annotated[str, Query(min_length=1, max_length=80, pattern=PLAIN, examples=["R. Okafor"])]
 
 

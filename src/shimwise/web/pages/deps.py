@@ -1,7 +1,8 @@
 """What the endpoints of pages depend on: a visit holds the request, the record, the page and the form."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 from urllib.parse import quote
 
 from fastapi import Depends, Request
@@ -9,17 +10,24 @@ from starlette.responses import RedirectResponse, Response
 
 from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.house.settings import settings
+from shimwise.bench.prep.views import PrepView
 from shimwise.bench.sweep.jobs import SweepJobs
 from shimwise.bench.verdict import verdict
 from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.errors import ShimwiseError
+from shimwise.web.api.deps import RecordDep
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import LONGEST_NAME, PERSON_COOKIE, Page, person_of, render, theme_of
 from shimwise.web.problems import status_of
 
-if TYPE_CHECKING:
-    from shimwise.bench.prep.views import PrepView
-
+WAYS = {
+    "": "preps",
+    "house-list": "settings",
+    "label": "preps",
+    "repeatability": "settings",
+    "verify": "preps",
+}
+"""Entry of the navigation by the first part of an address, where it has another name."""
 YEAR_S = 365 * 24 * 3600
 DEFAULT_PX, LEAST_PX, MOST_PX = 680, 300, 1100
 """Width of a picture where none is asked for, and the least and most that are drawn. [pixels]"""
@@ -33,6 +41,8 @@ class Visit:
     record: Record
     page: Page
     form: Form
+    status: int = 200
+    """Status of the answer."""
     width_px: int = DEFAULT_PX
     """Width at which a picture is shown. [pixels]"""
 
@@ -67,29 +77,33 @@ class Visit:
         self,
         template: str,
         *,
-        way: str = "",
         sentence: str = "",
         second: str = "",
-        status: int = 200,
         headers: dict[str, str] | None = None,
         **values: Any,  # noqa: ANN401 - what the template needs
     ) -> Response:
-        """Render a page under an entry of the navigation, with its first sentences."""
+        """Render a page with its first sentences, the form and the values that its template needs."""
         page = self.page
-        page.way, page.sentence = way or page.way, sentence or page.sentence
-        page.second = second or page.second
-        return render(self.request, template, page, status=status, headers=headers, **values)
+        page.sentence, page.second = sentence or page.sentence, second or page.second
+        values = {"form": self.form, **values}
+        return render(self.request, template, page, status=self.status, headers=headers, **values)
 
-    def refused(self, error: ShimwiseError, **fields: str) -> int:
-        """Put an error beside its field and return the status to answer with; see :meth:`Form.refuse`."""
+    def refuse(
+        self, error: ShimwiseError, *, status: int = 0, fields: Mapping[str, str] | None = None
+    ) -> None:
+        """Put an error beside its field; the status of the answer is the error's own unless it is given."""
         self.form.refuse(error, fields=fields)
-        return status_of(error)
+        self.status = status or status_of(error)
+
+    def refusing(self, *, status: int = 0, fields: Mapping[str, str] | None = None) -> "_Refusing":
+        """Return the context of what may be refused: an error in it is put beside its field."""
+        return _Refusing(self, status, fields)
 
     def go(self, path: str) -> Response:
         """Send the browser to a page after something was done, and remember who did it."""
         return remember(see(path), self.who)
 
-    def judge_now(self, prep: "PrepView") -> None:
+    def judge_now(self, prep: PrepView) -> None:
         """Judge a prep whose verdict is not current; the page shows why where that fails."""
         if prep.verdict is None or not prep.verdict.is_current:
             try:
@@ -103,26 +117,36 @@ class Visit:
             self.judge.ask(prep_id)
 
 
-def _record(request: Request) -> Record:
-    record: Record = request.app.state.record
-    return record
+@dataclass(frozen=True, slots=True)
+class _Refusing:
+    visit: Visit
+    status: int
+    fields: Mapping[str, str] | None
 
+    def __enter__(self) -> None:
+        """Begin what may be refused."""
 
-RecordDep = Annotated[Record, Depends(_record)]
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> bool:
+        if not isinstance(error, ShimwiseError):
+            return False
+        self.visit.refuse(error, status=self.status, fields=self.fields)
+        return True
 
 
 def _visit(request: Request, record: RecordDep, width: int = DEFAULT_PX) -> Visit:
     house = settings(record)
-    values: dict[str, list[str]] = {}
-    for name, value in request.query_params.multi_items():
-        values.setdefault(name, []).append(value)
     return Visit(
         request=request,
         record=record,
-        page=Page(units=house.units, theme=house.theme),
-        form=Form(values=values),
+        page=Page(way=_way(request.url.path), units=house.units, theme=house.theme),
+        form=Form.of(request.query_params),
         width_px=min(max(width, LEAST_PX), MOST_PX),
     )
+
+
+def _way(path: str) -> str:
+    first = path.split("/")[1]
+    return WAYS.get(first, first)
 
 
 async def _posted(request: Request) -> Form:

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from starlette.datastructures import FormData, UploadFile
+from starlette.datastructures import FormData, QueryParams, UploadFile
 
 from shimwise.bench.errors import InputError
 from shimwise.errors import ShimwiseError
@@ -52,9 +52,11 @@ class Form:
     """Whether a field that is no number is only noted, so that all of them are found: see :meth:`settle`."""
 
     @classmethod
-    def of(cls, data: FormData | Mapping[str, Any]) -> "Form":
+    def of(cls, data: FormData | QueryParams | Mapping[str, Any]) -> "Form":
         """Take what was sent; files are left out."""
-        pairs: Iterable[tuple[str, Any]] = data.multi_items() if isinstance(data, FormData) else data.items()
+        pairs: Iterable[tuple[str, Any]] = (
+            data.multi_items() if isinstance(data, FormData | QueryParams) else data.items()
+        )
         values: dict[str, list[str]] = {}
         for name, value in pairs:
             if not isinstance(value, UploadFile) and value is not None:
@@ -130,6 +132,16 @@ class Form:
             raise InputError("A number is needed here.", field=name)
         return value
 
+    def read(self, *, texts: Iterable[str] = (), numbers: Iterable[str] = ()) -> dict[str, Any]:
+        """Return fields by name, texts and then numbers; errors as :meth:`number`."""
+        return {name: self.text(name) for name in texts} | {name: self.number(name) for name in numbers}
+
+    def fill(self, **usual: str) -> None:
+        """Put usual values into the fields that are empty."""
+        for name, value in usual.items():
+            if not self.text(name):
+                self.set(name, value)
+
     def numbers(self, name: str) -> tuple[float, ...]:
         """Return several numbers, separated by spaces or semicolons; errors as :meth:`number`."""
         found: list[float] = []
@@ -159,7 +171,7 @@ class Form:
             return
         for one in (error, *error.others):
             name = (fields or {}).get(one.field, one.field)
-            words = f"“{one.typed}” {one.reason}" if one.typed.strip() else capital_first(one.sentence)
+            words = f"“{one.typed}” {one.reason}" if one.typed.strip() else capital(one.sentence)
             self.refused.setdefault(name, words)
 
     def settle(self, check: Callable[[], object], *, fields: Mapping[str, str] | None = None) -> None:
@@ -179,6 +191,6 @@ class Form:
         raise NotANumberError(next(iter(self.refused.values())))
 
 
-def capital_first(words: str) -> str:
+def capital(words: str) -> str:
     """Begin a sentence."""
     return words[:1].upper() + words[1:]

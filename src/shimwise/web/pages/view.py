@@ -3,7 +3,7 @@
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
@@ -16,23 +16,22 @@ from markupsafe import Markup, escape
 
 from shimwise import __version__
 from shimwise.number_format import decimal_text, half_digits, is_nought
-from shimwise.web.pages.forms import Form
+from shimwise.web.pages.forms import Form, capital
 
 WEB = Path(__file__).parents[1]
 FOLDER, STATIC = WEB / "templates", WEB / "static"
 THEMES = ("dark", "light")
 PERSON_COOKIE, THEME_COOKIE = "shimwise_person", "shimwise_theme"
-LONGEST_NAME = 80
+LONGEST_NAME, LONGEST_FILE_NAME = 80, 120
+"""Characters of the names of a person and of a file that are kept."""
+OUT = ("out_short", "out_deep")
+"""Verdicts of a unit that is out."""
 _PLURALS = {"lens": "lenses", "body": "bodies", "remedy": "remedies"}
 
 
 @dataclass(slots=True, kw_only=True)
 class Page:
-    """Values of every page.
-
-    ``way``: its entry of the navigation. ``sentence`` and ``second``: its first sentences.
-    ``more`` holds what only this page needs.
-    """
+    """Values of every page: ``way`` is its entry of the navigation, then come its first sentences."""
 
     way: str = ""
     theme: str = "dark"
@@ -43,7 +42,6 @@ class Page:
     sentence: str = ""
     second: str = ""
     problem: str = ""
-    more: dict[str, Any] = field(default_factory=dict)
 
     @property
     def usual_distances(self) -> tuple[str, ...]:
@@ -64,11 +62,6 @@ class Page:
     def reading_example(self) -> str:
         """Shown in an empty field of a reading."""
         return "905 mm, on" if self.units == "m" else "2' 11 1/2\", on"
-
-    @property
-    def pad_hint(self) -> str:
-        """Shown where the landing will be."""
-        return "Its landing in microns shows here while you type."
 
 
 def render(
@@ -216,11 +209,6 @@ def counted(count: int, noun: str) -> str:
     stems = (noun[: -len(one)] + many for one, many in _PLURALS.items() if noun.endswith(one))
     plural = next(stems, f"{noun}s")
     return f"{count:,}\u00a0{noun if count == 1 else plural}"
-
-
-def capital(words: str) -> str:
-    """Begin a sentence."""
-    return words[:1].upper() + words[1:]
 
 
 def titled(kind: str, name: str) -> str:

@@ -1,7 +1,6 @@
 """The door: the addresses at which devices are paired and un-paired."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -10,6 +9,7 @@ from starlette.routing import Route
 
 from shimwise.bench.access.pairing import Device, devices, is_passphrase, pair_device, unpair_device
 from shimwise.bench.errors import InputError
+from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.typed_names import optional_name
 from shimwise.web.pages.deps import remember
 from shimwise.web.pairing.codes import CODE_S, Codes, Tries
@@ -17,14 +17,11 @@ from shimwise.web.pairing.forms import Typed, door_page, pair_page, qr_svg, too_
 from shimwise.web.pairing.guard import COOKIE, Devices
 from shimwise.web.security import own_path
 
-if TYPE_CHECKING:
-    from shimwise.bench.exchange.record_admin import Record
-
 COOKIE_S = 90 * 24 * 3600
 
 
 def pairing_routes(
-    record: "Record", *, known: Devices, codes: Codes, tries: Tries | None = None
+    record: Record, *, known: Devices, codes: Codes, tries: Tries | None = None
 ) -> Sequence[Route]:
     """Return the routes by which devices are paired and un-paired: below ``/pair`` and ``/devices``."""
     door = _Door(record, known, codes, tries or Tries())
@@ -41,7 +38,7 @@ def pairing_routes(
 class _Door:
     """The handlers, with what they share."""
 
-    def __init__(self, record: "Record", known: Devices, codes: Codes, tries: Tries) -> None:
+    def __init__(self, record: Record, known: Devices, codes: Codes, tries: Tries) -> None:
         self.record, self.known, self.codes, self.tries = record, known, codes, tries
 
     async def by_passphrase(self, request: Request) -> Response:

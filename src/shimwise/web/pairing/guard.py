@@ -3,22 +3,18 @@
 import contextlib
 import time
 from http.cookies import CookieError, SimpleCookie
-from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from shimwise.bench.access.pairing import Device, devices, see_device, token_digest
+from shimwise.bench.exchange.record_admin import Record
 from shimwise.errors import ShimwiseError
 from shimwise.web.open_lines import while_paired
 from shimwise.web.pairing.codes import Clock
-from shimwise.web.refusal import header, refuse, wants_json
-
-if TYPE_CHECKING:
-    from starlette.types import ASGIApp, Receive, Scope, Send
-
-    from shimwise.bench.exchange.record_admin import Record
+from shimwise.web.refusal import Refusal, header, wants_json
 
 COOKIE = "shimwise_device"
 RETRY_S = 1
@@ -28,6 +24,13 @@ SEEN_EVERY_S = 600.0
 """When a device was last seen is kept as often as this. [s]"""
 LINES = "/live/"
 """Below this an answer stays open."""
+NOT_PAIRED = Refusal(
+    401,
+    "Not paired",
+    "This device is not paired with the house, or no more. Open the pages and pair it; "
+    "what was typed on them waits here.",
+    {"WWW-Authenticate": "Bearer"},
+)
 OPEN_PATHS = ("/static/", "/pair/")
 OPEN_PAGES = frozenset({"/pair", "/worker.js"})
 
@@ -35,7 +38,7 @@ OPEN_PAGES = frozenset({"/pair", "/worker.js"})
 class Devices:
     """The paired devices, as the record held them a moment ago."""
 
-    def __init__(self, record: "Record", *, clock: Clock = time.monotonic) -> None:
+    def __init__(self, record: Record, *, clock: Clock = time.monotonic) -> None:
         self.record, self.clock = record, clock
         self._known: dict[str, Device] = {}
         self._read_at = float("-inf")
@@ -68,10 +71,10 @@ class Devices:
 class PairedOnly:
     """Lets only paired devices through; others are shown where to pair."""
 
-    def __init__(self, app: "ASGIApp", known: Devices) -> None:
+    def __init__(self, app: ASGIApp, known: Devices) -> None:
         self.app, self.known = app, known
 
-    async def __call__(self, scope: "Scope", receive: "Receive", send: "Send") -> None:
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on, or answer it."""
         if scope["type"] != "http" or _is_open(scope["path"]):
             await self.app(scope, receive, send)
@@ -79,14 +82,8 @@ class PairedOnly:
         try:
             device = await run_in_threadpool(self.known.of, _token(scope))
         except ShimwiseError as error:  # the record is away; nobody is let in meanwhile
-            await refuse(
-                scope,
-                send,
-                status=503,
-                title="The record cannot be reached now",
-                detail=str(error),
-                headers={"Retry-After": str(RETRY_S)},
-            )
+            away = Refusal(503, "The record cannot be reached now", str(error), {"Retry-After": str(RETRY_S)})
+            await away.answer(scope, send)
             return
         if device is not None:
             scope.setdefault("state", {})["device"] = device
@@ -94,15 +91,7 @@ class PairedOnly:
                 receive = while_paired(receive, lambda: self.known.of(_token(scope)) is not None)
             await self.app(scope, receive, send)
         elif wants_json(scope) or header(scope, "hx-request") or scope["method"] not in {"GET", "HEAD"}:
-            await refuse(
-                scope,
-                send,
-                status=401,
-                title="Not paired",
-                detail="This device is not paired with the house, or no more. Open the pages and pair it; "
-                "what was typed on them waits here.",
-                headers={"WWW-Authenticate": "Bearer"},
-            )
+            await NOT_PAIRED.answer(scope, send)
         else:
             await RedirectResponse(f"/pair?next={quote(_wanted(scope))}", status_code=303)(
                 scope, receive, send
@@ -113,7 +102,7 @@ def _is_open(path: str) -> bool:
     return path in OPEN_PAGES or path.startswith(OPEN_PATHS)
 
 
-def _token(scope: "Scope") -> str | None:
+def _token(scope: Scope) -> str | None:
     bearer = header(scope, "authorization")
     if bearer and bearer[:7].casefold() == "bearer ":
         return bearer[7:].strip()
@@ -124,6 +113,6 @@ def _token(scope: "Scope") -> str | None:
     return found.value if found else None
 
 
-def _wanted(scope: "Scope") -> str:
+def _wanted(scope: Scope) -> str:
     query = scope["query_string"].decode("latin-1")
     return f"{scope['path']}?{query}" if query else str(scope["path"])

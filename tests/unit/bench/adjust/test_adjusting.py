@@ -19,7 +19,7 @@ from shimwise.bench.verdict import recheck
 from shimwise.bench.verdict.verdict import refresh_verdict
 from shimwise.record.queries import evidence, units
 from shimwise.record.tables.rows import SweepRow
-from shimwise.remedy import Turn
+from shimwise.remedy.mechanism import Turn
 from shimwise.sheets.json.verdict_json import answer_from_json
 
 SCREW = MechanismFacts(kind="screw", um_per_turn=400.0, um_per_turn_sd=4.0, away="clockwise", backlash_um=1.0)

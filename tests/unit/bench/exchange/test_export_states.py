@@ -7,8 +7,8 @@ from invented_house import WHO, House
 
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.exchange.import_readings import import_readings
-from shimwise.record import Record
 from shimwise.record.queries import verdicts
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import AdjustmentRow
 
 

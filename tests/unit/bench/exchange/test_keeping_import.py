@@ -11,7 +11,7 @@ from invented_house import WHO, House
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.prep.preps import list_preps, open_prep
 from shimwise.errors import RecordError
-from shimwise.record import Record
+from shimwise.record.record import Record
 
 
 @pytest.fixture(scope="module")

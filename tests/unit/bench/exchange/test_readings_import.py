@@ -15,8 +15,8 @@ from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.bench.prep.preps import close_prep, list_preps, open_prep
 from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.errors import RecordError
-from shimwise.record import Record
 from shimwise.record.queries import verdicts
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import AdjustmentRow
 
 HEADER = "body,lens,focal_length_mm,f_number,distance,reading,operator,setup"

@@ -12,8 +12,8 @@ from shimwise.bench.errors import Conflict, InputError
 from shimwise.bench.house import units as houses
 from shimwise.bench.house.views import LensFacts
 from shimwise.bench.prep import preps
-from shimwise.record import Record
 from shimwise.record.queries import units, verdicts
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import AdjustmentRow
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)

@@ -14,8 +14,8 @@ from shimwise.bench.prep import preps
 from shimwise.bench.prep.gauges import add_gauge
 from shimwise.bench.prep.readings import withdraw_reading
 from shimwise.bench.verdict.verdict import refresh_verdict
-from shimwise.record import Record
 from shimwise.record.queries import verdicts
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import AdjustmentRow
 
 

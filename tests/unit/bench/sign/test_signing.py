@@ -21,7 +21,7 @@ from shimwise.bench.sign.papers import State, digest_of, make_labels, make_sheet
 from shimwise.bench.sign.signed import recorded
 from shimwise.bench.sign.signing import Exempt
 from shimwise.bench.verdict.verdict import refresh_verdict
-from shimwise.record import Record
+from shimwise.record.record import Record
 
 
 def read_all(

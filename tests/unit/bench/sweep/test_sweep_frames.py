@@ -11,7 +11,7 @@ import pytest
 
 from shimwise.bench.exchange.record_admin import check, frames_left
 from shimwise.bench.sweep.frame_files import keep_frames, kept_place, place_kept
-from shimwise.record import Record
+from shimwise.record.record import Record
 
 
 def kept(folder: Path, said: list[str], names: list[str]) -> list[str]:

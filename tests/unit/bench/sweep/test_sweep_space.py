@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from shimwise.bench.sweep.image_space import SweptSpace
 from shimwise.errors import ImagingError
-from shimwise.imaging.frames import Coordinate
+from shimwise.imaging.frames.listing import Coordinate
 
 FOCAL_MM, FIXED_MM = 50.0, 2000.0
 

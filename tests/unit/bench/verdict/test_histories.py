@@ -27,8 +27,8 @@ from shimwise.bench.verdict.verdict import refresh_verdict
 from shimwise.inference.history.house_memory import HouseMemory
 from shimwise.inference.model.joint_memory import History, Unit
 from shimwise.inference.model.linear import BODY_SD_UM, LENS_SD_UM, Kind
-from shimwise.record import Record
 from shimwise.record.queries import memories, units
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import BodyRow, LensRow
 
 LENSES = ("H25", "H35", "H50")

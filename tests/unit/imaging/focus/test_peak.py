@@ -14,7 +14,7 @@ from shimwise.imaging.focus.pupil import aberrated_otf, band_peak_um
 from shimwise.imaging.star.response import ring_response
 from shimwise.imaging.star.ring_data import RingData
 from shimwise.imaging.star.rings import plan_rings
-from shimwise.optics import otf_defocus
+from shimwise.optics.blur import otf_defocus
 
 FREQUENCY = np.linspace(18.0, 80.0, 8)
 PIXELS = np.linspace(4000.0, 400.0, 8)

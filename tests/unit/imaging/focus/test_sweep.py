@@ -22,7 +22,8 @@ from shimwise.errors import ImagingError  # noqa: E402
 from shimwise.imaging.chart.capture import start_from_star  # noqa: E402
 from shimwise.imaging.chart.layout import layout_from_json, layout_of_star  # noqa: E402
 from shimwise.imaging.focus.flags import Flag  # noqa: E402
-from shimwise.imaging.focus.sweep import SweepResult, SweepSettings, measure_sweep  # noqa: E402
+from shimwise.imaging.focus.result import SweepResult, SweepSettings  # noqa: E402
+from shimwise.imaging.focus.sweep import measure_sweep  # noqa: E402
 
 FloatArray = NDArray[np.float64]
 

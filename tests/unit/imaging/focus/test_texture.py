@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.focus.texture import fit_relative_peak, gradient_energy, most_textured_region
-from shimwise.optics import otf_defocus
+from shimwise.optics.blur import otf_defocus
 
 FloatArray = NDArray[np.float64]
 

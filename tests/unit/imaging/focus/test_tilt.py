@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from shimwise.imaging.focus.peak import fit_peak
 from shimwise.imaging.focus.tilt import FieldFit, JointPeaks, fit_field
 from shimwise.imaging.star.ring_data import RingData
-from shimwise.optics import otf_defocus
+from shimwise.optics.blur import otf_defocus
 
 FloatArray = NDArray[np.float64]
 

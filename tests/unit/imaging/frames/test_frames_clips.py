@@ -9,15 +9,11 @@ import numpy as np
 import pytest
 from frame_files import CODECS, clip, picture
 
-from shimwise.imaging.frames import (
-    Coordinate,
-    DescriptionError,
-    FrameFileError,
-    Recording,
-    TooFewFramesError,
-    open_sweep,
-)
 from shimwise.imaging.frames.clips import clip_facts
+from shimwise.imaging.frames.errors import DescriptionError, FrameFileError, TooFewFramesError
+from shimwise.imaging.frames.listing import Coordinate
+from shimwise.imaging.frames.recording import Recording
+from shimwise.imaging.frames.source import open_sweep
 
 SIZE = {"width": 320, "height": 192}
 

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shimwise.imaging.frames import DescriptionError
 from shimwise.imaging.frames.curves import signal_to_linear
+from shimwise.imaging.frames.errors import DescriptionError
 from shimwise.imaging.frames.levels import Levels, codes_to_linear, limited_range
 
 

@@ -11,8 +11,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from property_cases import examples
-from shimwise.imaging.frames import FrameFileError, Recording, read_still, still_size
 from shimwise.imaging.frames.clips import clip_facts
+from shimwise.imaging.frames.errors import FrameFileError
+from shimwise.imaging.frames.recording import Recording
+from shimwise.imaging.frames.stills import read_still, still_size
 
 LINEAR = Recording(transfer="linear")
 REAL = {

@@ -8,7 +8,9 @@ import pytest
 import tifffile
 from frame_files import dng, exr, jpeg, lzw_tiff, picture, png, tiff
 
-from shimwise.imaging.frames import DescriptionError, FrameFileError, Recording, read_still, still_size
+from shimwise.imaging.frames.errors import DescriptionError, FrameFileError
+from shimwise.imaging.frames.recording import Recording
+from shimwise.imaging.frames.stills import read_still, still_size
 
 Encode = Callable[[np.ndarray[Any, Any]], bytes]
 LINEAR = Recording(transfer="linear")

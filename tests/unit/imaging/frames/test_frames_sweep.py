@@ -10,14 +10,10 @@ import numpy as np
 import pytest
 from frame_files import dng, exr, jpeg, picture, png, tiff
 
-from shimwise.imaging.frames import (
-    Coordinate,
-    DescriptionError,
-    FrameSource,
-    Recording,
-    TooFewFramesError,
-    open_sweep,
-)
+from shimwise.imaging.frames.errors import DescriptionError, TooFewFramesError
+from shimwise.imaging.frames.listing import Coordinate
+from shimwise.imaging.frames.recording import Recording
+from shimwise.imaging.frames.source import FrameSource, open_sweep
 
 Folder = Callable[..., Path]
 NAMES = [f"frames/{k}.png" for k in range(7)]

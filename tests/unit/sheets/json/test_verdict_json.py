@@ -15,7 +15,7 @@ from jsonschema import Draft202012Validator
 
 from shimwise.errors import SheetError
 from shimwise.inference.verdict.answer import Answer, Verdict
-from shimwise.remedy import Action, Remedy, RemedyKind
+from shimwise.remedy.remedy import Action, Remedy, RemedyKind
 from shimwise.sheets.json.documents import schema
 from shimwise.sheets.json.verdict_json import answer_to_json, validate
 from shimwise.sheets.words.notices import as_written

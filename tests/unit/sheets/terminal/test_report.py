@@ -15,7 +15,7 @@ from rich.console import Console
 from property_cases import examples
 from shimwise.inference.model.prep import Reading
 from shimwise.inference.verdict.answer import Answer, Verdict
-from shimwise.remedy import Remedy
+from shimwise.remedy.remedy import Remedy
 from shimwise.sheets.terminal.report import print_report
 from shimwise.sheets.words.notices import as_written, joined_text, notice_text
 

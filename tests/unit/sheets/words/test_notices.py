@@ -7,7 +7,8 @@ from string import Formatter
 
 import shimwise
 from shimwise.notices import Notice
-from shimwise.remedy import Fixed, Screw, ShimmedMount, procedure
+from shimwise.remedy import procedure
+from shimwise.remedy.mechanism import Fixed, Screw, ShimmedMount
 from shimwise.sheets.words import notices as words
 from shimwise.sheets.words.notices import as_written, notice_json, notice_text, notice_texts
 

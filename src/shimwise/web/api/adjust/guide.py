@@ -18,7 +18,7 @@ from shimwise.web.api.adjust.requests import (
     TakeBackIn,
 )
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, AskDep, RecordDep
+from shimwise.web.api.deps import WRITES, JudgeDep, RecordDep
 from shimwise.web.api.kinds import Id
 from shimwise.web.api.prep.requests import Done
 from shimwise.web.problems import documented
@@ -94,12 +94,10 @@ def give_up(record: RecordDep, prep_id: Id, adjustment_id: Id, why: GiveUpIn) ->
 
 @router.post(f"{ONE}/finish", **WRITES)
 def finish_adjustment(
-    record: RecordDep, ask: AskDep, prep_id: Id, adjustment_id: Id, done: Done
+    record: RecordDep, judge: JudgeDep, prep_id: Id, adjustment_id: Id, done: Done
 ) -> AdjustmentView:
     """Finish an adjustment whose steps are all answered: a new epoch of the unit begins."""
-    view = guide.finish_adjustment(record, prep_id, adjustment_id, who=done.who)
-    ask(prep_id)
-    return view
+    return judge.soon(prep_id, guide.finish_adjustment(record, prep_id, adjustment_id, who=done.who))
 
 
 @router.get("/preps/{prep_id}/recheck", responses=reads)
@@ -109,12 +107,11 @@ def recheck_of(record: RecordDep, prep_id: Id) -> Rechecks:
 
 
 @router.get("/preps/{prep_id}/before-after", responses=reads)
-def before_after(record: RecordDep, ask: AskDep, prep_id: Id) -> BeforeAfters:
+def before_after(record: RecordDep, judge: JudgeDep, prep_id: Id) -> BeforeAfters:
     """Return each adjusted unit before and after; a prep whose verdict is not current is judged soon."""
     found = recheck.before_after(record, prep_id)
-    if not all(one.is_judged for one in found):
-        ask(prep_id)
-    return BeforeAfters(found)
+    is_judged = all(one.is_judged for one in found)
+    return judge.soon(prep_id, BeforeAfters(found), is_needed=not is_judged)
 
 
 @router.get("/shims")

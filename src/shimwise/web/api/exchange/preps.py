@@ -13,7 +13,7 @@ from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import (
     CSV,
     JSON,
-    AskDep,
+    JudgeDep,
     RecordDep,
     WhoQuery,
     body_of,
@@ -49,7 +49,7 @@ def export_readings(record: RecordDep, prep_id: Id) -> Response:
 )
 def import_readings(
     record: RecordDep,
-    ask: AskDep,
+    judge: JudgeDep,
     prep_id: Id,
     data: Annotated[bytes, Depends(body_of(CSV))],
     who: WhoQuery,
@@ -60,9 +60,7 @@ def import_readings(
     Units and set-ups that are not there yet are added with them.
     """
     done = readings_file.import_readings(record, data, who=who, prep_id=prep_id, is_dry_run=is_dry_run)
-    if done.added and not is_dry_run:
-        ask(prep_id)
-    return done
+    return judge.soon(prep_id, done, is_needed=bool(done.added) and not is_dry_run)
 
 
 @router.post(

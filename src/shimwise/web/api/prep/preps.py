@@ -8,7 +8,7 @@ from shimwise.bench.prep import gauges, preps
 from shimwise.bench.prep.views import GaugeView, PrepPage, PrepView, SetupView
 from shimwise.bench.sign import signing
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, AskDep, RecordDep
+from shimwise.web.api.deps import WRITES, JudgeDep, RecordDep
 from shimwise.web.api.kinds import Cursor, Id, Limit, Search
 from shimwise.web.api.prep.requests import Done, GaugeIn, PrepIn, SetupIn, UnitsIn, Withdrawal
 from shimwise.web.api.sign.requests import ReopenIn
@@ -36,15 +36,13 @@ def start_prep(record: RecordDep, new: PrepIn) -> PrepView:
 
 
 @router.get("/{prep_id}", responses=documented(404))
-def open_prep(record: RecordDep, ask: AskDep, prep_id: Id) -> PrepView:
+def open_prep(record: RecordDep, judge: JudgeDep, prep_id: Id) -> PrepView:
     """Return a whole prep: units, set-ups, readings with their landings, gauges, sweeps and the verdict.
 
     A verdict that is not current is being computed when this is answered.
     """
     view = preps.open_prep(record, prep_id)
-    if not (view.verdict and view.verdict.is_current):
-        ask(prep_id)
-    return view
+    return judge.soon(prep_id, view, is_needed=not (view.verdict and view.verdict.is_current))
 
 
 @router.post("/{prep_id}/close", **WRITES)
@@ -62,11 +60,9 @@ def reopen_prep(record: RecordDep, prep_id: Id, why: ReopenIn) -> PrepView:
 
 
 @router.post("/{prep_id}/units", **WRITES)
-def add_units(record: RecordDep, ask: AskDep, prep_id: Id, units: UnitsIn) -> PrepView:
+def add_units(record: RecordDep, judge: JudgeDep, prep_id: Id, units: UnitsIn) -> PrepView:
     """Add bodies and lenses to a prep; those that are in it stay."""
-    view = preps.add_units(record, prep_id, **dict(units))
-    ask(prep_id)
-    return view
+    return judge.soon(prep_id, preps.add_units(record, prep_id, **dict(units)))
 
 
 @router.post("/{prep_id}/setups", status_code=201, **WRITES)
@@ -76,16 +72,14 @@ def tape_setup(record: RecordDep, prep_id: Id, new: SetupIn) -> SetupView:
 
 
 @router.post("/{prep_id}/gauges", status_code=201, **WRITES)
-def add_gauge(record: RecordDep, ask: AskDep, prep_id: Id, new: GaugeIn) -> GaugeView:
+def add_gauge(record: RecordDep, judge: JudgeDep, prep_id: Id, new: GaugeIn) -> GaugeView:
     """Keep a depth-gauge value of a body or a collimator value of a lens."""
-    view = gauges.add_gauge(record, prep_id, **dict(new))
-    ask(prep_id)
-    return view
+    return judge.soon(prep_id, gauges.add_gauge(record, prep_id, **dict(new)))
 
 
 @router.post("/{prep_id}/gauges/{gauge_id}/withdraw", **WRITES)
-def withdraw_gauge(record: RecordDep, ask: AskDep, prep_id: Id, gauge_id: Id, why: Withdrawal) -> GaugeView:
+def withdraw_gauge(
+    record: RecordDep, judge: JudgeDep, prep_id: Id, gauge_id: Id, why: Withdrawal
+) -> GaugeView:
     """Withdraw a gauge's value with a reason; it stays in the record."""
-    view = gauges.withdraw_gauge(record, prep_id, gauge_id, **dict(why))
-    ask(prep_id)
-    return view
+    return judge.soon(prep_id, gauges.withdraw_gauge(record, prep_id, gauge_id, **dict(why)))

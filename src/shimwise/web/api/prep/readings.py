@@ -8,7 +8,7 @@ from shimwise.bench.prep import readings
 from shimwise.bench.prep.views import PrepVerdict, Preview, ReadingView, SavedReading
 from shimwise.bench.verdict import verdict as verdicts
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, AskDep, RecordDep
+from shimwise.web.api.deps import WRITES, JudgeDep, RecordDep
 from shimwise.web.api.kinds import Id
 from shimwise.web.api.prep.requests import Done, PreviewIn, ReadingIn, Withdrawal
 from shimwise.web.problems import documented
@@ -21,14 +21,12 @@ _KEPT_BEFORE: dict[int | str, dict[str, Any]] = {
 
 @router.post("/readings", status_code=201, **{**WRITES, "responses": WRITES["responses"] | _KEPT_BEFORE})
 def add_reading(
-    record: RecordDep, ask: AskDep, prep_id: Id, new: ReadingIn, response: Response
+    record: RecordDep, judge: JudgeDep, prep_id: Id, new: ReadingIn, response: Response
 ) -> SavedReading:
     """Save a reading; the answer has its landing and whether it agrees with the others."""
     saved = readings.add_reading(record, prep_id, **dict(new))
-    if saved.is_new:
-        ask(prep_id)
     response.status_code = 201 if saved.is_new else 200
-    return saved
+    return judge.soon(prep_id, saved, is_needed=saved.is_new)
 
 
 @router.post("/readings/preview", **WRITES)
@@ -39,20 +37,16 @@ def preview_landing(record: RecordDep, prep_id: Id, typed: PreviewIn) -> Preview
 
 @router.post("/readings/{reading_id}/withdraw", **WRITES)
 def withdraw_reading(
-    record: RecordDep, ask: AskDep, prep_id: Id, reading_id: Id, why: Withdrawal
+    record: RecordDep, judge: JudgeDep, prep_id: Id, reading_id: Id, why: Withdrawal
 ) -> ReadingView:
     """Withdraw a reading with a reason; it stays in the record, and no verdict uses it."""
-    view = readings.withdraw_reading(record, reading_id, prep_id=prep_id, **dict(why))
-    ask(prep_id)
-    return view
+    return judge.soon(prep_id, readings.withdraw_reading(record, reading_id, prep_id=prep_id, **dict(why)))
 
 
 @router.post("/readings/{reading_id}/undo", **WRITES)
-def undo_withdraw(record: RecordDep, ask: AskDep, prep_id: Id, reading_id: Id, done: Done) -> ReadingView:
+def undo_withdraw(record: RecordDep, judge: JudgeDep, prep_id: Id, reading_id: Id, done: Done) -> ReadingView:
     """Take a withdrawal back."""
-    view = readings.undo_withdraw(record, reading_id, who=done.who, prep_id=prep_id)
-    ask(prep_id)
-    return view
+    return judge.soon(prep_id, readings.undo_withdraw(record, reading_id, who=done.who, prep_id=prep_id))
 
 
 @router.get("/verdict")

@@ -12,7 +12,7 @@ from shimwise.bench.sweep.frame_files import MOST_FILES
 from shimwise.bench.sweep.jobs import SweepJob, SweepJobs
 from shimwise.bench.typed_names import id_or_new
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, AskDep, RecordDep, required_type
+from shimwise.web.api.deps import WRITES, JudgeDep, RecordDep, required_type
 from shimwise.web.api.kinds import Fnumber, Focal, Id, Length, Who
 from shimwise.web.api.prep.requests import Done, Withdrawal
 from shimwise.web.problems import documented
@@ -83,8 +83,8 @@ def dismiss_sweep(jobs: JobsDep, prep_id: Id, sweep_id: Id, done: Done) -> None:
 
 
 @router.post("/{sweep_id}/withdraw", **WRITES)
-def withdraw_sweep(record: RecordDep, ask: AskDep, prep_id: Id, sweep_id: Id, why: Withdrawal) -> SweepView:
+def withdraw_sweep(
+    record: RecordDep, judge: JudgeDep, prep_id: Id, sweep_id: Id, why: Withdrawal
+) -> SweepView:
     """Withdraw a sweep with a reason; it stays in the record, and no verdict uses it."""
-    view = evidence.withdraw_sweep(record, prep_id, sweep_id, **dict(why))
-    ask(prep_id)
-    return view
+    return judge.soon(prep_id, evidence.withdraw_sweep(record, prep_id, sweep_id, **dict(why)))

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import quote
 
 from fastapi import APIRouter
@@ -11,17 +11,15 @@ from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
 from shimwise.bench.adjust import guide
+from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import InputError
 from shimwise.bench.prep import preps
+from shimwise.bench.prep.views import PrepView
 from shimwise.bench.verdict import recheck
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep, remember, see
-from shimwise.web.pages.forms import Form
-from shimwise.web.pages.view import capital, number, sentences, signed, titled
-
-if TYPE_CHECKING:
-    from shimwise.bench.adjust.views import AdjustmentView
-    from shimwise.bench.prep.views import PrepView
+from shimwise.web.pages.forms import Form, capital
+from shimwise.web.pages.view import OUT, number, sentences, signed, titled
 
 router = APIRouter(prefix="/preps/{prep_id}/adjust")
 ONE = "/{adjustment_id}"
@@ -29,7 +27,6 @@ BEGUN, FINISHED, STOPPED = "begun", "finished", "stopped"
 MOVE = "move"
 LARGEST_SWEEP = 2**24
 """Bytes of a sweep's result that are read."""
-OUT = ("out_short", "out_deep")
 
 
 @router.get("")
@@ -42,7 +39,8 @@ def choose(visit: VisitDep, prep_id: str) -> Response:
     prep = preps.open_prep(visit.record, prep_id)
     of_kind = prep.bodies if kind == "body" else prep.lenses
     found = next((one for one in of_kind if one.name == name), None)
-    return _choosing(visit, prep, Form.filled(unit=f"{kind}:{found.id}" if found else ""))
+    visit.form = Form.filled(unit=f"{kind}:{found.id}" if found else "")
+    return _choosing(visit, prep)
 
 
 @router.post("")
@@ -50,23 +48,21 @@ def begin(visit: PostDep, prep_id: str) -> Response:
     """Begin the adjustment of a unit."""
     form, who = visit.form, visit.who
     kind, _, unit_id = form.text("unit").partition(":")
-    try:
+    with visit.refusing(fields={"unit_id": "unit", "unit_kind": "unit"}):
         if not unit_id:
             raise InputError("Choose what is to be adjusted.", field="unit")
         view = guide.begin_adjustment(
             visit.record, prep_id, unit_kind=kind, unit_id=unit_id, reason=form.text("reason"), who=who
         )
-    except ShimwiseError as error:
-        status = visit.refused(error, unit_id="unit", unit_kind="unit")
-        return _choosing(visit, preps.open_prep(visit.record, prep_id), form, status=status)
-    return visit.go(_path(prep_id, view.id))
+        return visit.go(_path(prep_id, view.id))
+    return _choosing(visit, preps.open_prep(visit.record, prep_id))
 
 
 @router.get(ONE)
 def show(visit: VisitDep, prep_id: str, adjustment_id: str) -> Response:
     """Show the step that is due, those that were answered, and those to come."""
-    form = Form.filled(typed_move=visit.form.text("typed_move"))
-    return _guide(visit, prep_id, adjustment_id, form)
+    visit.form = Form.filled(typed_move=visit.form.text("typed_move"))
+    return _guide(visit, prep_id, adjustment_id)
 
 
 @router.post(f"{ONE}/answers")
@@ -150,14 +146,14 @@ def _path(prep_id: str, adjustment_id: str) -> str:
     return f"/preps/{prep_id}/adjust/{adjustment_id}"
 
 
-def _choosing(visit: Visit, prep: "PrepView", form: Form, *, status: int = 200) -> Response:
+def _choosing(visit: Visit, prep: PrepView) -> Response:
     judged = (*prep.verdict.bodies, *prep.verdict.lenses) if prep.verdict else ()
     lines = {(one.kind, one.name): one for one in judged}
     units = [
         (f"{one.kind}:{one.id}", one, lines.get((one.kind, one.name))) for one in (*prep.bodies, *prep.lenses)
     ]
     out = [titled(one.kind, one.name) for _, one, line in units if line and line.verdict in OUT]
-    chosen = next((one for key, one, _ in units if key == form.text("unit")), None)
+    chosen = next((one for key, one, _ in units if key == visit.form.text("unit")), None)
     if not prep.is_open:
         sentence = f"{prep.title} is {prep.state}: nothing is adjusted until it is reopened."
     elif chosen is not None:
@@ -167,37 +163,27 @@ def _choosing(visit: Visit, prep: "PrepView", form: Form, *, status: int = 200) 
     else:
         sentence = "No unit is judged out: nothing has to be adjusted."
     kept = [*reversed(guide.adjustments(visit.record, prep.id))]
-    return visit.show(
-        "adjust/begin.html",
-        way="preps",
-        sentence=sentence,
-        status=status,
-        form=form,
-        prep=prep,
-        units=units,
-        kept=kept,
-    )
+    return visit.show("adjust/begin.html", sentence=sentence, prep=prep, units=units, kept=kept)
 
 
 def _changed(
     visit: Visit, prep_id: str, adjustment_id: str, change: Callable[[], None], **fields: str
 ) -> Response:
     """Change an adjustment and show what is due now, or what was refused beside the page's ``fields``."""
-    form, who = visit.form, visit.who
+    who, typed_move = visit.who, visit.form.text("typed_move")
     try:
         change()
     except ShimwiseError as error:
-        return _guide(visit, prep_id, adjustment_id, form, status=visit.refused(error, **fields))
-    typed_move = form.text("typed_move")
+        visit.refuse(error, fields=fields)
+        return _guide(visit, prep_id, adjustment_id)
     if not visit.is_scripted:
         kept = f"?typed_move={quote(typed_move)}" if typed_move else ""
         return visit.go(f"{_path(prep_id, adjustment_id)}{kept}")
-    visit.page.person = who
-    after = Form.filled(typed_move=typed_move)
-    return remember(_guide(visit, prep_id, adjustment_id, after), who)
+    visit.page.person, visit.form = who, Form.filled(typed_move=typed_move)
+    return remember(_guide(visit, prep_id, adjustment_id), who)
 
 
-def _guide(visit: Visit, prep_id: str, adjustment_id: str, form: Form, *, status: int = 200) -> Response:
+def _guide(visit: Visit, prep_id: str, adjustment_id: str) -> Response:
     record = visit.record
     view = guide.adjustment(record, prep_id, adjustment_id)
     prep = preps.open_prep(record, prep_id)
@@ -206,11 +192,8 @@ def _guide(visit: Visit, prep_id: str, adjustment_id: str, form: Form, *, status
     sentence, second = _due(view)
     return visit.show(
         "adjust/guide.html" if visit.is_scripted else "adjust/page.html",
-        way="preps",
         sentence=sentence,
         second=second,
-        status=status,
-        form=form,
         prep=prep,
         view=view,
         is_part=visit.is_scripted,
@@ -220,7 +203,7 @@ def _guide(visit: Visit, prep_id: str, adjustment_id: str, form: Form, *, status
     )
 
 
-def _due(view: "AdjustmentView") -> tuple[str, str]:
+def _due(view: AdjustmentView) -> tuple[str, str]:
     """Return what is due, or how it ended."""
     unit, now = titled(view.unit_kind, view.unit), view.now
     if view.state == FINISHED:
@@ -237,7 +220,7 @@ def _due(view: "AdjustmentView") -> tuple[str, str]:
     return sentences(now.text)
 
 
-def _changes(view: "AdjustmentView") -> list[tuple[str, str]]:
+def _changes(view: AdjustmentView) -> list[tuple[str, str]]:
     """Return the move in words, as terms and their values."""
     move = view.move
     lines = [("Change", f"{capital(move.words)}")]

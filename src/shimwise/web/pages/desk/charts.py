@@ -1,18 +1,14 @@
 """The test chart by form: what it suits is shown at once, the sheet comes as PDF."""
 
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from fastapi import APIRouter
 from starlette.responses import Response
 
-from shimwise.errors import ShimwiseError
+from shimwise.bench.desk.charts import CameraFacts, MadeChart, make_chart
 from shimwise.web.pages.deps import VisitDep, file_answer
 from shimwise.web.pages.forms import Form
-
-if TYPE_CHECKING:
-    from shimwise.bench.desk.charts import MadeChart
 
 router = APIRouter(prefix="/charts")
 FIELDS = (
@@ -35,30 +31,16 @@ MOST_KEPT = 12
 @router.get("")
 def show(visit: VisitDep) -> Response:
     """Show the form, and the chart that it describes."""
-    query, chart, status = visit.form, None, 200
+    query, chart = visit.form, None
     if query.text("make"):
-        try:
+        with visit.refusing(status=422):
             chart = _chart(query)
-        except ShimwiseError as error:
-            query.refuse(error)
-            status = 422
-    for name, usual in (("paper", "A3"), ("stars", "5"), ("kind", "binary")):
-        if not query.text(name):
-            query.set(name, usual)
+    query.fill(paper="A3", stars="5", kind="binary")
     sentence = "Print the chart at true scale, and tape it up where the lens is to be read."
     if chart is not None:
         sentence = f"The chart is ready: {chart.paper}, its code {chart.id}."
     link = "&".join(f"{name}={quote(query.text(name), safe='')}" for name in FIELDS if query.text(name))
-    return visit.show(
-        "charts.html",
-        way="charts",
-        sentence=sentence,
-        status=status,
-        form=query,
-        chart=chart,
-        link=link,
-        papers=PAPERS,
-    )
+    return visit.show("charts.html", sentence=sentence, chart=chart, link=link, papers=PAPERS)
 
 
 @router.get("/chart.pdf")
@@ -75,17 +57,13 @@ def layout(visit: VisitDep) -> Response:
     return file_answer(content, "application/json", "chart.json", cache=CACHED)
 
 
-def _chart(form: Form) -> "MadeChart":
+def _chart(form: Form) -> MadeChart:
     """Return the chart of a form, made anew unless it was just made."""
-    from shimwise.bench.desk.charts import CameraFacts
-
     width_mm, height_mm = form.number("sensor_width_mm"), form.number("sensor_height_mm")
     camera = CameraFacts(
-        focal_mm=form.number("focal_mm"),
-        fnumber=form.number("fnumber"),
+        **form.read(numbers=("focal_mm", "fnumber", "pitch_um")),
         distance_mm=form.length_mm("distance"),
         sensor_mm=None if width_mm is None or height_mm is None else (width_mm, height_mm),
-        pitch_um=form.number("pitch_um"),
     )
     return _made(
         paper=form.text("paper") or "A3",
@@ -96,8 +74,4 @@ def _chart(form: Form) -> "MadeChart":
     )
 
 
-@lru_cache(maxsize=MOST_KEPT)
-def _made(**chosen: Any) -> "MadeChart":  # noqa: ANN401 - the arguments of make_chart
-    from shimwise.bench.desk.charts import make_chart
-
-    return make_chart(**chosen)
+_made = lru_cache(maxsize=MOST_KEPT)(make_chart)

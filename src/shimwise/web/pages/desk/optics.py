@@ -1,7 +1,7 @@
 """Optics at hand: one small form for each question, answered in a sentence."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from fastapi import APIRouter
@@ -9,7 +9,7 @@ from starlette.responses import Response
 
 from shimwise.bench.desk import optics
 from shimwise.bench.errors import InputError
-from shimwise.errors import LengthError, ShimwiseError
+from shimwise.errors import LengthError
 from shimwise.lengths import LengthTextError, length_to_mm, mm_to_feet_text, mm_to_metric_text
 from shimwise.number_format import decimal_text, is_nought
 from shimwise.web.pages.deps import VisitDep
@@ -30,22 +30,16 @@ class OpticsAnswer:
 @router.get("/optics")
 def show(visit: VisitDep) -> Response:
     """Show the questions, and the answer to the one that was asked."""
-    query, answer, status = visit.form, None, 200
+    query, answer = visit.form, None
     topic = query.text("topic") if query.text("topic") in _TOPICS else "landing"
     _, respond, question = _TOPICS[topic]
     _fill(query, topic, visit.page.units)
     if query.text("ask"):
-        try:
+        with visit.refusing(status=422):
             answer = respond(_Question(query, visit.page.units))
-        except ShimwiseError as error:
-            query.refuse(error)
-            status = 422
     return visit.show(
         "optics.html",
-        way="optics",
         sentence=answer.sentence if answer else question,
-        status=status,
-        form=query,
         topic=topic,
         topics=[(name, words) for name, (words, _, _) in _TOPICS.items()],
         answer=answer,
@@ -74,9 +68,7 @@ class _Question:
 
     def landing(self) -> OpticsAnswer:
         found = optics.landing(
-            focal_mm=self.form.needed("focal_mm"),
-            distance_mm=self._length_mm("distance"),
-            reading_mm=self._length_mm("reading"),
+            **self._needed("focal_mm", lengths=("distance", "reading")),
             separation_mm=self.form.number("separation_mm") or 0.0,
         )
         um = found.landing_um
@@ -88,13 +80,9 @@ class _Question:
         return OpticsAnswer(f"It lands {side} at the sensor.", rows)
 
     def ring(self) -> OpticsAnswer:
-        um = self.form.needed("landing_um")
-        found = optics.ring_reading(
-            focal_mm=self.form.needed("focal_mm"),
-            distance_mm=self._length_mm("distance"),
-            landing_um=um,
-            separation_mm=self.form.number("separation_mm") or 0.0,
-        )
+        asked = self._needed("landing_um", "focal_mm", lengths=["distance"])
+        found = optics.ring_reading(**asked, separation_mm=self.form.number("separation_mm") or 0.0)
+        um = asked["landing_um"]
         sentence = f"With {signed(um)} µm at the sensor the ring stands at {self._text(found.reading_mm)}."
         rows = (
             ("In feet", _text(found.reading_mm, "ft")),
@@ -103,12 +91,8 @@ class _Question:
         return OpticsAnswer(sentence, rows)
 
     def depth(self) -> OpticsAnswer:
-        found = optics.depth(
-            focal_mm=self.form.needed("focal_mm"),
-            fnumber=self.form.needed("fnumber"),
-            coc_mm=1e-3 * self.form.needed("coc_um"),
-            distance_mm=self._length_mm("distance"),
-        )
+        asked = self._needed("focal_mm", "fnumber", "coc_um", lengths=["distance"])
+        found = optics.depth(coc_mm=1e-3 * asked.pop("coc_um"), **asked)
         near, far = self._text(found.near_mm), self._text(found.far_mm)
         at_sensor = f"± {half(500 * found.depth_of_focus_mm)} µm"
         rows = (
@@ -121,19 +105,14 @@ class _Question:
         return OpticsAnswer(f"Sharp from {near} to {far}; at the sensor {at_sensor}.", rows)
 
     def plate(self) -> OpticsAnswer:
-        um = optics.plate_shift_um(
-            thickness_mm=self.form.needed("thickness_mm"),
-            index=self.form.needed("index"),
-            fnumber=self.form.number("fnumber"),
-        )
+        asked = self._needed("thickness_mm", "index")
+        um = optics.plate_shift_um(**asked, fnumber=self.form.number("fnumber"))
         sentence = f"The plate moves focus back by {um:,.0f} µm, away from the lens."
         return OpticsAnswer(sentence, (("Shift", f"{um:,.2f} µm"),))
 
     def heat(self) -> OpticsAnswer:
-        change_k = self.form.needed("change_k")
-        um = optics.heat_change_um(
-            material=self.form.text("material"), length_mm=self.form.needed("length_mm"), change_k=change_k
-        )
+        asked = self._needed("change_k", "length_mm")
+        um, change_k = optics.heat_change_um(material=self.form.text("material"), **asked), asked["change_k"]
         rows = [("Change", f"{signed(um, 2)} µm")]
         if change_k:
             rows.append(("For each kelvin", f"{signed(um / change_k, 3)} µm"))
@@ -141,6 +120,11 @@ class _Question:
 
     def mounts(self) -> OpticsAnswer:
         return OpticsAnswer("Nominal flange depths, each with its source; no tolerance is known for any.")
+
+    def _needed(self, *numbers: str, lengths: Iterable[str] = ()) -> dict[str, float]:
+        """Return numbers and lengths that must not be left out, by the names of the bench."""
+        asked = {name: self.form.needed(name) for name in numbers}
+        return asked | {f"{name}_mm": self._length_mm(name) for name in lengths}
 
     def _length_mm(self, name: str) -> float:
         typed = self.form.text(name)
@@ -168,22 +152,19 @@ def _fill(form: Form, topic: str, units: str) -> None:
     """Put usual values into fields that nobody has touched."""
     if form.text("ask"):
         return
-    usual = {
-        "focal_mm": "50",
-        "fnumber": "" if topic == "plate" else "2.8",
-        "coc_um": "20",
-        "distance": "1 m" if units == "m" else "3'",
-        "reading": "980 mm" if units == "m" else "2' 11 1/2\"",
-        "landing_um": "-10",
-        "thickness_mm": "1",
-        "index": "1.52",
-        "material": MATERIALS[0],
-        "length_mm": "52",
-        "change_k": "10",
-    }
-    for name, value in usual.items():
-        if not form.text(name):
-            form.set(name, value)
+    form.fill(
+        focal_mm="50",
+        fnumber="" if topic == "plate" else "2.8",
+        coc_um="20",
+        distance="1 m" if units == "m" else "3'",
+        reading="980 mm" if units == "m" else "2' 11 1/2\"",
+        landing_um="-10",
+        thickness_mm="1",
+        index="1.52",
+        material=MATERIALS[0],
+        length_mm="52",
+        change_k="10",
+    )
 
 
 def _text(mm: float, units: str) -> str:

@@ -6,7 +6,6 @@ from starlette.responses import Response
 from shimwise.bench.history.house_plan import DEFAULT_TARGET_UM, HousePlan, plan_house
 from shimwise.bench.house import units
 from shimwise.bench.house.views import BodyFacts, LensFacts
-from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import VisitDep
 from shimwise.web.pages.view import number
 
@@ -19,13 +18,9 @@ def show(visit: VisitDep) -> Response:
     """Show the form, and the plan that it asks for."""
     record, query = visit.record, visit.form
     plan: HousePlan | None = None
-    status = 200
-    if not query.text("target_um"):
-        query.set("target_um", number(DEFAULT_TARGET_UM))
-    if query.text("set") and not query.text("set_id"):
-        query.set("set_id", query.text("set"))
+    query.fill(target_um=number(DEFAULT_TARGET_UM), set_id=query.text("set"))
     if query.text("make"):
-        try:
+        with visit.refusing(status=422):
             plan = plan_house(
                 record,
                 body_ids=query.all("body_ids"),
@@ -34,15 +29,9 @@ def show(visit: VisitDep) -> Response:
                 target_um=query.number("target_um") or DEFAULT_TARGET_UM,
                 distances=[part.strip() for part in query.text("distances").split(";") if part.strip()],
             )
-        except ShimwiseError as error:
-            query.refuse(error)
-            status = 422
     return visit.show(
         "plan.html",
-        way="plan",
         sentence=plan.headline if plan else "Which readings say enough, before the first one is taken?",
-        status=status,
-        form=query,
         plan=plan,
         bodies=units.list_units(record, BodyFacts, limit=MOST_UNITS).units,
         sets=units.list_sets(record, limit=MOST_UNITS).sets,

@@ -1,18 +1,14 @@
 """How well people repeat: one's own figures, the house's without names, everybody's for a lead."""
 
-from typing import TYPE_CHECKING
-
 from fastapi import APIRouter
 from starlette.responses import Response
 
 from shimwise.bench.history import operators
+from shimwise.bench.history.operator_views import HouseRepeatability, OperatorView
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import VisitDep
 from shimwise.web.pages.view import person_of
 from shimwise.web.problems import status_of
-
-if TYPE_CHECKING:
-    from shimwise.bench.history.operator_views import HouseRepeatability, OperatorView
 
 router = APIRouter()
 
@@ -22,22 +18,19 @@ def show(visit: VisitDep) -> Response:
     """Show how well the person at this device repeats, or the one named, where that may be seen."""
     who, name = person_of(visit.request), visit.form.text("name")
     house = operators.house_repeatability(visit.record, who=who)
-    one, status = house.own, 200
+    one = house.own
     if name:
         try:
             one = operators.repeatability(visit.record, name=name, who=who)
         except ShimwiseError as error:
-            visit.page.problem, status = str(error) if who else _NAMELESS, status_of(error)
-    sentence = _sentence(house, one)
-    return visit.show(
-        "repeatability.html", way="settings", sentence=sentence, status=status, house=house, one=one
-    )
+            visit.page.problem, visit.status = str(error) if who else _NAMELESS, status_of(error)
+    return visit.show("repeatability.html", sentence=_sentence(house, one), house=house, one=one)
 
 
 _NAMELESS = "How a person reads is private to the person and the leads. Give this device your name first."
 
 
-def _sentence(house: "HouseRepeatability", one: "OperatorView | None") -> str:
+def _sentence(house: HouseRepeatability, one: OperatorView | None) -> str:
     if one is None:
         if not house.who:
             return "Give this device your name to see how well you repeat."

@@ -4,7 +4,6 @@ import base64
 import binascii
 import contextlib
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from fastapi import APIRouter
 from starlette.concurrency import run_in_threadpool
@@ -14,18 +13,16 @@ from starlette.responses import Response
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.settings import change_settings, checked_settings, settings
 from shimwise.bench.house.unit_list import export_house_list, import_house_list
+from shimwise.bench.house.views import HouseListOutcome, HouseSettings
 from shimwise.bench.sign import signing
 from shimwise.errors import ShimwiseError
-from shimwise.web.pages.deps import YEAR_S, PostDep, RecordDep, Visit, VisitDep, file_answer, remember, see
+from shimwise.web.api.deps import RecordDep
+from shimwise.web.pages.deps import YEAR_S, PostDep, Visit, VisitDep, file_answer, remember, see
 from shimwise.web.pages.forms import Form
-from shimwise.web.pages.view import THEME_COOKIE, THEMES, counted, number, person_of
+from shimwise.web.pages.view import LONGEST_FILE_NAME, THEME_COOKIE, THEMES, counted, number, person_of
 from shimwise.web.security import own_path
 
-if TYPE_CHECKING:
-    from shimwise.bench.house.views import HouseListOutcome, HouseSettings
-
 router = APIRouter()
-LONGEST_NAME = 120
 NO_LEADS = "No lead is named yet: a signed prep is reopened only by who signed it."
 
 
@@ -33,14 +30,15 @@ NO_LEADS = "No lead is named yet: a signed prep is reopened only by who signed i
 def show_settings(visit: VisitDep) -> Response:
     """Show the settings."""
     known = settings(visit.record)
-    return _shown(visit, _form(known), known)
+    visit.form = _form(known)
+    return _shown(visit, known)
 
 
 @router.post("/settings")
 def keep_settings(visit: PostDep) -> Response:
     """Change the settings."""
     form, known = visit.form, settings(visit.record)
-    try:
+    with visit.refusing(status=422):
         form.is_collecting = True
         tolerance_um, coc_um = form.number("tolerance_um"), form.number("coc_um")
         if tolerance_um is None:
@@ -58,22 +56,20 @@ def keep_settings(visit: PostDep) -> Response:
         )
         form.settle(lambda: checked_settings(new))
         change_settings(visit.record, settings=new, who=visit.who)
-    except ShimwiseError as error:
-        form.refuse(error)
-        return _shown(visit, form, known, status=422)
-    return visit.go("/settings?saved=yes")
+        return visit.go("/settings?saved=yes")
+    return _shown(visit, known)
 
 
 @router.post("/settings/leads")
 def keep_leads(visit: PostDep) -> Response:
     """Change who the leads are."""
-    form, known = visit.form, settings(visit.record)
-    names = [line for line in form.get("names").splitlines() if line.strip()]
-    try:
+    leads, known = visit.form, settings(visit.record)
+    names = [line for line in leads.get("names").splitlines() if line.strip()]
+    with visit.refusing():
         signing.change_leads(visit.record, names=names, who=visit.who)
-    except ShimwiseError as error:
-        return _shown(visit, _form(known), known, status=visit.refused(error), leads=form)
-    return visit.go("/settings?saved=leads#leads")
+        return visit.go("/settings?saved=leads#leads")
+    visit.form = _form(known)
+    return _shown(visit, known, leads=leads)
 
 
 @router.post("/theme")
@@ -95,7 +91,7 @@ def person(visit: PostDep) -> Response:
 @router.get("/house-list")
 def show_list(visit: VisitDep) -> Response:
     """Show the form that takes in a house's list."""
-    return _list_page(visit, Form())
+    return _list_page(visit)
 
 
 @router.get("/house-list.csv")
@@ -111,7 +107,7 @@ async def take_list(visit: VisitDep) -> Response:
         visit.form, file = Form.of(sent), sent.get("file")
         name, data = visit.form.get("name") or "the list", b""
         if isinstance(file, UploadFile) and file.filename:
-            name, data = file.filename[:LONGEST_NAME], await file.read()
+            name, data = file.filename[:LONGEST_FILE_NAME], await file.read()
         else:
             with contextlib.suppress(binascii.Error):
                 data = base64.b64decode(str(sent.get("content") or ""), validate=True)
@@ -132,42 +128,28 @@ def _take(visit: Visit, name: str, data: bytes) -> Response:
             is_dry_run=is_dry_run,
         )
     except ShimwiseError as error:
-        form.refused["file"] = str(error)
-        return _list_page(visit, form, status=422)
+        form.refused["file"], visit.status = str(error), 422
+        return _list_page(visit)
+    visit.status = 422 if outcome.refused else 200
     content = base64.b64encode(data).decode("ascii")
-    status = 422 if outcome.refused else 200
-    return remember(_list_page(visit, form, outcome=outcome, name=name, content=content, status=status), who)
+    return remember(_list_page(visit, outcome=outcome, name=name, content=content), who)
 
 
 def _list_page(
-    visit: Visit,
-    form: Form,
-    *,
-    outcome: "HouseListOutcome | None" = None,
-    name: str = "",
-    content: str = "",
-    status: int = 200,
+    visit: Visit, *, outcome: HouseListOutcome | None = None, name: str = "", content: str = ""
 ) -> Response:
-    return visit.show(
-        "house/list.html",
-        way="settings",
-        sentence=_list_sentence(outcome, name),
-        status=status,
-        form=form,
-        outcome=outcome,
-        name=name,
-        content=content,
-    )
+    sentence = _list_sentence(outcome, name)
+    return visit.show("house/list.html", sentence=sentence, outcome=outcome, name=name, content=content)
 
 
-def _list_sentence(outcome: "HouseListOutcome | None", name: str) -> str:
+def _list_sentence(outcome: HouseListOutcome | None, name: str) -> str:
     if outcome is None:
         return (
             "Bring the house's bodies, lenses and sets from a list; nothing changes before you have seen it."
         )
     if outcome.refused:
-        wrong = f"{counted(len(outcome.refused), 'line')} of it {_is(outcome.refused)} wrong"
-        return f"{name} cannot be taken: {wrong}."
+        verb = "is" if len(outcome.refused) == 1 else "are"
+        return f"{name} cannot be taken: {counted(len(outcome.refused), 'line')} of it {verb} wrong."
     parts = [f"{counted(len(outcome.new_units), 'unit')} new"] if outcome.new_units else []
     parts += [f"{counted(len(outcome.new_sets), 'set')} new"] if outcome.new_sets else []
     parts += [f"{counted(len(outcome.changed), 'fact')} changed"] if outcome.changed else []
@@ -175,22 +157,13 @@ def _list_sentence(outcome: "HouseListOutcome | None", name: str) -> str:
     return f"{name} is taken in: {what}." if outcome.is_taken else f"{name} would bring {what}."
 
 
-def _is(items: tuple[object, ...]) -> str:
-    return "is" if len(items) == 1 else "are"
-
-
-def _shown(
-    visit: Visit, form: Form, house: "HouseSettings", *, leads: Form | None = None, status: int = 200
-) -> Response:
+def _shown(visit: Visit, house: HouseSettings, *, leads: Form | None = None) -> Response:
     units = "metric" if house.units == "m" else "feet and inches"
     named = signing.leads(visit.record)
     return visit.show(
         "settings.html",
-        way="settings",
         sentence=f"Lengths in {units}, tolerance ±{number(house.tolerance_um)} µm, circle of confusion "
         f"{number(house.coc_um)} µm, {house.theme} theme.",
-        status=status,
-        form=form,
         saved=visit.request.query_params.get("saved", ""),
         who=Form.filled(who=person_of(visit.request)),
         has_devices=getattr(visit.request.app.state, "has_devices", False),
@@ -203,7 +176,7 @@ def _listed(names: tuple[str, ...]) -> str:
     return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
 
 
-def _form(house: "HouseSettings") -> Form:
+def _form(house: HouseSettings) -> Form:
     return Form.filled(
         units=house.units,
         theme=house.theme,
@@ -223,11 +196,7 @@ def _by_mount(form: Form) -> dict[str, float]:
         if not line.strip():
             continue
         mount, _, typed = line.rpartition(":")
-        one = Form.filled(value=typed)
-        try:
-            value = one.number("value")
-        except ShimwiseError:
-            value = None
+        value = Form(values={"value": [typed]}, is_collecting=True).number("value")
         if not mount.strip() or value is None:
             raise InputError(
                 "is no line of a mount and its tolerance: write each as PL: 8.",

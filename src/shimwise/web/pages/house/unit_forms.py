@@ -91,20 +91,18 @@ def set_form(shown: SetView | None) -> Form:
     return form
 
 
-def set_facts(form: Form) -> SetFacts:
-    """Return the facts of a set from its form."""
+def set_facts(form: Form, known: SetView | None = None) -> SetFacts:
+    """Return the facts of a set from its form, which shows all of them."""
+    del known
     return SetFacts(name=form.text("name"), lens_ids=tuple(form.all("lens_ids")), note=form.text("note"))
 
 
 def _mechanism(form: Form) -> MechanismFacts | None:
     kind = form.text("mechanism")
     if kind == "screw":
-        numbers: dict[str, Any] = {name: form.number(name) for name in SCREW_NUMBERS}
+        has_lock = {"yes": True, "no": False}.get(form.text("has_lock"))
         return MechanismFacts(
-            kind=kind,
-            away=form.text("away"),
-            has_lock={"yes": True, "no": False}.get(form.text("has_lock")),
-            **numbers,
+            kind=kind, has_lock=has_lock, **form.read(texts=["away"], numbers=SCREW_NUMBERS)
         )
     if kind == "shimmed mount":
         return MechanismFacts(kind=kind, stock_um=form.numbers("stock_um"))
@@ -131,7 +129,6 @@ def _given(form: Form, *, texts: Iterable[str] = (), numbers: Iterable[str]) -> 
     """Return the facts of all units that a form holds, and those named; wrong numbers are collected."""
     form.is_collecting = True
     return {
-        **{name: form.text(name) for name in (*TEXTS, *texts)},
-        **{name: form.number(name) for name in (*HISTORY, *numbers)},
+        **form.read(texts=(*TEXTS, *texts), numbers=(*HISTORY, *numbers)),
         "is_retired": bool(form.text("is_retired")),
     }

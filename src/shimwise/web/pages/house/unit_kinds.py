@@ -5,62 +5,105 @@ from dataclasses import dataclass
 from typing import Annotated, Any
 
 from fastapi import Depends, Request
-from starlette.convertors import Convertor, register_url_convertor
+from starlette.convertors import StringConvertor, register_url_convertor
 
+from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.history import drift
 from shimwise.bench.history.drift_views import DriftView
+from shimwise.bench.house import units
 from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.web.pages.forms import Form
-from shimwise.web.pages.house.unit_forms import body_facts, body_form, lens_facts, lens_form
+from shimwise.web.pages.house.unit_forms import (
+    body_facts,
+    body_form,
+    lens_facts,
+    lens_form,
+    set_facts,
+    set_form,
+)
 
-FOLDERS = {"body": "bodies", "lens": "lenses", "set": "sets"}
-"""First part of the address of each kind."""
+KEPT = "/{folder:kept}"
+"""Addresses of bodies, lenses and sets."""
 UNITS = "/{folder:units}"
-UNIT = f"{UNITS}/{{unit_id}}"
+"""Addresses of bodies and lenses."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class UnitKind:
-    """What differs between the pages of bodies and of lenses."""
+class KeptKind:
+    """What differs between the pages of bodies, of lenses and of sets."""
 
     name: str
-    of: type[Any]
+    folder: str
+    """First part of its pages' address."""
     form: Callable[[Any], Form]
     facts: Callable[..., Any]
-    drift: Callable[..., DriftView]
+    known: Callable[[Record, str], Any]
+    add: Callable[..., Any] = units.add_unit
+    change: Callable[..., Any] = units.change_unit
 
-    @property
-    def folder(self) -> str:
-        """First part of its pages' address."""
-        return FOLDERS[self.name]
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitKind(KeptKind):
+    """What differs between the pages of bodies and of lenses."""
+
+    of: type[Any]
+    drift: Callable[..., DriftView]
 
 
 KINDS: Mapping[str, UnitKind] = {
-    kind.folder: kind
-    for kind in (
-        UnitKind(name="body", of=BodyFacts, form=body_form, facts=body_facts, drift=drift.body_drift),
-        UnitKind(name="lens", of=LensFacts, form=lens_form, facts=lens_facts, drift=drift.lens_drift),
-    )
+    "bodies": UnitKind(
+        name="body",
+        folder="bodies",
+        of=BodyFacts,
+        form=body_form,
+        facts=body_facts,
+        known=lambda record, unit_id: units.show_unit(record, BodyFacts, unit_id).unit.facts,
+        drift=drift.body_drift,
+    ),
+    "lenses": UnitKind(
+        name="lens",
+        folder="lenses",
+        of=LensFacts,
+        form=lens_form,
+        facts=lens_facts,
+        known=lambda record, unit_id: units.show_unit(record, LensFacts, unit_id).unit.facts,
+        drift=drift.lens_drift,
+    ),
 }
+SETS = KeptKind(
+    name="set",
+    folder="sets",
+    form=set_form,
+    facts=set_facts,
+    known=lambda record, set_id: units.show_set(record, set_id).set,
+    add=units.add_set,
+    change=units.change_set,
+)
 
 
-class _Folders(Convertor[str]):
+class _Units(StringConvertor):
     """Takes ``bodies`` and ``lenses`` alone in an address, so that other pages keep theirs."""
 
     regex = "|".join(KINDS)
 
-    def convert(self, value: str) -> str:
-        return value
 
-    def to_string(self, value: str) -> str:
-        return value
+class _Kept(_Units):
+    """Takes ``sets`` too."""
 
-
-register_url_convertor("units", _Folders())
+    regex = f"{_Units.regex}|{SETS.folder}"
 
 
-def _kind(request: Request) -> UnitKind:
+register_url_convertor("units", _Units())
+register_url_convertor("kept", _Kept())
+
+
+def _unit_kind(request: Request) -> UnitKind:
     return KINDS[request.path_params["folder"]]
 
 
-KindDep = Annotated[UnitKind, Depends(_kind)]
+def _kind(request: Request) -> KeptKind:
+    return KINDS.get(request.path_params["folder"], SETS)
+
+
+UnitKindDep = Annotated[UnitKind, Depends(_unit_kind)]
+KindDep = Annotated[KeptKind, Depends(_kind)]

@@ -1,8 +1,7 @@
 """Bodies, lenses and sets: their lists, their pages with the past, and the forms that add and change them."""
 
 import math
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from fastapi import APIRouter
 from markupsafe import Markup
@@ -11,25 +10,19 @@ from starlette.responses import Response
 from shimwise.bench.history import drift_picture
 from shimwise.bench.house import units as house
 from shimwise.bench.house.settings import settings
-from shimwise.bench.house.views import LensFacts
+from shimwise.bench.house.views import LensFacts, PastVerdict
 from shimwise.bench.verdict import pictures
-from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep
 from shimwise.web.pages.forms import Form
-from shimwise.web.pages.house.unit_forms import set_facts, set_form
-from shimwise.web.pages.house.unit_kinds import FOLDERS, UNIT, UNITS, KindDep
-from shimwise.web.pages.view import counted
-
-if TYPE_CHECKING:
-    from shimwise.bench.house.views import PastVerdict
+from shimwise.web.pages.house.unit_kinds import KEPT, SETS, UNITS, KeptKind, KindDep, UnitKindDep
+from shimwise.web.pages.view import OUT, counted
 
 router = APIRouter()
 MOST_LISTED, MOST_CHOSEN, MOST_NAMED = 50, 400, 4
-OUT = ("out_short", "out_deep")
 
 
 @router.get(UNITS)
-def list_units(visit: VisitDep, kind: KindDep) -> Response:
+def list_units(visit: VisitDep, kind: UnitKindDep) -> Response:
     """List the bodies or the lenses."""
     query = visit.form
     found = house.list_units(
@@ -42,59 +35,53 @@ def list_units(visit: VisitDep, kind: KindDep) -> Response:
     )
     return visit.show(
         "house/units.html",
-        way=kind.folder,
         sentence=_list_sentence(found.units, kind.name, more=bool(found.next_cursor), query=query),
         kind=kind.name,
-        units=found.units,
-        cursor=found.next_cursor,
-        query=query,
+        found=found,
     )
 
 
-@router.get(f"{UNITS}/new")
-def new_unit(visit: VisitDep, kind: KindDep) -> Response:
-    """Show the form of a new body or lens."""
-    form = kind.form(None)
-    form.set("scale_unit", visit.page.units)
-    return _unit_form(visit, kind.name, form)
+@router.get(f"{KEPT}/new")
+def new(visit: VisitDep, kind: KindDep) -> Response:
+    """Show the form of a new body, lens or set."""
+    visit.form = kind.form(None)
+    visit.form.set("scale_unit", visit.page.units)
+    return _form_page(visit, kind)
 
 
-@router.post(UNITS)
-def add_unit(visit: PostDep, kind: KindDep) -> Response:
-    """Add a body or a lens."""
-    return _kept(
-        visit,
-        kind.name,
-        lambda: house.add_unit(visit.record, facts=kind.facts(visit.form), who=visit.who).id,
-    )
+@router.post(KEPT)
+def add(visit: PostDep, kind: KindDep) -> Response:
+    """Add a body, a lens or a set."""
+    with visit.refusing(status=422):
+        added = kind.add(visit.record, facts=kind.facts(visit.form), who=visit.who)
+        return visit.go(f"/{kind.folder}/{added.id}")
+    return _form_page(visit, kind)
 
 
-@router.get(f"{UNIT}/change")
-def change_unit_form(visit: VisitDep, kind: KindDep, unit_id: str) -> Response:
-    """Show the form of a body or a lens."""
-    facts = house.show_unit(visit.record, kind.of, unit_id).unit.facts
-    return _unit_form(visit, kind.name, kind.form(facts), of=unit_id, name=facts.name)
+@router.get(f"{KEPT}/{{kept_id}}/change")
+def change_form(visit: VisitDep, kind: KindDep, kept_id: str) -> Response:
+    """Show the form of a body, a lens or a set."""
+    known = kind.known(visit.record, kept_id)
+    visit.form = kind.form(known)
+    return _form_page(visit, kind, of=kept_id, name=known.name)
 
 
-@router.post(UNIT)
-def change_unit(visit: PostDep, kind: KindDep, unit_id: str) -> Response:
-    """Change the facts of a body or a lens."""
-    known = house.show_unit(visit.record, kind.of, unit_id).unit.facts
-
-    def keep() -> str:
-        facts = kind.facts(visit.form, known)
-        return house.change_unit(visit.record, unit_id, facts=facts, who=visit.who).id
-
-    return _kept(visit, kind.name, keep, of=unit_id, name=known.name)
+@router.post(f"{KEPT}/{{kept_id}}")
+def change(visit: PostDep, kind: KindDep, kept_id: str) -> Response:
+    """Change the facts of a body, a lens or a set."""
+    known = kind.known(visit.record, kept_id)
+    with visit.refusing(status=422):
+        kind.change(visit.record, kept_id, facts=kind.facts(visit.form, known), who=visit.who)
+        return visit.go(f"/{kind.folder}/{kept_id}")
+    return _form_page(visit, kind, of=kept_id, name=known.name)
 
 
-@router.get(UNIT)
-def show_unit(visit: VisitDep, kind: KindDep, unit_id: str) -> Response:
+@router.get(f"{UNITS}/{{unit_id}}")
+def show_unit(visit: VisitDep, kind: UnitKindDep, unit_id: str) -> Response:
     """Show a body or a lens."""
     shown = house.show_unit(visit.record, kind.of, unit_id)
     return visit.show(
         f"house/{kind.name}.html",
-        way=kind.folder,
         sentence=_unit_sentence(kind.name, shown.unit.name, shown.past),
         shown=shown,
         unit=shown.unit,
@@ -104,8 +91,8 @@ def show_unit(visit: VisitDep, kind: KindDep, unit_id: str) -> Response:
     )
 
 
-@router.get(f"{UNIT}/past")
-def past_picture(visit: VisitDep, kind: KindDep, unit_id: str) -> Response:
+@router.get(f"{UNITS}/{{unit_id}}/past")
+def past_picture(visit: VisitDep, kind: UnitKindDep, unit_id: str) -> Response:
     """Draw a unit's past."""
     shown = house.show_unit(visit.record, kind.of, unit_id)
     svg = pictures.past_svg(
@@ -118,8 +105,8 @@ def past_picture(visit: VisitDep, kind: KindDep, unit_id: str) -> Response:
     return visit.show("house/past.html", picture=Markup(svg))  # noqa: S704 - our own drawing
 
 
-@router.get(f"{UNIT}/drift")
-def drift_chart(visit: VisitDep, kind: KindDep, unit_id: str) -> Response:
+@router.get(f"{UNITS}/{{unit_id}}/drift")
+def drift_chart(visit: VisitDep, kind: UnitKindDep, unit_id: str) -> Response:
     """Draw a unit's drift; its words and table are on the unit's own page."""
     svg = drift_picture.drift_svg(
         kind.drift(visit.record, unit_id),
@@ -137,49 +124,7 @@ def list_sets(visit: VisitDep) -> Response:
     found = house.list_sets(visit.record, search=search, limit=MOST_LISTED, cursor=visit.form.get("after"))
     count = f"The house has {counted(len(found.sets), 'set')}{' and more' if found.next_cursor else ''}."
     none = "No set is called so." if search else "No set is kept yet."
-    return visit.show(
-        "house/sets.html",
-        way="sets",
-        sentence=count if found.sets else none,
-        sets=found.sets,
-        cursor=found.next_cursor,
-        query=visit.form,
-    )
-
-
-@router.get("/sets/new")
-def new_set(visit: VisitDep) -> Response:
-    """Show the form of a new set."""
-    return _unit_form(visit, "set", set_form(None))
-
-
-@router.post("/sets")
-def add_set(visit: PostDep) -> Response:
-    """Add a set."""
-    return _kept(
-        visit,
-        "set",
-        lambda: house.add_set(visit.record, facts=set_facts(visit.form), who=visit.who).id,
-    )
-
-
-@router.get("/sets/{set_id}/change")
-def change_set_form(visit: VisitDep, set_id: str) -> Response:
-    """Show the form of a set."""
-    shown = house.show_set(visit.record, set_id).set
-    return _unit_form(visit, "set", set_form(shown), of=set_id, name=shown.name)
-
-
-@router.post("/sets/{set_id}")
-def change_set(visit: PostDep, set_id: str) -> Response:
-    """Change a set."""
-    return _kept(
-        visit,
-        "set",
-        lambda: house.change_set(visit.record, set_id, facts=set_facts(visit.form), who=visit.who).id,
-        of=set_id,
-        name=house.show_set(visit.record, set_id).set.name,
-    )
+    return visit.show("house/sets.html", sentence=count if found.sets else none, found=found)
 
 
 @router.get("/sets/{set_id}")
@@ -192,38 +137,21 @@ def show_set(visit: VisitDep, set_id: str) -> Response:
     else:
         state = f"out when last judged: {out}" if out else "none was out when last judged"
     count = counted(len(shown.lenses), "lens")
-    return visit.show(
-        "house/set.html", way="sets", sentence=f"Set {shown.set.name} holds {count}; {state}.", shown=shown
-    )
+    return visit.show("house/set.html", sentence=f"Set {shown.set.name} holds {count}; {state}.", shown=shown)
 
 
-def _unit_form(
-    visit: Visit, kind: str, form: Form, *, of: str = "", name: str = "", status: int = 200
-) -> Response:
+def _form_page(visit: Visit, kind: KeptKind, *, of: str = "", name: str = "") -> Response:
     """Show the form of a new unit or set, or of the one with the id ``of``."""
-    changed = f"Change set {name}." if kind == "set" else f"Change what is known of {kind} {name}."
-    lenses = house.list_units(visit.record, LensFacts, limit=MOST_CHOSEN).units if kind == "set" else ()
+    is_set = kind is SETS
+    changed = f"Change set {name}." if is_set else f"Change what is known of {kind.name} {name}."
     return visit.show(
-        f"house/{kind}_form.html",
-        kind=kind,
-        way=FOLDERS[kind],
-        sentence=changed if name else f"Add a {kind}.",
-        status=status,
-        form=form,
-        action=f"/{FOLDERS[kind]}/{of}".rstrip("/"),
+        f"house/{kind.name}_form.html",
+        kind=kind.name,
+        sentence=changed if name else f"Add a {kind.name}.",
+        action=f"/{kind.folder}/{of}".rstrip("/"),
         name=name,
-        lenses=lenses,
+        lenses=house.list_units(visit.record, LensFacts, limit=MOST_CHOSEN).units if is_set else (),
     )
-
-
-def _kept(visit: Visit, kind: str, keep: Callable[[], str], *, of: str = "", name: str = "") -> Response:
-    """Keep a form and go to the page of what was kept, or show the form again with what was refused."""
-    try:
-        kept_id = keep()
-    except ShimwiseError as error:
-        visit.form.refuse(error)
-        return _unit_form(visit, kind, visit.form, of=of, name=name, status=422)
-    return visit.go(f"/{FOLDERS[kind]}/{kept_id}")
 
 
 def _tolerance_um(visit: Visit, facts: Any) -> float:  # noqa: ANN401 - of a body or of a lens
@@ -249,7 +177,7 @@ def _list_sentence(units: tuple[Any, ...], kind: str, *, more: bool, query: Form
     return f"{count}; out when last judged: {names}{rest}."
 
 
-def _unit_sentence(kind: str, name: str, past: "tuple[PastVerdict, ...]") -> str:
+def _unit_sentence(kind: str, name: str, past: tuple[PastVerdict, ...]) -> str:
     title = f"{kind.capitalize()} {name}" if not name.casefold().startswith(kind) else name
     if not past:
         return f"{title} has not been judged yet."

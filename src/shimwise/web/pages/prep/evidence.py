@@ -16,7 +16,8 @@ from shimwise.bench.sweep.frame_files import MOST_FILES
 from shimwise.bench.typed_names import id_or_new
 from shimwise.bench.verdict import verdict
 from shimwise.errors import ShimwiseError
-from shimwise.web.pages.deps import PostDep, RecordDep, Visit, VisitDep, file_answer, remember
+from shimwise.web.api.deps import RecordDep
+from shimwise.web.pages.deps import PostDep, Visit, VisitDep, file_answer, remember
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.prep.prep import changed_part, show_part
 
@@ -40,8 +41,8 @@ def add_gauge(visit: PostDep, prep_id: str) -> Response:
             who=who,
         )
     except ShimwiseError as error:
-        form.refuse(error, fields={"unit_id": "unit", "unit_kind": "unit"})
-        return remember(show_part(visit, prep_id, "gauges", status=422, gauge_form=form), who)
+        visit.refuse(error, status=422, fields={"unit_id": "unit", "unit_kind": "unit"})
+        return remember(show_part(visit, prep_id, "gauges", gauge_form=form), who)
     return remember(changed_part(visit, prep_id, "gauges"), who)
 
 
@@ -126,6 +127,6 @@ def _begin_sweep(visit: Visit, prep_id: str, sent: FormData) -> Response:
         ]
         visit.sweeps.begin(prep_id, sweep_id=id_or_new(form.text("id")), files=files, facts=facts, who=who)
     except ShimwiseError as error:
-        form.refuse(error, fields={"body_id": "setup_id"})
-        return remember(show_part(visit, prep_id, "sweeps", status=422, sweep_form=form), who)
+        visit.refuse(error, status=422, fields={"body_id": "setup_id"})
+        return remember(show_part(visit, prep_id, "sweeps", sweep_form=form), who)
     return remember(changed_part(visit, prep_id, "sweeps"), who)

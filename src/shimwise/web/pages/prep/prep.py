@@ -2,26 +2,23 @@
 
 import json
 import uuid
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from fastapi import APIRouter
 from markupsafe import Markup
 from starlette.responses import Response
 
+from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.prep import preps
 from shimwise.bench.prep import readings as prep_readings
+from shimwise.bench.prep.views import PrepView, SavedReading
 from shimwise.bench.sign import signing
+from shimwise.bench.sign.views import SignOffView
 from shimwise.bench.verdict import pictures, recheck
-from shimwise.bench.verdict import verdict as verdicts
+from shimwise.bench.verdict.recheck_views import RecheckView
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep, remember, see
 from shimwise.web.pages.forms import Form
-
-if TYPE_CHECKING:
-    from shimwise.bench.exchange.record_admin import Record
-    from shimwise.bench.prep.views import PrepView, SavedReading
-    from shimwise.bench.sign.views import SignOffView
-    from shimwise.bench.verdict.recheck_views import RecheckView
 
 router = APIRouter(prefix="/preps/{prep_id}")
 PATIENCE = 12
@@ -43,7 +40,7 @@ def show(visit: VisitDep, prep_id: str, withdraw: str = "") -> Response:
     prep = preps.open_prep(visit.record, prep_id)
     _ask(visit, prep)
     values = values_of(visit, prep, form=_asked_form(prep, visit.form))
-    return visit.show("prep/page.html", way="preps", **{**values, "withdrawing": withdraw})
+    return visit.show("prep/page.html", **{**values, "withdrawing": withdraw})
 
 
 @router.get("/verdict")
@@ -52,10 +49,7 @@ def verdict(visit: VisitDep, prep_id: str, tries: int = 0) -> Response:
     prep = preps.open_prep(visit.record, prep_id)
     if _is_behind(prep):
         if visit.judge is None or tries >= PATIENCE:
-            try:
-                verdicts.refresh_verdict(visit.record, prep_id)
-            except ShimwiseError as error:
-                visit.page.problem = f"No verdict can be given: {error}"
+            visit.judge_now(prep)
             prep = preps.open_prep(visit.record, prep_id)
         else:
             _ask(visit, prep)
@@ -120,21 +114,18 @@ def add_reading(visit: PostDep, prep_id: str) -> Response:
             prep_id,
             id=form.text("id") or None,
             operator=who,
-            stop=form.text("stop"),
-            note=form.text("note"),
-            age_s=form.number("age_s"),
+            **form.read(texts=("stop", "note"), numbers=["age_s"]),
             **_taken(form),
         )
     except ShimwiseError as error:
-        status = visit.refused(error, age_s="")  # 503 if the record is away: the reading waits on the device
-        return show_part(visit, prep_id, "read", status=status, form=form)
+        visit.refuse(error, fields={"age_s": ""})  # 503 if the record is away: it waits on the device
+        return show_part(visit, prep_id, "read", form=form)
     visit.ask(prep_id)
     if not visit.is_scripted:
         return visit.go(f"/preps/{prep_id}#read")
     visit.page.person = who
-    values = values_of(
-        visit, preps.open_prep(visit.record, prep_id), form=_next_form(form, saved), saved=saved
-    )
+    prep = preps.open_prep(visit.record, prep_id)
+    values = values_of(visit, prep, form=_next_form(form, saved), saved=saved)
     return remember(visit.show("prep/read.html", headers=CHANGED, **values), who)
 
 
@@ -146,9 +137,9 @@ def withdraw(visit: PostDep, prep_id: str, reading_id: str) -> Response:
             visit.record, reading_id, reason=visit.form.text("reason"), who=visit.who, prep_id=prep_id
         )
     except ShimwiseError as error:
-        visit.form.refuse(error)
+        visit.refuse(error, status=422)
         refused = next(iter(visit.form.refused.values()), str(error))
-        return show_part(visit, prep_id, "readings", status=422, withdrawing=reading_id, refused=refused)
+        return show_part(visit, prep_id, "readings", withdrawing=reading_id, refused=refused)
     return changed_part(visit, prep_id, "readings")
 
 
@@ -180,18 +171,18 @@ def changed_part(visit: Visit, prep_id: str, part: str) -> Response:
         visit.ask(prep_id)
     if not visit.is_scripted:
         return see(f"/preps/{prep_id}#{part}")
-    return visit.show(f"prep/{part}.html", way="preps", headers=CHANGED, **values_of(visit, prep))
+    return visit.show(f"prep/{part}.html", headers=CHANGED, **values_of(visit, prep))
 
 
-def show_part(visit: Visit, prep_id: str, part: str, *, status: int = 200, **values: Any) -> Response:  # noqa: ANN401
+def show_part(visit: Visit, prep_id: str, part: str, **values: Any) -> Response:  # noqa: ANN401
     """Show a part of a prep's page where a script asks for it, else the whole page."""
     known = values_of(visit, preps.open_prep(visit.record, prep_id))
     template = f"prep/{part}.html" if visit.is_scripted else "prep/page.html"
-    return visit.show(template, way="preps", status=status, **{**known, **values})
+    return visit.show(template, **{**known, **values})
 
 
 def values_of(
-    visit: Visit, prep: "PrepView", *, form: Form | None = None, saved: "SavedReading | None" = None
+    visit: Visit, prep: PrepView, *, form: Form | None = None, saved: SavedReading | None = None
 ) -> dict[str, Any]:
     """Return all that the parts of a prep's page are rendered from."""
     sweeps = getattr(visit.request.app.state, "sweeps", None)
@@ -214,7 +205,7 @@ def values_of(
     }
 
 
-def _standing(record: "Record", prep: "PrepView") -> "SignOffView | None":
+def _standing(record: Record, prep: PrepView) -> SignOffView | None:
     """Return the signature in force, of a prep that is signed."""
     if prep.state != "signed":
         return None
@@ -223,27 +214,22 @@ def _standing(record: "Record", prep: "PrepView") -> "SignOffView | None":
 
 def _taken(form: Form) -> dict[str, Any]:
     """Return where and how a reading was taken."""
-    setup_id = form.text("setup_id")
+    setup_id, texts = form.text("setup_id"), ("body_id", "lens_id", "reading_text", "axis")
     return {
-        "body_id": form.text("body_id"),
-        "lens_id": form.text("lens_id"),
+        **form.read(texts=texts, numbers=("focal_mm", "fnumber")),
         "setup_id": setup_id or None,
         "distance_text": "" if setup_id else form.text("distance_text"),
-        "reading_text": form.text("reading_text"),
-        "focal_mm": form.number("focal_mm"),
-        "fnumber": form.number("fnumber"),
-        "axis": form.text("axis"),
     }
 
 
-def _rechecks(record: "Record", prep: "PrepView") -> "tuple[RecheckView, ...]":
+def _rechecks(record: Record, prep: PrepView) -> tuple[RecheckView, ...]:
     """Return what is still to be read of units that were adjusted."""
     if not prep.is_open or not any(unit.epoch for unit in (*prep.bodies, *prep.lenses)):
         return ()
     return tuple(one for one in recheck.recheck(record, prep.id) if not one.is_done)
 
 
-def _asked_form(prep: "PrepView", query: Form) -> Form | None:
+def _asked_form(prep: PrepView, query: Form) -> Form | None:
     """Choose the reading that a link of another page asks for; None where it asks for none of this prep."""
     bodies, lenses = ({unit.id for unit in units} for units in (prep.bodies, prep.lenses))
     if query.text("body") not in bodies or query.text("lens") not in lenses:
@@ -258,7 +244,7 @@ def _asked_form(prep: "PrepView", query: Form) -> Form | None:
     )
 
 
-def _first_form(prep: "PrepView", rechecks: "tuple[RecheckView, ...]") -> Form:
+def _first_form(prep: PrepView, rechecks: tuple[RecheckView, ...]) -> Form:
     """Choose what an adjusted unit must be read with again, else the most informative, else the newest."""
     after_move = next((one for view in rechecks for one in view.readings), None)
     best = prep.verdict.next[0] if prep.verdict and prep.verdict.next else None
@@ -280,7 +266,7 @@ def _first_form(prep: "PrepView", rechecks: "tuple[RecheckView, ...]") -> Form:
     return Form.filled(id=new_id, body_id=body_id, lens_id=lens_id, setup_id=own[-1].id if own else "")
 
 
-def _next_form(form: Form, saved: "SavedReading") -> Form:
+def _next_form(form: Form, saved: SavedReading) -> Form:
     """Keep body, lens and set-up for the next reading; a new distance is taped by now."""
     after = Form()
     after.set("id", uuid.uuid4().hex)
@@ -290,12 +276,12 @@ def _next_form(form: Form, saved: "SavedReading") -> Form:
     return after
 
 
-def _ask(visit: Visit, prep: "PrepView") -> None:
+def _ask(visit: Visit, prep: PrepView) -> None:
     judge = visit.judge
     if judge is not None and _is_behind(prep) and not judge.is_waiting(prep.id):
         judge.ask(prep.id)
 
 
-def _is_behind(prep: "PrepView") -> bool:
+def _is_behind(prep: PrepView) -> bool:
     """Whether there is something to judge that the verdict does not include."""
     return pictures.has_landings(prep) and (prep.verdict is None or not prep.verdict.is_current)

@@ -1,6 +1,5 @@
 """The preps: what is open, what was done, and starting one, also from a label."""
 
-from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from fastapi import APIRouter
@@ -9,14 +8,11 @@ from starlette.responses import Response
 from shimwise.bench.house import units
 from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.bench.prep import preps
+from shimwise.bench.prep.views import PrepLine
 from shimwise.bench.verdict import pictures
-from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep, see
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import counted
-
-if TYPE_CHECKING:
-    from shimwise.bench.prep.views import PrepLine
 
 router = APIRouter()
 MOST_OPEN, MOST_DONE, MOST_UNITS = 50, 25, 24
@@ -29,29 +25,25 @@ def list_preps(visit: VisitDep) -> Response:
         pictures.warm_up()
     query = visit.form
     chosen = {"set_id": query.all("set"), "body_ids": query.all("body")}
-    form = Form(values={name: values for name, values in chosen.items() if values})
-    return _shown(visit, form, search=query.text("search"), after=query.text("after"))
+    visit.form = Form(values={name: values for name, values in chosen.items() if values})
+    return _shown(visit, search=query.text("search"), after=query.text("after"))
 
 
 @router.post("/preps")
 def start_prep(visit: PostDep) -> Response:
     """Start a prep, and go to its page."""
     form = visit.form
-    try:
+    with visit.refusing(status=422):
         prep = preps.start_prep(
             visit.record,
             who=visit.who,
             body_ids=form.all("body_ids"),
             set_id=form.text("set_id") or None,
             lens_ids=form.all("lens_ids"),
-            title=form.text("title"),
-            temperature_c=form.number("temperature_c"),
-            note=form.text("note"),
+            **form.read(texts=("title", "note"), numbers=["temperature_c"]),
         )
-    except ShimwiseError as error:
-        form.refuse(error)
-        return _shown(visit, form, status=422)
-    return visit.go(f"/preps/{prep.id}")
+        return visit.go(f"/preps/{prep.id}")
+    return _shown(visit)
 
 
 @router.get("/label")
@@ -60,8 +52,7 @@ def label(visit: VisitDep) -> Response:
     text = visit.form.text("text")
     if text:
         return _found(visit, text)
-    sentence = "Scan a label, or type the name that is on the unit."
-    return visit.show("label.html", way="preps", sentence=sentence, form=Form.filled(text=text))
+    return visit.show("label.html", sentence="Scan a label, or type the name that is on the unit.")
 
 
 @router.get("/label/{code:path}")
@@ -73,21 +64,20 @@ def label_code(visit: VisitDep, code: str) -> Response:
 def _found(visit: Visit, text: str) -> Response:
     found = units.find_label(visit.record, text)
     if found is None:
+        visit.status = 404
         return visit.show(
             "label.html",
-            way="preps",
             sentence="That label is not known in this house.",
             second="Type the name as it is on the unit, or look it up among bodies, lenses and sets.",
             form=Form(values={"text": [text]}, refused={"text": f"No body, lens or set is called “{text}”."}),
-            status=404,
         )
     if found.kind == "lens":
         return see(f"/lenses/{found.id}")
     return see(f"/?{found.kind}={found.id}#start-head")
 
 
-def _shown(visit: Visit, form: Form, *, search: str = "", after: str = "", status: int = 200) -> Response:
-    record = visit.record
+def _shown(visit: Visit, *, search: str = "", after: str = "") -> Response:
+    record, form = visit.record, visit.form
     opened = preps.list_preps(record, state="open", limit=MOST_OPEN).preps
     done = preps.list_preps(record, state="done", search=search, limit=MOST_DONE, before=after)
     signed = preps.list_preps(record, state="signed", search=search, limit=MOST_DONE) if not after else None
@@ -103,24 +93,19 @@ def _shown(visit: Visit, form: Form, *, search: str = "", after: str = "", statu
     sentence = _sentence(opened, has_bodies=bool(bodies.units), has_done=bool(closed))
     return visit.show(
         "preps.html",
-        way="preps",
         sentence=sentence,
-        status=status,
-        form=form,
         open_preps=opened,
         done_preps=closed,
         next_cursor=done.next_cursor,
         search=search,
-        bodies=bodies.units,
-        more_bodies=bool(bodies.next_cursor),
+        bodies=bodies,
         sets=sets,
         lenses=lenses,
-        has_bodies=bool(bodies.units) and bool(lenses),
         quote=quote,
     )
 
 
-def _sentence(opened: "tuple[PrepLine, ...]", *, has_bodies: bool, has_done: bool) -> str:
+def _sentence(opened: tuple[PrepLine, ...], *, has_bodies: bool, has_done: bool) -> str:
     if not has_bodies:
         return "Welcome. Nothing is kept yet: first say which bodies and lenses the house has."
     if not opened:

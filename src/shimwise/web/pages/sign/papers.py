@@ -1,7 +1,6 @@
 """A prep's papers as downloads: check sheet, lens cards, labels, set table, each as PDF."""
 
 import json
-from typing import TYPE_CHECKING
 
 from fastapi import APIRouter
 from starlette.responses import Response
@@ -13,9 +12,6 @@ from shimwise.bench.sign import papers
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import Visit, VisitDep, file_answer
 from shimwise.web.problems import status_of
-
-if TYPE_CHECKING:
-    from shimwise.bench.sign.papers import MadePaper
 
 router = APIRouter(prefix="/preps/{prep_id}/papers")
 SIZES = ("A4", "Letter")
@@ -39,31 +35,19 @@ def download(visit: VisitDep, prep_id: str, name: str, paper: str = "A4") -> Res
     if name not in FILES:
         raise NotFound("paper", name)
     try:
-        made = _made(visit, prep_id, FILES[name], paper=paper)
+        document, link = json.loads(export_prep(visit.record, prep_id)), str(visit.request.base_url)
+        made = papers.make_paper(FILES[name], [document], paper=paper, link=link, units=visit.page.units)
     except NotFound:
         raise
     except ShimwiseError as error:
-        visit.page.problem = str(error)
-        return _shown(visit, prep_id, status=status_of(error))
+        visit.page.problem, visit.status = str(error), status_of(error)
+        return _shown(visit, prep_id)
     return file_answer(made.pdf, "application/pdf", name)
 
 
-def _made(visit: Visit, prep_id: str, kind: str, *, paper: str) -> "MadePaper":
-    document, link = json.loads(export_prep(visit.record, prep_id)), str(visit.request.base_url)
-    if kind == papers.LENS_CARD:
-        return papers.make_lens_cards(document, paper=paper, link=link)
-    if kind == papers.LABELS:
-        return papers.make_labels(document, link=link)
-    if kind == papers.SET_TABLE:
-        return papers.make_set_tables(document, paper=paper, link=link, units=visit.page.units)
-    return papers.make_sheets([document], paper=paper, link=link)
-
-
-def _shown(visit: Visit, prep_id: str, *, status: int = 200) -> Response:
+def _shown(visit: Visit, prep_id: str) -> Response:
     prep = preps.open_prep(visit.record, prep_id)
     sentence = f"Papers of {prep.title}; it is not signed, and its sheet says so."
     if prep.state == "signed":
         sentence = f"Papers of {prep.title}, as it was signed."
-    return visit.show(
-        "papers/page.html", way="preps", sentence=sentence, status=status, prep=prep, sizes=SIZES
-    )
+    return visit.show("papers/page.html", sentence=sentence, prep=prep, sizes=SIZES)

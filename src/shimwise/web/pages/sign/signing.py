@@ -1,7 +1,6 @@
 """Signing a prep off: what is undecided, what goes out all the same and why, the signature, reopening."""
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
 from fastapi import APIRouter
 from starlette.responses import Response
@@ -9,16 +8,14 @@ from starlette.responses import Response
 from shimwise.bench.adjust import guide
 from shimwise.bench.errors import InputError
 from shimwise.bench.prep import preps
+from shimwise.bench.prep.views import PrepView
 from shimwise.bench.sign import signing
+from shimwise.bench.sign.views import SignOffView, Undecided
 from shimwise.bench.verdict import pictures, recheck
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import clock, counted
-
-if TYPE_CHECKING:
-    from shimwise.bench.prep.views import PrepView
-    from shimwise.bench.sign.views import SignOffView, Undecided
 
 router = APIRouter(prefix="/preps/{prep_id}/sign")
 
@@ -29,31 +26,31 @@ def show(visit: VisitDep, prep_id: str) -> Response:
     prep = preps.open_prep(visit.record, prep_id)
     if prep.state != "signed" and pictures.has_landings(prep):
         visit.judge_now(prep)
-    return _shown(visit, prep_id, Form())
+    return _shown(visit, prep_id)
 
 
 @router.post("")
 def sign(visit: PostDep, prep_id: str) -> Response:
     """Sign the prep, with its exceptions."""
-    form, status = visit.form, 422
-    exceptions = _exceptions(form)
+    exceptions = _exceptions(visit.form)
+    if visit.form.refused:
+        visit.status = 422
+        return _shown(visit, prep_id)
     try:
-        if not form.refused:
-            signing.sign(visit.record, prep_id, who=visit.who, exceptions=exceptions)
-            return visit.go(f"/preps/{prep_id}/sign")
+        signing.sign(visit.record, prep_id, who=visit.who, exceptions=exceptions)
     except ShimwiseError as error:
-        status = visit.refused(error, **_places(error, exceptions))
-    return _shown(visit, prep_id, form, status=status)
+        visit.refuse(error, fields=_places(error, exceptions))
+        return _shown(visit, prep_id)
+    return visit.go(f"/preps/{prep_id}/sign")
 
 
 @router.post("/reopen")
 def reopen(visit: PostDep, prep_id: str) -> Response:
     """Open a signed prep again, with a reason."""
-    try:
+    with visit.refusing():
         signing.reopen(visit.record, prep_id, reason=visit.form.text("reason"), who=visit.who)
-    except ShimwiseError as error:
-        return _shown(visit, prep_id, visit.form, status=visit.refused(error))
-    return visit.go(f"/preps/{prep_id}")
+        return visit.go(f"/preps/{prep_id}")
+    return _shown(visit, prep_id)
 
 
 def _exceptions(form: Form) -> dict[str, signing.Exempt]:
@@ -79,7 +76,7 @@ def _places(error: ShimwiseError, exceptions: dict[str, signing.Exempt]) -> dict
     return {error.field: ""}
 
 
-def _shown(visit: Visit, prep_id: str, form: Form, *, status: int = 200) -> Response:
+def _shown(visit: Visit, prep_id: str) -> Response:
     record = visit.record
     prep = preps.open_prep(record, prep_id)
     signatures = signing.sign_offs(record, prep_id)
@@ -88,10 +85,7 @@ def _shown(visit: Visit, prep_id: str, form: Form, *, status: int = 200) -> Resp
     unfinished = [one for one in guide.adjustments(record, prep_id) if one.state == "begun"]
     return visit.show(
         "sign/page.html",
-        way="preps",
         sentence=_sentence(prep, standing, undecided, [one.unit for one in unfinished]),
-        status=status,
-        form=form,
         prep=prep,
         standing=standing,
         earlier=[one for one in reversed(signatures) if not one.is_standing],
@@ -103,9 +97,9 @@ def _shown(visit: Visit, prep_id: str, form: Form, *, status: int = 200) -> Resp
 
 
 def _sentence(
-    prep: "PrepView",
-    standing: "SignOffView | None",
-    undecided: "tuple[Undecided, ...]",
+    prep: PrepView,
+    standing: SignOffView | None,
+    undecided: tuple[Undecided, ...],
     unfinished: Iterable[str],
 ) -> str:
     if standing is not None:

@@ -5,29 +5,22 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
+from shimwise.bench.errors import InputError
 from shimwise.bench.sign import papers
 from shimwise.bench.sign.signed import recorded
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import Visit, VisitDep
-from shimwise.web.pages.forms import Form
-from shimwise.web.pages.view import counted
+from shimwise.web.pages.view import LONGEST_FILE_NAME, counted
 
 router = APIRouter(prefix="/verify")
-LONGEST_NAME = 120
 SIGNS = {
-    papers.State.AS_SIGNED: "in_tolerance",
-    papers.State.ALTERED: "doubted",
-    papers.State.OLDER: "cannot_tell",
-    papers.State.UNKNOWN: "not_known",
-    papers.State.NOT_SIGNED: "not_known",
+    papers.State.AS_SIGNED: ("in_tolerance", "as signed"),
+    papers.State.ALTERED: ("doubted", "altered"),
+    papers.State.OLDER: ("cannot_tell", "older, reopened since"),
+    papers.State.UNKNOWN: ("not_known", "unknown to this house"),
+    papers.State.NOT_SIGNED: ("not_known", "not signed"),
 }
-HEADS = {
-    papers.State.AS_SIGNED: "as signed",
-    papers.State.ALTERED: "altered",
-    papers.State.OLDER: "older, reopened since",
-    papers.State.UNKNOWN: "unknown to this house",
-    papers.State.NOT_SIGNED: "not signed",
-}
+"""Sign and words by state."""
 
 
 @router.get("")
@@ -42,33 +35,28 @@ async def check(visit: VisitDep) -> Response:
     async with visit.request.form(max_files=1) as sent:
         file, name, data = sent.get("file"), "", b""
         if isinstance(file, UploadFile) and file.filename:
-            name, data = file.filename[:LONGEST_NAME], await file.read()
+            name, data = file.filename[:LONGEST_FILE_NAME], await file.read()
     return await run_in_threadpool(_checked, visit, name, data)
 
 
 def _checked(visit: Visit, name: str, data: bytes) -> Response:
-    if not data:
-        return _shown(visit, refused="Choose the PDF of a sheet, or a prep.json, first.")
     try:
+        if not data:
+            raise InputError("Choose the PDF of a sheet, or a prep.json, first.", field="file")
         found = papers.verify_paper(data, recorded=recorded(visit.record))
     except ShimwiseError as error:
-        return _shown(visit, refused=str(error))
+        visit.form.refused["file"], visit.status = str(error), 422
+        return _shown(visit)
     return _shown(visit, found=found, name=name)
 
 
-def _shown(
-    visit: Visit, *, found: tuple[papers.Finding, ...] = (), name: str = "", refused: str = ""
-) -> Response:
+def _shown(visit: Visit, *, found: tuple[papers.Finding, ...] = (), name: str = "") -> Response:
     return visit.show(
         "verify.html",
-        way="preps",
         sentence=_sentence(found),
-        status=422 if refused else 200,
-        form=Form(refused={"file": refused} if refused else {}),
         found=found,
         name=name,
-        signs={state.value: sign for state, sign in SIGNS.items()},
-        heads={state.value: words for state, words in HEADS.items()},
+        signs=SIGNS,
     )
 
 
