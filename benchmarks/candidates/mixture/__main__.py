@@ -33,7 +33,7 @@ from benchmarks.worlds.bench.truth import Truth  # noqa: E402
 from benchmarks.worlds.bench.worlds import WORLDS  # noqa: E402
 from shimwise.bench.desk.inputs import read_inputs  # noqa: E402
 from shimwise.lengths import length_to_mm  # noqa: E402
-from shimwise.remedy import advise  # noqa: E402
+from shimwise.remedy.advice import advise  # noqa: E402
 from shimwise.sheets.json.verdict_json import answer_to_json  # noqa: E402
 
 TITLE = "A candidate beside today's judge: the mixture model"

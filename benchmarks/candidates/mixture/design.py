@@ -37,7 +37,7 @@ from shimwise.inference.model.prep import (
     UnitKnowledge,
 )
 from shimwise.notices import Notice
-from shimwise.optics import magnification
+from shimwise.optics.conjugates import magnification
 
 MOST_UNKNOWNS = 3000
 MOST_PAIRS = 3000

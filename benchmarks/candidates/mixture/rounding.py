@@ -15,7 +15,7 @@ import numpy as np
 from benchmarks.candidates.mixture.model import FloatArray
 from shimwise.inference.model.observations import Observation
 from shimwise.inference.model.prep import MeasuredLanding, Reading
-from shimwise.optics import magnification
+from shimwise.optics.conjugates import magnification
 
 INCH_MM, FOOT_MM = 25.4, 304.8
 IMPERIAL_STEPS_MM = tuple(INCH_MM * x for x in (0.125, 0.25, 0.5, 1, 2, 3, 6, 12, 24, 60, 120))

@@ -37,7 +37,7 @@ from shimwise.inference.verdict.judge import (
     SCALE_TOLERANCE_PERMILLE,
     TAPE_TOLERANCE_MM,
 )
-from shimwise.optics import magnification
+from shimwise.optics.conjugates import magnification
 
 EYE_TOLERANCE = 0.2
 """A person's offset counts as a cause beyond this. [share of N·c; 8 µm at f/2 and 20 µm] Chosen by us."""

@@ -9,7 +9,7 @@ from benchmarks.candidates.mixture.design import BenchFacts, build_mixture
 from mixture_benches import FOCAL_MM, FOOT_MM, prep_of
 
 from shimwise.inference.model.prep import Prep
-from shimwise.optics import reading_mm
+from shimwise.optics.conjugates import reading_mm
 
 LENSES_UM = {"L18": 4.0, "L25": -9.0, "L35": 2.0, "L50": 12.0}
 MARKS_MM = (*(FOOT_MM * one for one in (2, 2.5, 3, 3.5, 4, 5, 6, 7, 8, 10, 15, 20, 30)), math.inf)
