@@ -36,7 +36,7 @@ Judge = Callable[[Bench], Verdict]
 
 def product_judge(bench: Bench) -> Verdict:
     """Run what ``shimwise judge --json`` runs; a kit's marks are left out where the product refuses them."""
-    from shimwise.bench.judge import judge_file, verdict_json
+    from shimwise.bench.desk.judge import judge_file, verdict_json
     from shimwise.errors import RecordError
 
     with TemporaryDirectory() as folder:
@@ -126,12 +126,12 @@ def row_of(world: World, found: list[Estimate], verdicts: list[tuple[Verdict, Tr
     return f"| {name} | " + " | ".join("–" if cell is None else f"{cell:.2f}" for cell in cells) + " |"
 
 
-def section(rows: list[str], bodies: list[Estimate], *, seeds: range) -> str:
+def section(rows: list[str], bodies: list[Estimate], *, seeds: range, title: str = TITLE) -> str:
     """Return the section of RESULTS.md."""
     calibrated = scoring.calibration(bodies, tolerance_um=10.0)
     return "\n".join(
         [
-            f"## {TITLE}",
+            f"## {title}",
             "",
             f"{date.today().isoformat()} · {os.cpu_count()} cores · seeds {seeds.start} to {seeds.stop - 1}, "
             f"{len(seeds)} benches a world · named: the likeliest cause has P ≥ .5",
@@ -153,10 +153,10 @@ def section(rows: list[str], bodies: list[Estimate], *, seeds: range) -> str:
     )
 
 
-def keep(text: str) -> None:
-    """Replace our section of RESULTS.md and leave the others."""
+def keep(text: str, *, title: str = TITLE) -> None:
+    """Replace one section of RESULTS.md and leave the others."""
     kept = RESULTS.read_text(encoding="utf-8") if RESULTS.exists() else "# Worlds made apart: measured\n"
-    before, found, after = kept.partition(f"## {TITLE}\n")
+    before, found, after = kept.partition(f"## {title}\n")
     rest = after[after.find("\n## ") + 1 :] if found and "\n## " in after else ""
     RESULTS.write_text("\n".join([before.rstrip(), "", text, rest]).rstrip() + "\n", encoding="utf-8")
 
