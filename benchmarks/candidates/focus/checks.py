@@ -1,0 +1,194 @@
+"""What speaks against a sweep: copies, positions, exposure, the peak's place and the fit's scatter."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmarks.candidates.focus.flags import Flag, Raised, raised
+from benchmarks.candidates.focus.result import StarPeak, SweepSettings
+from benchmarks.candidates.focus.ring_model import pixel_transfer
+from benchmarks.candidates.focus.run_check import RunCheck
+from benchmarks.candidates.focus.star_fit import usual_step_um
+from shimwise.imaging.chart.capture import Capture
+from shimwise.imaging.star.geometry import StarMeasure
+
+__all__ = ["MIN_FRAMES", "doubts", "exposure", "of_run", "poor", "processed", "undershot", "usable"]
+
+FloatArray = NDArray[np.float64]
+
+MIN_FRAMES = 7
+SHARPENED_RISE = 0.03
+"""Rise of the contrast from coarse to fine rings, ln, above which the pictures were sharpened: no
+lens does it."""
+
+PROCESSED_MISFIT = 0.012
+"""Departure from the lens's law, in modulation, above which fine detail that is missing is named."""
+
+TURNED_SHARE = 0.15
+"""Scatter of the frames about their positions, as a share of a step, that says positions are not what
+is recorded."""
+
+
+def usable(taken: Capture, flags: list[Raised]) -> Capture:
+    """Leave out copies of a frame; judge the positions and what was left out."""
+    flags += [raised(Flag.FRAME_LEFT_OUT, text) for text in taken.left_out]
+    twins = _twins(taken)
+    for first, second in twins:
+        flags.append(
+            raised(Flag.DUPLICATE_FRAMES, f"frames {first + 1} and {second + 1} are the same picture")
+        )
+    drop = {second for _, second in twins}
+    keep = [i for i in range(len(taken.position)) if i not in drop]
+    out = replace(
+        taken,
+        position=[taken.position[i] for i in keep],
+        stars=[taken.stars[i] for i in keep],
+        corners=[taken.corners[i] for i in keep],
+    )
+    step = np.diff(out.position)
+    wrong = np.flatnonzero(step * np.sign(np.median(step) if step.size else 1.0) <= 0)
+    if wrong.size:
+        at = int(wrong[0])
+        detail = f"from {out.position[at]:g} to {out.position[at + 1]:g} µm at frame {at + 2}"
+        flags.append(raised(Flag.NOT_MONOTONE, detail, stops=False))
+    return out
+
+
+def _twins(taken: Capture) -> list[tuple[int, int]]:
+    """Pairs of neighbouring frames with the same picture, pixel for pixel: noise never repeats."""
+    crops = [max(row, key=lambda crop: crop.pixels.size).pixels for row in taken.stars]
+    return [
+        (i, i + 1)
+        for i in range(len(crops) - 1)
+        if crops[i].shape == crops[i + 1].shape and np.array_equal(crops[i], crops[i + 1], equal_nan=True)
+    ]
+
+
+def exposure(measures: list[StarMeasure]) -> list[Raised]:
+    """Stars with pixels at full white or at black: above 1 % the peak is withheld, above 0.1 % it is told."""
+    out = []
+    for flag, shares in (
+        (Flag.SATURATED, [m.saturated_share for m in measures]),
+        (Flag.BLACK_CLIPPED, [m.black_share for m in measures]),
+    ):
+        worst = max(shares)
+        if worst > 1e-3:
+            name = measures[int(np.argmax(shares))].star.id
+            out.append(raised(flag, f"{worst:.1%} of the pixels of star {name}", stops=worst > 0.01))
+    return out
+
+
+def of_run(run: RunCheck, number: list[int], flags: list[Raised]) -> list[Raised]:
+    """Return what the frames say about the run: steps, start, frames with something in the way, order."""
+    out = []
+    slip = run.slip
+    if slip is not None:
+        what = "missing before" if slip.size > 0 else "doubled at"
+        detail = f"a frame is {what} frame {number[slip.frame]} ({abs(slip.size):.2f} of a step)"
+        if run.other is not None:
+            recorded, moved = run.fit.state.best_um, run.other.best_um
+            detail += f": {recorded:.2f} µm as recorded, {moved:.2f} µm with it"
+        out.append(
+            raised(Flag.FRAME_SLIPPED, detail)
+            if slip.is_sure
+            else raised(Flag.MAYBE_SLIPPED, detail, stops=slip.withholds)
+        )
+    if run.unsettled.count:
+        names = _named([number[k] for k in range(run.unsettled.count)])
+        out.append(raised(Flag.NOT_SETTLED, f"{names}, the first off by {run.unsettled.offset_um:+.1f} µm"))
+    if run.obstructed.any():
+        out.append(raised(Flag.FRAME_OBSTRUCTED, _named([number[k] for k in np.flatnonzero(run.obstructed)])))
+    flags[:] = [
+        replace(flag, stops=_turned(run)) if flag.flag is Flag.NOT_MONOTONE else flag for flag in flags
+    ]
+    return out
+
+
+def _turned(run: RunCheck) -> bool:
+    """Whether frames stand clearly elsewhere than recorded."""
+    fit = run.fit
+    weight = fit.frame_weight
+    mean = float(weight @ fit.observed_um) / max(float(weight.sum()), 1e-30)
+    clear = (fit.trust > 0.0) & (fit.offsets.precision > 0.1 * float(np.median(fit.offsets.precision)))
+    off = fit.observed_um[clear] - mean
+    return bool(np.sqrt(np.mean(off**2)) > TURNED_SHARE * usual_step_um(run.position_um))
+
+
+def _named(numbers: list[int]) -> str:
+    return ("frame " if len(numbers) == 1 else "frames ") + ", ".join(str(n) for n in numbers)
+
+
+def doubts(centre: StarPeak, position: FloatArray, settings: SweepSettings) -> list[Raised]:
+    """Too few frames over the peak, a peak at the end of the sweep, and bands that disagree."""
+    fit = centre.fit
+    used = fit.star.trust > 0.0
+    z = np.sort(position[used])
+    out: list[Raised] = []
+    frequency = fit.star.rings.frequency_cy_mm
+    coarse = fit.model[used, int(np.argmin(np.abs(frequency - settings.band_cy_mm[0])))]
+    over = int(np.count_nonzero(coarse > 0.1 * float(coarse.max())))
+    if over < MIN_FRAMES:
+        out.append(raised(Flag.TOO_FEW_FRAMES, f"{over} frames"))
+    below, above = int(np.sum(z < centre.best_um)), int(np.sum(z > centre.best_um))
+    if min(below, above) < 2:
+        out.append(
+            raised(Flag.PEAK_AT_END, f"{min(below, above)} frames lie beyond it at {centre.best_um:.1f} µm")
+        )
+    apart = fit.bands_apart_um
+    if abs(apart) > 1.0 and abs(fit.w040_waves) > 3.0 * fit.w040_sd_waves:
+        out.append(
+            raised(
+                Flag.BANDS_DISAGREE,
+                f"by {abs(apart):.1f} µm, spherical aberration {fit.w040_waves:+.2f} waves",
+            )
+        )
+    return out
+
+
+def poor(stars: tuple[StarPeak, ...]) -> list[Raised]:
+    """Stars that cannot be those of the named lens, or whose peak is hardly known."""
+    out = []
+    for star in stars:
+        wide = star.sd_um > 0.05 * float(np.ptp(star.data.position_um))
+        if wide or star.fit.held:
+            detail = f"star {star.id}, ± {2 * star.sd_um:.1f} µm, fitted f/{star.fit.fnumber:.2g}"
+            out.append(raised(Flag.POOR_FIT, detail, stops=wide))
+    return out
+
+
+def processed(star: StarPeak) -> list[Raised]:
+    """Say whether the camera worked on the pictures: sharpening, or faint detail taken away."""
+    fit = star.fit
+    rings = fit.star.rings
+    at_peak = fit.star.model.at_peak(fit.w040_waves)
+    sharp = at_peak[:, 0]
+    value = np.sum(fit.star.offsets.coefficients * at_peak, axis=1)
+    nu = rings.frequency_cy_mm * star.data.pitch_um * 1e-3
+    contrast = value / np.maximum(sharp * pixel_transfer(nu), 1e-6)
+    coarse = float(np.mean(contrast[: max(contrast.size // 6, 1)]))
+    smooth = np.convolve(contrast, np.ones(3) / 3.0, mode="valid")
+    rise = math.log(max(float(smooth.max()), 1e-9) / max(coarse, 1e-9))
+    if rise > SHARPENED_RISE:
+        top = 100.0 * (math.exp(rise) - 1.0)
+        return [raised(Flag.SHARPENED, f"fine detail has {top:.0f} % more contrast than coarse detail")]
+    law = fit.star.law
+    expected = rings.modulation - law.residual
+    faint = (np.abs(expected) < 0.35) & (np.abs(expected) > 0.02)
+    missing = float(np.mean((law.residual * np.sign(expected))[faint])) if faint.any() else 0.0
+    if fit.misfit > PROCESSED_MISFIT and missing < -PROCESSED_MISFIT:
+        return [
+            raised(Flag.NOISE_REDUCED, f"faint detail has {-missing:.3f} less modulation than a lens leaves")
+        ]
+    return []
+
+
+def undershot(flags: list[Raised]) -> list[Raised]:
+    """Return the flags; black that sharpening clipped, on both sides of focus alike, withholds nothing."""
+    is_sharpened = any(one.flag is Flag.SHARPENED for one in flags)
+    return [
+        replace(one, stops=False) if is_sharpened and one.flag is Flag.BLACK_CLIPPED else one for one in flags
+    ]

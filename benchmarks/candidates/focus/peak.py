@@ -1,0 +1,166 @@
+"""A star's through-focus peak as the sweep reports it: the fit of its rings, with an honest interval."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmarks.candidates.focus.interval import Influence, floor_um, influence_of, peak_variance, t_quantile
+from benchmarks.candidates.focus.law import GREEN_UM
+from benchmarks.candidates.focus.ring_model import RingData, star_rings
+from benchmarks.candidates.focus.rings import StarRings
+from benchmarks.candidates.focus.star_fit import StarFit, fit_star
+from benchmarks.candidates.focus.start import MAX_LOG_N, Lens, template_of
+
+__all__ = ["BAND_CY_MM", "PeakFit", "fit_peak", "fit_shift", "peak_of"]
+
+FloatArray = NDArray[np.float64]
+
+BAND_CY_MM = (20.0, 62.0)
+"""Band over which the mean transfer is taken, cycles/mm, unless another is named."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PeakFit:
+    """A star's peak and what it rests on.
+
+    Attributes
+    ----------
+    best_um, sd_um, low_um, high_um : float
+        Position of the band's peak, its standard uncertainty and 95 % interval, µm.
+    freedom : float
+        Degrees of freedom of the interval's t quantile.
+    floor_um : float
+        Share of the half width that a wrong law may cause, µm.
+    w040_waves, w040_sd_waves : float
+        Spherical aberration, waves at 0.55 µm.
+    fnumber : float
+        Fitted focal ratio.
+    position_sd_um : float
+        Error of the recorded positions that the rings' common shifts show, µm.
+    noise_sd : float
+        What is left of a modulation that rests on one pixel: its standard deviation scales with 1/√pixels.
+    misfit : float
+        Root mean square by which the rings depart from the law alone, in modulation.
+    influence : Influence
+        How far leaving out each frame moves the peak and W040.
+    model, model_by_position : ndarray
+        Fitted modulation, and its slope by position, 1/µm, (frames, rings).
+    star : StarFit
+        The fit itself.
+    lens : Lens
+        What was known of the lens.
+    held : bool
+        Whether N stands at its limit: the curves are not those of the lens that was named.
+    """
+
+    best_um: float
+    sd_um: float
+    low_um: float
+    high_um: float
+    freedom: float
+    floor_um: float
+    w040_waves: float
+    w040_sd_waves: float
+    fnumber: float
+    position_sd_um: float
+    noise_sd: float
+    misfit: float
+    influence: Influence
+    model: FloatArray
+    model_by_position: FloatArray
+    star: StarFit
+    lens: Lens
+    held: bool
+
+    @property
+    def bands_apart_um(self) -> float:
+        """Distance between the peaks of the band's lower and upper third, µm (upper less lower)."""
+        low, high = self.lens.band_cy_mm
+        third = (high - low) / 3.0
+
+        def peak_um(band: tuple[float, float]) -> float:
+            lens = replace(self.lens, band_cy_mm=band)
+            template = template_of(self.star.rings, lens, self.star.law.state.log_n)
+            return template.slice(self.w040_waves).peak_um
+
+        return peak_um((high - third, high)) - peak_um((low, low + third))
+
+
+def fit_peak(
+    data: RingData,
+    *,
+    fnumber: float,
+    band_cy_mm: tuple[float, float] = BAND_CY_MM,
+    wavelengths_um: tuple[float, ...] = (GREEN_UM,),
+) -> PeakFit:
+    """Fit the rings of a star and return the peak of the named band.
+
+    Parameters
+    ----------
+    data : RingData
+        The star's rings; at least 5 frames.
+    fnumber : float
+        Nominal focal ratio; the fit may move it by 40 %.
+    band_cy_mm : tuple of float
+        Lower and upper frequency of the band whose mean transfer's peak is reported, cycles/mm.
+    wavelengths_um : tuple of float
+        Wavelengths of equal weight, µm.
+
+    Raises
+    ------
+    ImagingError
+        With fewer than 5 frames or none of measurable modulation.
+    """
+    lens = Lens(fnumber=fnumber, band_cy_mm=band_cy_mm, wavelengths_um=wavelengths_um)
+    return peak_of(fit_star(star_rings(data), lens), lens)
+
+
+def peak_of(fit: StarFit, lens: Lens) -> PeakFit:
+    """Return the peak of a star's fit with its interval.
+
+    Notes
+    -----
+    The half width is Student's t times the larger of the delete-one-frame standard deviation and that of the
+    weighted mean, in quadrature with the floor of :func:`floor_um`.
+    """
+    influence = influence_of(fit)
+    freedom = max(float(np.count_nonzero(influence.used)) - 1.0, 1.0)
+    floor = floor_um(fit.model.template.fnumber, fit.state.w040)
+    scatter = math.sqrt(peak_variance(fit, influence))
+    half = math.hypot(t_quantile(0.95, freedom) * scatter, floor)
+    fnumber = lens.fnumber * math.exp(fit.law.state.log_n)
+    best = fit.state.best_um
+    terms, slopes = fit.model.functions(fit.state)
+    used = fit.trust > 0.0
+    return PeakFit(
+        best_um=best,
+        sd_um=math.hypot(scatter, floor / 2.0),
+        low_um=best - half,
+        high_um=best + half,
+        freedom=freedom,
+        floor_um=floor,
+        w040_waves=fit.state.w040,
+        w040_sd_waves=math.sqrt(influence.variance(influence.w040)),
+        fnumber=fnumber,
+        position_sd_um=math.sqrt(fit.variances.position_um2),
+        noise_sd=math.sqrt(fit.variances.curve),
+        misfit=float(np.sqrt(np.mean(fit.law.residual[used] ** 2))),
+        influence=influence,
+        model=np.einsum("kjb,jb->kj", terms, fit.offsets.coefficients),
+        model_by_position=np.einsum("kjb,jb->kj", slopes, fit.offsets.coefficients),
+        star=fit,
+        lens=lens,
+        held=abs(fit.law.state.log_n) >= MAX_LOG_N - 1e-6,
+    )
+
+
+def fit_shift(data: RingData, fit: PeakFit) -> float:
+    """Return the peak of some sectors of the same star, with N of ``fit``, on the same frames. [µm]"""
+    star = fit.star
+    rings = star_rings(data).at(star.rings.position_um)
+    part: StarRings = replace(rings, nodes=star.rings.nodes)
+    return fit_star(part, fit.lens, law=star.law, keep=star.trust > 0.0).state.best_um

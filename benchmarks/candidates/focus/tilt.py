@@ -1,0 +1,131 @@
+"""Sensor tilt from the stars: a plane, with r² for field curvature where the stars can show it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmarks.candidates.focus.joint import Estimate, JointPeaks
+
+__all__ = ["FieldFit", "fit_field", "seen_as_yaw"]
+
+FloatArray = NDArray[np.float64]
+
+SEEN_AS_YAW_SD = 0.5
+"""Relative standard deviation of :func:`seen_as_yaw`: a lens that breathes grows the picture too."""
+
+MOST_NEARNESS = 2.0
+"""Image distance by the exit pupil's distance beyond which growth is not the exit pupil's: breathing."""
+
+
+@dataclass(frozen=True, slots=True)
+class FieldFit:
+    """Best focus at the frame's centre; right less left edge, bottom less top, corner less centre.
+
+    ``tilt_x`` and ``tilt_y`` are None where fewer than three stars, or stars on one line, cannot show them;
+    ``curvature`` is None where the stars cannot show it.
+    """
+
+    centre: Estimate
+    tilt_x: Estimate | None
+    tilt_y: Estimate | None
+    curvature: Estimate | None
+
+
+def fit_field(
+    px: FloatArray,
+    peaks: JointPeaks,
+    *,
+    share_um: FloatArray,
+    size_px: tuple[int, int],
+    radius_px: FloatArray,
+    extra_variance: tuple[float, float] = (0.0, 0.0),
+    seen_as_yaw: float = 0.0,
+    confidence: float = 0.95,
+) -> FieldFit:
+    """Fit a plane, or a plane and r², to the stars' peaks.
+
+    Parameters
+    ----------
+    px : ndarray
+        Centres of the stars, (stars, 2).
+    peaks : JointPeaks
+        Their peaks.
+    share_um : ndarray
+        What of each peak is the chart's own turn; taken out.
+    size_px : tuple of int
+        Width and height of the frame.
+    radius_px : ndarray
+        Root mean square radius of each star's rings: over a star, r² is larger than at its centre.
+    extra_variance : tuple of float
+        Variance that the chart's turn adds to tilt_x and tilt_y, µm².
+    seen_as_yaw : float
+        Share of the tilt that the chart's share took for a turn of the chart, see :func:`seen_as_yaw`.
+    confidence : float
+        Of the intervals.
+    """
+    design, names = _design(px, size_px, radius_px)
+    own = np.array([peaks.interval(row, 0.0).sd_um for row in np.eye(len(px))])
+    root = 1.0 / np.maximum(own, 0.3 * float(own.max()) + 1e-12)
+    maker = np.linalg.pinv(design * root[:, None]) * root
+    value = maker @ (peaks.best_um - share_um)
+    added = {"tilt_x": extra_variance[0], "tilt_y": extra_variance[1]}
+    gain = np.array([1.0 + seen_as_yaw if name.startswith("tilt") else 1.0 for name in names])
+    maker, value = maker / gain[:, None], value / gain
+    # What part of it is a turn of the chart rests on one figure: it is known to its own half.
+    doubt = (gain - 1.0) * SEEN_AS_YAW_SD * value
+    told = {
+        name: peaks.interval(
+            maker[k],
+            float(value[k]),
+            extra_variance=added.get(name, 0.0) + float(doubt[k]) ** 2,
+            confidence=confidence,
+        )
+        for k, name in enumerate(names)
+    }
+    return FieldFit(told["centre"], told.get("tilt_x"), told.get("tilt_y"), told.get("curvature"))
+
+
+def seen_as_yaw(px: FloatArray, growth_px: FloatArray, *, magnification: float, focal_mm: float) -> float:
+    """Return the share of a sensor's tilt that the picture shows as a turn of the chart.
+
+    Parameters
+    ----------
+    px, growth_px : ndarray
+        Points in the picture and how they move by 1 µm of the swept coordinate, (points, 2); two or more.
+    magnification : float
+        Of the chart.
+    focal_mm : float
+        Focal length.
+
+    Notes
+    -----
+    A sensor that leans by τ meets the chief rays, which come from the exit pupil at the distance P, nearer or
+    farther: the picture is larger by the share τ·x/P. A chart turned by ψ draws it larger by ψ·x/v, v the
+    image distance, and moves best focus by m·ψ·x. So τ is taken for ψ = −τ·v/P, and the tilt comes out
+    larger by 1 + m·v/P. A sensor that moves shows 1/P itself: it is the picture's growth. A lens telecentric
+    on the sensor's side shows neither.
+    """
+    away, grown = px - px.mean(axis=0), growth_px - growth_px.mean(axis=0)
+    growth = 1e3 * float(np.sum(away * grown)) / max(float(np.sum(away**2)), 1e-30)
+    nearness = growth * focal_mm * (1.0 + magnification)
+    return magnification * (nearness if 0.0 <= nearness <= MOST_NEARNESS else 1.0)
+
+
+def _design(px: FloatArray, size_px: tuple[int, int], radius_px: FloatArray) -> tuple[FloatArray, list[str]]:
+    width, height = size_px
+    x, y = (px[:, 0] - (width - 1) / 2) / width, (px[:, 1] - (height - 1) / 2) / height
+    corner = (width**2 + height**2) / 4
+    squared = ((x * width) ** 2 + (y * height) ** 2 + radius_px**2) / corner
+    one = np.ones_like(x)
+    for columns, names in (
+        ([one, x, y, squared], ["centre", "tilt_x", "tilt_y", "curvature"]),
+        ([one, x, y], ["centre", "tilt_x", "tilt_y"]),
+    ):
+        design = np.column_stack(columns)
+        if px.shape[0] >= len(columns) and np.linalg.cond(design) < 60.0:
+            return design, names
+    nearest = np.argmin(np.hypot(x * width, y * height))
+    return (np.arange(px.shape[0]) == nearest).astype(np.float64)[:, None], ["centre"]
