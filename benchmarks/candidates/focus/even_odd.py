@@ -13,9 +13,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.candidates.focus.law import MAX_WAVES, wave_depth_um
+from benchmarks.candidates.focus.lens.law import MAX_WAVES, wave_depth_um
+from benchmarks.candidates.focus.lens.template import Slice, StarTemplate
 from benchmarks.candidates.focus.rings import StarRings
-from benchmarks.candidates.focus.template import Slice, StarTemplate
 
 __all__ = ["EVEN_TERMS", "EvenOdd", "Linear", "PeakState"]
 

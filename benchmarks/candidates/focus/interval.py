@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.candidates.focus.law import wave_depth_um
+from benchmarks.candidates.focus.lens.law import wave_depth_um
 from benchmarks.candidates.focus.star_fit import W040_SPREAD, StarFit, normal_equations
 
 __all__ = ["Influence", "floor_um", "influence_of", "peak_variance", "t_quantile"]

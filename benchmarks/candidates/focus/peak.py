@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.candidates.focus.interval import Influence, floor_um, influence_of, peak_variance, t_quantile
-from benchmarks.candidates.focus.law import GREEN_UM
+from benchmarks.candidates.focus.lens.law import GREEN_UM
 from benchmarks.candidates.focus.ring_model import RingData, star_rings
 from benchmarks.candidates.focus.rings import StarRings
 from benchmarks.candidates.focus.star_fit import StarFit, fit_star

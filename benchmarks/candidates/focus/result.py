@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from benchmarks.candidates.focus.flags import Raised
-from benchmarks.candidates.focus.law import GREEN_UM
+from benchmarks.candidates.focus.lens.law import GREEN_UM
 from benchmarks.candidates.focus.peak import BAND_CY_MM, PeakFit
 from benchmarks.candidates.focus.ring_model import RingData
 from benchmarks.candidates.focus.tilt import FieldFit

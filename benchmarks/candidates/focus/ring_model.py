@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from benchmarks.candidates.focus.lens.template import RingNodes
 from benchmarks.candidates.focus.rings import StarRings
-from benchmarks.candidates.focus.template import RingNodes
 from shimwise.imaging.star.response import Response, plain_response
 
 __all__ = ["RingData", "filled_rings", "star_rings"]

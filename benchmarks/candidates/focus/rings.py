@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.candidates.focus.template import RingNodes
+from benchmarks.candidates.focus.lens.template import RingNodes
 from shimwise.errors import ImagingError
 
 __all__ = ["StarRings"]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.candidates.focus.even_odd import EVEN_TERMS, EvenOdd, Linear, PeakState
-from benchmarks.candidates.focus.law import MAX_WAVES
+from benchmarks.candidates.focus.lens.law import MAX_WAVES
 from benchmarks.candidates.focus.position_axis import (
     Variances,
     fit_variances,

@@ -8,9 +8,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.candidates.focus.law import GREEN_UM, MAX_WAVES, LawTable, law_table
+from benchmarks.candidates.focus.lens.law import GREEN_UM, MAX_WAVES, LawTable, law_table
+from benchmarks.candidates.focus.lens.template import StarTemplate
 from benchmarks.candidates.focus.rings import StarRings
-from benchmarks.candidates.focus.template import StarTemplate
 
 __all__ = ["LawFit", "LawProblem", "Lens", "LensState", "coarse_peak_um", "fit_law", "template_of"]
 

@@ -11,7 +11,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from benchmarks.candidates.focus.law import MAX_WAVES, STEP_WAVES, LawTable, interpolation_matrix
+from benchmarks.candidates.focus.lens.law import MAX_WAVES, STEP_WAVES, LawTable, interpolation_matrix
 
 __all__ = ["RingNodes", "Slice", "StarTemplate"]
 

@@ -1,0 +1,1 @@
+"""The exact law of defocus and the templates made from it."""
