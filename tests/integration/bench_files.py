@@ -105,7 +105,7 @@ def strict_json(text: str | bytes) -> Any:  # noqa: ANN401 (JSON)
     schemas = {
         "shimwise.verdict/2": "verdict",
         "shimwise.plan/2": "plan",
-        "shimwise.sweep/1": "sweep",
+        "shimwise.sweep/2": "sweep",
     }
     Draft202012Validator(schema(schemas[document["schema"]])).validate(document)
     return document

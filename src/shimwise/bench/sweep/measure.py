@@ -24,7 +24,7 @@ from shimwise.imaging.focus.sweep import measure_sweep
 from shimwise.imaging.frames.levels import Levels
 from shimwise.imaging.frames.recording import Recording as Recording
 from shimwise.imaging.frames.source import FrameSource, open_sweep
-from shimwise.sheets.json.sweep_json import SweepFacts, sweep_from_json, sweep_to_json
+from shimwise.sheets.json.sweep_json import SCHEMA_ID, SweepFacts, sweep_from_json, sweep_to_json
 from shimwise.sheets.pictures.sweep_figure import Curve
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ class UnderTest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredSweep:
-    """What a sweep says: the document of ``shimwise.sweep/1``, and the curves behind it."""
+    """What a sweep says: the document of ``shimwise.sweep/2``, and the curves behind it."""
 
     document: dict[str, Any]
     curves: tuple[Curve, ...]
@@ -326,11 +326,11 @@ class _Work:
 
 
 def _relative_json(peak: Any, flags: tuple[Raised, ...]) -> dict[str, Any]:  # noqa: ANN401
-    """Return a target without a chart in the shape of ``shimwise.sweep/1``: most of it is not known."""
+    """Return a target without a chart in the shape of ``shimwise.sweep/2``: most of it is not known."""
     report = {key: getattr(peak, key, None) for key in ("best_um", "sd_um", "low_um", "high_um")}
     tilt = ("x_um", "x_sd_um", "y_um", "y_sd_um", "chart_yaw_deg", "chart_pitch_deg")
     return {
-        "schema": "shimwise.sweep/1",
+        "schema": SCHEMA_ID,
         **report,
         "band_cy_mm": None,
         "w040_waves": None,
@@ -339,4 +339,5 @@ def _relative_json(peak: Any, flags: tuple[Raised, ...]) -> dict[str, Any]:  # n
         "magnification": None,
         "landing_um": None,
         "flags": [str(flag) for flag in flags],
+        "notices": [flag.to_json() for flag in flags],
     }

@@ -37,7 +37,7 @@ class SweepTask:
 
 
 def measured_document(task: SweepTask, *, progress: "Progress | None" = None) -> dict[str, Any]:
-    """Return the document ``shimwise.sweep/1`` of a sweep.
+    """Return the document ``shimwise.sweep/2`` of a sweep.
 
     Raises
     ------

@@ -147,6 +147,11 @@ class Raised:
         """The flag as a code with its unit and numbers."""
         return Notice(self.flag.name.lower(), self.unit, self.numbers)
 
+    def to_json(self) -> dict[str, object]:
+        """Return the notice as ``shimwise.sweep/2`` holds it: code, unit, numbers and text."""
+        one = self.notice
+        return {"code": one.code, "unit": one.unit, "numbers": dict(one.numbers), "text": str(self)}
+
     def __str__(self) -> str:
         """Words for people: short name, what was found, what to do."""
         return f"{self.flag.short}: {self.detail}. {self.flag.sentence}"

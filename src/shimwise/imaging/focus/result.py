@@ -14,7 +14,7 @@ from shimwise.imaging.focus.pupil import GREEN_UM
 from shimwise.imaging.focus.tilt import FieldFit
 from shimwise.imaging.star.ring_data import RingData
 
-SCHEMA = "shimwise.sweep/1"
+SCHEMA = "shimwise.sweep/2"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +102,7 @@ class SweepResult:
     flags: tuple[Raised, ...]
 
     def to_json(self) -> dict[str, Any]:
-        """Give the result in the shape of ``shimwise.sweep/1``."""
+        """Give the result in the shape of ``shimwise.sweep/2``."""
         tilt_x, tilt_y = (self.field.tilt_x, self.field.tilt_y) if self.field else (None, None)
         return {
             "schema": SCHEMA,
@@ -130,4 +130,5 @@ class SweepResult:
             "magnification": self.magnification,
             "landing_um": self.landing_um,
             "flags": [str(flag) for flag in self.flags],
+            "notices": [flag.to_json() for flag in self.flags],
         }

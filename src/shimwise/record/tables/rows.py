@@ -183,7 +183,7 @@ class GaugeRow(Withdrawable):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepRow(Withdrawable):
-    """What frames said: the result (``shimwise.sweep/1``) and the place where the frames lie."""
+    """What frames said: the result (``shimwise.sweep/2``) and the place where the frames lie."""
 
     id: str
     prep_id: PrepId

@@ -1,4 +1,4 @@
-"""A sweep as JSON, ``shimwise.sweep/1``, for programs and the judge; its schema lies beside this module."""
+"""A sweep as JSON, ``shimwise.sweep/2``; ``/1`` is read too. The schema lies beside this module."""
 
 import json
 import math
@@ -10,7 +10,7 @@ from typing import Any
 from shimwise.errors import SheetError
 from shimwise.sheets.json.documents import schema_error, standard
 
-SCHEMA_ID = "shimwise.sweep/1"
+SCHEMA_ID = "shimwise.sweep/2"
 PLACES = 7
 """Decimals written: enough for a magnification; of microns far below any uncertainty."""
 LARGEST_BYTES = 2**24
@@ -43,7 +43,7 @@ class SweepTilt:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sweep:
-    """A sweep's result as ``shimwise.sweep/1`` holds it; ``best_um`` is None where a flag withholds it."""
+    """A sweep's result as ``shimwise.sweep/2`` holds it; ``best_um`` is None where a flag withholds it."""
 
     best_um: float | None
     sd_um: float | None

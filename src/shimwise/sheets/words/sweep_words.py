@@ -61,7 +61,7 @@ def grouped_flags(flags: Iterable[str]) -> list[str]:
     Parameters
     ----------
     flags : iterable of str
-        As ``shimwise.sweep/1`` holds them: one for each frame.
+        As ``shimwise.sweep/2`` holds them: one for each frame.
 
     Returns
     -------

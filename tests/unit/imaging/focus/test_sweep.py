@@ -121,12 +121,14 @@ def test_tilt_pose_and_magnification_of_five_stars_come_back() -> None:
 
 def test_the_result_has_the_shape_of_the_schema_and_is_plain_json() -> None:
     data = json.loads(json.dumps(measure(sweep(FIVE)).to_json(), allow_nan=False))
-    assert data["schema"] == "shimwise.sweep/1"
+    assert data["schema"] == "shimwise.sweep/2"
     assert data["landing_um"] == -data["best_um"]
     assert set(data) == {
         "schema", "best_um", "sd_um", "low_um", "high_um", "band_cy_mm", "w040_waves", "stars", "tilt",
-        "magnification", "landing_um", "flags",
+        "magnification", "landing_um", "flags", "notices",
     }  # fmt: skip
+    assert [one["text"] for one in data["notices"]] == data["flags"]
+    assert {one["code"] for one in data["notices"]} >= {"chart_turned"}
     assert set(data["tilt"]) == {"x_um", "x_sd_um", "y_um", "y_sd_um", "chart_yaw_deg", "chart_pitch_deg"}
     assert set(data["stars"][0]) == {
         "id", "x_px", "y_px", "best_um", "sd_um", "sagittal_um", "tangential_um",

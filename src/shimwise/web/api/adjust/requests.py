@@ -27,7 +27,7 @@ class PeakIn(In):
     """Where it is sharpest along the screw: a sweep listed by turns, else by eye, found anew each time."""
 
     sweep: Annotated[
-        dict[str, Any] | None, Field(description="``shimwise.sweep/1`` with ``best_turns``.")
+        dict[str, Any] | None, Field(description="``shimwise.sweep/2`` with ``best_turns``.")
     ] = None
     sharpest: Annotated[
         str, StringConstraints(max_length=200), Field(examples=["0.10 0.12 0.11 clockwise"])
