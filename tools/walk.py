@@ -96,7 +96,7 @@ def _tap(folder: str) -> Callable[[], object]:
     from shimwise.bench.house.views import BodyFacts, LensFacts
     from shimwise.bench.prep.preps import start_prep
     from shimwise.bench.prep.readings import add_reading
-    from shimwise.record import Record
+    from shimwise.record.record import Record
 
     record = Record.open(Path(folder) / "record")
     body = add_body(record, facts=BodyFacts(name="A-01", mount="PL"), who="Ann")

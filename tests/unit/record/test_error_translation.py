@@ -266,7 +266,7 @@ WRITER = """
 import sys, threading
 sys.path.insert(0, sys.argv[2])
 from invented_rows import a_reading
-from shimwise.record import Record
+from shimwise.record.record import Record
 from shimwise.record.queries import evidence
 record = Record.open(sys.argv[1])
 lock = threading.Lock()
