@@ -31,6 +31,7 @@ $(VENV)/.extras: requirements/extras.txt $(VENV)/.runtime
 
 $(VENV)/.dev: requirements/dev.txt $(VENV)/.runtime
 	$(INSTALL) --require-hashes -r requirements/dev.txt
+	$(BIN)/python -m compileall -q -j 0 $(VENV)/lib || true  # tests start hundreds of processes
 	@touch $@
 
 check: setup-dev
