@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.candidates.focus.flags import Flag, Raised, raised
-from benchmarks.candidates.focus.result import StarPeak, SweepSettings
+from benchmarks.candidates.focus.result import StarPeak
 from benchmarks.candidates.focus.ring_model import pixel_transfer
 from benchmarks.candidates.focus.run_check import RunCheck
 from benchmarks.candidates.focus.star_fit import usual_step_um
 from shimwise.imaging.chart.capture import Capture
+from shimwise.imaging.focus.result import SweepSettings
 from shimwise.imaging.star.geometry import StarMeasure
 
 __all__ = ["MIN_FRAMES", "doubts", "exposure", "of_run", "poor", "processed", "undershot", "usable"]

@@ -2,10 +2,11 @@
 
 from pathlib import Path
 
-from benchmarks.candidates.focus.result import SweepResult, SweepSettings
+from benchmarks.candidates.focus.result import SweepResult
 from benchmarks.candidates.focus.sweep import measure_sweep
 from shimwise.imaging.chart.capture import start_from_star
 from shimwise.imaging.chart.layout import layout_from_json, layout_of_star
+from shimwise.imaging.focus.result import SweepSettings
 from shimwise.imaging.frames.source import open_sweep
 
 

@@ -2,68 +2,13 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 from benchmarks.candidates.focus.flags import Raised
-from benchmarks.candidates.focus.lens.law import GREEN_UM
-from benchmarks.candidates.focus.peak import BAND_CY_MM, PeakFit
+from benchmarks.candidates.focus.peak import PeakFit
 from benchmarks.candidates.focus.ring_model import RingData
 from benchmarks.candidates.focus.tilt import FieldFit
-from shimwise.errors import ImagingError
 from shimwise.imaging.chart.pose import Pose
-
-__all__ = ["SCHEMA", "Alternative", "StarPeak", "SweepResult", "SweepSettings"]
-
-SCHEMA = "shimwise.sweep/1"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SweepSettings:
-    """What must be known of the camera and the lens to measure a sweep.
-
-    Attributes
-    ----------
-    pitch_um : float
-        Pixel pitch, µm.
-    fnumber : float
-        Nominal focal ratio.
-    focal_mm : float, optional
-        Focal length; without it the chart's own turn stays in the tilt, and a flag says so.
-    wavelengths_um : tuple of float
-        Wavelengths of equal weight, µm.
-    band_cy_mm : tuple of float
-        The band whose mean transfer's peak is told, cycles/mm.
-    white_level, black_level : float
-        Linear values at or beyond which a pixel is clipped.
-    sensor_swept : bool
-        True when position 0 is the sensor's present place and + is away from the lens: then the landing is
-        told.
-    """
-
-    pitch_um: float
-    fnumber: float
-    focal_mm: float | None = None
-    wavelengths_um: tuple[float, ...] = (GREEN_UM,)
-    band_cy_mm: tuple[float, float] = BAND_CY_MM
-    white_level: float = 1.0
-    black_level: float = -math.inf
-    sensor_swept: bool = True
-
-    def __post_init__(self) -> None:
-        for name, value in (
-            ("pitch_um", self.pitch_um),
-            ("fnumber", self.fnumber),
-            ("focal_mm", self.focal_mm),
-        ):
-            if value is not None and not (math.isfinite(value) and value > 0):
-                raise ImagingError(f"{name} is {value}; give a number above 0.")
-        low, high = self.band_cy_mm
-        if not 0 <= low < high:
-            raise ImagingError(
-                f"The band {low} to {high} cycles/mm is empty; give the lower frequency first."
-            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,35 +64,3 @@ class SweepResult:
     landing_um: float | None
     flags: tuple[Raised, ...]
     alternatives: tuple[Alternative, ...] = ()
-
-    def to_json(self) -> dict[str, Any]:
-        """Give the result in the shape of ``shimwise.sweep/1``."""
-        tilt_x, tilt_y = (self.field.tilt_x, self.field.tilt_y) if self.field else (None, None)
-        return {
-            "schema": SCHEMA,
-            "best_um": self.best_um,
-            "sd_um": self.sd_um,
-            "low_um": self.low_um,
-            "high_um": self.high_um,
-            "band_cy_mm": list(self.band_cy_mm),
-            "w040_waves": self.w040_waves,
-            "stars": [
-                {
-                    key: getattr(star, key)
-                    for key in ("id", "x_px", "y_px", "best_um", "sd_um", "sagittal_um", "tangential_um")
-                }
-                for star in self.stars
-            ],
-            "tilt": {
-                "x_um": tilt_x.value_um if tilt_x else None,
-                "x_sd_um": tilt_x.sd_um if tilt_x else None,
-                "y_um": tilt_y.value_um if tilt_y else None,
-                "y_sd_um": tilt_y.sd_um if tilt_y else None,
-                "chart_yaw_deg": self.pose.yaw_deg if self.pose else None,
-                "chart_pitch_deg": self.pose.pitch_deg if self.pose else None,
-            },
-            "magnification": self.magnification,
-            "landing_um": self.landing_um,
-            "alternatives": [asdict(one) for one in self.alternatives],
-            "flags": [str(flag) for flag in self.flags],
-        }

@@ -2,39 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.candidates.focus.lens.template import RingNodes
 from benchmarks.candidates.focus.rings import StarRings
-from shimwise.imaging.star.response import Response, plain_response
+from shimwise.imaging.star.response import plain_response
+from shimwise.imaging.star.ring_data import RingData
 
 __all__ = ["RingData", "filled_rings", "star_rings"]
 
 FloatArray = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class RingData:
-    """Signed modulation of the rings of one star through a sweep.
-
-    ``modulation`` and ``pixels`` (how many pixels each value rests on) have the shape (frames, rings);
-    ``position_um`` (frames,), ``frequency_cy_mm`` (rings,) at the reference position. ``detuning`` (frames,
-    rings) is how far, as a share, the frequency at the sensor that a value shows lies from its ring's: which
-    pixels lie between a ring's edges changes as the picture moves. ``pitch_um`` is the pixel's,
-    whose own transfer changes with it. ``response`` tells which frequencies each ring shows; without it its
-    own alone.
-    """
-
-    position_um: FloatArray
-    frequency_cy_mm: FloatArray
-    modulation: FloatArray
-    pixels: FloatArray
-    detuning: FloatArray | None = None
-    pitch_um: float = 0.0
-    response: Response | None = None
 
 
 def star_rings(data: RingData) -> StarRings:

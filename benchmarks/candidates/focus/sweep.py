@@ -13,7 +13,7 @@ from benchmarks.candidates.focus import checks
 from benchmarks.candidates.focus.flags import Flag, Raised, raised
 from benchmarks.candidates.focus.joint import JointPeaks
 from benchmarks.candidates.focus.peak import PeakFit, fit_shift, peak_of
-from benchmarks.candidates.focus.result import Alternative, StarPeak, SweepResult, SweepSettings
+from benchmarks.candidates.focus.result import Alternative, StarPeak, SweepResult
 from benchmarks.candidates.focus.ring_model import RingData, star_rings
 from benchmarks.candidates.focus.run_check import RunCheck, check_run, fit_clear
 from benchmarks.candidates.focus.start import Lens
@@ -23,6 +23,7 @@ from shimwise.imaging.chart.capture import Capture, capture
 from shimwise.imaging.chart.layout import ChartLayout
 from shimwise.imaging.chart.markers import ChartTrack, track_chart
 from shimwise.imaging.chart.pose import Pose, chart_share_um, fit_pose
+from shimwise.imaging.focus.result import SweepSettings
 from shimwise.imaging.star.geometry import ChartMap, StarMeasure, measure_star, with_wander
 from shimwise.imaging.star.response import ring_response
 from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD, StarTooSmallError
