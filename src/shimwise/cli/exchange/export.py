@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.exchange import record_admin as bench
+from shimwise.bench.output_files import write_whole
 from shimwise.cli.record_options import Data
 from shimwise.errors import RecordError
 
@@ -42,11 +43,7 @@ def export(
     if target == "-":
         typer.echo(text, nl=False)
         return
-    try:
-        with Path(target).open("x", encoding="utf-8", newline="") as file:
-            file.write(text)
-    except FileExistsError as error:
-        raise RecordError(f"{target} is there already. Name another file.") from error
-    except OSError as error:
-        raise RecordError(f"{target} cannot be written: {error.strerror}. Check the folder.") from error
+    if Path(target).exists():
+        raise RecordError(f"{target} is there already. Name another file.")
+    write_whole(Path(target), text)
     typer.echo(f"{target} holds {'the readings' if is_csv else 'all'} of the prep {prep_id}.")
