@@ -15,6 +15,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from shimwise.record.errors import (
     Conflict,
+    RecordAway,
     RecordBusy,
     RecordDamaged,
     RecordFull,
@@ -55,7 +56,8 @@ _SQLITE = (
     (("SQLITE_FULL", "SQLITE_IOERR_WRITE", "SQLITE_IOERR_SHMSIZE", "SQLITE_IOERR_FSYNC"), RecordFull, FULL),
     (("SQLITE_READONLY", "SQLITE_PERM"), RecordReadOnly, READ_ONLY),
     (("SQLITE_CORRUPT", "SQLITE_NOTADB"), RecordDamaged, DAMAGED),
-    (("SQLITE_CANTOPEN", "SQLITE_IOERR"), RecordUnreachable, AWAY),
+    (("SQLITE_CANTOPEN",), RecordAway, AWAY),
+    (("SQLITE_IOERR",), RecordUnreachable, AWAY),
 )
 _POSTGRES = (
     (("55P03", "57014", "40001", "40P01", "53300"), RecordBusy, BUSY),
@@ -116,7 +118,7 @@ def translate(error: Exception, where: str, *, waited_s: float, path: Path | Non
     if isinstance(error, PoolTimeout):
         return RecordBusy(BUSY.format(waited_s=waited_s), where=where)
     kind, words = _rule_for(error)
-    if kind is RecordUnreachable and path is not None and not _may_write(path):
+    if issubclass(kind, RecordAway) and path is not None and not _may_write(path):
         kind, words = RecordReadOnly, READ_ONLY
     origin = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
     return kind(words.format(waited_s=waited_s, cause=_first_line(origin)), where=where)
@@ -128,7 +130,7 @@ def _rule_for(error: Any) -> tuple[type[StoreError], str]:
         return _match(getattr(origin, "sqlite_errorname", None) or "", _SQLITE)
     if isinstance(origin, OSError):
         found = next(((kind, words) for codes, kind, words in _FILES if origin.errno in codes), None)
-        return found or (RecordUnreachable, AWAY)
+        return found or (RecordAway, AWAY)
     state = getattr(origin, "sqlstate", None)
     # A server that is not reached, or whose connection is cut, sends no code.
     is_cut = isinstance(error, DBAPIError) and error.connection_invalidated

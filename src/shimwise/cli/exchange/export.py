@@ -7,7 +7,7 @@ import typer
 
 from shimwise.bench.exchange import record_admin as bench
 from shimwise.bench.output_files import write_whole
-from shimwise.cli.record_options import Data
+from shimwise.cli.record_options import Data, Prep
 from shimwise.errors import RecordError
 
 ENDINGS = (".json", ".csv")
@@ -20,9 +20,7 @@ MORE = (
 
 
 def export(
-    prep: Annotated[
-        str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit's name.")
-    ],
+    prep: Prep,
     target: Annotated[
         str, typer.Argument(metavar="FILE", help="A new file, .json or .csv; - for standard output.")
     ] = "-",
