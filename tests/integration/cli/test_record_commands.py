@@ -137,7 +137,8 @@ def test_a_backup_is_restored_and_what_it_replaced_is_kept(
     before, after = done.stdout.splitlines()
     there = f"{house / 'shimwise.sqlite'}"
     assert before == (
-        f"{tmp_path / 'copy.sqlite'}, 1 prep with 2 readings, goes to {there}, in the place of 1 prep with 2 readings."
+        f"{tmp_path / 'copy.sqlite'}, 1 prep with 2 readings, goes to {there}, "
+        "in the place of 1 prep with 2 readings."
     )
     assert after.startswith(f"{there} holds 1 prep with 2 readings now. What was there is kept: ")
     with record_admin.open_record(house) as record, record.reading() as connection:

@@ -47,7 +47,7 @@ class Held:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Replacing:
-    """What restoring puts in the place of what; ``is_there``: is anything there, ``before`` None: no record."""
+    """What goes in the place of what; ``before`` is None where there is no record that can be read."""
 
     where: str
     is_there: bool
