@@ -15,7 +15,6 @@ from shimwise.bench.desk.judge import Judged, judge_file, print_verdict, save_ve
 from shimwise.bench.output_files import write_whole
 from shimwise.errors import SheetError
 from shimwise.inference.verdict.answer import Z95, BodyAnswer
-from shimwise.sheets.pictures.picture import is_doubted
 from shimwise.sheets.words.shared import listed
 
 if TYPE_CHECKING:
@@ -102,7 +101,7 @@ def run_demo(folder: Path, *, seed: int = 0, progress: Progress | None = None) -
         judged=judged,
         faults=_faults(judged, truth),
         blunder_lines=tuple(truth["blunder_lines"]),
-        doubted_lines=tuple(reading.line for reading in judged.answer.readings if is_doubted(reading)),
+        doubted_lines=tuple(reading.line for reading in judged.answer.readings if reading.is_doubted),
         note=truth["note"],
         after=_after(after),
         written=(readings, kit, readings_after, verdict, *figures),

@@ -1,7 +1,8 @@
 """A verdict that was kept, as the pages and the interface show it."""
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.house.unit_knowledge import body_text, lens_text
@@ -11,6 +12,7 @@ from shimwise.bench.prep.views import (
     PrepVerdict,
     RemedyView,
     SetupVerdict,
+    ToDoView,
     UnitVerdict,
 )
 from shimwise.fields import build_from
@@ -23,8 +25,10 @@ from shimwise.inference.verdict.answer import (
     Verdict,
 )
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
-from shimwise.notices import WordedNotice
+from shimwise.notices import Notice, WordedNotice
+from shimwise.remedy.to_do import to_do
 from shimwise.sheets.json.verdict_json import answer_from_json
+from shimwise.sheets.words.notices import AS_WRITTEN, worded
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
     VERDICT_WORDS,
@@ -41,6 +45,7 @@ if TYPE_CHECKING:
     from shimwise.record.tables.rows import VerdictRow
 
 _KINDS = {"body": "body", "lens": "lens", "scale": "the scale of lens", "setup": "set-up"}
+_UNIT_OF = {"body": "body", "lens": "lens", "scale": "lens"}
 _UNDECIDED = (Verdict.CANNOT_TELL, Verdict.NOT_CHECKED)
 
 
@@ -66,7 +71,9 @@ def verdict_view(row: "VerdictRow", material: "PrepMaterial") -> PrepVerdict:
         setups=tuple(_setup_view(one, setup_ids) for one in answer.setups),
         causes=tuple(build_from(CauseView, one, words=_cause_words(one)) for one in answer.causes),
         next=upcoming,
+        to_do=tuple(_to_do(document, answer, find, setup_ids, upcoming)),
         remedies=tuple(_remedy_view(one) for one in document["remedies"]),
+        cautions=_cautions(document["remedies"]),
         warnings=tuple(document["warnings"]),
         notices=tuple(WordedNotice(**one) for one in document.get("notices", ())),
     )
@@ -170,6 +177,56 @@ def _next_view(one: NextReading, find: _Finder, taped: Mapping[tuple[str, float]
         setup_id="" if setup is None else setup.id,
         words=f"Read {one.lens} on {one.body} at {text}.",
     )
+
+
+def _cautions(remedies: Iterable[Mapping[str, Any]]) -> tuple[str, ...]:
+    """Return the cautions of all remedies, each once."""
+    return tuple(dict.fromkeys(text for one in remedies for text in one.get("cautions") or ()))
+
+
+def _to_do(
+    document: Mapping[str, Any],
+    answer: Answer,
+    find: _Finder,
+    setup_ids: Mapping[str, str],
+    upcoming: tuple[NextView, ...],
+) -> Iterator[ToDoView]:
+    """Yield what to do now, with the ids that a link needs; an older verdict has its remedies as they are."""
+    if "to_do" in document:
+        lines = [Notice(one["code"], one["unit"], one["numbers"]) for one in document["to_do"]]
+    else:
+        old = [
+            Notice(AS_WRITTEN, one["unit"], {"kind": one.get("kind"), "text": one["text"]})
+            for one in document["remedies"]
+            if one.get("text")
+        ]
+        lines = [*old, *to_do(answer)]
+    steps = {(one.get("kind"), one["unit"]) for one in document["remedies"] if one.get("steps")}
+    taped = {(one.body, one.lens, one.distance_mm): one for one in upcoming}
+    for line in lines:
+        kind, body, lens = (str(line.numbers.get(key) or "") for key in ("kind", "body", "lens"))
+        following = taped.get((body, lens, _mm(line.numbers.get("distance_mm"))))
+        at = {} if following is None else {"at": following.distance_text}
+        unit_id = (
+            setup_ids.get(line.unit, "")
+            if kind == "setup"
+            else find.unit(_UNIT_OF.get(kind, ""), line.unit)[0]
+        )
+        setup_id = setup_ids.get(str(line.numbers.get("setup") or ""), "")
+        yield build_from(
+            ToDoView,
+            worded(replace(line, numbers={**line.numbers, **at}), is_house=True),
+            kind=kind,
+            unit_id=unit_id,
+            body_id=find.unit("body", body)[0],
+            lens_id=find.unit("lens", lens)[0],
+            setup_id=setup_id if following is None else following.setup_id,
+            has_steps=(kind, line.unit) in steps,
+        )
+
+
+def _mm(value: float | str | None) -> float:
+    return math.inf if value is None else float(value)
 
 
 def _remedy_view(one: Mapping[str, Any]) -> RemedyView:

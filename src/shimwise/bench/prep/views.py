@@ -260,6 +260,23 @@ class RemedyView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ToDoView(WordedNotice):
+    """One line of what to do now, the most pressing first.
+
+    ``kind``: setup, body, lens, scale, reading or empty. ``unit_id`` is the id of the unit or set-up; a line
+    about a reading has those of its body and lens, and of its set-up where that is taped. ``has_steps``:
+    whether a remedy of the same unit and kind holds the steps.
+    """
+
+    kind: str = ""
+    unit_id: str = ""
+    body_id: str = ""
+    lens_id: str = ""
+    setup_id: str = ""
+    has_steps: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PrepVerdict:
     """The verdict of a prep as it was given; ``is_current`` is False where the prep has changed since."""
 
@@ -277,7 +294,9 @@ class PrepVerdict:
     setups: tuple[SetupVerdict, ...]
     causes: tuple[CauseView, ...]
     next: tuple[NextView, ...]
+    to_do: tuple[ToDoView, ...]
     remedies: tuple[RemedyView, ...]
+    cautions: tuple[str, ...]
     warnings: tuple[str, ...]
     notices: tuple[WordedNotice, ...]
     document: Mapping[str, Any]

@@ -23,6 +23,7 @@ from shimwise.inference.verdict.answer import (
 )
 from shimwise.notices import Notice
 from shimwise.remedy.remedy import Remedy
+from shimwise.remedy.to_do import to_do
 from shimwise.sheets.json.documents import schema_error
 from shimwise.sheets.words.notices import as_written, joined_text, notice_json, notice_text, notice_texts
 
@@ -72,6 +73,7 @@ def answer_to_json(
         **{name: [_plain(one) for one in getattr(answer, name)] for name in _LISTS},
         "readings": [_reading(one, known.get(one.row)) for one in answer.readings],
         "remedies": [_remedy(one, is_house=is_house) for one in remedies],
+        "to_do": [_notice(one, is_house=is_house) for one in to_do(answer, remedies)],
         "warnings": notice_texts(answer.notices, is_house=is_house),
         "notices": [_notice(one, is_house=is_house) for one in answer.notices],
     }

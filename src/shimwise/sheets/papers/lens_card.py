@@ -5,7 +5,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from shimwise.inference.verdict.answer import Answer, LensAnswer
+from shimwise.inference.verdict.answer import DOUBTED_BELOW, Answer, LensAnswer
 from shimwise.number_format import decimal_text, half_digits
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
 from shimwise.sheets.papers.signed.rows_words import (
@@ -23,7 +23,6 @@ from shimwise.sheets.papers.signed.rows_words import (
     temperature_words,
     unit_words,
 )
-from shimwise.sheets.pictures.picture import DOUBTED_BELOW
 from shimwise.sheets.words.sentences import LIKELY
 from shimwise.sheets.words.shared import (
     capital,

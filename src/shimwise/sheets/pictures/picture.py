@@ -15,9 +15,6 @@ from shimwise.sheets.words.shared import plain
 
 MOST_BODIES, MOST_ROWS, LEAST_LENSES = 4, 32, 6
 """How much one picture holds before it is too long to be looked at."""
-DOUBTED_BELOW = 0.3
-"""A reading with less weight than this is called doubted. The weight of a Student-t of ν = 4, scaled to 1 in
-the middle, is 4/(4 + r²/s²): it falls below this 3.1 standard uncertainties off."""
 SPAN_TOLERANCES = 1.5
 """The scale reaches at least this many tolerances to either side."""
 EDGE_SHARE = 0.05
@@ -110,11 +107,6 @@ class Picture:
         return f"±{each[0]:g} µm" if len(each) == 1 else f"±{each[0]:g} to ±{each[-1]:g} µm, by body"
 
 
-def is_doubted(reading: ReadingAnswer) -> bool:
-    """Return whether a reading has lost its weight."""
-    return reading.weight < DOUBTED_BELOW
-
-
 def arrange(
     answer: Answer,
     *,
@@ -204,8 +196,8 @@ def _panel(
             Row(
                 lens=lens,
                 text=plain(texts.get(lens.name, "")),
-                kept_um=tuple(r.landing_um for r in own if not is_doubted(r)),
-                doubted_um=tuple(r.landing_um for r in own if is_doubted(r)),
+                kept_um=tuple(r.landing_um for r in own if not r.is_doubted),
+                doubted_um=tuple(r.landing_um for r in own if r.is_doubted),
                 bar=_bar(lens, offset_um=body.error_um, is_known=is_known),
             )
         )

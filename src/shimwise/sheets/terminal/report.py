@@ -18,7 +18,7 @@ from shimwise.inference.verdict.answer import (
     Verdict,
 )
 from shimwise.remedy.remedy import Remedy
-from shimwise.sheets.pictures.picture import is_doubted, most_in_question
+from shimwise.sheets.pictures.picture import most_in_question
 from shimwise.sheets.terminal.canvas import BOLD_STYLE, DIM_STYLE, verdict_style
 from shimwise.sheets.terminal.rail import draw_rail
 from shimwise.sheets.terminal.writer import Writer, report_width
@@ -114,7 +114,7 @@ def report(
     SheetError
         If the width is out of its range.
     """
-    doubted_rows = {reading.row for reading in answer.readings if is_doubted(reading)}
+    doubted_rows = {reading.row for reading in answer.readings if reading.is_doubted}
     typed = {reading.row: reading for reading in readings or () if reading.row in doubted_rows}
     writer = _VerdictWriter(
         answer=answer,
@@ -194,7 +194,9 @@ class _VerdictWriter(Writer):
             yield from self.paragraph(CAUSES_NOTE, style=DIM_STYLE)
 
     def doubted(self) -> Iterator[RenderableType]:
-        doubted = sorted(filter(is_doubted, self.answer.readings), key=lambda reading: reading.weight)
+        doubted = sorted(
+            (one for one in self.answer.readings if one.is_doubted), key=lambda reading: reading.weight
+        )
         shown = sorted(doubted[:MOST_DOUBTED], key=lambda reading: reading.line)
         yield from self.items((self.place(reading), self.doubted_text(reading)) for reading in shown)
         yield from self.and_more(len(doubted) - MOST_DOUBTED)

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from shimwise.inference.verdict.answer import Z95 as Z95
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, SetupAnswer, Verdict
 from shimwise.number_format import decimal_text, half_digits, half_text
-from shimwise.sheets.pictures.picture import is_doubted
 from shimwise.sheets.words.shared import (
     VERDICT_WORDS,
     capital,
@@ -120,7 +119,7 @@ def _setup_text(setup: SetupAnswer) -> str:
 
 def _doubted(answer: Answer) -> Iterator[str]:
     past = {unit.name for unit in (*answer.past_bodies, *answer.past_lenses)}
-    count = sum(is_doubted(one) for one in answer.readings if past.isdisjoint((one.body, one.lens)))
+    count = sum(one.is_doubted for one in answer.readings if past.isdisjoint((one.body, one.lens)))
     if count and len(answer.readings) == 1:
         yield "The one reading lies farther off than a body and a lens usually do."
     elif count:
