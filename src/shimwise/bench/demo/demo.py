@@ -178,9 +178,9 @@ def _after(truth: dict[str, Any]) -> After:
 
 def _after_lines(after: After) -> list[str]:
     report = (
-        f"Its screw turned {360 * after.turns:.0f}° clockwise, as shimwise adjust says, {after.body} and the "
-        f"set-up taped wrong were read again: demo-{AFTER}. In truth the turn made {_signed(after.made_um)} "
-        f"µm, and {after.body} is at {_signed(after.true_um)} µm now."
+        f"Its screw turned {360 * after.turns:.0f}° clockwise after its play, as advised, {after.body} and "
+        f"the set-up taped wrong were read again: demo-{AFTER}. In truth the turn made "
+        f"{_signed(after.made_um)} µm, and {after.body} is at {_signed(after.true_um)} µm now."
     )
     return ["What comes after", *textwrap.wrap(report, 80), *textwrap.wrap(after.note, 80)]
 

@@ -181,8 +181,10 @@ class SweepView(EvidenceView):
 class UnitVerdict:
     """The verdict on a unit: its error with the 95 % interval, in numbers and words.
 
-    ``verdict`` is one of ``in_tolerance out_short out_deep cannot_tell not_checked``. ``half_um`` is half the
-    interval. ``surer``: what would make it surer, empty where it is decided. Only a lens has a scale.
+    ``verdict`` is one of ``in_tolerance out_short out_deep cannot_tell not_checked``; ``state`` has
+    ``not_read needs_more_readings cannot_be_parted`` for the last two, and ``verdict_words`` is it in words.
+    ``half_um`` is half the interval. ``surer``: what would decide it, empty where it is decided. Only a lens
+    has a scale.
     """
 
     unit_id: str
@@ -196,6 +198,7 @@ class UnitVerdict:
     half_um: float
     p_out: float
     verdict: str
+    state: str
     verdict_words: str
     error_words: str
     tolerance_um: float

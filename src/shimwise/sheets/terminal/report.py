@@ -25,7 +25,6 @@ from shimwise.sheets.terminal.writer import Writer, report_width
 from shimwise.sheets.words.notices import joined_text, notice_text, notice_texts
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
-    VERDICT_WORDS,
     capital,
     counted,
     distance_text,
@@ -40,6 +39,7 @@ from shimwise.sheets.words.shared import (
     titled,
     way_word,
 )
+from shimwise.sheets.words.state_words import short_state
 
 CAUSES_NOTE = (
     "P(out) takes each unit by itself: does its error lie beyond its tolerance. The share of a cause also "
@@ -176,7 +176,7 @@ class _VerdictWriter(Writer):
         if unit.tolerance_um != self.answer.tolerance_um:
             name += f" (±{unit.tolerance_um:g})"
         yield Text(fitted(plain(name), self.width // 3, is_ascii=self.is_ascii))
-        yield self.text(VERDICT_WORDS[unit.verdict], verdict_style(unit.verdict))
+        yield self.text(short_state(unit, self.answer), verdict_style(unit.verdict))
         yield self.text(error_text(unit))
         yield self.text(probability_text(unit.p_out))
         if isinstance(unit, LensAnswer):

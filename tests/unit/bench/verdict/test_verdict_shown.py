@@ -12,7 +12,7 @@ from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.verdict.verdict import refresh_verdict
 from shimwise.record.queries import verdicts
 
-LIMITED = "lens whose history is known; readings alone cannot tell"
+LIMITED = "or a lens whose history is known, parts them"
 
 
 @pytest.mark.parametrize("limited", ["A-01", "A-012"])
