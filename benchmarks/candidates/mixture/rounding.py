@@ -32,8 +32,10 @@ FEWEST_FOR_COARSE = 5
 USUAL_STEPS_MM = ((4.5 * FOOT_MM, 0.5 * INCH_MM), (9 * FOOT_MM, INCH_MM), (20 * FOOT_MM, 3 * INCH_MM))
 FARTHEST_USUAL_STEP_MM = FOOT_MM
 """Usual rounding up to 4½, 9 and 20 ft, and beyond. Common practice, no source."""
-INFINITY_FROM_MM = 60 * FOOT_MM
-"""A ring at INF may be anywhere beyond this if the marks are not known. [mm] Common practice, no source."""
+NEAREST_INFINITY_MM, FARTHEST_INFINITY_MM = 20 * FOOT_MM, 60 * FOOT_MM
+"""Where INF begins if the marks are not known [mm]: beyond 20 ft (half-way, in extension, from a last mark at
+10 ft) for a person who reads to marks or of whom nothing finite is known, beyond 60 ft for one who reads
+finely. Common practice, no source."""
 SAME = 1e-6
 PARTS_OF_MARKS = (1, 2, 4, 8)
 """Marks are read to whole ones, halves, quarters or eighths of the way between them."""
@@ -167,10 +169,29 @@ def usual_step_mm(reading_mm: float) -> float:
     return next((step for upto, step in USUAL_STEPS_MM if reading_mm < upto), FARTHEST_USUAL_STEP_MM)
 
 
+def infinity_from_mm(person: str, values: FloatArray) -> float:
+    """Distance [mm] from which on a person writes INF where the marks are not told.
+
+    Half-way between the farthest value of the person's that is not INF and infinity if only marks are read;
+    half a step of the person's beyond infinity otherwise.
+    """
+    finite = values[np.isfinite(values)]
+    if not len(finite):
+        return NEAREST_INFINITY_MM
+    farthest_mm = float(finite[-1])
+    found = _granularity(person, farthest_mm, finite)
+    if found.by_marks or len(np.unique(finite)) < FEWEST_FOR_COARSE:
+        begin_mm = 2 * farthest_mm
+    else:
+        nearest_mm, _ = _cell(farthest_mm, found, finite)
+        begin_mm = 1 / (1 / nearest_mm - 1 / farthest_mm)
+    return min(max(begin_mm, NEAREST_INFINITY_MM), FARTHEST_INFINITY_MM)
+
+
 def _cell(reading_mm: float, found: Granularity, values: FloatArray) -> tuple[float, float]:
     """Nearest and farthest distance [mm] that would have been written as this reading."""
     if math.isinf(reading_mm):
-        return INFINITY_FROM_MM, math.inf
+        return infinity_from_mm(found.person, values), math.inf
     if found.by_marks:
         return _between_marks(reading_mm, list(np.unique(values)), 1)
     half = found.step_mm / 2
@@ -195,7 +216,7 @@ def _between_marks(reading_mm: float, marks_mm: Sequence[float], parts: int) -> 
     down = None if below is None else (here - below) / parts
     up = None if above is None else (above - here) / parts
     if down is None and up is None:
-        half = 0.5 / reading_mm * usual_step_mm(reading_mm) / reading_mm if here else 1 / INFINITY_FROM_MM
+        half = 0.5 / reading_mm * usual_step_mm(reading_mm) / reading_mm if here else 1 / FARTHEST_INFINITY_MM
         down = up = 2 * half
     down, up = (up if down is None else down), (down if up is None else up)
     nearest = here + (up or 0.0) / 2

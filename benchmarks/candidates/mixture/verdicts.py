@@ -12,6 +12,7 @@ import numpy as np
 
 from benchmarks.candidates.mixture.design import BenchFacts, Built, build_mixture
 from benchmarks.candidates.mixture.draws import Draws, draw
+from benchmarks.candidates.mixture.held import LIKELY, ONE_EYE_REACH, Holding
 from benchmarks.candidates.mixture.model import FloatArray, IntArray, MixtureModel
 from benchmarks.candidates.mixture.priors import CAUSES, NU, Effect, Priors
 from benchmarks.candidates.mixture.rounding import Granularity, usual_step_mm
@@ -200,15 +201,19 @@ class _Reader:
     below: FloatArray
     above: FloatArray
     read: frozenset[tuple[str, str]]
+    verdicts: dict[int, Verdict]
 
     @classmethod
     def of(cls, prep: Prep, built: Built, draws: Draws, limit: FloatArray) -> "_Reader":
         low, high = draws.interval()
         below, above = draws.outside(limit)
         read = frozenset((reading.body, reading.lens) for reading in prep.evidence)
-        return cls(
-            prep, built, draws, limit, draws.estimate, draws.estimate_sd, low, high, below, above, read
+        reader = cls(
+            prep, built, draws, limit, draws.estimate, draws.estimate_sd, low, high, below, above, read, {}
         )
+        holding = Holding(draws, below, above, limit, reader._eye_reach_um())
+        reader.verdicts.update(holding.held(reader._decided(), read=read))
+        return reader
 
     def answer(self) -> MixtureAnswer:
         bodies, lenses = self._bodies(), self._lenses()
@@ -243,6 +248,42 @@ class _Reader:
             largest_p_monte_carlo_sd=float(error.max(initial=0.0)),
         )
 
+    def _decided(self) -> dict[int, Verdict]:
+        """Verdict of every body, lens and pair by itself, by row of the quantities."""
+        bodies, lenses = {body for body, _ in self.read}, {lens for _, lens in self.read}
+        gauged = {
+            (kind, name)
+            for kind, known in ((Effect.BODY.value, self.prep.bodies), (Effect.LENS.value, self.prep.lenses))
+            for name, one in known.items()
+            if one.gauge_um is not None
+        }
+
+        def is_read(kind: str, names: tuple[str, ...]) -> bool:
+            if kind == "pair":
+                return names[0] in bodies and names[1] in lenses
+            return (kind, names[0]) in gauged or names[0] in (bodies if kind == Effect.BODY else lenses)
+
+        return {
+            row: decide(
+                p_below=float(self.below[row]),
+                p_above=float(self.above[row]),
+                sd_um=float(self.sd[row]),
+                tolerance_um=float(self.limit[row]),
+                is_read=is_read(*self.draws.quantities.kinds[row]),
+            )
+            for kind in (Effect.BODY.value, Effect.LENS.value, "pair")
+            for row in self._rows(kind)
+        }
+
+    def _eye_reach_um(self) -> float:
+        """Bias [µm] that the only eye may have; 0 where two have read or something else fixes the sum."""
+        rows = self.built.model.rows
+        known = [*self.prep.bodies.values(), *self.prep.lenses.values()]
+        is_fixed = bool(self.prep.landings) or any(one.gauge_um is not None for one in known)
+        if is_fixed or len(self.built.model.persons) > 1 or not len(rows.blur_um):
+            return 0.0
+        return ONE_EYE_REACH * float(rows.blur_um.max())
+
     def _rows(self, kind: str) -> list[int]:
         return self.draws.quantities.indices(kind)
 
@@ -252,47 +293,30 @@ class _Reader:
     def _p_out(self, row: int) -> float:
         return float(min(1.0, self.below[row] + self.above[row]))
 
-    def _figures(self, row: int, *, is_read: bool) -> dict[str, Any]:
+    def _figures(self, row: int) -> dict[str, Any]:
         """Fields that bodies, lenses and pairs share."""
-        sd_um, tolerance_um = float(self.sd[row]), float(self.limit[row])
         return {
-            "sd_um": sd_um,
+            "sd_um": float(self.sd[row]),
             "low_um": float(self.low[row]),
             "high_um": float(self.high[row]),
             "p_out": self._p_out(row),
-            "tolerance_um": tolerance_um,
-            "verdict": decide(
-                p_below=float(self.below[row]),
-                p_above=float(self.above[row]),
-                sd_um=sd_um,
-                tolerance_um=tolerance_um,
-                is_read=is_read,
-            ),
+            "tolerance_um": float(self.limit[row]),
+            "verdict": self.verdicts[row],
         }
 
-    def _unit(self, row: int, *, is_read: bool) -> dict[str, Any]:
+    def _unit(self, row: int) -> dict[str, Any]:
         return {
             "name": self._names(row)[0],
             "error_um": float(self.estimate[row]),
-            **self._figures(row, is_read=is_read),
+            **self._figures(row),
         }
 
     def _bodies(self) -> tuple[BodyAnswer, ...]:
-        read = {body for body, _ in self.read}
-        gauged = {name for name, one in self.prep.bodies.items() if one.gauge_um is not None}
-        return tuple(
-            BodyAnswer(**self._unit(row, is_read=self._names(row)[0] in read | gauged))
-            for row in self._rows(Effect.BODY.value)
-        )
+        return tuple(BodyAnswer(**self._unit(row)) for row in self._rows(Effect.BODY.value))
 
     def _lenses(self) -> tuple[LensAnswer, ...]:
-        read = {lens for _, lens in self.read}
-        gauged = {name for name, one in self.prep.lenses.items() if one.gauge_um is not None}
         return tuple(
-            LensAnswer(
-                **self._unit(row, is_read=self._names(row)[0] in read | gauged),
-                **self._scale(self._names(row)[0]),
-            )
+            LensAnswer(**self._unit(row), **self._scale(self._names(row)[0]))
             for row in self._rows(Effect.LENS.value)
         )
 
@@ -366,22 +390,16 @@ class _Reader:
         )
 
     def _pairs(self) -> tuple[PairAnswer, ...]:
-        bodies = {body for body, _ in self.read}
-        lenses = {lens for _, lens in self.read}
-        found = []
-        for row in self._rows("pair"):
-            body, lens = self._names(row)
-            figures = self._figures(row, is_read=body in bodies and lens in lenses)
-            found.append(
-                PairAnswer(
-                    body=body,
-                    lens=lens,
-                    landing_um=float(self.estimate[row]),
-                    is_read=(body, lens) in self.read,
-                    **figures,
-                )
+        return tuple(
+            PairAnswer(
+                body=self._names(row)[0],
+                lens=self._names(row)[1],
+                landing_um=float(self.estimate[row]),
+                is_read=self._names(row) in self.read,
+                **self._figures(row),
             )
-        return tuple(found)
+            for row in self._rows("pair")
+        )
 
     def _differences(self) -> tuple[DifferenceAnswer, ...]:
         return tuple(
@@ -416,7 +434,7 @@ class _Reader:
             if is_apart and not decided.intersection(self._names(row)):
                 found.append(self._finding(UnpartedKind.EYES, row))
         for row in self._rows("common"):
-            is_out = max(self.below[row], self.above[row]) >= CALL_OUT_P
+            is_out = max(self.below[row], self.above[row]) >= LIKELY
             if is_out and not any(unit.verdict in OUT for unit in bodies):
                 found.append(self._finding(UnpartedKind.BENCH, row))
         return tuple(found)

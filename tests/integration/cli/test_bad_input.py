@@ -149,12 +149,25 @@ def test_an_existing_figure_stays_as_it_was_when_the_readings_are_refused(save: 
     assert figure.read_text(encoding="utf-8") == "mine"
 
 
-def test_words_that_are_no_option_leave_with_two(run: Run) -> None:
-    for words in (("judge",), ("judge", "a.csv", "--nonsense"), ("judge", "a.csv", "--seed", "x"), ("juge",)):
-        code, out, err = run(*words)
-        assert (code, out) == (2, "")
-        assert err.startswith("Usage: shimwise")
-        assert "\nError: " in err
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("judge", "READINGS.csv is missing. shimwise judge -h says what it takes."),
+        ("judge a.csv --nonsense", "--nonsense is no option of shimwise judge"),
+        ("judge a.csv b.csv", "b.csv is more than this command takes"),
+        ("judge a.csv --seed", "--seed needs a value after it"),
+        ("judge a.csv --seed x", "--seed x: is no whole number; write one as 8."),
+        ("judge a.csv --seed=-1", "--seed -1: has to be "),
+        ("judge a.csv --tolerance 10mm", "--tolerance 10mm: is no number; write one as 8 or 2.5."),
+        ("optics depth --focal 3q", "--focal 3q: is no length, at character 2: 'q' is no unit"),
+        ("juge", "juge is no command of shimwise; perhaps judge is meant."),
+    ],
+)
+def test_words_that_are_no_option_are_told_as_files_are(run: Run, words: str, said: str) -> None:
+    code, out, err = run(*words.split())
+    assert (code, out) == (2, "")
+    assert err.startswith(f"shimwise: {said}")
+    assert err.count("\n") == 1, "one sentence"
 
 
 def test_fractions_quotes_and_spaces_of_the_example_are_accepted(run: Run) -> None:

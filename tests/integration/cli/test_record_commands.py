@@ -1,6 +1,7 @@
 """The record from the command line: export, import, backup, restore, check; each as a person types it."""
 
 import json
+import re
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -10,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from record_template import copied_record
+from shimwise.bench.demo.demo_record import fill_demo
 from shimwise.bench.exchange import record_admin
 from shimwise.cli import ONE_THREAD, main
 from shimwise.record.queries import evidence, preps, units
@@ -195,8 +198,9 @@ def test_a_prep_named_by_what_several_have_in_common_is_asked_for_again(
         preps.add_prep(change, second)
     done = shimwise("export", "invented", "--data", house)
     assert done.returncode == 2
-    assert "prep-1 (Invented job, 2025-03-01)" in done.stderr
-    assert "prep-2 (Invented too, 2025-03-01)" in done.stderr
+    assert "prep-1  2025-03-01  open    Invented job\n" in done.stderr
+    assert "prep-2  2025-03-01  open    Invented too\n" in done.stderr
+    assert shimwise("export", "Invented job", "--data", house).returncode == 0, "the very title of one"
 
 
 def test_a_house_list_is_tried_before_it_is_taken(shimwise: Shimwise, tmp_path: Path) -> None:
@@ -217,3 +221,27 @@ def test_a_house_list_is_tried_before_it_is_taken(shimwise: Shimwise, tmp_path: 
     assert json.loads(taken.stdout)["is_taken"] is True
     with record_admin.open_record(data) as record, record.reading() as connection:
         assert [body.name for body in units.bodies(connection)] == ["Body A"]
+
+
+def test_the_names_that_other_commands_ask_for_are_listed(shimwise: Shimwise, tmp_path: Path) -> None:
+    told = copied_record(tmp_path / "record", fill_demo)
+    data = ("--data", tmp_path / "record")
+    head, first, second = shimwise("list", *data).stdout.splitlines()
+    assert head.split() == ["id", "begun", "state", "readings", "title"]
+    assert re.search(r"^[0-9a-f]{8}  .*  open +96 +Invented bench: A-07 and A-12 with set H$", first)
+    (short,) = {line.split()[0] for line in (first, second) if " open " in line}
+    assert told.open_prep_id.startswith(short)
+    assert json.loads(shimwise("export", short, *data).stdout)["prep"]["id"] == told.open_prep_id
+    assert shimwise("list", "preps", "--state", "done", *data).stdout.count("Invented bench") == 1
+    bodies = shimwise("list", "bodies", *data).stdout
+    assert re.search(r"^A-07  PL +out, short, −", bodies, re.MULTILINE)
+    lenses = shimwise("list", "lenses", "H4", *data).stdout.splitlines()[1:]
+    assert [line.split()[:6] for line in lenses] == [["H40", "40", "mm", "f/2", "PL", "out,"]]
+    assert "K24, K35, K65" in shimwise("list", "sets", *data).stdout
+    listed = json.loads(shimwise("list", "bodies", "A-0", "--limit", "1", "--json", *data).stdout)
+    assert ([one["facts"]["name"] for one in listed["bodies"]], listed["is_all"]) == (["A-03"], False)
+    away = shimwise("list", "--data", tmp_path / "mistyped")
+    assert (away.returncode, (tmp_path / "mistyped").exists()) == (2, False)
+    assert shimwise("list", "cameras", *data).stderr.startswith(
+        "shimwise: [cameras] is nothing that is listed;"
+    )

@@ -138,6 +138,25 @@ def test_what_cannot_be_parted_is_a_finding_of_its_own() -> None:
     assert whole.low < 20.5 < whole.high
 
 
+def test_one_body_and_one_lens_are_not_called_out_for_what_the_other_may_have() -> None:
+    for seed in range(3):
+        answer = judge_prep(prep_of({"A": -60.0}, {"L35": 0.0}, seed=seed)).answer
+        assert answer.answer.bodies[0].verdict is Verdict.CANNOT_TELL
+        assert answer.answer.lenses[0].verdict is Verdict.CANNOT_TELL
+        assert answer.pairs[0].verdict is Verdict.OUT_SHORT
+
+
+def test_what_one_eye_alone_sees_of_everything_is_called_out_of_nothing() -> None:
+    seen = prep_of({"A": -20.0, "B": -21.0}, LENSES_UM, seed=11)  # as by an eye ½ N·c short
+    answer = judge_prep(seen).answer
+    out = (Verdict.OUT_SHORT, Verdict.OUT_DEEP)
+    assert not [pair for pair in answer.pairs if pair.verdict in out]
+    assert not [unit for unit in (*answer.answer.bodies, *answer.answer.lenses) if unit.verdict in out]
+    assert [one for one in answer.unparted if one.kind is UnpartedKind.BENCH]
+    own = judge_prep(prep_of({"A": -45.0, "B": 0.0}, LENSES_UM, seed=11)).answer
+    assert own.answer.bodies[0].verdict is Verdict.OUT_SHORT  # apart from what both share
+
+
 def test_two_persons_who_see_apart_are_a_finding_with_their_difference() -> None:
     prep = prep_of({"A": 0.0}, LENSES_UM, seed=7)
     other = prep_of({"A": -16.0}, LENSES_UM, seed=8)  # the same bench, seen 16 µm short by another person

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from benchmarks.candidates.mixture.design import BenchFacts, build_mixture
+from benchmarks.candidates.mixture.rounding import infinity_from_mm
 from mixture_benches import FOCAL_MM, FOOT_MM, prep_of
 
 from shimwise.inference.model.prep import Prep
@@ -41,6 +42,23 @@ def test_the_step_is_found_from_the_readings(step_mm: float) -> None:
         assert far == pytest.approx(written + step_mm / 2, abs=1e-3)
 
 
+@pytest.mark.parametrize(
+    ("written_feet", "begin_feet"),
+    [
+        ((), 20),  # nothing finite is known of the person
+        ((12, 12, 15, 15), 30),  # half-way, in extension, between the farthest mark and infinity
+        ((6, 8), 20),
+        ((40, 50), 60),
+        ((11.25, 11.5, 11.75, 12, 12.25, 12.5), 60),  # read to 3 inches near 12 ft
+    ],
+)
+def test_infinity_begins_where_the_person_would_write_it(
+    written_feet: tuple[float, ...], begin_feet: float
+) -> None:
+    values = np.array([FOOT_MM * feet for feet in written_feet] + [math.inf])
+    assert infinity_from_mm("p", values) == pytest.approx(FOOT_MM * begin_feet)
+
+
 def test_few_distinct_values_are_taken_as_marks_half_way_in_extension() -> None:
     prep = prep_of({"A": 0.0, "B": 20.0}, LENSES_UM, feet=(3,), repeats=6)
     readings = tuple(
@@ -74,8 +92,8 @@ def test_a_ring_at_infinity_is_a_bound() -> None:
     prep = replace(prep, readings=(replace(prep.readings[0], reading_mm=math.inf),))
     rows = build_mixture(prep).model.rows
     assert np.isinf(rows.high_um[0])
-    at_60_feet = reading_mm(focal_mm=50.0, distance_mm=6 * FOOT_MM, landing_um=float(rows.low_um[0]))
-    assert at_60_feet == pytest.approx(60 * FOOT_MM, rel=1e-6)
+    begin_mm = reading_mm(focal_mm=50.0, distance_mm=6 * FOOT_MM, landing_um=float(rows.low_um[0]))
+    assert begin_mm == pytest.approx(20 * FOOT_MM, rel=1e-6)  # nothing finite is known of the person
 
 
 def test_few_readings_are_not_taken_as_coarser_than_usual() -> None:

@@ -15,3 +15,17 @@ class ConsentNeeded(Conflict):
     def __init__(self, reason: str, *, unit: str, step: str) -> None:
         self.unit = unit
         super().__init__(reason, kind="step", id=step)
+
+
+class MechanismUnknown(Conflict):
+    """Raised when nobody has written down yet how a body is adjusted.
+
+    Attributes
+    ----------
+    unit : str
+        Name of the body.
+    """
+
+    def __init__(self, reason: str, *, unit: str, unit_id: str) -> None:
+        self.unit = unit
+        super().__init__(reason, kind="body", id=unit_id)

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.adjust import finishing
-from shimwise.bench.adjust.errors import ConsentNeeded
+from shimwise.bench.adjust.errors import ConsentNeeded, MechanismUnknown
 from shimwise.bench.adjust.finishing import unit_of
 from shimwise.bench.adjust.journal import (
     ANSWERED,
@@ -358,4 +358,4 @@ def _begun(unit: BodyRow | LensRow, planned: Move) -> Adjustment:
     try:
         return begin(unit.name, mechanism_of(unit.mechanism), planned=planned)
     except RemedyError as error:
-        raise Conflict(str(error), kind="body", id=unit.id) from error
+        raise MechanismUnknown(str(error), unit=unit.name, unit_id=unit.id) from error
