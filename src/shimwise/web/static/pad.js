@@ -168,6 +168,7 @@
 
   document.body.addEventListener("input", (event) => {
     if (!form() || event.target !== field()) return;
+    saving(false);  // what is typed now is the next reading already
     if (answer().querySelector(".saved, .wrong")) answer().replaceChildren();
     field().removeAttribute("aria-invalid");
   });
