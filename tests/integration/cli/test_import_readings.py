@@ -91,7 +91,10 @@ def test_a_body_without_a_mechanism_is_adjusted_after_a_kit_is_taken_in(
         f"shimwise import KIT.toml --data {tmp_path / 'record'}\n"
     )
     more = save(ROWS.replace("3',3'", "3',2' 11\""), "more.csv")
-    assert "What the kit says of A-07 beside" in run("import", more, "--kit", kit, "--prep", "A-07", *data)[1]
+    assert (
+        "What the kit says of A-07, H25 and H40 (mech"
+        in run("import", more, "--kit", kit, "--prep", "A-07", *data)[1]
+    )
     tried = run("import", kit, *data, "--dry-run")[1]
     code, out, err = run("import", "--kit", kit, *data)
     assert (code, err) == (0, "")

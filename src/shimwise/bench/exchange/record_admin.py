@@ -15,7 +15,7 @@ from shimwise.files.errors import KitError
 from shimwise.files.opening import read_bytes
 from shimwise.record.backup import backup as copies
 from shimwise.record.backup import checking
-from shimwise.record.backup.backup import Backup, Restored
+from shimwise.record.backup.backup import Announce, Backup, Held, Replacing, Restored
 from shimwise.record.backup.checking import Contradiction
 from shimwise.record.errors import Conflict, NotFound
 from shimwise.record.exchange import prep_json, readings_csv
@@ -32,8 +32,10 @@ if TYPE_CHECKING:
 __all__ = [
     "Backup",
     "Contradiction",
+    "Held",
     "Imported",
     "Record",
+    "Replacing",
     "Restored",
     "backup",
     "check",
@@ -81,9 +83,15 @@ def backup(record: Record, target: str | Path, *, progress: Progress | None = No
     return copies.backup(record, target, progress=_of(progress, "Copying the record"))
 
 
-def restore(source: str | Path, where: str | Path | None, *, progress: Progress | None = None) -> Restored:
+def restore(
+    source: str | Path,
+    where: str | Path | None,
+    *,
+    announce: Announce | None = None,
+    progress: Progress | None = None,
+) -> Restored:
     """Put a backup in the place of a record; see :func:`shimwise.record.backup.backup.restore`."""
-    return copies.restore(source, where, progress=_of(progress, "Copying the backup"))
+    return copies.restore(source, where, announce=announce, progress=_of(progress, "Copying the backup"))
 
 
 def check(record: Record, *, progress: Progress | None = None) -> tuple[Contradiction, ...]:

@@ -32,8 +32,8 @@ FILE_WORDS: Mapping[str, Words] = {
     "record_kept": "What the record knows of {unit} stands; the rows say more or other of it.",
     "kit_tolerance_not_taken": "The kit's tolerance of ±{tolerance_um:g} µm is not taken over: the prep or "
     "its bodies have their own.",
-    "kit_not_taken": "What the kit says of {unit} beside its readings is not taken from here, since the "
-    "record knows it. Take it in by itself: shimwise import KIT.toml.",
+    "kit_not_taken": "What the kit says of {unit} (mechanism, gauge, history) is not taken with readings of "
+    "units that the record knows. Take the kit in by itself: shimwise import KIT.toml.",
     "repeats": _repeats,
     "body_not_known": "Body {unit} is neither in the kit nor in the readings: it is planned as one of which "
     "nothing is known. Known are {known}.",
