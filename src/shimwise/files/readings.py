@@ -107,7 +107,7 @@ def parse_readings(
     found, unread = _readings(_told(rows, progress, total), header, reader, name=name)
     if unread and not found:
         raise ReadingsFileError(
-            "has no reading yet: the column reading is empty in every row. Write down where the scale stands.",
+            "has no reading yet: the column reading is empty in every row. Fill it as you read.",
             name=name,
         )
     if not found:
