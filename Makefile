@@ -10,7 +10,7 @@ INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no
 # The main job on the base install; `make setup` adds measuring from frames and PostgreSQL.
 run: $(VENV)/.runtime
 	$(BIN)/shimwise demo
-	$(BIN)/shimwise serve --demo
+	$(BIN)/shimwise serve --demo --end-without-terminal
 
 setup: $(VENV)/.extras
 

@@ -48,6 +48,18 @@ def printed(command: str, *, folder: Path) -> str:
     return "".join(f"{_PASSING.sub('…', line).rstrip()}\n" for line in done.stdout.splitlines())
 
 
+def make_run(folder: Path) -> None:
+    """Run in a folder what ``make run`` runs, since its reader has typed that first."""
+    recipe = re.search(
+        r"^run:.*\n((?:\t.*\n)+)", (ROOT / "Makefile").read_text(encoding="utf-8"), re.MULTILINE
+    )
+    if recipe is None:
+        raise RuntimeError("the Makefile has no recipe of run")
+    for line in recipe[1].splitlines():
+        words = line.strip().removeprefix("$(BIN)/")
+        printed(f"{words} --port 0" if " serve " in words else words, folder=folder)
+
+
 def draw_sheet(sheet: Path) -> None:
     """Keep a picture of a sheet's first page; poppler's pdftoppm makes it."""
     words = ["pdftoppm", "-png", "-r", str(SHEET_DPI), "-singlefile", str(sheet), str(SHEET.with_suffix(""))]
@@ -58,7 +70,7 @@ def main() -> None:
     """Write the README's examples and the figures anew."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-
+        make_run(folder)
         said = [
             printed(command, folder=folder) for command, _ in examples(README.read_text(encoding="utf-8"))
         ]

@@ -160,7 +160,8 @@ def first(share: int, keep: Keep) -> None:
         print(f"No browser at {CHROMIUM}: the first page is not measured.")
         return
     with folder() as place:
-        Served(str(place / "record"), place / "server.log", "--demo").process.wait()  # fills it, and ends
+        filling = Served(str(place / "record"), place / "server.log", "--demo", "--end-without-terminal")
+        filling.process.wait()
         server = Served(str(place / "record"), place / "server.log")
         try:
             pages = open_cold(f"{server.address}/", times=max(2, OPENED // share))

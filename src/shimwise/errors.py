@@ -18,9 +18,12 @@ class ShimwiseError(Exception):
     code : str
         What happened, in snake case, for programs; kept for good. A class that names none has one made of its
         own name: ``reading_not_placed`` of ``ReadingNotPlacedError``.
+    is_of_machine : bool
+        Whether the machine could not do it, and nothing that was given is wrong.
     """
 
     code: ClassVar[str] = "shimwise"
+    is_of_machine: ClassVar[bool] = False
 
     def __init_subclass__(cls) -> None:
         super().__init_subclass__()

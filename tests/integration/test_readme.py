@@ -31,7 +31,10 @@ refresh = _refresh()
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("readme")
+    """A newcomer's folder: `make run` was typed there, and ended."""
+    folder = tmp_path_factory.mktemp("readme")
+    refresh.make_run(folder)
+    return folder
 
 
 def words_and_numbers(text: str) -> tuple[list[str], list[float]]:
@@ -58,7 +61,6 @@ def test_the_commands_shown_print_what_is_shown(folder: Path) -> None:
 
 
 def test_the_figure_shown_is_the_one_that_is_drawn(folder: Path) -> None:
-    refresh.printed("shimwise demo", folder=folder)
     kept, drawn = (
         re.findall(r"<desc>.*?</desc>|<text[^>]*>(.*?)</text>", path.read_text(encoding="utf-8"))
         for path in (refresh.FIGURE, folder / "shimwise-demo" / "demo-verdict.svg")

@@ -1,56 +1,25 @@
-"""The command line: a thin door. Each command is a module here, loaded only when it is called."""
+"""The command line: a thin door."""
 
 import os
+import signal
 import sys
-from collections.abc import Sequence
-from importlib import import_module
-from keyword import iskeyword
-from typing import Annotated
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from types import FrameType
 
-import typer
+__all__ = ["main"]
 
-from shimwise import __version__
-from shimwise.errors import ShimwiseError
-
-__all__ = ["COMMANDS", "build", "main"]
-
-COMMANDS = {
-    "demo": "See the main job done on invented data.",
-    "judge": "Say who is off, by how many microns, and what to do.",
-    "plan": "Say what to read next, or plan the whole check of a kit.",
-    "optics": "Ask the optics: lengths, landings, depth, contrast, heat.",
-    "chart": "Print a test chart at true scale.",
-    "serve": "Serve the pages, on which a prep is done and kept.",
-    "sweep": "Find best focus in frames as sensor, ring or chart moves.",
-    "adjust": "Adjust a body or lens, step by step, none skipped.",
-    "sign": "Sign a prep, so that it stays as it is.",
-    "reopen": "Open a signed prep again, with a reason.",
-    "drift": "Tell whether a body or a lens drifts.",
-    "repeatability": "Tell how well you repeat, and the house without names.",
-    "sheet": "Print a prep's check sheet, cards, labels or set table.",
-    "verify": "Tell whether a sheet is what was signed.",
-    "import": "Take in readings, a prep, or the house's list.",
-    "export": "Write all that a prep holds, or its readings, as a file.",
-    "backup": "Copy the record, while it is used.",
-    "restore": "Put a backup in the place of the record.",
-    "check": "Check whether the record agrees with itself.",
-}
-"""Command -> its line in the help. Its module has a function of that name, and ``MORE`` of its help."""
-MODULES = {
-    **dict.fromkeys(("demo", "judge", "plan", "optics", "chart", "sweep"), "desk"),
-    **dict.fromkeys(("adjust", "sign", "reopen", "sheet", "verify"), "prep"),
-    **dict.fromkeys(("drift", "repeatability"), "house"),
-    **dict.fromkeys(("import", "export", "backup", "restore", "check"), "exchange"),
-}
-"""Command -> the room of its module; ``serve`` has none."""
-
-BAD_INPUT = 2
 ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 """The matrices are small: threads would wait for each other several times longer than they compute."""
+STOPPED = 130
+"""Exit code after Ctrl-C, as shells have it."""
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Run the command line and leave with 0 done, 1 judged and not all is well, 2 bad input.
+    """Run the command line and leave with its exit code.
+
+    0 done, 1 judged and not all is well, 2 bad input, 3 what the machine could not do, 130 broken off.
 
     Parameters
     ----------
@@ -62,64 +31,36 @@ def main(arguments: Sequence[str] | None = None) -> None:
     SystemExit
         Always, with the exit code. A refusal is one message on standard error.
     """
-    words = sys.argv[1:] if arguments is None else list(arguments)
-    for name, count in ONE_THREAD.items():
-        os.environ.setdefault(name, count)  # read when numpy is loaded, with the command
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
-    wanted = next((word for word in words if not word.startswith("-")), None)
-    try:
-        build(wanted)(args=words, prog_name="shimwise")
-    except ShimwiseError as error:
-        typer.echo(f"shimwise: {error.in_full}", err=True)
-        raise SystemExit(BAD_INPUT) from None
+    with ended_at_once():
+        words = sys.argv[1:] if arguments is None else list(arguments)
+        for name, count in ONE_THREAD.items():
+            os.environ.setdefault(name, count)  # read when numpy is loaded, with the command
+        for stream in (sys.stdout, sys.stderr):
+            if hasattr(stream, "reconfigure"):
+                stream.reconfigure(errors="replace")
+        from shimwise.cli.leaving import exit_code
+    raise SystemExit(exit_code(words, ended_at_once))
 
 
-def build(wanted: str | None = None) -> typer.Typer:
-    """Return the command line with the command ``wanted`` loaded, the others named in the help only."""
-    app = typer.Typer(
-        no_args_is_help=True,
-        add_completion=False,
-        rich_markup_mode=None,
-        pretty_exceptions_enable=False,
-        context_settings={"help_option_names": ["-h", "--help"]},
+@contextmanager
+def ended_at_once() -> Iterator[None]:
+    """Let Ctrl-C end the process with one sentence while modules load: nothing is begun yet.
+
+    An exception would surface in the middle of an import, where libraries print it or take it for another.
+    """
+    is_ours = (
+        threading.current_thread() is threading.main_thread()
+        and signal.getsignal(signal.SIGINT) is signal.default_int_handler
     )
-    app.callback()(_door)
-    for name, summary in COMMANDS.items():
-        if name == wanted:
-            _add(app, name, summary)
-        else:
-            app.command(name, help=summary)(_not_loaded)
-    return app
+    if is_ours:
+        signal.signal(signal.SIGINT, _end_at_once)
+    try:
+        yield
+    finally:
+        if is_ours:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
-def _add(app: typer.Typer, name: str, summary: str) -> None:
-    """Load a command's module, and add its function of that name, or its group of commands."""
-    own = f"{name}_" if iskeyword(name) else name
-    room = f".{MODULES[name]}" if name in MODULES else ""
-    module = import_module(f"shimwise.cli{room}.{own}")
-    if hasattr(module, "app"):
-        app.add_typer(module.app, name=name, help=summary)
-        return
-    more = getattr(module, "MORE", "")
-    app.command(name, help=f"{summary}\n\n{more}" if more else summary)(getattr(module, own))
-
-
-def _show_version(is_asked: bool) -> None:
-    if is_asked:
-        typer.echo(f"shimwise {__version__}")
-        raise typer.Exit
-
-
-_Version = Annotated[
-    bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and leave.")
-]
-
-
-def _door(*, version: _Version = False) -> None:
-    """Shimwise: from focus readings to who is off, by how many microns, and what to turn or shim."""
-
-
-def _not_loaded() -> None:
-    raise RuntimeError("a command was called that was not loaded")
+def _end_at_once(_number: int, _frame: FrameType | None) -> None:
+    os.write(2, b"\nshimwise: stopped before it began.\n")
+    os._exit(STOPPED)

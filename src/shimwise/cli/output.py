@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
 
+from shimwise.errors import SheetError
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -40,14 +42,40 @@ def show_report(
     if as_json:
         show(document(result), "", as_json=True)
         return
+    printed(console(), result)
+
+
+def console() -> "Console":
+    """Return the console that reports are printed on."""
     from rich.console import Console
 
-    printed(Console(), result)
+    class Output(Console):
+        """Raises where nobody reads any more, as any other output does."""
+
+        def on_broken_pipe(self) -> None:
+            raise  # noqa: PLE0704 - within the handler of the error
+
+    return Output()
 
 
 def is_asked(*, as_json: bool) -> bool:
     """Return whether a person is there to be asked."""
     return sys.stdin.isatty() and sys.stdout.isatty() and not as_json
+
+
+def check_free(path: Path, *, is_forced: bool, as_json: bool) -> None:
+    """Ask before a file is written over; refuse where nobody is there to be asked.
+
+    Raises
+    ------
+    SheetError
+        If the file is there and is to stay.
+    """
+    if is_forced or not path.is_file():
+        return
+    if is_asked(as_json=as_json) and typer.confirm(f"{path} is there already. Write over it?"):
+        return
+    raise SheetError(f"{path} is there already. Name another file with --out, or give --force.")
 
 
 def _standard(value: Any) -> Any:  # noqa: ANN401 - a tree of results

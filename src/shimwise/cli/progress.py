@@ -6,8 +6,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-import typer
-
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
@@ -15,27 +13,14 @@ Told = Callable[[str, int, int], None]
 """Told what is being done, how far it is and how far it goes; 0 of 0 where that is not known."""
 PATIENCE_S = 1.0
 """Work that is done sooner shows no bar. [s]"""
-INTERRUPTED = 130
-"""Exit code after Ctrl-C, as shells have it: nothing was judged."""
 
 
 @contextmanager
 def progress_bar() -> Iterator[Told | None]:
-    """Give what is to be told of the work, and show it from the second second on; None without a terminal.
-
-    Raises
-    ------
-    typer.Exit
-        When the person stops the work.
-    """
+    """Give what is to be told of the work, and show it from the second second on; None without a terminal."""
     bar = _Bar() if sys.stderr.isatty() else None
     try:
         yield None if bar is None else bar.tell
-    except KeyboardInterrupt:
-        if bar is not None:
-            bar.close()
-        typer.echo("shimwise: stopped. Nothing was judged or written.", err=True)
-        raise typer.Exit(INTERRUPTED) from None
     finally:
         if bar is not None:
             bar.close()

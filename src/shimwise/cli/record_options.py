@@ -4,7 +4,9 @@ from typing import Annotated
 
 import typer
 
-Prep = Annotated[str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit.")]
+Prep = Annotated[
+    str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit: see shimwise list.")
+]
 Data = Annotated[
     str | None,
     typer.Option(

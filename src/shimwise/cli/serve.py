@@ -4,7 +4,6 @@ import os
 import sys
 import threading
 import time
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,6 +11,7 @@ import typer
 
 from shimwise.bench.access.pairing import has_passphrase, set_passphrase
 from shimwise.bench.exchange.record_admin import Record, open_record
+from shimwise.cli.leaving import silence
 from shimwise.cli.progress import progress_bar
 
 if TYPE_CHECKING:
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 PASSPHRASE = "SHIMWISE_PASSPHRASE"  # noqa: S105  # the name of the variable
 STARTING_S = 20.0
+NOT_STARTED = 3
+"""Exit code when the machine did not let the server start."""
 
 
 def serve(
@@ -59,8 +61,13 @@ def serve(
         bool,
         typer.Option(
             "--demo",
-            help="Serve the invented bench from a record of its own. Without a terminal it starts, says "
-            "that it answers, and ends.",
+            help="Serve the invented bench, from a record of its own.",
+        ),
+    ] = False,
+    is_ended: Annotated[
+        bool,
+        typer.Option(
+            "--end-without-terminal", help="Say the address and end, where nobody could press Ctrl-C."
         ),
     ] = False,
     open_: Annotated[bool, typer.Option("--open", help="Open the pages in the browser.")] = False,
@@ -81,21 +88,31 @@ def serve(
     try:
         if options.is_beyond:
             _need_passphrase(record, passphrase_file)
-        _serve(record, options, is_demo=demo, is_opened=open_)
+        _serve(record, options, is_ended=is_ended and not sys.stdout.isatty(), is_opened=open_)
     finally:
         record.close()
 
 
-def _serve(record: Record, options: "ServeOptions", *, is_demo: bool, is_opened: bool) -> None:
+def _serve(record: Record, options: "ServeOptions", *, is_ended: bool, is_opened: bool) -> None:
     from shimwise.web.serve import Pages
 
     pages = Pages(record, options)
-    is_ended_at_once = is_demo and not sys.stdout.isatty()
-    announce = partial(_print_when_ready, pages, is_ended=is_ended_at_once, is_opened=is_opened)
+    failed: list[OSError] = []
+
+    def announce() -> None:
+        try:
+            _print_when_ready(pages, is_ended=is_ended, is_opened=is_opened)
+        except OSError as error:  # nobody would know the address
+            silence(sys.stdout)
+            failed.append(error)
+            pages.stop()
+
     threading.Thread(target=announce, daemon=True).start()
     pages.run()
+    if failed:
+        raise failed[0]
     if not pages.server.started:
-        raise typer.Exit(1)
+        raise typer.Exit(NOT_STARTED)
 
 
 def _print_when_ready(pages: "Pages", *, is_ended: bool, is_opened: bool) -> None:
@@ -139,10 +156,10 @@ def _show_pairing(pages: "Pages") -> None:
 
 def _demo_record(data: str | None) -> Record:
     """Open the record of the demonstration, and fill it where it is fresh."""
-    from shimwise.bench.demo.demo import demo_folder
+    from shimwise.bench.demo.demo import PAGES, demo_folder
     from shimwise.bench.demo.demo_record import fill_demo, is_empty
 
-    record = open_record(data or str(demo_folder() / "record"))
+    record = open_record(data or str(demo_folder() / PAGES))
     try:
         if is_empty(record):
             with progress_bar() as progress:

@@ -20,6 +20,7 @@ from shimwise.record.errors import (
     RecordDamaged,
     RecordFull,
     RecordReadOnly,
+    RecordUnreachable,
     StoreError,
 )
 
@@ -55,14 +56,15 @@ _SQLITE = (
     (("SQLITE_FULL", "SQLITE_IOERR_WRITE", "SQLITE_IOERR_SHMSIZE", "SQLITE_IOERR_FSYNC"), RecordFull, FULL),
     (("SQLITE_READONLY", "SQLITE_PERM"), RecordReadOnly, READ_ONLY),
     (("SQLITE_CORRUPT", "SQLITE_NOTADB"), RecordDamaged, DAMAGED),
-    (("SQLITE_CANTOPEN", "SQLITE_IOERR"), RecordAway, AWAY),
+    (("SQLITE_CANTOPEN",), RecordAway, AWAY),
+    (("SQLITE_IOERR",), RecordUnreachable, AWAY),
 )
 _POSTGRES = (
     (("55P03", "57014", "40001", "40P01", "53300"), RecordBusy, BUSY),
     (("53100", "53200", "54"), RecordFull, FULL),
     (("25006", "42501"), RecordReadOnly, READ_ONLY),
     (("XX001", "XX002"), RecordDamaged, DAMAGED),
-    (("08", "57P", "28", "3D000"), RecordAway, AWAY),
+    (("08", "57P", "28", "3D000"), RecordUnreachable, AWAY),
 )
 _FILES = (
     ((errno.ENOSPC, errno.EDQUOT, errno.EFBIG), RecordFull, FULL),
@@ -116,7 +118,7 @@ def translate(error: Exception, where: str, *, waited_s: float, path: Path | Non
     if isinstance(error, PoolTimeout):
         return RecordBusy(BUSY.format(waited_s=waited_s), where=where)
     kind, words = _rule_for(error)
-    if kind is RecordAway and path is not None and not _may_write(path):
+    if issubclass(kind, RecordAway) and path is not None and not _may_write(path):
         kind, words = RecordReadOnly, READ_ONLY
     origin = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
     return kind(words.format(waited_s=waited_s, cause=_first_line(origin)), where=where)
@@ -133,7 +135,7 @@ def _rule_for(error: Any) -> tuple[type[StoreError], str]:
     # A server that is not reached, or whose connection is cut, sends no code.
     is_cut = isinstance(error, DBAPIError) and error.connection_invalidated
     if is_cut or (state is None and isinstance(error, OperationalError | InterfaceError)):
-        return RecordAway, AWAY
+        return RecordUnreachable, AWAY
     return _match(state or "", _POSTGRES)
 
 

@@ -31,21 +31,36 @@ class StoreError(RecordError):
 class RecordBusy(StoreError):
     """Raised when another program holds the record for longer than the record waits."""
 
+    is_of_machine = True
+
 
 class RecordUnsure(StoreError):
     """Raised when the disk or the server has not said whether a change is kept; it may be."""
+
+    is_of_machine = True
 
 
 class RecordFull(StoreError):
     """Raised when the disk, or the room allowed to the record, is full. Nothing of the change is kept."""
 
+    is_of_machine = True
+
 
 class RecordReadOnly(StoreError):
     """Raised when the record, or the folder it lies in, may be read but not written."""
 
+    is_of_machine = True
+
 
 class RecordAway(StoreError):
     """Raised when the record's server or file cannot be reached."""
+
+
+class RecordUnreachable(RecordAway):
+    """Raised when a server or a file system does not answer, whatever name was given."""
+
+    code = RecordAway.code
+    is_of_machine = True
 
 
 class RecordTooNew(StoreError):

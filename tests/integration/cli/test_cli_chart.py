@@ -154,3 +154,15 @@ def test_a_picture_without_a_sheet_is_refused(run: Run, tmp_path: Path) -> None:
     code, _, err = run("--picture", str(tmp_path / "grey.png"))
     assert code == 2
     assert "No QR square is seen in grey.png" in err
+
+
+def test_a_chart_that_is_there_is_written_over_only_when_that_is_wanted(run: Run, tmp_path: Path) -> None:
+    chart, layout = tmp_path / "chart.pdf", tmp_path / "chart.json"
+    layout.write_text("mine", encoding="utf-8")
+    words = ("--out", str(chart), "--layout", str(layout))
+    code, out, err = run(*words)
+    assert (code, out) == (2, "")
+    assert err == f"shimwise: {layout} is there already. Name another file with --out, or give --force.\n"
+    assert (layout.read_text(encoding="utf-8"), chart.exists()) == ("mine", False)
+    assert run(*words, "--force")[0] == 0
+    assert chart.exists()

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from shimwise import __version__
-from shimwise.cli import COMMANDS
+from shimwise.cli.commands import COMMANDS
 from shimwise.lengths import length_to_mm
 
 Run = Callable[..., tuple[int, str, str]]
@@ -164,7 +164,7 @@ REFUSED = {
         "3 ftt",
         "--reading",
         "3'",
-    ): "'--distance': [3 ftt] is no length",
+    ): "--distance 3 ftt: is no length",
     (
         "landing",
         "--focal",
@@ -175,7 +175,7 @@ REFUSED = {
         "3'",
     ): "inside the near limit of 200 mm",
     ("landing", "--focal", "INF", "--distance", "3'", "--reading", "3'"): "inf cannot be the focal length",
-    ("landing", "--focal", "50", "--distance", "3'"): "Missing option '--reading'",
+    ("landing", "--focal", "50", "--distance", "3'"): "--reading is missing",
     ("reading", "--focal", "24", "--distance", "10m", "--landing", "90"): "beyond the infinity mark",
     ("reading", "--focal", "24", "--distance", "10m", "--landing", "nan"): "nan cannot be the landing",
     (
@@ -190,11 +190,11 @@ REFUSED = {
         "3'",
     ): "0 cannot be the f-number",
     ("mtf", "--fnumber", "2", "--frequency", "-40", "--defocus-um", "0"): "-40 cannot be the frequency",
-    ("mtf", "--fnumber", "two", "--frequency", "40", "--defocus-um", "0"): "'--fnumber'",
+    ("mtf", "--fnumber", "two", "--frequency", "40", "--defocus-um", "0"): "--fnumber two: is no number",
     ("plate", "--thickness", "0.1", "--index", "0.5"): "0.5 cannot be the index",
     ("heat", "--material", "stainless", "--length", "52", "--kelvin", "1"): "stainless 304 or stainless 316",
-    ("mounts", "--frobnicate"): "No such option",
-    ("frobnicate",): "No such command",
+    ("mounts", "--frobnicate"): "--frobnicate is no option of shimwise optics mounts",
+    ("frobnicate",): "frobnicate is no command of shimwise optics",
 }
 
 

@@ -119,7 +119,7 @@ def test_no_half_sheet_is_left_where_nothing_can_be_written(
 
     monkeypatch.setattr(Path, "write_bytes", fill_the_disk)
     code, _, err = run("sheet", str(prep), "--out", str(tmp_path / "sheet.pdf"))
-    assert code == 2
+    assert code == 3
     assert "cannot be written" in err
     assert [path.name for path in tmp_path.iterdir()] == [prep.name]
 
@@ -211,3 +211,11 @@ def test_preps_of_the_record_are_printed_signed_and_verified(run: Run, tmp_path:
     assert code == 0
     assert "Signed by technician" in out
     assert digest in out
+
+
+def test_a_sheet_is_a_pdf_and_its_link_an_address_of_the_web(run: Run, prep: Path, tmp_path: Path) -> None:
+    code, _, err = run("sheet", str(prep), "--out", str(tmp_path / "n.txt"))
+    assert (code, "Let its name end in .pdf." in err) == (2, True)
+    code, _, err = run("sheet", str(prep), "--out", str(tmp_path / "n.pdf"), "--link", "javascript:alert(1)")
+    assert (code, "--link javascript:alert(1): is no address of the web" in err) == (2, True)
+    assert not list(tmp_path.glob("n.*"))

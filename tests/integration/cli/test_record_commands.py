@@ -1,6 +1,7 @@
 """The record from the command line: export, import, backup, restore, check; each as a person types it."""
 
 import json
+import re
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -10,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from record_template import copied_record
+from shimwise.bench.demo.demo_record import fill_demo
 from shimwise.bench.exchange import record_admin
 from shimwise.cli import ONE_THREAD, main
 from shimwise.record.queries import evidence, preps, units
@@ -90,6 +93,7 @@ def house(tmp_path: Path) -> Path:
                 reading_mm=mm,
                 reading_text=text,
                 operator="Ann",
+                note="+2",
                 taken_at=NOON,
             )
             evidence.add_reading(change, row)
@@ -116,6 +120,10 @@ def test_exported_readings_are_judged_as_any_readings_file(
     assert done.returncode == 0, done.stderr
     judged = shimwise("judge", tmp_path / "readings.csv", "--json")
     assert judged.returncode in (0, 1), judged.stderr
+    assert ",'+2," in (tmp_path / "readings.csv").read_text(encoding="utf-8"), "safe in a spreadsheet"
+    assert shimwise("import", tmp_path / "readings.csv", "--data", tmp_path / "other").returncode == 0
+    taken = json.loads(shimwise("export", "Body A", "--data", tmp_path / "other").stdout)
+    assert [row["note"] for row in taken["readings"]] == ["+2", "+2"]
     landings = [row["landing_um"] for row in json.loads(judged.stdout)["readings"]]
     assert landings[1] == 0.0  # "on" is what was taped
     assert landings[0] < 0.0  # short is negative
@@ -131,7 +139,13 @@ def test_a_backup_is_restored_and_what_it_replaced_is_kept(
         evidence.withdraw_reading(change, "r0", reason="after the copy")
     done = shimwise("restore", tmp_path / "copy.sqlite", "--data", house)
     assert done.returncode == 0, done.stderr
-    assert "1 prep with 2 readings" in done.stdout
+    before, after = done.stdout.splitlines()
+    there = f"{house / 'shimwise.sqlite'}"
+    assert before == (
+        f"{tmp_path / 'copy.sqlite'}, 1 prep with 2 readings, goes to {there}, "
+        "in the place of 1 prep with 2 readings."
+    )
+    assert after.startswith(f"{there} holds 1 prep with 2 readings now. What was there is kept: ")
     with record_admin.open_record(house) as record, record.reading() as connection:
         assert evidence.reading(connection, "r0").withdrawn_at is None
     (kept,) = house.glob("*before-restore*")
@@ -162,6 +176,8 @@ def test_a_record_that_is_well_and_one_that_is_not_are_told_apart(shimwise: Shim
         (["backup", "{}/no/folder.sqlite", "--data", "{}/house"], "cannot be reached"),
         (["restore", "{}/none.sqlite", "--data", "{}/house"], "Check the name of the backup"),
         (["restore", "{}/text.json", "--data", "{}/house"], "no record of Shimwise"),
+        (["restore", "{}/empty.sqlite", "--data", "{}/house"], "no record of Shimwise (it holds no preps)"),
+        (["restore", "{}/empty.sqlite", "--data", "{}/new"], "no record of Shimwise (it holds no preps)"),
         (["export", "no such prep", "--data", "{}/house"], "There is no prep [no such prep]"),
         (["export", "prep-1", "{}/text.json", "--data", "{}/house"], "is there already"),
         (["import", "{}/none.json", "--data", "{}/house"], "cannot be opened"),
@@ -176,6 +192,7 @@ def test_what_cannot_be_done_is_told_in_a_sentence_and_changes_nothing(
 ) -> None:
     (tmp_path / "text.json").write_text("no json at all")
     (tmp_path / "other.json").write_text("{}")
+    (tmp_path / "empty.sqlite").touch()
     (tmp_path / "deep.json").write_text("[" * 100_000)
     with record_admin.open_record(house) as record:
         before = record_admin.export_prep(record, "prep-1")
@@ -185,6 +202,7 @@ def test_what_cannot_be_done_is_told_in_a_sentence_and_changes_nothing(
     assert "Traceback" not in done.stderr
     with record_admin.open_record(house) as record:
         assert record_admin.export_prep(record, "prep-1") == before
+    assert not list(tmp_path.glob("new/*"))
 
 
 def test_a_prep_named_by_what_several_have_in_common_is_asked_for_again(
@@ -195,8 +213,9 @@ def test_a_prep_named_by_what_several_have_in_common_is_asked_for_again(
         preps.add_prep(change, second)
     done = shimwise("export", "invented", "--data", house)
     assert done.returncode == 2
-    assert "prep-1 (Invented job, 2025-03-01)" in done.stderr
-    assert "prep-2 (Invented too, 2025-03-01)" in done.stderr
+    assert "prep-1  2025-03-01  open    Invented job\n" in done.stderr
+    assert "prep-2  2025-03-01  open    Invented too\n" in done.stderr
+    assert shimwise("export", "Invented job", "--data", house).returncode == 0, "the very title of one"
 
 
 def test_a_house_list_is_tried_before_it_is_taken(shimwise: Shimwise, tmp_path: Path) -> None:
@@ -217,3 +236,27 @@ def test_a_house_list_is_tried_before_it_is_taken(shimwise: Shimwise, tmp_path: 
     assert json.loads(taken.stdout)["is_taken"] is True
     with record_admin.open_record(data) as record, record.reading() as connection:
         assert [body.name for body in units.bodies(connection)] == ["Body A"]
+
+
+def test_the_names_that_other_commands_ask_for_are_listed(shimwise: Shimwise, tmp_path: Path) -> None:
+    told = copied_record(tmp_path / "record", fill_demo)
+    data = ("--data", tmp_path / "record")
+    head, first, second = shimwise("list", *data).stdout.splitlines()
+    assert head.split() == ["id", "begun", "state", "readings", "title"]
+    assert re.search(r"^[0-9a-f]{8}  .*  open +96 +Invented bench: A-07 and A-12 with set H$", first)
+    (short,) = {line.split()[0] for line in (first, second) if " open " in line}
+    assert told.open_prep_id.startswith(short)
+    assert json.loads(shimwise("export", short, *data).stdout)["prep"]["id"] == told.open_prep_id
+    assert shimwise("list", "preps", "--state", "done", *data).stdout.count("Invented bench") == 1
+    bodies = shimwise("list", "bodies", *data).stdout
+    assert re.search(r"^A-07  PL +out, short, −", bodies, re.MULTILINE)
+    lenses = shimwise("list", "lenses", "H4", *data).stdout.splitlines()[1:]
+    assert [line.split()[:6] for line in lenses] == [["H40", "40", "mm", "f/2", "PL", "out,"]]
+    assert "K24, K35, K65" in shimwise("list", "sets", *data).stdout
+    listed = json.loads(shimwise("list", "bodies", "A-0", "--limit", "1", "--json", *data).stdout)
+    assert ([one["facts"]["name"] for one in listed["bodies"]], listed["is_all"]) == (["A-03"], False)
+    away = shimwise("list", "--data", tmp_path / "mistyped")
+    assert (away.returncode, (tmp_path / "mistyped").exists()) == (2, False)
+    assert shimwise("list", "cameras", *data).stderr.startswith(
+        "shimwise: [cameras] is nothing that is listed;"
+    )

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 DEFAULT_FOLDER = "shimwise-demo"
+PAGES = "pages"
+"""Folder of the record that the pages of the demonstration show; the worked example keeps its own."""
 INVENTED = "Invented data: two bodies and eight lenses that do not exist, read by two."
 AFTER = "readings-after.csv"
 _FIGURES = ("demo-verdict.svg", "demo-verdict.pdf")

@@ -1,6 +1,7 @@
 """Keeping the record: open it, back it up in use, restore, check, and carry preps from one to another."""
 
 import json
+import shlex
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
@@ -14,12 +15,13 @@ from shimwise.files.errors import KitError
 from shimwise.files.opening import read_bytes
 from shimwise.record.backup import backup as copies
 from shimwise.record.backup import checking
-from shimwise.record.backup.backup import Backup, Restored
+from shimwise.record.backup.backup import Announce, Backup, Held, Replacing, Restored
 from shimwise.record.backup.checking import Contradiction
 from shimwise.record.errors import Conflict, NotFound
 from shimwise.record.exchange import prep_json, readings_csv
 from shimwise.record.exchange.prep_json import Imported
 from shimwise.record.exchange.row_json import ExchangeError
+from shimwise.record.names import name_key
 from shimwise.record.queries import preps, verdicts
 from shimwise.record.record import Record, utc_now
 
@@ -30,8 +32,10 @@ if TYPE_CHECKING:
 __all__ = [
     "Backup",
     "Contradiction",
+    "Held",
     "Imported",
     "Record",
+    "Replacing",
     "Restored",
     "backup",
     "check",
@@ -50,6 +54,8 @@ __all__ = [
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how far it is, and how far it goes. What it raises ends the work."""
 SHOWN = 5
+SHORT_ID = 8
+"""So much of an id is shown, and found again."""
 
 
 def open_record(
@@ -77,9 +83,15 @@ def backup(record: Record, target: str | Path, *, progress: Progress | None = No
     return copies.backup(record, target, progress=_of(progress, "Copying the record"))
 
 
-def restore(source: str | Path, where: str | Path | None, *, progress: Progress | None = None) -> Restored:
+def restore(
+    source: str | Path,
+    where: str | Path | None,
+    *,
+    announce: Announce | None = None,
+    progress: Progress | None = None,
+) -> Restored:
     """Put a backup in the place of a record; see :func:`shimwise.record.backup.backup.restore`."""
-    return copies.restore(source, where, progress=_of(progress, "Copying the backup"))
+    return copies.restore(source, where, announce=announce, progress=_of(progress, "Copying the backup"))
 
 
 def check(record: Record, *, progress: Progress | None = None) -> tuple[Contradiction, ...]:
@@ -158,14 +170,14 @@ def read_document(data: bytes | str, *, name: str = "The file") -> Any:  # noqa:
 
 
 def find_prep(record: Record, text: str) -> str:
-    """Find a prep by its id, or by part of its title or of a unit's name.
+    """Find a prep by its id or the beginning of it, or by part of its title or of a unit's name.
 
     Raises
     ------
     NotFound
         If there is none.
     Conflict
-        If there are several; the newest are named.
+        If there are several, and none has that very title; the newest are named.
     """
     with record.reading() as connection:
         try:
@@ -174,13 +186,16 @@ def find_prep(record: Record, text: str) -> str:
             found = preps.prep_lines(connection, search=text, limit=SHOWN + 1) if text.strip() else []
     if not found:
         raise NotFound("prep", text)
-    if len(found) > 1:
-        named = "; ".join(_named(line) for line in found[:SHOWN])
-        more = "; and more" if len(found) > SHOWN else ""
+    titled = [line for line in found if name_key(line.title) == name_key(text)]
+    if len(titled or found) > 1:
+        named = "".join(f"\n  {_named(line)}" for line in found[:SHOWN])
+        more = f"\nThese and more: shimwise list preps {shlex.quote(text)}" if len(found) > SHOWN else ""
         raise Conflict(
-            f"[{text}] is in several preps. Give the id of one: {named}{more}.", kind="prep", id=text
+            f"[{text}] is in several preps. Give the id of one, as it begins here:{named}{more}",
+            kind="prep",
+            id=text,
         )
-    return found[0].id
+    return (titled or found)[0].id
 
 
 def read_file(path: str | Path) -> bytes:
@@ -222,7 +237,8 @@ def _refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
 
 
 def _named(line: "PrepLineRow") -> str:
-    return f"{line.id} ({line.title or ', '.join(line.body_names)}, {line.started_at:%Y-%m-%d})"
+    title = line.title or ", ".join(line.body_names)
+    return f"{line.id[:SHORT_ID]}  {line.started_at.astimezone():%Y-%m-%d}  {line.state:<6}  {title}"
 
 
 def _refuse_constant(word: str) -> NoReturn:

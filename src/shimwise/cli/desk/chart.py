@@ -10,7 +10,7 @@ import typer
 from shimwise.bench.desk import charts as bench
 from shimwise.bench.output_files import write_whole
 from shimwise.cli.options import AsJson, FocalIfKnown, distance_option
-from shimwise.cli.output import show
+from shimwise.cli.output import check_free, show
 from shimwise.errors import SheetError
 
 
@@ -55,12 +55,18 @@ def chart(
     picture: Annotated[
         Path | None, typer.Option(help="Read the layout from a picture of a printed sheet, and print none.")
     ] = None,
+    is_forced: Annotated[
+        bool, typer.Option("--force", help="Write over a file that is there, unasked.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Print a test chart at true scale, and say what it suits and what it does not."""
     if picture is not None:
         _show_known(picture, layout, as_json=as_json)
         return
+    for path in (out, layout):
+        if path is not None:
+            check_free(path, is_forced=is_forced, as_json=as_json)
     made = bench.make_chart(
         paper=paper,
         stars=stars,

@@ -12,6 +12,7 @@ import typer
 
 from shimwise.bench.demo import demo as bench
 from shimwise.cli.desk.judge import Seed
+from shimwise.cli.output import console
 from shimwise.cli.progress import progress_bar
 
 
@@ -24,12 +25,10 @@ def demo(
     seed: Seed = 0,
 ) -> None:
     """Judge an invented bench: two bodies, eight lenses, three faults and two blunders."""
-    from rich.console import Console
-
     folder = bench.demo_folder(out)
     with progress_bar() as progress:
         done = bench.run_demo(folder, seed=seed, progress=progress)
-    bench.print_demo(Console(), done)
+    bench.print_demo(console(), done)
     typer.echo("\n" + "\n".join(_files(folder, done)))
 
 

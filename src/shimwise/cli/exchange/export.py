@@ -6,7 +6,8 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.exchange import record_admin as bench
-from shimwise.cli.record_options import Data
+from shimwise.bench.output_files import write_whole
+from shimwise.cli.record_options import Data, Prep
 from shimwise.errors import RecordError
 
 ENDINGS = (".json", ".csv")
@@ -19,9 +20,7 @@ MORE = (
 
 
 def export(
-    prep: Annotated[
-        str, typer.Argument(metavar="PREP", help="Its id, or part of its title or of a unit's name.")
-    ],
+    prep: Prep,
     target: Annotated[
         str, typer.Argument(metavar="FILE", help="A new file, .json or .csv; - for standard output.")
     ] = "-",
@@ -42,11 +41,7 @@ def export(
     if target == "-":
         typer.echo(text, nl=False)
         return
-    try:
-        with Path(target).open("x", encoding="utf-8", newline="") as file:
-            file.write(text)
-    except FileExistsError as error:
-        raise RecordError(f"{target} is there already. Name another file.") from error
-    except OSError as error:
-        raise RecordError(f"{target} cannot be written: {error.strerror}. Check the folder.") from error
+    if Path(target).exists():
+        raise RecordError(f"{target} is there already. Name another file.")
+    write_whole(Path(target), text)
     typer.echo(f"{target} holds {'the readings' if is_csv else 'all'} of the prep {prep_id}.")

@@ -1,12 +1,15 @@
 """``shimwise adjust``: a guided adjustment of one unit, step by step, none skipped."""
 
+import json
+import re
+import shlex
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from shimwise.bench.adjust import guide
-from shimwise.bench.adjust.errors import ConsentNeeded
+from shimwise.bench.adjust.errors import ConsentNeeded, MechanismUnknown
 from shimwise.bench.adjust.sharpest import swept_file
 from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import Conflict, InputError
@@ -66,7 +69,10 @@ def adjust(
     given = [_pair(text, option="--answer") for text in answers or ()]
     with record_admin.open_record(data) as record:
         prep_id = record_admin.find_prep(record, prep)
-        view = _begun(record, prep_id, unit, who=name, reason=reason)
+        try:
+            view = _begun(record, prep_id, unit, who=name, reason=reason)
+        except MechanismUnknown as error:
+            raise RecordError(f"{error} {_write_down(error.unit, data)}") from error
         if take_back is not None:
             step, why = _pair(take_back, option="--take-back")
             view = guide.take_back(record, prep_id, view.id, step=step, reason=why, who=name)
@@ -92,6 +98,16 @@ def _pair(text: str, *, option: str) -> tuple[str, str]:
     if not found or not step.strip():
         raise RecordError(f"[{text}] is no {option}. Write it as STEP=TEXT, such as lock='was free'.")
     return " ".join(step.split()), answer.strip()
+
+
+def _write_down(unit: str, data: str | None) -> str:
+    """Return the command that takes in how a body is adjusted."""
+    key = unit if re.fullmatch(r"[A-Za-z0-9_-]+", unit) else json.dumps(unit, ensure_ascii=False)
+    where = f" --data {shlex.quote(data)}" if data else ""
+    return (
+        f"Write it into a kit file, as [bodies.{key}.mechanism] of docs/guide/files.md, and take that in: "
+        f"shimwise import KIT.toml{where}"
+    )
 
 
 def _begun(record: record_admin.Record, prep_id: str, unit: str, *, who: str, reason: str) -> AdjustmentView:

@@ -1,5 +1,6 @@
 """``shimwise sheet``: a prep's papers as PDF: check sheet, lens cards, labels, set table."""
 
+import re
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
@@ -10,11 +11,12 @@ import typer
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.sign import papers as bench
 from shimwise.cli.options import AsJson
-from shimwise.cli.output import show
+from shimwise.cli.output import check_free, show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import Data
 from shimwise.errors import SheetError
 
+_ADDRESS = re.compile(r"https?://[^/\s]+", re.IGNORECASE)
 MORE = "Several preps make one file of check sheets, such as a whole day's."
 
 
@@ -48,14 +50,19 @@ def sheet(
     link: Annotated[
         str, typer.Option("--link", metavar="ADDRESS", help="The house's pages, for the QR square.")
     ] = "",
-    is_forced: Annotated[bool, typer.Option("--force", help="Write over a file that is there.")] = False,
+    is_forced: Annotated[
+        bool, typer.Option("--force", help="Write over a file that is there, unasked.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Print a prep's papers as PDF."""
     if kind not in bench.KINDS:
         raise SheetError(f"The kind {kind[:40]!r} is not known; give {', '.join(bench.KINDS)}.")
-    if out.exists() and not is_forced:
-        raise SheetError(f"{out} is there already. Name another file with --out, or give --force.")
+    if out.suffix.lower() != ".pdf":
+        raise SheetError(f"{out} is to be a PDF. Let its name end in .pdf.")
+    check_free(out, is_forced=is_forced, as_json=as_json)
+    if link and not _ADDRESS.match(link):
+        raise SheetError(f"--link {link[:60]}: is no address of the web; write it as https://name/.")
     documents = _documents(preps or [], day, data)
     with progress_bar() as progress:
         made = bench.make_paper(

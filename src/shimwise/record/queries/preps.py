@@ -6,6 +6,7 @@ prep's or a unit is unknown.
 
 # ruff: noqa: ANN401 - a value of a column, a driver or JSON is of any kind
 
+import re
 from typing import Any
 
 from sqlalchemy import (
@@ -33,6 +34,7 @@ from shimwise.record.tables.rows import PrepLineRow, PrepRow
 
 _T, _BODIES, _LENSES = schema.preps, schema.prep_bodies, schema.prep_lenses
 _STARTED = frozenset({"started_at", "started_by", "state", "closed_at", "closed_by"})
+_ID_BEGINS = re.compile(r"[0-9a-f]{6,32}")
 _NUMBERING = (  # made once: every reading is numbered by it
     update(_T)
     .where(_T.c.id == bindparam("of_prep", type_=Text))
@@ -200,8 +202,10 @@ def _unit_ids(connection: Connection, column: Any, table: Any, prep_id: str) -> 
 
 
 def _has_text(connection: Connection, search: str) -> ColumnElement[bool]:
-    """Title, or a unit's name or serial; the units are few, so their ids are looked up first."""
+    """Title, id's beginning, a unit's name or serial; the units are few, so their ids are looked up first."""
     found: list[ColumnElement[bool]] = [key_contains(_T.c.title_key, search)]
+    if _ID_BEGINS.fullmatch(search):
+        found.append(_T.c.id.startswith(search))
     for units, within, column in (
         (schema.bodies, _BODIES, _BODIES.c.body_id),
         (schema.lenses, _LENSES, _LENSES.c.lens_id),

@@ -16,6 +16,13 @@ _STEPS = {
     Step.FLAG: "Put tape or a flag on it that says: adjusted, to be checked again before it goes out.",
 }
 """What is asked at the steps that are the same for all."""
+WHO_CONSENTED = "Who gave consent to release it"
+"""Asked where a lock was released."""
+
+
+def no_lock_text(unit: str) -> str:
+    """Return what is asked where no lock was found on a body that has one by the record."""
+    return f"The record says that {unit} has a lock. What did you find in its place?"
 
 
 def step_text(step: Step, guide: Guide, move: Move) -> str:

@@ -2,7 +2,8 @@
 (() => {
   "use strict";
 
-  const AGAIN_MS = 3000;
+  const AGAIN_MS = 1500;
+  const GRACE_MS = 2500;
   const LATER_MS = 2000;
   const place = document.querySelector("[data-prep-id]:not(form)");
   if (!place || !window.EventSource) return;
@@ -10,6 +11,8 @@
   let source = null;
   let timer = 0;
   let seen = "";
+  let awaySince = 0;
+  let awayTimer = 0;
 
   let later = 0;
 
@@ -75,6 +78,8 @@
 
   function rest() {
     window.clearTimeout(timer);
+    window.clearTimeout(awayTimer);
+    awaySince = 0;
     if (source) source.close();
     place.dataset.live = "rests";
   }
@@ -84,11 +89,22 @@
     if (source) source.close();
     if (document.visibilityState === "hidden") return;
     source = new EventSource(`/live/preps/${encodeURIComponent(place.dataset.prepId)}`);
-    source.onopen = () => document.dispatchEvent(new CustomEvent("shimwise:back"));
+    source.onopen = () => {
+      window.clearTimeout(awayTimer);
+      awaySince = 0;
+      document.dispatchEvent(new CustomEvent("shimwise:back"));
+    };
     source.addEventListener("change", changed);
     source.onerror = () => {
       place.dataset.live = "away";
-      if (source.readyState === EventSource.CLOSED) timer = window.setTimeout(open, AGAIN_MS);
+      source.close();  // a browser's own next try may come late, or never
+      timer = window.setTimeout(open, AGAIN_MS);
+      if (awaySince) return;
+      awaySince = Date.now();
+      // A line that is cut and comes back at once is not worth a word.
+      awayTimer = window.setTimeout(() => {
+        document.dispatchEvent(new CustomEvent("shimwise:away", { detail: awaySince }));
+      }, GRACE_MS);
     };
   }
 

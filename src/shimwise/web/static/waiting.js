@@ -6,7 +6,7 @@
   window.shimwiseWaits = true;
 
   const STORE = "readings";
-  const FIELDS = ["body_id", "lens_id", "setup_id", "distance_text", "reading_text", "focal_mm", "fnumber", "axis", "operator", "stop", "note"];
+  const FIELDS = ["body_id", "lens_id", "setup_id", "distance_text", "reading_text", "focal_mm", "fnumber", "axis", "operator", "stop", "note", "corrects", "reason"];
   const NUMBERS = ["focal_mm", "fnumber"];
   const PATIENCE_MS = 15000;
   const FIRST_WAIT_MS = 1000;
@@ -55,7 +55,18 @@
     },
   };
 
-  const store = openStore().catch(() => plainStore);
+  // Other windows show the same: each is told what was kept or sent.
+  const windows = "BroadcastChannel" in window ? new BroadcastChannel("shimwise-waiting") : null;
+
+  function heard(store) {
+    const told = (act) => async (what) => {
+      await act.call(store, what);
+      windows?.postMessage({});
+    };
+    return { put: told(store.put), remove: told(store.remove), get: (id) => store.get(id), all: () => store.all() };
+  }
+
+  const store = openStore().catch(() => plainStore).then(heard);
 
   // ---- what is shown ----
 
@@ -210,6 +221,11 @@
 
   // "Kept" is said until it is sent; then what it lands at.
   function tellSent(kept, landing) {
+    noteSent(kept, landing);
+    windows?.postMessage({ kept, landing });
+  }
+
+  function noteSent(kept, landing) {
     const note = document.querySelector(`[data-kept-note="${CSS.escape(kept.id)}"]`);
     if (note && landing) note.textContent = `Sent: ${words(kept)}, lands ${landing}.`;
     else if (note) note.remove();
@@ -406,6 +422,10 @@
     await sendAll();
   }
 
+  windows?.addEventListener("message", (event) => {
+    if (event.data.kept) noteSent(event.data.kept, event.data.landing);
+    else show();
+  });
   window.addEventListener("online", () => {
     wait = FIRST_WAIT_MS;
     sendSoon(0);

@@ -3,11 +3,13 @@
 "use strict";
 
 const FILES = "shimwise-files-2";
-const PAGES = "shimwise-pages-2";
+const PAGES = "shimwise-pages-3";
 const MOST_PAGES = 8;
+const KEPT_AT = "x-shimwise-kept-at";
 const PATIENCE_MS = 6000;
 const OWN_FILES = [
-  "pages.css", "ids.js", "pages.js", "pad.js", "check.js", "stay.js", "live.js", "waiting.js", "away.js", "mark.svg",
+  "pages.css", "ids.js", "pages.js", "pad.js", "choose.js", "folds.js", "check.js", "stay.js", "live.js", "kept.js", "waiting.js",
+  "away.js", "mark.svg",
   "vendor/htmx.min.js", "vendor/b612-latin-400-normal.woff2", "vendor/b612-latin-700-normal.woff2",
 ].map((name) => `/static/${name}`);
 const PREP_PAGE = /^\/preps\/[0-9a-f]{32}$/;
@@ -35,14 +37,14 @@ self.addEventListener("fetch", (event) => {
   const url = new URL(request.url);
   if (request.method !== "GET" || url.origin !== self.location.origin) return;
   if (url.pathname.startsWith("/static/")) event.respondWith(file(request));
-  else if (request.mode === "navigate") event.respondWith(page(request, url));
+  else if (request.mode === "navigate") event.respondWith(page(event, url));
 });
 
 async function file(request) {
   const cache = await caches.open(FILES);
   try {
     const answer = await withPatience(request);
-    if (answer.ok && answer.type === "basic") await cache.put(request, answer.clone());
+    if (answer.ok && answer.type === "basic") await cache.put(request, answer.clone()).catch(noRoom);
     return answer;
   } catch (error) {
     const kept = await cache.match(request, { ignoreVary: true });
@@ -51,37 +53,71 @@ async function file(request) {
   }
 }
 
-async function page(request, url) {
+async function page(event, url) {
   const isPrep = PREP_PAGE.test(url.pathname);
   const cache = await caches.open(PAGES);
   try {
-    const answer = await withPatience(request);
+    const answer = await withPatience(event.request);
     if (answer.type === "opaqueredirect" && isPrep || url.pathname.startsWith("/pair")) await forgetPages();
-    else if (isPrep && answer.ok && !url.search) await keepPage(cache, url.pathname, answer.clone());
-    else if (isPrep && answer.status >= 502) return (await cache.match(url.pathname, { ignoreVary: true })) || answer;
+    else if (isPrep && answer.ok && !url.search) event.waitUntil(keepPage(cache, url.pathname, answer.clone()).catch(noRoom));
+    else if (isPrep && answer.status >= 502) return (await keptPage(cache, url.pathname)) || answer;
     return answer;
   } catch {
-    const kept = isPrep && await cache.match(url.pathname, { ignoreVary: true });
+    const kept = isPrep && await keptPage(cache, url.pathname);
     return kept || awayPage(cache, url);
   }
 }
 
+// What cannot be kept is shown all the same, and what was kept before stays.
+const noRoom = () => undefined;
+
 // A server that hangs is away too: what is kept is shown before the person gives up.
-async function withPatience(request) {
+async function withPatience(request, options = {}) {
   const stop = new AbortController();
   const timer = setTimeout(() => stop.abort(), PATIENCE_MS);
   try {
-    return await fetch(request, { signal: stop.signal });
+    return await fetch(request, { ...options, signal: stop.signal });
   } finally {
     clearTimeout(timer);
   }
 }
 
-async function keepPage(cache, path, answer) {
-  await cache.delete(path);
-  await cache.put(path, answer);
-  const kept = await cache.keys();
-  for (const old of kept.slice(0, Math.max(0, kept.length - MOST_PAGES))) await cache.delete(old);
+// The page is read to its end before it takes the place of the one kept before: at no moment is none kept.
+async function keepPage(cache, path, answer, text) {
+  const headers = new Headers(answer.headers);
+  for (const name of ["content-encoding", "content-length"]) headers.delete(name);
+  headers.set(KEPT_AT, String(Date.now()));
+  await cache.put(path, new Response(text ?? await answer.blob(), { headers }));
+  await forgetOldest(cache);
+}
+
+// A page sends what it shows by now, so that what is kept holds the readings saved since it was opened.
+self.addEventListener("message", (event) => {
+  const { path, text } = event.data || {};
+  if (!PREP_PAGE.test(path) || typeof text !== "string") return;
+  event.waitUntil((async () => {
+    const cache = await caches.open(PAGES);
+    const before = await cache.match(path, { ignoreVary: true });
+    if (before) await keepPage(cache, path, before, text).catch(noRoom);
+  })());
+});
+
+// A kept page carries the time at which it was kept, so that it can say how old it is.
+async function keptPage(cache, path) {
+  const kept = await cache.match(path, { ignoreVary: true });
+  if (!kept) return undefined;
+  const text = await kept.text();
+  return new Response(text.replace("<html ", `<html data-kept-at="${Number(kept.headers.get(KEPT_AT))}" `), { headers: kept.headers });
+}
+
+async function forgetOldest(cache) {
+  const kept = [];
+  for (const request of await cache.keys()) {
+    const answer = await cache.match(request, { ignoreVary: true });
+    kept.push({ request, at: answer ? Number(answer.headers.get(KEPT_AT)) : 0 });
+  }
+  kept.sort((one, other) => other.at - one.at);
+  for (const { request } of kept.slice(MOST_PAGES)) await cache.delete(request);
 }
 
 // A prep that was opened before this worked is kept too.
@@ -90,8 +126,8 @@ async function keepOpenPreps() {
   for (const client of await self.clients.matchAll({ type: "window" })) {
     const path = new URL(client.url).pathname;
     if (!PREP_PAGE.test(path)) continue;
-    const answer = await fetch(path, { redirect: "manual" }).catch(() => null);
-    if (answer && answer.ok) await keepPage(cache, path, answer);
+    const answer = await withPatience(path, { redirect: "manual" }).catch(() => null);
+    if (answer && answer.ok) await keepPage(cache, path, answer).catch(noRoom);
   }
 }
 

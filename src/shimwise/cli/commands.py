@@ -1,0 +1,92 @@
+"""The commands: each is a module, loaded only when it is called."""
+
+import builtins
+from importlib import import_module
+from keyword import iskeyword
+from typing import Annotated
+
+import typer
+
+from shimwise import __version__
+
+__all__ = ["COMMANDS", "build"]
+
+COMMANDS = {
+    "demo": "See the main job done on invented data.",
+    "judge": "Say who is off, by how many microns, and what to do.",
+    "plan": "Say what to read next, or plan the whole check of a kit.",
+    "optics": "Ask the optics: lengths, landings, depth, contrast, heat.",
+    "chart": "Print a test chart at true scale.",
+    "serve": "Serve the pages, on which a prep is done and kept.",
+    "sweep": "Find best focus in frames as sensor, ring or chart moves.",
+    "adjust": "Adjust a body or lens, step by step, none skipped.",
+    "sign": "Sign a prep, so that it stays as it is.",
+    "reopen": "Open a signed prep again, with a reason.",
+    "drift": "Tell whether a body or a lens drifts.",
+    "repeatability": "Tell how well you repeat, and the house without names.",
+    "sheet": "Print a prep's check sheet, cards, labels or set table.",
+    "verify": "Tell whether a sheet is what was signed.",
+    "list": "List the record's preps, bodies, lenses or sets.",
+    "import": "Take in readings, a prep, or the house's list.",
+    "export": "Write all that a prep holds, or its readings, as a file.",
+    "backup": "Copy the record, while it is used.",
+    "restore": "Put a backup in the place of the record.",
+    "check": "Check whether the record agrees with itself.",
+}
+"""Command -> its line in the help. Its module has a function of that name, and ``MORE`` of its help."""
+MODULES = {
+    **dict.fromkeys(("demo", "judge", "plan", "optics", "chart", "sweep"), "desk"),
+    **dict.fromkeys(("adjust", "sign", "reopen", "sheet", "verify"), "prep"),
+    **dict.fromkeys(("drift", "repeatability"), "house"),
+    **dict.fromkeys(("list", "import", "export", "backup", "restore", "check"), "exchange"),
+}
+"""Command -> the room of its module; ``serve`` has none."""
+
+
+def build(wanted: str | None = None) -> typer.Typer:
+    """Return the command line with the command ``wanted`` loaded, the others named in the help only."""
+    app = typer.Typer(
+        no_args_is_help=True,
+        add_completion=False,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+    app.callback()(_door)
+    for name, summary in COMMANDS.items():
+        if name == wanted:
+            _add(app, name, summary)
+        else:
+            app.command(name, help=summary)(_not_loaded)
+    return app
+
+
+def _add(app: typer.Typer, name: str, summary: str) -> None:
+    """Load a command's module, and add its function of that name, or its group of commands."""
+    own = f"{name}_" if iskeyword(name) or hasattr(builtins, name) else name
+    room = f".{MODULES[name]}" if name in MODULES else ""
+    module = import_module(f"shimwise.cli{room}.{own}")
+    if hasattr(module, "app"):
+        app.add_typer(module.app, name=name, help=summary)
+        return
+    more = getattr(module, "MORE", "")
+    app.command(name, help=f"{summary}\n\n{more}" if more else summary)(getattr(module, own))
+
+
+def _show_version(is_asked: bool) -> None:
+    if is_asked:
+        typer.echo(f"shimwise {__version__}")
+        raise typer.Exit
+
+
+_Version = Annotated[
+    bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and leave.")
+]
+
+
+def _door(*, version: _Version = False) -> None:
+    """Shimwise: from focus readings to who is off, by how many microns, and what to turn or shim."""
+
+
+def _not_loaded() -> None:
+    raise RuntimeError("a command was called that was not loaded")
