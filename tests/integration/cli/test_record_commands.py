@@ -260,3 +260,22 @@ def test_the_names_that_other_commands_ask_for_are_listed(shimwise: Shimwise, tm
     assert shimwise("list", "cameras", *data).stderr.startswith(
         "shimwise: [cameras] is nothing that is listed;"
     )
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "drift A-07",
+        "repeatability",
+        "adjust A-07 A-07",
+        "sign A-07",
+        "reopen A-07",
+        "list",
+        "export A-07",
+        "check",
+    ],
+)
+def test_no_record_is_made_at_a_mistyped_place(shimwise: Shimwise, tmp_path: Path, words: str) -> None:
+    done = shimwise(*words.split(), "--data", tmp_path / "mistyped")
+    assert (done.returncode, (tmp_path / "mistyped").exists()) == (2, False)
+    assert "is not there. Check the name" in done.stderr

@@ -21,7 +21,9 @@ MORE = "Exit code: 0 all is in tolerance, 1 something is out, cannot be told or 
 Kit = Annotated[
     Path | None, typer.Option("--kit", metavar="KIT.toml", help="What is known of bodies and lenses.")
 ]
-Seed = Annotated[int, typer.Option("--seed", min=0, help="Same input and same seed, same answer.")]
+Seed = Annotated[
+    int, typer.Option("--seed", metavar="N", min=0, help="Same input and same seed, same answer.")
+]
 
 
 def judge(

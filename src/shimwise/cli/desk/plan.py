@@ -44,7 +44,9 @@ def plan(
     ] = None,
     k: Annotated[
         float | None,
-        typer.Option("--k", help="The reader's spread as a share of f-number x circle of confusion."),
+        typer.Option(
+            "--k", metavar="SHARE", help="The reader's spread as a share of f-number x circle of confusion."
+        ),
     ] = None,
     unit: Unit = None,
     as_json: AsJson = False,

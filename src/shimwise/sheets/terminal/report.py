@@ -50,6 +50,8 @@ MOST_NEXT, MOST_REMEDIES, MOST_WARNINGS = 4, 8, 8
 """How long each list may get before it ends with how many more there are."""
 TITLES = ("Unit", "Verdict", "Error, µm", "P(out)", "Scale, ‰", "P(out)")
 """The table's columns: words flush left, figures flush right. A scale is given up where there is no room."""
+LEFT_OUT = {4: "the scale and its P(out)", 5: "P(out) of the scale"}
+"""By the number of columns that there is room for: what is left out."""
 WORD_COLUMNS, LEAST_COLUMNS = 2, 4
 
 
@@ -161,7 +163,10 @@ class _VerdictWriter(Writer):
         ]
         titles = [self.text(title, BOLD_STYLE) for title in TITLES]
         yield Text("")
-        yield from _table([titles, *(list(self.unit(unit)) for unit in shown)], self.width)
+        table, count = _table([titles, *(list(self.unit(unit)) for unit in shown)], self.width)
+        yield from table
+        if left := LEFT_OUT.get(count):
+            yield from self.paragraph(f"No room here for {left}: a wider terminal shows it.", style=DIM_STYLE)
         if hidden := [unit for unit in units if unit not in shown]:
             is_fine = all(unit.verdict is Verdict.IN_TOLERANCE for unit in hidden)
             yield self.text(f"and {len(hidden):,} more{', all in tolerance' if is_fine else ''}", DIM_STYLE)
@@ -257,12 +262,13 @@ class _VerdictWriter(Writer):
         yield from self.and_more(len(texts) - MOST_WARNINGS)
 
 
-def _table(rows: Sequence[Sequence[Text]], width: int) -> Iterator[Text]:
-    """Lay out rows of cells, two spaces apart, without the last columns where they do not fit."""
+def _table(rows: Sequence[Sequence[Text]], width: int) -> tuple[list[Text], int]:
+    """Lay out rows of cells, two spaces apart; return the lines and how many columns there was room for."""
     cells = [[row[i].cell_len for row in rows if i < len(row)] for i in range(len(TITLES))]
     widths = [max(column) for column in cells]
     while len(widths) > LEAST_COLUMNS and sum(widths) + 2 * (len(widths) - 1) > width:
         widths.pop()
+    lines = []
     for row in rows:
         line = Text()
         for i, (cell, room) in enumerate(zip(row, widths, strict=False)):
@@ -270,7 +276,8 @@ def _table(rows: Sequence[Sequence[Text]], width: int) -> Iterator[Text]:
             line.append("  " if i else "")
             line.append_text(cell + Text(pad) if i < WORD_COLUMNS else Text(pad) + cell)
         line.rstrip()
-        yield line
+        lines.append(line)
+    return lines, len(widths)
 
 
 def _cause_text(cause: Cause) -> str:

@@ -172,6 +172,8 @@ def test_no_number_however_mad_is_printed_as_nan_or_inf(answer: Answer, sd: floa
 def test_the_report_keeps_between_60_and_100_columns(width: int) -> None:
     longest = max(cell_len(line) for line in printed(bench(), remedies(), width=width).splitlines())
     assert longest <= max(60, min(width, 100))
+    is_narrow = "No room here for" in printed(bench(), remedies(), width=width)
+    assert is_narrow is (width <= 60), "columns that are left out are named"
 
 
 def test_a_hundred_thousand_readings_make_a_report_that_can_be_read() -> None:
