@@ -93,6 +93,7 @@ def house(tmp_path: Path) -> Path:
                 reading_mm=mm,
                 reading_text=text,
                 operator="Ann",
+                note="+2",
                 taken_at=NOON,
             )
             evidence.add_reading(change, row)
@@ -119,6 +120,10 @@ def test_exported_readings_are_judged_as_any_readings_file(
     assert done.returncode == 0, done.stderr
     judged = shimwise("judge", tmp_path / "readings.csv", "--json")
     assert judged.returncode in (0, 1), judged.stderr
+    assert ",'+2," in (tmp_path / "readings.csv").read_text(encoding="utf-8"), "safe in a spreadsheet"
+    assert shimwise("import", tmp_path / "readings.csv", "--data", tmp_path / "other").returncode == 0
+    taken = json.loads(shimwise("export", "Body A", "--data", tmp_path / "other").stdout)
+    assert [row["note"] for row in taken["readings"]] == ["+2", "+2"]
     landings = [row["landing_um"] for row in json.loads(judged.stdout)["readings"]]
     assert landings[1] == 0.0  # "on" is what was taped
     assert landings[0] < 0.0  # short is negative
@@ -255,3 +260,22 @@ def test_the_names_that_other_commands_ask_for_are_listed(shimwise: Shimwise, tm
     assert shimwise("list", "cameras", *data).stderr.startswith(
         "shimwise: [cameras] is nothing that is listed;"
     )
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "drift A-07",
+        "repeatability",
+        "adjust A-07 A-07",
+        "sign A-07",
+        "reopen A-07",
+        "list",
+        "export A-07",
+        "check",
+    ],
+)
+def test_no_record_is_made_at_a_mistyped_place(shimwise: Shimwise, tmp_path: Path, words: str) -> None:
+    done = shimwise(*words.split(), "--data", tmp_path / "mistyped")
+    assert (done.returncode, (tmp_path / "mistyped").exists()) == (2, False)
+    assert "is not there. Check the name" in done.stderr

@@ -15,6 +15,7 @@ from shimwise.bench.exchange.import_readings import ReadingsOutcome, import_read
 from shimwise.bench.house.unit_list import import_house_list
 from shimwise.bench.house.views import HouseListOutcome
 from shimwise.cli.exchange.kit_words import kit_words
+from shimwise.cli.options import Unit
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data, Who, person
@@ -67,6 +68,7 @@ def import_(
     ] = False,
     who: Who = None,
     data: Data = None,
+    unit: Unit = None,
     as_json: AsJson = False,
 ) -> None:
     """Take a file into the record."""
@@ -86,6 +88,7 @@ def import_(
                 kit_path=kit,
                 prep_id=bench.find_prep(record, prep) if prep and record else prep,
                 title=title,
+                unit=unit,
                 is_dry_run=is_dry_run,
                 progress=progress,
             )
