@@ -34,6 +34,7 @@ from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.prep.states import refuse_unless_open
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
+from shimwise.bench.verdict.screws import screws_of
 from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.errors import RemedyError
 from shimwise.inference.verdict.answer import BodyAnswer, Verdict
@@ -100,7 +101,10 @@ def begin_adjustment(
         _refuse_second(change.connection, unit)
         judged = answer.unit(unit_kind, unit.name)
         _refuse_needless(unit, judged, why)
-        plan = plan_of(change.connection, unit, judged=judged, tolerance_um=material.tolerance_um)
+        screw = screws_of(change.connection, material).get(unit.name) if unit_kind == "body" else None
+        plan = plan_of(
+            change.connection, unit, answer=answer, screw=screw, tolerance_um=material.tolerance_um
+        )
         begun = _begun(unit, plan.move)
         detail = {
             "adjustment_id": adjustment_id,

@@ -110,7 +110,7 @@ def _answer_words(confirmed: Confirmed) -> str:
     if move is None or (move.turns is None and not (move.shims_in_um or move.shims_out_um)):
         return str(confirmed.answer)
     if move.turns is not None:
-        return f"{move.turns:.3g} turn {move.turn}"
+        return f"{move.turns:.3g} turn {move.turn}{' after the play' if move.is_after_play else ''}"
     parts = [
         f"{way} {' + '.join(f'{shim:g}' for shim in shims)} µm"
         for way, shims in (("in", move.shims_in_um), ("out", move.shims_out_um))

@@ -208,8 +208,10 @@ class SweepView(EvidenceView):
 class UnitVerdict:
     """The verdict on a unit: its error with the 95 % interval, in numbers and words.
 
-    ``verdict`` is one of ``in_tolerance out_short out_deep cannot_tell not_checked``. ``half_um`` is half the
-    interval. ``surer``: what would make it surer, empty where it is decided. Only a lens has a scale.
+    ``verdict`` is one of ``in_tolerance out_short out_deep cannot_tell not_checked``; ``state`` has
+    ``not_read needs_more_readings cannot_be_parted`` for the last two, and ``verdict_words`` is it in words.
+    ``half_um`` is half the interval. ``surer``: what would decide it, empty where it is decided. Only a lens
+    has a scale.
     """
 
     unit_id: str
@@ -223,6 +225,7 @@ class UnitVerdict:
     half_um: float
     p_out: float
     verdict: str
+    state: str
     verdict_words: str
     error_words: str
     tolerance_um: float
@@ -287,6 +290,23 @@ class RemedyView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ToDoView(WordedNotice):
+    """One line of what to do now, the most pressing first.
+
+    ``kind``: setup, body, lens, scale, reading or empty. ``unit_id`` is the id of the unit or set-up; a line
+    about a reading has those of its body and lens, and of its set-up where that is taped. ``has_steps``:
+    whether a remedy of the same unit and kind holds the steps.
+    """
+
+    kind: str = ""
+    unit_id: str = ""
+    body_id: str = ""
+    lens_id: str = ""
+    setup_id: str = ""
+    has_steps: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PrepVerdict:
     """The verdict of a prep as it was given; ``is_current`` is False where the prep has changed since."""
 
@@ -304,7 +324,9 @@ class PrepVerdict:
     setups: tuple[SetupVerdict, ...]
     causes: tuple[CauseView, ...]
     next: tuple[NextView, ...]
+    to_do: tuple[ToDoView, ...]
     remedies: tuple[RemedyView, ...]
+    cautions: tuple[str, ...]
     warnings: tuple[str, ...]
     notices: tuple[WordedNotice, ...]
     document: Mapping[str, Any]

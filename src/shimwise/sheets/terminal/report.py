@@ -18,14 +18,13 @@ from shimwise.inference.verdict.answer import (
     Verdict,
 )
 from shimwise.remedy.remedy import Remedy
-from shimwise.sheets.pictures.picture import is_doubted, most_in_question
+from shimwise.sheets.pictures.picture import most_in_question
 from shimwise.sheets.terminal.canvas import BOLD_STYLE, DIM_STYLE, verdict_style
 from shimwise.sheets.terminal.rail import draw_rail
 from shimwise.sheets.terminal.writer import Writer, report_width
 from shimwise.sheets.words.notices import joined_text, notice_text, notice_texts
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
-    VERDICT_WORDS,
     capital,
     counted,
     distance_text,
@@ -40,6 +39,7 @@ from shimwise.sheets.words.shared import (
     titled,
     way_word,
 )
+from shimwise.sheets.words.state_words import short_state
 
 CAUSES_NOTE = (
     "P(out) takes each unit by itself: does its error lie beyond its tolerance. The share of a cause also "
@@ -116,7 +116,7 @@ def report(
     SheetError
         If the width is out of its range.
     """
-    doubted_rows = {reading.row for reading in answer.readings if is_doubted(reading)}
+    doubted_rows = {reading.row for reading in answer.readings if reading.is_doubted}
     typed = {reading.row: reading for reading in readings or () if reading.row in doubted_rows}
     writer = _VerdictWriter(
         answer=answer,
@@ -181,7 +181,7 @@ class _VerdictWriter(Writer):
         if unit.tolerance_um != self.answer.tolerance_um:
             name += f" (±{unit.tolerance_um:g})"
         yield Text(fitted(plain(name), self.width // 3, is_ascii=self.is_ascii))
-        yield self.text(VERDICT_WORDS[unit.verdict], verdict_style(unit.verdict))
+        yield self.text(short_state(unit, self.answer), verdict_style(unit.verdict))
         yield self.text(error_text(unit))
         yield self.text(probability_text(unit.p_out))
         if isinstance(unit, LensAnswer):
@@ -199,7 +199,9 @@ class _VerdictWriter(Writer):
             yield from self.paragraph(CAUSES_NOTE, style=DIM_STYLE)
 
     def doubted(self) -> Iterator[RenderableType]:
-        doubted = sorted(filter(is_doubted, self.answer.readings), key=lambda reading: reading.weight)
+        doubted = sorted(
+            (one for one in self.answer.readings if one.is_doubted), key=lambda reading: reading.weight
+        )
         shown = sorted(doubted[:MOST_DOUBTED], key=lambda reading: reading.line)
         yield from self.items((self.place(reading), self.doubted_text(reading)) for reading in shown)
         yield from self.and_more(len(doubted) - MOST_DOUBTED)
