@@ -41,7 +41,8 @@ def refuse_other_units(stated: Mapping[str, Any], *, body: "BodyRow", lens: "Len
         Names both values and what to do.
     """
     focal_mm, squeeze, pitch_um = (_number(stated.get(key)) for key in ("focal_mm", "squeeze", "pitch_um"))
-    if focal_mm is not None and not is_focal(focal_mm, lens.focal_lengths_mm, squeeze=lens.squeeze or 1.0):
+    squeezed = lens.squeeze or 1.0
+    if focal_mm is not None and not is_focal(focal_mm, lens.focal_lengths_mm, squeeze=squeezed):
         raise InputError(
             f"The sweep says a focal length of {focal_mm:g} mm, {titled('lens', lens.name)} has "
             f"{focal_text(lens.focal_lengths_mm)}. Choose the lens that was swept, or correct the focal length: in "
