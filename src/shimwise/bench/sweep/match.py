@@ -45,7 +45,7 @@ def refuse_other_units(stated: Mapping[str, Any], *, body: "BodyRow", lens: "Len
     if focal_mm is not None and not is_focal(focal_mm, lens.focal_lengths_mm, squeeze=squeezed):
         raise InputError(
             f"The sweep says a focal length of {focal_mm:g} mm, {titled('lens', lens.name)} has "
-            f"{focal_text(lens.focal_lengths_mm)}. Choose the lens that was swept, or correct the focal length: "
+            f"{focal_text(lens.focal_lengths_mm)}. Choose the lens that was swept, or correct the length: "
             "in sweep.json, or that of the lens in the house.",
             field="lens_id",
         )
