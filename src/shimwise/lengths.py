@@ -179,6 +179,8 @@ _UNITS = {
     **dict.fromkeys(("cm", "centimetre", "centimetres", "centimeter", "centimeters", "㎝"), _CENTIMETRE),
     **dict.fromkeys(("mm", "millimetre", "millimetres", "millimeter", "millimeters", "㎜"), _MILLIMETRE),
 }
+SHORT_UNITS = ("mm", "cm", "m", "in", "ft")
+"""The shortest name of each unit."""
 _INFINITY = ("inf", "infinity", "∞")
 _VULGAR = {
     **{"½": (1, 2), "⅓": (1, 3), "⅔": (2, 3), "¼": (1, 4), "¾": (3, 4), "⅕": (1, 5), "⅖": (2, 5)},

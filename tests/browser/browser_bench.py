@@ -15,7 +15,7 @@ from playwright.sync_api import Browser, BrowserContext, Page
 from child_process import ends_with_the_tests
 from record_template import copied_record
 
-__all__ = ["CHROMIUM", "FLAGS", "PASSPHRASE", "Devices", "Server", "filled", "prep_of"]
+__all__ = ["CHROMIUM", "FLAGS", "PASSPHRASE", "Devices", "Server", "filled", "prep_of", "unfolded"]
 
 CHROMIUM = Path(os.environ.get("SHIMWISE_CHROMIUM", "/usr/bin/chromium"))
 FLAGS = [
@@ -185,6 +185,13 @@ class Devices:
         for context in self.contexts:
             context.close()
         assert self.faults == []
+
+
+def unfolded(page: Page, words: str) -> None:
+    """Open a part of a prep's page that a phone folds; elsewhere it is open."""
+    key = page.locator(".fold-key").filter(has_text=words)
+    if key.is_visible() and key.get_attribute("aria-expanded") == "false":
+        key.tap()
 
 
 def prep_of(page: Page) -> str:

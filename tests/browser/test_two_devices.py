@@ -1,6 +1,6 @@
 """Two devices on one prep: what one enters the other sees, without being asked."""
 
-from browser_bench import Devices
+from browser_bench import Devices, unfolded
 from playwright.sync_api import expect
 
 
@@ -20,6 +20,7 @@ def test_a_reading_entered_on_one_device_is_seen_on_the_other(devices: Devices) 
 
     kept = devices.server.readings(prep_id)
     row = phone.locator(f'[data-reading-id="{kept[-1]["id"]}"]')
+    unfolded(phone, "Readings")
     row.get_by_role("link", name="Withdraw").tap()
     row.locator("[name=reason]").fill("wrong lens")
     row.get_by_role("button", name="Withdraw reading 3").tap()

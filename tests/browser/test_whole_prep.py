@@ -3,7 +3,7 @@
 import re
 
 import pytest
-from browser_bench import Devices, prep_of
+from browser_bench import Devices, prep_of, unfolded
 from playwright.sync_api import Locator, Page, expect
 
 TABLET, PHONE, LAPTOP = (768, 1024), (360, 740), (1440, 900)
@@ -66,7 +66,8 @@ def test_a_whole_prep_is_done_by_touch(devices: Devices, size: tuple[int, int]) 
     page.get_by_role("button", name="Save reading").tap()
     _saved(page, "H50")
 
-    # The picture and the verdict come by themselves.
+    # The picture and the verdict come by themselves; a phone folds the picture.
+    unfolded(page, "The picture")
     expect(page.locator("#rail svg")).to_be_visible()
     expect(page.locator("#verdict h1")).not_to_contain_text("Nothing is read yet")
     kept = devices.server.readings(prep_id)
@@ -74,6 +75,7 @@ def test_a_whole_prep_is_done_by_touch(devices: Devices, size: tuple[int, int]) 
     assert {one["operator"] for one in kept} == {"Reader"}
 
     # Withdrawn with a reason, and taken back in.
+    unfolded(page, "Readings")
     first = page.locator(f'[data-reading-id="{kept[1]["id"]}"]')
     first.get_by_role("link", name="Withdraw").tap()
     first.locator("[name=reason]").fill("wrong mark")
@@ -86,6 +88,7 @@ def test_a_whole_prep_is_done_by_touch(devices: Devices, size: tuple[int, int]) 
     # No page is wider than the device.
     assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
 
+    unfolded(page, "Keep and pass on")
     page.get_by_role("button", name="Close the prep").tap()
     expect(page.locator("#read")).to_contain_text("done")
 
@@ -169,6 +172,7 @@ def test_the_picture_follows_the_width_of_the_window(devices: Devices) -> None:
     page = devices.open(360, 740, is_touch=False, person="Reader")
     page.goto(f"/preps/{devices.new_prep(count=3)}")
     drawn = page.locator("#rail figure svg")
+    page.locator(".fold-key").filter(has_text="The picture").click()
     expect(drawn).to_have_attribute("width", re.compile(r"^3\d\d$"), timeout=20_000)
     page.set_viewport_size({"width": 1280, "height": 800})
     expect(drawn).to_have_attribute("width", re.compile(r"^[67]\d\d$"), timeout=20_000)

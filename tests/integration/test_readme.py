@@ -89,11 +89,11 @@ def test_the_numbers_told_in_its_text_are_those_of_the_demonstrations_truth() ->
     assert "lines 6 and 63" in README
     assert re.search(r'"blunder_lines": \[\s*6,\s*63\s*\]', truth)
     after = (ROOT / "src/shimwise/bench/demo/demo_bench/truth-after.json").read_text(encoding="utf-8")
-    assert "in truth the turn made 21 µm" in README
-    assert '"made_um": 21.' in after
-    assert "0.0934 turn is 34°" in README
-    assert round(360 * 0.0934) == 34
-    assert '"turns": 0.0934' in after
+    assert "in truth the turn made 28 µm" in README
+    assert '"made_um": 27.82' in after
+    assert "0.0718 turn is 26°" in README
+    assert round(360 * 0.0718) == 26
+    assert '"turns": 0.0718' in after
 
 
 @pytest.mark.parametrize(

@@ -3,13 +3,14 @@
 import builtins
 from importlib import import_module
 from keyword import iskeyword
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+import typer.main
 
 from shimwise import __version__
 
-__all__ = ["COMMANDS", "build"]
+__all__ = ["COMMANDS", "command_line"]
 
 COMMANDS = {
     "demo": "See the main job done on invented data.",
@@ -43,7 +44,14 @@ MODULES = {
 """Command -> the room of its module; ``serve`` has none."""
 
 
-def build(wanted: str | None = None) -> typer.Typer:
+def command_line(wanted: str | None = None) -> Any:  # noqa: ANN401 - of the parser's own library
+    """Return the command line as it is run, its help in words: the type of an argument is left to them."""
+    command = typer.main.get_command(_build(wanted))
+    _leave_types_out(command)
+    return command
+
+
+def _build(wanted: str | None = None) -> typer.Typer:
     """Return the command line with the command ``wanted`` loaded, the others named in the help only."""
     app = typer.Typer(
         no_args_is_help=True,
@@ -59,6 +67,18 @@ def build(wanted: str | None = None) -> typer.Typer:
         else:
             app.command(name, help=summary)(_not_loaded)
     return app
+
+
+def _leave_types_out(command: Any) -> None:  # noqa: ANN401
+    for param in command.params:
+        if param.param_type_name == "argument" and hasattr(param, "display_type_rich"):
+            param.display_type_rich = _nothing
+    for one in getattr(command, "commands", {}).values():
+        _leave_types_out(one)
+
+
+def _nothing(ctx: object) -> None:
+    """Show no type beside the name of an argument."""
 
 
 def _add(app: typer.Typer, name: str, summary: str) -> None:

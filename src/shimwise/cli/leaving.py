@@ -9,9 +9,8 @@ from contextlib import AbstractContextManager, suppress
 from typing import IO
 
 import typer
-import typer.main
 
-from shimwise.cli.commands import build
+from shimwise.cli.commands import command_line
 from shimwise.cli.usage import UsageError, usage_sentence
 from shimwise.errors import ShimwiseError
 
@@ -48,7 +47,7 @@ def exit_code(words: Sequence[str], loading: Callable[[], AbstractContextManager
 def _invoked(words: Sequence[str], loading: Callable[[], AbstractContextManager[None]]) -> int:
     with loading():
         wanted = next((word for word in words if not word.startswith("-")), None)
-        command = typer.main.get_command(build(wanted))
+        command = command_line(wanted)
     try:
         with command.make_context("shimwise", list(words)) as context:
             command.invoke(context)

@@ -8,11 +8,32 @@ from typing import Annotated, Any
 import typer
 
 from shimwise.errors import LengthError
-from shimwise.lengths import length_to_mm
+from shimwise.lengths import SHORT_UNITS, length_to_mm
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Figure = Annotated[
     Path | None, typer.Option("--figure", metavar="FILE", help="Save the figure too: .svg, .png or .pdf.")
+]
+
+
+def unit_of(text: str) -> str:
+    """Read a unit of length.
+
+    Raises
+    ------
+    typer.BadParameter
+        When it is none that bare numbers may have.
+    """
+    if text not in SHORT_UNITS:
+        raise typer.BadParameter(f"is no unit here; give {', '.join(SHORT_UNITS[:-1])} or {SHORT_UNITS[-1]}.")
+    return text
+
+
+Unit = Annotated[
+    str | None,
+    typer.Option(
+        "--unit", parser=unit_of, metavar="UNIT", help="Of bare numbers in the file: mm, cm, m, in or ft."
+    ),
 ]
 
 

@@ -2,7 +2,9 @@
 
 import json
 import math
+import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, is_dataclass
 from datetime import datetime
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 _Result = TypeVar("_Result")
+MOST_NARROW, MOST_WIDE = 40, 100
 
 
 def show(result: object, text: str, *, as_json: bool) -> None:
@@ -61,6 +64,15 @@ def console() -> "Console":
 def is_asked(*, as_json: bool) -> bool:
     """Return whether a person is there to be asked."""
     return sys.stdin.isatty() and sys.stdout.isatty() and not as_json
+
+
+def wrapped(text: str, *, indent: str = "") -> str:
+    """Break lines at words, as wide as the terminal up to 100 columns; ``indent``: of what follows."""
+    width = max(MOST_NARROW, min(shutil.get_terminal_size().columns, MOST_WIDE)) - 1
+    return "\n".join(
+        textwrap.fill(line, width, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False)
+        for line in text.split("\n")
+    )
 
 
 def check_free(path: Path, *, is_forced: bool, as_json: bool) -> None:

@@ -40,16 +40,22 @@ def serve(
             help="Address to listen on; 0.0.0.0 for every device of the house, which asks for a passphrase.",
         ),
     ] = "127.0.0.1",
-    port: Annotated[int, typer.Option(min=0, max=65535, help="Port; 0 takes any that is free.")] = 8052,
+    port: Annotated[
+        int, typer.Option(metavar="N", min=0, max=65535, help="Port; 0 takes any that is free.")
+    ] = 8052,
     name: Annotated[
         list[str] | None,
         typer.Option(metavar="NAME", help="A further name that the pages answer to; may be repeated."),
     ] = None,
     certificate: Annotated[
         Path | None,
-        typer.Option(exists=True, dir_okay=False, help="Certificate (PEM) for https, with --key."),
+        typer.Option(
+            metavar="FILE.pem", exists=True, dir_okay=False, help="Certificate (PEM) for https, with --key."
+        ),
     ] = None,
-    key: Annotated[Path | None, typer.Option(exists=True, dir_okay=False, help="Its key (PEM).")] = None,
+    key: Annotated[
+        Path | None, typer.Option(metavar="FILE.pem", exists=True, dir_okay=False, help="Its key (PEM).")
+    ] = None,
     passphrase_file: Annotated[
         Path | None,
         typer.Option(

@@ -7,14 +7,19 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from shimwise.files.errors import ReadingsFileError, shown
+from shimwise.lengths import SHORT_UNITS
 from shimwise.notices import Notice
 
 
 class Columns(NamedTuple):
-    """The columns of a kind of file: those its header has to name, and those it may name."""
+    """The columns of a kind of file: those its header has to name, and those it may name.
+
+    A header may name the unit of a column of ``lengths``, as ``distance_mm``.
+    """
 
     required: tuple[str, ...]
     optional: tuple[str, ...]
+    lengths: tuple[str, ...] = ()
 
     @property
     def known(self) -> tuple[str, ...]:
@@ -25,7 +30,8 @@ class Columns(NamedTuple):
 REQUIRED = ("body", "lens", "focal_length_mm", "f_number", "distance", "reading", "operator", "setup")
 OPTIONAL = ("squeeze", "axis", "principal_separation_mm", "stop", "at", "note", "focus_design")
 KNOWN = (*REQUIRED, *OPTIONAL)
-READINGS = Columns(REQUIRED, OPTIONAL)
+READINGS = Columns(REQUIRED, OPTIONAL, lengths=("distance", "reading"))
+_OTHER_NAMES = {"set_up": "setup"}
 SEPARATORS = (",", ";", "\t")
 MOST_COLUMNS = 200
 """A header of more columns is none."""
@@ -36,9 +42,13 @@ _NOT_WORD = re.compile(r"[\W_]+")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Header:
-    """Place of each known column, the count of fields a row has, and columns that are not read."""
+    """Place of each known column, the count of fields a row has, and columns that are not read.
+
+    ``units``: of the columns whose names carry one.
+    """
 
     places: Mapping[str, int]
+    units: Mapping[str, str]
     width: int
     notices: tuple[Notice, ...]
 
@@ -48,7 +58,8 @@ def find_separator(text: str, columns: Columns) -> str:
     first = _LINE_END.split(text.lstrip()[:_HEADER_CHARACTERS], maxsplit=1)[0]
 
     def known(separator: str) -> int:
-        return sum(plain_column(name.strip().strip('"')) in columns.known for name in first.split(separator))
+        names = (name.strip().strip('"') for name in first.split(separator))
+        return sum(_known_column(name, columns)[0] in columns.known for name in names)
 
     return max(SEPARATORS, key=known)
 
@@ -67,7 +78,8 @@ def read_header(cells: Sequence[str], columns: Columns, *, name: str, line: int)
             name=name,
             line=line,
         )
-    names = [plain_column(cell) for cell in cells]
+    found = [_known_column(cell, columns) for cell in cells]
+    names = [column for column, _ in found]
     while names and not names[-1]:
         names.pop()
     places: dict[str, int] = {}
@@ -84,12 +96,22 @@ def read_header(cells: Sequence[str], columns: Columns, *, name: str, line: int)
             )
         places[column] = place
     _refuse_missing(places, columns, cells, name=name, line=line)
-    return Header(places=places, width=len(names), notices=tuple(_not_read(names, columns, cells, places)))
+    units = {column: unit for column, unit in found if unit and column in places}
+    notices = tuple(_not_read(names, columns, cells, places))
+    return Header(places=places, units=units, width=len(names), notices=notices)
 
 
 def plain_column(cell: str) -> str:
     """Return a column's name without case, spacing and signs."""
     return _NOT_WORD.sub("_", cell.strip().casefold()).strip("_")
+
+
+def _known_column(cell: str, columns: Columns) -> tuple[str, str]:
+    """Return the name of a column, and the unit that it carries (empty for none)."""
+    plain = plain_column(cell)
+    column = _OTHER_NAMES.get(plain, plain)
+    length, _, unit = column.rpartition("_")
+    return (length, unit) if length in columns.lengths and unit in SHORT_UNITS else (column, "")
 
 
 def _refuse_missing(

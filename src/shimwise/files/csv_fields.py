@@ -4,7 +4,7 @@ import math
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 from shimwise.files.errors import CellError, shown
 from shimwise.files.limits import FARTHEST_MM, FNUMBER, FOCAL_MM, SEPARATION_MM, SQUEEZE, NumberRange
@@ -89,10 +89,27 @@ def to_separation_mm(text: str, *, decimal_comma: bool) -> float | None:
     return to_number(text, SEPARATION_MM, example="12.5", decimal_comma=decimal_comma)
 
 
-def to_distance_mm(text: str) -> float:
-    """Read a distance as a technician writes it, with its unit [mm]; infinite for ``INF``."""
+class WrittenLength(NamedTuple):
+    """A length and how it was written, spaces tidied, with the unit that its column gives it. [mm]"""
+
+    mm: float
+    text: str
+
+
+def to_length(text: str, *, unit: str | None = None) -> WrittenLength:
+    """Read a length as a technician writes it; ``unit`` is that of a bare number. [mm, infinite for INF]"""
+    mm, tidy = to_distance_mm(text, unit=unit), " ".join(text.split())
     try:
-        mm = length_to_mm(text)
+        length_to_mm(tidy)
+    except LengthTextError:  # without its column it would be a bare number
+        return WrittenLength(mm, f"{tidy} {unit}")
+    return WrittenLength(mm, tidy)
+
+
+def to_distance_mm(text: str, *, unit: str | None = None) -> float:
+    """Read a distance as a technician writes it, with its unit or in ``unit`` [mm]; infinite for ``INF``."""
+    try:
+        mm = length_to_mm(text, default_unit=unit)
     except LengthTextError as error:
         place = f" at character {error.position + 1}" if text.strip() else ""
         raise CellError(f"is no length{place}: {error.reason}. Accepted are {ACCEPTED_FORMS}.") from error

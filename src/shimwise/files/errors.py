@@ -1,5 +1,7 @@
 """What can be wrong with a file that comes in, with the place where it is."""
 
+from collections.abc import Sequence
+
 from shimwise.errors import RecordError
 
 SHOWN_CHARACTERS = 60
@@ -33,6 +35,18 @@ class ReadingsFileError(RecordError):
         self.name, self.line, self.column, self.found = name, line, column, found
         place = [shown(name), f"line {line}" if line else "", f"column {column}" if column else ""]
         super().__init__(f"{', '.join(part for part in place if part)}: {reason}")
+
+
+class WrongRowsError(ReadingsFileError):
+    """Raised when several rows of a readings file cannot be read; ``rows`` holds what is wrong with each."""
+
+    def __init__(self, rows: Sequence[ReadingsFileError], *, are_all: bool) -> None:
+        self.rows = tuple(rows)
+        first = rows[0]
+        many = f"{len(rows)} rows are wrong" if are_all else f"the first {len(rows)} rows that are wrong"
+        told = "".join(f"\n  {str(one).removeprefix(f'{shown(one.name)}, ')}" for one in rows)
+        super().__init__(f"{many}.{told}", name=first.name, found=first.found)
+        self.line, self.column = first.line, first.column
 
 
 class KitError(RecordError):

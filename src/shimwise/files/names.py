@@ -9,6 +9,9 @@ LONGEST_NAME = 80
 LONGEST_NOTE = 1000
 FORMULA_SIGNS = "=+-@＝＋－＠"
 """A spreadsheet runs a cell that starts with one of these, so such a name could act once it is exported."""
+_FORMULA_SIGNS_OF_NOTES = "=@＝＠"
+"""A note may begin with a number's sign; :func:`to_spreadsheet` keeps it from acting."""
+_ACTING = re.compile(rf"'*[{re.escape(FORMULA_SIGNS)}]")
 DASHES = {"-", "–", "—"}
 _SPACES = re.compile(r"\s+")
 
@@ -36,21 +39,39 @@ def cleaned_name(text: str) -> str:
     CellError
         If it has more than 80 characters, holds a control character, or starts like a formula.
     """
-    return _cleaned(text, longest=LONGEST_NAME, what="a name", allowed=frozenset())
+    return _cleaned(text, longest=LONGEST_NAME, what="a name", refused=FORMULA_SIGNS)
 
 
 def cleaned_note(text: str) -> str:
-    """Clean a note as :func:`cleaned_name` does; it may have 1000 characters and several lines.
+    """Clean a note as :func:`cleaned_name` does; it may have 1000 characters, several lines and a sign first.
 
     Raises
     ------
     CellError
         As :func:`cleaned_name`.
     """
-    return _cleaned(text, longest=LONGEST_NOTE, what="a note", allowed=frozenset("\n\r\t"))
+    return _cleaned(
+        text,
+        longest=LONGEST_NOTE,
+        what="a note",
+        refused=_FORMULA_SIGNS_OF_NOTES,
+        allowed=frozenset("\n\r\t"),
+    )
 
 
-def _cleaned(text: str, *, longest: int, what: str, allowed: frozenset[str]) -> str:
+def to_spreadsheet(text: str) -> str:
+    """Return a note as a CSV holds it: behind an apostrophe where a spreadsheet would run it as a formula."""
+    return f"'{text}" if _ACTING.match(text) else text
+
+
+def from_spreadsheet(text: str) -> str:
+    """Return the note that :func:`to_spreadsheet` wrote."""
+    return text[1:] if text.startswith("'") and _ACTING.match(text) else text
+
+
+def _cleaned(
+    text: str, *, longest: int, what: str, refused: str, allowed: frozenset[str] = frozenset()
+) -> str:
     stripped = unicodedata.normalize("NFC", text.strip())
     if len(stripped) > longest:
         raise CellError(f"{what} of {len(stripped)} characters is too long; {longest} are accepted.")
@@ -60,7 +81,7 @@ def _cleaned(text: str, *, longest: int, what: str, allowed: frozenset[str]) -> 
     cleaned = _SPACES.sub(" ", stripped)
     if cleaned in DASHES:
         return ""
-    if cleaned[:1] and cleaned[0] in FORMULA_SIGNS:
+    if cleaned[:1] and cleaned[0] in refused:
         raise CellError(
             f"{what} cannot start with {cleaned[0]}, which a spreadsheet would run as a formula; "
             "start it with a letter or a digit."

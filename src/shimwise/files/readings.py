@@ -2,8 +2,9 @@
 
 The header names ``body,lens,focal_length_mm,f_number,distance,reading,operator,setup`` in any order, and may
 name ``squeeze, axis, principal_separation_mm, stop, at, note, focus_design``; other columns are not read, and
-a warning says so. Distances are written with their unit. Fields are parted by commas, semicolons or tabs.
-Either every row is read, or the first one that is wrong is told and nothing is.
+a warning says so. Distances are written with their unit, or their column names it, as ``distance_mm``. Fields
+are parted by commas, semicolons or tabs. A row whose reading is empty is still to be read. Either every other
+row is read, or those that are wrong are told, and nothing is.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -13,7 +14,7 @@ from pathlib import Path
 from shimwise.files.columns import READINGS, Header, find_separator, read_header
 from shimwise.files.csv_rows import filled_rows
 from shimwise.files.decoding import decoded
-from shimwise.files.errors import CellError, ReadingsFileError, shown
+from shimwise.files.errors import CellError, ReadingsFileError, WrongRowsError, shown
 from shimwise.files.kit import Kit
 from shimwise.files.opening import read_bytes
 from shimwise.files.rows import FileRow, RowReader
@@ -23,6 +24,8 @@ from shimwise.notices import Notice
 Progress = Callable[[int, int], None]
 """Told from time to time: lines read, lines in the file. What it raises ends the reading."""
 PROGRESS_EVERY = 1000
+MOST_WRONG = 20
+"""Rows that are wrong are told up to so many."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +42,7 @@ class ReadingsFile:
 
 
 def read_readings(
-    path: str | Path, *, kit: Kit | None = None, progress: Progress | None = None
+    path: str | Path, *, kit: Kit | None = None, unit: str | None = None, progress: Progress | None = None
 ) -> ReadingsFile:
     """Read a readings file.
 
@@ -49,6 +52,8 @@ def read_readings(
         The CSV file.
     kit : Kit, optional
         Tells which lenses are zooms, and the squeeze, focus design and separation that the rows leave out.
+    unit : str, optional
+        Unit of bare numbers in a column of lengths whose name carries none.
     progress : callable, optional
         Told the lines read and the lines in the file, every thousand rows and at the end.
 
@@ -60,14 +65,20 @@ def read_readings(
     Raises
     ------
     ReadingsFileError
-        If the file cannot be opened or anything in it is not accepted: with line, column and text found.
+        If the file cannot be opened or anything in it is not accepted: with line, column and text found; a
+        WrongRowsError for several rows.
     """
     data = read_bytes(path, error=ReadingsFileError)
-    return parse_readings(data, name=Path(path).name, kit=kit, progress=progress)
+    return parse_readings(data, name=Path(path).name, kit=kit, unit=unit, progress=progress)
 
 
 def parse_readings(
-    data: bytes | str, *, name: str, kit: Kit | None = None, progress: Progress | None = None
+    data: bytes | str,
+    *,
+    name: str,
+    kit: Kit | None = None,
+    unit: str | None = None,
+    progress: Progress | None = None,
 ) -> ReadingsFile:
     """Read the content of a readings file, as :func:`read_readings`; ``name`` is the file in messages.
 
@@ -88,16 +99,25 @@ def parse_readings(
         )
     header = read_header(cells, READINGS, name=name, line=line)
     lenses = {} if kit is None else kit.lenses
-    reader = RowReader(header.places, lenses=lenses, decimal_comma=separator != ",")
+    units = {} if unit is None else dict.fromkeys(READINGS.lengths, unit)
+    reader = RowReader(
+        header.places, lenses=lenses, decimal_comma=separator != ",", units={**units, **header.units}
+    )
     total = file.text.count("\n") + 1
-    found = tuple(_readings(_told(rows, progress, total), header, reader, name=name))
+    found, unread = _readings(_told(rows, progress, total), header, reader, name=name)
+    if unread and not found:
+        raise ReadingsFileError(
+            "has no reading yet: the column reading is empty in every row. Fill it as you read.",
+            name=name,
+        )
     if not found:
         raise ReadingsFileError(
             "has a header but no reading. Write one line for each reading below it.", name=name, line=line
         )
     if progress is not None:
         progress(total, total)
-    notices = (*file.notices, *header.notices, *_look_alikes(found, kit or Kit()))
+    not_read = [Notice("rows_not_read", numbers={"count": unread})] if unread else []
+    notices = (*file.notices, *header.notices, *not_read, *_look_alikes(found, kit or Kit()))
     return ReadingsFile(rows=found, notices=notices)
 
 
@@ -112,21 +132,48 @@ def _told(
 
 def _readings(
     rows: Iterable[tuple[int, list[str]]], header: Header, reader: RowReader, *, name: str
-) -> Iterator[FileRow]:
-    for number, (line, cells) in enumerate(rows):
-        if len(cells) != header.width:
-            _refuse_width(cells, header.width, name=name, line=line)
+) -> tuple[tuple[FileRow, ...], int]:
+    """Return the rows that are read, and the number of those that are not yet.
+
+    Raises
+    ------
+    ReadingsFileError
+        With all rows that are wrong, up to twenty.
+    """
+    found: list[FileRow] = []
+    wrong: list[ReadingsFileError] = []
+    unread, rest = 0, iter(rows)
+    while len(wrong) <= MOST_WRONG:
         try:
-            yield reader.read(cells, number=number, line=line)
-        except CellError as error:
-            raise ReadingsFileError(
-                str(error), name=name, line=line, column=error.column, found=error.found
-            ) from error
+            line, cells = next(rest)
+            _refuse_width(cells, header.width, name=name, line=line)
+            if reader.is_unread(cells):
+                unread += 1
+            else:
+                found.append(_row(reader, cells, number=len(found), line=line, name=name))
+        except StopIteration:
+            break
+        except ReadingsFileError as error:
+            wrong.append(error)
+    if len(wrong) == 1:
+        raise wrong[0]
+    if wrong:
+        raise WrongRowsError(wrong[:MOST_WRONG], are_all=len(wrong) <= MOST_WRONG)
+    return tuple(found), unread
+
+
+def _row(reader: RowReader, cells: list[str], *, number: int, line: int, name: str) -> FileRow:
+    try:
+        return reader.read(cells, number=number, line=line)
+    except CellError as error:
+        raise ReadingsFileError(
+            str(error), name=name, line=line, column=error.column, found=error.found
+        ) from error
 
 
 def _refuse_width(cells: list[str], width: int, *, name: str, line: int) -> None:
     """Refuse a row of the wrong count of fields; empty ones past the header are a spreadsheet's habit."""
-    if len(cells) > width and not any(cell.strip() for cell in cells[width:]):
+    if len(cells) == width or (len(cells) > width and not any(cell.strip() for cell in cells[width:])):
         return
     found = shown(" | ".join(cells))
     raise ReadingsFileError(

@@ -6,11 +6,12 @@ from typing import Generic, NamedTuple, TypeVar
 
 from shimwise.files import csv_fields
 from shimwise.files.kit import KitLens
-from shimwise.files.names import cleaned_name, cleaned_note
+from shimwise.files.names import DASHES, cleaned_name, cleaned_note, from_spreadsheet
 from shimwise.files.reading_rules import EnteredReading, ReadingRules
 from shimwise.inference.model.prep import Reading
 
 T = TypeVar("T")
+EMPTY = frozenset({"", *DASHES})
 
 
 class FileRow(NamedTuple):
@@ -37,8 +38,8 @@ class _Column(Generic[T]):
                 value = self.known[text] = self.convert(text)
             return value
 
-    def text(self, row: Sequence[str]) -> str:
-        return "" if self.place is None else " ".join(row[self.place].split())
+    def is_empty(self, row: Sequence[str]) -> bool:
+        return self.place is None or row[self.place].strip() in EMPTY
 
 
 class RowReader:
@@ -52,10 +53,17 @@ class RowReader:
         What the kit says of the lenses; empty without a kit.
     decimal_comma : bool
         Whether a number may be written with a decimal comma.
+    units : mapping of str to str
+        Unit of the bare numbers of a column of lengths.
     """
 
     def __init__(
-        self, places: Mapping[str, int], *, lenses: Mapping[str, KitLens], decimal_comma: bool
+        self,
+        places: Mapping[str, int],
+        *,
+        lenses: Mapping[str, KitLens],
+        decimal_comma: bool,
+        units: Mapping[str, str],
     ) -> None:
         def column(name: str, convert: Callable[[str], T]) -> _Column[T]:
             return _Column(name, places.get(name), convert)
@@ -67,8 +75,10 @@ class RowReader:
         self.lens = column("lens", csv_fields.to_required_name)
         self.focal = number("focal_length_mm", csv_fields.to_focal_mm)
         self.fnumber = number("f_number", csv_fields.to_fnumber)
-        self.distance = column("distance", csv_fields.to_distance_mm)
-        self.reading = column("reading", csv_fields.to_distance_mm)
+        self.distance, self.reading = (
+            column(name, partial(csv_fields.to_length, unit=units.get(name)))
+            for name in ("distance", "reading")
+        )
         self.operator = column("operator", cleaned_name)
         self.setup = column("setup", cleaned_name)
         self.squeeze = number("squeeze", csv_fields.to_squeeze)
@@ -76,10 +86,14 @@ class RowReader:
         self.separation = number("principal_separation_mm", csv_fields.to_separation_mm)
         self.stop = column("stop", cleaned_name)
         self.at = column("at", cleaned_name)
-        self.note = column("note", cleaned_note)
+        self.note = column("note", lambda text: cleaned_note(from_spreadsheet(text.strip())))
         self.focus_design = column("focus_design", csv_fields.to_focus_design)
         self.rules = ReadingRules(lenses)
         self.setups: dict[tuple[str, float], str] = {}
+
+    def is_unread(self, row: Sequence[str]) -> bool:
+        """Return whether a row is one that is still to be read: its reading is empty."""
+        return self.reading.is_empty(row)
 
     def read(self, row: Sequence[str], *, number: int, line: int) -> FileRow:
         """Read one row; ``number`` counts data rows from 0, ``line`` is what a person sees in the file.
@@ -90,14 +104,15 @@ class RowReader:
             If a cell cannot be read, or breaks a rule of :class:`ReadingRules`.
         """
         body, fnumber = self.body.value(row), self.fnumber.value(row)
+        distance, at_ring = self.distance.value(row), self.reading.value(row)
         entered = EnteredReading(
             lens=self.lens.value(row),
             line=line,
             focal_mm=self.focal.value(row),
-            distance_mm=self.distance.value(row),
-            reading_mm=self.reading.value(row),
-            distance_text=self.distance.text(row),
-            reading_text=self.reading.text(row),
+            distance_mm=distance.mm,
+            reading_mm=at_ring.mm,
+            distance_text=distance.text,
+            reading_text=at_ring.text,
             axis=self.axis.value(row),
             squeeze=self.squeeze.value(row),
             separation_mm=self.separation.value(row),

@@ -81,9 +81,13 @@ class Move:
     change_sd_um : float or None
         Standard uncertainty of that. [µm]
     turns : float or None
-        Net turns of a screw. [0 or more]
+        Turns of a screw, from where it was, or from where its play is taken up. [0 or more]
     turn : Turn or None
         Their sense, looking at the head of the screw.
+    is_after_play : bool
+        Whether the turns count from where the play is taken up.
+    play_turns : float
+        How much further the screw may turn before the sensor moves. [0 or more]
     approach : Turn or None
         The sense in which the screw comes to rest.
     shims_in_um, shims_out_um : tuple of float
@@ -99,6 +103,8 @@ class Move:
     change_sd_um: float | None = None
     turns: float | None = None
     turn: Turn | None = None
+    is_after_play: bool = False
+    play_turns: float = 0.0
     approach: Turn | None = None
     shims_in_um: tuple[float, ...] = ()
     shims_out_um: tuple[float, ...] = ()
@@ -128,6 +134,8 @@ class Move:
             for key in ("change_um", "change_sd_um", "turns")
         }
         values |= {key: Turn(data[key]) if data[key] else None for key in ("turn", "approach")}
+        values |= {"is_after_play": bool(data.get("is_after_play"))}
+        values |= {"play_turns": float(data.get("play_turns") or 0.0)}
         values |= {key: tuple(map(float, data[key])) for key in ("shims_in_um", "shims_out_um")}
         return cls(**values)
 

@@ -9,13 +9,22 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from shimwise.errors import RemedyError
-from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
+from shimwise.inference.verdict.answer import (
+    Z95,
+    Answer,
+    BodyAnswer,
+    LensAnswer,
+    ReadingAnswer,
+    SetupAnswer,
+    Verdict,
+)
 from shimwise.notices import Notice
 from shimwise.remedy import procedure
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
 from shimwise.remedy.remedy import Action, Direction, Remedy, RemedyKind
+from shimwise.remedy.screw_history import ScrewHistory, plan_turn
 from shimwise.remedy.shims import ShimChoice, choose_shims
-from shimwise.remedy.turning import PlannedTurn, known_turn, planned_turn, trial_turn
+from shimwise.remedy.turning import PlannedTurn, planned_turn
 
 DECIDED_P = 0.8
 """A set-up or a scale, which have no verdict of their own, are called out above this probability."""
@@ -26,7 +35,7 @@ def advise(
     *,
     mechanisms: Mapping[str, Mechanism | None] | None = None,
     stock_um: Sequence[float] = (),
-    turns: Mapping[str, PlannedTurn] | None = None,
+    screws: Mapping[str, ScrewHistory] | None = None,
 ) -> tuple[Remedy, ...]:
     """Return the remedies of an answer: set-ups to tape again first, then bodies, then lenses and scales.
 
@@ -38,21 +47,22 @@ def advise(
         How each body is adjusted; a body that is absent or None: not known.
     stock_um : sequence of float
         Thicknesses of shim in stock [µm], for lenses and for mounts without a stock of their own.
-    turns : mapping of str to PlannedTurn, optional
-        By body, how far to turn its screw by what it has shown; goes before its mechanism.
+    screws : mapping of str to ScrewHistory, optional
+        By body, how its screw was turned so far.
 
     Raises
     ------
     RemedyError
         If a number is not finite, a verdict contradicts its error, or the stock is impossible.
     """
-    known, planned = mechanisms or {}, turns or {}
+    known, turned = mechanisms or {}, screws or {}
     bodies = (
         advise_body(
             body,
             mechanism=known.get(body.name),
             stock_um=stock_um,
-            planned=planned.get(body.name),
+            turned=turned.get(body.name),
+            readings=answer.readings,
         )
         for body in answer.bodies
     )
@@ -76,14 +86,20 @@ def advise_body(
     *,
     mechanism: Mechanism | None = None,
     stock_um: Sequence[float] = (),
-    planned: PlannedTurn | None = None,
+    turned: ScrewHistory | None = None,
+    readings: Sequence[ReadingAnswer] = (),
 ) -> Remedy | None:
-    """Return the remedy of a body, by its mechanism and the turn planned; None unless the verdict is out."""
+    """Return the remedy of a body, by its mechanism; None unless the verdict is out.
+
+    ``turned``: how its screw was turned so far; ``readings``: those of the verdict, which show what moves
+    within the prep made.
+    """
     if not _is_out(body):
         return None
     match mechanism:
         case Screw():
-            return _turn_screw(body, mechanism, planned)
+            history = turned or ScrewHistory(screw=mechanism)
+            return _turn_screw(body, mechanism, plan_turn(history, body, readings))
         case ShimmedMount():
             return _shim_mount(body, mechanism.stock_um or tuple(stock_um))
         case Fixed():
@@ -156,27 +172,17 @@ def advise_setup(setup: SetupAnswer) -> Remedy | None:
     )
 
 
-def _turn_screw(body: BodyAnswer, screw: Screw, planned: PlannedTurn | None) -> Remedy:
-    turns = turns_sd = None
-    if planned is not None:
-        turn: Turn | None = planned.turn
-        turns, turns_sd = planned.turns, None if planned.is_trial else planned.turns_sd
-        then = planned_turn(planned)
-    else:
-        turn = screw.away
-        if turn is not None and body.verdict is Verdict.OUT_DEEP:
-            turn = turn.opposite
-        if screw.um_per_turn is not None:
-            turns = abs(body.error_um) / screw.um_per_turn
-            turns_sd = math.hypot(body.sd_um, turns * (screw.um_per_turn_sd or 0.0)) / screw.um_per_turn
-        if turns is not None and turn is not None and turns_sd is not None:
-            then = known_turn(turns, turns_sd, turn)
-        else:
-            then = trial_turn(screw, turns, turns_sd, turn)
-    advice = (Notice("move_sensor", body.name, _finding(body)), then)
-    direction = _SENSOR[body.verdict]
+def _turn_screw(body: BodyAnswer, screw: Screw, planned: PlannedTurn) -> Remedy:
     return _body_remedy(
-        body, Action.MOVE_SENSOR, direction, advice, screw, turns=turns, turns_sd=turns_sd, turn=turn
+        body,
+        Action.MOVE_SENSOR,
+        _SENSOR[body.verdict],
+        (Notice("move_sensor", body.name, _finding(body)), planned_turn(planned)),
+        screw,
+        turns=planned.turns,
+        turns_sd=None if planned.is_trial else planned.turns_sd,
+        turn=planned.turn,
+        play_turns=planned.play_turns,
     )
 
 

@@ -51,9 +51,12 @@ class Remedy:
     advice : tuple of Notice
         The finding with its 95 % interval and what to do, a sentence each.
     turns, turns_sd : float or None
-        Turns of the screw and their standard uncertainty; None without a screw or without its travel.
+        Turns of the screw after its play is taken up, and their standard uncertainty; None without a screw,
+        the uncertainty also for a first move to learn from.
     turn : Turn or None
-        The sense of rotation, where it is known.
+        The sense of rotation.
+    play_turns : float or None
+        How much further the screw may turn before the sensor moves.
     shims_um : tuple of float
         Shims of the stock that make up the amount, thickest first. [µm]
     leftover_um : float or None
@@ -74,5 +77,6 @@ class Remedy:
     turns: float | None = None
     turns_sd: float | None = None
     turn: Turn | None = None
+    play_turns: float | None = None
     shims_um: tuple[float, ...] = ()
     leftover_um: float | None = None

@@ -1,21 +1,23 @@
 """What is known of a body's screw: from what was entered of it, and from the readings around its moves."""
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from shimwise.errors import InferenceError
 from shimwise.inference.history.screw import (
+    BACKLASH_SCALE_UM,
+    TRAVEL_LOG_SD,
+    TRAVEL_MEDIAN_UM,
     ScrewKnowledge,
     ScrewMove,
-    TurnAdvice,
     learn,
     turns_for,
     unknown_screw,
 )
-from shimwise.inference.verdict.answer import Answer, ReadingAnswer, Verdict
+from shimwise.inference.verdict.answer import BodyAnswer, ReadingAnswer
 from shimwise.inference.verdict.unit_change import UnitChange, change_between
 from shimwise.remedy.mechanism import Screw, Turn
 from shimwise.remedy.turning import PlannedTurn
@@ -34,11 +36,13 @@ LEAST_TRAVEL_SHARE = 0.01
 class Turned:
     """One move of a screw.
 
-    ``turns``: + clockwise. ``change``: change of the error, None if no readings determine it. ``before`` and
-    ``after``: the body's names around it, if it was made in a prep that is about to be judged.
+    ``turns``: + clockwise; ``is_after_play``: counted from where its play was taken up. ``change``: change of
+    the error, None if no readings determine it. ``before`` and ``after``: the body's names around it, if it
+    was made in a prep that is about to be judged.
     """
 
     turns: float
+    is_after_play: bool = False
     change: UnitChange | None = None
     before: str = ""
     after: str = ""
@@ -84,21 +88,6 @@ class ScrewHistory:
                 continue  # the lock held, or the turns were written down wrong; the page shows the pair
         return known
 
-    def advice(
-        self, known: ScrewKnowledge, *, error_um: float, error_sd_um: float, tolerance_um: float
-    ) -> TurnAdvice:
-        """Return how far to turn to remove an error; + turns are in the sense taken to be away."""
-        pressed = self.pressed_from
-        away = self.clockwise_is * (1.0 if known.p_sense >= 0.5 else -1.0)
-        wanted = math.copysign(away, -error_um * away)
-        return turns_for(
-            known,
-            -error_um,
-            change_sd_um=error_sd_um,
-            tolerance_um=tolerance_um,
-            approach_changed=None if pressed is None else pressed * wanted < 0,
-        )
-
     def sense_of(self, turns: float) -> Turn:
         """Return the sense of rotation of turns by their sign."""
         return Turn.CLOCKWISE if self.clockwise_is * turns > 0 else Turn.ANTICLOCKWISE
@@ -108,6 +97,8 @@ class ScrewHistory:
         before: float | None = None
         for one in self.turned:
             changed = None if before is None else (one.turns > 0) != (before > 0)
+            if one.is_after_play:
+                changed = False
             before = one.turns
             if one.change is not None:
                 moves.append(
@@ -121,29 +112,35 @@ class ScrewHistory:
         return moves
 
 
-def planned_turns(screws: Mapping[str, ScrewHistory], answer: Answer) -> dict[str, PlannedTurn]:
-    """Plan the turn of every body that is out, by what its screw has shown up to this verdict."""
-    planned = {}
-    for body in answer.bodies:
-        history = screws.get(body.name)
-        if history is None or body.verdict not in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
-            continue
-        known = history.with_readings(answer.readings).known()
-        advice = history.advice(
-            known, error_um=body.error_um, error_sd_um=body.sd_um, tolerance_um=body.tolerance_um
-        )
-        low_um, high_um = known.um_per_turn_interval()
-        planned[body.name] = PlannedTurn(
-            turns=abs(advice.turns),
-            turns_sd=advice.turns_sd,
-            turn=history.sense_of(advice.turns),
-            is_trial=advice.is_trial,
-            is_sense_known=known.is_sense_known,
-            travel_low_um=low_um,
-            travel_high_um=high_um,
-            moves=known.count,
-        )
-    return planned
+def plan_turn(history: ScrewHistory, body: BodyAnswer, readings: Iterable[ReadingAnswer] = ()) -> PlannedTurn:
+    """Plan the turn that removes a body's error, by what its screw has shown up to this verdict.
+
+    The play is kept apart: the turns count from where it is taken up.
+    """
+    known = history.with_readings(readings).known()
+    advice = turns_for(
+        known,
+        -body.error_um,
+        change_sd_um=body.sd_um,
+        tolerance_um=body.tolerance_um,
+        approach_changed=False,
+    )
+    low_um, high_um = known.um_per_turn_interval()
+    pressed = history.pressed_from
+    is_same_side = pressed is not None and pressed * history.clockwise_is * advice.turns > 0
+    return PlannedTurn(
+        turns=abs(advice.turns),
+        turns_sd=advice.turns_sd,
+        turn=history.sense_of(advice.turns),
+        is_trial=advice.is_trial,
+        is_sense_known=known.is_sense_known,
+        play_turns=0.0 if is_same_side else known.backlash_mean_um / known.um_per_turn,
+        change_um=advice.travel.mean_um,
+        change_sd_um=advice.travel.sd_um,
+        travel_low_um=low_um,
+        travel_high_um=high_um,
+        moves=known.count,
+    )
 
 
 def _entered(screw: Screw) -> ScrewKnowledge:
@@ -153,7 +150,12 @@ def _entered(screw: Screw) -> ScrewKnowledge:
     if screw.um_per_turn is not None:
         sd = screw.um_per_turn_sd or KNOWN_SHARE * screw.um_per_turn
         sd = max(sd, LEAST_TRAVEL_SHARE * screw.um_per_turn)
-        share = share * np.exp(-0.5 * ((known.travel_um - screw.um_per_turn) / sd) ** 2)
+        log_prior = -0.5 * (np.log(known.travel_um / TRAVEL_MEDIAN_UM) / TRAVEL_LOG_SD) ** 2
+        log_entered = -0.5 * ((known.travel_um - screw.um_per_turn) / sd) ** 2
+        # What was entered replaces the prior of any screw. The grid's steps grow with the travel.
+        share = share * known.travel_um * np.exp(log_entered - log_prior)
     if screw.backlash_um is not None:
-        share = share * np.exp(-0.5 * ((known.backlash_um - screw.backlash_um) / BACKLASH_SD_UM) ** 2)
+        log_prior = -0.5 * (known.backlash_um / BACKLASH_SCALE_UM) ** 2
+        log_entered = -0.5 * ((known.backlash_um - screw.backlash_um) / BACKLASH_SD_UM) ** 2
+        share = share * np.exp(log_entered - log_prior)
     return known.reweighted(share) if float(share.sum()) > 0 else known

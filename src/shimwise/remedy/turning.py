@@ -1,13 +1,10 @@
-"""A turn of a screw as facts: the whole way where the screw is known, else a small first move."""
+"""How far a screw is to be turned: the whole way where the screw is known, else a small first move."""
 
 from dataclasses import dataclass
 
 from shimwise.inference.verdict.answer import Z95
 from shimwise.notices import Notice
-from shimwise.remedy.mechanism import Screw, Turn
-
-TEST_TURNS = 15 / 360
-"""A first move of a screw whose travel is not known: 15° (common practice, no source). [turns]"""
+from shimwise.remedy.mechanism import Turn
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -17,11 +14,18 @@ class PlannedTurn:
     Attributes
     ----------
     turns, turns_sd : float
-        Turns [0 or more], and the standard uncertainty of those that make the wanted change exactly.
+        Turns after the play is taken up [0 or more], and the standard uncertainty of those that make the
+        wanted change exactly.
     turn : Turn
         Which way; a guess where ``is_sense_known`` is false.
     is_trial : bool
         Whether the screw is not known well enough for the whole way: a small first move to learn from.
+    is_sense_known : bool
+        Whether it is known which way is away from the flange.
+    play_turns : float
+        How much further the screw may turn before the sensor moves; 0 if it was last turned the same way.
+    change_um, change_sd_um : float
+        Change of the body's error that the turns are expected to make, + away from the flange. [µm]
     travel_low_um, travel_high_um : float
         95 % interval of the travel for a turn. [µm]
     moves : int
@@ -33,53 +37,32 @@ class PlannedTurn:
     turn: Turn
     is_trial: bool
     is_sense_known: bool
+    play_turns: float
+    change_um: float
+    change_sd_um: float
     travel_low_um: float
     travel_high_um: float
     moves: int
 
 
 def planned_turn(planned: PlannedTurn) -> Notice:
-    """Return the advice of a screw that was turned before, or whose travel was entered."""
+    """Return the advice of a planned turn."""
+    numbers: dict[str, float | str | None] = {
+        "turn": planned.turn.value,
+        "turns": planned.turns,
+        "play_turns": planned.play_turns,
+        "moves": float(planned.moves),
+    }
     if not planned.is_trial:
-        numbers = {**_interval(planned.turns, planned.turns_sd), "moves": float(planned.moves)}
-        return Notice("turn_planned", numbers={"turn": planned.turn.value, **numbers})
+        half = Z95 * planned.turns_sd
+        ends = {"turns_low": max(0.0, planned.turns - half), "turns_high": planned.turns + half}
+        return Notice("turn_planned", numbers={**numbers, **ends})
     return Notice(
         "turn_trial",
         numbers={
-            "turn": planned.turn.value,
-            "turns": planned.turns,
+            **numbers,
             "travel_low_um": planned.travel_low_um,
             "travel_high_um": planned.travel_high_um,
-            "moves": float(planned.moves),
             "is_sense_known": float(planned.is_sense_known),
         },
     )
-
-
-def known_turn(turns: float, turns_sd: float, turn: Turn) -> Notice:
-    """Return the advice of a screw whose travel and sense are known, without a plan."""
-    return Notice("turn_known", numbers={"turn": turn.value, **_interval(turns, turns_sd)})
-
-
-def trial_turn(screw: Screw, turns: float | None, turns_sd: float | None, turn: Turn | None) -> Notice:
-    """Return the advice of a small test of a screw whose travel, sense or both are not known."""
-    needed: dict[str, float | str | None] = {"turns": None}
-    test_turns = TEST_TURNS
-    if turns is not None and turns_sd is not None:
-        needed, test_turns = {**_interval(turns, turns_sd)}, min(TEST_TURNS, turns)
-    return Notice(
-        "turn_test",
-        numbers={
-            **needed,
-            "test_turns": test_turns,
-            "turn": None if turn is None else turn.value,
-            "is_travel_known": float(screw.um_per_turn is not None),
-            "is_sense_known": float(screw.away is not None),
-        },
-    )
-
-
-def _interval(turns: float, turns_sd: float) -> dict[str, float]:
-    """Return turns with the ends of their 95 % interval, none below 0."""
-    low, high = (max(turns + side * Z95 * turns_sd, 0.0) for side in (-1, 1))
-    return {"turns": turns, "turns_low": low, "turns_high": high}

@@ -108,7 +108,7 @@ def test_a_prep_with_an_undecided_unit_is_not_signed(door: Door) -> None:
     door.read(prep_id, "on")
     problem = sign(door, prep_id, 409)
     assert "Not every unit is decided" in problem["detail"]
-    assert "H25: not checked" in problem["detail"]
+    assert "H25: not read" in problem["detail"]
     assert sign(door, prep_id, 422, exceptions=[{"unit_id": door.ids["H25"], "reason": ""}])["status"] == 422
     assert door.get(f"/preps/{prep_id}/sign-offs") == {"sign_offs": []}
 

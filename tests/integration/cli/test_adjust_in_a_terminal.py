@@ -3,6 +3,7 @@
 import os
 import pty
 import select
+import signal
 import subprocess
 import sys
 import time
@@ -32,7 +33,7 @@ class Terminal:
             close_fds=True,
         )
         os.close(slave)
-        self.seen = ""
+        self.seen = self.all = ""
 
     def wait_for(self, words: str) -> str:
         """Read on until the words stand there; gives all that was printed up to them."""
@@ -55,6 +56,11 @@ class Terminal:
             pass
         return self._process.wait(MOST_S), " ".join(self.seen.split())
 
+    def stop(self, *, at: str) -> None:
+        """Wait for a prompt and break off there, as Ctrl-C does."""
+        self.wait_for(at)
+        self._process.send_signal(signal.SIGINT)
+
     def close(self) -> None:
         """Stop it."""
         self._process.kill()
@@ -69,6 +75,7 @@ class Terminal:
         except OSError:  # a terminal whose other end is gone
             return False
         self.seen += data.decode(errors="replace")
+        self.all += data.decode(errors="replace")
         return bool(data)
 
 
@@ -114,3 +121,12 @@ def test_the_whole_guide_is_typed_with_every_refusal_and_a_step_taken_back(termi
     assert "Finished: A-01 was moved by +" in told
     assert "Taken back: lock, by N. Tester: looked at the wrong body" in told
     assert "0.055 turn clockwise" in told
+
+
+def test_a_break_ends_with_130_and_no_line_is_cut_within_a_word(terminal: Terminal) -> None:
+    terminal.type("done", at="[clean]: ")
+    terminal.stop(at="[lock]: ")
+    code, told = terminal.end()
+    assert (code, told) == (130, "shimwise: stopped. What was finished before is kept, and nothing by half.")
+    assert max(map(len, terminal.all.splitlines())) < 80
+    assert "Careful: Never move a sensor that is locked" in terminal.all

@@ -2,6 +2,7 @@
 
 import contextlib
 import io
+import json
 import tempfile
 from pathlib import Path
 
@@ -43,7 +44,6 @@ def refused(run: Run, readings: Path, *options: str | Path) -> str:
         ("distance", "NaN", "[NaN]"),
         ("distance", "3", "[3]"),
         ("reading", "about 3'", "[about 3']"),
-        ("reading", "", "is no length: nothing is written. Accepted are 3'"),
         ("reading", "0", "[0]"),
         ("reading", "-3'", "[-3']"),
         ("distance", '7"', '[7"] is 177.8 mm, inside the near limit of L1: it can be sharp from 200.0 mm on'),
@@ -74,6 +74,56 @@ def test_missing_columns_are_all_named(save: Save, run: Run) -> None:
         "shimwise: readings.csv, line 1: the columns focal_length_mm, f_number, operator, setup are missing. "
         "Found is: body, lens, distance, reading."
     )
+
+
+def test_all_rows_that_are_wrong_are_told_at_once(save: Save, run: Run) -> None:
+    rows = [
+        ROW,
+        [*ROW[:2], "fifty", *ROW[3:]],
+        [*ROW[:5], "3 feat", *ROW[6:]],
+        ROW[:3],
+        [*ROW[:3], "T2", *ROW[4:]],
+    ]
+    code, out, err = run("judge", save(csv_text(rows)))
+    first, *more = err.splitlines()
+    assert (code, out, first) == (2, "", "shimwise: readings.csv: 4 rows are wrong.")
+    places = [
+        "line 3, column focal_length_mm: [fifty]",
+        "line 4, column reading: [3 feat]",
+        "line 5: has 3 fields",
+    ]
+    for line, told in zip(more, [*places, "line 6, column f_number: [T2] is a T-stop"], strict=True):
+        assert line.startswith(f"  {told}")
+    many = run("judge", save(csv_text([[*ROW[:3], "T2", *ROW[4:]]] * 50)))[2].splitlines()
+    assert (len(many), many[0]) == (21, "shimwise: readings.csv: the first 20 rows that are wrong.")
+
+
+def test_a_row_that_is_not_read_yet_is_left_out_and_said(save: Save, run: Run) -> None:
+    empty = [[*ROW[:5], cell, *ROW[6:]] for cell in ("", " ", "-")]
+    code, out, _ = run("judge", save(csv_text([ROW, *empty])))
+    assert code == 1
+    assert "3 rows have no reading yet, and are left out." in " ".join(out.split())
+    assert "holds" not in refused(run, save(csv_text(empty)))
+    assert "has no reading yet: the column reading is empty in every row." in refused(
+        run, save(csv_text(empty))
+    )
+
+
+def test_bare_numbers_have_the_unit_of_their_column_or_of_the_option(save: Save, run: Run) -> None:
+    header = tuple(
+        {"distance": "distance_ft", "reading": "Reading (mm)", "setup": "Set-up"}.get(c, c) for c in HEADER
+    )
+    rows = [["B1", "L1", "50", "2", "3", "889", "op", "near"], ["B1", "L1", "50", "2", "6", "INF", "op", ""]]
+    words = ("--json", "--seed", "1")
+    named = run("judge", save(csv_text(rows, header=header)), *words)
+    bare = [[*row[:4], str(304.8 * float(row[4])), *row[5:]] for row in rows]
+    given = run("judge", save(csv_text(bare)), *words, "--unit", "mm")
+    written = [[*row[:4], f"{row[4]} ft", row[5].replace("889", "889 mm"), *row[6:]] for row in rows]
+    assert named == run("judge", save(csv_text(written)), *words)
+    assert json.loads(named[1])["bodies"] == json.loads(given[1])["bodies"]
+    assert run("judge", save(csv_text(bare)))[2].count("the number has no unit") == 2
+    code, _, err = run("judge", save(csv_text(bare)), "--unit", "furlong")
+    assert (code, err) == (2, "shimwise: --unit furlong: is no unit here; give mm, cm, m, in or ft.\n")
 
 
 @pytest.mark.parametrize(
@@ -213,8 +263,10 @@ def test_whatever_the_file_holds_it_is_judged_or_refused_in_one_message(content:
     assert code in (0, 1, 2)
     if code == 2:
         assert out == ""
-        assert err.startswith("shimwise: readings.csv")
-        assert err.count("\n") == 1
+        first, *more = err.splitlines()
+        assert first.startswith("shimwise: readings.csv")
+        assert all(line.startswith("  line ") for line in more)
+        assert not more or 2 <= len(more) <= 20
     else:
         assert (bool(out), err) == (True, "")
 

@@ -1,6 +1,7 @@
 """Whole commands of ``shimwise optics``, as a person or a program calls them."""
 
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -228,6 +229,13 @@ def test_help_and_version_leave_with_zero(run: Run) -> None:
     code, out, _ = run("optics", "--help")
     assert code == 0
     assert "..." not in out.split("Commands:")[1]
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_names_what_is_typed_in_words(run: Run, command: str) -> None:
+    code, out, _ = run(command, "--help")
+    assert code == 0
+    assert not re.search(r"<[a-z]+", out)
 
 
 def test_help_loads_no_heavy_library() -> None:

@@ -93,6 +93,7 @@ def house(tmp_path: Path) -> Path:
                 reading_mm=mm,
                 reading_text=text,
                 operator="Ann",
+                note="+2",
                 taken_at=NOON,
             )
             evidence.add_reading(change, row)
@@ -119,6 +120,10 @@ def test_exported_readings_are_judged_as_any_readings_file(
     assert done.returncode == 0, done.stderr
     judged = shimwise("judge", tmp_path / "readings.csv", "--json")
     assert judged.returncode in (0, 1), judged.stderr
+    assert ",'+2," in (tmp_path / "readings.csv").read_text(encoding="utf-8"), "safe in a spreadsheet"
+    assert shimwise("import", tmp_path / "readings.csv", "--data", tmp_path / "other").returncode == 0
+    taken = json.loads(shimwise("export", "Body A", "--data", tmp_path / "other").stdout)
+    assert [row["note"] for row in taken["readings"]] == ["+2", "+2"]
     landings = [row["landing_um"] for row in json.loads(judged.stdout)["readings"]]
     assert landings[1] == 0.0  # "on" is what was taped
     assert landings[0] < 0.0  # short is negative
@@ -134,7 +139,13 @@ def test_a_backup_is_restored_and_what_it_replaced_is_kept(
         evidence.withdraw_reading(change, "r0", reason="after the copy")
     done = shimwise("restore", tmp_path / "copy.sqlite", "--data", house)
     assert done.returncode == 0, done.stderr
-    assert "1 prep with 2 readings" in done.stdout
+    before, after = done.stdout.splitlines()
+    there = f"{house / 'shimwise.sqlite'}"
+    assert before == (
+        f"{tmp_path / 'copy.sqlite'}, 1 prep with 2 readings, goes to {there}, "
+        "in the place of 1 prep with 2 readings."
+    )
+    assert after.startswith(f"{there} holds 1 prep with 2 readings now. What was there is kept: ")
     with record_admin.open_record(house) as record, record.reading() as connection:
         assert evidence.reading(connection, "r0").withdrawn_at is None
     (kept,) = house.glob("*before-restore*")
@@ -165,6 +176,8 @@ def test_a_record_that_is_well_and_one_that_is_not_are_told_apart(shimwise: Shim
         (["backup", "{}/no/folder.sqlite", "--data", "{}/house"], "cannot be reached"),
         (["restore", "{}/none.sqlite", "--data", "{}/house"], "Check the name of the backup"),
         (["restore", "{}/text.json", "--data", "{}/house"], "no record of Shimwise"),
+        (["restore", "{}/empty.sqlite", "--data", "{}/house"], "no record of Shimwise (it holds no preps)"),
+        (["restore", "{}/empty.sqlite", "--data", "{}/new"], "no record of Shimwise (it holds no preps)"),
         (["export", "no such prep", "--data", "{}/house"], "There is no prep [no such prep]"),
         (["export", "prep-1", "{}/text.json", "--data", "{}/house"], "is there already"),
         (["import", "{}/none.json", "--data", "{}/house"], "cannot be opened"),
@@ -179,6 +192,7 @@ def test_what_cannot_be_done_is_told_in_a_sentence_and_changes_nothing(
 ) -> None:
     (tmp_path / "text.json").write_text("no json at all")
     (tmp_path / "other.json").write_text("{}")
+    (tmp_path / "empty.sqlite").touch()
     (tmp_path / "deep.json").write_text("[" * 100_000)
     with record_admin.open_record(house) as record:
         before = record_admin.export_prep(record, "prep-1")
@@ -188,6 +202,7 @@ def test_what_cannot_be_done_is_told_in_a_sentence_and_changes_nothing(
     assert "Traceback" not in done.stderr
     with record_admin.open_record(house) as record:
         assert record_admin.export_prep(record, "prep-1") == before
+    assert not list(tmp_path.glob("new/*"))
 
 
 def test_a_prep_named_by_what_several_have_in_common_is_asked_for_again(
@@ -245,3 +260,22 @@ def test_the_names_that_other_commands_ask_for_are_listed(shimwise: Shimwise, tm
     assert shimwise("list", "cameras", *data).stderr.startswith(
         "shimwise: [cameras] is nothing that is listed;"
     )
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "drift A-07",
+        "repeatability",
+        "adjust A-07 A-07",
+        "sign A-07",
+        "reopen A-07",
+        "list",
+        "export A-07",
+        "check",
+    ],
+)
+def test_no_record_is_made_at_a_mistyped_place(shimwise: Shimwise, tmp_path: Path, words: str) -> None:
+    done = shimwise(*words.split(), "--data", tmp_path / "mistyped")
+    assert (done.returncode, (tmp_path / "mistyped").exists()) == (2, False)
+    assert "is not there. Check the name" in done.stderr

@@ -74,7 +74,7 @@ def test_a_signature_shows_its_digest_and_exceptions_and_the_prep_says_that_it_i
     assert {f"/preps/{prep_id}/papers/check-sheet.pdf", f"/preps/{prep_id}/sign", "/verify"} <= set(
         frozen.links
     )
-    for gone in ("What to do", "Says most next", "Causes, the likeliest first", "The scale stands at"):
+    for gone in ("What to do", "Read next", "Causes, the likeliest first", "the scale stands at"):
         assert gone not in frozen.text
     assert "Adjust step by step" not in frozen.text
     assert "until it is reopened" in see(door, f"/preps/{prep_id}/adjust").sentence

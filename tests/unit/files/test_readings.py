@@ -18,6 +18,7 @@ from shimwise.errors import RecordError
 from shimwise.files.columns import KNOWN, REQUIRED
 from shimwise.files.errors import ReadingsFileError
 from shimwise.files.kit_file import parse_kit
+from shimwise.files.names import cleaned_note, from_spreadsheet, to_spreadsheet
 from shimwise.files.readings import PROGRESS_EVERY, ReadingsFile, parse_readings, read_readings
 from shimwise.inference.model.prep import Axis, FocusDesign
 from shimwise.lengths import length_to_mm
@@ -412,7 +413,7 @@ def test_the_advice_for_a_zoom_is_a_kit_that_is_accepted() -> None:
     ],
 )
 def test_a_file_that_is_no_readings_file_is_refused_in_one_message(data: bytes, message: str) -> None:
-    with pytest.raises(ReadingsFileError, match=rf"^r\.csv[,:] .*{message}"):
+    with pytest.raises(ReadingsFileError, match=rf"(?s)^r\.csv[,:] .*{message}"):
         parse_readings(data, name="r.csv")
 
 
@@ -532,9 +533,9 @@ def survives(data: bytes | str) -> None:
                 separation_mm=reading.separation_mm or 0.0,
             )
             assert math.isfinite(landing)
-    for message in messages:
-        assert message.isprintable()
-        assert len(message) < 700
+    for line in (line for message in messages for line in message.split("\n")):
+        assert line.isprintable()
+        assert len(line) < 700
 
 
 @settings(deadline=None)
@@ -588,3 +589,11 @@ def test_no_few_wrong_cells_in_a_good_file_do_anything_but_parse_or_be_refused(
     writer.writeheader()
     writer.writerows(good | cells for cells in wrong)
     survives(out.getvalue())
+
+
+@pytest.mark.parametrize("note", ["+2 marks", "-1+1", "−3", "'+2", "''-1", "plain", "'quoted'"])
+def test_a_note_may_begin_with_a_sign_and_comes_back_from_a_spreadsheet(note: str) -> None:
+    # Begins of a cell that a spreadsheet runs: OWASP, "CSV Injection".
+    written = to_spreadsheet(cleaned_note(note))
+    assert written[0] not in "=+-@"
+    assert from_spreadsheet(written) == note

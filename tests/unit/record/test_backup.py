@@ -46,7 +46,7 @@ def test_what_is_restored_is_what_was_backed_up(
     after = _whole(record)
     record.close()
     done = restore(made.path, record_address, at=NOON)
-    assert (done.preps, done.readings) == (1, 4)
+    assert (done.after.preps, done.after.readings) == (1, 4)
     with Record.open(record_address) as again:
         assert _whole(again) == before
         assert check(again) == ()

@@ -31,7 +31,7 @@ def test_a_folder_that_cannot_be_opened_stops_no_backup(
     with Record.open(tmp_path / "house") as record:
         a_job(record)
         made = backup(record, tmp_path / "copy.sqlite")
-    assert restore(made.path, tmp_path / "house").readings == 3
+    assert restore(made.path, tmp_path / "house").after.readings == 3
 
 
 def test_a_file_is_made_durable_through_a_handle_that_may_write(

@@ -11,11 +11,12 @@ from hypothesis import strategies as st
 
 from shimwise.errors import RemedyError
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, SetupAnswer, Verdict
+from shimwise.inference.verdict.unit_change import UnitChange
 from shimwise.notices import Notice
 from shimwise.remedy.advice import advise, advise_body, advise_lens, advise_scale, advise_setup
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
 from shimwise.remedy.remedy import Action, Direction, Remedy, RemedyKind
-from shimwise.remedy.turning import PlannedTurn
+from shimwise.remedy.screw_history import ScrewHistory, Turned
 from shimwise.sheets.words.notices import joined_text, notice_text
 
 
@@ -28,16 +29,6 @@ def texts(notices: Iterable[Notice]) -> list[str]:
 
 
 SCREW = Screw(um_per_turn=360, away=Turn.CLOCKWISE, has_lock=True, backlash_um=12)
-SHOWN = PlannedTurn(
-    turns=0.12,
-    turns_sd=0.01,
-    turn=Turn.ANTICLOCKWISE,
-    is_trial=False,
-    is_sense_known=True,
-    travel_low_um=150.0,
-    travel_high_um=190.0,
-    moves=2,
-)
 MECHANISMS = [SCREW, Screw(), ShimmedMount(stock_um=(10, 20, 50)), ShimmedMount(), Fixed(), None]
 ADDING = {Direction.AWAY, Direction.ADD}
 UNDECIDED = [Verdict.IN_TOLERANCE, Verdict.CANNOT_TELL, Verdict.NOT_CHECKED]
@@ -104,69 +95,63 @@ def test_the_screw_is_turned_away_for_short_and_back_for_deep(away: Turn) -> Non
     assert advise_body(a_body(20), mechanism=screw).turn is away.opposite
 
 
-def test_the_turn_is_told_in_turns_and_degrees_with_its_interval() -> None:
-    # 360 µm a turn: one degree a micron, so the interval in degrees is the one in microns.
-    remedy = advise_body(a_body(-18, half_um=6), mechanism=SCREW)
-    assert remedy.turns == pytest.approx(0.05)
-    assert "short by 18 ± 6 µm (95 %)" in text_of(remedy)
-    assert "18 µm away from the flange" in text_of(remedy)
-    assert "turn the screw clockwise by 0.05 turn, 18° (95 %: 12° to 24°)" in text_of(remedy)
+def test_the_turn_has_degrees_turns_and_an_interval_and_the_play_apart() -> None:
+    # 360 µm a turn: one degree a micron, so the degrees are the microns; the play of 12 µm is 12°.
+    screw = replace(SCREW, um_per_turn_sd=4)
+    remedy = advise_body(a_body(-18, half_um=6), mechanism=screw)
+    assert remedy.turns == pytest.approx(0.05, rel=0.01)
+    assert remedy.play_turns == pytest.approx(12 / 360, rel=0.01)
+    text = text_of(remedy)
+    assert "short by 18 ± 6 µm (95 %)" in text
+    assert "18 µm away from the flange" in text
+    assert "turn the screw clockwise by 18° (0.05 turn; 95 %: 12° to 24°) after the play is taken up" in text
+    assert "up to 12° more before the sensor moves" in text
+    assert text.endswith("That rests on what is entered of its screw.")
 
 
 def test_an_uncertain_travel_widens_the_turn_as_relative_errors_add() -> None:
-    sure = advise_body(a_body(-100, half_um=1.96), mechanism=Screw(um_per_turn=500))
-    unsure = advise_body(a_body(-100, half_um=1.96), mechanism=Screw(um_per_turn=500, um_per_turn_sd=50))
-    assert sure.turns_sd / sure.turns == pytest.approx(0.01)
-    assert unsure.turns_sd / unsure.turns == pytest.approx(math.hypot(0.01, 0.1))
+    def share(sd_um: float) -> float:
+        screw = Screw(um_per_turn=500, um_per_turn_sd=sd_um, away=Turn.CLOCKWISE, backlash_um=1)
+        remedy = advise_body(a_body(-30, half_um=1.96), mechanism=screw)
+        return remedy.turns_sd / remedy.turns
+
+    # The grid of the travel goes in steps of 1.4 %; the least uncertainty is 1 %.
+    assert share(25) == pytest.approx(math.hypot(1 / 30, 0.05), rel=0.1)
+    assert share(5) == pytest.approx(math.hypot(1 / 30, 0.01), rel=0.1)
 
 
-def test_a_screw_of_unknown_travel_is_turned_a_little_as_a_test_first() -> None:
-    remedy = advise_body(a_body(-20), mechanism=Screw(away=Turn.ANTICLOCKWISE))
-    assert remedy.turns is None
-    assert "15° anticlockwise as a test and read again" in text_of(remedy)
+def test_what_is_entered_of_a_screw_is_what_is_used() -> None:
+    # Without its uncertainty the prior of any screw used to draw 350 µm a turn to 343.
+    for um_per_turn in (150.0, 350.0, 900.0):
+        turned = advise_body(a_body(-30), mechanism=Screw(um_per_turn=um_per_turn, away=Turn.CLOCKWISE))
+        known = ScrewHistory(screw=Screw(um_per_turn=um_per_turn, away=Turn.CLOCKWISE)).known()
+        assert known.um_per_turn == pytest.approx(um_per_turn, rel=2e-3)
+        assert turned is not None
 
 
-def test_a_screw_of_unknown_sense_is_tested_and_told_by_the_landing() -> None:
-    remedy = advise_body(a_body(-20), mechanism=Screw(um_per_turn=360))
-    assert remedy.turn is None
-    assert "0.06 turn" in text_of(remedy)
-    assert "It is not known which way is away" in text_of(remedy)
-    assert "deeper, the sensor went away from the flange" in text_of(remedy)
+def test_until_a_screw_is_known_a_small_first_move_is_advised_without_an_interval() -> None:
+    remedy = advise_body(a_body(-20), mechanism=Screw())
+    assert remedy.turns_sd is None
+    assert 360 * remedy.turns == pytest.approx(29, abs=15)
+    text = text_of(remedy)
+    assert "A turn makes 83 to 720 µm (95 %), not known well enough for the whole way" in text
+    assert "after the play is taken up, as a small first move, and read again" in text
+    assert "if the landings go deeper, the sensor went away from the flange" in text
+    known = advise_body(a_body(-20), mechanism=Screw(away=Turn.ANTICLOCKWISE))
+    assert "turn the screw anticlockwise" in text_of(known)
+    assert "Which way is away" not in text_of(known)
 
 
-def test_what_a_screw_has_shown_goes_before_what_was_typed_of_it() -> None:
-    remedy = advise_body(a_body(-20), mechanism=SCREW, planned=SHOWN)
-    assert (remedy.turns, remedy.turns_sd, remedy.turn) == (0.12, 0.01, Turn.ANTICLOCKWISE)
-    assert "turn the screw anticlockwise by 0.12 turn, 43° (95 %: 36° to 50°)" in text_of(remedy)
-    assert text_of(remedy).endswith("that rests on what 2 moves of it showed.")
-    typed = advise_body(a_body(-20), mechanism=SCREW, planned=replace(SHOWN, moves=0))
-    assert text_of(typed).endswith("that rests on what is written of its screw.")
-
-
-def test_until_a_screw_is_known_a_small_first_move_is_told_without_an_interval() -> None:
-    first = replace(
-        SHOWN,
-        turns=0.03,
-        is_trial=True,
-        moves=0,
-        travel_low_um=83.0,
-        travel_high_um=720.0,
-        is_sense_known=False,
-    )
-    remedy = advise_body(a_body(-20), mechanism=Screw(), planned=first)
-    assert (remedy.turns, remedy.turns_sd) == (0.03, None)
-    assert "It may do 83 to 720 µm a turn (95 %)" in text_of(remedy)
-    assert "turn the screw anticlockwise by 0.03 turn, 11°, as a small first move, and read" in joined_text(
-        remedy.advice
-    )
-    assert "Which way is away is not known: if the landings go deeper" in text_of(remedy)
-    once = advise_body(a_body(-20), mechanism=Screw(), planned=replace(SHOWN, is_trial=True, moves=1))
-    assert "By what 1 move of it showed it does 150 to 190 µm a turn" in text_of(once)
-    assert "Which way is away" not in text_of(once)
-
-
-def test_a_test_move_is_never_larger_than_the_whole_move() -> None:
-    assert "turn the screw 5° one way" in text_of(advise_body(a_body(-20), mechanism=Screw(um_per_turn=1440)))
+def test_what_a_screw_has_shown_is_what_the_turn_rests_on() -> None:
+    change = UnitChange(-36.0, 1.0)
+    history = ScrewHistory(screw=SCREW, turned=(Turned(turns=-0.10, is_after_play=True, change=change),) * 2)
+    again = advise_body(a_body(18), mechanism=SCREW, turned=history)
+    assert again.turn is Turn.ANTICLOCKWISE
+    assert again.play_turns == 0.0  # it was turned the same way last
+    assert "up to" not in text_of(again)
+    assert text_of(again).endswith("That rests on what 2 moves of it showed.")
+    back = advise_body(a_body(-18), mechanism=SCREW, turned=history)
+    assert back.play_turns > 0
 
 
 def place(steps: tuple[str, ...], word: str) -> int:

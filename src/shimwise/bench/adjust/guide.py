@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.adjust import finishing
-from shimwise.bench.adjust.errors import ConsentNeeded
+from shimwise.bench.adjust.errors import ConsentNeeded, LockDoubted, MechanismUnknown
 from shimwise.bench.adjust.finishing import unit_of
 from shimwise.bench.adjust.journal import (
     ANSWERED,
@@ -25,22 +25,23 @@ from shimwise.bench.adjust.journal import (
     found_kept,
 )
 from shimwise.bench.adjust.moves import plan_of
-from shimwise.bench.adjust.presenter import view_kept
+from shimwise.bench.adjust.presenter import has_lock, view_kept
 from shimwise.bench.adjust.sharpest import peak_by_eye, peak_of_sweep
-from shimwise.bench.adjust.step_answers import read_answer, read_step
+from shimwise.bench.adjust.step_answers import read_answer, read_step, split_lock_answer
 from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import Conflict
 from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.prep.states import refuse_unless_open
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
+from shimwise.bench.verdict.screws import screws_of
 from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.errors import RemedyError
 from shimwise.inference.verdict.answer import BodyAnswer, Verdict
 from shimwise.record import journal
 from shimwise.record.tables.rows import BodyRow, LensRow
 from shimwise.remedy.adjustment import Adjustment, ConsentError, begin, begin_lens
-from shimwise.remedy.adjustment_steps import Guide, Move, Step
+from shimwise.remedy.adjustment_steps import Guide, Move, Step, StepAnswer
 from shimwise.sheets.json.verdict_json import answer_from_json
 
 if TYPE_CHECKING:
@@ -100,7 +101,10 @@ def begin_adjustment(
         _refuse_second(change.connection, unit)
         judged = answer.unit(unit_kind, unit.name)
         _refuse_needless(unit, judged, why)
-        plan = plan_of(change.connection, unit, judged=judged, tolerance_um=material.tolerance_um)
+        screw = screws_of(change.connection, material).get(unit.name) if unit_kind == "body" else None
+        plan = plan_of(
+            change.connection, unit, answer=answer, screw=screw, tolerance_um=material.tolerance_um
+        )
         begun = _begun(unit, plan.move)
         detail = {
             "adjustment_id": adjustment_id,
@@ -115,7 +119,15 @@ def begin_adjustment(
 
 
 def answer_step(
-    record: "Record", prep_id: str, adjustment_id: str, *, step: str, answer: str, who: str, note: str = ""
+    record: "Record",
+    prep_id: str,
+    adjustment_id: str,
+    *,
+    step: str,
+    answer: str,
+    who: str,
+    note: str = "",
+    consent: str = "",
 ) -> AdjustmentView:
     """Answer the step that is due.
 
@@ -126,11 +138,14 @@ def answer_step(
     answer : str
         One of the step's choices; of the consent who gave it, of the place where the screw is, of shims those
         that are in (``200 + 50``). Of the move ``done`` as planned, or what was done: ``0.08 turn
-        clockwise``, ``30° anticlockwise``, ``in 50 out 20``.
+        clockwise``, ``30° anticlockwise``, ``in 50 out 20``. What is asked with an answer about the lock may
+        follow it: ``released: the owner, by phone``, ``no lock: a blind plug``.
     who : str
         Who answers.
     note : str
-        Anything else.
+        Anything else; of a body that has a lock by the record, what was found where there is none.
+    consent : str
+        Who gave consent to release the lock, unless that step was answered before.
 
     Raises
     ------
@@ -138,6 +153,8 @@ def answer_step(
         If the answer is none of the step's.
     ConsentNeeded
         If a lock is to be released without the owner's consent.
+    LockDoubted
+        If there is no lock though the record says so, and what was found is not noted.
     Conflict
         If the step is not due (a move before its lock was looked at), or the prep is not open.
     """
@@ -145,19 +162,44 @@ def answer_step(
     with record.writing(who=person) as change:
         kept = _under_way(change, prep_id, adjustment_id)
         asked = read_step(kept, step)
-        response, noted, move = read_answer(kept, asked, answer, words)
-        try:
-            after = kept.adjustment.confirm(
-                asked, who=person, when=change.at, answer=response, note=noted, move=move
-            )
-        except ConsentError as error:
-            raise ConsentNeeded(str(error), unit=error.unit, step=step) from error
-        except RemedyError as error:
-            raise Conflict(str(error), kind="step", id=step) from error
-        finishing.note(change, kept, ANSWERED, {"event": after.to_json()["events"][-1]})
+        typed, told = split_lock_answer(asked, answer)
+        response, noted, move = read_answer(kept, asked, typed, words)
+        before = kept.adjustment
+        steps = [(asked, response, noted)]
+        if response is StepAnswer.RELEASED and Step.CONSENT not in before.confirmed:
+            owner = optional_name(consent, field="consent") or told
+            steps = [(Step.CONSENT, StepAnswer.DONE, owner)] * bool(owner) + steps
+        elif told:
+            steps = [(asked, response, typed_note(f"{told}. {noted}" if noted else told))]
+        material = material_of(change.connection, prep_id)
+        if response is StepAnswer.NO_LOCK and has_lock(material, kept) and not steps[0][2]:
+            raise LockDoubted(unit=kept.unit_name, step=step)
+        for one, said, by in steps:
+            before = _confirmed(change, kept, before, one, said, note=by, move=move)
         if asked is Step.SHIMS_MEASURED:
-            finishing.plan_stack(change, kept, material_of(change.connection, prep_id), noted)
+            finishing.plan_stack(change, kept, material, noted)
         return _shown(change, kept)
+
+
+def _confirmed(
+    change: "Change",
+    kept: KeptAdjustment,
+    before: Adjustment,
+    step: Step,
+    answer: StepAnswer,
+    *,
+    note: str,
+    move: Move | None,
+) -> Adjustment:
+    """Confirm a step, and write it into the journal."""
+    try:
+        after = before.confirm(step, who=change.who, when=change.at, answer=answer, note=note, move=move)
+    except ConsentError as error:
+        raise ConsentNeeded(str(error), unit=error.unit, step=str(step)) from error
+    except RemedyError as error:
+        raise Conflict(str(error), kind="step", id=str(step)) from error
+    finishing.note(change, kept, ANSWERED, {"event": after.to_json()["events"][-1]})
+    return after
 
 
 def keep_peak(
@@ -358,4 +400,4 @@ def _begun(unit: BodyRow | LensRow, planned: Move) -> Adjustment:
     try:
         return begin(unit.name, mechanism_of(unit.mechanism), planned=planned)
     except RemedyError as error:
-        raise Conflict(str(error), kind="body", id=unit.id) from error
+        raise MechanismUnknown(str(error), unit=unit.name, unit_id=unit.id) from error

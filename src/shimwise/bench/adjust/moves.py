@@ -11,16 +11,19 @@ from shimwise.bench.house.shim_stock import stock_in
 from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.bench.verdict.screws import screw_history
 from shimwise.errors import RemedyError
+from shimwise.inference.verdict.answer import Z95
+from shimwise.number_format import decimal_text, half_digits, half_text
 from shimwise.record.tables.rows import BodyRow, LensRow
 from shimwise.remedy.adjustment_steps import Move
 from shimwise.remedy.mechanism import Screw, ShimmedMount, Turn
+from shimwise.remedy.screw_history import ScrewHistory, plan_turn
 from shimwise.remedy.stock import ShimStock, restack
-from shimwise.sheets.words.adjustment_words import turns_text
+from shimwise.sheets.words.adjustment_words import move_turns_text
 from shimwise.sheets.words.shared import counted
 
 if TYPE_CHECKING:
     from shimwise.inference.history.screw import ScrewKnowledge
-    from shimwise.inference.verdict.answer import BodyAnswer
+    from shimwise.inference.verdict.answer import Answer, BodyAnswer
     from shimwise.record import Connection
     from shimwise.remedy.adjustment import Adjustment
 
@@ -68,7 +71,9 @@ class MovePlan:
         """Return the view."""
         move = self.move
         way = "short" if self.error_um < 0 else "deep"
-        words = f"{way} by {abs(self.error_um):.0f} ± {2 * self.error_sd_um:.0f} µm: " + (
+        half_um = Z95 * self.error_sd_um
+        size = f"{decimal_text(abs(self.error_um), half_digits(half_um))} {half_text(half_um)} µm"
+        words = f"{way} by {size}: " + (
             "add, or move away from the flange."
             if self.error_um < 0
             else "take away, or move toward the flange."
@@ -83,7 +88,7 @@ class MovePlan:
             turns=move.turns,
             turns_sd=self.turns_sd,
             degrees=None if move.turns is None else 360.0 * move.turns,
-            turn="" if move.turns is None or move.turn is None else turns_text(move.turns, move.turn),
+            turn="" if move.turns is None or move.turn is None else move_turns_text(move),
             approach=f"Come up {approach} from one side, without reversing." if approach else "",
             is_trial=self.is_trial,
             peak=self.peak,
@@ -104,28 +109,33 @@ class MoveMade:
 
 
 def plan_of(
-    connection: "Connection", unit: BodyRow | LensRow, *, judged: "BodyAnswer | None", tolerance_um: float
+    connection: "Connection",
+    unit: BodyRow | LensRow,
+    *,
+    answer: "Answer",
+    screw: ScrewHistory | None = None,
+    tolerance_um: float,
 ) -> MovePlan:
-    """Plan the move of a unit from the verdict on it.
+    """Plan the move of a unit from the verdict; ``screw``: how the screw of a body was turned so far.
 
     Raises
     ------
     Conflict
         If the verdict contains no error of it.
     """
+    judged = answer.unit("body" if isinstance(unit, BodyRow) else "lens", unit.name)
     if judged is None or not (math.isfinite(judged.error_um) and judged.sd_um > 0):
         raise Conflict(
             f"Nothing is known of the error of {unit.name} yet. Read it first.", kind="adjustment", id=unit.id
         )
     error_um, sd_um = judged.error_um, judged.sd_um
-    tolerance_um = judged.tolerance_um or tolerance_um
     plan = MovePlan(error_um=error_um, error_sd_um=sd_um, move=Move(change_um=-error_um, change_sd_um=sd_um))
+    if screw is not None:
+        return _screw_plan(screw, judged, answer, plan)
     mechanism = mechanism_of(unit.mechanism) if isinstance(unit, BodyRow) else None
-    if isinstance(mechanism, Screw) and isinstance(unit, BodyRow):
-        return _screw_plan(connection, unit, mechanism, plan, tolerance_um)
     if isinstance(mechanism, ShimmedMount) or isinstance(unit, LensRow):
         own = mechanism.stock_um if isinstance(mechanism, ShimmedMount) else ()
-        return _shim_plan(plan, _stock(connection, own), (), tolerance_um)
+        return _shim_plan(plan, _stock(connection, own), (), judged.tolerance_um or tolerance_um)
     return plan
 
 
@@ -164,34 +174,31 @@ def _turned(connection: "Connection", body: BodyRow, screw: Screw, made: Move) -
     past = screw_history(connection, body, screw)
     pressed = past.pressed_from
     changed = None if pressed is None or not clockwise else pressed * clockwise < 0
+    if made.is_after_play:
+        changed = False
     travel = travel_of(past.known(), past.clockwise_is * clockwise, approach_changed=changed)
     return MoveMade(
         amount_um=travel.mean_um, amount_sd_um=max(travel.sd_um, SHIM_SD_UM), turns=clockwise or None
     )
 
 
-def _screw_plan(
-    connection: "Connection", body: BodyRow, screw: Screw, plan: MovePlan, tolerance_um: float
-) -> MovePlan:
-    past = screw_history(connection, body, screw)
-    known = past.known()
-    advice = past.advice(
-        known, error_um=plan.error_um, error_sd_um=plan.error_sd_um, tolerance_um=tolerance_um
-    )
-    turn = past.sense_of(advice.turns)
+def _screw_plan(history: ScrewHistory, judged: "BodyAnswer", answer: "Answer", plan: MovePlan) -> MovePlan:
+    planned = plan_turn(history, judged, answer.readings)
     move = Move(
-        change_um=advice.travel.mean_um,
-        change_sd_um=advice.travel.sd_um,
-        turns=abs(advice.turns),
-        turn=turn,
-        approach=turn,
+        change_um=planned.change_um,
+        change_sd_um=planned.change_sd_um,
+        turns=planned.turns,
+        turn=planned.turn,
+        is_after_play=True,
+        play_turns=planned.play_turns,
+        approach=planned.turn,
     )
     return replace(
         plan,
         move=move,
-        turns_sd=advice.turns_sd,
-        is_trial=advice.is_trial,
-        screw=_screw_view(known, screw),
+        turns_sd=planned.turns_sd,
+        is_trial=planned.is_trial,
+        screw=_screw_view(history.with_readings(answer.readings).known(), history.screw),
     )
 
 
@@ -201,6 +208,8 @@ def _screw_view(known: "ScrewKnowledge", screw: Screw) -> ScrewView:
     if not away and known.is_sense_known:
         away = str(Turn.CLOCKWISE if known.p_sense > 0.5 else Turn.ANTICLOCKWISE)
     moves = f"learned from {counted(known.count, 'move')}" if known.count else "not moved here yet"
+    if known.count and screw.um_per_turn is not None:
+        moves += f" (entered: {decimal_text(screw.um_per_turn)})"
     way = f"{away} is away from the flange" if away else "which way is away is not known"
     return ScrewView(
         um_per_turn=known.um_per_turn,
@@ -211,8 +220,8 @@ def _screw_view(known: "ScrewKnowledge", screw: Screw) -> ScrewView:
         p_sense=known.p_sense,
         away=away,
         move_count=known.count,
-        words=f"{known.um_per_turn:.0f} µm a turn (95 %: {low:.0f} to {high:.0f}), play about "
-        f"{known.backlash_mean_um:.0f} µm, {moves}; {way}.",
+        words=f"{decimal_text(known.um_per_turn)} µm a turn (95 %: {decimal_text(low)} to "
+        f"{decimal_text(high)}), play about {decimal_text(known.backlash_mean_um)} µm, {moves}; {way}.",
     )
 
 

@@ -4,14 +4,15 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from shimwise.bench.adjust.journal import KeptAdjustment
-from shimwise.bench.adjust.views import AdjustmentView, StepView
+from shimwise.bench.adjust.views import AdjustmentView, StepQuestion, StepView
 from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.fields import build_from
 from shimwise.record.queries import verdicts
 from shimwise.remedy import procedure
 from shimwise.remedy.adjustment import Adjustment, Confirmed
-from shimwise.remedy.adjustment_steps import Guide, Step, answers_to
-from shimwise.sheets.words.adjustment_words import step_text
+from shimwise.remedy.adjustment_steps import Guide, Step, StepAnswer, answers_to
+from shimwise.remedy.mechanism import Screw
+from shimwise.sheets.words.adjustment_words import WHO_CONSENTED, no_lock_text, step_text
 from shimwise.sheets.words.notices import notice_text
 
 if TYPE_CHECKING:
@@ -48,7 +49,7 @@ def view_kept(connection: "Connection", material: "PrepMaterial", kept: KeptAdju
         unit=kept.unit_name,
         mechanism=str(kept.guide),
         mechanism_words=_GUIDE_WORDS[kept.guide],
-        steps=tuple(_steps(adjusted, is_over=is_over)),
+        steps=tuple(_steps(adjusted, is_over=is_over, has_lock=has_lock(material, kept))),
         move=kept.plan.view(),
         screw=kept.plan.screw,
         cautions=tuple(notice_text(one, is_house=True) for one in cautions),
@@ -59,7 +60,24 @@ def view_kept(connection: "Connection", material: "PrepMaterial", kept: KeptAdju
     )
 
 
-def _steps(adjusted: Adjustment, *, is_over: bool) -> Iterable[StepView]:
+def has_lock(material: "PrepMaterial", kept: KeptAdjustment) -> bool:
+    """Whether the record says that the screw of this body has a lock."""
+    body = material.bodies.get(kept.unit_id)
+    mechanism = None if body is None else mechanism_of(body.mechanism)
+    return isinstance(mechanism, Screw) and mechanism.has_lock is True
+
+
+def _questions(adjusted: Adjustment, step: Step, *, has_lock: bool) -> Iterable[StepQuestion]:
+    if step is not Step.LOCK:
+        return
+    if Step.CONSENT not in adjusted.confirmed:
+        yield StepQuestion(choice=str(StepAnswer.RELEASED), field="consent", text=WHO_CONSENTED)
+    if has_lock:
+        text = no_lock_text(adjusted.unit)
+        yield StepQuestion(choice=str(StepAnswer.NO_LOCK), field="note", text=text)
+
+
+def _steps(adjusted: Adjustment, *, is_over: bool, has_lock: bool) -> Iterable[StepView]:
     confirmed, due = adjusted.confirmed, adjusted.next_step
     for number, step in enumerate(adjusted.steps, start=1):
         event = confirmed.get(step)
@@ -69,6 +87,7 @@ def _steps(adjusted: Adjustment, *, is_over: bool) -> Iterable[StepView]:
             text=step_text(step, adjusted.guide, adjusted.planned),
             kind=_answer_kind(step, adjusted.guide),
             choices=tuple(map(str, answers_to(step, adjusted.guide))),
+            questions=tuple(_questions(adjusted, step, has_lock=has_lock)),
             is_now=step is due and not is_over,
             is_done=event is not None,
             answer="" if event is None else _answer_words(event),
@@ -91,7 +110,7 @@ def _answer_words(confirmed: Confirmed) -> str:
     if move is None or (move.turns is None and not (move.shims_in_um or move.shims_out_um)):
         return str(confirmed.answer)
     if move.turns is not None:
-        return f"{move.turns:.3g} turn {move.turn}"
+        return f"{move.turns:.3g} turn {move.turn}{' after the play' if move.is_after_play else ''}"
     parts = [
         f"{way} {' + '.join(f'{shim:g}' for shim in shims)} µm"
         for way, shims in (("in", move.shims_in_um), ("out", move.shims_out_um))

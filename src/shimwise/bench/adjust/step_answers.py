@@ -19,6 +19,14 @@ def read_step(kept: KeptAdjustment, step: str) -> Step:
         ) from error
 
 
+def split_lock_answer(step: Step, answer: str) -> tuple[str, str]:
+    """Part the answer about a lock from the words after its colon: ``released: the owner, by phone``."""
+    if step is not Step.LOCK:
+        return answer, ""
+    response, _, words = answer.partition(":")
+    return response, " ".join(words.split())
+
+
 def read_answer(
     kept: KeptAdjustment, step: Step, answer: str, note: str
 ) -> tuple[StepAnswer, str, Move | None]:

@@ -9,10 +9,20 @@ from datetime import datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StepQuestion:
+    """What has to be written with one of a step's choices: ``field`` is ``consent`` or ``note``."""
+
+    choice: str
+    field: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StepView:
     """One step. ``kind`` of answer: confirm, choice, turns, shims, change or text.
 
-    ``is_now``: it is the one to be answered. ``answer`` is empty until then.
+    ``is_now``: it is the one to be answered. ``answer`` is empty until then. ``questions``: what has to be
+    written with one of its choices.
     """
 
     id: str
@@ -20,6 +30,7 @@ class StepView:
     text: str
     kind: str
     choices: tuple[str, ...]
+    questions: tuple[StepQuestion, ...]
     is_now: bool
     is_done: bool
     answer: str

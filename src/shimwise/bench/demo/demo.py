@@ -15,7 +15,6 @@ from shimwise.bench.desk.judge import Judged, judge_file, print_verdict, save_ve
 from shimwise.bench.output_files import write_whole
 from shimwise.errors import SheetError
 from shimwise.inference.verdict.answer import Z95, BodyAnswer
-from shimwise.sheets.pictures.picture import is_doubted
 from shimwise.sheets.words.shared import listed
 
 if TYPE_CHECKING:
@@ -104,7 +103,7 @@ def run_demo(folder: Path, *, seed: int = 0, progress: Progress | None = None) -
         judged=judged,
         faults=_faults(judged, truth),
         blunder_lines=tuple(truth["blunder_lines"]),
-        doubted_lines=tuple(reading.line for reading in judged.answer.readings if is_doubted(reading)),
+        doubted_lines=tuple(reading.line for reading in judged.answer.readings if reading.is_doubted),
         note=truth["note"],
         after=_after(after),
         written=(readings, kit, readings_after, verdict, *figures),
@@ -181,9 +180,9 @@ def _after(truth: dict[str, Any]) -> After:
 
 def _after_lines(after: After) -> list[str]:
     report = (
-        f"Its screw turned {360 * after.turns:.0f}° clockwise, as shimwise adjust says, {after.body} and the "
-        f"set-up taped wrong were read again: demo-{AFTER}. In truth the turn made {_signed(after.made_um)} "
-        f"µm, and {after.body} is at {_signed(after.true_um)} µm now."
+        f"Its screw turned {360 * after.turns:.0f}° clockwise after its play, as advised, {after.body} and "
+        f"the set-up taped wrong were read again: demo-{AFTER}. In truth the turn made "
+        f"{_signed(after.made_um)} µm, and {after.body} is at {_signed(after.true_um)} µm now."
     )
     return ["What comes after", *textwrap.wrap(report, 80), *textwrap.wrap(after.note, 80)]
 

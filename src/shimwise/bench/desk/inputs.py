@@ -36,6 +36,7 @@ def read_inputs(
     *,
     kit_path: str | Path | None = None,
     tolerance_um: float | None = None,
+    unit: str | None = None,
     progress: Progress | None = None,
 ) -> Inputs:
     """Read the files of a prep.
@@ -49,6 +50,8 @@ def read_inputs(
     tolerance_um : float, optional
         ± of every unit [µm]; it goes before the kit's, also before that of a single body. Without it, and
         without one in the kit, 10 µm.
+    unit : str, optional
+        Unit of bare numbers in the readings file: mm, cm, m, in or ft.
     progress : callable, optional
         Called from time to time.
 
@@ -64,7 +67,7 @@ def read_inputs(
             f"A tolerance of ±{tolerance_um:g} µm is none. Give one {WRITTEN_SD_UM.text}, such as 10."
         )
     kit = Kit() if kit_path is None else read_kit(kit_path)
-    taken, notices = _read(readings, kit, progress)
+    taken, notices = _read(readings, kit, unit, progress)
     bodies = kit.body_knowledge()
     if tolerance_um is not None:
         bodies = {name: replace(body, tolerance_um=None) for name, body in bodies.items()}
@@ -78,15 +81,16 @@ def read_inputs(
 
 
 def _read(
-    readings: str | Path | bytes | None, kit: Kit, progress: Progress | None
+    readings: str | Path | bytes | None, kit: Kit, unit: str | None, progress: Progress | None
 ) -> tuple[tuple[Reading, ...], tuple[Notice, ...]]:
     if readings is None:
         return (), ()
     report = None if progress is None else partial(progress, READING_FILE)
     if isinstance(readings, bytes):
-        file = parse_readings(_small_enough(readings), name=STANDARD_INPUT, kit=kit, progress=report)
+        content = _small_enough(readings)
+        file = parse_readings(content, name=STANDARD_INPUT, kit=kit, unit=unit, progress=report)
     else:
-        file = read_readings(readings, kit=kit, progress=report)
+        file = read_readings(readings, kit=kit, unit=unit, progress=report)
     return file.readings, file.notices
 
 

@@ -44,6 +44,7 @@ def judge_file(
     tolerance_um: float | None = None,
     seed: int = 0,
     sweeps: Sequence[str | Path] = (),
+    unit: str | None = None,
     progress: Progress | None = None,
 ) -> Judged:
     """Return who is off, by how much, how sure that is, what to read next and what to do.
@@ -60,6 +61,8 @@ def judge_file(
         Same files and same seed, same answer.
     sweeps : sequence of path
         Measured sweeps, as ``shimwise sweep --out`` keeps them: landings beside the readings.
+    unit : str, optional
+        Unit of bare numbers in the readings file: mm, cm, m, in or ft.
     progress : callable, optional
         Called from time to time.
 
@@ -77,7 +80,7 @@ def judge_file(
     InferenceError, OpticsError
         If their content cannot be judged.
     """
-    inputs = read_inputs(readings, kit_path=kit_path, tolerance_um=tolerance_um, progress=progress)
+    inputs = read_inputs(readings, kit_path=kit_path, tolerance_um=tolerance_um, unit=unit, progress=progress)
     if sweeps:
         inputs = _with_sweeps(inputs, sweeps)
     return judge_inputs(inputs, seed=seed, progress=progress)
@@ -85,12 +88,14 @@ def judge_file(
 
 def _with_sweeps(inputs: Inputs, sweeps: Sequence[str | Path]) -> Inputs:
     """Add what sweeps measured; rows and lines go on after the file's."""
-    from shimwise.bench.desk.sweep_evidence import sweep_landings
+    from shimwise.bench.desk.sweep_evidence import check_focal, sweep_landings
 
     taken = inputs.prep.readings
     row = max((reading.row for reading in taken), default=-1) + 1
     line = max((reading.line for reading in taken), default=1) + 1
     landings = sweep_landings(sweeps, row=row, line=line)
+    for landing in landings:
+        check_focal(landing, inputs.kit.lenses.get(landing.lens), taken)
     return replace(inputs, prep=replace(inputs.prep, landings=landings))
 
 

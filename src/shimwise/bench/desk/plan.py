@@ -47,6 +47,7 @@ def plan_file(
     bodies: Sequence[str] = (),
     distances: Sequence[str] = (),
     k: float | None = None,
+    unit: str | None = None,
     progress: Progress | None = None,
 ) -> Planned:
     """Plan the readings that make every body known to ±``target_um`` (95 %).
@@ -63,6 +64,8 @@ def plan_file(
         Bodies beyond those of the kit and the readings.
     distances : sequence of str
         Distances at which a chart can be taped, as a technician writes them; 3, 6 and 12 ft when empty.
+    unit : str, optional
+        Unit of bare numbers in the readings file: mm, cm, m, in or ft.
     k : float, optional
         Focusing spread as a share of N·c; that of the readings, or the usual one, when not given.
     progress : callable, optional
@@ -79,7 +82,7 @@ def plan_file(
     """
     _refuse_unless_possible(target_um, k)
     texts = {length_to_mm(text): " ".join(text.split()) for text in distances}
-    inputs = read_inputs(readings, kit_path=kit_path, progress=progress)
+    inputs = read_inputs(readings, kit_path=kit_path, unit=unit, progress=progress)
     named = tuple(map(_body_name, bodies))
     plan = plan_check(
         inputs.prep,

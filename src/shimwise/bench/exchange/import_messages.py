@@ -4,10 +4,12 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from shimwise.bench.exchange.import_units import FileUnits, ReadingsSource, rows_by_name
+from shimwise.files.kit import KitBody, KitUnit
 from shimwise.files.rows import FileRow
 from shimwise.notices import Notice
 from shimwise.record.names import name_key
 from shimwise.record.queries import verdicts
+from shimwise.record.tables.rows import BodyRow
 from shimwise.sheets.words.shared import listed
 
 if TYPE_CHECKING:
@@ -44,6 +46,28 @@ def kit_tolerance(source: ReadingsSource, prep: "PrepRow", house: "HouseSettings
     wanted_um = source.kit.tolerance_um
     if wanted_um is not None and wanted_um != (prep.tolerance_um or house.tolerance_um):
         yield Notice("kit_tolerance_not_taken", numbers={"tolerance_um": wanted_um})
+
+
+def kit_not_taken(source: ReadingsSource, found: FileUnits) -> Iterator[Notice]:
+    """Warn of units that the record knows, and whose mechanism, gauge or history only the kit has."""
+    names = []
+    for rows, in_kit in (
+        (found.bodies.values(), source.kit.bodies),
+        (found.lenses.values(), source.kit.lenses),
+    ):
+        of_kit: dict[str, KitUnit] = {name_key(name): unit for name, unit in in_kit.items()}
+        for row in rows:
+            unit = of_kit.get(name_key(row.name))
+            if unit is None or row.id in found.new_ids:
+                continue
+            has_more = unit.gauge_um is not None
+            has_more |= unit.history_sd_um is not None and row.history_sd_um is None
+            if isinstance(unit, KitBody) and isinstance(row, BodyRow):
+                has_more |= unit.mechanism is not None and row.mechanism is None
+            if has_more:
+                names.append(row.name)
+    if names:
+        yield Notice("kit_not_taken", listed(names))
 
 
 def repeats(

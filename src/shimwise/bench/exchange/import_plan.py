@@ -9,7 +9,13 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from shimwise.bench.errors import InputError, NotFound
-from shimwise.bench.exchange.import_messages import adjusted_units, kept_facts, kit_tolerance, repeats
+from shimwise.bench.exchange.import_messages import (
+    adjusted_units,
+    kept_facts,
+    kit_not_taken,
+    kit_tolerance,
+    repeats,
+)
 from shimwise.bench.exchange.import_units import FileUnits, ReadingsSource
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
@@ -96,6 +102,7 @@ def draft_of(
             *adjusted_units(connection, prep, found),
             *kept_facts(source, found),
             *kit_tolerance(source, prep, house),
+            *kit_not_taken(source, found),
             *repeats(there, readings, [*taped.known, *taped.new], rows),
         ),
     )

@@ -103,6 +103,7 @@ def import_readings(
     prep_id: str | None = None,
     title: str = "",
     is_dry_run: bool = False,
+    unit: str | None = None,
     progress: "Progress | None" = None,
 ) -> ReadingsOutcome:
     """Take in a readings file, all of it or nothing; or return what that would do.
@@ -128,6 +129,8 @@ def import_readings(
         Of a prep that is started; without it its units make one.
     is_dry_run : bool
         Change nothing.
+    unit : str, optional
+        Unit of bare numbers in the readings file: mm, cm, m, in or ft.
     progress : callable, optional
         Called from time to time.
 
@@ -144,7 +147,7 @@ def import_readings(
     """
     person, wanted = typed_name(who, field="who"), optional_name(title, field="title")
     kit = Kit() if kit_path is None else read_kit(kit_path)
-    source = _read(record, data, name=name, kit=kit, progress=progress)
+    source = _read(record, data, name=name, kit=kit, unit=unit, progress=progress)
     make = partial(draft_of, source, prep_id=prep_id, title=wanted, who=person)
     if record is None:
         if not is_dry_run:
@@ -179,7 +182,13 @@ class _Lenses(Mapping[str, KitLens]):
 
 
 def _read(
-    record: "Record | None", data: bytes, *, name: str, kit: Kit, progress: "Progress | None"
+    record: "Record | None",
+    data: bytes,
+    *,
+    name: str,
+    kit: Kit,
+    unit: str | None,
+    progress: "Progress | None",
 ) -> ReadingsSource:
     """Read the file; what the record knows of a lens holds for its rows, before the kit."""
     known: list[LensRow] = []
@@ -187,7 +196,8 @@ def _read(
         with record.reading() as connection:
             known = units.lenses(connection, limit=ALL, has_retired=True)
     report = None if progress is None else partial(progress, READING_FILE)
-    file = parse_readings(data, name=name, kit=Kit(lenses=_Lenses(kit.lenses, known)), progress=report)
+    lenses = Kit(lenses=_Lenses(kit.lenses, known))
+    file = parse_readings(data, name=name, kit=lenses, unit=unit, progress=report)
     if len(file.rows) > MOST_ROWS:
         raise InputError(
             f"{name} has {len(file.rows):,} readings; at most {MOST_ROWS:,} are taken in at once. "

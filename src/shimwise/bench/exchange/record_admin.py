@@ -15,13 +15,15 @@ from shimwise.files.errors import KitError
 from shimwise.files.opening import read_bytes
 from shimwise.record.backup import backup as copies
 from shimwise.record.backup import checking
-from shimwise.record.backup.backup import Backup, Restored
+from shimwise.record.backup.backup import Announce, Backup, Held, Replacing, Restored
 from shimwise.record.backup.checking import Contradiction
-from shimwise.record.errors import Conflict, NotFound
+from shimwise.record.errors import Conflict, NotFound, RecordAway
 from shimwise.record.exchange import prep_json, readings_csv
 from shimwise.record.exchange.prep_json import Imported
 from shimwise.record.exchange.row_json import ExchangeError
+from shimwise.record.location import location_of
 from shimwise.record.names import name_key
+from shimwise.record.opening import NOT_THERE
 from shimwise.record.queries import preps, verdicts
 from shimwise.record.record import Record, utc_now
 
@@ -32,8 +34,10 @@ if TYPE_CHECKING:
 __all__ = [
     "Backup",
     "Contradiction",
+    "Held",
     "Imported",
     "Record",
+    "Replacing",
     "Restored",
     "backup",
     "check",
@@ -61,6 +65,7 @@ def open_record(
     *,
     clock: Callable[[], datetime] = utc_now,
     is_read_only: bool = False,
+    has_to_be: bool = False,
 ) -> Record:
     """Open a record, made when it is not there yet and brought to this version; as :meth:`Record.open`.
 
@@ -72,7 +77,12 @@ def open_record(
         Tells the time.
     is_read_only : bool
         Whether it has to be there already, and is left as it is.
+    has_to_be : bool
+        Whether it has to be there already, and is written to.
     """
+    path = location_of(where).path if has_to_be else None
+    if path is not None and not path.is_file():
+        raise RecordAway(NOT_THERE, where=str(path))
     return Record.open(where, clock=clock, is_read_only=is_read_only)
 
 
@@ -81,9 +91,15 @@ def backup(record: Record, target: str | Path, *, progress: Progress | None = No
     return copies.backup(record, target, progress=_of(progress, "Copying the record"))
 
 
-def restore(source: str | Path, where: str | Path | None, *, progress: Progress | None = None) -> Restored:
+def restore(
+    source: str | Path,
+    where: str | Path | None,
+    *,
+    announce: Announce | None = None,
+    progress: Progress | None = None,
+) -> Restored:
     """Put a backup in the place of a record; see :func:`shimwise.record.backup.backup.restore`."""
-    return copies.restore(source, where, progress=_of(progress, "Copying the backup"))
+    return copies.restore(source, where, announce=announce, progress=_of(progress, "Copying the backup"))
 
 
 def check(record: Record, *, progress: Progress | None = None) -> tuple[Contradiction, ...]:

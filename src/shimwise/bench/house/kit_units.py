@@ -14,6 +14,12 @@ from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount
 if TYPE_CHECKING:
     from shimwise.inference.model.prep import Reading
 
+KIT_FACTS = {
+    "focal_lengths_mm": "focal_length_mm",
+    "fnumber": "f_number",
+    "separation_mm": "principal_separation_mm",
+}
+"""Keys of a kit file behind facts that are called otherwise."""
 _KINDS: dict[type[Mechanism], str] = {Screw: "screw", ShimmedMount: "shimmed mount", Fixed: "fixed"}
 
 

@@ -1,21 +1,22 @@
 """Take in a house's list of bodies and lenses: first what it would change, then all of it or nothing."""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.errors import InputError
+from shimwise.bench.house.unit_changes import add_row, change_row, differing, fact_text, facts_of
 from shimwise.bench.house.unit_checks import checked_body, checked_lens
 from shimwise.bench.house.unit_knowledge import lens_text
 from shimwise.bench.house.unit_list_file import FIELDS, ListRow, list_text, read_list
-from shimwise.bench.house.unit_rows import body_facts, body_row, lens_facts, lens_row
+from shimwise.bench.house.unit_rows import body_facts, lens_facts
 from shimwise.bench.house.views import BodyFacts, HouseListOutcome, LensFacts, ListChange, ListRefusal
 from shimwise.bench.typed_names import id_or_new, typed_name
 from shimwise.files.errors import shown
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.record.names import name_key
 from shimwise.record.queries import sets, units
-from shimwise.record.tables.rows import BodyRow, SetRow
+from shimwise.record.tables.rows import SetRow
 from shimwise.sheets.words.notices import notice_texts, worded
 from shimwise.sheets.words.shared import titled
 
@@ -145,16 +146,16 @@ class _Draft:
             )
         self._lines[key] = row.line
         known = self.known.get(key)
-        before = None if known is None else _facts_of(known)
+        before = None if known is None else facts_of(known)
         facts = _wanted(row, before)
-        differing = [] if before is None else _differing(before, facts)
+        changes = [] if before is None else differing(before, facts)
         joined = self._join_sets(row, facts.name, known)
         if before is None:
             self.added.append(f"{row.kind} {facts.name}")
             self.understood.append(f"{titled(row.kind, facts.name)}: {_understood(facts, row.sets)}")
-        elif not differing and not joined:
+        elif not changes and not joined:
             self.unchanged.append(f"{row.kind} {facts.name}")
-        for name in differing:
+        for name in changes:
             self._note_change(row, facts.name, name, getattr(before, name), getattr(facts, name))
         self._wanted.append((row, known, facts))
 
@@ -184,8 +185,8 @@ class _Draft:
                 kind=row.kind,
                 name=name,
                 field=_COLUMNS.get(fact, fact),
-                before=_shown(before),
-                after=_shown(after),
+                before=fact_text(before),
+                after=fact_text(after),
             )
         )
 
@@ -197,9 +198,9 @@ class _Draft:
             if row.kind == "lens":
                 lens_ids[name_key(row.name)] = unit_id
             if known is None:
-                _add(change, facts, unit_id)
-            elif _differing(_facts_of(known), facts):
-                _change(change, facts, unit_id, known.epoch)
+                add_row(change, facts, unit_id)
+            elif differing(facts_of(known), facts):
+                change_row(change, facts, unit_id, known.epoch)
         for key, (name, members) in self._members.items():
             new_ids = tuple(lens_ids[member] for member in members)
             kept = self.sets.get(key)
@@ -239,36 +240,3 @@ def _understood(facts: BodyFacts | LensFacts, set_names: Sequence[str]) -> str:
         words.append(f"tolerance ±{facts.tolerance_um:g} µm")
     words += [f"in {' and '.join(set_names)}"] if set_names else []
     return ", ".join(words) or "nothing but its name"
-
-
-def _facts_of(row: Any) -> BodyFacts | LensFacts:  # noqa: ANN401 - either kind of row
-    return body_facts(row) if isinstance(row, BodyRow) else lens_facts(row)
-
-
-def _differing(before: BodyFacts | LensFacts, after: BodyFacts | LensFacts) -> list[str]:
-    return [one.name for one in fields(before) if getattr(before, one.name) != getattr(after, one.name)]
-
-
-def _add(change: "Change", facts: BodyFacts | LensFacts, unit_id: str) -> None:
-    if isinstance(facts, BodyFacts):
-        units.add_body(change, body_row(facts, id=unit_id))
-    else:
-        units.add_lens(change, lens_row(facts, id=unit_id))
-
-
-def _change(change: "Change", facts: BodyFacts | LensFacts, unit_id: str, epoch: int) -> None:
-    if isinstance(facts, BodyFacts):
-        units.change_body(change, body_row(facts, id=unit_id, epoch=epoch))
-    else:
-        units.change_lens(change, lens_row(facts, id=unit_id, epoch=epoch))
-
-
-def _shown(value: object) -> str:
-    """Write a fact as a list does."""
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, tuple):
-        return " ".join(_shown(part) for part in value)
-    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -24,6 +24,7 @@ from shimwise.files.csv_rows import filled_rows
 from shimwise.files.decoding import decoded
 from shimwise.files.errors import CellError, ReadingsFileError, shown
 from shimwise.files.limits import FOCAL_MM, NumberRange
+from shimwise.files.names import from_spreadsheet, to_spreadsheet
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.notices import Notice
 
@@ -157,6 +158,8 @@ def _written(column: str, value: Any, facts: BodyFacts | LensFacts) -> str:  # n
         return "yes" if value else "no"
     if column == "near" and isinstance(facts, LensFacts):
         return _near_text(value, facts.scale_unit)
+    if column == "note":
+        return to_spreadsheet(value)
     return repr(value).removesuffix(".0") if isinstance(value, float) else str(value)
 
 
@@ -242,4 +245,5 @@ _CONVERT: dict[str, Callable[[str, bool], Any]] = {
     "circle_of_confusion_um": _positive,
     "tolerance_um": _positive,
     "retired": _yes_no,
+    "note": lambda text, _: from_spreadsheet(text),
 }

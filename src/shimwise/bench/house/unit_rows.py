@@ -18,7 +18,8 @@ from shimwise.bench.house.views import (
 from shimwise.fields import build_from
 from shimwise.inference.verdict.answer import Verdict
 from shimwise.record.tables.rows import BodyRow, LensRow
-from shimwise.sheets.words.shared import VERDICT_WORDS, plus_minus_text
+from shimwise.sheets.words.shared import plus_minus_text
+from shimwise.sheets.words.state_words import VERDICT_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -153,6 +153,8 @@ class PrepPresenter:
             weight=self.weight(row),
             withdrawn_by=row.withdrawn_by or "",
             is_past=_is_past(row, body, lens),
+            lens_fnumber=lens.fnumber,
+            is_zoom=len(lens.focal_lengths_mm) > 1,
             **_withdrawal(row),
         )
 

@@ -17,6 +17,8 @@ from shimwise.bench.prep.states import refuse_unless_open
 from shimwise.bench.prep.views import Preview, ReadingView, SavedReading
 from shimwise.bench.typed_lengths import TypedLength
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
+from shimwise.inference.verdict.expected_landing import AgreementKind
+from shimwise.inference.verdict.plausible_landing import farthest_landing_um
 from shimwise.record.queries import evidence, verdicts
 from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import ReadingRow, SetupRow
@@ -29,6 +31,9 @@ if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.journal import Change
     from shimwise.record.record import Record
+
+MISTYPED = "mistyped"
+"""Why a reading is corrected, where nothing else is said."""
 
 
 def add_reading(
@@ -50,6 +55,8 @@ def add_reading(
     note: str = "",
     taken_at: "datetime | None" = None,
     age_s: float | None = None,
+    corrects: str = "",
+    reason: str = "",
 ) -> SavedReading:
     """Save a reading, and answer with its landing and whether it agrees with the others.
 
@@ -82,6 +89,8 @@ def add_reading(
         If it was read, where that was before it is sent.
     age_s : float, optional
         The same without a clock: how long before it was sent. [s]
+    corrects, reason : str
+        The id of the reading in whose place it comes, which is withdrawn in the same act, and why.
 
     Raises
     ------
@@ -111,7 +120,10 @@ def add_reading(
     words = ReadingNotes(
         stop=optional_name(stop, field="stop"), at=optional_name(at, field="at"), note=typed_note(note)
     )
-    digest = digest_of({"prep_id": prep_id, "operator": person, **asdict(typed), **asdict(words)})
+    why = typed_name(reason or MISTYPED, field="reason") if corrects else ""
+    digest = digest_of(
+        {"prep_id": prep_id, "operator": person, "corrects": corrects, **asdict(typed), **asdict(words)}
+    )
     with record.reading() as connection:
         kept = kept_as_sent(connection, reading_id, digest) if id else None
         if kept is not None:
@@ -131,6 +143,8 @@ def add_reading(
         if row.setup_id != setup.id:
             setup = _kept_setup(change.connection, row, setup)
         steps = int(is_new) + int(setup.taped_at == change.at)
+        if is_new and corrects:
+            steps += _replace(change, corrects, prep_id=prep_id, reason=why)
     return SavedReading(
         view=checked.presenter(setup).reading(row), is_new=is_new, revision=before.revision + steps
     )
@@ -174,6 +188,8 @@ def preview_landing(
     row = checked.row("", setup_id=setup.id, operator="", words=ReadingNotes(), taken_at=at)
     presenter = checked.presenter(setup)
     landing, agreement = presenter.landing(row), presenter.agreement(row)
+    farthest_um = farthest_landing_um(focal_mm=landing.focal_mm, m=landing.m, sd_um=landing.sd_um)
+    is_confirmed = agreement.is_paired and agreement.kind is AgreementKind.AGREES
     words = landing_text(landing.um)
     return Preview(
         landing_um=landing.um,
@@ -185,6 +201,10 @@ def preview_landing(
         reading_mm=checked.reading.mm,
         reading_text=checked.reading.text,
         words=f"{checked.reading.text} is {words}; {agreement_text(agreement)}",
+        fnumber=checked.fnumber,
+        lens_fnumber=checked.lens.fnumber,
+        farthest_um=farthest_um,
+        is_beyond=abs(landing.um) > farthest_um and not is_confirmed,
     )
 
 
@@ -227,6 +247,25 @@ def undo_withdraw(record: "Record", reading_id: str, *, who: str, prep_id: str |
         _open_reading(change.connection, reading_id, prep_id)
         row = evidence.unwithdraw_reading(change, reading_id)
         return _shown(change.connection, row)
+
+
+def note_reading(
+    record: "Record", reading_id: str, *, note: str, who: str, prep_id: str | None = None
+) -> ReadingView:
+    """Put a note to a reading, empty takes it away; errors as :func:`undo_withdraw`."""
+    person, words = typed_name(who, field="who"), typed_note(note)
+    with record.writing(who=person) as change:
+        _open_reading(change.connection, reading_id, prep_id)
+        return _shown(change.connection, evidence.note_reading(change, reading_id, note=words))
+
+
+def _replace(change: "Change", reading_id: str, *, prep_id: str, reason: str) -> int:
+    """Withdraw the reading in whose place another comes; return the changes of the prep that this makes."""
+    _open_reading(change.connection, reading_id, prep_id)
+    if evidence.reading(change.connection, reading_id).withdrawn_at is not None:
+        return 0
+    evidence.withdraw_reading(change, reading_id, reason=reason)
+    return 1
 
 
 def _open_reading(connection: "Connection", reading_id: str, prep_id: str | None) -> None:

@@ -1,7 +1,8 @@
 """A verdict that was kept, as the pages and the interface show it."""
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.house.unit_knowledge import body_text, lens_text
@@ -11,6 +12,7 @@ from shimwise.bench.prep.views import (
     PrepVerdict,
     RemedyView,
     SetupVerdict,
+    ToDoView,
     UnitVerdict,
 )
 from shimwise.fields import build_from
@@ -20,28 +22,28 @@ from shimwise.inference.verdict.answer import (
     Cause,
     NextReading,
     SetupAnswer,
-    Verdict,
 )
+from shimwise.inference.verdict.unit_state import state_of
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
-from shimwise.notices import WordedNotice
+from shimwise.notices import Notice, WordedNotice
+from shimwise.remedy.to_do import to_do
 from shimwise.sheets.json.verdict_json import answer_from_json
+from shimwise.sheets.words.notices import AS_WRITTEN, worded
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
-    VERDICT_WORDS,
-    capital,
     error_text,
-    half_text,
     probability_text,
     signed_text,
     titled,
 )
+from shimwise.sheets.words.state_words import STATE_WORDS, surer_text
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.record.tables.rows import VerdictRow
 
 _KINDS = {"body": "body", "lens": "lens", "scale": "the scale of lens", "setup": "set-up"}
-_UNDECIDED = (Verdict.CANNOT_TELL, Verdict.NOT_CHECKED)
+_UNIT_OF = {"body": "body", "lens": "lens", "scale": "lens"}
 
 
 def verdict_view(row: "VerdictRow", material: "PrepMaterial") -> PrepVerdict:
@@ -66,7 +68,9 @@ def verdict_view(row: "VerdictRow", material: "PrepMaterial") -> PrepVerdict:
         setups=tuple(_setup_view(one, setup_ids) for one in answer.setups),
         causes=tuple(build_from(CauseView, one, words=_cause_words(one)) for one in answer.causes),
         next=upcoming,
+        to_do=tuple(_to_do(document, answer, find, setup_ids, upcoming)),
         remedies=tuple(_remedy_view(one) for one in document["remedies"]),
+        cautions=_cautions(document["remedies"]),
         warnings=tuple(document["warnings"]),
         notices=tuple(WordedNotice(**one) for one in document.get("notices", ())),
     )
@@ -97,6 +101,7 @@ def _unit_view(
     unit: BodyAnswer, kind: str, find: _Finder, upcoming: tuple[NextView, ...], answer: Answer
 ) -> UnitVerdict:
     unit_id, text = find.unit(kind, unit.name)
+    state = state_of(unit, answer)
     return build_from(
         UnitVerdict,
         unit,
@@ -105,47 +110,17 @@ def _unit_view(
         text=text,
         half_um=(unit.high_um - unit.low_um) / 2,
         verdict=unit.verdict.value,
-        verdict_words=_verdict_words(unit, answer),
+        state=state.code.value,
+        verdict_words=STATE_WORDS[state.code],
         error_words=f"{error_text(unit)} µm",
-        surer=_surer(unit, kind, upcoming, answer),
+        surer=surer_text(state, _at(upcoming, find.write)),
     )
 
 
-def _surer(unit: BodyAnswer, kind: str, upcoming: tuple[NextView, ...], answer: Answer) -> str:
-    """Return why a unit is not decided yet, and what would make it surer."""
-    if unit.verdict not in _UNDECIDED:
-        return ""
-    if not _is_read(unit, answer):
-        return f"Not read yet{_since(unit, answer)}: {_next_step(unit, kind, upcoming, answer)}"
-    half_um = (unit.high_um - unit.low_um) / 2
-    return f"Known to {half_text(half_um)} µm so far. {capital(_next_step(unit, kind, upcoming, answer))}"
-
-
-def _is_read(unit: BodyAnswer, answer: Answer) -> bool:
-    return any(unit.name in (one.body, one.lens) for one in answer.readings)
-
-
-def _since(unit: BodyAnswer, answer: Answer) -> str:
-    """Return whether a unit without readings was read before an adjustment, in words."""
-    past = (one.name for one in (*answer.past_bodies, *answer.past_lenses))
-    return " since it was adjusted" if any(name.startswith(f"{unit.name} before ") for name in past) else ""
-
-
-def _verdict_words(unit: BodyAnswer, answer: Answer) -> str:
-    """Return a verdict in words, with a mark if the unit was read but not well enough."""
-    is_weak = unit.verdict is Verdict.NOT_CHECKED and _is_read(unit, answer)
-    return f"{VERDICT_WORDS[unit.verdict]}{' well enough' if is_weak else ''}"
-
-
-def _next_step(unit: BodyAnswer, kind: str, upcoming: tuple[NextView, ...], answer: Answer) -> str:
-    """Return what would make a unit surer, as the rest of a sentence."""
-    of_unit = next((one for one in upcoming if unit.name == (one.body if kind == "body" else one.lens)), None)
-    is_limited = any(one.code == "datum_limit" and one.unit == unit.name for one in answer.notices)
-    if is_limited and kind == "body":
-        return "a gauge on the body, or a lens whose history is known; readings alone cannot tell."
-    if of_unit is not None:
-        return f"read {of_unit.lens} on {of_unit.body} at {of_unit.distance_text}."
-    return "read it near and far, more than once."
+def _at(upcoming: tuple[NextView, ...], write: Callable[[float], str]) -> Callable[[float], str]:
+    """Return the writer of distances: as they were typed where they are taped."""
+    typed = {one.distance_mm: one.distance_text for one in upcoming}
+    return lambda distance_mm: typed.get(distance_mm) or write(distance_mm)
 
 
 def _setup_view(setup: SetupAnswer, ids: Mapping[str, str]) -> SetupVerdict:
@@ -170,6 +145,56 @@ def _next_view(one: NextReading, find: _Finder, taped: Mapping[tuple[str, float]
         setup_id="" if setup is None else setup.id,
         words=f"Read {one.lens} on {one.body} at {text}.",
     )
+
+
+def _cautions(remedies: Iterable[Mapping[str, Any]]) -> tuple[str, ...]:
+    """Return the cautions of all remedies, each once."""
+    return tuple(dict.fromkeys(text for one in remedies for text in one.get("cautions") or ()))
+
+
+def _to_do(
+    document: Mapping[str, Any],
+    answer: Answer,
+    find: _Finder,
+    setup_ids: Mapping[str, str],
+    upcoming: tuple[NextView, ...],
+) -> Iterator[ToDoView]:
+    """Yield what to do now, with the ids that a link needs; an older verdict has its remedies as they are."""
+    if "to_do" in document:
+        lines = [Notice(one["code"], one["unit"], one["numbers"]) for one in document["to_do"]]
+    else:
+        old = [
+            Notice(AS_WRITTEN, one["unit"], {"kind": one.get("kind"), "text": one["text"]})
+            for one in document["remedies"]
+            if one.get("text")
+        ]
+        lines = [*old, *to_do(answer)]
+    steps = {(one.get("kind"), one["unit"]) for one in document["remedies"] if one.get("steps")}
+    taped = {(one.body, one.lens, one.distance_mm): one for one in upcoming}
+    for line in lines:
+        kind, body, lens = (str(line.numbers.get(key) or "") for key in ("kind", "body", "lens"))
+        following = taped.get((body, lens, _mm(line.numbers.get("distance_mm"))))
+        at = {} if following is None else {"at": following.distance_text}
+        unit_id = (
+            setup_ids.get(line.unit, "")
+            if kind == "setup"
+            else find.unit(_UNIT_OF.get(kind, ""), line.unit)[0]
+        )
+        setup_id = setup_ids.get(str(line.numbers.get("setup") or ""), "")
+        yield build_from(
+            ToDoView,
+            worded(replace(line, numbers={**line.numbers, **at}), is_house=True),
+            kind=kind,
+            unit_id=unit_id,
+            body_id=find.unit("body", body)[0],
+            lens_id=find.unit("lens", lens)[0],
+            setup_id=setup_id if following is None else following.setup_id,
+            has_steps=(kind, line.unit) in steps,
+        )
+
+
+def _mm(value: float | str | None) -> float:
+    return math.inf if value is None else float(value)
 
 
 def _remedy_view(one: Mapping[str, Any]) -> RemedyView:

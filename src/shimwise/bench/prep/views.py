@@ -10,6 +10,14 @@ from typing import Any
 
 from shimwise.notices import WordedNotice
 
+OTHER_STOP = 1.15
+"""F-numbers farther apart than by this factor are two stops: 0.4 of an EV. A choice of ours."""
+
+
+def is_other_stop(fnumber: float, known: float | None) -> bool:
+    """Return whether an f-number is not the one known of the lens, which may be unknown."""
+    return known is not None and max(fnumber / known, known / fnumber) > OTHER_STOP
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrepUnit:
@@ -86,7 +94,8 @@ class ReadingView(EvidenceView):
     """One reading with its landing, and whether it agrees with the others.
 
     ``agreement``: ``first`` (nothing to compare with), ``agrees`` or ``apart``. ``weight``: its weight in the
-    latest verdict (1 full, near 0 doubted), None where that verdict does not hold it.
+    latest verdict (1 full, near 0 doubted), None where that verdict does not hold it. ``lens_fnumber``: the
+    widest that is known of its lens. ``is_zoom``: whether its focal length was set.
     """
 
     number: int
@@ -110,6 +119,13 @@ class ReadingView(EvidenceView):
     weight: float | None
     withdrawn_by: str
     withdrawn_at: datetime | None
+    lens_fnumber: float | None = None
+    is_zoom: bool = False
+
+    @property
+    def is_stopped_down(self) -> bool:
+        """Whether it was read at another f-number than the lens is known by."""
+        return is_other_stop(self.fnumber, self.lens_fnumber)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,7 +141,9 @@ class SavedReading:
 class Preview:
     """What a reading would mean, while it is typed; nothing is kept.
 
-    ``reading_text`` is the full reading where only how far short or deep was typed.
+    ``reading_text`` is the full reading where only how far short or deep was typed. ``lens_fnumber``: the
+    widest that is known of the lens. ``is_beyond``: farther off than bodies and lenses go together,
+    ``farthest_um``, and no other reading says so too: ask before it is saved.
     """
 
     landing_um: float
@@ -137,6 +155,15 @@ class Preview:
     reading_mm: float
     reading_text: str
     words: str
+    fnumber: float
+    lens_fnumber: float | None
+    farthest_um: float
+    is_beyond: bool
+
+    @property
+    def is_stopped_down(self) -> bool:
+        """Whether it is read at another f-number than the lens is known by."""
+        return is_other_stop(self.fnumber, self.lens_fnumber)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,8 +208,10 @@ class SweepView(EvidenceView):
 class UnitVerdict:
     """The verdict on a unit: its error with the 95 % interval, in numbers and words.
 
-    ``verdict`` is one of ``in_tolerance out_short out_deep cannot_tell not_checked``. ``half_um`` is half the
-    interval. ``surer``: what would make it surer, empty where it is decided. Only a lens has a scale.
+    ``verdict`` is one of ``in_tolerance out_short out_deep cannot_tell not_checked``; ``state`` has
+    ``not_read needs_more_readings cannot_be_parted`` for the last two, and ``verdict_words`` is it in words.
+    ``half_um`` is half the interval. ``surer``: what would decide it, empty where it is decided. Only a lens
+    has a scale.
     """
 
     unit_id: str
@@ -196,6 +225,7 @@ class UnitVerdict:
     half_um: float
     p_out: float
     verdict: str
+    state: str
     verdict_words: str
     error_words: str
     tolerance_um: float
@@ -260,6 +290,23 @@ class RemedyView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ToDoView(WordedNotice):
+    """One line of what to do now, the most pressing first.
+
+    ``kind``: setup, body, lens, scale, reading or empty. ``unit_id`` is the id of the unit or set-up; a line
+    about a reading has those of its body and lens, and of its set-up where that is taped. ``has_steps``:
+    whether a remedy of the same unit and kind holds the steps.
+    """
+
+    kind: str = ""
+    unit_id: str = ""
+    body_id: str = ""
+    lens_id: str = ""
+    setup_id: str = ""
+    has_steps: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PrepVerdict:
     """The verdict of a prep as it was given; ``is_current`` is False where the prep has changed since."""
 
@@ -277,7 +324,9 @@ class PrepVerdict:
     setups: tuple[SetupVerdict, ...]
     causes: tuple[CauseView, ...]
     next: tuple[NextView, ...]
+    to_do: tuple[ToDoView, ...]
     remedies: tuple[RemedyView, ...]
+    cautions: tuple[str, ...]
     warnings: tuple[str, ...]
     notices: tuple[WordedNotice, ...]
     document: Mapping[str, Any]

@@ -15,7 +15,8 @@ from shimwise.bench.typed_names import id_or_new, typed_name
 from shimwise.bench.verdict.recheck import DECIDED, rechecks_in
 from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.fields import build_from
-from shimwise.inference.verdict.answer import Verdict
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, Verdict
+from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.record.exchange import prep_json
 from shimwise.record.exchange.row_json import row_to_json
 from shimwise.record.names import name_key
@@ -25,7 +26,8 @@ from shimwise.record.queries import verdicts
 from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import SignOffRow
 from shimwise.sheets.json.verdict_json import answer_from_json
-from shimwise.sheets.words.shared import VERDICT_WORDS, listed
+from shimwise.sheets.words.shared import listed
+from shimwise.sheets.words.state_words import STATE_WORDS, state_text
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.views import PrepView
@@ -251,9 +253,15 @@ def _undecided(connection: "Connection", material: PrepMaterial) -> tuple[Undeci
             verdict = Verdict.NOT_CHECKED if judged is None else judged.verdict
             if verdict in DECIDED and unit.id not in unchecked:
                 continue
-            words = unchecked.get(unit.id) or f"{unit.name}: {VERDICT_WORDS[verdict]}."
+            words = unchecked.get(unit.id) or f"{unit.name}: {_state_words(judged, answer)}."
             found.append(Undecided(unit.id, kind, unit.name, verdict.value, words))
     return tuple(found)
+
+
+def _state_words(judged: BodyAnswer | None, answer: Answer | None) -> str:
+    if judged is None or answer is None:
+        return STATE_WORDS[StateCode.NOT_READ]
+    return state_text(state_of(judged, answer))
 
 
 def _checked(

@@ -17,7 +17,7 @@ from shimwise.inference.model.prep import (
     measured_landing_sd_um,
 )
 from shimwise.remedy.mechanism import Mechanism
-from shimwise.remedy.screw_history import ScrewHistory, planned_turns
+from shimwise.remedy.screw_history import ScrewHistory
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
@@ -53,8 +53,9 @@ def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
     from shimwise.sheets.json.verdict_json import answer_to_json
 
     answer = judge(question.prep, seed=seed)
-    turns = planned_turns(question.screws, answer)
-    remedies = advise(answer, mechanisms=question.mechanisms, stock_um=question.stock_um, turns=turns)
+    remedies = advise(
+        answer, mechanisms=question.mechanisms, stock_um=question.stock_um, screws=question.screws
+    )
     return answer_to_json(answer, remedies, sources=question.prep.sources, is_house=True)
 
 

@@ -36,12 +36,13 @@ def screws_of(connection: "Connection", material: "PrepMaterial") -> dict[str, S
 
 def _turned(connection: "Connection", body: "BodyRow", row: "AdjustmentRow", *, judged_in: str) -> Turned:
     turns, epochs = row.turns or 0.0, (row.epoch_before, row.epoch_after)
+    is_after_play = _is_after_play(row)
     if judged_in and row.prep_id == judged_in:
         before, after = (judged_name(body.name, epoch=epoch, current=body.epoch) for epoch in epochs)
-        return Turned(turns=turns, before=before, after=after)
+        return Turned(turns=turns, is_after_play=is_after_play, before=before, after=after)
     latest = None if row.prep_id is None else verdicts.latest_verdict(connection, row.prep_id)
     if latest is None:
-        return Turned(turns=turns)
+        return Turned(turns=turns, is_after_play=is_after_play)
     answer = answer_from_json(latest.document)
     # In that prep's verdict an epoch has its plain name unless the body was adjusted again before it.
     names = (judged_name(body.name, epoch=epoch, current=epoch + 1) for epoch in epochs)
@@ -49,4 +50,10 @@ def _turned(connection: "Connection", body: "BodyRow", row: "AdjustmentRow", *, 
     change = None
     if before != after:
         change = change_between(answer.readings, kind="body", before=before, after=after)
-    return Turned(turns=turns, change=change)
+    return Turned(turns=turns, is_after_play=is_after_play, change=change)
+
+
+def _is_after_play(row: "AdjustmentRow") -> bool:
+    """Whether the turns of an adjustment count from where the play was taken up."""
+    moves = [event["move"] for event in row.steps or () if event.get("move")]
+    return bool(moves and moves[-1].get("is_after_play"))

@@ -30,9 +30,11 @@ def size_mm(text: str) -> tuple[float, float]:
 
 def chart(
     *,
-    out: Annotated[Path, typer.Option("--out", help="Where the PDF goes.")] = Path("chart.pdf"),
+    out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="Where the PDF goes.")] = Path(
+        "chart.pdf"
+    ),
     paper: Annotated[
-        str, typer.Option(help="A4, A3, Letter, Tabloid, or a size in mm such as 600x400.")
+        str, typer.Option(metavar="PAPER", help="A4, A3, Letter, Tabloid, or a size in mm such as 600x400.")
     ] = "A4",
     auto: Annotated[bool, typer.Option("--auto", help="Choose stars and markers for the camera.")] = False,
     focal: FocalIfKnown = None,
@@ -42,18 +44,25 @@ def chart(
     sensor: Annotated[
         str | None, typer.Option(metavar="WxH", help="Picture on the sensor in mm, such as 36x24.")
     ] = None,
-    pitch: Annotated[float | None, typer.Option(help="Pixel pitch in µm.")] = None,
-    fnumber: Annotated[float | None, typer.Option(help="f-number.")] = None,
-    stars: Annotated[int, typer.Option(help="5 or 9.")] = 5,
-    kind: Annotated[str, typer.Option(help="Spokes: binary or sinusoidal.")] = "binary",
-    radius: Annotated[float | None, typer.Option(help="Centre star's radius in mm.")] = None,
-    spokes: Annotated[int | None, typer.Option(help="Centre star's dark spokes.")] = None,
-    small_radius: Annotated[float | None, typer.Option(help="Other stars' radius in mm.")] = None,
-    small_spokes: Annotated[int | None, typer.Option(help="Other stars' dark spokes.")] = None,
-    marker: Annotated[float | None, typer.Option(help="Markers' side in mm.")] = None,
-    layout: Annotated[Path | None, typer.Option(help="Write chart.json here too.")] = None,
+    pitch: Annotated[float | None, typer.Option(metavar="µm", help="Pixel pitch.")] = None,
+    fnumber: Annotated[float | None, typer.Option(metavar="N", help="f-number.")] = None,
+    stars: Annotated[int, typer.Option(metavar="COUNT", help="5 or 9.")] = 5,
+    kind: Annotated[str, typer.Option(metavar="KIND", help="Spokes: binary or sinusoidal.")] = "binary",
+    radius: Annotated[float | None, typer.Option(metavar="mm", help="Centre star's radius.")] = None,
+    spokes: Annotated[int | None, typer.Option(metavar="COUNT", help="Centre star's dark spokes.")] = None,
+    small_radius: Annotated[float | None, typer.Option(metavar="mm", help="Other stars' radius.")] = None,
+    small_spokes: Annotated[
+        int | None, typer.Option(metavar="COUNT", help="Other stars' dark spokes.")
+    ] = None,
+    marker: Annotated[float | None, typer.Option(metavar="mm", help="Markers' side.")] = None,
+    layout: Annotated[
+        Path | None, typer.Option(metavar="chart.json", help="Write the layout here too.")
+    ] = None,
     picture: Annotated[
-        Path | None, typer.Option(help="Read the layout from a picture of a printed sheet, and print none.")
+        Path | None,
+        typer.Option(
+            metavar="PICTURE", help="Read the layout from a picture of a printed sheet, and print none."
+        ),
     ] = None,
     is_forced: Annotated[
         bool, typer.Option("--force", help="Write over a file that is there, unasked.")

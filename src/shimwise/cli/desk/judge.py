@@ -8,7 +8,7 @@ import typer
 
 from shimwise.bench.desk import judge as bench
 from shimwise.bench.desk.inputs import LARGEST_BYTES
-from shimwise.cli.options import AsJson, Figure
+from shimwise.cli.options import AsJson, Figure, Unit
 from shimwise.cli.output import show_report
 from shimwise.cli.progress import progress_bar
 
@@ -21,7 +21,9 @@ MORE = "Exit code: 0 all is in tolerance, 1 something is out, cannot be told or 
 Kit = Annotated[
     Path | None, typer.Option("--kit", metavar="KIT.toml", help="What is known of bodies and lenses.")
 ]
-Seed = Annotated[int, typer.Option("--seed", min=0, help="Same input and same seed, same answer.")]
+Seed = Annotated[
+    int, typer.Option("--seed", metavar="N", min=0, help="Same input and same seed, same answer.")
+]
 
 
 def judge(
@@ -40,6 +42,7 @@ def judge(
         typer.Option("--sweep", metavar="RESULT.json", help="A measured sweep as evidence; repeatable."),
     ] = None,
     figure: Figure = None,
+    unit: Unit = None,
     as_json: AsJson = False,
 ) -> None:
     """Say who is off, by how much, how sure that is, what to read next and what to do."""
@@ -51,6 +54,7 @@ def judge(
             kit_path=kit,
             tolerance_um=tolerance,
             seed=seed,
+            unit=unit,
             sweeps=sweep or (),
             progress=progress,
         )

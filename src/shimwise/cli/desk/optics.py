@@ -17,12 +17,14 @@ app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 _BETWEEN = "Separation of the principal planes, of either sign; 0 when unknown."
 Separation = Annotated[float, length_option("--separation", _BETWEEN, parser=signed_length_mm)]
 Distance = Annotated[float, distance_option("--distance", "Witness mark to chart, such as 3', 914 mm, INF.")]
-Fnumber = Annotated[float, typer.Option("--fnumber", help="f-number.")]
+Fnumber = Annotated[float, typer.Option("--fnumber", metavar="N", help="f-number.")]
 
 
 @app.command(context_settings={"ignore_unknown_options": True})
 def length(
-    text: Annotated[str, typer.Argument(help="A length with its unit, such as 2' 11 1/2\" or 91.4 cm.")],
+    text: Annotated[
+        str, typer.Argument(metavar="LENGTH", help="A length with its unit, such as 2' 11 1/2\" or 91.4 cm.")
+    ],
     *,
     as_json: AsJson = False,
 ) -> None:
@@ -55,7 +57,9 @@ def reading(
     *,
     focal: FocalMm,
     distance: Distance,
-    landing: Annotated[float, typer.Option("--landing", help="Error at the sensor in µm, short < 0 < deep.")],
+    landing: Annotated[
+        float, typer.Option("--landing", metavar="µm", help="Error at the sensor in µm, short < 0 < deep.")
+    ],
     separation: Separation = 0.0,
     as_json: AsJson = False,
 ) -> None:
@@ -95,9 +99,13 @@ def depth(
 def mtf(
     *,
     fnumber: Fnumber,
-    frequency: Annotated[float, typer.Option("--frequency", help="Cycles/mm at the sensor.")],
-    defocus_um: Annotated[float, typer.Option("--defocus-um", help="Sensor from best focus in µm.")],
-    wavelength_um: Annotated[float, typer.Option("--wavelength-um", help="Wavelength in µm.")] = 0.55,
+    frequency: Annotated[float, typer.Option("--frequency", metavar="N", help="Cycles/mm at the sensor.")],
+    defocus_um: Annotated[
+        float, typer.Option("--defocus-um", metavar="µm", help="Sensor from best focus in µm.")
+    ],
+    wavelength_um: Annotated[
+        float, typer.Option("--wavelength-um", metavar="µm", help="Wavelength in µm.")
+    ] = 0.55,
     as_json: AsJson = False,
 ) -> None:
     """Tell what contrast a perfect lens passes out of focus."""
@@ -113,9 +121,10 @@ def mtf(
 def plate(
     *,
     thickness: Annotated[float, length_option("--thickness", "Thickness of plate or gel.")],
-    index: Annotated[float, typer.Option("--index", help="Index of refraction, such as 1.5.")],
+    index: Annotated[float, typer.Option("--index", metavar="N", help="Index of refraction, such as 1.5.")],
     fnumber: Annotated[
-        float | None, typer.Option("--fnumber", help="For the marginal ray; paraxial without it.")
+        float | None,
+        typer.Option("--fnumber", metavar="N", help="For the marginal ray; paraxial without it."),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
@@ -130,10 +139,12 @@ def plate(
 def heat(
     *,
     material: Annotated[
-        str, typer.Option("--material", help="Such as aluminium; a clear beginning will do.")
+        str, typer.Option("--material", metavar="NAME", help="Such as aluminium; a clear beginning will do.")
     ],
     length: Annotated[float, length_option("--length", "Length of the part.")],
-    kelvin: Annotated[float, typer.Option("--kelvin", help="CHANGE of temperature, cooling < 0.")],
+    kelvin: Annotated[
+        float, typer.Option("--kelvin", metavar="K", help="CHANGE of temperature, cooling < 0.")
+    ],
     as_json: AsJson = False,
 ) -> None:
     """Tell how much a part grows when it warms."""

@@ -6,7 +6,7 @@ import typer
 
 from shimwise.bench.desk import plan as bench
 from shimwise.cli.desk.judge import Kit, readings_source
-from shimwise.cli.options import AsJson
+from shimwise.cli.options import AsJson, Unit
 from shimwise.cli.output import show_report
 from shimwise.cli.progress import progress_bar
 
@@ -44,8 +44,11 @@ def plan(
     ] = None,
     k: Annotated[
         float | None,
-        typer.Option("--k", help="The reader's spread as a share of f-number x circle of confusion."),
+        typer.Option(
+            "--k", metavar="SHARE", help="The reader's spread as a share of f-number x circle of confusion."
+        ),
     ] = None,
+    unit: Unit = None,
     as_json: AsJson = False,
 ) -> None:
     """Say what to read so that every body is known to ±target, or why that cannot be reached."""
@@ -57,6 +60,7 @@ def plan(
             bodies=body or (),
             distances=distance or (),
             k=k,
+            unit=unit,
             progress=progress,
         )
     show_report(planned, bench.plan_json, bench.print_plan, as_json=as_json)

@@ -74,17 +74,22 @@ def sweep(
         bool, typer.Option("--no-chart", help="Measure the most textured part; relative.")
     ] = False,
     focal: FocalIfKnown = None,
-    fnumber: Annotated[float | None, typer.Option(help="f-number.")] = None,
+    fnumber: Annotated[float | None, typer.Option(metavar="N", help="f-number.")] = None,
     pitch: Annotated[float | None, typer.Option(metavar="µm", help="Pixel pitch.")] = None,
     transfer: Annotated[
-        str | None, typer.Option(help="Curve of the codes: linear, sRGB, Rec.709, or a log curve's name.")
+        str | None,
+        typer.Option(
+            metavar="CURVE", help="Curve of the codes: linear, sRGB, Rec.709, or a log curve's name."
+        ),
     ] = None,
-    signal_range: Annotated[str | None, typer.Option("--range", help="Of a clip: full or limited.")] = None,
-    black: Annotated[float | None, typer.Option(help="Code of black.")] = None,
-    white: Annotated[float | None, typer.Option(help="Code of white.")] = None,
-    body: Annotated[str, typer.Option(help="Name of the body.")] = "",
-    lens: Annotated[str, typer.Option(help="Name of the lens.")] = "",
-    setup: Annotated[str, typer.Option(help="Name of the set-up.")] = "",
+    signal_range: Annotated[
+        str | None, typer.Option("--range", metavar="RANGE", help="Of a clip: full or limited.")
+    ] = None,
+    black: Annotated[float | None, typer.Option(metavar="CODE", help="Code of black.")] = None,
+    white: Annotated[float | None, typer.Option(metavar="CODE", help="Code of white.")] = None,
+    body: Annotated[str, typer.Option(metavar="NAME", help="Name of the body.")] = "",
+    lens: Annotated[str, typer.Option(metavar="NAME", help="Name of the lens.")] = "",
+    setup: Annotated[str, typer.Option(metavar="NAME", help="Name of the set-up.")] = "",
     distance: Annotated[
         float | None, distance_option("--distance", "Witness mark to chart; the ring stands there.")
     ] = None,

@@ -10,12 +10,16 @@ import typer
 
 from shimwise.bench.errors import RecordAway
 from shimwise.bench.exchange import record_admin as bench
+from shimwise.bench.exchange.import_kit import import_kit
 from shimwise.bench.exchange.import_readings import ReadingsOutcome, import_readings, is_readings_file
 from shimwise.bench.house.unit_list import import_house_list
 from shimwise.bench.house.views import HouseListOutcome
+from shimwise.cli.exchange.kit_words import kit_words
+from shimwise.cli.options import Unit
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import AsJson, Data, Who, person
+from shimwise.errors import RecordError
 
 REFUSED = 2
 TABLES = (".csv", ".tsv", ".txt")
@@ -24,24 +28,36 @@ TABLES = (".csv", ".tsv", ".txt")
 MORE = (
     "A readings file is known by its header. It starts a prep, or adds to the one that --prep names; the "
     "same file again adds nothing. Units that the record knows are used as they are; others are added, from "
-    "the kit or the rows.\n\nExit code: 0 done, 2 nothing was taken in: a file with a wrong row is refused "
-    "as a whole."
+    "the kit or the rows. A kit by itself brings mechanisms, gauge values and histories of bodies and "
+    "lenses into the record, and says what it changes.\n\nExit code: 0 done, 2 nothing was taken in: a file "
+    "with a wrong row is refused as a whole."
 )
-_OF_READINGS = "is for a readings file, and this is {}. Leave it out."
+_OF_READINGS = "is for {}, and this is {}. Leave it out."
+_KINDS = {".toml": "a kit", **dict.fromkeys(TABLES, "a house's list")}
 
 
 def import_(
     file: Annotated[
-        str, typer.Argument(metavar="FILE", help="Readings or a house's list (.csv), or a prep (.json).")
-    ],
+        str | None,
+        typer.Argument(
+            metavar="FILE", help="Readings or a house's list (.csv), a prep (.json), or a kit (.toml)."
+        ),
+    ] = None,
     *,
     kit: Annotated[
-        Path | None, typer.Option("--kit", help="What is known of units that the record lacks, in TOML.")
+        Path | None,
+        typer.Option(
+            "--kit",
+            metavar="KIT.toml",
+            help="What is known of units that the record lacks; by itself: of all units in it.",
+        ),
     ] = None,
     prep: Annotated[
         str | None,
         typer.Option(
-            "--prep", metavar="PREP", help="The prep that takes the readings: its id or a part of it."
+            "--prep",
+            metavar="PREP",
+            help="The prep that takes the readings, or a kit's gauge values: its id or a part of it.",
         ),
     ] = None,
     title: Annotated[
@@ -52,39 +68,57 @@ def import_(
     ] = False,
     who: Who = None,
     data: Data = None,
+    unit: Unit = None,
     as_json: AsJson = False,
 ) -> None:
     """Take a file into the record."""
-    content = bench.read_file(file)
+    if file is None:
+        if kit is None:
+            raise RecordError("Name the file to take in: readings, a house's list, a prep or a kit.")
+        file, kit = str(kit), None
+    content, name = bench.read_file(file), Path(file).name
     is_table = file.lower().endswith(TABLES)
-    if is_table and is_readings_file(content, name=Path(file).name):
+    if is_table and is_readings_file(content, name=name):
         with progress_bar() as progress, _opened(data, is_dry_run=is_dry_run) as record:
             outcome = import_readings(
                 record,
                 content,
                 who=person(who),
-                name=Path(file).name,
+                name=name,
                 kit_path=kit,
                 prep_id=bench.find_prep(record, prep) if prep and record else prep,
                 title=title,
+                unit=unit,
                 is_dry_run=is_dry_run,
                 progress=progress,
             )
         show(outcome, "\n".join(_readings_words(outcome)), as_json=as_json)
         return
-    for option, value in (("--kit", kit), ("--prep", prep), ("--title", title)):
-        if value:
-            what = "a house's list" if is_table else "a prep"
-            raise typer.BadParameter(_OF_READINGS.format(what), param_hint=option)
-    with _opened(data, is_dry_run=is_dry_run and is_table) as there, _or_empty(there) as record:
+    what = _KINDS.get(Path(file).suffix.lower(), "a prep")
+    _refuse_options(what, kit=kit, prep=prep, title=title, is_dry_run=is_dry_run)
+    with _opened(data, is_dry_run=is_dry_run) as there, _or_empty(there) as record:
         if is_table:
             _import_list(record, content, file, who=person(who), is_dry_run=is_dry_run, as_json=as_json)
-        elif is_dry_run:
-            raise typer.BadParameter(
-                "a prep is taken in whole or not at all; leave it out.", param_hint="--dry-run"
+        elif what == "a kit":
+            prep_id = bench.find_prep(record, prep) if prep else None
+            done = import_kit(
+                record, content, who=person(who), name=name, prep_id=prep_id, is_dry_run=is_dry_run
             )
+            show(done, "\n".join(kit_words(done)), as_json=as_json)
         else:
             _import_prep(record, content, file, who=person(who), as_json=as_json)
+
+
+def _refuse_options(what: str, *, kit: Path | None, prep: str | None, title: str, is_dry_run: bool) -> None:
+    """Refuse options that mean nothing for a kit, a house's list or a prep."""
+    for option, value in (("--kit", kit), ("--prep", prep), ("--title", title)):
+        if value and (option, what) != ("--prep", "a kit"):
+            whose = "a readings file or a kit" if option == "--prep" else "a readings file"
+            raise typer.BadParameter(_OF_READINGS.format(whose, what), param_hint=option)
+    if is_dry_run and what == "a prep":
+        raise typer.BadParameter(
+            "a prep is taken in whole or not at all; leave it out.", param_hint="--dry-run"
+        )
 
 
 @contextmanager

@@ -22,15 +22,38 @@ def restore(
     as_json: AsJson = False,
 ) -> None:
     """Put a backup in the place of the record."""
+
+    def announce(replacing: bench.Replacing) -> None:
+        if not as_json:
+            typer.echo(_before(replacing, backup))
+
     with progress_bar() as progress:
-        done = bench.restore(backup, data, progress=progress)
+        done = bench.restore(backup, data, announce=announce, progress=progress)
     kept = f" What was there is kept: {done.kept}." if done.kept else ""
-    show(
-        {"record": done.where, "preps": done.preps, "readings": done.readings, "kept": done.kept},
-        f"{done.where} holds {_counted(done.preps, 'prep')} with {_counted(done.readings, 'reading')}.{kept}",
-        as_json=as_json,
-    )
+    result = {
+        "record": done.where,
+        "preps": done.after.preps,
+        "readings": done.after.readings,
+        "replaced": done.before,
+        "kept": done.kept,
+    }
+    show(result, f"{done.where} holds {_counted(done.after)} now.{kept}", as_json=as_json)
 
 
-def _counted(count: int, noun: str) -> str:
+def _before(replacing: bench.Replacing, backup: str) -> str:
+    """Return what is about to be replaced, and by what."""
+    if not replacing.is_there:
+        there = "where nothing is"
+    elif replacing.before is None:
+        there = "in the place of a file that is no record any more"
+    else:
+        there = f"in the place of {_counted(replacing.before)}"
+    return f"{backup}, {_counted(replacing.after)}, goes to {replacing.where}, {there}."
+
+
+def _counted(held: bench.Held) -> str:
+    return f"{_of(held.preps, 'prep')} with {_of(held.readings, 'reading')}"
+
+
+def _of(count: int, noun: str) -> str:
     return f"{count:,} {noun if count == 1 else noun + 's'}"

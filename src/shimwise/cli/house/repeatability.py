@@ -29,7 +29,7 @@ def repeatability(
 ) -> None:
     """Tell how well people repeat."""
     asking = person(who)
-    with record_admin.open_record(data) as record:
+    with record_admin.open_record(data, is_read_only=True) as record:
         if name.strip():
             one = operators.repeatability(record, name=name, who=asking)
             show(one, fill(one.words, WIDTH), as_json=as_json)

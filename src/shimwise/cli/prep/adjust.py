@@ -1,18 +1,21 @@
 """``shimwise adjust``: a guided adjustment of one unit, step by step, none skipped."""
 
+import json
+import re
+import shlex
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from shimwise.bench.adjust import guide
-from shimwise.bench.adjust.errors import ConsentNeeded
+from shimwise.bench.adjust.errors import ConsentNeeded, MechanismUnknown
 from shimwise.bench.adjust.sharpest import swept_file
 from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import Conflict, InputError
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.prep.preps import open_prep
-from shimwise.cli.output import is_asked, show
+from shimwise.cli.output import is_asked, show, wrapped
 from shimwise.cli.record_options import AsJson, Data, Prep, Who, person
 from shimwise.errors import RecordError, SheetError
 
@@ -56,7 +59,9 @@ def adjust(
     give_up: Annotated[
         str | None, typer.Option("--give-up", metavar="REASON", help="Give it up; nothing was moved.")
     ] = None,
-    reason: Annotated[str, typer.Option("--reason", help="Why a unit is moved that is not judged out.")] = "",
+    reason: Annotated[
+        str, typer.Option("--reason", metavar="TEXT", help="Why a unit is moved that is not judged out.")
+    ] = "",
     who: Who = None,
     data: Data = None,
     as_json: AsJson = False,
@@ -64,9 +69,12 @@ def adjust(
     """Adjust a unit."""
     name = person(who)
     given = [_pair(text, option="--answer") for text in answers or ()]
-    with record_admin.open_record(data) as record:
+    with record_admin.open_record(data, has_to_be=True) as record:
         prep_id = record_admin.find_prep(record, prep)
-        view = _begun(record, prep_id, unit, who=name, reason=reason)
+        try:
+            view = _begun(record, prep_id, unit, who=name, reason=reason)
+        except MechanismUnknown as error:
+            raise RecordError(f"{error} {_write_down(error.unit, data)}") from error
         if take_back is not None:
             step, why = _pair(take_back, option="--take-back")
             view = guide.take_back(record, prep_id, view.id, step=step, reason=why, who=name)
@@ -94,6 +102,16 @@ def _pair(text: str, *, option: str) -> tuple[str, str]:
     return " ".join(step.split()), answer.strip()
 
 
+def _write_down(unit: str, data: str | None) -> str:
+    """Return the command that takes in how a body is adjusted."""
+    key = unit if re.fullmatch(r"[A-Za-z0-9_-]+", unit) else json.dumps(unit, ensure_ascii=False)
+    where = f" --data {shlex.quote(data)}" if data else ""
+    return (
+        f"Write it into a kit file, as [bodies.{key}.mechanism] of docs/guide/files.md, and take that in: "
+        f"shimwise import KIT.toml{where}"
+    )
+
+
 def _begun(record: record_admin.Record, prep_id: str, unit: str, *, who: str, reason: str) -> AdjustmentView:
     """Return the unit's adjustment that is under way, or begin one."""
     view = open_prep(record, prep_id)
@@ -117,11 +135,11 @@ def _ask(record: record_admin.Record, view: AdjustmentView, *, who: str) -> Adju
         choices = f" ({' / '.join(step.choices)})" if len(step.choices) > 1 else ""
         if step.kind == "turns":
             typer.echo("\n".join(_HOW))
-        said = typer.prompt(f"{step.number}. {step.text}{choices}\n[{step.id}]")
+        said = typer.prompt(wrapped(f"{step.number}. {step.text}{choices}\n[{step.id}]", indent="   "))
         try:
             view = _take(record, view, said, who=who)
         except (Conflict, InputError, RecordError, SheetError) as error:
-            typer.echo(str(error), err=True)
+            typer.echo(wrapped(str(error)), err=True)
             if isinstance(error, ConsentNeeded):
                 view = _consent(record, view, who=who)
     return view
@@ -136,7 +154,7 @@ def _take(record: record_admin.Record, view: AdjustmentView, said: str, *, who: 
     if view.now is not None and view.now.kind == "turns" and word.casefold() in ("sweep", "sharpest"):
         swept = swept_file(Path(rest.strip())) if word.casefold() == "sweep" else None
         found = guide.keep_peak(record, view.prep_id, view.id, sweep=swept, sharpest=rest, who=who)
-        typer.echo(found.move.peak)
+        typer.echo(wrapped(found.move.peak))
         return found
     step = "" if view.now is None else view.now.id
     return guide.answer_step(record, view.prep_id, view.id, step=step, answer=said, who=who)
@@ -156,7 +174,7 @@ def _head(view: AdjustmentView) -> str:
         lines.append(view.move.peak)
     if view.screw is not None:
         lines.append(f"Screw: {view.screw.words}")
-    return "\n".join([*lines, *(f"Careful: {caution}" for caution in view.cautions)])
+    return wrapped("\n".join([*lines, *(f"Careful: {caution}" for caution in view.cautions)]), indent="  ")
 
 
 def _text(view: AdjustmentView) -> str:
@@ -164,11 +182,13 @@ def _text(view: AdjustmentView) -> str:
     for step in view.steps:
         sign = "done" if step.is_done else "now " if step.is_now else "    "
         said = ": ".join(part for part in (step.answer, step.note) if part)
-        lines.append(f"{sign} {step.number}. [{step.id}] {said or step.text}")
+        words = f"{sign} {step.number}. [{step.id}] {said or step.text}"
+        lines.append(wrapped(words, indent=" " * 8))
     lines += [f"Taken back: {words}" for words in view.taken_back]
     if view.state == "finished":
         amount = "" if view.amount_um is None else f" by {view.amount_um:+.0f} µm"
-        lines.append(f"Finished: {view.unit} was moved{amount}. Read it again: two lenses, two distances.")
+        again = "Read it again: two lenses, two distances."
+        lines.append(wrapped(f"Finished: {view.unit} was moved{amount}. {again}"))
     elif view.state != "begun":
         lines.append(f"This adjustment is over: {view.state}. Nothing was moved.")
     return "\n".join(lines)

@@ -21,7 +21,7 @@ def reopen(
     as_json: AsJson = False,
 ) -> None:
     """Open a signed prep again."""
-    with record_admin.open_record(data) as record:
+    with record_admin.open_record(data, has_to_be=True) as record:
         prep_id = record_admin.find_prep(record, prep)
         if not reason and is_asked(as_json=as_json):
             reason = typer.prompt("Why is it opened again?", default="", show_default=False)

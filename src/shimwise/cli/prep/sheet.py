@@ -32,9 +32,15 @@ def sheet(
         str | None, typer.Option("--day", metavar="YYYY-MM-DD", help="All preps begun that day.")
     ] = None,
     data: Data = None,
-    out: Annotated[Path, typer.Option("--out", help="Where the PDF goes.")] = Path("sheet.pdf"),
-    kind: Annotated[str, typer.Option("--kind", help="check, lens-card, labels or set-table.")] = bench.CHECK,
-    paper: Annotated[str, typer.Option("--paper", help="A4 or Letter; lens cards take half of it.")] = "A4",
+    out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="Where the PDF goes.")] = Path(
+        "sheet.pdf"
+    ),
+    kind: Annotated[
+        str, typer.Option("--kind", metavar="KIND", help="check, lens-card, labels or set-table.")
+    ] = bench.CHECK,
+    paper: Annotated[
+        str, typer.Option("--paper", metavar="PAPER", help="A4 or Letter; lens cards take half of it.")
+    ] = "A4",
     unit: Annotated[
         list[str] | None,
         typer.Option("--unit", metavar="NAME", help="Body or lens of cards, labels, tables; repeatable."),
@@ -42,7 +48,7 @@ def sheet(
     sizes: Annotated[
         Path | None, typer.Option("--labels", metavar="SIZES.toml", help="Sizes of labels in mm.")
     ] = None,
-    units: Annotated[str, typer.Option("--units", help="Of a set table: ft or m.")] = "ft",
+    units: Annotated[str, typer.Option("--units", metavar="UNIT", help="Of a set table: ft or m.")] = "ft",
     distance: Annotated[
         list[str] | None,
         typer.Option("--distance", metavar="LENGTH", help="Engraved distance of a set table; repeatable."),

@@ -40,7 +40,7 @@ def sign(
 ) -> None:
     """Sign a prep."""
     name = person(who)
-    with record_admin.open_record(data) as record:
+    with record_admin.open_record(data, has_to_be=True) as record:
         prep_id = record_admin.find_prep(record, prep)
         view = open_prep(record, prep_id)
         excepted = _excepted(view, exceptions or (), answers_for)

@@ -7,6 +7,9 @@ from shimwise.notices import Notice
 
 Z95 = 1.959964
 """95 % of a normal distribution lie within this many standard deviations."""
+DOUBTED_BELOW = 0.3
+"""A reading with less weight than this is doubted. The weight of a Student-t of ν = 4, scaled to 1 in the
+middle, is 4/(4 + r²/s²): it falls below this 3.1 standard uncertainties off."""
 
 
 class Verdict(StrEnum):
@@ -72,6 +75,11 @@ class ReadingAnswer:
     landing_um: float
     sd_um: float
     weight: float
+
+    @property
+    def is_doubted(self) -> bool:
+        """Whether it has lost its weight."""
+        return self.weight < DOUBTED_BELOW
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

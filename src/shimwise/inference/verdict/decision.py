@@ -2,8 +2,8 @@
 
 A unit is *out* when the probability that it lies beyond its tolerance reaches ``CALL_OUT_P``. *In tolerance*
 is a claim too: it needs a probability of being out of at most ``ACCEPT_P`` and a standard uncertainty below
-half the tolerance. A unit whose uncertainty is too wide for the claim, and that is not suspected, is *not
-checked*; what remains *cannot be told*.
+half the tolerance. A unit without any reading or gauge is *not checked*; of the rest it *cannot be told*, and
+:mod:`shimwise.inference.verdict.unit_state` finds what would decide it.
 
 References
 ----------
@@ -21,7 +21,7 @@ CALL_OUT_P = 0.8
 ACCEPT_P = 0.05
 """A unit is called in tolerance below this probability of being out: the risk of passing a faulty one."""
 SUSPECT_P = 0.3
-"""Above this a unit is suspected, and never merely *not checked*."""
+"""Above this a unit is suspected."""
 
 
 def decide(*, p_below: float, p_above: float, sd_um: float, tolerance_um: float, is_read: bool) -> Verdict:
@@ -43,10 +43,8 @@ def decide(*, p_below: float, p_above: float, sd_um: float, tolerance_um: float,
         return Verdict.NOT_CHECKED
     if max(p_below, p_above) >= CALL_OUT_P:  # out, and on a side that is known
         return Verdict.OUT_SHORT if p_below >= p_above else Verdict.OUT_DEEP
-    is_sharp = sd_um < tolerance_um / 2
-    if p_out <= ACCEPT_P and is_sharp:
-        return Verdict.IN_TOLERANCE
-    return Verdict.CANNOT_TELL if is_sharp or p_out >= SUSPECT_P else Verdict.NOT_CHECKED
+    is_fine = p_out <= ACCEPT_P and sd_um < tolerance_um / 2
+    return Verdict.IN_TOLERANCE if is_fine else Verdict.CANNOT_TELL
 
 
 def guard_band(*, sd: float, risk: float = ACCEPT_P) -> float:

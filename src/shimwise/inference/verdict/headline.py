@@ -4,6 +4,7 @@ Short means the sensor is too close to the lens, deep that it is too far. Number
 """
 
 import math
+from collections import Counter
 from collections.abc import Collection, Sequence
 
 from shimwise.inference.history.remembered_posterior import KnockTest
@@ -11,6 +12,7 @@ from shimwise.inference.model.prep import Prep
 from shimwise.inference.posterior.robust import Posterior
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, Cause, Verdict
 from shimwise.inference.verdict.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Datum
+from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.notices import Notice
 from shimwise.number_format import NOT_KNOWN, decimal_text, half_digits
 
@@ -38,7 +40,7 @@ def headline_of(answer: Answer) -> str:
         tolerances = {unit.tolerance_um for unit in everything}
         within = f"±{tolerances.pop():g} µm" if len(tolerances) == 1 else "their tolerances"
         return f"Nothing is out: all {len(everything)} units are within {within}."
-    return _undecided(everything)
+    return _undecided(answer)
 
 
 def titled(kind: str, name: str) -> str:
@@ -83,17 +85,26 @@ def _named(cause: Cause) -> str:
     return ""
 
 
-def _undecided(units: Sequence[BodyAnswer]) -> str:
+_COUNTED = (
+    (StateCode.NEEDS_READINGS, "needs more readings", "need more readings"),
+    (StateCode.CANNOT_PART, "cannot be parted", "cannot be parted"),
+    (StateCode.NOT_READ, "is not read", "are not read"),
+    (StateCode.IN_TOLERANCE, "is in tolerance", "are in tolerance"),
+)
+"""A state as it is written of one unit and of several."""
+
+
+def _undecided(answer: Answer) -> str:
+    states = Counter(state_of(unit, answer).code for unit in (*answer.bodies, *answer.lenses))
+    if set(states) == {StateCode.NOT_READ}:
+        return f"Nothing is read yet of {states.total()} units."
     parts = [
-        f"{count} {'unit' if count == 1 else 'units'} {words}"
-        for verdict, words in (
-            (Verdict.CANNOT_TELL, "cannot be told"),
-            (Verdict.NOT_CHECKED, "not checked well enough"),
-            (Verdict.IN_TOLERANCE, "in tolerance"),
+        f"{count}{'' if number else ' unit' if count == 1 else ' units'} {one if count == 1 else many}"
+        for number, (count, one, many) in enumerate(
+            (states[code], one, many) for code, one, many in _COUNTED if states[code]
         )
-        if (count := sum(unit.verdict is verdict for unit in units))
     ]
-    return f"Nothing is called out: {', '.join(parts)}."
+    return f"Not decided yet: {', '.join(parts)}."
 
 
 def notices_of(

@@ -3,7 +3,7 @@
 import os
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
@@ -12,11 +12,12 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select, text
 
+from shimwise.fields import build_from
 from shimwise.record.backup.checking import contradictions
 from shimwise.record.backup.portable import ENDING, count_rows, is_portable, read_portable, write_portable
-from shimwise.record.error_translation import translated
+from shimwise.record.error_translation import DAMAGED, translated
 from shimwise.record.errors import RecordAway, RecordBusy, RecordDamaged
-from shimwise.record.file_copy import Progress, copy_file, make_durable
+from shimwise.record.file_copy import Progress, copy_file, make_durable, open_read_only
 from shimwise.record.location import Location, location_of
 from shimwise.record.record import Record, utc_now
 from shimwise.record.tables import schema
@@ -37,13 +38,32 @@ class Backup:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Restored:
-    """What was restored. ``kept``: where what it replaced lies now; None where there was nothing."""
+class Held:
+    """What a record or a backup holds."""
 
-    where: str
     preps: int
     readings: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Replacing:
+    """What goes in the place of what; ``before`` is None where there is no record that can be read."""
+
+    where: str
+    is_there: bool
+    before: Held | None
+    after: Held
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restored(Replacing):
+    """What was restored. ``kept``: where what it replaced lies now; None where there was nothing."""
+
     kept: Path | None
+
+
+Announce = Callable[[Replacing], None]
+"""Called before anything is replaced. What it raises ends the work, and nothing is changed."""
 
 
 def backup(record: Record, target: str | Path, *, progress: Progress | None = None) -> Backup:
@@ -84,6 +104,7 @@ def restore(
     where: str | Path | None,
     *,
     at: datetime | None = None,
+    announce: Announce | None = None,
     progress: Progress | None = None,
 ) -> Restored:
     """Replace a record by a backup.
@@ -98,6 +119,8 @@ def restore(
         The record, as for :meth:`Record.open`.
     at : datetime, optional
         The time in the name of what is kept; by default now.
+    announce : callable, optional
+        Called with what is replaced by what, before it is.
 
     Raises
     ------
@@ -113,20 +136,24 @@ def restore(
         raise RecordAway("is not there. Check the name of the backup.", where=str(origin))
     stamp = (at or utc_now()).strftime("%Y%m%dT%H%M%SZ")
     if location.path is None:
-        return _restore_server(origin, location, stamp, progress)
+        return _restore_server(origin, location, stamp, announce, progress)
     with translated(location.name, waited_s=1.0, has_files=True):
         location.folder.mkdir(parents=True, exist_ok=True)
     part = location.folder / PART
     try:
         with translated(str(origin), waited_s=1.0, has_files=True):
-            counts = _prepared(origin, part, progress)
+            held = _prepared(origin, part, progress)
+        before = _held_in_file(location.path)
+        replacing = Replacing(where=location.name, is_there=location.path.exists(), before=before, after=held)
+        if announce is not None:
+            announce(replacing)
         with translated(location.name, waited_s=1.0, has_files=True):
             kept = _put_in_place(part, location.path, stamp)
     finally:
         for leftover in _with_logs(part):
             with suppress(OSError):
                 leftover.unlink(missing_ok=True)
-    return Restored(where=location.name, preps=counts[0], readings=counts[1], kept=kept)
+    return build_from(Restored, replacing, kept=kept)
 
 
 def _target(record: Record, path: Path) -> Path:
@@ -136,8 +163,21 @@ def _target(record: Record, path: Path) -> Path:
     return path
 
 
-def _prepared(origin: Path, part: Path, progress: Progress | None) -> tuple[int, int]:
-    """Make a record of a backup, brought to this version and checked; return its preps and readings."""
+def _held_in_file(path: Path) -> Held | None:
+    """Return what a record's file holds, whatever its version; None where there is none that can be read."""
+    if not path.is_file():
+        return None
+    with suppress(sqlite3.Error), closing(open_read_only(path)) as connection:
+        counts = [
+            connection.execute(f"SELECT count(*) FROM {table.name}").fetchone()[0]  # noqa: S608 - a table of ours
+            for table in (schema.preps, schema.readings)
+        ]
+        return Held(preps=counts[0], readings=counts[1])
+    return None
+
+
+def _prepared(origin: Path, part: Path, progress: Progress | None) -> Held:
+    """Make a record of a backup, brought to this version and checked; return what it holds."""
     for leftover in _with_logs(part):
         leftover.unlink(missing_ok=True)
     if is_portable(origin):
@@ -145,26 +185,32 @@ def _prepared(origin: Path, part: Path, progress: Progress | None) -> tuple[int,
             _fill(connection, origin)
     else:
         copy_file(origin, part, progress=progress)
+        if _held_in_file(part) is None:  # it would be made a fresh record
+            raise RecordDamaged(DAMAGED.format(cause="it holds no preps"), where=str(origin))
     with Record.open(part) as record, record.reading() as connection:
-        counts = _checked(connection, origin)
+        held = _checked(connection, origin)
     with closing(sqlite3.connect(part)) as connection:
         connection.execute("PRAGMA journal_mode=DELETE")  # one file, without a log beside it
     make_durable(part)
-    return counts
+    return held
 
 
-def _checked(connection: Connection, origin: Path) -> tuple[int, int]:
-    """Refuse what contradicts itself; return the number of preps and of readings."""
+def _checked(connection: Connection, origin: Path) -> Held:
+    """Refuse what contradicts itself; return what is there."""
     found = contradictions(connection)
     if found:
         first = f"{found[0].subject} {found[0].text.rstrip('.')}"
         more = f", and {len(found) - 1} more" if len(found) > 1 else ""
         raise RecordDamaged(CONTRADICTS.format(first=first, more=more), where=str(origin))
+    return _held_in(connection)
+
+
+def _held_in(connection: Connection) -> Held:
     counted = [
         connection.execute(select(func.count()).select_from(table)).scalar_one()
         for table in (schema.preps, schema.readings)
     ]
-    return counted[0], counted[1]
+    return Held(preps=counted[0], readings=counted[1])
 
 
 def _put_in_place(part: Path, path: Path, stamp: str) -> Path | None:
@@ -239,7 +285,9 @@ def _with_logs(path: Path) -> list[Path]:
     return [path, *(path.with_name(f"{path.name}{ending}") for ending in ("-wal", "-shm", "-journal"))]
 
 
-def _restore_server(origin: Path, location: Location, stamp: str, progress: Progress | None) -> Restored:
+def _restore_server(
+    origin: Path, location: Location, stamp: str, announce: Announce | None, progress: Progress | None
+) -> Restored:
     """Replace what a server holds within one transaction; what was there is kept beside the backup."""
     if not is_portable(origin):
         raise RecordDamaged(
@@ -250,14 +298,18 @@ def _restore_server(origin: Path, location: Location, stamp: str, progress: Prog
         Record.open(location.url.render_as_string(hide_password=False)) as record,
         record.changing_all() as connection,
     ):
-        if count_rows(connection):
+        is_there, before = count_rows(connection) > 0, _held_in(connection)
+        if is_there:
             kept = _free(origin.with_name(f"shimwise.before-restore-{stamp}{ENDING}"))
             with translated(str(kept), waited_s=record.waited_s, has_files=True):
                 write_portable(connection, kept, progress=progress)
         connection.execute(text(f"TRUNCATE {', '.join(table.name for table in schema.ORDER)}"))
         _fill(connection, origin)
-        counts = _checked(connection, origin)
-    return Restored(where=location.name, preps=counts[0], readings=counts[1], kept=kept)
+        after = _checked(connection, origin)
+        replacing = Replacing(where=location.name, is_there=is_there, before=before, after=after)
+        if announce is not None:
+            announce(replacing)  # still within the transaction: what it raises takes all of it back
+    return build_from(Restored, replacing, kept=kept)
 
 
 def _fill(connection: Connection, origin: Path) -> None:

@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from shimwise.errors import LengthError
 from shimwise.files.columns import KNOWN
-from shimwise.files.names import LONGEST_NAME, judged_name
+from shimwise.files.names import LONGEST_NAME, judged_name, to_spreadsheet
 from shimwise.lengths import length_to_mm
 from shimwise.record.names import name_key
 from shimwise.record.queries import evidence, preps, units
@@ -65,7 +65,7 @@ def _cells(
             "principal_separation_mm": "" if lens.separation_mm is None else _number(lens.separation_mm),
             "stop": row.stop,
             "at": row.at_text,
-            "note": row.note,
+            "note": to_spreadsheet(row.note),
             "focus_design": lens.focus_design,
         }
 

@@ -110,6 +110,14 @@ def unwithdraw_reading(change: Change, reading_id: str) -> ReadingRow:
     return _rewritten(change, before, values, "taken back in", detail)
 
 
+def note_reading(change: Change, reading_id: str, *, note: str) -> ReadingRow:
+    """Put another note to a reading; the journal keeps the one before."""
+    before = reading(change.connection, reading_id)
+    if before.note == note:
+        return before
+    return _rewritten(change, before, {"note": note}, "noted", {"note_was": before.note})
+
+
 def add_gauge(change: Change, row: GaugeRow) -> GaugeRow:
     """Add a gauge value of a unit, within a prep or without."""
     return _added(change, row, unit_id=row.unit_id)

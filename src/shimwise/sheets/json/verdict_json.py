@@ -21,10 +21,13 @@ from shimwise.inference.verdict.answer import (
     SetupAnswer,
     Verdict,
 )
+from shimwise.inference.verdict.unit_state import state_of
 from shimwise.notices import Notice
 from shimwise.remedy.remedy import Remedy
+from shimwise.remedy.to_do import to_do
 from shimwise.sheets.json.documents import schema_error
 from shimwise.sheets.words.notices import as_written, joined_text, notice_json, notice_text, notice_texts
+from shimwise.sheets.words.state_words import state_text
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -70,14 +73,16 @@ def answer_to_json(
         "tolerance_um": _rounded("tolerance_um", answer.tolerance_um),
         "headline": answer.headline,
         **{name: [_plain(one) for one in getattr(answer, name)] for name in _LISTS},
+        **{name: [_unit(one, answer) for one in getattr(answer, name)] for name in ("bodies", "lenses")},
         "readings": [_reading(one, known.get(one.row)) for one in answer.readings],
         "remedies": [_remedy(one, is_house=is_house) for one in remedies],
+        "to_do": [_notice(one, is_house=is_house) for one in to_do(answer, remedies)],
         "warnings": notice_texts(answer.notices, is_house=is_house),
         "notices": [_notice(one, is_house=is_house) for one in answer.notices],
     }
     if answer.past_bodies or answer.past_lenses:
         past = {"bodies": answer.past_bodies, "lenses": answer.past_lenses}
-        document["past"] = {name: [_plain(one) for one in units] for name, units in past.items()}
+        document["past"] = {name: [_unit(one, answer) for one in units] for name, units in past.items()}
     return document
 
 
@@ -120,6 +125,12 @@ def validate(document: object) -> None:
 def _plain(value: "DataclassInstance") -> _Object:
     """Return the fields of a value, numbers rounded by their names."""
     return {one.name: _rounded(one.name, getattr(value, one.name)) for one in fields(value)}
+
+
+def _unit(unit: BodyAnswer, answer: Answer) -> _Object:
+    """Return a unit with its state, as a code and in words."""
+    state = state_of(unit, answer)
+    return {**_plain(unit), "state": state.code.value, "text": state_text(state)}
 
 
 def _read(kind: type[_Value], listed: Iterable[Mapping[str, Any]], **defaults: Any) -> tuple[_Value, ...]:  # noqa: ANN401

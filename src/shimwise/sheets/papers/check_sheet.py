@@ -118,9 +118,7 @@ def _units(answer: Answer) -> list[BodyAnswer]:
 
 
 def _unit(unit: BodyAnswer, prep: PrepDocument, answer: Answer) -> Data:
-    kind, words, row = kind_of(unit), unit_words(unit), row_of(prep, unit)
-    if unit.verdict is Verdict.NOT_CHECKED and not math.isfinite(unit.sd_um):
-        words["error"] = NOT_KNOWN
+    kind, words, row = kind_of(unit), unit_words(unit, answer), row_of(prep, unit)
     if unit.tolerance_um != answer.tolerance_um:
         words["error"] += f" (tolerance ±{unit.tolerance_um:g})"
     return {
@@ -153,7 +151,8 @@ def _rule(answer: Answer) -> list[str]:
     rule = [
         f"A unit is out when the probability that its error lies beyond ±{tolerance_um:g} µm on one side "
         f"reaches {called}. It is in tolerance when that probability is at most {passed} and its standard "
-        f"uncertainty is below {tolerance_um / 2:g} µm. Else it cannot be told, or is not checked.",
+        f"uncertainty is below {tolerance_um / 2:g} µm. Else it needs more readings, or its error cannot be "
+        "parted from that of what it was read with.",
         f"± is the expanded uncertainty U, k = {COVERAGE:g}: about 95 %. Risk if passed (consumer's): the "
         "probability that the unit is beyond its tolerance, if it goes out as it is. Risk if turned "
         "(producer's): the probability that it is within, if it is adjusted. The risk taken is set heavy.",

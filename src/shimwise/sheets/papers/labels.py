@@ -2,7 +2,8 @@
 
 from collections.abc import Iterable, Iterator, Mapping
 
-from shimwise.inference.verdict.answer import BodyAnswer, Verdict
+from shimwise.inference.verdict.answer import Answer, BodyAnswer
+from shimwise.number_format import NOT_KNOWN
 from shimwise.sheets.papers.signed.canonical_json import digest_words
 from shimwise.sheets.papers.signed.prep_document import PrepDocument
 from shimwise.sheets.papers.signed.rows_words import (
@@ -25,25 +26,28 @@ _LOCK_WORDS = {
 }
 
 
-def label_rows(prep: PrepDocument, units: Iterable[BodyAnswer], *, link: str = "") -> Iterator[Data]:
+def label_rows(
+    prep: PrepDocument, answer: Answer, units: Iterable[BodyAnswer], *, link: str = ""
+) -> Iterator[Data]:
     """Yield the words of the label of each body and lens.
 
     Parameters
     ----------
     prep : PrepDocument
         The prep.
+    answer : Answer
+        Its verdict.
     units : iterable of BodyAnswer
         Units of its verdict.
     link : str
         Address of the house's pages for the QR square; without it the square names the unit by its id.
     """
     for unit in units:
-        kind, words = kind_of(unit), unit_words(unit)
+        kind, words = kind_of(unit), unit_words(unit, answer)
         row = row_of(prep, unit)
-        is_checked = unit.verdict is not Verdict.NOT_CHECKED
         yield {
             **words,
-            "error": f"{words['error']} µm" if is_checked else "",
+            "error": "" if words["error"] == NOT_KNOWN else f"{words['error']} µm",
             "date": date_words(prep.dated),
             "lock": _lock(prep, row) if kind == "body" else "",
             "is_signed": prep.is_signed,

@@ -5,7 +5,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from shimwise.inference.verdict.answer import Answer, LensAnswer
+from shimwise.inference.verdict.answer import DOUBTED_BELOW, Answer, LensAnswer
 from shimwise.number_format import decimal_text, half_digits
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
 from shimwise.sheets.papers.signed.rows_words import (
@@ -23,9 +23,9 @@ from shimwise.sheets.papers.signed.rows_words import (
     temperature_words,
     unit_words,
 )
-from shimwise.sheets.pictures.picture import DOUBTED_BELOW
 from shimwise.sheets.words.sentences import LIKELY
 from shimwise.sheets.words.shared import (
+    NOT_KNOWN,
     capital,
     half_text,
     listed,
@@ -69,10 +69,10 @@ def lens_card(prep: PrepDocument, answer: Answer, lens: LensAnswer) -> Data:
     is_known = math.isfinite(lens.sd_um)
     return {
         **prep_words(prep),
-        **unit_words(lens),
+        **unit_words(lens, answer),
         "about": ", ".join(words for words in (lens_words(row), body_words(row)) if words),
         "facts": list(_facts(prep, own)),
-        "sentence": bound(_sentence(lens)),
+        "sentence": bound(_sentence(lens, answer)),
         "second": bound(_scale(lens, own)),
         "remedies": [bound(str(one["text"])) for one in remedies if one.get("text")],
         "steps": [plain(str(text)) for one in remedies for text in one.get("steps") or ()],
@@ -96,24 +96,24 @@ def _facts(prep: PrepDocument, own: Sequence[_Own]) -> Iterator[tuple[str, str]]
     yield "Temperature", temperature_words(prep)
 
 
-def _sentence(lens: LensAnswer) -> str:
+def _sentence(lens: LensAnswer, answer: Answer) -> str:
     name = capital(titled("lens", lens.name))
-    words = unit_words(lens)
+    words = unit_words(lens, answer)
     if words["way"]:
         half_um = expanded_um(lens)
         size = f"{decimal_text(abs(lens.error_um), half_digits(half_um))} {half_text(half_um)} µm"
         return f"{name} lands {words['way']} by itself, by {size}."
-    error = f"{words['error']} µm" if math.isfinite(lens.sd_um) else "nothing known"
-    return f"{name}: {words['verdict']}, {error}."
+    error = f", {words['error']} µm" if words["error"] != NOT_KNOWN else ""
+    return f"{name}: {words['verdict']}{error}."
 
 
 def _scale(lens: LensAnswer, own: Sequence[_Own]) -> str:
     """Return the scale error of the lens, as far as it was read at several distances."""
     if len({one.distance for one in own}) < SEVERAL:
-        return "Its scale is not checked: it was read at fewer than two distances."
+        return "Its scale is not known: it was read at fewer than two distances."
     size = plus_minus_text(lens.scale_permille, COVERAGE * lens.scale_sd_permille)
     if lens.p_scale_out <= LIKELY:
-        return f"Nothing speaks for a scale error: {size} ‰ of the extension."
+        return f"Its scale shows no error: {size} ‰ of the extension."
     odds = f"P {probability_text(lens.p_scale_out)}"
     return f"Its scale is off by {size} ‰ of the extension ({odds}): the error grows toward near marks."
 

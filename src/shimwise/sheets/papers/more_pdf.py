@@ -60,7 +60,7 @@ def labels_pdf(
     units = present(_named([*answer.bodies, *answer.lenses], names))
     parts: dict[str, bytes] = {}
     labels: list[Data] = []
-    for place, row in enumerate(label_rows(prep, units, link=link)):
+    for place, row in enumerate(label_rows(prep, answer, units, link=link)):
         page, left_mm, top_mm = sizes.corner_mm(place)
         on_page = {"page": page, "left_mm": left_mm, "top_mm": top_mm}
         labels.append({**row, **on_page, "qr": _qr(row["code"], parts)})

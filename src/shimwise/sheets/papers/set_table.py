@@ -25,7 +25,8 @@ from shimwise.sheets.papers.signed.rows_words import (
     text_of,
     u_text,
 )
-from shimwise.sheets.words.shared import VERDICT_WORDS, capital, plain, plus_minus_text, titled
+from shimwise.sheets.words.shared import capital, plain, plus_minus_text, titled
+from shimwise.sheets.words.state_words import short_state
 
 FEET = ("2'", "2' 6\"", "3'", "3' 6\"", "4'", "5'", "6'", "8'", "10'", "15'", "25'", "INF")
 METRES = ("0.6 m", "0.8 m", "1 m", "1.2 m", "1.5 m", "2 m", "2.5 m", "3 m", "5 m", "8 m", "INF")
@@ -131,7 +132,7 @@ def set_table(
         **prep_words(prep),
         "body": capital(titled("body", body.name)),
         "set": text_of(prep.content.get("set") or {}, "name"),
-        "body_error": f"{u_text(body)} µm, {VERDICT_WORDS[body.verdict]}",
+        "body_error": f"{u_text(body)} µm, {short_state(body, answer)}",
         "distances": [text for text, _ in engraved],
         "rows": [_row(prep, body, lens, engraved, units) for lens in present(answer.lenses)],
     }

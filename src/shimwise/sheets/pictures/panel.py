@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from shimwise.inference.verdict.answer import BodyAnswer
+from shimwise.inference.verdict.unit_state import StateCode
 from shimwise.sheets.pictures.marks import DASHED, Spec, grouped, mark, quantity, reading_mark, signed_axis
 from shimwise.sheets.pictures.picture import Bar, Panel, Picture, Row
 from shimwise.sheets.pictures.style import Layout, Palette, Style
 from shimwise.sheets.words.shared import (
-    VERDICT_WORDS,
     capital,
     counted,
     error_text,
@@ -18,6 +18,7 @@ from shimwise.sheets.words.shared import (
     signed_text,
     titled,
 )
+from shimwise.sheets.words.state_words import STATE_WORDS
 
 AXIS_TITLE = "landing, µm at the sensor"
 LABEL_CELLS = 20
@@ -30,6 +31,8 @@ WIDE_PX, TICKS, FEW_TICKS = 300, 7, 5
 """A plot narrower than this has fewer ticks. [px]"""
 FREE_SHARES = (0.1, 0.25, 0.75, 0.9)
 """Places for words in a row, as shares of the domain."""
+ERROR_LETTERS = 5.6
+"""Width of the column of errors, in sizes of its type."""
 KEPT, DOUBTED = "k", "d"
 SIDES = ((-1, "left"), (1, "right"))
 """Short of the mark is drawn at the left, deep at the right."""
@@ -219,8 +222,12 @@ class PanelDrawing:
         """Write names at the left, errors and verdicts at the right, and which rows were not read."""
         layout, ink = self.layout, self.palette.ink
         body = self.panel.body
-        rows = [self._unit_datum(0, capital(titled("body", body.name)), body, self.panel.bar)]
-        rows += [self._unit_datum(n, row.name, row.lens, row.bar) for n, row in enumerate(self.rows, 1)]
+        rows = [
+            self._unit_datum(0, capital(titled("body", body.name)), self.panel.state, body, self.panel.bar)
+        ]
+        rows += [
+            self._unit_datum(n, row.name, row.state, row.lens, row.bar) for n, row in enumerate(self.rows, 1)
+        ]
         names = [{**row, "ink": ink} for row in rows]
         names[0]["is_bold"] = True
         if self.panel.more_lenses:
@@ -230,7 +237,7 @@ class PanelDrawing:
             yield from self._column(names, "words", px=0, align="left")
             yield from self._column(rows, "both", px=layout.plot_px, align="right")
         else:
-            middle_px = layout.plot_px + 0.56 * (layout.number_px - 14)
+            middle_px = layout.plot_px + ERROR_LETTERS * layout.text_px
             yield from self._column(names, "words", px=-8, align="right")
             yield from self._column(rows, "error", px=middle_px, align="right")
             yield from self._column(rows, "verdict", px=middle_px + 8, align="left")
@@ -243,8 +250,8 @@ class PanelDrawing:
             }
             yield mark("text", values, x=self._x(), y=self._y(), text="not read", **look)
 
-    def _unit_datum(self, row: int, name: str, unit: BodyAnswer, bar: Bar | None) -> _Datum:
-        error, verdict = error_text(unit) if bar else "", VERDICT_WORDS[unit.verdict]
+    def _unit_datum(self, row: int, name: str, state: StateCode, unit: BodyAnswer, bar: Bar | None) -> _Datum:
+        error, verdict = error_text(unit) if bar else "", STATE_WORDS[state]
         return {
             "row": row - self.layout.name_rise,
             "words": fitted(name, LABEL_CELLS),

@@ -11,13 +11,11 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, ReadingAnswer, Verdict
+from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.sheets.words.shared import plain
 
 MOST_BODIES, MOST_ROWS, LEAST_LENSES = 4, 32, 6
 """How much one picture holds before it is too long to be looked at."""
-DOUBTED_BELOW = 0.3
-"""A reading with less weight than this is called doubted. The weight of a Student-t of ν = 4, scaled to 1 in
-the middle, is 4/(4 + r²/s²): it falls below this 3.1 standard uncertainties off."""
 SPAN_TOLERANCES = 1.5
 """The scale reaches at least this many tolerances to either side."""
 EDGE_SHARE = 0.05
@@ -47,6 +45,7 @@ class Row:
     """A lens on a body: landings kept and doubted [µm], and where landings are expected (None: not drawn)."""
 
     lens: LensAnswer
+    state: StateCode
     text: str
     kept_um: tuple[float, ...]
     doubted_um: tuple[float, ...]
@@ -68,6 +67,7 @@ class Panel:
     """A body, its own bar (None: not drawn), its rows, and how many more lenses there are."""
 
     body: BodyAnswer
+    state: StateCode
     bar: Bar | None
     rows: tuple[Row, ...]
     more_lenses: int
@@ -110,11 +110,6 @@ class Picture:
         return f"±{each[0]:g} µm" if len(each) == 1 else f"±{each[0]:g} to ±{each[-1]:g} µm, by body"
 
 
-def is_doubted(reading: ReadingAnswer) -> bool:
-    """Return whether a reading has lost its weight."""
-    return reading.weight < DOUBTED_BELOW
-
-
 def arrange(
     answer: Answer,
     *,
@@ -148,7 +143,7 @@ def arrange(
         lambda body: sum(len(read[key]) for key in read if key[0] == body.name),
     )
     most_lenses = max(LEAST_LENSES, most_rows // max(len(bodies), 1))
-    panels = tuple(_panel(body, answer.lenses, read, lenses_read, texts, most_lenses) for body in bodies)
+    panels = tuple(_panel(body, answer, read, lenses_read, texts, most_lenses) for body in bodies)
     low_um, high_um = _span(panels, answer.tolerance_um)
     return Picture(
         panels=panels,
@@ -187,12 +182,13 @@ def _by_body_and_lens(readings: Iterable[ReadingAnswer]) -> _ByBodyAndLens:
 
 def _panel(
     body: BodyAnswer,
-    lenses: Sequence[LensAnswer],
+    answer: Answer,
     read: _ByBodyAndLens,
     lenses_read: set[str],
     texts: Mapping[str, str],
     most_lenses: int,
 ) -> Panel:
+    lenses = answer.lenses
     shown = most_in_question(lenses, most_lenses, lambda lens: len(read.get((body.name, lens.name), ())))
     is_body_read = any(key[0] == body.name for key in read)
     body_bar = _bar(body, offset_um=0.0, is_known=is_body_read)
@@ -203,13 +199,20 @@ def _panel(
         rows.append(
             Row(
                 lens=lens,
+                state=state_of(lens, answer).code,
                 text=plain(texts.get(lens.name, "")),
-                kept_um=tuple(r.landing_um for r in own if not is_doubted(r)),
-                doubted_um=tuple(r.landing_um for r in own if is_doubted(r)),
+                kept_um=tuple(r.landing_um for r in own if not r.is_doubted),
+                doubted_um=tuple(r.landing_um for r in own if r.is_doubted),
                 bar=_bar(lens, offset_um=body.error_um, is_known=is_known),
             )
         )
-    return Panel(body=body, bar=body_bar, rows=tuple(rows), more_lenses=len(lenses) - len(shown))
+    return Panel(
+        body=body,
+        state=state_of(body, answer).code,
+        bar=body_bar,
+        rows=tuple(rows),
+        more_lenses=len(lenses) - len(shown),
+    )
 
 
 def _bar(unit: BodyAnswer, *, offset_um: float, is_known: bool) -> Bar | None:

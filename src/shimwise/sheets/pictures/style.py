@@ -124,7 +124,7 @@ class Layout:
     font: str = "Liberation Sans, Arial, Helvetica, sans-serif"
 
 
-ON_PAPER = Layout(label_px=118, plot_px=318, number_px=118, row_px=25, text_px=10.5, small_px=9)
+ON_PAPER = Layout(label_px=118, plot_px=278, number_px=158, row_px=25, text_px=10.5, small_px=9)
 """With its margins as wide as an A4 page. The font: one family under three names, of equal widths."""
 PAGE_FONT = "B612, DejaVu Sans, Verdana, sans-serif"
 
@@ -162,7 +162,7 @@ def page_layout(width_px: float) -> Layout:
             is_whole=False,
             font=PAGE_FONT,
         )
-    label_px, number_px = 174, 164
+    label_px, number_px = 174, 218
     return Layout(
         label_px=label_px,
         plot_px=width_px - label_px - number_px,

@@ -18,14 +18,13 @@ from shimwise.inference.verdict.answer import (
     Verdict,
 )
 from shimwise.remedy.remedy import Remedy
-from shimwise.sheets.pictures.picture import is_doubted, most_in_question
+from shimwise.sheets.pictures.picture import most_in_question
 from shimwise.sheets.terminal.canvas import BOLD_STYLE, DIM_STYLE, verdict_style
 from shimwise.sheets.terminal.rail import draw_rail
 from shimwise.sheets.terminal.writer import Writer, report_width
 from shimwise.sheets.words.notices import joined_text, notice_text, notice_texts
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
-    VERDICT_WORDS,
     capital,
     counted,
     distance_text,
@@ -40,6 +39,7 @@ from shimwise.sheets.words.shared import (
     titled,
     way_word,
 )
+from shimwise.sheets.words.state_words import short_state
 
 CAUSES_NOTE = (
     "P(out) takes each unit by itself: does its error lie beyond its tolerance. The share of a cause also "
@@ -50,6 +50,8 @@ MOST_NEXT, MOST_REMEDIES, MOST_WARNINGS = 4, 8, 8
 """How long each list may get before it ends with how many more there are."""
 TITLES = ("Unit", "Verdict", "Error, µm", "P(out)", "Scale, ‰", "P(out)")
 """The table's columns: words flush left, figures flush right. A scale is given up where there is no room."""
+LEFT_OUT = {4: "the scale and its P(out)", 5: "P(out) of the scale"}
+"""By the number of columns that there is room for: what is left out."""
 WORD_COLUMNS, LEAST_COLUMNS = 2, 4
 
 
@@ -114,7 +116,7 @@ def report(
     SheetError
         If the width is out of its range.
     """
-    doubted_rows = {reading.row for reading in answer.readings if is_doubted(reading)}
+    doubted_rows = {reading.row for reading in answer.readings if reading.is_doubted}
     typed = {reading.row: reading for reading in readings or () if reading.row in doubted_rows}
     writer = _VerdictWriter(
         answer=answer,
@@ -161,7 +163,10 @@ class _VerdictWriter(Writer):
         ]
         titles = [self.text(title, BOLD_STYLE) for title in TITLES]
         yield Text("")
-        yield from _table([titles, *(list(self.unit(unit)) for unit in shown)], self.width)
+        table, count = _table([titles, *(list(self.unit(unit)) for unit in shown)], self.width)
+        yield from table
+        if left := LEFT_OUT.get(count):
+            yield from self.paragraph(f"No room here for {left}: a wider terminal shows it.", style=DIM_STYLE)
         if hidden := [unit for unit in units if unit not in shown]:
             is_fine = all(unit.verdict is Verdict.IN_TOLERANCE for unit in hidden)
             yield self.text(f"and {len(hidden):,} more{', all in tolerance' if is_fine else ''}", DIM_STYLE)
@@ -176,7 +181,7 @@ class _VerdictWriter(Writer):
         if unit.tolerance_um != self.answer.tolerance_um:
             name += f" (±{unit.tolerance_um:g})"
         yield Text(fitted(plain(name), self.width // 3, is_ascii=self.is_ascii))
-        yield self.text(VERDICT_WORDS[unit.verdict], verdict_style(unit.verdict))
+        yield self.text(short_state(unit, self.answer), verdict_style(unit.verdict))
         yield self.text(error_text(unit))
         yield self.text(probability_text(unit.p_out))
         if isinstance(unit, LensAnswer):
@@ -194,7 +199,9 @@ class _VerdictWriter(Writer):
             yield from self.paragraph(CAUSES_NOTE, style=DIM_STYLE)
 
     def doubted(self) -> Iterator[RenderableType]:
-        doubted = sorted(filter(is_doubted, self.answer.readings), key=lambda reading: reading.weight)
+        doubted = sorted(
+            (one for one in self.answer.readings if one.is_doubted), key=lambda reading: reading.weight
+        )
         shown = sorted(doubted[:MOST_DOUBTED], key=lambda reading: reading.line)
         yield from self.items((self.place(reading), self.doubted_text(reading)) for reading in shown)
         yield from self.and_more(len(doubted) - MOST_DOUBTED)
@@ -255,12 +262,13 @@ class _VerdictWriter(Writer):
         yield from self.and_more(len(texts) - MOST_WARNINGS)
 
 
-def _table(rows: Sequence[Sequence[Text]], width: int) -> Iterator[Text]:
-    """Lay out rows of cells, two spaces apart, without the last columns where they do not fit."""
+def _table(rows: Sequence[Sequence[Text]], width: int) -> tuple[list[Text], int]:
+    """Lay out rows of cells, two spaces apart; return the lines and how many columns there was room for."""
     cells = [[row[i].cell_len for row in rows if i < len(row)] for i in range(len(TITLES))]
     widths = [max(column) for column in cells]
     while len(widths) > LEAST_COLUMNS and sum(widths) + 2 * (len(widths) - 1) > width:
         widths.pop()
+    lines = []
     for row in rows:
         line = Text()
         for i, (cell, room) in enumerate(zip(row, widths, strict=False)):
@@ -268,7 +276,8 @@ def _table(rows: Sequence[Sequence[Text]], width: int) -> Iterator[Text]:
             line.append("  " if i else "")
             line.append_text(cell + Text(pad) if i < WORD_COLUMNS else Text(pad) + cell)
         line.rstrip()
-        yield line
+        lines.append(line)
+    return lines, len(widths)
 
 
 def _cause_text(cause: Cause) -> str:

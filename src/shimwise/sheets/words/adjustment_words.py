@@ -4,6 +4,7 @@ from shimwise.notices import Notice
 from shimwise.remedy.adjustment_steps import Guide, Move, Step
 from shimwise.remedy.mechanism import Turn
 from shimwise.sheets.words.notices import notice_text
+from shimwise.sheets.words.remedy_words import play_text
 
 _MOVE_SLOWLY = notice_text(Notice("move_slowly"))
 _STEPS = {
@@ -15,6 +16,13 @@ _STEPS = {
     Step.FLAG: "Put tape or a flag on it that says: adjusted, to be checked again before it goes out.",
 }
 """What is asked at the steps that are the same for all."""
+WHO_CONSENTED = "Who gave consent to release it"
+"""Asked where a lock was released."""
+
+
+def no_lock_text(unit: str) -> str:
+    """Return what is asked where no lock was found on a body that has one by the record."""
+    return f"The record says that {unit} has a lock. What did you find in its place?"
 
 
 def step_text(step: Step, guide: Guide, move: Move) -> str:
@@ -50,6 +58,14 @@ def turns_text(turns: float, turn: Turn) -> str:
     return f"{360 * turns:.0f}° {turn} ({turns:.2f} turn, {side}{near})"
 
 
+def move_turns_text(move: Move) -> str:
+    """Return the turns of a planned move in words, the play apart."""
+    if move.turns is None or move.turn is None:
+        return ""
+    text = turns_text(move.turns, move.turn)
+    return f"{text} after the play is taken up{play_text(move.play_turns)}" if move.is_after_play else text
+
+
 def _eighths_text(eighths: int) -> str:
     whole, rest = divmod(eighths, 8)
     parts = {
@@ -80,7 +96,7 @@ def _move_text(guide: Guide, move: Move) -> str:
                 f"Turn back {approach.opposite} by more than the play first, then come up {approach} to the "
                 "new place without reversing."
             )
-            return f"Turn the screw {turns_text(move.turns, move.turn)}. {onward} {_MOVE_SLOWLY}"
+            return f"Turn the screw {move_turns_text(move)}. {onward} {_MOVE_SLOWLY}"
         case Guide.SHIMMED_MOUNT:
             return f"{_shim_text(move)} Keep shims flat and clean, draw the screws up evenly."
         case Guide.LENS_SHIM:

@@ -13,6 +13,7 @@ from shimwise.number_format import decimal_text
 from shimwise.sheets.words.file_words import FILE_WORDS, FILE_WORDS_IN_HOUSE
 from shimwise.sheets.words.remedy_words import REMEDY_WORDS, REMEDY_WORDS_IN_HOUSE, Numbers, Words
 from shimwise.sheets.words.shared import listed
+from shimwise.sheets.words.to_do_words import TO_DO_WORDS
 
 AS_WRITTEN = "as_written"
 """A sentence of a document that has no codes (``shimwise.verdict/1``), or of a file: kept as it is."""
@@ -95,6 +96,7 @@ _SEPARATION = (
 _WORDS: Mapping[str, Words] = {
     **REMEDY_WORDS,
     **FILE_WORDS,
+    **TO_DO_WORDS,
     AS_WRITTEN: "{text}",
     # How readings were converted and pooled.
     "mixed_stops": "{unit} was read at different stops ({stops}). Stopping down can shift best focus by tens "

@@ -7,56 +7,59 @@ from shimwise.number_format import decimal_text, half_digits, half_text
 Numbers = Mapping[str, float | str | None]
 Words = str | Callable[[str, Numbers], str]
 """A sentence with places for ``unit`` and the numbers, or what makes it from these."""
-_DEEPER = "If the landings go deeper, the sensor went away from the flange."
+_WENT_AWAY = "the sensor went away from the flange."
 
 
-def _number(n: Numbers, key: str) -> float:
-    value = n[key]
+def number_in(n: Numbers, key: str) -> float:
+    """Return a number of a notice; 0 for one that is not known."""
+    value = n.get(key)
     return 0.0 if value is None else float(value)
 
 
-def _amount(n: Numbers) -> str:
+def amount_text(n: Numbers) -> str:
     """Return the amount to move, to as many digits as its interval allows. [µm]"""
-    return f"{decimal_text(abs(_number(n, 'error_um')), half_digits(_number(n, 'half_um')))} µm"
+    return f"{decimal_text(abs(number_in(n, 'error_um')), half_digits(number_in(n, 'half_um')))} µm"
 
 
 def _finding(unit: str, n: Numbers) -> str:
-    error_um, half_um = _number(n, "error_um"), _number(n, "half_um")
+    error_um, half_um = number_in(n, "error_um"), number_in(n, "half_um")
     size = decimal_text(abs(error_um), half_digits(half_um))
     return f"{unit} is {'short' if error_um < 0 else 'deep'} by {size} {half_text(half_um)} µm (95 %)"
 
 
 def _move_sensor(unit: str, n: Numbers) -> str:
-    way = "away from" if _number(n, "error_um") < 0 else "toward"
-    return f"{_finding(unit, n)}: the sensor has to move {_amount(n)} {way} the flange."
+    way = "away from" if number_in(n, "error_um") < 0 else "toward"
+    return f"{_finding(unit, n)}: the sensor has to move {amount_text(n)} {way} the flange."
 
 
 def _shim_mount(unit: str, n: Numbers) -> str:
-    way = "add" if _number(n, "error_um") < 0 else "take away"
-    return f"{_finding(unit, n)}: {way} {_amount(n)} of shim at the mount{_in_shims(n)}."
+    way = "add" if number_in(n, "error_um") < 0 else "take away"
+    return f"{_finding(unit, n)}: {way} {amount_text(n)} of shim at the mount{shims_text(n)}."
 
 
 def _shim_lens(unit: str, n: Numbers) -> str:
-    way = "thicker" if _number(n, "error_um") < 0 else "thinner"
-    return f"{_finding(unit, n)}: to a lens technician. Suggested is a shim {_amount(n)} {way}{_in_shims(n)}."
+    way = "thicker" if number_in(n, "error_um") < 0 else "thinner"
+    shim = f"a shim {amount_text(n)} {way}{shims_text(n)}"
+    return f"{_finding(unit, n)}: to a lens technician. Suggested is {shim}."
 
 
-def _in_shims(n: Numbers) -> str:
+def shims_text(n: Numbers) -> str:
+    """Return which shims make up an amount, in brackets; empty without a stock."""
     if n["shims_um"] is None:
         return ""
     if not n["shims_um"]:
         return "; no shim of the stock comes near that"
     stack = f"{n['shims_um']} µm"
-    source = f"{stack} of the stock" if _number(n, "error_um") < 0 else f"{stack}, if the stack holds them"
-    leaves = f"leaves {abs(_number(n, 'leftover_um')):.1f} µm"
+    source = f"{stack} of the stock" if number_in(n, "error_um") < 0 else f"{stack}, if the stack holds them"
+    leaves = f"leaves {abs(number_in(n, 'leftover_um')):.1f} µm"
     if n["is_near"]:
         return f" ({source}: {leaves})"
     return f" (the nearest is {source}: {leaves}, more than a third of the tolerance)"
 
 
 def _scale_out(unit: str, n: Numbers) -> str:
-    permille = _number(n, "scale_permille")
-    size = f"{decimal_text(abs(permille), 1)} ± {decimal_text(_number(n, 'half_permille'), 1)} ‰"
+    permille = number_in(n, "scale_permille")
+    size = f"{decimal_text(abs(permille), 1)} ± {decimal_text(number_in(n, 'half_permille'), 1)} ‰"
     return (
         f"The scale of {unit} reads {'short' if permille < 0 else 'deep'} by {size} of its extension (95 %), "
         "more the nearer it is focused. No shim cures that: to a lens technician."
@@ -64,72 +67,60 @@ def _scale_out(unit: str, n: Numbers) -> str:
 
 
 def _setup_out(unit: str, n: Numbers) -> str:
-    error_mm, half_mm = _number(n, "error_mm"), _number(n, "half_mm")
+    error_mm, half_mm = number_in(n, "error_mm"), number_in(n, "half_mm")
     return (
         f"Tape {unit} again: its chart seems to stand {decimal_text(abs(error_mm), half_digits(half_mm))} "
         f"{half_text(half_mm)} mm (95 %) {'farther' if error_mm > 0 else 'nearer'} than the distance written."
     )
 
 
-def _turn_known(_: str, n: Numbers) -> str:
-    return f"Check the lock, then turn the screw {n['turn']} by {_turns(n)}."
-
-
 def _turn_planned(_: str, n: Numbers) -> str:
-    return f"Check the lock, then turn the screw {n['turn']} by {_turns(n)}; that rests on {_source(n)}."
+    turns = number_in(n, "turns")
+    ends = " to ".join(degrees_text(number_in(n, key)) for key in ("turns_low", "turns_high"))
+    return (
+        f"Check the lock, then turn the screw {n['turn']} by {degrees_text(turns)} ({turns:.2f} turn; 95 %: "
+        f"{ends}) after the play is taken up{play_text(number_in(n, 'play_turns'))}. That rests on "
+        f"{_source(n)}."
+    )
 
 
 def _turn_trial(_: str, n: Numbers) -> str:
-    travel = f"{_number(n, 'travel_low_um'):.0f} to {_number(n, 'travel_high_um'):.0f} µm a turn"
-    known = f"By {_source(n)} it does {travel} (95 %)" if n["moves"] else f"It may do {travel} (95 %)"
+    return f"{_trial(n)} Write what it did in the kit file, and judge again: the rest is computed from that."
+
+
+def _turn_trial_in_house(_: str, n: Numbers) -> str:
+    return f"{_trial(n)} The rest is computed from what it did."
+
+
+def _trial(n: Numbers) -> str:
+    low, high = (decimal_text(number_in(n, key)) for key in ("travel_low_um", "travel_high_um"))
+    known = f"By {_source(n)} a turn" if n["moves"] else "A turn"
     lesson = ""
     if not n["is_sense_known"]:
-        lesson = "Which way is away is not known: if the landings go deeper, it went away from the flange. "
-    turns = _number(n, "turns")
+        lesson = f" Which way is away is not known: if the landings go deeper, {_WENT_AWAY}"
+    turns = number_in(n, "turns")
     return (
-        f"{known}, not known well enough for the whole way: check the lock, turn the screw {n['turn']} by "
-        f"{turns:.2f} turn, {360 * turns:.0f}°, as a small first move, and read again. {lesson}The rest is "
-        "computed from what it did."
+        f"{known} makes {low} to {high} µm (95 %), not known well enough for the whole way: check the lock, "
+        f"turn the screw {n['turn']} by {degrees_text(turns)} ({turns:.2f} turn) after the play is taken up, "
+        f"as a small first move, and read again.{lesson}"
     )
 
 
-def _turn_test(_: str, n: Numbers) -> str:
-    return f"{_test(n)} Write what was learned in the kit file, and compute the rest from it."
+def play_text(play_turns: float) -> str:
+    """Return how much further a screw may turn before the sensor moves; empty below a degree."""
+    degrees = decimal_text(360 * play_turns)
+    return "" if degrees == "0" else f"; up to {degrees}° more before the sensor moves"
 
 
-def _turn_test_in_house(_: str, n: Numbers) -> str:
-    return (
-        f"{_test(n)} Write what was learned on the body's page, under How it is adjusted, and compute the "
-        "rest from it."
-    )
-
-
-def _test(n: Numbers) -> str:
-    needed = "" if n["turns"] is None else f"That is {_turns(n)}. "
-    unknown = [
-        what
-        for what, is_known in (
-            ("how far one turn moves it", n["is_travel_known"]),
-            ("which way is away", n["is_sense_known"]),
-        )
-        if not is_known
-    ]
-    return (
-        f"{needed}It is not known {' and '.join(unknown)}: check the lock, turn the screw "
-        f"{360 * _number(n, 'test_turns'):.0f}° {n['turn'] or 'one way'} as a test and read again."
-        f"{'' if n['turn'] else f' {_DEEPER}'}"
-    )
-
-
-def _turns(n: Numbers) -> str:
-    turns, low, high = (_number(n, key) for key in ("turns", "turns_low", "turns_high"))
-    return f"{turns:.2f} turn, {360 * turns:.0f}° (95 %: {360 * low:.0f}° to {360 * high:.0f}°)"
+def degrees_text(turns: float) -> str:
+    """Return turns in whole degrees."""
+    return f"{decimal_text(360 * turns)}°"
 
 
 def _source(n: Numbers) -> str:
-    moves = int(_number(n, "moves"))
+    moves = int(number_in(n, "moves"))
     if not moves:
-        return "what is written of its screw"
+        return "what is entered of its screw"
     return f"what {moves} move{'s' if moves != 1 else ''} of it showed"
 
 
@@ -144,7 +135,7 @@ def _look_at_lock(_: str, n: Numbers) -> str:
 
 def _one_side(_: str, n: Numbers) -> str:
     play = "the play" if n["play_um"] is None else f"the play of {n['play_um']:g} µm"
-    degrees = "" if n["play_deg"] is None else f" ({_number(n, 'play_deg'):.0f}°)"
+    degrees = "" if n["play_deg"] is None else f" ({number_in(n, 'play_deg'):.0f}°)"
     back, onward = (f" {n[key]}" if n[key] else "" for key in ("back", "onward"))
     return (
         f"Approach from one side: turn back{back} by more than {play}{degrees}, then come up{onward} to the "
@@ -159,10 +150,8 @@ REMEDY_WORDS: Mapping[str, Words] = {
     "send_to_authorised": "To those the owner has authorised: its sensor is fixed.",
     "mechanism_not_known": "How this body is adjusted is not known: find out before anything is turned or "
     "opened.",
-    "turn_known": _turn_known,
     "turn_planned": _turn_planned,
     "turn_trial": _turn_trial,
-    "turn_test": _turn_test,
     "shim_mount": _shim_mount,
     "shim_lens": _shim_lens,
     "scale_out": _scale_out,
@@ -209,7 +198,7 @@ REMEDY_WORDS: Mapping[str, Words] = {
     "rules_first": "The maker's service instructions, the owner's rules and local safety codes come first.",
 }
 REMEDY_WORDS_IN_HOUSE: Mapping[str, Words] = {
-    "turn_test": _turn_test_in_house,
+    "turn_trial": _turn_trial_in_house,
     "write_mechanism": "Write it on the body's page, under How it is adjusted, and judge again: until then "
     "nothing is turned or opened.",
 }

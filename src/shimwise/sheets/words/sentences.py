@@ -5,10 +5,9 @@ from collections.abc import Iterator
 
 from shimwise.inference.verdict.answer import Z95 as Z95
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, SetupAnswer, Verdict
+from shimwise.inference.verdict.unit_state import StateCode, UnitState, state_of
 from shimwise.number_format import decimal_text, half_digits, half_text
-from shimwise.sheets.pictures.picture import is_doubted
 from shimwise.sheets.words.shared import (
-    VERDICT_WORDS,
     capital,
     counted,
     error_text,
@@ -17,6 +16,7 @@ from shimwise.sheets.words.shared import (
     plain,
     titled,
 )
+from shimwise.sheets.words.state_words import short_state
 
 READING_RULE = (
     "If the landings follow the body's own line, it is the body. If one row stands apart from that line, "
@@ -38,7 +38,7 @@ def description(answer: Answer, *, most_units: int = 40) -> str:
     """Tell the picture of an answer in words: the sentence, then every unit's error and verdict."""
     units = _units(answer)
     told = [
-        f"{plain(unit.name)}: {error_text(unit)} µm, {VERDICT_WORDS[unit.verdict]}."
+        f"{plain(unit.name)}: {error_text(unit)} µm, {short_state(unit, answer)}."
         for unit in units[:most_units]
     ]
     if len(units) > most_units:
@@ -80,20 +80,25 @@ def _scales(answer: Answer) -> Iterator[str]:
 
 
 def _undecided(answer: Answer) -> Iterator[str]:
-    told = {plain(name) for one in answer.readings for name in (one.body, one.lens)}
-    for verdict in (Verdict.CANNOT_TELL, Verdict.NOT_CHECKED):
-        names = [plain(unit.name) for unit in _units(answer) if unit.verdict is verdict]
-        if not names:
-            continue
-        if verdict is Verdict.CANNOT_TELL:
-            yield f"Of {listed(names)} it cannot be told yet."
-            continue
-        read = [name for name in names if name in told]
-        if read:
-            yield f"Of {listed(read)} too little is known to say."
-        unread = [name for name in names if name not in told]
-        if unread:
-            yield f"{listed(unread)} {'is' if len(unread) == 1 else 'are'} not read yet."
+    states = [(plain(unit.name), state_of(unit, answer)) for unit in _units(answer)]
+    named = {
+        code: [name for name, state in states if state.code is code and not state.readings_before]
+        for code in StateCode
+    }
+    if few := named[StateCode.NEEDS_READINGS]:
+        yield f"{capital(listed(few))} {'needs' if len(few) == 1 else 'need'} more readings."
+    if hidden := named[StateCode.CANNOT_PART]:
+        apart = dict.fromkeys(one for _, state in states for one in state.apart_from)
+        yield f"{capital(listed(hidden))} cannot be parted from the errors of {listed(apart, most=3)}."
+    if unread := named[StateCode.NOT_READ]:
+        yield f"{capital(listed(unread))} {'is' if len(unread) == 1 else 'are'} not read yet."
+    yield from (_moved(name, state) for name, state in states if state.readings_before and not state.readings)
+
+
+def _moved(name: str, state: UnitState) -> str:
+    count = counted(state.readings_before, "reading")
+    do = "does" if state.readings_before == 1 else "do"
+    return f"{capital(name)} was adjusted: its {count} of before {do} not count now. Read it again."
 
 
 def _setups(answer: Answer) -> Iterator[str]:
@@ -120,7 +125,7 @@ def _setup_text(setup: SetupAnswer) -> str:
 
 def _doubted(answer: Answer) -> Iterator[str]:
     past = {unit.name for unit in (*answer.past_bodies, *answer.past_lenses)}
-    count = sum(is_doubted(one) for one in answer.readings if past.isdisjoint((one.body, one.lens)))
+    count = sum(one.is_doubted for one in answer.readings if past.isdisjoint((one.body, one.lens)))
     if count and len(answer.readings) == 1:
         yield "The one reading lies farther off than a body and a lens usually do."
     elif count:

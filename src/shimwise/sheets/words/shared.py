@@ -15,7 +15,6 @@ from shimwise.number_format import NOT_KNOWN, half_text, plus_minus_text, signed
 
 __all__ = [
     "NOT_KNOWN",
-    "VERDICT_WORDS",
     "ascii_text",
     "capital",
     "counted",
@@ -34,15 +33,6 @@ __all__ = [
     "way_word",
     "wrapped",
 ]
-
-VERDICT_WORDS = {
-    Verdict.IN_TOLERANCE: "in tolerance",
-    Verdict.OUT_SHORT: "out, short",
-    Verdict.OUT_DEEP: "out, deep",
-    Verdict.CANNOT_TELL: "cannot tell",
-    Verdict.NOT_CHECKED: "not checked",
-}
-"""A verdict as it is written for people."""
 
 _PLURALS = {"lens": "lenses", "body": "bodies", "remedy": "remedies"}
 _PLUS_MINUS = ("±", "+/-")

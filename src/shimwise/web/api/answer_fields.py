@@ -22,6 +22,7 @@ from shimwise.bench.prep.views import (
     SavedReading,
     SetupVerdict,
     SweepView,
+    ToDoView,
     UnitVerdict,
 )
 from shimwise.bench.sign.papers import Finding
@@ -80,6 +81,10 @@ def _described(kind: Any, words: str) -> Any:
 
 _PAST = _described(bool, "Body or lens was adjusted since.")
 _TEXT_KIND = {"kind": str}
+_TO_DO_KIND = Literal["setup", "body", "lens", "scale", "reading", ""]
+_STATE = Literal[
+    "not_read", "needs_more_readings", "cannot_be_parted", "in_tolerance", "out_short", "out_deep"
+]
 
 BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
     AdjustmentView: {"state": Literal["begun", "finished", "given up", "stopped"]},
@@ -138,7 +143,8 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
         "is_past": _PAST,
     },
     Undecided: {"verdict": str},
-    UnitVerdict: {"unit_id": str, "half_um": HIDDEN},
+    ToDoView: {"kind": _TO_DO_KIND, "unit_id": str, "body_id": str, "lens_id": str, "setup_id": str},
+    UnitVerdict: {"unit_id": str, "half_um": HIDDEN, "state": _STATE},
     house.PastAdjustment: {"prep_id": str, "turns": Number},
     house.HouseListOutcome: {"understood": _described(tuple[str, ...], "What was read of each new unit.")},
     house.HouseSettings: {"units": Literal["ft", "m"], "theme": Literal["dark", "light"]},

@@ -139,6 +139,7 @@ def environment() -> Environment:
         clock,
         typeset,
         sentences,
+        rounded,
     )
     filters: dict[str, Callable[..., object]] = {one.__name__: one for one in named}
     filters |= {"num": number, "mm": millimetres, "safe_svg": Markup}
@@ -177,6 +178,12 @@ def number(value: float | None) -> str:
     if not math.isfinite(value):
         return "INF" if value > 0 else "–"
     return f"{value:.6g}".replace("-", "−")
+
+
+def rounded(value: float) -> str:
+    """Write a size to two digits, as one says it: 374 as 370."""
+    step = 10 ** max(math.floor(math.log10(value)) - 1, 0) if value > 0 else 1
+    return decimal_text(round(value / step) * step, 0, comma=True)
 
 
 def millimetres(value: float | None) -> str:

@@ -6,6 +6,7 @@
   const METRIC_STEPS = [["5", "5 mm"], ["2", "2 mm"], ["1", "1 mm"], ["10", "10 mm"], ["50", "50 mm"]];
   const DENOMINATOR = 16;
   const MODE_KEY = "shimwise-pad";
+  const EXAMPLES = { ft: "2' 11 1/2\", on", m: "905 mm, on" };
   const PATIENCE_MS = 6000;
   const LATER = "Its landing shows when the server answers.";
   let step = 0;
@@ -90,72 +91,45 @@
 
   function showStep() {
     for (const words of form().querySelectorAll("[data-step-words]")) {
-      const mode = words.closest("[data-mode]");
+      const mode = words.closest(".pad");
       const list = mode ? (mode.dataset.mode === "m" ? METRIC_STEPS : FEET_STEPS) : steps();
       words.textContent = list[step][1];
     }
   }
 
   function showMode(mode) {
-    for (const pad of form().querySelectorAll("[data-mode]")) {
-      pad.hidden = pad.dataset.mode !== mode;
-    }
+    form().dataset.mode = mode;
+    for (const pad of form().querySelectorAll(".pad")) pad.hidden = pad.dataset.mode !== mode;
+    field().placeholder = EXAMPLES[mode];
     showStep();
+  }
+
+  // ---- the pad of the lens's own scale, unless a person chose the other one for such lenses ----
+
+  let scale = "";
+
+  function modes() {
     try {
-      localStorage.setItem(MODE_KEY, mode);
-    } catch { /* without storage the house's unit stands */ }
-  }
-
-  const chosen = (name) => form().querySelector(`input[name="${name}"]:checked`) || form().querySelector(`input[name="${name}"][type="hidden"]`);
-
-  // What is hidden is not sent either.
-  function show(fieldset, isShown) {
-    fieldset.hidden = !isShown;
-    fieldset.disabled = !isShown;
-  }
-
-  // Only the chosen body's set-ups are offered, the free distance only where it is wanted, zoom and axis only where there is one.
-  function showChoices() {
-    const body = chosen("body_id");
-    for (const chip of form().querySelectorAll("[data-of-body]")) {
-      chip.hidden = Boolean(body) && chip.dataset.ofBody !== body.value;
-    }
-    const setup = chosen("setup_id");
-    if (setup && setup.closest("[hidden]")) {
-      const same = [...form().querySelectorAll("[data-of-body]:not([hidden]) input")].find((one) => one.dataset.distance === setup.dataset.distance);
-      (same || form().querySelector('[data-of-body]:not([hidden]) input') || form().querySelector('input[name="setup_id"][value=""]')).checked = true;
-    }
-    const isOther = !chosen("setup_id") || !chosen("setup_id").value;
-    form().querySelector("[data-other-distance]").hidden = !isOther;
-    const lens = chosen("lens_id");
-    show(form().querySelector("[data-for-zoom]"), Boolean(lens) && (lens.dataset.focals || "").includes(" "));
-    show(form().querySelector("[data-for-anamorphic]"), Boolean(lens) && Boolean(lens.dataset.anamorphic));
-    const offer = document.querySelector("button[data-take-next]");
-    if (offer) {
-      const now = chosen("setup_id");
-      offer.hidden = Boolean(body && lens && now) && body.value === offer.dataset.bodyId && lens.value === offer.dataset.lensId
-        && (now.value ? now.value === offer.dataset.setupId : form().elements.distance_text.value === offer.dataset.distanceText);
+      const kept = JSON.parse(localStorage.getItem(MODE_KEY) || "{}");
+      return kept && typeof kept === "object" ? kept : {};
+    } catch {
+      return {};
     }
   }
 
-  function choose(name, value) {
-    const input = form().querySelector(`input[name="${name}"][value="${CSS.escape(value)}"]`);
-    if (input && input.type === "radio") {
-      input.checked = true;
-    }
+  function chooseMode(mode) {
+    try {
+      localStorage.setItem(MODE_KEY, JSON.stringify({ ...modes(), [scale]: mode }));
+    } catch { /* without storage it lasts as long as the lens */ }
+    showMode(mode);
   }
 
-  function takeNext(offer) {
-    choose("body_id", offer.dataset.bodyId);
-    choose("lens_id", offer.dataset.lensId);
-    showChoices();
-    choose("setup_id", offer.dataset.setupId);
-    if (!offer.dataset.setupId) {
-      form().elements.distance_text.value = offer.dataset.distanceText;
-    }
-    put("");
-    showChoices();
-  }
+  document.body.addEventListener("shimwise:chosen", (event) => {
+    const wanted = event.detail.scale;
+    if (!wanted || wanted === scale && form().dataset.mode) return;
+    scale = wanted;
+    showMode(modes()[scale] || scale);
+  });
 
   function pressed(button) {
     const data = button.dataset;
@@ -167,8 +141,8 @@
     else if ("infinity" in data) put("INF");
     else if ("erase" in data) erase();
     else if ("clear" in data) put("");
-    else if ("metric" in data) showMode("m");
-    else if ("feet" in data) showMode("ft");
+    else if ("metric" in data) chooseMode("m");
+    else if ("feet" in data) chooseMode("ft");
     else if ("step" in data) {
       step = (step + 1) % steps().length;
       showStep();
@@ -176,30 +150,10 @@
   }
 
   document.body.addEventListener("click", (event) => {
-    const button = event.target.closest("button, a[data-take-next]");
-    if (!button || !form()) return;
-    if (button.closest("[data-pad]")) pressed(button);
-    else if (button.dataset.distanceKey) {
-      form().elements.distance_text.value = button.dataset.distanceKey;
-      field().dispatchEvent(new CustomEvent("shimwise:typed", { bubbles: true }));
-      showChoices();
-    } else if ("takeNext" in button.dataset) {
-      event.preventDefault();
-      takeNext(button);
-      form().scrollIntoView({ block: "nearest" });
-    }
+    const button = event.target.closest("[data-pad] button");
+    if (button && form()) pressed(button);
   });
 
-  document.body.addEventListener("change", (event) => {
-    if (!form() || !form().contains(event.target) || event.target === field()) return;
-    showChoices();
-    if (field().value.trim()) field().dispatchEvent(new CustomEvent("shimwise:typed", { bubbles: true }));
-  });
-  document.body.addEventListener("input", (event) => {
-    if (form() && event.target === form().elements.distance_text && field().value.trim()) {
-      field().dispatchEvent(new CustomEvent("shimwise:typed", { bubbles: true }));
-    }
-  });
   // ---- what stands under the reading: always of what is typed now ----
 
   const answer = () => document.getElementById("answer");
@@ -214,6 +168,7 @@
 
   document.body.addEventListener("input", (event) => {
     if (!form() || event.target !== field()) return;
+    saving(false);  // what is typed now is the next reading already
     if (answer().querySelector(".saved, .wrong")) answer().replaceChildren();
     field().removeAttribute("aria-invalid");
   });
@@ -252,18 +207,67 @@
     }
   }
 
+  // ---- Save says at once that it saves, and the list shows the reading as on its way ----
+
+  function provisional(state) {
+    let list = document.querySelector("#readings ol");
+    if (!list) {
+      list = document.createElement("ol");
+      list.className = "rows readings";
+      document.getElementById("readings-head")?.after(list);
+    }
+    const item = document.createElement("li");
+    item.className = "is-coming";
+    item.dataset.coming = state;
+    for (const [name, words] of [["number", ""], ["what", `${form().querySelector("[data-now]").textContent}: ${field().value.trim()}`], ["landing", state]]) {
+      const text = document.createElement("span");
+      text.className = name;
+      text.textContent = words;
+      item.append(text);
+    }
+    list.prepend(item);
+  }
+
+  const coming = () => document.querySelector("[data-coming=saving]");
+
+  function saving(isSaving) {
+    const save = form()?.querySelector(".save");
+    if (!save || (save.getAttribute("aria-busy") === "true") === isSaving) return;
+    if (isSaving) {
+      save.dataset.words = save.textContent;
+      provisional("saving");
+    }
+    save.textContent = isSaving ? "Saving…" : save.dataset.words;
+    save.setAttribute("aria-busy", String(isSaving));
+  }
+
+  const isOurs = (event) => form() && event.detail.elt === form();
+  document.body.addEventListener("submit", (event) => event.target === form() && saving(true));
+  document.addEventListener("shimwise:check", (event) => {
+    if (!event.defaultPrevented) return;
+    coming()?.remove();
+    saving(false);
+  });
+  document.body.addEventListener("htmx:afterRequest", (event) => {
+    if (!isOurs(event)) return;
+    if (!event.detail.successful) coming()?.remove();
+    saving(false);
+  });
+  document.body.addEventListener("shimwise:kept", () => {
+    const item = coming();
+    if (item) {
+      item.dataset.coming = "waiting";
+      item.lastElementChild.textContent = "waiting";
+    }
+    saving(false);
+  });
+
   function begin() {
     if (!form()) return;
     const isTouch = window.matchMedia("(pointer: coarse)").matches;
     field().inputMode = isTouch ? "none" : "text";
     if (!form().elements.id.value) form().elements.id.value = window.shimwiseId();
-    let mode = null;
-    try {
-      mode = localStorage.getItem(MODE_KEY);
-    } catch { /* the house's unit stands */ }
-    if (mode) showMode(mode);
-    else showStep();
-    showChoices();
+    showMode(modes()[scale] || scale || form().querySelector(".pad:not([hidden])").dataset.mode);
   }
 
   document.body.addEventListener("htmx:afterSwap", (event) => {
@@ -273,8 +277,6 @@
       if (form()) (form().querySelector("[aria-invalid=true]") || field()).focus({ preventScroll: true });
     } else if (event.detail.target.id === "answer" && form()) {
       markBeside();
-    } else if (event.detail.target.id === "next" || document.getElementById("next")) {
-      if (form()) showChoices();
     }
   });
   window.addEventListener("pageshow", (event) => {

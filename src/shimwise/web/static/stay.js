@@ -2,7 +2,7 @@
 // some keep nothing in place, others lose their hold when the pad itself is put in anew.
 (() => {
   "use strict";
-  const PAD = ".read .reading";
+  const PAD = "#answer";  // what is read above it may be pinned
   const PARTS = ["#verdict", "#rail", "#units", "#advice", "#readings", "#gauges", "#sweeps", "#keep"];
   const read = document.getElementById("read");
   if (!read) return;

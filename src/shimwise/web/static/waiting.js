@@ -6,7 +6,7 @@
   window.shimwiseWaits = true;
 
   const STORE = "readings";
-  const FIELDS = ["body_id", "lens_id", "setup_id", "distance_text", "reading_text", "focal_mm", "fnumber", "axis", "operator", "stop", "note"];
+  const FIELDS = ["body_id", "lens_id", "setup_id", "distance_text", "reading_text", "focal_mm", "fnumber", "axis", "operator", "stop", "note", "corrects", "reason"];
   const NUMBERS = ["focal_mm", "fnumber"];
   const PATIENCE_MS = 15000;
   const FIRST_WAIT_MS = 1000;

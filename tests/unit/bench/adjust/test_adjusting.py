@@ -1,6 +1,7 @@
 """Guided adjustments: no step skipped, nothing erased, the screw learned, the stock counted down."""
 
 import json
+from dataclasses import asdict, replace
 
 import pytest
 from invented_house import WHO, House
@@ -11,6 +12,7 @@ from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.house import shim_stock
 from shimwise.bench.house import units as houses
+from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.bench.house.views import BodyFacts, MechanismFacts
 from shimwise.bench.prep import gauges
 from shimwise.bench.prep.preps import close_prep, open_prep, tape_setup
@@ -19,6 +21,7 @@ from shimwise.bench.verdict import recheck
 from shimwise.bench.verdict.verdict import refresh_verdict
 from shimwise.record.queries import evidence, units
 from shimwise.record.tables.rows import SweepRow
+from shimwise.remedy.advice import advise_body
 from shimwise.remedy.mechanism import Turn
 from shimwise.sheets.json.verdict_json import answer_from_json
 
@@ -85,6 +88,28 @@ def test_the_steps_of_a_screw_lead_to_a_move_of_the_judged_amount(house: House) 
     assert "clockwise" in view.move.turn
     assert not view.move.is_trial
     assert "short by" in view.move.words.lower()
+
+
+def test_judge_page_and_guide_advise_one_turn_with_the_play_apart(house: House) -> None:
+    played = replace(SCREW, um_per_turn=350.0, um_per_turn_sd=15.0, backlash_um=12.0)
+    prep_id = short_prep(house, mechanism=played)
+    judged = refresh_verdict(house.record, prep_id)
+    assert judged is not None
+    (remedy,) = (one for one in judged.remedies if one.kind == "body")
+    view = begin(house, prep_id)
+    assert view.move.turns == pytest.approx(remedy.turns, abs=1e-4)  # as the document rounds it
+    body = next(one for one in judged.bodies if one.name == "A-01")
+    alone = advise_body(
+        answer_from_json(judged.document).unit("body", "A-01"), mechanism=mechanism_of(asdict(played))
+    )
+    assert alone.turns == pytest.approx(remedy.turns, abs=1e-4)  # a readings file and its kit
+    assert 350 * view.move.turns == pytest.approx(-body.error_um, rel=0.01)
+    for text in (remedy.text, view.move.turn):
+        assert f"{360 * view.move.turns:.0f}°" in text
+        assert "after the play is taken up; up to 12° more before the sensor moves" in text
+    # Done as planned, the play is no part of the move that the memory expects.
+    done = finish(house, answer(house, view, *UP_TO_MOVE, ("move", "done"), *AFTER_MOVE))
+    assert done.amount_um == pytest.approx(-body.error_um, rel=0.02)
 
 
 def test_a_move_before_the_lock_was_looked_at_is_refused(house: House) -> None:
@@ -249,7 +274,7 @@ def test_the_remedy_tells_the_turn_that_the_guide_will_ask_for_by_what_the_screw
     assert before is not None
     (first,) = before.remedies
     assert "as a small first move, and read again" in first.text
-    assert "It may do" in first.text
+    assert "A turn makes 83 to 720 µm" in first.text
     view = begin(house, prep_id)
     assert view.move.is_trial
     assert first.turns == pytest.approx(view.move.turns, abs=1e-4)

@@ -130,6 +130,8 @@ def test_no_bytes_at_all_make_it_fail_otherwise(data: bytes) -> None:
 
 
 def test_no_cell_that_is_given_out_starts_like_a_formula(house: House) -> None:
-    take(house, "lens,K40,,,40,2,,\n")
+    take(house, "lens,K40,,,40,2,,,-1+1\n", header=f"{HEADER.strip()},note\n")
+    taken = import_house_list(house.record, export_house_list(house.record).encode(), who=WHO)
+    assert taken.changed == (), "and the note is read back as it was typed"
     for row in csv.reader(io.StringIO(export_house_list(house.record))):
         assert not [cell for cell in row if cell[:1] in set("=+-@\t\r")]

@@ -80,10 +80,10 @@ def test_a_risk_without_a_guard_band_is_refused(risk: float) -> None:
         (0.0, 0.79, 3.0, True, Verdict.CANNOT_TELL),
         (0.025, 0.025, 4.9, True, Verdict.IN_TOLERANCE),
         (0.03, 0.03, 4.9, True, Verdict.CANNOT_TELL),
-        (0.025, 0.025, 5.0, True, Verdict.NOT_CHECKED),
-        (0.10, 0.10, 6.0, True, Verdict.NOT_CHECKED),
+        (0.025, 0.025, 5.0, True, Verdict.CANNOT_TELL),
+        (0.10, 0.10, 6.0, True, Verdict.CANNOT_TELL),
         (0.20, 0.10, 6.0, True, Verdict.CANNOT_TELL),
-        (0.10, 0.19, 6.0, True, Verdict.NOT_CHECKED),
+        (0.10, 0.19, 6.0, True, Verdict.CANNOT_TELL),
     ],
 )
 def test_every_branch_of_the_rule(

@@ -87,15 +87,11 @@ def test_bodies_come_before_lenses_and_more_than_three_are_counted() -> None:
 @pytest.mark.parametrize(
     ("verdicts", "sentence"),
     [
-        ([Verdict.CANNOT_TELL], "Nothing is called out: 1 unit cannot be told, 1 unit in tolerance."),
-        (
-            [Verdict.NOT_CHECKED],
-            "Nothing is called out: 1 unit not checked well enough, 1 unit in tolerance.",
-        ),
+        ([Verdict.CANNOT_TELL], "Not decided yet: 1 unit needs more readings, 1 is in tolerance."),
+        ([Verdict.NOT_CHECKED], "Not decided yet: 1 unit is not read, 1 is in tolerance."),
         (
             [Verdict.CANNOT_TELL, Verdict.NOT_CHECKED, Verdict.NOT_CHECKED],
-            "Nothing is called out: 1 unit cannot be told, 2 units not checked well enough, "
-            "1 unit in tolerance.",
+            "Not decided yet: 1 unit needs more readings, 2 are not read, 1 is in tolerance.",
         ),
     ],
 )

@@ -379,7 +379,7 @@ def test_a_kit_that_was_never_read_says_where_to_begin() -> None:
     }
     answer = judge(Prep(readings=(), bodies={"B1": BodyKnowledge()}, lenses=kit))
     assert {unit.verdict for unit in units(answer).values()} == {Verdict.NOT_CHECKED}
-    assert answer.headline == "Nothing is called out: 4 units not checked well enough."
+    assert answer.headline == "Nothing is read yet of 4 units."
     assert len(answer.next) == 3
     assert (answer.causes, answer.setups, answer.readings) == ((), (), ())
 

@@ -10,7 +10,7 @@ def test_the_second_line_says_what_the_headline_does_not(answer: Answer) -> None
     line = second_line(answer)
     assert "H50 is short as well." in line
     assert "A-07" not in line
-    assert "Of H75 it cannot be told yet. H135 is not read yet." in line
+    assert "H75 needs more readings. H135 is not read yet." in line
     assert "Set-up B-12 D2 looks mis-taped: its chart stands 38 ± 3 mm farther than written." in line
     assert line.endswith("2 readings are doubted.")
 

@@ -4,10 +4,12 @@ import math
 from collections import defaultdict
 from collections.abc import Iterator
 
-from shimwise.inference.verdict.answer import Answer, Verdict
+from shimwise.inference.verdict.answer import Answer
+from shimwise.inference.verdict.unit_state import state_of
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
 from shimwise.sheets.papers.signed.rows_words import Row, kind_of, present_name, setup_distance, text_of
 from shimwise.sheets.words.shared import capital, counted, listed, plain, titled
+from shimwise.sheets.words.state_words import surer_text
 
 MOST_NAMES = 10
 
@@ -37,11 +39,11 @@ def _units(prep: PrepDocument, answer: Answer) -> Iterator[str]:
         for row in prep.rows(key)
         if (kind, str(row["name"])) not in judged
     ]
-    weak = [titled(kind_of(unit), unit.name) for unit in units if unit.verdict is Verdict.NOT_CHECKED]
     if silent:
-        yield f"{capital(listed(silent, most=MOST_NAMES))}: nothing was read."
-    if weak:
-        yield f"{capital(listed(weak, most=MOST_NAMES))}: too few readings to decide whether in tolerance."
+        yield f"{capital(listed(silent, most=MOST_NAMES))}: not read."
+    for unit in units:
+        if text := surer_text(state_of(unit, answer)):
+            yield f"{capital(titled(kind_of(unit), unit.name))}: {text[0].lower()}{text[1:]}"
     if not prep.is_verdict_current:
         yield "The prep was changed after its last verdict: what came later is not judged."
 

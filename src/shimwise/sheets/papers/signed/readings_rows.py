@@ -15,7 +15,6 @@ from shimwise.sheets.papers.signed.rows_words import (
     text_of,
     typed_distance,
 )
-from shimwise.sheets.pictures.picture import DOUBTED_BELOW
 from shimwise.sheets.words.shared import plain, signed_text
 
 WITHDRAWN, DOUBTED, KEPT = "withdrawn", "doubted", "kept"
@@ -57,7 +56,7 @@ def _key(number: int) -> str:
 def _row(prep: PrepDocument, row: Row, answers: Mapping[int, Any], keys: Mapping[str, str]) -> Data:
     judged = answers.get(row.get("seq") or -1)
     state = WITHDRAWN if row.get("withdrawn_at") else KEPT
-    if state == KEPT and judged is not None and judged.weight < DOUBTED_BELOW:
+    if state == KEPT and judged is not None and judged.is_doubted:
         state = DOUBTED
     return {
         "number": str(row.get("seq") or ""),

@@ -6,16 +6,17 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any, TypeVar
 
-from shimwise.inference.verdict.answer import BodyAnswer, LensAnswer, Verdict
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, Verdict
+from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.sheets.papers.signed.canonical_json import digest_words
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of, time_of
 from shimwise.sheets.words.shared import (
     NOT_KNOWN,
-    VERDICT_WORDS,
     distance_text,
     plain,
     plus_minus_text,
 )
+from shimwise.sheets.words.state_words import STATE_WORDS
 
 COVERAGE = 2.0
 """The coverage factor k: about 95 % of a normal distribution (JCGM 100:2008, 6.3.3)."""
@@ -60,13 +61,14 @@ def temperature_words(prep: PrepDocument) -> str:
     return f"{celsius:g} °C" if math.isfinite(celsius) else "not written down"
 
 
-def unit_words(unit: BodyAnswer) -> Data:
-    """Return what every paper shows of a unit: name, verdict, direction, error with U."""
+def unit_words(unit: BodyAnswer, answer: Answer) -> Data:
+    """Return what every paper shows of a unit: name, state, direction, error with U; no error if not read."""
+    code = state_of(unit, answer).code
     return {
         "name": plain(unit.name),
-        "verdict": VERDICT_WORDS[unit.verdict],
+        "verdict": STATE_WORDS[code],
         "way": _WAYS.get(unit.verdict, ""),
-        "error": u_text(unit),
+        "error": NOT_KNOWN if code is StateCode.NOT_READ else u_text(unit),
     }
 
 

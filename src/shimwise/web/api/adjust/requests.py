@@ -45,6 +45,9 @@ class AnswerIn(In):
         Field(examples=["done", "was free", "0.08 turn clockwise", "in 50 out 20"]),
     ]
     note: Annotated[str, StringConstraints(max_length=1000)] = ""
+    consent: Annotated[
+        str, StringConstraints(max_length=200), Field(description="Who consented, where a lock was released.")
+    ] = ""
     who: Who
 
 

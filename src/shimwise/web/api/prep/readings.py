@@ -10,7 +10,7 @@ from shimwise.bench.verdict import verdict as verdicts
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import WRITES, JudgeDep, RecordDep
 from shimwise.web.api.kinds import Id
-from shimwise.web.api.prep.requests import Done, PreviewIn, ReadingIn, Withdrawal
+from shimwise.web.api.prep.requests import Done, PreviewIn, ReadingIn, ReadingNote, Withdrawal
 from shimwise.web.problems import documented
 
 router = AnswerRouter(prefix="/preps/{prep_id}", tags=["readings"], responses=documented(404, 422, 503))
@@ -47,6 +47,12 @@ def withdraw_reading(
 def undo_withdraw(record: RecordDep, judge: JudgeDep, prep_id: Id, reading_id: Id, done: Done) -> ReadingView:
     """Take a withdrawal back."""
     return judge.soon(prep_id, readings.undo_withdraw(record, reading_id, who=done.who, prep_id=prep_id))
+
+
+@router.post("/readings/{reading_id}/note", **WRITES)
+def note_reading(record: RecordDep, prep_id: Id, reading_id: Id, said: ReadingNote) -> ReadingView:
+    """Put a note to a reading."""
+    return readings.note_reading(record, reading_id, prep_id=prep_id, **dict(said))
 
 
 @router.get("/verdict")

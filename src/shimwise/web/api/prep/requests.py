@@ -114,6 +114,14 @@ class ReadingIn(PreviewIn):
             description="The same from a device whose clock may be wrong: how long before it was sent [s].",
         ),
     ] = None
+    corrects: Annotated[
+        str,
+        StringConstraints(pattern=r"^([0-9a-f]{32})?$"),
+        Field(description="Id of the reading in whose place it comes: that is withdrawn in the same act."),
+    ] = ""
+    reason: Annotated[
+        str, StringConstraints(max_length=200), Field(description="Why it is corrected; else “mistyped”.")
+    ] = ""
 
     @model_validator(mode="after")
     def _says_one_time(self) -> "ReadingIn":
@@ -126,6 +134,13 @@ class Withdrawal(In):
     """Why something is withdrawn, and by whom."""
 
     reason: Annotated[str, StringConstraints(min_length=1, max_length=200), Field(examples=["tape slipped"])]
+    who: Who
+
+
+class ReadingNote(In):
+    """A note put to a reading later; empty takes it away."""
+
+    note: Note
     who: Who
 
 

@@ -11,6 +11,7 @@ from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
 from shimwise.bench.adjust import guide
+from shimwise.bench.adjust.errors import ConsentNeeded, LockDoubted
 from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import InputError
 from shimwise.bench.prep import preps
@@ -24,7 +25,9 @@ from shimwise.web.pages.view import OUT, number, sentences, signed, titled
 router = APIRouter(prefix="/preps/{prep_id}/adjust")
 ONE = "/{adjustment_id}"
 BEGUN, FINISHED, STOPPED = "begun", "finished", "stopped"
-MOVE = "move"
+MOVE, NO_LOCK = "move", "no lock"
+BESIDE: dict[type[ShimwiseError], str] = {ConsentNeeded: "consent", LockDoubted: "found"}
+"""Fields under an answer about the lock, by what is refused where they are empty."""
 LARGEST_SWEEP = 2**24
 """Bytes of a sweep's result that are read."""
 
@@ -68,14 +71,16 @@ def show(visit: VisitDep, prep_id: str, adjustment_id: str) -> Response:
 @router.post(f"{ONE}/answers")
 def answer(visit: PostDep, prep_id: str, adjustment_id: str) -> Response:
     """Answer the step that is due; what was typed for a step that is not due is kept until it is."""
-    given = {name: visit.form.text(name) for name in ("step", "answer", "note")}
+    form = visit.form
+    given = form.read(texts=("step", "answer", "consent"))
+    note = form.text("found") if given["answer"] == NO_LOCK and form.text("found") else form.text("note")
 
     def change() -> None:
         try:
-            guide.answer_step(visit.record, prep_id, adjustment_id, **given, who=visit.who)
+            guide.answer_step(visit.record, prep_id, adjustment_id, **given, note=note, who=visit.who)
         except ShimwiseError:
             if given["step"] == MOVE:
-                visit.form.set("typed_move", given["answer"])
+                form.set("typed_move", given["answer"])
             raise
 
     return _changed(visit, prep_id, adjustment_id, change, step="")
@@ -175,6 +180,9 @@ def _changed(
         change()
     except ShimwiseError as error:
         visit.refuse(error, fields=fields)
+        beside = BESIDE.get(type(error))
+        if beside:
+            visit.form.refused[beside] = visit.form.refused.pop("")
         return _guide(visit, prep_id, adjustment_id)
     if not visit.is_scripted:
         kept = f"?typed_move={quote(typed_move)}" if typed_move else ""

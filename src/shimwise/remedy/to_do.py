@@ -1,0 +1,101 @@
+"""What to do now, one line each, the most pressing first: facts for every door."""
+
+from collections.abc import Iterator, Sequence
+
+from shimwise.inference.verdict.answer import Answer, ReadingAnswer, Verdict
+from shimwise.notices import Notice
+from shimwise.remedy.remedy import Action, Remedy, RemedyKind
+
+UNDECIDED = (Verdict.CANNOT_TELL, Verdict.NOT_CHECKED)
+_CODES = {
+    Action.MOVE_SENSOR: "do_find_mechanism",
+    Action.SHIM_MOUNT: "do_shim_mount",
+    Action.SHIM_LENS: "do_shim_lens",
+    Action.RE_TAPE: "do_tape_again",
+    Action.SEND_OUT: "do_send_out",
+}
+"""The line of a remedy by its action; a screw and a scale have lines of their own."""
+
+
+def to_do(answer: Answer, remedies: Sequence[Remedy] = ()) -> tuple[Notice, ...]:
+    """Return what to do now: remedies first, then what to look at, to read again and to read next.
+
+    Set-ups come first, since a wrong tape moves every other number; then units that contradict their history,
+    bodies, lenses, doubted readings, and what decides the rest. ``numbers["kind"]`` is ``setup``, ``body``,
+    ``lens``, ``scale``, ``reading`` or empty; a line about a reading carries ``body``, ``lens`` and ``setup``
+    or ``distance_mm``.
+    """
+    of_setups = [one for one in remedies if one.kind is RemedyKind.SETUP]
+    others = [one for one in remedies if one.kind is not RemedyKind.SETUP]
+    lines = (
+        *map(_of_remedy, of_setups),
+        *_look_at(answer),
+        *map(_of_remedy, others),
+        *_read_again(answer),
+        *_read_next(answer),
+        *_not_read(answer),
+    )
+    return lines or (Notice("do_nothing", numbers={"kind": ""}),)
+
+
+def _of_remedy(remedy: Remedy) -> Notice:
+    numbers = {key: value for one in remedy.advice for key, value in one.numbers.items()}
+    code = "do_turn" if "turn" in numbers else _CODES[remedy.action]
+    if remedy.kind is RemedyKind.SCALE:
+        code = "do_send_scale"
+    return Notice(code, remedy.unit, {"kind": remedy.kind.value, **numbers})
+
+
+def _look_at(answer: Answer) -> Iterator[Notice]:
+    bodies = {one.name for one in answer.bodies}
+    for one in answer.notices:
+        if one.code == "knocked" and not one.numbers.get("is_past"):
+            kind = "body" if one.unit in bodies else "lens"
+            yield Notice("do_look_at_mount", one.unit, {"kind": kind, **one.numbers})
+
+
+def _read_again(answer: Answer) -> Iterator[Notice]:
+    past = {unit.name for unit in (*answer.past_bodies, *answer.past_lenses)}
+    doubted = [one for one in answer.readings if one.is_doubted and past.isdisjoint((one.body, one.lens))]
+    yield from map(_of_doubted, sorted(doubted, key=lambda one: one.weight))
+
+
+def _of_doubted(reading: ReadingAnswer) -> Notice:
+    return Notice(
+        "do_read_again",
+        reading.lens,
+        {
+            "kind": "reading",
+            "body": reading.body,
+            "lens": reading.lens,
+            "setup": reading.setup,
+            "line": float(reading.line),
+            "landing_um": reading.landing_um,
+            "weight": reading.weight,
+        },
+    )
+
+
+def _read_next(answer: Answer) -> Iterator[Notice]:
+    for one in answer.next:
+        yield Notice(
+            "do_read_next",
+            one.lens,
+            {
+                "kind": "reading",
+                "body": one.body,
+                "lens": one.lens,
+                "distance_mm": one.distance_mm,
+                "sd_after_um": one.sd_after_um,
+            },
+        )
+
+
+def _not_read(answer: Answer) -> Iterator[Notice]:
+    read = {name for one in answer.readings for name in (one.body, one.lens)}
+    read |= {name for one in answer.next for name in (one.body, one.lens)}
+    undecided = [unit.name for unit in (*answer.bodies, *answer.lenses) if unit.verdict in UNDECIDED]
+    missing = [name for name in undecided if name not in read]
+    if missing:
+        units, count = "\n".join(missing), float(len(missing))
+        yield Notice("do_read_first", numbers={"kind": "", "units": units, "count": count})

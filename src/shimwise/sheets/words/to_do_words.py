@@ -1,0 +1,99 @@
+"""What to do now in words: one line for each, as a technician would write it on a list."""
+
+from collections.abc import Mapping
+
+from shimwise.number_format import decimal_text, half_digits, half_text, signed_text
+from shimwise.sheets.words.remedy_words import (
+    Numbers,
+    Words,
+    amount_text,
+    degrees_text,
+    number_in,
+    shims_text,
+)
+from shimwise.sheets.words.shared import capital, distance_text, listed
+
+_MOST_NAMED = 6
+
+
+def _off(n: Numbers) -> str:
+    error_um, half_um = number_in(n, "error_um"), number_in(n, "half_um")
+    size = decimal_text(abs(error_um), half_digits(half_um))
+    return f"{'short' if error_um < 0 else 'deep'} by {size} {half_text(half_um)} µm"
+
+
+def _tape_again(unit: str, n: Numbers) -> str:
+    error_mm, half_mm = number_in(n, "error_mm"), number_in(n, "half_mm")
+    size = f"{decimal_text(abs(error_mm), half_digits(half_mm))} {half_text(half_mm)} mm"
+    return f"Tape {unit} again: the chart is {size} {'farther' if error_mm > 0 else 'nearer'} than written."
+
+
+def _look_at_mount(unit: str, n: Numbers) -> str:
+    half_um = 2 * number_in(n, "sd_um")
+    size = f"{signed_text(number_in(n, 'shift_um'), digits=half_digits(half_um))} {half_text(half_um)} µm"
+    return f"Look at the mount of {unit} and check its name: it lies {size} from where it was remembered."
+
+
+def _turn(unit: str, n: Numbers) -> str:
+    turns = f"{degrees_text(number_in(n, 'turns'))} {n['turn']}"
+    if "turns_low" not in n:
+        first = "after the play is taken up, as a small first move"
+        return f"Check the lock of {unit}, turn its screw {turns} {first}, and read again: {_off(n)}."
+    ends = " to ".join(degrees_text(number_in(n, key)) for key in ("turns_low", "turns_high"))
+    return f"Check the lock of {unit}, then turn its screw {turns} ({ends}) after its play: {_off(n)}."
+
+
+def _shim_mount(unit: str, n: Numbers) -> str:
+    way = "Add" if number_in(n, "error_um") < 0 else "Take away"
+    return f"{way} {amount_text(n)} of shim at the mount of {unit}{shims_text(n)}: {_off(n)}."
+
+
+def _shim_lens(unit: str, n: Numbers) -> str:
+    way = "thicker" if number_in(n, "error_um") < 0 else "thinner"
+    return f"Send {unit} to a lens technician, for a shim {amount_text(n)} {way}: {_off(n)}."
+
+
+def _send_out(unit: str, n: Numbers) -> str:
+    return f"Send {unit} to those its owner has authorised, since its sensor is fixed: {_off(n)}."
+
+
+def _find_mechanism(unit: str, n: Numbers) -> str:
+    return f"Find out how {unit} is adjusted before anything is turned or opened: {_off(n)}."
+
+
+def _send_scale(unit: str, n: Numbers) -> str:
+    way = "short" if number_in(n, "scale_permille") < 0 else "deep"
+    return f"Send {unit} to a lens technician: its scale reads {way}, more the nearer it is focused."
+
+
+def _read_again(unit: str, n: Numbers) -> str:
+    setup, start = str(n["setup"]), f"{n['body']} at "
+    where = f"at {setup.removeprefix(start)}" if setup.startswith(start) else f"at set-up {setup}"
+    landing = f"{signed_text(number_in(n, 'landing_um'), comma=True)} µm"
+    return f"Read {unit} on {n['body']} {where} again: one reading landed at {landing}, far from the others."
+
+
+def _read_next(unit: str, n: Numbers) -> str:
+    where = n.get("at") or distance_text(number_in(n, "distance_mm"))
+    return f"Read {unit} on {n['body']} at {where}: that settles most of what is open."
+
+
+def _read_first(_: str, n: Numbers) -> str:
+    units = str(n["units"]).split("\n")
+    return f"{capital(listed(units, most=_MOST_NAMED))} {'is' if len(units) == 1 else 'are'} not read yet."
+
+
+TO_DO_WORDS: Mapping[str, Words] = {
+    "do_tape_again": _tape_again,
+    "do_look_at_mount": _look_at_mount,
+    "do_turn": _turn,
+    "do_shim_mount": _shim_mount,
+    "do_shim_lens": _shim_lens,
+    "do_send_out": _send_out,
+    "do_find_mechanism": _find_mechanism,
+    "do_send_scale": _send_scale,
+    "do_read_again": _read_again,
+    "do_read_next": _read_next,
+    "do_read_first": _read_first,
+    "do_nothing": "Nothing has to be done.",
+}

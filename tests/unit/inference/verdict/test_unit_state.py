@@ -1,0 +1,87 @@
+"""The ladder of states: one rung for each combination of facts, and a count of readings that holds."""
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, NextReading, ReadingAnswer, Verdict
+from shimwise.inference.verdict.unit_state import StateCode, state_of
+from shimwise.notices import Notice
+
+
+def body(error_um: float = 0.0, sd_um: float = 6.5, verdict: Verdict = Verdict.CANNOT_TELL) -> BodyAnswer:
+    half_um = 1.96 * sd_um
+    return BodyAnswer(
+        name="A",
+        error_um=error_um,
+        sd_um=sd_um,
+        low_um=error_um - half_um,
+        high_um=error_um + half_um,
+        p_out=0.2,
+        verdict=verdict,
+        tolerance_um=10.0,
+    )
+
+
+def answer(unit: BodyAnswer, *, readings: int = 0, name: str = "A", limit_um: float | None = None) -> Answer:
+    number = {"limit_um": limit_um}
+    return Answer(
+        tolerance_um=10.0,
+        headline="",
+        bodies=(unit,),
+        lenses=(),
+        setups=(),
+        operators=(),
+        readings=tuple(
+            ReadingAnswer(
+                row=n, line=n, body=name, lens="L", setup="S", landing_um=0.0, sd_um=5.0, weight=1.0
+            )
+            for n in range(readings)
+        ),
+        causes=(),
+        next=(NextReading(body="A", lens="L", distance_mm=914.4, sd_after_um=4.0),),
+        notices=() if limit_um is None else (Notice("datum_limit", "A", number),),
+    )
+
+
+@pytest.mark.parametrize("verdict", [Verdict.IN_TOLERANCE, Verdict.OUT_SHORT, Verdict.OUT_DEEP])
+def test_what_is_decided_keeps_its_verdict(verdict: Verdict) -> None:
+    unit = body(verdict=verdict)
+    assert state_of(unit, answer(unit, readings=4)).code.value == verdict.value
+
+
+@pytest.mark.parametrize("verdict", [Verdict.CANNOT_TELL, Verdict.NOT_CHECKED])
+def test_eighteen_readings_are_never_called_not_read(verdict: Verdict) -> None:
+    unit = body(verdict=verdict)
+    state = state_of(unit, answer(unit, readings=18))
+    assert state.code is StateCode.NEEDS_READINGS
+    assert state.following is not None
+    assert state.half_um == pytest.approx(1.96 * 6.5)
+
+
+def test_readings_of_before_a_move_are_counted_apart() -> None:
+    unit = body(verdict=Verdict.NOT_CHECKED)
+    was = replace(body(), name="A before adjustment 1")
+    moved = replace(answer(unit, readings=18, name=was.name), past_bodies=(was,))
+    state = state_of(unit, moved)
+    assert (state.code, state.readings, state.readings_before) == (StateCode.NOT_READ, 0, 18)
+
+
+def test_more_readings_are_as_many_as_the_square_root_law_asks_for() -> None:
+    # 4 readings leave 8 µm; 5 µm, half the tolerance, take 4 · 8²/5² = 10.2 readings in all: 7 more.
+    unit = body(sd_um=8.0)
+    assert state_of(unit, answer(unit, readings=4)).more == 7
+    # What readings cannot lower is left out on both sides: 3 µm of the 8 and of the 5.
+    limited = state_of(unit, answer(unit, readings=4, limit_um=1.96 * 3.0))
+    assert limited.more == math.ceil(4 * (8**2 - 3**2) / (5**2 - 3**2) - 4)
+
+
+def test_a_body_that_no_number_of_readings_decides_cannot_be_parted_from_its_lenses() -> None:
+    unit = body(sd_um=8.0)
+    state = state_of(unit, answer(unit, readings=18, limit_um=13.0))
+    assert state.code is StateCode.CANNOT_PART
+    assert (state.apart_from, state.best_um) == (("L",), 13.0)
+    near = body(error_um=8.0, sd_um=6.0)  # ±8 µm alone would do for the tolerance, not so near its edge
+    assert state_of(near, answer(near, readings=18, limit_um=8.0)).code is StateCode.CANNOT_PART
+    assert state_of(unit, answer(unit, readings=18, limit_um=8.0)).code is StateCode.NEEDS_READINGS
