@@ -1,4 +1,4 @@
-"""A large file is judged, and the person waiting sees how far it is; speed.py of the benchmarks times 100,000."""
+"""A large file is judged and progress is shown; ``benchmarks.speed`` times 100,000 readings."""
 
 import contextlib
 import os
