@@ -44,14 +44,14 @@ def refuse_other_units(stated: Mapping[str, Any], *, body: "BodyRow", lens: "Len
     squeezed = lens.squeeze or 1.0
     if focal_mm is not None and not is_focal(focal_mm, lens.focal_lengths_mm, squeeze=squeezed):
         raise InputError(
-            f"The sweep says a focal length of {focal_mm:g} mm, {titled('lens', lens.name)} has "
+            f"The sweep has a focal length of {focal_mm:g} mm, {titled('lens', lens.name)} has "
             f"{focal_text(lens.focal_lengths_mm)}. Choose the lens that was swept, or correct the length: "
             "in sweep.json, or that of the lens in the house.",
             field="lens_id",
         )
     if squeeze is not None and not _is_near(squeeze, lens.squeeze or 1.0, SQUEEZE_SHARE):
         raise InputError(
-            f"The sweep says a squeeze of {squeeze:g}, {titled('lens', lens.name)} has "
+            f"The sweep has a squeeze of {squeeze:g}, {titled('lens', lens.name)} has "
             f"{lens.squeeze or 1:g}. Choose the lens that was swept, or correct the squeeze: in sweep.json, "
             "or that of the lens in the house.",
             field="lens_id",
@@ -59,7 +59,7 @@ def refuse_other_units(stated: Mapping[str, Any], *, body: "BodyRow", lens: "Len
     known_um = body.pixel_pitch_um
     if pitch_um is not None and known_um is not None and not _is_pitch(pitch_um, known_um):
         raise InputError(
-            f"The sweep says a pixel pitch of {pitch_um:g} µm, {titled('body', body.name)} has "
+            f"The sweep has a pixel pitch of {pitch_um:g} µm, {titled('body', body.name)} has "
             f"{known_um:g} µm. Choose a set-up of the body that was swept, or correct the pixel pitch: in "
             "sweep.json, or that of the body in the house.",
             field="body_id",
