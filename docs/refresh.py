@@ -1,4 +1,4 @@
-"""Run the commands that the README and the guide show, and write anew what they print and the figures beside it.
+"""Run the commands that the README and the guide show, and write anew what they print and the figures.
 
 What is another on every run, times of day and the digests over them, is shown as … there. Run by
 ``make readme``; the tests use :func:`examples` and :func:`printed` to see whether the pages are true.

@@ -8,6 +8,9 @@ from types import ModuleType
 
 import pytest
 
+from record_template import copied_record
+from shimwise.bench.demo.demo import PAGES
+from shimwise.bench.demo.demo_record import fill_demo
 from shimwise.files.kit_file import parse_kit
 from shimwise.files.readings import parse_readings
 
@@ -36,6 +39,7 @@ README, EYE, FILES = (
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A newcomer's folder: `make run` was typed there, and ended."""
     folder = tmp_path_factory.mktemp("readme")
+    copied_record(folder / "shimwise-demo" / PAGES, fill_demo)  # as the first look at the pages leaves it
     refresh.make_run(folder)
     return folder
 
