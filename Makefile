@@ -4,6 +4,8 @@ VENV := .venv
 BIN := $(VENV)/bin
 # Modules are compiled when first used: a smaller install, made sooner.
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile
+# Tests start hundreds of processes: whatever the environment says, Python keeps what it compiled.
+unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: run setup setup-dev test quick coverage oldest check format count docs bench readme lock vendor clean
 

@@ -283,6 +283,17 @@ def test_the_judge_takes_a_sweep_as_evidence(run: Run, example: Path, tmp_path: 
     validate(with_sweep)
     # 12 µm short, beside readings on the mark: the body goes short.
     assert with_sweep["bodies"][0]["error_um"] < without["bodies"][0]["error_um"] - 1
+    kit = tmp_path / "kit.toml"
+    kit.write_text("[lenses.H50]\nfocal_length_mm = 35\n", encoding="utf-8")
+    readings.write_text(csv_text([(*ROWS[0][:2], 35, *ROWS[0][3:])]), encoding="utf-8")
+    for words in (("--kit", kit), ()):
+        code, out, err = run("judge", readings, "--sweep", result, *words)
+        assert (code, out) == (2, "")
+        where = "kit" if words else "readings"
+        assert err == (
+            f"shimwise: s.json was measured at 50 mm, but H50 has 35 mm in the {where}. "
+            f"Sweep again with its --focal, or correct the {where}.\n"
+        )
     last = with_sweep["readings"][-1]
     assert (last["row"], last["source"], last["landing_um"]) == (3, "s.json", pytest.approx(-12, abs=0.1))
     assert "line" not in last
