@@ -4,6 +4,8 @@ VENV := .venv
 BIN := $(VENV)/bin
 # Modules are compiled when first used: a smaller install, made sooner.
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile
+# Tests start hundreds of processes: whatever the environment says, Python keeps what it compiled.
+unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: run setup setup-dev test quick coverage oldest check format count docs bench readme lock vendor clean
 
@@ -51,13 +53,14 @@ coverage: setup-dev
 quick: setup-dev
 	$(BIN)/pytest tests/unit -m "not slow"
 
-# The oldest versions of the dependencies that pyproject.toml allows, in an environment of their own.
+# The oldest versions of the dependencies that pyproject.toml allows, in an environment of their own. Beside
+# today's versions of what they need themselves, old libraries warn: there a warning is no error.
 oldest:
 	$(PYTHON) -m venv .venv-oldest
 	.venv-oldest/bin/python -m pip install --quiet --disable-pip-version-check uv
 	.venv-oldest/bin/uv pip install --quiet --python .venv-oldest/bin/python --resolution lowest-direct \
 	  --editable '.[frames,postgresql]' -r requirements/oldest.in
-	.venv-oldest/bin/python -m pytest tests/unit tests/integration -m "not slow"
+	.venv-oldest/bin/python -m pytest tests/unit tests/integration -m "not slow" -o filterwarnings=default
 
 format: setup-dev
 	$(BIN)/ruff format src tests benchmarks docs tools

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import httpx
 import pytest
-from bench_files import shimwise
+from bench_files import Run, shimwise
 
 from child_process import ends_with_the_tests
 from record_template import copied_record
@@ -73,18 +73,16 @@ class Serving:
 def serving(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
     folder = tmp_path_factory.mktemp("serving")
     copied_record(folder / "record", fill_demo)
-    server = Serving(folder, "--port", "0")
+    server = Serving(folder, "--demo", "--port", "0")
     yield server
     if server.process.poll() is None:
         server.end()
 
 
-def test_the_demonstration_is_served_from_a_record_of_its_own_without_a_terminal_too(tmp_path: Path) -> None:
-    # As a service or in a container: only `make run` asks for an end where there is no terminal.
-    copied_record(tmp_path / "record", fill_demo)
-    server = Serving(tmp_path, "--demo", "--port", "0")
-    assert httpx.get(f"{server.address}/").status_code == 200
-    assert server.end() == 0
+def test_the_demonstration_is_served_on_where_there_is_no_terminal(serving: Serving) -> None:
+    # As a service or in a container: only `make run` asks for an end there.
+    assert "Next: open it there" in serving.said
+    assert httpx.get(f"{serving.address}/").status_code == 200
 
 
 def test_the_demonstration_fills_its_record_once(tmp_path: Path) -> None:
@@ -92,7 +90,7 @@ def test_the_demonstration_fills_its_record_once(tmp_path: Path) -> None:
     ended = "--end-without-terminal"
     done = shimwise("serve", "--demo", "--port", "0", ended, "--data", tmp_path / "record")
     assert (done.returncode, done.stderr) == (0, b"")
-    assert re.match(r"The pages are at http://127\.0\.0\.1:\d+/\n", done.stdout.decode())
+    assert re.match(r"The pages are at http://127\.0\.0\.1:\d+/\nNext: ", done.stdout.decode())
     with open_record(str(tmp_path / "record")) as record, pytest.raises(Conflict, match="A-03"):
         fill_demo(record)
     assert told.reading_count == 105
@@ -196,21 +194,22 @@ def test_it_ends_at_once_when_it_is_asked_to_though_devices_look_on(
     assert "Traceback" not in server.said
 
 
-def test_a_port_that_is_in_use_is_told_with_what_to_do(tmp_path: Path) -> None:
+def test_a_port_that_is_in_use_is_told_with_what_to_do(run: Run, tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
-        done = shimwise("serve", "--data", tmp_path, "--port", port)
-    assert done.returncode == 2
-    assert f"Port {port} is in use" in done.stderr.decode()
-    assert "--port" in done.stderr.decode()
+        code, _, said = run("serve", "--data", tmp_path, "--port", str(port))
+    assert code == 2
+    assert f"Port {port} is in use" in said
+    assert "--port" in said
 
 
-def test_an_address_that_is_not_of_this_machine_is_told(tmp_path: Path) -> None:
-    done = shimwise(
-        "serve", "--data", tmp_path, "--host", "192.0.2.1", environment={"SHIMWISE_PASSPHRASE": PASSPHRASE}
-    )
-    assert done.returncode == 2
-    assert "192.0.2.1 cannot be served" in done.stderr.decode()
+def test_an_address_that_is_not_of_this_machine_is_told(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SHIMWISE_PASSPHRASE", PASSPHRASE)
+    code, _, said = run("serve", "--data", tmp_path, "--host", "192.0.2.1")
+    assert code == 2
+    assert "192.0.2.1 cannot be served" in said
 
 
 @pytest.mark.parametrize("host", ["a" * 70, "..x"])
@@ -219,29 +218,30 @@ def test_a_name_that_no_address_can_have_is_told(tmp_path: Path, host: str) -> N
         Pages(record, ServeOptions(host=host, port=0))
 
 
-def test_a_certificate_of_no_use_is_told_with_what_to_give(tmp_path: Path) -> None:
+def test_a_certificate_of_no_use_is_told_with_what_to_give(run: Run, tmp_path: Path) -> None:
     junk = tmp_path / "junk.pem"
     junk.write_text("no certificate", encoding="utf-8")
-    done = shimwise("serve", "--data", tmp_path / "record", "--port", 0, "--certificate", junk, "--key", junk)
-    assert done.returncode == 2
-    assert "cannot be used for https" in done.stderr.decode()
-    assert "Traceback" not in done.stderr.decode()
+    words = ("--port", "0", "--certificate", junk, "--key", junk)
+    code, _, said = run("serve", "--data", tmp_path / "record", *words)
+    assert code == 2
+    assert "cannot be used for https" in said
+    assert "Traceback" not in said
 
 
-def test_beyond_this_machine_it_asks_for_a_passphrase(tmp_path: Path) -> None:
-    done = shimwise("serve", "--data", tmp_path, "--host", "0.0.0.0", "--port", "0")
-    assert done.returncode == 2
-    assert "the house has none yet" in done.stderr.decode()
-    assert "SHIMWISE_PASSPHRASE" in done.stderr.decode()
+def test_beyond_this_machine_it_asks_for_a_passphrase(run: Run, tmp_path: Path) -> None:
+    code, _, said = run("serve", "--data", tmp_path, "--host", "0.0.0.0", "--port", "0")
+    assert code == 2
+    assert "the house has none yet" in said
+    assert "SHIMWISE_PASSPHRASE" in said
 
 
 @pytest.mark.parametrize("passphrase", ["short", ""])
-def test_a_passphrase_file_of_no_use_is_refused(tmp_path: Path, passphrase: str) -> None:
+def test_a_passphrase_file_of_no_use_is_refused(run: Run, tmp_path: Path, passphrase: str) -> None:
     (tmp_path / "secret").write_text(passphrase, encoding="utf-8")
     words = ("--host", "0.0.0.0", "--passphrase-file", tmp_path / "secret")
-    done = shimwise("serve", "--data", tmp_path / "record", *words)
-    assert done.returncode == 2
-    assert "10 to 200 characters" in done.stderr.decode()
+    code, _, said = run("serve", "--data", tmp_path / "record", *words)
+    assert code == 2
+    assert "10 to 200 characters" in said
 
 
 def test_beyond_this_machine_devices_are_paired_by_the_address_it_prints(tmp_path: Path) -> None:

@@ -28,6 +28,8 @@ from benchmarks.imaging.simulator import (  # noqa: E402
 )
 from benchmarks.imaging.transfer import band_peak_um, optical_transfer, star_transfer  # noqa: E402
 
+pytestmark = pytest.mark.slow  # forms pictures
+
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
@@ -91,8 +93,9 @@ def test_rings_of_a_rendered_star_carry_the_tabled_modulation(row: dict[str, flo
     assert ring_amplitude(box_frame, spec, radius_px) == pytest.approx(row["otf"], abs=2e-3)
 
 
-@pytest.mark.parametrize(("fnumber", "defocus_um"), [(1.4, 30.0), (1.4, 100.0), (2.8, 100.0)])
-@pytest.mark.parametrize("radius_px", [40.0, 60.0, 90.0])
+@pytest.mark.parametrize(
+    ("radius_px", "fnumber", "defocus_um"), [(40.0, 1.4, 30.0), (60.0, 1.4, 100.0), (90.0, 2.8, 100.0)]
+)
 def test_spokes_are_blurred_as_the_bessel_integral_says(
     fnumber: float, defocus_um: float, radius_px: float
 ) -> None:
@@ -165,7 +168,7 @@ def test_defocus_of_either_sign_looks_the_same_unless_there_is_spherical_aberrat
     assert np.abs(aberrated.frame(20.0) - aberrated.frame(-20.0)).max() > 0.01
 
 
-@pytest.mark.parametrize("options", [{"fnumber": 1.4}, {"fnumber": 4.0}, {"exit_pupil_mm": 80.0}])
+@pytest.mark.parametrize("options", [{"fnumber": 1.4}, {"exit_pupil_mm": 80.0}])
 def test_reading_between_the_stack_s_planes_costs_less_than_1e5_of_contrast(options: dict[str, Any]) -> None:
     spec = small(star_px=160, range_um=30.0, **options)
     simulator = Simulator(spec)

@@ -5,6 +5,6 @@ from importlib.resources import files
 
 
 def rows(name: str) -> list[dict[str, str]]:
-    """Give the rows of a table beside this module, by column name."""
+    """Return the rows of a table beside this module, by column name."""
     text = files("shimwise.optics").joinpath(name).read_text(encoding="utf-8")
     return list(csv.DictReader(text.splitlines()))

@@ -15,7 +15,7 @@ Q = TypeVar("Q", float, FloatArray)
 """A quantity: an array when any argument of a function is one (they broadcast), else a float."""
 
 
-def plain(result: FloatArray, *inputs: Q | float) -> Q:  # noqa: ARG001 (the inputs tell the type checker which)
+def plain(result: FloatArray, *inputs: Q | float) -> Q:  # noqa: ARG001 (the inputs fix the type)
     """Return a float where only single numbers went in, else the array."""
     return float(result) if result.ndim == 0 else result  # type: ignore[return-value]
 

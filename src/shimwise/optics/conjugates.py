@@ -82,7 +82,7 @@ def front_magnification(*, focal_mm: Q | float, object_mm: Q | float) -> Q:
 
 
 def extension_mm(*, focal_mm: Q | float, distance_mm: Q | float, separation_mm: Q | float = 0.0) -> Q:
-    """How far the lens stands out from its infinity position, f·m [mm, from 0 at infinity].
+    """Extension of the lens from its infinity position, f·m [mm, from 0 at infinity].
 
     Parameters and errors as :func:`magnification`.
     """
@@ -106,7 +106,7 @@ def landing_um(
     focal_mm
         Focal length f [mm], > 0.
     distance_mm, reading_mm
-        Taped distance D and where the lens scale stands R, both from the sensor plane [mm], infinite allowed.
+        Taped distance D and where the lens scale is R, both from the sensor plane [mm], infinite allowed.
     separation_mm
         Separation H of the principal planes [mm], of either sign; 0 when unknown.
 
@@ -127,7 +127,7 @@ def landing_um(
 def reading_mm(
     *, focal_mm: Q | float, distance_mm: Q | float, landing_um: Q | float, separation_mm: Q | float = 0.0
 ) -> Q:
-    """Where the lens scale stands for a landing at a distance, the inverse of :func:`landing_um` [mm].
+    """Reading of the lens scale for a landing at a distance, the inverse of :func:`landing_um` [mm].
 
     m(R) = m(D) − z/f, then R = f(2 + m(R) + 1/m(R)) + H.
 
@@ -141,14 +141,14 @@ def reading_mm(
     Returns
     -------
     float or array
-        Reading from the sensor plane [mm]. ``inf`` where the ring stands at infinity; in an array also where
-        it would stand beyond, so that a table can be filled.
+        Reading from the sensor plane [mm]. ``inf`` with the ring at infinity; in an array also where
+        it would be beyond, so that a table can be filled.
 
     Raises
     ------
     OpticsError
-        As :func:`magnification`; for single numbers also when the ring would stand beyond infinity; when it
-        would stand closer than m = 1.
+        As :func:`magnification`; for single numbers also when the ring would be beyond infinity; when it
+        would be closer than m = 1.
     """
     f, h = (
         positive("focal length [mm]", focal_mm),
@@ -200,7 +200,7 @@ def _smaller_root(f: FloatArray, x: FloatArray, h: FloatArray) -> FloatArray:
 
 
 def _refuse_near(f: FloatArray, x: FloatArray, h: FloatArray, inside: BoolArray) -> NoReturn:
-    """Say of the first distance inside the near limit where the limit is."""
+    """Raise for the first distance inside the near limit, with the limit."""
     x, limit, f_all = np.broadcast_arrays(x, 4 * f + h, f)
     bad, where = first(x, inside)
     near, _ = first(limit, inside)

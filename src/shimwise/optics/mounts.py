@@ -17,7 +17,7 @@ class Mount:
 
 @cache
 def mounts() -> tuple[Mount, ...]:
-    """Give the mounts known, in the order of the data file ``mounts.csv``."""
+    """Return the known mounts, in the order of the data file ``mounts.csv``."""
     return tuple(
         Mount(mount=row["mount"], flange_mm=float(row["flange_mm"]), source=row["source"])
         for row in rows("mounts.csv")

@@ -6,7 +6,7 @@ References
 ----------
 .. [1] Snell's law at a plane-parallel plate; textbook, from memory. Paraxial t(1 − 1/n); a ray at angle
    U: t(1 − cos U/√(n² − sin² U)).
-.. [2] Coefficients of expansion: the source stands beside each value in ``materials.csv``.
+.. [2] Coefficients of expansion: the source is beside each value in ``materials.csv``.
 """
 
 from dataclasses import dataclass
@@ -19,7 +19,7 @@ from shimwise.optics._tables import rows
 from shimwise.optics._values import Q, checked, not_negative, plain, positive
 
 LARGEST_CHANGE_K = 200.0
-"""Change of temperature [K] beyond which a coefficient for room temperature says nothing."""
+"""Change of temperature [K] beyond which a coefficient for room temperature is not valid."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,7 +33,7 @@ class Material:
 
 @cache
 def materials() -> tuple[Material, ...]:
-    """Give the materials known, each with the source of its value."""
+    """Return the known materials, each with the source of its value."""
     return tuple(
         Material(
             material=row["material"], expansion_um_m_k=float(row["expansion_um_m_k"]), source=row["source"]

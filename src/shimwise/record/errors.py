@@ -35,7 +35,7 @@ class RecordBusy(StoreError):
 
 
 class RecordUnsure(StoreError):
-    """Raised when the disk or the server has not said whether a change is kept; it may be."""
+    """Raised when the disk or the server has not confirmed that a change is kept; it may be."""
 
     is_of_machine = True
 

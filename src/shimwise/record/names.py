@@ -1,8 +1,8 @@
-"""How two names are told apart: not by case, nor by spaces."""
+"""Names compared without case and spaces."""
 
 import unicodedata
 
 
 def name_key(name: str) -> str:
-    """Give what two names that people take for the same have in common."""
+    """Return a key that is equal for two names that people take for the same."""
     return " ".join(unicodedata.normalize("NFKC", name).casefold().split())

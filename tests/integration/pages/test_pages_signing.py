@@ -49,6 +49,21 @@ def test_signing_with_an_undecided_unit_is_refused_and_what_was_typed_is_kept(
     assert door.get(f"/preps/{prep_id}/sign-offs") == {"sign_offs": []}
 
 
+def test_one_reason_and_one_name_are_enough_for_all_that_remain(door: Door, prep_id: str) -> None:
+    own, *others = exceptions(door, prep_id)
+    assert others
+    unsaid = sent(door, f"/preps/{prep_id}/sign", 422, name="B. Lead")
+    assert 'id="reason-wrong"' in unsaid.text
+    assert "placeholder" not in unsaid.text.split("<main")[1]
+    sent(door, f"/preps/{prep_id}/sign", reason="a young house", name="B. Lead", **{own: "a spare only"})
+    (kept,) = door.get(f"/preps/{prep_id}/sign-offs")["sign_offs"]
+    by_unit = {f"reason-{one['unit_id']}": (one["reason"], one["name"]) for one in kept["exceptions"]}
+    assert by_unit == {
+        own: ("a spare only", "B. Lead"),
+        **dict.fromkeys(others, ("a young house", "B. Lead")),
+    }
+
+
 def test_who_answers_without_a_reason_is_refused_beside_the_reason(door: Door, prep_id: str) -> None:
     field = next(iter(exceptions(door, prep_id)))
     named = field.replace("reason-", "name-")

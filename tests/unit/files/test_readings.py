@@ -442,16 +442,16 @@ def many(count: int) -> bytes:
     return "\n".join([HEADER, *rows]).encode()
 
 
-def test_a_hundred_thousand_rows_take_seconds_and_tell_how_far_they_are() -> None:
+def test_twenty_thousand_rows_take_less_than_a_second_and_tell_how_far_they_are() -> None:
     told: list[tuple[int, int]] = []
-    data = many(100_000)
+    data = many(20_000)
     start = time.process_time()
     file = parse_readings(data, name="r.csv", progress=lambda done, total: told.append((done, total)))
-    assert time.process_time() - start < 3.0
-    assert len(file.readings) == 100_000
-    assert len(told) == 100_001 // PROGRESS_EVERY + 1
+    assert time.process_time() - start < 1.0
+    assert len(file.readings) == 20_000
+    assert len(told) == 20_001 // PROGRESS_EVERY + 1
     assert told == sorted(told)
-    assert told[-1] == (100_001, 100_001)
+    assert told[-1] == (20_001, 20_001)
 
 
 def test_the_progress_can_end_the_reading() -> None:

@@ -234,7 +234,7 @@ def remedies() -> tuple[Remedy, ...]:
 
 
 def large_bench(*, bodies: int = 10, lenses: int = 50, repeats: int = 67) -> Answer:
-    """Ten bodies, fifty lenses, 100,500 readings; some of each are out, 3 % of the readings are doubted."""
+    """Ten bodies, fifty lenses, 67 x 3 readings of each pair; some out, 3 % of the readings doubted."""
     chance = random.Random(1)
     all_bodies = tuple(
         body(f"C-{i:02d}", -20.0, 3, 0.95, Verdict.OUT_SHORT)

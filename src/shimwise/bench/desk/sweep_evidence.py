@@ -1,14 +1,17 @@
 """A measured sweep as evidence beside readings by eye: from its file to a landing that the judge takes in."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
 from shimwise.errors import RecordError
-from shimwise.inference.model.prep import MeasuredLanding, measured_landing_sd_um
+from shimwise.files.kit import KitLens
+from shimwise.inference.model.prep import MeasuredLanding, Reading, measured_landing_sd_um
 from shimwise.sheets.json.sweep_json import read_sweep
 
+FOCAL_SHARE = 0.03
+"""A marked focal length is that of the nearest round number; common practice, no source."""
 _NEEDED = {
     "body": "--body",
     "lens": "--lens",
@@ -45,6 +48,40 @@ def sweep_landings(paths: Sequence[str | Path], *, row: int, line: int) -> tuple
     if twice is not None:
         raise RecordError(f"{twice} is given twice; one sweep is one landing. Give each file once.")
     return tuple(_landing(file, row + n, line + n) for n, file in enumerate(files))
+
+
+def check_focal(landing: MeasuredLanding, lens: KitLens | None, readings: Iterable[Reading]) -> None:
+    """Refuse a sweep whose lens has another focal length in the kit, or else in the readings.
+
+    Raises
+    ------
+    RecordError
+        With both, since its landing was computed with one of them.
+    """
+    known, where = (lens.focal_lengths_mm, "kit") if lens else ((), "")
+    if not known:
+        where = "readings"
+        known = tuple({one.focal_mm for one in readings if one.lens == landing.lens})
+    if not is_focal(landing.focal_mm, known, squeeze=(lens.squeeze if lens else None) or 1.0):
+        raise RecordError(
+            f"{landing.source} was measured at {landing.focal_mm:g} mm, but {landing.lens} has "
+            f"{focal_text(known)} in the {where}. Sweep again with its --focal, or correct the {where}."
+        )
+
+
+def is_focal(focal_mm: float, known_mm: Iterable[float], *, squeeze: float) -> bool:
+    """Return whether a lens of these focal lengths can have one; an anamorphic has a shorter one across."""
+    known = [value for value in known_mm if value > 0]
+    return not known or any(
+        (1 - FOCAL_SHARE) * min(known) <= value <= (1 + FOCAL_SHARE) * max(known)
+        for value in (focal_mm, focal_mm * squeeze)
+    )
+
+
+def focal_text(known_mm: Collection[float]) -> str:
+    """Return a lens's focal length, or those at its ends."""
+    low, high = min(known_mm), max(known_mm)
+    return f"{low:g} mm" if low == high else f"{low:g} to {high:g} mm"
 
 
 def _resolved(files: Sequence[Path]) -> set[Path]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from shimwise.bench.exchange.orphan_frames import frames_left
 from shimwise.bench.sign.signed import as_exported
+from shimwise.bench.verdict.histories import remember_imported
 from shimwise.errors import ShimwiseError
 from shimwise.files.errors import KitError
 from shimwise.files.opening import read_bytes
@@ -159,6 +160,7 @@ def import_prep(record: Record, document: Mapping[str, Any] | bytes | str, *, wh
         done = prep_json.import_prep(change, read)
         if done.is_new:
             _refuse_unless_shown(change.connection, done.prep_id)
+            remember_imported(change, done.prep_id)
         return done
 
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from shimwise.bench.history.drift_views import DriftRow, DriftView
 from shimwise.bench.house.drift_rate import wear_in
 from shimwise.bench.house.unit_rows import past_view
+from shimwise.bench.verdict.histories import KEPT
 from shimwise.fields import build_from
 from shimwise.inference.history.control_charts import LIMIT_SDS
 from shimwise.inference.history.house_memory import UNKNOWN_SD
@@ -108,10 +109,11 @@ def _signed(
     at = verdicts.signed_times(connection, [one.prep_id for one in everything])
     past = [one for one in everything if one.prep_id in at and math.isfinite(one.error_um) and one.sd_um > 0]
     past.sort(key=lambda one: at[one.prep_id], reverse=True)
+    every_line = journal.journal_of_unit(connection, unit.id, limit=MOST_LINES)
+    kept = {(line.prep_id, line.at): line.detail for line in every_line if line.what == KEPT}
+    left_at = {tuple(detail["after"]): when for (_, when), detail in kept.items()}
     lines = [
-        line
-        for line in journal.journal_of_unit(connection, unit.id, limit=MOST_LINES)
-        if "history_mean_um" in line.detail or "history_sd_um" in line.detail
+        line for line in every_line if "history_mean_um" in line.detail or "history_sd_um" in line.detail
     ]
     measured_at = {*at.values(), *adjusted}
     mean_um, sd_um = unit.history_mean_um, unit.history_sd_um
@@ -120,9 +122,19 @@ def _signed(
         while lines and lines[0].at >= at[one.prep_id]:
             mean_um, sd_um = _before(lines.pop(0), mean_um, sd_um)
         since = lines[0].at if lines and lines[0].at in measured_at else None
-        known = _Known(mean_um or 0.0, UNKNOWN_SD[Kind(kind)] if sd_um is None else sd_um, since)
+        written = kept.get((one.prep_id, at[one.prep_id]))
+        before = (mean_um, sd_um) if written is None else tuple(written["before"])
+        if before != (mean_um, sd_um):  # it was signed in another house, by what was known there
+            known = _Known(before[0] or 0.0, _wide(before[1], kind), left_at.get(before))
+            found.append(_Signed(one, at[one.prep_id], known))
+            continue
+        known = _Known(mean_um or 0.0, _wide(sd_um, kind), since)
         found.append(_Signed(one, at[one.prep_id], known))
     return found[::-1]
+
+
+def _wide(sd_um: float | None, kind: str) -> float:
+    return UNKNOWN_SD[Kind(kind)] if sd_um is None else sd_um
 
 
 def _before(

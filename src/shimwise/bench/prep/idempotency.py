@@ -26,7 +26,7 @@ FAST_S = 300.0
 class ReadingTime:
     """When a reading was taken, as the client states it: ``taken_at``, or by ``age_s`` before it was sent.
 
-    The age needs no clock that is right, so a device tells that; the time is late by what the sending took.
+    The age needs no correct clock, so a device sends that; the time is late by what the sending took.
     Neither: taken as it arrives.
     """
 
@@ -39,7 +39,7 @@ class ReadingTime:
         Parameters
         ----------
         now : datetime
-            If it arrived; a client's clock that is a little fast tells no later time than this.
+            If it arrived; a fast client clock yields no later time than this.
         began_at : datetime
             If its prep began.
 

@@ -62,6 +62,7 @@ def sign(
     *,
     who: str,
     exceptions: Mapping[str, Exempt] | None = None,
+    remaining: Exempt | None = None,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
 ) -> SignOffView:
     """Sign a prep: judge it, then freeze it; its units' errors become their history.
@@ -76,6 +77,8 @@ def sign(
         Who signs.
     exceptions : mapping of str to Exempt, optional
         By the id of each unit that goes out undecided: why, and who answers for it.
+    remaining : Exempt, optional
+        The same for all other units that are undecided.
     id : str, optional
         Made by the client: the same signature sent twice is one.
 
@@ -103,7 +106,8 @@ def sign(
         _refuse_stale(material, judged_revision=judged.revision)
         _refuse_unfinished(change.connection, material)
         open_units = _undecided(change.connection, material)
-        excepted = _checked(material, open_units, exceptions or {}, person)
+        wanted = dict.fromkeys((unit.unit_id for unit in open_units), remaining) if remaining else {}
+        excepted = _checked(material, open_units, {**wanted, **(exceptions or {})}, person)
         row = _write(change, material, sign_off_id, excepted)
         _remember(change, material, memory)
         return _view(row, is_standing=True)

@@ -103,7 +103,7 @@ def keep_sweep(
 ) -> SweepView:
     """Keep the result of a sweep, with the place of its frames; one whose peak is withheld is kept too.
 
-    ``frames_place`` is what :func:`shimwise.bench.sweep.frame_files.kept_place` gives of it.
+    ``frames_place`` comes from :func:`shimwise.bench.sweep.frame_files.kept_place`.
 
     Raises
     ------

@@ -69,7 +69,7 @@ def keep_frames(record: "Record", sweep_id: str, files: Iterable[tuple[str, IO[b
 def _sort_into_folders(place: Path, names: Collection[str]) -> None:
     """Put files into the folders in which ``sweep.json`` names them: a browser sends bare names alone.
 
-    What it says beyond that is for the measuring to refuse: here a path that leads out is left as it is.
+    Anything beyond that is for the measuring to refuse: here a path that leads out is left as it is.
     """
     taken = {name.casefold() for name in names}
     for named in _named_files(sweep_settings(place)):
@@ -109,7 +109,7 @@ def frames_folder(record: "Record", sweep_id: str) -> Path:
 def kept_place(record: "Record", place: str | Path) -> str:
     """Return a place of frames as the record keeps it: from its own folder on, empty where it lies elsewhere.
 
-    So a prep that is exported says nothing of this machine's folders.
+    So an exported prep holds no path of this machine.
     """
     try:
         return Path(place).absolute().relative_to(record.folder.absolute()).as_posix()

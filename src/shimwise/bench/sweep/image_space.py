@@ -148,7 +148,7 @@ class SweptSpace:
         ratio = measured_magnification / formula
         report = (
             f"The picture shows the chart at a magnification of {measured_magnification:.4g}, focal length "
-            f"and distance say {formula:.4g}"
+            f"and distance give {formula:.4g}"
         )
         if abs(ratio - 1.0) > LARGEST_MISFIT:
             return self, f"{report}: too far apart, so the formula is used. Check lens, distance and print."

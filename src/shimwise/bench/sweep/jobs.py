@@ -343,7 +343,7 @@ def _refuse_without_settings(place: Path) -> None:
     """
     if not (place / "sweep.json").is_file():
         raise InputError(
-            "sweep.json is not among the files: it says where each frame stands. Send it with the frames, "
+            "sweep.json is not among the files: it lists each frame's position. Send it with the frames, "
             "all of them together.",
             field="files",
         )
@@ -363,6 +363,6 @@ def _measure(task: SweepTask, out: Pipe) -> None:
     if hasattr(os, "nice"):
         os.nice(NICENESS)
     try:
-        out.send(("done", measured_document(task, progress=lambda *told: out.send(("progress", told)))))
+        out.send(("done", measured_document(task, progress=lambda *step: out.send(("progress", step)))))
     except ShimwiseError as error:
         out.send(("failed", str(error)))

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.desk.sweep_evidence import focal_text, is_focal
 from shimwise.bench.errors import InputError
 from shimwise.bench.sweep.frame_files import place_kept
 from shimwise.sheets.words.shared import titled
@@ -15,9 +16,8 @@ if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.record.tables.rows import BodyRow, LensRow
 
-FOCAL_SHARE, PITCH_SHARE, SQUEEZE_SHARE = 0.03, 0.01, 0.01
-"""So far may the values of a sweep lie from the record's: a marked focal length is that of the nearest round
-number (common practice, no source); a pitch and a squeeze are rounded alone."""
+PITCH_SHARE, SQUEEZE_SHARE = 0.01, 0.01
+"""So far may the values of a sweep lie from the record's: they are rounded alone."""
 MOST_BINNED = 4
 """Frames may be made of so many pixels of the sensor a side: their pitch is as many times the sensor's."""
 SAME_SHARE = 0.5
@@ -41,16 +41,17 @@ def refuse_other_units(stated: Mapping[str, Any], *, body: "BodyRow", lens: "Len
         Names both values and what to do.
     """
     focal_mm, squeeze, pitch_um = (_number(stated.get(key)) for key in ("focal_mm", "squeeze", "pitch_um"))
-    if focal_mm is not None and not _is_focal(focal_mm, lens):
+    squeezed = lens.squeeze or 1.0
+    if focal_mm is not None and not is_focal(focal_mm, lens.focal_lengths_mm, squeeze=squeezed):
         raise InputError(
-            f"The sweep says a focal length of {focal_mm:g} mm, {titled('lens', lens.name)} has "
-            f"{_focal_text(lens)}. Choose the lens that was swept, or correct the focal length: in "
-            "sweep.json, or that of the lens in the house.",
+            f"The sweep has a focal length of {focal_mm:g} mm, {titled('lens', lens.name)} has "
+            f"{focal_text(lens.focal_lengths_mm)}. Choose the lens that was swept, or correct the length: "
+            "in sweep.json, or that of the lens in the house.",
             field="lens_id",
         )
     if squeeze is not None and not _is_near(squeeze, lens.squeeze or 1.0, SQUEEZE_SHARE):
         raise InputError(
-            f"The sweep says a squeeze of {squeeze:g}, {titled('lens', lens.name)} has "
+            f"The sweep has a squeeze of {squeeze:g}, {titled('lens', lens.name)} has "
             f"{lens.squeeze or 1:g}. Choose the lens that was swept, or correct the squeeze: in sweep.json, "
             "or that of the lens in the house.",
             field="lens_id",
@@ -58,7 +59,7 @@ def refuse_other_units(stated: Mapping[str, Any], *, body: "BodyRow", lens: "Len
     known_um = body.pixel_pitch_um
     if pitch_um is not None and known_um is not None and not _is_pitch(pitch_um, known_um):
         raise InputError(
-            f"The sweep says a pixel pitch of {pitch_um:g} µm, {titled('body', body.name)} has "
+            f"The sweep has a pixel pitch of {pitch_um:g} µm, {titled('body', body.name)} has "
             f"{known_um:g} µm. Choose a set-up of the body that was swept, or correct the pixel pitch: in "
             "sweep.json, or that of the body in the house.",
             field="body_id",
@@ -114,23 +115,6 @@ def refuse_same_frames(place: Path, earlier: Iterable[tuple[Path, str]]) -> None
                 "another sweep; if that one was sent for the wrong lens or set-up, withdraw it first.",
                 field="files",
             )
-
-
-def _is_focal(focal_mm: float, lens: "LensRow") -> bool:
-    """Return whether a lens can have a focal length; an anamorphic has a shorter one across."""
-    known = [value for value in lens.focal_lengths_mm if value > 0]
-    if not known:
-        return True
-    low, high = min(known), max(known)
-    return any(
-        (1 - FOCAL_SHARE) * low <= value <= (1 + FOCAL_SHARE) * high
-        for value in (focal_mm, focal_mm * (lens.squeeze or 1.0))
-    )
-
-
-def _focal_text(lens: "LensRow") -> str:
-    low, high = min(lens.focal_lengths_mm), max(lens.focal_lengths_mm)
-    return f"{low:g} mm" if low == high else f"{low:g} to {high:g} mm"
 
 
 def _is_pitch(pitch_um: float, known_um: float) -> bool:

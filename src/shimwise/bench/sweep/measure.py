@@ -33,11 +33,11 @@ if TYPE_CHECKING:
 
 READING, FITTING = "Reading the frames", "Fitting the peak"
 SAME_SHARE, MOST_ROUNDS = 0.02, 6
-"""A screw's travel for a turn is told by how fast the picture blurs: it is right where the f-number fitted is
-the lens's own, within this share; and so many rounds are made at most. Chosen by us."""
+"""A screw's travel per turn, estimated by blur, is right where the fitted f-number equals the lens's own
+within this share; the most rounds of that estimate. Chosen by us."""
 CODECS = {"h264": "H.264", "hevc": "H.265"}
 SAME_GAIN = 1e-4
-"""A scale of the picture that differs less from the formula's moves nothing that can be told."""
+"""A scale of the picture that differs less from the formula's makes no measurable difference."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +75,7 @@ class LookedAt:
 class UnderTest:
     """What was under test, as far as it is stated.
 
-    ``distance_mm``: taped from the witness mark to the chart. ``reading_mm``: where the ring stands while the
+    ``distance_mm``: taped from the witness mark to the chart. ``reading_mm``: the ring's position while the
     chart moves. ``um_per_turn``: travel of the body's screw, where that is what moves.
     """
 
@@ -90,14 +90,14 @@ class UnderTest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredSweep:
-    """What a sweep says: the document of ``shimwise.sweep/2``, and the curves behind it."""
+    """Result of a sweep: the document of ``shimwise.sweep/2``, and the curves behind it."""
 
     document: dict[str, Any]
     curves: tuple[Curve, ...]
 
     @property
     def is_told(self) -> bool:
-        """Whether best focus is told; False where a flag withholds it."""
+        """Whether best focus is reported; False where a flag withholds it."""
         return self.document["best_um"] is not None
 
 
@@ -121,7 +121,7 @@ def measure(
     looked_at : LookedAt, optional
         What to measure; the chart, when not given.
     recording : Recording, optional
-        What is known of camera and codes; goes before what the files say.
+        What is known of camera and codes; takes precedence over the files.
     under_test : UnderTest, optional
         Body, lens and set-up.
     progress : callable, optional
@@ -130,7 +130,7 @@ def measure(
     Returns
     -------
     MeasuredSweep
-        A number that cannot be trusted is None, with a flag that says why.
+        A number that cannot be trusted is None, with a flag for the reason.
 
     Raises
     ------
@@ -286,13 +286,13 @@ class _Work:
         return measure_sweep(self._frames(), layout, settings, start=start)
 
     def _frames(self) -> Iterator[tuple[float, np.ndarray[Any, np.dtype[np.float32]]]]:
-        """Return the frames with their positions in image space, and tell how far it is."""
-        tell: Callable[[str, int, int], None] = self.progress or (lambda *_: None)
-        tell(READING, 0, self.source.count)
+        """Return the frames with their positions in image space, and report progress."""
+        report: Callable[[str, int, int], None] = self.progress or (lambda *_: None)
+        report(READING, 0, self.source.count)
         for number, frame in enumerate(self.source.frames(), 1):
             yield self.space.position_um(frame.position), frame.pixels
-            tell(READING, number + len(self.source.skipped), self.source.count)
-        tell(FITTING, 0, 0)
+            report(READING, number + len(self.source.skipped), self.source.count)
+        report(FITTING, 0, 0)
 
     def _of_frames(self) -> tuple[Raised, ...]:
         """Return the flags that the frames' files raise: those left out, and a clip that predicts them."""
@@ -303,11 +303,15 @@ class _Work:
     def _document(self, core: dict[str, Any], warnings: list[str], *, is_relative: bool) -> dict[str, Any]:
         report = [*self.source.warnings, *warnings]
         if self.space.um_per_turn is not None:
-            said = "as said" if self.unit.um_per_turn else "as the blur tells; --um-per-turn says it better"
-            report.append(f"No landing: reckoned with {self.space.um_per_turn:.0f} µm a turn, {said}.")
+            source = (
+                "as entered" if self.unit.um_per_turn else "estimated from the blur; --um-per-turn is better"
+            )
+            report.append(f"No landing: computed with {self.space.um_per_turn:.0f} µm a turn, {source}.")
         elif not self.space.is_anchored:
             fixed = "chart's distance (--distance)" if self.space.moved == "ring" else "ring (--reading)"
-            report.append(f"No landing: where the {fixed} stands is not said; 0 µm is the sweep's middle.")
+            report.append(
+                f"No landing: the position of the {fixed} is not known; 0 µm is the sweep's middle."
+            )
         best, known = core["best_um"], self.source.recording
         distance = self.unit.reading_mm if self.space.moved == "chart" else self.unit.distance_mm
         facts = SweepFacts(

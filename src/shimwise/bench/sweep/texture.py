@@ -52,7 +52,7 @@ def measure_texture(
     Parameters
     ----------
     frames : callable
-        Gives position [µm in image space] and linear frame of each; called twice where no region is given.
+        Yields position [µm in image space] and linear frame of each; called twice without a region.
     region_px : tuple of int, optional
         Left, top, width and height.
     white, black : float

@@ -1,11 +1,14 @@
 """Keep the house's memory and the histories in units' rows in step with signing, moving and reopening."""
 
 from collections.abc import Container, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from shimwise.bench.house.unit_memory import kind_of, memory_in
-from shimwise.bench.verdict.prep_memory import after_move
+from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.verdict.prep_memory import after_move, after_prep
+from shimwise.errors import InferenceError, OpticsError
 from shimwise.inference.history.house_memory import UNKNOWN, HouseMemory, RowHistory, Since, id_of
 from shimwise.inference.model.joint_memory import Unit
 from shimwise.inference.model.linear import Kind
@@ -20,17 +23,74 @@ if TYPE_CHECKING:
 SIGNED, MOVED, REOPENED = "signed", "moved", "reopened"
 """Causes of a memory in the record."""
 KEPT, CARRIED, FORGOTTEN = "history kept", "history carried over a move", "history forgotten"
+LEARNED, LEFT = "history learned from a prep brought in", "history left by a prep brought in"
+MANY = 10**9
 
 
 def remember_prep(change: "Change", material: "PrepMaterial", memory: HouseMemory | None) -> None:
     """Keep the memory after a signed prep, and write it into its units' rows."""
     if memory is None:
         return
+    _remember(change, material, memory, what=KEPT)
+
+
+def remember_imported(change: "Change", prep_id: str) -> None:
+    """Learn from the readings of a prep that was signed in another house, on top of what this house knows.
+
+    A unit that came with the prep brings what its house knew, which contains the readings already: a prep of
+    such units alone teaches nothing more. Nothing is learned either if one of its units was adjusted or read
+    later here, since a memory knows no past.
+    """
+    material = material_of(change.connection, prep_id)
+    if material.prep.state != SIGNED:
+        return
+    lines, memory = _lines_of(change, prep_id), memory_in(change.connection)
+    is_learned = False
+    if _is_of_today(material, lines, memory):
+        for unit in _came_with(material, lines, memory):
+            before = _typed_before(lines[unit.id].detail["before"])
+            keep_history(change, unit, before, what=LEFT, prep_id=prep_id)
+        material = material_of(change.connection, prep_id)
+        with suppress(InferenceError, OpticsError):  # the prep is kept all the same
+            after = after_prep(change.connection, material)
+            is_learned = after is not None
+            if after is not None:
+                _remember(change, material, after, what=LEARNED)
+    if not is_learned:
+        for unit in material.units:
+            history = (unit.history_mean_um, unit.history_sd_um)
+            keep_history(change, unit, history, what=LEFT, prep_id=prep_id)
+
+
+def _came_with(
+    material: "PrepMaterial", lines: Mapping[str, JournalRow], memory: HouseMemory
+) -> list[BodyRow | LensRow]:
+    """Return the prep's signed units that this house does not remember."""
+    known = {id_of(unit) for unit in memory.history.units}
+    return [unit for unit in material.units if unit.id in lines and unit.id not in known]
+
+
+def _is_of_today(material: "PrepMaterial", lines: Mapping[str, JournalRow], memory: HouseMemory) -> bool:
+    """Whether units are remembered here, none later than the prep, and the others as it left them."""
+    came = _came_with(material, lines, memory)
+    if len(came) == len(lines):
+        return False
+    if any([one.history_mean_um, one.history_sd_um] != lines[one.id].detail["after"] for one in came):
+        return False
+    for unit in material.units:
+        known = memory.since.get(Unit(kind_of(unit), unit.id, unit.epoch))
+        is_moved = unit.id in lines and lines[unit.id].detail["epoch"] != unit.epoch
+        if is_moved or (known is not None and known.at > material.prep.started_at):
+            return False
+    return True
+
+
+def _remember(change: "Change", material: "PrepMaterial", memory: HouseMemory, *, what: str) -> None:
     _put(change, memory, prep_id=material.prep.id, cause=SIGNED)
     for unit in material.units:
         kind = kind_of(unit)
         if Unit(kind, unit.id, unit.epoch) in memory.since:
-            keep_history(change, unit, memory.row(kind, unit.id), what=KEPT, prep_id=material.prep.id)
+            keep_history(change, unit, memory.row(kind, unit.id), what=what, prep_id=material.prep.id)
 
 
 def remember_move(
@@ -60,6 +120,8 @@ def forget_prep(change: "Change", prep_id: str) -> None:
     unit that was adjusted since, or typed over by a person, keeps the history of its row.
     """
     kept, lines = memories.memories(change.connection), _kept_lines(change, prep_id)
+    if not lines:
+        return
     signed = next((row for row in kept if (row.prep_id, row.cause) == (prep_id, SIGNED)), None)
     if signed is not None and signed.seq == kept[0].seq:
         memories.take_back_memory(change, signed)
@@ -75,22 +137,27 @@ def forget_prep(change: "Change", prep_id: str) -> None:
 def keep_history(
     change: "Change", unit: BodyRow | LensRow, history: RowHistory, *, what: str, prep_id: str
 ) -> None:
-    """Write another history into a unit's row, with a line in the journal that can undo it."""
+    """Write another history into a unit's row, with a line in the journal that can undo it.
+
+    A prep brought in is exported again as it came: lines about it are none of its own.
+    """
     mean_um, sd_um = history
     wanted = replace(unit, history_mean_um=mean_um, history_sd_um=sd_um)
     if isinstance(wanted, BodyRow):
         units.change_body(change, wanted)
     else:
         units.change_lens(change, wanted)
+    is_own = what not in (LEARNED, LEFT)
     change.note(
         what,
-        prep_id=prep_id,
+        prep_id=prep_id if is_own else None,
         unit_id=unit.id,
         detail={
             "kind": str(kind_of(unit)),
             "epoch": unit.epoch,
             "before": [unit.history_mean_um, unit.history_sd_um],
             "after": [mean_um, sd_um],
+            **({} if is_own else {"of_prep": prep_id}),
         },
     )
 
@@ -100,8 +167,19 @@ def _put(change: "Change", memory: HouseMemory, *, prep_id: str, cause: str) -> 
 
 
 def _kept_lines(change: "Change", prep_id: str) -> dict[str, JournalRow]:
-    """Return the journal lines of what a prep's latest signature wrote into rows, by unit id."""
-    lines = journal.journal_after(change.connection, 0, prep_id=prep_id, limit=10**9)
+    """Return the journal lines of what a prep's latest signature wrote into rows here, by unit id."""
+    found = _lines_of(change, prep_id)
+    for unit_id, line in tuple(found.items()):
+        for own in journal.journal_of_unit(change.connection, unit_id, limit=MANY):
+            if own.detail.get("of_prep") == prep_id and own.seq > line.seq:
+                found[unit_id] = own
+                break
+    return {unit_id: line for unit_id, line in found.items() if line.what != LEFT}
+
+
+def _lines_of(change: "Change", prep_id: str) -> dict[str, JournalRow]:
+    """Return the journal lines of what a prep's latest signature wrote into rows, here or elsewhere."""
+    lines = journal.journal_after(change.connection, 0, prep_id=prep_id, limit=MANY)
     return {line.unit_id: line for line in lines if line.what == KEPT and line.unit_id}
 
 

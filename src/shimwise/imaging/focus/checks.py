@@ -18,7 +18,7 @@ FloatArray = NDArray[np.float64]
 
 MIN_FRAMES = 7
 MAX_MISFIT = 4.0
-"""A scatter about the model of more than so many times the noise is told, if above 0.01 of modulation too."""
+"""Multiple of the noise above which scatter about the model is flagged, if above 0.01 of modulation too."""
 
 
 def usable(taken: Capture, flags: list[Raised]) -> Capture:
@@ -57,7 +57,7 @@ def _twins(taken: Capture) -> list[tuple[int, int]]:
 
 
 def exposure(measures: list[StarMeasure]) -> list[Raised]:
-    """Stars with pixels at full white or at black: above 1 % the peak is withheld, above 0.1 % it is told."""
+    """Flag stars with pixels at white or black: above 1 % the peak is withheld, above 0.1 % flagged."""
     out = []
     for flag, shares in (
         (Flag.SATURATED, [m.saturated_share for m in measures]),

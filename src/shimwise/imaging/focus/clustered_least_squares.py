@@ -2,7 +2,7 @@
 
 The error of a recorded position moves all rings of its frame at once. Treating the rings as independent gives
 bars that cover a third of the time instead of 95 %; here the common error is in the model, and the intervals
-are clustered by frame whatever the model says.
+are clustered by frame whatever the model.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class FrameGls:
         Standard deviation of the rest.
     common_error : ndarray
         The best linear prediction of every frame's common error, (frames,); drawn towards 0 as far as the
-        frame cannot tell it.
+        frame cannot determine it.
     """
 
     step: FloatArray
@@ -91,7 +91,7 @@ class FrameGls:
         """How each frame's residual moves a linear function of the unknowns, and its degrees of freedom.
 
         Residuals are adjusted for leverage so that the sum of squares is unbiased when the noise model holds
-        (Bell and McCaffrey 2002), whose Satterthwaite degrees of freedom are given.
+        (Bell and McCaffrey 2002), whose Satterthwaite degrees of freedom are used.
         """
         pull = self.design @ (self.inverse @ gradient)
         adjusted = np.einsum("fvw,fw->fv", self._adjustment, pull)
@@ -168,7 +168,7 @@ class _Moments:
         return np.asarray(ratio / (1.0 + ratio * self.power) * left, dtype=np.float64)
 
     def whiten(self, rows: FloatArray, ratio: float) -> FloatArray:
-        """Rows (frames, values, columns) with the frames' common error taken out as far as the ratio says."""
+        """Rows (frames, values, columns) less the share of the frames' common error that the ratio fixes."""
         safe = np.maximum(self.power, 1e-300)
         share = (1.0 - 1.0 / np.sqrt(1.0 + ratio * self.power)) / safe
         along = np.einsum("fv,fvp->fp", self.common, rows)

@@ -68,7 +68,7 @@ class Flag(Enum):
     CHART_TURNED = _Meaning(
         10,
         "chart turned",
-        "The chart stands more than 1° off square; its share of the tilt is taken out.",
+        "The chart is more than 1° off square; its share of the tilt is removed.",
         False,
     )
     DUPLICATE_FRAMES = _Meaning(

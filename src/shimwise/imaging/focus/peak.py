@@ -2,7 +2,7 @@
 
 Ring j of frame i is A_j · OTF(ν_j; z_i + δ_i − z0, N, W040): amplitudes A_j free (they hold contrast, pixel,
 filter and the star's kind), N free within 40 %, W040 free from three starts, and δ_i the error of the
-recorded position, which moves all rings of a frame together. The peak told is that of the mean lens transfer
+recorded position, which moves all rings of a frame together. The reported peak is that of the mean transfer
 over a named band.
 """
 
@@ -72,7 +72,7 @@ class PeakFit:
     linear : Linearised
         The fit near its optimum.
     held : bool
-        Whether N or W040 stands at its limit: the curves are not those of the lens that was named.
+        Whether N or W040 is at its limit: the curves are not those of the lens that was named.
     """
 
     best_um: float
@@ -110,7 +110,7 @@ def fit_peak(
     confidence: float = 0.95,
     near: PeakFit | None = None,
 ) -> PeakFit:
-    """Fit the through-focus model to all rings and frames of a star and give the peak of the named band.
+    """Fit the through-focus model to all rings and frames of a star and return the peak of the named band.
 
     Parameters
     ----------
@@ -119,7 +119,7 @@ def fit_peak(
     fnumber : float
         Nominal focal ratio; the fit may move it by 40 %.
     band_cy_mm : tuple of float
-        Lower and upper frequency of the band whose mean transfer's peak is told, cycles/mm.
+        Lower and upper frequency of the band whose mean transfer's peak is reported, cycles/mm.
     wavelengths_um : tuple of float
         Wavelengths of equal weight, µm.
     confidence : float
@@ -138,7 +138,7 @@ def fit_peak(
     Amplitudes by variable projection [1]_ while searching; then generalised least squares with a common error
     of each frame's position, its size by restricted maximum likelihood; then frame-cluster intervals [2]_.
     The transfer is curved by position, so that slopes taken at the recorded positions leave a bias of second
-    order in their errors: they are taken anew where the frames stand by the errors found [3]_. Those errors
+    order in their errors: they are taken anew at positions corrected by the errors found [3]_. Those errors
     have the mean 0, so that the peak stays in the unit of the recorded positions, and their mean's own
     uncertainty stays in the interval.
 

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from shimwise.errors import ImagingError
 
 GREEN_UM = 0.55
-"""Wavelength that a wave of aberration is told in, µm."""
+"""Wavelength in whose waves aberration is reported, µm."""
 
 FloatArray = NDArray[np.float64]
 

@@ -1,4 +1,4 @@
-"""What must be known to measure a sweep, and what a sweep says."""
+"""Settings and result of a sweep."""
 
 from __future__ import annotations
 
@@ -28,16 +28,16 @@ class SweepSettings:
     fnumber : float
         Nominal focal ratio.
     focal_mm : float, optional
-        Focal length; without it the chart's own turn stays in the tilt, and a flag says so.
+        Focal length; without it the chart's own turn stays in the tilt, with a flag.
     wavelengths_um : tuple of float
         Wavelengths of equal weight, µm.
     band_cy_mm : tuple of float
-        The band whose mean transfer's peak is told, cycles/mm.
+        The band whose mean transfer's peak is reported, cycles/mm.
     white_level, black_level : float
         Linear values at or beyond which a pixel is clipped.
     sensor_swept : bool
-        True when position 0 is the sensor's present place and + is away from the lens: then the landing is
-        told.
+        True when position 0 is the sensor's present place and + is away from the lens: then the result
+        has a landing.
     """
 
     pitch_um: float
@@ -86,7 +86,7 @@ class StarPeak:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepResult:
-    """What a sweep says. ``best_um`` is None where a flag withholds it."""
+    """Result of a sweep. ``best_um`` is None where a flag withholds it."""
 
     best_um: float | None
     sd_um: float | None
@@ -102,7 +102,7 @@ class SweepResult:
     flags: tuple[Raised, ...]
 
     def to_json(self) -> dict[str, Any]:
-        """Give the result in the shape of ``shimwise.sweep/2``."""
+        """Return the result as ``shimwise.sweep/2``."""
         tilt_x, tilt_y = (self.field.tilt_x, self.field.tilt_y) if self.field else (None, None)
         return {
             "schema": SCHEMA,

@@ -49,7 +49,7 @@ class Linearised:
     ----------
     residual, design, common : ndarray
         Residuals (frames, rings), their slopes by the unknowns (frames, rings, unknowns) and by the frame's
-        position error. Slopes are taken where the frames are believed to stand, and the residuals are those
+        position error. Slopes are taken at the estimated positions of the frames, and the residuals are those
         of the straight lines through there at the recorded positions.
     gradient : ndarray
         Slope of the reported peak by the unknowns.
@@ -199,7 +199,7 @@ class RingModel:
 def _pixel(cycles_px: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Transfer of a square pixel, mean over directions, and the slope of its ln by ln of the frequency.
 
-    It stands within a ring's mean over frequencies: beside the blur's own curve it changes that mean.
+    It belongs inside a ring's mean over frequencies: beside the blur's own curve it changes that mean.
     """
     turn = (np.arange(16) + 0.5) * np.pi / 32.0
     x = np.pi * cycles_px[:, None] * np.cos(turn)

@@ -41,7 +41,7 @@ diffraction. Without it the outermost ring's modulation falls by 5e-4 at the end
 """
 
 MAX_DISTORTION = 0.003
-"""Radial distortion at the corner, as a share of the radius, above which it is told."""
+"""Radial distortion at the corner, as a share of the radius, above which it is flagged."""
 
 DISTORTED_TILT = 3.0
 """Times the squared distortion: the share of the stars' spread of peaks by which a tilt may be off where a
@@ -182,7 +182,7 @@ def _measure_stars(
 
 
 def _steadied(measures: list[StarMeasure], coordinate: FloatArray, flags: list[Raised]) -> list[StarMeasure]:
-    """Where the picture jumps between frames, common to all stars, follow it and say so."""
+    """Where the picture jumps between frames, common to all stars, follow it and flag it."""
     farthest = max(measure.wander_px for measure in measures)
     if farthest > 0.0:
         flags.append(raised(Flag.CAMERA_MOVED, f"by up to {farthest:.2f} px"))
@@ -336,7 +336,7 @@ def _field(
 
 
 def _mean_radius_px(measure: StarMeasure) -> float:
-    """Root mean square radius of the rings, weighted by what each says of the peak."""
+    """Root mean square radius of the rings, weighted by the information of each about the peak."""
     pixels = np.sum(measure.pixels, axis=(0, 2))
     radii = measure.plan.radii_mm * measure.px_per_mm
     return float(np.sqrt(np.sum(pixels * radii**2) / max(np.sum(pixels), 1.0)))

@@ -61,7 +61,7 @@ def gradient_energy(frame: NDArray[np.floating], *, step_px: int = 2) -> float:
 
 
 def most_textured_region(frame: NDArray[np.floating], *, side_px: int) -> tuple[int, int, int, int]:
-    """Left, top, right, bottom of the square of the given side with the largest gradient energy."""
+    """Left, top, right, bottom of the square of this side with the largest gradient energy."""
     height, width = frame.shape
     side = min(side_px, height, width)
     if side < 16:

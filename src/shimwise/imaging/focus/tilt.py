@@ -1,4 +1,4 @@
-"""Sensor tilt from the peaks of the stars: a plane, with r² for field curvature where the stars can tell it.
+"""Sensor tilt from the peaks of the stars: a plane, with r² for field curvature where the stars determine it.
 
 The stars' errors are not independent: a frame's position error moves all of them. All stars are fitted as
 one with that common error, and intervals are clustered by frame.
@@ -35,8 +35,8 @@ class Estimate:
 class FieldFit:
     """Best focus at the frame's centre; right less left edge, bottom less top, corner less centre.
 
-    ``tilt_x`` and ``tilt_y`` are None where fewer than three stars, or stars on one line, cannot tell them;
-    ``curvature`` is None where the stars cannot tell it.
+    ``tilt_x`` and ``tilt_y`` are None with fewer than three stars or with stars on one line;
+    ``curvature`` is None where the stars do not determine it.
     """
 
     centre: Estimate
@@ -49,7 +49,7 @@ class FieldFit:
 class JointPeaks:
     """All stars fitted as one, each frame's position error common to them.
 
-    ``best_um`` are the stars' peaks; ``interval`` gives any weighted sum of them with its uncertainty.
+    ``best_um`` are the stars' peaks; ``interval`` returns any weighted sum of them with its uncertainty.
     """
 
     best_um: FloatArray
@@ -61,8 +61,8 @@ class JointPeaks:
         """Fit the stars as one, from their own fits.
 
         Position errors move all stars of a frame alike, so that differences between stars (tilt) are free of
-        them as far as the joint fit knows them; each star's own fit cannot tell. Slopes are taken where the
-        frames stand by the errors found, which takes away what these errors do in second order.
+        them as far as the joint fit knows them; each star's own fit cannot. Slopes are taken at
+        the corrected positions of the frames, which removes the second-order effect of these errors.
         """
         linear = [fit.linear for fit in fits]
         gls = _stacked(linear)
@@ -80,7 +80,7 @@ class JointPeaks:
     def interval(
         self, weights: FloatArray, value_um: float, *, extra_variance: float = 0.0, confidence: float = 0.95
     ) -> Estimate:
-        """Uncertainty of a weighted sum of the stars' peaks, told about ``value_um``."""
+        """Uncertainty of a weighted sum of the stars' peaks, centred on ``value_um``."""
         influence, freedom = self.gls.influence(weights @ self.gradients)
         sd = float(np.hypot(clustered_sd(influence), np.sqrt(extra_variance)))
         half = t_quantile(confidence, freedom) * sd
@@ -122,13 +122,13 @@ def fit_field(
     maker = np.linalg.pinv(design * root[:, None]) * root
     value = maker @ (peaks.best_um - share_um)
     added = {"tilt_x": extra_variance[0], "tilt_y": extra_variance[1]}
-    told = {
+    fitted = {
         name: peaks.interval(
             maker[k], float(value[k]), extra_variance=added.get(name, 0.0), confidence=confidence
         )
         for k, name in enumerate(names)
     }
-    return FieldFit(told["centre"], told.get("tilt_x"), told.get("tilt_y"), told.get("curvature"))
+    return FieldFit(fitted["centre"], fitted.get("tilt_x"), fitted.get("tilt_y"), fitted.get("curvature"))
 
 
 def _stacked(linear: Sequence[Linearised]) -> FrameGls:

@@ -47,7 +47,7 @@ SAFE_READING = {"enable_drefs": "0", "use_absolute_path": "0"}
 
 @dataclass(frozen=True, slots=True)
 class ClipFacts:
-    """What a clip says of itself; range and transfer are None where its stream does not say.
+    """Metadata of a clip; range and transfer are None if its stream has none.
 
     ``is_predicted``: frames are kept as what changes from others, as H.264 and H.265 do, not each by itself.
     """
@@ -77,7 +77,7 @@ class LumaFrame:
 
 
 def is_clip(head: bytes) -> bool:
-    """Tell by its first bytes whether a file is a clip in MOV/MP4, Matroska, MXF or AVI."""
+    """Return whether a file is, by its first bytes, a clip in MOV/MP4, Matroska, MXF or AVI."""
     return _container(head) is not None
 
 
@@ -87,7 +87,7 @@ def clip_facts(path: Path) -> ClipFacts:
     Raises
     ------
     FrameFileError
-        When it is no clip that is read, is damaged, or its header says an absurd size.
+        When it is no clip that is read, is damaged, or its header has an absurd size.
     """
     with _opened(path) as stream:
         container = _demuxer(stream, path.name)
@@ -101,7 +101,7 @@ def clip_facts(path: Path) -> ClipFacts:
 def read_luma(path: Path, facts: ClipFacts, wanted: frozenset[int]) -> Iterator[LumaFrame]:
     """Decode the wanted frames in order of time.
 
-    A frame that is damaged comes without luma and with the reason; one that never comes is told at the end.
+    A frame that is damaged comes without luma and with the reason; one that never comes is listed at the end.
 
     Raises
     ------
@@ -186,7 +186,7 @@ def _video(container: av.container.InputContainer, file: str) -> VideoStream:
 
 
 def _decoded(container: av.container.InputContainer) -> Iterator[tuple[VideoFrame, bool]]:
-    """Decode packet by packet, and tell of each frame whether it can be trusted.
+    """Decode packet by packet, with, for each frame, whether it can be trusted.
 
     After damage every frame is doubtful until the next one that is coded by itself: decoders conceal what
     they miss, and hand on a plausible picture.

@@ -1,7 +1,7 @@
 """Undoes a recording's transfer curve by its name: codes back to light.
 
 A curve takes the signal, 0 at the recording's black and 1 at its white, to linear light. Powers and the
-curves of sRGB and Rec. 709 stand here; log curves, PQ and HLG come from a library
+curves of sRGB and Rec. 709 are here; log curves, PQ and HLG come from a library
 of published curves by their names.
 
 References
@@ -45,7 +45,7 @@ def signal_to_linear(signal: Floats, transfer: str, *, bits: int = 10, is_limite
     bits : int
         Bits of a code, for curves that are defined in codes.
     is_limited : bool
-        True when 0 and 1 stand for the codes of a limited ("video", "legal") range: curves that are published
+        True when 0 and 1 are the codes of a limited ("video", "legal") range: curves that are published
         in codes are then read at those codes.
 
     Returns

@@ -22,7 +22,7 @@ class FrameFileError(ImagingError):
 
 
 class DescriptionError(ImagingError):
-    """Raised when sweep.json, the CSV of positions or what was given says something impossible."""
+    """Raised when sweep.json, the CSV of positions or an argument is impossible."""
 
 
 class TooFewFramesError(ImagingError):
@@ -36,8 +36,8 @@ class TooFewFramesError(ImagingError):
 
     def __init__(self, got: int, need: int, reasons: tuple[str, ...]) -> None:
         self.got, self.need = got, need
-        told = "; ".join(reasons[:3]) + (f"; and {len(reasons) - 3} more" if len(reasons) > 3 else "")
-        because = f" Left out: {told}." if told else ""
+        listed = "; ".join(reasons[:3]) + (f"; and {len(reasons) - 3} more" if len(reasons) > 3 else "")
+        because = f" Left out: {listed}." if listed else ""
         super().__init__(
             f"Only {got} of the {need} frames that a sweep needs can be read.{because} "
             "Copy the files again or record more frames."

@@ -1,4 +1,4 @@
-"""Tells a still's format and size from its first bytes, before a decoder sees it.
+"""Detects a still's format and size from its first bytes, before a decoder sees it.
 
 References
 ----------
@@ -34,7 +34,7 @@ class StillKind(StrEnum):
 
 
 def kind_of(data: bytes, *, file: str) -> StillKind:
-    """Tell the format from the content, never from the name.
+    """Return the format by the content, never by the name.
 
     Raises
     ------

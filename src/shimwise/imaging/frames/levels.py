@@ -16,7 +16,7 @@ from shimwise.imaging.frames.errors import DescriptionError
 Picture = NDArray[np.float32]
 
 MOST = 1e30
-"""Light beyond which a code far above white, on a log curve, is not told apart."""
+"""Light beyond which a code far above white, on a log curve, is not distinguished."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +34,7 @@ class Levels:
     is_limited : bool
         True when black and white are those of the limited range of video.
     has_ends : bool
-        False when nothing says where the recording clips, as with floats whose white was not given.
+        False if it is unknown where the recording clips, as with floats without a white level.
     """
 
     black: float
@@ -93,7 +93,7 @@ def codes_to_linear(codes: NDArray[np.generic], levels: Levels) -> Picture:
     Raises
     ------
     DescriptionError
-        When the curve gives no finite, rising light over the codes from black to white.
+        When the curve has no finite, rising light over the codes from black to white.
     """
     if codes.dtype.kind == "f":
         if levels.transfer == "linear":

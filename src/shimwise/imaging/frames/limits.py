@@ -18,7 +18,7 @@ MAX_FRAMES = 100_000
 
 
 def check_size(width_px: int, height_px: int, *, file: str) -> None:
-    """Refuse a frame whose header says a size that no camera records.
+    """Refuse a frame whose header has a size that no camera records.
 
     Raises
     ------
@@ -26,10 +26,10 @@ def check_size(width_px: int, height_px: int, *, file: str) -> None:
         When a side or the area is beyond the limits above.
     """
     if min(width_px, height_px) < MIN_SIDE_PX:
-        raise FrameFileError(file, f"its header says {width_px} × {height_px} px, too small for a frame")
+        raise FrameFileError(file, f"its header has {width_px} × {height_px} px, too small for a frame")
     if max(width_px, height_px) > MAX_SIDE_PX or width_px * height_px > MAX_PIXELS:
         raise FrameFileError(
             file,
-            f"its header says {width_px} × {height_px} px; at most {MAX_SIDE_PX} px a side "
+            f"its header has {width_px} × {height_px} px; at most {MAX_SIDE_PX} px a side "
             f"and {MAX_PIXELS // 10**6} million pixels are opened",
         )

@@ -43,7 +43,7 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Listing:
-    """Frames in the order listed, what their positions count, and what is said of recording and chart."""
+    """Frames in the order listed, what their positions count, and the metadata of recording and chart."""
 
     entries: tuple[Entry, ...]
     coordinate: Coordinate
@@ -106,7 +106,7 @@ def read_positions(path: Path) -> Listing:
         reader = csv.DictReader(io.StringIO(text.lstrip()), delimiter=delimiter, skipinitialspace=True)
         names = [(name or "").strip().casefold() for name in reader.fieldnames or ()]
         if len(set(names)) != len(names):
-            raise DescriptionError(f"{path.name}: a column stands twice in the header ({', '.join(names)}).")
+            raise DescriptionError(f"{path.name}: a column is twice in the header ({', '.join(names)}).")
         reader.fieldnames = names
         rows = [row for row in reader if any(isinstance(cell, str) and cell.strip() for cell in row.values())]
     except csv.Error as error:

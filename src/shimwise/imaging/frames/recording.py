@@ -59,7 +59,7 @@ class Recording:
         _check(self)
 
     def or_else(self, other: Recording) -> Recording:
-        """Give this recording with its gaps filled from ``other``."""
+        """Return this recording with its gaps filled from ``other``."""
         gaps = {f.name: getattr(other, f.name) for f in fields(self) if getattr(self, f.name) is None}
         return replace(self, **gaps)
 
@@ -79,7 +79,7 @@ WHOLE = {"width", "height", "bit_depth", "left_shift"}
 
 
 def recording_from_json(data: Mapping[str, Any]) -> Recording:
-    """Take what sweep.json says of the recording; unknown names are left to others.
+    """Read the recording from sweep.json; unknown names are left to others.
 
     Raises
     ------

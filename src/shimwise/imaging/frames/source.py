@@ -50,7 +50,7 @@ class Skipped:
 
 
 class _Reader(Protocol):
-    """Gives each listed frame as linear light, or as the reason why it cannot be had."""
+    """Reads each listed frame as linear light, or returns the reason why it cannot be read."""
 
     def read(self, source: FrameSource) -> Iterator[Frame | Skipped]: ...
 
@@ -59,8 +59,8 @@ class _Reader(Protocol):
 class FrameSource:
     """A sweep that can be read, as often as wanted, one frame in memory at a time.
 
-    Iterating gives ``(position, pixels)``; :meth:`frames` gives the names too. What cannot be read is left
-    out and told in ``skipped``, which is complete once all frames were taken.
+    Iterating yields ``(position, pixels)``; :meth:`frames` yields the names too. What cannot be read is left
+    out and listed in ``skipped``, which is complete once all frames were taken.
 
     Attributes
     ----------
@@ -77,7 +77,7 @@ class FrameSource:
     skipped : list of Skipped
         Frames left out in the last reading.
     warnings : list of str
-        What costs accuracy, told once.
+        What costs accuracy, once each.
     levels : Levels, optional
         What the codes mean, known after the first frame.
     predicted_by : str
@@ -96,7 +96,7 @@ class FrameSource:
     predicted_by: str = ""
 
     def __iter__(self) -> Iterator[tuple[float, Picture]]:
-        """Give position and linear light of each frame that can be read.
+        """Yield position and linear light of each frame that can be read.
 
         Raises
         ------
@@ -107,7 +107,7 @@ class FrameSource:
             yield frame.position, frame.pixels
 
     def frames(self) -> Iterator[Frame]:
-        """Give each frame that can be read; raises as iterating does."""
+        """Yield each frame that can be read; raises as iterating does."""
         self.skipped.clear()
         got = 0
         for item in self.reader.read(self):
@@ -143,7 +143,7 @@ def open_sweep(
     chart : Path or str, optional
         chart.json, when it is not the one that sweep.json names.
     recording : Recording, optional
-        What is known of the recording; goes before what sweep.json or the stream says.
+        What is known of the recording; takes precedence over sweep.json and the stream.
 
     Returns
     -------
@@ -153,7 +153,7 @@ def open_sweep(
     Raises
     ------
     DescriptionError
-        When the description is missing or says something impossible.
+        When the description is missing or impossible.
     FrameFileError
         When the clip cannot be used at all.
     """
@@ -191,17 +191,23 @@ def _open_folder(
     )
 
 
-def _with_files(entries: tuple[Entry, ...], folder: Path) -> tuple[Entry, ...]:
-    """Give rows without a file the folder's pictures, in the order of the numbers in their names."""
-    if all(entry.file is not None for entry in entries):
-        return entries
-    if any(entry.file is not None for entry in entries):
-        raise DescriptionError("Some rows of the positions name a file and some do not; name all or none.")
+def picture_names(folder: Path) -> list[str]:
+    """Return the names of a folder's pictures, in the order of the numbers in them."""
     suffixes = {".png", ".tif", ".tiff", ".jpg", ".jpeg", ".dng", ".exr"}
     names = [path.name for path in folder.iterdir() if path.suffix.casefold() in suffixes]
     names.sort(
         key=lambda name: [int(part) if part.isdecimal() else part for part in re.split(r"([0-9]+)", name)]
     )
+    return names
+
+
+def _with_files(entries: tuple[Entry, ...], folder: Path) -> tuple[Entry, ...]:
+    """Assign the folder's pictures to rows without a file, in the order of the numbers in their names."""
+    if all(entry.file is not None for entry in entries):
+        return entries
+    if any(entry.file is not None for entry in entries):
+        raise DescriptionError("Some rows of the positions name a file and some do not; name all or none.")
+    names = picture_names(folder)
     if len(names) != len(entries):
         raise DescriptionError(
             f"The positions have {len(entries)} rows and the folder {len(names)} pictures; "
@@ -221,8 +227,8 @@ def _open_clip(
                 clip.name, "it is no clip in MOV, MP4, Matroska, MXF or AVI; give a folder for stills"
             )
     facts = clip_facts(clip)
-    said = Recording(transfer=facts.transfer, signal_range=facts.signal_range)
-    known = given.or_else(said)
+    own = Recording(transfer=facts.transfer, signal_range=facts.signal_range)
+    known = given.or_else(own)
     entries = _numbered(listing.entries, facts, clip.name)
     source = FrameSource(
         coordinate=listing.coordinate,

@@ -23,7 +23,7 @@ GREEN = 1
 
 @dataclass(frozen=True, slots=True)
 class Still:
-    """A still in linear light: its pixels, its levels, and what to say about its format."""
+    """A still in linear light: its pixels, its levels, and remarks about its format."""
 
     pixels: Picture
     levels: Levels
@@ -31,12 +31,12 @@ class Still:
 
 
 def still_size(data: bytes, *, file: str) -> tuple[int, int]:
-    """Width and height from the header, px, after a check that the file is whole as far as can be told.
+    """Width and height from the header, px, after a check that the file is whole as far as can be checked.
 
     Raises
     ------
     FrameFileError
-        When it is no picture that is read, is damaged or truncated, or its header says an absurd size.
+        When it is no picture that is read, is damaged or truncated, or its header has an absurd size.
     """
     kind = kind_of(data, file=file)
     if kind is StillKind.TIFF:
@@ -57,7 +57,7 @@ def read_still(data: bytes, recording: Recording, *, file: str) -> Still:
     data : bytes
         The whole file.
     recording : Recording
-        Transfer, levels and bits as far as known; the file's own are used where it says them.
+        Transfer, levels and bits as far as known; the file's own are used where present.
     file : str
         Its name, for messages.
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from shimwise.imaging.frames.errors import FrameFileError
 from shimwise.imaging.frames.limits import check_size
 
-logging.getLogger("tifffile").addHandler(logging.NullHandler())  # what it finds is told by our own messages
+logging.getLogger("tifffile").addHandler(logging.NullHandler())  # our own messages report what it finds
 
 DNG_VERSION = 50706
 UNCOMPRESSED = 1
@@ -28,9 +28,9 @@ MAX_DIRECTORIES = 32
 
 @dataclass(frozen=True, slots=True)
 class Directory:
-    """What a TIFF's directory says of its picture.
+    """A picture's entry in a TIFF directory.
 
-    ``is_plain`` is True when the pixels stand uncompressed in the file; ``is_dng`` when it is a raw file.
+    ``is_plain`` is True when the pixels are uncompressed in the file; ``is_dng`` when it is a raw file.
     """
 
     width_px: int
@@ -92,7 +92,9 @@ def _check_page(page: tifffile.TiffPage, length: int, file: str) -> None:
     if not page.dataoffsets or max(ends) > length:
         raise FrameFileError(file, f"the TIFF ends early, after {length} bytes; copy the file again")
     if page.compression == UNCOMPRESSED and sum(page.databytecounts) < _plain_bytes(page):
-        raise FrameFileError(file, "the TIFF holds fewer pixels than its header says; copy the file again")
+        raise FrameFileError(
+            file, "the TIFF holds fewer pixels than its header promises; copy the file again"
+        )
 
 
 def _plain_bytes(page: tifffile.TiffPage) -> int:

@@ -233,7 +233,7 @@ def _put_in_place(part: Path, path: Path, stamp: str) -> Path | None:
 
 
 def _keep_beside(path: Path, kept: Path, held: sqlite3.Connection | None) -> None:
-    """Give a record another name too; at every moment there is one under its own."""
+    """Link a record under another name; at every moment there is one under its own."""
     try:
         os.link(path, kept)
     except OSError:  # a file system without links

@@ -109,7 +109,7 @@ class PrepRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrepLineRow:
-    """A prep in a list; ``reading_count``: readings that stand. No headline where nothing stands any more."""
+    """A prep in a list; ``reading_count``: readings not withdrawn. No headline if all are withdrawn."""
 
     id: str
     title: str
@@ -166,7 +166,7 @@ class ReadingRow(Withdrawable):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GaugeRow(Withdrawable):
-    """A depth-gauge value of a body or a collimator value of a lens (``unit_kind`` says which)."""
+    """A depth-gauge value of a body or a collimator value of a lens (by ``unit_kind``)."""
 
     id: str
     unit_kind: Elsewhere
@@ -183,7 +183,7 @@ class GaugeRow(Withdrawable):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepRow(Withdrawable):
-    """What frames said: the result (``shimwise.sweep/2``) and the place where the frames lie."""
+    """A measured sweep: the result (``shimwise.sweep/2``) and the place where the frames lie."""
 
     id: str
     prep_id: PrepId
@@ -215,7 +215,7 @@ class VerdictRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitLineRow:
-    """What a prep's latest verdict says of one unit. [µm]"""
+    """One unit in a prep's latest verdict. [µm]"""
 
     prep_id: PrepId
     prep_title: Elsewhere

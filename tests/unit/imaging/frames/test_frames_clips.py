@@ -122,7 +122,7 @@ def test_frames_can_be_named_by_number_and_others_are_left_alone(tmp_path: Path)
         ("frame,distance\n1,-3\n", "distance"),
         ("frame\n1\n", "none was found"),
         ("frame,position_um,ring\n1,1,1\n", "found position_um and ring"),
-        ("frame,frame,ring\n1,1,1\n", "stands twice"),
+        ("frame,frame,ring\n1,1,1\n", "is twice in the header"),
         ("frame,position_um\n1,1,1\n", "more cells"),
         ("", "empty"),
         ("frame,position_um\n", "lists 0 frames"),

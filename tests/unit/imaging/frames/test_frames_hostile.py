@@ -70,18 +70,18 @@ def exr_of(width: int, height: int) -> bytes:
 def test_a_header_with_an_absurd_size_is_refused_before_anything_is_decoded(
     made: Callable[[int, int], bytes], size: tuple[int, int]
 ) -> None:
-    with pytest.raises(FrameFileError, match=f"header says {size[0]} × {size[1]} px"):
+    with pytest.raises(FrameFileError, match=f"header has {size[0]} × {size[1]} px"):
         read_still(made(*size), LINEAR, file="bomb")
 
 
 @pytest.mark.parametrize("made", [png_of, tiff_of, exr_of])
 def test_a_hundred_thousand_pixels_a_side_are_refused(made: Callable[[int, int], bytes]) -> None:
-    with pytest.raises(FrameFileError, match="header says 100000 × 100000 px"):
+    with pytest.raises(FrameFileError, match="header has 100000 × 100000 px"):
         read_still(made(100_000, 100_000), LINEAR, file="bomb")
 
 
 def test_a_picture_that_unpacks_to_more_than_its_header_says_stays_bounded() -> None:
-    # 100 MB of zeros in a PNG of 96 × 64: the decoder takes what the header says, or refuses.
+    # 100 MB of zeros in a PNG of 96 × 64: the decoder takes what the header has, or refuses.
     data = bytearray(png_of(96, 64))
     body = zlib.compress(bytes(100 * 2**20))
     at = data.find(b"IDAT") - 4

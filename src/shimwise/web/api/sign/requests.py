@@ -15,11 +15,19 @@ class ExceptionIn(In):
     name: Annotated[str, StringConstraints(max_length=80, pattern=PLAIN)] = ""
 
 
+class RemainingIn(In):
+    """Why all other undecided units go out, and who answers for them (empty: who signs)."""
+
+    reason: Reason
+    name: Annotated[str, StringConstraints(max_length=80, pattern=PLAIN)] = ""
+
+
 class SignIn(In):
     """A signature."""
 
     id: NewId = None
     exceptions: Annotated[list[ExceptionIn], Field(max_length=120)] = Field(default_factory=list)
+    remaining: RemainingIn | None = None
     who: Who
 
 

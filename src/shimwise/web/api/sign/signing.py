@@ -66,7 +66,8 @@ def sign(record: RecordDep, prep_id: Id, new: SignIn) -> SignOffView:
     exceptions = {one.unit_id: signing.Exempt(one.reason, one.name) for one in new.exceptions}
     if len(exceptions) != len(new.exceptions):
         raise InputError("name one unit twice. Give each once.", field="exceptions")
-    return signing.sign(record, prep_id, id=new.id, exceptions=exceptions, who=new.who)
+    remaining = None if new.remaining is None else signing.Exempt(**dict(new.remaining))
+    return signing.sign(record, prep_id, id=new.id, exceptions=exceptions, remaining=remaining, who=new.who)
 
 
 @router.get("/leads")

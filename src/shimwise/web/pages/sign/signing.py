@@ -32,14 +32,16 @@ def show(visit: VisitDep, prep_id: str) -> Response:
 @router.post("")
 def sign(visit: PostDep, prep_id: str) -> Response:
     """Sign the prep, with its exceptions."""
-    exceptions = _exceptions(visit.form)
-    if visit.form.refused:
+    form = visit.form
+    remaining = _exempt(form, "reason", "name")
+    exceptions = _exceptions(form, remaining.name if remaining else "")
+    if form.refused:
         visit.status = 422
         return _shown(visit, prep_id)
     try:
-        signing.sign(visit.record, prep_id, who=visit.who, exceptions=exceptions)
+        signing.sign(visit.record, prep_id, who=visit.who, exceptions=exceptions, remaining=remaining)
     except ShimwiseError as error:
-        visit.refuse(error, fields=_places(error, exceptions))
+        visit.refuse(error, fields=_places(error, exceptions, remaining))
         return _shown(visit, prep_id)
     return visit.go(f"/preps/{prep_id}/sign")
 
@@ -53,23 +55,34 @@ def reopen(visit: PostDep, prep_id: str) -> Response:
     return _shown(visit, prep_id)
 
 
-def _exceptions(form: Form) -> dict[str, signing.Exempt]:
-    """Return the exceptions that were written; a name without its reason is refused beside it."""
-    found = {}
+def _exceptions(form: Form, usual_name: str) -> dict[str, signing.Exempt]:
+    """Return the exceptions that were written of single units, each under its own name or the usual one."""
     fields = [name.partition("-") for name in form.values]
-    for unit_id in dict.fromkeys(unit for field, _, unit in fields if unit and field in ("reason", "name")):
-        reason, name = form.text(f"reason-{unit_id}"), form.text(f"name-{unit_id}")
-        if reason:
-            found[unit_id] = signing.Exempt(reason, name)
-        elif name:
-            form.refused[f"reason-{unit_id}"] = f"Write why it goes out as it is; {name} answers for it."
-    return found
+    units = dict.fromkeys(unit for field, _, unit in fields if unit and field in ("reason", "name"))
+    written = {unit_id: _exempt(form, f"reason-{unit_id}", f"name-{unit_id}") for unit_id in units}
+    return {
+        unit_id: signing.Exempt(exempt.reason, exempt.name or usual_name)
+        for unit_id, exempt in written.items()
+        if exempt is not None
+    }
 
 
-def _places(error: ShimwiseError, exceptions: dict[str, signing.Exempt]) -> dict[str, str]:
+def _exempt(form: Form, reason_field: str, name_field: str) -> signing.Exempt | None:
+    """Return an exception that was written; a name without its reason is refused beside it."""
+    reason, name = form.text(reason_field), form.text(name_field)
+    if name and not reason:
+        form.refused[reason_field] = f"Write why it goes out as it is; {name} answers for it."
+    return signing.Exempt(reason, name) if reason else None
+
+
+def _places(
+    error: ShimwiseError, exceptions: dict[str, signing.Exempt], remaining: signing.Exempt | None
+) -> dict[str, str]:
     """Return beside which exception an error belongs: the one whose text it quotes."""
     if not isinstance(error, InputError) or error.field not in ("reason", "name"):
         return {"exceptions": ""}
+    if remaining is not None and error.typed in (remaining.reason, remaining.name):
+        return {}
     for unit_id, exempt in exceptions.items():
         if error.typed in (exempt.reason, exempt.name):
             return {error.field: f"{error.field}-{unit_id}"}
