@@ -3,6 +3,11 @@
 ``SHIMWISE_TESTS=explore`` looks at new cases instead, and at many more of them: ``property_cases.examples``.
 """
 
+import functools
+from collections.abc import Iterator
+
+import argon2
+import pytest
 from hypothesis import HealthCheck, settings
 
 from postgres import postgres, postgres_address, postgres_template, record_address, sqlite_template
@@ -19,3 +24,12 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("shimwise")
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _passphrases_are_hashed_quickly() -> Iterator[None]:
+    """Hash with Argon2 at its least cost: no test guesses passphrases, and one checks the cost."""
+    quick = functools.partial(argon2.PasswordHasher, time_cost=1, memory_cost=8, parallelism=1)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(argon2, "PasswordHasher", quick)
+        yield

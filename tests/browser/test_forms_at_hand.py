@@ -180,3 +180,19 @@ def test_what_is_wrong_with_the_distance_is_said_at_the_distance(devices: Device
     expect(page.locator("#answer")).to_contain_text("on the mark")
     expect(page.locator("#distance_text-wrong")).to_have_count(0)
     expect(page.locator("#distance_text")).not_to_have_attribute("aria-invalid", "true")
+
+
+@pytest.mark.parametrize("size", [PHONE, TABLET], ids=["phone", "tablet"])
+def test_what_to_do_first_is_read_without_scrolling_and_leads_to_its_steps(
+    devices: Devices, size: tuple[int, int]
+) -> None:
+    with httpx.Client(base_url=devices.address, timeout=10) as client:
+        preps = client.get("/api/v1/preps").json()["preps"]
+    page = devices.open(*size, is_touch=True, person="Reader")
+    page.goto(f"/preps/{next(one['id'] for one in preps if 'A-07 and A-12' in one['title'])}")
+    remedies = page.locator(".now li a[href^='#remedy-']")
+    assert _is_seen(page, remedies.first)
+    remedies.first.tap()  # a phone folds the steps: the link unfolds them
+    steps = page.locator("#remedy-1 .steps li").first
+    expect(steps).to_be_visible()
+    assert _is_seen(page, page.locator("#remedy-1 h3"))

@@ -177,3 +177,51 @@ def test_the_picture_follows_the_width_of_the_window(devices: Devices) -> None:
     page.set_viewport_size({"width": 1280, "height": 800})
     expect(drawn).to_have_attribute("width", re.compile(r"^[67]\d\d$"), timeout=20_000)
     expect(drawn).to_contain_text("own error")
+
+
+def test_saves_move_nothing_on_the_page(devices: Devices) -> None:
+    page = devices.open(*TABLET, is_touch=True, person="Reader")
+    page.goto(f"/preps/{devices.new_prep(count=8)}")
+    expect(page.locator("#rail figure svg")).to_be_visible(timeout=20_000)
+    expect(page.locator("[data-pending]")).to_have_count(0, timeout=20_000)
+    page.evaluate(
+        """() => {
+          window.shifts = 0;
+          new PerformanceObserver(list => list.getEntries().forEach(one => {
+            if (!one.hadRecentInput) window.shifts += one.value;
+          })).observe({ type: "layout-shift" });
+        }"""
+    )
+    for count in range(9, 14):
+        # On the mark, on the next lens: two taps.
+        page.locator("[data-on]").tap()
+        page.locator(".save").tap()
+        expect(page.locator("#answer .saved")).to_be_visible()
+        expect(page.locator("[data-reading-id]")).to_have_count(count)
+    expect(page.locator("[data-pending]")).to_have_count(0, timeout=20_000)
+    assert page.evaluate("window.shifts") <= 0.01  # of five
+
+
+def test_the_full_figure_of_the_next_lens_takes_six_taps_and_outlives_a_look_elsewhere(
+    devices: Devices,
+) -> None:
+    page = devices.open(*TABLET, is_touch=True, person="Reader")
+    prep_id = devices.new_prep()
+    page.goto(f"/preps/{prep_id}")
+    page.locator("[data-on]").tap()
+    page.locator(".save").tap()
+    expect(page.locator("#answer .saved")).to_be_visible()
+    keys = ("[data-key='2']", '[data-key="\'"]', "[data-key='1']", "[data-key='0']", "[data-fraction='1/2']")
+    for key in keys:
+        page.locator(f".pad:not([hidden]) {key}").tap()
+    page.get_by_role("link", name="Optics").first.tap()
+    page.wait_for_url("**/optics")
+    page.go_back()
+    expect(page.locator("#reading_text")).to_have_value("2' 10 1/2\"")
+    expect(page.locator("[data-now]")).to_have_text("H21 at 3'")
+    page.locator(".save").tap()  # the sixth
+    expect(page.locator("#answer .saved")).to_contain_text("H21")
+    last = devices.server.readings(prep_id)[-1]
+    assert (last["lens"], last["reading_text"]) == ("H21", "2' 10 1/2\"")
+    page.reload()
+    expect(page.locator("#reading_text")).to_have_value("")

@@ -1,4 +1,4 @@
-"""The README is true: the commands it shows run, and what it shows is what they print."""
+"""The README and the guide are true: the commands they show run, and what they show is what is printed."""
 
 import importlib.util
 import re
@@ -8,11 +8,13 @@ from types import ModuleType
 
 import pytest
 
+from record_template import copied_record
+from shimwise.bench.demo.demo import PAGES
+from shimwise.bench.demo.demo_record import fill_demo
 from shimwise.files.kit_file import parse_kit
 from shimwise.files.readings import parse_readings
 
 ROOT = Path(__file__).parents[2]
-README = (ROOT / "README.md").read_text(encoding="utf-8")
 NUMBER = re.compile(r"\d+(?:[.,]\d+)*")
 PICTURE = re.compile(r"[ ◆×░│┊━╋─┴←→\d]*[◆×░│┊━╋─┴][ ◆×░│┊━╋─┴←→\d−+±µm]*")
 
@@ -27,12 +29,17 @@ def _refresh() -> ModuleType:
 
 
 refresh = _refresh()
+README, EYE, FILES = (
+    (ROOT / name).read_text(encoding="utf-8")
+    for name in ("README.md", "docs/guide/eye.md", "docs/guide/files.md")
+)
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A newcomer's folder: `make run` was typed there, and ended."""
     folder = tmp_path_factory.mktemp("readme")
+    copied_record(folder / "shimwise-demo" / PAGES, fill_demo)  # as the first look at the pages leaves it
     refresh.make_run(folder)
     return folder
 
@@ -44,20 +51,33 @@ def words_and_numbers(text: str) -> tuple[list[str], list[float]]:
     return NUMBER.sub("#", plain).split(), numbers
 
 
-def test_the_commands_shown_print_what_is_shown(folder: Path) -> None:
+COMMANDS = {
+    "README.md": "judge",
+    "eye.md": "plan judge import adjust adjust import sign sign sheet verify export optics",
+    "record.md": "list list backup check restore",
+    "house.md": "drift",
+}
+"""What each page shows, so that no example is lost unseen."""
+
+
+def test_the_commands_shown_print_what_is_shown_in_a_newcomers_order(folder: Path) -> None:
     # The same words, and the same numbers to the last digit or a tenth: a chip may round sums in its own way,
     # and so change the order of two causes that are equally probable.
-    shown = refresh.examples(README)
-    checked = ["demo", "judge", "plan", "optics"]
-    signed = ["import", "adjust", "adjust", "import", "sign", "sign", "sheet", "verify", "export"]
-    assert [command.split()[1] for command, _ in shown] == [*checked, *signed]
-    for command, output in shown:
-        words, numbers = words_and_numbers(output)
-        now_words, now_numbers = words_and_numbers(refresh.printed(command, folder=folder))
-        assert sorted(now_words) == sorted(words), f"{command}: run make readme"
-        assert sorted(now_numbers) == pytest.approx(sorted(numbers), rel=0.1, abs=1), (
-            f"{command}: run make readme"
-        )
+    for page in refresh.PAGES:
+        shown = refresh.examples(page.read_text(encoding="utf-8"))
+        assert [command.split()[1] for command, _ in shown] == COMMANDS[page.name].split(), page.name
+        for command, output in shown:
+            words, numbers = words_and_numbers(output)
+            now_words, now_numbers = words_and_numbers(refresh.printed(command, folder=folder))
+            assert sorted(now_words) == sorted(words), f"{command}: run make readme"
+            assert sorted(now_numbers) == pytest.approx(sorted(numbers), rel=0.1, abs=1), (
+                f"{command}: run make readme"
+            )
+
+
+def test_the_readme_is_three_screens() -> None:
+    assert len(README.encode()) <= 10_000
+    assert len(README.splitlines()) <= 120
 
 
 def test_the_figure_shown_is_the_one_that_is_drawn(folder: Path) -> None:
@@ -70,7 +90,7 @@ def test_the_figure_shown_is_the_one_that_is_drawn(folder: Path) -> None:
 
 
 def test_the_examples_of_the_readings_file_and_the_kit_are_accepted() -> None:
-    readings, kit = (re.search(rf"```{kind}\n(.*?)```", README, re.DOTALL) for kind in ("csv", "toml"))
+    readings, kit = (re.search(rf"```{kind}\n(.*?)```", FILES, re.DOTALL) for kind in ("csv", "toml"))
     assert readings is not None
     assert kit is not None
     known = parse_kit(kit.group(1), name="kit.toml")
@@ -83,15 +103,16 @@ def test_the_examples_of_the_readings_file_and_the_kit_are_accepted() -> None:
 def test_the_numbers_told_in_its_text_are_those_of_the_demonstrations_truth() -> None:
     truth = (ROOT / "src/shimwise/bench/demo/demo_bench/truth.json").read_text(encoding="utf-8")
     assert "A-07 is 24 µm short" in README
+    assert "A-07 is 24 µm short" in EYE
     assert '"A-07": -24.0' in truth
     assert "H40 28 µm deep" in README
     assert '"H40": 28.0' in truth
-    assert "lines 6 and 63" in README
+    assert "lines 6 and 63" in EYE
     assert re.search(r'"blunder_lines": \[\s*6,\s*63\s*\]', truth)
     after = (ROOT / "src/shimwise/bench/demo/demo_bench/truth-after.json").read_text(encoding="utf-8")
-    assert "in truth the turn made 28 µm" in README
+    assert "in truth the turn made 28 µm" in EYE
     assert '"made_um": 27.82' in after
-    assert "0.0718 turn is 26°" in README
+    assert "0.0718 turn is 26°" in EYE
     assert round(360 * 0.0718) == 26
     assert '"turns": 0.0718' in after
 
@@ -117,12 +138,13 @@ def test_times_and_digests_are_not_shown_and_nothing_else_is_left_out(line: str,
 def test_every_dependency_has_its_reason() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     needed = {re.split(r"[\[<>=]", one)[0] for one in project["dependencies"]}
-    rows = re.findall(r"^\| ([A-Za-z0-9, -]+) \| \w", README, re.MULTILINE)
+    needs = (ROOT / "docs" / "dependencies.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| ([A-Za-z0-9, -]+) \| \w", needs, re.MULTILINE)
     told = {name for row in rows for name in row.split(", ")}
     assert needed <= told
 
 
 def test_every_file_that_it_points_to_is_there() -> None:
-    for page in (ROOT / "README.md", ROOT / "CONTRIBUTING.md", ROOT / "docs" / "conventions.md"):
+    for page in (ROOT / "README.md", ROOT / "CONTRIBUTING.md", *(ROOT / "docs").rglob("*.md")):
         for target in re.findall(r"\]\(([^)#:]+)\)", page.read_text(encoding="utf-8")):
             assert (page.parent / target).exists(), f"{page.name} points to {target}"

@@ -73,18 +73,16 @@ class Serving:
 def serving(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
     folder = tmp_path_factory.mktemp("serving")
     copied_record(folder / "record", fill_demo)
-    server = Serving(folder, "--port", "0")
+    server = Serving(folder, "--demo", "--port", "0")
     yield server
     if server.process.poll() is None:
         server.end()
 
 
-def test_the_demonstration_is_served_from_a_record_of_its_own_without_a_terminal_too(tmp_path: Path) -> None:
-    # As a service or in a container: only `make run` asks for an end where there is no terminal.
-    copied_record(tmp_path / "record", fill_demo)
-    server = Serving(tmp_path, "--demo", "--port", "0")
-    assert httpx.get(f"{server.address}/").status_code == 200
-    assert server.end() == 0
+def test_the_demonstration_is_served_on_where_there_is_no_terminal(serving: Serving) -> None:
+    # As a service or in a container: only `make run` asks for an end there.
+    assert "Next: open it there" in serving.said
+    assert httpx.get(f"{serving.address}/").status_code == 200
 
 
 def test_the_demonstration_fills_its_record_once(tmp_path: Path) -> None:
@@ -93,6 +91,7 @@ def test_the_demonstration_fills_its_record_once(tmp_path: Path) -> None:
     done = shimwise("serve", "--demo", "--port", "0", ended, "--data", tmp_path / "record")
     assert (done.returncode, done.stderr) == (0, b"")
     assert re.match(r"The pages are at http://127\.0\.0\.1:\d+/\n", done.stdout.decode())
+    assert done.stdout.decode().rstrip().endswith("A record of your own: shimwise serve")
     with open_record(str(tmp_path / "record")) as record, pytest.raises(Conflict, match="A-03"):
         fill_demo(record)
     assert told.reading_count == 105

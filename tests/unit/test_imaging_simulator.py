@@ -28,6 +28,8 @@ from benchmarks.imaging.simulator import (  # noqa: E402
 )
 from benchmarks.imaging.transfer import band_peak_um, optical_transfer, star_transfer  # noqa: E402
 
+pytestmark = pytest.mark.slow  # forms pictures
+
 Picture = NDArray[np.float32]
 Floats = NDArray[np.float64]
 

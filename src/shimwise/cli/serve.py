@@ -4,6 +4,7 @@ import os
 import sys
 import threading
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -94,12 +95,22 @@ def serve(
     try:
         if options.is_beyond:
             _need_passphrase(record, passphrase_file)
-        _serve(record, options, is_ended=is_ended and not sys.stdout.isatty(), is_opened=open_)
+        told = NEXT if demo else ()
+        _serve(record, options, told=told, is_ended=is_ended and not sys.stdout.isatty(), is_opened=open_)
     finally:
         record.close()
 
 
-def _serve(record: Record, options: "ServeOptions", *, is_ended: bool, is_opened: bool) -> None:
+NEXT = (
+    "Next: open it there, and the prep Invented bench: A-07 and A-12 with set H.",
+    "By commands, to a signed sheet: docs/guide/eye.md. A record of your own: shimwise serve",
+)
+"""What to do with the pages of the demonstration."""
+
+
+def _serve(
+    record: Record, options: "ServeOptions", *, told: Sequence[str], is_ended: bool, is_opened: bool
+) -> None:
     from shimwise.web.serve import Pages
 
     pages = Pages(record, options)
@@ -107,7 +118,7 @@ def _serve(record: Record, options: "ServeOptions", *, is_ended: bool, is_opened
 
     def announce() -> None:
         try:
-            _print_when_ready(pages, is_ended=is_ended, is_opened=is_opened)
+            _print_when_ready(pages, told, is_ended=is_ended, is_opened=is_opened)
         except OSError as error:  # nobody would know the address
             silence(sys.stdout)
             failed.append(error)
@@ -121,7 +132,7 @@ def _serve(record: Record, options: "ServeOptions", *, is_ended: bool, is_opened
         raise typer.Exit(NOT_STARTED)
 
 
-def _print_when_ready(pages: "Pages", *, is_ended: bool, is_opened: bool) -> None:
+def _print_when_ready(pages: "Pages", told: Sequence[str], *, is_ended: bool, is_opened: bool) -> None:
     """Print the address once the pages answer there."""
     until = time.monotonic() + STARTING_S
     while not pages.server.started and time.monotonic() < until:
@@ -132,8 +143,10 @@ def _print_when_ready(pages: "Pages", *, is_ended: bool, is_opened: bool) -> Non
     typer.echo(f"The pages are at {pages.address}")
     if is_ended:
         typer.echo("There is no terminal here, so this ends now; started in one, it serves until Ctrl-C.")
+        typer.echo("\n".join(told[1:]))
         pages.stop()
         return
+    typer.echo("".join(f"{line}\n" for line in told), nl=False)
     if pages.options.is_beyond:
         _show_pairing(pages)
     typer.echo("Ctrl-C ends it.")

@@ -94,7 +94,7 @@ def parse_readings(
     if not any(cells):
         raise ReadingsFileError(
             "holds separators and nothing between them. The first line has to be the header; "
-            "see the readings file of the README.",
+            "see docs/guide/files.md.",
             name=name,
         )
     header = read_header(cells, READINGS, name=name, line=line)

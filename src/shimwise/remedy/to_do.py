@@ -69,6 +69,7 @@ def _of_doubted(reading: ReadingAnswer) -> Notice:
             "body": reading.body,
             "lens": reading.lens,
             "setup": reading.setup,
+            "row": float(reading.row),
             "line": float(reading.line),
             "landing_um": reading.landing_um,
             "weight": reading.weight,

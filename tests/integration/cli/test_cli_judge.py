@@ -59,8 +59,11 @@ def test_the_report_begins_with_the_sentence_and_fits_80_columns(run: Run) -> No
     assert (code, err) == (1, "")
     assert out.startswith("Body B1 lands short: the sensor sits too close by ")
     assert max(map(len, out.splitlines())) <= 80
-    for title in ("Unit", "Causes", "Doubted readings", "Read next", "What to do", "Warnings"):
+    for title in ("What to do now", "Unit", "Causes", "How it is done", "Warnings"):
         assert f"\n{title}" in out
+    _, brief, _ = run("judge", BENCH_1 / "readings.csv", "--brief")
+    assert out.startswith(brief.split("\n- ")[0])
+    assert len(brief.splitlines()) <= 12
 
 
 def test_the_same_seed_gives_the_same_verdict_and_another_one_nearly_the_same(run: Run) -> None:

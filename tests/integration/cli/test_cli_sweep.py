@@ -313,3 +313,80 @@ def test_the_judge_refuses_a_sweep_that_does_not_say_what_was_under_test(
     code, _, err = run("judge", readings, "--sweep", result)
     assert code == 2
     assert "no landing to judge" in err
+
+
+def test_a_sweeps_description_is_made_from_options_and_shown_first(
+    run: Run, tell: Callable[..., dict[str, Any]], tmp_path: Path
+) -> None:
+    folder = write_sweep(tmp_path / "sweep", ONE_STAR, has_chart=False)
+    listed = json.loads((folder / "sweep.json").read_text(encoding="utf-8"))
+    (folder / "sweep.json").unlink()
+    code, _, err = run("sweep", folder, "--no-chart")
+    assert (code, "as --moved sensor --first -60 --step 10" in err) == (2, True)
+    um = [one["position_um"] for one in listed["frames"]]
+    moves = ("--moved", "sensor", "--first", str(um[0]), "--step", str(um[1] - um[0]))
+    kit = tmp_path / "kit.toml"
+    kit.write_text(
+        "[bodies.A-07]\npixel_pitch_um = 5\n[lenses.H50]\nfocal_length_mm = 50\nf_number = 2.8\n",
+        encoding="utf-8",
+    )
+    words = (folder, "--no-chart", *moves, "--kit", kit, "--transfer", "linear")
+    code, out, _ = run("sweep", *words, "--dry-run")
+    assert (code, (folder / "sweep.json").exists()) == (0, False)
+    last = f"{len(um) - 1:03d}.png at {um[-1]:g} µm"
+    assert f"{len(um)} frames as the sensor moves: 000.png at {um[0]:g} µm, 001.png at " in out
+    assert (
+        f"… {last}; without a chart.\nRecorded with 50 mm, f/2.8, pixels of 5 µm, transfer linear.\n" in out
+    )
+    told = tell(*words)
+    assert (told["body"], told["lens"], told["focal_length_mm"]) == ("A-07", "H50", 50)
+    made = json.loads((folder / "sweep.json").read_text(encoding="utf-8"))
+    assert [one["position_um"] for one in made["frames"]] == pytest.approx(um)
+    assert (made["swept"], made["pitch_um"], made["fnumber"]) == ("sensor", 5, 2.8)
+    code, _, err = run("sweep", *words)
+    assert (code, "has a sweep.json of its own" in err) == (2, True)
+
+
+@pytest.mark.parametrize(
+    ("moves", "told"),
+    [
+        (("--moved", "head"), "--moved head: is nothing that moves; give sensor, ring, chart, screw."),
+        (("--first", "0"), "--step: is empty; give the first position and the step"),
+        (("--first", "0", "--step", "ten"), "--step ten: is no number"),
+        (("--first", "0", "--step", "0"), "--step 0: is 0: the frames would all lie at one place."),
+        (("--at", "1,2,3"), "--at: has 3 positions, and there are 2 pictures."),
+        (("--moved", "ring", "--first", "3 feat", "--step", "1 in"), "--first 3 feat: [3 feat] is no length"),
+        (
+            ("--moved", "chart", "--first", "3'", "--step", "-4 ft"),
+            "--step -4 ft: is too large: the last of 2 frames would lie at -304.8 mm.",
+        ),
+    ],
+)
+def test_positions_that_cannot_be_are_told(
+    run: Run, tmp_path: Path, moves: tuple[str, ...], told: str
+) -> None:
+    for number in range(2):
+        (tmp_path / f"{number}.png").touch()
+    code, out, err = run("sweep", tmp_path, *moves)
+    assert (code, out) == (2, "")
+    assert told in err
+    assert not (tmp_path / "sweep.json").exists()
+
+
+def test_ring_and_screw_positions_and_a_list_are_described_as_they_are_written(
+    run: Run, tmp_path: Path
+) -> None:
+    for number in (2, 10, 1):
+        (tmp_path / f"f{number}.png").touch()
+    ring = json.loads(
+        run("sweep", tmp_path, "--moved", "ring", "--first", "3'", "--step", "-1 in", "--dry-run", "--json")[
+            1
+        ]
+    )
+    assert ring["frames"] == [
+        {"file": "f1.png", "ring": 914.4},
+        {"file": "f2.png", "ring": 889.0},
+        {"file": "f10.png", "ring": 863.6},
+    ]
+    listed = run("sweep", tmp_path, "--moved", "screw", "--at", "0, −0.05, 0.1", "--dry-run", "--json")[1]
+    assert [one["turns"] for one in json.loads(listed)["frames"]] == [0, -0.05, 0.1]

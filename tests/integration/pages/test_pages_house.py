@@ -60,6 +60,28 @@ def test_a_lens_needs_its_f_number_and_says_so_beside_it(door: Door) -> None:
     assert "762" in text  # 2 ft 6 in is 762 mm exactly
 
 
+def test_a_prep_of_a_body_begins_with_the_lens_that_is_missing(tmp_path: Path) -> None:
+    with opened_pages(tmp_path / "bare") as bare:
+        bare.client.follow_redirects = False
+        body = {"name": "B-01", "mount": "PL", "who": WHO, "then": "another"}
+        assert "/bodies/new?body=" in bare.client.post("/bodies", data=body).headers["location"]
+        assert "The house has a body and no lenses yet: add a lens to begin." in see(bare, "/").text
+        unit = next(
+            link for link in see(bare, "/bodies").links if re.fullmatch(r"/bodies/[0-9a-f]{32}", link)
+        )
+        start = next(link for link in see(bare, unit).links if link.startswith("/lenses/new?body="))
+        form = see(bare, start)
+        assert form.sentence == "1 body kept. Add a lens: it needs a name and its focal length."
+        lens = {"name": "Z", "focal_lengths_mm": "24 70", "fnumber": "2.8", "who": WHO}
+        body_id = start.rpartition("=")[2]
+        again = bare.client.post("/lenses", data={**lens, "body": body_id, "then": "another"})
+        assert re.search(rf"/lenses/new\?body={body_id}&lens=\w+&fnumber=2.8", again.headers["location"])
+        lens_id = bare.get("/lenses")["lenses"][0]["id"]
+        last = {**lens, "name": "Y", "body": body_id, "lens": lens_id, "then": "prep"}
+        prep = bare.client.post("/lenses", data=last).headers["location"]
+        assert [one["name"] for one in bare.get(prep)["lenses"]] == ["Z", "Y"]
+
+
 def test_a_set_is_made_of_lenses_and_starts_a_prep(door: Door) -> None:
     made = door.client.post(
         "/sets", data={"name": "Duo", "lens_ids": [door.ids["H25"], door.ids["H50"]], "who": WHO}

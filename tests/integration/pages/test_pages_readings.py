@@ -71,6 +71,9 @@ def test_each_focal_length_of_a_zoom_is_read_by_itself(door: Door) -> None:
     listed = PageSeen(door.client.get(f"/preps/{prep_id}/readings", headers=SCRIPT).text).text
     assert "Z 24 mm" in listed
     assert "Z 80 mm" in listed
+    picture = PageSeen(door.client.get(f"/preps/{prep_id}/rail", headers=SCRIPT).text).text
+    assert "Z at 24 mm" in picture
+    assert "Z at 80 mm" in picture
 
 
 def test_a_landing_beyond_bodies_and_lenses_is_asked_about_once(door: Door, prep_id: str) -> None:

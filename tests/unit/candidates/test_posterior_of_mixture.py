@@ -13,6 +13,8 @@ from mixture_benches import prep_of, reference_answers, reference_prep
 from shimwise.inference.model.prep import BodyKnowledge, Prep
 from shimwise.inference.verdict.answer import Verdict
 
+pytestmark = pytest.mark.slow  # draws many times
+
 SD_AGREES = 0.03
 """Largest relative difference of a posterior sd, beside the independent sampler's own Monte Carlo error.
 
@@ -27,7 +29,6 @@ LIMITED = ("body", "lens", "pair", "scale", "setup", "eye")
 LENSES_UM = {"L18": 4.0, "L25": -5.0, "L35": 2.0, "L50": -1.0}
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(reference_answers()))
 def test_agrees_with_an_independent_sampler(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("benchmarks.candidates.mixture.draws.GOOD_MEAN_P_SD", 0.0)  # use all runs

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from invented_rows import BODY, LENS, NOON, a_house, a_job, a_prep, a_reading, a_setup, a_whole_job
 
 from property_cases import examples
+from record_template import empty_record
 from shimwise.errors import RecordError
 from shimwise.files.readings import parse_readings
 from shimwise.record import journal
@@ -49,7 +50,7 @@ def _exported(record: Record, prep_id: str = "prep-1") -> dict[str, Any]:
 def test_a_prep_imported_elsewhere_is_exported_as_the_same(record: Record, tmp_path: Path) -> None:
     a_whole_job(record)
     document = _exported(record)
-    with Record.open(tmp_path / "elsewhere") as elsewhere:
+    with Record.open(empty_record(tmp_path / "elsewhere").parent) as elsewhere:
         with elsewhere.writing(who="Cy") as change:
             assert import_prep(change, document) == Imported(prep_id="prep-1", is_new=True)
         assert _exported(elsewhere) == document
@@ -145,7 +146,7 @@ def test_another_unit_of_the_same_name_stands_in_the_way_and_nothing_is_left(
 ) -> None:
     a_job(record)
     document = _exported(record)
-    with Record.open(tmp_path / "elsewhere") as elsewhere:
+    with Record.open(empty_record(tmp_path / "elsewhere").parent) as elsewhere:
         with elsewhere.writing(who="Cy") as change:
             units.add_body(change, replace(BODY, id="their-own"))
         with (
@@ -161,7 +162,7 @@ def test_another_unit_of_the_same_name_stands_in_the_way_and_nothing_is_left(
 def test_a_unit_that_is_known_keeps_the_facts_of_this_record(record: Record, tmp_path: Path) -> None:
     a_job(record)
     document = _exported(record)
-    with Record.open(tmp_path / "elsewhere") as elsewhere:
+    with Record.open(empty_record(tmp_path / "elsewhere").parent) as elsewhere:
         with elsewhere.writing(who="Cy") as change:
             units.add_body(change, replace(BODY, note="ours"))
         with elsewhere.writing(who="Cy") as change:
@@ -218,11 +219,11 @@ def _set(path: str, value: object) -> Callable[[dict[str, Any]], None]:
 def test_a_document_that_no_record_wrote_is_refused_with_the_place(
     tmp_path: Path, path: str, value: object, told: str
 ) -> None:
-    with Record.open(tmp_path / "home") as home:
+    with Record.open(empty_record(tmp_path / "home").parent) as home:
         a_whole_job(home)
         document = deepcopy(_exported(home))
     _set(path, value)(document)
-    with Record.open(tmp_path / "away") as away:
+    with Record.open(empty_record(tmp_path / "away").parent) as away:
         with pytest.raises(RecordError, match=told), away.writing(who="Bo") as change:
             import_prep(change, document)
         with away.reading() as connection:
@@ -260,14 +261,14 @@ def test_a_document_that_no_record_wrote_is_refused_with_the_place(
 def test_a_prep_that_could_never_be_shown_is_refused_before_it_is_kept(
     tmp_path: Path, path: str, value: object, told: str
 ) -> None:
-    with Record.open(tmp_path / "home") as home:
+    with Record.open(empty_record(tmp_path / "home").parent) as home:
         a_whole_job(home)
         with home.writing(who="Ann") as change:
             units.add_lens(change, replace(LENS, id="lens-other", name="Lens of another set"))
         document = deepcopy(_exported(home))
         document["lenses"].append(row_to_json(replace(LENS, id="lens-other", name="Lens of another set")))
     _set(path, value)(document)
-    with Record.open(tmp_path / "away") as away:
+    with Record.open(empty_record(tmp_path / "away").parent) as away:
         with pytest.raises(ExchangeError, match=told), away.writing(who="Bo") as change:
             import_prep(change, document)
         with away.reading() as connection:
@@ -277,7 +278,7 @@ def test_a_prep_that_could_never_be_shown_is_refused_before_it_is_kept(
 def test_a_unit_adjusted_further_elsewhere_is_here_in_that_epoch_too(record: Record, tmp_path: Path) -> None:
     a_whole_job(record)
     document = _exported(record)
-    with Record.open(tmp_path / "elsewhere") as elsewhere:
+    with Record.open(empty_record(tmp_path / "elsewhere").parent) as elsewhere:
         with elsewhere.writing(who="Cy") as change:
             units.add_body(change, replace(BODY, note="ours", history_sd_um=2.0))
         with elsewhere.writing(who="Cy") as change:
@@ -291,7 +292,7 @@ def test_a_unit_adjusted_further_elsewhere_is_here_in_that_epoch_too(record: Rec
 def test_a_unit_adjusted_here_and_elsewhere_from_one_state_is_refused(record: Record, tmp_path: Path) -> None:
     a_whole_job(record)
     document = _exported(record)
-    with Record.open(tmp_path / "elsewhere") as elsewhere:
+    with Record.open(empty_record(tmp_path / "elsewhere").parent) as elsewhere:
         own = AdjustmentRow(
             id="adjustment-own",
             unit_kind="body",
@@ -344,7 +345,7 @@ def test_readings_as_csv_are_read_back_by_the_readings_file(record: Record) -> N
 def test_readings_before_an_adjustment_are_exported_as_another_unit(tmp_path: Path) -> None:
     long = "Body of a very long name, as long as a name may be, of the rental house "
     twins = (f"{long}north", f"{long}south")
-    with Record.open(tmp_path / "house") as record, record.writing(who="Ann") as change:
+    with Record.open(empty_record(tmp_path / "house").parent) as record, record.writing(who="Ann") as change:
         units.add_lens(change, LensRow(id="l", name="L", focal_lengths_mm=(50.0,), fnumber=2.0))
         for number, name in enumerate(twins):
             units.add_body(change, BodyRow(id=f"b{number}", name=name, epoch=1))

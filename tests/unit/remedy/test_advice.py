@@ -106,7 +106,7 @@ def test_the_turn_has_degrees_turns_and_an_interval_and_the_play_apart() -> None
     assert "18 µm away from the flange" in text
     assert "turn the screw clockwise by 18° (0.05 turn; 95 %: 12° to 24°) after the play is taken up" in text
     assert "up to 12° more before the sensor moves" in text
-    assert text.endswith("That rests on what is entered of its screw.")
+    assert text.endswith("by what is entered of its screw.")
 
 
 def test_an_uncertain_travel_widens_the_turn_as_relative_errors_add() -> None:
@@ -149,7 +149,7 @@ def test_what_a_screw_has_shown_is_what_the_turn_rests_on() -> None:
     assert again.turn is Turn.ANTICLOCKWISE
     assert again.play_turns == 0.0  # it was turned the same way last
     assert "up to" not in text_of(again)
-    assert text_of(again).endswith("That rests on what 2 moves of it showed.")
+    assert text_of(again).endswith("by what 2 moves of it showed.")
     back = advise_body(a_body(-18), mechanism=SCREW, turned=history)
     assert back.play_turns > 0
 

@@ -29,6 +29,7 @@ from shimwise.bench.access.pairing import (
 )
 from shimwise.bench.errors import InputError
 from shimwise.record.errors import RecordAway
+from shimwise.record.queries import settings
 from shimwise.record.record import Record
 from shimwise.web import open_lines
 from shimwise.web.live import EventStream, Hub, LiveState
@@ -210,6 +211,17 @@ def test_however_many_guess_at_once_two_passphrases_are_checked_at_a_time(
     with ThreadPoolExecutor(8) as people:
         assert all(people.map(lambda _: is_passphrase(record, PASSPHRASE), range(8)))
     assert most == 2
+
+
+def test_a_passphrase_is_hashed_at_a_cost_that_rfc_9106_recommends(
+    record: Record, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("argon2.PasswordHasher", PasswordHasher)  # tests hash at the least cost
+    set_passphrase(record, passphrase=PASSPHRASE)
+    with record.reading() as connection:
+        hashed = settings.setting(connection, "house_passphrase")
+    # RFC 9106, section 4, second recommended option: Argon2id, t = 3, 4 lanes, 64 MiB.
+    assert str(hashed).startswith("$argon2id$v=19$m=65536,t=3,p=4$")
 
 
 def test_guessing_from_many_addresses_is_stopped_too() -> None:

@@ -34,6 +34,8 @@ from benchmarks.worlds.frames.pupil import Kernels, best_focus_um, modulation  #
 from benchmarks.worlds.frames.stand import Stand, walk  # noqa: E402
 from benchmarks.worlds.frames.sweep import Setup, make_sweep  # noqa: E402
 
+pytestmark = pytest.mark.slow  # forms pictures
+
 ONE_STAR = replace(sheet(star_count=1, scale=0.55), half_width_mm=120.0, half_height_mm=90.0)
 SMALL = Setup(chart=ONE_STAR, width=640, height=480)
 LINES = (("red", ((0.61, 1.0),)), ("green", ((0.54, 1.0),)), ("blue", ((0.465, 1.0),)))

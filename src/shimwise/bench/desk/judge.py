@@ -114,12 +114,19 @@ def judge_inputs(inputs: Inputs, *, seed: int = 0, progress: Progress | None = N
 
 
 def print_verdict(console: "Console", judged: Judged) -> None:
-    """Print the report: sentence, rail, units, causes, what to read and what to do."""
+    """Print the report: sentence, what to do now, rail, units, causes, and how it is done."""
     from shimwise.sheets.terminal.report import print_report
 
     print_report(
         console, judged.answer, judged.remedies, readings=judged.prep.evidence, lens_text=judged.lens_text
     )
+
+
+def print_brief(console: "Console", judged: Judged) -> None:
+    """Print the sentence and what to do now."""
+    from shimwise.sheets.terminal import report
+
+    report.print_brief(console, judged.answer, judged.remedies, readings=judged.prep.evidence)
 
 
 def verdict_json(judged: Judged) -> dict[str, Any]:

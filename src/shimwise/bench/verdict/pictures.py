@@ -9,7 +9,7 @@ import re
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from html import escape
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -235,7 +235,7 @@ def _answer(prep: "PrepView") -> Answer:
             row=one.number,
             line=one.number,
             body=one.body,
-            lens=one.lens,
+            lens=_row_name(one.lens, one.focal_mm) if one.is_zoom else one.lens,
             setup=one.setup,
             landing_um=one.landing_um,
             sd_um=one.landing_sd_um,
@@ -269,7 +269,7 @@ def _answer(prep: "PrepView") -> Answer:
         tolerance_um=tolerance_um,
         headline="",
         bodies=bodies,
-        lenses=lenses,
+        lenses=_by_focal_length(lenses, prep),
         setups=(),
         operators=(),
         readings=readings,
@@ -277,6 +277,25 @@ def _answer(prep: "PrepView") -> Answer:
         next=(),
         notices=(),
     )
+
+
+def _by_focal_length(lenses: "Sequence[LensAnswer]", prep: "PrepView") -> tuple[LensAnswer, ...]:
+    """Give each focal length at which a zoom was read a row of its own, in rising order."""
+    read: dict[str, set[float]] = {}
+    for one in prep.readings:
+        if one.is_zoom and not one.is_withdrawn and not one.is_past:
+            read.setdefault(one.lens, set()).add(one.focal_mm)
+    swept = {one.lens for one in prep.sweeps if not one.is_withdrawn and not one.is_past}
+    rows: list[LensAnswer] = []
+    for lens in lenses:
+        set_to = sorted(read.get(lens.name, ()))
+        rows += [lens] if not set_to or lens.name in swept else []
+        rows += [replace(lens, name=_row_name(lens.name, focal_mm)) for focal_mm in set_to]
+    return tuple(rows)
+
+
+def _row_name(lens: str, focal_mm: float) -> str:
+    return f"{lens} at {focal_mm:g} mm"
 
 
 def _unjudged(kind: type[_Unit], units: "Sequence[PrepUnit]", tolerance_um: float) -> tuple[_Unit, ...]:

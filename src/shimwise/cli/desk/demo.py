@@ -39,11 +39,8 @@ def _files(folder: Path, done: bench.Demo) -> list[str]:
     return [
         f"Written into {folder}:",
         *textwrap.wrap(names, 80, initial_indent=" ", subsequent_indent=" ", break_on_hyphens=False),
-        "Judge them yourself, or plan the rest of the check:",
-        f" {_called()} judge {readings} --kit {kit}",
-        f" {_called()} plan {readings} --kit {kit}",
-        "Or go on in a record, to a signed sheet, as the README shows:",
-        f" {_called()} import {readings} --kit {kit} --data {shlex.quote(str(folder / 'record'))}",
+        f"Next, yourself: {_called()} judge {readings} --kit {kit}",
+        f"On the pages: {_called()} serve --demo. To a signed sheet, step by step: docs/guide/eye.md",
     ]
 
 

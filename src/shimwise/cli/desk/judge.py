@@ -43,6 +43,9 @@ def judge(
     ] = None,
     figure: Figure = None,
     unit: Unit = None,
+    brief: Annotated[
+        bool, typer.Option("--brief", help="The sentence and what to do now, in 12 lines at most.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Say who is off, by how much, how sure that is, what to read next and what to do."""
@@ -60,7 +63,9 @@ def judge(
         )
         if figure is not None:
             bench.save_verdict_figure(judged, figure)
-    show_report(judged, bench.verdict_json, bench.print_verdict, as_json=as_json)
+    show_report(
+        judged, bench.verdict_json, bench.print_brief if brief else bench.print_verdict, as_json=as_json
+    )
     if figure is not None and not as_json:
         typer.echo(f"\nThe figure is in {figure}.")
     if not judged.is_all_well:

@@ -8,8 +8,12 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.desk import judge as figures
+from shimwise.bench.errors import InputError
+from shimwise.bench.exchange import record_admin
 from shimwise.bench.output_files import write_whole
+from shimwise.bench.sweep import describe as describing
 from shimwise.bench.sweep import measure as bench
+from shimwise.bench.sweep.moves import Moves
 from shimwise.cli.options import (
     AsJson,
     Figure,
@@ -18,9 +22,15 @@ from shimwise.cli.options import (
     length_option,
     signed_length_mm,
 )
-from shimwise.cli.output import show_report
+from shimwise.cli.output import is_asked, show, show_report
 from shimwise.cli.progress import progress_bar
+from shimwise.cli.record_options import Data
+from shimwise.errors import ImagingError, RecordError
 
+_MISSING = (
+    "{} has no sweep.json. Say what moved and how, as --moved sensor --first -60 --step 10 (µm, + away from "
+    "the lens), and it is made; or give --positions FILE.csv."
+)
 WITHHELD = 1
 """Exit code when a flag withholds best focus."""
 MORE = "Exit code: 0 measured, 1 measured but a flag withholds best focus, 2 bad input."
@@ -52,6 +62,40 @@ def region_of(text: str) -> tuple[int, int, int, int]:
     """Read ``X,Y,W,H``."""
     left, top, width, height = (int(value) for value in numbers(text, "X,Y,W,H"))
     return left, top, width, height
+
+
+def _optics(
+    kit: Path | None, prep: str | None, data: str | None, *, body: str, lens: str
+) -> describing.Optics | None:
+    if kit is not None:
+        return describing.optics_of_kit(kit, body=body, lens=lens)
+    if prep is None:
+        return None
+    with record_admin.open_record(data, is_read_only=True) as record:
+        prep_id = record_admin.find_prep(record, prep)
+        return describing.optics_of_prep(record, prep_id, body=body, lens=lens)
+
+
+def _described(place: Path, moves: Moves, given: bench.Recording, *, is_dry_run: bool, as_json: bool) -> bool:
+    """Show the description, and write it where that is wanted; return whether to measure."""
+    try:
+        document = describing.describe(place, moves, given)
+    except InputError as error:
+        raise RecordError(f"{f'--{error.field} {error.typed}'.strip()}: {error.reason}") from error
+    if is_dry_run or not as_json:
+        show(document, "\n".join(describing.description_words(document)), as_json=as_json)
+    if is_dry_run or (
+        is_asked(as_json=as_json) and not typer.confirm("Write it as sweep.json, and measure?")
+    ):
+        return False
+    path = describing.write_description(place, document)
+    if not as_json:
+        typer.echo(f"Written as {path}.\n")
+    return True
+
+
+def _parts(text: str) -> list[str]:
+    return [part.strip() for part in text.split(",") if part.strip()]
 
 
 def sweep(
@@ -103,6 +147,28 @@ def sweep(
         float | None,
         typer.Option(metavar="µm", min=1.0, max=5000.0, help="Travel of the body's screw, if that moves."),
     ] = None,
+    moved: Annotated[
+        str,
+        typer.Option(metavar="WHAT", help="Make sweep.json: what moved, sensor, ring, chart or screw."),
+    ] = "",
+    first: Annotated[
+        str,
+        typer.Option(metavar="PLACE", help="Position of the first frame: µm, turns, or a length."),
+    ] = "",
+    step: Annotated[str, typer.Option(metavar="PLACE", help="From frame to frame, + or −.")] = "",
+    at: Annotated[
+        str, typer.Option(metavar="P,P,…", help="Positions of all frames instead, commas between.")
+    ] = "",
+    kit: Annotated[
+        Path | None, typer.Option(metavar="KIT.toml", help="Camera and lens for sweep.json, from a kit.")
+    ] = None,
+    prep: Annotated[
+        str | None, typer.Option(metavar="PREP", help="Camera and lens from a prep of the record.")
+    ] = None,
+    data: Data = None,
+    is_dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Show sweep.json as it would be, and write nothing.")
+    ] = False,
     out: Annotated[Path | None, typer.Option(metavar="FILE.json", help="Keep the result.")] = None,
     figure: Figure = None,
     as_json: AsJson = False,
@@ -125,6 +191,18 @@ def sweep(
         black_level=black,
         white_level=white,
     )
+    known = _optics(kit, prep, data, body=body, lens=lens)
+    if known is not None:
+        given, body, lens = given.or_else(known.recording), known.body, known.lens
+        separation = separation or known.separation_mm or 0.0
+    if moved or first or step or at:
+        moves = Moves(moved=moved or "sensor", first=first, step=step, at=_parts(at))
+        if not _described(place, moves, given, is_dry_run=is_dry_run, as_json=as_json):
+            return
+    elif is_dry_run:
+        raise typer.BadParameter("is for --moved, --first, --step or --at.", param_hint="--dry-run")
+    elif place.is_dir() and positions is None and not describing.has_description(place):
+        raise ImagingError(_MISSING.format(place))
     unit = bench.UnderTest(
         body=body,
         lens=lens,

@@ -191,17 +191,23 @@ def _open_folder(
     )
 
 
+def picture_names(folder: Path) -> list[str]:
+    """Return the names of a folder's pictures, in the order of the numbers in them."""
+    suffixes = {".png", ".tif", ".tiff", ".jpg", ".jpeg", ".dng", ".exr"}
+    names = [path.name for path in folder.iterdir() if path.suffix.casefold() in suffixes]
+    names.sort(
+        key=lambda name: [int(part) if part.isdecimal() else part for part in re.split(r"([0-9]+)", name)]
+    )
+    return names
+
+
 def _with_files(entries: tuple[Entry, ...], folder: Path) -> tuple[Entry, ...]:
     """Assign the folder's pictures to rows without a file, in the order of the numbers in their names."""
     if all(entry.file is not None for entry in entries):
         return entries
     if any(entry.file is not None for entry in entries):
         raise DescriptionError("Some rows of the positions name a file and some do not; name all or none.")
-    suffixes = {".png", ".tif", ".tiff", ".jpg", ".jpeg", ".dng", ".exr"}
-    names = [path.name for path in folder.iterdir() if path.suffix.casefold() in suffixes]
-    names.sort(
-        key=lambda name: [int(part) if part.isdecimal() else part for part in re.split(r"([0-9]+)", name)]
-    )
+    names = picture_names(folder)
     if len(names) != len(entries):
         raise DescriptionError(
             f"The positions have {len(entries)} rows and the folder {len(names)} pictures; "

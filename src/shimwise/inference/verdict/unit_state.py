@@ -134,5 +134,5 @@ def _more(sd_um: float, wanted_um: float, least_um: float, readings: int) -> int
     if not (readings and max(sd_um, wanted_um, least_um) < LARGEST_UM and wanted_um > least_um):
         return None
     room = wanted_um**2 - least_um**2
-    more = math.ceil(readings * max(0.0, (sd_um**2 - least_um**2) / room - 1))
-    return max(1, more) if more <= MOST_MORE else None
+    more = readings * ((sd_um**2 - least_um**2) / room - 1) if room > 0 else math.inf
+    return max(1, math.ceil(more)) if more <= MOST_MORE else None

@@ -30,6 +30,7 @@ from shimwise.sheets.words.shared import (
     counted,
     error_text,
     fitted,
+    plain,
     signed_text,
     titled,
     wrapped,
@@ -38,6 +39,8 @@ from shimwise.sheets.words.shared import (
 LEAST_WIDTH, MOST_WIDTH = 60, 160
 """The widths that a rail can have. [terminal cells]"""
 AXIS_LABEL = "µm at the sensor"
+LABEL_PERCENT = 36
+"""The most that names and numbers take of the width."""
 MANY = 10
 """From this many readings in one place on, a sign stands for the digit."""
 
@@ -68,8 +71,9 @@ def draw_rail(
     """Draw the landings of an answer as text.
 
     Each body has a panel. Its first line is the body, and the body's own line runs through all rows. Each
-    lens has its landings (body and lens together) and, below them, its estimate, drawn where its landings are
-    expected: the way from the body's line to that bar is the lens's own error.
+    lens has a line: its landings (body and lens together) over its estimate, which is drawn where its
+    landings are expected: the way from the body's line to that bar is the lens's own error. One axis, below
+    the last panel, is for all.
 
     Parameters
     ----------
@@ -107,11 +111,17 @@ def draw_rail(
 
 
 def _label_cells(picture: Picture, width: int) -> int:
-    names = [row.name for panel in picture.panels for row in panel.rows]
-    names += [capital(titled("body", panel.body.name)) for panel in picture.panels]
-    numbers = [f" {error_text(panel.body)} µm" for panel in picture.panels]
-    widest = max(map(cell_len, (AXIS_LABEL, *names, *numbers)))
-    return min(widest + 1, max(len(AXIS_LABEL), width // 4))
+    rows = [(row.name, _error(row.bar, row.lens)) for panel in picture.panels for row in panel.rows]
+    bodies = [
+        (capital(titled("body", panel.body.name)), _error(panel.bar, panel.body)) for panel in picture.panels
+    ]
+    widest = max(cell_len(AXIS_LABEL), *(cell_len(f"{name}  {error}") for name, error in (*rows, *bodies)))
+    return min(widest, max(len(AXIS_LABEL), LABEL_PERCENT * width // 100))
+
+
+def _error(bar: Bar | None, unit: BodyAnswer) -> str:
+    """Return what is written beside a name: the error of a unit whose bar is drawn."""
+    return error_text(unit) if bar else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,34 +138,47 @@ class _Painter:
         return ASCII if self.is_ascii else UNICODE
 
     def lines(self, width: int) -> Iterator[Text]:
+        yield self._line("", self._heading())
         for number, panel in enumerate(self.picture.panels):
             if number:
                 yield Text("")
             yield from self._panel(panel)
+        yield self._line("", self._axis(), style=DIM_STYLE)
+        yield self._line(AXIS_LABEL, self._ticks(), style=DIM_STYLE, is_right=True)
         if self.picture.more_bodies:
             yield Text(f"and {counted(self.picture.more_bodies, 'more body')}, not drawn", DIM_STYLE)
         yield Text("")
         yield from self._legend(width)
 
     def _panel(self, panel: Panel) -> Iterator[Text]:
-        yield self._line(capital(titled("body", panel.body.name)), self._heading(), style=BOLD_STYLE)
-        number = f" {error_text(panel.body)} µm" if panel.bar else ""
-        yield self._line(number, self._body(panel), style=verdict_style(panel.body.verdict))
+        name, error = capital(titled("body", panel.body.name)), _error(panel.bar, panel.body)
+        style = verdict_style(panel.body.verdict) or BOLD_STYLE
+        yield self._line(self._label(name, error), self._body(panel), style=style)
         for row in panel.rows if panel.is_read else ():
-            yield from self._row(panel, row)
+            yield self._row(panel, row)
         if panel.more_lenses:
             yield self._line(f"and {panel.more_lenses:,} more", self._ground(panel), style=DIM_STYLE)
-        yield self._line("", self._axis(), style=DIM_STYLE)
-        yield self._line(AXIS_LABEL, self._ticks(), style=DIM_STYLE, is_right=True)
 
-    def _row(self, panel: Panel, row: Row) -> Iterator[Text]:
-        readings, estimate = self._ground(panel), self._ground(panel)
-        self._put_readings(readings, row)
-        yield self._line(row.name, readings)
+    def _row(self, panel: Panel, row: Row) -> Text:
+        canvas = self._ground(panel)
         if row.bar or row.is_read:
-            self._put_bar(estimate, row.bar, row.lens)
-            number = f" {error_text(row.lens)}" if row.bar else ""
-            yield self._line(number, estimate, style=verdict_style(row.lens.verdict) or DIM_STYLE)
+            self._put_bar(canvas, row.bar, row.lens)
+            self._put_body_line(canvas, panel)
+        self._put_readings(canvas, row)
+        error = _error(row.bar, row.lens)
+        name = row.name if self._fits(row.name, error) else plain(row.lens.name)
+        return self._line(self._label(name, error), canvas, style=verdict_style(row.lens.verdict))
+
+    def _fits(self, name: str, error: str) -> bool:
+        return cell_len(f"{name}  {error}") <= self.label_cells
+
+    def _label(self, name: str, error: str) -> str:
+        """Return a name at the left and its error at the right of the column."""
+        room = self.label_cells - cell_len(error) - 2 * bool(error)
+        words = fitted(name, room, is_ascii=self.is_ascii)
+        numbers = ascii_text(error) if self.is_ascii else error
+        pad = self.label_cells - cell_len(words) - cell_len(numbers)
+        return f"{words}{' ' * pad}{numbers}"
 
     def _line(self, label: str, canvas: Canvas, *, style: str = "", is_right: bool = False) -> Text:
         words = fitted(label, self.label_cells, is_ascii=self.is_ascii)
@@ -189,9 +212,15 @@ class _Painter:
         for cell in range(max(low, EDGE), min(high, self.scale.cells - EDGE - 1) + 1):
             canvas.put(cell, self.glyphs.band, DIM_STYLE)
         canvas.put(self.scale.zero_cell, self.glyphs.zero)
-        if panel.bar and self.scale.holds(cell := self.scale.cell(panel.bar.at_um)):
-            canvas.put(cell, self.glyphs.body_line, verdict_style(panel.body.verdict) or BOLD_STYLE)
+        self._put_body_line(canvas, panel)
         return canvas
+
+    def _put_body_line(self, canvas: Canvas, panel: Panel) -> None:
+        """Draw the body's own line, over bars but not over the centre of one."""
+        if panel.bar is None or not self.scale.holds(cell := self.scale.cell(panel.bar.at_um)):
+            return
+        if canvas.cells[cell][0] != self.glyphs.centre:
+            canvas.put(cell, self.glyphs.body_line, verdict_style(panel.body.verdict) or BOLD_STYLE)
 
     def _body(self, panel: Panel) -> Canvas:
         canvas = self._ground(panel)
@@ -262,17 +291,17 @@ class _Painter:
         glyphs = self.glyphs
         rows = [row for panel in self.picture.panels for row in panel.rows]
         cells = [[self.scale.cell(um) for um in row.kept_um] for row in rows]
-        items = [f"{glyphs.reading} a landing, body and lens together"]
+        items = [f"{glyphs.reading} a landing (body and lens)"]
         counts = {count for row in cells for count in Counter(row).values()}
         if any(1 < count < MANY for count in counts):
-            items.append("2 to 9: so many in one place")
+            items.append("2 to 9: so many")
         if any(count >= MANY for count in counts):
-            items.append(f"{glyphs.many} ten or more in one place")
+            items.append(f"{glyphs.many} ten or more")
         if any(row.doubted_um for row in rows):
             items.append(f"{glyphs.doubted} doubted")
         items.append(f"{glyphs.bar}{glyphs.centre}{glyphs.bar} an estimate, 95 %")
-        items.append(f"{glyphs.body_line} the body's own line")
-        items.append(f"{glyphs.band} tolerance {self.picture.tolerance_text}")
+        items.append(f"{glyphs.body_line} the body's line")
+        items.append(f"{glyphs.band} {self.picture.tolerance_text}")
         if self._has_marks_beyond():
             items.append(f"{glyphs.beyond_left} {glyphs.beyond_right} beyond the scale")
         if self.is_ascii:

@@ -1,4 +1,4 @@
-"""The report in the terminal: the sentence first, then the rail, the units, what to read and what to do."""
+"""The report in the terminal: the sentence, what to do now, the rail, the units, and how it is done."""
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -17,7 +17,9 @@ from shimwise.inference.verdict.answer import (
     ReadingAnswer,
     Verdict,
 )
-from shimwise.remedy.remedy import Remedy
+from shimwise.notices import Notice
+from shimwise.remedy.remedy import Remedy, RemedyKind
+from shimwise.remedy.to_do import to_do
 from shimwise.sheets.pictures.picture import most_in_question
 from shimwise.sheets.terminal.canvas import BOLD_STYLE, DIM_STYLE, verdict_style
 from shimwise.sheets.terminal.rail import draw_rail
@@ -30,24 +32,21 @@ from shimwise.sheets.words.shared import (
     distance_text,
     error_text,
     fitted,
-    is_out,
     listed,
     plain,
     plus_minus_text,
     probability_text,
     signed_text,
     titled,
-    way_word,
 )
 from shimwise.sheets.words.state_words import short_state
 
-CAUSES_NOTE = (
-    "P(out) takes each unit by itself: does its error lie beyond its tolerance. The share of a cause also "
-    "weighs that most units are healthy, so the two differ."
-)
-MOST_BODIES, MOST_LENSES, MOST_CAUSES, MOST_DOUBTED = 8, 24, 6, 8
-MOST_NEXT, MOST_REMEDIES, MOST_WARNINGS = 4, 8, 8
+CAUSES_NOTE = "A cause's share also weighs that most units are true: it differs from P(out)."
+MOST_BODIES, MOST_LENSES, MOST_CAUSES = 8, 24, 5
+MOST_TO_DO, MOST_REMEDIES, MOST_WARNINGS = 12, 8, 8
 """How long each list may get before it ends with how many more there are."""
+BRIEF_LINES = 12
+"""The most lines of a brief report, where its sentence is no longer than that."""
 TITLES = ("Unit", "Verdict", "Error, µm", "P(out)", "Scale, ‰", "P(out)")
 """The table's columns: words flush left, figures flush right. A scale is given up where there is no room."""
 LEFT_OUT = {4: "the scale and its P(out)", 5: "P(out) of the scale"}
@@ -81,6 +80,19 @@ def print_report(
     console.print(body, width=width, highlight=False, crop=False)
 
 
+def print_brief(
+    console: Console,
+    answer: Answer,
+    remedies: Sequence[Remedy] = (),
+    *,
+    readings: Iterable[Reading | MeasuredLanding] | None = None,
+) -> None:
+    """Print the sentence and what to do now, in few lines, the most pressing first."""
+    width = report_width(console)
+    writer = _writer(answer, remedies, width, console.options.ascii_only, readings, None)
+    console.print(Group(*writer.brief()), width=width, highlight=False, crop=False)
+
+
 def report(
     answer: Answer,
     remedies: Sequence[Remedy] = (),
@@ -102,7 +114,8 @@ def report(
         60 to 160. [terminal cells]
     is_ascii : bool
         Whether to write in ASCII.
-    typed: Mapping[int, Reading | MeasuredLanding]
+    readings : iterable, optional
+        The readings as they were typed: a doubted one is then written with its distance and its reader.
     lens_text : mapping of str to str, optional
         What is known of a lens, by name: ``18 mm f/2``.
 
@@ -116,17 +129,26 @@ def report(
     SheetError
         If the width is out of its range.
     """
+    return Group(*_writer(answer, remedies, width, is_ascii, readings, lens_text).parts())
+
+
+def _writer(
+    answer: Answer,
+    remedies: Sequence[Remedy],
+    width: int,
+    is_ascii: bool,
+    readings: Iterable[Reading | MeasuredLanding] | None,
+    lens_text: Mapping[str, str] | None,
+) -> "_VerdictWriter":
     doubted_rows = {reading.row for reading in answer.readings if reading.is_doubted}
-    typed = {reading.row: reading for reading in readings or () if reading.row in doubted_rows}
-    writer = _VerdictWriter(
+    return _VerdictWriter(
         answer=answer,
         remedies=tuple(remedies),
         width=width,
         is_ascii=is_ascii,
-        typed=typed,
+        typed={reading.row: reading for reading in readings or () if reading.row in doubted_rows},
         lens_text=lens_text or {},
     )
-    return Group(*writer.parts())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,15 +163,53 @@ class _VerdictWriter(Writer):
         yield from self.paragraph(self.answer.headline, style=BOLD_STYLE)
         if also := second_line(self.answer):
             yield from self.paragraph(also)
+        yield from self.section("What to do now", self.to_do())
         yield Text("")
         rail = draw_rail(self.answer, width=self.width, lens_text=self.lens_text, is_ascii=self.is_ascii)
         yield from rail.styled
         yield from self.units()
-        yield from self.section("Causes", self.causes())
-        yield from self.section("Doubted readings", self.doubted())
-        yield from self.section("Read next", self.next())
-        yield from self.section("What to do", self.what_to_do())
+        yield from self.causes()
+        yield from self.section("How it is done", self.steps())
         yield from self.section("Warnings", self.warnings())
+
+    def brief(self) -> Iterator[RenderableType]:
+        lines = list(self.paragraph(self.answer.headline, style=BOLD_STYLE))
+        texts = self.to_do_texts()
+        for number, text in enumerate(texts):
+            item = list(self.paragraph(text, mark="-"))
+            is_last = number == len(texts) - 1
+            if len(lines) + len(item) + (not is_last) > BRIEF_LINES:
+                lines.append(self.text(f"and {len(texts) - number} more", DIM_STYLE))
+                break
+            lines += item
+        yield from lines
+
+    # -- what to do now ------------------------------------------------------------------------------------
+
+    def to_do(self) -> Iterator[RenderableType]:
+        texts = self.to_do_texts()
+        yield from self.items((f"{number}.", text) for number, text in enumerate(texts[:MOST_TO_DO], 1))
+        yield from self.and_more(len(texts) - MOST_TO_DO)
+
+    def to_do_texts(self) -> list[str]:
+        readings = {reading.row: reading for reading in self.answer.readings}
+        return [
+            self.doubted(notice, readings[int(row)])
+            if notice.code == "do_read_again" and isinstance(row := notice.numbers["row"], float)
+            else notice_text(notice)
+            for notice in to_do(self.answer, self.remedies)
+        ]
+
+    def doubted(self, notice: Notice, reading: ReadingAnswer) -> str:
+        typed = self.typed.get(reading.row)
+        landing = f"lands {signed_text(reading.landing_um, comma=True)} µm"
+        if isinstance(typed, MeasuredLanding):
+            return f"Sweep {reading.lens} on {reading.body} again: {typed.source} {landing}."
+        again = notice_text(notice).partition(":")[0]
+        if typed is None:
+            return f"{again}: line {reading.line} {landing}."
+        by = f" by {typed.operator}" if typed.operator else ""
+        return f"{again}: line {reading.line} ({_short(typed.reading_mm)}{by}) {landing}."
 
     # -- units ---------------------------------------------------------------------------------------------
 
@@ -171,8 +231,8 @@ class _VerdictWriter(Writer):
             is_fine = all(unit.verdict is Verdict.IN_TOLERANCE for unit in hidden)
             yield self.text(f"and {len(hidden):,} more{', all in tolerance' if is_fine else ''}", DIM_STYLE)
         yield from self.paragraph(
-            "± is half the 95 % interval, P(out) the probability of an error beyond the tolerance of "
-            f"±{self.answer.tolerance_um:g} µm; short < 0 < deep.",
+            f"± is half the 95 % interval; P(out): an error beyond ±{self.answer.tolerance_um:g} µm; "
+            "short < 0 < deep.",
             style=DIM_STYLE,
         )
 
@@ -192,62 +252,36 @@ class _VerdictWriter(Writer):
 
     def causes(self) -> Iterator[RenderableType]:
         causes = sorted(self.answer.causes, key=lambda cause: -cause.probability)
-        pairs = [(probability_text(cause.probability), _cause_text(cause)) for cause in causes[:MOST_CAUSES]]
-        yield from self.items(pairs)
-        yield from self.and_more(len(causes) - MOST_CAUSES, "less probable")
-        if pairs:
-            yield from self.paragraph(CAUSES_NOTE, style=DIM_STYLE)
+        shares = [f"{probability_text(one.probability)} {_cause_text(one)}" for one in causes[:MOST_CAUSES]]
+        if not shares:
+            return
+        if len(causes) > MOST_CAUSES:
+            shares.append(f"{len(causes) - MOST_CAUSES:,} less probable")
+        yield from self.paragraph(f"Causes: {' · '.join(shares)}.", first_style="")
+        yield from self.paragraph(CAUSES_NOTE, style=DIM_STYLE)
 
-    def doubted(self) -> Iterator[RenderableType]:
-        doubted = sorted(
-            (one for one in self.answer.readings if one.is_doubted), key=lambda reading: reading.weight
-        )
-        shown = sorted(doubted[:MOST_DOUBTED], key=lambda reading: reading.line)
-        yield from self.items((self.place(reading), self.doubted_text(reading)) for reading in shown)
-        yield from self.and_more(len(doubted) - MOST_DOUBTED)
-
-    def place(self, reading: ReadingAnswer) -> str:
-        typed = self.typed.get(reading.row)
-        return "sweep" if isinstance(typed, MeasuredLanding) else f"line {reading.line}"
-
-    def doubted_text(self, reading: ReadingAnswer) -> str:
-        landing = f"lands {way_word(reading.landing_um)}, {signed_text(reading.landing_um)} µm"
-        words = (
-            f"{self.lens(reading.lens)} on {titled('body', reading.body)}, "
-            f"{titled('set-up', reading.setup)}: {landing}; weight {reading.weight:.2f} of 1"
-        )
-        typed = self.typed.get(reading.row)
-        if isinstance(typed, MeasuredLanding):
-            return f"{words}. Measured from frames ({typed.source}). Sweep it again."
-        if typed:
-            taped, read = distance_text(typed.distance_mm), distance_text(typed.reading_mm)
-            by = f", by {typed.operator}" if typed.operator else ""
-            words += f". Taped at {taped}, read at {read}{by}"
-        return f"{words}. Read it again."
-
-    def next(self) -> Iterator[RenderableType]:
-        yield from self.readings_to_take(self.answer.next[:MOST_NEXT])
-        yield from self.and_more(len(self.answer.next) - MOST_NEXT)
-
-    def what_to_do(self) -> Iterator[RenderableType]:
-        if not self.remedies and not any(map(is_out, (*self.answer.bodies, *self.answer.lenses))):
-            yield from self.paragraph("Nothing: no unit is decided to be out.", indent=1)
-        groups: defaultdict[tuple[tuple[str, ...], tuple[str, ...]], list[Remedy]] = defaultdict(list)
+    def steps(self) -> Iterator[RenderableType]:
+        """Write each remedy with its steps, then the cautions of all, each once."""
+        groups: defaultdict[tuple[str, ...], list[Remedy]] = defaultdict(list)
         for remedy in self.remedies:
-            steps, cautions = (tuple(map(notice_text, one)) for one in (remedy.steps, remedy.cautions))
-            groups[steps, cautions].append(remedy)
-        for number, ((steps, cautions), group) in enumerate(list(groups.items())[:MOST_REMEDIES]):
-            if number:
-                yield Text("")
-            for remedy in group[:MOST_REMEDIES]:
-                yield from self.paragraph(joined_text(remedy.advice), indent=1, first_style=BOLD_STYLE)
+            groups[tuple(map(notice_text, remedy.steps))].append(remedy)
+        is_clean_shared = sum(_CLEAN in steps for steps in groups) > 1
+        if is_clean_shared:
+            yield from self.paragraph(f"First, of body and lens: {_CLEAN[0].lower()}{_CLEAN[1:]}", indent=1)
+        for steps, group in list(groups.items())[:MOST_REMEDIES]:
+            own = [step for step in steps if step != _CLEAN or not is_clean_shared]
+            numbered = " ".join(f"{number}. {step}" for number, step in enumerate(own, 1))
+            *others, last = group[:MOST_REMEDIES]
+            for remedy in others:
+                yield from self.paragraph(_advice(remedy), indent=1, first_style=BOLD_STYLE)
+            yield from self.paragraph(f"{_advice(last)} {numbered}", indent=1, first_style=BOLD_STYLE)
             yield from self.and_more_remedies(group[MOST_REMEDIES:])
-            yield from self.items(((f"{n}.", step) for n, step in enumerate(steps, 1)), indent=3)
-            if cautions:
-                yield from self.paragraph(" ".join(cautions), mark="Caution:", indent=3)
         yield from self.and_more_remedies(
             [r for group in list(groups.values())[MOST_REMEDIES:] for r in group]
         )
+        cautions = dict.fromkeys(notice_text(one) for remedy in self.remedies for one in remedy.cautions)
+        if cautions:
+            yield from self.paragraph(f"Caution: {' '.join(cautions)}", indent=1)
 
     def and_more_remedies(self, remedies: Sequence[Remedy]) -> Iterator[RenderableType]:
         if remedies:
@@ -280,11 +314,29 @@ def _table(rows: Sequence[Sequence[Text]], width: int) -> tuple[list[Text], int]
     return lines, len(widths)
 
 
+_CLEAN = notice_text(Notice("clean"))
+"""The first step of bodies and lenses alike: written once."""
+
+
+def _advice(remedy: Remedy) -> str:
+    """Return what a remedy adds to its line of what to do now."""
+    if remedy.kind is RemedyKind.SETUP:
+        return f"{plain(remedy.unit)}."
+    if len(remedy.advice) > 1:
+        return f"{plain(remedy.unit)}: {joined_text(remedy.advice[1:])}"
+    return joined_text(remedy.advice)
+
+
+def _short(reading_mm: float) -> str:
+    """Return where a ring stood in feet and inches, without its metric twin."""
+    return distance_text(reading_mm).partition(" (")[0]
+
+
 def _cause_text(cause: Cause) -> str:
     match cause.kind:
         case "scale":
             return f"the scale of {titled('lens', cause.unit)}"
         case "setup":
-            return f"the taped distance of {titled('set-up', cause.unit)}"
+            return f"the tape of {titled('set-up', cause.unit)}"
         case kind:
             return titled(kind, cause.unit)

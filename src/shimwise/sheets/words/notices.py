@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from itertools import groupby
 from typing import Any
 
+from shimwise.inference.verdict.answer import Z95
 from shimwise.notices import Notice, WordedNotice
 from shimwise.number_format import decimal_text
 from shimwise.sheets.words.file_words import FILE_WORDS, FILE_WORDS_IN_HOUSE
@@ -75,9 +76,9 @@ def _knocked(unit: str, n: Numbers) -> str:
     shift_um, sd_um = float(n["shift_um"] or 0.0), float(n["sd_um"] or 0.0)
     return (
         f"{unit} {'lay' if n['is_past'] else 'lies'} {decimal_text(abs(shift_um))} ± "
-        f"{decimal_text(2 * sd_um)} µm {'short' if shift_um < 0 else 'deep'} of where it was remembered: it "
-        "may have been knocked or worked on without a note, or another one was read under its name. What was "
-        "remembered of it is set aside. Look at its mount, and check that the name is right."
+        f"{decimal_text(Z95 * sd_um)} µm {'short' if shift_um < 0 else 'deep'} of where it was "
+        "remembered: it may have been knocked or worked on without a note, or another one was read under its "
+        "name. What was remembered of it is set aside. Look at its mount, and check that the name is right."
     )
 
 

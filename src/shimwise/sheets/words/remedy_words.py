@@ -79,7 +79,7 @@ def _turn_planned(_: str, n: Numbers) -> str:
     ends = " to ".join(degrees_text(number_in(n, key)) for key in ("turns_low", "turns_high"))
     return (
         f"Check the lock, then turn the screw {n['turn']} by {degrees_text(turns)} ({turns:.2f} turn; 95 %: "
-        f"{ends}) after the play is taken up{play_text(number_in(n, 'play_turns'))}. That rests on "
+        f"{ends}) after the play is taken up{play_text(number_in(n, 'play_turns'))}, by "
         f"{_source(n)}."
     )
 
@@ -143,7 +143,7 @@ def _one_side(_: str, n: Numbers) -> str:
     )
 
 
-_MARK = "with the date, the amount and the direction, and write it in the record."
+_MARK = "with date, amount and direction, and write it in the record."
 REMEDY_WORDS: Mapping[str, Words] = {
     # Findings, and what to do.
     "move_sensor": _move_sensor,
@@ -164,7 +164,7 @@ REMEDY_WORDS: Mapping[str, Words] = {
     "one_side": _one_side,
     "move_slowly": "Turn slowly, and stop at resistance: nothing is forced.",
     "set_lock": "Set the lock, if there is one, and read once more: locking can shift the sensor.",
-    "read_again": "Read again with at least two lenses at two distances, and judge again before anything "
+    "read_again": "Read again with at least two lenses at two distances, and judge before anything "
     "else is moved.",
     "mark_body": f"Mark the outside of the body {_MARK}",
     "ask_owner": "Ask for the owner's consent: the mount is taken off only by those the owner has "

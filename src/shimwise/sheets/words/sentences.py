@@ -19,8 +19,8 @@ from shimwise.sheets.words.shared import (
 from shimwise.sheets.words.state_words import short_state
 
 READING_RULE = (
-    "If the landings follow the body's own line, it is the body. If one row stands apart from that line, "
-    "it is that lens: what lies between is the lens's own error."
+    "Landings that follow the body's line show the body's error; a row apart from that line shows the "
+    "lens's own error."
 )
 """How a picture of landings is read."""
 LIKELY = 0.5

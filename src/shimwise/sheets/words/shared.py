@@ -36,6 +36,8 @@ __all__ = [
 
 _PLURALS = {"lens": "lenses", "body": "bodies", "remedy": "remedies"}
 _PLUS_MINUS = ("±", "+/-")
+_NUMBERED = re.compile(r"[0-9]{1,2}\.")
+_OPENING = (*_PLUS_MINUS, "<", ">")
 _UNITS = ("µm", "um", "mm", "m", "%", "‰", "/1000", "ft", "turn")
 
 _ASCII = {
@@ -138,7 +140,7 @@ def _chunks(text: str) -> list[str]:
             chunks[-1] = f"{chunks[-1]} {word}"
         else:
             chunks.append(word)
-        is_open = bare in _PLUS_MINUS
+        is_open = bare in _OPENING or _NUMBERED.fullmatch(word) is not None
     return chunks
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from shimwise.inference.verdict.answer import Z95
 from shimwise.number_format import decimal_text, half_digits, half_text, signed_text
 from shimwise.sheets.words.remedy_words import (
     Numbers,
@@ -29,7 +30,7 @@ def _tape_again(unit: str, n: Numbers) -> str:
 
 
 def _look_at_mount(unit: str, n: Numbers) -> str:
-    half_um = 2 * number_in(n, "sd_um")
+    half_um = Z95 * number_in(n, "sd_um")
     size = f"{signed_text(number_in(n, 'shift_um'), digits=half_digits(half_um))} {half_text(half_um)} µm"
     return f"Look at the mount of {unit} and check its name: it lies {size} from where it was remembered."
 
@@ -75,7 +76,8 @@ def _read_again(unit: str, n: Numbers) -> str:
 
 def _read_next(unit: str, n: Numbers) -> str:
     where = n.get("at") or distance_text(number_in(n, "distance_mm"))
-    return f"Read {unit} on {n['body']} at {where}: that settles most of what is open."
+    left = half_text(Z95 * number_in(n, "sd_after_um"))
+    return f"Read {unit} on {n['body']} at {where}: it brings what is open to {left} µm."
 
 
 def _read_first(_: str, n: Numbers) -> str:

@@ -30,7 +30,7 @@
   const bar = document.querySelector(".to-pad");
   const entry = () => document.getElementById("entry");
   if (!bar || !window.IntersectionObserver) return;
-  const watch = new IntersectionObserver(([seen]) => bar.classList.toggle("is-away", seen.isIntersecting), { threshold: 1, rootMargin: "0px 0px -140px 0px" });
+  const watch = new IntersectionObserver(([seen]) => bar.classList.toggle("is-away", seen.isIntersecting), { threshold: 0.9, rootMargin: "0px 0px -140px 0px" });
   const look = () => entry() && watch.observe(entry().querySelector(".reading"));
   document.body.addEventListener("htmx:afterSwap", (event) => event.detail.target.id === "read" && look());
   bar.addEventListener("click", (event) => {

@@ -24,7 +24,35 @@
     held = selector ? { selector, top: boxOf(selector).top, inner: read.scrollTop, isPad: event.detail.target === read } : null;
   });
 
+  // What comes anew above the picture takes no less room than before, so that nothing below it jumps up and down.
+  const GROWS = ["verdict", "next"];
+  const heights = new Map();
+  const sheet = new CSSStyleSheet();  // no style in the page itself, which is kept as it is shown
+  document.adoptedStyleSheets = [...document.adoptedStyleSheets, sheet];
+  function grow() {
+    for (const id of GROWS) {
+      const part = document.getElementById(id);
+      if (part) heights.set(id, Math.max(heights.get(id) || 0, part.offsetHeight));
+    }
+    sheet.replaceSync([...heights].map(([id, px]) => `#${id} { min-height: ${px}px; }`).join("\n"));
+  }
+  function forget() {
+    heights.clear();
+    sheet.replaceSync("");
+    grow();
+  }
+  let width = window.innerWidth;
+  window.addEventListener("resize", () => {
+    if (window.innerWidth === width) return;
+    width = window.innerWidth;
+    forget();
+  });
+  document.addEventListener("toggle", (event) => event.target.closest("#verdict, #next") && forget(), true);
+  document.body.addEventListener("htmx:afterSettle", grow);
+  grow();
+
   document.body.addEventListener("htmx:afterSwap", () => {
+    grow();
     if (!held) return;
     const { selector, top, inner, isPad } = held;
     held = null;

@@ -6,13 +6,12 @@ from pathlib import Path
 from shimwise.bench.house.unit_list_file import COLUMNS, read_list
 from shimwise.files.kit_file import parse_kit
 
-PAGE = (Path(__file__).parents[4] / "docs" / "files.md").read_text(encoding="utf-8")
+PAGE = (Path(__file__).parents[4] / "docs" / "guide" / "files.md").read_text(encoding="utf-8")
 
 
 def block(language: str) -> str:
-    found = re.search(rf"```{language}\n(.*?)```", PAGE, re.DOTALL)
-    assert found is not None
-    return found[1]
+    """The last example: of the house's list, or of the kit."""
+    return str(re.findall(rf"```{language}\n(.*?)```", PAGE, re.DOTALL)[-1])
 
 
 def test_the_lists_example_is_taken_without_a_word() -> None:

@@ -23,6 +23,8 @@ from shimwise.bench.sign.signing import Exempt
 from shimwise.bench.verdict.verdict import refresh_verdict
 from shimwise.record.record import Record
 
+pytestmark = pytest.mark.slow  # sets pages
+
 
 def read_all(
     house: House, prep_id: str, *, text: str = "on", focal_mm: tuple[float, ...] = (25, 35, 50)

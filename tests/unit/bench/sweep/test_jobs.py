@@ -13,6 +13,8 @@ from shimwise.bench.sweep import jobs as sweep_jobs
 from shimwise.bench.sweep.evidence import SweepRequest
 from shimwise.bench.sweep.jobs import SweepJob, SweepJobs
 
+pytestmark = pytest.mark.slow  # starts processes
+
 PATIENCE_S = 120.0
 
 
@@ -140,7 +142,6 @@ def test_of_jobs_that_have_ended_only_the_newest_are_remembered(
     assert found == sent[-2:]
 
 
-@pytest.mark.slow
 def test_frames_that_cannot_be_measured_fail_in_words_and_go_and_the_next_is_taken(house: House) -> None:
     ended: list[SweepJob] = []
     line = SweepJobs(house.record, on_done=ended.append)

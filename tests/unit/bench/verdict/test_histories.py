@@ -31,6 +31,8 @@ from shimwise.record.queries import memories, units
 from shimwise.record.record import Record
 from shimwise.record.tables.rows import BodyRow, LensRow
 
+pytestmark = pytest.mark.slow  # judges many preps
+
 LENSES = ("H25", "H35", "H50")
 
 

@@ -13,6 +13,8 @@ from shimwise.bench.prep import preps
 from shimwise.bench.prep.readings import withdraw_reading
 from shimwise.bench.verdict.judge_service import Judgement, JudgeService
 
+pytestmark = pytest.mark.slow  # starts processes
+
 WAITED_S = 90.0
 
 

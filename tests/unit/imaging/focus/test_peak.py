@@ -16,6 +16,8 @@ from shimwise.imaging.star.ring_data import RingData
 from shimwise.imaging.star.rings import plan_rings
 from shimwise.optics.blur import otf_defocus
 
+pytestmark = pytest.mark.slow  # fits many sweeps
+
 FREQUENCY = np.linspace(18.0, 80.0, 8)
 PIXELS = np.linspace(4000.0, 400.0, 8)
 
@@ -64,7 +66,6 @@ def test_aberration_comes_back_with_its_sign_and_the_bands_peak(w040: float) -> 
     assert fit.bands_apart_um * w040 > 0
 
 
-@pytest.mark.slow
 def test_intervals_hold_with_position_errors_and_independent_bars_do_not() -> None:
     rng = np.random.default_rng(3)
     held, naive = [], []
@@ -81,7 +82,6 @@ def test_intervals_hold_with_position_errors_and_independent_bars_do_not() -> No
     assert np.mean(naive) < 0.75
 
 
-@pytest.mark.slow
 def test_position_errors_leave_little_more_than_the_mean_of_the_frames() -> None:
     rng = np.random.default_rng(4)
     fits = [fit_peak(ring_data(rng, jitter=0.5), fnumber=2.8) for _ in range(60)]
@@ -106,7 +106,6 @@ def test_too_few_frames_and_no_modulation_are_refused() -> None:
         fit_peak(blank, fnumber=2.8)
 
 
-@pytest.mark.slow
 def test_a_rings_mean_over_frequencies_holds_the_pixel_beside_the_blur() -> None:
     """Rings by the whole integral n ∫ J_n(2πρr)/ρ · OTF · pixel dρ (NIST DLMF 10.22.43), not cut short."""
     star = Star(id="S", centre_mm=(0.0, 0.0), radius_mm=20.0, spokes=40)

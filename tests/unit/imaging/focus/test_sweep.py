@@ -25,6 +25,8 @@ from shimwise.imaging.focus.flags import Flag  # noqa: E402
 from shimwise.imaging.focus.result import SweepResult, SweepSettings  # noqa: E402
 from shimwise.imaging.focus.sweep import measure_sweep  # noqa: E402
 
+pytestmark = pytest.mark.slow  # forms pictures
+
 FloatArray = NDArray[np.float64]
 
 ONE = SweepSpec(width=240, height=240, star_px=210, spokes=48, range_um=60.0, best_um=4.0, phase=False)
@@ -92,7 +94,6 @@ def shorts(result: SweepResult) -> set[Flag]:
     return {flag.flag for flag in result.flags}
 
 
-@pytest.mark.slow
 def test_the_peak_of_one_star_is_found_to_hundredths_of_a_micron() -> None:
     errors, held = [], []
     for seed in range(6):
@@ -104,7 +105,6 @@ def test_the_peak_of_one_star_is_found_to_hundredths_of_a_micron() -> None:
     assert np.mean(held) >= 0.8
 
 
-@pytest.mark.slow
 def test_tilt_pose_and_magnification_of_five_stars_come_back() -> None:
     result = measure(sweep(FIVE))
     assert result.best_um == pytest.approx(4.0, abs=0.04)
@@ -135,7 +135,6 @@ def test_the_result_has_the_shape_of_the_schema_and_is_plain_json() -> None:
     }  # fmt: skip
 
 
-@pytest.mark.slow
 def test_spherical_aberration_is_told_with_the_bands_peak() -> None:
     spec = SweepSpec(
         width=240, height=240, star_px=210, spokes=48, range_um=60.0, w040_waves=0.4, phase=False
@@ -277,7 +276,6 @@ def test_lines_along_and_across_the_fields_radius_have_their_own_peaks() -> None
     assert star.best_um == pytest.approx(0.0, abs=0.5)
 
 
-@pytest.mark.slow
 def test_a_lens_that_distorts_is_flagged_and_what_that_can_do_to_the_tilt_is_in_its_interval() -> None:
     straight, bent = (measure(sweep(spec)) for spec in (FIVE, replace(FIVE, barrel=0.03)))
     assert Flag.LENS_DISTORTS not in shorts(straight)

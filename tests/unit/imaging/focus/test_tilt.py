@@ -9,6 +9,8 @@ from shimwise.imaging.focus.tilt import FieldFit, JointPeaks, fit_field
 from shimwise.imaging.star.ring_data import RingData
 from shimwise.optics.blur import otf_defocus
 
+pytestmark = pytest.mark.slow  # fits many sweeps
+
 FloatArray = NDArray[np.float64]
 
 SIZE = (1921, 1081)

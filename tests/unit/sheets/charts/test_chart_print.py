@@ -14,6 +14,8 @@ from shimwise.imaging.chart.layout import layout_from_json
 from shimwise.imaging.chart.markers import find_markers, fit_homography, map_points
 from shimwise.sheets.charts.code import layout_from_code
 
+pytestmark = pytest.mark.slow  # sets pages
+
 DOT_MM = 25.4 / 1200
 SHEETS = [("A4", 5, "binary"), ("A3", 9, "binary"), ("A4", 5, "sinusoidal"), ("210x297", 5, "binary")]
 
@@ -53,7 +55,6 @@ def test_both_bars_are_100_mm_to_five_hundredths(
         assert ends[1] - ends[0] == pytest.approx(100.0, abs=0.05)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("paper", "stars", "kind"), SHEETS)
 def test_every_star_stands_where_chart_json_says(
     printed: Callable[..., Any], paper: str, stars: int, kind: str
@@ -174,7 +175,6 @@ def test_grey_spokes_are_a_sine_of_light_with_the_contrast_told(printed: Callabl
     assert light.max() > 0.99
 
 
-@pytest.mark.slow
 def test_dark_spokes_stand_half_a_spoke_from_the_x_axis(printed: Callable[..., Any]) -> None:
     sheet = printed("A4")
     star = sheet.layout["stars"][0]

@@ -18,6 +18,8 @@ from shimwise.errors import SheetError
 from shimwise.sheets.papers.label_sizes import label_sizes
 from shimwise.sheets.papers.labels import unit_code
 
+pytestmark = pytest.mark.slow  # sets pages
+
 Raster = Callable[..., list[Path]]
 DPI = 600
 ODD = LabelSizes(
@@ -54,7 +56,6 @@ def _edges_mm(path: Path, sizes: LabelSizes, *, column: int, row: int) -> tuple[
     return line_mm(left, across), line_mm(right, across), line_mm(top, down), line_mm(bottom, down)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("sizes", [LabelSizes(), ODD])
 def test_labels_stand_true_to_a_tenth_of_a_millimetre(sizes: LabelSizes, rastered: Raster) -> None:
     (page,) = rastered(make_labels(signed_document(), sizes=sizes).pdf, dpi=DPI)

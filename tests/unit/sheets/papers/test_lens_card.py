@@ -11,6 +11,8 @@ from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.papers.lens_card import lens_card
 from shimwise.sheets.papers.signed.prep_document import read_prep
 
+pytestmark = pytest.mark.slow  # sets pages
+
 Text = Callable[[bytes], str]
 
 

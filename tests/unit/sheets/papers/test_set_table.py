@@ -14,6 +14,8 @@ from shimwise.errors import LengthError, SheetError
 from shimwise.inference.verdict.answer import BodyAnswer, LensAnswer, Verdict
 from shimwise.sheets.papers.set_table import offset_at
 
+pytestmark = pytest.mark.slow  # sets pages
+
 
 def _unit(error_um: float, sd_um: float) -> dict[str, Any]:
     return {

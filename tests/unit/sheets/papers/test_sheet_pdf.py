@@ -18,6 +18,8 @@ from shimwise.bench.sign.papers import MadePaper, make_sheets
 from shimwise.errors import SheetError
 from shimwise.sheets.papers.signed.canonical_json import digest_words
 
+pytestmark = pytest.mark.slow  # sets pages
+
 Text = Callable[[bytes], str]
 Raster = Callable[..., list[Path]]
 
@@ -46,7 +48,6 @@ def _small(**prep: object) -> dict[str, Any]:
     return document
 
 
-@pytest.mark.slow
 def test_a_usual_prep_stands_on_one_page_of_either_paper() -> None:
     assert [make_sheets([_small()], paper=paper).pages for paper in ("A4", "Letter")] == [1, 1]
 
@@ -114,7 +115,6 @@ def test_a_paper_that_is_not_known_is_refused() -> None:
         make_sheets([_small()], paper="B5")
 
 
-@pytest.mark.slow
 def test_a_draft_says_so_and_a_changed_prep_too(text_of: Text) -> None:
     assert "Draft: not signed" in text_of(make_sheets([prep_document(with_sweep=False)]).pdf)
     changed = signed_document(with_sweep=False)
@@ -129,7 +129,6 @@ def test_a_prep_without_a_verdict_says_that_nothing_was_judged(text_of: Text) ->
     assert "the prep holds no verdict" in text
 
 
-@pytest.mark.slow
 def test_a_day_is_one_file_whose_sheets_count_their_own_pages(text_of: Text) -> None:
     told: list[tuple[str, int, int]] = []
     made = make_sheets(
@@ -168,7 +167,6 @@ def test_what_a_person_typed_is_text_and_never_markup(typed: str, text_of: Text)
 _typed = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=40)
 
 
-@pytest.mark.slow
 @settings(max_examples=examples(12), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(title=_typed, operator=_typed, reason=_typed)
 def test_any_text_can_be_set(title: str, operator: str, reason: str) -> None:
@@ -198,7 +196,6 @@ def test_what_is_no_prep_is_refused_with_its_place(change: dict[str, Any], words
         make_sheets([_small() | change])
 
 
-@pytest.mark.slow
 def test_a_verdict_that_misses_a_later_reading_is_told(text_of: Text) -> None:
     document = _small()
     assert "changed after its last verdict" not in text_of(make_sheets([document]).pdf)

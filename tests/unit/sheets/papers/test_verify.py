@@ -22,6 +22,8 @@ from shimwise.errors import SheetError
 from shimwise.sheets.papers.signed.findings import KeptSignature
 from shimwise.sheets.papers.signed.verify import find_in_pdf
 
+pytestmark = pytest.mark.slow  # sets pages
+
 
 def _written(writer: pypdf.PdfWriter) -> bytes:
     out = io.BytesIO()
@@ -55,7 +57,6 @@ def test_a_signed_sheet_is_as_it_was_signed(signed_sheet: MadePaper) -> None:
     assert finding.digest == signed_sheet.digests[0]
 
 
-@pytest.mark.slow
 def test_a_sheet_that_another_program_saved_again_is_still_what_was_signed(signed_sheet: MadePaper) -> None:
     data = _written(_clone(signed_sheet.pdf))
     assert data != signed_sheet.pdf
@@ -87,7 +88,6 @@ def test_a_page_taken_out_is_found(signed_sheet: MadePaper) -> None:
     assert "has 1 pages; made anew from its prep it has 2" in " ".join(finding.words)
 
 
-@pytest.mark.slow
 def test_a_sheet_made_of_a_changed_prep_is_found(signed_sheet: MadePaper) -> None:
     document = signed_document()
     document["readings"][3]["reading_text"] = "3'"
@@ -173,7 +173,6 @@ def test_a_sheet_of_an_older_revision_whose_page_was_changed_is_altered(signed_s
     assert finding.state is State.ALTERED
 
 
-@pytest.mark.slow
 def test_each_prep_of_a_day_is_told() -> None:
     first, second = signed_document(with_sweep=False), prep_document(with_sweep=False)
     second["prep"] = second["prep"] | {"id": "other"}
@@ -227,9 +226,8 @@ def test_words_that_only_a_reader_aloud_would_say_are_compared_too(signed_sheet:
     assert finding.state is State.ALTERED
 
 
-@pytest.mark.slow
 @settings(
-    max_examples=examples(10), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=examples(5), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(places=st.lists(st.tuples(st.integers(0, 2**30), st.integers(0, 255)), min_size=1, max_size=4))
 def test_a_damaged_file_is_told_or_refused_and_never_breaks(

@@ -16,6 +16,8 @@ from shimwise.errors import SheetError
 from shimwise.sheets.pictures.figure_file import check_figure_path, save_figure
 from shimwise.sheets.pictures.verdict_figure import verdict_figure
 
+pytestmark = pytest.mark.slow  # draws figures
+
 A4_WIDTH_PT, A4_HEIGHT_PT = 595.28, 841.89
 """ISO 216: 210 x 297 mm, at 72 points an inch."""
 SVG = "{http://www.w3.org/2000/svg}"

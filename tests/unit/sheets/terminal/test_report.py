@@ -15,9 +15,10 @@ from rich.console import Console
 from property_cases import examples
 from shimwise.inference.model.prep import Reading
 from shimwise.inference.verdict.answer import Answer, Verdict
+from shimwise.notices import Notice
 from shimwise.remedy.remedy import Remedy
-from shimwise.sheets.terminal.report import print_report
-from shimwise.sheets.words.notices import as_written, joined_text, notice_text
+from shimwise.sheets.terminal.report import print_brief, print_report
+from shimwise.sheets.words.notices import as_written, notice_text
 
 COLOURFUL = {"TERM": "xterm-256color", "COLORTERM": "truecolor"}
 ESCAPE = re.compile(r"\x1b\[[0-9;]*m")
@@ -41,19 +42,19 @@ def printed(
     return raw.getvalue().decode(encoding)
 
 
-def test_the_sentence_comes_first_then_rail_units_next_and_remedy(
+def test_the_sentence_comes_first_then_what_to_do_now_then_the_picture(
     answer: Answer, advice: tuple[Remedy, ...]
 ) -> None:
     text = printed(answer, advice)
     assert text.replace("\n", " ").startswith(answer.headline)
     parts = [
         "H50 is short as well",
+        "What to do now",
+        "Send H50 to a lens technician",
         "◀ short",
         "Verdict",
         "Causes",
-        "Doubted readings",
-        "Read next",
-        "What to do",
+        "How it is done",
     ]
     places = [text.index(part) for part in (*parts, "Warnings")]
     assert places == sorted(places)
@@ -72,19 +73,21 @@ def test_every_unit_has_its_verdict_in_words_and_its_error_with_uncertainty(answ
 def test_what_a_next_reading_leaves_is_a_95_percent_interval(answer: Answer) -> None:
     # 95 % of a normal distribution lie within 1.96 standard deviations: an sd of 2.6 µm makes ± 5.1.
     text = " ".join(printed(answer).split())
-    assert "H75 75 mm f/2 on body B-12 at 3' (914 mm): leaves what is undecided at ± 5 µm" in text
+    assert "Read H75 on B-12 at 3' (914 mm): it brings what is open to ± 5 µm" in text
 
 
 def test_remedies_come_with_their_steps_in_order_and_their_cautions(
     answer: Answer, advice: tuple[Remedy, ...]
 ) -> None:
     text = " ".join(printed(answer, advice).split())
+    clean = notice_text(Notice("clean"))
     for remedy in advice:
-        place = text.index(joined_text(remedy.advice)[:40])
-        for number, step in enumerate(remedy.steps, 1):
-            place = text.index(f"{number}. {notice_text(step)}", place)
-        for caution in remedy.cautions:
-            place = text.index(notice_text(caution), place)
+        place = text.index(remedy.unit, text.index("How it is done"))
+        for step in map(notice_text, remedy.steps):
+            if step != clean:  # once for all, before the others
+                place = text.index(f". {step}", place)
+        for caution in map(notice_text, remedy.cautions):
+            assert text.count(caution) == 1, caution
 
 
 def test_a_doubted_reading_is_told_with_its_line_and_what_was_typed(answer: Answer) -> None:
@@ -100,17 +103,16 @@ def test_a_doubted_reading_is_told_with_its_line_and_what_was_typed(answer: Answ
         operator="AK",
     )
     text = " ".join(printed(answer, readings=(reading,)).split())
-    assert "line 6 H25 25 mm f/2 on body A-07" in text
-    assert "lands deep, +39 µm" in text
-    # 1828.8 mm are 6 ft, 2438.4 mm are 8 ft.
-    assert "Taped at 6' (1.829 m), read at 8' (2.438 m), by AK." in text
-    assert "line 33 H50" in text
+    # 2438.4 mm are 8 ft.
+    assert "Read H25 on A-07 at set-up A-07 D2 again: line 6 (8' by AK) lands +39 µm." in text
+    assert "again: line 33 lands" in text
 
 
 def test_when_nothing_is_out_nothing_is_to_be_done(answer: Answer) -> None:
     calm = replace(answer, bodies=answer.bodies[1:], lenses=answer.lenses[:3])
-    assert "Nothing: no unit is decided to be out." in printed(calm)
-    assert "Nothing: no unit" not in printed(answer)
+    calm = replace(calm, next=(), readings=tuple(one for one in answer.readings if not one.is_doubted))
+    assert "Nothing has to be done." in printed(calm)
+    assert "Nothing has to be done" not in printed(answer)
 
 
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp1252"])
@@ -187,8 +189,22 @@ def test_a_hundred_thousand_readings_make_a_report_that_can_be_read() -> None:
     assert len(lines) < 220
     assert "and 28 more, all in tolerance" in lines
     assert " and 22 more" in lines
-    assert any(re.fullmatch(r" and [\d,]{5} more", line) for line in lines)
+    assert any(re.fullmatch(r" and [\d,]{5,6} more", line) for line in lines)
     assert any(line.startswith(" and 42 more remedies: L08, L09") for line in lines)
+
+
+def test_a_brief_report_has_the_sentence_and_what_presses_most_in_twelve_lines(
+    answer: Answer, advice: tuple[Remedy, ...]
+) -> None:
+    file = io.StringIO()
+    print_brief(Console(file=file, width=60), answer, advice)
+    lines = file.getvalue().splitlines()
+    assert len(lines) <= 12
+    assert " ".join(lines).startswith(answer.headline)
+    assert re.fullmatch(r"and \d+ more", lines[-1])
+    full = " ".join(printed(answer, advice, width=60).split())
+    for line in lines[3:-1]:
+        assert line.removeprefix("- ").strip() in full
 
 
 def test_units_beyond_the_list_that_are_not_fine_are_not_called_fine() -> None:

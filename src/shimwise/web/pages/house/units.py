@@ -7,6 +7,7 @@ from fastapi import APIRouter
 from markupsafe import Markup
 from starlette.responses import Response
 
+from shimwise.bench.desk.optics import mounts
 from shimwise.bench.history import drift_picture
 from shimwise.bench.house import units as house
 from shimwise.bench.house.settings import settings
@@ -14,6 +15,7 @@ from shimwise.bench.house.views import LensFacts, PastVerdict
 from shimwise.bench.verdict import pictures
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep
 from shimwise.web.pages.forms import Form
+from shimwise.web.pages.house import first_steps
 from shimwise.web.pages.house.unit_kinds import KEPT, SETS, UNITS, KeptKind, KindDep, UnitKindDep
 from shimwise.web.pages.view import OUT, counted
 
@@ -44,8 +46,7 @@ def list_units(visit: VisitDep, kind: UnitKindDep) -> Response:
 @router.get(f"{KEPT}/new")
 def new(visit: VisitDep, kind: KindDep) -> Response:
     """Show the form of a new body, lens or set."""
-    visit.form = kind.form(None)
-    visit.form.set("scale_unit", visit.page.units)
+    visit.form = first_steps.begin(visit, kind)
     return _form_page(visit, kind)
 
 
@@ -54,7 +55,7 @@ def add(visit: PostDep, kind: KindDep) -> Response:
     """Add a body, a lens or a set."""
     with visit.refusing(status=422):
         added = kind.add(visit.record, facts=kind.facts(visit.form), who=visit.who)
-        return visit.go(f"/{kind.folder}/{added.id}")
+        return visit.go(first_steps.after_adding(visit, kind, added.id))
     return _form_page(visit, kind)
 
 
@@ -88,6 +89,7 @@ def show_unit(visit: VisitDep, kind: UnitKindDep, unit_id: str) -> Response:
         kind=kind.name,
         tolerance_um=_tolerance_um(visit, shown.unit.facts),
         drift=kind.drift(visit.record, unit_id),
+        prep_address=first_steps.prep_address(visit.record, **{f"{kind.name}_id": unit_id}),
     )
 
 
@@ -147,11 +149,23 @@ def _form_page(visit: Visit, kind: KeptKind, *, of: str = "", name: str = "") ->
     return visit.show(
         f"house/{kind.name}_form.html",
         kind=kind.name,
-        sentence=changed if name else f"Add a {kind.name}.",
+        sentence=changed if name else _add_sentence(visit, kind),
         action=f"/{kind.folder}/{of}".rstrip("/"),
         name=name,
         lenses=house.list_units(visit.record, LensFacts, limit=MOST_CHOSEN).units if is_set else (),
+        offers=() if name else first_steps.offers(visit, kind),
+        mounts=[one.mount for one in mounts()],
     )
+
+
+def _add_sentence(visit: Visit, kind: KeptKind) -> str:
+    """Say what is added, and what was added just before."""
+    if kind is SETS:
+        return f"Add a {kind.name}."
+    count = {name: len(visit.form.all(name)) for name in (first_steps.BODY, first_steps.LENS)}
+    kept = " and ".join(counted(number, name) for name, number in count.items() if number)
+    needs = "a name and its mount" if kind.name == "body" else "a name and its focal length"
+    return f"{f'{kept} kept. ' if kept else ''}Add a {kind.name}: it needs {needs}."
 
 
 def _tolerance_um(visit: Visit, facts: Any) -> float:  # noqa: ANN401 - of a body or of a lens

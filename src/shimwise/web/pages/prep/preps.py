@@ -24,7 +24,7 @@ def list_preps(visit: VisitDep) -> Response:
     if visit.judge is not None:
         pictures.warm_up()
     query = visit.form
-    chosen = {"set_id": query.all("set"), "body_ids": query.all("body")}
+    chosen = {"set_id": query.all("set"), "body_ids": query.all("body"), "lens_ids": query.all("lens")}
     visit.form = Form(values={name: values for name, values in chosen.items() if values})
     return _shown(visit, search=query.text("search"), after=query.text("after"))
 
@@ -90,7 +90,9 @@ def _shown(visit: Visit, *, search: str = "", after: str = "") -> Response:
         form.set("body_ids", bodies.units[0].id)
     if "set_id" not in form.values and len(sets) == 1:
         form.set("set_id", sets[0].id)
-    sentence = _sentence(opened, has_bodies=bool(bodies.units), has_done=bool(closed))
+    sentence = _sentence(
+        opened, has_bodies=bool(bodies.units), has_lenses=bool(lenses), has_done=bool(closed)
+    )
     return visit.show(
         "preps.html",
         sentence=sentence,
@@ -105,9 +107,14 @@ def _shown(visit: Visit, *, search: str = "", after: str = "") -> Response:
     )
 
 
-def _sentence(opened: tuple[PrepLine, ...], *, has_bodies: bool, has_done: bool) -> str:
-    if not has_bodies:
+def _sentence(opened: tuple[PrepLine, ...], *, has_bodies: bool, has_lenses: bool, has_done: bool) -> str:
+    if not has_bodies and not has_lenses:
         return "Welcome. Nothing is kept yet: first say which bodies and lenses the house has."
+    if not (has_bodies and has_lenses):
+        have, missing = ("a body", "lenses") if has_bodies else ("lenses", "bodies")
+        return (
+            f"The house has {have} and no {missing} yet: add {'a lens' if has_bodies else 'a body'} to begin."
+        )
     if not opened:
         first = "No prep is open." if has_done else "No prep has been started yet."
         return f"{first} Choose a body and a set to begin."
