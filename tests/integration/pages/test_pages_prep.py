@@ -7,11 +7,13 @@ import uuid
 from collections.abc import Iterator
 from html import unescape
 from pathlib import Path
+from typing import Any
 
 import pytest
 from api_house import WHO, Door
 from pages_house import PageSeen, opened_pages, see
 
+from shimwise.bench.sweep.frame_files import sweep_settings
 from shimwise.record.errors import RecordBusy
 
 SCRIPT = {"HX-Request": "true"}
@@ -253,3 +255,32 @@ def test_a_sweep_sent_twice_under_the_forms_id_is_one(door: Door, prep_id: str) 
         assert "data-new-id" in answer.text
     jobs = door.client.app.state.sweeps  # type: ignore[attr-defined]
     assert [job.id for job in jobs.jobs(prep_id)] == [form["id"]]
+
+
+def test_a_sweeps_description_is_made_on_the_page_from_what_moved(
+    door: Door, prep_id: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    door.read(prep_id, "3'")
+    (setup,) = door.get(f"/preps/{prep_id}")["setups"]
+    made: list[dict[str, Any]] = []
+    monkeypatch.setattr(
+        "shimwise.bench.sweep.jobs._refuse_without_settings", lambda place: made.append(sweep_settings(place))
+    )
+    form = {
+        "who": WHO,
+        "setup_id": setup["id"],
+        "lens_id": door.ids["H50"],
+        "moved": "sensor",
+        "first": "−60",
+        "step": "10",
+    }
+    files = [("files", (f"f{number}.png", b"", "image/png")) for number in (10, 9, 11)]
+    path = f"/preps/{prep_id}/sweeps"
+    wrong = door.client.post(path, data={**form, "step": "ten"}, files=files)
+    assert (wrong.status_code, "is no number; write one as -60" in wrong.text, made) == (422, True, [])
+    assert 'value="ten"' in wrong.text, "what was typed stays"
+    assert door.client.post(path, data=form, files=files, headers={"HX-Request": "true"}).status_code == 200
+    frames = [
+        {"file": f"f{number}.png", "position_um": um} for number, um in ((9, -60), (10, -50), (11, -40))
+    ]
+    assert made == [{"frames": frames, "swept": "sensor"}]

@@ -13,6 +13,7 @@ from shimwise.bench.prep import gauges, preps
 from shimwise.bench.sweep import evidence
 from shimwise.bench.sweep.evidence import SweepRequest
 from shimwise.bench.sweep.frame_files import MOST_FILES
+from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.typed_names import id_or_new
 from shimwise.bench.verdict import verdict
 from shimwise.errors import ShimwiseError
@@ -118,14 +119,21 @@ def _begin_sweep(visit: Visit, prep_id: str, sent: FormData) -> Response:
         if setup is None:
             raise InputError("Choose the set-up at which it was swept.", field="setup_id")
         facts = SweepRequest(
-            body_id=setup.body_id, lens_id=form.text("lens_id"), distance_text=setup.distance_text
+            body_id=setup.body_id,
+            lens_id=form.text("lens_id"),
+            distance_text=setup.distance_text,
+            transfer=form.text("transfer") or None,
         )
+        moves = None
+        if form.text("first") or form.text("step"):
+            moves = Moves(moved=form.text("moved"), first=form.text("first"), step=form.text("step"))
         files = [
             (one.filename, one.file)
             for one in sent.getlist("files")
             if isinstance(one, UploadFile) and one.filename
         ]
-        visit.sweeps.begin(prep_id, sweep_id=id_or_new(form.text("id")), files=files, facts=facts, who=who)
+        sweep_id = id_or_new(form.text("id"))
+        visit.sweeps.begin(prep_id, sweep_id=sweep_id, files=files, facts=facts, who=who, moves=moves)
     except ShimwiseError as error:
         visit.refuse(error, status=422, fields={"body_id": "setup_id"})
         return remember(show_part(visit, prep_id, "sweeps", sweep_form=form), who)
