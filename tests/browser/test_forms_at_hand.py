@@ -198,7 +198,7 @@ def test_what_to_do_first_is_read_without_scrolling_and_leads_to_its_steps(
     assert _is_seen(page, page.locator("#remedy-1 h3"))
 
 
-SMALL = """() => [...document.querySelectorAll("a[class], .foot a, button, input:not([type=hidden]), summary")]
+SMALL = """() => [...document.querySelectorAll("a[class], .foot a, button, input, select, summary")]
   .map(one => [one, (one.closest(".chip, .tick") || one).getBoundingClientRect()])
   .filter(([, box]) => box.width > 0 && (box.width < 43.5 || box.height < 43.5))
   .map(([one]) => one.innerText || one.name)"""

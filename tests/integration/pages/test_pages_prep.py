@@ -253,3 +253,26 @@ def test_a_sweep_sent_twice_under_the_forms_id_is_one(door: Door, prep_id: str) 
         assert "data-new-id" in answer.text
     jobs = door.client.app.state.sweeps  # type: ignore[attr-defined]
     assert [job.id for job in jobs.jobs(prep_id)] == [form["id"]]
+
+
+def test_a_sweep_needs_no_list_written_by_hand_and_shows_it_before_it_is_sent(
+    door: Door, prep_id: str
+) -> None:
+    door.read(prep_id, "3'")
+    (setup,) = door.get(f"/preps/{prep_id}")["setups"]
+    said = {"swept": "position_um", "first": "-20", "step": "10"}
+    listed = door.client.post(
+        f"/preps/{prep_id}/sweeps/list", data={**said, "names": "f10.png\nf9.png"}, headers=SCRIPT
+    )
+    assert "2 frames, from −20 µm to −10 µm" in " ".join(
+        PageSeen(listed.text).text.replace("\u00a0", " ").split()
+    )
+    assert listed.text.index("f9.png") < listed.text.index("f10.png")
+    form = {"who": WHO, "id": uuid.uuid4().hex, "setup_id": setup["id"], "lens_id": door.ids["H50"]}
+    files = [("files", (name, b"not a picture", "image/png")) for name in ("f10.png", "f9.png")]
+    sent = door.client.post(f"/preps/{prep_id}/sweeps", data=form, files=files, headers=SCRIPT)
+    assert (sent.status_code, 'id="swept-wrong"' in sent.text) == (422, True)
+    sent = door.client.post(f"/preps/{prep_id}/sweeps", data={**form, **said}, files=files, headers=SCRIPT)
+    assert sent.status_code == 200, sent.text
+    jobs = door.client.app.state.sweeps  # type: ignore[attr-defined]
+    assert [job.id for job in jobs.jobs(prep_id)] == [form["id"]]

@@ -1,6 +1,8 @@
 """Gauges and sweeps of a prep, and its files to keep and to pass on."""
 
+import io
 import json
+from typing import IO
 
 from fastapi import APIRouter
 from starlette.concurrency import run_in_threadpool
@@ -12,7 +14,8 @@ from shimwise.bench.exchange.record_admin import export_prep, export_readings_cs
 from shimwise.bench.prep import gauges, preps
 from shimwise.bench.sweep import evidence
 from shimwise.bench.sweep.evidence import SweepRequest
-from shimwise.bench.sweep.frame_files import MOST_FILES
+from shimwise.bench.sweep.frame_files import MOST_FILES, safe_file_name
+from shimwise.bench.sweep.sweep_list import ListedFrame, StatedPositions, list_frames, sweep_json
 from shimwise.bench.typed_names import id_or_new
 from shimwise.bench.verdict import verdict
 from shimwise.errors import ShimwiseError
@@ -22,6 +25,7 @@ from shimwise.web.pages.forms import Form
 from shimwise.web.pages.prep.prep import changed_part, show_part
 
 router = APIRouter(prefix="/preps/{prep_id}")
+SWEEP_JSON = "sweep.json"
 
 
 @router.post("/gauges")
@@ -67,6 +71,19 @@ async def add_sweep(visit: VisitDep, prep_id: str) -> Response:
         return await run_in_threadpool(_begin_sweep, visit, prep_id, sent)
 
 
+@router.post("/sweeps/list")
+def list_sweep(visit: PostDep) -> Response:
+    """Show which frame is taken to stand where, before any is sent."""
+    form, listed = visit.form, tuple[ListedFrame, ...]()
+    names = [name for name in form.get("names").splitlines() if name]
+    has_own = SWEEP_JSON in {name.casefold() for name in names}
+    if names and not has_own and form.text("swept") and (form.text("positions") or form.text("step")):
+        with visit.refusing():
+            listed = list_frames(names, _stated(form))
+    visit.status = 200
+    return visit.show("prep/sweep_list.html", listed=listed, names=names, has_own=has_own)
+
+
 @router.post("/sweeps/{sweep_id}/cancel")
 def cancel_sweep(visit: VisitDep, prep_id: str, sweep_id: str) -> Response:
     """Cancel the measuring of a sweep."""
@@ -109,6 +126,10 @@ def verdict_json(record: RecordDep, prep_id: str) -> Response:
     return file_answer(content, "application/json", "verdict.json")
 
 
+def _stated(form: Form) -> StatedPositions:
+    return StatedPositions(**form.read(texts=("swept", "first", "step", "positions")))
+
+
 def _begin_sweep(visit: Visit, prep_id: str, sent: FormData) -> Response:
     form = visit.form = Form.of(sent)
     who = visit.who
@@ -120,11 +141,14 @@ def _begin_sweep(visit: Visit, prep_id: str, sent: FormData) -> Response:
         facts = SweepRequest(
             body_id=setup.body_id, lens_id=form.text("lens_id"), distance_text=setup.distance_text
         )
-        files = [
+        files: list[tuple[str, IO[bytes]]] = [
             (one.filename, one.file)
             for one in sent.getlist("files")
             if isinstance(one, UploadFile) and one.filename
         ]
+        names = [safe_file_name(name) for name, _ in files]
+        if files and SWEEP_JSON not in {name.casefold() for name in names}:
+            files.append((SWEEP_JSON, io.BytesIO(sweep_json(names, _stated(form)))))
         visit.sweeps.begin(prep_id, sweep_id=id_or_new(form.text("id")), files=files, facts=facts, who=who)
     except ShimwiseError as error:
         visit.refuse(error, status=422, fields={"body_id": "setup_id"})
