@@ -90,7 +90,8 @@ def test_the_demonstration_fills_its_record_once(tmp_path: Path) -> None:
     ended = "--end-without-terminal"
     done = shimwise("serve", "--demo", "--port", "0", ended, "--data", tmp_path / "record")
     assert (done.returncode, done.stderr) == (0, b"")
-    assert re.match(r"The pages are at http://127\.0\.0\.1:\d+/\nNext: ", done.stdout.decode())
+    assert re.match(r"The pages are at http://127\.0\.0\.1:\d+/\n", done.stdout.decode())
+    assert done.stdout.decode().rstrip().endswith("A record of your own: shimwise serve")
     with open_record(str(tmp_path / "record")) as record, pytest.raises(Conflict, match="A-03"):
         fill_demo(record)
     assert told.reading_count == 105

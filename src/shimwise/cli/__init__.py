@@ -1,12 +1,18 @@
-"""The command line: a thin door."""
+"""The command line: a thin door.
 
+Nothing is imported here but what every interpreter has loaded: until the door has said what Ctrl-C does, it
+would end in a traceback.
+"""
+
+from __future__ import annotations
+
+import _signal  # type: ignore[import-not-found]  # of signal, without its enumerations
 import os
-import signal
 import sys
-import threading
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from types import FrameType
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 __all__ = ["main"]
 
@@ -31,7 +37,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     SystemExit
         Always, with the exit code. A refusal is one message on standard error.
     """
-    with ended_at_once():
+    with EndedAtOnce():
         words = sys.argv[1:] if arguments is None else list(arguments)
         for name, count in ONE_THREAD.items():
             os.environ.setdefault(name, count)  # read when numpy is loaded, with the command
@@ -39,28 +45,28 @@ def main(arguments: Sequence[str] | None = None) -> None:
             if hasattr(stream, "reconfigure"):
                 stream.reconfigure(errors="replace")
         from shimwise.cli.leaving import exit_code
-    raise SystemExit(exit_code(words, ended_at_once))
+    raise SystemExit(exit_code(words, EndedAtOnce))
 
 
-@contextmanager
-def ended_at_once() -> Iterator[None]:
-    """Let Ctrl-C end the process with one sentence while modules load: nothing is begun yet.
+class EndedAtOnce:
+    """Lets Ctrl-C end the process with one sentence while modules load: nothing is begun yet.
 
     An exception would surface in the middle of an import, where libraries print it or take it for another.
     """
-    is_ours = (
-        threading.current_thread() is threading.main_thread()
-        and signal.getsignal(signal.SIGINT) is signal.default_int_handler
-    )
-    if is_ours:
-        signal.signal(signal.SIGINT, _end_at_once)
-    try:
-        yield
-    finally:
-        if is_ours:
-            signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    def __enter__(self) -> None:
+        self.is_ours = _signal.getsignal(_signal.SIGINT) is _signal.default_int_handler
+        try:
+            if self.is_ours:
+                _signal.signal(_signal.SIGINT, _end_at_once)
+        except ValueError:  # in another thread than the main one, which hears of no signal
+            self.is_ours = False
+
+    def __exit__(self, *_: object) -> None:
+        if self.is_ours:
+            _signal.signal(_signal.SIGINT, _signal.default_int_handler)
 
 
-def _end_at_once(_number: int, _frame: FrameType | None) -> None:
+def _end_at_once(_number: int, _frame: object) -> None:
     os.write(2, b"\nshimwise: stopped before it began.\n")
     os._exit(STOPPED)

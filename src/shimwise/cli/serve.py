@@ -140,11 +140,13 @@ def _print_when_ready(pages: "Pages", told: Sequence[str], *, is_ended: bool, is
     if not pages.server.started:
         pages.stop()
         return
-    typer.echo("\n".join([f"The pages are at {pages.address}", *told]))
+    typer.echo(f"The pages are at {pages.address}")
     if is_ended:
         typer.echo("There is no terminal here, so this ends now; started in one, it serves until Ctrl-C.")
+        typer.echo("\n".join(told[1:]))
         pages.stop()
         return
+    typer.echo("".join(f"{line}\n" for line in told), nl=False)
     if pages.options.is_beyond:
         _show_pairing(pages)
     typer.echo("Ctrl-C ends it.")

@@ -350,15 +350,15 @@ def test_a_sweeps_description_is_made_from_options_and_shown_first(
 @pytest.mark.parametrize(
     ("moves", "told"),
     [
-        (("--moved", "head"), "--moved head: give sensor, ring, chart, screw."),
-        (("--first", "0"), "Give --first and --step"),
+        (("--moved", "head"), "--moved head: is nothing that moves; give sensor, ring, chart, screw."),
+        (("--first", "0"), "--step: is empty; give the first position and the step"),
         (("--first", "0", "--step", "ten"), "--step ten: is no number"),
-        (("--first", "0", "--step", "0"), "--step 0: the frames would all lie at one place."),
-        (("--at", "1,2,3"), "--at has 3 positions and the folder 2 pictures."),
+        (("--first", "0", "--step", "0"), "--step 0: is 0: the frames would all lie at one place."),
+        (("--at", "1,2,3"), "--at: has 3 positions, and there are 2 pictures."),
         (("--moved", "ring", "--first", "3 feat", "--step", "1 in"), "--first 3 feat: [3 feat] is no length"),
         (
             ("--moved", "chart", "--first", "3'", "--step", "-4 ft"),
-            "the last of 2 frames would lie at -304.8 mm.",
+            "--step -4 ft: is too large: the last of 2 frames would lie at -304.8 mm.",
         ),
     ],
 )

@@ -7,11 +7,13 @@ import uuid
 from collections.abc import Iterator
 from html import unescape
 from pathlib import Path
+from typing import Any
 
 import pytest
 from api_house import WHO, Door
 from pages_house import PageSeen, opened_pages, see
 
+from shimwise.bench.sweep.frame_files import sweep_settings
 from shimwise.record.errors import RecordBusy
 
 SCRIPT = {"HX-Request": "true"}
@@ -255,24 +257,30 @@ def test_a_sweep_sent_twice_under_the_forms_id_is_one(door: Door, prep_id: str) 
     assert [job.id for job in jobs.jobs(prep_id)] == [form["id"]]
 
 
-def test_a_sweep_needs_no_list_written_by_hand_and_shows_it_before_it_is_sent(
-    door: Door, prep_id: str
+def test_a_sweeps_description_is_made_on_the_page_from_what_moved(
+    door: Door, prep_id: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     door.read(prep_id, "3'")
     (setup,) = door.get(f"/preps/{prep_id}")["setups"]
-    said = {"swept": "position_um", "first": "-20", "step": "10"}
-    listed = door.client.post(
-        f"/preps/{prep_id}/sweeps/list", data={**said, "names": "f10.png\nf9.png"}, headers=SCRIPT
+    made: list[dict[str, Any]] = []
+    monkeypatch.setattr(
+        "shimwise.bench.sweep.jobs._refuse_without_settings", lambda place: made.append(sweep_settings(place))
     )
-    assert "2 frames, from −20 µm to −10 µm" in " ".join(
-        PageSeen(listed.text).text.replace("\u00a0", " ").split()
-    )
-    assert listed.text.index("f9.png") < listed.text.index("f10.png")
-    form = {"who": WHO, "id": uuid.uuid4().hex, "setup_id": setup["id"], "lens_id": door.ids["H50"]}
-    files = [("files", (name, b"not a picture", "image/png")) for name in ("f10.png", "f9.png")]
-    sent = door.client.post(f"/preps/{prep_id}/sweeps", data=form, files=files, headers=SCRIPT)
-    assert (sent.status_code, 'id="swept-wrong"' in sent.text) == (422, True)
-    sent = door.client.post(f"/preps/{prep_id}/sweeps", data={**form, **said}, files=files, headers=SCRIPT)
-    assert sent.status_code == 200, sent.text
-    jobs = door.client.app.state.sweeps  # type: ignore[attr-defined]
-    assert [job.id for job in jobs.jobs(prep_id)] == [form["id"]]
+    form = {
+        "who": WHO,
+        "setup_id": setup["id"],
+        "lens_id": door.ids["H50"],
+        "moved": "sensor",
+        "first": "−60",
+        "step": "10",
+    }
+    files = [("files", (f"f{number}.png", b"", "image/png")) for number in (10, 9, 11)]
+    path = f"/preps/{prep_id}/sweeps"
+    wrong = door.client.post(path, data={**form, "step": "ten"}, files=files)
+    assert (wrong.status_code, "is no number; write one as -60" in wrong.text, made) == (422, True, [])
+    assert 'value="ten"' in wrong.text, "what was typed stays"
+    assert door.client.post(path, data=form, files=files, headers={"HX-Request": "true"}).status_code == 200
+    frames = [
+        {"file": f"f{number}.png", "position_um": um} for number, um in ((9, -60), (10, -50), (11, -40))
+    ]
+    assert made == [{"frames": frames, "swept": "sensor"}]

@@ -8,36 +8,18 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from shimwise.bench.output_files import write_whole
 from shimwise.bench.prep.prep_data import material_of
-from shimwise.errors import LengthError, RecordError
+from shimwise.bench.sweep.moves import MOVED, Moves, positions_of
+from shimwise.errors import RecordError
 from shimwise.files.kit_file import read_kit
 from shimwise.imaging.frames.errors import DescriptionError
 from shimwise.imaging.frames.recording import Recording
 from shimwise.imaging.frames.source import DESCRIPTION, picture_names
-from shimwise.lengths import length_to_mm
 from shimwise.record.names import name_key
 
 if TYPE_CHECKING:
     from shimwise.record.record import Record
 
-MOVED = {"sensor": "position_um", "ring": "ring", "chart": "distance", "screw": "turns"}
-"""What can move -> the name of its position in the description."""
-_LENGTHS = ("ring", "chart")
-_DECIMALS = 9
 Unit = TypeVar("Unit")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Moves:
-    """What moved between the frames: a first position and a step, or the positions of all frames.
-
-    Of the sensor in µm, + away from the lens; of a screw in turns, + clockwise; of ring and chart lengths, a
-    bare number being mm.
-    """
-
-    moved: str
-    first: str = ""
-    step: str = ""
-    at: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,21 +38,20 @@ def describe(folder: Path, moves: Moves, recording: Recording) -> dict[str, Any]
     Raises
     ------
     DescriptionError
-        If it has one already, holds no pictures, or a position cannot be.
+        If it has one already, or holds no pictures.
+    InputError
+        If a position cannot be.
     """
     if not folder.is_dir():
-        raise DescriptionError(f"{folder} is no folder; a clip takes --positions FILE.csv.")
-    if (folder / DESCRIPTION).exists():
+        raise DescriptionError(f"{folder.name} is no folder; a clip takes a CSV of positions.")
+    if has_description(folder):
         raise DescriptionError(
-            f"{folder} has a {DESCRIPTION} of its own. Leave --moved, --first, --step and --at out, or move "
-            "that file away."
+            f"{folder.name} has a {DESCRIPTION} of its own. Leave out what moved, or move that file away."
         )
-    key, names = MOVED.get(moves.moved), picture_names(folder)
-    if key is None:
-        raise DescriptionError(f"--moved {moves.moved[:40]}: give {', '.join(MOVED)}.")
+    names = picture_names(folder)
     if not names:
-        raise DescriptionError(f"{folder} holds no pictures. Put the frames there, numbered in their order.")
-    positions = _positions(moves, len(names))
+        raise DescriptionError("There are no pictures. Number the frames in their order.")
+    positions, key = positions_of(moves, len(names)), MOVED[moves.moved]
     facts = {one.name: getattr(recording, one.name) for one in fields(recording)}
     known = {name: value for name, value in facts.items() if value is not None}
     chart = {"chart": "chart.json"} if (folder / "chart.json").is_file() else {}
@@ -164,47 +145,3 @@ def _chosen(kind: str, name: str, known: Mapping[str, Unit]) -> tuple[str, Unit]
         return found[0]
     asked = f"--{kind} {name}: there is no such {kind}" if name else f"--{kind} is missing"
     raise RecordError(f"{asked}. Known are {', '.join(known) or 'none'}.")
-
-
-def _positions(moves: Moves, count: int) -> list[float]:
-    """Return the position of each frame, as the description counts it."""
-    is_length = moves.moved in _LENGTHS
-    if moves.at:
-        if moves.first or moves.step:
-            raise DescriptionError("--at names all positions; leave --first and --step out.")
-        if len(moves.at) != count:
-            raise DescriptionError(f"--at has {len(moves.at)} positions and the folder {count} pictures.")
-        return [_place("--at", text, is_length=is_length) for text in moves.at]
-    if not (moves.first and moves.step):
-        raise DescriptionError(
-            "Give --first and --step, such as --first -60 --step 10, or all positions by --at."
-        )
-    first = _place("--first", moves.first, is_length=is_length)
-    step = _signed("--step", moves.step, is_length=is_length)
-    if step == 0:
-        raise DescriptionError("--step 0: the frames would all lie at one place.")
-    positions = [round(first + number * step, _DECIMALS) for number in range(count)]
-    if is_length and min(positions) <= 0:
-        raise DescriptionError(
-            f"--step {moves.step}: the last of {count} frames would lie at {positions[-1]:g} mm."
-        )
-    return positions
-
-
-def _place(option: str, text: str, *, is_length: bool) -> float:
-    value = _signed(option, text, is_length=is_length)
-    if is_length and value <= 0:
-        raise DescriptionError(f"{option} {text}: is no distance above 0.")
-    return value
-
-
-def _signed(option: str, text: str, *, is_length: bool) -> float:
-    """Read a number, or a length in mm, of either sign."""
-    plain = text.strip().replace("−", "-")
-    sign, bare = (-1.0, plain[1:]) if plain.startswith("-") else (1.0, plain.removeprefix("+"))
-    try:
-        return sign * (length_to_mm(bare, default_unit="mm") if is_length else float(bare.replace(",", ".")))
-    except LengthError as error:
-        raise DescriptionError(f"{option} {text}: {error}") from error
-    except ValueError:
-        raise DescriptionError(f"{option} {text}: is no number; write one as -60 or 0.05.") from None

@@ -21,6 +21,7 @@ from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep, sweep_task
 from shimwise.bench.sweep.frame_files import keep_frames, kept_place
 from shimwise.bench.sweep.match import refuse_same_frames
+from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.sweep.work import SweepCancelledError, SweepTask, measured_document
 from shimwise.bench.typed_names import typed_name
 from shimwise.errors import ImagingError, ShimwiseError
@@ -119,6 +120,7 @@ class SweepJobs:
         files: Iterable[tuple[str, IO[bytes]]],
         facts: SweepRequest,
         who: str,
+        moves: Moves | None = None,
     ) -> SweepJob:
         """Take a sweep's frames and have them measured; the same id begun again is one job, or one sweep.
 
@@ -126,6 +128,8 @@ class SweepJobs:
         ----------
         files : iterable of (name, open file)
             As :func:`shimwise.bench.sweep.frame_files.keep_frames`.
+        moves : Moves, optional
+            What moved, where no ``sweep.json`` is among the files: one is made.
 
         Raises
         ------
@@ -144,6 +148,8 @@ class SweepJobs:
         place = None
         try:
             place = keep_frames(self._record, sweep_id, files)
+            if moves is not None:
+                _describe(place, moves)
             _refuse_without_settings(place)
             with self._taking:
                 return self._taken(sweep_id, prep_id, place=place, facts=facts, person=person)
@@ -333,6 +339,15 @@ class SweepJobs:
                 self._jobs[sweep_id] = replace(job, what=what, done=done, total=total)
 
 
+def _describe(place: Path, moves: Moves) -> None:
+    """Make ``sweep.json`` of what moved, unless it came with the frames."""
+    from shimwise.bench.sweep.describe import describe, has_description, write_description
+    from shimwise.imaging.frames.recording import Recording
+
+    if not has_description(place):
+        write_description(place, describe(place, moves, Recording()))
+
+
 def _refuse_without_settings(place: Path) -> None:
     """Refuse frames without their positions.
 
@@ -344,7 +359,7 @@ def _refuse_without_settings(place: Path) -> None:
     if not (place / "sweep.json").is_file():
         raise InputError(
             "sweep.json is not among the files: it lists each frame's position. Send it with the frames, "
-            "all of them together.",
+            "all of them together, or say what moved.",
             field="files",
         )
 

@@ -8,10 +8,12 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.desk import judge as figures
+from shimwise.bench.errors import InputError
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.output_files import write_whole
 from shimwise.bench.sweep import describe as describing
 from shimwise.bench.sweep import measure as bench
+from shimwise.bench.sweep.moves import Moves
 from shimwise.cli.options import (
     AsJson,
     Figure,
@@ -23,7 +25,7 @@ from shimwise.cli.options import (
 from shimwise.cli.output import is_asked, show, show_report
 from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import Data
-from shimwise.errors import ImagingError
+from shimwise.errors import ImagingError, RecordError
 
 _MISSING = (
     "{} has no sweep.json. Say what moved and how, as --moved sensor --first -60 --step 10 (µm, + away from "
@@ -74,11 +76,12 @@ def _optics(
         return describing.optics_of_prep(record, prep_id, body=body, lens=lens)
 
 
-def _described(
-    place: Path, moves: describing.Moves, given: bench.Recording, *, is_dry_run: bool, as_json: bool
-) -> bool:
+def _described(place: Path, moves: Moves, given: bench.Recording, *, is_dry_run: bool, as_json: bool) -> bool:
     """Show the description, and write it where that is wanted; return whether to measure."""
-    document = describing.describe(place, moves, given)
+    try:
+        document = describing.describe(place, moves, given)
+    except InputError as error:
+        raise RecordError(f"{f'--{error.field} {error.typed}'.strip()}: {error.reason}") from error
     if is_dry_run or not as_json:
         show(document, "\n".join(describing.description_words(document)), as_json=as_json)
     if is_dry_run or (
@@ -193,7 +196,7 @@ def sweep(
         given, body, lens = given.or_else(known.recording), known.body, known.lens
         separation = separation or known.separation_mm or 0.0
     if moved or first or step or at:
-        moves = describing.Moves(moved=moved or "sensor", first=first, step=step, at=_parts(at))
+        moves = Moves(moved=moved or "sensor", first=first, step=step, at=_parts(at))
         if not _described(place, moves, given, is_dry_run=is_dry_run, as_json=as_json):
             return
     elif is_dry_run:

@@ -26,19 +26,6 @@
   window.addEventListener("hashchange", () => openAt(location.hash));
   openAt(location.hash);
 
-  // Which frame stands where is shown before any is sent: only their names are.
-  function listFrames(event) {
-    const part = event.target.closest("form")?.querySelector("[data-sweep-list]");
-    if (!part || !(part.contains(event.target) || event.target.type === "file")) return;
-    part.querySelector("[data-sweep-names]").value = [...part.form.elements.files.files].map((file) => file.name).join("\n");
-    const said = [...new FormData(part.form)].filter(([name, value]) => typeof value === "string" && name !== "id");
-    fetch(part.dataset.listAt, { method: "POST", body: new URLSearchParams(said), headers: { "HX-Request": "true" } })
-      .then((answer) => answer.ok && answer.text())
-      .then((html) => { if (html) document.getElementById("sweep-list").innerHTML = html; })
-      .catch(() => { /* without the server nothing is shown, and nothing is sent */ });
-  }
-  document.body.addEventListener("change", listFrames);
-
   // What is read, at the foot of a phone's page, is not needed beside the pad itself.
   const bar = document.querySelector(".to-pad");
   const entry = () => document.getElementById("entry");

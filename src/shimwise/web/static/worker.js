@@ -8,7 +8,7 @@ const MOST_PAGES = 8;
 const KEPT_AT = "x-shimwise-kept-at";
 const PATIENCE_MS = 6000;
 const OWN_FILES = [
-  "pages.css", "ids.js", "pages.js", "pad.js", "choose.js", "folds.js", "check.js", "stay.js", "live.js", "kept.js", "waiting.js",
+  "pages.css", "ids.js", "pages.js", "pad.js", "choose.js", "folds.js", "moves.js", "check.js", "stay.js", "live.js", "kept.js", "waiting.js",
   "away.js", "mark.svg",
   "vendor/htmx.min.js", "vendor/b612-latin-400-normal.woff2", "vendor/b612-latin-700-normal.woff2",
 ].map((name) => `/static/${name}`);

@@ -1,8 +1,6 @@
 """Gauges and sweeps of a prep, and its files to keep and to pass on."""
 
-import io
 import json
-from typing import IO
 
 from fastapi import APIRouter
 from starlette.concurrency import run_in_threadpool
@@ -14,8 +12,8 @@ from shimwise.bench.exchange.record_admin import export_prep, export_readings_cs
 from shimwise.bench.prep import gauges, preps
 from shimwise.bench.sweep import evidence
 from shimwise.bench.sweep.evidence import SweepRequest
-from shimwise.bench.sweep.frame_files import MOST_FILES, safe_file_name
-from shimwise.bench.sweep.sweep_list import ListedFrame, StatedPositions, list_frames, sweep_json
+from shimwise.bench.sweep.frame_files import MOST_FILES
+from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.typed_names import id_or_new
 from shimwise.bench.verdict import verdict
 from shimwise.errors import ShimwiseError
@@ -25,7 +23,6 @@ from shimwise.web.pages.forms import Form
 from shimwise.web.pages.prep.prep import changed_part, show_part
 
 router = APIRouter(prefix="/preps/{prep_id}")
-SWEEP_JSON = "sweep.json"
 
 
 @router.post("/gauges")
@@ -71,19 +68,6 @@ async def add_sweep(visit: VisitDep, prep_id: str) -> Response:
         return await run_in_threadpool(_begin_sweep, visit, prep_id, sent)
 
 
-@router.post("/sweeps/list")
-def list_sweep(visit: PostDep) -> Response:
-    """Show which frame is taken to stand where, before any is sent."""
-    form, listed = visit.form, tuple[ListedFrame, ...]()
-    names = [name for name in form.get("names").splitlines() if name]
-    has_own = SWEEP_JSON in {name.casefold() for name in names}
-    if names and not has_own and form.text("swept") and (form.text("positions") or form.text("step")):
-        with visit.refusing():
-            listed = list_frames(names, _stated(form))
-    visit.status = 200
-    return visit.show("prep/sweep_list.html", listed=listed, names=names, has_own=has_own)
-
-
 @router.post("/sweeps/{sweep_id}/cancel")
 def cancel_sweep(visit: VisitDep, prep_id: str, sweep_id: str) -> Response:
     """Cancel the measuring of a sweep."""
@@ -126,10 +110,6 @@ def verdict_json(record: RecordDep, prep_id: str) -> Response:
     return file_answer(content, "application/json", "verdict.json")
 
 
-def _stated(form: Form) -> StatedPositions:
-    return StatedPositions(**form.read(texts=("swept", "first", "step", "positions")))
-
-
 def _begin_sweep(visit: Visit, prep_id: str, sent: FormData) -> Response:
     form = visit.form = Form.of(sent)
     who = visit.who
@@ -139,17 +119,21 @@ def _begin_sweep(visit: Visit, prep_id: str, sent: FormData) -> Response:
         if setup is None:
             raise InputError("Choose the set-up at which it was swept.", field="setup_id")
         facts = SweepRequest(
-            body_id=setup.body_id, lens_id=form.text("lens_id"), distance_text=setup.distance_text
+            body_id=setup.body_id,
+            lens_id=form.text("lens_id"),
+            distance_text=setup.distance_text,
+            transfer=form.text("transfer") or None,
         )
-        files: list[tuple[str, IO[bytes]]] = [
+        moves = None
+        if form.text("first") or form.text("step"):
+            moves = Moves(moved=form.text("moved"), first=form.text("first"), step=form.text("step"))
+        files = [
             (one.filename, one.file)
             for one in sent.getlist("files")
             if isinstance(one, UploadFile) and one.filename
         ]
-        names = [safe_file_name(name) for name, _ in files]
-        if files and SWEEP_JSON not in {name.casefold() for name in names}:
-            files.append((SWEEP_JSON, io.BytesIO(sweep_json(names, _stated(form)))))
-        visit.sweeps.begin(prep_id, sweep_id=id_or_new(form.text("id")), files=files, facts=facts, who=who)
+        sweep_id = id_or_new(form.text("id"))
+        visit.sweeps.begin(prep_id, sweep_id=sweep_id, files=files, facts=facts, who=who, moves=moves)
     except ShimwiseError as error:
         visit.refuse(error, status=422, fields={"body_id": "setup_id"})
         return remember(show_part(visit, prep_id, "sweeps", sweep_form=form), who)
