@@ -196,3 +196,21 @@ def test_what_to_do_first_is_read_without_scrolling_and_leads_to_its_steps(
     steps = page.locator("#remedy-1 .steps li").first
     expect(steps).to_be_visible()
     assert _is_seen(page, page.locator("#remedy-1 h3"))
+
+
+SMALL = """() => [...document.querySelectorAll("a[class], .foot a, button, input, select, summary")]
+  .map(one => [one, (one.closest(".chip, .tick") || one).getBoundingClientRect()])
+  .filter(([, box]) => box.width > 0 && (box.width < 43.5 || box.height < 43.5))
+  .map(([one]) => one.innerText || one.name)"""
+
+
+def test_with_long_names_every_page_fits_a_phone_and_every_control_a_finger(devices: Devices) -> None:
+    page = devices.open(*PHONE, is_touch=True, person="Reader")
+    prep = f"/preps/{_crowded(devices)['sixty']}"
+    for path in ("/", "/lenses", "/sets/new", "/bodies/new", prep, f"{prep}/adjust", "/plan", "/settings"):
+        page.goto(path)
+        page.evaluate(
+            "() => document.querySelectorAll('.fold').forEach(fold => fold.classList.add('is-open'))"
+        )
+        assert page.evaluate("document.documentElement.scrollWidth") <= PHONE[0], path
+        assert page.evaluate(SMALL) == [], path
