@@ -60,7 +60,7 @@ def _crowded(devices: Devices) -> dict[str, str]:
     """Start preps that leave little room: two bodies and six lenses; sixty lenses with long names."""
     with httpx.Client(base_url=devices.address, timeout=30) as client:
         bodies = [one["id"] for one in client.get("/api/v1/bodies").json()["bodies"]][:2]
-        own = [one["id"] for one in client.get("/api/v1/lenses").json()["lenses"]][:6]
+        own = [one["id"] for one in client.get("/api/v1/lenses", params={"search": "H"}).json()["lenses"]][:6]
         wanted = {"search": "An invented lens", "limit": 100}
         known = client.get("/api/v1/lenses", params=wanted).json()["lenses"]
         many = [one["id"] for one in known] or [_long_named(client, number) for number in range(60)]
@@ -98,6 +98,8 @@ def test_the_whole_pad_and_save_are_in_sight_at_once(devices: Devices, size: str
             assert keys.count() > 20
             if mode == "ft":
                 page.locator("[data-metric]").evaluate("key => key.click()")
+        if size == "laptop" and prep_id == crowded["six"]:
+            assert page.locator(".choose .chip:visible").evaluate_all(HIDDEN) == []
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         page.locator("[data-feet]").evaluate("key => key.click()")
     assert page.locator("[data-lenses] .chip").count() == 60
@@ -196,3 +198,21 @@ def test_what_to_do_first_is_read_without_scrolling_and_leads_to_its_steps(
     steps = page.locator("#remedy-1 .steps li").first
     expect(steps).to_be_visible()
     assert _is_seen(page, page.locator("#remedy-1 h3"))
+
+
+SMALL = """() => [...document.querySelectorAll("a[class], .foot a, button, input, select, summary")]
+  .map(one => [one, (one.closest(".chip, .tick") || one).getBoundingClientRect()])
+  .filter(([, box]) => box.width > 0 && (box.width < 43.5 || box.height < 43.5))
+  .map(([one]) => one.innerText || one.name)"""
+
+
+def test_with_long_names_every_page_fits_a_phone_and_every_control_a_finger(devices: Devices) -> None:
+    page = devices.open(*PHONE, is_touch=True, person="Reader")
+    prep = f"/preps/{_crowded(devices)['sixty']}"
+    for path in ("/", "/lenses", "/sets/new", "/bodies/new", prep, f"{prep}/adjust", "/plan", "/settings"):
+        page.goto(path)
+        page.evaluate(
+            "() => document.querySelectorAll('.fold').forEach(fold => fold.classList.add('is-open'))"
+        )
+        assert page.evaluate("document.documentElement.scrollWidth") <= PHONE[0], path
+        assert page.evaluate(SMALL) == [], path

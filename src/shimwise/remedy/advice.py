@@ -154,9 +154,9 @@ def advise_scale(lens: LensAnswer) -> Remedy | None:
 
 
 def advise_setup(setup: SetupAnswer) -> Remedy | None:
-    """Return the remedy of a mis-taped set-up: tape again; None up to a probability of ``DECIDED_P``."""
+    """Return the remedy of a mis-taped set-up: tape again; None if it was, and up to ``DECIDED_P``."""
     _refuse_unless_finite(setup.name, setup.error_mm, setup.sd_mm, setup.p_out)
-    if setup.p_out <= DECIDED_P:
+    if setup.p_out <= DECIDED_P or setup.replaced_by:
         return None
     numbers = {"error_mm": setup.error_mm, "half_mm": Z95 * setup.sd_mm}
     return Remedy(

@@ -104,9 +104,13 @@ def _moved(name: str, state: UnitState) -> str:
 def _setups(answer: Answer) -> Iterator[str]:
     if not answer.setups:
         return
-    off = sorted((setup for setup in answer.setups if setup.p_out > LIKELY), key=lambda setup: -setup.p_out)
-    if not off:
+    likely = sorted((one for one in answer.setups if one.p_out > LIKELY), key=lambda setup: -setup.p_out)
+    off = [setup for setup in likely if not setup.replaced_by]
+    if not likely:
         yield "Tape and chart agree."
+    for setup in likely:
+        if setup.replaced_by:
+            yield f"{capital(titled('set-up', setup.name))} was taped wrong, and is taped anew."
     new = [setup for setup in off if not _is_named(setup.name, answer)]
     if new:
         yield f"{_setup_text(new[0])}."

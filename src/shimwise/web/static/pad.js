@@ -187,6 +187,13 @@
       if (event.detail.elt === field() && field().value.trim() && !answer().querySelector(".wrong")) sayLater();
     });
   }
+  document.body.addEventListener("htmx:sendError", (event) => {
+    if (!event.detail.elt.matches("#answer .btn")) return;
+    const line = document.createElement("p");
+    line.className = "wrong";
+    line.textContent = "The server does not answer, so it stays. Withdraw it in the list later.";
+    answer().replaceChildren(line);
+  });
   function askAgain() {
     if (form() && answer().querySelector("[data-later]")) field().dispatchEvent(new CustomEvent("shimwise:typed", { bubbles: true }));
   }
