@@ -1,4 +1,4 @@
-"""A plan in words: its sentence, what stands in the way, and distances as a technician tapes them."""
+"""A plan in words: its sentence, what limits it, and distances as a technician tapes them."""
 
 from collections.abc import Mapping
 
@@ -12,7 +12,7 @@ EXACT_MM = 0.05
 
 
 def plan_headline(plan: Plan) -> str:
-    """Say in one sentence what the plan reaches."""
+    """Return in one sentence what the plan reaches."""
     target = f"±{plan.target_um:g} µm"
     bodies = titled("body", plan.bodies[0].name) if len(plan.bodies) == 1 else "every body"
     if plan.is_reached and not plan.count:
@@ -30,7 +30,7 @@ def plan_headline(plan: Plan) -> str:
 
 
 def plan_help(plan: Plan) -> tuple[str, ...]:
-    """Say, of each body that the plan does not bring to its target, what would; empty when it does."""
+    """Return what would bring each body to its target that the plan does not; empty if it does."""
     by_name = {limit.body: limit for limit in plan.limits}
     return tuple(
         _help(by_name[body.name], plan.target_um)
@@ -65,7 +65,7 @@ def setups_of(plan: Plan) -> dict[tuple[str, float], list[PlannedReading]]:
 
 
 def sight_text(one: PlannedReading, plan: Plan) -> str:
-    """Say at which focal length of a zoom, or on which axis of an anamorphic, a lens is read."""
+    """Return at which focal length of a zoom, or on which axis of an anamorphic, a lens is read."""
     marks = {other.focal_mm for other in plan.readings if (other.lens, other.axis) == (one.lens, one.axis)}
     words = [f"at {one.focal_mm:g} mm"] if len(marks) > 1 else []
     words += [f"{one.axis.value} axis"] if one.axis is not None else []
