@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from shimwise.inference.plan.planner import MOST_READINGS, Plan, PlannedReading
 from shimwise.inference.verdict.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Datum
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
+from shimwise.number_format import decimal_text
 from shimwise.sheets.words.shared import capital, counted, plain, titled
 
 EXACT_MM = 0.05
@@ -79,3 +80,19 @@ def tape_text(distance_mm: float, typed: Mapping[float, str]) -> str:
     feet = mm_to_feet_text(distance_mm)
     is_exact = feet == "INF" or abs(length_to_mm(feet) - distance_mm) <= EXACT_MM
     return feet if is_exact else mm_to_metric_text(distance_mm)
+
+
+def reach_text(plan: Plan) -> str:
+    """Return what readings by eye reach on the least known body, and the best that they could."""
+    half_um = max(body.half_width_um for body in plan.bodies)
+    limit_um = max(body.limit_um for body in plan.bodies)
+    best = f"readings without end ±{decimal_text(limit_um, 1)} µm"
+    readings = counted(plan.count, "reading")
+    if plan.is_reached and not plan.count:
+        return f"Every body is known to ±{plan.target_um:g} µm (95 %) before the first reading."
+    if plan.is_reached:
+        return f"By eye ±{plan.target_um:g} µm (95 %) is reached in {readings}; {best}."
+    return (
+        f"By eye ±{plan.target_um:g} µm (95 %) is not reached with these lenses: {readings} reach "
+        f"±{decimal_text(half_um, 1)} µm, {best}."
+    )
