@@ -7,33 +7,6 @@
   const place = document.querySelector("[data-prep-id]:not(form)");
   if (!place) return;
 
-  // ---- what is shown goes into the page that is kept ----
-
-  const ofNow = ".saved, [data-kept-note], [data-later], .withdrawing";
-  let timer = 0;
-
-  async function keepShown() {
-    const worker = navigator.serviceWorker && navigator.serviceWorker.controller;
-    const kept = worker && await caches.match(location.pathname, { ignoreVary: true });
-    if (!kept) return;
-    const page = new DOMParser().parseFromString(await kept.text(), "text/html");
-    for (const id of PARTS) {
-      const [shown, old] = [document.getElementById(id), page.getElementById(id)];
-      if (!shown || !old) continue;
-      old.innerHTML = shown.innerHTML;
-      for (const one of old.querySelectorAll(ofNow)) one.remove();
-    }
-    const old = page.querySelector("[data-prep-id]:not(form)");
-    for (const name of ["revision", "verdict"]) old.dataset[name] = place.dataset[name];
-    worker.postMessage({ path: location.pathname, text: `<!doctype html>\n${page.documentElement.outerHTML}` });
-  }
-
-  document.body.addEventListener("htmx:afterSettle", (event) => {
-    if (!PARTS.includes(event.detail.target.id) && event.detail.target.id !== "next") return;
-    window.clearTimeout(timer);
-    timer = window.setTimeout(() => keepShown().catch(() => { /* the page kept before stays */ }), CALM_MS);
-  });
-
   // ---- the server is away ----
 
   function timeOf(at) {
@@ -74,4 +47,39 @@
   document.addEventListener("shimwise:away", (event) => sayAway(event.detail));
   document.addEventListener("shimwise:back", back);
   if (document.documentElement.dataset.keptAt) sayAway(Number(document.documentElement.dataset.keptAt));
+
+  // ---- what is shown goes into the page that is kept ----
+
+  const ofNow = "#answer > *, [data-kept-note], [data-coming], .withdrawing";
+  let timer = 0;
+
+  async function keepShown() {
+    const worker = (await navigator.serviceWorker.ready).active;
+    const kept = await caches.match(location.pathname, { ignoreVary: true });
+    if (!kept) {
+      worker.postMessage({ path: location.pathname });
+      return;
+    }
+    const page = new DOMParser().parseFromString(await kept.text(), "text/html");
+    for (const id of PARTS) {
+      const [shown, old] = [document.getElementById(id), page.getElementById(id)];
+      if (!shown || !old) continue;
+      old.innerHTML = shown.innerHTML;
+      for (const one of old.querySelectorAll(ofNow)) one.remove();
+    }
+    const old = page.querySelector("[data-prep-id]:not(form)");
+    for (const name of ["revision", "verdict"]) old.dataset[name] = place.dataset[name];
+    worker.postMessage({ path: location.pathname, text: `<!doctype html>\n${page.documentElement.outerHTML}` });
+  }
+
+  if (!navigator.serviceWorker || !window.isSecureContext) return;
+  navigator.serviceWorker.ready.then(async ({ active }) => {
+    if (!await caches.match(location.pathname, { ignoreVary: true })) active.postMessage({ path: location.pathname });
+  }).catch(() => { /* without room, or in a private window */ });
+
+  document.body.addEventListener("htmx:afterSettle", (event) => {
+    if (!PARTS.includes(event.detail.target.id) && event.detail.target.id !== "next") return;
+    window.clearTimeout(timer);
+    timer = window.setTimeout(() => keepShown().catch(() => { /* the page kept before stays */ }), CALM_MS);
+  });
 })();
