@@ -15,7 +15,19 @@ from playwright.sync_api import Browser, BrowserContext, Page
 from child_process import ends_with_the_tests
 from record_template import copied_record
 
-__all__ = ["CHROMIUM", "FLAGS", "PASSPHRASE", "Devices", "Server", "filled", "prep_of", "unfolded"]
+__all__ = [
+    "CHROMIUM",
+    "FLAGS",
+    "PASSPHRASE",
+    "SHORT_WAITS",
+    "Devices",
+    "Server",
+    "at_the_lock",
+    "filled",
+    "kept_by_worker",
+    "prep_of",
+    "unfolded",
+]
 
 CHROMIUM = Path(os.environ.get("SHIMWISE_CHROMIUM", "/usr/bin/chromium"))
 FLAGS = [
@@ -31,6 +43,11 @@ BEGIN = "import sys; from shimwise.cli import main; main(sys.argv[1:])"
 STARTING_S = 120.0
 PASSPHRASE = "heron over the third bay"
 PATIENCE_MS = 12_000
+SHORT_WAITS = """(() => {
+  const wait = window.setTimeout.bind(window);
+  window.setTimeout = (act, ms, ...more) => wait(act, ms >= 400 ? ms / 10 : ms, ...more);
+})()"""
+"""Waits before another try are a tenth as long; the pad's own are left as they are."""
 PREP = re.compile(r"/preps/([0-9a-f]{32})")
 
 
@@ -100,7 +117,7 @@ def filled(folder: Path) -> Path:
 class Devices:
     """Devices of the house: each a browser context of its own; what went wrong in their scripts is kept."""
 
-    def __init__(self, browser: Browser, server: Server) -> None:
+    def __init__(self, browser: Browser | None, server: Server) -> None:
         self.browser, self.server, self.address = browser, server, server.address
         self.contexts: list[BrowserContext] = []
         self.faults: list[str] = []
@@ -116,6 +133,7 @@ class Devices:
         has_worker: bool = True,
     ) -> Page:
         """Open a device's browser; what a page asks can be routed for certain only without the worker."""
+        assert self.browser is not None, "of another engine"
         context = self.browser.new_context(
             viewport={"width": width, "height": height},
             has_touch=is_touch,
@@ -199,3 +217,35 @@ def prep_of(page: Page) -> str:
     found = PREP.search(page.url)
     assert found is not None, page.url
     return found[1]
+
+
+def kept_by_worker(page: Page, prep_id: str) -> None:
+    """Wait until the worker has kept the page and what it needs, and works for it.
+
+    The waiting is done in the page: a promise that Playwright's own waiting is given counts as true at once.
+    """
+    page.evaluate(
+        """async (path) => {
+          const isKept = async () => (await navigator.serviceWorker.ready).active.state === "activated"
+            && navigator.serviceWorker.controller && await caches.match(path, { ignoreVary: true });
+          while (!await isKept()) await new Promise((done) => setTimeout(done, 20));
+        }""",
+        f"/preps/{prep_id}",
+    )
+
+
+def at_the_lock(devices: Devices) -> str:
+    """Begin an adjustment of a body that has a lock by the record; gives the page of its step."""
+    prep_id = devices.new_prep(count=1)
+    with httpx.Client(base_url=f"{devices.address}/api/v1", timeout=20) as client:
+        body_id = client.get(f"/preps/{prep_id}").json()["bodies"][0]["id"]
+        bodies = client.get("/bodies").json()["bodies"]
+        facts = next(one["facts"] for one in bodies if one["id"] == body_id)
+        screw = {"kind": "screw", "has_lock": True}
+        changed = {**facts, "mechanism": {**(facts["mechanism"] or {}), **screw}, "who": "test"}
+        client.put(f"/bodies/{body_id}", json=changed).raise_for_status()
+        new = {"unit_kind": "body", "unit_id": body_id, "reason": "to be sure", "who": "test"}
+        begun = client.post(f"/preps/{prep_id}/adjustments", json=new).raise_for_status().json()
+        answer = {"step": "clean", "answer": "done", "who": "test"}
+        client.post(f"/preps/{prep_id}/adjustments/{begun['id']}/answers", json=answer).raise_for_status()
+    return f"/preps/{prep_id}/adjust/{begun['id']}"

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import httpx
 import pytest
-from browser_bench import Devices, Server
+from browser_bench import SHORT_WAITS, Devices, Server, kept_by_worker
 from gate import Gate
 from playwright.sync_api import Browser, Page, Route, expect
 from sqlalchemy import update
@@ -49,11 +49,6 @@ class OwnDevices(Devices):
         return page
 
 
-SHORT_WAITS = """(() => {
-  const wait = window.setTimeout.bind(window);
-  window.setTimeout = (act, ms, ...more) => wait(act, ms >= 400 ? ms / 10 : ms, ...more);
-})()"""
-"""Waits before another try are a tenth as long; the pad's own are left as they are."""
 LATER = "(hours) => { const now = Date.now; Date.now = () => now() + hours * 3600e3; }"
 """The device's clock goes on by some hours, so that what waits is as old."""
 
@@ -96,21 +91,6 @@ def _texts(own: Devices, prep_id: str) -> list[object]:
     return [one["reading_text"] for one in own.server.readings(prep_id)]
 
 
-def kept_by_worker(page: Page, prep_id: str) -> None:
-    """Wait until the worker has kept the page and what it needs, and works for it.
-
-    The waiting is done in the page: a promise that Playwright's own waiting is given counts as true at once.
-    """
-    page.evaluate(
-        """async (path) => {
-          const isKept = async () => (await navigator.serviceWorker.ready).active.state === "activated"
-            && navigator.serviceWorker.controller && await caches.match(path, { ignoreVary: true });
-          while (!await isKept()) await new Promise((done) => setTimeout(done, 20));
-        }""",
-        f"/preps/{prep_id}",
-    )
-
-
 def _kept_readings(page: Page, count: int) -> None:
     """Wait until the page that is kept holds as many readings."""
     page.evaluate(
@@ -143,6 +123,7 @@ def test_readings_wait_while_the_server_is_gone_and_are_sent_once_in_order(own: 
     page.reload()
     _waiting(page, 3)
     assert page.evaluate("() => document.body.classList.contains('has-script')")
+    expect(page.locator("#reading_text")).to_have_value("")  # it would be saved twice
     # The page that is kept says that it is old, and holds what was saved since it was opened.
     expect(page.locator("[data-old]")).to_contain_text(
         re.compile(r"does not answer.* as it was at \d\d:\d\d\.")

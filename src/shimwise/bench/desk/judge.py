@@ -32,7 +32,7 @@ class Judged:
         units = (*self.answer.bodies, *self.answer.lenses)
         return (
             all(unit.verdict is Verdict.IN_TOLERANCE for unit in units)
-            and all(setup.p_out < NAMED_P for setup in self.answer.setups)
+            and all(setup.p_out < NAMED_P or setup.replaced_by for setup in self.answer.setups)
             and all(lens.p_scale_out < NAMED_P for lens in self.answer.lenses)
         )
 
@@ -104,7 +104,12 @@ def judge_inputs(inputs: Inputs, *, seed: int = 0, progress: Progress | None = N
     if progress is not None:
         progress(JUDGING, 0, 0)
     answer = judge(inputs.prep, seed=seed)
-    remedies = advise(answer, mechanisms=inputs.kit.mechanisms(), stock_um=inputs.kit.shim_stock_um)
+    remedies = advise(
+        answer,
+        mechanisms=inputs.kit.mechanisms(),
+        stock_um=inputs.kit.shim_stock_um,
+        focal_mm=inputs.prep.focal_mm,
+    )
     return Judged(
         answer=replace(answer, notices=(*inputs.notices, *answer.notices)),
         remedies=remedies,

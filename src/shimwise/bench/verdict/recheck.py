@@ -11,8 +11,9 @@ from shimwise.bench.prep.verdict_views import distance_words
 from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckReading, RecheckView
 from shimwise.fields import build_from
 from shimwise.inference.plan.recheck import LEAST_DISTANCES, LEAST_LENSES, Recheck, Target, plan_recheck
-from shimwise.inference.verdict.answer import Answer, BodyAnswer, Verdict
+from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, Verdict
 from shimwise.inference.verdict.unit_change import UnitChange, change_between
+from shimwise.number_format import plus_minus_text
 from shimwise.record.queries import verdicts
 from shimwise.sheets.json.verdict_json import answer_from_json
 
@@ -127,14 +128,16 @@ def _change_words(
     is_judged: bool,
 ) -> str:
     now = f"{_error_words(after)} after" if is_judged else "after it not judged yet"
-    moved = "" if change is None else f"; it moved by {change.mean_um:+.1f} ± {2 * change.sd_um:.1f} µm"
+    moved = ""
+    if change is not None:
+        moved = f"; by its readings it moved {plus_minus_text(change.mean_um, Z95 * change.sd_um)} µm"
     return f"{name}: {_error_words(before)} before, {now}{moved}."
 
 
 def _error_words(unit: BodyAnswer | None) -> str:
     if unit is None or not math.isfinite(unit.error_um + unit.sd_um):
         return "not known"
-    return f"{unit.error_um:+.1f} ± {2 * unit.sd_um:.1f} µm"
+    return f"{plus_minus_text(unit.error_um, (unit.high_um - unit.low_um) / 2)} µm"
 
 
 def _finite(value: float) -> float | None:

@@ -47,12 +47,17 @@ class LensAnswer(BodyAnswer):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetupAnswer:
-    """A set-up's error [mm, true minus taped distance] and the probability that it is mis-taped."""
+    """A set-up's error [mm, true minus taped distance] and the probability that it is mis-taped.
+
+    ``replaced_by``: the set-up of the same body and distance that was taped later, and is not wrong; else
+    empty.
+    """
 
     name: str
     error_mm: float
     sd_mm: float
     p_out: float
+    replaced_by: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

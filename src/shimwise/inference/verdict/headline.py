@@ -32,7 +32,12 @@ def headline_of(answer: Answer) -> str:
         for (of_kind, name), unit in units.items()
         if of_kind == kind and (sentence := unit_sentence(kind, name, unit))
     ]
-    found += [sentence for cause in answer.causes if (sentence := _named(cause))]
+    replaced = {setup.name for setup in answer.setups if setup.replaced_by}
+    found += [
+        sentence
+        for cause in answer.causes
+        if not (cause.kind == "setup" and cause.unit in replaced) and (sentence := _named(cause))
+    ]
     if found:
         return " ".join(found[:3]) + (f" And {len(found) - 3} more." if len(found) > 3 else "")
     everything = [*answer.bodies, *answer.lenses]

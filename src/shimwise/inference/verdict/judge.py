@@ -29,6 +29,7 @@ from shimwise.inference.verdict.answer import (
 from shimwise.inference.verdict.datum import body_limits
 from shimwise.inference.verdict.decision import decide
 from shimwise.inference.verdict.estimate import estimate
+from shimwise.inference.verdict.taped_anew import with_replaced
 
 SCALE_TOLERANCE_PERMILLE = 5.0
 """A lens scale is out beyond this. [‰ of the extension] Chosen by us."""
@@ -71,7 +72,9 @@ def judge(prep: Prep, *, seed: int = 0) -> Answer:
         headline="",
         bodies=bodies,
         lenses=lenses,
-        setups=units.setups(),
+        setups=with_replaced(
+            units.setups(), prep.evidence, [model.setups[pattern] for pattern in model.pattern]
+        ),
         operators=tuple(
             OperatorAnswer(name=name, k=float(k))
             for name, k in zip(model.operators, posterior.k, strict=True)

@@ -102,7 +102,7 @@ def answer_from_json(document: Mapping[str, Any]) -> Answer:
         headline=document["headline"],
         bodies=units(BodyAnswer, document["bodies"]),
         lenses=units(LensAnswer, document["lenses"]),
-        setups=_read(SetupAnswer, document["setups"]),
+        setups=_read(SetupAnswer, document["setups"], replaced_by=""),
         operators=_read(OperatorAnswer, document["operators"]),
         readings=_read(ReadingAnswer, document["readings"], line=0, body="", lens="", setup=""),
         causes=_read(Cause, document["causes"]),

@@ -5,9 +5,10 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, Verdict
 from shimwise.inference.verdict.decision import ACCEPT_P, CALL_OUT_P, guard_band
+from shimwise.inference.verdict.unit_change import UnitChange, change_between
 from shimwise.number_format import decimal_text
 from shimwise.sheets.papers.signed.not_checked import not_checked
-from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
+from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of, time_of
 from shimwise.sheets.papers.signed.readings_rows import reading_rows
 from shimwise.sheets.papers.signed.rows_words import (
     COVERAGE,
@@ -153,7 +154,7 @@ def _rule(answer: Answer) -> list[str]:
         f"reaches {called}. It is in tolerance when that probability is at most {passed} and its standard "
         f"uncertainty is below {tolerance_um / 2:g} µm. Else it needs more readings, or its error cannot be "
         "parted from that of what it was read with.",
-        f"± is the expanded uncertainty U, k = {COVERAGE:g}: about 95 %. Risk if passed (consumer's): the "
+        "± is half the 95 % interval (expanded uncertainty). Risk if passed (consumer's): the "
         "probability that the unit is beyond its tolerance, if it goes out as it is. Risk if turned "
         "(producer's): the probability that it is within, if it is adjusted. The risk taken is set heavy.",
     ]
@@ -179,7 +180,8 @@ def _setups(prep: PrepDocument, answer: Answer | None) -> Iterator[Data]:
             "taped": text_of(row, "taped_by"),
             "error": plus_minus_text(setup.error_mm, COVERAGE * setup.sd_mm) if setup else NOT_KNOWN,
             "p_out": probability_text(setup.p_out) if setup else NOT_KNOWN,
-            "is_out": bool(setup and setup.p_out > LIKELY),
+            "is_out": bool(setup and setup.p_out > LIKELY and not setup.replaced_by),
+            "is_replaced": bool(setup and setup.p_out > LIKELY and setup.replaced_by),
         }
 
 
@@ -193,29 +195,39 @@ def _gauge(gauge: Row, prep: PrepDocument) -> Data:
 
 
 def _adjustments(prep: PrepDocument, answer: Answer | None) -> Iterator[Data]:
-    states = (*_units(answer), *answer.past_bodies, *answer.past_lenses) if answer else ()
-    units = {unit.name: unit for unit in states}
+    judged_at = (prep.verdict_row or {}).get("given_at")
     for row in prep.rows("adjustments"):
         if row.get("taken_back_at") or row.get("withdrawn_at"):
             continue
+        kind = "lens" if prep.row("lenses", row["unit_id"]) is not None else "body"
         name = prep.name(row["unit_id"])
-        before = units.get(f"{name} before adjustment {(row.get('epoch_before') or 0) + 1}")
+        was = f"{name} before adjustment {(row.get('epoch_before') or 0) + 1}"
+        before, after, change = None, None, None
+        if answer is not None:
+            made_at = row.get("made_at")
+            is_judged = not judged_at or not made_at or time_of(made_at) <= time_of(judged_at)
+            before = answer.unit(kind, was if is_judged else name)
+            after = answer.unit(kind, name) if is_judged else None
+            change = change_between(answer.readings, kind=kind, before=was, after=name)
         yield {
             "unit": plain(name),
             **texts(row, "action", "note", by="made_by"),
-            "moved": ", ".join(_moved(row)),
+            "moved": ", ".join(_moved(row, change)),
             "before": _error(row.get("before"), before),
-            "after": _error(row.get("after"), units.get(name)),
+            "after": _error(row.get("after"), after) if after or row.get("after") else "not judged yet",
             "at": moment_words(row["made_at"]) if row.get("made_at") else "",
         }
 
 
-def _moved(row: Row) -> Iterator[str]:
+def _moved(row: Row, change: UnitChange | None) -> Iterator[str]:
+    """Yield how far a unit moved: as its readings show, else as is expected of the move; and the turns."""
     amount, turns = number_of(row.get("amount_um")), number_of(row.get("turns"))
-    if math.isfinite(number_of(row.get("amount_sd_um"))):
-        yield f"{row_error(row, 'amount_um', 'amount_sd_um')} µm"
+    if change is not None:
+        yield f"{plus_minus_text(change.mean_um, COVERAGE * change.sd_um)} µm by its readings"
+    elif math.isfinite(number_of(row.get("amount_sd_um"))):
+        yield f"{row_error(row, 'amount_um', 'amount_sd_um')} µm expected"
     elif math.isfinite(amount):
-        yield f"{signed_text(amount, digits=0)} µm"
+        yield f"{signed_text(amount, digits=0)} µm expected"
     if math.isfinite(turns):
         yield f"{signed_text(turns, digits=3)} turn"
 

@@ -6,7 +6,7 @@ paper, so that the page can break between bodies and carries the words itself.
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 from shimwise.inference.verdict.answer import Answer
@@ -36,6 +36,11 @@ ON_SHEET = Style(
     ),
 )
 """Measures of the rail on a sheet: rows closer than in a figure by itself."""
+_GREY = PAPER.grey
+BEFORE = replace(
+    ON_SHEET, palette=replace(PAPER, ink=_GREY, zero=_GREY, short=_GREY, deep=_GREY, tint="#f2f2f2")
+)
+"""A body as it was before an adjustment: all in grey, under its own name."""
 CURVES_PX, PANEL_PX, PANEL_WIDE_PX, PANEL_GAP_PX = 300, 130, 158, 18
 """Of a sweep's panels on a sheet: width of the curves, height of all, width of peaks and map, and between."""
 MOST_BODIES = 12
@@ -51,7 +56,7 @@ class PaperPicture:
 
 
 def rail_pictures(answer: Answer, *, lens_text: Mapping[str, str]) -> tuple[PaperPicture, ...]:
-    """Draw the rail of each body that was read, all on one scale.
+    """Draw the rail of each body that was read, all on one scale; as it was before adjustments in grey.
 
     Parameters
     ----------
@@ -60,12 +65,18 @@ def rail_pictures(answer: Answer, *, lens_text: Mapping[str, str]) -> tuple[Pape
     lens_text : mapping of str to str
         Words on a lens, by name: ``18 mm f/2``.
     """
-    picture = arrange(
-        answer, lens_text=lens_text, most_bodies=MOST_BODIES, most_rows=MOST_ROWS * max(len(answer.bodies), 1)
-    )
+    past = {body.name for body in answer.past_bodies}
+    with_past = replace(answer, bodies=(*answer.bodies, *answer.past_bodies))
+    count = max(len(with_past.bodies), 1)
+    picture = arrange(with_past, lens_text=lens_text, most_bodies=MOST_BODIES, most_rows=MOST_ROWS * count)
+    styles = {panel.body.name: BEFORE if panel.body.name in past else ON_SHEET for panel in picture.panels}
     return tuple(
         PaperPicture(
-            svg=_svg(PanelDrawing(panel=panel, picture=picture, style=ON_SHEET, axis_title=None).spec()),
+            svg=_svg(
+                PanelDrawing(
+                    panel=panel, picture=picture, style=styles[panel.body.name], axis_title=None
+                ).spec()
+            ),
             alt=f"Landings on {panel.body.name} in microns at the sensor, short at the left, deep at "
             "the right; the table of units tells the same in figures.",
         )

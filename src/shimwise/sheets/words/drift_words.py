@@ -3,6 +3,7 @@
 from datetime import datetime
 
 from shimwise.inference.history.unit_drift import LEAST_SIGN_OFFS
+from shimwise.inference.verdict.answer import Z95
 from shimwise.sheets.words.shared import capital, counted, plus_minus_text, titled
 
 LIMITS = (
@@ -59,7 +60,7 @@ def drifting(
     sentence = f"{capital(titled(kind, name))} drifts {sense} since the sign-off of {day(since)}"
     if rate_um is None or rate_sd_um is None:
         return f"{sentence}."
-    return f"{sentence}, by about {plus_minus_text(rate_um, 1.96 * rate_sd_um)} µm a month."
+    return f"{sentence}, by about {plus_minus_text(rate_um, Z95 * rate_sd_um)} µm a month."
 
 
 def jumped(
@@ -68,7 +69,7 @@ def jumped(
     """Return the sentence of a unit that moved between two sign-offs."""
     return (
         f"{capital(titled(kind, name))} moved {sense} between the sign-offs of {day(since)} and "
-        f"{day(until)}, by about {plus_minus_text(by_um, 1.96 * sd_um)} µm: a knock, or a move that was "
+        f"{day(until)}, by about {plus_minus_text(by_um, Z95 * sd_um)} µm: a knock, or a move that was "
         "not entered?"
     )
 

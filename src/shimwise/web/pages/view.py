@@ -251,6 +251,7 @@ def typeset(text: str) -> Markup:
     safe = re.sub(r"(?<=\d) ?± ?(?=\d)", "\u00a0±\u00a0", safe)
     safe = re.sub(r"(± ?|P &gt; |P &lt; |take )(?=\d)", lambda m: m[1].replace(" ", "\u00a0"), safe)
     safe = re.sub(r"(?<=\d) (?=(?:µm|mm|m|ft|‰|K)\b|%)", "\u00a0", safe)
+    safe = re.sub(r"\b[A-Za-z]{1,6}-\d{1,4}\b", r'<span class="nowrap">\g<0></span>', safe)  # a unit's name
     measured = r"(?:[−+]?\d[\d.,]*\u00a0)?(?:±\u00a0?)?[−+]?\d[\d.,]*\u00a0µm"
     return Markup(re.sub(measured, r"<b>\g<0></b>", safe))  # noqa: S704 - escaped above
 

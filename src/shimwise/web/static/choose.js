@@ -149,7 +149,9 @@
     intoSight();
   }
   document.body.addEventListener("shimwise:kept", () => {
-    if (form() && !field().value.trim()) advance();
+    if (!form()) return;
+    keepDraft();  // what is kept is no draft any more: after a reload it would be saved twice
+    if (!field().value.trim()) advance();
   });
 
   // ---- what is typed outlives a look at another page ----
@@ -208,8 +210,10 @@
 
   document.body.addEventListener("change", (event) => {
     if (!form() || !form().contains(event.target) || event.target === field()) return;
+    let isNewLens = false;
     if (event.target.name === "lens_id") {
       form().elements.focal_mm.value = "";
+      isNewLens = true;
       const search = part("[data-find-lens]");
       if (search && search.value) {
         search.value = "";
@@ -218,6 +222,8 @@
       }
     }
     showChoices();
+    // What a zoom or an anamorphic is asked besides is brought into sight, where the choices scroll.
+    if (isNewLens) part("[data-for-zoom]:not([hidden]), [data-for-anamorphic]:not([hidden])")?.scrollIntoView({ block: "nearest" });
     typed();
     keepDraft();
   });

@@ -4,35 +4,9 @@
   const CALM_MS = 150;
   const PARTS = ["verdict", "rail", "units", "read", "advice", "readings", "gauges", "sweeps", "keep"];
   const LATER = "The readings have changed since; the verdict is made anew when the server answers.";
+  const LATER_DRAWN = "The landings are drawn when the server answers.";
   const place = document.querySelector("[data-prep-id]:not(form)");
   if (!place) return;
-
-  // ---- what is shown goes into the page that is kept ----
-
-  const ofNow = ".saved, [data-kept-note], [data-later], .withdrawing";
-  let timer = 0;
-
-  async function keepShown() {
-    const worker = navigator.serviceWorker && navigator.serviceWorker.controller;
-    const kept = worker && await caches.match(location.pathname, { ignoreVary: true });
-    if (!kept) return;
-    const page = new DOMParser().parseFromString(await kept.text(), "text/html");
-    for (const id of PARTS) {
-      const [shown, old] = [document.getElementById(id), page.getElementById(id)];
-      if (!shown || !old) continue;
-      old.innerHTML = shown.innerHTML;
-      for (const one of old.querySelectorAll(ofNow)) one.remove();
-    }
-    const old = page.querySelector("[data-prep-id]:not(form)");
-    for (const name of ["revision", "verdict"]) old.dataset[name] = place.dataset[name];
-    worker.postMessage({ path: location.pathname, text: `<!doctype html>\n${page.documentElement.outerHTML}` });
-  }
-
-  document.body.addEventListener("htmx:afterSettle", (event) => {
-    if (!PARTS.includes(event.detail.target.id) && event.detail.target.id !== "next") return;
-    window.clearTimeout(timer);
-    timer = window.setTimeout(() => keepShown().catch(() => { /* the page kept before stays */ }), CALM_MS);
-  });
 
   // ---- the server is away ----
 
@@ -56,9 +30,11 @@
     place.before(note);
   }
 
-  // The verdict is not on its way while nobody answers.
+  // Neither verdict nor picture is on its way while nobody answers.
+  const pending = () => document.querySelectorAll("#verdict [data-pending], #rail > [role=status]");
+
   function sayPending() {
-    for (const line of document.querySelectorAll("#verdict [data-pending]")) line.textContent = LATER;
+    for (const line of pending()) line.textContent = line.closest("#rail") ? LATER_DRAWN : LATER;
   }
 
   for (const failure of ["htmx:sendError", "htmx:timeout"]) {
@@ -68,10 +44,52 @@
   function back() {
     document.querySelector("[data-old]")?.remove();
     document.documentElement.removeAttribute("data-kept-at");
-    if (document.querySelector("#verdict [data-pending]")) window.htmx?.trigger("#verdict", "shimwise:refresh");
+    for (const part of new Set([...pending()].map((line) => `#${line.closest("[data-live]").id}`))) {
+      window.htmx?.trigger(part, "shimwise:refresh");
+    }
   }
 
   document.addEventListener("shimwise:away", (event) => sayAway(event.detail));
   document.addEventListener("shimwise:back", back);
-  if (document.documentElement.dataset.keptAt) sayAway(Number(document.documentElement.dataset.keptAt));
+  if (document.documentElement.dataset.keptAt) {
+    sayAway(Number(document.documentElement.dataset.keptAt));
+    // Who opens an old page sees first that it is old, and not the place where a newer one was left.
+    history.scrollRestoration = "manual";
+    window.scrollTo(0, 0);
+  }
+
+  // ---- what is shown goes into the page that is kept ----
+
+  const ofNow = "#answer > *, [data-kept-note], [data-coming], .withdrawing";
+  let timer = 0;
+
+  async function keepShown() {
+    const worker = (await navigator.serviceWorker.ready).active;
+    const kept = await caches.match(location.pathname, { ignoreVary: true });
+    if (!kept) {
+      worker.postMessage({ path: location.pathname });
+      return;
+    }
+    const page = new DOMParser().parseFromString(await kept.text(), "text/html");
+    for (const id of PARTS) {
+      const [shown, old] = [document.getElementById(id), page.getElementById(id)];
+      if (!shown || !old) continue;
+      old.innerHTML = shown.innerHTML;
+      for (const one of old.querySelectorAll(ofNow)) one.remove();
+    }
+    const old = page.querySelector("[data-prep-id]:not(form)");
+    for (const name of ["revision", "verdict"]) old.dataset[name] = place.dataset[name];
+    worker.postMessage({ path: location.pathname, text: `<!doctype html>\n${page.documentElement.outerHTML}` });
+  }
+
+  if (!navigator.serviceWorker || !window.isSecureContext) return;
+  navigator.serviceWorker.ready.then(async ({ active }) => {
+    if (!await caches.match(location.pathname, { ignoreVary: true })) active.postMessage({ path: location.pathname });
+  }).catch(() => { /* without room, or in a private window */ });
+
+  document.body.addEventListener("htmx:afterSettle", (event) => {
+    if (!PARTS.includes(event.detail.target.id) && event.detail.target.id !== "next") return;
+    window.clearTimeout(timer);
+    timer = window.setTimeout(() => keepShown().catch(() => { /* the page kept before stays */ }), CALM_MS);
+  });
 })();

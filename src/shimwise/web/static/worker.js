@@ -2,7 +2,7 @@
 // Always asks the server first; never touches the interface, live lines, pairing or anything that is sent.
 "use strict";
 
-const FILES = "shimwise-files-2";
+const FILES = "shimwise-files-3";
 const PAGES = "shimwise-pages-3";
 const MOST_PAGES = 8;
 const KEPT_AT = "x-shimwise-kept-at";
@@ -91,14 +91,16 @@ async function keepPage(cache, path, answer, text) {
   await forgetOldest(cache);
 }
 
-// A page sends what it shows by now, so that what is kept holds the readings saved since it was opened.
+// A page sends what it shows by now, so that what is kept holds the readings saved since it was opened; one that was
+// on its way while this began to work is not kept yet, and is asked for.
 self.addEventListener("message", (event) => {
   const { path, text } = event.data || {};
-  if (!PREP_PAGE.test(path) || typeof text !== "string") return;
+  if (!PREP_PAGE.test(path)) return;
   event.waitUntil((async () => {
     const cache = await caches.open(PAGES);
     const before = await cache.match(path, { ignoreVary: true });
-    if (before) await keepPage(cache, path, before, text).catch(noRoom);
+    if (!before) await askForPage(cache, path);
+    else if (typeof text === "string") await keepPage(cache, path, before, text).catch(noRoom);
   })());
 });
 
@@ -125,10 +127,13 @@ async function keepOpenPreps() {
   const cache = await caches.open(PAGES);
   for (const client of await self.clients.matchAll({ type: "window" })) {
     const path = new URL(client.url).pathname;
-    if (!PREP_PAGE.test(path)) continue;
-    const answer = await withPatience(path, { redirect: "manual" }).catch(() => null);
-    if (answer && answer.ok) await keepPage(cache, path, answer).catch(noRoom);
+    if (PREP_PAGE.test(path)) await askForPage(cache, path);
   }
+}
+
+async function askForPage(cache, path) {
+  const answer = await withPatience(path, { redirect: "manual" }).catch(() => null);
+  if (answer && answer.ok) await keepPage(cache, path, answer).catch(noRoom);
 }
 
 // A device that is no longer paired shows nothing of what it once saw.

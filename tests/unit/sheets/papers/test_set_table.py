@@ -76,7 +76,7 @@ def test_a_short_body_stops_far_things_before_infinity_and_a_deep_one_cannot_rea
 @given(error=st.floats(-40, 40), sd=st.floats(0.1, 30))
 def test_an_error_is_sure_only_beyond_its_expanded_uncertainty(error: float, sd: float) -> None:
     found = offset_at(body=_body(error, sd), lens=_lens(0, sd), focal_mm=50, distance_mm=1828.8)
-    assert found.u_um == pytest.approx(2 * math.sqrt(2) * sd)
+    assert found.u_um == pytest.approx(1.959964 * math.sqrt(2) * sd)
     assert found.is_sure is (abs(error) > found.u_um)
 
 
@@ -92,7 +92,7 @@ def test_the_table_writes_offsets_in_feet_and_inches_or_metric(text_of: Callable
     assert "past INF" in feet
     metric = text_of(make_set_tables(signed_document(readings=96), names=["a-07"], units="m").pdf)
     assert " mm" in metric
-    assert '"' not in metric.split("Offsets are exact")[0].split("Error ± U")[1]
+    assert '"' not in metric.split("Offsets are exact")[0].split("Error ± 95 %")[1]
 
 
 def test_a_page_is_made_for_each_body() -> None:

@@ -78,3 +78,11 @@ def test_headings_of_a_template_never_skip_a_level() -> None:
     for template in FOLDER.rglob("*.html"):
         levels = [int(level) for level in re.findall(r"<h([1-6])", template.read_text(encoding="utf-8"))]
         assert all(after <= before + 1 or before == 1 for before, after in pairwise(levels)), template.name
+
+
+def test_all_that_a_preps_page_loads_is_kept_by_the_worker_at_once() -> None:
+    head = "".join((FOLDER / name).read_text(encoding="utf-8") for name in ("base.html", "prep/page.html"))
+    kept = re.findall(
+        r'"([\w./-]+\.(?:js|css|svg|woff2))"', (STATIC / "worker.js").read_text(encoding="utf-8")
+    )
+    assert set(re.findall(r'(?:src|href)="/static/([^"]+)"', head)) <= set(kept)

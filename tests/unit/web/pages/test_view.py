@@ -85,3 +85,7 @@ def test_the_theme_of_the_device_goes_before_that_of_the_house() -> None:
 def test_a_name_in_a_cookie_is_read_back_without_what_could_do_harm() -> None:
     assert person_of(request("shimwise_person=Zo%C3%AB%20K%0D%0A")) == "Zoë K"
     assert person_of(request()) == ""
+
+
+def test_a_units_name_is_not_broken_at_its_hyphen() -> None:
+    assert '<span class="nowrap">A-12</span> at' in str(view.typeset("Tape A-12 at 6 ft again."))

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any, TypeVar
 
-from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, Verdict
+from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, LensAnswer, Verdict
 from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.sheets.papers.signed.canonical_json import digest_words
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of, time_of
@@ -18,8 +18,8 @@ from shimwise.sheets.words.shared import (
 )
 from shimwise.sheets.words.state_words import STATE_WORDS
 
-COVERAGE = 2.0
-"""The coverage factor k: about 95 % of a normal distribution (JCGM 100:2008, 6.3.3)."""
+COVERAGE = Z95
+"""The coverage factor k of 95 % of a normal distribution (JCGM 100:2008, 6.3.3 and G.1)."""
 _BOUND = re.compile(
     r"(?<=[0-9]) (?=[µ%‰°±mkt])|(?<=[±<>=]) (?=[0-9])|(?<=\bP) (?=[<>=])"
     r"|(?<=[0-9]) (?=\+ [0-9])|(?<=[0-9] \+) (?=[0-9])"
@@ -98,8 +98,8 @@ def bound(text: str) -> str:
 
 
 def expanded_um(unit: BodyAnswer) -> float:
-    """Return the expanded uncertainty U = k·u of a unit's error, k = 2. [µm]"""
-    return COVERAGE * unit.sd_um
+    """Return half the 95 % interval of a unit's error, as pages and terminal have it. [µm]"""
+    return (unit.high_um - unit.low_um) / 2
 
 
 def u_text(unit: BodyAnswer) -> str:

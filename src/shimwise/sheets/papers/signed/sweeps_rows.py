@@ -6,7 +6,6 @@ from typing import Any
 from shimwise.sheets.json.sweep_json import sweep_from_json
 from shimwise.sheets.papers.signed.prep_document import PrepDocument
 from shimwise.sheets.papers.signed.rows_words import (
-    COVERAGE,
     Data,
     Row,
     bound,
@@ -61,5 +60,5 @@ def _tilt(result: Mapping[str, Any]) -> str:
     across, down = (row_error(tilt, f"{axis}_um", f"{axis}_sd_um") for axis in ("x", "y"))
     if tilt.get("x_um") is None or tilt.get("y_um") is None:
         return "Tilt: not measured by this sweep."
-    words = f"right edge less left {across} µm, bottom less top {down} µm (k = {COVERAGE:g})"
+    words = f"right edge less left {across} µm, bottom less top {down} µm (95 %)"
     return bound(f"Tilt, the chart's own taken out: {words}.")
