@@ -11,7 +11,7 @@ TENTH_BELOW, HUNDREDTH_BELOW = 2.0, 0.1
 MOST_DECIMAL = 1e15
 """From here on a float holds no half."""
 NOISE_PLACES = 6
-"""What lies beyond is noise of reckoning: it does not push a half to one side."""
+"""Decimals beyond these are rounding noise: they do not push a half to one side."""
 
 
 def decimal_text(value: float, digits: int = 0, *, comma: bool = False) -> str:
@@ -34,7 +34,7 @@ def decimal_text(value: float, digits: int = 0, *, comma: bool = False) -> str:
 
 
 def half_digits(half: float) -> int:
-    """Tell how many decimals half an interval and its value are written with."""
+    """Return how many decimals half an interval and its value are written with."""
     size = abs(half)
     if not math.isfinite(size) or size >= TENTH_BELOW:
         return 0
@@ -42,7 +42,7 @@ def half_digits(half: float) -> int:
 
 
 def is_nought(value: float, *, digits: int = 0) -> bool:
-    """Tell whether a number is written as nought."""
+    """Return whether a number is written as nought."""
     return float(decimal_text(value, digits)) == 0
 
 

@@ -123,6 +123,7 @@ def test_readings_wait_while_the_server_is_gone_and_are_sent_once_in_order(own: 
     page.reload()
     _waiting(page, 3)
     assert page.evaluate("() => document.body.classList.contains('has-script')")
+    expect(page.locator("#reading_text")).to_have_value("")  # it would be saved twice
     # The page that is kept says that it is old, and holds what was saved since it was opened.
     expect(page.locator("[data-old]")).to_contain_text(
         re.compile(r"does not answer.* as it was at \d\d:\d\d\.")

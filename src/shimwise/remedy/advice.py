@@ -8,7 +8,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from shimwise.errors import RemedyError
+from shimwise.errors import OpticsError, RemedyError
 from shimwise.inference.verdict.answer import (
     Z95,
     Answer,
@@ -19,6 +19,7 @@ from shimwise.inference.verdict.answer import (
     Verdict,
 )
 from shimwise.notices import Notice
+from shimwise.optics.conjugates import extension_mm, reading_mm
 from shimwise.remedy import procedure
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
 from shimwise.remedy.remedy import Action, Direction, Remedy, RemedyKind
@@ -26,8 +27,10 @@ from shimwise.remedy.screw_history import ScrewHistory, plan_turn
 from shimwise.remedy.shims import ShimChoice, choose_shims
 from shimwise.remedy.turning import PlannedTurn, planned_turn
 
+SCALE_AT_MM = 914.4
+"""Where a scale error is given as a way of the ring: 3 ft."""
 DECIDED_P = 0.8
-"""A set-up or a scale, which have no verdict of their own, are called out above this probability."""
+"""A set-up or a scale, which have no verdict of their own, get a remedy above this probability."""
 
 
 def advise(
@@ -36,6 +39,7 @@ def advise(
     mechanisms: Mapping[str, Mechanism | None] | None = None,
     stock_um: Sequence[float] = (),
     screws: Mapping[str, ScrewHistory] | None = None,
+    focal_mm: Mapping[str, float] | None = None,
 ) -> tuple[Remedy, ...]:
     """Return the remedies of an answer: set-ups to tape again first, then bodies, then lenses and scales.
 
@@ -49,13 +53,15 @@ def advise(
         Thicknesses of shim in stock [µm], for lenses and for mounts without a stock of their own.
     screws : mapping of str to ScrewHistory, optional
         By body, how its screw was turned so far.
+    focal_mm : mapping of str to float, optional
+        Focal length of each lens that has one: a scale error is then a way of its ring too. [mm]
 
     Raises
     ------
     RemedyError
         If a number is not finite, a verdict contradicts its error, or the stock is impossible.
     """
-    known, turned = mechanisms or {}, screws or {}
+    known, turned, focals = mechanisms or {}, screws or {}, focal_mm or {}
     bodies = (
         advise_body(
             body,
@@ -69,7 +75,10 @@ def advise(
     lenses = (
         remedy
         for lens in answer.lenses
-        for remedy in (advise_lens(lens, stock_um=stock_um), advise_scale(lens))
+        for remedy in (
+            advise_lens(lens, stock_um=stock_um),
+            advise_scale(lens, focal_mm=focals.get(lens.name)),
+        )
     )
     found = (*map(advise_setup, answer.setups), *bodies, *lenses)
     return tuple(remedy for remedy in found if remedy is not None)
@@ -137,12 +146,16 @@ def advise_lens(lens: LensAnswer, *, stock_um: Sequence[float] = ()) -> Remedy |
     )
 
 
-def advise_scale(lens: LensAnswer) -> Remedy | None:
+def advise_scale(lens: LensAnswer, *, focal_mm: float | None = None) -> Remedy | None:
     """Return the remedy of a scale: sent out, since no shim cures it; None up to ``DECIDED_P``."""
     _refuse_unless_finite(lens.name, lens.scale_permille, lens.scale_sd_permille, lens.p_scale_out)
     if lens.p_scale_out <= DECIDED_P:
         return None
-    numbers = {"scale_permille": lens.scale_permille, "half_permille": Z95 * lens.scale_sd_permille}
+    numbers = {
+        "scale_permille": lens.scale_permille,
+        "half_permille": Z95 * lens.scale_sd_permille,
+        "ring_mm": None if focal_mm is None else _ring_mm(lens.scale_permille, focal_mm),
+    }
     return Remedy(
         unit=lens.name,
         kind=RemedyKind.SCALE,
@@ -151,6 +164,16 @@ def advise_scale(lens: LensAnswer) -> Remedy | None:
         steps=procedure.LENS_STEPS,
         cautions=procedure.lens_cautions(),
     )
+
+
+def _ring_mm(scale_permille: float, focal_mm: float) -> float | None:
+    """Return how far off the ring is with a chart at 3 ft, + past it [mm]; None within the near limit."""
+    try:
+        extension = extension_mm(focal_mm=focal_mm, distance_mm=SCALE_AT_MM)
+        ring = reading_mm(focal_mm=focal_mm, distance_mm=SCALE_AT_MM, landing_um=scale_permille * extension)
+    except OpticsError:
+        return None
+    return ring - SCALE_AT_MM if math.isfinite(ring) else None
 
 
 def advise_setup(setup: SetupAnswer) -> Remedy | None:

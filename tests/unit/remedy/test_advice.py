@@ -288,7 +288,20 @@ def test_a_scale_is_sent_out_since_no_shim_cures_it() -> None:
     assert advise_scale(a_lens(0, Verdict.IN_TOLERANCE, permille=-6, p_scale_out=0.8)) is None
     remedy = advise_scale(a_lens(0, Verdict.IN_TOLERANCE, permille=-6, p_scale_out=0.81))
     assert (remedy.action, remedy.amount_um, remedy.direction) == (Action.SEND_OUT, None, None)
-    assert "short by 6.0 ± 2.0 ‰" in text_of(remedy)
+    assert "reads short, more the nearer it is focused: 6.0 ± 2.0 ‰" in text_of(remedy)
+
+
+def test_a_scale_error_is_inches_at_the_ring_where_the_focal_length_is_known() -> None:
+    # A ring that is 6 ‰ too far out at 3 ft is where the conjugates have a chart that is a little nearer.
+    remedy = advise_scale(a_lens(0, Verdict.IN_TOLERANCE, permille=-6, p_scale_out=0.9), focal_mm=50.0)
+    text = text_of(remedy)
+    assert "with the chart at 3 ft the ring is 0.19 ± 0.06 inch (5 ± 2 mm) off (95 %)" in text
+    ring_mm = abs(remedy.advice[0].numbers["ring_mm"])
+    m = (914.4 / 50 - 2 - math.sqrt((914.4 / 50 - 2) ** 2 - 4)) / 2
+    extension = 50 * m * (1 + 6e-3)  # the ring is out further, as for a nearer chart
+    nearer = 50 * (2 + extension / 50 + 50 / extension)
+    assert ring_mm == pytest.approx(914.4 - nearer, rel=1e-6)
+    assert "‰" not in text
 
 
 def test_a_chart_that_stands_too_far_is_brought_nearer() -> None:

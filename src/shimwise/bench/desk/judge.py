@@ -104,7 +104,12 @@ def judge_inputs(inputs: Inputs, *, seed: int = 0, progress: Progress | None = N
     if progress is not None:
         progress(JUDGING, 0, 0)
     answer = judge(inputs.prep, seed=seed)
-    remedies = advise(answer, mechanisms=inputs.kit.mechanisms(), stock_um=inputs.kit.shim_stock_um)
+    remedies = advise(
+        answer,
+        mechanisms=inputs.kit.mechanisms(),
+        stock_um=inputs.kit.shim_stock_um,
+        focal_mm=inputs.prep.focal_mm,
+    )
     return Judged(
         answer=replace(answer, notices=(*inputs.notices, *answer.notices)),
         remedies=remedies,

@@ -54,7 +54,11 @@ def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
 
     answer = judge(question.prep, seed=seed)
     remedies = advise(
-        answer, mechanisms=question.mechanisms, stock_um=question.stock_um, screws=question.screws
+        answer,
+        mechanisms=question.mechanisms,
+        stock_um=question.stock_um,
+        screws=question.screws,
+        focal_mm=question.prep.focal_mm,
     )
     return answer_to_json(answer, remedies, sources=question.prep.sources, is_house=True)
 

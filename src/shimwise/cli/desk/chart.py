@@ -116,13 +116,13 @@ def _show_known(picture: Path, layout: Path | None, *, as_json: bool) -> None:
     text = json.dumps(known, indent=1, ensure_ascii=False) + "\n"
     if layout is not None:
         write_whole(layout, text)
-    where = f"; its layout stands in {layout}" if layout else ". Add --layout chart.json to keep its layout"
+    where = f"; its layout is in {layout}" if layout else ". Add --layout chart.json to keep its layout"
     result = {"id": known["id"], "layout": known}
     show(result, f"{picture} shows chart {known['id'][:4]}-{known['id'][4:]}{where}.", as_json=as_json)
 
 
 def _sentences(made: bench.MadeChart, out: Path) -> str:
-    lines = [f"Chart {made.id[:4]}-{made.id[4:]} for {made.paper} stands in {out}. Print it at 100 %."]
+    lines = [f"Chart {made.id[:4]}-{made.id[4:]} for {made.paper} is in {out}. Print it at 100 %."]
     for head, told in (("Suits", made.suits), ("Does not suit", made.does_not)):
         lines += [f"\n{head}:", *(f"  {text}" for text in told)] if told else []
     return "\n".join(lines)

@@ -159,6 +159,14 @@ class Prep:
     history: "History | None" = None
 
     @property
+    def focal_mm(self) -> dict[str, float]:
+        """Focal length of each lens that was read at one alone. [mm]"""
+        found: dict[str, set[float]] = {}
+        for one in self.evidence:
+            found.setdefault(one.lens, set()).add(one.focal_mm)
+        return {lens: min(each) for lens, each in found.items() if len(each) == 1}
+
+    @property
     def evidence(self) -> tuple[Reading | MeasuredLanding, ...]:
         """The readings, then the measured landings: the rows of the model, in this order."""
         return (*self.readings, *self.landings)

@@ -40,7 +40,7 @@ _GREY = PAPER.grey
 BEFORE = replace(
     ON_SHEET, palette=replace(PAPER, ink=_GREY, zero=_GREY, short=_GREY, deep=_GREY, tint="#f2f2f2")
 )
-"""A body as it was before an adjustment: all in grey, and its name says so."""
+"""A body as it was before an adjustment: all in grey, under its own name."""
 CURVES_PX, PANEL_PX, PANEL_WIDE_PX, PANEL_GAP_PX = 300, 130, 158, 18
 """Of a sweep's panels on a sheet: width of the curves, height of all, width of peaks and map, and between."""
 MOST_BODIES = 12

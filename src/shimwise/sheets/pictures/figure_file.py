@@ -15,7 +15,7 @@ PNG_SCALE = 2.0
 
 
 def save_figure(spec: Mapping[str, Any], path: str | os.PathLike[str]) -> Path:
-    """Save a figure; the suffix of the path says how: .svg, .png or .pdf. An existing file is replaced.
+    """Save a figure; the suffix of the path determines how: .svg, .png or .pdf. An existing file is replaced.
 
     An SVG carries the figure's description for those who do not see it; a PDF holds its fonts.
 

@@ -122,6 +122,7 @@ class PanelDrawing:
         bars = [(self.layout.body_fall, self.panel.bar, self.panel.body)]
         bars += [(number + fall, row.bar, row.lens) for number, row in enumerate(self.rows, 1)]
         values = [self._bar_datum(row, bar, unit) for row, bar, unit in bars if bar]
+        yield from self._own_errors()
         width = {"field": "thickness", "type": "quantitative", "scale": None, "legend": None}
         tick_px = 10 if self.layout.is_whole else 14
         look: Spec = {"orient": "vertical", "thickness": 2.4, "size": tick_px, "opacity": 1}
@@ -130,6 +131,25 @@ class PanelDrawing:
             yield mark("rule", inked, x=self._x("low"), x2="high", y=self._y(), by=by, color=ink)
             centres = [value for value in inked if self.picture.holds(value["um"])]
             yield mark("tick", centres, x=self._x(), y=self._y(), color=ink, **look)
+
+    def _own_errors(self) -> Iterator[Spec]:
+        """Draw from the body's line to the estimate of a lens that is out: that way is its own error."""
+        body = self.panel.bar
+        if body is None or not self.picture.holds(body.at_um):
+            return
+        ways = [
+            {
+                "row": number + self.layout.bar_fall,
+                "um": body.at_um,
+                "um2": self.picture.drawn_um(row.bar.at_um),
+                "ink": self._ink_of(row.lens),
+            }
+            for number, row in enumerate(self.rows, 1)
+            if row.bar and is_out(row.lens)
+        ]
+        for ink, inked in grouped(ways, "ink"):
+            look: Spec = {"color": ink, "strokeDash": [1, 2], "strokeWidth": 1.2}
+            yield mark("rule", inked, x=self._x(), x2="um2", y=self._y(), **look)
 
     def _bar_datum(self, row: float, bar: Bar, unit: BodyAnswer) -> _Datum:
         return {

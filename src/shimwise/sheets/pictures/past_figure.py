@@ -1,4 +1,4 @@
-"""The figure of a unit's past: what each verdict said of its error, and when it was adjusted."""
+"""The figure of a unit's past: its error by each verdict, and when it was adjusted."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -16,7 +16,7 @@ SPAN_TOLERANCES = 1.6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PastPoint:
-    """What a verdict said of a unit: its error and the 95 % interval. [µm, short < 0 < deep]"""
+    """A verdict on a unit: its error and the 95 % interval. [µm, short < 0 < deep]"""
 
     at: datetime
     error_um: float

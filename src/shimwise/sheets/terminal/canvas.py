@@ -1,4 +1,4 @@
-"""What a line of the rail is made of: signs, styles, and the cells they stand in."""
+"""What a line of the rail is made of: signs, styles, and the cells that they take."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -7,7 +7,7 @@ from shimwise.inference.verdict.answer import Verdict
 from shimwise.sheets.terminal.scale import EDGE, Scale
 
 SHORT_STYLE, DEEP_STYLE, DIM_STYLE, BOLD_STYLE = "bold #3f97e0", "bold #e08a2e", "dim", "bold"
-"""Blue and orange that stand out on a dark and on a light ground, and for colour-blind eyes."""
+"""Blue and orange that are seen well on a dark and on a light ground, and for colour-blind eyes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +65,7 @@ ASCII = Glyphs(
 
 
 def verdict_style(verdict: Verdict) -> str:
-    """Give the style of a verdict: blue for short, orange for deep, bold for what is not yet decided."""
+    """Return the style of a verdict: blue for short, orange for deep, bold for what is not yet decided."""
     return {
         Verdict.OUT_SHORT: SHORT_STYLE,
         Verdict.OUT_DEEP: DEEP_STYLE,
@@ -103,5 +103,5 @@ class Canvas:
             self.put(cell + offset, sign, style)
 
     def styled(self) -> Iterator[tuple[str, str]]:
-        """Give each sign with its style."""
+        """Return each sign with its style."""
         return iter(self.cells)

@@ -42,7 +42,7 @@ AXIS_LABEL = "µm at the sensor"
 LABEL_PERCENT = 36
 """The most that names and numbers take of the width."""
 MANY = 10
-"""From this many readings in one place on, a sign stands for the digit."""
+"""From this many readings in one place on, a sign replaces the digit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

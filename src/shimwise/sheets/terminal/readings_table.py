@@ -13,7 +13,7 @@ from shimwise.sheets.words.shared import plain_or_ascii
 def readings_table(
     readings: Iterable[Reading], *, lens_text: Mapping[str, str] | None = None, is_ascii: bool = False
 ) -> Table:
-    """Compose the table; what was read at one distance stands in one cell, in its order.
+    """Compose the table; what was read at one distance is in one cell, in its order.
 
     Parameters
     ----------

@@ -48,7 +48,7 @@ MOST_TO_DO, MOST_REMEDIES, MOST_WARNINGS = 12, 8, 8
 BRIEF_LINES = 12
 """The most lines of a brief report, where its sentence is no longer than that."""
 TITLES = ("Unit", "Verdict", "Error, µm", "P(out)", "Scale, ‰", "P(out)")
-"""The table's columns: words flush left, figures flush right. A scale is given up where there is no room."""
+"""The table's columns: words flush left, figures flush right. A scale is left out where there is no room."""
 LEFT_OUT = {4: "the scale and its P(out)", 5: "P(out) of the scale"}
 """By the number of columns that there is room for: what is left out."""
 WORD_COLUMNS, LEAST_COLUMNS = 2, 4

@@ -23,11 +23,11 @@ class Scale:
     cells: int
 
     def cell(self, um: float) -> int:
-        """Give the cell of a landing or an error [µm]; it may lie beyond the scale."""
+        """Return the cell of a landing or an error [µm]; it may lie beyond the scale."""
         return self.zero_cell + math.floor(um / self.um_per_cell + 0.5)
 
     def holds(self, cell: int) -> bool:
-        """Tell whether a cell lies on the scale."""
+        """Return whether a cell lies on the scale."""
         return EDGE <= cell < self.cells - EDGE
 
 
@@ -65,7 +65,7 @@ def choose_scale(low_um: float, high_um: float, *, cells: int) -> Scale:
 
 
 def _scale(low_um: float, high_um: float, *, um_per_cell: float, tick_um: float, cells: int) -> Scale | None:
-    """Give the scale if the span fits; what is to spare is shared out to both sides."""
+    """Return the scale if the span fits; what is to spare is shared out to both sides."""
     left, right = (math.floor(abs(end) / um_per_cell + 0.5) for end in (low_um, high_um))
     spare = cells - 2 * EDGE - (left + 1 + right)
     if spare < 0:

@@ -1,10 +1,11 @@
-"""A plan in words: its sentence, what stands in the way, and distances as a technician tapes them."""
+"""A plan in words: its sentence, what limits it, and distances as a technician tapes them."""
 
 from collections.abc import Mapping
 
 from shimwise.inference.plan.planner import MOST_READINGS, Plan, PlannedReading
 from shimwise.inference.verdict.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Datum
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
+from shimwise.number_format import decimal_text
 from shimwise.sheets.words.shared import capital, counted, plain, titled
 
 EXACT_MM = 0.05
@@ -12,7 +13,7 @@ EXACT_MM = 0.05
 
 
 def plan_headline(plan: Plan) -> str:
-    """Say in one sentence what the plan reaches."""
+    """Return in one sentence what the plan reaches."""
     target = f"±{plan.target_um:g} µm"
     bodies = titled("body", plan.bodies[0].name) if len(plan.bodies) == 1 else "every body"
     if plan.is_reached and not plan.count:
@@ -30,7 +31,7 @@ def plan_headline(plan: Plan) -> str:
 
 
 def plan_help(plan: Plan) -> tuple[str, ...]:
-    """Say, of each body that the plan does not bring to its target, what would; empty when it does."""
+    """Return what would bring each body to its target that the plan does not; empty if it does."""
     by_name = {limit.body: limit for limit in plan.limits}
     return tuple(
         _help(by_name[body.name], plan.target_um)
@@ -65,7 +66,7 @@ def setups_of(plan: Plan) -> dict[tuple[str, float], list[PlannedReading]]:
 
 
 def sight_text(one: PlannedReading, plan: Plan) -> str:
-    """Say at which focal length of a zoom, or on which axis of an anamorphic, a lens is read."""
+    """Return at which focal length of a zoom, or on which axis of an anamorphic, a lens is read."""
     marks = {other.focal_mm for other in plan.readings if (other.lens, other.axis) == (one.lens, one.axis)}
     words = [f"at {one.focal_mm:g} mm"] if len(marks) > 1 else []
     words += [f"{one.axis.value} axis"] if one.axis is not None else []
@@ -79,3 +80,19 @@ def tape_text(distance_mm: float, typed: Mapping[float, str]) -> str:
     feet = mm_to_feet_text(distance_mm)
     is_exact = feet == "INF" or abs(length_to_mm(feet) - distance_mm) <= EXACT_MM
     return feet if is_exact else mm_to_metric_text(distance_mm)
+
+
+def reach_text(plan: Plan) -> str:
+    """Return what readings by eye reach on the least known body, and the best that they could."""
+    half_um = max(body.half_width_um for body in plan.bodies)
+    limit_um = max(body.limit_um for body in plan.bodies)
+    best = f"readings without end ±{decimal_text(limit_um, 1)} µm"
+    readings = counted(plan.count, "reading")
+    if plan.is_reached and not plan.count:
+        return f"Every body is known to ±{plan.target_um:g} µm (95 %) before the first reading."
+    if plan.is_reached:
+        return f"By eye ±{plan.target_um:g} µm (95 %) is reached in {readings}; {best}."
+    return (
+        f"By eye ±{plan.target_um:g} µm (95 %) is not reached with these lenses: {readings} reach "
+        f"±{decimal_text(half_um, 1)} µm, {best}."
+    )

@@ -58,12 +58,23 @@ def shims_text(n: Numbers) -> str:
 
 
 def _scale_out(unit: str, n: Numbers) -> str:
-    permille = number_in(n, "scale_permille")
-    size = f"{decimal_text(abs(permille), 1)} ± {decimal_text(number_in(n, 'half_permille'), 1)} ‰"
+    side = "short" if number_in(n, "scale_permille") < 0 else "deep"
     return (
-        f"The scale of {unit} reads {'short' if permille < 0 else 'deep'} by {size} of its extension (95 %), "
-        "more the nearer it is focused. No shim cures that: to a lens technician."
+        f"The scale of {unit} reads {side}, more the nearer it is focused: {_at_the_ring(n)}. No shim cures "
+        "that: to a lens technician."
     )
+
+
+def _at_the_ring(n: Numbers) -> str:
+    """Return a scale error as inches at the ring, where the focal length is known; else as ‰ of extension."""
+    permille, half = number_in(n, "scale_permille"), number_in(n, "half_permille")
+    if n.get("ring_mm") is None:
+        return f"{decimal_text(abs(permille), 1)} ± {decimal_text(half, 1)} ‰ of its extension (95 %)"
+    ring_mm = abs(number_in(n, "ring_mm"))
+    half_mm = ring_mm * half / abs(permille) if permille else 0.0
+    inches = f"{decimal_text(ring_mm / 25.4, 2)} ± {decimal_text(half_mm / 25.4, 2)} inch"
+    millimetres = f"{decimal_text(ring_mm)} ± {decimal_text(half_mm)} mm"
+    return f"with the chart at 3 ft the ring is {inches} ({millimetres}) off (95 %)"
 
 
 def _setup_out(unit: str, n: Numbers) -> str:

@@ -1,4 +1,4 @@
-"""The second line of every sheet, after the headline; and the picture told in words, for who cannot see."""
+"""The second line of every sheet, after the headline; and the picture in words for who does not see it."""
 
 import re
 from collections.abc import Iterator
@@ -28,27 +28,27 @@ LIKELY = 0.5
 
 
 def second_line(answer: Answer) -> str:
-    """Say what the headline does not: what else is out, what cannot be told, set-ups, doubted readings."""
+    """Return what the headline leaves out: what else is out, what is open, set-ups, doubted readings."""
     return " ".join(
         sentence for part in (_also_out, _scales, _undecided, _setups, _doubted) for sentence in part(answer)
     )
 
 
 def description(answer: Answer, *, most_units: int = 40) -> str:
-    """Tell the picture of an answer in words: the sentence, then every unit's error and verdict."""
+    """Return the picture of an answer in words: the sentence, then every unit's error and verdict."""
     units = _units(answer)
-    told = [
+    shown = [
         f"{plain(unit.name)}: {error_text(unit)} µm, {short_state(unit, answer)}."
         for unit in units[:most_units]
     ]
     if len(units) > most_units:
-        told.append(f"And {len(units) - most_units} more.")
+        shown.append(f"And {len(units) - most_units} more.")
     what = (
         f"Landings in microns at the sensor, short at the left, deep at the right, of "
         f"{counted(len(answer.lenses), 'lens')} on {counted(len(answer.bodies), 'body')}, "
         f"{counted(len(answer.readings), 'reading')}; tolerance ±{answer.tolerance_um:g} µm."
     )
-    return " ".join(part for part in (plain(answer.headline), second_line(answer), what, *told) if part)
+    return " ".join(part for part in (plain(answer.headline), second_line(answer), what, *shown) if part)
 
 
 def _units(answer: Answer) -> tuple[BodyAnswer, ...]:
@@ -56,7 +56,7 @@ def _units(answer: Answer) -> tuple[BodyAnswer, ...]:
 
 
 def _is_named(name: str, answer: Answer) -> bool:
-    """Tell whether the headline speaks of a unit; a name such as ``7`` may also be a number in it."""
+    """Return whether the headline names a unit; a name such as ``7`` may also be a number in it."""
     pattern = rf"\b(?:body|lens|set-up)\s+{re.escape(name)}(?!\w)"
     return answer.headline.startswith(name) or bool(re.search(pattern, answer.headline, re.IGNORECASE))
 

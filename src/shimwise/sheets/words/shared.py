@@ -83,7 +83,7 @@ _ASCII = {
 
 
 def plain(text: str) -> str:
-    """Give a text in one line, without what could steer a terminal: other control characters show as �."""
+    """Return a text in one line, without what could steer a terminal: other control characters show as �."""
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in " ".join(text.split()))
 
 
@@ -98,12 +98,12 @@ def ascii_text(text: str) -> str:
 
 
 def plain_or_ascii(text: str, *, is_ascii: bool) -> str:
-    """Give a text in one safe line, in ASCII where it has to be."""
+    """Return a text in one safe line, in ASCII where it has to be."""
     return ascii_text(plain(text)) if is_ascii else plain(text)
 
 
 def fitted(text: str, cells: int, *, is_ascii: bool = False) -> str:
-    """Cut a text to at most ``cells`` terminal cells; ``…`` (``~`` in ASCII) stands for what was cut."""
+    """Cut a text to at most ``cells`` terminal cells; ``…`` (``~`` in ASCII) replaces what was cut."""
     kept = ascii_text(text) if is_ascii else text
     if cell_len(kept) <= cells:
         return kept
@@ -145,7 +145,7 @@ def _chunks(text: str) -> list[str]:
 
 
 def is_out(unit: BodyAnswer) -> bool:
-    """Tell whether a unit is decided to be out."""
+    """Return whether a unit is decided to be out."""
     return unit.verdict in (Verdict.OUT_SHORT, Verdict.OUT_DEEP)
 
 
@@ -167,17 +167,17 @@ def distance_text(distance_mm: float) -> str:
 
 
 def way_word(um: float) -> str:
-    """Say which way a landing or an error lies: short below 0, deep above."""
+    """Return which way a landing or an error lies: short below 0, deep above."""
     if not math.isfinite(um):
         return NOT_KNOWN
     return "short" if um < 0 else "deep" if um > 0 else "on the mark"
 
 
 def titled(kind: str, name: str) -> str:
-    """Put the kind before a name, ``body A-07``, unless the name says so itself: ``Body 7``."""
+    """Put the kind before a name, ``body A-07``, unless the name has it already: ``Body 7``."""
     safe = plain(name)
-    says_so = re.match(rf"{kind.replace('-', '-?')}(?![^\W\d_])", safe, re.IGNORECASE)
-    return safe if says_so else f"{kind} {safe}"
+    has_kind = re.match(rf"{kind.replace('-', '-?')}(?![^\W\d_])", safe, re.IGNORECASE)
+    return safe if has_kind else f"{kind} {safe}"
 
 
 def capital(words: str) -> str:

@@ -149,7 +149,9 @@
     intoSight();
   }
   document.body.addEventListener("shimwise:kept", () => {
-    if (form() && !field().value.trim()) advance();
+    if (!form()) return;
+    keepDraft();  // what is kept is no draft any more: after a reload it would be saved twice
+    if (!field().value.trim()) advance();
   });
 
   // ---- what is typed outlives a look at another page ----

@@ -4,6 +4,7 @@
   const CALM_MS = 150;
   const PARTS = ["verdict", "rail", "units", "read", "advice", "readings", "gauges", "sweeps", "keep"];
   const LATER = "The readings have changed since; the verdict is made anew when the server answers.";
+  const LATER_DRAWN = "The landings are drawn when the server answers.";
   const place = document.querySelector("[data-prep-id]:not(form)");
   if (!place) return;
 
@@ -29,9 +30,11 @@
     place.before(note);
   }
 
-  // The verdict is not on its way while nobody answers.
+  // Neither verdict nor picture is on its way while nobody answers.
+  const pending = () => document.querySelectorAll("#verdict [data-pending], #rail > [role=status]");
+
   function sayPending() {
-    for (const line of document.querySelectorAll("#verdict [data-pending]")) line.textContent = LATER;
+    for (const line of pending()) line.textContent = line.closest("#rail") ? LATER_DRAWN : LATER;
   }
 
   for (const failure of ["htmx:sendError", "htmx:timeout"]) {
@@ -41,12 +44,19 @@
   function back() {
     document.querySelector("[data-old]")?.remove();
     document.documentElement.removeAttribute("data-kept-at");
-    if (document.querySelector("#verdict [data-pending]")) window.htmx?.trigger("#verdict", "shimwise:refresh");
+    for (const part of new Set([...pending()].map((line) => `#${line.closest("[data-live]").id}`))) {
+      window.htmx?.trigger(part, "shimwise:refresh");
+    }
   }
 
   document.addEventListener("shimwise:away", (event) => sayAway(event.detail));
   document.addEventListener("shimwise:back", back);
-  if (document.documentElement.dataset.keptAt) sayAway(Number(document.documentElement.dataset.keptAt));
+  if (document.documentElement.dataset.keptAt) {
+    sayAway(Number(document.documentElement.dataset.keptAt));
+    // Who opens an old page sees first that it is old, and not the place where a newer one was left.
+    history.scrollRestoration = "manual";
+    window.scrollTo(0, 0);
+  }
 
   // ---- what is shown goes into the page that is kept ----
 

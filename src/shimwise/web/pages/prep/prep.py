@@ -8,6 +8,7 @@ from markupsafe import Markup
 from starlette.responses import Response
 
 from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.history.prep_reach import reach_of
 from shimwise.bench.prep import preps
 from shimwise.bench.prep.views import PrepView, SavedReading
 from shimwise.bench.sign import signing
@@ -48,6 +49,12 @@ def verdict(visit: VisitDep, prep_id: str, tries: int = 0) -> Response:
     return visit.show(
         "prep/verdict_parts.html", headers=headers, **{**values_of(visit, prep), "tries": tries + 1}
     )
+
+
+@router.get("/reach")
+def reach(visit: VisitDep, prep_id: str) -> Response:
+    """Write what readings by eye can reach here, and what would help; shown before the first reading."""
+    return visit.show("prep/reach.html", reach=reach_of(visit.record, prep_id))
 
 
 @router.get("/rail")
