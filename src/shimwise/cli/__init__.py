@@ -45,7 +45,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
             if hasattr(stream, "reconfigure"):
                 stream.reconfigure(errors="replace")
         from shimwise.cli.leaving import exit_code
-    raise SystemExit(exit_code(words, EndedAtOnce))
+    code = exit_code(words, EndedAtOnce)
+    is_heard = _signal.getsignal(_signal.SIGINT) is _signal.default_int_handler
+    if arguments is None and is_heard:  # the process ends: what is left is the interpreter's own
+        _signal.signal(_signal.SIGINT, _signal.SIG_DFL)
+    raise SystemExit(code)
 
 
 class EndedAtOnce:

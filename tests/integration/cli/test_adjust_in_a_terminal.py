@@ -52,14 +52,23 @@ class Terminal:
 
     def end(self) -> tuple[int, str]:
         """Give the exit code and the rest of what was printed."""
+        until = time.monotonic() + MOST_S
         while self._read():
-            pass
+            assert time.monotonic() < until, f"it does not end:\n{self.seen}"
         return self._process.wait(MOST_S), " ".join(self.seen.split())
 
     def stop(self, *, at: str) -> None:
-        """Wait for a prompt and break off there, as Ctrl-C does."""
+        """Wait for a prompt and break off there, as Ctrl-C does.
+
+        A signal between the prompt and the read that follows it is heard with the next one.
+        """
         self.wait_for(at)
-        self._process.send_signal(signal.SIGINT)
+        for _ in range(10):
+            self._process.send_signal(signal.SIGINT)
+            until = time.monotonic() + 2
+            while time.monotonic() < until:
+                if not self._read() or "stopped" in self.all:
+                    return
 
     def close(self) -> None:
         """Stop it."""

@@ -20,6 +20,8 @@ from sweep_files import (
     write_sweep,
 )
 
+from record_template import copied_record
+from shimwise.bench.demo.demo_record import fill_demo
 from shimwise.sheets.json.sweep_json import validate_sweep
 from shimwise.sheets.json.verdict_json import validate
 
@@ -142,7 +144,7 @@ def test_sensor_ring_and_chart_sweeps_agree_in_sign_and_size(
     assert ring["best_at_mm"] < DISTANCE_MM < chart["best_at_mm"]
 
 
-@pytest.mark.parametrize("um_per_turn", [130.0, -470.0])
+@pytest.mark.parametrize("um_per_turn", [-470.0])
 def test_a_sweep_along_the_screw_tells_the_peak_in_turns_though_its_travel_is_not_known(
     tell: Callable[..., dict[str, Any]], run: Run, tmp_path: Path, um_per_turn: float
 ) -> None:
@@ -390,3 +392,15 @@ def test_ring_and_screw_positions_and_a_list_are_described_as_they_are_written(
     ]
     listed = run("sweep", tmp_path, "--moved", "screw", "--at", "0, −0.05, 0.1", "--dry-run", "--json")[1]
     assert [one["turns"] for one in json.loads(listed)["frames"]] == [0, -0.05, 0.1]
+
+
+def test_camera_and_lens_of_a_prep_go_into_the_description(run: Run, tmp_path: Path) -> None:
+    copied_record(tmp_path / "record", fill_demo)
+    for number in range(3):
+        (tmp_path / f"{number}.png").touch()
+    words = ("sweep", tmp_path, "--at", "-10,0,10", "--dry-run", "--json")
+    prep = ("--prep", "A-03", "--data", tmp_path / "record")
+    made = json.loads(run(*words, *prep, "--lens", "k35")[1])
+    assert (made["focal_mm"], made["fnumber"], made["swept"]) == (35, 2, "sensor")
+    code, out, err = run(*words, *prep)
+    assert (code, out, err) == (2, "", "shimwise: --lens is missing. Known are K24, K35, K65.\n")

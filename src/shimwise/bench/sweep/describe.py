@@ -1,10 +1,10 @@
 """Make a sweep's description, ``sweep.json``: what moved, from where and by what step; camera and lens."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.output_files import write_whole
 from shimwise.bench.prep.prep_data import material_of
@@ -18,8 +18,6 @@ from shimwise.record.names import name_key
 
 if TYPE_CHECKING:
     from shimwise.record.record import Record
-
-Unit = TypeVar("Unit")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,36 +106,33 @@ def optics_of_kit(path: Path, *, body: str, lens: str) -> Optics:
         If the file is none, or has no such unit.
     """
     kit = read_kit(path)
-    body_name, of_body = _chosen("body", body, kit.bodies)
-    lens_name, of_lens = _chosen("lens", lens, kit.lenses)
-    return Optics(
-        body=body_name,
-        lens=lens_name,
-        recording=_recording(of_lens.focal_lengths_mm, of_lens.fnumber, of_body.pixel_pitch_um),
-        separation_mm=of_lens.separation_mm,
-    )
+    return _optics(_chosen("body", body, kit.bodies), _chosen("lens", lens, kit.lenses))
 
 
 def optics_of_prep(record: "Record", prep_id: str, *, body: str, lens: str) -> Optics:
     """Return what the record knows of a prep's body and lens; as :func:`optics_of_kit`."""
     with record.reading() as connection:
         material = material_of(connection, prep_id)
-    body_name, of_body = _chosen("body", body, {row.name: row for row in material.bodies.values()})
-    lens_name, of_lens = _chosen("lens", lens, {row.name: row for row in material.lenses.values()})
+    bodies, lenses = ({row.name: row for row in rows.values()} for rows in (material.bodies, material.lenses))
+    return _optics(_chosen("body", body, bodies), _chosen("lens", lens, lenses))
+
+
+def _optics(body: tuple[str, Any], lens: tuple[str, Any]) -> Optics:
+    (body_name, of_body), (lens_name, of_lens) = body, lens
+    focal_mm = of_lens.focal_lengths_mm
     return Optics(
         body=body_name,
         lens=lens_name,
-        recording=_recording(of_lens.focal_lengths_mm, of_lens.fnumber, of_body.pixel_pitch_um),
+        recording=Recording(
+            focal_mm=focal_mm[0] if len(focal_mm) == 1 else None,  # a zoom's was set by hand
+            fnumber=of_lens.fnumber,
+            pitch_um=of_body.pixel_pitch_um,
+        ),
         separation_mm=of_lens.separation_mm,
     )
 
 
-def _recording(focal_lengths_mm: Sequence[float], fnumber: float | None, pitch_um: float | None) -> Recording:
-    is_prime = len(focal_lengths_mm) == 1  # a zoom's was set by hand
-    return Recording(focal_mm=focal_lengths_mm[0] if is_prime else None, fnumber=fnumber, pitch_um=pitch_um)
-
-
-def _chosen(kind: str, name: str, known: Mapping[str, Unit]) -> tuple[str, Unit]:
+def _chosen(kind: str, name: str, known: Mapping[str, Any]) -> tuple[str, Any]:
     if not name and len(known) == 1:
         return next(iter(known.items()))
     found = [(one, unit) for one, unit in known.items() if name_key(one) == name_key(name)]
