@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 
 from shimwise.inference.verdict.answer import Answer, ReadingAnswer, Verdict
+from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.notices import Notice
 from shimwise.remedy.remedy import Action, Remedy, RemedyKind
 
@@ -32,6 +33,7 @@ def to_do(answer: Answer, remedies: Sequence[Remedy] = ()) -> tuple[Notice, ...]
         *_look_at(answer),
         *map(_of_remedy, others),
         *_read_again(answer),
+        *_part(answer),
         *_read_next(answer),
         *_not_read(answer),
     )
@@ -75,6 +77,14 @@ def _of_doubted(reading: ReadingAnswer) -> Notice:
             "weight": reading.weight,
         },
     )
+
+
+def _part(answer: Answer) -> Iterator[Notice]:
+    """Yield the bodies that no number of readings decides; what parts them parts their lenses too."""
+    for body in answer.bodies:
+        state = state_of(body, answer)
+        if state.code is StateCode.CANNOT_PART:
+            yield Notice("do_gauge", body.name, {"kind": "body", "best_um": state.best_um})
 
 
 def _read_next(answer: Answer) -> Iterator[Notice]:

@@ -106,7 +106,8 @@ def quantity(
 
 def signed_axis(title: str | None, *, ticks: int = 7) -> Spec:
     """Return an axis whose numbers carry their sign."""
-    return {"title": title, "grid": False, "tickCount": ticks, "labelExpr": SIGNED}
+    apart: Spec = {"labelOverlap": "greedy", "labelSeparation": 6}
+    return {"title": title, "grid": False, "tickCount": ticks, "labelExpr": SIGNED, **apart}
 
 
 def time_axis(domain: Sequence[datetime], days: Sequence[datetime]) -> Spec:
@@ -119,7 +120,8 @@ def time_axis(domain: Sequence[datetime], days: Sequence[datetime]) -> Spec:
             "title": None,
             "values": [_to_the_minute(at) for at in days],
             "format": "%-d %b %Y",
-            "labelOverlap": True,
+            "labelOverlap": "greedy",
+            "labelSeparation": 10,
         },
     }
 

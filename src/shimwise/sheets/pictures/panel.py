@@ -31,6 +31,8 @@ WIDE_PX, TICKS, FEW_TICKS = 300, 7, 5
 """A plot narrower than this has fewer ticks. [px]"""
 FREE_SHARES = (0.1, 0.25, 0.75, 0.9)
 """Places for words in a row, as shares of the domain."""
+LETTER = 0.6
+"""Width of a letter, in sizes of its type."""
 ERROR_LETTERS = 5.6
 """Width of the column of errors, in sizes of its type."""
 KEPT, DOUBTED = "k", "d"
@@ -218,9 +220,14 @@ class PanelDrawing:
                 for number, sign in enumerate(signs, 1):
                     shift_px = -(4 + apart_px * number) * side
                     yield self._sign(chosen, edge_px, is_doubted=sign == DOUBTED, shift_px=shift_px)
-            lower = [{**one, "row": one["row"] + fall} for one in found]
-            look: Spec = {"color": self.palette.ink, "fontSize": self.layout.small_px, "dx": -2 * side}
-            yield mark("text", lower, x=edge_px, y=self._y(), words="words", align=way, **look)
+            for is_free, signs in {(one["is_free"], one["signs"]) for one in found}:
+                chosen = [one for one in found if (one["is_free"], one["signs"]) == (is_free, signs)]
+                # Below the signs, or beside them where the estimate's bar is drawn below.
+                lower = [{**one, "row": one["row"] + fall * is_free} for one in chosen]
+                inward_px = 2 if is_free else 12 + apart_px * len(signs)
+                look: Spec = {"color": self.palette.ink, "fontSize": self.layout.small_px}
+                look["dx"] = -inward_px * side
+                yield mark("text", lower, x=edge_px, y=self._y(), words="words", align=way, **look)
 
     def _beyond_datum(self, place: float, row: Row, side: int) -> _Datum | None:
         end_um = self.picture.low_um if side < 0 else self.picture.high_um
@@ -232,7 +239,15 @@ class PanelDrawing:
             return None
         words = f"{signed_text(beyond[0], comma=True)} µm" if len(beyond) == 1 else f"{len(beyond):,} beyond"
         signs = "".join((KEPT if kept else "", DOUBTED if doubted else ""))
-        return {"row": place, "words": words, "signs": signs}
+        return {"row": place, "words": words, "signs": signs, "is_free": self._is_free(row, words, side)}
+
+    def _is_free(self, row: Row, words: str, side: int) -> bool:
+        """Return whether the estimate's bar leaves room for words at an edge of its line."""
+        low, high = self.picture.domain_um
+        reach_um = LETTER * self.layout.small_px * (len(words) + 1) * (high - low) / self.layout.plot_px
+        if row.bar is None:
+            return True
+        return row.bar.low_um > low + reach_um if side < 0 else row.bar.high_um < high - reach_um
 
     def _arrow(self, values: Sequence[_Datum], px: float, way: str, **look: Any) -> Spec:  # noqa: ANN401
         shape = f"triangle-{way}"

@@ -74,6 +74,11 @@ def _read_again(unit: str, n: Numbers) -> str:
     return f"Read {unit} on {n['body']} {where} again: one reading landed at {landing}, far from the others."
 
 
+def _gauge(unit: str, n: Numbers) -> str:
+    best = half_text(number_in(n, "best_um"))
+    return f"Gauge {unit}, or read a lens of known history on it: readings alone leave {best} µm at best."
+
+
 def _read_next(unit: str, n: Numbers) -> str:
     where = n.get("at") or distance_text(number_in(n, "distance_mm"))
     left = half_text(Z95 * number_in(n, "sd_after_um"))
@@ -95,6 +100,7 @@ TO_DO_WORDS: Mapping[str, Words] = {
     "do_find_mechanism": _find_mechanism,
     "do_send_scale": _send_scale,
     "do_read_again": _read_again,
+    "do_gauge": _gauge,
     "do_read_next": _read_next,
     "do_read_first": _read_first,
     "do_nothing": "Nothing has to be done.",

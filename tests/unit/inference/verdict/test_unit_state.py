@@ -8,6 +8,8 @@ import pytest
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, NextReading, ReadingAnswer, Verdict
 from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.notices import Notice
+from shimwise.remedy.to_do import to_do
+from shimwise.sheets.words.notices import notice_text
 
 
 def body(error_um: float = 0.0, sd_um: float = 6.5, verdict: Verdict = Verdict.CANNOT_TELL) -> BodyAnswer:
@@ -85,3 +87,11 @@ def test_a_body_that_no_number_of_readings_decides_cannot_be_parted_from_its_len
     near = body(error_um=8.0, sd_um=6.0)  # ±8 µm alone would do for the tolerance, not so near its edge
     assert state_of(near, answer(near, readings=18, limit_um=8.0)).code is StateCode.CANNOT_PART
     assert state_of(unit, answer(unit, readings=18, limit_um=8.0)).code is StateCode.NEEDS_READINGS
+
+
+def test_a_body_that_cannot_be_parted_is_to_be_gauged() -> None:
+    unit = body(sd_um=8.0)
+    line = next(one for one in to_do(answer(unit, readings=18, limit_um=13.0)) if one.code == "do_gauge")
+    assert "Gauge A, or read a lens of known history on it" in notice_text(line)
+    assert "readings alone leave ± 13 µm at best" in notice_text(line)
+    assert "do_gauge" not in {one.code for one in to_do(answer(unit, readings=18, limit_um=8.0))}
