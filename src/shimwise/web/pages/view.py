@@ -15,6 +15,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from shimwise import __version__
+from shimwise.errors import LengthError
+from shimwise.lengths import length_to_mm, mm_to_feet_text
 from shimwise.number_format import decimal_text, half_digits, is_nought
 from shimwise.web.pages.forms import Form, capital
 
@@ -140,6 +142,7 @@ def environment() -> Environment:
         typeset,
         sentences,
         rounded,
+        taped,
     )
     filters: dict[str, Callable[..., object]] = {one.__name__: one for one in named}
     filters |= {"num": number, "mm": millimetres, "safe_svg": Markup}
@@ -193,6 +196,20 @@ def millimetres(value: float | None) -> str:
     if math.isinf(value):
         return "INF"
     return f"{value / 1000:.3f} m" if value >= 1000 else f"{value:.4g} mm"
+
+
+def taped(text: str) -> str:
+    """Write a typed length in the usual form of its system, ``3 foot`` as ``3'``; as typed if inexact."""
+    try:
+        mm = length_to_mm(text)
+        if math.isinf(mm):
+            return "INF"
+        is_metric = any(sign in text.casefold() for sign in "m㎜㎝")
+        metric = f"{mm / 1000:g} m" if mm >= 1000 else f"{mm:g} mm"
+        plain = metric if is_metric else mm_to_feet_text(mm)
+        return plain if math.isclose(length_to_mm(plain), mm, rel_tol=1e-9) else text
+    except LengthError:
+        return text
 
 
 def way(um: float | None) -> str:

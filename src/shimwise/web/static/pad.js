@@ -202,7 +202,7 @@
     if (!field().value.trim()) answer().replaceChildren();
   });
 
-  // What the preview says of a field beside the reading stands at that field.
+  // What the preview says of a field beside the reading stands at that field, in sight where the choices scroll.
   function markBeside() {
     for (const told of form().querySelectorAll("[data-told-of]")) {
       const input = form().elements[told.dataset.toldOf];
@@ -212,6 +212,11 @@
         else one.removeAttribute("aria-invalid");
       }
     }
+    const wrong = form().querySelector("[data-told-of] .wrong");
+    const place = form().querySelector(".chooser");
+    if (!wrong || getComputedStyle(place).overflowY === "visible") return;
+    const [part, whole] = [wrong.getBoundingClientRect(), place.getBoundingClientRect()];
+    place.scrollTop += Math.max(0, part.bottom + 6 - whole.bottom) + Math.min(0, part.top - 60 - whole.top);
   }
 
   // ---- Save says at once that it saves, and the list shows the reading as on its way ----
@@ -237,6 +242,14 @@
 
   const coming = () => document.querySelector("[data-coming=saving]");
 
+  // What was not taken is no reading: its row goes, and a list that was made for it.
+  function dropComing() {
+    const item = coming();
+    const list = item?.parentElement;
+    item?.remove();
+    if (list && !list.children.length) list.remove();
+  }
+
   function saving(isSaving) {
     const save = form()?.querySelector(".save");
     if (!save || (save.getAttribute("aria-busy") === "true") === isSaving) return;
@@ -248,18 +261,19 @@
     save.setAttribute("aria-busy", String(isSaving));
   }
 
-  const isOurs = (event) => form() && event.detail.elt === form();
   // Before the form's own listeners: without the server they may say at once that it is no reading.
   document.addEventListener("submit", (event) => event.target === form() && saving(true), true);
   document.addEventListener("shimwise:check", (event) => {
     if (!event.defaultPrevented) return;
-    coming()?.remove();
+    dropComing();
     saving(false);
   });
   document.body.addEventListener("htmx:afterRequest", (event) => {
-    if (!isOurs(event)) return;
-    if (!event.detail.successful) coming()?.remove();
-    saving(false);
+    const sent = event.detail.requestConfig?.elt || event.detail.elt;  // a refusal puts the form in anew
+    if (!form() || !sent.matches("[data-waiting-form]")) return;
+    const status = event.detail.xhr?.status || 0;  // a refusal that is put in counts as successful there
+    if (status < 200 || status >= 300) dropComing();
+    if (sent === form()) saving(false);
   });
   document.body.addEventListener("shimwise:kept", () => {
     const item = coming();
@@ -269,6 +283,20 @@
     }
     saving(false);
   });
+
+  // A yes is to one reading only: what it asked about is read again where anything of it is typed or chosen anew.
+  const ASKED = ["body_id", "lens_id", "setup_id", "distance_text", "reading_text", "focal_mm", "fnumber", "axis"];
+  function dropSure() {
+    const sure = form()?.elements.sure;
+    if (!sure) return;
+    const data = new FormData(form());
+    if (ASKED.map((name) => String(data.get(name) ?? "").trim()).join("|") === sure.value) return;
+    sure.remove();
+    const save = form().querySelector(".save");
+    save.dataset.words = save.dataset.usual;
+    if (save.getAttribute("aria-busy") !== "true") save.textContent = save.dataset.usual;
+  }
+  for (const event of ["input", "change", "shimwise:typed", "shimwise:chosen"]) document.body.addEventListener(event, dropSure);
 
   function begin() {
     if (!form()) return;

@@ -81,17 +81,27 @@
       words = document.createElement("p");
       words.id = id;
       words.className = "wrong";
-      (field.closest(".with-unit") || field).after(words);
+      (field.closest(".chips, .with-unit") || field).after(words);
     }
-    words.textContent = field.dataset.missing || (field.type === "file" ? "Choose the files here first." : "This is missing: type it here.");
-    field.setAttribute("aria-invalid", "true");
+    const usual = { file: "Choose the files here first.", radio: "This is missing: choose one." };
+    words.textContent = field.dataset.missing || usual[field.type] || "This is missing: type it here.";
+    if (field.type !== "radio") field.setAttribute("aria-invalid", "true");
     const described = field.getAttribute("aria-describedby") || "";
     if (!described.split(" ").includes(id)) field.setAttribute("aria-describedby", `${described} ${id}`.trim());
-    field.addEventListener("input", () => {
+    (field.closest(".chips") || field).addEventListener("input", () => {
       words.remove();
       field.removeAttribute("aria-invalid");
     }, { once: true });
   }
+  function goTo(field) {
+    for (let fold = field.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
+    field.focus({ preventScroll: true });
+    field.scrollIntoView({ block: "center" });
+  }
+  // A page that comes back with a refusal shows the first field of it.
+  const refused = document.querySelector("main .page [aria-invalid=true], main .page fieldset:has(> .wrong) input");
+  if (refused) goTo(refused);
+
   let isTold = false;
   document.addEventListener("invalid", (event) => {
     if (!event.target.validity.valueMissing) return;
@@ -100,9 +110,7 @@
     if (isTold) return;  // the first that lacks something is gone to
     isTold = true;
     window.setTimeout(() => { isTold = false; });
-    for (let fold = event.target.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
-    event.target.focus({ preventScroll: true });
-    event.target.scrollIntoView({ block: "center" });
+    goTo(event.target);
   }, true);
 
   // Progress of an upload, and its cancel button.

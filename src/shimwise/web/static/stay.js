@@ -60,6 +60,9 @@
     const box = boxOf(selector);
     if (!box) return;
     (selector === PAD && isColumn() ? read : window).scrollBy({ top: box.top - top, behavior: "instant" });
-    if (isPad) (read.querySelector("[aria-invalid=true]") || document.getElementById("answer"))?.scrollIntoView({ block: "nearest" });
+    if (!isPad) return;
+    const field = read.querySelector("[aria-invalid=true]");
+    const words = read.querySelector(".choose .wrong, .who .wrong, .correcting .wrong, .extra .wrong");
+    for (const part of [words, field || document.getElementById("answer")]) part?.scrollIntoView({ block: "nearest" });
   });
 })();

@@ -89,3 +89,15 @@ def test_a_name_in_a_cookie_is_read_back_without_what_could_do_harm() -> None:
 
 def test_a_units_name_is_not_broken_at_its_hyphen() -> None:
     assert '<span class="nowrap">A-12</span> at' in str(view.typeset("Tape A-12 at 6 ft again."))
+
+
+@pytest.mark.parametrize(
+    ("typed", "shown"),
+    [
+        *(("3 foot", "3'"), ("3 ft 6 in", "3' 6\""), ("2-11½", "2' 11 1/2\""), ("6'", "6'")),
+        *(("1830 mm", "1.83 m"), ("91.4 cm", "914 mm"), ("1 m", "1 m"), ("infinity", "INF")),
+        *(("3.1 ft", "3.1 ft"), ("by the wall", "by the wall")),
+    ],
+)
+def test_taped_distances_are_shown_in_one_form_where_it_is_exact(typed: str, shown: str) -> None:
+    assert view.taped(typed) == shown
