@@ -15,14 +15,15 @@ from shimwise.sheets.words.shared import (
     error_text,
     fitted,
     is_out,
+    plain,
     signed_text,
     titled,
 )
 from shimwise.sheets.words.state_words import STATE_WORDS
 
 AXIS_TITLE = "landing, µm at the sensor"
-LABEL_CELLS = 20
-"""The longest name that is written in full."""
+LABEL_CELLS, LEAST_CELLS = 20, 6
+"""The longest name that is written in full, and the least that is left of one."""
 MOST_PER_ROW, MOST_DOUBTED_PER_ROW = 60, 20
 """Of more landings in a row, so many are drawn, evenly through their order."""
 CROWDED = 15
@@ -287,12 +288,17 @@ class PanelDrawing:
 
     def _unit_datum(self, row: int, name: str, state: StateCode, unit: BodyAnswer, bar: Bar | None) -> _Datum:
         error, verdict = error_text(unit) if bar else "", STATE_WORDS[state]
+        both = f"{error}  {verdict}".strip()
+        if self.layout.is_stacked:
+            room = int(self.layout.plot_px / (LETTER * self.layout.text_px)) - len(both) - 1
+            # A lens's optics are in the table of units too; its name is not cut for them.
+            name = name if len(name) <= room else fitted(plain(unit.name), max(room, LEAST_CELLS))
         return {
             "row": row - self.layout.name_rise,
             "words": fitted(name, LABEL_CELLS),
             "error": error,
             "verdict": verdict,
-            "both": f"{error}  {verdict}".strip(),
+            "both": both,
             "is_bold": is_out(unit),
             "ink": self._ink_of(unit),
         }
