@@ -19,6 +19,7 @@ from shimwise.record.queries import preps, units, verdicts
 from shimwise.record.record import Record
 from shimwise.record.tables import schema
 from shimwise.record.tables.rows import AdjustmentRow
+from shimwise.web.pages.view import FOLDER
 
 
 @pytest.fixture(scope="module")
@@ -131,7 +132,7 @@ def test_readings_wait_while_the_server_is_gone_and_are_sent_once_in_order(own: 
     expect(page.locator("[data-reading-id]")).to_contain_text("2' 11 7/8\"")
     expect(page.locator("h1")).not_to_contain_text("Nothing is read yet")
     expect(page.locator("#answer")).not_to_contain_text("Saved")
-    expect(page.locator("#verdict")).not_to_contain_text("anew.")
+    expect(page.locator("#verdict")).not_to_contain_text("Being worked out")
     _enter(page, "2' 11 3/4\"")
     _waiting(page, 4)
 
@@ -445,6 +446,22 @@ def test_what_stands_under_the_reading_is_of_what_is_typed_now_also_without_the_
     expect(note).to_contain_text(re.compile(r"^Sent: .* reads 3' 1/8\", lands \d+ µm deep\.$"))
     page.locator(".pad:not([hidden]) [data-key='2']").tap()
     expect(note).to_have_count(0)
+
+
+def test_a_verdict_is_not_said_to_be_on_its_way_while_the_server_is_away(own: OwnDevices) -> None:
+    page = own.show(own.new_prep(count=1))
+    assert " data-pending hx-get=" in (FOLDER / "prep/verdict.html").read_text(encoding="utf-8")
+    asks = 'data-pending hx-get="/preps/x/verdict?tries=1" hx-trigger="load" hx-target="#verdict"'
+    answer = f'<p class="pending small" {asks}>Being worked out again…</p>'
+    page.route("**/verdict", lambda route: route.fulfill(content_type="text/html", body=answer))
+    page.route("**/verdict?tries=*", lambda route: route.abort("connectionrefused"))
+    page.evaluate("() => htmx.trigger('#verdict', 'shimwise:refresh')")
+    line = page.locator("#verdict [data-pending]")
+    expect(line).to_contain_text("when the server answers")
+    page.unroute_all()
+    page.evaluate("() => document.dispatchEvent(new CustomEvent('shimwise:back'))")
+    expect(line).to_have_count(0)
+    expect(page.locator("#verdict h1")).to_be_visible()
 
 
 def test_a_landing_that_could_not_be_told_is_told_when_the_server_answers(own: OwnDevices) -> None:

@@ -36,8 +36,10 @@ def test_a_reason_that_is_being_typed_is_not_taken_away_by_the_other_device(devi
     row = page.locator(f'[data-reading-id="{kept[0]["id"]}"]')
     row.get_by_role("link", name="Withdraw").tap()
     row.locator("[name=reason]").fill("half a rea")
+    revision = int(page.locator("[data-prep-id][data-live]").get_attribute("data-revision") or "0")
     devices.add_reading(prep_id)
-    page.wait_for_timeout(800)
+    heard = page.locator(f'[data-prep-id][data-live]:not([data-revision="{revision}"])')
+    expect(heard).to_be_attached()  # the page has heard of it, and has asked for what is not typed in
     expect(row.locator("[name=reason]")).to_have_value("half a rea")
     row.get_by_role("link", name="Leave it in").tap()
     expect(page.locator("[data-reading-id]")).to_have_count(3)

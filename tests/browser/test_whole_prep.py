@@ -4,7 +4,7 @@ import re
 
 import pytest
 from browser_bench import Devices, prep_of, unfolded
-from playwright.sync_api import Locator, Page, expect
+from playwright.sync_api import Locator, Page, Route, expect
 
 TABLET, PHONE, LAPTOP = (768, 1024), (360, 740), (1440, 900)
 
@@ -225,3 +225,22 @@ def test_the_full_figure_of_the_next_lens_takes_six_taps_and_outlives_a_look_els
     assert (last["lens"], last["reading_text"]) == ("H21", "2' 10 1/2\"")
     page.reload()
     expect(page.locator("#reading_text")).to_have_value("")
+
+
+def test_save_says_at_once_that_it_saves_and_the_list_shows_the_reading_on_its_way(devices: Devices) -> None:
+    page = devices.open(*TABLET, is_touch=True, person="Reader", has_worker=False)
+    page.goto(f"/preps/{devices.new_prep()}")
+    held: list[Route] = []
+    page.route(
+        "**/readings",
+        lambda route: held.append(route) if route.request.method == "POST" else route.continue_(),
+    )
+    page.locator("[data-on]").tap()
+    page.locator(".save").tap()
+    expect(page.locator(".save")).to_have_text("Saving…")
+    expect(page.locator("[data-coming=saving]")).to_contain_text("H18 at 3': on")
+    held[0].continue_()
+    expect(page.locator("#answer .saved")).to_be_visible()
+    expect(page.locator(".save")).to_have_text("Save reading")
+    expect(page.locator("[data-reading-id]")).to_have_count(1)
+    expect(page.locator("[data-coming]")).to_have_count(0)

@@ -105,7 +105,11 @@ _Version = Annotated[
 
 
 def _door(*, version: _Version = False) -> None:
-    """Shimwise: from focus readings to who is off, by how many microns, and what to turn or shim."""
+    """Shimwise: from focus readings to who is off, by how many microns, and what to turn or shim.
+
+    Exit code: 0 done, 1 judged and not all is well, 2 bad input, 3 what the machine could not do, 130
+    broken off.
+    """
 
 
 def _not_loaded() -> None:

@@ -207,7 +207,7 @@ def test_an_existing_figure_stays_as_it_was_when_the_readings_are_refused(save: 
         ("judge a.csv b.csv", "b.csv is more than this command takes"),
         ("judge a.csv --seed", "--seed needs a value after it"),
         ("judge a.csv --seed x", "--seed x: is no whole number; write one as 8."),
-        ("judge a.csv --seed=-1", "--seed -1: has to be "),
+        ("judge a.csv --seed=-1", "--seed -1: "),
         ("judge a.csv --tolerance 10mm", "--tolerance 10mm: is no number; write one as 8 or 2.5."),
         ("optics depth --focal 3q", "--focal 3q: is no length, at character 2: 'q' is no unit"),
         ("juge", "juge is no command of shimwise; perhaps judge is meant."),

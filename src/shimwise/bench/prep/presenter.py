@@ -2,7 +2,7 @@
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +28,7 @@ from shimwise.inference.verdict.expected_landing import (
     expected_from_others,
     expected_from_verdict,
     landing_of,
+    paired_readings,
 )
 from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.words.landing_words import agreement_text, landing_text
@@ -82,6 +83,8 @@ class PrepPresenter:
     _landings: dict[str, ReadingLanding] = field(default_factory=dict)
     _by_pair: "dict[tuple[object, ...], list[ReadingRow]] | None" = None
     _weights: dict[int, float] | None = None
+    _pairs: Counter[tuple[str, str]] | None = None
+    _knowledge: dict[str, Any] = field(default_factory=dict)
 
     def landing(self, row: "ReadingRow") -> ReadingLanding:
         """Return the landing of a reading, kept or not."""
@@ -98,8 +101,8 @@ class PrepPresenter:
             )
             found = landing_of(
                 reading,
-                body=body_knowledge(body, house=self.material.house),
-                lens=lens_knowledge(lens),
+                body=self._known(body.id, lambda: body_knowledge(body, house=self.material.house)),
+                lens=self._known(lens.id, lambda: lens_knowledge(lens)),
             )
             self._landings[row.id] = found
         return found
@@ -110,12 +113,15 @@ class PrepPresenter:
         landing, expected, weight = self.landing(row), None, None
         if self.answer is not None:
             weight = self.weight(row)
+            body_name = judged_name(body.name, epoch=row.body_epoch, current=body.epoch)
+            lens_name = judged_name(lens.name, epoch=row.lens_epoch, current=lens.epoch)
             expected = expected_from_verdict(
                 self.answer,
                 landing,
-                body=judged_name(body.name, epoch=row.body_epoch, current=body.epoch),
-                lens=judged_name(lens.name, epoch=row.lens_epoch, current=lens.epoch),
+                body=body_name,
+                lens=lens_name,
                 setup=self.material.setups[row.setup_id].name,
+                paired=self._paired(self.answer)[body_name, lens_name],
             )
         if expected is None or not expected.is_paired:
             others = expected_from_others(self._others_um(row), sd_um=landing.sd_um)
@@ -157,6 +163,18 @@ class PrepPresenter:
             is_zoom=len(lens.focal_lengths_mm) > 1,
             **_withdrawal(row),
         )
+
+    def _known(self, unit_id: str, look_up: Callable[[], Any]) -> Any:  # noqa: ANN401 - of a body or a lens
+        """Return what is known of a unit, looked up once."""
+        if unit_id not in self._knowledge:
+            self._knowledge[unit_id] = look_up()
+        return self._knowledge[unit_id]
+
+    def _paired(self, answer: Answer) -> Counter[tuple[str, str]]:
+        """Count the readings of each body and lens that the verdict does not doubt, once for all readings."""
+        if self._pairs is None:
+            self._pairs = paired_readings(answer)
+        return self._pairs
 
     def _units(self, row: "ReadingRow") -> "tuple[BodyRow, LensRow]":
         return self.material.bodies[row.body_id], self.material.lenses[row.lens_id]

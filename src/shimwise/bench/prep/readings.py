@@ -14,16 +14,13 @@ from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.bench.prep.reading_check import CheckedReading, ReadingNotes, TypedReading, checked_reading
 from shimwise.bench.prep.setups import setup_at
 from shimwise.bench.prep.states import refuse_unless_open
-from shimwise.bench.prep.views import Preview, ReadingView, SavedReading
+from shimwise.bench.prep.views import ReadingView, SavedReading
 from shimwise.bench.typed_lengths import TypedLength
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
-from shimwise.inference.verdict.expected_landing import AgreementKind
-from shimwise.inference.verdict.plausible_landing import farthest_landing_um
 from shimwise.record.queries import evidence, verdicts
 from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import ReadingRow, SetupRow
 from shimwise.sheets.json.verdict_json import answer_from_json
-from shimwise.sheets.words.landing_words import agreement_text, landing_text
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -147,64 +144,6 @@ def add_reading(
             steps += _replace(change, corrects, prep_id=prep_id, reason=why)
     return SavedReading(
         view=checked.presenter(setup).reading(row), is_new=is_new, revision=before.revision + steps
-    )
-
-
-def preview_landing(
-    record: "Record",
-    prep_id: str,
-    *,
-    body_id: str,
-    lens_id: str,
-    reading_text: str,
-    setup_id: str | None = None,
-    distance_text: str = "",
-    focal_mm: float | None = None,
-    fnumber: float | None = None,
-    axis: str = "",
-) -> Preview:
-    """Return what a reading would mean, while it is typed; nothing is kept. Arguments as :func:`add_reading`.
-
-    Raises
-    ------
-    InputError
-        If what is typed so far cannot be taken.
-    NotFound
-        If the prep, or one of its units or set-ups, is not known.
-    """
-    typed = TypedReading(
-        body_id=body_id,
-        lens_id=lens_id,
-        setup_id=setup_id or "",
-        distance_text=distance_text,
-        reading_text=reading_text,
-        focal_mm=focal_mm,
-        fnumber=fnumber,
-        axis=axis,
-    )
-    with record.reading() as connection:
-        checked = checked_reading(record, connection, prep_id, typed)
-    setup, at = checked.setup, checked.prep.started_at  # any time will do
-    row = checked.row("", setup_id=setup.id, operator="", words=ReadingNotes(), taken_at=at)
-    presenter = checked.presenter(setup)
-    landing, agreement = presenter.landing(row), presenter.agreement(row)
-    farthest_um = farthest_landing_um(focal_mm=landing.focal_mm, m=landing.m, sd_um=landing.sd_um)
-    is_confirmed = agreement.is_paired and agreement.kind is AgreementKind.AGREES
-    words = landing_text(landing.um)
-    return Preview(
-        landing_um=landing.um,
-        landing_sd_um=landing.sd_um,
-        landing_words=words,
-        agreement=agreement.kind.value,
-        agreement_words=agreement_text(agreement),
-        distance_mm=setup.distance_mm,
-        reading_mm=checked.reading.mm,
-        reading_text=checked.reading.text,
-        words=f"{checked.reading.text} is {words}; {agreement_text(agreement)}",
-        fnumber=checked.fnumber,
-        lens_fnumber=checked.lens.fnumber,
-        farthest_um=farthest_um,
-        is_beyond=abs(landing.um) > farthest_um and not is_confirmed,
     )
 
 

@@ -2,6 +2,7 @@
 
 import math
 import statistics
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -86,12 +87,12 @@ def landing_of(reading: Reading, *, body: BodyKnowledge, lens: LensKnowledge) ->
 
 
 def expected_from_verdict(
-    answer: Answer, landing: ReadingLanding, *, body: str, lens: str, setup: str
+    answer: Answer, landing: ReadingLanding, *, body: str, lens: str, setup: str, paired: int | None = None
 ) -> ExpectedLanding | None:
     """Return the landing predicted by a verdict, B + L + S·f·m + m²·T; None if it lacks body or lens.
 
     If this pair has been read, the verdict knows the sum better than its parts: as well as the readings of
-    the pair do.
+    the pair do. ``paired``: how many of these there are, where :func:`paired_readings` counted them already.
     """
     of_body, of_lens = answer.unit("body", body), answer.unit("lens", lens)
     if of_body is None or not isinstance(of_lens, LensAnswer):
@@ -99,9 +100,8 @@ def expected_from_verdict(
     tape_mm = next((one.error_mm for one in answer.setups if one.name == setup), 0.0)
     um_per_permille, um_per_mm = landing.focal_mm * landing.m, 1e3 * landing.m**2
     um = of_body.error_um + of_lens.error_um + of_lens.scale_permille * um_per_permille + tape_mm * um_per_mm
-    paired = sum(
-        (one.body, one.lens) == (body, lens) and one.weight >= DOUBTED_WEIGHT for one in answer.readings
-    )
+    if paired is None:
+        paired = paired_readings(answer)[body, lens]
     apart_sds = (
         of_body.sd_um,
         of_lens.sd_um,
@@ -110,6 +110,11 @@ def expected_from_verdict(
     )
     sd_um = landing.sd_um / math.sqrt(paired) if paired else math.hypot(*apart_sds)
     return ExpectedLanding(um=um, sd_um=max(sd_um, LEAST_SD_UM), is_paired=paired > 0)
+
+
+def paired_readings(answer: Answer) -> Counter[tuple[str, str]]:
+    """Count the readings of each body and lens that a verdict does not doubt."""
+    return Counter((one.body, one.lens) for one in answer.readings if one.weight >= DOUBTED_WEIGHT)
 
 
 def expected_from_others(landings: Iterable[float], *, sd_um: float) -> ExpectedLanding | None:

@@ -3,7 +3,7 @@
   "use strict";
   const CALM_MS = 150;
   const PARTS = ["verdict", "rail", "units", "read", "advice", "readings", "gauges", "sweeps", "keep"];
-  const LATER = "The readings have changed since; the verdict is made anew when the server answers.";
+  const LATER = "Worked out again when the server answers.";
   const LATER_DRAWN = "The landings are drawn when the server answers.";
   const place = document.querySelector("[data-prep-id]:not(form)");
   if (!place) return;

@@ -179,7 +179,7 @@
   document.body.addEventListener("htmx:beforeRequest", (event) => {
     if (event.detail.elt === field() && !field().value.trim()) {
       event.preventDefault();
-      answer().replaceChildren();
+      if (!answer().querySelector(".wrong")) answer().replaceChildren();  // what Save said meanwhile stands
     }
   });
   for (const failure of ["htmx:sendError", "htmx:timeout", "htmx:responseError"]) {
@@ -249,7 +249,8 @@
   }
 
   const isOurs = (event) => form() && event.detail.elt === form();
-  document.body.addEventListener("submit", (event) => event.target === form() && saving(true));
+  // Before the form's own listeners: without the server they may say at once that it is no reading.
+  document.addEventListener("submit", (event) => event.target === form() && saving(true), true);
   document.addEventListener("shimwise:check", (event) => {
     if (!event.defaultPrevented) return;
     coming()?.remove();

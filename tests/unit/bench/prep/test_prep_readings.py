@@ -10,7 +10,8 @@ from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.house.units import add_lens
 from shimwise.bench.house.views import LensFacts
 from shimwise.bench.prep import preps
-from shimwise.bench.prep.readings import preview_landing, undo_withdraw, withdraw_reading
+from shimwise.bench.prep.preview import preview_landing
+from shimwise.bench.prep.readings import undo_withdraw, withdraw_reading
 from shimwise.bench.verdict.verdict import refresh_verdict
 
 

@@ -8,6 +8,7 @@ from starlette.responses import Response
 from shimwise.bench.errors import NotFound
 from shimwise.bench.prep import preps
 from shimwise.bench.prep import readings as prep_readings
+from shimwise.bench.prep.preview import preview_landing
 from shimwise.bench.prep.views import PrepView, ReadingView
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep, remember
@@ -36,7 +37,7 @@ def preview(visit: VisitDep, prep_id: str) -> Response:
     values: dict[str, Any] = {"preview": None, "saved": None, "refused": "", "is_offset": False}
     if typed:
         try:
-            values["preview"] = prep_readings.preview_landing(visit.record, prep_id, **_taken(query))
+            values["preview"] = preview_landing(visit.record, prep_id, **_taken(query))
             values["is_offset"] = typed.casefold().startswith(("short", "deep"))
         except ShimwiseError as error:
             query.refuse(error)
@@ -56,7 +57,7 @@ def add_reading(visit: PostDep, prep_id: str) -> Response:
     try:
         taken = _taken(form)
         if form.text("sure") != _summary(form):
-            seen = prep_readings.preview_landing(visit.record, prep_id, **taken)
+            seen = preview_landing(visit.record, prep_id, **taken)
             if seen.is_beyond:
                 form.set("sure", _summary(form))
                 visit.status = 422

@@ -1,0 +1,70 @@
+"""What a reading would mean, while it is typed; nothing is kept."""
+
+from typing import TYPE_CHECKING
+
+from shimwise.bench.prep.reading_check import ReadingNotes, TypedReading, checked_reading
+from shimwise.bench.prep.views import Preview
+from shimwise.inference.verdict.expected_landing import AgreementKind
+from shimwise.inference.verdict.plausible_landing import farthest_landing_um
+from shimwise.sheets.words.landing_words import agreement_text, landing_text
+
+if TYPE_CHECKING:
+    from shimwise.record.record import Record
+
+
+def preview_landing(
+    record: "Record",
+    prep_id: str,
+    *,
+    body_id: str,
+    lens_id: str,
+    reading_text: str,
+    setup_id: str | None = None,
+    distance_text: str = "",
+    focal_mm: float | None = None,
+    fnumber: float | None = None,
+    axis: str = "",
+) -> Preview:
+    """Return what a reading would mean, while it is typed; arguments as of one that is saved.
+
+    Raises
+    ------
+    InputError
+        If what is typed so far cannot be taken.
+    NotFound
+        If the prep, or one of its units or set-ups, is not known.
+    """
+    typed = TypedReading(
+        body_id=body_id,
+        lens_id=lens_id,
+        setup_id=setup_id or "",
+        distance_text=distance_text,
+        reading_text=reading_text,
+        focal_mm=focal_mm,
+        fnumber=fnumber,
+        axis=axis,
+    )
+    with record.reading() as connection:
+        checked = checked_reading(record, connection, prep_id, typed)
+    setup, at = checked.setup, checked.prep.started_at  # any time will do
+    row = checked.row("", setup_id=setup.id, operator="", words=ReadingNotes(), taken_at=at)
+    presenter = checked.presenter(setup)
+    landing, agreement = presenter.landing(row), presenter.agreement(row)
+    farthest_um = farthest_landing_um(focal_mm=landing.focal_mm, m=landing.m, sd_um=landing.sd_um)
+    is_confirmed = agreement.is_paired and agreement.kind is AgreementKind.AGREES
+    words = landing_text(landing.um)
+    return Preview(
+        landing_um=landing.um,
+        landing_sd_um=landing.sd_um,
+        landing_words=words,
+        agreement=agreement.kind.value,
+        agreement_words=agreement_text(agreement),
+        distance_mm=setup.distance_mm,
+        reading_mm=checked.reading.mm,
+        reading_text=checked.reading.text,
+        words=f"{checked.reading.text} is {words}; {agreement_text(agreement)}",
+        fnumber=checked.fnumber,
+        lens_fnumber=checked.lens.fnumber,
+        farthest_um=farthest_um,
+        is_beyond=abs(landing.um) > farthest_um and not is_confirmed,
+    )
