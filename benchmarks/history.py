@@ -15,17 +15,11 @@ import numpy as np
 
 from benchmarks import prep_simulator as simulator
 from benchmarks.results import write_section
-from shimwise.inference.history.remembered_posterior import (
-    KnockTest,
-    doubt_what_was_knocked,
-    remembered_posterior,
-)
-from shimwise.inference.model.assemble import build_model
+from shimwise.inference.history.house_memory import learned
 from shimwise.inference.model.joint_memory import History
-from shimwise.inference.model.linear import Kind, Model
 from shimwise.inference.model.prep import MeasuredLanding, Prep, Reading
-from shimwise.inference.posterior.robust import Posterior, robust_posterior
-from shimwise.inference.verdict.estimate import UnitErrors, estimate
+from shimwise.inference.verdict.answer import Answer
+from shimwise.inference.verdict.judge import judge
 
 SEED, CONFIRMING_SEED = 20261126, 774411
 HOUSES = 16
@@ -45,11 +39,9 @@ FIRST_KNOCK = 4
 """Knocks come after this many preps, when there is a memory to compare with."""
 KNOCK_UM = (10.0, 60.0)
 LARGE_UM = 20.0
-LONG = tuple(lens.name for lens in simulator.SET if lens.focal_mm >= LONG_MM)
-LIMITS = {Kind.BODY: 10.0, Kind.LENS: 10.0, Kind.SCALE: 5.0, Kind.SETUP: 5.0}
-"""What the judge takes as out. [µm; scale ‰, set-up mm]"""
 COUNTED_FROM = 3
 """False notices are counted from this prep on."""
+LONG = tuple(lens.name for lens in simulator.SET if lens.focal_mm >= LONG_MM)
 
 
 @dataclass
@@ -149,18 +141,10 @@ class Row:
     false_notices: int
 
 
-def joint(model: Model, history: History) -> Posterior:
-    """The memory as it is."""
-    return remembered_posterior(model, history)
-
-
-def run_house(
-    seed: int, house: int, *, memory: str = "joint", checks: bool = True, has_sweeps: bool = False
-) -> list[Row]:
+def run_house(seed: int, house: int, *, memory: str = "joint", has_sweeps: bool = False) -> list[Row]:
     """Fifty preps of one house.
 
     ``memory``: "joint"; "alone" forgets what hangs together (a negative control); "none" forgets everything.
-    ``checks``: whether knocks are looked for (without it: another control).
     """
     rng = np.random.default_rng([seed, house])
     own = House.draw(rng)
@@ -179,30 +163,17 @@ def run_house(
             own.knock(name, by_um)
             pending[name] = by_um if seen[name] else 0.0
         prep, truth = own.read(body, has_sweeps=has_sweeps)
-        model, _ = build_model(prep)
-        before = history if i else None
-        history = history.with_units_of(model)
-        noticed: tuple[KnockTest, ...] = ()
-        if checks and i:
-            history, noticed = doubt_what_was_knocked(history, model)
-        posterior = robust_posterior(model) if memory == "none" else joint(model, history)
-        said = _judged(model, before, seed=i).posterior if memory == "joint" and checks else posterior
-        names = [one.name for one in noticed]
+        answer = judge(prep if memory == "none" else replace(prep, history=history), seed=i)
+        names = [one.unit for one in answer.notices if one.code == "knocked"]
         knock = next(((name, by_um) for name, by_um in pending.items() if name in truth), ("", 0.0))
-        rows.append(_row(i, model, said, truth, body, names, knock))
+        rows.append(_row(i, answer, truth, body, names, knock))
         pending.pop(knock[0], None)
-        history = history.after(model, mean=posterior.mean, covariance=posterior.covariance).lasting()
+        history = learned(history, prep)[0].lasting()
         if memory == "alone":
             history = replace(history, covariance=np.diag(np.diag(history.covariance)))
         for name in truth:
             seen[name] += 1
     return rows
-
-
-def _judged(model: Model, history: History | None, *, seed: int) -> UnitErrors:
-    """What the verdict says: the judge's own estimate, with causes sought and the damaged told wider."""
-    limit = np.array([LIMITS.get(unknown.kind, np.inf) for unknown in model.unknowns])
-    return estimate(model, history, limit=limit, seed=seed)
 
 
 def _draw_knocks(rng: np.random.Generator) -> dict[int, tuple[str, float]]:
@@ -220,23 +191,19 @@ def _draw_knocks(rng: np.random.Generator) -> dict[int, tuple[str, float]]:
 
 def _row(
     i: int,
-    model: Model,
-    posterior: Posterior,
+    answer: Answer,
     truth: dict[str, float],
     body: str,
     noticed: list[str],
     knock: tuple[str, float],
 ) -> Row:
-    low, high = posterior.interval()
-    mean, sd = posterior.mean, posterior.sd
+    def held(kind: str, name: str) -> tuple[bool, float, float]:
+        unit = answer.unit(kind, name)
+        assert unit is not None
+        return unit.low_um <= truth[name] <= unit.high_um, unit.error_um - truth[name], unit.sd_um
 
-    def held(kind: Kind, name: str) -> tuple[bool, float, float]:
-        column = model.index(kind, name)
-        inside = bool(low[column] <= truth[name] <= high[column])
-        return inside, float(mean[column] - truth[name]), float(sd[column])
-
-    lenses = [held(Kind.LENS, name) for name in truth if name != body]
-    body_held, body_error_um, body_sd_um = held(Kind.BODY, body)
+    lenses = [held("lens", name) for name in truth if name != body]
+    body_held, body_error_um, body_sd_um = held("body", body)
     return Row(
         prep=i,
         body_held=body_held,
@@ -304,7 +271,6 @@ def table(seed: int, houses: int) -> list[str]:
         "long lenses by sweep": measure(seed, houses, has_sweeps=True),
         f"by sweep, seed {CONFIRMING_SEED}": measure(CONFIRMING_SEED, houses, has_sweeps=True),
         "each unit alone": measure(seed, houses // 2, memory="alone"),
-        "no check for knocks": measure(seed, houses // 2, checks=False),
         "no memory": measure(seed, houses // 2, memory="none"),
     }
 

@@ -10,14 +10,11 @@ import numpy as np
 
 from benchmarks import prep_simulator as simulator
 from benchmarks import rivals
-from shimwise.inference.model.assemble import build_model
 from shimwise.inference.model.candidates import possible_readings
-from shimwise.inference.model.linear import Kind
 from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
-from shimwise.inference.posterior.information_gain import gain, variance_of
-from shimwise.inference.posterior.robust import K_MEDIAN, robust_posterior
 from shimwise.inference.verdict.answer import Verdict
-from shimwise.inference.verdict.judge import judge
+from shimwise.inference.verdict.judge import judge, judge_prep
+from shimwise.inference.verdict.next_readings import next_readings
 
 SEED = 20261125
 TOLERANCE_UM = 10.0
@@ -287,14 +284,11 @@ class _Look:
 
 def _look(readings: list[Reading], lens_sd_um: float) -> _Look:
     prep = Prep(readings=tuple(readings), bodies={"B1": BodyKnowledge()}, lenses=known_set(lens_sd_um))
-    model, candidates = build_model(prep, candidates=possible_readings(prep))
-    posterior = robust_posterior(model)
-    column = model.index(Kind.BODY, "B1")
-    low, high = posterior.interval()
-    k = float(posterior.k[0]) if len(posterior.k) else K_MEDIAN
-    saved = gain(posterior.covariance, candidates.design, variance_of(candidates, k), np.array([column]))
-    best = candidates.observations[int(np.argmax(saved))]
-    return _Look(float(high[column] - low[column]) / 2, best.lens, best.distance_mm)
+    judged = judge_prep(prep, candidates=possible_readings(prep))
+    (body,) = judged.answer.bodies
+    wanted = np.array([judged.draws.quantities.index("body", "B1")])
+    best = next_readings(judged.draws, judged.built, wanted=wanted)[0]
+    return _Look((body.high_um - body.low_um) / 2, best.lens, best.distance_mm)
 
 
 def _read(rng: np.random.Generator, truth: simulator.Truth, lens: simulator.Lens, d: int) -> Reading:

@@ -15,18 +15,16 @@ import numpy as np
 
 from benchmarks import prep_simulator as simulator
 from benchmarks.results import write_section
-from shimwise.inference.history.remembered_posterior import remembered_posterior
+from shimwise.inference.history.house_memory import learned
 from shimwise.inference.history.screw import ScrewKnowledge, ScrewMove, learn, turns_for, unknown_screw
-from shimwise.inference.model.assemble import Candidates, build_model
 from shimwise.inference.model.candidates import possible_readings
 from shimwise.inference.model.joint_memory import History, Remembered, Unit
-from shimwise.inference.model.linear import Kind, Model
+from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
 from shimwise.inference.plan.recheck import Target, plan_recheck
-from shimwise.inference.posterior.robust import Posterior
-from shimwise.inference.verdict.answer import Verdict
-from shimwise.inference.verdict.decision import decide
-from shimwise.inference.verdict.judge import next_readings
+from shimwise.inference.verdict.answer import BodyAnswer, Verdict
+from shimwise.inference.verdict.judge import Judged, judge_prep
+from shimwise.inference.verdict.next_readings import next_readings
 
 SEED, CONFIRMING_SEED = 20261127, 553399
 BODIES = 300
@@ -117,54 +115,40 @@ class Check:
     bench: Bench
     start: History
     taken: list[Reading] = field(default_factory=list)
-    model: Model | None = None
-    candidates: Candidates | None = None
-    posterior: Posterior | None = None
+    judged: Judged | None = None
 
     def read(self, sights: Iterable[tuple[str, int]]) -> None:
         """Take readings through lenses (by name) at distances (by index), and judge."""
         self.taken += [self.bench.read(LENSES[lens], distance) for lens, distance in sights]
-        prep = _prep(self.taken)
+        prep = replace(_prep(self.taken), history=self.start)
         possible = possible_readings(prep, distances_mm=simulator.DISTANCES_MM)
-        self.model, self.candidates = build_model(prep, candidates=possible)
-        self.start = self.start.with_units_of(self.model)
-        self.posterior = remembered_posterior(self.model, self.start)
+        self.judged = judge_prep(prep, candidates=possible)
 
     @property
     def history(self) -> History:
         """What is known after the readings so far."""
-        if self.model is None or self.posterior is None:
-            return self.start
-        return self.start.after(self.model, mean=self.posterior.mean, covariance=self.posterior.covariance)
+        return learned(self.start, _prep(self.taken))[0] if self.taken else self.start
 
     @property
     def body(self) -> Remembered:
         """What is known of the body."""
-        return self.history.remembered(Kind.BODY, "B1")
+        unit = self._unit
+        return Remembered(mean=unit.error_um, sd=unit.sd_um)
 
     @property
     def verdict(self) -> Verdict:
         """What the judge's rule says of it."""
-        assert self.model is not None
-        assert self.posterior is not None
-        column = self.model.index(Kind.BODY, "B1")
-        below, above = self.posterior.p_outside(np.full(len(self.model.unknowns), TOLERANCE_UM))
-        return decide(
-            p_below=float(below[column]),
-            p_above=float(above[column]),
-            sd_um=self.body.sd,
-            tolerance_um=TOLERANCE_UM,
-            is_read=True,
-        )
+        return self._unit.verdict
 
     @property
     def interval(self) -> tuple[float, float]:
         """The 95 % interval of the body. [µm]"""
-        assert self.model is not None
-        assert self.posterior is not None
-        column = self.model.index(Kind.BODY, "B1")
-        low, high = self.posterior.interval()
-        return float(low[column]), float(high[column])
+        return self._unit.low_um, self._unit.high_um
+
+    @property
+    def _unit(self) -> BodyAnswer:
+        assert self.judged is not None
+        return self.judged.answer.bodies[0]
 
     def next(self, count: int) -> list[tuple[str, int]]:
         """The least re-check first, then what the judge proposes; at most so many readings."""
@@ -182,10 +166,10 @@ class Check:
         return [(one.lens, simulator.DISTANCES_MM.index(one.distance_mm)) for one in plan.asked[:count]]
 
     def _proposed(self) -> list[Target]:
-        if self.model is None or self.posterior is None or self.candidates is None:
+        if self.judged is None:
             return []
-        wanted = np.array([self.model.index(Kind.BODY, "B1")])
-        found = next_readings(self.posterior, self.candidates, wanted=wanted)
+        wanted = np.array([self.judged.draws.quantities.index("body", "B1")])
+        found = next_readings(self.judged.draws, self.judged.built, wanted=wanted)
         return [Target(one.body, one.lens, one.distance_mm) for one in found]
 
 

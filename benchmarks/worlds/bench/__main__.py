@@ -1,7 +1,7 @@
 """``python -m benchmarks.worlds.bench``: run the judge on worlds and keep the table in RESULTS.md.
 
 Reported seeds begin at 10 000 (:data:`~benchmarks.worlds.bench.worlds.REPORTED_FROM`); tune on smaller ones,
-whose tables are printed and not kept.
+whose tables are printed and never kept.
 """
 
 import argparse
@@ -17,8 +17,7 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
 
 from benchmarks.worlds.bench import scoring  # noqa: E402
-from benchmarks.worlds.bench.files import kit_toml  # noqa: E402
-from benchmarks.worlds.bench.scene import Bench, stream  # noqa: E402
+from benchmarks.worlds.bench.scene import Bench  # noqa: E402
 from benchmarks.worlds.bench.scoring import Estimate, Verdict  # noqa: E402
 from benchmarks.worlds.bench.truth import Truth  # noqa: E402
 from benchmarks.worlds.bench.worlds import REPORTED_FROM, WORLDS, World  # noqa: E402
@@ -35,23 +34,13 @@ Judge = Callable[[Bench], Verdict]
 
 
 def product_judge(bench: Bench) -> Verdict:
-    """Run what ``shimwise judge --json`` runs; a kit's marks are left out where the product refuses them."""
+    """Run what ``shimwise judge --json`` runs."""
     from shimwise.bench.desk.judge import judge_file, verdict_json
-    from shimwise.errors import RecordError
 
     with TemporaryDirectory() as folder:
         kit = Path(folder) / "kit.toml"
         kit.write_text(bench.kit_toml, encoding="utf-8")
-        readings = bench.readings_csv.encode()
-        try:
-            return verdict_json(judge_file(readings, kit_path=kit))
-        except RecordError as error:
-            if ".marks: is no key" not in str(error):
-                raise
-            kit.write_text(
-                kit_toml(bench.prep, stream(bench.seed, "kit"), with_marks=False), encoding="utf-8"
-            )
-            return verdict_json(judge_file(readings, kit_path=kit))
+        return verdict_json(judge_file(bench.readings_csv.encode(), kit_path=kit))
 
 
 def with_sums(verdict: Verdict) -> Verdict:
@@ -126,7 +115,43 @@ def row_of(world: World, found: list[Estimate], verdicts: list[tuple[Verdict, Tr
     return f"| {name} | " + " | ".join("–" if cell is None else f"{cell:.2f}" for cell in cells) + " |"
 
 
-def section(rows: list[str], bodies: list[Estimate], *, seeds: range, title: str = TITLE) -> str:
+SUMS_HEADER = (
+    "| world | pairs decided | wrong | wrongly out | RMS, µm | differences RMS, µm | eyes hold "
+    "| body called out | said together |"
+)
+
+
+def sums_row(world: World, found: list[Estimate], verdicts: list[tuple[Verdict, Truth]]) -> str:
+    """Return the world's row of the second table: pairs, differences, eyes, and what is said together.
+
+    ``said together``: share of benches with a finding of what cannot be separated, or one eye alone named.
+    """
+    tolerance = verdicts[0][1].tolerance_um
+    pair, difference, eye = (
+        scoring.tally(found, kind=kind, tolerance_um=tolerance) for kind in ("pair", "difference", "eye")
+    )
+    out = [any(b["verdict"].startswith("out") for b in verdict["bodies"]) for verdict, _ in verdicts]
+    said = [
+        bool(verdict.get("unparted")) or any(one["code"] == "one_eye" for one in verdict["notices"])
+        for verdict, _ in verdicts
+    ]
+    shares = (sum(out) / len(out), sum(said) / len(said))
+    cells = (
+        pair.decided,
+        pair.wrong,
+        pair.wrongly_out,
+        pair.rms_um,
+        difference.rms_um,
+        eye.coverage,
+        *shares,
+    )
+    name = world.name if world.can_part else f"{world.name} ‡"
+    return f"| {name} | " + " | ".join("–" if cell is None else f"{cell:.2f}" for cell in cells) + " |"
+
+
+def section(
+    rows: list[str], sums: list[str], bodies: list[Estimate], *, seeds: range, title: str = TITLE
+) -> str:
     """Return the section of RESULTS.md."""
     calibrated = scoring.calibration(bodies, tolerance_um=10.0)
     return "\n".join(
@@ -142,6 +167,13 @@ def section(rows: list[str], bodies: list[Estimate], *, seeds: range, title: str
             HEADER,
             "|" + "---|" * (HEADER.count("|") - 1),
             *rows,
+            "",
+            "Pairs (body + lens), differences of bodies, eyes; said together: a finding of what cannot be "
+            "separated, or that one eye alone has read:",
+            "",
+            SUMS_HEADER,
+            "|" + "---|" * (SUMS_HEADER.count("|") - 1),
+            *sums,
             "",
             "P(out) of the bodies in all worlds without ‡:",
             "",
@@ -179,6 +211,7 @@ def main() -> None:
     )
     parser.add_argument("--first", type=int, default=REPORTED_FROM, help="first seed")
     parser.add_argument("--benches", type=int, default=200, help="benches a world")
+    parser.add_argument("--keep", action="store_true", help="keep the table in RESULTS.md")
     parser.add_argument("--write", type=Path, metavar="FOLDER", help="write the benches, judge nothing")
     arguments = parser.parse_args()
     seeds = range(arguments.first, arguments.first + arguments.benches)
@@ -187,18 +220,20 @@ def main() -> None:
             for seed in seeds:
                 write_bench(WORLDS[name].bench(seed), arguments.write)
         return
-    is_kept = not arguments.worlds and arguments.first >= REPORTED_FROM
+    is_kept = arguments.keep and arguments.first >= REPORTED_FROM
     rows: list[str] = []
+    sums: list[str] = []
     bodies: list[Estimate] = []
     print(HEADER, flush=True)
     for name in arguments.worlds or WORLDS:
         found, verdicts = run_world(WORLDS[name], seeds, product_judge)
         rows.append(row_of(WORLDS[name], found, verdicts))
-        print(rows[-1], flush=True)
+        sums.append(sums_row(WORLDS[name], found, verdicts))
+        print(rows[-1], sums[-1], sep="\n", flush=True)
         if WORLDS[name].can_part:
             bodies += [estimate for estimate in found if estimate.kind == "body"]
         if is_kept:
-            keep(section(rows, bodies, seeds=seeds))
+            keep(section(rows, sums, bodies, seeds=seeds))
 
 
 if __name__ == "__main__":

@@ -41,7 +41,8 @@ class KitLens(KitUnit):
     """A lens of the kit; what is None or empty is not known.
 
     ``focal_lengths_mm``: one, or of a zoom several in rising order. ``by_distance``: rows of (distance mm,
-    focal length mm, separation mm) in rising order. ``source``: what tells it, in messages.
+    focal length mm, separation mm) in rising order. ``marks_mm``: engraved distances, in rising order.
+    ``source``: what tells it, in messages.
     """
 
     focal_lengths_mm: tuple[float, ...] = ()
@@ -50,6 +51,7 @@ class KitLens(KitUnit):
     focus_design: FocusDesign | None = None
     squeeze: float | None = None
     by_distance: tuple[tuple[float, float, float], ...] = ()
+    marks_mm: tuple[float, ...] = ()
     source: str = FROM_KIT
 
     @property

@@ -39,6 +39,7 @@ as in the readings; names with spaces stand in quotes. A complete example::
     principal_separation_mm = 12.5
     focus_design = "unit focus"
     mount = "PL"
+    marks = ["2 ft", "3 ft", "4 ft", "6 ft", "10 ft", "INF"]  # all that are engraved
     history_mean_um = 3
     history_sd_um = 5
     gauge_um = 4                     # collimator: landing at infinity
@@ -235,11 +236,25 @@ def _lens(table: Table) -> KitLens:
         focus_design=table.word("focus_design", _DESIGNS),
         squeeze=table.number("squeeze", SQUEEZE),
         by_distance=_by_distance(table),
+        marks_mm=_marks(table),
         source=FROM_KIT,
         **_unit(table),
     )
     table.close()
     return lens
+
+
+def _marks(table: Table) -> tuple[float, ...]:
+    """Read the engraved distances, from near to far, infinity last if it is among them."""
+    marks = []
+    for text in table.texts("marks"):
+        try:
+            marks.append(length_to_mm(text))
+        except LengthError as error:
+            raise table.refuse(str(error), "marks") from error
+    if any(later <= earlier for earlier, later in pairwise(marks)):
+        raise table.refuse("are out of order. Sort them from near to far, each mark once.", "marks")
+    return tuple(marks)
 
 
 def _by_distance(table: Table) -> tuple[tuple[float, float, float], ...]:

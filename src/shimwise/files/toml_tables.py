@@ -72,6 +72,15 @@ class Table:
             raise self.refuse(f"is {_kind(value)}; accepted is a text in quotes.", key)
         return clean(value, self, key)
 
+    def texts(self, key: str) -> tuple[str, ...]:
+        """Return a list of short texts, empty where the key is absent."""
+        value = self._take(key)
+        if value is None:
+            return ()
+        if not isinstance(value, list) or not all(isinstance(one, str) for one in value):
+            raise self.refuse(f"is {_kind(value)}; accepted is a list of texts in quotes.", key)
+        return tuple(clean(one, self, key) for one in value)
+
     def word(self, key: str, words: Mapping[str, T]) -> T | None:
         """Return what a word stands for, None where the key is absent."""
         text = self.text(key)

@@ -101,7 +101,8 @@ def test_exact_readings_are_told_apart_from_none_only_in_sum(save: Save, ask: As
     code, verdict = ask("judge", save(csv_text(exact_rows(landing_um=landing, focals_mm=(18, 25, 35)))))
     body = unit(verdict, "bodies", "B1")
     for lens in verdict["lenses"]:
-        assert body["error_um"] + lens["error_um"] == pytest.approx(landing, abs=1.0)
+        # but for what the only eye may see short or deep by itself
+        assert body["error_um"] + lens["error_um"] == pytest.approx(landing, abs=3.0)
     assert code == 1
     assert body["verdict"] == ("out_short" if landing < 0 else "out_deep")
 
@@ -133,7 +134,7 @@ def test_a_gauge_parts_the_body_from_its_lenses(save: Save, ask: Ask) -> None:
         assert body["error_um"] == pytest.approx(gauge, abs=2.5)
         assert body["sd_um"] < 1.1, "no wider than the gauge"
         for lens in verdict["lenses"]:
-            assert lens["error_um"] == pytest.approx(-20 - gauge, abs=3)
+            assert lens["low_um"] <= -20 - gauge <= lens["high_um"], "but for a bias of the only eye"
 
 
 def test_the_history_of_one_lens_parts_the_others_from_the_body(save: Save, ask: Ask) -> None:
@@ -160,7 +161,9 @@ def test_tolerance_is_the_options_then_the_kits_then_ten(save: Save, ask: Ask) -
 
 
 def test_all_in_tolerance_leaves_with_zero(save: Save, ask: Ask) -> None:
-    readings = save(csv_text(exact_rows(landing_um=0, focals_mm=(18, 25, 35), repeats=6)))
+    # Written between the marks: a person who writes the same few values is taken to read to marks.
+    near = [exact_rows(landing_um=um, focals_mm=(18, 25, 35), repeats=2) for um in (-2.0, -0.5, 0.5, 2.0)]
+    readings = save(csv_text([row for rows in near for row in rows]))
     kit = save(GAUGED.format(gauge=0), "kit.toml")
     code, verdict = ask("judge", readings, "--kit", kit)
     assert {one["verdict"] for one in (*verdict["bodies"], *verdict["lenses"])} == {"in_tolerance"}

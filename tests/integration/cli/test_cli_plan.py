@@ -66,12 +66,14 @@ def test_a_tighter_target_takes_more_readings(save: Save, ask: Ask) -> None:
 def test_no_readings_reach_a_target_below_the_datum_and_the_plan_says_what_would(
     save: Save, ask: Ask, run: Run
 ) -> None:
-    # Without end, readings of three lenses of sd 12 µm and a body of 15 µm leave the body at
-    # 1.96/√(1/15² + 3/12²) = ±12.3 µm: only the mean of the lenses' errors stays unknown.
+    # Without end, readings of three lenses of sd 7.32 µm, a set of 1.74, an eye of .0401 N·c and a body of
+    # 12.83 leave the body at 1.96/√(1/12.83² + 1/(7.32²/3 + 1.74² + 1.6²)) = ±8.9 µm: only what all share
+    # stays unknown. The sds are those of the priors' healthy and off levels together.
     path = save(kit(), "kit.toml")
     code, plan = ask("plan", "--kit", path, "--target", "5")
     assert (code, plan["reached"]) == (1, False)
-    limit_um = 1.959964 / math.sqrt(1 / 15**2 + 3 / 12**2)
+    shared_um2 = 7.32**2 / 3 + 1.74**2 + (0.0401 * 40) ** 2
+    limit_um = 1.959964 / math.sqrt(1 / 12.83**2 + 1 / shared_um2)
     assert unit(plan, "bodies", "B1")["limit_um"] == pytest.approx(limit_um, rel=0.02)
     assert len(plan["help"]) == 1
     assert "depth gauge" in plan["help"][0]
@@ -105,7 +107,8 @@ def test_after_readings_the_plan_says_what_to_read_next_and_the_rest(ask: Ask, r
 
 def test_readings_taken_count_for_the_plan(save: Save, ask: Ask) -> None:
     path = save(kit(lens=KNOWN), "kit.toml")
-    readings = save(csv_text(exact_rows(landing_um=0, focals_mm=(18, 25, 35))))
+    near = [exact_rows(landing_um=um, focals_mm=(18, 25, 35), repeats=1) for um in (-2.0, -0.5, 0.5, 2.0)]
+    readings = save(csv_text([row for rows in near for row in rows]))  # between the marks
     before = ask("plan", "--kit", path, "--target", "9")[1]["count"]
     after = ask("plan", readings, "--kit", path, "--target", "9")[1]["count"]
     assert after < before

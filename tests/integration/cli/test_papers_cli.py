@@ -62,7 +62,7 @@ def test_a_sheet_is_written_and_verified(run: Run, prep: Path, tmp_path: Path) -
     sheet = tmp_path / "sheet.pdf"
     code, out, err = run("sheet", str(prep), "--out", str(sheet))
     assert (code, err) == (0, "")
-    assert out == f"The sheet of Prep for a demonstration stands in {sheet}, 2 pages.\n"
+    assert out == f"The sheet of Prep for a demonstration stands in {sheet}, 3 pages.\n"
     for file in (sheet, prep):
         code, out, err = run("verify", str(file))
         assert (code, err) == (0, "")
@@ -106,7 +106,7 @@ def test_a_day_of_preps_is_one_file(run: Run, prep: Path, tmp_path: Path) -> Non
     sheet = tmp_path / "day.pdf"
     code, out, err = run("sheet", str(prep), str(prep), "--out", str(sheet))
     assert (code, err) == (0, "")
-    assert out == f"The sheet of 2 preps stands in {sheet}, 4 pages.\n"
+    assert out == f"The sheet of 2 preps stands in {sheet}, 6 pages.\n"
 
 
 def test_no_half_sheet_is_left_where_nothing_can_be_written(

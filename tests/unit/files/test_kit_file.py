@@ -54,6 +54,7 @@ def test_the_documented_example_is_read_to_the_last_key(tmp_path: Path) -> None:
                 fnumber=2,
                 separation_mm=12.5,
                 focus_design=FocusDesign.UNIT,
+                marks_mm=(609.6, 914.4, 1219.2, 1828.8, 3048.0, math.inf),
                 history_mean_um=3,
                 history_sd_um=5,
                 gauge_um=4,

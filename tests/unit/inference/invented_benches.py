@@ -1,19 +1,17 @@
 """Invented benches for the tests, and what is expected of them by roads of their own. No real data.
 
-Optics by Newton's form x·x′ = f² (the code solves for the magnification instead); posteriors by brute numeric
-integration (the code iterates on weights).
+Optics by Newton's form x·x′ = f² (the code solves for the magnification instead).
 """
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import fields
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
-from shimwise.inference.model.assemble import build_model
-from shimwise.inference.model.linear import Kind, Model, Unknown
+from shimwise.inference.model.design import Built, build_mixture
+from shimwise.inference.model.mixture import Column
 from shimwise.inference.model.prep import (
     Axis,
     BodyKnowledge,
@@ -23,6 +21,7 @@ from shimwise.inference.model.prep import (
     Prep,
     Reading,
 )
+from shimwise.inference.model.priors import Effect
 from shimwise.inference.verdict.answer import BodyAnswer, LensAnswer, Verdict
 
 FloatArray = NDArray[np.float64]
@@ -149,105 +148,38 @@ def prep(
     return Prep(readings=tuple(readings), bodies=bodies or {}, lenses=lenses or {}, tolerance_um=tolerance_um)
 
 
-def columns(model: Model) -> set[tuple[str, str]]:
-    """Kind and name of every column."""
-    return {(unknown.kind.value, unknown.name) for unknown in model.unknowns}
+def columns(built: Built) -> set[tuple[str, str]]:
+    """Effect and name of every column."""
+    return {(column.effect.value, column.name) for column in built.model.columns}
 
 
-def coefficient(model: Model, row: int, kind: Kind, name: str) -> float:
-    """Coefficient of an unknown in the row of a reading."""
-    return float(model.design[model.pattern[row], model.index(kind, name)])
+def coefficient(built: Built, row: int, effect: Effect, name: str) -> float:
+    """Coefficient of an unknown in the row of a reading; 0 where the model has no such unknown."""
+    wanted = Column(effect, name)
+    if wanted not in built.model.columns:
+        return 0.0
+    rows = built.model.rows
+    place = int(np.flatnonzero(rows.reading == row)[0])
+    return float(rows.design[rows.pattern[place], built.model.columns.index(wanted)])
+
+
+def by_reading(built: Built, values: FloatArray) -> FloatArray:
+    """Values (n,) of the model's rows in the order of the prep's readings."""
+    return np.asarray(values[np.argsort(built.model.rows.reading)])
+
+
+def landings_um(built: Built) -> FloatArray:
+    """Landing of each reading, in the prep's order."""
+    return by_reading(built, built.model.rows.landing_um)
 
 
 def model_of(
     *readings: Reading,
     bodies: Mapping[str, BodyKnowledge] | None = None,
     lenses: Mapping[str, LensKnowledge] | None = None,
-) -> Model:
+) -> Built:
     """The model of those readings."""
-    return build_model(prep(*readings, bodies=bodies, lenses=lenses))[0]
-
-
-def linear_model(
-    unknowns: Sequence[Unknown],
-    design: Sequence[Sequence[float]] | FloatArray,
-    observed: Sequence[float] | FloatArray,
-    *,
-    reading_sd_um: float | FloatArray = 3.0,
-    blur_um: float = 0.0,
-    pattern: Sequence[int] | None = None,
-) -> Model:
-    """A model written by hand: one person, no gauges, a row for each observation unless told otherwise."""
-    rows = np.asarray(design, dtype=np.float64)
-    count = len(rows)
-    return Model(
-        unknowns=tuple(unknowns),
-        design=rows,
-        blur_um=np.full(count, blur_um),
-        reading_sd_um=np.broadcast_to(np.asarray(reading_sd_um, dtype=np.float64), (count,)).copy(),
-        operator=np.zeros(count, dtype=np.intp),
-        operators=("op",),
-        setups=("",) * count,
-        pattern=np.arange(count, dtype=np.intp) if pattern is None else np.array(pattern, dtype=np.intp),
-        landing_um=np.asarray(observed, dtype=np.float64),
-        gauge_precision=np.zeros(len(unknowns)),
-        gauge_pull=np.zeros(len(unknowns)),
-        notices=(),
-    )
-
-
-BODY_SD, LENS_SD = 15.0, 12.0
-BLUR_UM, READING_SD_UM = 40.0, 3.0
-
-
-def two_lens_bench(first_um: Sequence[float], second_um: Sequence[float]) -> Model:
-    """One body with two lenses at infinity, each read several times: only two sums are seen."""
-    return linear_model(
-        [
-            Unknown(Kind.BODY, "B1", 0.0, BODY_SD),
-            Unknown(Kind.LENS, "L1", 0.0, LENS_SD),
-            Unknown(Kind.LENS, "L2", 0.0, LENS_SD),
-        ],
-        [[1.0, 1.0, 0.0], [1.0, 0.0, 1.0]],
-        [*first_um, *second_um],
-        blur_um=BLUR_UM,
-        reading_sd_um=READING_SD_UM,
-        pattern=[0] * len(first_um) + [1] * len(second_um),
-    )
-
-
-@dataclass(frozen=True)
-class SumsGrid:
-    """A grid over the two sums (body + lens) of a :func:`two_lens_bench`, (points, 2), and its likelihoods.
-
-    ``log_likelihood`` (k, points): Student-t of four degrees of freedom (scipy) at each k.
-    """
-
-    sums_um: FloatArray
-    log_likelihood: FloatArray
-
-
-def sums_grid(model: Model, k_grid: FloatArray, *, reach_um: float = 90.0, step_um: float = 0.75) -> SumsGrid:
-    """Likelihood of both sums at each k, with nothing of the code in it."""
-    axis = np.arange(-reach_um, reach_um + step_um / 2, step_um)
-    logs = []
-    for k in k_grid:
-        scale = math.hypot(k * BLUR_UM, READING_SD_UM)
-        of_lens = [
-            stats.t.logpdf(axis[:, None], 4, loc=model.landing_um[model.pattern == j], scale=scale).sum(1)
-            for j in (0, 1)
-        ]
-        logs.append((of_lens[0][:, None] + of_lens[1][None, :]).ravel())
-    first, second = np.meshgrid(axis, axis, indexing="ij")
-    return SumsGrid(np.stack([first.ravel(), second.ravel()], axis=-1), np.array(logs))
-
-
-def given_sums(model: Model, prior_sd: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Errors given both sums, all normal: gain (p, 2), covariance (p, p), and that of the sums (2, 2)."""
-    prior = np.diag(prior_sd**2)
-    of_sums = model.design @ prior @ model.design.T
-    gain = prior @ model.design.T @ np.linalg.inv(of_sums)
-    return gain, prior - gain @ of_sums @ gain.T, of_sums
+    return build_mixture(prep(*readings, bodies=bodies, lenses=lenses))
 
 
 def body_answer(

@@ -17,9 +17,8 @@ from shimwise.bench.house.unit_rows import past_view
 from shimwise.bench.verdict.histories import KEPT
 from shimwise.fields import build_from
 from shimwise.inference.history.control_charts import LIMIT_SDS
-from shimwise.inference.history.house_memory import UNKNOWN_SD
 from shimwise.inference.history.unit_drift import SignedError, UnitDrift, chart, prep_only_estimate
-from shimwise.inference.model.linear import Kind
+from shimwise.inference.model.kinds import UNKNOWN_SD, Kind
 from shimwise.record import journal
 from shimwise.record.queries import units, verdicts
 from shimwise.sheets.words import drift_words as words

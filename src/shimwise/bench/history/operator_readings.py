@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from shimwise.bench.house.unit_knowledge import body_coc_um
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import PrepPresenter
-from shimwise.inference.posterior.robust import K_MEDIAN
+from shimwise.inference.model.priors import K_MEDIAN
 from shimwise.inference.repeatability.pooled import Repeats
 from shimwise.record.names import name_key
 

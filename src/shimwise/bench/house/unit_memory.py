@@ -4,9 +4,9 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from shimwise.bench.house.drift_rate import wear_in
-from shimwise.inference.history.house_memory import UNKNOWN, UNKNOWN_SD, HouseMemory, RowHistory
+from shimwise.inference.history.house_memory import UNKNOWN, HouseMemory, RowHistory
 from shimwise.inference.model.joint_memory import Unit
-from shimwise.inference.model.linear import Kind
+from shimwise.inference.model.kinds import UNKNOWN_SD, Kind
 from shimwise.record.queries import memories
 from shimwise.record.tables.rows import BodyRow, LensRow
 

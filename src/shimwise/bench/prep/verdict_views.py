@@ -28,13 +28,13 @@ from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.notices import Notice, WordedNotice
 from shimwise.remedy.to_do import to_do
 from shimwise.sheets.json.verdict_json import answer_from_json
+from shimwise.sheets.words.cause_words import cause_text
 from shimwise.sheets.words.notices import AS_WRITTEN, worded
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
     error_text,
     probability_text,
     signed_text,
-    titled,
 )
 from shimwise.sheets.words.state_words import STATE_WORDS, surer_text
 
@@ -42,7 +42,6 @@ if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.record.tables.rows import VerdictRow
 
-_KINDS = {"body": "body", "lens": "lens", "scale": "the scale of lens", "setup": "set-up"}
 _UNIT_OF = {"body": "body", "lens": "lens", "scale": "lens"}
 
 
@@ -77,7 +76,7 @@ def verdict_view(row: "VerdictRow", material: "PrepMaterial") -> PrepVerdict:
 
 
 def _cause_words(cause: Cause) -> str:
-    return f"{titled(_KINDS[cause.kind], cause.unit)}: {probability_text(cause.probability)}"
+    return f"{cause_text(cause)}: {probability_text(cause.probability)}"
 
 
 def distance_words(units: str) -> Callable[[float], str]:

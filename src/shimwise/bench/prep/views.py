@@ -249,7 +249,7 @@ class SetupVerdict:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CauseView:
-    """One thing that may be wrong; ``kind`` is body, lens, scale or setup."""
+    """One thing that may be wrong; kinds as :class:`shimwise.inference.verdict.answer.Cause`."""
 
     kind: str
     unit: str

@@ -11,7 +11,7 @@ from shimwise.bench.verdict.prep_memory import after_move, after_prep
 from shimwise.errors import InferenceError, OpticsError
 from shimwise.inference.history.house_memory import UNKNOWN, HouseMemory, RowHistory, Since, id_of
 from shimwise.inference.model.joint_memory import Unit
-from shimwise.inference.model.linear import Kind
+from shimwise.inference.model.kinds import Kind
 from shimwise.record import journal
 from shimwise.record.queries import memories, units
 from shimwise.record.tables.rows import BodyRow, JournalRow, LensRow

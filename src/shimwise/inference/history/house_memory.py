@@ -10,18 +10,17 @@ from typing import Any
 
 import numpy as np
 
-from shimwise.inference.history.remembered_posterior import doubt_what_was_knocked, learned
-from shimwise.inference.model.assemble import build_model, later_states
-from shimwise.inference.model.joint_memory import DriftRates, History, Unit
-from shimwise.inference.model.linear import PRIOR_SD, Kind, Model
+from shimwise.inference.model.bench import REMEMBERED, later_states
+from shimwise.inference.model.design import Built, build_mixture
+from shimwise.inference.model.joint_memory import LASTING, DriftRates, History, Unit
+from shimwise.inference.model.kinds import UNKNOWN_SD, Kind
 from shimwise.inference.model.prep import Prep
+from shimwise.inference.posterior.draws import draw
 
 SCHEMA = "shimwise.memory/1"
 DAY_S = 86_400.0
 AT_STOP = " at f/"
 """Between a lens and a stop in the name of a focus shift."""
-UNKNOWN_SD = PRIOR_SD
-"""Prior sd of an unknown unit. [µm; scale ‰]"""
 MOVES = {Kind.BODY: (Kind.BODY,), Kind.LENS: (Kind.LENS, Kind.SCALE)}
 """What of a unit has a new epoch after its adjustment."""
 SAME_SD = 1e-3
@@ -228,26 +227,49 @@ def id_of(unit: Unit) -> str:
     return unit.name.rsplit(AT_STOP, 1)[0] if unit.kind is Kind.STOP else unit.name
 
 
-def _learned(history: History, prep: Prep, units: PrepUnits) -> History:
-    """Return the history after a prep's readings, knocked units widened first, unread units left out."""
-    model, _ = build_model(prep)
-    before = set(history.units)
-    history = history.with_units_of(model)
-    is_remembered = any(Unit(one.kind, one.name) in before for one in model.unknowns)
-    if is_remembered and len(model.landing_um):
-        history, _ = doubt_what_was_knocked(history, model, later=later_states(prep))
-    after = learned(history, model)
-    return after.only(
-        unit
-        for unit in after.units
-        if not units.is_judged(unit)
-        or (unit.epoch == after.epoch(unit.kind, unit.name) and (unit in before or _is_read(model, unit)))
+def learned(history: History, prep: Prep) -> tuple[History, frozenset[Unit]]:
+    """Return the history after a prep's readings, and which of its units they, or gauges, speak of.
+
+    A unit that changed since it was signed is as uncertain as its change: that is part of the posterior. All
+    units of the history under a name of the prep's are its units.
+    """
+    built = build_mixture(replace(prep, history=history), later=later_states(prep))
+    draws = draw(built.model, limit=np.full(len(built.model.quantities.kinds), np.inf))
+    rows = {
+        Unit(kind, one.names[0], history.epoch(kind, one.names[0]) or 0): i
+        for kind in LASTING
+        for i, one in enumerate(built.model.quantities.kinds)
+        if one.kind == REMEMBERED[kind].value
+    }
+    for unit in rows:
+        if unit not in history.units:
+            history = history.joined(unit, mean=0.0, sd=UNKNOWN_SD[unit.kind])
+    places = list(rows.values())
+    after = history.after(
+        list(rows), mean=draws.estimate[places], covariance=draws.covariance()[np.ix_(places, places)]
     )
+    return after, frozenset(unit for unit, i in rows.items() if _is_read(built, prep, i))
 
 
-def _is_read(model: Model, unit: Unit) -> bool:
-    column = model.index(unit.kind, unit.name)
-    return bool(np.any(model.design[:, column]) or model.gauge_precision[column])
+def _learned(history: History, prep: Prep, units: PrepUnits) -> History:
+    """Return the history after a prep's readings, unread units left out, others' units following theirs."""
+    before = set(history.units)
+    here = history.only(unit for unit in history.units if units.is_judged(unit))
+    after, read = learned(here, prep)
+    for unit in after.units:
+        if unit not in before:
+            history = history.joined(unit, mean=0.0, sd=UNKNOWN_SD[unit.kind])
+    whole = history.after(after.units, mean=after.mean, covariance=after.covariance)
+    return whole.only(unit for unit in whole.units if not units.is_judged(unit) or unit in before | read)
+
+
+def _is_read(built: Built, prep: Prep, quantity: int) -> bool:
+    """Whether a reading or a gauge touches a quantity."""
+    kind, (name, *_) = built.model.quantities.kinds[quantity]
+    known = {Kind.BODY.value: prep.bodies, Kind.LENS.value: prep.lenses}.get(kind, {})
+    used = np.flatnonzero(built.model.quantities.matrix[quantity])
+    is_gauged = name in known and known[name].gauge_um is not None
+    return is_gauged or bool(np.any(built.model.rows.design[:, used]))
 
 
 def _row(history: History, unit: Unit) -> RowHistory:

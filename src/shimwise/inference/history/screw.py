@@ -22,7 +22,7 @@ import numpy as np
 
 from shimwise.errors import InferenceError
 from shimwise.inference.model.checks import refuse_unless_finite
-from shimwise.inference.model.linear import FloatArray
+from shimwise.inference.model.kinds import FloatArray
 from shimwise.inference.posterior.mixtures import quantile
 
 TRAVEL_MEDIAN_UM, TRAVEL_LOG_SD = 245.0, 0.55

@@ -20,25 +20,27 @@ import base64
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from shimwise.errors import InferenceError
 from shimwise.inference.model.checks import refuse_unless_finite
-from shimwise.inference.model.linear import FloatArray, Kind, Model
+from shimwise.inference.model.kinds import FloatArray, Kind
 
 SCHEMA = "shimwise.history/1"
 LASTING = (Kind.BODY, Kind.LENS, Kind.SCALE, Kind.AXIS, Kind.STOP)
 """Kinds that outlive a prep; a set-up ends with its tape."""
-REMEMBERED = (*LASTING, Kind.SETUP)
-"""Kinds that are followed within a prep; a share of the conversion belongs to its readings."""
 DAYS_PER_MONTH = 30.0
-DOUBTED_SD = {Kind.BODY: 40.0, Kind.LENS: 40.0, Kind.SCALE: 10.0, Kind.AXIS: 20.0, Kind.STOP: 40.0}
-"""How far a unit that was knocked may have moved, sd. [µm; scale ‰] Chosen by us."""
 LEAST_SD = {Kind.BODY: 1.0, Kind.LENS: 1.0}
 """No unit is remembered better than this, however often it was read. [µm] What the model leaves out (a lens
 that focuses inside, a seat that moves) does not average away. Chosen by us."""
+
+
+Later = Mapping[tuple[Kind, str], tuple[str, ...]]
+"""The states of a unit after adjustments that followed one of its states, by that one's kind and name."""
+NO_LATER: Later = MappingProxyType({})
 
 
 class Unit(NamedTuple):
@@ -160,15 +162,6 @@ class History:
         covariance[:-1, :-1], covariance[-1, -1] = self.covariance, sd**2
         return History(units=(*self.units, unit), mean=np.append(self.mean, mean), covariance=covariance)
 
-    def with_units_of(self, model: Model) -> "History":
-        """Return the history with every unit of a model; a new one gets the model's prior."""
-        history = self
-        for unknown in model.unknowns:
-            if unknown.kind in REMEMBERED and history.epoch(unknown.kind, unknown.name) is None:
-                unit = Unit(unknown.kind, unknown.name)
-                history = history.joined(unit, mean=unknown.mean, sd=unknown.sd)
-        return history
-
     def only(self, units: Iterable[Unit]) -> "History":
         """Return the marginal of some units."""
         wanted = set(units)
@@ -256,61 +249,23 @@ class History:
             covariance=covariance,
         )
 
-    def doubted(
-        self, kind: Kind, name: str, *, sd: float | None = None, later: Sequence[str] = ()
-    ) -> "History":
-        """Return the history after a knock that was not recorded: a new epoch about which little is known.
-
-        Parameters
-        ----------
-        sd : float, optional
-            How far it may have moved; ``DOUBTED_SD`` by default. [its own unit]
-        later : sequence of str
-            Names of the same unit's states after adjustments that followed: the knock moved them as far.
-
-        Raises
-        ------
-        InferenceError
-            If the unit is not remembered.
-        """
-        wide = DOUBTED_SD.get(kind, DOUBTED_SD[Kind.BODY]) if sd is None else sd
-        _check_sd(f"How far {name} may have moved", wide)
-        old = [self.current(kind, one) for one in (name, *later)]
-        n = len(self.units)
-        take = np.vstack([np.eye(n), np.eye(n)[old]])
-        covariance = take @ self.covariance @ take.T
-        covariance[n:, n:] += wide**2
-        units = (Unit(kind, self.units[i].name, self.units[i].epoch + 1) for i in old)
-        return History(units=(*self.units, *units), mean=take @ self.mean, covariance=covariance)
-
-    def columns_of(self, model: Model) -> tuple[list[int], list[int]]:
-        """Return the columns of a model that are remembered, and the column of each here."""
-        known = [i for i, unknown in enumerate(model.unknowns) if unknown.kind in REMEMBERED]
-        return known, [self.current(model.unknowns[i].kind, model.unknowns[i].name) for i in known]
-
-    def after(self, model: Model, *, mean: FloatArray, covariance: FloatArray) -> "History":
+    def after(self, units: Sequence[Unit], *, mean: FloatArray, covariance: FloatArray) -> "History":
         """Return the history after a prep's readings, propagated to the units that the prep did not read.
 
         Parameters
         ----------
-        model : Model
-            Of the prep's readings; all its units are remembered (:meth:`with_units_of`).
-        mean, covariance : array, shapes (p,) and (p, p)
-            Posterior of that model with this history as its prior.
-
-        Raises
-        ------
-        InferenceError
-            If a unit of the model is not remembered.
+        units : sequence of Unit
+            Those of the prep; each is remembered.
+        mean, covariance : array, shapes (u,) and (u, u)
+            Their posterior with this history as the prior.
         """
-        columns, here = self.columns_of(model)
+        here = [self.units.index(unit) for unit in units]
         own = self.covariance[np.ix_(here, here)]
         reach = np.linalg.solve(own, self.covariance[here]).T  # (n, u): identity on the units themselves
-        change = covariance[np.ix_(columns, columns)] - own
         return History(
             units=self.units,
-            mean=self.mean + reach @ (mean[columns] - self.mean[here]),
-            covariance=_symmetric(self.covariance + reach @ change @ reach.T),
+            mean=self.mean + reach @ (mean - self.mean[here]),
+            covariance=_symmetric(self.covariance + reach @ (covariance - own) @ reach.T),
         )
 
     def to_json(self) -> dict[str, Any]:

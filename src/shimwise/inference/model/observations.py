@@ -13,12 +13,19 @@ from typing import NamedTuple
 import numpy as np
 
 from shimwise.errors import InferenceError
-from shimwise.inference.model import linear as priors
-from shimwise.inference.model.linear import FloatArray, IntArray
 from shimwise.inference.model.prep import Axis, FocusDesign, LensKnowledge, MeasuredLanding, Prep, Reading
+from shimwise.inference.model.priors import NEAR_MARK_MM
 from shimwise.lengths import mm_to_feet_text
 from shimwise.notices import Notice
 from shimwise.optics.conjugates import landing_um, magnification
+
+READING_SCALE_MM = 2.2
+"""Scale of the Student-t error of reading a mark at 3 ft, its rounding to a quarter inch included; it grows
+as D². [mm] Common practice, no source."""
+INTERNAL_FOCUS_SHARE = 0.5
+"""Relative sd of a landing at 3 ft of a lens that focuses inside, falling as 1/D (traced: −42 and +62 %)."""
+SEPARATION_SHARE = 0.04
+"""Relative sd of a landing at 3 ft when the separation of the principal planes is unknown, falling as 1/D."""
 
 
 class Observation(NamedTuple):
@@ -45,6 +52,24 @@ class Observation(NamedTuple):
         return magnification(
             focal_mm=self.focal_mm, distance_mm=self.distance_mm, separation_mm=self.separation_mm
         )
+
+    @property
+    def m_times_distance_mm(self) -> float:
+        """m·D, at infinity the focal length: a ring's error at the sensor grows with it."""
+        return self.focal_mm if math.isinf(self.distance_mm) else self.magnification * self.distance_mm
+
+    def landing_um(self, ring_mm: float) -> float:
+        """Return the landing with the ring at a distance. [µm, short < 0 < deep]"""
+        return landing_um(
+            focal_mm=self.focal_mm,
+            distance_mm=self.distance_mm,
+            reading_mm=ring_mm,
+            separation_mm=self.separation_mm,
+        )
+
+    def reading_sd_um(self) -> float:
+        """Return the error of reading the mark, rounding included, at the sensor. [µm]"""
+        return 1e3 * READING_SCALE_MM * (self.m_times_distance_mm / NEAR_MARK_MM) ** 2
 
 
 @dataclass(slots=True)
@@ -127,10 +152,10 @@ class ObservationContext:
         share = 0.0
         designs = (reading.focus_design, knowledge.focus_design)
         if reading.lens in self.zooms or FocusDesign.INTERNAL in designs:
-            share = priors.INTERNAL_FOCUS_SHARE
+            share = INTERNAL_FOCUS_SHARE
             self._note(self.inside, reading)
         elif known_mm is None:
-            share = priors.SEPARATION_SHARE
+            share = SEPARATION_SHARE
             self._note(self.unknown_separation, reading)
         return reading.focal_mm, known_mm or 0.0, share
 
@@ -144,7 +169,7 @@ class ObservationContext:
         )
         if not is_inside:
             self._note(self.beyond_table, reading)
-        return *_at_distance(table, reading.distance_mm), 0.0 if is_inside else priors.INTERNAL_FOCUS_SHARE
+        return *_at_distance(table, reading.distance_mm), 0.0 if is_inside else INTERNAL_FOCUS_SHARE
 
     def _note(self, lenses: set[str], reading: Reading) -> None:
         """Note a lens for a notice, unless the reading is only possible."""
@@ -176,55 +201,6 @@ class ObservationContext:
             for lens in sorted(lenses)
         )
         return (*mixed, *setups, *of_lenses)
-
-
-def distinct(observations: Iterable[Observation]) -> tuple[list[Observation], IntArray]:
-    """Return the distinct observations in order of first use, and the index of each reading's own."""
-    order: dict[Observation, int] = {}
-    index = [order.setdefault(one, len(order)) for one in observations]
-    return list(order), np.array(index, dtype=np.intp)
-
-
-def landings_um(
-    observations: Sequence[Observation],
-    pattern: IntArray,
-    readings: Sequence[Reading],
-    measured: Sequence[MeasuredLanding] = (),
-) -> FloatArray:
-    """Return the landing of each reading and then of each measured landing, shape (n,).
-
-    [µm, short < 0 < deep]
-    """
-    if not observations:
-        return np.zeros(0)
-    focal, distance, separation = (
-        np.array([getattr(one, name) for one in observations])[pattern[: len(readings)]]
-        for name in ("focal_mm", "distance_mm", "separation_mm")
-    )
-    by_eye = landing_um(
-        focal_mm=focal,
-        distance_mm=distance,
-        reading_mm=np.array([reading.reading_mm for reading in readings]),
-        separation_mm=separation,
-    )
-    return np.concatenate([by_eye, [one.landing_um for one in measured]])
-
-
-def reading_sd_um(observations: Sequence[Observation]) -> FloatArray:
-    """Return the error of reading the mark, at the sensor, shape (q,). [µm]
-
-    Growing as D² at the ring it is m²·D² at the sensor, finite at infinity. Where frames measured the
-    landing, its own standard uncertainty.
-    """
-    return np.array(
-        [_reading_sd_um(s) if s.measured_sd_um is None else s.measured_sd_um for s in observations]
-    )
-
-
-def _reading_sd_um(one: Observation) -> float:
-    is_far = math.isinf(one.distance_mm)
-    m_times_distance = one.focal_mm if is_far else one.magnification * one.distance_mm
-    return 1e3 * priors.READING_SCALE_MM * (m_times_distance / priors.NEAR_MARK_MM) ** 2
 
 
 def _at_distance(table: Sequence[tuple[float, float, float]], distance_mm: float) -> tuple[float, float]:

@@ -126,6 +126,7 @@ class LensKnowledge(UnitKnowledge):
     """What is known of a lens: its units' knowledge, and its optics where the readings do not carry them.
 
     ``by_distance``: for a lens that focuses inside, rows of (distance mm, focal length mm, separation mm).
+    ``marks_mm``: its engraved distances, infinity among them; empty where they are not known.
     """
 
     focal_lengths_mm: tuple[float, ...] = ()
@@ -134,6 +135,7 @@ class LensKnowledge(UnitKnowledge):
     focus_design: FocusDesign = FocusDesign.UNIT
     squeeze: float = 1.0
     by_distance: tuple[tuple[float, float, float], ...] = ()
+    marks_mm: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

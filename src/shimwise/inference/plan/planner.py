@@ -12,15 +12,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from shimwise.errors import InferenceError
-from shimwise.inference.model.assemble import Candidates, build_model
+from shimwise.inference.model.bench import later_states
 from shimwise.inference.model.candidates import MOST_CANDIDATES, USUAL_DISTANCES_MM, possible_readings
-from shimwise.inference.model.linear import FloatArray, Kind, Model
+from shimwise.inference.model.design import Built, build_mixture
+from shimwise.inference.model.kinds import FloatArray
 from shimwise.inference.model.observations import Observation
 from shimwise.inference.model.prep import Axis, Prep
-from shimwise.inference.posterior.information_gain import after, gain, variance_of
-from shimwise.inference.posterior.robust import K_MEDIAN, robust_posterior
-from shimwise.inference.verdict.answer import Z95
-from shimwise.inference.verdict.datum import Datum, body_limits
+from shimwise.inference.model.priors import K_MEDIAN, Effect
+from shimwise.inference.posterior.draws import draw
+from shimwise.inference.verdict.datum import Datum, body_limits, half_width_um
+from shimwise.inference.verdict.next_readings import gain, variance_of
 
 MOST_READINGS = 300
 """A plan longer than this is no plan."""
@@ -109,26 +110,42 @@ def plan_check(
             f"{len(possible)} different readings are possible; at most {MOST_CANDIDATES} can be compared. "
             "Plan for fewer bodies, lenses or distances at a time."
         )
-    model, candidates = build_model(prep, candidates=possible)
-    posterior = robust_posterior(model).with_given_history()
-    limits = body_limits(model, candidates)
-    operator_k = k if k is not None else float(np.mean(posterior.k)) if len(posterior.k) else K_MEDIAN
-    variance = variance_of(candidates, operator_k)
+    built = build_mixture(prep, candidates=possible, later=later_states(prep))
+    limits = body_limits(built)
+    covariance, read_k = _known_so_far(built)
+    variance = variance_of(built, k if k is not None else read_k)
     wanted = _wanted_um(limits, target_um)
-    chosen, covariance = _choose(model, candidates, variance, posterior.covariance, wanted, progress)
+    chosen, covariance = _choose(built, variance, covariance, wanted, progress)
     reached = tuple(
-        PlannedBody(
-            name=limit.body, half_width_um=_half_width_um(covariance, column), limit_um=limit.limit_um
-        )
-        for limit, column in zip(limits, model.indices(Kind.BODY), strict=True)
+        PlannedBody(name=limit.body, half_width_um=half_width_um(covariance, row), limit_um=limit.limit_um)
+        for limit, row in zip(limits, _bodies(built), strict=True)
     )
     return Plan(
         target_um=target_um,
         is_reached=all(body.half_width_um <= target_um for body in reached),
-        readings=_gathered(candidates.observations, chosen),
+        readings=_gathered(built.candidates, chosen),
         bodies=reached,
         limits=limits,
     )
+
+
+def _known_so_far(built: Built) -> tuple[FloatArray, float]:
+    """Return covariance (p, p) of the unknowns after what was read, and k; priors without their wild level.
+
+    What is wild, readings soon show; a plan is for what is not.
+    """
+    model = built.model
+    if len(model.rows.pattern):
+        draws = draw(model, limit=np.full(len(model.quantities.kinds), np.inf))
+        return draws.unknowns_covariance, float(np.mean(draws.k))
+    prior = model.precision + np.diag(model.levels.usual_precision)
+    return np.asarray(np.linalg.inv(prior)), K_MEDIAN
+
+
+def _bodies(built: Built) -> FloatArray:
+    """Return the bodies as combinations of the unknowns, shape (bodies, p)."""
+    quantities = built.model.quantities
+    return quantities.matrix[quantities.indices(Effect.BODY.value)]
 
 
 def _wanted_um(limits: tuple[Datum, ...], target_um: float) -> FloatArray:
@@ -139,8 +156,7 @@ def _wanted_um(limits: tuple[Datum, ...], target_um: float) -> FloatArray:
 
 
 def _choose(
-    model: Model,
-    candidates: Candidates,
+    built: Built,
     variance: FloatArray,
     covariance: FloatArray,
     wanted_um: FloatArray,
@@ -151,23 +167,21 @@ def _choose(
     Greedy: the variance removed by a set of readings has diminishing returns, for which one at a time is near
     the optimum, and the exact choice among hundreds of candidates is out of reach.
     """
-    bodies = np.array(model.indices(Kind.BODY))
+    bodies = _bodies(built)
     chosen: list[int] = []
     while len(chosen) < MOST_READINGS:
-        half_width_um = Z95 * np.sqrt(np.diag(covariance)[bodies])
-        open_bodies = bodies[half_width_um > wanted_um]
+        half_widths_um = np.array([half_width_um(covariance, body) for body in bodies])
+        open_bodies = bodies[half_widths_um > wanted_um]
         if not len(open_bodies):
             break
-        best = int(np.argmax(gain(covariance, candidates.design, variance, open_bodies).sum(1)))
-        covariance = after(covariance, candidates.design[best], float(variance[best]))
+        best = int(np.argmax(gain(covariance, built, variance, open_bodies).sum(1)))
+        reach = covariance @ built.candidate_design[best]
+        total = variance[best] + built.candidate_design[best] @ reach
+        covariance = covariance - np.outer(reach, reach) / total
         chosen.append(best)
         if progress is not None:
             progress(len(chosen), MOST_READINGS)
     return chosen, covariance
-
-
-def _half_width_um(covariance: FloatArray, column: int) -> float:
-    return float(Z95 * np.sqrt(covariance[column, column]))
 
 
 def _gathered(observations: tuple[Observation, ...], chosen: list[int]) -> tuple[PlannedReading, ...]:

@@ -17,8 +17,9 @@ import numpy as np
 
 from shimwise.errors import InferenceError
 from shimwise.inference.model.checks import refuse_unless_finite
-from shimwise.inference.model.linear import FloatArray
-from shimwise.inference.posterior.robust import log_prior_of_k, log_student
+from shimwise.inference.model.kinds import FloatArray
+from shimwise.inference.model.priors import K_LOG_SD, K_MEDIAN
+from shimwise.inference.posterior.student import log_density as log_student
 
 POOLING_P = 0.25
 """An interaction less significant than this is pooled with the error (AIAG, appendix A)."""
@@ -117,7 +118,7 @@ def person_k(repeats: Sequence[Repeats]) -> PersonK:
     InferenceError
         If nothing is repeated, or a number is impossible.
     """
-    log_density = log_prior_of_k(K_FINE_GRID)
+    log_density = -0.5 * (np.log(K_FINE_GRID / K_MEDIAN) / K_LOG_SD) ** 2
     degrees = 0
     for one in repeats:
         refuse_unless_finite(one.landings_um, "A landing")

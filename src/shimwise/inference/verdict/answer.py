@@ -1,5 +1,6 @@
 """The judge's answer: one frozen value per unit, in the shape of the verdict JSON."""
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -20,6 +21,14 @@ class Verdict(StrEnum):
     OUT_DEEP = "out_deep"
     CANNOT_TELL = "cannot_tell"
     NOT_CHECKED = "not_checked"
+
+    @property
+    def is_decided(self) -> bool:
+        """Whether the unit is in tolerance or out."""
+        return self not in (Verdict.CANNOT_TELL, Verdict.NOT_CHECKED)
+
+
+OUT = (Verdict.OUT_SHORT, Verdict.OUT_DEEP)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,10 +71,16 @@ class SetupAnswer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OperatorAnswer:
-    """A person's focusing spread as a share of N·c (about 0.1 to 0.3)."""
+    """A person's eye, in shares of N·c: spread ``k`` (about 0.1 to 0.3), and offset with its interval.
+
+    Offset: where the person stops beside best focus, short < 0; nan in a verdict that did not estimate it.
+    """
 
     name: str
     k: float
+    offset: float = math.nan
+    offset_low: float = math.nan
+    offset_high: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +104,10 @@ class ReadingAnswer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
-    """One thing that may be wrong and how probable that is; kind is body, lens, scale or setup."""
+    """One thing that may be wrong and how probable that is.
+
+    Kind: body, lens, set, scale, setup, body_reference (where a body's tape begins) or eye (of a person).
+    """
 
     kind: str
     unit: str
@@ -104,6 +122,65 @@ class NextReading:
     lens: str
     distance_mm: float
     sd_after_um: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairAnswer:
+    """Landing of a lens on a body, B + L [µm, short < 0 < deep]: its 95 % interval and its verdict.
+
+    What the marks will do on this camera; known far better than body and lens by themselves. ``is_read``:
+    whether the two were read together; otherwise it follows from the others.
+    """
+
+    body: str
+    lens: str
+    landing_um: float
+    sd_um: float
+    low_um: float
+    high_um: float
+    p_out: float
+    verdict: Verdict
+    tolerance_um: float
+    is_read: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DifferenceAnswer:
+    """Error of ``body`` minus that of ``than`` [µm], with its 95 % interval; positive: ``body`` is deeper."""
+
+    body: str
+    than: str
+    difference_um: float
+    sd_um: float
+    low_um: float
+    high_um: float
+
+
+class UnpartedKind(StrEnum):
+    """What cannot be separated, and so what would separate it.
+
+    ``pair``: a body and a lens (a second lens or body, or a gauge). ``eyes``: two persons (a third, a gauge
+    or frames). ``bench``: all bodies, the whole set, or the one eye (a gauge, another set or eye, frames).
+    """
+
+    PAIR = "pair"
+    EYES = "eyes"
+    BENCH = "bench"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unparted:
+    """A finding of some units together: amount, sd and 95 % interval [µm, short < 0 < deep].
+
+    ``names``: body and lens; two persons, the first minus the second; the only person of a bench, or nobody.
+    """
+
+    kind: UnpartedKind
+    names: tuple[str, ...]
+    amount_um: float
+    sd_um: float
+    low_um: float
+    high_um: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +203,9 @@ class Answer:
     notices: tuple[Notice, ...]
     past_bodies: tuple[BodyAnswer, ...] = ()
     past_lenses: tuple[LensAnswer, ...] = ()
+    pairs: tuple[PairAnswer, ...] = ()
+    differences: tuple[DifferenceAnswer, ...] = ()
+    unparted: tuple[Unparted, ...] = ()
 
     def unit(self, kind: str, name: str) -> BodyAnswer | None:
         """Return the answer about a body or lens, present or past, by the name that the judge used."""

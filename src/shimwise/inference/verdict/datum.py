@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shimwise.inference.model.assemble import Candidates
-from shimwise.inference.model.linear import FloatArray, Kind, Model
+from shimwise.inference.model.design import Built
+from shimwise.inference.model.kinds import FloatArray
+from shimwise.inference.model.priors import Effect
 from shimwise.inference.verdict.answer import Z95
 
 GAUGE_SD_UM = 3.0
@@ -30,27 +31,35 @@ class Datum:
     with_known_lens_um: float
 
 
-def body_limits(model: Model, candidates: Candidates) -> tuple[Datum, ...]:
+def body_limits(built: Built) -> tuple[Datum, ...]:
     """Return the limit of every body for infinitely many of its readings and candidates."""
-    design = np.vstack([model.design, candidates.design])
-    precision = design.T @ design / EXACT_UM**2 + np.diag(model.prior_sd**-2.0 + model.gauge_precision)
+    model = built.model
+    design = np.vstack([model.rows.design, built.candidate_design])
+    information = design.T @ design / EXACT_UM**2
+    precision = information + model.precision + np.diag(model.levels.usual_precision)
     covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
-    lenses = model.indices(Kind.LENS)
+    matrix = model.quantities.matrix
+    lenses = [matrix[i] for i in model.quantities.indices(Effect.LENS.value)]
     return tuple(
         Datum(
-            body=model.unknowns[body].name,
-            limit_um=_half_width_um(covariance, body, body, 0.0),
-            with_gauge_um=_half_width_um(covariance, body, body, GAUGE_SD_UM**-2),
+            body=model.quantities.kinds[i].names[0],
+            limit_um=half_width_um(covariance, matrix[i]),
+            with_gauge_um=half_width_um(covariance, matrix[i], known=matrix[i], sd_um=GAUGE_SD_UM),
             with_known_lens_um=min(
-                _half_width_um(covariance, body, lens, KNOWN_LENS_SD_UM**-2) for lens in lenses
+                (half_width_um(covariance, matrix[i], known=lens, sd_um=KNOWN_LENS_SD_UM) for lens in lenses),
+                default=half_width_um(covariance, matrix[i]),
             ),
         )
-        for body in model.indices(Kind.BODY)
+        for i in model.quantities.indices(Effect.BODY.value)
     )
 
 
-def _half_width_um(covariance: FloatArray, body: int, column: int, information: float) -> float:
-    """Return the 95 % half width of a body with more information [unit⁻²] on one column. [µm]"""
-    reach = covariance[:, column]
-    variance = covariance[body, body] - information * reach[body] ** 2 / (1 + information * reach[column])
-    return float(Z95 * np.sqrt(variance))
+def half_width_um(
+    covariance: FloatArray, unit: FloatArray, *, known: FloatArray | None = None, sd_um: float = 1.0
+) -> float:
+    """Return the 95 % half width of a combination (p,) of the unknowns, with another one ``known``. [µm]"""
+    reach = covariance @ unit
+    variance = float(unit @ reach)
+    if known is not None:
+        variance -= float(known @ reach) ** 2 / (sd_um**2 + float(known @ covariance @ known))
+    return float(Z95 * np.sqrt(max(0.0, variance)))

@@ -8,12 +8,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
 
-import numpy as np
-
-from shimwise.inference.model import linear as priors
-from shimwise.inference.model.observations import ObservationContext, landings_um, reading_sd_um
+from shimwise.inference.model.observations import ObservationContext
 from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
-from shimwise.inference.posterior.robust import K_MEDIAN
+from shimwise.inference.model.priors import K_MEDIAN
 from shimwise.inference.verdict.answer import Answer, LensAnswer
 
 APART_SDS = 3.1
@@ -21,6 +18,8 @@ APART_SDS = 3.1
 LEAST_SD_UM = 1.0
 """Least standard uncertainty of an expectation. [µm]"""
 DOUBTED_WEIGHT = 0.3
+SETUP_SD_MM = 2.0
+"""Standard uncertainty of a taped distance. [mm, in object space] Common practice, no source."""
 KNOWN_LANDINGS = 20_000
 """Landings kept: a reading is compared with all others of its prep each time one is added."""
 MEDIAN_WIDER = math.sqrt(math.pi / 2)
@@ -79,10 +78,10 @@ def landing_of(reading: Reading, *, body: BodyKnowledge, lens: LensKnowledge) ->
     one = ObservationContext.of(prep, [reading]).observation(reading)
     blur_um = K_MEDIAN * reading.fnumber * body.coc_um
     return ReadingLanding(
-        um=float(landings_um([one], np.zeros(1, dtype=np.intp), [reading])[0]),
-        sd_um=math.hypot(blur_um, float(reading_sd_um([one])[0])),
+        um=one.landing_um(reading.reading_mm),
+        sd_um=math.hypot(blur_um, one.reading_sd_um()),
         focal_mm=one.focal_mm,
-        m=float(one.magnification),
+        m=one.magnification,
     )
 
 
@@ -106,7 +105,7 @@ def expected_from_verdict(
         of_body.sd_um,
         of_lens.sd_um,
         of_lens.scale_sd_permille * um_per_permille,
-        priors.SETUP_SD_MM * um_per_mm,
+        SETUP_SD_MM * um_per_mm,
     )
     sd_um = landing.sd_um / math.sqrt(paired) if paired else math.hypot(*apart_sds)
     return ExpectedLanding(um=um, sd_um=max(sd_um, LEAST_SD_UM), is_paired=paired > 0)

@@ -1,25 +1,22 @@
-"""The headline of a verdict, and the notices beside it.
+"""The headline of a verdict.
 
 Short means the sensor is too close to the lens, deep that it is too far. Numbers carry their 95 % half width.
 """
 
 import math
 from collections import Counter
-from collections.abc import Collection, Sequence
 
-from shimwise.inference.history.remembered_posterior import KnockTest
-from shimwise.inference.model.prep import Prep
-from shimwise.inference.posterior.robust import Posterior
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, Cause, Verdict
-from shimwise.inference.verdict.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Datum
 from shimwise.inference.verdict.unit_state import StateCode, state_of
-from shimwise.notices import Notice
+from shimwise.inference.verdict.unparted_sentences import (
+    cause_sentence,
+    likeliest_sentence,
+    unparted_sentences,
+)
 from shimwise.number_format import NOT_KNOWN, decimal_text, half_digits
 
 NAMED_P = 0.7
 """A cause is named in the headline from this probability on."""
-WIDENED = 1.5
-"""From this widening of the lenses' history on there is a notice."""
 
 
 def headline_of(answer: Answer) -> str:
@@ -38,6 +35,7 @@ def headline_of(answer: Answer) -> str:
         for cause in answer.causes
         if not (cause.kind == "setup" and cause.unit in replaced) and (sentence := _named(cause))
     ]
+    found += unparted_sentences(answer)
     if found:
         return " ".join(found[:3]) + (f" And {len(found) - 3} more." if len(found) > 3 else "")
     everything = [*answer.bodies, *answer.lenses]
@@ -45,7 +43,7 @@ def headline_of(answer: Answer) -> str:
         tolerances = {unit.tolerance_um for unit in everything}
         within = f"±{tolerances.pop():g} µm" if len(tolerances) == 1 else "their tolerances"
         return f"Nothing is out: all {len(everything)} units are within {within}."
-    return _undecided(answer)
+    return f"{_undecided(answer)} {likeliest_sentence(answer)}".strip()
 
 
 def titled(kind: str, name: str) -> str:
@@ -87,7 +85,7 @@ def _named(cause: Cause) -> str:
         return f"{titled('Set-up', cause.unit)} is taped wrong (P {probability_text(cause.probability)})."
     if cause.probability >= NAMED_P and cause.kind == "scale":
         return f"The scale of lens {cause.unit} is off (P {probability_text(cause.probability)})."
-    return ""
+    return cause_sentence(cause) if cause.probability >= NAMED_P else ""
 
 
 _COUNTED = (
@@ -110,44 +108,3 @@ def _undecided(answer: Answer) -> str:
         )
     ]
     return f"Not decided yet: {', '.join(parts)}."
-
-
-def notices_of(
-    posterior: Posterior, limits: Sequence[Datum], prep: Prep, body_tolerances_um: Sequence[float]
-) -> tuple[Notice, ...]:
-    """Return what limits the numbers: the datum, history that did not fit, a single reading.
-
-    ``limits`` and ``body_tolerances_um`` are those of each body, in the same order. [µm]
-    """
-    found = [
-        Notice(
-            "datum_limit",
-            limit.body,
-            {
-                "limit_um": limit.limit_um,
-                "with_gauge_um": limit.with_gauge_um,
-                "gauge_sd_um": GAUGE_SD_UM,
-                "with_known_lens_um": limit.with_known_lens_um,
-                "known_lens_sd_um": KNOWN_LENS_SD_UM,
-            },
-        )
-        for limit, tolerance_um in zip(limits, body_tolerances_um, strict=True)
-        if limit.limit_um > tolerance_um / 2
-    ]
-    if posterior.history_factor >= WIDENED:
-        found.append(Notice("history_widened", numbers={"factor": posterior.history_factor}))
-    if len(prep.evidence) == 1:
-        found.append(Notice("single_reading"))
-    return tuple(found)
-
-
-def knock_notices(knocks: Sequence[KnockTest], *, past: Collection[str] = ()) -> tuple[Notice, ...]:
-    """Return a notice for each unit whose readings contradict its memory; ``past``: names of past states."""
-    return tuple(
-        Notice(
-            "knocked",
-            one.name,
-            {"shift_um": one.shift_um, "sd_um": one.sd_um, "is_past": float(one.name in past)},
-        )
-        for one in knocks
-    )

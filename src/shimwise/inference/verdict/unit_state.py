@@ -9,7 +9,15 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from statistics import NormalDist
 
-from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, LensAnswer, NextReading, Verdict
+from shimwise.inference.verdict.answer import (
+    Z95,
+    Answer,
+    BodyAnswer,
+    LensAnswer,
+    NextReading,
+    UnpartedKind,
+    Verdict,
+)
 from shimwise.inference.verdict.decision import ACCEPT_P, CALL_OUT_P
 
 LARGEST_UM = 1e6
@@ -81,6 +89,8 @@ def state_of(unit: BodyAnswer, answer: Answer) -> UnitState:
     # Verdicts of earlier versions call a unit not checked that was read, but not well enough.
     if unit.verdict is Verdict.NOT_CHECKED and not readings:
         return replace(state, following=following)
+    if swapped := _swapped(unit, kind, answer):
+        return replace(state, code=StateCode.CANNOT_PART, apart_from=swapped)
     best_um, partners = _best(unit, kind, answer)
     wanted_um = _wanted_sd_um(unit)
     if best_um is not None and best_um / Z95 >= wanted_um:
@@ -92,6 +102,13 @@ def state_of(unit: BodyAnswer, answer: Answer) -> UnitState:
         following=following,
         best_um=best_um,
     )
+
+
+def _swapped(unit: BodyAnswer, kind: str, answer: Answer) -> tuple[str, ...]:
+    """Return the partners with which a unit is out together, though neither is called out."""
+    own = 0 if kind == "body" else 1
+    pairs = [one.names for one in answer.unparted if one.kind is UnpartedKind.PAIR]
+    return tuple(names[1 - own] for names in pairs if names[own] == unit.name)
 
 
 def _counts(unit: BodyAnswer, kind: str, answer: Answer) -> tuple[int, int]:

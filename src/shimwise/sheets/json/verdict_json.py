@@ -1,6 +1,7 @@
 """The verdict as JSON, ``shimwise.verdict/2``, written and read; its schema lies beside this module.
 
-``/2`` is all of ``/1`` and ``notices``; both are read.
+``/2`` is all of ``/1`` with ``notices``, ``pairs``, ``differences``, ``unparted`` and the persons' offsets;
+both are read.
 """
 
 import math
@@ -14,11 +15,15 @@ from shimwise.inference.verdict.answer import (
     Answer,
     BodyAnswer,
     Cause,
+    DifferenceAnswer,
     LensAnswer,
     NextReading,
     OperatorAnswer,
+    PairAnswer,
     ReadingAnswer,
     SetupAnswer,
+    Unparted,
+    UnpartedKind,
     Verdict,
 )
 from shimwise.inference.verdict.unit_state import state_of
@@ -38,7 +43,11 @@ LENGTH_PLACES, PROBABILITY_PLACES = 3, 4
 
 _LENGTHS = ("um", "mm", "permille")
 """Ends of the names of lengths and scales; all other numbers are shares, probabilities or turns."""
-_LISTS = ("bodies", "lenses", "setups", "operators", "readings", "causes", "next")
+_LISTS = (
+    *("bodies", "lenses", "setups", "operators", "readings", "causes", "next"),
+    *("pairs", "differences", "unparted"),
+)
+_NO_OFFSET = {"offset": math.nan, "offset_low": math.nan, "offset_high": math.nan}
 _Object = dict[str, Any]
 _Value = TypeVar("_Value")
 _Unit = TypeVar("_Unit", bound=BodyAnswer)
@@ -103,13 +112,16 @@ def answer_from_json(document: Mapping[str, Any]) -> Answer:
         bodies=units(BodyAnswer, document["bodies"]),
         lenses=units(LensAnswer, document["lenses"]),
         setups=_read(SetupAnswer, document["setups"], replaced_by=""),
-        operators=_read(OperatorAnswer, document["operators"]),
+        operators=_read(OperatorAnswer, document["operators"], **_NO_OFFSET),
         readings=_read(ReadingAnswer, document["readings"], line=0, body="", lens="", setup=""),
         causes=_read(Cause, document["causes"]),
         next=_read(NextReading, near),
         notices=_notices(document),
         past_bodies=units(BodyAnswer, past.get("bodies", ())),
         past_lenses=units(LensAnswer, past.get("lenses", ())),
+        pairs=_read(PairAnswer, document.get("pairs", ()), tolerance_um=tolerance_um, is_read=True),
+        differences=_read(DifferenceAnswer, document.get("differences", ())),
+        unparted=_read(Unparted, document.get("unparted", ())),
     )
 
 
@@ -143,8 +155,10 @@ def _read(kind: type[_Value], listed: Iterable[Mapping[str, Any]], **defaults: A
 
 
 def _field(field: "Field[Any]", value: Any) -> Any:  # noqa: ANN401 - as JSON has it
-    if field.type is Verdict:
-        return Verdict(value)
+    if field.type in (Verdict, UnpartedKind):
+        return field.type(value)
+    if isinstance(value, list):
+        return tuple(value)
     return float(_or(value, math.nan)) if field.type is float else value
 
 
@@ -186,6 +200,8 @@ def _rounded(name: str, value: Any) -> Any:  # noqa: ANN401 - the value of any f
     """Return a field as JSON: numbers rounded, nought without a sign, None if no finite number."""
     if isinstance(value, Enum):
         return value.value
+    if isinstance(value, tuple):
+        return list(value)
     if not isinstance(value, float):
         return value
     if not math.isfinite(value):

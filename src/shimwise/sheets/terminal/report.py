@@ -12,7 +12,6 @@ from shimwise.inference.verdict.answer import (
     Z95,
     Answer,
     BodyAnswer,
-    Cause,
     LensAnswer,
     ReadingAnswer,
     Verdict,
@@ -24,6 +23,7 @@ from shimwise.sheets.pictures.picture import most_in_question
 from shimwise.sheets.terminal.canvas import BOLD_STYLE, DIM_STYLE, verdict_style
 from shimwise.sheets.terminal.rail import draw_rail
 from shimwise.sheets.terminal.writer import Writer, report_width
+from shimwise.sheets.words.cause_words import cause_text
 from shimwise.sheets.words.notices import joined_text, notice_text, notice_texts
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
@@ -252,7 +252,7 @@ class _VerdictWriter(Writer):
 
     def causes(self) -> Iterator[RenderableType]:
         causes = sorted(self.answer.causes, key=lambda cause: -cause.probability)
-        shares = [f"{probability_text(one.probability)} {_cause_text(one)}" for one in causes[:MOST_CAUSES]]
+        shares = [f"{probability_text(one.probability)} {cause_text(one)}" for one in causes[:MOST_CAUSES]]
         if not shares:
             return
         if len(causes) > MOST_CAUSES:
@@ -330,13 +330,3 @@ def _advice(remedy: Remedy) -> str:
 def _short(reading_mm: float) -> str:
     """Return where a ring stood in feet and inches, without its metric twin."""
     return distance_text(reading_mm).partition(" (")[0]
-
-
-def _cause_text(cause: Cause) -> str:
-    match cause.kind:
-        case "scale":
-            return f"the scale of {titled('lens', cause.unit)}"
-        case "setup":
-            return f"the tape of {titled('set-up', cause.unit)}"
-        case kind:
-            return titled(kind, cause.unit)

@@ -9,6 +9,7 @@ from itertools import groupby
 from typing import Any
 
 from shimwise.inference.verdict.answer import Z95
+from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.notices import Notice, WordedNotice
 from shimwise.number_format import decimal_text
 from shimwise.sheets.words.file_words import FILE_WORDS, FILE_WORDS_IN_HOUSE
@@ -82,6 +83,42 @@ def _knocked(unit: str, n: Numbers) -> str:
     )
 
 
+def _one_eye(unit: str, n: Numbers) -> str:
+    low_um, high_um = float(n["low_um"] or 0.0), float(n["high_um"] or 0.0)
+    whose = f"that of {unit}" if unit else "with no name"
+    return (
+        f"One eye only has read, {whose}: its own bias, {decimal_text(low_um)} to {decimal_text(high_um)} µm "
+        "(95 %), goes into every body. Before anything is turned on its word alone, let a second person "
+        "read, or take a gauge or frames."
+    )
+
+
+def _rounding(unit: str, n: Numbers) -> str:
+    return _as_read(unit, n, f"to about {_step_text(float(n['step_mm'] or 0.0))}") + (
+        " Where the marks of a lens are told, they are used instead."
+    )
+
+
+def _marks(unit: str, n: Numbers) -> str:
+    return _as_read(unit, n, "to whole marks") + (
+        " Read between the marks, and tell the marks of the lenses."
+    )
+
+
+def _as_read(unit: str, n: Numbers, how: str) -> str:
+    near_text = mm_to_feet_text(float(n["near_mm"] or 0.0))
+    width_text = decimal_text(float(n["width_um"] or 0.0))
+    return (
+        f"{unit or 'The reader'} seems to read {how} near {near_text}, {width_text} µm at the sensor; the "
+        "intervals allow for that."
+    )
+
+
+def _step_text(step_mm: float) -> str:
+    eighths = step_mm / 3.175
+    return mm_to_feet_text(step_mm) if abs(eighths - round(eighths)) < 1e-6 else mm_to_metric_text(step_mm)
+
+
 _INTERNAL = (
     "{unit}: a zoom, or a lens that focuses inside. Its landings are right in sign but may be off in size by "
     "half at 3 ft; the intervals allow for that."
@@ -116,6 +153,10 @@ _WORDS: Mapping[str, Words] = {
     "single_reading": "One reading only: it tells the sum of a body's and a lens's error, not whose it is. "
     "Whether it is a blunder, a second reading tells.",
     "knocked": _knocked,
+    "one_eye": _one_eye,
+    "rounding_assumed": _rounding,
+    "marks_assumed": _marks,
+    "other_stop": "{unit} was read at {stops}; it is listed as f/{kit:g}. The readings' own stop was taken.",
 }
 _IN_HOUSE: Mapping[str, Words] = {
     **REMEDY_WORDS_IN_HOUSE,

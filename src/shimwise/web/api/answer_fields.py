@@ -92,7 +92,7 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
         "after_verdict": str,
         "is_judged": _described(bool, "False: not judged since it changed, so nothing is after."),
     },
-    CauseView: {"kind": Literal["body", "lens", "scale", "setup"]},
+    CauseView: {"kind": Literal["body", "lens", "set", "scale", "setup", "body_reference", "eye"]},
     DriftRow: {
         "average": _described(Number, "Moving average of the surprises (EWMA)."),
         "limit": _described(Number, "Half width of its limits."),

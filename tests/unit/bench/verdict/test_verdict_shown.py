@@ -30,7 +30,8 @@ def test_a_limit_of_one_body_is_not_taken_for_that_of_another_with_the_start_of_
     (notice,) = [one for one in document["notices"] if one["code"] == "datum_limit"]
     assert notice["unit"] == "A-01"
     others = [one for one in document["notices"] if one is not notice]
-    changed = {**document, "notices": [*others, {**notice, "unit": limited}]}
+    wide = {**notice, "unit": limited, "numbers": {**notice["numbers"], "limit_um": 15.0}}
+    changed = {**document, "notices": [*others, wide]}
     changed["warnings"] = [text.replace("A-01", limited) for text in document["warnings"]]
     (body,) = verdict_view(replace(row, document=changed), material).bodies
     assert (LIMITED in body.surer) is (limited == "A-01")

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shimwise.errors import InferenceError
-from shimwise.inference.model.joint_memory import DOUBTED_SD, DriftRates, History, Unit
-from shimwise.inference.model.linear import Kind
+from shimwise.inference.model.joint_memory import DriftRates, History, Unit
+from shimwise.inference.model.kinds import Kind
 
 B1, L1, L2 = Unit(Kind.BODY, "B1"), Unit(Kind.LENS, "L1"), Unit(Kind.LENS, "L2")
 
@@ -73,14 +73,6 @@ def test_a_move_starts_an_epoch_known_as_the_old_one_and_the_move() -> None:
     assert (change.mean, change.sd) == (pytest.approx(-12), pytest.approx(3))
     assert moved.covariance[3, 1] == moved.covariance[0, 1]
     assert [unit.epoch for unit in moved.lasting().units if unit.kind is Kind.BODY] == [1]
-
-
-def test_a_doubted_unit_keeps_its_place_and_loses_its_certainty() -> None:
-    doubted = correlated().doubted(Kind.LENS, "L2")
-    standing = doubted.remembered(Kind.LENS, "L2")
-    assert standing.mean == 1
-    assert standing.sd == pytest.approx(math.hypot(math.sqrt(30), DOUBTED_SD[Kind.LENS]))
-    assert doubted.remembered(Kind.LENS, "L1").sd == 5
 
 
 @settings(deadline=None)

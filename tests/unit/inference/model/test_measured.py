@@ -20,9 +20,10 @@ def test_a_measured_landing_pulls_the_body_to_where_the_frames_say_it_is() -> No
     measured = replace(MEASURED, landing_um=-20.0)
     answer = judge(Prep(readings=(), landings=(measured,), lenses={"L1": TRUE_LENS}))
     body = answer.bodies[0]
-    # One lens known to 1 µm, one landing known to 0.5 µm; the wide factor of the history leaves some room.
-    assert body.error_um == pytest.approx(-20.0, abs=1.0)
-    assert body.sd_um < 3.0
+    # One lens known to 1 µm, one landing known to 0.5 µm; that the lens changed leaves some room.
+    assert body.low_um < -20.0 < body.high_um
+    assert body.error_um < -14.0
+    assert body.sd_um < 8.0
     assert answer.readings[0].landing_um == -20.0
 
 

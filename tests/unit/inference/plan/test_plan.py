@@ -9,8 +9,8 @@ from invented_benches import FloatArray, extension_mm, prep, reading
 from scipy import stats
 
 from shimwise.errors import InferenceError
-from shimwise.inference.model.linear import BODY_SD_UM, LENS_SD_UM, SCALE_SD_PERMILLE, SETUP_SD_MM
 from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep
+from shimwise.inference.model.priors import STARTING_LEVELS, Effect
 from shimwise.inference.plan.planner import MOST_READINGS, NEAR_LIMIT_SHARE, Plan, plan_check
 
 HALF_95 = float(stats.norm.ppf(0.975))
@@ -32,26 +32,32 @@ def kit(*, bodies: tuple[str, ...] = ("B1",), gauge_sd_um: float | None = None) 
 
 
 class OwnReckoning:
-    """Precision of body, lens, scale and tape errors after readings, from Newton's form and the priors."""
+    """Precision of all errors after readings, from Newton's form and the priors without their wild level."""
 
     def __init__(self, bodies: tuple[str, ...], *, gauge_sd_um: float = math.inf) -> None:
-        tapes = [(body, distance) for body in bodies for distance in DISTANCES_MM]
-        names = [*bodies, *SET_MM, *(f"scale of {lens}" for lens in SET_MM), *tapes]
-        self.bodies, self.column = bodies, {name: i for i, name in enumerate(names)}
-        sd = [BODY_SD_UM] * len(bodies) + [LENS_SD_UM] * len(SET_MM)
-        sd += [SCALE_SD_PERMILLE] * len(SET_MM) + [SETUP_SD_MM] * len(tapes)
-        self.precision: FloatArray = np.diag(np.array(sd) ** -2.0)
+        sd = {effect: levels.usual_sd for effect, levels in STARTING_LEVELS.items()}
+        prior: dict[object, float] = dict.fromkeys(bodies, sd[Effect.BODY])
+        prior |= dict.fromkeys(SET_MM, sd[Effect.LENS])
+        prior |= dict.fromkeys([f"scale of {lens}" for lens in SET_MM], sd[Effect.SCALE])
+        prior |= dict.fromkeys([(b, d) for b in bodies for d in DISTANCES_MM], sd[Effect.SETUP])
+        prior |= dict.fromkeys([f"tape of {body}" for body in bodies], sd[Effect.BODY_REFERENCE])
+        prior |= {"set": sd[Effect.SET], "eye": sd[Effect.EYE]}
+        self.bodies, self.column = bodies, {name: i for i, name in enumerate(prior)}
+        self.precision: FloatArray = np.diag(np.array(list(prior.values())) ** -2.0)
         for body in bodies:
             self.precision[self.column[body], self.column[body]] += gauge_sd_um**-2
 
     def read(self, body: str, lens: str, distance_mm: float) -> None:
         extension, focal_mm = extension_mm(SET_MM[lens], distance_mm), SET_MM[lens]
-        row = np.zeros(len(self.column))
-        row[[self.column[body], self.column[lens]]] = 1.0
+        row, m = np.zeros(len(self.column)), extension / focal_mm
+        row[[self.column[body], self.column[lens], self.column["set"]]] = 1.0
+        row[self.column["eye"]] = FNUMBER * COC_UM
         row[self.column[f"scale of {lens}"]] = extension
-        row[self.column[body, distance_mm]] = 1e3 * (extension / focal_mm) ** 2
-        of_mark_um = 2200.0 * (extension / focal_mm * distance_mm / DISTANCES_MM[0]) ** 2
-        variance = 7 / 5 * ((K * FNUMBER * COC_UM) ** 2 + of_mark_um**2)  # Student's t of 4: see test_worth
+        row[[self.column[body, distance_mm], self.column[f"tape of {body}"]]] = 1e3 * m**2
+        of_mark_um = 1800.0 * (m * distance_mm / DISTANCES_MM[0]) ** 2
+        rounding_um = 1e3 * m**2 * dict(zip(DISTANCES_MM, (12.7, 25.4, 76.2), strict=True))[distance_mm]
+        # Student's t of 4, and a reading that is written in steps
+        variance = 7 / 5 * ((K * FNUMBER * COC_UM) ** 2 + of_mark_um**2) + rounding_um**2 / 12
         self.precision += np.outer(row, row) / variance
 
     def half_widths_um(self) -> list[float]:

@@ -1,16 +1,10 @@
 """The verdict in words, for each kind of outcome."""
 
-from dataclasses import replace
-
-import numpy as np
 import pytest
-from invented_benches import bench, body_answer, lens_answer, prep, reading, two_lens_bench
+from invented_benches import body_answer, lens_answer
 
-from shimwise.inference.posterior.robust import Posterior, robust_posterior
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, Cause, LensAnswer, Verdict
-from shimwise.inference.verdict.datum import Datum
-from shimwise.inference.verdict.headline import headline_of, notices_of
-from shimwise.notices import Notice
+from shimwise.inference.verdict.headline import headline_of
 
 
 def headline(
@@ -102,43 +96,3 @@ def test_what_is_not_decided_is_counted_by_kind(verdicts: list[Verdict], sentenc
 @pytest.mark.parametrize("verdict", [v for v in Verdict if v is not Verdict.IN_TOLERANCE])
 def test_nothing_is_out_is_never_said_while_one_unit_is_not_in_tolerance(verdict: Verdict) -> None:
     assert "Nothing is out" not in headline(bodies=(body_answer(verdict=verdict, error_um=12.0),))
-
-
-# --- notices ---------------------------------------------------------------------------------------------
-
-LIMIT = Datum(body="B1", limit_um=9.13, with_gauge_um=4.94, with_known_lens_um=4.97)
-
-
-def posterior(*, history_factor: float = 1.0) -> Posterior:
-    found = robust_posterior(two_lens_bench([0.0], [0.0]))
-    return replace(found, factors=np.full(len(found.share), history_factor))
-
-
-def test_the_datum_has_its_number_and_what_would_help() -> None:
-    (found,) = notices_of(posterior(), [LIMIT], prep(*bench()), [10.0])
-    assert (found.code, found.unit) == ("datum_limit", "B1")
-    assert found.numbers["limit_um"] == 9.13
-    assert found.numbers["with_gauge_um"] == 4.94
-    assert found.numbers["with_known_lens_um"] == 4.97
-
-
-def test_a_body_that_can_be_known_to_half_its_tolerance_is_not_warned_of() -> None:
-    assert notices_of(posterior(), [LIMIT], prep(*bench()), [2 * 9.13]) == ()
-    assert notices_of(posterior(), [LIMIT], prep(*bench()), [2 * 9.12]) != ()
-
-
-def test_each_body_is_measured_by_its_own_tolerance() -> None:
-    (found,) = notices_of(posterior(), [LIMIT, replace(LIMIT, body="B2")], prep(*bench()), [40.0, 10.0])
-    assert found.unit == "B2"
-
-
-def test_history_that_had_to_be_widened_is_told() -> None:
-    (found,) = notices_of(posterior(history_factor=2.4), [], prep(*bench()), [])
-    assert found.code == "history_widened"
-    assert found.numbers["factor"] == pytest.approx(2.4)
-    assert notices_of(posterior(history_factor=1.4), [], prep(*bench()), []) == ()
-
-
-def test_one_reading_only_says_what_it_cannot_tell() -> None:
-    assert notices_of(posterior(), [], prep(reading()), []) == (Notice("single_reading"),)
-    assert notices_of(posterior(), [], prep(reading(), reading(1)), []) == ()

@@ -118,7 +118,7 @@ def _set(*path: str | int, value: object) -> Callable[[Document], None]:
         (_set("lenses", 0, "name", value=""), r"at \$\.lenses\[0\]\.name"),
         (_set("readings", 3, "weight", value=1.25), r"at \$\.readings\[3\]\.weight, 1\.25 is greater than"),
         (_set("readings", 3, "row", value=2.5), r"at \$\.readings\[3\]\.row, 2\.5 is not of type 'integer'"),
-        (_set("causes", 0, "kind", value="eye"), r"at \$\.causes\[0\]\.kind, 'eye' is not one of"),
+        (_set("causes", 0, "kind", value="moon"), r"at \$\.causes\[0\]\.kind, 'moon' is not one of"),
         (_set("next", 0, "distance_mm", value=0), r"at \$\.next\[0\]\.distance_mm, 0 is less than"),
         (_set("remedies", 0, "action", value="hit"), r"at \$\.remedies\[0\]\.action, 'hit' is not one of"),
         (_set("warnings", value="none"), r"at \$\.warnings, 'none' is not of type 'array'"),

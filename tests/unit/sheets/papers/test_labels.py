@@ -89,7 +89,7 @@ def test_without_an_address_the_square_names_kind_and_id() -> None:
 def test_a_label_tells_error_date_and_lock(text_of: Callable[[bytes], str]) -> None:
     text = text_of(make_labels(signed_document()).pdf)
     for told in (
-        "−25 ± 5 µm",
+        "−24 ± 6 µm",
         "out, short",
         "3 February 2026",
         "sensor locked",

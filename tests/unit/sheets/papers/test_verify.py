@@ -85,7 +85,7 @@ def test_a_page_taken_out_is_found(signed_sheet: MadePaper) -> None:
     del writer.pages[1]
     (finding,) = verify_paper(_written(writer))
     assert finding.state is State.ALTERED
-    assert "has 1 pages; made anew from its prep it has 2" in " ".join(finding.words)
+    assert "has 2 pages; made anew from its prep it has 3" in " ".join(finding.words)
 
 
 def test_a_sheet_made_of_a_changed_prep_is_found(signed_sheet: MadePaper) -> None:

@@ -1,0 +1,24 @@
+"""What is remembered of a unit between preps, by kind, and how little is known of one that is not."""
+
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+
+
+class Kind(StrEnum):
+    """What a remembered error is of."""
+
+    BODY = "body"
+    LENS = "lens"
+    SCALE = "scale"
+    SETUP = "setup"
+    AXIS = "axis"
+    STOP = "stop"
+
+
+UNKNOWN_SD = {Kind.BODY: 15.0, Kind.LENS: 12.0, Kind.SCALE: 3.0, Kind.AXIS: 8.0, Kind.STOP: 30.0}
+"""A unit that is known no better than this counts as unknown. [µm; scale ‰] Chosen by us, no source."""

@@ -1,0 +1,153 @@
+"""Fixed directions along which unknowns are moved on coarse rulers, and the distinct cells that they touch.
+
+The readings of a coarse ruler hold the unknowns inside a box; given latent landings they would creep. A move
+shifts one unknown, or exchanges one against others that do the same to the landings, with the latent landings
+integrated out.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from shimwise.inference.model.kinds import FloatArray, IntArray
+from shimwise.inference.model.mixture import MixtureModel, Rows
+from shimwise.inference.model.priors import NU
+from shimwise.inference.posterior.student import log_interval_probability
+
+COARSE = 2.0
+"""A ruler is coarse when the intervals' median width exceeds so many error scales."""
+MOST_BOUNDS = 0.1
+"""It is coarse too when more than this share of the readings are bounds (INF)."""
+EXCHANGE_RESIDUAL = 0.35
+"""An exchange leaves at most this share of the landings it moves."""
+STUDENT_INFLATION = (NU + 3) / (NU + 1)
+
+
+class Cells:
+    """The u distinct (row, interval) cells of the readings: ``first`` (u,) one of each, ``count`` (u,)."""
+
+    def __init__(self, rows: Rows) -> None:
+        keys = np.column_stack(
+            [rows.pattern, rows.low_um, np.where(np.isinf(rows.high_um), 1e99, rows.high_um)]
+        )
+        _, first, count = np.unique(keys, axis=0, return_index=True, return_counts=True)
+        self.first: IntArray = first
+        self.count = count.astype(np.float64)
+        self.low_um, self.high_um = rows.low_um[first], rows.high_um[first]
+        self.pattern = rows.pattern[first]
+
+    def log_likelihood(
+        self, expected: FloatArray, scale: FloatArray, chosen: IntArray | slice = slice(None)
+    ) -> FloatArray:
+        """Log probability (c, m) of the readings in each chosen cell; expected landing and scale (c, m)."""
+        low = (self.low_um[chosen] - expected) / scale
+        high = (self.high_um[chosen] - expected) / scale
+        return np.asarray(self.count[chosen] * log_interval_probability(low, high))
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """A direction: its ``columns`` and their ``step``, the ``cells`` it touches and their ``shift``. [µm]
+
+    ``mixed`` are the columns that have levels, ``is_mixed`` where they are among ``columns``; ``curvature``
+    and ``pressure`` (p,) are the direction's products with the model's Gaussian precision.
+    """
+
+    columns: IntArray
+    step: FloatArray
+    cells: IntArray
+    shift: FloatArray
+    mixed: IntArray
+    is_mixed: IntArray
+    curvature: float
+    pressure: FloatArray
+
+
+def is_coarse(model: MixtureModel) -> bool:
+    """Whether the readings' intervals are so wide that moves are needed."""
+    rows = model.rows
+    if not len(rows.pattern):
+        return False
+    finite = np.isfinite(rows.width_um)
+    ratio = np.where(finite, rows.width_um, np.inf) / _typical_scale(model)
+    return bool(np.median(ratio) > COARSE or np.mean(~finite) > MOST_BOUNDS)
+
+
+def moves(model: MixtureModel, cells: Cells) -> tuple[Move, ...]:
+    """All moves of a model: each unknown alone, and exchanges."""
+    found = []
+    for direction in np.vstack([_alone(model), _exchanges(model)]):
+        columns = np.flatnonzero(direction)
+        shift = model.rows.design[cells.pattern] @ direction
+        largest = np.abs(shift).max(initial=0.0)
+        touched = np.flatnonzero(np.abs(shift) > 1e-9 * max(largest, 1.0))
+        mixed = columns[model.levels.group[columns] >= 0]
+        pressure = model.precision @ direction
+        found.append(
+            Move(
+                columns=columns,
+                step=direction[columns],
+                cells=touched,
+                shift=shift[touched],
+                mixed=mixed,
+                is_mixed=np.flatnonzero(model.levels.group[columns] >= 0),
+                curvature=float(direction @ pressure),
+                pressure=pressure,
+            )
+        )
+    return tuple(found)
+
+
+def _typical_scale(model: MixtureModel) -> FloatArray:
+    """Error scale (n,) of each reading for a person with median k. [µm]"""
+    rows = model.rows
+    return np.asarray(np.sqrt((model.k_median * rows.blur_um) ** 2 + rows.ring_um**2)[rows.pattern])
+
+
+def _alone(model: MixtureModel) -> FloatArray:
+    """Directions (p, p) of each unknown alone, by its sd given all others.
+
+    Intervals count as their width's variance; the sizes depend on no drawn value.
+    """
+    rows, scale = model.rows, _typical_scale(model)
+    width = np.where(np.isfinite(rows.width_um), rows.width_um, 10 * scale)
+    information = 1 / (STUDENT_INFLATION * scale**2 + width**2 / 12)
+    precision = (rows.design[rows.pattern].T ** 2) @ information + np.diag(model.precision)
+    off = np.nan_to_num(model.levels.sd[:, 1], nan=1.0) ** -2.0
+    precision = precision + np.where(model.levels.group >= 0, off, 0.0)
+    return np.diag(precision**-0.5)
+
+
+def _exchanges(model: MixtureModel) -> FloatArray:
+    """Directions (m, p) in which one unknown moves and those of another kind undo what it does.
+
+    For each pair of an unknown and another kind: least squares of the unknown's column on that kind's
+    columns; kept where the readings hardly change.
+    """
+    design = model.rows.design
+    kinds: dict[str, list[int]] = {}
+    for j, column in enumerate(model.columns):
+        if model.levels.group[j] >= 0:
+            kinds.setdefault(column.effect.value, []).append(j)
+    found = [np.zeros((0, design.shape[1]))]
+    for j in (j for columns in kinds.values() for j in columns):
+        for columns in kinds.values():
+            direction = None if j in columns else _exchange(design, j, columns)
+            if direction is not None:
+                found.append(direction[None] * model.levels.sd[j, 1])
+    return np.vstack(found)
+
+
+def _exchange(design: FloatArray, unknown: int, others: list[int]) -> FloatArray | None:
+    """One unknown up by 1 and others moved so that the landings stay; None where they do not."""
+    column = design[:, unknown]
+    touched = [i for i in others if np.abs(column) @ np.abs(design[:, i]) > 0]
+    size = float(np.linalg.norm(column))
+    if not touched or size == 0.0:
+        return None
+    undo = np.linalg.lstsq(design[:, touched], column, rcond=None)[0]
+    if np.linalg.norm(column - design[:, touched] @ undo) > EXCHANGE_RESIDUAL * size:
+        return None
+    direction = np.zeros(design.shape[1])
+    direction[unknown], direction[touched] = 1.0, -undo
+    return direction
