@@ -239,6 +239,10 @@ def test_save_says_at_once_that_it_saves_and_the_list_shows_the_reading_on_its_w
     page.locator(".save").tap()
     expect(page.locator(".save")).to_have_text("Saving…")
     expect(page.locator("[data-coming=saving]")).to_contain_text("H18 at 3': on")
+    for _ in range(200):  # it is kept on the device before it is sent
+        if held:
+            break
+        page.wait_for_timeout(20)
     held[0].continue_()
     expect(page.locator("#answer .saved")).to_be_visible()
     expect(page.locator(".save")).to_have_text("Save reading")
