@@ -221,7 +221,7 @@ class PanelDrawing:
                 for number, sign in enumerate(signs, 1):
                     shift_px = -(4 + apart_px * number) * side
                     yield self._sign(chosen, edge_px, is_doubted=sign == DOUBTED, shift_px=shift_px)
-            for is_free, signs in {(one["is_free"], one["signs"]) for one in found}:
+            for is_free, signs in dict.fromkeys((one["is_free"], one["signs"]) for one in found):
                 chosen = [one for one in found if (one["is_free"], one["signs"]) == (is_free, signs)]
                 # Below the signs, or beside them where the estimate's bar is drawn below.
                 lower = [{**one, "row": one["row"] + fall * is_free} for one in chosen]
