@@ -179,8 +179,8 @@ def one(world: World, i: int) -> dict[str, list[tuple[float, ...]]]:
     start = time.process_time()
     judged = judge_prep(prep, facts=facts, seed=i)
     took = time.process_time() - start
-    answer, found = judged.answer, {"time": [(took, judged.answer.is_converged)]}
-    for kind, units in (("body", answer.answer.bodies), ("lens", answer.answer.lenses)):
+    answer, found = judged.answer, {"time": [(took, judged.draws.is_converged)]}
+    for kind, units in (("body", answer.bodies), ("lens", answer.lenses)):
         found[kind] = [
             _row(truth[kind, u.name], u.error_um, u.low_um, u.high_um, u.verdict, u.p_out) for u in units
         ]

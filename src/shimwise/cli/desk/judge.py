@@ -13,10 +13,10 @@ from shimwise.cli.output import show_report
 from shimwise.cli.progress import progress_bar
 
 NOT_WELL = 1
-"""Exit code when something is out, cannot be told or is not checked."""
+"""Exit code when something is out or not decided."""
 
 
-MORE = "Exit code: 0 all is in tolerance, 1 something is out, cannot be told or is not checked, 2 bad input."
+MORE = "Exit code: 0 all is in tolerance, 1 something is out or not decided, 2 bad input."
 
 Kit = Annotated[
     Path | None, typer.Option("--kit", metavar="KIT.toml", help="What is known of bodies and lenses.")

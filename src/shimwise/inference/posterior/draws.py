@@ -29,7 +29,7 @@ MOST_RUNS = 6
 """A run is ``SWEEPS`` kept sweeps; runs are added while the chains disagree, up to this many."""
 GOOD_MEAN_P_SD, GOOD_LARGEST_P_SD = 0.01, 0.02
 """Monte Carlo sd of the probabilities P(|x| > limit) that ends the runs: mean and largest."""
-CELLS_AT_ONCE = 1_500_000
+CELLS_AT_ONCE = 400_000
 """Chains are so few that chains × readings and chains × unknowns² stay below this."""
 LEAST_CHAINS = 6
 MOST_COMPONENTS = 600

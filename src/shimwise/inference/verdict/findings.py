@@ -161,8 +161,15 @@ class Findings:
 def _first_use(prep: Prep, built: Built) -> dict[str, int]:
     """Return the names of units, set-ups and persons, in the order in which they were first read."""
     names = list[str]()
+    now = {
+        name: known.past_of
+        for units in (prep.bodies, prep.lenses)
+        for name, known in units.items()
+        if known.past_of is not None
+    }
     for one, setup in zip(prep.evidence, _setup_names(built), strict=True):
         person = [one.operator] if isinstance(one, Reading) else []
+        names += [now.get(one.body, one.body), now.get(one.lens, one.lens)]
         names += [one.body, one.lens, setup, *person]
     return {name: i for i, name in enumerate(dict.fromkeys([*names, *prep.bodies, *prep.lenses]))}
 

@@ -111,15 +111,15 @@ def causes_of(found: Findings) -> tuple[Cause, ...]:
 
 def readings_of(found: Findings) -> tuple[ReadingAnswer, ...]:
     """Return one for each reading, in the prep's order; the landing of a ring at INF is its bound."""
-    rows, full = found.built.model.rows, (NU + 1) / NU
+    rows, full, evidence = found.built.model.rows, (NU + 1) / NU, found.prep.evidence
     rounding = np.where(np.isfinite(rows.width_um), rows.width_um, 0.0) ** 2 / 12
     sd = np.sqrt(found.draws.scale_um**2 + rounding)
     answers = {
         int(place): ReadingAnswer(
-            row=found.prep.evidence[place].row,
-            line=found.prep.evidence[place].line,
-            body=found.prep.evidence[place].body,
-            lens=found.prep.evidence[place].lens,
+            row=evidence[place].row,
+            line=evidence[place].line,
+            body=evidence[place].body,
+            lens=evidence[place].lens,
             setup=rows.setups[rows.pattern[i]],
             landing_um=float(rows.landing_um[i]),
             sd_um=float(sd[i]),
@@ -127,7 +127,7 @@ def readings_of(found: Findings) -> tuple[ReadingAnswer, ...]:
         )
         for i, place in enumerate(rows.reading)
     }
-    return tuple(answers[place] for place in range(len(found.prep.evidence)))
+    return tuple(answers[place] for place in range(len(evidence)))
 
 
 def undecided_rows(found: Findings, units: Sequence[BodyAnswer], kind: str) -> list[int]:

@@ -15,14 +15,15 @@ from shimwise.sheets.words.shared import (
     error_text,
     fitted,
     is_out,
+    plain,
     signed_text,
     titled,
 )
 from shimwise.sheets.words.state_words import STATE_WORDS
 
 AXIS_TITLE = "landing, µm at the sensor"
-LABEL_CELLS = 20
-"""The longest name that is written in full."""
+LABEL_CELLS, LEAST_CELLS = 20, 6
+"""The longest name that is written in full, and the least that is left of one."""
 MOST_PER_ROW, MOST_DOUBTED_PER_ROW = 60, 20
 """Of more landings in a row, so many are drawn, evenly through their order."""
 CROWDED = 15
@@ -220,7 +221,7 @@ class PanelDrawing:
                 for number, sign in enumerate(signs, 1):
                     shift_px = -(4 + apart_px * number) * side
                     yield self._sign(chosen, edge_px, is_doubted=sign == DOUBTED, shift_px=shift_px)
-            for is_free, signs in {(one["is_free"], one["signs"]) for one in found}:
+            for is_free, signs in dict.fromkeys((one["is_free"], one["signs"]) for one in found):
                 chosen = [one for one in found if (one["is_free"], one["signs"]) == (is_free, signs)]
                 # Below the signs, or beside them where the estimate's bar is drawn below.
                 lower = [{**one, "row": one["row"] + fall * is_free} for one in chosen]
@@ -287,12 +288,17 @@ class PanelDrawing:
 
     def _unit_datum(self, row: int, name: str, state: StateCode, unit: BodyAnswer, bar: Bar | None) -> _Datum:
         error, verdict = error_text(unit) if bar else "", STATE_WORDS[state]
+        both = f"{error}  {verdict}".strip()
+        if self.layout.is_stacked:
+            room = int(self.layout.plot_px / (LETTER * self.layout.text_px)) - len(both) - 1
+            # A lens's optics are in the table of units too; its name is not cut for them.
+            name = name if len(name) <= room else fitted(plain(unit.name), max(room, LEAST_CELLS))
         return {
             "row": row - self.layout.name_rise,
             "words": fitted(name, LABEL_CELLS),
             "error": error,
             "verdict": verdict,
-            "both": f"{error}  {verdict}".strip(),
+            "both": both,
             "is_bold": is_out(unit),
             "ink": self._ink_of(unit),
         }

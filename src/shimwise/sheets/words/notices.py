@@ -4,7 +4,7 @@ A house keeps its units on pages; without one they are in a kit file. A sentence
 forms.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
@@ -31,9 +31,14 @@ def notice_text(notice: Notice, *, is_house: bool = False) -> str:
 def notice_texts(notices: Iterable[Notice], *, is_house: bool = False) -> list[str]:
     """Return the sentences of notices; those of one code about several lenses make one sentence."""
     texts = []
-    for code, group in groupby(notices, key=lambda one: one.code if one.code in _GROUPED else id(one)):
+    together = {*_GROUPED, "datum_limit"}
+    for code, group in groupby(notices, key=lambda one: one.code if one.code in together else id(one)):
         of_code = list(group)
-        if code in _GROUPED:
+        if code == "datum_limit":
+            texts += (
+                [_datum_limits(of_code)] if len(of_code) > 1 else [notice_text(of_code[0], is_house=is_house)]
+            )
+        elif code in _GROUPED:
             units = listed([one.unit for one in of_code], most=_MOST_NAMED)
             texts.append(_text(of_code[0].code, units, of_code[0].numbers, is_house=is_house))
         else:
@@ -71,6 +76,18 @@ def _text(code: str, unit: str, numbers: Numbers, *, is_house: bool) -> str:
     if words is None:
         return f"{unit}: {code}."
     return words.format(unit=unit, **numbers) if isinstance(words, str) else words(unit, numbers)
+
+
+def _datum_limits(notices: Sequence[Notice]) -> str:
+    """Return how well bodies can be known with these lenses, and what would help, in one text."""
+    worst = max(notices, key=lambda one: float(one.numbers["limit_um"] or 0.0)).numbers
+    units = listed([one.unit for one in notices], most=_MOST_NAMED)
+    return (
+        f"Readings alone leave {units} at ±{worst['limit_um']:.1f} µm (95 %) at best: the lenses' own errors "
+        f"are not known well enough. A depth gauge ({worst['gauge_sd_um']:g} µm) brings "
+        f"±{worst['with_gauge_um']:.1f}, a lens known to {worst['known_lens_sd_um']:g} µm "
+        f"±{worst['with_known_lens_um']:.1f}."
+    )
 
 
 def _knocked(unit: str, n: Numbers) -> str:

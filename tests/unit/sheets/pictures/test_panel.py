@@ -4,6 +4,7 @@ from dataclasses import replace
 from typing import Any
 
 from shimwise.inference.verdict.answer import Answer
+from shimwise.sheets.pictures.style import page_style
 from shimwise.sheets.pictures.verdict_figure import verdict_figure
 
 
@@ -42,3 +43,20 @@ def test_a_lens_that_is_out_has_a_line_from_the_bodys_own(answer: Answer) -> Non
     for one, body in zip(ways, answer.bodies, strict=True):
         assert one["um"] == body.error_um
         assert one["um2"] == body.error_um - 17.0
+
+
+def test_on_a_phone_a_name_leaves_room_for_the_error_and_its_words(answer: Answer) -> None:
+    text = {one.name: "100 mm f/2.8" for one in answer.lenses}
+    style = page_style("dark", 340)
+    spec = verdict_figure(answer, lens_text=text, style=style)
+    rows = [
+        one
+        for panel in spec["vconcat"]
+        for layer in panel["layer"]
+        if layer["mark"]["type"] == "text"
+        for one in layer["data"]["values"]
+        if one.get("both")
+    ]
+    assert any(one["both"].endswith("needs more readings") for one in rows)
+    for one in rows:
+        assert (len(one["words"]) + len(one["both"])) * 0.6 * style.layout.text_px <= 340, one
