@@ -90,6 +90,10 @@ def test_a_choice_that_is_missing_is_asked_for_as_a_choice(devices: Devices) -> 
     assert _in_sight(told)
     page.get_by_label("There is no lock").tap()
     expect(told).to_have_count(0)
+    page.get_by_text("Give the adjustment up").tap()  # the body is free for other tests
+    page.get_by_label("Why it is given up").fill("a test")
+    page.get_by_role("button", name="Give it up").tap()
+    expect(page.get_by_role("heading", level=1)).to_contain_text("given up")
 
 
 def test_all_choices_are_in_sight_while_a_reading_is_corrected(devices: Devices) -> None:
