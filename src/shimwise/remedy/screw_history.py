@@ -133,6 +133,7 @@ def plan_turn(history: ScrewHistory, body: BodyAnswer, readings: Iterable[Readin
         turns_sd=advice.turns_sd,
         turn=history.sense_of(advice.turns),
         is_trial=advice.is_trial,
+        is_whole=advice.is_whole,
         is_sense_known=known.is_sense_known,
         play_turns=0.0 if is_same_side else known.backlash_mean_um / known.um_per_turn,
         change_um=advice.travel.mean_um,

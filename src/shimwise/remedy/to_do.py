@@ -18,18 +18,21 @@ _CODES = {
 """The line of a remedy by its action; a screw and a scale have lines of their own."""
 
 
-def to_do(answer: Answer, remedies: Sequence[Remedy] = ()) -> tuple[Notice, ...]:
+def to_do(
+    answer: Answer, remedies: Sequence[Remedy] = (), rereads: Sequence[Notice] = ()
+) -> tuple[Notice, ...]:
     """Return what to do now: remedies first, then what to look at, to read again and to read next.
 
-    Set-ups come first, since a wrong tape moves every other number; then units that contradict their history,
-    bodies, lenses, doubted readings, and what decides the rest. ``numbers["kind"]`` is ``setup``, ``body``,
-    ``lens``, ``scale``, ``reading`` or empty; a line about a reading carries ``body``, ``lens`` and ``setup``
-    or ``distance_mm``.
+    Set-ups come first, since a wrong tape moves every other number; then ``rereads``, the units that have to
+    be read again after an adjustment; then units that contradict their history, bodies, lenses, doubted
+    readings, and what decides the rest. ``numbers["kind"]`` is ``setup``, ``body``, ``lens``, ``scale``,
+    ``reading`` or empty; a line about a reading carries ``body``, ``lens`` and ``setup`` or ``distance_mm``.
     """
     of_setups = [one for one in remedies if one.kind is RemedyKind.SETUP]
     others = [one for one in remedies if one.kind is not RemedyKind.SETUP]
     lines = (
         *map(_of_remedy, of_setups),
+        *rereads,
         *_look_at(answer),
         *map(_of_remedy, others),
         *_read_again(answer),

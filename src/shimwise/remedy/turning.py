@@ -20,6 +20,8 @@ class PlannedTurn:
         Which way; a guess where ``is_sense_known`` is false.
     is_trial : bool
         Whether the screw is not known well enough for the whole way: a small first move to learn from.
+    is_whole : bool
+        Whether the turns are all of the way, or so near to it that they make no smaller first move.
     is_sense_known : bool
         Whether it is known which way is away from the flange.
     play_turns : float
@@ -36,6 +38,7 @@ class PlannedTurn:
     turns_sd: float
     turn: Turn
     is_trial: bool
+    is_whole: bool
     is_sense_known: bool
     play_turns: float
     change_um: float
@@ -63,6 +66,7 @@ def planned_turn(planned: PlannedTurn) -> Notice:
             **numbers,
             "travel_low_um": planned.travel_low_um,
             "travel_high_um": planned.travel_high_um,
+            "is_whole": float(planned.is_whole),
             "is_sense_known": float(planned.is_sense_known),
         },
     )

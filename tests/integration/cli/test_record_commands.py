@@ -176,8 +176,14 @@ def test_a_record_that_is_well_and_one_that_is_not_are_told_apart(shimwise: Shim
         (["backup", "{}/no/folder.sqlite", "--data", "{}/house"], "cannot be reached"),
         (["restore", "{}/none.sqlite", "--data", "{}/house"], "Check the name of the backup"),
         (["restore", "{}/text.json", "--data", "{}/house"], "no record of Shimwise"),
-        (["restore", "{}/empty.sqlite", "--data", "{}/house"], "no record of Shimwise (it holds no preps)"),
-        (["restore", "{}/empty.sqlite", "--data", "{}/new"], "no record of Shimwise (it holds no preps)"),
+        (
+            ["restore", "{}/empty.sqlite", "--data", "{}/house"],
+            "is empty. Nothing was changed; take another copy.",
+        ),
+        (
+            ["restore", "{}/empty.sqlite", "--data", "{}/new"],
+            "is empty. Nothing was changed; take another copy.",
+        ),
         (["export", "no such prep", "--data", "{}/house"], "There is no prep [no such prep]"),
         (["export", "prep-1", "{}/text.json", "--data", "{}/house"], "is there already"),
         (["import", "{}/none.json", "--data", "{}/house"], "cannot be opened"),

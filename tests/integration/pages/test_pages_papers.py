@@ -1,6 +1,7 @@
 """A prep's papers from its page: PDF downloads, and refusals on the page."""
 
 import io
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -34,7 +35,8 @@ def test_a_paper_is_a_pdf_of_this_prep(door: Door, kind: str) -> None:
     answer = door.client.get(f"/preps/{prep_id}/papers/{kind}.pdf")
     assert answer.status_code == 200
     assert answer.headers["content-type"] == "application/pdf"
-    assert f'filename="{kind}.pdf"' in answer.headers["content-disposition"]
+    name = rf'filename="{kind}-[A-Za-z0-9-]*[0-9]{{4}}-[0-9]{{2}}-[0-9]{{2}}\.pdf"'
+    assert re.search(name, answer.headers["content-disposition"])
     reader = pypdf.PdfReader(io.BytesIO(answer.content))
     assert "A-01" in "".join(page.extract_text() for page in reader.pages)
 

@@ -150,13 +150,18 @@ def test_a_damaged_backup_replaces_nothing(tmp_path: Path) -> None:
         "short.jsonl.gz": lines.read_bytes()[:-40],
         "cut.jsonl.gz": gzip.compress(b"".join(text_lines[:-1])),
         "changed.jsonl.gz": gzip.compress(b"".join(text_lines).replace(b"Body A", b"Body B")),
+        "empty.sqlite": b"",
+        "empty.jsonl.gz": b"",
+        "nothing.jsonl.gz": gzip.compress(b""),
         "none.jsonl.gz": b"nothing compressed",
         "json.jsonl.gz": gzip.compress(b'{"schema": "another"}\n'),
     }
     for name, content in bad.items():
         (tmp_path / name).write_bytes(content)
-        with pytest.raises(RecordError):
+        with pytest.raises(RecordError) as refused:
             restore(tmp_path / name, tmp_path / "house")
+        is_told = "is empty. Nothing was changed; take another copy." in str(refused.value)
+        assert is_told == (name in ("empty.sqlite", "empty.jsonl.gz", "nothing.jsonl.gz")), name
         with Record.open(tmp_path / "house") as house:
             assert _whole(house) == before, name
         assert {path.name for path in (tmp_path / "house").iterdir()} == {"shimwise.sqlite"}, name

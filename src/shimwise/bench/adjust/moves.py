@@ -42,6 +42,7 @@ class MovePlan:
     move: Move
     turns_sd: float | None = None
     is_trial: bool = False
+    is_whole: bool = False
     leftover_um: float | None = None
     order: tuple[tuple[float, int], ...] = ()
     screw: ScrewView | None = None
@@ -61,6 +62,7 @@ class MovePlan:
             move=Move.from_json(data["move"]),
             turns_sd=data["turns_sd"],
             is_trial=data["is_trial"],
+            is_whole=data.get("is_whole", False),
             leftover_um=data["leftover_um"],
             order=tuple((float(size), int(count)) for size, count in data["order"]),
             screw=None if screw is None else ScrewView(**screw),
@@ -79,7 +81,8 @@ class MovePlan:
             else "take away, or move toward the flange."
         )
         if self.is_trial and not self.peak:
-            words += " The screw is not known well enough yet: a small first move, then read again."
+            words += " The screw is not known well enough yet: "
+            words += "read again after it." if self.is_whole else "a small first move, then read again."
         approach = move.approach or move.turn
         return MoveView(
             amount_um=-self.error_um,
@@ -198,6 +201,7 @@ def _screw_plan(history: ScrewHistory, judged: "BodyAnswer", answer: "Answer", p
         move=move,
         turns_sd=planned.turns_sd,
         is_trial=planned.is_trial,
+        is_whole=planned.is_whole,
         screw=_screw_view(history.with_readings(answer.readings).known(), history.screw),
     )
 

@@ -4,6 +4,8 @@ All of it starts from the prep document, ``shimwise.prep/1``, as the record expo
 made, and checked, where the record is not.
 """
 
+import re
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, tzinfo
@@ -51,6 +53,8 @@ __all__ = [
 CHECK, LENS_CARD, LABELS, SET_TABLE = "check", "lens-card", "labels", "set-table"
 KINDS = (CHECK, LENS_CARD, LABELS, SET_TABLE)
 """What is printed of a prep."""
+LONGEST_TITLE = 60
+"""Letters of a title in a file's name."""
 DAY_PAGE, LARGEST_DAY = 200, 500
 """Preps read at a time, and sheets in one file at most."""
 PrepSource = Mapping[str, Any] | Path
@@ -59,7 +63,10 @@ PrepSource = Mapping[str, Any] | Path
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MadePaper:
-    """A paper: its kind, the PDF, how many pages it has, and title and digest of each prep on it."""
+    """A paper: its kind, the PDF, how many pages it has, and title and digest of each prep on it.
+
+    ``name``: the preps and the paper's date, as a part of a file's name.
+    """
 
     kind: str
     pdf: bytes
@@ -67,6 +74,7 @@ class MadePaper:
     titles: tuple[str, ...]
     digests: tuple[str, ...]
     is_signed: bool
+    name: str
 
 
 def make_paper(
@@ -340,7 +348,16 @@ def _made(kind: str, pdf: bytes, preps: "Sequence[PrepDocument]") -> MadePaper:
         titles=tuple(prep.title for prep in preps),
         digests=tuple(prep.digest for prep in preps),
         is_signed=all(prep.is_signed for prep in preps),
+        name=_file_part(preps),
     )
+
+
+def _file_part(preps: "Sequence[PrepDocument]") -> str:
+    """Return title and date of a prep, of several their number, in letters that every system takes."""
+    title = preps[0].title if len(preps) == 1 else f"{len(preps)} preps"
+    letters = unicodedata.normalize("NFKD", title).encode("ascii", "ignore").decode()
+    safe = "-".join(re.findall(r"[A-Za-z0-9]+", letters))[:LONGEST_TITLE].strip("-")
+    return "-".join(filter(None, (safe, f"{max(prep.dated for prep in preps):%Y-%m-%d}")))
 
 
 def _remade(made: Mapping[str, Any], preps: "tuple[PrepDocument, ...]") -> bytes:

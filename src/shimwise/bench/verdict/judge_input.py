@@ -16,6 +16,7 @@ from shimwise.inference.model.prep import (
     Reading,
     measured_landing_sd_um,
 )
+from shimwise.notices import Notice
 from shimwise.remedy.mechanism import Mechanism
 from shimwise.remedy.screw_history import ScrewHistory
 
@@ -38,6 +39,7 @@ class Question:
     mechanisms: Mapping[str, Mechanism | None]
     stock_um: tuple[float, ...]
     screws: Mapping[str, ScrewHistory] = field(default_factory=dict)
+    rereads: tuple[Notice, ...] = ()
 
 
 def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
@@ -60,7 +62,9 @@ def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
         screws=question.screws,
         focal_mm=question.prep.focal_mm,
     )
-    return answer_to_json(answer, remedies, sources=question.prep.sources, is_house=True)
+    return answer_to_json(
+        answer, remedies, sources=question.prep.sources, rereads=question.rereads, is_house=True
+    )
 
 
 def question_of(
@@ -68,11 +72,12 @@ def question_of(
     *,
     history: "History | None" = None,
     screws: Mapping[str, ScrewHistory] | None = None,
+    rereads: tuple[Notice, ...] = (),
 ) -> Question | None:
     """Return a prep as the judge's input; None without a valid reading or sweep.
 
     ``history``: the joint memory of its units under the names used here; ``screws``: how its bodies' screws
-    were turned.
+    were turned; ``rereads``: its units that have to be read again after an adjustment.
     """
     by_eye = [row for row in material.readings if row.withdrawn_at is None]
     sweeps = [row for row in material.sweeps if row.withdrawn_at is None and row.landing_um is not None]
@@ -94,6 +99,7 @@ def question_of(
         mechanisms={body.name: mechanism_of(body.mechanism) for body in material.bodies.values()},
         stock_um=tuple(material.house.shim_stock_um),
         screws=screws or {},
+        rereads=rereads,
     )
 
 

@@ -13,6 +13,7 @@ from shimwise.fields import build_from
 from shimwise.inference.plan.recheck import LEAST_DISTANCES, LEAST_LENSES, Recheck, Target, plan_recheck
 from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, Verdict
 from shimwise.inference.verdict.unit_change import UnitChange, change_between
+from shimwise.notices import Notice
 from shimwise.number_format import plus_minus_text
 from shimwise.record.queries import verdicts
 from shimwise.sheets.json.verdict_json import answer_from_json
@@ -64,6 +65,17 @@ def rechecks_in(connection: "Connection", material: PrepMaterial) -> tuple[Reche
     judged = _Judged.of(connection, material)
     rows = sorted(verdicts.adjustments(connection, material.prep.id), key=lambda row: row.epoch_after)
     return tuple(_recheck_view(judged, row) for row in {row.unit_id: row for row in rows}.values())
+
+
+def rereads_due(connection: "Connection", material: PrepMaterial) -> tuple[Notice, ...]:
+    """Return a line to do for each unit of a prep whose least re-check is not complete."""
+    least: dict[str, float | str | None] = {"distances": float(LEAST_DISTANCES)}
+    of_kind = {"lens": least, "body": {**least, "lenses": float(min(LEAST_LENSES, len(material.lenses)))}}
+    return tuple(
+        Notice("do_check_again", one.name, {"kind": one.kind, **of_kind[one.kind]})
+        for one in rechecks_in(connection, material)
+        if not one.is_read
+    )
 
 
 def before_after(record: "Record", prep_id: str) -> tuple[BeforeAfter, ...]:

@@ -10,6 +10,7 @@ from shimwise.bench.prep.views import PrepVerdict
 from shimwise.bench.typed_names import id_or_new
 from shimwise.bench.verdict.judge_input import Question, answered, question_of
 from shimwise.bench.verdict.prep_memory import prior_of
+from shimwise.bench.verdict.recheck import rereads_due
 from shimwise.bench.verdict.screws import screws_of
 from shimwise.record.queries import verdicts
 from shimwise.record.queries.lookups import prep_state
@@ -73,7 +74,10 @@ def judge_question(record: "Record", prep_id: str) -> Question | None:
         ):
             return None
         return question_of(
-            material, history=prior_of(connection, material), screws=screws_of(connection, material)
+            material,
+            history=prior_of(connection, material),
+            screws=screws_of(connection, material),
+            rereads=rereads_due(connection, material),
         )
 
 

@@ -37,6 +37,8 @@ ANGLE_SD_TURNS = 0.004
 TRAVEL_GRID_UM = np.geomspace(25.0, 2400.0, 320)
 """Grid of the travel, in steps of 1.4 %. [µm]"""
 BACKLASH_GRID_UM = np.linspace(0.5, 19.5, 20)
+WHOLE_SHARE = 0.85
+"""From this share of the way on a first move is the whole one: first moves are tried 15 % apart."""
 KNOWN_SHARE = 1 / 3
 """A screw is known for a move when its travel adds an sd of at most this share of the tolerance."""
 MOST_EXCURSION_UM = 60.0
@@ -118,13 +120,15 @@ class TurnAdvice:
 
     ``turns`` with its standard uncertainty ``turns_sd`` (how far the turns that would make the wanted change
     exactly lie from it); ``travel`` that it is expected to make; ``is_trial`` when the screw is not yet known
-    well enough for the whole move, and this is a first one to learn from.
+    well enough for the whole move, and this is a first one to learn from; ``is_whole`` when that is
+    all of the way.
     """
 
     turns: float
     turns_sd: float
     travel: Travel
     is_trial: bool
+    is_whole: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,8 +284,12 @@ def turns_for(
     turns = _whole_move(known, change_um, approach_changed)
     spread_um = travel_of(known, turns, approach_changed=approach_changed).sd_um
     is_trial = change_um != 0 and (spread_um > KNOWN_SHARE * tolerance_um or not known.is_sense_known)
+    is_whole = not is_trial
     if is_trial:
-        turns = _trial_move(known, change_um, reread_sd_um, approach_changed)
+        whole, turns = turns, _trial_move(known, change_um, reread_sd_um, approach_changed)
+        is_whole = known.is_sense_known and abs(turns) >= WHOLE_SHARE * abs(whole)
+        if is_whole and abs(turns) > abs(whole):
+            turns = whole
     play_um = math.copysign(_changed_share(approach_changed), change_um) * known.backlash_um
     exact = known.sense * (change_um + play_um * (change_um != 0)) / known.travel_um
     spread = math.hypot(_sd(known.share, exact), change_sd_um * float(known.share @ (1 / known.travel_um)))
@@ -290,6 +298,7 @@ def turns_for(
         turns_sd=spread,
         travel=travel_of(known, turns, approach_changed=approach_changed),
         is_trial=is_trial,
+        is_whole=is_whole,
     )
 
 

@@ -15,7 +15,7 @@ from sqlalchemy import Connection, func, select, text
 from shimwise.fields import build_from
 from shimwise.record.backup.checking import contradictions
 from shimwise.record.backup.portable import ENDING, count_rows, is_portable, read_portable, write_portable
-from shimwise.record.error_translation import DAMAGED, translated
+from shimwise.record.error_translation import translated
 from shimwise.record.errors import RecordAway, RecordBusy, RecordDamaged
 from shimwise.record.file_copy import Progress, copy_file, make_durable, open_read_only
 from shimwise.record.location import Location, location_of
@@ -23,6 +23,8 @@ from shimwise.record.record import Record, utc_now
 from shimwise.record.tables import schema
 
 IN_USE = "is in use by another program. Stop it (shimwise serve, too), and restore again. Nothing is changed."
+NO_BACKUP = "is no record of Shimwise: it holds no preps. Nothing was changed; take another copy."
+EMPTY = "is empty. Nothing was changed; take another copy."
 CONTRADICTS = "contradicts itself ({first}{more}). It is not put in place of anything; take another backup."
 PART = "shimwise-restoring.sqlite"
 PRIMARY_CODE = 0xFF
@@ -134,6 +136,8 @@ def restore(
     origin, location = Path(source).expanduser().absolute(), location_of(where)
     if not origin.is_file():
         raise RecordAway("is not there. Check the name of the backup.", where=str(origin))
+    if not origin.stat().st_size:
+        raise RecordDamaged(EMPTY, where=str(origin))
     stamp = (at or utc_now()).strftime("%Y%m%dT%H%M%SZ")
     if location.path is None:
         return _restore_server(origin, location, stamp, announce, progress)
@@ -186,7 +190,7 @@ def _prepared(origin: Path, part: Path, progress: Progress | None) -> Held:
     else:
         copy_file(origin, part, progress=progress)
         if _held_in_file(part) is None:  # it would be made a fresh record
-            raise RecordDamaged(DAMAGED.format(cause="it holds no preps"), where=str(origin))
+            raise RecordDamaged(NO_BACKUP, where=str(origin))
     with Record.open(part) as record, record.reading() as connection:
         held = _checked(connection, origin)
     with closing(sqlite3.connect(part)) as connection:

@@ -97,7 +97,10 @@ def _write(connection: Connection, file: gzip.GzipFile, report: Callable[[int], 
 
 
 def _read(file: gzip.GzipFile, name: str, take: Callable[[str, list[dict[str, Any]]], None]) -> int:
-    head = _line(next(iter(file), b""), name, 1)
+    first = next(iter(file), b"")
+    if not first:
+        raise ExchangeError(f"{name} is empty. Nothing was changed; take another copy.")
+    head = _line(first, name, 1)
     if not isinstance(head, dict) or head.get("schema") != SCHEMA:
         raise ExchangeError(f"{name} is no copy of a record. Give one that shimwise backup made.")
     if head.get("tables") != HEAD:

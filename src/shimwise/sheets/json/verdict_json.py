@@ -58,6 +58,7 @@ def answer_to_json(
     remedies: Sequence[Remedy] = (),
     *,
     sources: Mapping[int, str] | None = None,
+    rereads: Sequence[Notice] = (),
     is_house: bool = False,
 ) -> _Object:
     """Return a verdict as an object of standard JSON, as ``verdict.schema.json`` defines it.
@@ -73,6 +74,8 @@ def answer_to_json(
         What to do about it.
     sources : mapping of int to str, optional
         By row, the sweep's file that a landing comes from; others come from the readings file.
+    rereads : sequence of Notice
+        Units that have to be read again after an adjustment; the headline begins with them.
     is_house : bool
         Whether the units are kept in a record, and not in a kit file: for the words.
     """
@@ -80,12 +83,12 @@ def answer_to_json(
     document = {
         "schema": SCHEMA_ID,
         "tolerance_um": _rounded("tolerance_um", answer.tolerance_um),
-        "headline": answer.headline,
+        "headline": " ".join([*map(notice_text, rereads), answer.headline]),
         **{name: [_plain(one) for one in getattr(answer, name)] for name in _LISTS},
         **{name: [_unit(one, answer) for one in getattr(answer, name)] for name in ("bodies", "lenses")},
         "readings": [_reading(one, known.get(one.row)) for one in answer.readings],
         "remedies": [_remedy(one, is_house=is_house) for one in remedies],
-        "to_do": [_notice(one, is_house=is_house) for one in to_do(answer, remedies)],
+        "to_do": [_notice(one, is_house=is_house) for one in to_do(answer, remedies, rereads)],
         "warnings": notice_texts(answer.notices, is_house=is_house),
         "notices": [_notice(one, is_house=is_house) for one in answer.notices],
     }

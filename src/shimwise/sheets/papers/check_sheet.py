@@ -7,6 +7,7 @@ from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, Ve
 from shimwise.inference.verdict.decision import ACCEPT_P, CALL_OUT_P, guard_band
 from shimwise.inference.verdict.unit_change import UnitChange, change_between
 from shimwise.number_format import decimal_text
+from shimwise.sheets.papers.signed.adjustment_rows import adjustment_steps_text
 from shimwise.sheets.papers.signed.not_checked import not_checked
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of, time_of
 from shimwise.sheets.papers.signed.readings_rows import reading_rows
@@ -213,6 +214,7 @@ def _adjustments(prep: PrepDocument, answer: Answer | None) -> Iterator[Data]:
             "unit": plain(name),
             **texts(row, "action", "note", by="made_by"),
             "moved": ", ".join(_moved(row, change)),
+            "steps": adjustment_steps_text(row.get("steps") or ()),
             "before": _error(row.get("before"), before),
             "after": _error(row.get("after"), after) if after or row.get("after") else "not judged yet",
             "at": moment_words(row["made_at"]) if row.get("made_at") else "",

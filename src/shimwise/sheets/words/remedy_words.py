@@ -110,10 +110,13 @@ def _trial(n: Numbers) -> str:
     if not n["is_sense_known"]:
         lesson = f" Which way is away is not known: if the landings go deeper, {_WENT_AWAY}"
     turns = number_in(n, "turns")
+    limit, first = "for the whole way", "as a small first move, "
+    if n.get("is_whole"):
+        limit, first = "to be done in one move for certain", ""
     return (
-        f"{known} makes {low} to {high} µm (95 %), not known well enough for the whole way: check the lock, "
+        f"{known} makes {low} to {high} µm (95 %), not known well enough {limit}: check the lock, "
         f"turn the screw {n['turn']} by {degrees_text(turns)} ({turns:.2f} turn) after the play is taken up, "
-        f"as a small first move, and read again.{lesson}"
+        f"{first}and read again.{lesson}"
     )
 
 

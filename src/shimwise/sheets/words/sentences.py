@@ -88,11 +88,27 @@ def _undecided(answer: Answer) -> Iterator[str]:
     if few := named[StateCode.NEEDS_READINGS]:
         yield f"{capital(listed(few))} {'needs' if len(few) == 1 else 'need'} more readings."
     if hidden := named[StateCode.CANNOT_PART]:
-        apart = dict.fromkeys(one for _, state in states for one in state.apart_from)
-        yield f"{capital(listed(hidden))} cannot be parted from the errors of {listed(apart, most=3)}."
+        yield _hidden(hidden, answer)
     if unread := named[StateCode.NOT_READ]:
         yield f"{capital(listed(unread))} {'is' if len(unread) == 1 else 'are'} not read yet."
     yield from (_moved(name, state) for name, state in states if state.readings_before and not state.readings)
+
+
+def _hidden(names: list[str], answer: Answer) -> str:
+    """Return which units cannot be parted: from each other with what they land together, else from whom."""
+    states = {plain(unit.name): state_of(unit, answer) for unit in _units(answer)}
+    apart = [plain(one) for name in names for one in states[name].apart_from]
+    others = [one for one in dict.fromkeys(apart) if one not in names]
+    if others:
+        errors = "error" if len(others) == 1 else "errors"
+        return f"{capital(listed(names))} cannot be parted from the {errors} of {listed(others, most=3)}."
+    text = f"{capital(listed(names))} cannot be parted"
+    pair = next((one for one in answer.unparted if set(map(plain, one.names)) == set(names)), None)
+    if pair is None:
+        return f"{text} from each other."
+    half_um = (pair.high_um - pair.low_um) / 2
+    size = f"{decimal_text(abs(pair.amount_um), half_digits(half_um))} {half_text(half_um)} µm"
+    return f"{text}: together {size} {'short' if pair.amount_um < 0 else 'deep'}."
 
 
 def _moved(name: str, state: UnitState) -> str:

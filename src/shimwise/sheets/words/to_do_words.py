@@ -12,7 +12,7 @@ from shimwise.sheets.words.remedy_words import (
     number_in,
     shims_text,
 )
-from shimwise.sheets.words.shared import capital, distance_text, listed
+from shimwise.sheets.words.shared import capital, counted, distance_text, listed
 
 _MOST_NAMED = 6
 
@@ -38,8 +38,9 @@ def _look_at_mount(unit: str, n: Numbers) -> str:
 def _turn(unit: str, n: Numbers) -> str:
     turns = f"{degrees_text(number_in(n, 'turns'))} {n['turn']}"
     if "turns_low" not in n:
-        first = "after the play is taken up, as a small first move"
-        return f"Check the lock of {unit}, turn its screw {turns} {first}, and read again: {_off(n)}."
+        first = "" if n.get("is_whole") else ", as a small first move"
+        way = f"{turns} after the play is taken up{first}"
+        return f"Check the lock of {unit}, turn its screw {way}, and read again: {_off(n)}."
     ends = " to ".join(degrees_text(number_in(n, key)) for key in ("turns_low", "turns_high"))
     return f"Check the lock of {unit}, then turn its screw {turns} ({ends}) after its play: {_off(n)}."
 
@@ -90,6 +91,12 @@ def _read_first(_: str, n: Numbers) -> str:
     return f"{capital(listed(units, most=_MOST_NAMED))} {'is' if len(units) == 1 else 'are'} not read yet."
 
 
+def _check_again(unit: str, n: Numbers) -> str:
+    nouns = {"lenses": "lens", "distances": "distance"}
+    wanted = [counted(round(number_in(n, key)), noun) for key, noun in nouns.items() if n.get(key)]
+    return f"{capital(unit)} has to be read again after its adjustment: at least {listed(wanted)}."
+
+
 TO_DO_WORDS: Mapping[str, Words] = {
     "do_tape_again": _tape_again,
     "do_look_at_mount": _look_at_mount,
@@ -103,5 +110,6 @@ TO_DO_WORDS: Mapping[str, Words] = {
     "do_gauge": _gauge,
     "do_read_next": _read_next,
     "do_read_first": _read_first,
+    "do_check_again": _check_again,
     "do_nothing": "Nothing has to be done.",
 }

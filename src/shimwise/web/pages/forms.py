@@ -28,6 +28,7 @@ _EXAMPLES = {
     "history_mean_um": "-4",
     "history_sd_um": "3",
     "um_per_turn": "350",
+    "um_per_turn_sd": "15",
     "backlash_um": "5",
     "shim_stock_um": "10",
     "stock_um": "10",

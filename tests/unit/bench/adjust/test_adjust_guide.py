@@ -209,9 +209,21 @@ def test_the_recheck_asks_for_two_lenses_and_two_distances_until_they_are_read(h
     assert len({one.distance_mm for one in asked.readings}) >= 2
     stands = {unit.name: unit.words for unit in signing.undecided(house.record, prep_id)}
     assert "has to be read again after its adjustment: at least 2 lenses and 2 distances" in stands["A-01"]
-    for one in asked.readings:
+    for count, one in enumerate(asked.readings):
         house.read(prep_id, "on", lens_id=one.lens_id, distance_text=one.distance_text)
-    refresh_verdict(house.record, prep_id)
+        if count == 0:  # one reading may be enough for a verdict, and is no re-check
+            due = refresh_verdict(house.record, prep_id)
+            assert due is not None
+            assert due.headline.startswith(
+                "A-01 has to be read again after its adjustment: at least 2 lenses"
+            )
+            assert due.to_do[0].code == "do_check_again"
+            assert due.to_do[0].unit_id == house.ids["A-01"]
+            assert "do_nothing" not in {line.code for line in due.to_do}
+    done = refresh_verdict(house.record, prep_id)
+    assert done is not None
+    assert "do_check_again" not in {line.code for line in done.to_do}
+    assert "has to be read again" not in done.headline
     (asked,) = recheck.recheck(house.record, prep_id)
     assert asked.is_read
     (pair,) = recheck.before_after(house.record, prep_id)

@@ -18,6 +18,8 @@ from shimwise.inference.history.screw import (
     turns_for,
     unknown_screw,
 )
+from shimwise.remedy.mechanism import Screw, Turn
+from shimwise.remedy.screw_history import ScrewHistory
 
 
 def made(turns: float, change_um: float, *, sd_um: float = 2.0, changed: bool | None = False) -> ScrewMove:
@@ -121,6 +123,17 @@ def test_a_first_move_is_small_and_stays_near_the_way(change: float, p_sense: fl
     outside = np.maximum(-position, position - change)
     assert np.mean(outside > MOST_EXCURSION_UM) < 0.06
     assert abs(advice.turns) * 600 > 10  # and large enough to be seen on a coarse screw
+
+
+def test_a_first_move_is_called_so_only_where_it_is_less_than_the_whole_way() -> None:
+    entered = ScrewHistory(screw=Screw(um_per_turn=260.0, um_per_turn_sd=52.0, away=Turn.CLOCKWISE))
+    advice = turns_for(entered.known(), 24.0)
+    assert advice.is_trial
+    assert advice.is_whole
+    assert 0.8 * 24 < 260 * advice.turns < 1.1 * 24
+    far = turns_for(unknown_screw(p_sense=1.0), 300.0)
+    assert far.is_trial
+    assert not far.is_whole
 
 
 def test_what_a_first_move_teaches_makes_the_second_a_whole_one() -> None:

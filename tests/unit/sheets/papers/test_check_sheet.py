@@ -48,3 +48,20 @@ def test_a_verdict_of_before_the_move_is_not_shown_as_after_it() -> None:
     document["adjustments"][0]["made_at"] = "2026-02-04T08:40:00+00:00"  # a day after the verdict
     stale = adjusted(document)
     assert (stale["before"], stale["after"]) == (judged["after"], "not judged yet")
+
+
+def test_who_gave_consent_and_how_the_lock_was_left_are_on_the_sheet() -> None:
+    released = {"event": "confirmed", "step": "lock", "answer": "released", "note": "the owner, by phone"}
+    after = {"event": "confirmed", "step": "lock after", "answer": "left free", "note": ""}
+    document = bare()
+    document["adjustments"][0]["steps"] = [
+        {"event": "confirmed", "step": "consent", "answer": "done", "note": "Ona Fell, by letter"},
+        released,
+        after,
+        {"event": "taken back", "step": "lock after", "reason": "a slip"},
+        {**after, "answer": "set"},
+    ]
+    told = "Consent: Ona Fell, by letter; lock released, consent: the owner, by phone; lock set again."
+    assert adjusted(document)["steps"] == told
+    document["adjustments"][0]["steps"] = []
+    assert adjusted(document)["steps"] == ""

@@ -9,9 +9,9 @@ from shimwise.sheets.papers.signed.not_checked import not_checked
 from shimwise.sheets.papers.signed.prep_document import PrepDocument
 
 
-def test_distances_are_listed_by_their_length_not_by_their_letters() -> None:
+def test_distances_that_count_are_listed_by_their_length_in_one_form() -> None:
     document = deepcopy(prep_document(with_sweep=False))
-    lengths = {"3 ft": 914.4, "12 ft": 3657.6, "6 ft": 1828.8, "?": None}
+    lengths = {"3 ft": 914.4, "12 ft": 3657.6, "6 ft": 1828.8, "?": None, "3 foot": 914.4}
     setups = document["setups"][:1] * len(lengths)
     document["setups"] = [
         {**setup, "id": text, "distance_text": text, "distance_mm": mm}
@@ -19,8 +19,13 @@ def test_distances_are_listed_by_their_length_not_by_their_letters() -> None:
     ]
     for number, row in enumerate(document["readings"]):
         row["setup_id"] = list(lengths)[number % len(lengths)]
+    # What was read at 12 ft was read before the bodies were adjusted.
+    for row in document["bodies"]:
+        row["epoch"] = 1
+    for row in document["readings"]:
+        row["body_epoch"] = 0 if row["setup_id"] == "12 ft" else 1
     prep = PrepDocument(document)
     assert prep.verdict is not None
     lines = not_checked(prep, answer_from_json(prep.verdict))
     (distances,) = (one for one in lines if "Distances read" in one)
-    assert distances.startswith("Distances read: 3 ft, 6 ft, 12 ft and ?.")
+    assert distances.startswith("Distances read: 3', 6' and ?.")

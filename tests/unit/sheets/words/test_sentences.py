@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from shimwise.inference.verdict.answer import Answer
+from shimwise.inference.verdict.answer import Answer, Unparted, UnpartedKind, Verdict
 from shimwise.sheets.words.sentences import description, second_line
 
 
@@ -51,3 +51,17 @@ def test_a_reading_from_before_an_adjustment_is_not_counted_as_doubted(answer: A
     told = second_line(replace(answer, past_bodies=(was,), readings=readings))
     assert line.endswith("2 readings are doubted.")
     assert told.endswith("1 reading is doubted.")
+
+
+def test_units_that_hide_each_others_error_are_told_with_what_they_land_together(answer: Answer) -> None:
+    body, lens = (replace(one, verdict=Verdict.CANNOT_TELL) for one in (answer.bodies[0], answer.lenses[0]))
+    together = Unparted(
+        kind=UnpartedKind.PAIR,
+        names=(body.name, lens.name),
+        amount_um=-57.0,
+        sd_um=11.7,
+        low_um=-80.0,
+        high_um=-34.0,
+    )
+    line = second_line(replace(answer, bodies=(body,), lenses=(lens,), unparted=(together,)))
+    assert f"{body.name} and {lens.name} cannot be parted: together 57 ± 23 µm short." in line

@@ -2,16 +2,26 @@
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from shimwise.inference.verdict.answer import Answer
 from shimwise.inference.verdict.unit_state import state_of
+from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
-from shimwise.sheets.papers.signed.rows_words import Row, kind_of, present_name, setup_distance, text_of
+from shimwise.sheets.papers.signed.rows_words import (
+    Row,
+    kind_of,
+    present_name,
+    setup_distance,
+    text_of,
+    typed_distance,
+)
 from shimwise.sheets.words.shared import capital, counted, listed, plain, titled
 from shimwise.sheets.words.state_words import surer_text
 
 MOST_NAMES = 10
+_FEET = frozenset("f'′’")
+"""Letters of a distance in feet: ft, foot, feet, or the sign."""
 
 
 def not_checked(prep: PrepDocument, answer: Answer | None) -> list[str]:
@@ -73,15 +83,31 @@ def _distances(prep: PrepDocument, _answer: Answer) -> Iterator[str]:
     single = [plain(prep.name(lens)) for lens, distances in read.items() if len(distances) < 2]
     if single:
         yield f"Read at one distance only, so the scale is not checked: {listed(single, most=MOST_NAMES)}."
-    setups = prep.rows("setups")
-    lengths = {setup_distance(prep, row["id"]): number_of(row.get("distance_mm"), math.inf) for row in setups}
-    distances = sorted(
-        {distance for of_lens in read.values() for distance in of_lens},
-        key=lambda text: (lengths.get(text, math.inf), text),
-    )
+    ids = {row.get("setup_id") for row in _evidence(prep) if _is_of_now(prep, row)}
+    lengths = _lengths(prep, ids)
+    distances = sorted(lengths, key=lambda text: (lengths[text], text))
     if distances:
         shown = "Distances read: " + listed(distances, most=MOST_NAMES) + "."
         yield f"{shown} Others{'' if 'INF' in distances else ', infinity among them,'} were not read."
+
+
+def _is_of_now(prep: PrepDocument, row: Row) -> bool:
+    """Return whether evidence is of a body and a lens as they are now, not as before an adjustment."""
+    return all(
+        (row.get(f"{kind}_epoch") or 0) == ((prep.row(key, row[f"{kind}_id"]) or {}).get("epoch") or 0)
+        for kind, key in (("body", "bodies"), ("lens", "lenses"))
+    )
+
+
+def _lengths(prep: PrepDocument, setup_ids: Iterable[object]) -> dict[str, float]:
+    """Return distances of set-ups in one form, with their mm: in feet where one of them was typed so."""
+    setups = [row for row in prep.rows("setups") if row["id"] in set(setup_ids)]
+    is_feet = any(set(typed_distance(row, "distance").casefold()) & _FEET for row in setups)
+    write, found = mm_to_feet_text if is_feet else mm_to_metric_text, {}
+    for row in setups:
+        length_mm = number_of(row.get("distance_mm"), math.inf)
+        found[write(length_mm) if math.isfinite(length_mm) else typed_distance(row, "distance")] = length_mm
+    return found
 
 
 def _field(prep: PrepDocument, _answer: Answer) -> Iterator[str]:

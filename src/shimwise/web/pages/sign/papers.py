@@ -42,7 +42,8 @@ def download(visit: VisitDep, prep_id: str, name: str, paper: str = "A4") -> Res
     except ShimwiseError as error:
         visit.page.problem, visit.status = str(error), status_of(error)
         return _shown(visit, prep_id)
-    return file_answer(made.pdf, "application/pdf", name)
+    stem = name.removesuffix(".pdf")
+    return file_answer(made.pdf, "application/pdf", f"{stem}-{made.name}.pdf")
 
 
 def _shown(visit: Visit, prep_id: str) -> Response:
