@@ -23,7 +23,7 @@ def test_the_card_of_a_lens_that_is_out_tells_its_shim(text_of: Text) -> None:
     for told in (
         "Lens H40 lands deep by itself, by 28 ± 8 µm.",
         "40 mm f/2, PL, no. 7040",
-        "a shim 29 µm thinner (20 + 10 µm",
+        "a shim 28 µm thinner",
         "Shimming a lens is a lens technician's work.",
         "Its scale shows no error",
     ):
