@@ -160,9 +160,8 @@ def test_a_remedy_knows_the_bodys_mechanism(house: House) -> None:
     assert found is not None
     (remedy,) = [one for one in found.remedies if one.unit == "A-01"]
     assert (remedy.action, remedy.turn) == ("move sensor", "clockwise")
-    # The turn of the travel and of half the play that a screw usually has (up to 10 µm, either side).
-    travel = abs(found.bodies[0].error_um) / 350
-    assert travel < remedy.turns < travel + 10 / 350
+    # A first move is about the whole way, and no more; the play is named apart.
+    assert remedy.turns == pytest.approx(abs(found.bodies[0].error_um) / 350, rel=0.02)
 
 
 def test_an_answer_read_back_from_its_document_is_written_as_the_same_document(house: House) -> None:
