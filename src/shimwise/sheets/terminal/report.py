@@ -41,7 +41,6 @@ from shimwise.sheets.words.shared import (
 )
 from shimwise.sheets.words.state_words import short_state
 
-CAUSES_NOTE = "A cause's share also weighs that most units are true: it differs from P(out)."
 MOST_BODIES, MOST_LENSES, MOST_CAUSES = 8, 24, 5
 MOST_TO_DO, MOST_REMEDIES, MOST_WARNINGS = 12, 8, 8
 """How long each list may get before it ends with how many more there are."""
@@ -258,7 +257,6 @@ class _VerdictWriter(Writer):
         if len(causes) > MOST_CAUSES:
             shares.append(f"{len(causes) - MOST_CAUSES:,} less probable")
         yield from self.paragraph(f"Causes: {' · '.join(shares)}.", first_style="")
-        yield from self.paragraph(CAUSES_NOTE, style=DIM_STYLE)
 
     def steps(self) -> Iterator[RenderableType]:
         """Write each remedy with its steps, then the cautions of all, each once."""
