@@ -110,11 +110,11 @@ def test_the_numbers_told_in_its_text_are_those_of_the_demonstrations_truth() ->
     assert "lines 6 and 63" in EYE
     assert re.search(r'"blunder_lines": \[\s*6,\s*63\s*\]', truth)
     after = (ROOT / "src/shimwise/bench/demo/demo_bench/truth-after.json").read_text(encoding="utf-8")
-    assert "in truth the turn made 28 µm" in EYE
-    assert '"made_um": 27.82' in after
-    assert "0.0718 turn is 26°" in EYE
-    assert round(360 * 0.0718) == 26
-    assert '"turns": 0.0718' in after
+    assert "in truth the turn made 27 µm" in EYE
+    assert '"made_um": 26.85' in after
+    assert "0.069 turn is 25°" in EYE
+    assert round(360 * 0.069) == 25
+    assert '"turns": 0.069' in after
 
 
 @pytest.mark.parametrize(
