@@ -93,12 +93,13 @@ def _texts(own: Devices, prep_id: str) -> list[object]:
 
 
 def _kept_readings(page: Page, count: int) -> None:
-    """Wait until the page that is kept holds as many readings."""
+    """Wait until the page that is kept holds as many readings, and a sentence that speaks of them."""
     page.evaluate(
         """async (count) => {
           const kept = async () => (await caches.match(location.pathname, { ignoreVary: true })).text();
-          const isThere = async () => (await kept()).split("data-reading-id=").length - 1 === count;
-          while (!await isThere()) await new Promise((done) => setTimeout(done, 20));
+          const isThere = (text) => text.split("data-reading-id=").length - 1 === count
+            && !text.includes("Nothing is read yet");
+          while (!isThere(await kept())) await new Promise((done) => setTimeout(done, 20));
         }""",
         count,
     )
@@ -360,7 +361,7 @@ def test_a_page_is_kept_also_while_a_newer_one_takes_its_place(own: OwnDevices) 
           };
         }"""
     )
-    page.goto(f"/preps/{prep_id}", wait_until="commit", timeout=4000)
+    page.goto(f"/preps/{prep_id}", wait_until="domcontentloaded", timeout=8000)
     own.gate.shut()
     page.reload()
     expect(page.locator("#read-form")).to_be_visible()
