@@ -18,7 +18,9 @@ TABBED = """() => {
   const name = one.name || one.textContent.trim().slice(0, 40) || one.tagName;
   if (one === document.body) return ["", ""];
   const isSeen = box.bottom > 0 && box.top < innerHeight && box.right > 0;
-  return [name, isSeen && shown.outlineStyle !== "none" ? "" : `${name} has no ring (${shown.outlineStyle}), or is out of sight (${Math.round(box.top)} to ${Math.round(box.bottom)} of ${innerHeight} px)`];
+  const where = `${Math.round(box.top)} to ${Math.round(box.bottom)} of ${innerHeight} px`;
+  const fault = `${name} has no ring (${shown.outlineStyle}), or is out of sight (${where})`;
+  return [name, isSeen && shown.outlineStyle !== "none" ? "" : fault];
 }"""
 PAGES = (
     *("/", "/bodies", "/lenses", "/sets", "/charts", "/optics", "/plan", "/settings", "/settings/wear"),
