@@ -148,7 +148,10 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
     house.PastAdjustment: {"prep_id": str, "turns": Number},
     house.HouseListOutcome: {"understood": _described(tuple[str, ...], "What was read of each new unit.")},
     house.HouseSettings: {"units": Literal["ft", "m"], "theme": Literal["dark", "light"]},
-    house.LensFacts: {"by_distance": tuple[tuple[DistanceMm, float, float], ...]},
+    house.LensFacts: {
+        "by_distance": tuple[tuple[DistanceMm, float, float], ...],
+        "marks_mm": tuple[DistanceMm, ...],
+    },
     house.ListChange: _TEXT_KIND,
     house.MechanismFacts: {"kind": Literal["screw", "shimmed mount", "fixed"]},
     house.BodyView: {"kind": Literal["body"]},
