@@ -17,7 +17,7 @@ from benchmarks.worlds.frames.camera import luma
 from benchmarks.worlds.frames.cells import SweepCell
 from benchmarks.worlds.frames.files import write_clip, write_sweep
 from benchmarks.worlds.frames.sweep import Sweep
-from shimwise.bench.sweep.measure import Recording, measure
+from shimwise.bench.sweep.measure import LookedAt, Recording, measure
 from shimwise.errors import ImagingError
 
 Z95 = 1.96
@@ -82,7 +82,8 @@ def _written(folder: Path, sweep: Sweep, cell: SweepCell) -> tuple[Path, dict[st
         transfer=setup.camera.tone,
         signal_range="limited",
     )
-    return clip, {"positions": folder / "positions.csv", "chart": folder / "chart.json", "recording": known}
+    looked_at = LookedAt(chart=folder / "chart.json")
+    return clip, {"positions": folder / "positions.csv", "looked_at": looked_at, "recording": known}
 
 
 def _row(cell: SweepCell, sweep: Sweep, document: dict[str, Any], *, seed: int, seconds: float) -> Row:
