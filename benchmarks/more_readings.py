@@ -1,7 +1,7 @@
 """How often "needs about n more readings" is enough: simulated preps, read on as the judge proposes.
 
 Of every simulated prep some undecided units are drawn for which the judge gives a number. Each is read on by
-itself, with the three readings that shrink it most in turn, and judged again after half the number, the number
+itself, with the three readings that shrink it most in turn, and judged after half the number, the number
 and twice the number. A number that is right on average is enough about half the time.
 
 ``python -m benchmarks.more_readings [--preps 20] [--seed N]``

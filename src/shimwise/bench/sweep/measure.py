@@ -332,7 +332,7 @@ class _Work:
         return sweep_to_json(core, facts, warnings=report)
 
     def _travel_sd_um(self) -> float | None:
-        """Return how well the blur shows the travel of a screw [µm]; None where it was entered, or not found."""
+        """Return how well the blur shows a screw's travel [µm]; None where it was entered, or not found."""
         travel_um = self.space.um_per_turn
         is_found = self.unit.um_per_turn is None and abs(self.fnumber_share - 1.0) < SAME_SHARE
         return TRAVEL_SD_SHARE * travel_um if travel_um is not None and is_found else None
