@@ -27,6 +27,7 @@ COMMANDS = {
     "repeatability": "Tell how well you repeat, and the house without names.",
     "sheet": "Print a prep's check sheet, cards, labels or set table.",
     "verify": "Tell whether a sheet is what was signed.",
+    "keys": "Show, give and know the keys that houses sign with.",
     "list": "List the record's preps, bodies, lenses or sets.",
     "import": "Take in readings, a prep, or the house's list.",
     "export": "Write all that a prep holds, or its readings, as a file.",
@@ -38,7 +39,7 @@ COMMANDS = {
 MODULES = {
     **dict.fromkeys(("demo", "judge", "plan", "optics", "chart", "sweep"), "desk"),
     **dict.fromkeys(("adjust", "sign", "reopen", "sheet", "verify"), "prep"),
-    **dict.fromkeys(("drift", "repeatability"), "house"),
+    **dict.fromkeys(("drift", "repeatability", "keys"), "house"),
     **dict.fromkeys(("list", "import", "export", "backup", "restore", "check"), "exchange"),
 }
 """Command -> the room of its module; ``serve`` has none."""

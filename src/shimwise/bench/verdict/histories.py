@@ -184,8 +184,8 @@ def _lines_of(change: "Change", prep_id: str) -> dict[str, JournalRow]:
 
 
 def _with_older(memory: HouseMemory, older: HouseMemory, unit_ids: Container[str]) -> HouseMemory:
-    """Return the memory with some units as an older one had them, independent of all others."""
-    gone = {unit for unit in memory.history.units if id_of(unit) in unit_ids}
+    """Return the memory with some units, and all persons, as an older one had them, independent of others."""
+    gone = {unit for unit in memory.history.units if unit.kind is Kind.EYE or id_of(unit) in unit_ids}
     rest, alone_sd = memory.without(gone), older.history.alone_sd()
     history, since = rest.history, dict(rest.since)
     for i, unit in enumerate(older.history.units):

@@ -1,4 +1,4 @@
-"""The memory of a house: the joint history of its units by id, and how a prep or a move changes it.
+"""The memory of a house: the joint history of its units by id and its persons by name, and what changes it.
 
 A signature adds what the prep's readings contain; a move starts a new epoch, correlated with the old one.
 """
@@ -23,6 +23,8 @@ AT_STOP = " at f/"
 """Between a lens and a stop in the name of a focus shift."""
 MOVES = {Kind.BODY: (Kind.BODY,), Kind.LENS: (Kind.LENS, Kind.SCALE)}
 """What of a unit has a new epoch after its adjustment."""
+NAMED_ALIKE = (Kind.SETUP, Kind.EYE)
+"""Kinds whose units have the same name in the memory and for the judge."""
 SAME_SD = 1e-3
 """A shim under a lens leaves its scale as it was: sd of the difference. [‰]"""
 RowHistory = tuple[float | None, float | None]
@@ -118,7 +120,12 @@ class PrepUnits:
         self._keys = {(key[0] in body_ids, name): key for key, name in names.items()}
 
     def judged(self, unit: Unit) -> Unit | None:
-        """Return a remembered unit under the judge's name; None if it is not of the prep."""
+        """Return a remembered unit under the judge's name; None if it is not of the prep.
+
+        A person is known by one name everywhere, and is of every prep.
+        """
+        if unit.kind is Kind.EYE:
+            return unit
         unit_id = id_of(unit)
         name = self._names.get((unit_id, unit.epoch))
         return None if name is None else Unit(unit.kind, name + unit.name[len(unit_id) :])
@@ -127,13 +134,13 @@ class PrepUnits:
         """Return a judged unit under its id; one of another prep, or a set-up, unchanged."""
         name = id_of(unit)
         key = self._keys.get((unit.kind is Kind.BODY, name))
-        if key is None or unit.kind is Kind.SETUP:
+        if key is None or unit.kind in NAMED_ALIKE:
             return unit
         return Unit(unit.kind, key[0] + unit.name[len(name) :], key[1])
 
     def is_judged(self, unit: Unit) -> bool:
         """Whether a unit has a name of this prep's."""
-        return unit.kind is Kind.SETUP or (unit.kind is Kind.BODY, id_of(unit)) in self._keys
+        return unit.kind in NAMED_ALIKE or (unit.kind is Kind.BODY, id_of(unit)) in self._keys
 
     def is_here(self, unit: Unit) -> bool:
         """Whether a remembered unit is of this prep."""
@@ -178,7 +185,9 @@ def after_readings(memory: HouseMemory, prep: Prep, units: PrepUnits, *, since: 
     return HouseMemory(
         history=history,
         since={
-            unit: replace(since, row=_row(history, unit)) if units.is_here(unit) else memory.since[unit]
+            unit: replace(since, row=_row(history, unit))
+            if units.is_here(unit) or unit not in memory.since
+            else memory.since[unit]
             for unit in history.units
         },
         seq=memory.seq,

@@ -18,7 +18,10 @@ REMEMBERED = {
     Kind.SETUP: Effect.SETUP,
     Kind.AXIS: Effect.AXIS,
     Kind.STOP: Effect.STOP,
+    Kind.EYE: Effect.EYE,
 }
+CHANGING = (Effect.BODY, Effect.LENS, Effect.EYE)
+"""Effects whose remembered units have what changed since as an unknown of their own."""
 WHOLE_SET = "set"
 """Name of the set when no lens of a prep is assigned to one."""
 
@@ -59,10 +62,14 @@ class Bench:
         later: Later,
         observations: Sequence[Observation],
     ) -> "Bench":
-        """Return the bench of a prep; a set that is large enough has a shift of its own."""
+        """Return the bench of a prep; a set that is large enough has a shift of its own.
+
+        Remembered lenses are not counted: the joint memory contains what they share.
+        """
         bench = cls(prep, facts, priors, later, observations, frozenset())
         lenses = {observation.lens for observation in observations} | set(prep.lenses)
-        names = [bench.set_of(lens) for lens in {bench._present_name(lens) for lens in lenses}]
+        new = {lens for lens in lenses if not bench.has_memory(Column(Effect.LENS, lens))}
+        names = [bench.set_of(lens) for lens in {bench._present_name(lens) for lens in new}]
         large = frozenset(name for name in set(names) if names.count(name) >= LEAST_LENSES_OF_SET)
         return cls(prep, facts, priors, later, observations, large)
 
@@ -75,6 +82,11 @@ class Bench:
     def set_of(self, lens: str) -> str:
         """Return the set that a lens travels with."""
         return self.facts.set_of_lens.get(self._present_name(lens), WHOLE_SET)
+
+    def shifts_with_set(self, lens: str) -> bool:
+        """Whether a lens's error contains the shift of its set as an unknown of its own."""
+        is_new = not self.has_memory(Column(Effect.LENS, lens))
+        return is_new and self.set_of(lens) in self.large_sets
 
     def with_memories(self, row: Mapping[Column, float]) -> dict[Column, float]:
         """Add the memories of a row's units, and what changed in their earlier states."""
@@ -140,9 +152,9 @@ class Bench:
         """Whether most lenses of a set have a history."""
         lenses = {one.lens for one in self.observations if self.set_of(one.lens) == name}
         known = [
-            self.has_memory(Column(Effect.LENS, lens))
-            or self.prep.lenses.get(lens, LensKnowledge()).history_sd_um is not None
+            self.prep.lenses.get(lens, LensKnowledge()).history_sd_um is not None
             for lens in lenses
+            if self.shifts_with_set(lens)
         ]
         return bool(known) and 2 * sum(known) > len(known)
 
@@ -177,7 +189,5 @@ def _without_pure_memories(row: dict[Column, float]) -> dict[Column, float]:
     return {
         column: value
         for column, value in row.items()
-        if column.is_memory
-        or column.effect in (Effect.BODY, Effect.LENS)
-        or column._replace(is_memory=True) not in row
+        if column.is_memory or column.effect in CHANGING or column._replace(is_memory=True) not in row
     }

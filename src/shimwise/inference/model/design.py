@@ -187,7 +187,7 @@ class _Builder:
             Column(Effect.SETUP, observation.setup): per_mm,
             Column(Effect.BODY_REFERENCE, observation.body): per_mm,
         }
-        if bench.set_of(observation.lens) in bench.large_sets:
+        if bench.shifts_with_set(observation.lens):
             row[Column(Effect.SET, bench.set_of(observation.lens))] = 1.0
         if observation.measured_sd_um is None:
             row[Column(Effect.EYE, observation.operator)] = observation.fnumber * self._coc_um(

@@ -30,8 +30,8 @@ from shimwise.inference.model.checks import refuse_unless_finite
 from shimwise.inference.model.kinds import FloatArray, Kind
 
 SCHEMA = "shimwise.history/1"
-LASTING = (Kind.BODY, Kind.LENS, Kind.SCALE, Kind.AXIS, Kind.STOP)
-"""Kinds that outlive a prep; a set-up ends with its tape."""
+LASTING = (Kind.BODY, Kind.LENS, Kind.SCALE, Kind.AXIS, Kind.STOP, Kind.EYE)
+"""Kinds that outlive a prep, a person's offset too; a set-up ends with its tape."""
 DAYS_PER_MONTH = 30.0
 LEAST_SD = {Kind.BODY: 1.0, Kind.LENS: 1.0}
 """No unit is remembered better than this, however often it was read. [µm] What the model leaves out (a lens

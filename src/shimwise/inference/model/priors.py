@@ -84,9 +84,10 @@ CHANGED: Mapping[Effect, Levels] = MappingProxyType(
     {
         Effect.BODY: Levels((0.5, 20.0, 60.0), (0.97, 0.02, 0.01)),
         Effect.LENS: Levels((0.5, 12.0, 40.0), (0.99, 0.007, 0.003)),
+        Effect.EYE: Levels((0.005, 0.05, 0.2), (0.985, 0.012, 0.003)),
     }
 )
-"""Levels of what has changed in a unit since it was last signed. [µm]"""
+"""Levels of what has changed since a unit was last signed, and a person read last. [µm; eye: share of N·c]"""
 
 
 K_MEDIAN, K_LOG_SD = 0.19, 0.45

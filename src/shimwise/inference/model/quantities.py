@@ -14,6 +14,7 @@ MOST_PAIRS = 3000
 """With more bodies × lenses only pairs that were read are reported."""
 MOST_DIFFERENCES = 1000
 """With more pairs of bodies only neighbours by name are compared."""
+KNOCKED = (Effect.BODY, Effect.LENS)
 Row = dict[Column, float]
 
 
@@ -34,7 +35,7 @@ def reported_quantities(
     for (effect, name), row in total.items():
         found.add(effect.value, (name,), row)
     for column in columns:
-        if not column.is_memory and bench.has_memory(column):
+        if column.effect in KNOCKED and not column.is_memory and bench.has_memory(column):
             found.add("changed", (column.effect.value, column.name), {column: 1.0})
     bodies, lenses, persons = (
         [name for of, name in total if of is effect] for effect in (Effect.BODY, Effect.LENS, Effect.EYE)
@@ -79,7 +80,7 @@ def dense(rows: Sequence[Mapping[Column, float]], position: Mapping[Column, int]
 def _total(bench: Bench, effect: Effect, name: str) -> Row:
     """Return a unit's whole error: memory and change, and for a lens the shift of its set."""
     row = bench.with_memories({Column(effect, name): 1.0})
-    if effect is Effect.LENS and bench.set_of(name) in bench.large_sets:
+    if effect is Effect.LENS and bench.shifts_with_set(name):
         row[Column(Effect.SET, bench.set_of(name))] = 1.0
     return row
 

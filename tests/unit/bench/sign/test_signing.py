@@ -130,7 +130,13 @@ def rename(house: House) -> None:
     house_of.change_lens(
         house.record,
         house.ids["H50"],
-        facts=LensFacts(name="H51", focal_lengths_mm=(51.0,), fnumber=2.0, note="back from the dealer"),
+        facts=LensFacts(
+            name="H51",
+            focal_lengths_mm=(51.0,),
+            fnumber=2.0,
+            note="back from the dealer",
+            marks_mm=(600, 900),
+        ),
         who=WHO,
     )
 

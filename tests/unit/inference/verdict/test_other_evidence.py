@@ -88,6 +88,28 @@ def test_what_is_remembered_jointly_enters_and_a_knock_is_found() -> None:
     assert knocked.answer.bodies[0].p_out > 0.95
 
 
+def test_one_body_that_fell_is_found_where_lenses_and_person_are_remembered() -> None:
+    units = [
+        (Kind.BODY, "A", 0.0, 2.0),
+        *((Kind.LENS, name, value, 1.5) for name, value in LENSES_UM.items()),
+    ]
+    known = history_of(*units, (Kind.EYE, "p", 0.0, 0.05))
+    judged = judge_prep(prep_of({"A": -46.0}, LENSES_UM, history=known))
+    error_um, _ = body_of(judged, "A")
+    assert error_um == pytest.approx(-46.0, abs=5.0)
+    assert [one.unit for one in judged.answer.notices if one.code == "knocked"] == ["A"]
+    assert not judged.draws.quantities.indices(Effect.SET.value)  # what the lenses share is in their memory
+
+
+def test_a_persons_offset_is_remembered_and_counts_at_the_next_prep() -> None:
+    prep = prep_of({"A": 0.0}, {name: value - 8.0 for name, value in LENSES_UM.items()}, k=0.1)
+    lenses = [(Kind.LENS, name, value, 1.0) for name, value in LENSES_UM.items()]
+    without = history_of(*lenses)
+    told = history_of(*lenses, (Kind.EYE, "p", -0.2, 0.02))
+    assert body_of(judge_prep(replace(prep, history=told)), "A")[0] == pytest.approx(0.0, abs=2.5)
+    assert body_of(judge_prep(replace(prep, history=without)), "A")[0] < -3.0
+
+
 def test_joint_knowledge_is_not_taken_as_independent() -> None:
     """Body and lens known only in sum: either alone stays uncertain."""
     covariance = np.array([[100.0, -99.0], [-99.0, 100.0]])
