@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from rich.console import Console, Group, RenderableType
 from rich.text import Text
 
-from shimwise.inference.model.prep import MeasuredLanding, Reading
+from shimwise.inference.model.prep import MeasuredLanding, Reading, zoom_settings_mm
 from shimwise.inference.verdict.answer import (
     Z95,
     Answer,
@@ -141,13 +141,15 @@ def _writer(
     readings: Iterable[Reading | MeasuredLanding] | None,
     lens_text: Mapping[str, str] | None,
 ) -> "_VerdictWriter":
+    taken = tuple(readings or ())
     doubted_rows = {reading.row for reading in answer.readings if reading.is_doubted}
     return _VerdictWriter(
         answer=answer,
         remedies=tuple(remedies),
         width=width,
         is_ascii=is_ascii,
-        typed={reading.row: reading for reading in readings or () if reading.row in doubted_rows},
+        typed={reading.row: reading for reading in taken if reading.row in doubted_rows},
+        zoom_mm=zoom_settings_mm(taken),
         lens_text=lens_text or {},
     )
 
@@ -159,6 +161,7 @@ class _VerdictWriter(Writer):
     answer: Answer
     remedies: tuple[Remedy, ...]
     typed: Mapping[int, Reading | MeasuredLanding]
+    zoom_mm: Mapping[int, float]
 
     def parts(self) -> Iterator[RenderableType]:
         yield from self.paragraph(self.answer.headline, style=BOLD_STYLE)
@@ -166,7 +169,13 @@ class _VerdictWriter(Writer):
             yield from self.paragraph(also)
         yield from self.section("What to do now", self.to_do())
         yield Text("")
-        rail = draw_rail(self.answer, width=self.width, lens_text=self.lens_text, is_ascii=self.is_ascii)
+        rail = draw_rail(
+            self.answer,
+            width=self.width,
+            lens_text=self.lens_text,
+            zoom_mm=self.zoom_mm,
+            is_ascii=self.is_ascii,
+        )
         yield from rail.styled
         yield from self.units()
         yield from self.causes()
