@@ -1,9 +1,8 @@
 """One model is sampled once in a run of the tests; its draws are shared by the processes of the run.
 
-Most tests that judge a prep ask about the record, a page or a sheet, and many judge the same bench. Sampling
-takes .2 to .5 s, and the same model with the same options gives the same draws. What is kept lies in the run's
-own folder and goes with it, so that it never outlives the code that computed it. Tests of ``inference`` itself
-sample anew.
+Most tests that judge a prep ask about the record, a page or a sheet; many judge one bench. Sampling takes
+.2 to .5 s, and the same model with the same options gives the same draws. They are kept in the folder of the
+run, so that they never outlive the code that computed them. Tests of ``inference`` itself sample anew.
 """
 
 import hashlib
@@ -11,11 +10,14 @@ import os
 import pickle
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import ParamSpec, TypeVar
 
 import pytest
 
 __all__ = ["Memo", "share_draws"]
+
+Asked = ParamSpec("Asked")
+Found = TypeVar("Found")
 
 
 class Memo:
@@ -25,19 +27,20 @@ class Memo:
         self.folder, self.is_used, self.effort = folder, True, ""
         folder.mkdir(exist_ok=True)
 
-    def of(self, call: Callable[..., Any]) -> Callable[..., Any]:
+    def of(self, call: Callable[Asked, Found]) -> Callable[Asked, Found]:
         """Return the call, whose answer is read back when the same was asked before in this run."""
 
-        def remembered(*asked: object, **options: object) -> Any:
+        def remembered(*asked: Asked.args, **options: Asked.kwargs) -> Found:
             if not self.is_used:
                 return call(*asked, **options)
-            key = hashlib.sha256(pickle.dumps((self.effort, asked, sorted(options.items())))).hexdigest()
-            file = self.folder / key
+            question = pickle.dumps((self.effort, asked, sorted(options.items())))
+            file = self.folder / hashlib.sha256(question).hexdigest()
             if not file.exists():
-                part = self.folder / f"{key}.{os.getpid()}"
+                part = file.with_suffix(f".{os.getpid()}")
                 part.write_bytes(pickle.dumps(call(*asked, **options)))
                 part.replace(file)
-            return pickle.loads(file.read_bytes())  # noqa: S301  # written by this run; each caller has its own
+            found: Found = pickle.loads(file.read_bytes())  # of this run; each caller has its own
+            return found
 
         return remembered
 

@@ -188,7 +188,8 @@ class ScrewKnowledge:
     def um_per_turn_interval(self, probability: float = 0.95) -> tuple[float, float]:
         """Central interval of the travel for one turn. [µm]"""
         travel_um, place = np.unique(self.travel_um, return_inverse=True)  # whatever the play and the sense
-        share, steps = np.bincount(place, self.share), np.log(travel_um)[:, None]
+        share: FloatArray = np.bincount(place, self.share).astype(np.float64)
+        steps = np.log(travel_um)[:, None]
         width = np.full_like(steps, np.log(TRAVEL_GRID_UM[1] / TRAVEL_GRID_UM[0]) / 2)
         tail = (1 - probability) / 2
         low, high = (float(np.exp(quantile(share, steps, width, level)[0])) for level in (tail, 1 - tail))
