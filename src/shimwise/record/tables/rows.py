@@ -267,7 +267,7 @@ class AdjustmentRow:
 class SignOffRow:
     """A prep signed at a revision. ``digest``: of what was signed; ``exceptions``: what was signed over.
 
-    ``as_set``: whether body and lenses together were signed, and not each unit by itself; None: it was not.
+    ``as_set``: whether bodies and lenses were signed together; None: each unit by itself.
     ``signed_json``: what was signed, letter by letter, with the digest as its SHA-256; None if not kept.
     """
 
