@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from shimwise.record.record import Record
 
 MISTYPED = "mistyped"
-"""Why a reading is corrected, where nothing else is said."""
+"""Why a reading is corrected, where no reason is given."""
 
 
 def add_reading(
