@@ -35,6 +35,8 @@ READING, FITTING = "Reading the frames", "Fitting the peak"
 SAME_SHARE, MOST_ROUNDS = 0.02, 6
 """A screw's travel per turn, estimated by blur, is right where the fitted f-number equals the lens's own
 within this share; the most rounds of that estimate. Chosen by us."""
+TRAVEL_SD_SHARE = 0.06
+"""Relative sd of that travel: as far as a marked f-number is off. Common practice, no source."""
 CODECS = {"h264": "H.264", "hevc": "H.265"}
 SAME_GAIN = 1e-4
 """A scale of the picture that differs less from the formula's makes no measurable difference."""
@@ -327,8 +329,15 @@ class _Work:
             focal_mm=known.focal_mm,
             fnumber=known.fnumber,
             um_per_turn=self.space.um_per_turn,
+            um_per_turn_sd=None if is_relative else self._travel_sd_um(),
         )
         return sweep_to_json(core, facts, warnings=report)
+
+    def _travel_sd_um(self) -> float | None:
+        """Return how well the blur shows a screw's travel [µm]; None where it was entered, or not found."""
+        travel_um = self.space.um_per_turn
+        is_found = self.unit.um_per_turn is None and abs(self.fnumber_share - 1.0) < SAME_SHARE
+        return TRAVEL_SD_SHARE * travel_um if travel_um is not None and is_found else None
 
 
 def _relative_json(peak: Any, flags: tuple[Raised, ...], channel: str) -> dict[str, Any]:  # noqa: ANN401
