@@ -7,10 +7,12 @@ import pytest
 from simulated_house import BLUR_UM, simulated_house
 
 from shimwise.inference.house.joint import datum_of, history_at, joint_state, priors_of, rates_of
+from shimwise.inference.house.next_readings import most_worth_reading, undecided
 from shimwise.inference.house.readings import Gauge
 from shimwise.inference.house.spreads import Learned, learn
+from shimwise.inference.model.joint_memory import Unit
 from shimwise.inference.model.kinds import Kind
-from shimwise.inference.model.priors import STARTING_LEVELS, Effect
+from shimwise.inference.model.priors import K_MEDIAN, STARTING_LEVELS, Effect
 
 ARRAYS = ("body", "lens", "person", "prep", "tape", "distance_mm", "scale_um", "tape_um", "blur_um")
 ARRAYS_UM = ("ring_um", "low_um", "high_um")
@@ -98,3 +100,29 @@ def test_the_judge_gets_the_houses_spreads_and_a_history_that_fades(
     name = learned[0].readings.bodies[0]
     before, after = (one.remembered(Kind.BODY, name).sd for one in (early, late))
     assert after**2 - before**2 == pytest.approx(4 * month_um**2, rel=0.01)
+
+
+def test_the_reading_most_worth_taking_lowers_what_is_undecided_as_promised(
+    learned: tuple[Learned, np.ndarray],
+) -> None:
+    found, state = learned[0], joint_state(learned[0])
+    wanted = undecided(state, tolerance_um=6.0)
+    best, *others = most_worth_reading(found, state, tolerance_um=6.0, count=10_000)
+    assert len(others) + 1 == len(found.readings.bodies) * len(found.readings.lenses)
+    row = np.zeros(len(state.units))
+    one = np.flatnonzero(
+        (found.readings.lens == found.readings.lenses.index(best.lens))
+        & (found.readings.distance_mm == best.distance_mm)
+    )[0]
+    row[state.units.index(Unit(Kind.BODY, best.body))] = 1.0
+    row[state.units.index(Unit(Kind.LENS, best.lens))] = 1.0
+    row[state.units.index(Unit(Kind.SCALE, best.lens))] = found.readings.scale_um[one]
+    row[state.places(Kind.EYE)] = BLUR_UM / len(found.readings.persons)
+    scale_um2 = (K_MEDIAN * BLUR_UM) ** 2 + found.readings.ring_um[one] ** 2
+    tape_um = found.readings.tape_um[one] * found.spreads.levels[Effect.SETUP].usual_sd
+    width_um = found.readings.tape_um[one] * (12.7 if best.distance_mm < 1371.6 else 25.4)
+    noise = 7 / 5 * scale_um2 / 3 + width_um**2 / 12 + tape_um**2
+    after = np.linalg.inv(np.linalg.inv(state.covariance) + np.outer(row, row) / noise)
+    gained = np.diag(state.covariance)[wanted].sum() - np.diag(after)[wanted].sum()
+    assert best.gain_um2 == pytest.approx(gained, rel=1e-3)
+    assert best.gain_um2 >= max(other.gain_um2 for other in others)
