@@ -27,6 +27,15 @@ settings.load_profile("shimwise")
 
 
 @pytest.fixture(autouse=True, scope="session")
+def _house_keys_of_the_tests(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep the house's key in a folder of the tests, never in the user's."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("SHIMWISE_KEYS", str(tmp_path_factory.mktemp("house") / "keys"))
+        patch.delenv("SHIMWISE_HOUSE_KEY", raising=False)
+        yield
+
+
+@pytest.fixture(autouse=True, scope="session")
 def _passphrases_are_hashed_quickly() -> Iterator[None]:
     """Hash with Argon2 at its least cost: no test guesses passphrases, and one checks the cost."""
     quick = functools.partial(argon2.PasswordHasher, time_cost=1, memory_cost=8, parallelism=1)

@@ -28,6 +28,7 @@ COMMANDS = {
     "house": "Tell what the signed preps teach of the whole house.",
     "sheet": "Print a prep's check sheet, cards, labels or set table.",
     "verify": "Tell whether a sheet is what was signed.",
+    "keys": "Show, give and know the keys that houses sign with.",
     "list": "List the record's preps, bodies, lenses or sets.",
     "import": "Take in readings, a prep, or the house's list.",
     "export": "Write all that a prep holds, or its readings, as a file.",
@@ -39,7 +40,7 @@ COMMANDS = {
 MODULES = {
     **dict.fromkeys(("demo", "judge", "plan", "optics", "chart", "sweep"), "desk"),
     **dict.fromkeys(("adjust", "sign", "reopen", "sheet", "verify"), "prep"),
-    **dict.fromkeys(("drift", "repeatability", "house"), "house"),
+    **dict.fromkeys(("drift", "repeatability", "house", "keys"), "house"),
     **dict.fromkeys(("list", "import", "export", "backup", "restore", "check"), "exchange"),
 }
 """Command -> the room of its module; ``serve`` has none."""

@@ -71,6 +71,10 @@ class RecordDamaged(StoreError):
     """Raised when the file is no record, or contradicts itself."""
 
 
+class RecordTooOld(RecordDamaged):
+    """Raised when a record that is only to be read has the tables of an older version."""
+
+
 class NotFound(RecordError):
     """Raised when something asked for is not in the record.
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, inspect, text
 
 from shimwise.record.error_translation import DAMAGED
-from shimwise.record.errors import RecordAway, RecordDamaged, RecordTooNew
+from shimwise.record.errors import RecordAway, RecordDamaged, RecordTooNew, RecordTooOld
 from shimwise.record.file_copy import copy_file
 from shimwise.record.location import Location, writing_options
 from shimwise.record.migrations import FOLDER, HEAD, KNOWN
@@ -34,8 +34,9 @@ def prepare(engine: Engine, location: Location, *, is_read_only: bool) -> None:
     if found == HEAD:
         return
     if is_read_only:
-        cause = DAMAGED.format(cause="it has no tables") if found is None else OLDER.format(found=found)
-        raise RecordDamaged(cause, where=location.name)
+        if found is not None:
+            raise RecordTooOld(OLDER.format(found=found), where=location.name)
+        raise RecordDamaged(DAMAGED.format(cause="it has no tables"), where=location.name)
     if found is not None and location.path is not None:
         kept = location.path.with_name(f"{location.path.name}.before-{found}")
         copy_file(location.path, kept, is_replacing=True)

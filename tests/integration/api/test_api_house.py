@@ -52,9 +52,11 @@ def test_a_lens_with_a_table_to_infinity_is_given_back_as_it_came(door: Door) ->
         {"distance_mm": 914.4, "focal_mm": 78, "separation_mm": 10},
         {"distance_mm": None, "focal_mm": 85, "separation_mm": 14},
     ]
-    facts = {"name": "I85", "focal_lengths_mm": [85], "fnumber": 2, "by_distance": table}
+    marks = [609.6, 914.4, None]
+    facts = {"name": "I85", "focal_lengths_mm": [85], "fnumber": 2, "by_distance": table, "marks_mm": marks}
     lens = door.post("/lenses", 201, **facts, focus_design="internal focus", who=WHO)
     assert lens["facts"]["by_distance"] == [[914.4, 78, 10], [None, 85, 14]]
+    assert lens["facts"]["marks_mm"] == marks
 
 
 def test_the_list_is_told_first_then_taken(door: Door) -> None:

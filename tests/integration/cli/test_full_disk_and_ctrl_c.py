@@ -50,6 +50,7 @@ def every(house: Path, out: Path) -> dict[str, tuple[str, ...]]:
         "house": ("--help",),
         "sheet": (str(house / "prep.json"), "--out", str(out / "sheet.pdf")),
         "verify": (str(house / "prep.json"),),
+        "keys": ("show",),
         "list": data,
         "import": (str(READINGS), *other),
         "export": ("A-07", *data),

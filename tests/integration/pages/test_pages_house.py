@@ -60,6 +60,22 @@ def test_a_lens_needs_its_f_number_and_says_so_beside_it(door: Door) -> None:
     assert "762" in text  # 2 ft 6 in is 762 mm exactly
 
 
+def test_the_marks_of_a_lens_are_typed_shown_and_refused_beside_their_field(door: Door) -> None:
+    facts = {"name": "K40", "focal_lengths_mm": "40", "fnumber": "2", "scale_unit": "ft", "who": WHO}
+    for wrong, words in (("2', 4', 3'", "out of order"), ("2', x", "no length"), ("3'", "one mark")):
+        refused = door.client.post("/lenses", data={**facts, "marks": wrong})
+        assert refused.status_code == 422
+        assert 'id="marks-wrong"' in refused.text
+        assert words in refused.text
+        assert wrong in unescape(refused.text)
+    made = door.client.post("/lenses", data={**facts, "marks": "2', 3', 6', INF"})
+    assert made.status_code == 303
+    address = made.headers["location"]
+    assert "2', 3', 6', INF" in see(door, address).text
+    again = unescape(door.client.get(f"{address}/change").text)
+    assert """value="2', 3', 6', INF\"""" in again
+
+
 def test_a_prep_of_a_body_begins_with_the_lens_that_is_missing(tmp_path: Path) -> None:
     with opened_pages(tmp_path / "bare") as bare:
         bare.client.follow_redirects = False

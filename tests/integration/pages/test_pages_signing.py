@@ -118,3 +118,21 @@ def test_an_adjustment_under_way_stands_in_the_way(door: Door) -> None:
     assert at in page.links
     refused = sent(door, f"/preps/{prep_id}/sign", 409, **exceptions(door, prep_id))
     assert "Finish it or give it up first" in refused.text
+
+
+def test_a_prep_is_signed_as_a_set_where_only_the_pairs_are_decided(door: Door) -> None:
+    prep_id = str(door.start(set_id=None, lens_ids=[door.ids["H50"]])["id"])
+    for distance, text in (("3'", "2' 11 1/2\""), ("6'", "5' 10\"")):
+        for person in (WHO, "B. Lead", WHO, "B. Lead"):
+            door.read(prep_id, text, distance_text=distance, operator=person)
+    page = see(door, f"/preps/{prep_id}/sign")
+    assert "2 units are undecided" in page.sentence
+    assert f"/preps/{prep_id}/sign?as=set" in page.links
+    as_set = see(door, f"/preps/{prep_id}/sign?as=set")
+    assert "can be signed as a set" in as_set.sentence
+    assert "On A-01, H50 lands" in as_set.text
+    assert as_set.unlabelled == []
+    sent(door, f"/preps/{prep_id}/sign", **{"as": "set"})
+    (kept,) = door.get(f"/preps/{prep_id}/sign-offs")["sign_offs"]
+    assert (kept["as_set"], kept["exceptions"]) == (True, [])
+    assert "body and lenses together, as a set" in see(door, f"/preps/{prep_id}/sign").text

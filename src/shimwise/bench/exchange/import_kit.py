@@ -174,8 +174,8 @@ class _Draft:
                     kind=kind,
                     name=facts.name,
                     fact=KIT_FACTS.get(fact, fact),
-                    before=fact_text(getattr(before, fact)),
-                    after=fact_text(getattr(facts, fact)),
+                    before=fact_text(getattr(before, fact), fact),
+                    after=fact_text(getattr(facts, fact), fact),
                 )
             )
 
@@ -263,7 +263,7 @@ def _stated(unit: KitUnit) -> Iterator[tuple[str, Any]]:
         if unit.mechanism is not None:
             yield "mechanism", mechanism_of_kit(unit.mechanism)
     elif isinstance(unit, KitLens):
-        names += ["focal_lengths_mm", "fnumber", "separation_mm", "squeeze", "by_distance"]
+        names += ["focal_lengths_mm", "fnumber", "separation_mm", "squeeze", "by_distance", "marks_mm"]
         if unit.focus_design is not None:
             yield "focus_design", unit.focus_design.value
     for name in names:

@@ -18,7 +18,7 @@ from shimwise.record.backup import backup as copies
 from shimwise.record.backup import checking
 from shimwise.record.backup.backup import Announce, Backup, Held, Replacing, Restored
 from shimwise.record.backup.checking import Contradiction
-from shimwise.record.errors import Conflict, NotFound, RecordAway
+from shimwise.record.errors import Conflict, NotFound, RecordAway, RecordTooOld
 from shimwise.record.exchange import prep_json, readings_csv
 from shimwise.record.exchange.prep_json import Imported
 from shimwise.record.exchange.row_json import ExchangeError
@@ -77,14 +77,19 @@ def open_record(
     clock : callable
         Tells the time.
     is_read_only : bool
-        Whether it has to be there already, and is left as it is.
+        Whether it has to be there already, and is left as it is; tables of an older version are renewed
+        first, with a copy of the record beside it.
     has_to_be : bool
         Whether it has to be there already, and is written to.
     """
     path = location_of(where).path if has_to_be else None
     if path is not None and not path.is_file():
         raise RecordAway(NOT_THERE, where=str(path))
-    return Record.open(where, clock=clock, is_read_only=is_read_only)
+    try:
+        return Record.open(where, clock=clock, is_read_only=is_read_only)
+    except RecordTooOld:
+        Record.open(where, clock=clock).close()
+        return Record.open(where, clock=clock, is_read_only=is_read_only)
 
 
 def backup(record: Record, target: str | Path, *, progress: Progress | None = None) -> Backup:

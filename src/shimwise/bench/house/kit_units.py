@@ -18,6 +18,7 @@ KIT_FACTS = {
     "focal_lengths_mm": "focal_length_mm",
     "fnumber": "f_number",
     "separation_mm": "principal_separation_mm",
+    "marks_mm": "marks",
 }
 """Keys of a kit file behind facts that are called otherwise."""
 _KINDS: dict[type[Mechanism], str] = {Screw: "screw", ShimmedMount: "shimmed mount", Fixed: "fixed"}

@@ -3,6 +3,7 @@
 from dataclasses import asdict, fields, is_dataclass
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.house.scale_marks import marks_text
 from shimwise.bench.house.unit_rows import body_facts, body_row, lens_facts, lens_row
 from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.record.queries import units
@@ -38,10 +39,12 @@ def change_row(change: "Change", facts: BodyFacts | LensFacts, unit_id: str, epo
         units.change_lens(change, lens_row(facts, id=unit_id, epoch=epoch))
 
 
-def fact_text(value: object) -> str:
-    """Return a fact as files write it; empty for one that is not known."""
+def fact_text(value: Any, name: str = "") -> str:  # noqa: ANN401 - facts are of several kinds
+    """Return a fact as files write it; empty for one that is not known. ``name``: where that matters."""
     if value is None:
         return ""
+    if name == "marks_mm":
+        return marks_text(value)
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, tuple):

@@ -25,7 +25,7 @@ from shimwise.files.limits import (
 from shimwise.inference.model.prep import FocusDesign
 
 MECHANISMS = ("screw", "shimmed mount", "fixed")
-MOST_FOCAL_LENGTHS, MOST_TABLE_ROWS, MOST_LENSES = 12, 50, 100
+MOST_FOCAL_LENGTHS, MOST_TABLE_ROWS, MOST_LENSES, MOST_MARKS = 12, 50, 100, 60
 
 
 def checked_body(facts: BodyFacts) -> BodyFacts:
@@ -60,6 +60,7 @@ def checked_lens(facts: LensFacts) -> LensFacts:
         refusals.of(check_number, facts.separation_mm, SEPARATION_MM, field="separation_mm")
         refusals.of(check_number, facts.squeeze, SQUEEZE, field="squeeze")
         refusals.of(check_number, facts.near_mm, NEAR_MM, field="near_mm")
+        refusals.of(_check_marks, facts.marks_mm)
         refusals.of(_check_choices, facts)
         refusals.of(_checked_words, facts)
         refusals.of(_checked_table, facts)
@@ -128,6 +129,19 @@ def _check_focal(focal_lengths_mm: tuple[float, ...]) -> None:
     if any(later <= earlier for earlier, later in pairwise(focal_lengths_mm)):
         typed = ", ".join(f"{focal_mm:g}" for focal_mm in focal_lengths_mm)
         raise InputError("do not rise. Type them from short to long, each once.", field=field, typed=typed)
+
+
+def _check_marks(marks_mm: tuple[float, ...]) -> None:
+    field = "marks_mm"
+    for mark_mm in marks_mm:
+        if not math.isinf(mark_mm):
+            check_number(mark_mm, NEAR_MM, field=field)
+    if len(marks_mm) == 1:
+        raise InputError("is one mark. Type all that are engraved, from near to far.", field=field)
+    if len(marks_mm) > MOST_MARKS:
+        raise InputError(f"are {len(marks_mm)}; at most {MOST_MARKS} are kept.", field=field)
+    if any(later <= earlier for earlier, later in pairwise(marks_mm)):
+        raise InputError("are out of order. Sort them from near to far, each mark once.", field=field)
 
 
 def _checked_table(facts: LensFacts) -> tuple[tuple[float, float, float], ...]:

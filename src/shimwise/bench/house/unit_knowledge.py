@@ -54,6 +54,7 @@ def kit_lens(lens: "LensRow") -> KitLens:
         focus_design=FocusDesign(lens.focus_design) if lens.focus_design else None,
         squeeze=lens.squeeze if lens.squeeze and lens.squeeze != 1.0 else None,
         by_distance=tuple((float(d), float(f), float(h)) for d, f, h in lens.by_distance or ()),
+        marks_mm=tuple(lens.marks_mm or ()),
         source="record",
     )
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.errors import InputError
+from shimwise.bench.house.scale_marks import marks_text
 from shimwise.bench.house.unit_changes import add_row, change_row, differing, fact_text, facts_of
 from shimwise.bench.house.unit_checks import checked_body, checked_lens
 from shimwise.bench.house.unit_knowledge import lens_text
@@ -185,8 +186,8 @@ class _Draft:
                 kind=row.kind,
                 name=name,
                 field=_COLUMNS.get(fact, fact),
-                before=fact_text(before),
-                after=fact_text(after),
+                before=fact_text(before, fact),
+                after=fact_text(after, fact),
             )
         )
 
@@ -236,6 +237,8 @@ def _understood(facts: BodyFacts | LensFacts, set_names: Sequence[str]) -> str:
     words += [f"serial {facts.serial}"] if facts.serial else []
     if isinstance(facts, LensFacts) and facts.near_mm is not None:
         words.append(f"nearest mark {mm_to_feet_text(facts.near_mm)} ({mm_to_metric_text(facts.near_mm)})")
+    if isinstance(facts, LensFacts) and facts.marks_mm:
+        words.append(f"marks {marks_text(facts.marks_mm, facts.scale_unit, separator=', ')}")
     if isinstance(facts, BodyFacts) and facts.tolerance_um is not None:
         words.append(f"tolerance ±{facts.tolerance_um:g} µm")
     words += [f"in {' and '.join(set_names)}"] if set_names else []

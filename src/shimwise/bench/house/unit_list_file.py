@@ -1,10 +1,10 @@
 """The house's list as CSV: one row for each unit, in and out; a wrong row is named by line and column.
 
 Columns, in any order: ``kind,name`` (needed), ``serial,mount,focal_length_mm,f_number,set,squeeze``,
-``focus_design,principal_separation_mm,near,scale,pixel_pitch_um,circle_of_confusion_um,tolerance_um``,
-``retired,note``. ``kind`` is body or lens. A zoom's focal lengths have spaces between. ``set`` names the
-sets that a lens travels in, with ``|`` between. An empty cell, or a column that is absent, leaves what is
-known as it is.
+``focus_design,principal_separation_mm,near,scale,marks,pixel_pitch_um,circle_of_confusion_um``,
+``tolerance_um,retired,note``. ``kind`` is body or lens. A zoom's focal lengths have spaces between. ``set``
+names the sets that a lens travels in, ``marks`` its engraved distances from near to far, both with ``|``
+between. An empty cell, or a column that is absent, leaves what is known as it is.
 """
 
 import csv
@@ -12,10 +12,10 @@ import io
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import Any
 
 from shimwise.bench.errors import InputError
+from shimwise.bench.house.scale_marks import SEPARATOR, marks_text, typed_marks
 from shimwise.bench.house.views import BodyFacts, LensFacts, ListRefusal
 from shimwise.bench.typed_lengths import typed_distance
 from shimwise.files.columns import Columns, find_separator, read_header
@@ -25,11 +25,9 @@ from shimwise.files.decoding import decoded
 from shimwise.files.errors import CellError, ReadingsFileError, shown
 from shimwise.files.limits import FOCAL_MM, NumberRange
 from shimwise.files.names import from_spreadsheet, to_spreadsheet
-from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.notices import Notice
 
 MOST_ROWS = 10_000
-SET_SEPARATOR = "|"
 _SHARED = ("serial", "mount", "note", "retired")
 _OF_BODY = ("pixel_pitch_um", "circle_of_confusion_um", "tolerance_um")
 _OF_LENS = (
@@ -41,6 +39,7 @@ _OF_LENS = (
     "principal_separation_mm",
     "near",
     "scale",
+    "marks",
 )
 COLUMNS = (
     "kind",
@@ -59,6 +58,7 @@ FIELDS = {
     "principal_separation_mm": "separation_mm",
     "near": "near_mm",
     "scale": "scale_unit",
+    "marks": "marks_mm",
     "retired": "is_retired",
 }
 """Names of the facts behind columns that are called otherwise."""
@@ -140,7 +140,7 @@ def list_text(
     writer.writerow(COLUMNS)
     for facts, sets in units:
         kind = "body" if isinstance(facts, BodyFacts) else "lens"
-        cells = {"kind": kind, "name": facts.name, "set": SET_SEPARATOR.join(sets)}
+        cells = {"kind": kind, "name": facts.name, "set": SEPARATOR.join(sets)}
         for column in COLUMNS:
             field = FIELDS.get(column, column)
             if column not in cells and hasattr(facts, field):
@@ -156,18 +156,11 @@ def _written(column: str, value: Any, facts: BodyFacts | LensFacts) -> str:  # n
         return " ".join(f"{focal_mm:g}" for focal_mm in value)
     if column == "retired":
         return "yes" if value else "no"
-    if column == "near" and isinstance(facts, LensFacts):
-        return _near_text(value, facts.scale_unit)
+    if column in ("near", "marks") and isinstance(facts, LensFacts):
+        return marks_text(value if column == "marks" else (value,), facts.scale_unit)
     if column == "note":
         return to_spreadsheet(value)
     return repr(value).removesuffix(".0") if isinstance(value, float) else str(value)
-
-
-def _near_text(near_mm: float, scale_unit: str) -> str:
-    """Write a nearest mark in the scale's unit where that is exact, else in mm."""
-    write = partial(mm_to_metric_text, resolution_mm=0.1) if scale_unit == "m" else mm_to_feet_text
-    text = write(near_mm)
-    return text if typed_distance(text).mm == near_mm else f"{near_mm!r} mm"
 
 
 def _row(line: int, cells: Sequence[str], places: Mapping[str, int], *, decimal_comma: bool) -> ListRow:
@@ -188,7 +181,7 @@ def _row(line: int, cells: Sequence[str], places: Mapping[str, int], *, decimal_
         raise CellError(
             f"a {kind} has none. Leave the cell empty, or correct the kind.", column=wrong, found=typed[wrong]
         )
-    sets = tuple(part.strip() for part in typed.pop("set", "").split(SET_SEPARATOR) if part.strip())
+    sets = tuple(part.strip() for part in typed.pop("set", "").split(SEPARATOR) if part.strip())
     facts = {
         FIELDS.get(column, column): _value(column, text, decimal_comma) for column, text in typed.items()
     }
@@ -241,6 +234,7 @@ _CONVERT: dict[str, Callable[[str, bool], Any]] = {
     "principal_separation_mm": lambda text, comma: to_separation_mm(text, decimal_comma=comma),
     "near": lambda text, _: typed_distance(text).mm,
     "scale": _scale,
+    "marks": lambda text, _: typed_marks(text),
     "pixel_pitch_um": _positive,
     "circle_of_confusion_um": _positive,
     "tolerance_um": _positive,

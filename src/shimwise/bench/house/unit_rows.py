@@ -50,6 +50,7 @@ def lens_facts(row: LensRow) -> LensFacts:
         fnumber=math.nan if row.fnumber is None else row.fnumber,
         focus_design=row.focus_design or "",
         squeeze=row.squeeze or 1.0,
+        marks_mm=tuple(row.marks_mm or ()),
     )
 
 

@@ -56,7 +56,8 @@ class LensFacts(UnitFacts):
 
     ``focal_lengths_mm``: one, or of a zoom several in rising order. ``focus_design``: ``unit focus``,
     ``internal focus`` or empty. ``by_distance``: rows of (distance mm, focal length mm, separation mm).
-    ``near_mm``: nearest mark of its scale. ``scale_unit``: ``ft`` or ``m``.
+    ``near_mm``: nearest mark of its scale. ``scale_unit``: ``ft`` or ``m``. ``marks_mm``: all distances that
+    are engraved, from near to far, infinity allowed; empty where they are not known.
     """
 
     focal_lengths_mm: tuple[float, ...]
@@ -67,6 +68,7 @@ class LensFacts(UnitFacts):
     by_distance: tuple[tuple[float, float, float], ...] = ()
     near_mm: float | None = None
     scale_unit: str = "ft"
+    marks_mm: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

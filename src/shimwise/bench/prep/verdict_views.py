@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.house.unit_knowledge import body_text, lens_text
 from shimwise.bench.prep.views import (
+    BodyDifference,
     CauseView,
     NextView,
+    PairVerdict,
     PrepVerdict,
     RemedyView,
     SetupVerdict,
@@ -21,6 +23,7 @@ from shimwise.inference.verdict.answer import (
     BodyAnswer,
     Cause,
     NextReading,
+    PairAnswer,
     SetupAnswer,
 )
 from shimwise.inference.verdict.unit_state import state_of
@@ -30,13 +33,14 @@ from shimwise.remedy.to_do import to_do
 from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.words.cause_words import cause_text
 from shimwise.sheets.words.notices import AS_WRITTEN, worded
+from shimwise.sheets.words.pair_words import difference_text, pair_text, set_texts
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
     error_text,
     probability_text,
     signed_text,
 )
-from shimwise.sheets.words.state_words import STATE_WORDS, surer_text
+from shimwise.sheets.words.state_words import STATE_WORDS, VERDICT_WORDS, surer_text
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
@@ -64,6 +68,11 @@ def verdict_view(row: "VerdictRow", material: "PrepMaterial") -> PrepVerdict:
         second_line=second_line(answer),
         bodies=tuple(_unit_view(one, "body", find, upcoming, answer) for one in answer.bodies),
         lenses=tuple(_unit_view(one, "lens", find, upcoming, answer) for one in answer.lenses),
+        pairs=tuple(_pair_view(one) for one in answer.pairs),
+        differences=tuple(
+            build_from(BodyDifference, one, words=f"{difference_text(one)}.") for one in answer.differences
+        ),
+        sets=tuple(set_texts(answer)),
         setups=tuple(_setup_view(one, setup_ids) for one in answer.setups),
         causes=tuple(build_from(CauseView, one, words=_cause_words(one)) for one in answer.causes),
         next=upcoming,
@@ -120,6 +129,16 @@ def _at(upcoming: tuple[NextView, ...], write: Callable[[float], str]) -> Callab
     """Return the writer of distances: as they were typed where they are taped."""
     typed = {one.distance_mm: one.distance_text for one in upcoming}
     return lambda distance_mm: typed.get(distance_mm) or write(distance_mm)
+
+
+def _pair_view(one: PairAnswer) -> PairVerdict:
+    return build_from(
+        PairVerdict,
+        one,
+        verdict=one.verdict.value,
+        verdict_words=VERDICT_WORDS[one.verdict],
+        landing_words=f"{pair_text(one)} µm",
+    )
 
 
 def _setup_view(setup: SetupAnswer, ids: Mapping[str, str]) -> SetupVerdict:

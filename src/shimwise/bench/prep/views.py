@@ -307,8 +307,44 @@ class ToDoView(WordedNotice):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PairVerdict:
+    """Where a lens lands on a body, both errors together: what its marks do on this camera.
+
+    ``verdict`` as of a unit. ``is_read``: whether they were read together; else it follows from the others.
+    """
+
+    body: str
+    lens: str
+    landing_um: float
+    sd_um: float
+    low_um: float
+    high_um: float
+    p_out: float
+    verdict: str
+    verdict_words: str
+    landing_words: str
+    is_read: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BodyDifference:
+    """Error of ``body`` minus that of ``than`` [µm]; positive: ``body`` is deeper."""
+
+    body: str
+    than: str
+    difference_um: float
+    sd_um: float
+    low_um: float
+    high_um: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PrepVerdict:
-    """The verdict of a prep as it was given; ``is_current`` is False where the prep has changed since."""
+    """The verdict of a prep as it was given; ``is_current`` is False where the prep has changed since.
+
+    ``sets``: for each body, what the lenses do on it together, in sentences.
+    """
 
     id: str
     prep_id: str
@@ -321,6 +357,9 @@ class PrepVerdict:
     second_line: str
     bodies: tuple[UnitVerdict, ...]
     lenses: tuple[UnitVerdict, ...]
+    pairs: tuple[PairVerdict, ...]
+    differences: tuple[BodyDifference, ...]
+    sets: tuple[str, ...]
     setups: tuple[SetupVerdict, ...]
     causes: tuple[CauseView, ...]
     next: tuple[NextView, ...]

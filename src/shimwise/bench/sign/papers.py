@@ -16,6 +16,7 @@ from shimwise.bench.desk.inputs import Progress
 from shimwise.bench.output_files import write_whole
 from shimwise.bench.sign.signed import as_exported, as_signed
 from shimwise.errors import SheetError
+from shimwise.house_keys import house_key, known_keys
 from shimwise.sheets.papers.label_sizes import LabelSizes, label_sizes
 from shimwise.sheets.papers.signed.canonical_json import digest_of, signature_of
 from shimwise.sheets.papers.signed.findings import Finding, Recorded, State, find_in_prep
@@ -271,7 +272,9 @@ def documents_of_day(record: "Record", day: date, *, zone: tzinfo | None = None)
         return [as_exported(export_prep(connection, prep_id)) for prep_id in reversed(found)]
 
 
-def verify_paper(source: bytes | Path, *, recorded: Recorded | None = None) -> tuple[Finding, ...]:
+def verify_paper(
+    source: bytes | Path, *, recorded: Recorded | None = None, keys: Sequence[Path] = ()
+) -> tuple[Finding, ...]:
     """Check for each prep in a sheet or a prep's file whether it is what was signed.
 
     Parameters
@@ -280,11 +283,15 @@ def verify_paper(source: bytes | Path, *, recorded: Recorded | None = None) -> t
         A PDF that :func:`make_sheets` made, or a prep document as JSON.
     recorded : callable, optional
         What the record keeps (:func:`.signed.recorded`); without it the file alone is checked.
+    keys : sequence of Path
+        Files with public keys of houses that are trusted for this once, beside those that are known here.
 
     Raises
     ------
     SheetError
         When it is neither, or cannot be read.
+    HouseKeyError
+        When a key cannot be read.
     """
     from shimwise.sheets.papers.signed.prep_document import read_prep
     from shimwise.sheets.papers.signed.verify import find_in_pdf, read_json
@@ -293,7 +300,7 @@ def verify_paper(source: bytes | Path, *, recorded: Recorded | None = None) -> t
     data = _content(source) if isinstance(source, Path) else source
     if data.lstrip()[:1] == b"{" or data.startswith(b"\xef\xbb\xbf"):
         return (find_in_prep(read_prep(read_json(data, name=name)), recorded=recorded),)
-    return find_in_pdf(data, remade=_remade, recorded=recorded)
+    return find_in_pdf(data, remade=_remade, known=known_keys(keys), recorded=recorded)
 
 
 def read_prep_file(path: Path) -> dict[str, Any]:
@@ -336,15 +343,19 @@ def _with_answer(prep: "PrepDocument") -> "JudgedPrep":
     return JudgedPrep(prep=prep, answer=None if prep.verdict is None else answer_from_json(prep.verdict))
 
 
-def _made(kind: str, pdf: bytes, preps: "Sequence[PrepDocument]") -> MadePaper:
+def _made(kind: str, pages: bytes, preps: "Sequence[PrepDocument]") -> MadePaper:
+    """Return a paper with its pages signed by this house."""
     import io
 
     import pypdf
 
+    from shimwise.sheets.papers.signed.page_signature import sign_pages
+
+    dated = max(prep.dated for prep in preps)
     return MadePaper(
         kind=kind,
-        pdf=pdf,
-        pages=len(pypdf.PdfReader(io.BytesIO(pdf)).pages),
+        pdf=sign_pages(pages, key=house_key(), at=dated),
+        pages=len(pypdf.PdfReader(io.BytesIO(pages)).pages),
         titles=tuple(prep.title for prep in preps),
         digests=tuple(prep.digest for prep in preps),
         is_signed=all(prep.is_signed for prep in preps),

@@ -11,7 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.record.errors import NotFound
 from shimwise.record.queries import preps, verdicts
-from shimwise.sheets.papers.signed.canonical_json import digest_of, newest, signed_bytes
+from shimwise.sheets.papers.signed.canonical_json import (
+    ADDED_FIELDS,
+    digest_of,
+    newest,
+    signed_bytes,
+    without,
+)
 from shimwise.sheets.papers.signed.findings import KeptSignature, Recorded, signed_in
 
 if TYPE_CHECKING:
@@ -72,7 +78,10 @@ def as_exported(document: Mapping[str, Any]) -> dict[str, Any]:
             exported[key] = {**(document.get(key) or {}), **signed[key]}
     for key in ("bodies", "lenses"):
         rows = {one["id"]: one for one in signed.get(key) or ()}
-        exported[key] = [{**one, **rows.get(one["id"], {})} for one in document[key]]
+        added = ADDED_FIELDS.get(key, ())
+        exported[key] = [
+            {**without(one, added), **rows[one["id"]]} if one["id"] in rows else one for one in document[key]
+        ]
     return exported
 
 

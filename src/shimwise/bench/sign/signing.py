@@ -11,14 +11,12 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.errors import Conflict, InputError
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
+from shimwise.bench.sign.open_units import open_units
 from shimwise.bench.sign.views import ExceptionView, SignOffView, Undecided
 from shimwise.bench.typed_names import id_or_new, typed_name
-from shimwise.bench.verdict.recheck import DECIDED, rechecks_in
 from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.errors import InferenceError, OpticsError
 from shimwise.fields import build_from
-from shimwise.inference.verdict.answer import Answer, BodyAnswer, Verdict
-from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.record.exchange import prep_json
 from shimwise.record.exchange.row_json import row_to_json
 from shimwise.record.names import name_key
@@ -27,9 +25,7 @@ from shimwise.record.queries import settings as kept_settings
 from shimwise.record.queries import verdicts
 from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import SignOffRow
-from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.words.shared import listed
-from shimwise.sheets.words.state_words import STATE_WORDS, state_text
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.views import PrepView
@@ -52,10 +48,13 @@ class Exempt:
     name: str = ""
 
 
-def undecided(record: "Record", prep_id: str) -> tuple[Undecided, ...]:
-    """Return the units that prevent a signature by the latest verdict; :func:`sign` judges first."""
+def undecided(record: "Record", prep_id: str, *, as_set: bool = False) -> tuple[Undecided, ...]:
+    """Return the units that prevent a signature by the latest verdict; :func:`sign` judges first.
+
+    ``as_set``: whether bodies and lenses are to be signed together.
+    """
     with record.reading() as connection:
-        return _undecided(connection, material_of(connection, prep_id))
+        return open_units(connection, material_of(connection, prep_id), as_set=as_set)
 
 
 def sign(
@@ -65,6 +64,7 @@ def sign(
     who: str,
     exceptions: Mapping[str, Exempt] | None = None,
     remaining: Exempt | None = None,
+    as_set: bool = False,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
 ) -> SignOffView:
     """Sign a prep: judge it, then freeze it; its units' errors become their history.
@@ -81,6 +81,9 @@ def sign(
         By the id of each unit that goes out undecided: why, and who answers for it.
     remaining : Exempt, optional
         The same for all other units that are undecided.
+    as_set : bool
+        Sign bodies and lenses together: it is decided where each lens lands on each body, though their errors
+        may not be parted.
     id : str, optional
         Made by the client: the same signature sent twice is one.
 
@@ -107,10 +110,10 @@ def sign(
         material = material_of(change.connection, prep_id)
         _refuse_stale(material, judged_revision=judged.revision)
         _refuse_unfinished(change.connection, material)
-        open_units = _undecided(change.connection, material)
-        wanted = dict.fromkeys((unit.unit_id for unit in open_units), remaining) if remaining else {}
-        excepted = _checked(material, open_units, {**wanted, **(exceptions or {})}, person)
-        row = _write(change, material, sign_off_id, excepted)
+        found = open_units(change.connection, material, as_set=as_set)
+        wanted = dict.fromkeys((unit.unit_id for unit in found), remaining) if remaining else {}
+        excepted = _checked(material, found, {**wanted, **(exceptions or {})}, person)
+        row = _write(change, material, sign_off_id, excepted, as_set=as_set)
         _remember(change, material, memory)
         signed = _view(row, is_standing=True)
     _teach(record)
@@ -250,38 +253,16 @@ def leads_in(connection: "Connection") -> tuple[str, ...]:
     return tuple(kept_settings.setting(connection, LEADS_KEY) or ())
 
 
-def _undecided(connection: "Connection", material: PrepMaterial) -> tuple[Undecided, ...]:
-    latest = verdicts.latest_verdict(connection, material.prep.id)
-    answer = None if latest is None else answer_from_json(latest.document)
-    unchecked = {view.unit_id: view.words for view in rechecks_in(connection, material) if not view.is_read}
-    found = []
-    for kind, of_kind in (("body", material.bodies), ("lens", material.lenses)):
-        for unit in of_kind.values():
-            judged = None if answer is None else answer.unit(kind, unit.name)
-            verdict = Verdict.NOT_CHECKED if judged is None else judged.verdict
-            if verdict in DECIDED and unit.id not in unchecked:
-                continue
-            words = unchecked.get(unit.id) or f"{unit.name}: {_state_words(judged, answer)}."
-            found.append(Undecided(unit.id, kind, unit.name, verdict.value, words))
-    return tuple(found)
-
-
-def _state_words(judged: BodyAnswer | None, answer: Answer | None) -> str:
-    if judged is None or answer is None:
-        return STATE_WORDS[StateCode.NOT_READ]
-    return state_text(state_of(judged, answer))
-
-
 def _checked(
     material: PrepMaterial,
-    open_units: tuple[Undecided, ...],
+    undecided: tuple[Undecided, ...],
     exceptions: Mapping[str, Exempt],
     person: str,
 ) -> tuple[dict[str, Any], ...]:
     """Return the exceptions as they are kept; raise if a unit needs one, or has one without need."""
     names = {body.id: body.name for body in material.bodies.values()}
     names |= {lens.id: lens.name for lens in material.lenses.values()}
-    open_ids = {unit.unit_id for unit in open_units}
+    open_ids = {unit.unit_id for unit in undecided}
     rows = []
     for unit_id, exempt in exceptions.items():
         if unit_id not in names:
@@ -295,7 +276,7 @@ def _checked(
         reason = typed_name(exempt.reason, field="reason")
         name = typed_name(exempt.name or person, field="name")
         rows.append({"unit_id": unit_id, "unit": names[unit_id], "reason": reason, "name": name})
-    missing = [unit for unit in open_units if unit.unit_id not in exceptions]
+    missing = [unit for unit in undecided if unit.unit_id not in exceptions]
     if missing:
         named = " ".join(unit.words for unit in missing[:SHOWN])
         more = f" And {len(missing) - SHOWN} more." if len(missing) > SHOWN else ""
@@ -309,7 +290,12 @@ def _checked(
 
 
 def _write(
-    change: "Change", material: PrepMaterial, sign_off_id: str, exceptions: tuple[dict[str, Any], ...]
+    change: "Change",
+    material: PrepMaterial,
+    sign_off_id: str,
+    exceptions: tuple[dict[str, Any], ...],
+    *,
+    as_set: bool,
 ) -> SignOffRow:
     from shimwise.bench.sign.signed import with_signature
 
@@ -322,6 +308,7 @@ def _write(
         "signed_by": change.who,
         "signed_at": change.at,
         "exceptions": exceptions,
+        "as_set": as_set or None,
     }
     document = prep_json.export_prep(change.connection, prep_id)
     digest, text = with_signature(document, row_to_json(SignOffRow(**facts, digest="")))
@@ -365,4 +352,5 @@ def _view(row: SignOffRow, *, is_standing: bool) -> SignOffView:
         digest_words=digest_words(row.digest),
         exceptions=tuple(ExceptionView(**one) for one in row.exceptions),
         is_standing=is_standing,
+        as_set=bool(row.as_set),
     )

@@ -27,7 +27,10 @@ class ExceptionView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SignOffView:
-    """A signature. ``is_standing``: the prep has not been opened again since."""
+    """A signature. ``is_standing``: the prep has not been opened again since.
+
+    ``as_set``: bodies and lenses were signed together, for where they land; else each unit by itself.
+    """
 
     id: str
     prep_id: str
@@ -38,3 +41,4 @@ class SignOffView:
     digest_words: str
     exceptions: tuple[ExceptionView, ...]
     is_standing: bool
+    as_set: bool

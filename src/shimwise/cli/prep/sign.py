@@ -34,6 +34,12 @@ def sign(
         str,
         typer.Option("--answers", metavar="NAME", help="Who answers for the exceptions; else who signs."),
     ] = "",
+    as_set: Annotated[
+        bool,
+        typer.Option(
+            "--as-set", help="Sign bodies and lenses together, for where each lens lands on each body."
+        ),
+    ] = False,
     who: Who = None,
     data: Data = None,
     as_json: AsJson = False,
@@ -45,16 +51,19 @@ def sign(
         view = open_prep(record, prep_id)
         excepted = _excepted(view, exceptions or (), answers_for)
         if is_asked(as_json=as_json) and not excepted and view.state != "signed":
-            excepted = _ask(record, view, answers_for or name)
+            excepted = _ask(record, view, answers_for or name, as_set=as_set)
             if not typer.confirm(f"Sign {view.title} as {name}?"):
                 typer.echo("Nothing is signed.")
                 raise typer.Exit(REFUSED)
-        signed = signing.sign(record, prep_id, who=name, exceptions=excepted)
+        signed = signing.sign(record, prep_id, who=name, exceptions=excepted, as_set=as_set)
     lines = [f"Signed by {signed.signed_by}, {signed.signed_at:%Y-%m-%d %H:%M} UTC: {view.title}."]
+    lines += ["Signed are bodies and lenses together, as a set."] if signed.as_set else []
     lines += [f"Undecided: {one.unit}: {one.reason} ({one.name})." for one in signed.exceptions]
     lines.append(f"Digest {signed.digest_words}")
     excepted_units = [{"unit": one.unit, "reason": one.reason, "name": one.name} for one in signed.exceptions]
-    known = {name: getattr(signed, name) for name in ("revision", "signed_by", "signed_at", "digest")}
+    known = {
+        name: getattr(signed, name) for name in ("revision", "signed_by", "signed_at", "digest", "as_set")
+    }
     result = {"prep_id": prep_id, **known, "exceptions": excepted_units}
     show(result, "\n".join(lines), as_json=as_json)
 
@@ -75,11 +84,11 @@ def _excepted(view: PrepView, texts: Iterable[str], answers_for: str) -> dict[st
     return excepted
 
 
-def _ask(record: record_admin.Record, view: PrepView, answers_for: str) -> dict[str, Exempt]:
+def _ask(record: record_admin.Record, view: PrepView, answers_for: str, *, as_set: bool) -> dict[str, Exempt]:
     """Ask of each undecided unit why it goes out; one without an answer is left, and stands in the way."""
     verdict.current_verdict(record, view.id)
     excepted = {}
-    for unit in signing.undecided(record, view.id):
+    for unit in signing.undecided(record, view.id, as_set=as_set):
         typer.echo(unit.words)
         reason = typer.prompt(
             "Why does it go out all the same? (empty: it does not)", default="", show_default=False

@@ -1,5 +1,6 @@
 """``shimwise verify``: whether a sheet, or a prep's file, is what was signed."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -18,17 +19,20 @@ NOT_AS_SIGNED = 1
 """Exit code when the sheet is not what counts: altered, older, unknown or not signed."""
 MORE = (
     "It is compared with the house's record where there is one; the file alone tells only whether it agrees "
-    "with itself.\n\nExit code: 0 as it was signed, 1 altered, of an older revision, unknown to the house or "
-    "not signed, 2 not a sheet."
+    "with itself. Its pages have to be those that a house known here signed.\n\nExit code: 0 as it was "
+    "signed, 1 altered, its page altered or not compared, of an older revision, unknown to the house or not "
+    "signed, 2 not a sheet."
 )
 _HEADS = {
     bench.State.AS_SIGNED: "As signed",
     bench.State.ALTERED: "ALTERED",
+    bench.State.PAGE_ALTERED: "PAGE ALTERED",
+    bench.State.PAGE_NOT_SIGNED: "Page not signed",
     bench.State.OLDER: "Older",
     bench.State.UNKNOWN: "Unknown",
     bench.State.NOT_SIGNED: "Not signed",
 }
-_SHOWN = ("title", "state", "sentence", "digest", "signed_by", "signed_at", "words", "differing")
+_SHOWN = ("title", "state", "standing", "sentence", "digest", "signed_by", "signed_at", "words", "differing")
 """Fields of a finding in JSON."""
 ALONE = "Only the file was looked at: {}."
 
@@ -39,10 +43,14 @@ def verify(
     ],
     *,
     data: Data = None,
+    key: Annotated[
+        list[Path] | None,
+        typer.Option("--key", metavar="KEY.pem", help="Public key of a house to trust here; repeatable."),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Tell whether a sheet, or a prep's file, is what was signed."""
-    findings, alone = _compared(sheet, data)
+    findings, alone = _compared(sheet, data, key or [])
     result = {
         "file": str(sheet),
         "is_compared": not alone,
@@ -50,11 +58,11 @@ def verify(
     }
     parts = [*map(_text, findings), *([alone] if alone else [])]
     show(result, "\n\n".join(parts), as_json=as_json)
-    if any(one.state is not bench.State.AS_SIGNED for one in findings):
+    if any(one.standing is not bench.State.AS_SIGNED for one in findings):
         raise typer.Exit(NOT_AS_SIGNED)
 
 
-def _compared(sheet: Path, data: str | None) -> tuple[tuple[bench.Finding, ...], str]:
+def _compared(sheet: Path, data: str | None, keys: Sequence[Path]) -> tuple[tuple[bench.Finding, ...], str]:
     """Look at the file, and at the record where there is one; gives why not where there is none."""
     try:
         record = record_admin.open_record(data, is_read_only=True)
@@ -63,9 +71,9 @@ def _compared(sheet: Path, data: str | None) -> tuple[tuple[bench.Finding, ...],
             raise
         is_away = isinstance(error, RecordAway)
         why = "there is no record here; --data names one" if is_away else error.in_full.rstrip(".")
-        return bench.verify_paper(sheet), ALONE.format(why)
+        return bench.verify_paper(sheet, keys=keys), ALONE.format(why)
     with record:
-        return bench.verify_paper(sheet, recorded=recorded(record)), ""
+        return bench.verify_paper(sheet, recorded=recorded(record), keys=keys), ""
 
 
 def _plain(one: bench.Finding) -> dict[str, object]:
@@ -73,7 +81,7 @@ def _plain(one: bench.Finding) -> dict[str, object]:
 
 
 def _text(one: bench.Finding) -> str:
-    lines = [f"{_HEADS[one.state]}: {one.title}.", *one.words, *(f"  {words}" for words in one.differing)]
-    if one.signed_by and one.state is not bench.State.ALTERED:
+    lines = [f"{_HEADS[one.standing]}: {one.title}.", *one.words, *(f"  {words}" for words in one.differing)]
+    if one.signed_by and one.standing is not bench.State.ALTERED:
         lines.append(f"Signed by {one.signed_by}, {one.signed_at}.")
     return "\n".join([*lines, f"Digest {one.digest}"])

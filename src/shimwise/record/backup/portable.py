@@ -17,7 +17,7 @@ from sqlalchemy import Connection, func, select
 
 from shimwise.record.exchange.row_json import ExchangeError, columns_from_json, json_value
 from shimwise.record.file_copy import Progress, written_whole
-from shimwise.record.migrations import HEAD
+from shimwise.record.migrations import HEAD, READABLE
 from shimwise.record.tables.columns import json_text
 from shimwise.record.tables.schema import METADATA, ORDER
 
@@ -103,10 +103,10 @@ def _read(file: gzip.GzipFile, name: str, take: Callable[[str, list[dict[str, An
     head = _line(first, name, 1)
     if not isinstance(head, dict) or head.get("schema") != SCHEMA:
         raise ExchangeError(f"{name} is no copy of a record. Give one that shimwise backup made.")
-    if head.get("tables") != HEAD:
+    if head.get("tables") not in READABLE:
         raise ExchangeError(
-            f"{name} holds the tables {head.get('tables')}; this version reads {HEAD}. Restore it with the "
-            "version that made it, then open it with this one."
+            f"{name} holds the tables {head.get('tables')}; this version reads {' and '.join(READABLE)}. "
+            "Restore it with the version that made it, then open it with this one."
         )
     rows, is_whole = 0, False
     for table, batch, is_last in _batches(file, name):

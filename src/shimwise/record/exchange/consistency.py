@@ -69,6 +69,9 @@ def _of_lenses(units: Mapping[str, BodyRow | LensRow]) -> Iterator[str]:
                 yield f"lenses hold {row.id}, whose squeeze is {row.squeeze:g}"
             if any(len(line) != len(("distance", "f", "H")) for line in row.by_distance):
                 yield f"lenses hold {row.id}, whose by_distance has rows of another length than 3"
+            marks_mm = row.marks_mm or ()
+            if list(marks_mm) != sorted(set(marks_mm)) or any(mark_mm <= 0 for mark_mm in marks_mm):
+                yield f"lenses hold {row.id}, whose marks_mm do not rise from near to far"
 
 
 def _of_numbers(row: Any) -> Iterator[str]:

@@ -20,6 +20,7 @@ from shimwise.record.tables.columns import (
     INFINITY,
     JsonList,
     JsonText,
+    LengthList,
     LengthTable,
     PackedJson,
     PackedText,
@@ -79,9 +80,10 @@ def row_from_json(kind: type[T], found: Any, *, where: str) -> T:
 
 
 def columns_from_json(table: Table, found: Any, *, where: str) -> dict[str, Any]:
-    """Return all columns of a table's row; raise as :func:`row_from_json`."""
-    readers = _column_readers(table)
-    return _read(found, readers, readers, where)
+    """Return all columns of a table's row, empty where they came later; raise as :func:`row_from_json`."""
+    needed = [column.name for column in table.columns if not column.nullable]
+    empty = dict.fromkeys(column.name for column in table.columns)
+    return empty | _read(found, _column_readers(table), needed, where)
 
 
 def _read(found: Any, readers: Mapping[str, Reader], needed: Collection[str], where: str) -> dict[str, Any]:
@@ -188,6 +190,10 @@ def _lengths(found: Any, where: str) -> tuple[tuple[float, ...], ...]:
     return tuple(tuple(_number(number, where) for number in _list(row, where)) for row in rows)
 
 
+def _length_list(found: Any, where: str) -> tuple[float, ...]:
+    return tuple(_number(number, where) for number in _list(found, where))
+
+
 def _json(found: Any, where: str) -> Any:
     try:
         is_text = _is_text(json_text(found))
@@ -210,6 +216,7 @@ def _is_text(found: str) -> bool:
 _READERS: tuple[tuple[Any, Reader], ...] = (  # the first that fits: a kind of column comes before its base
     (UtcTime, _time),
     (LengthTable, _lengths),
+    (LengthList, _length_list),
     (JsonList, _list),
     ((JsonText, PackedJson), _json),
     (PackedText, _text),

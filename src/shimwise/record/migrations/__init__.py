@@ -5,8 +5,10 @@ A new one is a file in ``versions``; its number is added to ``KNOWN``, the last 
 
 from pathlib import Path
 
-__all__ = ["FOLDER", "HEAD", "KNOWN"]
+__all__ = ["FOLDER", "HEAD", "KNOWN", "READABLE"]
 
 FOLDER = Path(__file__).parent
-KNOWN = ("0001", "0002", "0003")
+KNOWN = ("0001", "0002", "0003", "0004")
 HEAD = KNOWN[-1]
+READABLE = ("0003", HEAD)
+"""Versions whose rows fit into the tables of the head: what was added since may be empty."""

@@ -6,6 +6,7 @@ take an id raise NotFound if there is no such unit.
 
 # ruff: noqa: ANN401 - a value of a field is of any kind
 
+import math
 from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any, TypeVar
@@ -168,9 +169,10 @@ def _change(change: Change, row: Unit) -> Unit:
 
 
 def _noted(value: Any) -> Any:
-    """Return a value as the journal may keep it: JSON has no infinity, which a table of lengths may hold."""
-    is_table = isinstance(value, tuple) and value and isinstance(value[0], tuple)
-    return [list(map(str, row)) for row in value] if is_table else value
+    """Return a value as the journal may keep it: JSON has no infinity, which lengths may have among them."""
+    if isinstance(value, tuple):
+        return [_noted(one) for one in value]
+    return str(value) if isinstance(value, float) and math.isinf(value) else value
 
 
 def _by_id(connection: Connection, kind: type[Unit], ids: Iterable[str]) -> dict[str, Unit]:

@@ -124,6 +124,22 @@ class LengthTable(JsonText):
         return tuple(tuple(math.inf if number == INFINITY else number for number in row) for row in rows)
 
 
+class LengthList(JsonText):
+    """Lengths in millimetres, as a tuple; infinity is kept as the word ``INF``, and none as null."""
+
+    cache_ok = True
+
+    def process_bind_param(self, value: Any, dialect: Dialect) -> str | None:
+        """Return the text of the list."""
+        found = [INFINITY if math.isinf(number) else number for number in value or ()]
+        return super().process_bind_param(found or None, dialect)
+
+    def process_result_value(self, value: str | None, dialect: Dialect) -> Any:
+        """Return a tuple."""
+        found = super().process_result_value(value, dialect) or ()
+        return tuple(math.inf if number == INFINITY else number for number in found)
+
+
 _TYPES: dict[Any, TypeEngine[Any]] = {
     str: Text(),
     int: Integer(),

@@ -15,7 +15,14 @@ from typing import Annotated, Any
 
 from sqlalchemy import BigInteger, Integer
 
-from shimwise.record.tables.columns import NO_COLUMN, LengthTable, PackedJson, PackedText, References
+from shimwise.record.tables.columns import (
+    NO_COLUMN,
+    LengthList,
+    LengthTable,
+    PackedJson,
+    PackedText,
+    References,
+)
 
 BodyId = Annotated[str, References("bodies")]
 LensId = Annotated[str, References("lenses")]
@@ -65,7 +72,10 @@ class BodyRow(UnitRow):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LensRow(UnitRow):
-    """A lens of the house; a zoom has several focal lengths. ``by_distance``: (distance, f, H) rows [mm]."""
+    """A lens of the house; a zoom has several focal lengths. ``by_distance``: (distance, f, H) rows [mm].
+
+    ``marks_mm``: its engraved distances from near to far, infinity allowed; empty where they are not known.
+    """
 
     focal_lengths_mm: tuple[float, ...] = ()
     fnumber: float | None = None
@@ -75,6 +85,7 @@ class LensRow(UnitRow):
     by_distance: Annotated[tuple[tuple[float, float, float], ...], LengthTable()] = ()
     near_mm: float | None = None
     scale_unit: str = "ft"
+    marks_mm: Annotated[tuple[float, ...], LengthList()] | None = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,6 +173,7 @@ class ReadingRow(Withdrawable):
     at_text: str = ""
     note: str = ""
     seq: int = 0
+    temperature_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -255,6 +267,7 @@ class AdjustmentRow:
 class SignOffRow:
     """A prep signed at a revision. ``digest``: of what was signed; ``exceptions``: what was signed over.
 
+    ``as_set``: whether bodies and lenses were signed together; None: each unit by itself.
     ``signed_json``: what was signed, letter by letter, with the digest as its SHA-256; None if not kept.
     """
 
@@ -266,6 +279,7 @@ class SignOffRow:
     digest: str
     exceptions: tuple[Any, ...] = ()
     signed_json: Annotated[str, PackedText()] | None = None
+    as_set: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -37,6 +37,7 @@ from shimwise.sheets.papers.signed.sweeps_rows import sweep_rows
 from shimwise.sheets.words.sentences import LIKELY, second_line
 from shimwise.sheets.words.shared import (
     NOT_KNOWN,
+    capital,
     listed,
     plain,
     plus_minus_text,
@@ -91,7 +92,8 @@ def _state(prep: PrepDocument) -> str:
         return f"Draft: signed on {at}, and opened again since"
     if not prep.is_signed:
         return f"Changed since it was signed on {at}: not signed as it stands"
-    return f"Signed by {text_of(row, 'signed_by') or NOT_KNOWN}, {at}"
+    as_set = f", {_signed_words(prep)}" if row.get("as_set") else ""
+    return f"Signed by {text_of(row, 'signed_by') or NOT_KNOWN}, {at}{as_set}"
 
 
 def _facts(prep: PrepDocument, answer: Answer | None) -> Iterator[tuple[str, str]]:
@@ -263,6 +265,20 @@ def _reason(value: object) -> Data:
 def _signature(prep: PrepDocument) -> Data:
     row = prep.sign_off
     if row is None or not prep.is_signed:
-        return {"by": "", "at": "", "revision": prep.prep.get("revision") or 0}
-    at = moment_words(row["signed_at"])
-    return {"by": text_of(row, "signed_by"), "at": at, "revision": row.get("revision") or 0}
+        return {"by": "", "at": "", "what": "", "revision": prep.prep.get("revision") or 0}
+    return {
+        "by": text_of(row, "signed_by"),
+        "at": moment_words(row["signed_at"]),
+        "what": capital(_signed_words(prep)),
+        "revision": row.get("revision") or 0,
+    }
+
+
+def _signed_words(prep: PrepDocument) -> str:
+    """Return what was signed: each unit by itself, or lenses as a set on the bodies not excepted."""
+    row = prep.sign_off or {}
+    if not row.get("as_set"):
+        return "each unit by itself"
+    excepted = {one["unit"] for one in _exceptions(prep)}
+    bodies = [text_of(body, "name") for body in prep.rows("bodies")]
+    return f"as a set on {listed([name for name in bodies if name not in excepted], most=MOST_SHOWN)}"

@@ -109,6 +109,16 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
             Literal["as_signed", "altered", "older", "unknown", "not_signed"],
             Field(description="older: reopened since; unknown: this house has no such prep."),
         ],
+        "standing": Annotated[
+            Literal[
+                *("as_signed", "altered", "page_altered", "page_not_signed", "older", "unknown", "not_signed")
+            ],
+            Field(
+                description="The state in more words. page_altered: the prep is as signed, the page was "
+                "altered or not made by a house that is known here (state: altered); page_not_signed: the "
+                "prep is as signed, the page is not compared (state: unknown)."
+            ),
+        ],
         "sentence": _described(str, "The answer in one sentence."),
         "digest": str,
         "words": _described(tuple[str, ...], "Why, in sentences."),
@@ -148,7 +158,10 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
     house.PastAdjustment: {"prep_id": str, "turns": Number},
     house.HouseListOutcome: {"understood": _described(tuple[str, ...], "What was read of each new unit.")},
     house.HouseSettings: {"units": Literal["ft", "m"], "theme": Literal["dark", "light"]},
-    house.LensFacts: {"by_distance": tuple[tuple[DistanceMm, float, float], ...]},
+    house.LensFacts: {
+        "by_distance": tuple[tuple[DistanceMm, float, float], ...],
+        "marks_mm": tuple[DistanceMm, ...],
+    },
     house.ListChange: _TEXT_KIND,
     house.MechanismFacts: {"kind": Literal["screw", "shimmed mount", "fixed"]},
     house.BodyView: {"kind": Literal["body"]},

@@ -5,7 +5,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from shimwise import __version__
+from shimwise.bench.house.scale_marks import marks_text
 from shimwise.errors import LengthError
 from shimwise.lengths import length_to_mm, mm_to_feet_text
 from shimwise.number_format import decimal_text, half_digits, is_nought
@@ -59,6 +60,11 @@ class Page:
     def distance_example(self) -> str:
         """Shown in an empty field of a distance."""
         return "914 mm, 1.83 m, INF" if self.units == "m" else "3', 6' 2\", INF"
+
+    @property
+    def marks_example(self) -> str:
+        """Shown in an empty field of a lens's marks."""
+        return "0.6 m, 0.8 m, 1 m, 1.5 m, INF" if self.units == "m" else "2', 3', 4', 6', 10', INF"
 
     @property
     def reading_example(self) -> str:
@@ -145,6 +151,7 @@ def environment() -> Environment:
         taped,
     )
     filters: dict[str, Callable[..., object]] = {one.__name__: one for one in named}
+    filters |= {"marks": partial(marks_text, separator=", ")}
     filters |= {"num": number, "mm": millimetres, "safe_svg": Markup}
     made.filters.update(filters)
     return made

@@ -43,6 +43,23 @@ def test_a_dry_run_tells_exactly_what_is_then_done(house: House) -> None:
     assert sets["Set K"] == ("H35", "K40")
 
 
+def test_the_marks_of_a_lens_are_taken_in_told_and_given_out(house: House) -> None:
+    header = "kind,name,focal_length_mm,f_number,scale,marks\n"
+    rows = "lens,H35,,,,2'|3'|4'|INF\nlens,K40,40,2,m,0.6 m|0.8 m|INF\n"
+    outcome = take(house, rows, header=header)
+    assert [(one.name, one.field, one.before, one.after) for one in outcome.changed] == [
+        ("H35", "marks", "", "2'|3'|4'|INF")
+    ]
+    assert outcome.understood == ("lens K40: 40 mm f/2, marks 600 mm, 800 mm, INF",)
+    again = import_house_list(house.record, export_house_list(house.record).encode(), who=WHO)
+    assert (again.added, again.changed, again.refused) == ((), (), ())
+    (wrong,) = take(house, "lens,H35,,,,3'|2'\n", header=header).refused
+    assert (wrong.column, wrong.reason) == (
+        "marks",
+        "are out of order. Sort them from near to far, each mark once.",
+    )
+
+
 def test_what_is_given_out_is_taken_in_without_a_change(house: House) -> None:
     outcome = import_house_list(house.record, export_house_list(house.record).encode(), who=WHO)
     assert (outcome.added, outcome.changed, outcome.refused, outcome.warnings) == ((), (), (), ())

@@ -4,10 +4,12 @@ import hashlib
 import json
 from collections.abc import Callable
 from copy import deepcopy
+from io import BytesIO
 from pathlib import Path
 
 import pytest
 from invented_house import WHO, House
+from pypdf import PdfReader
 
 from shimwise.bench.adjust import guide
 from shimwise.bench.errors import Conflict, InputError, NotFound
@@ -130,7 +132,13 @@ def rename(house: House) -> None:
     house_of.change_lens(
         house.record,
         house.ids["H50"],
-        facts=LensFacts(name="H51", focal_lengths_mm=(51.0,), fnumber=2.0, note="back from the dealer"),
+        facts=LensFacts(
+            name="H51",
+            focal_lengths_mm=(51.0,),
+            fnumber=2.0,
+            note="back from the dealer",
+            marks_mm=(600, 900),
+        ),
         who=WHO,
     )
 
@@ -299,3 +307,43 @@ def test_an_unknown_prep_is_not_found(record: Record) -> None:
     for ask in (signing.undecided, signing.sign_offs):
         with pytest.raises(NotFound):
             ask(record, "0" * 32)
+
+
+def test_a_set_is_signed_where_body_and_lens_cannot_be_parted_but_their_pairs_are_decided(
+    house: House,
+) -> None:
+    lens = house.ids["H50"]
+    prep_id = house.start(set_id=None, lens_ids=[lens]).id
+    for distance, text in (("3'", "2' 11 1/2\""), ("6'", "5' 10\"")):
+        for person in (WHO, "B. Lead", WHO, "B. Lead"):
+            house.read(prep_id, text, lens_id=lens, distance_text=distance, operator=person)
+    refresh_verdict(house.record, prep_id)
+    by_itself = signing.undecided(house.record, prep_id)
+    assert {one.name for one in by_itself} == {"A-01", "H50"}
+    assert signing.undecided(house.record, prep_id, as_set=True) == ()
+    with pytest.raises(Conflict, match="Not every unit is decided"):
+        signing.sign(house.record, prep_id, who=WHO)
+    signed = signing.sign(house.record, prep_id, who=WHO, as_set=True)
+    assert signed.as_set
+    document = record_admin.prep_document(house.record, prep_id)
+    sheet = make_sheets([document])
+    assert "as a set on A-01" in "".join(page.extract_text() for page in PdfReader(BytesIO(sheet.pdf)).pages)
+    known = recorded(house.record)
+    (found,) = verify_paper(sheet.pdf, recorded=known)
+    assert found.state is State.AS_SIGNED
+    altered = json.loads(record_admin.export_prep(house.record, prep_id))
+    altered["sign_offs"][0]["as_set"] = None  # as if each unit had been decided by itself
+    (found,) = verify_paper(json.dumps(altered).encode(), recorded=known)
+    assert found.state is State.ALTERED
+
+
+def test_a_lens_whose_landing_is_not_decided_keeps_a_set_from_being_signed(house: House) -> None:
+    prep_id = house.start(set_id=None, lens_ids=[house.ids["H25"], house.ids["H50"]]).id
+    house.read(prep_id, "on", lens_id=house.ids["H25"])
+    refresh_verdict(house.record, prep_id)
+    (body, *lenses) = signing.undecided(house.record, prep_id, as_set=True)
+    assert body.words == "A-01: of no lens on it is it decided where it lands."
+    assert [one.name for one in lenses] == ["H25", "H50"]
+    assert lenses[1].words == "H50: not read."
+    with pytest.raises(Conflict, match="of no lens on it"):
+        signing.sign(house.record, prep_id, who=WHO, as_set=True)

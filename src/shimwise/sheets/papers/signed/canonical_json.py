@@ -37,6 +37,12 @@ UNSIGNED_FIELDS: dict[str, tuple[str, ...]] = {
     "sign_offs": ("digest", "signed_json"),
 }
 """Of the prep, its set, units and sign-offs: what signing, later preps and the house change."""
+ADDED_FIELDS: dict[str, tuple[str, ...]] = {
+    "lenses": ("marks_mm",),
+    "readings": ("temperature_c",),
+    "sign_offs": ("as_set",),
+}
+"""Fields of later versions: they are signed where they hold something, so earlier signatures still hold."""
 
 
 def canonical_bytes(value: Any) -> bytes:  # noqa: ANN401 - a tree of JSON
@@ -113,6 +119,9 @@ def signed_part(document: Mapping[str, Any]) -> dict[str, Any]:
     for key, left_out in UNSIGNED_FIELDS.items():
         if key in part:
             part[key] = without(part[key], left_out)
+    for key, added in ADDED_FIELDS.items():
+        if key in part:
+            part[key] = [_without_empty(row, added) for row in part[key]]
     return {key: in_prep(document, key, rows) for key, rows in part.items()}
 
 
@@ -129,6 +138,11 @@ def without(value: Any, keys: Sequence[str]) -> Any:  # noqa: ANN401 - a tree of
     if isinstance(value, list | tuple):
         return [without(item, keys) if isinstance(item, Mapping) else item for item in value]
     return value
+
+
+def _without_empty(row: Any, keys: Sequence[str]) -> Any:  # noqa: ANN401 - a tree of JSON
+    empty = [key for key in keys if row.get(key) in (None, [], ())] if isinstance(row, Mapping) else []
+    return without(row, empty) if empty else row
 
 
 def signed_bytes(document: Mapping[str, Any]) -> bytes:

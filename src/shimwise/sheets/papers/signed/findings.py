@@ -21,21 +21,30 @@ from shimwise.sheets.words.shared import capital, plain
 class State(StrEnum):
     """The state of a prep on a sheet.
 
-    ``older``: what was signed, but the prep was reopened since; ``unknown``: it agrees with itself, and the
-    house does not know its prep.
+    ``page_altered``: the prep is as signed, the page was altered or not made by a house that is known here;
+    ``page_not_signed``: the prep is as signed, and nothing tells whether the page is, as on sheets of 0.1 and
+    0.2; ``older``: what was signed, but the prep was reopened since; ``unknown``: it agrees with itself, and
+    the house does not know its prep.
     """
 
     AS_SIGNED = "as_signed"
     ALTERED = "altered"
+    PAGE_ALTERED = "page_altered"
+    PAGE_NOT_SIGNED = "page_not_signed"
     OLDER = "older"
     UNKNOWN = "unknown"
     NOT_SIGNED = "not_signed"
 
 
+_IN_0_1 = {State.PAGE_ALTERED: State.ALTERED, State.PAGE_NOT_SIGNED: State.UNKNOWN}
 _IS_SIGNED = "The prep is what was signed."
 _SENTENCES = {
     State.AS_SIGNED: "{title} is what {by} signed on {at}.",
     State.ALTERED: "{title} is not what was signed: it was altered.",
+    State.PAGE_ALTERED: "{title}: the prep is what {by} signed on {at}, but the page was altered or not "
+    "made by a house that is known here. Do not go by what is printed.",
+    State.PAGE_NOT_SIGNED: "{title}: the prep is what {by} signed on {at}; the page was made before pages "
+    "were signed and is not compared. Print it anew.",
     State.OLDER: "{title} is what {by} signed on {at}, but was reopened since: this one no longer counts.",
     State.UNKNOWN: "{title} is not known to this house; only the house that signed it can vouch for it.",
     State.NOT_SIGNED: "{title} is not signed.",
@@ -48,7 +57,7 @@ class Finding:
 
     Attributes
     ----------
-    state : State
+    standing : State
         The answer.
     words : tuple of str
         Why, in sentences.
@@ -60,7 +69,7 @@ class Finding:
 
     prep_id: str
     title: str
-    state: State
+    standing: State
     digest: str
     signed_by: str
     signed_at: str
@@ -74,10 +83,15 @@ class Finding:
         return digest_words(self.digest)
 
     @property
+    def state(self) -> State:
+        """The answer in the five words of version 0.1: programs of then know no others."""
+        return _IN_0_1.get(self.standing, self.standing)
+
+    @property
     def sentence(self) -> str:
         """The answer in one sentence."""
         by, at = self.signed_by or "nobody known", self.signed_at or "an unknown day"
-        return _SENTENCES[self.state].format(title=self.title, by=by, at=at)
+        return _SENTENCES[self.standing].format(title=self.title, by=by, at=at)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,7 +137,7 @@ def find_in_prep(prep: PrepDocument, *, recorded: Recorded | None = None) -> Fin
     if kept is None:
         return _unknown(alone)
     alone = replace(alone, is_known=True)
-    if alone.state is State.NOT_SIGNED:
+    if alone.standing is State.NOT_SIGNED:
         return alone
     same = next((one for one in kept if one.digest == prep.digest), None)
     if same is not None:
@@ -147,7 +161,7 @@ def _alone(prep: PrepDocument) -> Finding:
     return Finding(
         prep_id=str(prep.prep.get("id") or ""),
         title=plain(prep.title),
-        state=state,
+        standing=state,
         digest=prep.digest,
         signed_by=text_of(row, "signed_by"),
         signed_at=moment_words(row["signed_at"]) if row.get("signed_at") else "",
@@ -173,30 +187,30 @@ def signed_in(row: Mapping[str, Any]) -> Mapping[str, Any] | None:
 
 def _unknown(alone: Finding) -> Finding:
     none = "the record of this house holds no such prep."
-    if alone.state is State.AS_SIGNED:
-        return replace(alone, state=State.UNKNOWN, words=(f"The file agrees with itself; {none}",))
+    if alone.standing is State.AS_SIGNED:
+        return replace(alone, standing=State.UNKNOWN, words=(f"The file agrees with itself; {none}",))
     return replace(alone, words=(*alone.words, capital(none)))
 
 
 def _known(alone: Finding, same: KeptSignature, newest: KeptSignature) -> Finding:
     if same.is_standing:
-        return replace(alone, state=State.AS_SIGNED, words=(_IS_SIGNED,))
+        return replace(alone, standing=State.AS_SIGNED, words=(_IS_SIGNED,))
     now = "nobody has signed it again"
     if newest.is_standing:
         by, at = plain(newest.signed_by), moment_words(newest.signed_at)
         now = f"revision {newest.revision} stands, signed by {by} on {at}"
     words = (f"This is revision {same.revision}. The prep was reopened since, and {now}.",)
-    return replace(alone, state=State.OLDER, words=words)
+    return replace(alone, standing=State.OLDER, words=words)
 
 
 def _altered(alone: Finding, prep: PrepDocument, kept: Sequence[KeptSignature]) -> Finding:
     """Compare it with the signature that it claims, else with the newest."""
     others = "The signature in the file is not the record's: the record"
     if not kept:
-        return replace(alone, state=State.ALTERED, words=(f"{others} has no signature of this prep.",))
+        return replace(alone, standing=State.ALTERED, words=(f"{others} has no signature of this prep.",))
     row = prep.sign_off or {}
     claimed = [one for one in kept if one.digest == row.get("digest") or one.revision == row.get("revision")]
     nearest = (claimed or list(kept))[-1]
-    is_signed = alone.state is State.AS_SIGNED
+    is_signed = alone.standing is State.AS_SIGNED
     words = (f"{others}'s begins {nearest.digest[:16]}.",) if is_signed else alone.words
-    return replace(alone, state=State.ALTERED, words=words, differing=_differing(prep, nearest.document))
+    return replace(alone, standing=State.ALTERED, words=words, differing=_differing(prep, nearest.document))

@@ -1,24 +1,26 @@
 """Verify whether a sheet, or a prep's file, is what was signed.
 
-Compared are the prep that travels in the file, its digest with the one that was signed, the digest printed on
-the page, and the page itself with one made again from the prep. The last is possible only with the program
-that made the sheet; a finding notes if it is another.
+Compared are the prep that travels in the file, its digest with the one that was signed, and the digest
+printed on the page. The pages are what a house made if its signature of them holds, which is over all of the
+file; the program that made them also makes them again from the prep and compares. A PDF that could do
+something is refused.
 """
 
 import hashlib
 import io
 import json
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from shimwise.errors import SheetError
+from shimwise.house_keys import KnownKey
 from shimwise.sheets.papers.maker import maker_print
 from shimwise.sheets.papers.sheet_pdf import SHEET_FILE, SHEET_SCHEMA
 from shimwise.sheets.papers.signed.findings import Finding, Recorded, State, find_in_prep
+from shimwise.sheets.papers.signed.page_signature import PageSignature, signature_in
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, read_prep
-from shimwise.sheets.words.shared import plain
 
 if TYPE_CHECKING:
     from pypdf import PdfReader
@@ -62,7 +64,9 @@ def _check_size(data: bytes, name: str, kind: str) -> None:
         raise SheetError(f"{name} has more than {limit}: that is no {kind}. Check the file.")
 
 
-def find_in_pdf(data: bytes, *, remade: Remade, recorded: Recorded | None = None) -> tuple[Finding, ...]:
+def find_in_pdf(
+    data: bytes, *, remade: Remade, known: Sequence[KnownKey] = (), recorded: Recorded | None = None
+) -> tuple[Finding, ...]:
     """Return for each prep in a sheet whether it, and what is printed, is what was signed.
 
     Parameters
@@ -70,38 +74,34 @@ def find_in_pdf(data: bytes, *, remade: Remade, recorded: Recorded | None = None
     data : bytes
         The PDF.
     remade : callable
-        Makes the sheet again from how it was made and its preps.
+        Makes the pages again from how they were made and their preps.
+    known : sequence of KnownKey
+        Keys of the houses that are known here; a page of any other is not taken for its house's.
     recorded : callable, optional
         As for :func:`shimwise.sheets.papers.signed.findings.find_in_prep`.
 
     Raises
     ------
     SheetError
-        If it is no PDF, or none of our sheets.
+        If it is no PDF, none of our sheets, or holds an action or a script.
     """
     reader = _reader(data)
-    sheet = _Sheet(data, reader, *_attached(reader))
-    faults = _faults(sheet, remade)
-    maker = plain(str(sheet.made.get("made_by")))
-    notes = [] if sheet.is_of_this_state else [_OTHER_VERSION.format(maker)]
+    signature = signature_in(data)
+    sheet = _Sheet(data, reader, *_attached(reader), signature)
+    page = _page(sheet, remade, known)
     findings = [find_in_prep(prep, recorded=recorded) for prep in sheet.preps]
-    return tuple(_with_page(finding, faults, notes) for finding in findings)
-
-
-_OTHER_VERSION = (
-    "The page itself could not be made again for comparison: {} made it, in another state than this one. Its "
-    "prep and its digest were compared."
-)
+    return tuple(_with_page(finding, page) for finding in findings)
 
 
 @dataclass(frozen=True, slots=True)
 class _Sheet:
-    """A sheet as read: its bytes, its pages, how it was made, and the preps that travel in it."""
+    """A sheet as read: its bytes, its pages, how it was made, its preps, and the signature of its pages."""
 
     data: bytes
     reader: "PdfReader"
     made: Mapping[str, Any]
     preps: tuple[PrepDocument, ...]
+    signature: PageSignature | None
 
     @property
     def is_of_this_state(self) -> bool:
@@ -109,27 +109,64 @@ class _Sheet:
         return self.made.get("made_with") == maker_print()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Page:
+    """What was found of the pages.
+
+    ``faults``: what was changed after they were made; ``state``: what becomes of a prep that is as signed.
+    """
+
+    state: State
+    faults: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+_NO_SIGNATURE = (
+    "The pages carry no signature, as on sheets of version 0.1 and 0.2 or where it was taken off; only the "
+    "prep in the file was compared."
+)
+_BROKEN = "The signature of the pages does not hold: the file was changed, or saved by another program."
+_UNKNOWN_KEY = (
+    "The pages were signed by a house that is not known here. Ask the house that made them for its public "
+    "key, and compare its fingerprint by voice."
+)
+
+
+def _page(sheet: _Sheet, remade: Remade, known: Sequence[KnownKey]) -> _Page:
+    if faults := tuple(_faults(sheet, remade)):
+        return _Page(state=State.PAGE_ALTERED, faults=faults)
+    if sheet.signature is None:
+        return _Page(state=State.PAGE_NOT_SIGNED, notes=(_NO_SIGNATURE,))
+    house = next((one for one in known if sheet.signature.is_of(one.public)), None)
+    if house is None:
+        return _Page(state=State.PAGE_ALTERED, notes=(_UNKNOWN_KEY,))
+    return _Page(state=State.AS_SIGNED, notes=(f"The pages are those that {house.words} made.",))
+
+
 def _faults(sheet: _Sheet, remade: Remade) -> list[str]:
     """Return what is wrong with the pages; a page that cannot be read is wrong."""
     has_digest = sheet.made.get("kind") not in SMALL_KINDS
+    broken = [_BROKEN] if sheet.signature is None and b"/ByteRange" in sheet.data else []
     try:
-        return [*(_printed(sheet) if has_digest else ()), *_changed_pages(sheet, remade)]
+        return [*broken, *(_printed(sheet) if has_digest else ()), *_changed_pages(sheet, remade)]
     except SheetError:
         raise
     except Exception as error:  # whatever a damaged file makes the library raise
         return [f"The pages cannot be read, so the file was changed or damaged ({str(error)[:80]})."]
 
 
-def _with_page(finding: Finding, faults: list[str], notes: list[str]) -> Finding:
-    if not faults:
-        return replace(finding, words=(*finding.words, *notes))
-    first = () if finding.state is State.AS_SIGNED else finding.words
-    return replace(finding, state=State.ALTERED, words=(*first, *faults, *notes))
+def _with_page(finding: Finding, page: _Page) -> Finding:
+    is_as_signed = finding.standing is State.AS_SIGNED
+    if page.faults:
+        first = () if is_as_signed else finding.words
+        state = State.PAGE_ALTERED if is_as_signed else State.ALTERED
+        return replace(finding, standing=state, words=(*first, *page.faults, *page.notes))
+    state = page.state if is_as_signed else finding.standing
+    return replace(finding, standing=state, words=(*finding.words, *page.notes))
 
 
 def _reader(data: bytes) -> "PdfReader":
     import pypdf
-    from pypdf.errors import PyPdfError
 
     if not data.startswith(b"%PDF-"):
         raise SheetError(
@@ -138,13 +175,68 @@ def _reader(data: bytes) -> "PdfReader":
     _check_size(data, "The PDF", "sheet")
     try:
         reader = pypdf.PdfReader(io.BytesIO(data))
-        if len(reader.pages) > LARGEST_PAGES:
-            raise SheetError(
-                f"The PDF has more than {LARGEST_PAGES} pages: that is no sheet. Check the file."
-            )
-    except (PyPdfError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        _refuse_long(len(reader.pages))
+        _refuse_active(reader)
+    except SheetError:
+        raise
+    except Exception as error:  # whatever a damaged file makes the library raise
         raise _no_sheet(f"it cannot be read ({str(error)[:120]})") from error
     return reader
+
+
+def _refuse_long(pages: int) -> None:
+    if pages > LARGEST_PAGES:
+        raise SheetError(f"The PDF has more than {LARGEST_PAGES} pages: that is no sheet. Check the file.")
+
+
+ACTIVE_KEYS = {"/JS", "/JavaScript", "/AA", "/OpenAction", "/XFA", "/RichMediaContent", "/Movie"}
+ACTIONS = {
+    *(
+        "/JavaScript",
+        "/Launch",
+        "/URI",
+        "/SubmitForm",
+        "/ImportData",
+        "/ResetForm",
+        "/GoToR",
+        "/GoToE",
+        "/Named",
+    ),
+    *(
+        "/Rendition",
+        "/RichMediaExecute",
+        "/Hide",
+        "/Movie",
+        "/Sound",
+        "/Thread",
+        "/SetOCGState",
+        "/GoTo3DView",
+    ),
+}
+"""Actions (ISO 32000-2, 12.6.4) but that of the table of contents, which goes to a place on the pages."""
+
+
+def _refuse_active(reader: "PdfReader") -> None:
+    """Refuse a PDF that does something when it is opened or used: none of our sheets does."""
+    from pypdf.generic import IndirectObject
+
+    numbers = {number for table in reader.xref.values() for number in table} | set(reader.xref_objStm)
+    rows: list[Any] = [reader.get_object(IndirectObject(number, 0, reader)) for number in sorted(numbers)]
+    rows.append(reader.trailer)
+    while rows:
+        row = rows.pop()
+        if isinstance(row, dict):
+            found = ACTIVE_KEYS.intersection(row) or ACTIONS.intersection([str(_raw(row, "/S"))])
+            if found:
+                raise _no_sheet(f"it holds an action or a script ({min(found)}), and no sheet does")
+            rows += [_raw(row, key) for key in row]
+        elif isinstance(row, list):
+            rows += list.__iter__(row)
+
+
+def _raw(row: Any, key: str) -> Any:  # noqa: ANN401 - the library's objects
+    """Return a value of a dictionary without following a reference."""
+    return dict.get(row, key)
 
 
 def _attached(reader: "PdfReader") -> tuple[Mapping[str, Any], tuple[PrepDocument, ...]]:
@@ -189,14 +281,15 @@ def _printed(sheet: _Sheet) -> Iterator[str]:
 
 def _changed_pages(sheet: _Sheet, remade: Remade) -> Iterator[str]:
     """Yield where the sheet differs from one made again, if this program made it."""
-    if not sheet.is_of_this_state or (anew := remade(sheet.made, sheet.preps)) == sheet.data:
+    pages = sheet.data if sheet.signature is None else sheet.signature.pages
+    if not sheet.is_of_this_state or (anew := remade(sheet.made, sheet.preps)) == pages:
         return
     reader, fresh = sheet.reader, _reader(anew)
     if len(fresh.pages) != len(reader.pages):
         yield f"The sheet has {len(reader.pages)} pages; made anew from its prep it has {len(fresh.pages)}."
         return
     for number, (page, other) in enumerate(zip(reader.pages, fresh.pages, strict=True), 1):
-        if _print_of(page) != _print_of(other):
+        if _print_of(_drawn(page)) != _print_of(other):
             yield f"Page {number} is not what its prep says: it was changed after it was made."
     if _print_of(_catalog(reader)) != _print_of(_catalog(fresh)):
         yield "What a reader aloud would say, or what is attached, was changed after the sheet was made."
@@ -208,7 +301,16 @@ _IGNORED = {"/Parent", "/StructParents", "/StructParent", "/Metadata", "/Length"
 def _catalog(reader: "PdfReader") -> Any:  # noqa: ANN401 - the library's objects
     """Return what a file holds beside its pages: its tags, its attachments, its language."""
     root: Any = reader.trailer["/Root"]
-    return {key: root.raw_get(key) for key in root if key not in ("/Pages", "/Metadata", "/OpenAction")}
+    left_out = ("/Pages", "/Metadata", "/AcroForm", "/Perms")
+    return {key: root.raw_get(key) for key in root if key not in left_out}
+
+
+def _drawn(page: Any) -> Any:  # noqa: ANN401 - the library's objects
+    """Return a page without the field of its signature, which has no size."""
+    notes = page.get("/Annots") or []
+    if [(one.get_object().get("/FT"), one.get_object().get("/Rect")) for one in notes] != [("/Sig", [0] * 4)]:
+        return page
+    return {key: page.raw_get(key) for key in page if key != "/Annots"}
 
 
 def _print_of(value: Any) -> str:  # noqa: ANN401 - the library's objects

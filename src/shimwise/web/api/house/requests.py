@@ -3,7 +3,7 @@
 import math
 from typing import Annotated, Literal
 
-from pydantic import Field, StringConstraints, model_serializer
+from pydantic import Field, StringConstraints, field_serializer, model_serializer
 
 from shimwise.web.api.kinds import (
     ErrorUm,
@@ -83,6 +83,9 @@ class TableRow(In):
         return distance_mm, self.focal_mm, self.separation_mm
 
 
+Mark = Annotated[float | None, Field(gt=0, le=1e7)]
+
+
 class LensIn(_UnitIn):
     """All that is known of a lens."""
 
@@ -96,7 +99,16 @@ class LensIn(_UnitIn):
     by_distance: Annotated[list[TableRow], Field(max_length=50)] = Field(default_factory=list)
     near_mm: Annotated[float | None, Field(gt=0, le=1e7, description="Nearest mark of its scale.")] = None
     scale_unit: Literal["ft", "m"] = "ft"
+    marks_mm: Annotated[
+        list[Mark],
+        Field(max_length=60, description="All engraved distances, from near to far; null is infinity."),
+    ] = Field(default_factory=list)
     who: Who
+
+    @field_serializer("marks_mm")
+    def as_marks(self, marks_mm: list[float | None]) -> tuple[float, ...]:
+        """Return the marks as the facts of a lens hold them."""
+        return tuple(math.inf if one is None else one for one in marks_mm)
 
 
 class LensNew(LensIn):

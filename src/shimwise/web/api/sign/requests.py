@@ -28,6 +28,9 @@ class SignIn(In):
     id: NewId = None
     exceptions: Annotated[list[ExceptionIn], Field(max_length=120)] = Field(default_factory=list)
     remaining: RemainingIn | None = None
+    as_set: Annotated[
+        bool, Field(description="Sign bodies and lenses together, for where each lens lands on each body.")
+    ] = False
     who: Who
 
 

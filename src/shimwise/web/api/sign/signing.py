@@ -22,9 +22,10 @@ reads = documented(404)
 
 @dataclass(frozen=True, slots=True)
 class UndecidedUnits:
-    """All units that are in the way of a signature."""
+    """All units that are in the way of a signature: of each unit by itself, and of all as a set."""
 
     undecided: tuple[Undecided, ...]
+    undecided_as_set: tuple[Undecided, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,8 @@ class Findings:
 @router.get("/preps/{prep_id}/undecided", responses=reads)
 def undecided(record: RecordDep, prep_id: Id) -> UndecidedUnits:
     """List the units that are in the way of a signature, and why."""
-    return UndecidedUnits(signing.undecided(record, prep_id))
+    by_itself, as_set = (signing.undecided(record, prep_id, as_set=one) for one in (False, True))
+    return UndecidedUnits(by_itself, as_set)
 
 
 @router.get("/preps/{prep_id}/sign-offs", responses=reads)
@@ -62,12 +64,23 @@ def list_sign_offs(record: RecordDep, prep_id: Id) -> SignOffs:
 
 @router.post("/preps/{prep_id}/sign-offs", status_code=201, **WRITES)
 def sign(record: RecordDep, prep_id: Id, new: SignIn) -> SignOffView:
-    """Sign a prep: every unit decided, or excepted with a reason and a name; it is frozen from then on."""
+    """Sign a prep: every unit decided, or excepted with a reason and a name; it is frozen from then on.
+
+    As a set, for each lens on each body it has to be decided where it lands.
+    """
     exceptions = {one.unit_id: signing.Exempt(one.reason, one.name) for one in new.exceptions}
     if len(exceptions) != len(new.exceptions):
         raise InputError("name one unit twice. Give each once.", field="exceptions")
     remaining = None if new.remaining is None else signing.Exempt(**dict(new.remaining))
-    return signing.sign(record, prep_id, id=new.id, exceptions=exceptions, remaining=remaining, who=new.who)
+    return signing.sign(
+        record,
+        prep_id,
+        id=new.id,
+        exceptions=exceptions,
+        remaining=remaining,
+        as_set=new.as_set,
+        who=new.who,
+    )
 
 
 @router.get("/leads")

@@ -4,6 +4,8 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
+from shimwise.bench.errors import InputError
+from shimwise.bench.house.scale_marks import marks_text, typed_marks
 from shimwise.bench.house.unit_checks import checked_body, checked_lens
 from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts, SetFacts, SetView
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
@@ -13,6 +15,8 @@ from shimwise.web.pages.view import number
 TEXTS = ("name", "serial", "mount", "note")
 HISTORY = ("history_mean_um", "history_sd_um")
 """Fields of bodies and lenses alike."""
+UNIT_FIELDS = {"near_mm": "near", "marks_mm": "marks"}
+"""Fields of a form by the facts behind them, where they differ."""
 BODY_NUMBERS = ("pixel_pitch_um", "circle_of_confusion_um", "tolerance_um")
 SCREW_NUMBERS = ("um_per_turn", "um_per_turn_sd", "backlash_um")
 
@@ -56,6 +60,7 @@ def lens_form(facts: LensFacts | None) -> Form:
     if facts.near_mm is not None:
         write = mm_to_metric_text if facts.scale_unit == "m" else mm_to_feet_text
         form.set("near", write(facts.near_mm))
+    form.set("marks", marks_text(facts.marks_mm, facts.scale_unit, separator=", ") or None)
     return form
 
 
@@ -75,10 +80,19 @@ def lens_facts(form: Form, known: LensFacts | None = None) -> LensFacts:
         "squeeze": form.number("squeeze") or 1.0,
         "near_mm": form.length_mm("near"),
         "scale_unit": form.text("scale_unit") or "ft",
+        "marks_mm": _marks_mm(form),
     }
     facts = LensFacts(**given) if known is None else replace(known, **given)
-    form.settle(lambda: checked_lens(facts), fields={"near_mm": "near"})
+    form.settle(lambda: checked_lens(facts), fields=UNIT_FIELDS)
     return facts
+
+
+def _marks_mm(form: Form) -> tuple[float, ...]:
+    try:
+        return typed_marks(form.text("marks"))
+    except InputError as error:
+        form.refuse(error, fields=UNIT_FIELDS)
+        return ()
 
 
 def set_form(shown: SetView | None) -> Form:

@@ -16,6 +16,7 @@ from shimwise.bench.verdict import pictures
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.house import first_steps
+from shimwise.web.pages.house.unit_forms import UNIT_FIELDS
 from shimwise.web.pages.house.unit_kinds import KEPT, SETS, UNITS, KeptKind, KindDep, UnitKindDep
 from shimwise.web.pages.view import OUT, counted
 
@@ -53,7 +54,7 @@ def new(visit: VisitDep, kind: KindDep) -> Response:
 @router.post(KEPT)
 def add(visit: PostDep, kind: KindDep) -> Response:
     """Add a body, a lens or a set."""
-    with visit.refusing(status=422):
+    with visit.refusing(status=422, fields=UNIT_FIELDS):
         added = kind.add(visit.record, facts=kind.facts(visit.form), who=visit.who)
         return visit.go(first_steps.after_adding(visit, kind, added.id))
     return _form_page(visit, kind)
@@ -71,7 +72,7 @@ def change_form(visit: VisitDep, kind: KindDep, kept_id: str) -> Response:
 def change(visit: PostDep, kind: KindDep, kept_id: str) -> Response:
     """Change the facts of a body, a lens or a set."""
     known = kind.known(visit.record, kept_id)
-    with visit.refusing(status=422):
+    with visit.refusing(status=422, fields=UNIT_FIELDS):
         kind.change(visit.record, kept_id, facts=kind.facts(visit.form, known), who=visit.who)
         return visit.go(f"/{kind.folder}/{kept_id}")
     return _form_page(visit, kind, of=kept_id, name=known.name)

@@ -17,6 +17,8 @@ from shimwise.web.pages.deps import PostDep, Visit, VisitDep
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import clock, counted
 
+AS_SET = "set"
+"""How a prep is signed, in the address and in the form; else each unit by itself."""
 router = APIRouter(prefix="/preps/{prep_id}/sign")
 
 
@@ -39,7 +41,14 @@ def sign(visit: PostDep, prep_id: str) -> Response:
         visit.status = 422
         return _shown(visit, prep_id)
     try:
-        signing.sign(visit.record, prep_id, who=visit.who, exceptions=exceptions, remaining=remaining)
+        signing.sign(
+            visit.record,
+            prep_id,
+            who=visit.who,
+            exceptions=exceptions,
+            remaining=remaining,
+            as_set=form.text("as") == AS_SET,
+        )
     except ShimwiseError as error:
         visit.refuse(error, fields=_places(error, exceptions, remaining))
         return _shown(visit, prep_id)
@@ -94,15 +103,20 @@ def _shown(visit: Visit, prep_id: str) -> Response:
     prep = preps.open_prep(record, prep_id)
     signatures = signing.sign_offs(record, prep_id)
     standing = next((one for one in signatures if one.is_standing), None)
-    undecided = () if standing else signing.undecided(record, prep_id)
+    as_set = visit.form.text("as") == AS_SET
+    open_units = [() if standing else signing.undecided(record, prep_id, as_set=one) for one in (False, True)]
+    undecided = open_units[as_set]
     unfinished = [one for one in guide.adjustments(record, prep_id) if one.state == "begun"]
     return visit.show(
         "sign/page.html",
-        sentence=_sentence(prep, standing, undecided, [one.unit for one in unfinished]),
+        sentence=_sentence(prep, standing, undecided, [one.unit for one in unfinished], as_set=as_set),
         prep=prep,
         standing=standing,
         earlier=[one for one in reversed(signatures) if not one.is_standing],
         undecided=undecided,
+        as_set=as_set,
+        open_counts=[len(units) for units in open_units],
+        sets=prep.verdict.sets if prep.verdict else (),
         unfinished=unfinished,
         rechecks=[one for one in recheck.recheck(record, prep_id) if not one.is_done],
         pairs=recheck.before_after(record, prep_id),
@@ -114,6 +128,8 @@ def _sentence(
     standing: SignOffView | None,
     undecided: tuple[Undecided, ...],
     unfinished: Iterable[str],
+    *,
+    as_set: bool,
 ) -> str:
     if standing is not None:
         return f"{prep.title} was signed by {standing.signed_by}, {clock(standing.signed_at)}; it is frozen."
@@ -123,4 +139,6 @@ def _sentence(
     if undecided:
         verb = "is" if len(undecided) == 1 else "are"
         return f"{counted(len(undecided), 'unit')} {verb} undecided; {prep.title} cannot be signed as it is."
+    if as_set:
+        return f"Where each lens lands on each body is decided; {prep.title} can be signed as a set."
     return f"Every unit is decided; {prep.title} can be signed."

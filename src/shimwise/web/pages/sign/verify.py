@@ -16,6 +16,8 @@ router = APIRouter(prefix="/verify")
 SIGNS = {
     papers.State.AS_SIGNED: ("in_tolerance", "as signed"),
     papers.State.ALTERED: ("doubted", "altered"),
+    papers.State.PAGE_ALTERED: ("doubted", "the page altered, or of an unknown house"),
+    papers.State.PAGE_NOT_SIGNED: ("cannot_tell", "the page not compared"),
     papers.State.OLDER: ("cannot_tell", "older, reopened since"),
     papers.State.UNKNOWN: ("not_known", "unknown to this house"),
     papers.State.NOT_SIGNED: ("not_known", "not signed"),
@@ -65,7 +67,7 @@ def _sentence(found: tuple[papers.Finding, ...]) -> str:
         return "Give a sheet, and see whether it is what was signed here."
     if len(found) == 1:
         return found[0].sentence
-    good = sum(one.state is papers.State.AS_SIGNED for one in found)
+    good = sum(one.standing is papers.State.AS_SIGNED for one in found)
     if good == len(found):
         return f"All {counted(good, 'prep')} on it are what was signed."
     signed = f"{good or 'none'} {'is' if good < 2 else 'are'} what was signed"
