@@ -27,11 +27,11 @@ def kit(*, body: str = "", lens: str = "") -> str:
 
 
 def test_a_plan_from_a_kit_alone_reaches_its_target(save: Save, ask: Ask) -> None:
-    code, plan = ask("plan", "--kit", save(kit(lens=KNOWN), "kit.toml"), "--target", "9")
+    code, plan = ask("plan", "--kit", save(kit(lens=KNOWN), "kit.toml"), "--target", "17")
     assert (code, plan["reached"], plan["help"], plan["next"]) == (0, True, [], [])
     assert plan["count"] == sum(reading["repeats"] for reading in plan["readings"]) > 0
     body = unit(plan, "bodies", "B1")
-    assert body["limit_um"] < body["half_width_um"] <= 9
+    assert body["limit_um"] < body["half_width_um"] <= 17
     assert {reading["distance_text"] for reading in plan["readings"]} <= {"3'", "6'", "12'"}
     for reading in plan["readings"]:
         assert reading["lens"] == f"L{reading['focal_length_mm']:g}"
@@ -40,7 +40,7 @@ def test_a_plan_from_a_kit_alone_reaches_its_target(save: Save, ask: Ask) -> Non
 def test_what_the_plan_says_it_reaches_readings_do_reach(save: Save, ask: Ask) -> None:
     # The plan's uncertainty needs no landing: taking its readings, without error, has to give it or less.
     path = save(kit(lens=KNOWN), "kit.toml")
-    _, plan = ask("plan", "--kit", path, "--target", "9")
+    _, plan = ask("plan", "--kit", path, "--target", "17")
     rows = [
         row
         for reading in plan["readings"]
@@ -53,12 +53,12 @@ def test_what_the_plan_says_it_reaches_readings_do_reach(save: Save, ask: Ask) -
     ]
     _, verdict = ask("judge", save(csv_text(rows)), "--kit", path)
     body = unit(verdict, "bodies", "B1")
-    assert (body["high_um"] - body["low_um"]) / 2 < 9
+    assert (body["high_um"] - body["low_um"]) / 2 < 17
 
 
 def test_a_tighter_target_takes_more_readings(save: Save, ask: Ask) -> None:
     path = save(kit(lens=KNOWN), "kit.toml")
-    counts = [ask("plan", "--kit", path, "--target", target)[1]["count"] for target in ("16", "12", "9")]
+    counts = [ask("plan", "--kit", path, "--target", target)[1]["count"] for target in ("24", "17", "14.5")]
     assert all(fewer <= more for fewer, more in pairwise(counts))
     assert counts[0] < counts[-1]
 
@@ -80,7 +80,7 @@ def test_no_readings_reach_a_target_below_the_datum_and_the_plan_says_what_would
     assert "one lens known to 3 µm" in plan["help"][0]
     code, out, err = run("plan", "--kit", path, "--target", "5")
     assert (code, err) == (1, "")
-    assert out.startswith("±5 µm cannot be reached with these lenses.")
+    assert out.startswith("±5 µm cannot be promised with these lenses.")
 
 
 def test_a_gauge_on_the_body_makes_the_target_reachable(save: Save, ask: Ask) -> None:
@@ -109,8 +109,8 @@ def test_readings_taken_count_for_the_plan(save: Save, ask: Ask) -> None:
     path = save(kit(lens=KNOWN), "kit.toml")
     near = [exact_rows(landing_um=um, focals_mm=(18, 25, 35), repeats=1) for um in (-2.0, -0.5, 0.5, 2.0)]
     readings = save(csv_text([row for rows in near for row in rows]))  # between the marks
-    before = ask("plan", "--kit", path, "--target", "9")[1]["count"]
-    after = ask("plan", readings, "--kit", path, "--target", "9")[1]["count"]
+    before = ask("plan", "--kit", path, "--target", "17")[1]["count"]
+    after = ask("plan", readings, "--kit", path, "--target", "17")[1]["count"]
     assert after < before
 
 
@@ -128,14 +128,14 @@ def test_bodies_and_distances_can_be_named_and_a_chart_is_taped_once(save: Save,
 def test_a_steadier_eye_needs_fewer_readings(save: Save, ask: Ask) -> None:
     path = save(kit(lens=KNOWN), "kit.toml")
     steady, shaky = (
-        ask("plan", "--kit", path, "--target", "9", "--k", k)[1]["count"] for k in ("0.1", "0.3")
+        ask("plan", "--kit", path, "--target", "17", "--k", k)[1]["count"] for k in ("0.1", "0.3")
     )
     assert steady < shaky
 
 
 def test_a_lens_that_the_kit_does_not_describe_is_told_of(save: Save, ask: Ask) -> None:
     path = save(kit(lens=KNOWN) + "\n[lenses.L75]\nfocal_length_mm = 75\n", "kit.toml")
-    _, plan = ask("plan", "--kit", path, "--target", "9")
+    _, plan = ask("plan", "--kit", path, "--target", "17")
     assert plan["warnings"] == ["L75 is not planned with: the kit does not give its f_number."]
 
 
@@ -150,7 +150,7 @@ def test_the_table_fits_80_columns_and_says_each_distance_once_a_body(save: Save
 
 
 def test_the_whole_command_plans_in_a_process_of_its_own(save: Save) -> None:
-    done = shimwise("plan", "--kit", save(kit(lens=KNOWN), "kit.toml"), "--target", "9", "--json")
+    done = shimwise("plan", "--kit", save(kit(lens=KNOWN), "kit.toml"), "--target", "17", "--json")
     assert (done.returncode, done.stderr) == (0, b"")
     assert strict_json(done.stdout)["reached"]
 

@@ -45,10 +45,14 @@ class PlanSetup:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanBody:
-    """What the plan leaves on a body: half its 95 % interval, and the best that more could leave. [µm]"""
+    """Half the 95 % interval that the plan leaves on a body, in 9 of 10 preps and in the middle one. [µm]
+
+    ``limit_um``: the best that more readings could leave.
+    """
 
     name: str
     half_um: float
+    median_um: float
     limit_um: float
 
 
@@ -62,6 +66,7 @@ class HousePlan:
     setups: tuple[PlanSetup, ...]
     bodies: tuple[PlanBody, ...]
     help: tuple[str, ...]
+    habits: tuple[str, ...]
 
 
 def plan_house(
@@ -99,7 +104,7 @@ def plan_house(
         If there is nothing to plan with.
     """
     from shimwise.inference.plan.planner import plan_check
-    from shimwise.sheets.words.plan_words import plan_headline, plan_help, setups_of, sight_text
+    from shimwise.sheets.words.plan_words import plan_habits, plan_headline, plan_help, setups_of, sight_text
 
     if not 0 < target_um <= LARGEST_TARGET_UM:
         reason = f"is no target: give one above 0 and up to {LARGEST_TARGET_UM:g} µm, such as 5."
@@ -138,9 +143,19 @@ def plan_house(
             for (body, distance_mm), readings in setups_of(plan).items()
         ),
         bodies=tuple(
-            PlanBody(name=one.name, half_um=one.half_width_um, limit_um=one.limit_um) for one in plan.bodies
+            PlanBody(
+                name=one.name,
+                half_um=one.half_width_um,
+                median_um=one.median_um,
+                limit_um=one.limit_um,
+            )
+            for one in plan.bodies
         ),
         help=plan_help(plan),
+        habits=plan_habits(
+            plan,
+            {one.distance_mm: typed.get(one.distance_mm) or write(one.distance_mm) for one in plan.readings},
+        ),
     )
 
 

@@ -78,7 +78,8 @@ class Rows:
     """The readings: n of them on q distinct rows of the design, ``pattern`` (n,) in ascending order.
 
     ``low_um`` and ``high_um`` (n,) bound each landing less what is known of it beforehand (the model's
-    ``centre``); ``high_um`` may be infinite. ``blur_um`` N·c, ``ring_um`` the fixed part of the scale, and
+    ``centre``); ``high_um`` may be infinite. With a row for each chain (c, n) every chain has readings of its
+    own. ``blur_um`` N·c, ``ring_um`` the fixed part of the scale, and
     ``person``, an index, are (q,); where no eye judged, ``blur_um`` is 0. ``reading`` (n,) is the place of
     each among the prep's readings; ``landing_um`` (n,) what was read.
     """

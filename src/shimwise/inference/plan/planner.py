@@ -1,32 +1,47 @@
 """Plan a check: which lenses, distances and repeats make every body known to ±x µm, or why none can.
 
-Histories are used as given; whether they fit is tested once there are readings. Readings are chosen one at a
-time, each the one that removes most variance from the bodies that are still too uncertain, then grouped into
-repeats. No landing is needed: in a linear model the posterior variance does not depend on the values read.
+Histories are used as given; whether they fit is tested once there are readings. Readings are put in order one
+at a time, each the one that removes most variance from the bodies that are still too uncertain. How many of
+them it takes is found by :mod:`.promise`: the plan's half width is kept in 9 of 10 preps.
+
+A plan keeps to the trade's habits (common practice, no source): at least two lenses at each of two distances,
+lenses wide open, near before far.
 """
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from shimwise.errors import InferenceError
 from shimwise.inference.model.bench import later_states
-from shimwise.inference.model.candidates import MOST_CANDIDATES, USUAL_DISTANCES_MM, possible_readings
+from shimwise.inference.model.candidates import (
+    MOST_CANDIDATES,
+    SAME_DISTANCE_SHARE,
+    USUAL_DISTANCES_MM,
+    possible_readings,
+)
 from shimwise.inference.model.design import Built, build_mixture
-from shimwise.inference.model.kinds import FloatArray
+from shimwise.inference.model.kinds import BoolArray, FloatArray
 from shimwise.inference.model.observations import Observation
-from shimwise.inference.model.prep import Axis, Prep
+from shimwise.inference.model.prep import Axis, Prep, Reading
 from shimwise.inference.model.priors import K_MEDIAN, Effect
+from shimwise.inference.plan.promise import DrawnPreps
 from shimwise.inference.posterior.draws import draw
 from shimwise.inference.verdict.datum import Datum, body_limits, half_width_um
-from shimwise.inference.verdict.next_readings import gain, variance_of
+from shimwise.inference.verdict.next_readings import gain, rounding_um, variance_of
 
 MOST_READINGS = 300
 """A plan longer than this is no plan."""
 NEAR_LIMIT_SHARE = 1.15
 """If no readings can reach the target, the plan stops at this multiple of the limit."""
+KEPT = 0.9
+"""Share of preps in which the half width that a plan promises is kept."""
+LEAST_DISTANCES, LEAST_LENSES = 2, 2
+"""A body is read at so many distances at least, with so many lenses at each. Common practice, no source."""
+MOST_TRIALS = 4
+"""Lengths of the plan that are tried on drawn preps."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,22 +58,31 @@ class PlannedReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedBody:
-    """95 % half width of a body after a plan, and its limit for infinitely many readings. [µm]"""
+    """95 % half width of a body after a plan, in 9 of 10 preps and in the middle one, and its limit. [µm]
+
+    ``limit_um``: for infinitely many readings of a usual prep.
+    """
 
     name: str
     half_width_um: float
+    median_um: float
     limit_um: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """A whole check: what to read, what it reaches, and what limits it."""
+    """A whole check: what to read, what it reaches, and what limits it.
+
+    ``rule_um``: what as many readings of each body's four widest lenses, all at its farthest distance, reach
+    on the least known body in 9 of 10 preps; None without readings. [µm]
+    """
 
     target_um: float
     is_reached: bool
     readings: tuple[PlannedReading, ...]
     bodies: tuple[PlannedBody, ...]
     limits: tuple[Datum, ...]
+    rule_um: float | None = None
 
     @property
     def count(self) -> int:
@@ -110,23 +134,109 @@ def plan_check(
             f"{len(possible)} different readings are possible; at most {MOST_CANDIDATES} can be compared. "
             "Plan for fewer bodies, lenses or distances at a time."
         )
+    if distances_mm == USUAL_DISTANCES_MM:
+        possible = _engraved(prep, possible)
     built = build_mixture(prep, candidates=possible, later=later_states(prep))
+    trials = _Trials(built, target_um=target_um, k=k, progress=progress)
+    chosen, half_widths_um = trials.shortest()
+    promised, median = np.quantile(half_widths_um, KEPT, axis=0), np.median(half_widths_um, axis=0)
     limits = body_limits(built)
-    covariance, read_k = _known_so_far(built)
-    variance = variance_of(built, k if k is not None else read_k)
-    wanted = _wanted_um(limits, target_um)
-    chosen, covariance = _choose(built, variance, covariance, wanted, progress)
-    reached = tuple(
-        PlannedBody(name=limit.body, half_width_um=half_width_um(covariance, row), limit_um=limit.limit_um)
-        for limit, row in zip(limits, _bodies(built), strict=True)
-    )
     return Plan(
         target_um=target_um,
-        is_reached=all(body.half_width_um <= target_um for body in reached),
+        is_reached=bool(np.all(promised <= target_um)),
         readings=_gathered(built.candidates, chosen),
-        bodies=reached,
+        bodies=tuple(
+            PlannedBody(
+                name=limit.body,
+                half_width_um=float(promised[i]),
+                median_um=float(median[i]),
+                limit_um=min(limit.limit_um, float(promised[i])),
+            )
+            for i, limit in enumerate(limits)
+        ),
         limits=limits,
+        rule_um=trials.rule_um(len(chosen)),
     )
+
+
+def _engraved(prep: Prep, possible: Sequence[Reading]) -> tuple[Reading, ...]:
+    """Leave out distances that a lens has not engraved, where its marks are known and some distance is."""
+
+    def is_engraved(one: Reading) -> bool:
+        marks_mm = prep.lenses[one.lens].marks_mm if one.lens in prep.lenses else ()
+        return not marks_mm or any(
+            abs(one.distance_mm / mark_mm - 1) <= SAME_DISTANCE_SHARE for mark_mm in marks_mm
+        )
+
+    kept = tuple(one for one in possible if is_engraved(one))
+    lost = {one.lens for one in possible} - {one.lens for one in kept}
+    return (*kept, *(one for one in possible if one.lens in lost))
+
+
+class _Trials:
+    """Plans of growing length, on drawn preps."""
+
+    def __init__(
+        self,
+        built: Built,
+        *,
+        target_um: float,
+        k: float | None,
+        progress: Callable[[int, int], None] | None,
+    ) -> None:
+        covariance, read_k = _known_so_far(built)
+        variance = variance_of(built, k if k is not None else read_k)
+        self.target_um = target_um
+        self.order, self.added_um = _order(built, variance, covariance, body_limits(built), progress)
+        self.least = LEAST_DISTANCES * LEAST_LENSES * len(_bodies(built))
+        self.drawn = DrawnPreps(built, rounding_um(built), k=k)
+
+    def shortest(self) -> tuple[list[int], FloatArray]:
+        """Return the readings of a short plan that keeps its promise, and half widths (preps, bodies).
+
+        What adding variances says is wrong by a factor that hardly changes with the length; so each trial
+        tells how long the next has to be. Without one that is long enough it is the longest.
+        """
+        factor = 1.0
+        best: int | None = None
+        tried: dict[int, FloatArray] = {}
+        for _ in range(MOST_TRIALS):
+            enough = np.flatnonzero(self.added_um * factor <= self.target_um)
+            count = int(enough[0]) if len(enough) else len(self.order)
+            count = max(count, min(self.least, len(self.order))) if count else 0
+            if count in tried:
+                break
+            tried[count] = self.drawn.half_widths_um(Counter(self.order[:count]))
+            kept_um = float(np.quantile(tried[count], KEPT, axis=0).max())
+            if kept_um <= self.target_um and (best is None or count < best):
+                best = count
+            factor = kept_um / self.added_um[count]
+        if best is None and len(self.order) not in tried:
+            tried[len(self.order)] = self.drawn.half_widths_um(Counter(self.order))
+        count = max(tried) if best is None else best
+        return self.order[:count], tried[count]
+
+    def rule_um(self, count: int) -> float | None:
+        """Half width kept on the least known body by the plain rule, with as many readings. [µm]"""
+        by_rule = [
+            i
+            for body in {one.body: None for one in self.drawn.built.candidates}
+            for i in _four_widest(self.drawn.built.candidates, body)
+        ]
+        if not count or not by_rule:
+            return None
+        repeats = Counter(by_rule[i % len(by_rule)] for i in range(count))
+        return float(np.quantile(self.drawn.half_widths_um(repeats), KEPT, axis=0).max())
+
+
+def _four_widest(candidates: Sequence[Observation], body: str) -> list[int]:
+    """Return the candidates of a body's four widest lenses, all at its farthest distance."""
+    own = [i for i, one in enumerate(candidates) if one.body == body]
+    farthest_mm = max((candidates[i].distance_mm for i in own), default=0.0)
+    widest = sorted(
+        (i for i in own if candidates[i].distance_mm == farthest_mm), key=lambda i: candidates[i].focal_mm
+    )
+    return widest[:4]
 
 
 def _known_so_far(built: Built) -> tuple[FloatArray, float]:
@@ -148,40 +258,74 @@ def _bodies(built: Built) -> FloatArray:
     return quantities.matrix[quantities.indices(Effect.BODY.value)]
 
 
-def _wanted_um(limits: tuple[Datum, ...], target_um: float) -> FloatArray:
-    """Return the half width to stop at for each body: the target, or close to its limit. [µm]"""
-    return np.array(
-        [target_um if limit.limit_um < target_um else limit.limit_um * NEAR_LIMIT_SHARE for limit in limits]
-    )
-
-
-def _choose(
+def _order(
     built: Built,
     variance: FloatArray,
     covariance: FloatArray,
-    wanted_um: FloatArray,
+    limits: tuple[Datum, ...],
     progress: Callable[[int, int], None] | None,
 ) -> tuple[list[int], FloatArray]:
-    """Return candidates in the order of choice, and the covariance (p, p) after them.
+    """Return candidates in the order of choice, and the widest half width (m + 1,) after each. [µm]
 
     Greedy: the variance removed by a set of readings has diminishing returns, for which one at a time is near
-    the optimum, and the exact choice among hundreds of candidates is out of reach.
+    the optimum, and the exact choice among hundreds of candidates is out of reach. It ends where all bodies
+    are near their limits.
     """
-    bodies = _bodies(built)
+    bodies, habits = _bodies(built), _Habits(built, [limit.body for limit in limits])
+    wanted_um = NEAR_LIMIT_SHARE * np.array([limit.limit_um for limit in limits])
     chosen: list[int] = []
-    while len(chosen) < MOST_READINGS:
-        half_widths_um = np.array([half_width_um(covariance, body) for body in bodies])
-        open_bodies = bodies[half_widths_um > wanted_um]
-        if not len(open_bodies):
-            break
-        best = int(np.argmax(gain(covariance, built, variance, open_bodies).sum(1)))
+    widest_um: list[float] = []
+    while True:
+        half_um = np.array([half_width_um(covariance, body) for body in bodies])
+        widest_um.append(float(half_um.max(initial=0.0)))
+        if len(chosen) == MOST_READINGS or not np.any(half_um > wanted_um):
+            return chosen, np.array(widest_um)
+        gains = gain(covariance, built, variance, bodies[half_um > wanted_um]).sum(1)
+        best = int(np.argmax(np.where(habits.allowed(int(np.argmax(half_um))), gains, -1.0)))
         reach = covariance @ built.candidate_design[best]
         total = variance[best] + built.candidate_design[best] @ reach
         covariance = covariance - np.outer(reach, reach) / total
         chosen.append(best)
+        habits.add(best)
         if progress is not None:
             progress(len(chosen), MOST_READINGS)
-    return chosen, covariance
+
+
+class _Habits:
+    """The first readings of each body: two lenses at each of two distances, where there are as many."""
+
+    def __init__(self, built: Built, bodies: Sequence[str]) -> None:
+        self.candidates, self.bodies = built.candidates, bodies
+        self.read: dict[str, list[tuple[float, str]]] = {body: [] for body in bodies}
+
+    def add(self, candidate: int) -> None:
+        """Count a reading."""
+        one = self.candidates[candidate]
+        self.read[one.body].append((one.distance_mm, one.lens))
+
+    def allowed(self, widest: int) -> BoolArray:
+        """Whether each candidate (c,) may be read next; all may once the least is done."""
+        for body in (self.bodies[widest], *self.bodies):
+            allowed = self._least(body)
+            if allowed.any():
+                return allowed
+        return np.ones(len(self.candidates), dtype=np.bool_)
+
+    def _least(self, body: str) -> BoolArray:
+        """Candidates (c,) of a body that its least check still needs; none once it is done."""
+        lenses: dict[float, set[str]] = {}
+        for distance_mm, lens in self.read[body]:
+            lenses.setdefault(distance_mm, set()).add(lens)
+        begun = [distance_mm for distance_mm, read in lenses.items() if len(read) < LEAST_LENSES]
+        is_done = len(lenses) >= LEAST_DISTANCES
+        return np.array(
+            [
+                one.body == body
+                and one.lens not in lenses.get(one.distance_mm, ())
+                and (one.distance_mm in begun if begun else not is_done and one.distance_mm not in lenses)
+                for one in self.candidates
+            ]
+        )
 
 
 def _gathered(observations: tuple[Observation, ...], chosen: list[int]) -> tuple[PlannedReading, ...]:

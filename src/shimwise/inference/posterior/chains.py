@@ -120,7 +120,7 @@ class Chains:
         width_um = np.where(finite, rows.width_um, 0.0)
         scale = self.row_scale()[:, rows.pattern]
         self.weights = finite / (STUDENT_INFLATION + (width_um / scale) ** 2 / 12)
-        self.landings = np.tile(rows.low_um + width_um / 2, (self.count, 1))
+        self.landings = np.broadcast_to(rows.low_um + width_um / 2, self.weights.shape)
         self._solve()
         if self.p <= MOST_COLLAPSED:
             self._draw_levels()

@@ -82,7 +82,7 @@ class Draws:
         """Central interval of every quantity, (g,) low and (g,) high, from the mixture's own quantiles."""
         means, sds = _thinned(self.mean), _thinned(self.sd)
         tail = (1 - probability) / 2
-        return _quantile(means, sds, tail), _quantile(means, sds, 1 - tail)
+        return mixture_quantile(means, sds, tail), mixture_quantile(means, sds, 1 - tail)
 
 
 def draw(model: MixtureModel, *, limit: FloatArray, seed: int = 0, most_runs: int = MOST_RUNS) -> Draws:
@@ -177,8 +177,8 @@ def _thinned(values: FloatArray) -> FloatArray:
     return np.asarray(flat[taken])
 
 
-def _quantile(means: FloatArray, sds: FloatArray, level: float) -> FloatArray:
-    """Quantile (g,) of each mixture of equal shares, by bisection to 1e-4 of its spread."""
+def mixture_quantile(means: FloatArray, sds: FloatArray, level: float) -> FloatArray:
+    """Quantile (g,) of each mixture of m equal shares (m, g), by bisection to 1e-4 of its spread."""
     spread = np.sqrt((sds**2).mean(0) + means.var(0))
     low, high = (means - 4 * sds).min(0), (means + 4 * sds).max(0)
     while np.any(high - low > 1e-4 * spread):

@@ -24,14 +24,22 @@ STUDENT_INFLATION = (NU + 3) / (NU + 1)
 
 
 class Cells:
-    """The u distinct (row, interval) cells of the readings: ``first`` (u,) one of each, ``count`` (u,)."""
+    """The u distinct (row, interval) cells of the readings: ``first`` (u,) one of each, ``count`` (u,).
+
+    Where each chain has intervals of its own, every reading is a cell.
+    """
 
     def __init__(self, rows: Rows) -> None:
+        if rows.low_um.ndim > 1:
+            self.first: IntArray = np.arange(len(rows.pattern))
+            self.count = np.ones(len(rows.pattern))
+            self.low_um, self.high_um, self.pattern = rows.low_um, rows.high_um, rows.pattern
+            return
         keys = np.column_stack(
             [rows.pattern, rows.low_um, np.where(np.isinf(rows.high_um), 1e99, rows.high_um)]
         )
         _, first, count = np.unique(keys, axis=0, return_index=True, return_counts=True)
-        self.first: IntArray = first
+        self.first = first
         self.count = count.astype(np.float64)
         self.low_um, self.high_um = rows.low_um[first], rows.high_um[first]
         self.pattern = rows.pattern[first]
@@ -40,8 +48,8 @@ class Cells:
         self, expected: FloatArray, scale: FloatArray, chosen: IntArray | slice = slice(None)
     ) -> FloatArray:
         """Log probability (c, m) of the readings in each chosen cell; expected landing and scale (c, m)."""
-        low = (self.low_um[chosen] - expected) / scale
-        high = (self.high_um[chosen] - expected) / scale
+        low = (self.low_um[..., chosen] - expected) / scale
+        high = (self.high_um[..., chosen] - expected) / scale
         return np.asarray(self.count[chosen] * log_interval_probability(low, high))
 
 
@@ -81,9 +89,9 @@ class MoveGroup:
 
 
 def is_coarse(model: MixtureModel) -> bool:
-    """Whether the readings' intervals are so wide that moves are needed."""
+    """Whether the readings' intervals are so wide that moves are needed; not for drawn preps."""
     rows = model.rows
-    if not len(rows.pattern):
+    if not len(rows.pattern) or rows.low_um.ndim > 1:
         return False
     finite = np.isfinite(rows.width_um)
     ratio = np.where(finite, rows.width_um, np.inf) / _typical_scale(model)

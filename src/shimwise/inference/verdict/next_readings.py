@@ -47,7 +47,7 @@ def next_readings(draws: Draws, built: Built, *, wanted: IntArray) -> tuple[Next
 def variance_of(built: Built, k: float) -> FloatArray:
     """Return the effective variance (c,) of each candidate for a person's k, with its rounding. [µm²]"""
     square = (k * built.candidate_blur_um) ** 2 + built.candidate_ring_um**2
-    return np.asarray(STUDENT_LOSS * square + _rounding_um(built) ** 2 / 12)
+    return np.asarray(STUDENT_LOSS * square + rounding_um(built) ** 2 / 12)
 
 
 def gain(covariance: FloatArray, built: Built, variance: FloatArray, wanted: FloatArray) -> FloatArray:
@@ -60,6 +60,6 @@ def gain(covariance: FloatArray, built: Built, variance: FloatArray, wanted: Flo
     return np.asarray((reach @ wanted.T) ** 2 / total[:, None])
 
 
-def _rounding_um(built: Built) -> FloatArray:
+def rounding_um(built: Built) -> FloatArray:
     """Return the width (c,) of the interval of a candidate's reading. [µm]"""
     return np.array([1e3 * one.magnification**2 * usual_step_mm(one.distance_mm) for one in built.candidates])

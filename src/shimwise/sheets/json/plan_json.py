@@ -61,9 +61,15 @@ def plan_to_json(
             for reading in plan.readings
         ],
         "bodies": [
-            {"name": body.name, "half_width_um": body.half_width_um, "limit_um": body.limit_um}
+            {
+                "name": body.name,
+                "half_width_um": body.half_width_um,
+                "median_um": body.median_um,
+                "limit_um": body.limit_um,
+            }
             for body in plan.bodies
         ],
+        "rule_um": plan.rule_um,
         "next": [
             {
                 "body": one.body,

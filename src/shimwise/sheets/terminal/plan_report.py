@@ -12,7 +12,13 @@ from shimwise.inference.plan.planner import Plan, PlannedReading
 from shimwise.inference.verdict.answer import NextReading
 from shimwise.sheets.terminal.canvas import BOLD_STYLE, DIM_STYLE
 from shimwise.sheets.terminal.writer import Writer, report_width
-from shimwise.sheets.words.plan_words import plan_headline, plan_help, setups_of, tape_text
+from shimwise.sheets.words.plan_words import (
+    plan_habits,
+    plan_headline,
+    plan_help,
+    setups_of,
+    tape_text,
+)
 from shimwise.sheets.words.shared import (
     capital,
     distance_text,
@@ -102,6 +108,8 @@ class _PlanWriter(Writer):
             "Read next, for what is not decided yet", self.readings_to_take(next_readings)
         )
         yield from self.section("Tape and read", self.sights())
+        for words in plan_habits(self.plan, self.typed):
+            yield from self.paragraph(words, style=DIM_STYLE)
         yield from self.section("What that reaches", (self.reached(),))
         yield from self.section("What would help", self.warned(plan_help(self.plan)))
         yield from self.section("Warnings", self.warned(warnings[:MOST_WARNINGS]))
@@ -139,17 +147,18 @@ class _PlanWriter(Writer):
         return words if distance_mm in self.typed else both
 
     def reached(self) -> RenderableType:
+        titles = ("9 of 10 preps, µm", "middle one, µm", "without end, µm")
         table = self.table(
             "Body",
-            "Known to, µm",
-            "Readings without end, µm",
-            right=("Known to, µm", "Readings without end, µm"),
+            *titles,
+            right=titles,
         )
         for body in self.plan.bodies:
             is_short = body.half_width_um > self.plan.target_um
             table.add_row(
                 self.cell(capital(titled("body", body.name)), 28),
                 Text(self.safe(f"± {body.half_width_um:.1f}"), BOLD_STYLE if is_short else ""),
+                self.safe(f"± {body.median_um:.1f}"),
                 self.safe(f"± {body.limit_um:.1f}"),
             )
         return table

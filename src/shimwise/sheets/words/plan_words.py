@@ -21,13 +21,39 @@ def plan_headline(plan: Plan) -> str:
     setups = counted(len(setups_of(plan)), "set-up")
     with_readings = f"with {counted(plan.count, 'reading')} at {setups}"
     if plan.is_reached:
-        return f"{capital(bodies)} can be known to {target} (95 %) {with_readings}."
+        return (
+            f"{capital(bodies)} can be known to {target} (95 %) in 9 of 10 preps {with_readings}; "
+            f"in the middle one to ±{decimal_text(max(body.median_um for body in plan.bodies), 1)}."
+        )
     worst = max(plan.bodies, key=lambda body: body.half_width_um)
     body = capital(titled("body", worst.name))
     return (
-        f"{target} cannot be reached with these lenses. {body} comes to ±{worst.half_width_um:.1f} µm (95 %) "
-        f"{with_readings}; with readings without end to ±{worst.limit_um:.1f}."
+        f"{target} cannot be promised with these lenses. {body} comes to ±{worst.half_width_um:.1f} µm "
+        f"(95 %) in 9 of 10 preps {with_readings}, in the middle one to ±{worst.median_um:.1f}; readings "
+        f"without end would bring ±{worst.limit_um:.1f}."
     )
+
+
+WORTH = 0.9
+"""A plan is worth its trouble where it leaves at most this share of what the plain rule leaves."""
+
+
+def plan_habits(plan: Plan, typed: Mapping[float, str]) -> tuple[str, ...]:
+    """Return how to read, and what the plain rule of the trade would reach; empty without readings."""
+    if not plan.count:
+        return ()
+    how = (
+        "Lenses wide open, body and lenses as warm as the room, near charts first; at least two lenses at "
+        "two distances, so that a tape or a scale that is off shows."
+    )
+    if plan.rule_um is None:
+        return (how,)
+    farthest = tape_text(max(one.distance_mm for one in plan.readings), typed)
+    rule = f"the four widest lenses alone, all at {farthest},"
+    reached = f"±{decimal_text(plan.rule_um, 1)} µm in 9 of 10 preps"
+    if max(body.half_width_um for body in plan.bodies) <= WORTH * plan.rule_um:
+        return (how, f"With as many readings {rule} reach {reached}.")
+    return (how, f"With as many readings {rule} would reach {reached}: this plan is no better by a tenth.")
 
 
 def plan_help(plan: Plan) -> tuple[str, ...]:
@@ -91,7 +117,7 @@ def reach_text(plan: Plan) -> str:
     if plan.is_reached and not plan.count:
         return f"Every body is known to ±{plan.target_um:g} µm (95 %) before the first reading."
     if plan.is_reached:
-        return f"By eye ±{plan.target_um:g} µm (95 %) is reached in {readings}; {best}."
+        return f"By eye ±{plan.target_um:g} µm (95 %) is reached in 9 of 10 preps with {readings}; {best}."
     return (
         f"By eye ±{plan.target_um:g} µm (95 %) is not reached with these lenses: {readings} reach "
         f"±{decimal_text(half_um, 1)} µm, {best}."

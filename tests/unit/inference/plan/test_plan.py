@@ -1,6 +1,7 @@
 """The plan of a check: it reaches what it says, by a reckoning of our own, and says why when it cannot."""
 
 import math
+from dataclasses import replace
 from itertools import cycle
 
 import numpy as np
@@ -74,7 +75,7 @@ def reckoned(plan: Plan, own: OwnReckoning) -> list[float]:
 
 @pytest.mark.parametrize(
     ("bodies", "gauge_sd_um", "target_um"),
-    [(("B1",), None, 14.0), (("B1",), None, 11.0), (("B1", "B2"), None, 12.0), (("B1",), 4.0, 7.0)],
+    [(("B1",), None, 22.0), (("B1", "B2"), None, 19.0), (("B1",), 4.0, 6.8)],
 )
 def test_a_plan_reaches_its_target_by_our_own_reckoning(
     bodies: tuple[str, ...], gauge_sd_um: float | None, target_um: float
@@ -84,38 +85,53 @@ def test_a_plan_reaches_its_target_by_our_own_reckoning(
     assert plan.count > 0
     own = reckoned(plan, OwnReckoning(bodies, gauge_sd_um=gauge_sd_um or math.inf))
     assert max(own) <= target_um
-    assert [body.half_width_um for body in plan.bodies] == pytest.approx(own, rel=1e-6)
+    assert [body.median_um for body in plan.bodies] == pytest.approx(own, rel=0.3)
+    assert all(body.median_um <= body.half_width_um <= target_um for body in plan.bodies)
     assert [body.name for body in plan.bodies] == list(bodies)
 
 
-@pytest.mark.parametrize("target_um", [14.0, 12.0, 11.0])
-def test_a_plan_is_no_longer_than_reading_every_lens_in_turn(target_um: float) -> None:
+def test_a_plan_is_no_worse_than_as_many_readings_of_every_lens_in_turn() -> None:
+    plan = plan_check(kit(), target_um=22.0, k=K)
     in_turn = OwnReckoning(("B1",))
-    turns, count = cycle((lens, distance_mm) for distance_mm in DISTANCES_MM for lens in SET_MM), 0
-    while in_turn.half_widths_um()[0] > target_um:
+    turns = cycle((lens, distance_mm) for distance_mm in DISTANCES_MM for lens in SET_MM)
+    for _ in range(plan.count):
         in_turn.read("B1", *next(turns))
-        count += 1
-    plan = plan_check(kit(), target_um=target_um, k=K)
-    assert plan.is_reached
-    assert plan.count <= count
+    assert reckoned(plan, OwnReckoning(("B1",)))[0] <= in_turn.half_widths_um()[0]
 
 
-def test_one_reading_less_would_not_do() -> None:
-    plan = plan_check(kit(), target_um=12.0, k=K)
-    for left_out in range(len(plan.readings)):
-        own = OwnReckoning(("B1",))
-        for i, planned in enumerate(plan.readings):
-            for _ in range(planned.repeats - (i == left_out)):
-                own.read(planned.body, planned.lens, planned.distance_mm)
-        assert own.half_widths_um()[0] > 12.0
+def test_a_plan_has_two_lenses_at_each_of_two_distances_for_every_body() -> None:
+    plan = plan_check(kit(bodies=("B1", "B2")), target_um=26.0, k=K)
+    for body in ("B1", "B2"):
+        lenses: dict[float, set[str]] = {}
+        for one in plan.readings:
+            if one.body == body:
+                lenses.setdefault(one.distance_mm, set()).add(one.lens)
+        assert sum(len(read) >= 2 for read in lenses.values()) >= 2
+
+
+def test_charts_stand_where_the_lens_has_a_mark_unless_distances_are_asked_for() -> None:
+    marked = kit()
+    lenses = {name: replace(lens, marks_mm=(914.4, 3657.6)) for name, lens in marked.lenses.items()}
+    marked = replace(marked, lenses=lenses)
+    plan = plan_check(marked, target_um=26.0, k=K)
+    assert {one.distance_mm for one in plan.readings} == {914.4, 3657.6}
+    asked = plan_check(marked, target_um=26.0, k=K, distances_mm=(2000.0, 5000.0))
+    assert {one.distance_mm for one in asked.readings} == {2000.0, 5000.0}
+
+
+def test_a_narrower_target_takes_more_readings() -> None:
+    two = kit(bodies=("B1", "B2"))
+    counts = [plan_check(two, target_um=target_um, k=K).count for target_um in (26.0, 19.0, 16.5)]
+    assert counts == sorted(counts)
+    assert counts[0] < counts[-1]
 
 
 def test_a_target_that_no_readings_can_reach_says_what_they_can_and_what_would_help() -> None:
     plan = plan_check(kit(), target_um=5.0, k=K)
     assert not plan.is_reached
     (body,), (limit,) = plan.bodies, plan.limits
-    assert 5.0 < limit.limit_um < body.half_width_um <= NEAR_LIMIT_SHARE * limit.limit_um
-    assert body.limit_um == limit.limit_um
+    assert 5.0 < body.limit_um <= body.half_width_um
+    assert reckoned(plan, OwnReckoning(("B1",)))[0] <= NEAR_LIMIT_SHARE * limit.limit_um
     assert limit.with_gauge_um < 5.0
     with_gauge = plan_check(kit(gauge_sd_um=3.0), target_um=6.0, k=K)
     assert with_gauge.is_reached  # the help that was named is help
@@ -133,17 +149,17 @@ def test_readings_already_taken_count() -> None:
         for i, (lens, focal_mm) in enumerate(SET_MM.items())
     )
     started = prep(*taken, bodies=before.bodies, lenses=before.lenses)
-    assert plan_check(started, target_um=11.0, k=K).count < plan_check(before, target_um=11.0, k=K).count
+    assert plan_check(started, target_um=5.0, k=K).count < plan_check(before, target_um=5.0, k=K).count
 
 
 def test_a_steadier_eye_needs_fewer_readings() -> None:
-    counts = [plan_check(kit(), target_um=11.0, k=k).count for k in (0.1, 0.2, 0.4)]
+    counts = [plan_check(kit(), target_um=5.0, k=k).count for k in (0.1, 0.2, 0.4)]
     assert counts == sorted(counts)
     assert counts[0] < counts[-1]
 
 
 def test_repeats_are_gathered_and_charts_stand_near_before_far() -> None:
-    plan = plan_check(kit(bodies=("B1", "B2")), target_um=11.0, k=0.4)
+    plan = plan_check(kit(bodies=("B1", "B2")), target_um=5.0, k=0.4)
     sights = [(one.body, one.lens, one.focal_mm, one.distance_mm) for one in plan.readings]
     assert len(set(sights)) == len(sights)
     assert max(one.repeats for one in plan.readings) > 1
@@ -153,7 +169,7 @@ def test_repeats_are_gathered_and_charts_stand_near_before_far() -> None:
 
 
 def test_bodies_and_distances_can_be_asked_for() -> None:
-    plan = plan_check(kit(), target_um=14.0, bodies=("B7",), distances_mm=(2000.0, 5000.0), k=K)
+    plan = plan_check(kit(), target_um=22.0, bodies=("B7",), distances_mm=(2000.0, 5000.0), k=K)
     assert [body.name for body in plan.bodies] == ["B1", "B7"]
     assert {one.distance_mm for one in plan.readings} <= {2000.0, 5000.0}
 

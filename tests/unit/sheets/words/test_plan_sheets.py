@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import pytest
 from jsonschema import Draft202012Validator, ValidationError
@@ -13,7 +14,7 @@ from shimwise.notices import Notice
 from shimwise.sheets.json.documents import schema
 from shimwise.sheets.json.plan_json import plan_to_json
 from shimwise.sheets.terminal.plan_report import plan_report
-from shimwise.sheets.words.plan_words import plan_headline, plan_help, setups_of, tape_text
+from shimwise.sheets.words.plan_words import plan_habits, plan_headline, plan_help, setups_of, tape_text
 
 
 def planned(*, half_width_um: float = 4.0, limit_um: float = 3.0, target_um: float = 5.0) -> Plan:
@@ -26,7 +27,11 @@ def planned(*, half_width_um: float = 4.0, limit_um: float = 3.0, target_um: flo
             PlannedReading(body="B1", lens="Z1", focal_mm=24, distance_mm=914.4, repeats=1),
             PlannedReading(body="B1", lens="L18", focal_mm=18, distance_mm=math.inf, repeats=3),
         ),
-        bodies=(PlannedBody(name="B1", half_width_um=half_width_um, limit_um=limit_um),),
+        bodies=(
+            PlannedBody(
+                name="B1", half_width_um=half_width_um, median_um=0.75 * half_width_um, limit_um=limit_um
+            ),
+        ),
         limits=(Datum(body="B1", limit_um=limit_um, with_gauge_um=2.5, with_known_lens_um=6.5),),
     )
 
@@ -39,13 +44,26 @@ def shown(plan: Plan, *, width: int = 80, is_ascii: bool = False) -> str:
 
 
 def test_the_sentence_counts_readings_and_setups() -> None:
-    assert plan_headline(planned()) == ("Body B1 can be known to ±5 µm (95 %) with 6 readings at 2 set-ups.")
+    assert plan_headline(planned()) == (
+        "Body B1 can be known to ±5 µm (95 %) in 9 of 10 preps with 6 readings at 2 set-ups; in the middle "
+        "one to ±3.0."
+    )
+
+
+def test_the_plain_rule_is_named_and_where_the_plan_is_no_better_that_is_said() -> None:
+    how, better = plan_habits(replace(planned(), rule_um=5.0), {})
+    assert how.startswith("Lenses wide open")
+    assert better == (
+        "With as many readings the four widest lenses alone, all at INF, reach ±5.0 µm in 9 of 10 preps."
+    )
+    _, no_better = plan_habits(replace(planned(), rule_um=4.2), {})
+    assert no_better.endswith("would reach ±4.2 µm in 9 of 10 preps: this plan is no better by a tenth.")
 
 
 def test_a_target_out_of_reach_is_answered_with_what_would_help() -> None:
     plan = planned(half_width_um=8, limit_um=7)
     assert plan_headline(plan).startswith(
-        "±5 µm cannot be reached with these lenses. Body B1 comes to ±8.0 µm"
+        "±5 µm cannot be promised with these lenses. Body B1 comes to ±8.0 µm"
     )
     (help_text,) = plan_help(plan)
     assert "With a depth gauge on it (standard uncertainty 3 µm) ±2.5 µm is within reach" in help_text
@@ -101,7 +119,7 @@ def test_no_line_is_longer_than_the_page(width: int) -> None:
 def test_it_can_be_written_in_ascii() -> None:
     text = shown(planned(half_width_um=8, limit_um=7), is_ascii=True)
     assert text.isascii()
-    assert "+/-5 um cannot be reached" in text
+    assert "+/-5 um cannot be promised" in text
 
 
 def test_its_json_follows_its_schema_and_infinity_is_null() -> None:
