@@ -7,6 +7,7 @@ from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, Ve
 from shimwise.inference.verdict.decision import ACCEPT_P, CALL_OUT_P, guard_band
 from shimwise.inference.verdict.unit_change import UnitChange, change_between
 from shimwise.number_format import decimal_text
+from shimwise.sheets.papers.pair_table import pair_table
 from shimwise.sheets.papers.signed.adjustment_rows import adjustment_steps_text
 from shimwise.sheets.papers.signed.not_checked import not_checked
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of, time_of
@@ -67,6 +68,7 @@ def check_sheet(prep: PrepDocument, answer: Answer | None) -> Data:
         "headline": bound(answer.headline) if answer else "Nothing has been judged yet.",
         "second": bound(second_line(answer)) if answer else "",
         "units": [_unit(unit, prep, answer) for unit in present(_units(answer))] if answer else [],
+        "pairs": pair_table(answer) if answer else {"parts": [], "notes": []},
         "rule": [bound(text) for text in _rule(answer)] if answer else [],
         "tolerance": f"±{answer.tolerance_um:g} µm" if answer else "",
         "not_checked": [bound(text) for text in not_checked(prep, answer)],
