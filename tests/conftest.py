@@ -4,16 +4,22 @@
 """
 
 import functools
+import os
 from collections.abc import Iterator
+from pathlib import Path
 
 import argon2
 import pytest
 from hypothesis import HealthCheck, settings
 
+from posterior_memo import Memo, share_draws
 from postgres import postgres, postgres_address, postgres_template, record_address, sqlite_template
 from property_cases import IS_EXPLORING, examples
+from shimwise.inference.posterior import draws
 
 __all__ = ["postgres", "postgres_address", "postgres_template", "record_address", "sqlite_template"]
+
+INFERENCE = Path(__file__).parent / "unit" / "inference"
 
 settings.register_profile(
     "shimwise",
@@ -42,3 +48,24 @@ def _passphrases_are_hashed_quickly() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(argon2, "PasswordHasher", quick)
         yield
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _drawn(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Memo]:
+    base = tmp_path_factory.getbasetemp()
+    with pytest.MonkeyPatch.context() as patch:
+        yield share_draws(patch, (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "drawn")
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _inference_is_tested_as_it_is(request: pytest.FixtureRequest, _drawn: Memo) -> None:
+    """Sample anew in the tests of inference, which ask about the sampling itself."""
+    _drawn.is_used = INFERENCE not in request.path.parents
+
+
+@pytest.fixture
+def few_draws(_drawn: Memo, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Sample a quarter of the sweeps: for tests that sign many preps and ask about what follows from it."""
+    monkeypatch.setattr(_drawn, "effort", "few")
+    for name, value in (("BURN_IN", 4), ("SWEEPS", 5), ("GOOD_LARGEST_P_SD", 1.0), ("GOOD_MEAN_P_SD", 1.0)):
+        monkeypatch.setattr(draws, name, value)

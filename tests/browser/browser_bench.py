@@ -2,6 +2,7 @@
 
 import os
 import re
+import secrets
 import signal
 import socket
 import subprocess
@@ -157,30 +158,30 @@ class Devices:
         if "Content Security Policy" in text or "Content-Security-Policy" in text:
             self.faults.append(text)
 
-    def new_prep(self, *, taped: tuple[str, ...] = ("3'",), count: int = 0) -> str:
-        """Start a prep of body A-12 and set H through the interface."""
-        with httpx.Client(base_url=self.address, timeout=10) as client:
-            bodies = client.get("/api/v1/bodies").json()["bodies"]
-            sets = client.get("/api/v1/sets").json()["sets"]
-            body = next(one for one in bodies if one["facts"]["name"] == "A-12")
-            lenses = next(one for one in sets if one["name"] == "H")
-            prep = client.post(
-                "/api/v1/preps",
-                json={
-                    "body_ids": [body["id"]],
-                    "set_id": lenses["id"],
-                    "title": "A test's own",
-                    "who": "test",
-                },
-            ).json()
+    def new_body(self, **changed: object) -> str:
+        """Add a body like A-12 through the interface; what is left open on it hinders no other test."""
+        with httpx.Client(base_url=f"{self.address}/api/v1", timeout=10) as client:
+            bodies = client.get("/bodies").json()["bodies"]
+            facts = next(one["facts"] for one in bodies if one["facts"]["name"] == "A-12")
+            new = {**facts, "name": f"T-{secrets.token_hex(3)}", **changed, "who": "test"}
+            return str(client.post("/bodies", json=new).raise_for_status().json()["id"])
+
+    def new_prep(self, *, taped: tuple[str, ...] = ("3'",), count: int = 0, body_id: str = "") -> str:
+        """Start a prep of a body, A-12 unless named, and set H through the interface."""
+        with httpx.Client(base_url=f"{self.address}/api/v1", timeout=10) as client:
+            bodies = {one["facts"]["name"]: one["id"] for one in client.get("/bodies").json()["bodies"]}
+            sets = {one["name"]: one["id"] for one in client.get("/sets").json()["sets"]}
+            body_id = body_id or bodies["A-12"]
+            new = {"body_ids": [body_id], "set_id": sets["H"], "title": "A test's own", "who": "test"}
+            prep_id = str(client.post("/preps", json=new).raise_for_status().json()["id"])
             for text in taped:
                 client.post(
-                    f"/api/v1/preps/{prep['id']}/setups",
-                    json={"body_id": body["id"], "distance_text": text, "who": "test"},
+                    f"/preps/{prep_id}/setups",
+                    json={"body_id": body_id, "distance_text": text, "who": "test"},
                 ).raise_for_status()
         for _ in range(count):
-            self.add_reading(str(prep["id"]))
-        return str(prep["id"])
+            self.add_reading(prep_id)
+        return prep_id
 
     def add_reading(self, prep_id: str) -> None:
         """Enter a reading through the interface, as another device would."""
@@ -235,17 +236,13 @@ def kept_by_worker(page: Page, prep_id: str) -> None:
 
 
 def at_the_lock(devices: Devices) -> str:
-    """Begin an adjustment of a body that has a lock by the record; gives the page of its step."""
-    prep_id = devices.new_prep(count=1)
+    """Begin an adjustment of a body of its own that has a lock by the record; gives the page of its step."""
+    body_id = devices.new_body(mechanism={"kind": "screw", "has_lock": True})
+    prep_id = devices.new_prep(count=1, body_id=body_id)
+    at = f"/preps/{prep_id}/adjustments"
     with httpx.Client(base_url=f"{devices.address}/api/v1", timeout=20) as client:
-        body_id = client.get(f"/preps/{prep_id}").json()["bodies"][0]["id"]
-        bodies = client.get("/bodies").json()["bodies"]
-        facts = next(one["facts"] for one in bodies if one["id"] == body_id)
-        screw = {"kind": "screw", "has_lock": True}
-        changed = {**facts, "mechanism": {**(facts["mechanism"] or {}), **screw}, "who": "test"}
-        client.put(f"/bodies/{body_id}", json=changed).raise_for_status()
         new = {"unit_kind": "body", "unit_id": body_id, "reason": "to be sure", "who": "test"}
-        begun = client.post(f"/preps/{prep_id}/adjustments", json=new).raise_for_status().json()
+        begun = client.post(at, json=new).raise_for_status().json()
         answer = {"step": "clean", "answer": "done", "who": "test"}
-        client.post(f"/preps/{prep_id}/adjustments/{begun['id']}/answers", json=answer).raise_for_status()
+        client.post(f"{at}/{begun['id']}/answers", json=answer).raise_for_status()
     return f"/preps/{prep_id}/adjust/{begun['id']}"

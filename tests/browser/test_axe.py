@@ -34,15 +34,17 @@ def _paths(devices: Devices) -> list[str]:
         found = list(PAGES)
         for kind in ("bodies", "lenses", "sets"):
             first = client.get(f"/api/v1/{kind}").json()[kind][0]["id"]
-            found += [f"/{kind}/{first}", f"/{kind}/new", f"/{kind}/{first}/edit"]
+            found += [f"/{kind}/{first}", f"/{kind}/new", f"/{kind}/{first}/change"]
         return found + [f"/preps/{one['id']}" for one in client.get("/api/v1/preps").json()["preps"][:2]]
 
 
 def test_no_page_of_the_house_holds_a_serious_violation(devices: Devices) -> None:
-    page = devices.open(768, 1024, is_touch=False, person="Reader")
+    page = devices.open(768, 1024, is_touch=False, person="Reader", has_worker=False)
     wrong = []
     for path in _paths(devices):
-        page.goto(path, wait_until="load")
+        shown = page.goto(path, wait_until="load")
+        assert shown is not None
+        assert shown.ok is (path != "/nowhere"), path
         if path.startswith("/preps/"):
             page.wait_for_selector("#rail figure, #rail .picture-waits:not([role=status])")
         wrong += look(page)
@@ -63,8 +65,8 @@ def _tabbed_to(page: Page, name: str) -> None:
 def test_adjusting_signing_papers_and_the_check_of_a_sheet_hold_none_and_need_no_mouse(
     devices: Devices, tmp_path: Path
 ) -> None:
-    prep_id = devices.new_prep(count=2)
-    page = devices.open(1280, 800, is_touch=False, person="Reader")
+    prep_id = devices.new_prep(count=2, body_id=devices.new_body())
+    page = devices.open(1280, 800, is_touch=False, person="Reader", has_worker=False)
     page.goto(f"/preps/{prep_id}/adjust")
     wrong = look(page)
     _tabbed_to(page, "unit")
@@ -77,8 +79,9 @@ def test_adjusting_signing_papers_and_the_check_of_a_sheet_hold_none_and_need_no
     _tabbed_to(page, "answer")
     page.keyboard.type("the owner, by phone")
     page.keyboard.press("Enter")
-    expect(page.get_by_label("Who gave consent")).to_have_count(0)  # the next step has come
     expect(page.get_by_role("button", name="It is done, go on")).to_be_visible()
+    page.keyboard.press("Tab")
+    expect(page.locator("#now :focus")).to_have_count(1)  # in the step that has come
     _tabbed_to(page, "Give the adjustment up")
     page.keyboard.press("Enter")
     page.keyboard.press("Tab")

@@ -27,7 +27,7 @@ def _is_seen(page: Page, part: Locator) -> bool:
 
 
 def test_fields_side_by_side_stay_in_line_where_one_of_them_is_refused(devices: Devices) -> None:
-    page = devices.open(*TABLET, is_touch=True, person="Reader")
+    page = devices.open(*TABLET, is_touch=True, person="Reader", has_worker=False)
     page.goto("/")
     page.get_by_text("Name, temperature and note").tap()
     page.locator("#temperature_c").fill("warm")
@@ -42,11 +42,8 @@ def test_fields_side_by_side_stay_in_line_where_one_of_them_is_refused(devices: 
 
 
 SIZES = {
-    "phone": PHONE,
-    "tablet": TABLET,
-    "laptop": LAPTOP,
-    "laptop at 200 %": (640, 400),
-    "tablet at 200 %": (384, 512),
+    "a touched screen": {"phone": PHONE, "tablet": TABLET},
+    "a mouse": {"laptop": LAPTOP, "laptop at 200 %": (640, 400), "tablet at 200 %": (384, 512)},
 }
 HIDDEN = """keys => keys.filter(key => {
   const box = key.getBoundingClientRect();
@@ -83,33 +80,39 @@ def _long_named(client: httpx.Client, number: int) -> str:
     return str(client.post("/api/v1/lenses", json=lens).raise_for_status().json()["id"])
 
 
-@pytest.mark.parametrize("size", SIZES)
-def test_the_whole_pad_and_save_are_in_sight_at_once(devices: Devices, size: str) -> None:
-    width, height = SIZES[size]
-    page = devices.open(width, height, is_touch=size in ("phone", "tablet"), person="Reader")
+@pytest.mark.parametrize("kind", SIZES)
+def test_the_whole_pad_and_save_are_in_sight_at_once(devices: Devices, kind: str) -> None:
+    page = devices.open(*PHONE, is_touch=kind == "a touched screen", person="Reader", has_worker=False)
     crowded = _crowded(devices)
     for prep_id in (devices.new_prep(), *crowded.values()):
         page.goto(f"/preps/{prep_id}")
-        if size not in ("tablet", "laptop"):
-            page.get_by_role("link", name="Enter a reading").click()
-        for mode in ("ft", "m"):
-            keys = page.locator(f".pad[data-mode={mode}] button, .nudge button, .save, #reading_text")
-            assert keys.evaluate_all(HIDDEN) == []
-            assert keys.count() > 20
-            if mode == "ft":
-                page.locator("[data-metric]").evaluate("key => key.click()")
-        if size == "laptop" and prep_id == crowded["six"]:
-            assert page.locator(".choose .chip:visible").evaluate_all(HIDDEN) == []
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
-        page.locator("[data-feet]").evaluate("key => key.click()")
-    assert page.locator("[data-lenses] .chip").count() == 60
-    line = page.locator("[data-lenses]").bounding_box()
-    assert line is not None
-    assert line["height"] < 120, "sixty lenses stand in one line"
+        for size, (width, height) in SIZES[kind].items():
+            page.set_viewport_size({"width": width, "height": height})
+            _look_at_the_pad(page, size, width)
+            if size == "laptop" and prep_id == crowded["six"]:
+                assert page.locator(".choose .chip:visible").evaluate_all(HIDDEN) == []
+            if prep_id == crowded["sixty"]:
+                assert page.locator("[data-lenses] .chip").count() == 60
+                assert _box(page.locator("[data-lenses]"))["height"] < 120, "sixty lenses stand in one line"
+
+
+def _look_at_the_pad(page: Page, size: str, width: int) -> None:
+    """Look for each key of both pads in the window, from the top of the page or by the way to the pad."""
+    page.evaluate("scrollTo(0, 0)")
+    if size not in ("tablet", "laptop"):
+        page.get_by_role("link", name="Enter a reading").click()
+    for mode in ("ft", "m"):
+        keys = page.locator(f".pad[data-mode={mode}] button, .nudge button, .save, #reading_text")
+        assert keys.evaluate_all(HIDDEN) == [], (size, mode)
+        assert keys.count() > 20
+        if mode == "ft":
+            page.locator("[data-metric]").evaluate("key => key.click()")
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.locator("[data-feet]").evaluate("key => key.click()")
 
 
 def test_one_of_sixty_lenses_is_found_by_its_name_and_brings_its_own_pad(devices: Devices) -> None:
-    page = devices.open(*TABLET, is_touch=True, person="Reader")
+    page = devices.open(*TABLET, is_touch=True, person="Reader", has_worker=False)
     page.goto(f"/preps/{_crowded(devices)['sixty']}")
     find = page.get_by_label("Find a lens by its name")
     find.fill("no. 001")
@@ -129,7 +132,7 @@ def test_one_of_sixty_lenses_is_found_by_its_name_and_brings_its_own_pad(devices
 
 
 def test_a_new_device_is_asked_for_the_name_at_the_field_in_sight(devices: Devices) -> None:
-    page = devices.open(*PHONE, is_touch=True)
+    page = devices.open(*PHONE, is_touch=True, has_worker=False)
     prep_id = devices.new_prep()
     page.goto(f"/preps/{prep_id}")
     page.get_by_role("link", name="Enter a reading").tap()
@@ -151,7 +154,7 @@ def test_a_new_device_is_asked_for_the_name_at_the_field_in_sight(devices: Devic
 
 @pytest.mark.parametrize("top_px", [160, 84, -70], ids=["in the middle", "at the top", "above the top"])
 def test_after_save_the_pad_stays_where_it_was_and_the_answer_is_seen(devices: Devices, top_px: int) -> None:
-    page = devices.open(*PHONE, is_touch=True, person="Reader")
+    page = devices.open(*PHONE, is_touch=True, person="Reader", has_worker=False)
     page.goto(f"/preps/{devices.new_prep(count=6)}")
     page.wait_for_selector("#rail figure svg", state="attached", timeout=20_000)
     page.locator("#reading_text").fill("on")
@@ -170,7 +173,7 @@ def test_after_save_the_pad_stays_where_it_was_and_the_answer_is_seen(devices: D
 
 
 def test_what_is_wrong_with_the_distance_is_said_at_the_distance(devices: Devices) -> None:
-    page = devices.open(*PHONE, is_touch=True, person="Reader")
+    page = devices.open(*PHONE, is_touch=True, person="Reader", has_worker=False)
     page.goto(f"/preps/{devices.new_prep(taped=())}")
     page.locator("#reading_text").fill("3'")
     expect(page.locator("#answer")).to_have_text("Its landing shows when the taped distance is typed.")
@@ -190,7 +193,7 @@ def test_what_to_do_first_is_read_without_scrolling_and_leads_to_its_steps(
 ) -> None:
     with httpx.Client(base_url=devices.address, timeout=10) as client:
         preps = client.get("/api/v1/preps").json()["preps"]
-    page = devices.open(*size, is_touch=True, person="Reader")
+    page = devices.open(*size, is_touch=True, person="Reader", has_worker=False)
     page.goto(f"/preps/{next(one['id'] for one in preps if 'A-07 and A-12' in one['title'])}")
     remedies = page.locator(".now li a[href^='#remedy-']")
     assert _is_seen(page, remedies.first)
@@ -207,7 +210,7 @@ SMALL = """() => [...document.querySelectorAll("a[class], .foot a, button, input
 
 
 def test_with_long_names_every_page_fits_a_phone_and_every_control_a_finger(devices: Devices) -> None:
-    page = devices.open(*PHONE, is_touch=True, person="Reader")
+    page = devices.open(*PHONE, is_touch=True, person="Reader", has_worker=False)
     prep = f"/preps/{_crowded(devices)['sixty']}"
     for path in ("/", "/lenses", "/sets/new", "/bodies/new", prep, f"{prep}/adjust", "/plan", "/settings"):
         page.goto(path)

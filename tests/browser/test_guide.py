@@ -6,7 +6,7 @@ from playwright.sync_api import expect
 
 
 def test_who_consented_is_asked_under_the_answer_and_taken_with_it(devices: Devices) -> None:
-    page = devices.open(360, 740, is_touch=True, person="Reader")
+    page = devices.open(360, 740, is_touch=True, person="Reader", has_worker=False)
     at = at_the_lock(devices)
     page.goto(at)
     consent, found = (

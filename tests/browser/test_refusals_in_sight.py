@@ -14,7 +14,7 @@ IN_SIGHT = """part => {
 
 
 def _opened(devices: Devices, taped: tuple[str, ...] = ("3'",), count: int = 0) -> tuple[Page, str]:
-    page = devices.open(*ON_ITS_SIDE, is_touch=True, person="Reader")
+    page = devices.open(*ON_ITS_SIDE, is_touch=True, person="Reader", has_worker=False)
     prep_id = devices.new_prep(taped=taped, count=count)
     page.goto(f"/preps/{prep_id}")
     return page, prep_id
@@ -64,7 +64,7 @@ def test_why_a_distance_is_refused_is_in_sight_where_the_choices_scroll(
 
 
 def test_a_form_that_is_refused_shows_the_first_refused_field_and_saves_at_its_end(devices: Devices) -> None:
-    page = devices.open(*ON_ITS_SIDE, is_touch=True, person="Reader")
+    page = devices.open(*ON_ITS_SIDE, is_touch=True, person="Reader", has_worker=False)
     page.goto("/lenses/new")
     for name, typed in (("name", "Refused 35"), ("focal_lengths_mm", "35"), ("fnumber", "2")):
         page.locator(f"#{name}").fill(typed)
@@ -82,7 +82,7 @@ def test_a_form_that_is_refused_shows_the_first_refused_field_and_saves_at_its_e
 
 
 def test_a_choice_that_is_missing_is_asked_for_as_a_choice(devices: Devices) -> None:
-    page = devices.open(360, 740, is_touch=True, person="Reader")
+    page = devices.open(360, 740, is_touch=True, person="Reader", has_worker=False)
     page.goto(at_the_lock(devices))
     page.get_by_role("button", name="Save the answer").tap()
     told = page.get_by_text("This is missing: choose one.")
@@ -90,10 +90,6 @@ def test_a_choice_that_is_missing_is_asked_for_as_a_choice(devices: Devices) -> 
     assert _in_sight(told)
     page.get_by_label("There is no lock").tap()
     expect(told).to_have_count(0)
-    page.get_by_text("Give the adjustment up").tap()  # the body is free for other tests
-    page.get_by_label("Why it is given up").fill("a test")
-    page.get_by_role("button", name="Give it up").tap()
-    expect(page.get_by_role("heading", level=1)).to_contain_text("given up")
 
 
 def test_all_choices_are_in_sight_while_a_reading_is_corrected(devices: Devices) -> None:

@@ -1,4 +1,4 @@
-"""What a use case refuses: the errors that every door has to tell, each with what was wrong and what to do.
+"""What a use case refuses: the errors that every door shows, each with what was wrong and what to do.
 
 Those of the record are named here too, so that a door needs nothing but the bench.
 """
@@ -43,7 +43,7 @@ Given = TypeVar("Given")
 
 
 class InputError(RecordError):
-    """Raised when something typed cannot be taken: says which field, what was typed there, and why.
+    """Raised when something typed cannot be taken: contains the field, what was typed there, and why.
 
     Attributes
     ----------
@@ -64,7 +64,7 @@ class InputError(RecordError):
 
     @property
     def sentence(self) -> str:
-        """The reason with what it is said of, where it begins without."""
+        """The reason, beginning with what it is about."""
         if _VERB.match(self.reason) is None:
             return self.reason
         return f"The {_WORDS.get(self.field, _UNIT.sub('', self.field).replace('_', ' '))} {self.reason}"
@@ -88,7 +88,7 @@ def _is_told(typed: str, reason: str) -> bool:
 
 
 class AllRefusals:
-    """Gathers what several checks refuse, so that all of it is told at once.
+    """Gathers what several checks refuse, so that all of it is shown at once.
 
     Used as a context; at its end the first refusal is raised, with the others in its ``others``.
     """

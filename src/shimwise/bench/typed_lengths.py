@@ -38,7 +38,7 @@ def typed_distance(text: str, *, field: str = "distance_text") -> TypedLength:
 
 
 def typed_reading(text: str, *, distance: TypedLength, field: str = "reading_text") -> TypedLength:
-    """Read where the ring stands: a length, ``on``, or ``short by 1/4"`` and ``deep by 5 mm``.
+    """Read the position of the ring: a length, ``on``, or ``short by 1/4"`` and ``deep by 5 mm``.
 
     Parameters
     ----------

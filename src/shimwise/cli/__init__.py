@@ -1,6 +1,6 @@
 """The command line: a thin door.
 
-Nothing is imported here but what every interpreter has loaded: until the door has said what Ctrl-C does, it
+Nothing is imported here but what every interpreter has loaded: until the door has set what Ctrl-C does, it
 would end in a traceback.
 """
 

@@ -82,7 +82,7 @@ def _code_of(step: Callable[[], int]) -> int:
 
 
 def _failure(error: Exception) -> str:
-    """Return what to say of an error that is no refusal of Shimwise."""
+    """Return the message of an error that is no refusal of Shimwise."""
     if isinstance(error, OSError):
         silence(sys.stdout)
         what = f"{error.filename} cannot be used" if error.filename else "The output cannot be written"

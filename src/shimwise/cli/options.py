@@ -43,7 +43,7 @@ def length_mm(text: str) -> float:
     Raises
     ------
     typer.BadParameter
-        When the text is no length; the option's name stands in the message.
+        When the text is no length; the message contains the option's name.
     """
     return _parsed_mm(text, default_unit="mm")
 

@@ -10,14 +10,14 @@ if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
 Told = Callable[[str, int, int], None]
-"""Told what is being done, how far it is and how far it goes; 0 of 0 where that is not known."""
+"""Takes what is being done, how far it is and how far it goes; 0 of 0 where that is not known."""
 PATIENCE_S = 1.0
 """Work that is done sooner shows no bar. [s]"""
 
 
 @contextmanager
 def progress_bar() -> Iterator[Told | None]:
-    """Give what is to be told of the work, and show it from the second second on; None without a terminal."""
+    """Yield what takes the progress of the work, shown from the second second on; None without a terminal."""
     bar = _Bar() if sys.stderr.isatty() else None
     try:
         yield None if bar is None else bar.tell
@@ -27,7 +27,7 @@ def progress_bar() -> Iterator[Told | None]:
 
 
 class _Bar:
-    """Keeps what was told last; a timer shows it, unless the work ends first."""
+    """Keeps the last progress; a timer shows it, unless the work ends first."""
 
     def __init__(self) -> None:
         self.lock = threading.Lock()
@@ -67,7 +67,7 @@ class _Bar:
             bar.start()
 
     def _update(self) -> None:
-        """Show what was told last; each kind of work has a line and a time of its own."""
+        """Show the last progress; each kind of work has a line and a time of its own."""
         if self.shown is None:
             return
         what, done, total = self.last

@@ -18,7 +18,7 @@ _REASONS = (
     (re.compile(r"valid integer", re.I), "is no whole number; write one as 8"),
     (re.compile(r"^Input should be "), "has to be "),
 )
-"""What the parser says of a value, and what is said instead."""
+"""Messages of the parser about a value, and ours instead."""
 
 
 def usage_sentence(error: Any, words: Sequence[str]) -> str:  # noqa: ANN401 - of the parser's own library

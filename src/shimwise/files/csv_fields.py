@@ -63,7 +63,7 @@ def to_focal_mm(text: str, *, decimal_comma: bool) -> float:
 
 
 def to_fnumber(text: str, *, decimal_comma: bool) -> float:
-    """Read an f-number, as ``2.8`` or ``f/2.8``; a T-stop is refused, since it tells nothing of the blur."""
+    """Read an f-number, as ``2.8`` or ``f/2.8``; a T-stop is refused, since it does not fix the blur."""
     plain = text.strip().casefold()
     if plain.startswith("t"):
         raise CellError(

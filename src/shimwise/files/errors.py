@@ -9,7 +9,7 @@ SHOWN_CHARACTERS = 60
 
 
 class ReadingsFileError(RecordError):
-    """Raised when a readings file cannot be read, or one of its rows says something impossible.
+    """Raised when a readings file cannot be read, or one of its rows is impossible.
 
     Attributes
     ----------

@@ -42,7 +42,7 @@ class KitLens(KitUnit):
 
     ``focal_lengths_mm``: one, or of a zoom several in rising order. ``by_distance``: rows of (distance mm,
     focal length mm, separation mm) in rising order. ``marks_mm``: engraved distances, in rising order.
-    ``source``: what tells it, in messages.
+    ``source``: where it is from, in messages.
     """
 
     focal_lengths_mm: tuple[float, ...] = ()

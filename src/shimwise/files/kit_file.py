@@ -1,7 +1,7 @@
 """The kit file: what is known of bodies and lenses before a reading, written in TOML by the house.
 
 Every key is optional. Errors are in microns at the sensor, short below 0, deep above. A body or lens is named
-as in the readings; names with spaces stand in quotes. A complete example::
+as in the readings; names with spaces are quoted. A complete example::
 
     tolerance_um = 10                # of every unit that has none of its own, ±
 
@@ -107,7 +107,7 @@ def read_kit(path: str | Path) -> Kit:
     Raises
     ------
     KitError
-        If it cannot be opened, is no TOML, or says something that is not accepted: with the key.
+        If it cannot be opened, is no TOML, or has a value that is not accepted: with the key.
     """
     return parse_kit(read_bytes(path, error=KitError), name=Path(path).name)
 

@@ -27,7 +27,7 @@ def cleaned_name(text: str) -> str:
     Parameters
     ----------
     text : str
-        As found in the file. A dash alone stands for nothing.
+        As found in the file. A dash alone means no name.
 
     Returns
     -------

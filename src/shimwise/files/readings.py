@@ -2,9 +2,9 @@
 
 The header names ``body,lens,focal_length_mm,f_number,distance,reading,operator,setup`` in any order, and may
 name ``squeeze, axis, principal_separation_mm, stop, at, note, focus_design``; other columns are not read, and
-a warning says so. Distances are written with their unit, or their column names it, as ``distance_mm``. Fields
+with a warning. Distances are written with their unit, or their column names it, as ``distance_mm``. Fields
 are parted by commas, semicolons or tabs. A row whose reading is empty is still to be read. Either every other
-row is read, or those that are wrong are told, and nothing is.
+row is read, or those that are wrong are listed, and none is read.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -22,10 +22,10 @@ from shimwise.inference.model.prep import Reading
 from shimwise.notices import Notice
 
 Progress = Callable[[int, int], None]
-"""Told from time to time: lines read, lines in the file. What it raises ends the reading."""
+"""Called from time to time with the lines read and the lines in the file. What it raises ends the reading."""
 PROGRESS_EVERY = 1000
 MOST_WRONG = 20
-"""Rows that are wrong are told up to so many."""
+"""At most so many wrong rows are listed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,11 +51,11 @@ def read_readings(
     path : str or Path
         The CSV file.
     kit : Kit, optional
-        Tells which lenses are zooms, and the squeeze, focus design and separation that the rows leave out.
+        Which lenses are zooms, and the squeeze, focus design and separation that the rows leave out.
     unit : str, optional
         Unit of bare numbers in a column of lengths whose name carries none.
     progress : callable, optional
-        Told the lines read and the lines in the file, every thousand rows and at the end.
+        Called with the lines read and the lines in the file, every thousand rows and at the end.
 
     Returns
     -------

@@ -50,7 +50,7 @@ class RowReader:
     places : mapping of str to int
         Place of each known column.
     lenses : mapping of str to KitLens
-        What the kit says of the lenses; empty without a kit.
+        Facts of the lenses in the kit; empty without a kit.
     decimal_comma : bool
         Whether a number may be written with a decimal comma.
     units : mapping of str to str

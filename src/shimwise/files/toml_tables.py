@@ -22,7 +22,7 @@ class Table:
     name : str
         The file, for messages.
     place : str
-        Where the table stands in the file, such as ``bodies.B1``; empty for the file itself.
+        Path of the table in the file, such as ``bodies.B1``; empty for the file itself.
     """
 
     def __init__(self, values: Mapping[str, object], *, name: str, place: str = "") -> None:
@@ -82,7 +82,7 @@ class Table:
         return tuple(clean(one, self, key) for one in value)
 
     def word(self, key: str, words: Mapping[str, T]) -> T | None:
-        """Return what a word stands for, None where the key is absent."""
+        """Return the meaning of a word, None where the key is absent."""
         text = self.text(key)
         if key not in self.values:
             return None

@@ -103,7 +103,7 @@ def is_passphrase(record: "Record", passphrase: str) -> bool:
 
 
 def pair_device(record: "Record", *, name: str, how: str) -> tuple[Device, str]:
-    """Pair a device; return it and its token, which is told this once.
+    """Pair a device; return it and its token, which is shown only this once.
 
     Parameters
     ----------

@@ -18,7 +18,7 @@ class ConsentNeeded(Conflict):
 
 
 class LockDoubted(Conflict):
-    """Raised when no lock was found on a body that has one by the record, and it is not said what was found.
+    """Raised when no lock was found on a body that has one by the record, and what was found is not noted.
 
     Attributes
     ----------

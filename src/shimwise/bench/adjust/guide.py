@@ -154,7 +154,7 @@ def answer_step(
     ConsentNeeded
         If a lock is to be released without the owner's consent.
     LockDoubted
-        If there is no lock though the record says so, and what was found is not noted.
+        If there is no lock though the record has one, and what was found is not noted.
     Conflict
         If the step is not due (a move before its lock was looked at), or the prep is not open.
     """

@@ -61,7 +61,7 @@ def view_kept(connection: "Connection", material: "PrepMaterial", kept: KeptAdju
 
 
 def has_lock(material: "PrepMaterial", kept: KeptAdjustment) -> bool:
-    """Whether the record says that the screw of this body has a lock."""
+    """Whether the screw of this body has a lock by the record."""
     body = material.bodies.get(kept.unit_id)
     mechanism = None if body is None else mechanism_of(body.mechanism)
     return isinstance(mechanism, Screw) and mechanism.has_lock is True

@@ -1,4 +1,4 @@
-"""The demonstration: the main job on an invented bench, whose truth is known and told at the end."""
+"""The demonstration: the main job on an invented bench, whose truth is known and shown at the end."""
 
 import errno
 import json
@@ -30,7 +30,7 @@ _FIGURES = ("demo-verdict.svg", "demo-verdict.pdf")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
-    """One fault of the bench: what is true of a unit, what the verdict says with half its 95 % interval."""
+    """One fault of the bench: the true error of a unit, and the estimate with half its 95 % interval."""
 
     kind: str
     unit: str
@@ -56,7 +56,7 @@ class Demo:
     """The verdict on the invented bench, its truth, and the files written.
 
     ``blunder_lines`` are the lines of the readings file that are truly wrong, ``doubted_lines`` those that
-    lost their say; ``note`` says how the bench was made, ``after`` what the turn of its screw made.
+    lost their weight; ``note`` is how the bench was made, ``after`` what the turn of its screw made.
     """
 
     judged: Judged
@@ -192,7 +192,7 @@ def _signed(value: float) -> str:
 
 
 def _faults(judged: Judged, truth: dict[str, Any]) -> tuple[Fault, ...]:
-    """Put what is true of each unit at fault beside what is said of it."""
+    """Put the true error of each unit at fault beside its estimate."""
     answer, at_fault = judged.answer, truth["faults"]
     body = next(unit for unit in answer.bodies if unit.name == at_fault["bodies_um"])
     lens = next(unit for unit in answer.lenses if unit.name == at_fault["lenses_um"])

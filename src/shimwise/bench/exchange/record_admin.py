@@ -75,7 +75,7 @@ def open_record(
     where : str, Path or None
         A folder, a file, or a ``postgresql://`` address; None: the user's data folder.
     clock : callable
-        Tells the time.
+        Returns the time.
     is_read_only : bool
         Whether it has to be there already, and is left as it is; tables of an older version are renewed
         first, with a copy of the record beside it.

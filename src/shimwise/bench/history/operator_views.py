@@ -59,7 +59,7 @@ class HouseRepeatability:
 
     ``own``: their own figures, None where they have read nothing; ``people``: everybody, for a lead alone;
     ``pooled`` and ``study`` are None where there is too little, or too few persons to be nameless:
-    ``pooled_words`` and ``study_words`` say which. ``is_lead``: whether who asks is a lead.
+    ``pooled_words`` and ``study_words`` are the sentences of it. ``is_lead``: whether who asks is a lead.
     """
 
     who: str

@@ -157,7 +157,7 @@ def list_sets(record: "Record", *, search: str = "", limit: int = 50, cursor: st
 
 
 def show_set(record: "Record", set_id: str) -> SetShown:
-    """Show a set, its lenses with what was last said of each, and where it was tested.
+    """Show a set, its lenses with the last verdict on each, and where it was tested.
 
     Raises
     ------

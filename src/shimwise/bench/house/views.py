@@ -202,7 +202,7 @@ class SetsPage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListChange:
-    """One fact that a house's list changes: which unit, on which line, and what stood there before."""
+    """One fact that a house's list changes: which unit, on which line, and its value before."""
 
     line: int
     kind: str

@@ -143,7 +143,7 @@ class Preview:
 
     ``reading_text`` is the full reading where only how far short or deep was typed. ``lens_fnumber``: the
     widest that is known of the lens. ``is_beyond``: farther off than bodies and lenses go together,
-    ``farthest_um``, and no other reading says so too: ask before it is saved.
+    ``farthest_um``, and no other reading agrees: ask before it is saved.
     """
 
     landing_um: float

@@ -58,7 +58,7 @@ def describe(folder: Path, moves: Moves, recording: Recording) -> dict[str, Any]
 
 
 def description_words(document: Mapping[str, Any]) -> list[str]:
-    """Return what a description says, a line for the frames and one for camera and lens."""
+    """Return the contents of a description, a line for the frames and one for camera and lens."""
     frames = document["frames"]
     key = MOVED[document["swept"]]
     unit = {"position_um": " µm", "turns": " turns"}.get(key, " mm")
@@ -98,7 +98,7 @@ def has_description(folder: Path) -> bool:
 
 
 def optics_of_kit(path: Path, *, body: str, lens: str) -> Optics:
-    """Return what a kit says of a body and a lens; the only one of its kind where none is named.
+    """Return the facts in a kit of a body and a lens; the only one of its kind where none is named.
 
     Raises
     ------

@@ -69,7 +69,7 @@ def chart(
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Print a test chart at true scale, and say what it suits and what it does not."""
+    """Print a test chart at true scale, with what it suits and what it does not."""
     if picture is not None:
         _show_known(picture, layout, as_json=as_json)
         return
@@ -111,7 +111,7 @@ def chart(
 
 
 def _show_known(picture: Path, layout: Path | None, *, as_json: bool) -> None:
-    """Say which chart a picture shows, and keep its layout."""
+    """Find which chart a picture shows, and keep its layout."""
     known = bench.layout_of_picture(picture)
     text = json.dumps(known, indent=1, ensure_ascii=False) + "\n"
     if layout is not None:

@@ -33,7 +33,7 @@ def demo(
 
 
 def _files(folder: Path, done: bench.Demo) -> list[str]:
-    """Say what was written, and how to go on."""
+    """Print what was written, and how to go on."""
     readings, kit = (shlex.quote(str(path)) for path in done.written[:2])
     names = ", ".join(path.name for path in done.written)
     return [

@@ -48,7 +48,7 @@ def judge(
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Say who is off, by how much, how sure that is, what to read next and what to do."""
+    """Judge who is off, by how much, how sure that is, what to read next and what to do."""
     if figure is not None:
         bench.check_figure_path(figure)
     with progress_bar() as progress:

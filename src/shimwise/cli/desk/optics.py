@@ -63,7 +63,7 @@ def reading(
     separation: Separation = 0.0,
     as_json: AsJson = False,
 ) -> None:
-    """Tell where the ring will stand for an error at the sensor."""
+    """Compute the reading of the ring for an error at the sensor."""
     answer = bench.ring_reading(
         focal_mm=focal, distance_mm=distance, landing_um=landing, separation_mm=separation
     )
@@ -82,7 +82,7 @@ def depth(
     distance: Annotated[float, distance_option("--distance", "Subject from the FRONT PRINCIPAL PLANE.")],
     as_json: AsJson = False,
 ) -> None:
-    """Tell depth of field and depth of focus, by geometry alone."""
+    """Compute depth of field and depth of focus, by geometry alone."""
     answer = bench.depth(focal_mm=focal, fnumber=fnumber, coc_mm=coc, distance_mm=distance)
     lines = [
         ("in focus from", _metric(answer.near_mm)),
@@ -108,7 +108,7 @@ def mtf(
     ] = 0.55,
     as_json: AsJson = False,
 ) -> None:
-    """Tell what contrast a perfect lens passes out of focus."""
+    """Compute the contrast that a perfect lens passes out of focus."""
     answer = bench.contrast(
         fnumber=fnumber, frequency_cy_mm=frequency, defocus_um=defocus_um, wavelength_um=wavelength_um
     )
@@ -128,7 +128,7 @@ def plate(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Tell how far a plate or gel behind the lens moves focus back."""
+    """Compute how far a plate or gel behind the lens moves focus back."""
     shift_um = bench.plate_shift_um(thickness_mm=thickness, index=index, fnumber=fnumber)
     ray = "paraxial" if fnumber is None else f"marginal ray at f/{fnumber:g}"
     text = f"Focus moves {shift_um:.2f} µm away from the lens ({ray})."
@@ -147,7 +147,7 @@ def heat(
     ],
     as_json: AsJson = False,
 ) -> None:
-    """Tell how much a part grows when it warms."""
+    """Compute how much a part grows when it warms."""
     change_um = bench.heat_change_um(material=material, length_mm=length, change_k=kelvin)
     grows = "shrinks" if change_um < 0 else "grows"
     text = f"The part {grows} by {abs(change_um):.2f} µm. Real mounts mix materials."
@@ -167,7 +167,7 @@ def mounts(*, as_json: AsJson = False) -> None:
 
 
 def _side(landing_um: float) -> str:
-    """Say a landing in words, to a hundredth of a micron."""
+    """Write a landing in words, to a hundredth of a micron."""
     if round(landing_um, 2) == 0:
         return "on the mark"
     side, ring = ("short", "nearer than") if landing_um < 0 else ("deep", "beyond")

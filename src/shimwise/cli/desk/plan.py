@@ -51,7 +51,7 @@ def plan(
     unit: Unit = None,
     as_json: AsJson = False,
 ) -> None:
-    """Say what to read so that every body is known to ±target, or why that cannot be reached."""
+    """Plan what to read so that every body is known to ±target, or why that cannot be reached."""
     with progress_bar() as progress:
         planned = bench.plan_file(
             None if readings is None else readings_source(readings),

@@ -26,7 +26,7 @@ def drift(
     data: Data = None,
     as_json: AsJson = False,
 ) -> None:
-    """Tell whether a unit drifts."""
+    """Show whether a unit drifts."""
     with record_admin.open_record(data, is_read_only=True) as record:
         found = units.find_label(record, unit)
         if found is None or found.kind == "set":

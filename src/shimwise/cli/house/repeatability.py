@@ -27,7 +27,7 @@ def repeatability(
     data: Data = None,
     as_json: AsJson = False,
 ) -> None:
-    """Tell how well people repeat."""
+    """Show how well people repeat."""
     asking = person(who)
     with record_admin.open_record(data, is_read_only=True) as record:
         if name.strip():

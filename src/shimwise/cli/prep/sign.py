@@ -85,7 +85,7 @@ def _excepted(view: PrepView, texts: Iterable[str], answers_for: str) -> dict[st
 
 
 def _ask(record: record_admin.Record, view: PrepView, answers_for: str, *, as_set: bool) -> dict[str, Exempt]:
-    """Ask of each undecided unit why it goes out; one without an answer is left, and stands in the way."""
+    """Ask of each undecided unit why it goes out; one without an answer is left, and prevents signing."""
     verdict.current_verdict(record, view.id)
     excepted = {}
     for unit in signing.undecided(record, view.id, as_set=as_set):

@@ -49,7 +49,7 @@ def verify(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Tell whether a sheet, or a prep's file, is what was signed."""
+    """Check whether a sheet, or a prep's file, is what was signed."""
     findings, alone = _compared(sheet, data, key or [])
     result = {
         "file": str(sheet),

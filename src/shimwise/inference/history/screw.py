@@ -187,12 +187,12 @@ class ScrewKnowledge:
 
     def um_per_turn_interval(self, probability: float = 0.95) -> tuple[float, float]:
         """Central interval of the travel for one turn. [µm]"""
-        steps = np.log(self.travel_um)
-        width = np.full((len(steps), 1), np.log(TRAVEL_GRID_UM[1] / TRAVEL_GRID_UM[0]) / 2)
+        travel_um, place = np.unique(self.travel_um, return_inverse=True)  # whatever the play and the sense
+        share: FloatArray = np.bincount(place, self.share).astype(np.float64)
+        steps = np.log(travel_um)[:, None]
+        width = np.full_like(steps, np.log(TRAVEL_GRID_UM[1] / TRAVEL_GRID_UM[0]) / 2)
         tail = (1 - probability) / 2
-        low, high = (
-            float(np.exp(quantile(self.share, steps[:, None], width, level)[0])) for level in (tail, 1 - tail)
-        )
+        low, high = (float(np.exp(quantile(share, steps, width, level)[0])) for level in (tail, 1 - tail))
         return low, high
 
     def changes_um(self, turns: float, *, approach_changed: bool | None) -> FloatArray:

@@ -191,7 +191,7 @@ def number(value: float | None) -> str:
 
 
 def rounded(value: float) -> str:
-    """Write a size to two digits, as one says it: 374 as 370."""
+    """Write a size to two digits, as it is spoken: 374 as 370."""
     step = 10 ** max(math.floor(math.log10(value)) - 1, 0) if value > 0 else 1
     return decimal_text(round(value / step) * step, 0, comma=True)
 

@@ -26,6 +26,12 @@
     if (asked.has(target) && event.detail.requestConfig.elt === target) target.dataset.widthShown = String(asked.get(target));
   });
 
+  // Where what had the focus is gone, what came in its place has it: Tab goes on there, not at the page's foot.
+  document.body.addEventListener("htmx:afterSwap", (event) => {
+    const place = event.detail.target;
+    if (place.hasAttribute("tabindex") && document.activeElement === document.body) place.focus({ preventScroll: true });
+  });
+
   let resized = 0;
   function fitPictures() {
     window.clearTimeout(resized);

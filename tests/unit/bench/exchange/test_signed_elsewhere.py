@@ -12,6 +12,8 @@ from shimwise.record.queries import units
 from shimwise.record.record import Record
 from signed_years import WHO, Years
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 
 @pytest.fixture
 def home(tmp_path: Path) -> Years:

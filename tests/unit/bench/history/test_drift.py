@@ -12,8 +12,10 @@ from shimwise.bench.history.drift_views import DriftView
 from shimwise.bench.sign import signing
 from signed_years import WHO, Years
 
-STILL_UM = [0.5, -1, 1, 0, -0.5, 0.5]
+STILL_UM = [0, 1, -1, 0, -0.5, 0.5]
 DEEPER_UM = [0, 1, -1, 0, 3, 6, 9, 12]
+
+pytestmark = pytest.mark.usefixtures("few_draws")
 
 
 @pytest.fixture
@@ -90,7 +92,7 @@ def test_after_an_adjustment_the_charts_start_anew(years: Years) -> None:
 
 
 def test_a_prep_that_was_opened_again_is_no_sign_off(years: Years) -> None:
-    years.sign_monthly([0, 0, 0, 30])
+    years.sign_monthly([0, 1, -1, 30])
     signing.reopen(years.record, years.prep_ids[-1], reason="the wrong gauge", who=WHO)
     found = of_body(years)
     assert (found.state, found.sign_off_count) == ("steady", 3)

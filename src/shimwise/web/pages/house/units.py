@@ -160,7 +160,7 @@ def _form_page(visit: Visit, kind: KeptKind, *, of: str = "", name: str = "") ->
 
 
 def _add_sentence(visit: Visit, kind: KeptKind) -> str:
-    """Say what is added, and what was added just before."""
+    """Return the sentence of what is added, and what was added just before."""
     if kind is SETS:
         return f"Add a {kind.name}."
     count = {name: len(visit.form.all(name)) for name in (first_steps.BODY, first_steps.LENS)}

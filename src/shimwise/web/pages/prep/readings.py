@@ -91,7 +91,7 @@ def correct(visit: VisitDep, prep_id: str, reading_id: str) -> Response:
 
 @router.post("/readings/{reading_id}/undo")
 def undo(visit: PostDep, prep_id: str, reading_id: str) -> Response:
-    """Take back what was saved just now: it is withdrawn, and stands on the pad as before."""
+    """Take back what was saved just now: it is withdrawn, and is on the pad as before."""
     prep_readings.withdraw_reading(
         visit.record, reading_id, reason=TAKEN_BACK, who=visit.who, prep_id=prep_id
     )
