@@ -11,7 +11,9 @@ def pairs_on(answer: Answer, body: str) -> list[PairAnswer]:
 
 def certain_differences(answer: Answer) -> list[DifferenceAnswer]:
     """Return the differences between bodies whose interval does not hold nought, the largest first."""
-    found = [one for one in answer.differences if one.low_um > 0 or one.high_um < 0]
+    there = {body.name for body in answer.bodies}
+    of_these = [one for one in answer.differences if {one.body, one.than} <= there]
+    found = [one for one in of_these if one.low_um > 0 or one.high_um < 0]
     return sorted(found, key=lambda one: -abs(one.difference_um))
 
 

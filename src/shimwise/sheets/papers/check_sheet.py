@@ -68,7 +68,7 @@ def check_sheet(prep: PrepDocument, answer: Answer | None) -> Data:
         "headline": bound(answer.headline) if answer else "Nothing has been judged yet.",
         "second": bound(second_line(answer)) if answer else "",
         "units": [_unit(unit, prep, answer) for unit in present(_units(answer))] if answer else [],
-        "pairs": pair_table(answer) if answer else {"parts": [], "notes": []},
+        "pairs": pair_table(answer) if answer else {"column": "", "cells": {}, "parts": [], "notes": []},
         "rule": [bound(text) for text in _rule(answer)] if answer else [],
         "tolerance": f"±{answer.tolerance_um:g} µm" if answer else "",
         "not_checked": [bound(text) for text in not_checked(prep, answer)],
@@ -159,7 +159,7 @@ def _rule(answer: Answer) -> list[str]:
         f"reaches {called}. It is in tolerance when that probability is at most {passed} and its standard "
         f"uncertainty is below {tolerance_um / 2:g} µm. Else it needs more readings, or its error cannot be "
         "parted from that of what it was read with.",
-        "± is half the 95 % interval (expanded uncertainty). Risk if passed (consumer's): the "
+        "± is half the 95 % interval (expanded uncertainty); in brackets: not decided. Risk if passed (consumer's): the "
         "probability that the unit is beyond its tolerance, if it goes out as it is. Risk if turned "
         "(producer's): the probability that it is within, if it is adjusted. The risk taken is set heavy.",
     ]
