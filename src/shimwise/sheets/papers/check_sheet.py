@@ -160,8 +160,9 @@ def _rule(answer: Answer) -> list[str]:
         f"uncertainty is below {tolerance_um / 2:g} µm. Else it needs more readings, or its error cannot be "
         "parted from that of what it was read with.",
         "± is half the 95 % interval (expanded uncertainty); in brackets: not decided. Risk if passed "
-        "(consumer's): the probability that the unit is beyond its tolerance, if it goes out as it is. Risk if turned "
-        "(producer's): the probability that it is within, if it is adjusted. The risk taken is set heavy.",
+        "(consumer's): the probability that the unit is beyond its tolerance, if it goes out as it is. Risk "
+        "if turned (producer's): the probability that it is within, if it is adjusted. The risk taken is set "
+        "heavy.",
     ]
     if sharp:
         widest = guard_band(sd=max(sharp), risk=ACCEPT_P)
