@@ -25,6 +25,7 @@ from shimwise.sheets.terminal.canvas import BOLD_STYLE, DIM_STYLE, verdict_style
 from shimwise.sheets.terminal.rail import draw_rail
 from shimwise.sheets.terminal.writer import Writer, report_width
 from shimwise.sheets.words.cause_words import cause_text
+from shimwise.sheets.words.eye_words import eyes_text
 from shimwise.sheets.words.notices import joined_text, notice_text, notice_texts
 from shimwise.sheets.words.pair_words import set_texts
 from shimwise.sheets.words.remedy_words import beside_to_do
@@ -45,7 +46,7 @@ from shimwise.sheets.words.shared import (
 from shimwise.sheets.words.state_words import short_state
 from shimwise.sheets.words.to_do_words import readings_after_text
 
-MOST_BODIES, MOST_LENSES, MOST_CAUSES, MOST_DIFFERENCES = 8, 24, 5, 3
+MOST_BODIES, MOST_LENSES, MOST_CAUSES, MOST_DIFFERENCES, MOST_PERSONS = 8, 24, 5, 3, 6
 MOST_TO_DO, MOST_REMEDIES, MOST_WARNINGS = 12, 8, 8
 """How long each list may get before it ends with how many more there are."""
 BRIEF_LINES = 12
@@ -182,6 +183,7 @@ class _VerdictWriter(Writer):
         yield from self.units()
         yield from self.section("Body and lens together", self.pairs())
         yield from self.causes()
+        yield from self.eyes()
         yield from self.section("How it is done", self.steps())
         yield from self.section("Warnings", self.warnings())
 
@@ -282,6 +284,10 @@ class _VerdictWriter(Writer):
         if len(causes) > MOST_CAUSES:
             shares.append(f"{len(causes) - MOST_CAUSES:,} less probable")
         yield from self.paragraph(f"Causes: {' · '.join(shares)}.", first_style="")
+
+    def eyes(self) -> Iterator[RenderableType]:
+        if text := eyes_text(self.answer.operators[:MOST_PERSONS]):
+            yield from self.paragraph(text, first_style="")
 
     def steps(self) -> Iterator[RenderableType]:
         """Write each remedy with its steps, and what all share once: first step, last step, cautions."""
