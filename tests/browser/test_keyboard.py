@@ -6,10 +6,12 @@ from browser_bench import Devices
 from playwright.sync_api import Page, expect
 
 WATCH = """() => {
-  const wanted = (one) => one.checkVisibility({ visibilityProperty: true }) && !one.disabled && one.tabIndex >= 0;
+  const isShown = (one) => one.checkVisibility({ visibilityProperty: true });
+  const wanted = (one) => isShown(one) && !one.disabled && one.tabIndex >= 0;
   const isGroup = (one) => one.type === 'radio' && one.name;
   const group = (one) => [...document.getElementsByName(one.name)].filter((other) => other.form === one.form);
-  const first = (one) => !isGroup(one) || one === (group(one).find((other) => other.checked) || group(one)[0]);
+  const chosen = (all) => all.find((one) => one.checked) || all[0];
+  const first = (one) => !isGroup(one) || one === chosen(group(one));
   const all = [...document.querySelectorAll('a[href], button, input, select, textarea, summary, [tabindex]')];
   const left = new Set(all.filter((one) => one.type !== 'hidden' && wanted(one) && first(one)));
   const name = (one) => `${one.tagName} ${one.name || one.id || ''} ${one.textContent.trim().slice(0, 40)}`;
@@ -21,16 +23,22 @@ WATCH = """() => {
     left.delete(one);
     const shown = one.matches('input') && one.closest('label') || one;
     const box = shown.getBoundingClientRect();
-    const over = box.top < 0 ? -box.top : box.bottom > innerHeight ? box.bottom - innerHeight : 0;
+    const over = Math.max(0, -box.top, box.bottom - innerHeight);
     const isSeen = over < box.height && box.width > 0 && box.right > 0 && box.left < innerWidth;
     const rings = [one, ...shown.querySelectorAll('*')].map((part) => getComputedStyle(part));
-    const hasRing = rings.some((style) => style.outlineStyle !== 'none' && parseFloat(style.outlineWidth) >= 2);
-    const middle = document.elementFromPoint((box.left + box.right) / 2, Math.min(box.top + box.height / 2, innerHeight - 1));
+    const isRing = (style) => style.outlineStyle !== 'none' && parseFloat(style.outlineWidth) >= 2;
+    const hasRing = rings.some(isRing);
+    const y = Math.min(box.top + box.height / 2, innerHeight - 1);
+    const middle = document.elementFromPoint((box.left + box.right) / 2, y);
     const isCovered = middle && !shown.contains(middle) && !middle.contains(shown);
-    if (!isSeen || !hasRing || isCovered) faults.push(`${isSeen ? hasRing ? 'covered' : 'no ring' : 'out of sight'}: ${name(one)}`);
+    const fault = !isSeen ? 'out of sight' : !hasRing ? 'no ring' : isCovered ? 'covered' : '';
+    if (fault) faults.push(`${fault}: ${name(one)}`);
   };
   addEventListener('keydown', (event) => event.key === 'Tab' && window.looked(), true);
-  window.faults = () => { window.looked(); return [...faults, ...[...left].map((one) => `not reached: ${name(one)}`)]; };
+  window.faults = () => {
+    window.looked();
+    return [...faults, ...[...left].map((one) => `not reached: ${name(one)}`)];
+  };
   return left.size;
 }"""
 PAGES = (
@@ -71,7 +79,9 @@ def test_every_page_is_walked_by_keyboard_alone(devices: Devices) -> None:
     assert not faults, "\n".join(faults)
 
 
-def test_a_sweep_is_described_by_keyboard_and_shown_before_it_is_sent(devices: Devices, tmp_path: Path) -> None:
+def test_a_sweep_is_described_by_keyboard_and_shown_before_it_is_sent(
+    devices: Devices, tmp_path: Path
+) -> None:
     page = devices.open(1280, 800, is_touch=False, person="Technician", has_worker=False)
     page.goto(f"/preps/{devices.new_prep()}")
     summary = page.get_by_text("Bring a sweep")
