@@ -36,7 +36,7 @@ class BodyAnswer:
     """A body's error [µm, B < 0: sensor too close, lands short], its 95 % interval and its verdict.
 
     ``limit_um``: half the interval that readings without end would leave; nan in a verdict that did not
-    compute it. [µm] ``more_readings``: about how many more decide it, if its error is as estimated; None
+    compute it. [µm] ``more_readings``: at least so many more decide it, if its error is as estimated; None
     where it is decided, or that is not known.
     """
 
