@@ -183,6 +183,27 @@ def test_all_windows_show_what_waits_and_that_it_was_sent(own: OwnDevices) -> No
     assert _texts(own, prep_id) == ["3'"]
 
 
+def test_a_reading_that_lands_beyond_everything_is_asked_about_after_its_wait_and_never_lost(
+    own: OwnDevices,
+) -> None:
+    prep_id = own.new_prep()
+    page = own.show(prep_id)
+    page.context.set_offline(True)
+    _enter(page, "30'")
+    _enter(page, "3'")
+    _waiting(page, 2)
+    page.context.set_offline(False)
+    expect(page.locator("[data-waiting-count]")).to_have_text("1 to look at")
+    asked = page.locator("[data-waiting-list] li[data-state=asked]")
+    expect(asked).to_contain_text("reads 30'. It would land")
+    expect(asked).to_contain_text("Is the figure right?")
+    assert _texts(own, prep_id) == ["3'"]
+    page.reload()
+    asked.get_by_role("button", name="It is right: save it").tap()
+    expect(page.locator("[data-waiting-count]")).to_have_text("")
+    assert _texts(own, prep_id) == ["3'", "30'"]
+
+
 def test_a_reading_refused_after_its_wait_is_shown_for_correction_and_not_dropped(own: OwnDevices) -> None:
     prep_id = own.new_prep()
     page = own.show(prep_id)

@@ -92,6 +92,8 @@ class Move:
         The sense in which the screw comes to rest.
     shims_in_um, shims_out_um : tuple of float
         Shims put in and taken out. [µm]
+    seen_um_per_turn, seen_um_per_turn_sd : float or None
+        Travel of the screw for a turn as frames along it showed, with its standard uncertainty. [µm]
 
     Raises
     ------
@@ -108,6 +110,8 @@ class Move:
     approach: Turn | None = None
     shims_in_um: tuple[float, ...] = ()
     shims_out_um: tuple[float, ...] = ()
+    seen_um_per_turn: float | None = None
+    seen_um_per_turn_sd: float | None = None
 
     def __post_init__(self) -> None:
         numbers = (self.change_um, self.change_sd_um, self.turns, *self.shims_in_um, *self.shims_out_um)
@@ -130,8 +134,8 @@ class Move:
     def from_json(cls, data: Mapping[str, Any]) -> "Move":
         """Read what :meth:`to_json` wrote."""
         values: dict[str, Any] = {
-            key: None if data[key] is None else float(data[key])
-            for key in ("change_um", "change_sd_um", "turns")
+            key: None if data.get(key) is None else float(data[key])
+            for key in ("change_um", "change_sd_um", "turns", "seen_um_per_turn", "seen_um_per_turn_sd")
         }
         values |= {key: Turn(data[key]) if data[key] else None for key in ("turn", "approach")}
         values |= {"is_after_play": bool(data.get("is_after_play"))}

@@ -9,6 +9,7 @@ import numpy as np
 from shimwise.errors import InferenceError
 from shimwise.inference.history.screw import (
     BACKLASH_SCALE_UM,
+    MISFIT_SDS,
     TRAVEL_LOG_SD,
     TRAVEL_MEDIAN_UM,
     ScrewKnowledge,
@@ -32,13 +33,21 @@ LEAST_TRAVEL_SHARE = 0.01
 """Least relative sd of the travel: the step of its grid."""
 
 
+@dataclass(frozen=True, slots=True)
+class SeenTravel:
+    """Travel for a turn with its standard uncertainty, as the blur in frames along a screw shows it. [µm]"""
+
+    um_per_turn: float
+    sd_um: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Turned:
     """One move of a screw.
 
     ``turns``: + clockwise; ``is_after_play``: counted from where its play was taken up. ``change``: change of
     the error, None if no readings determine it. ``before`` and ``after``: the body's names around it, if it
-    was made in a prep that is about to be judged.
+    was made in a prep that is about to be judged. ``seen``: travel that frames along the screw showed.
     """
 
     turns: float
@@ -46,6 +55,7 @@ class Turned:
     change: UnitChange | None = None
     before: str = ""
     after: str = ""
+    seen: SeenTravel | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +91,9 @@ class ScrewHistory:
     def known(self) -> ScrewKnowledge:
         """Return the posterior of the screw; a move that no screw explains is left out."""
         known = _entered(self.screw)
+        for one in self.turned:
+            if one.seen is not None:
+                known = with_seen(known, one.seen)
         for move in self._moves():
             try:
                 known = learn(known, [move])
@@ -142,6 +155,19 @@ def plan_turn(history: ScrewHistory, body: BodyAnswer, readings: Iterable[Readin
         travel_high_um=high_um,
         moves=known.count,
     )
+
+
+def with_seen(known: ScrewKnowledge, seen: SeenTravel) -> ScrewKnowledge:
+    """Return the posterior with a travel that frames showed; which way is away they do not tell.
+
+    A travel that contradicts what is known is left out, as a move is that no screw explains.
+    """
+    sd_um = max(seen.sd_um, LEAST_TRAVEL_SHARE * seen.um_per_turn)
+    apart_um = abs(known.um_per_turn - seen.um_per_turn)
+    if apart_um > MISFIT_SDS * math.hypot(sd_um, known.um_per_turn_sd):
+        return known
+    weight = np.exp(-0.5 * ((known.travel_um - seen.um_per_turn) / sd_um) ** 2)
+    return known.reweighted(known.share * weight)
 
 
 def _entered(screw: Screw) -> ScrewKnowledge:

@@ -214,3 +214,17 @@ def test_settings_are_replaced_as_a_whole_and_rule_the_next_answer(door: Door) -
     assert prep["bodies"][0]["tolerance_um"] == 7
     assert prep["bodies"][0]["coc_um"] == 25
     assert prep["tolerance_um"] == 8
+
+
+def test_a_landing_beyond_everything_is_asked_about_where_that_is_wanted(door: Door) -> None:
+    prep = door.start()
+    where = {"body_id": door.ids["A-01"], "lens_id": door.ids["H50"], "distance_text": "3'"}
+    read = {**where, "reading_text": "30'", "operator": WHO, "id": uuid.uuid4().hex}
+    at = f"/preps/{prep['id']}/readings"
+    problem = door.post(at, 409, **read, asks=True)
+    (notice,) = problem["notices"]
+    assert notice["code"] == "landing_beyond"
+    assert abs(notice["numbers"]["landing_um"]) > notice["numbers"]["farthest_um"] > 100
+    assert door.get(f"/preps/{prep['id']}")["readings"] == []
+    door.post(at, 201, **read)
+    door.post(at, 200, **read, asks=True)  # it is kept already: nothing to ask

@@ -245,3 +245,21 @@ def test_a_sweep_has_to_come_as_a_form(door: Door) -> None:
     prep = door.start()
     answer = door.client.post(f"/api/v1/preps/{prep['id']}/sweeps", json={"who": WHO})
     assert answer.status_code == 415
+
+
+def test_what_moved_is_stated_in_place_of_a_sweep_json(door: Door, frames: Path) -> None:
+    prep, own = door.start(), [one for one in sorted(frames.iterdir()) if one.name != "sweep.json"]
+    stated = json.loads((frames / "sweep.json").read_text(encoding="utf-8"))["frames"]
+    first, second = (one["position_um"] for one in stated[:2])
+    for wrong, field in (
+        ({"moved": "sensor", "first": "0", "step": "0"}, "step"),
+        ({"moved": "table"}, "moved"),
+    ):
+        problem = send(door, prep["id"], own, 422, **wrong)
+        assert field in json.dumps(problem)
+    job = send(door, prep["id"], own, moved="sensor", first=f"{first}", step=f"{second - first}")
+    made = json.loads((door.record.folder / "frames" / job["id"] / "sweep.json").read_text(encoding="utf-8"))
+    assert [one["position_um"] for one in made["frames"]] == pytest.approx(
+        [one["position_um"] for one in stated]
+    )
+    door.client.post(f"/api/v1/preps/{prep['id']}/sweeps/{job['id']}/cancel", json={"who": WHO})

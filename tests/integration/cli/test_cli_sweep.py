@@ -156,6 +156,7 @@ def test_a_sweep_along_the_screw_tells_the_peak_in_turns_though_its_travel_is_no
     assert told["low_turns"] < true_turns < told["high_turns"]
     # What one turn does is told by the blur; the sign, which way is away, is not.
     assert told["um_per_turn"] == pytest.approx(abs(um_per_turn), rel=0.03)
+    assert told["um_per_turn_sd"] == pytest.approx(0.06 * told["um_per_turn"], rel=1e-3)
     assert told["landing_um"] is None
     said = tell(folder, "--um-per-turn", abs(um_per_turn))
     assert said["best_turns"] == pytest.approx(told["best_turns"], rel=0.01)

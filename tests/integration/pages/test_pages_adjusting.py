@@ -120,6 +120,8 @@ PEAK = {
     "sd_turns": 0.001,
     "low_turns": 0.118,
     "high_turns": 0.122,
+    "um_per_turn": 380.0,
+    "um_per_turn_sd": 4.0,
     "lens": "H35",
 }
 """A peak found with frames, invented."""
@@ -152,6 +154,8 @@ def test_a_sweep_along_the_screw_tells_where_the_peak_lies_and_the_move_leads_th
     sent(door, f"{at}/finish")
     (move,) = door.get(f"/preps/{prep_id}/adjustments")["adjustments"]
     assert move["turns"] == pytest.approx(0.12)
+    expected_um = door.get(f"/bodies/{door.ids['A-01']}")["adjustments"][0]["amount_um"]
+    assert 0.12 * 380 < expected_um < 0.12 * 396  # between 400 ± 4 as entered and 380 ± 4 by the frames
 
 
 def test_by_eye_the_page_leads_through_the_search_and_asks_for_repeats(door: Door, at: str) -> None:

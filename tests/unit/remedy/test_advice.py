@@ -16,7 +16,7 @@ from shimwise.notices import Notice
 from shimwise.remedy.advice import advise, advise_body, advise_lens, advise_scale, advise_setup
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
 from shimwise.remedy.remedy import Action, Direction, Remedy, RemedyKind
-from shimwise.remedy.screw_history import ScrewHistory, Turned
+from shimwise.remedy.screw_history import ScrewHistory, SeenTravel, Turned
 from shimwise.sheets.words.notices import joined_text, notice_text
 
 
@@ -152,6 +152,21 @@ def test_what_a_screw_has_shown_is_what_the_turn_rests_on() -> None:
     assert text_of(again).endswith("by what 2 moves of it showed.")
     back = advise_body(a_body(-18), mechanism=SCREW, turned=history)
     assert back.play_turns > 0
+
+
+def test_a_travel_that_frames_along_the_screw_showed_is_learned_and_the_sense_is_not() -> None:
+    unknown = ScrewHistory(screw=Screw()).known()
+    seen = (Turned(turns=0.12, seen=SeenTravel(470.0, 28.0)),)
+    known = ScrewHistory(screw=Screw(), turned=seen).known()
+    # Of 245 µm give or take a factor of 1.7 little is left beside 470 ± 28 µm.
+    assert known.um_per_turn == pytest.approx(470.0, abs=10.0)
+    assert known.um_per_turn_sd == pytest.approx(28.0, abs=3.0)
+    assert unknown.um_per_turn_sd > 100
+    assert known.p_sense == pytest.approx(0.5)
+    entered = ScrewHistory(screw=Screw(um_per_turn=400.0, um_per_turn_sd=28.0), turned=seen).known()
+    assert entered.um_per_turn == pytest.approx(435.0, abs=5.0)  # the mean of two equally good values
+    other = ScrewHistory(screw=Screw(um_per_turn=150.0, um_per_turn_sd=5.0), turned=seen).known()
+    assert other.um_per_turn == pytest.approx(150.0, abs=2.0)  # frames of another screw, or another stop
 
 
 def place(steps: tuple[str, ...], word: str) -> int:

@@ -9,20 +9,19 @@ from shimwise.bench.adjust.views import MoveView, ScrewView
 from shimwise.bench.errors import Conflict
 from shimwise.bench.house.shim_stock import stock_in
 from shimwise.bench.house.unit_knowledge import mechanism_of
-from shimwise.bench.verdict.screws import screw_history
+from shimwise.bench.verdict.screws import screw_history, seen_travel
 from shimwise.errors import RemedyError
 from shimwise.inference.verdict.answer import Z95
 from shimwise.number_format import decimal_text, half_digits, half_text
 from shimwise.record.tables.rows import BodyRow, LensRow
 from shimwise.remedy.adjustment_steps import Move
 from shimwise.remedy.mechanism import Screw, ShimmedMount, Turn
-from shimwise.remedy.screw_history import ScrewHistory, plan_turn
+from shimwise.remedy.screw_history import ScrewHistory, plan_turn, with_seen
 from shimwise.remedy.stock import ShimStock, restack
 from shimwise.sheets.words.adjustment_words import move_turns_text
 from shimwise.sheets.words.shared import counted
 
 if TYPE_CHECKING:
-    from shimwise.inference.history.screw import ScrewKnowledge
     from shimwise.inference.verdict.answer import Answer, BodyAnswer
     from shimwise.record import Connection
     from shimwise.remedy.adjustment import Adjustment
@@ -175,11 +174,13 @@ def _turned(connection: "Connection", body: BodyRow, screw: Screw, made: Move) -
 
     clockwise = (made.turns or 0.0) * (1.0 if made.turn is Turn.CLOCKWISE else -1.0)
     past = screw_history(connection, body, screw)
+    seen = seen_travel(made)
     pressed = past.pressed_from
     changed = None if pressed is None or not clockwise else pressed * clockwise < 0
     if made.is_after_play:
         changed = False
-    travel = travel_of(past.known(), past.clockwise_is * clockwise, approach_changed=changed)
+    known = past.known() if seen is None else with_seen(past.known(), seen)
+    travel = travel_of(known, past.clockwise_is * clockwise, approach_changed=changed)
     return MoveMade(
         amount_um=travel.mean_um, amount_sd_um=max(travel.sd_um, SHIM_SD_UM), turns=clockwise or None
     )
@@ -202,16 +203,19 @@ def _screw_plan(history: ScrewHistory, judged: "BodyAnswer", answer: "Answer", p
         turns_sd=planned.turns_sd,
         is_trial=planned.is_trial,
         is_whole=planned.is_whole,
-        screw=_screw_view(history.with_readings(answer.readings).known(), history.screw),
+        screw=_screw_view(history.with_readings(answer.readings), history.screw),
     )
 
 
-def _screw_view(known: "ScrewKnowledge", screw: Screw) -> ScrewView:
+def _screw_view(history: ScrewHistory, screw: Screw) -> ScrewView:
+    known, is_seen = history.known(), any(one.seen for one in history.turned)
     low, high = known.um_per_turn_interval()
     away = str(screw.away or "")
     if not away and known.is_sense_known:
         away = str(Turn.CLOCKWISE if known.p_sense > 0.5 else Turn.ANTICLOCKWISE)
     moves = f"learned from {counted(known.count, 'move')}" if known.count else "not moved here yet"
+    if is_seen:
+        moves += ", its travel seen in frames"
     if known.count and screw.um_per_turn is not None:
         moves += f" (entered: {decimal_text(screw.um_per_turn)})"
     way = f"{away} is away from the flange" if away else "which way is away is not known"

@@ -6,7 +6,7 @@
 import math
 import statistics
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -26,11 +26,16 @@ MOST_TURNS = 3.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Peak:
-    """Where it is sharpest [turns, + clockwise], half its 95 % interval [turns], and how that was found."""
+    """Where it is sharpest [turns, + clockwise], half its 95 % interval [turns], and how that was found.
+
+    ``um_per_turn`` and ``um_per_turn_sd``: travel of the screw where the frames show it. [µm]
+    """
 
     turns: float
     half_turns: float
     how: str
+    um_per_turn: float | None = None
+    um_per_turn_sd: float | None = None
 
     @property
     def words(self) -> str:
@@ -54,6 +59,8 @@ class Peak:
             turns=abs(self.turns),
             turn=self.way,
             approach=self.way,
+            seen_um_per_turn=self.um_per_turn,
+            seen_um_per_turn_sd=self.um_per_turn_sd,
         )
 
 
@@ -93,12 +100,15 @@ def peak_of_sweep(document: Mapping[str, Any]) -> Peak:
         why = "; ".join(flag.rstrip(".") for flag in document["flags"][:2]) or "the frames do not say"
         raise InputError(f"This sweep tells no peak: {why}.", field="sweep")
     own = (document["high_turns"] - document["low_turns"]) / 2
-    lens = document.get("lens")
-    return _checked(
+    lens, travel_sd_um = document.get("lens"), document.get("um_per_turn_sd")
+    peak = _checked(
         float(turns),
         half_turns=math.hypot(own, 2 * ANGLE_SD_TURNS),
         how="by frames" + (f" with {lens}" if lens else ""),
     )
+    if travel_sd_um is None:  # the travel was entered: the frames say nothing new of it
+        return peak
+    return replace(peak, um_per_turn=document["um_per_turn"], um_per_turn_sd=travel_sd_um)
 
 
 def peak_by_eye(text: str) -> Peak:

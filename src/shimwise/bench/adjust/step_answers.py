@@ -53,6 +53,13 @@ def read_answer(
 def _typed_move(kept: KeptAdjustment, typed: str) -> Move:
     if kept.guide in (Guide.SCREW, Guide.SCREW_WITHOUT_LOCK):
         turns, turn = read_turns(typed, turn=kept.plan.move.turn)
-        return Move(turns=turns, turn=turn, approach=turn)
+        planned = kept.plan.move
+        return Move(
+            turns=turns,
+            turn=turn,
+            approach=turn,
+            seen_um_per_turn=planned.seen_um_per_turn,
+            seen_um_per_turn_sd=planned.seen_um_per_turn_sd,
+        )
     put_in, taken_out = read_shim_change(typed)
     return Move(shims_in_um=put_in, shims_out_um=taken_out, change_um=sum(put_in) - sum(taken_out))

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.desk.inputs import JUDGING, Inputs, Progress, lens_texts, read_inputs
-from shimwise.inference.model.prep import Prep
+from shimwise.inference.model.prep import Prep, zoom_settings_mm
 from shimwise.inference.verdict.answer import Answer, Verdict
 from shimwise.inference.verdict.headline import NAMED_P
 from shimwise.inference.verdict.judge import judge
@@ -159,4 +159,5 @@ def save_verdict_figure(judged: Judged, path: str | Path) -> Path:
     from shimwise.sheets.pictures.figure_file import save_figure
     from shimwise.sheets.pictures.verdict_figure import verdict_figure
 
-    return save_figure(verdict_figure(judged.answer, lens_text=judged.lens_text), path)
+    zoom_mm = zoom_settings_mm(judged.prep.evidence)
+    return save_figure(verdict_figure(judged.answer, lens_text=judged.lens_text, zoom_mm=zoom_mm), path)

@@ -2,7 +2,8 @@
 
 from typing import TYPE_CHECKING
 
-from shimwise.bench.prep.reading_check import ReadingNotes, TypedReading, checked_reading
+from shimwise.bench.prep.errors import LandingBeyond
+from shimwise.bench.prep.reading_check import CheckedReading, ReadingNotes, TypedReading, checked_reading
 from shimwise.bench.prep.views import Preview
 from shimwise.inference.verdict.expected_landing import AgreementKind
 from shimwise.inference.verdict.plausible_landing import farthest_landing_um
@@ -45,7 +46,18 @@ def preview_landing(
         axis=axis,
     )
     with record.reading() as connection:
-        checked = checked_reading(record, connection, prep_id, typed)
+        return preview_of(checked_reading(record, connection, prep_id, typed))
+
+
+def refuse_if_beyond(checked: CheckedReading) -> None:
+    """Raise LandingBeyond for a landing farther than body and lens go that no other reading confirms."""
+    seen = preview_of(checked)
+    if seen.is_beyond:
+        raise LandingBeyond(seen.landing_words, landing_um=seen.landing_um, farthest_um=seen.farthest_um)
+
+
+def preview_of(checked: CheckedReading) -> Preview:
+    """Return what a checked reading would mean."""
     setup, at = checked.setup, checked.prep.started_at  # any time will do
     row = checked.row("", setup_id=setup.id, operator="", words=ReadingNotes(), taken_at=at)
     presenter = checked.presenter(setup)

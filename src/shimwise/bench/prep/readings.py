@@ -11,6 +11,7 @@ from shimwise.bench.errors import Conflict, NotFound
 from shimwise.bench.prep.idempotency import ReadingTime, digest_of, kept_as_sent, refuse_if_adjusted_since
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import PrepPresenter
+from shimwise.bench.prep.preview import refuse_if_beyond
 from shimwise.bench.prep.reading_check import CheckedReading, ReadingNotes, TypedReading, checked_reading
 from shimwise.bench.prep.setups import setup_at
 from shimwise.bench.prep.states import refuse_unless_open
@@ -54,6 +55,7 @@ def add_reading(
     age_s: float | None = None,
     corrects: str = "",
     reason: str = "",
+    asks: bool = False,
 ) -> SavedReading:
     """Save a reading, and answer with its landing and whether it agrees with the others.
 
@@ -88,6 +90,8 @@ def add_reading(
         The same without a clock: how long before it was sent. [s]
     corrects, reason : str
         The id of the reading in whose place it comes, which is withdrawn in the same act, and why.
+    asks : bool
+        Refuse a landing farther than body and lens go, so that somebody looks at the figure again first.
 
     Raises
     ------
@@ -98,6 +102,8 @@ def add_reading(
     Conflict
         If the id is another reading's, the prep is closed or signed, or body or lens was adjusted between
         the reading and its arrival.
+    LandingBeyond
+        If ``asks``, and it lands farther off than body and lens go, with no other reading there.
     """
     typed = TypedReading(
         body_id=body_id,
@@ -127,6 +133,8 @@ def add_reading(
             revision = prep_state(connection, prep_id).revision
             return SavedReading(view=_shown(connection, kept), is_new=False, revision=revision)
         checked = checked_reading(record, connection, prep_id, typed)
+    if asks:
+        refuse_if_beyond(checked)
     with record.writing(who=person) as change:
         before = prep_state(change.connection, prep_id)
         is_new = not id or evidence.reading_if_kept(change.connection, reading_id) is None

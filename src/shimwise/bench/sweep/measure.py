@@ -15,10 +15,10 @@ from shimwise.bench.sweep.curves import star_curves, texture_curve
 from shimwise.bench.sweep.image_space import SweptSpace
 from shimwise.bench.sweep.texture import measure_texture
 from shimwise.errors import ImagingError
-from shimwise.imaging.chart.capture import start_from_star
+from shimwise.imaging.chart.capture import SweptFrame, start_from_star
 from shimwise.imaging.chart.layout import ChartLayout, layout_from_json, layout_of_star
 from shimwise.imaging.focus.flags import Flag, Raised, raised
-from shimwise.imaging.focus.pupil import GREEN_UM
+from shimwise.imaging.focus.lens.law import GREEN_UM
 from shimwise.imaging.focus.result import SweepResult, SweepSettings
 from shimwise.imaging.focus.sweep import measure_sweep
 from shimwise.imaging.frames.levels import Levels
@@ -35,6 +35,8 @@ READING, FITTING = "Reading the frames", "Fitting the peak"
 SAME_SHARE, MOST_ROUNDS = 0.02, 6
 """A screw's travel per turn, estimated by blur, is right where the fitted f-number equals the lens's own
 within this share; the most rounds of that estimate. Chosen by us."""
+TRAVEL_SD_SHARE = 0.06
+"""Relative sd of that travel: as far as a marked f-number is off. Common practice, no source."""
 CODECS = {"h264": "H.264", "hevc": "H.265"}
 SAME_GAIN = 1e-4
 """A scale of the picture that differs less from the formula's makes no measurable difference."""
@@ -220,7 +222,7 @@ class _Work:
     def of_texture(self) -> MeasuredSweep:
         levels = self._levels()
         found = measure_texture(
-            self._frames,
+            lambda: ((frame.position_um, frame.pixels) for frame in self._frames()),
             region_px=self.target.region_px,
             white=levels.white_linear,
             black=levels.black_linear,
@@ -228,7 +230,7 @@ class _Work:
         left, top, right, bottom = found.region_px
         where = f"Measured on {right - left} × {bottom - top} px at {left}, {top}."
         flags = (*found.flags, *self._of_frames())
-        core = _relative_json(found.peak, flags)
+        core = _relative_json(found.peak, flags, self.source.channel)
         document = self._document(core, [where], is_relative=True)
         return MeasuredSweep(document=document, curves=texture_curve(found))
 
@@ -269,6 +271,7 @@ class _Work:
             white_level=levels.white_linear,
             black_level=levels.black_linear,
             wavelengths_um=known.wavelength_um or (GREEN_UM,),
+            channel=self.source.channel,
         )
 
     def _levels(self) -> Levels:
@@ -285,12 +288,13 @@ class _Work:
     ) -> SweepResult:
         return measure_sweep(self._frames(), layout, settings, start=start)
 
-    def _frames(self) -> Iterator[tuple[float, np.ndarray[Any, np.dtype[np.float32]]]]:
+    def _frames(self) -> Iterator[SweptFrame]:
         """Return the frames with their positions in image space, and report progress."""
         report: Callable[[str, int, int], None] = self.progress or (lambda *_: None)
         report(READING, 0, self.source.count)
         for number, frame in enumerate(self.source.frames(), 1):
-            yield self.space.position_um(frame.position), frame.pixels
+            position_um = self.space.position_um(frame.position)
+            yield SweptFrame(position_um, frame.pixels, frame.name, frame.second)
             report(READING, number + len(self.source.skipped), self.source.count)
         report(FITTING, 0, 0)
 
@@ -325,11 +329,18 @@ class _Work:
             focal_mm=known.focal_mm,
             fnumber=known.fnumber,
             um_per_turn=self.space.um_per_turn,
+            um_per_turn_sd=None if is_relative else self._travel_sd_um(),
         )
         return sweep_to_json(core, facts, warnings=report)
 
+    def _travel_sd_um(self) -> float | None:
+        """Return how well the blur shows a screw's travel [µm]; None where it was entered, or not found."""
+        travel_um = self.space.um_per_turn
+        is_found = self.unit.um_per_turn is None and abs(self.fnumber_share - 1.0) < SAME_SHARE
+        return TRAVEL_SD_SHARE * travel_um if travel_um is not None and is_found else None
 
-def _relative_json(peak: Any, flags: tuple[Raised, ...]) -> dict[str, Any]:  # noqa: ANN401
+
+def _relative_json(peak: Any, flags: tuple[Raised, ...], channel: str) -> dict[str, Any]:  # noqa: ANN401
     """Return a target without a chart in the shape of ``shimwise.sweep/2``: most of it is not known."""
     report = {key: getattr(peak, key, None) for key in ("best_um", "sd_um", "low_um", "high_um")}
     tilt = ("x_um", "x_sd_um", "y_um", "y_sd_um", "chart_yaw_deg", "chart_pitch_deg")
@@ -338,6 +349,8 @@ def _relative_json(peak: Any, flags: tuple[Raised, ...]) -> dict[str, Any]:  # n
         **report,
         "band_cy_mm": None,
         "w040_waves": None,
+        "channel": channel,
+        "alternatives": [],
         "stars": [],
         "tilt": dict.fromkeys(tilt),
         "magnification": None,

@@ -9,7 +9,7 @@ import re
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from html import escape
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -92,16 +92,21 @@ def prep_landings_svg(prep: "PrepView", *, theme: str = "dark", width_px: int = 
         When there is no such theme, or no picture of that width.
     """
     style = page_style(theme, width_px)
-    answer, texts = _answer(prep), _texts(prep)
+    answer, texts, zoom_mm = _answer(prep), _texts(prep), _zoom_mm(prep)
 
     def draw() -> _Spec:
         from shimwise.sheets.pictures.verdict_figure import verdict_figure
 
         return verdict_figure(
-            answer, lens_text=texts, most_bodies=MOST_BODIES, most_rows=MOST_ROWS, style=style
+            answer,
+            lens_text=texts,
+            zoom_mm=zoom_mm,
+            most_bodies=MOST_BODIES,
+            most_rows=MOST_ROWS,
+            style=style,
         )
 
-    key = ("landings", theme, width_px, repr(answer), tuple(texts.items()))
+    key = ("landings", theme, width_px, repr(answer), tuple(texts.items()), tuple(zoom_mm.items()))
     return drawn(key, draw, name="Landings in microns at the sensor, short at the left, deep at the right.")
 
 
@@ -115,7 +120,11 @@ def has_landings(prep: "PrepView") -> bool:
 def landings_rows(prep: "PrepView") -> tuple[LandingsRow, ...]:
     """Return the picture as a table, row by row in its order."""
     picture: Picture = arrange(
-        _answer(prep), lens_text=_texts(prep), most_bodies=MOST_BODIES, most_rows=MOST_ROWS
+        _answer(prep),
+        lens_text=_texts(prep),
+        zoom_mm=_zoom_mm(prep),
+        most_bodies=MOST_BODIES,
+        most_rows=MOST_ROWS,
     )
     return tuple(
         LandingsRow(
@@ -235,7 +244,7 @@ def _answer(prep: "PrepView") -> Answer:
             row=one.number,
             line=one.number,
             body=one.body,
-            lens=_row_name(one.lens, one.focal_mm) if one.is_zoom else one.lens,
+            lens=one.lens,
             setup=one.setup,
             landing_um=one.landing_um,
             sd_um=one.landing_sd_um,
@@ -269,7 +278,7 @@ def _answer(prep: "PrepView") -> Answer:
         tolerance_um=tolerance_um,
         headline="",
         bodies=bodies,
-        lenses=_by_focal_length(lenses, prep),
+        lenses=tuple(lenses),
         setups=(),
         operators=(),
         readings=readings,
@@ -279,23 +288,9 @@ def _answer(prep: "PrepView") -> Answer:
     )
 
 
-def _by_focal_length(lenses: "Sequence[LensAnswer]", prep: "PrepView") -> tuple[LensAnswer, ...]:
-    """Give each focal length at which a zoom was read a row of its own, in rising order."""
-    read: dict[str, set[float]] = {}
-    for one in prep.readings:
-        if one.is_zoom and not one.is_withdrawn and not one.is_past:
-            read.setdefault(one.lens, set()).add(one.focal_mm)
-    swept = {one.lens for one in prep.sweeps if not one.is_withdrawn and not one.is_past}
-    rows: list[LensAnswer] = []
-    for lens in lenses:
-        set_to = sorted(read.get(lens.name, ()))
-        rows += [lens] if not set_to or lens.name in swept else []
-        rows += [replace(lens, name=_row_name(lens.name, focal_mm)) for focal_mm in set_to]
-    return tuple(rows)
-
-
-def _row_name(lens: str, focal_mm: float) -> str:
-    return f"{lens} at {focal_mm:g} mm"
+def _zoom_mm(prep: "PrepView") -> dict[int, float]:
+    """Return the focal length to which a zoom was set, by the number of its reading. [mm]"""
+    return {one.number: one.focal_mm for one in prep.readings if one.is_zoom}
 
 
 def _unjudged(kind: type[_Unit], units: "Sequence[PrepUnit]", tolerance_um: float) -> tuple[_Unit, ...]:

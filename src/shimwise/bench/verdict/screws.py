@@ -5,8 +5,9 @@ from typing import TYPE_CHECKING
 from shimwise.bench.house.unit_knowledge import judged_name, mechanism_of
 from shimwise.inference.verdict.unit_change import change_between
 from shimwise.record.queries import verdicts
+from shimwise.remedy.adjustment_steps import Move
 from shimwise.remedy.mechanism import Screw
-from shimwise.remedy.screw_history import ScrewHistory, Turned
+from shimwise.remedy.screw_history import ScrewHistory, SeenTravel, Turned
 from shimwise.sheets.json.verdict_json import answer_from_json
 
 if TYPE_CHECKING:
@@ -36,13 +37,14 @@ def screws_of(connection: "Connection", material: "PrepMaterial") -> dict[str, S
 
 def _turned(connection: "Connection", body: "BodyRow", row: "AdjustmentRow", *, judged_in: str) -> Turned:
     turns, epochs = row.turns or 0.0, (row.epoch_before, row.epoch_after)
-    is_after_play = _is_after_play(row)
+    move = _move_of(row)
+    is_after_play, seen = move.is_after_play, seen_travel(move)
     if judged_in and row.prep_id == judged_in:
         before, after = (judged_name(body.name, epoch=epoch, current=body.epoch) for epoch in epochs)
-        return Turned(turns=turns, is_after_play=is_after_play, before=before, after=after)
+        return Turned(turns=turns, is_after_play=is_after_play, before=before, after=after, seen=seen)
     latest = None if row.prep_id is None else verdicts.latest_verdict(connection, row.prep_id)
     if latest is None:
-        return Turned(turns=turns, is_after_play=is_after_play)
+        return Turned(turns=turns, is_after_play=is_after_play, seen=seen)
     answer = answer_from_json(latest.document)
     # In that prep's verdict an epoch has its plain name unless the body was adjusted again before it.
     names = (judged_name(body.name, epoch=epoch, current=epoch + 1) for epoch in epochs)
@@ -50,10 +52,17 @@ def _turned(connection: "Connection", body: "BodyRow", row: "AdjustmentRow", *, 
     change = None
     if before != after:
         change = change_between(answer.readings, kind="body", before=before, after=after)
-    return Turned(turns=turns, is_after_play=is_after_play, change=change)
+    return Turned(turns=turns, is_after_play=is_after_play, change=change, seen=seen)
 
 
-def _is_after_play(row: "AdjustmentRow") -> bool:
-    """Whether the turns of an adjustment count from where the play was taken up."""
+def seen_travel(move: Move) -> SeenTravel | None:
+    """Return the travel that frames along the screw showed at a move; None where there were none."""
+    if move.seen_um_per_turn is None or move.seen_um_per_turn_sd is None:
+        return None
+    return SeenTravel(move.seen_um_per_turn, move.seen_um_per_turn_sd)
+
+
+def _move_of(row: "AdjustmentRow") -> Move:
+    """Return the move of an adjustment as its steps have it, the last one where it was made anew."""
     moves = [event["move"] for event in row.steps or () if event.get("move")]
-    return bool(moves and moves[-1].get("is_after_play"))
+    return Move.from_json(moves[-1]) if moves else Move()

@@ -129,6 +129,9 @@ def sweep(
     signal_range: Annotated[
         str | None, typer.Option("--range", metavar="RANGE", help="Of a clip: full or limited.")
     ] = None,
+    channel: Annotated[
+        str | None, typer.Option(metavar="WHICH", help="Of colour stills: luma (usual) or green.")
+    ] = None,
     black: Annotated[float | None, typer.Option(metavar="CODE", help="Code of black.")] = None,
     white: Annotated[float | None, typer.Option(metavar="CODE", help="Code of white.")] = None,
     body: Annotated[str, typer.Option(metavar="NAME", help="Name of the body.")] = "",
@@ -188,6 +191,7 @@ def sweep(
         pitch_um=pitch,
         transfer=transfer,
         signal_range=signal_range,
+        channel=channel,
         black_level=black,
         white_level=white,
     )

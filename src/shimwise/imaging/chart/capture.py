@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
-from shimwise.imaging.chart.layout import ChartLayout
+from shimwise.imaging.chart.layout import ChartLayout, Star
 from shimwise.imaging.chart.markers import Corners, find_markers, fit_homography, follow_markers, map_points
 
 FloatArray = NDArray[np.float64]
@@ -31,6 +32,15 @@ MOSAIC_SAMPLE_PX = 64
 RIM_POINTS = 17
 
 
+class SweptFrame(NamedTuple):
+    """A frame of a sweep: position, picture, its name, and another channel of the same picture."""
+
+    position_um: float
+    pixels: NDArray[Any]
+    name: str = ""
+    second: NDArray[Any] | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Crop:
     """A part of a frame, with the column and row of its first pixel."""
@@ -42,12 +52,17 @@ class Crop:
 
 @dataclass(slots=True)
 class Capture:
-    """What was kept of a sweep: positions, crops around each star, and marker corners by frame."""
+    """What was kept of a sweep: names, positions, crops around each star, marker corners by frame.
+
+    ``second`` holds crops of another channel around the layout's centre star, where every frame has one.
+    """
 
     size_px: tuple[int, int]
     position: list[float] = field(default_factory=list)
     stars: list[list[Crop]] = field(default_factory=list)
     corners: list[Corners] = field(default_factory=list)
+    names: list[str] = field(default_factory=list)
+    second: list[Crop] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
 
 
@@ -68,7 +83,7 @@ def start_from_star(
 
 
 def capture(
-    frames: Iterable[tuple[float, NDArray[np.generic]]],
+    frames: Iterable[SweptFrame | tuple[float, NDArray[np.generic]]],
     layout: ChartLayout,
     *,
     start: FloatArray | None = None,
@@ -78,7 +93,8 @@ def capture(
     Parameters
     ----------
     frames : iterable
-        Position and linear frame (rows, columns); NaN where a mosaic has no site of the measured colour.
+        Position and linear frame (rows, columns), or these with a name and a second channel; NaN where a
+        mosaic has no site of the measured colour.
     layout : ChartLayout
         The chart.
     start : ndarray, optional
@@ -90,29 +106,31 @@ def capture(
         If there are no frames, frames differ in size, or no marker is found in any.
     """
     taken: Capture | None = None
-    waiting: list[tuple[float, Frame]] = []
+    waiting: list[SweptFrame] = []
     map_px = start
     near: Corners = {}
-    for number, (position, raw) in enumerate(frames):
-        frame = _checked(raw, number, taken)
+    for number, item in enumerate(frames):
+        swept = SweptFrame(*item)
+        frame = _checked(swept.pixels, number, taken)
+        swept = swept._replace(pixels=frame, name=swept.name or f"frame {number + 1}")
         taken = taken or Capture(size_px=(frame.shape[1], frame.shape[0]))
-        if not np.isfinite(position):
-            taken.left_out.append(f"frame {number + 1} has the position {position}")
+        if not np.isfinite(swept.position_um):
+            taken.left_out.append(f"{swept.name} has the position {swept.position_um}")
             continue
         seen = _markers(frame, layout, near)
         near = seen or near
         if map_px is None and seen:
             map_px = _map(seen, layout)
             for earlier in waiting:
-                _keep(taken, *earlier, _markers(earlier[1], layout, near), layout, map_px)
+                _keep(taken, earlier, _markers(earlier.pixels, layout, near), layout, map_px)
             waiting.clear()
         if map_px is None:
-            waiting.append((position, frame.copy()))
+            waiting.append(swept._replace(pixels=frame.copy()))
             held_bytes = len(waiting) * frame.nbytes
             if len(waiting) > MAX_WAITING and held_bytes > MAX_WAITING_BYTES:
                 _refuse_blind(len(waiting), layout)
             continue
-        _keep(taken, position, frame, seen, layout, map_px)
+        _keep(taken, swept, seen, layout, map_px)
     if taken is None:
         raise ImagingError("The sweep has no frames.")
     if map_px is None:
@@ -120,17 +138,18 @@ def capture(
     return taken
 
 
-def _keep(
-    taken: Capture, position: float, frame: Frame, seen: Corners, layout: ChartLayout, map_px: FloatArray
-) -> None:
-    taken.position.append(float(position))
+def _keep(taken: Capture, swept: SweptFrame, seen: Corners, layout: ChartLayout, map_px: FloatArray) -> None:
+    taken.names.append(swept.name)
+    taken.position.append(float(swept.position_um))
     taken.corners.append(seen)
-    taken.stars.append([_crop(frame, map_px, star.centre_mm, star.radius_mm) for star in layout.stars])
+    taken.stars.append([_crop(swept.pixels, map_px, star) for star in layout.stars])
+    if swept.second is not None:
+        taken.second.append(_crop(swept.second, map_px, layout.centre_star))
 
 
-def _crop(frame: Frame, map_px: FloatArray, centre_mm: tuple[float, float], reach_mm: float) -> Crop:
+def _crop(frame: NDArray[np.generic], map_px: FloatArray, star: Star) -> Crop:
     turn = np.linspace(0, 2 * np.pi, RIM_POINTS)
-    rim = np.array(centre_mm) + reach_mm * np.column_stack([np.cos(turn), np.sin(turn)])
+    rim = np.array(star.centre_mm) + star.radius_mm * np.column_stack([np.cos(turn), np.sin(turn)])
     px = map_points(map_px, rim)
     margin = CROP_MARGIN_PX + CROP_MARGIN_SHARE * max(frame.shape)
     low, high = np.floor(px.min(axis=0) - margin).astype(int), np.ceil(px.max(axis=0) + margin).astype(int)

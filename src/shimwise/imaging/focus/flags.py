@@ -107,6 +107,49 @@ class Flag(Enum):
         False,
     )
 
+    SHARPENED = _Meaning(
+        18,
+        "sharpened",
+        "The camera sharpened the pictures; the peak holds with its interval. Better without.",
+        False,
+    )
+
+    NOISE_REDUCED = _Meaning(
+        19,
+        "fine detail missing",
+        "Noise reduction or a tone curve took faint detail away; the peak holds with its interval.",
+        False,
+    )
+
+    FRAME_SLIPPED = _Meaning(
+        20,
+        "positions slipped",
+        "The frames show that the positions after it are a step off; they were corrected. Check the list.",
+        False,
+    )
+
+    MAYBE_SLIPPED = _Meaning(
+        21,
+        "positions may have slipped",
+        "The frames cannot settle it: both readings are given. Check the list, or repeat with smaller steps.",
+        True,
+    )
+
+    FRAME_OBSTRUCTED = _Meaning(
+        22,
+        "something in the way",
+        "The star is not what it is in the other frames; those frames are left out.",
+        False,
+    )
+
+    NOT_SETTLED = _Meaning(
+        23,
+        "start not settled",
+        "The first frames stand to one side of where they were recorded (backlash); they are left out. "
+        "Begin a sweep with a run-up.",
+        False,
+    )
+
     @property
     def code(self) -> int:
         """Number, kept for good."""

@@ -9,8 +9,8 @@ from typing import Any
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.pose import Pose
 from shimwise.imaging.focus.flags import Raised
+from shimwise.imaging.focus.lens.law import GREEN_UM
 from shimwise.imaging.focus.peak import BAND_CY_MM, PeakFit
-from shimwise.imaging.focus.pupil import GREEN_UM
 from shimwise.imaging.focus.tilt import FieldFit
 from shimwise.imaging.star.ring_data import RingData
 
@@ -35,6 +35,8 @@ class SweepSettings:
         The band whose mean transfer's peak is reported, cycles/mm.
     white_level, black_level : float
         Linear values at or beyond which a pixel is clipped.
+    channel : {"luma", "green", "grey"}
+        Which channel the frames hold.
     sensor_swept : bool
         True when position 0 is the sensor's present place and + is away from the lens: then the result
         has a landing.
@@ -48,6 +50,7 @@ class SweepSettings:
     white_level: float = 1.0
     black_level: float = -math.inf
     sensor_swept: bool = True
+    channel: str = "grey"
 
     def __post_init__(self) -> None:
         for name, value in (
@@ -85,8 +88,29 @@ class StarPeak:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Alternative:
+    """Another reading of the same frames: its best focus with its 95 % interval, µm.
+
+    ``code`` is ``as_recorded``, ``frame_missing`` or ``frame_doubled`` where the frames cannot settle whether
+    the positions slipped; ``green`` or ``luma`` for another channel of the pictures.
+    """
+
+    best_um: float
+    low_um: float
+    high_um: float
+    code: str
+
+    def to_json(self) -> dict[str, float | str]:
+        """Return it as ``shimwise.sweep/2`` holds it."""
+        return {"best_um": self.best_um, "low_um": self.low_um, "high_um": self.high_um, "code": self.code}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SweepResult:
-    """Result of a sweep. ``best_um`` is None where a flag withholds it."""
+    """Result of a sweep. ``best_um`` is None where a flag withholds it.
+
+    ``alternatives`` holds other readings: both where a slip is only possible.
+    """
 
     best_um: float | None
     sd_um: float | None
@@ -100,6 +124,8 @@ class SweepResult:
     magnification: float | None
     landing_um: float | None
     flags: tuple[Raised, ...]
+    channel: str = "grey"
+    alternatives: tuple[Alternative, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Return the result as ``shimwise.sweep/2``."""
@@ -129,6 +155,8 @@ class SweepResult:
             },
             "magnification": self.magnification,
             "landing_um": self.landing_um,
+            "channel": self.channel,
+            "alternatives": [one.to_json() for one in self.alternatives],
             "flags": [str(flag) for flag in self.flags],
             "notices": [flag.to_json() for flag in self.flags],
         }

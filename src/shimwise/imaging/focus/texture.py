@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
-from shimwise.imaging.focus.clustered_least_squares import FrameGls, clustered_sd, t_quantile
+from shimwise.imaging.focus.fit.interval import t_quantile
 
 FloatArray = NDArray[np.float64]
 
@@ -126,13 +126,29 @@ def fit_relative_peak(
             f"Only {over} frames lie over the peak at {centre:.1f} µm: take smaller steps around it."
         )
     _, design, rest, root = bell.step()
-    gls = FrameGls.estimate(
-        (root * rest)[:, None], (root[:, None] * design)[:, None, :], common=np.zeros((z.size, 1))
-    )
-    influence, freedom = gls.influence(np.eye(design.shape[1])[0])
-    sd = clustered_sd(influence)
+    sd, freedom = _spread_of_first(root * rest, root[:, None] * design)
     half = t_quantile(confidence, min(freedom, max(float(np.sum(root**2)) - design.shape[1], 2.0))) * sd
     return RelativePeak(best_um=centre, sd_um=sd, low_um=centre - half, high_um=centre + half, width_um=width)
+
+
+def _spread_of_first(residual: FloatArray, design: FloatArray) -> tuple[float, float]:
+    """Return the standard uncertainty of the first unknown of a least squares fit, and its freedom.
+
+    From the residuals themselves, each by the root of 1 − leverage, so that no noise model is needed [1]_.
+
+    References
+    ----------
+    .. [1] R. M. Bell and D. F. McCaffrey, "Bias reduction in standard errors for linear regression with
+       multi-stage samples", Survey Methodology 28 (2002), with Satterthwaite's degrees of freedom.
+    """
+    inverse = np.linalg.pinv(design.T @ design)
+    residual = residual - design @ (inverse @ (design.T @ residual))
+    leverage = np.einsum("ki,ij,kj->k", design, inverse, design)
+    pull = (design @ inverse[0]) / np.sqrt(np.maximum(1.0 - leverage, 1e-6))
+    across = design * pull[:, None]
+    gram = np.diag(pull**2) - across @ inverse @ across.T
+    freedom = float(np.trace(gram) ** 2 / max(np.sum(gram**2), 1e-300))
+    return float(np.linalg.norm(pull * residual)), min(max(freedom, 1.0), residual.size - 1.0)
 
 
 def _half_width(z: FloatArray, y: FloatArray, k: int) -> float:

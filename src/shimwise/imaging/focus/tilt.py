@@ -1,90 +1,36 @@
-"""Sensor tilt from the peaks of the stars: a plane, with r² for field curvature where the stars determine it.
-
-The stars' errors are not independent: a frame's position error moves all of them. All stars are fitted as
-one with that common error, and intervals are clustered by frame.
-"""
+"""Sensor tilt from the stars: a plane, with r² for field curvature where the stars can show it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from shimwise.imaging.focus.clustered_least_squares import FrameGls, clustered_sd, t_quantile
-from shimwise.imaging.focus.peak import PeakFit
-from shimwise.imaging.focus.ring_model import Linearised
+from shimwise.imaging.focus.joint import Estimate, JointPeaks
 
 FloatArray = NDArray[np.float64]
 
-JOINT_REFINEMENTS = 2
+SEEN_AS_YAW_MEAN, SEEN_AS_YAW_SD = 0.5, 0.5
+"""Part of :func:`seen_as_yaw` that is taken out, and its standard deviation: a lens that breathes grows the
+picture as its exit pupil does, and the picture does not say which of them it is."""
 
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A value with its standard uncertainty and 95 % interval, µm."""
-
-    value_um: float
-    sd_um: float
-    low_um: float
-    high_um: float
+MOST_NEARNESS = 2.0
+"""Image distance by the exit pupil's distance beyond which growth is not the exit pupil's: breathing."""
 
 
 @dataclass(frozen=True, slots=True)
 class FieldFit:
     """Best focus at the frame's centre; right less left edge, bottom less top, corner less centre.
 
-    ``tilt_x`` and ``tilt_y`` are None with fewer than three stars or with stars on one line;
-    ``curvature`` is None where the stars do not determine it.
+    ``tilt_x`` and ``tilt_y`` are None where fewer than three stars, or stars on one line, cannot show them;
+    ``curvature`` is None where the stars cannot show it.
     """
 
     centre: Estimate
     tilt_x: Estimate | None
     tilt_y: Estimate | None
     curvature: Estimate | None
-
-
-@dataclass(frozen=True)
-class JointPeaks:
-    """All stars fitted as one, each frame's position error common to them.
-
-    ``best_um`` are the stars' peaks; ``interval`` returns any weighted sum of them with its uncertainty.
-    """
-
-    best_um: FloatArray
-    gls: FrameGls
-    gradients: FloatArray
-
-    @classmethod
-    def of(cls, fits: Sequence[PeakFit]) -> JointPeaks:
-        """Fit the stars as one, from their own fits.
-
-        Position errors move all stars of a frame alike, so that differences between stars (tilt) are free of
-        them as far as the joint fit knows them; each star's own fit cannot. Slopes are taken at
-        the corrected positions of the frames, which removes the second-order effect of these errors.
-        """
-        linear = [fit.linear for fit in fits]
-        gls = _stacked(linear)
-        for _ in range(JOINT_REFINEMENTS):
-            ends = np.cumsum([part.design.shape[2] for part in linear])
-            steps = np.split(gls.step, ends[:-1])
-            linear = [part.moved(step, gls.common_error) for part, step in zip(linear, steps, strict=True)]
-            gls = _stacked(linear)
-        gradients = np.array(
-            [_spread(part.gradient, k, linear) for k, part in enumerate(linear)], dtype=np.float64
-        )
-        best = np.array([part.best_um for part in linear]) + gradients @ gls.step
-        return cls(best, gls, gradients)
-
-    def interval(
-        self, weights: FloatArray, value_um: float, *, extra_variance: float = 0.0, confidence: float = 0.95
-    ) -> Estimate:
-        """Uncertainty of a weighted sum of the stars' peaks, centred on ``value_um``."""
-        influence, freedom = self.gls.influence(weights @ self.gradients)
-        sd = float(np.hypot(clustered_sd(influence), np.sqrt(extra_variance)))
-        half = t_quantile(confidence, freedom) * sd
-        return Estimate(value_um, sd, value_um - half, value_um + half)
 
 
 def fit_field(
@@ -95,6 +41,7 @@ def fit_field(
     size_px: tuple[int, int],
     radius_px: FloatArray,
     extra_variance: tuple[float, float] = (0.0, 0.0),
+    seen_as_yaw: float = 0.0,
     confidence: float = 0.95,
 ) -> FieldFit:
     """Fit a plane, or a plane and r², to the stars' peaks.
@@ -113,6 +60,8 @@ def fit_field(
         Root mean square radius of each star's rings: over a star, r² is larger than at its centre.
     extra_variance : tuple of float
         Variance that the chart's turn adds to tilt_x and tilt_y, µm².
+    seen_as_yaw : float
+        Share of the tilt that the chart's share took for a turn of the chart, see :func:`seen_as_yaw`.
     confidence : float
         Of the intervals.
     """
@@ -122,31 +71,46 @@ def fit_field(
     maker = np.linalg.pinv(design * root[:, None]) * root
     value = maker @ (peaks.best_um - share_um)
     added = {"tilt_x": extra_variance[0], "tilt_y": extra_variance[1]}
-    fitted = {
+    seen = np.array([seen_as_yaw if name.startswith("tilt") else 0.0 for name in names])
+    gain = 1.0 + SEEN_AS_YAW_MEAN * seen
+    maker, value = maker / gain[:, None], value / gain
+    doubt = SEEN_AS_YAW_SD * seen * value
+    told = {
         name: peaks.interval(
-            maker[k], float(value[k]), extra_variance=added.get(name, 0.0), confidence=confidence
+            maker[k],
+            float(value[k]),
+            extra_variance=added.get(name, 0.0) + float(doubt[k]) ** 2,
+            confidence=confidence,
         )
         for k, name in enumerate(names)
     }
-    return FieldFit(fitted["centre"], fitted.get("tilt_x"), fitted.get("tilt_y"), fitted.get("curvature"))
+    return FieldFit(told["centre"], told.get("tilt_x"), told.get("tilt_y"), told.get("curvature"))
 
 
-def _stacked(linear: Sequence[Linearised]) -> FrameGls:
-    """All stars in one step, each with its own unknowns, the frames' position errors common to them."""
-    return FrameGls.estimate(
-        np.concatenate([part.residual for part in linear], axis=1),
-        np.concatenate([_spread(part.design, k, linear) for k, part in enumerate(linear)], axis=1),
-        common=np.concatenate([part.common for part in linear], axis=1),
-    )
+def seen_as_yaw(px: FloatArray, growth_px: FloatArray, *, magnification: float, focal_mm: float) -> float:
+    """Return the share of a sensor's tilt that the picture shows as a turn of the chart.
 
+    Parameters
+    ----------
+    px, growth_px : ndarray
+        Points in the picture and how they move by 1 µm of the swept coordinate, (points, 2); two or more.
+    magnification : float
+        Of the chart.
+    focal_mm : float
+        Focal length.
 
-def _spread(own: FloatArray, star: int, linear: Sequence[Linearised]) -> FloatArray:
-    """Put a star's own unknowns (last axis) at their place among those of all stars."""
-    counts = [part.design.shape[2] for part in linear]
-    out = np.zeros((*own.shape[:-1], sum(counts)))
-    begin = sum(counts[:star])
-    out[..., begin : begin + counts[star]] = own
-    return out
+    Notes
+    -----
+    A sensor that leans by τ meets the chief rays, which come from the exit pupil at the distance P, nearer or
+    farther: the picture is larger by the share τ·x/P. A chart turned by ψ draws it larger by ψ·x/v, v the
+    image distance, and moves best focus by m·ψ·x. So τ is taken for ψ = −τ·v/P, and the tilt comes out
+    larger by 1 + m·v/P. A sensor that moves shows 1/P itself: it is the picture's growth. A lens telecentric
+    on the sensor's side shows neither.
+    """
+    away, grown = px - px.mean(axis=0), growth_px - growth_px.mean(axis=0)
+    growth = 1e3 * float(np.sum(away * grown)) / max(float(np.sum(away**2)), 1e-30)
+    nearness = growth * focal_mm * (1.0 + magnification)
+    return magnification * (nearness if 0.0 <= nearness <= MOST_NEARNESS else 1.0)
 
 
 def _design(px: FloatArray, size_px: tuple[int, int], radius_px: FloatArray) -> tuple[FloatArray, list[str]]:

@@ -11,6 +11,7 @@ from shimwise.imaging.frames.errors import DescriptionError
 from shimwise.imaging.frames.limits import MAX_SIDE_PX
 
 RANGES = ("full", "limited")
+CHANNELS = ("luma", "green")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +40,8 @@ class Recording:
         What was moved, in words.
     wavelength_um : tuple of float
         Wavelengths of the light, µm.
+    channel : {"luma", "green"}
+        Which channel of colour stills is measured; luma when not given.
     """
 
     width: int | None = None
@@ -54,6 +57,7 @@ class Recording:
     white_level: float | None = None
     swept: str | None = None
     wavelength_um: tuple[float, ...] | None = None
+    channel: str | None = None
 
     def __post_init__(self) -> None:
         _check(self)
@@ -99,12 +103,14 @@ def _check(recording: Recording) -> None:
         value = getattr(recording, name)
         if value is not None:
             _check_number(name, value, low, high)
-    for name in ("transfer", "swept", "signal_range"):
+    for name in ("transfer", "swept", "signal_range", "channel"):
         text = getattr(recording, name)
         if text is not None and (not isinstance(text, str) or not text.strip() or len(text) > 200):
             raise DescriptionError(f"{name} is {_short(text)}; give a short text.")
     if recording.signal_range not in (None, *RANGES):
         raise DescriptionError(f"signal_range is {recording.signal_range!r}; give {' or '.join(RANGES)}.")
+    if recording.channel not in (None, *CHANNELS):
+        raise DescriptionError(f"channel is {recording.channel!r}; give {' or '.join(CHANNELS)}.")
     for value in recording.wavelength_um or ():
         _check_number("wavelength_um", value, 0.2, 2.0)
 

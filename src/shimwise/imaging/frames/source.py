@@ -30,11 +30,15 @@ DESCRIPTION = "sweep.json"
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """A frame: its name, its position (µm, or mm of ring or distance) and its linear light."""
+    """A frame: its name, its position (µm, or mm of ring or distance) and its linear light.
+
+    ``second`` is another channel of the same picture, where it has one.
+    """
 
     name: str
     position: float
     pixels: Picture
+    second: Picture | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +84,8 @@ class FrameSource:
         What costs accuracy, once each.
     levels : Levels, optional
         What the codes mean, known after the first frame.
+    channel : {"luma", "green", "grey"}
+        Which channel is measured, known after the first frame.
     predicted_by : str
         The codec of a clip that keeps frames as what changes from others; else empty.
     """
@@ -93,6 +99,7 @@ class FrameSource:
     skipped: list[Skipped] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     levels: Levels | None = None
+    channel: str = "luma"
     predicted_by: str = ""
 
     def __iter__(self) -> Iterator[tuple[float, Picture]]:
@@ -326,10 +333,10 @@ class _Stills:
                 reason = f"it is {size[0]} × {size[1]} px; the sweep is {wanted[0]} × {wanted[1]} px"
                 yield Skipped(name, entry.position, reason)
                 continue
-            source.levels = source.levels or still.levels
+            source.levels, source.channel = source.levels or still.levels, still.channel
             for text in still.warnings:
                 source.warn(text)
-            yield Frame(name, entry.position, still.pixels)
+            yield Frame(name, entry.position, still.pixels, still.second)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,15 +19,33 @@ from shimwise.imaging.frames.tiffs import read_plain_tiff, read_raw_green, tiff_
 Picture = NDArray[np.float32]
 GREEN = 1
 """Place of green among blue, green, red (and alpha), and among red, green, blue alike."""
+LUMA_RGB = (0.2126, 0.7152, 0.0722)
+"""Shares of red, green and blue in luminance (ITU-R BT.709-6, item 3.2)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Still:
-    """A still in linear light: its pixels, its levels, and remarks about its format."""
+    """A still in linear light.
+
+    Attributes
+    ----------
+    pixels : ndarray
+        The measured channel.
+    levels : Levels
+        What its codes mean.
+    warnings : tuple of str
+        Remarks about its format.
+    channel : {"luma", "green", "grey"}
+        Which channel ``pixels`` is.
+    second : ndarray, optional
+        The other channel of a colour still: green beside luma, luma beside green.
+    """
 
     pixels: Picture
     levels: Levels
     warnings: tuple[str, ...] = ()
+    channel: str = "grey"
+    second: Picture | None = None
 
 
 def still_size(data: bytes, *, file: str) -> tuple[int, int]:
@@ -64,8 +82,8 @@ def read_still(data: bytes, recording: Recording, *, file: str) -> Still:
     Returns
     -------
     Still
-        The green channel of a colour picture, a grey one as it is, the green sites of a mosaic with NaN
-        between.
+        Luma of a colour picture (or green, where the recording names it), a grey one as it is, the green
+        sites of a mosaic with NaN between.
 
     Raises
     ------
@@ -84,8 +102,9 @@ def read_still(data: bytes, recording: Recording, *, file: str) -> Still:
             return _raw(data, recording, file)
         if directory.is_inverted:
             raise FrameFileError(file, "the TIFF stores white as 0; save it with black as 0")
-        pixels = read_plain_tiff(data, file=file) if directory.is_plain else _decode(data, file)
-        return _stored(pixels, recording, file)
+        if directory.is_plain:
+            return _stored(read_plain_tiff(data, file=file), recording, file, is_bgr=False)
+        return _stored(_decode(data, file), recording, file)
     warnings: tuple[str, ...] = ()
     if kind is StillKind.JPEG:
         recording = replace(recording, transfer=recording.transfer or "sRGB")
@@ -106,17 +125,33 @@ def _decode(data: bytes, file: str) -> NDArray[np.generic]:
     return pixels
 
 
-def _stored(pixels: NDArray[np.generic], recording: Recording, file: str) -> Still:
-    """Make stored codes or floats linear."""
-    plane = _green_or_grey(pixels, file)
-    if plane.dtype.kind == "f":
-        return _floats(plane, recording)
-    if plane.dtype not in (np.uint8, np.uint16):
+def _stored(pixels: NDArray[np.generic], recording: Recording, file: str, *, is_bgr: bool = True) -> Still:
+    """Make stored codes or floats linear, and take the channel that is measured."""
+    planes = _colours_or_grey(pixels, file)
+    if planes.dtype.kind == "f":
+        still = _floats(planes, recording)
+    elif planes.dtype not in (np.uint8, np.uint16):
         raise FrameFileError(
-            file, f"its pixels are {plane.dtype}; 8 or 16 bits without sign, or floats, are read"
+            file, f"its pixels are {planes.dtype}; 8 or 16 bits without sign, or floats, are read"
         )
-    levels = still_levels(recording, stored_bits=8 * plane.dtype.itemsize)
-    return Still(codes_to_linear(plane, levels), levels)
+    else:
+        levels = still_levels(recording, stored_bits=8 * planes.dtype.itemsize)
+        still = Still(codes_to_linear(planes, levels), levels)
+    return still if planes.ndim == 2 else _of_colours(still, recording, is_bgr=is_bgr)
+
+
+def _of_colours(still: Still, recording: Recording, *, is_bgr: bool) -> Still:
+    """Take luma and green of linear colours; where a colour is clipped at white, so is luma."""
+    green = np.ascontiguousarray(still.pixels[:, :, GREEN])
+    shares = np.array([LUMA_RGB[::-1] if is_bgr else LUMA_RGB], dtype=np.float32)
+    luma: Picture = np.asarray(cv2.transform(still.pixels, shares), dtype=np.float32).reshape(green.shape)
+    white = still.levels.white_linear
+    if np.isfinite(white):
+        clipped = np.max(still.pixels, axis=2) >= white
+        luma[clipped] = np.maximum(luma[clipped], np.float32(white))
+    if recording.channel == "green":
+        return replace(still, pixels=green, channel="green", second=luma)
+    return replace(still, pixels=luma, channel="luma", second=green)
 
 
 def still_levels(
@@ -175,14 +210,15 @@ def _raw(data: bytes, recording: Recording, file: str) -> Still:
         down, across = raw.is_green.shape
         for row, column in zip(*np.nonzero(~raw.is_green), strict=True):
             pixels[row::down, column::across] = np.nan
-    return Still(pixels, levels)
+    return Still(pixels, levels, channel="grey" if raw.is_green is None else "green")
 
 
-def _green_or_grey(pixels: NDArray[np.generic], file: str) -> NDArray[np.generic]:
+def _colours_or_grey(pixels: NDArray[np.generic], file: str) -> NDArray[np.generic]:
+    """Return (rows, columns) of a grey picture, (rows, columns, 3) of one in colours."""
     if pixels.ndim == 2:
         return pixels
     if pixels.ndim == 3 and pixels.shape[2] in (3, 4):
-        return pixels[:, :, GREEN]
+        return np.ascontiguousarray(pixels[:, :, :3])
     if pixels.ndim == 3 and pixels.shape[2] in (1, 2):
         return pixels[:, :, 0]
     raise FrameFileError(

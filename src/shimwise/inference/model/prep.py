@@ -5,7 +5,7 @@ that mark. What is known beforehand (history, gauges, mechanisms apart) travels 
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING
@@ -187,3 +187,12 @@ class Prep:
     def past_lenses(self) -> frozenset[str]:
         """Names of lenses as they were before an adjustment."""
         return frozenset(name for name, known in self.lenses.items() if known.past_of is not None)
+
+
+def zoom_settings_mm(evidence: Iterable[Reading | MeasuredLanding]) -> dict[int, float]:
+    """Return the focal length [mm] of each reading, by row, of the lenses that were read at several."""
+    readings = [one for one in evidence if isinstance(one, Reading)]
+    read: dict[str, set[float]] = {}
+    for one in readings:
+        read.setdefault(one.lens, set()).add(one.focal_mm)
+    return {one.row: one.focal_mm for one in readings if len(read[one.lens]) > 1}

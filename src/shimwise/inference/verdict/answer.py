@@ -33,7 +33,11 @@ OUT = (Verdict.OUT_SHORT, Verdict.OUT_DEEP)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BodyAnswer:
-    """A body's error [µm, B < 0: sensor too close, lands short], its 95 % interval and its verdict."""
+    """A body's error [µm, B < 0: sensor too close, lands short], its 95 % interval and its verdict.
+
+    ``limit_um``: half the interval that readings without end would leave; nan in a verdict that did not
+    compute it. [µm]
+    """
 
     name: str
     error_um: float
@@ -43,6 +47,7 @@ class BodyAnswer:
     p_out: float
     verdict: Verdict
     tolerance_um: float
+    limit_um: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

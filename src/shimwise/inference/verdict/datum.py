@@ -31,13 +31,10 @@ class Datum:
     with_known_lens_um: float
 
 
-def body_limits(built: Built) -> tuple[Datum, ...]:
-    """Return the limit of every body for infinitely many of its readings and candidates."""
+def body_limits(built: Built, covariance: FloatArray | None = None) -> tuple[Datum, ...]:
+    """Return the limit of every body; ``covariance`` as :func:`limit_covariance` returns it."""
     model = built.model
-    design = np.vstack([model.rows.design, built.candidate_design])
-    information = design.T @ design / EXACT_UM**2
-    precision = information + model.precision + np.diag(model.levels.usual_precision)
-    covariance = np.asarray(np.linalg.inv(precision), dtype=np.float64)
+    covariance = limit_covariance(built) if covariance is None else covariance
     matrix = model.quantities.matrix
     lenses = [matrix[i] for i in model.quantities.indices(Effect.LENS.value)]
     return tuple(
@@ -52,6 +49,15 @@ def body_limits(built: Built) -> tuple[Datum, ...]:
         )
         for i in model.quantities.indices(Effect.BODY.value)
     )
+
+
+def limit_covariance(built: Built) -> FloatArray:
+    """Return the covariance (p, p) of the unknowns after infinitely many of all readings and candidates."""
+    model = built.model
+    design = np.vstack([model.rows.design, built.candidate_design])
+    information = design.T @ design / EXACT_UM**2
+    precision = information + model.precision + np.diag(model.levels.usual_precision)
+    return np.asarray(np.linalg.inv(precision), dtype=np.float64)
 
 
 def half_width_um(

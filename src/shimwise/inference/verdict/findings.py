@@ -10,6 +10,7 @@ from shimwise.inference.model.prep import Prep, Reading
 from shimwise.inference.model.priors import Effect
 from shimwise.inference.posterior.draws import Draws
 from shimwise.inference.verdict.answer import Verdict
+from shimwise.inference.verdict.datum import half_width_um, limit_covariance
 from shimwise.inference.verdict.decision import decide
 from shimwise.inference.verdict.held import ONE_EYE_REACH, Holding
 
@@ -49,7 +50,10 @@ def limits(built: Built, prep: Prep) -> FloatArray:
 
 @dataclass(frozen=True, slots=True)
 class Findings:
-    """Everything per quantity (g,), taken from the draws once; ``verdicts`` of bodies, lenses and pairs."""
+    """Everything per quantity (g,), taken from the draws once; ``verdicts`` of bodies, lenses and pairs.
+
+    ``limit_covariance`` (p, p): of the unknowns, had all readings been taken without end.
+    """
 
     prep: Prep
     built: Built
@@ -64,6 +68,7 @@ class Findings:
     read: frozenset[tuple[str, str]]
     verdicts: dict[int, Verdict]
     order: dict[str, int]
+    limit_covariance: FloatArray
 
     @classmethod
     def of(cls, prep: Prep, built: Built, draws: Draws, limit: FloatArray) -> "Findings":
@@ -85,6 +90,7 @@ class Findings:
             read=read,
             verdicts={},
             order=_first_use(prep, built),
+            limit_covariance=limit_covariance(built),
         )
         holding = Holding(draws, below, above, limit, ONE_EYE_REACH * found.only_eye_um())
         found.verdicts.update(holding.held(found._decided(), read=read))
@@ -108,6 +114,12 @@ class Findings:
     def p_out(self, row: int) -> float:
         """Return the probability of a quantity lying beyond its limit."""
         return float(min(1.0, self.below[row] + self.above[row]))
+
+    def limit_um(self, row: int) -> float:
+        """Return half the 95 % interval that readings without end would leave of a quantity. [µm]"""
+        unit = self.draws.quantities.matrix[row]
+        own = np.flatnonzero(unit)
+        return half_width_um(self.limit_covariance[np.ix_(own, own)], unit[own])
 
     def is_informed(self, row: int) -> bool:
         """Whether a reading or a gauge touches a unit itself, and not only the set that it travels with."""

@@ -33,7 +33,13 @@ def notices_of(found: Findings) -> tuple[Notice, ...]:
 
 
 def _datum(found: Findings) -> list[Notice]:
-    limits = dict(zip(map(found.names, found.rows(Effect.BODY.value)), body_limits(found.built), strict=True))
+    limits = dict(
+        zip(
+            map(found.names, found.rows(Effect.BODY.value)),
+            body_limits(found.built, found.limit_covariance),
+            strict=True,
+        )
+    )
     tolerance_um = {found.names(row): found.limit[row] for row in found.rows(Effect.BODY.value)}
     return [
         Notice(

@@ -121,18 +121,14 @@ def _counts(unit: BodyAnswer, kind: str, answer: Answer) -> tuple[int, int]:
 
 def _best(unit: BodyAnswer, kind: str, answer: Answer) -> tuple[float | None, tuple[str, ...]]:
     """Return what readings without end leave of a unit [µm], and what then hides its error."""
-    limits = {
-        one.unit: float(one.numbers["limit_um"] or 0.0) for one in answer.notices if one.code == "datum_limit"
-    }
     if kind == "body":
         partners = dict.fromkeys(one.lens for one in answer.readings if one.body == unit.name)
-        limit_um = limits.get(unit.name)
     else:
         partners = dict.fromkeys(one.body for one in answer.readings if one.lens == unit.name)
-        # A lens is known no better than the best known of the bodies that it was read on.
-        limit_um = min((limits.get(name, 0.0) for name in partners), default=0.0) or None
-    is_limited = limit_um is not None and limit_um < (unit.high_um - unit.low_um) / 2
-    return (limit_um, tuple(partners)) if is_limited and partners else (None, ())
+    past = {one.name for one in (*answer.past_bodies, *answer.past_lenses)}
+    partners = dict.fromkeys(one.partition(" before ")[0] if one in past else one for one in partners)
+    is_limited = unit.limit_um < (unit.high_um - unit.low_um) / 2
+    return (unit.limit_um, tuple(partners)) if is_limited and partners else (None, ())
 
 
 def _wanted_sd_um(unit: BodyAnswer) -> float:

@@ -136,7 +136,12 @@ def undecided_rows(found: Findings, units: Sequence[BodyAnswer], kind: str) -> l
 
 
 def _unit(found: Findings, row: int) -> dict[str, Any]:
-    return {"name": found.names(row)[0], "error_um": float(found.estimate[row]), **_figures(found, row)}
+    return {
+        "name": found.names(row)[0],
+        "error_um": float(found.estimate[row]),
+        "limit_um": found.limit_um(row),
+        **_figures(found, row),
+    }
 
 
 def _figures(found: Findings, row: int) -> dict[str, Any]:

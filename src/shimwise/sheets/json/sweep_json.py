@@ -87,7 +87,8 @@ class SweepFacts:
 
     ``swept`` is ``sensor``, ``ring``, ``chart`` or ``screw``; ``best_at_mm`` where the ring or the chart
     is when the picture is sharp [mm]; ``distance_mm`` the taped distance [mm], which may be infinite;
-    ``um_per_turn`` the travel of the screw for a turn [µm].
+    ``um_per_turn`` the travel of the screw for a turn, ``um_per_turn_sd`` its standard uncertainty where the
+    blur shows it [µm].
     """
 
     swept: str = "sensor"
@@ -100,6 +101,7 @@ class SweepFacts:
     focal_mm: float | None = None
     fnumber: float | None = None
     um_per_turn: float | None = None
+    um_per_turn_sd: float | None = None
 
 
 def sweep_to_json(
@@ -135,20 +137,22 @@ def sweep_to_json(
         "swept": facts.swept,
         "best_at_mm": facts.best_at_mm,
         "is_relative": facts.is_relative,
-        **_turns(measured, facts.um_per_turn),
+        **_turns(measured, facts),
         **{key: value for key, value in names.items() if value is not None and value != ""},
     }
     out: dict[str, Any] = standard(document, PLACES)
     return out
 
 
-def _turns(measured: Mapping[str, Any], um_per_turn: float | None) -> dict[str, Any]:
-    """Return best focus in turns of the screw, + clockwise, where that was swept."""
+def _turns(measured: Mapping[str, Any], facts: SweepFacts) -> dict[str, Any]:
+    """Return best focus in turns of the screw, + clockwise, and its travel, where that was swept."""
+    um_per_turn = facts.um_per_turn
     if um_per_turn is None:
         return {}
     found = {f"{name}_turns": measured[f"{name}_um"] for name in ("best", "sd", "low", "high")}
     turns = {key: None if um is None else um / um_per_turn for key, um in found.items()}
-    return {**turns, "um_per_turn": um_per_turn}
+    seen = {} if facts.um_per_turn_sd is None else {"um_per_turn_sd": facts.um_per_turn_sd}
+    return {**turns, "um_per_turn": um_per_turn, **seen}
 
 
 def validate_sweep(document: object, *, name: str = "This") -> None:

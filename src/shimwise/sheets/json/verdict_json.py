@@ -106,8 +106,13 @@ def answer_from_json(document: Mapping[str, Any]) -> Answer:
     tolerance_um, past = document["tolerance_um"], document.get("past", {})
     near = [{**one, "distance_mm": _or(one["distance_mm"], math.inf)} for one in document["next"]]
 
+    notices = _notices(document)
+    limits_um = {one.unit: one.numbers["limit_um"] for one in notices if one.code == "datum_limit"}
+
     def units(kind: type[_Unit], listed: Iterable[Mapping[str, Any]]) -> tuple[_Unit, ...]:
-        return _read(kind, listed, tolerance_um=tolerance_um)
+        # Earlier verdicts say the limit of a body in its notice alone, and that of a lens nowhere.
+        limited = [{"limit_um": limits_um.get(one["name"]), **one} for one in listed]
+        return _read(kind, limited, tolerance_um=tolerance_um)
 
     return Answer(
         tolerance_um=tolerance_um,
@@ -119,7 +124,7 @@ def answer_from_json(document: Mapping[str, Any]) -> Answer:
         readings=_read(ReadingAnswer, document["readings"], line=0, body="", lens="", setup=""),
         causes=_read(Cause, document["causes"]),
         next=_read(NextReading, near),
-        notices=_notices(document),
+        notices=notices,
         past_bodies=units(BodyAnswer, past.get("bodies", ())),
         past_lenses=units(LensAnswer, past.get("lenses", ())),
         pairs=_read(PairAnswer, document.get("pairs", ()), tolerance_um=tolerance_um, is_read=True),

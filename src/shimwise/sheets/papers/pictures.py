@@ -55,7 +55,9 @@ class PaperPicture:
     alt: str
 
 
-def rail_pictures(answer: Answer, *, lens_text: Mapping[str, str]) -> tuple[PaperPicture, ...]:
+def rail_pictures(
+    answer: Answer, *, lens_text: Mapping[str, str], zoom_mm: Mapping[int, float]
+) -> tuple[PaperPicture, ...]:
     """Draw the rail of each body that was read, all on one scale; as it was before adjustments in grey.
 
     Parameters
@@ -64,11 +66,19 @@ def rail_pictures(answer: Answer, *, lens_text: Mapping[str, str]) -> tuple[Pape
         The verdict.
     lens_text : mapping of str to str
         Words on a lens, by name: ``18 mm f/2``.
+    zoom_mm : mapping of int to float
+        Focal length to which a zoom was set, by the number of its reading. [mm]
     """
     past = {body.name for body in answer.past_bodies}
     with_past = replace(answer, bodies=(*answer.bodies, *answer.past_bodies))
     count = max(len(with_past.bodies), 1)
-    picture = arrange(with_past, lens_text=lens_text, most_bodies=MOST_BODIES, most_rows=MOST_ROWS * count)
+    picture = arrange(
+        with_past,
+        lens_text=lens_text,
+        zoom_mm=zoom_mm,
+        most_bodies=MOST_BODIES,
+        most_rows=MOST_ROWS * count,
+    )
     styles = {panel.body.name: BEFORE if panel.body.name in past else ON_SHEET for panel in picture.panels}
     return tuple(
         PaperPicture(

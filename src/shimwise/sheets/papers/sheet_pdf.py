@@ -13,7 +13,7 @@ from shimwise.sheets.papers.pictures import PaperPicture, rail_pictures, sweep_p
 from shimwise.sheets.papers.setting import set_paper
 from shimwise.sheets.papers.signed.canonical_json import canonical_bytes
 from shimwise.sheets.papers.signed.prep_document import PrepDocument
-from shimwise.sheets.papers.signed.rows_words import Data, lens_texts
+from shimwise.sheets.papers.signed.rows_words import Data, lens_texts, zoom_settings_mm
 from shimwise.sheets.papers.signed.sweeps_rows import kept_curves
 from shimwise.sheets.papers.sizes import paper_mm
 
@@ -131,7 +131,10 @@ def _sheet(judged: JudgedPrep, parts: dict[str, bytes], *, mark: str, link: str)
 
     sheet = check_sheet(prep, answer)
     sheet["qr"] = keep("qr", qr_svg(prep_code(prep, link)))
-    sheet["pictures"] = kept("rail", rail_pictures(answer, lens_text=lens_texts(prep)) if answer else ())
+    sheet["pictures"] = []
+    if answer is not None:
+        rails = rail_pictures(answer, lens_text=lens_texts(prep), zoom_mm=zoom_settings_mm(prep))
+        sheet["pictures"] = kept("rail", rails)
     for place, (row, sweep) in enumerate(zip(prep.rows("sweeps"), sheet["sweeps"], strict=True)):
         pictures = sweep_pictures(sweep_from_json(row["result"]), kept_curves(row))
         sweep["pictures"] = kept(f"sweep-{place}", pictures)

@@ -6,7 +6,7 @@ body's error plus its own. The distance between that bar and the body's own line
 
 import math
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -42,7 +42,10 @@ class Bar:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """A lens on a body: landings kept and doubted [µm], and where landings are expected (None: not drawn)."""
+    """A lens on a body: landings kept and doubted [µm], and where landings are expected (None: not drawn).
+
+    ``set_to_mm``: the focal length to which a zoom was set, which has a row of its own. [mm]
+    """
 
     lens: LensAnswer
     state: StateCode
@@ -50,6 +53,7 @@ class Row:
     kept_um: tuple[float, ...]
     doubted_um: tuple[float, ...]
     bar: Bar | None
+    set_to_mm: float | None = None
 
     @property
     def is_read(self) -> bool:
@@ -58,8 +62,14 @@ class Row:
 
     @property
     def name(self) -> str:
-        """The lens's name with what is known of it: ``H50 50 mm f/2``."""
-        return f"{plain(self.lens.name)} {self.text}".strip()
+        """The lens's name with what is known of it: ``H50 50 mm f/2``, ``Z1 at 24 mm``."""
+        return self.short_name if self.set_to_mm is not None else f"{self.short_name} {self.text}".strip()
+
+    @property
+    def short_name(self) -> str:
+        """The lens's name, and to what a zoom was set."""
+        name = plain(self.lens.name)
+        return name if self.set_to_mm is None else f"{name} at {self.set_to_mm:g} mm"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,6 +124,7 @@ def arrange(
     answer: Answer,
     *,
     lens_text: Mapping[str, str] | None = None,
+    zoom_mm: Mapping[int, float] | None = None,
     most_bodies: int = MOST_BODIES,
     most_rows: int = MOST_ROWS,
 ) -> Picture:
@@ -125,6 +136,8 @@ def arrange(
         The verdict. A value that is no number is left out of the picture.
     lens_text : mapping of str to str, optional
         What is known of a lens, by name: ``18 mm f/2``.
+    zoom_mm : mapping of int to float, optional
+        Focal length to which a zoom was set, by the row of its reading: each has a row of its own. [mm]
     most_bodies, most_rows : int
         Of more bodies, and of more rows in all, those most in question are kept, in their own order; never
         fewer than ``LEAST_LENSES`` on a body.
@@ -135,15 +148,14 @@ def arrange(
         With a span that holds estimates and all but the outermost landings.
     """
     read = _by_body_and_lens(answer.readings)
-    lenses_read = {lens for _, lens in read}
-    texts = lens_text or {}
+    drawing = _Drawing(answer, read, {lens for _, lens in read}, lens_text or {}, zoom_mm or {})
     bodies = most_in_question(
         answer.bodies,
         most_bodies,
         lambda body: sum(len(read[key]) for key in read if key[0] == body.name),
     )
     most_lenses = max(LEAST_LENSES, most_rows // max(len(bodies), 1))
-    panels = tuple(_panel(body, answer, read, lenses_read, texts, most_lenses) for body in bodies)
+    panels = tuple(drawing.panel(body, most_lenses) for body in bodies)
     low_um, high_um = _span(panels, answer.tolerance_um)
     return Picture(
         panels=panels,
@@ -180,39 +192,52 @@ def _by_body_and_lens(readings: Iterable[ReadingAnswer]) -> _ByBodyAndLens:
     return dict(groups)
 
 
-def _panel(
-    body: BodyAnswer,
-    answer: Answer,
-    read: _ByBodyAndLens,
-    lenses_read: set[str],
-    texts: Mapping[str, str],
-    most_lenses: int,
-) -> Panel:
-    lenses = answer.lenses
-    shown = most_in_question(lenses, most_lenses, lambda lens: len(read.get((body.name, lens.name), ())))
-    is_body_read = any(key[0] == body.name for key in read)
-    body_bar = _bar(body, offset_um=0.0, is_known=is_body_read)
-    rows = []
-    for lens in shown:
-        own = read.get((body.name, lens.name), ())
-        is_known = lens.name in lenses_read and body_bar is not None
-        rows.append(
-            Row(
-                lens=lens,
-                state=state_of(lens, answer).code,
-                text=plain(texts.get(lens.name, "")),
-                kept_um=tuple(r.landing_um for r in own if not r.is_doubted),
-                doubted_um=tuple(r.landing_um for r in own if r.is_doubted),
-                bar=_bar(lens, offset_um=body.error_um, is_known=is_known),
-            )
+@dataclass(frozen=True, slots=True)
+class _Drawing:
+    """What the panels of one picture share."""
+
+    answer: Answer
+    read: _ByBodyAndLens
+    lenses_read: set[str]
+    texts: Mapping[str, str]
+    zoom_mm: Mapping[int, float]
+
+    def panel(self, body: BodyAnswer, most_lenses: int) -> Panel:
+        lenses, read = self.answer.lenses, self.read
+        shown = most_in_question(lenses, most_lenses, lambda lens: len(read.get((body.name, lens.name), ())))
+        is_body_read = any(key[0] == body.name for key in read)
+        body_bar = _bar(body, offset_um=0.0, is_known=is_body_read)
+        return Panel(
+            body=body,
+            state=state_of(body, self.answer).code,
+            bar=body_bar,
+            rows=tuple(
+                row for lens in shown for row in self._rows(body, lens, is_placed=body_bar is not None)
+            ),
+            more_lenses=len(lenses) - len(shown),
         )
-    return Panel(
-        body=body,
-        state=state_of(body, answer).code,
-        bar=body_bar,
-        rows=tuple(rows),
-        more_lenses=len(lenses) - len(shown),
-    )
+
+    def _rows(self, body: BodyAnswer, lens: LensAnswer, *, is_placed: bool) -> Iterator[Row]:
+        """Yield a row for each focal length at which a lens was read on any body; one for a prime."""
+        own = self.read.get((body.name, lens.name), ())
+        state = state_of(lens, self.answer).code
+        bar = _bar(lens, offset_um=body.error_um, is_known=lens.name in self.lenses_read and is_placed)
+        for set_to_mm in self._settings(lens.name):
+            at = [one for one in own if self.zoom_mm.get(one.row) == set_to_mm]
+            yield Row(
+                lens=lens,
+                state=state,
+                text=plain(self.texts.get(lens.name, "")),
+                kept_um=tuple(one.landing_um for one in at if not one.is_doubted),
+                doubted_um=tuple(one.landing_um for one in at if one.is_doubted),
+                bar=bar,
+                set_to_mm=set_to_mm,
+            )
+
+    def _settings(self, lens: str) -> list[float | None]:
+        of_lens = [self.zoom_mm.get(one.row) for key in self.read if key[1] == lens for one in self.read[key]]
+        set_to = sorted({one for one in of_lens if one is not None})
+        return [*([None] if None in of_lens or not set_to else []), *set_to]
 
 
 def _bar(unit: BodyAnswer, *, offset_um: float, is_known: bool) -> Bar | None:

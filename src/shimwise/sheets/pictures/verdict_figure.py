@@ -22,6 +22,7 @@ def verdict_figure(
     answer: Answer,
     *,
     lens_text: Mapping[str, str] | None = None,
+    zoom_mm: Mapping[int, float] | None = None,
     most_bodies: int = MOST_BODIES,
     most_rows: int = MOST_ROWS,
     style: Style | None = None,
@@ -35,6 +36,8 @@ def verdict_figure(
         then says so.
     lens_text : mapping of str to str, optional
         What is known of a lens, by name: ``18 mm f/2``.
+    zoom_mm : mapping of int to float, optional
+        Focal length to which a zoom was set, by the row of its reading. [mm]
     most_bodies, most_rows : int
         How many bodies, and rows of lenses in all, are drawn at most; the figure says what is left out.
     style : Style, optional
@@ -46,7 +49,9 @@ def verdict_figure(
         A Vega-Lite specification.
     """
     style = style or Style()
-    picture = arrange(answer, lens_text=lens_text, most_bodies=most_bodies, most_rows=most_rows)
+    picture = arrange(
+        answer, lens_text=lens_text, zoom_mm=zoom_mm, most_bodies=most_bodies, most_rows=most_rows
+    )
     panels = [PanelDrawing(panel=one, picture=picture, style=style).spec() for one in picture.panels]
     parts: Spec = {"vconcat": panels, "spacing": PAGE_SPACING_PX}
     if style.layout.is_whole:

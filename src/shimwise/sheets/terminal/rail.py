@@ -30,7 +30,6 @@ from shimwise.sheets.words.shared import (
     counted,
     error_text,
     fitted,
-    plain,
     signed_text,
     titled,
     wrapped,
@@ -64,6 +63,7 @@ def draw_rail(
     *,
     width: int = 80,
     lens_text: Mapping[str, str] | None = None,
+    zoom_mm: Mapping[int, float] | None = None,
     is_ascii: bool = False,
     most_bodies: int = MOST_BODIES,
     most_rows: int = MOST_ROWS,
@@ -83,6 +83,8 @@ def draw_rail(
         Width of the picture, 60 to 160. [terminal cells]
     lens_text : mapping of str to str, optional
         What is known of a lens, by name: ``18 mm f/2``.
+    zoom_mm : mapping of int to float, optional
+        Focal length to which a zoom was set, by the row of its reading. [mm]
     is_ascii : bool
         Whether to draw in ASCII.
     most_bodies, most_rows : int
@@ -103,7 +105,9 @@ def draw_rail(
             f"A rail {width} columns wide cannot be drawn: it takes {LEAST_WIDTH} to {MOST_WIDTH}. "
             "Change the width of the terminal."
         )
-    picture = arrange(answer, lens_text=lens_text, most_bodies=most_bodies, most_rows=most_rows)
+    picture = arrange(
+        answer, lens_text=lens_text, zoom_mm=zoom_mm, most_bodies=most_bodies, most_rows=most_rows
+    )
     label_cells = _label_cells(picture, width)
     scale = choose_scale(picture.low_um, picture.high_um, cells=width - label_cells - 1)
     painter = _Painter(picture=picture, scale=scale, label_cells=label_cells, is_ascii=is_ascii)
@@ -166,7 +170,7 @@ class _Painter:
             self._put_body_line(canvas, panel)
         self._put_readings(canvas, row)
         error = _error(row.bar, row.lens)
-        name = row.name if self._fits(row.name, error) else plain(row.lens.name)
+        name = row.name if self._fits(row.name, error) else row.short_name
         return self._line(self._label(name, error), canvas, style=verdict_style(row.lens.verdict))
 
     def _fits(self, name: str, error: str) -> bool:

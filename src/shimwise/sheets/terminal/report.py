@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from rich.console import Console, Group, RenderableType
 from rich.text import Text
 
-from shimwise.inference.model.prep import MeasuredLanding, Reading
+from shimwise.inference.model.prep import MeasuredLanding, Reading, zoom_settings_mm
 from shimwise.inference.verdict.answer import (
     Z95,
     Answer,
@@ -25,6 +25,7 @@ from shimwise.sheets.terminal.rail import draw_rail
 from shimwise.sheets.terminal.writer import Writer, report_width
 from shimwise.sheets.words.cause_words import cause_text
 from shimwise.sheets.words.notices import joined_text, notice_text, notice_texts
+from shimwise.sheets.words.remedy_words import beside_to_do
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
     capital,
@@ -40,6 +41,7 @@ from shimwise.sheets.words.shared import (
     titled,
 )
 from shimwise.sheets.words.state_words import short_state
+from shimwise.sheets.words.to_do_words import readings_after_text
 
 MOST_BODIES, MOST_LENSES, MOST_CAUSES = 8, 24, 5
 MOST_TO_DO, MOST_REMEDIES, MOST_WARNINGS = 12, 8, 8
@@ -139,13 +141,15 @@ def _writer(
     readings: Iterable[Reading | MeasuredLanding] | None,
     lens_text: Mapping[str, str] | None,
 ) -> "_VerdictWriter":
+    taken = tuple(readings or ())
     doubted_rows = {reading.row for reading in answer.readings if reading.is_doubted}
     return _VerdictWriter(
         answer=answer,
         remedies=tuple(remedies),
         width=width,
         is_ascii=is_ascii,
-        typed={reading.row: reading for reading in readings or () if reading.row in doubted_rows},
+        typed={reading.row: reading for reading in taken if reading.row in doubted_rows},
+        zoom_mm=zoom_settings_mm(taken),
         lens_text=lens_text or {},
     )
 
@@ -157,6 +161,7 @@ class _VerdictWriter(Writer):
     answer: Answer
     remedies: tuple[Remedy, ...]
     typed: Mapping[int, Reading | MeasuredLanding]
+    zoom_mm: Mapping[int, float]
 
     def parts(self) -> Iterator[RenderableType]:
         yield from self.paragraph(self.answer.headline, style=BOLD_STYLE)
@@ -164,7 +169,13 @@ class _VerdictWriter(Writer):
             yield from self.paragraph(also)
         yield from self.section("What to do now", self.to_do())
         yield Text("")
-        rail = draw_rail(self.answer, width=self.width, lens_text=self.lens_text, is_ascii=self.is_ascii)
+        rail = draw_rail(
+            self.answer,
+            width=self.width,
+            lens_text=self.lens_text,
+            zoom_mm=self.zoom_mm,
+            is_ascii=self.is_ascii,
+        )
         yield from rail.styled
         yield from self.units()
         yield from self.causes()
@@ -192,11 +203,16 @@ class _VerdictWriter(Writer):
 
     def to_do_texts(self) -> list[str]:
         readings = {reading.row: reading for reading in self.answer.readings}
+        notices = to_do(self.answer, self.remedies)
+        after = [one for one in notices if one.code == "do_read_next"][1:]
         return [
             self.doubted(notice, readings[int(row)])
             if notice.code == "do_read_again" and isinstance(row := notice.numbers["row"], float)
+            else readings_after_text(after)
+            if after and notice is after[0]
             else notice_text(notice)
-            for notice in to_do(self.answer, self.remedies)
+            for notice in notices
+            if notice not in after[1:]
         ]
 
     def doubted(self, notice: Notice, reading: ReadingAnswer) -> str:
@@ -259,15 +275,17 @@ class _VerdictWriter(Writer):
         yield from self.paragraph(f"Causes: {' · '.join(shares)}.", first_style="")
 
     def steps(self) -> Iterator[RenderableType]:
-        """Write each remedy with its steps, then the cautions of all, each once."""
+        """Write each remedy with its steps, and what all share once: first step, last step, cautions."""
         groups: defaultdict[tuple[str, ...], list[Remedy]] = defaultdict(list)
         for remedy in self.remedies:
             groups[tuple(map(notice_text, remedy.steps))].append(remedy)
         is_clean_shared = sum(_CLEAN in steps for steps in groups) > 1
+        is_mark_shared = all(any(mark in steps for steps in groups) for mark in _MARKS)
+        left_out = (*[_CLEAN] * is_clean_shared, *_MARKS * is_mark_shared)
         if is_clean_shared:
             yield from self.paragraph(f"First, of body and lens: {_CLEAN[0].lower()}{_CLEAN[1:]}", indent=1)
         for steps, group in list(groups.items())[:MOST_REMEDIES]:
-            own = [step for step in steps if step != _CLEAN or not is_clean_shared]
+            own = [step for step in steps if step not in left_out]
             numbered = " ".join(f"{number}. {step}" for number, step in enumerate(own, 1))
             *others, last = group[:MOST_REMEDIES]
             for remedy in others:
@@ -277,6 +295,8 @@ class _VerdictWriter(Writer):
         yield from self.and_more_remedies(
             [r for group in list(groups.values())[MOST_REMEDIES:] for r in group]
         )
+        if is_mark_shared:
+            yield from self.paragraph(notice_text(Notice("mark_both")), indent=1)
         cautions = dict.fromkeys(notice_text(one) for remedy in self.remedies for one in remedy.cautions)
         if cautions:
             yield from self.paragraph(f"Caution: {' '.join(cautions)}", indent=1)
@@ -313,13 +333,16 @@ def _table(rows: Sequence[Sequence[Text]], width: int) -> tuple[list[Text], int]
 
 
 _CLEAN = notice_text(Notice("clean"))
-"""The first step of bodies and lenses alike: written once."""
+_MARKS = (notice_text(Notice("mark_body")), notice_text(Notice("mark_lens")))
+"""The first step of bodies and lenses alike, and their last ones: written once where both are."""
 
 
 def _advice(remedy: Remedy) -> str:
     """Return what a remedy adds to its line of what to do now."""
     if remedy.kind is RemedyKind.SETUP:
         return f"{plain(remedy.unit)}."
+    if (beside := beside_to_do(remedy.advice)) is not None:
+        return f"{plain(remedy.unit)}{': ' if beside else '.'}{' '.join(beside)}"
     if len(remedy.advice) > 1:
         return f"{plain(remedy.unit)}: {joined_text(remedy.advice[1:])}"
     return joined_text(remedy.advice)

@@ -1,7 +1,8 @@
 """Remedies in words: findings, what to turn or shim, the steps around it, and what to be careful of."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
+from shimwise.notices import Notice
 from shimwise.number_format import decimal_text, half_digits, half_text
 
 Numbers = Mapping[str, float | str | None]
@@ -93,6 +94,32 @@ def _turn_planned(_: str, n: Numbers) -> str:
         f"{ends}) after the play is taken up{play_text(number_in(n, 'play_turns'))}, by "
         f"{_source(n)}."
     )
+
+
+def _turn_beside(n: Numbers) -> str:
+    turns = number_in(n, "turns")
+    play = play_text(number_in(n, "play_turns"))
+    return f"{degrees_text(turns)} is {turns:.2f} turn{play}, by {_source(n)}."
+
+
+def _shims_beside(n: Numbers) -> str:
+    words = shims_text(n).strip("; ()")
+    return f"{words[:1].upper()}{words[1:]}." if words else ""
+
+
+_BESIDE: Mapping[str, Callable[[Numbers], str]] = {
+    "move_sensor": lambda _: "",
+    "turn_planned": _turn_beside,
+    "shim_mount": _shims_beside,
+    "shim_lens": _shims_beside,
+}
+
+
+def beside_to_do(advice: Sequence[Notice]) -> list[str] | None:
+    """Return what a remedy's advice adds to its line of what to do now; None for advice of another kind."""
+    if any(one.code not in _BESIDE for one in advice):
+        return None
+    return [text for one in advice if (text := _BESIDE[one.code](one.numbers))]
 
 
 def _turn_trial(_: str, n: Numbers) -> str:
@@ -194,6 +221,7 @@ REMEDY_WORDS: Mapping[str, Words] = {
     "read_lens_again": "When it is back, read it again at two distances at least, on a body that is in "
     "tolerance.",
     "mark_lens": f"Mark the lens or its case {_MARK}",
+    "mark_both": f"Last, mark the body outside, and the lens or its case, {_MARK}",
     "tape_again": "Hold the tape to the witness mark and to the face of the chart, level and taut, and tape "
     "again.",
     "look_for_tilt": "If the tape was right, write the distance as taped and look for a tilted chart or a "

@@ -18,10 +18,7 @@ from shimwise.sheets.words.shared import (
 )
 from shimwise.sheets.words.state_words import short_state
 
-READING_RULE = (
-    "Landings that follow the body's line show the body's error; a row apart from that line shows the "
-    "lens's own error."
-)
+READING_RULE = "Landings along a body's line show its error; a row apart, that lens's own."
 """How a picture of landings is read."""
 LIKELY = 0.5
 """A set-up or a scale is worth a word above this probability."""

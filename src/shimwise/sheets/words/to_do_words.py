@@ -1,8 +1,9 @@
 """What to do now in words: one line for each, as a technician would write it on a list."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from shimwise.inference.verdict.answer import Z95
+from shimwise.notices import Notice
 from shimwise.number_format import decimal_text, half_digits, half_text, signed_text
 from shimwise.sheets.words.remedy_words import (
     Numbers,
@@ -81,9 +82,18 @@ def _gauge(unit: str, n: Numbers) -> str:
 
 
 def _read_next(unit: str, n: Numbers) -> str:
-    where = n.get("at") or distance_text(number_in(n, "distance_mm"))
     left = half_text(Z95 * number_in(n, "sd_after_um"))
-    return f"Read {unit} on {n['body']} at {where}: it brings what is open to {left} µm."
+    return f"Read {unit} on {n['body']} at {_where(n)}: it brings what is open to {left} µm."
+
+
+def readings_after_text(notices: Sequence[Notice]) -> str:
+    """Return the readings that are proposed after the first one in one line."""
+    places = [(f"{one.unit} on {one.numbers['body']} at {_where(one.numbers)}") for one in notices]
+    return f"Then read {listed(places)}."
+
+
+def _where(n: Numbers) -> str:
+    return str(n.get("at") or distance_text(number_in(n, "distance_mm")))
 
 
 def _read_first(_: str, n: Numbers) -> str:

@@ -8,6 +8,8 @@
   const STORE = "readings";
   const FIELDS = ["body_id", "lens_id", "setup_id", "distance_text", "reading_text", "focal_mm", "fnumber", "axis", "operator", "stop", "note", "corrects", "reason"];
   const NUMBERS = ["focal_mm", "fnumber"];
+  // What decides where a reading lands, as the page asks about it.
+  const WHAT = ["body_id", "lens_id", "setup_id", "distance_text", "reading_text", "focal_mm", "fnumber", "axis"];
   const PATIENCE_MS = 15000;
   const FIRST_WAIT_MS = 1000;
   const LONGEST_WAIT_MS = 15000;
@@ -89,11 +91,13 @@
     item.dataset.waitingId = kept.id;
     item.dataset.state = kept.state;
     const text = document.createElement("p");
-    text.textContent = kept.state === "refused" ? `Not taken: ${words(kept)}. ${kept.reason}` : `Waiting: ${words(kept)}`;
+    const said = { refused: `Not taken: ${words(kept)}. ${kept.reason}`, asked: `Not saved yet: ${words(kept)}. ${kept.reason}` };
+    text.textContent = said[kept.state] || `Waiting: ${words(kept)}`;
     item.append(text);
-    if (kept.state === "refused") {
+    if (kept.state === "refused" || kept.state === "asked") {
       const acts = document.createElement("div");
       acts.className = "acts";
+      if (kept.state === "asked") acts.append(button("It is right: save it", () => saveAsItIs(kept)));
       acts.append(button("Correct it", () => correct(kept)), button("Throw it away", () => discard(kept)));
       item.append(acts);
     }
@@ -104,13 +108,16 @@
     const all = await (await store).all();
     const waiting = all.filter((kept) => kept.state === "waiting");
     const refused = all.filter((kept) => kept.state === "refused");
-    const parts = [waiting.length && `${waiting.length} waiting`, refused.length && `${refused.length} not taken`].filter(Boolean);
+    const asked = all.filter((kept) => kept.state === "asked");
+    const parts = [
+      waiting.length && `${waiting.length} waiting`, asked.length && `${asked.length} to look at`, refused.length && `${refused.length} not taken`,
+    ].filter(Boolean);
     for (const place of document.querySelectorAll("[data-waiting-count]")) {
       place.textContent = parts.join(", ");
-      place.dataset.count = String(waiting.length + refused.length);
+      place.dataset.count = String(waiting.length + asked.length + refused.length);
     }
     for (const list of document.querySelectorAll("[data-waiting-list]")) {
-      list.replaceChildren(...[...refused, ...waiting].map(row));
+      list.replaceChildren(...[...asked, ...refused, ...waiting].map(row));
       list.hidden = !parts.length;
     }
   }
@@ -136,6 +143,13 @@
     field.focus();
     field.select();
     form.scrollIntoView({ block: "nearest" });
+  }
+
+  // Somebody looked at the figure again: it goes as it is.
+  async function saveAsItIs(kept) {
+    await (await store).put({ ...kept, state: "waiting", reason: "", isSure: true });
+    await show();
+    sendSoon(0);
   }
 
   async function discard(kept) {
@@ -164,6 +178,12 @@
     return fields;
   }
 
+  // Whether the page has asked about this very figure, and the answer was yes.
+  function isSure(form) {
+    const data = new FormData(form);
+    return Boolean(data.get("sure")) && WHAT.map((name) => String(data.get(name) ?? "").trim()).join("|") === data.get("sure");
+  }
+
   let lastOrder = 0;
 
   async function keep(form) {
@@ -182,6 +202,7 @@
       order: before && before.id === id.value ? before.order : lastOrder,
       state: "direct",
       reason: "",
+      isSure: isSure(form),
     };
     await at.put(kept);
     if (form.dataset.corrects) {
@@ -322,7 +343,7 @@
   }
 
   function bodyOf(kept) {
-    const body = { id: kept.id, age_s: ageOf(kept), ...kept.fields };
+    const body = { id: kept.id, age_s: ageOf(kept), asks: !kept.isSure, ...kept.fields };
     for (const name of NUMBERS) {
       if (name in body) {
         const value = Number(body[name].replace(",", "."));
@@ -355,7 +376,8 @@
     if (isAway(answer.status)) return false;
     tellSent(kept, "");
     const problem = await answer.json().catch(() => ({}));
-    await at.put({ ...kept, state: "refused", reason: problem.detail || problem.title || `The server answered ${answer.status}.` });
+    const state = problem.notices?.some((one) => one.code === "landing_beyond") ? "asked" : "refused";
+    await at.put({ ...kept, state, reason: problem.detail || problem.title || `The server answered ${answer.status}.` });
     return true;
   }
 

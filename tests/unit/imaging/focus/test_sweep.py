@@ -125,7 +125,7 @@ def test_the_result_has_the_shape_of_the_schema_and_is_plain_json() -> None:
     assert data["landing_um"] == -data["best_um"]
     assert set(data) == {
         "schema", "best_um", "sd_um", "low_um", "high_um", "band_cy_mm", "w040_waves", "stars", "tilt",
-        "magnification", "landing_um", "flags", "notices",
+        "magnification", "landing_um", "channel", "alternatives", "flags", "notices",
     }  # fmt: skip
     assert [one["text"] for one in data["notices"]] == data["flags"]
     assert {one["code"] for one in data["notices"]} >= {"chart_turned"}

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from shimwise.imaging.focus.joint import JointPeaks
 from shimwise.imaging.focus.peak import fit_peak
-from shimwise.imaging.focus.tilt import FieldFit, JointPeaks, fit_field
+from shimwise.imaging.focus.tilt import FieldFit, fit_field, seen_as_yaw
 from shimwise.imaging.star.ring_data import RingData
 from shimwise.optics.blur import otf_defocus
 
@@ -72,6 +73,21 @@ def test_position_errors_common_to_all_stars_do_not_reach_the_tilt() -> None:
     assert np.std(tilt) < 0.2 * np.std(centre)
     held = [fit.tilt_x.low_um < 8.0 < fit.tilt_x.high_um for fit in fits]
     assert np.mean(held) >= 0.8
+
+
+def test_a_tilt_that_the_picture_shows_as_a_turn_is_half_taken_out_and_half_doubted() -> None:
+    peaks = joint(best_at(FIVE), np.random.default_rng(8))
+    plain, seen = field(FIVE, peaks), field(FIVE, peaks, seen_as_yaw=0.02)
+    assert seen.tilt_x.value_um == pytest.approx(plain.tilt_x.value_um / 1.01, rel=1e-6)
+    assert seen.tilt_x.low_um < plain.tilt_x.value_um / 1.02 < plain.tilt_x.value_um < seen.tilt_x.high_um
+    assert seen.centre == plain.centre
+
+
+def test_growth_by_the_exit_pupil_is_the_share_of_a_tilt_seen_as_a_turn() -> None:
+    # Moved by 1 µm, a sensor 80 mm behind the exit pupil sees the picture grow by 1/80000.
+    px = np.array([[0.0, 0.0], [500.0, 0.0], [0.0, -300.0]])
+    share = seen_as_yaw(px, px / 80e3, magnification=0.02, focal_mm=50.0)
+    assert share == pytest.approx(0.02 * 51.0 / 80.0, rel=1e-9)
 
 
 def test_one_star_gives_its_own_peak_and_no_tilt() -> None:

@@ -1,6 +1,7 @@
 """Each format of stills, written by a real encoder, read back to the codes that went in."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -44,8 +45,9 @@ def test_grey_codes_come_back_exactly(encode: Encode, bits: int) -> None:
 
 
 @pytest.mark.parametrize("bits", [8, 16])
-def test_of_colours_the_green_one_is_taken(bits: int) -> None:
-    blue, green, red = (picture(bits, seed=seed) for seed in range(3))
+def test_of_colours_luma_is_taken_or_green_and_the_other_kept(bits: int) -> None:
+    most = 2**bits - 2  # none is clipped
+    blue, green, red = (np.minimum(picture(bits, seed=seed), most) for seed in range(3))
     bgr, rgb = np.stack([blue, green, red], axis=2), np.stack([red, green, blue], axis=2)
     rgba = np.concatenate([rgb, np.full_like(rgb[:, :, :1], 2**bits - 1)], axis=2)
     files = [
@@ -56,8 +58,24 @@ def test_of_colours_the_green_one_is_taken(bits: int) -> None:
         tiff(rgba, photometric="rgb", extrasamples=["unassalpha"]),
         tiff(np.moveaxis(rgb, 2, 0), photometric="rgb", planarconfig="separate"),
     ]
+    # Shares of red, green and blue: ITU-R BT.709-6, item 3.2.
+    luma = 0.2126 * red + 0.7152 * green + 0.0722 * blue
     for data in files:
-        assert np.array_equal(np.round(linear(data) * (2**bits - 1)), green)
+        still = read_still(data, LINEAR, file="frame")
+        assert still.channel == "luma"
+        np.testing.assert_allclose(still.pixels * (2**bits - 1), luma, rtol=1e-5, atol=1e-3)
+        assert np.array_equal(np.round(still.second * (2**bits - 1)), green)
+        asked = read_still(data, replace(LINEAR, channel="green"), file="frame")
+        assert asked.channel == "green"
+        assert np.array_equal(asked.pixels, still.second)
+
+
+def test_luma_is_clipped_where_one_colour_is() -> None:
+    bgr = np.full((32, 32, 3), 100, dtype=np.uint8)
+    bgr[0, 0, 2] = 255
+    still = read_still(png(bgr), LINEAR, file="frame")
+    assert still.pixels[0, 0] == still.levels.white_linear
+    assert still.pixels[1, 1] == pytest.approx(100 / 255)
 
 
 def test_black_white_bits_and_shift_are_those_of_the_description() -> None:

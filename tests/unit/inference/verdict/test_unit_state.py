@@ -1,18 +1,29 @@
 """The ladder of states: one rung for each combination of facts, and a count of readings that holds."""
 
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import pytest
 
-from shimwise.inference.verdict.answer import Answer, BodyAnswer, NextReading, ReadingAnswer, Verdict
+from shimwise.inference.verdict.answer import (
+    Answer,
+    BodyAnswer,
+    LensAnswer,
+    NextReading,
+    ReadingAnswer,
+    Verdict,
+)
 from shimwise.inference.verdict.unit_state import StateCode, state_of
-from shimwise.notices import Notice
 from shimwise.remedy.to_do import to_do
 from shimwise.sheets.words.notices import notice_text
 
 
-def body(error_um: float = 0.0, sd_um: float = 6.5, verdict: Verdict = Verdict.CANNOT_TELL) -> BodyAnswer:
+def body(
+    error_um: float = 0.0,
+    sd_um: float = 6.5,
+    verdict: Verdict = Verdict.CANNOT_TELL,
+    limit_um: float = math.nan,
+) -> BodyAnswer:
     half_um = 1.96 * sd_um
     return BodyAnswer(
         name="A",
@@ -23,11 +34,11 @@ def body(error_um: float = 0.0, sd_um: float = 6.5, verdict: Verdict = Verdict.C
         p_out=0.2,
         verdict=verdict,
         tolerance_um=10.0,
+        limit_um=limit_um,
     )
 
 
-def answer(unit: BodyAnswer, *, readings: int = 0, name: str = "A", limit_um: float | None = None) -> Answer:
-    number = {"limit_um": limit_um}
+def answer(unit: BodyAnswer, *, readings: int = 0, name: str = "A") -> Answer:
     return Answer(
         tolerance_um=10.0,
         headline="",
@@ -43,7 +54,7 @@ def answer(unit: BodyAnswer, *, readings: int = 0, name: str = "A", limit_um: fl
         ),
         causes=(),
         next=(NextReading(body="A", lens="L", distance_mm=914.4, sd_after_um=4.0),),
-        notices=() if limit_um is None else (Notice("datum_limit", "A", number),),
+        notices=(),
     )
 
 
@@ -75,23 +86,41 @@ def test_more_readings_are_as_many_as_the_square_root_law_asks_for() -> None:
     unit = body(sd_um=8.0)
     assert state_of(unit, answer(unit, readings=4)).more == 7
     # What readings cannot lower is left out on both sides: 3 µm of the 8 and of the 5.
-    limited = state_of(unit, answer(unit, readings=4, limit_um=1.96 * 3.0))
+    known = replace(unit, limit_um=1.96 * 3.0)
+    limited = state_of(known, answer(known, readings=4))
     assert limited.more == math.ceil(4 * (8**2 - 3**2) / (5**2 - 3**2) - 4)
 
 
 def test_a_body_that_no_number_of_readings_decides_cannot_be_parted_from_its_lenses() -> None:
-    unit = body(sd_um=8.0)
-    state = state_of(unit, answer(unit, readings=18, limit_um=13.0))
+    unit = body(sd_um=8.0, limit_um=13.0)
+    state = state_of(unit, answer(unit, readings=18))
     assert state.code is StateCode.CANNOT_PART
     assert (state.apart_from, state.best_um) == (("L",), 13.0)
-    near = body(error_um=8.0, sd_um=6.0)  # ±8 µm alone would do for the tolerance, not so near its edge
-    assert state_of(near, answer(near, readings=18, limit_um=8.0)).code is StateCode.CANNOT_PART
-    assert state_of(unit, answer(unit, readings=18, limit_um=8.0)).code is StateCode.NEEDS_READINGS
+    # ±8 µm alone would do for the tolerance, not so near its edge
+    near = body(error_um=8.0, sd_um=6.0, limit_um=8.0)
+    assert state_of(near, answer(near, readings=18)).code is StateCode.CANNOT_PART
+    better = replace(unit, limit_um=8.0)
+    assert state_of(better, answer(better, readings=18)).code is StateCode.NEEDS_READINGS
+
+
+def test_a_lens_has_a_limit_of_its_own() -> None:
+    # A lens whose history is known is told apart on a body that is not known to half the tolerance itself.
+    unit = body(sd_um=8.0, limit_um=13.0)
+    for limit_um, code in ((13.0, StateCode.CANNOT_PART), (8.0, StateCode.NEEDS_READINGS)):
+        lens = LensAnswer(
+            **{**asdict(unit), "name": "L", "limit_um": limit_um},
+            scale_permille=0.0,
+            scale_sd_permille=1.0,
+            p_scale_out=0.0,
+        )
+        both = replace(answer(unit, readings=18), lenses=(lens,))
+        assert state_of(lens, both).code is code
 
 
 def test_a_body_that_cannot_be_parted_is_to_be_gauged() -> None:
-    unit = body(sd_um=8.0)
-    line = next(one for one in to_do(answer(unit, readings=18, limit_um=13.0)) if one.code == "do_gauge")
+    unit = body(sd_um=8.0, limit_um=13.0)
+    line = next(one for one in to_do(answer(unit, readings=18)) if one.code == "do_gauge")
     assert "Gauge A, or read a lens of known history on it" in notice_text(line)
     assert "readings alone leave ± 13 µm at best" in notice_text(line)
-    assert "do_gauge" not in {one.code for one in to_do(answer(unit, readings=18, limit_um=8.0))}
+    better = replace(unit, limit_um=8.0)
+    assert "do_gauge" not in {one.code for one in to_do(answer(better, readings=18))}

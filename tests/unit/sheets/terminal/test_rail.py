@@ -164,3 +164,15 @@ def test_a_large_bench_stays_short_and_says_what_is_left_out() -> None:
 def test_a_width_that_cannot_hold_a_rail_is_refused(answer: Answer, width: int) -> None:
     with pytest.raises(SheetError, match=f"A rail {width} columns wide.*60 to 160"):
         draw_rail(answer, width=width)
+
+
+def test_each_focal_length_of_a_zoom_has_a_row_of_its_own_on_every_body() -> None:
+    answer = bench()
+    of_zoom = [one.row for one in answer.readings if one.lens == "HZ"]
+    zoom_mm = {row: 28.0 if place % 2 else 76.0 for place, row in enumerate(of_zoom)}
+    rail = draw_rail(answer, lens_text=LENS_TEXT, zoom_mm=zoom_mm, width=117)
+    names = [line.split("  ")[0] for line in rail.lines if line.startswith("HZ")]
+    count = len(answer.bodies)
+    assert names == ["HZ at 28 mm", "HZ at 76 mm"] * count
+    one_row = draw_rail(answer, lens_text=LENS_TEXT, width=117)
+    assert sum(line.startswith("HZ") for line in one_row.lines) == count

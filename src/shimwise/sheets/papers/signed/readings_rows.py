@@ -1,16 +1,16 @@
 """The readings of a prep as rows of a table, by body."""
 
-import math
 from collections.abc import Mapping
 from string import ascii_lowercase
 from typing import Any
 
 from shimwise.inference.verdict.answer import Answer
-from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
+from shimwise.sheets.papers.signed.prep_document import PrepDocument
 from shimwise.sheets.papers.signed.rows_words import (
     Data,
     Row,
     people,
+    set_to_mm,
     setup_distance,
     text_of,
     typed_distance,
@@ -71,9 +71,8 @@ def _row(prep: PrepDocument, row: Row, answers: Mapping[int, Any], keys: Mapping
 
 def _extra(prep: PrepDocument, row: Row) -> str:
     """Return what a reading adds to its lens: a zoom's focal length, the axis, the stop."""
-    lens = prep.row("lenses", row["lens_id"]) or {}
-    focal = number_of(row.get("focal_mm"))
-    parts = [f"{focal:g} mm"] if len(lens.get("focal_lengths_mm") or ()) > 1 and math.isfinite(focal) else []
+    focal_mm = set_to_mm(prep, row)
+    parts = [] if focal_mm is None else [f"{focal_mm:g} mm"]
     parts += [text_of(row, key) for key in ("axis", "stop") if row.get(key)]
     return f" ({', '.join(parts)})" if parts else ""
 

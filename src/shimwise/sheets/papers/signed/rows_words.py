@@ -145,6 +145,22 @@ def lens_texts(prep: PrepDocument) -> dict[str, str]:
     return {str(lens["name"]): lens_words(lens) for lens in prep.rows("lenses")}
 
 
+def zoom_settings_mm(prep: PrepDocument) -> dict[int, float]:
+    """Return the focal length [mm] to which a zoom was set, by the number of its reading."""
+    return {
+        int(row.get("seq") or -1): focal_mm
+        for row in prep.rows("readings")
+        if (focal_mm := set_to_mm(prep, row))
+    }
+
+
+def set_to_mm(prep: PrepDocument, row: Row) -> float | None:
+    """Return the focal length of a zoom's reading [mm]; None for a prime, or where it is not known."""
+    lens, focal_mm = prep.row("lenses", row["lens_id"]) or {}, number_of(row.get("focal_mm"))
+    is_zoom = len(lens.get("focal_lengths_mm") or ()) > 1
+    return focal_mm if is_zoom and math.isfinite(focal_mm) else None
+
+
 def body_words(body: Row) -> str:
     """Return the mount and the serial number of a body."""
     mount, serial = text_of(body, "mount"), text_of(body, "serial")

@@ -122,6 +122,13 @@ class ReadingIn(PreviewIn):
     reason: Annotated[
         str, StringConstraints(max_length=200), Field(description="Why it is corrected; else “mistyped”.")
     ] = ""
+    asks: Annotated[
+        bool,
+        Field(
+            description="Refuse a landing farther than body and lens go (409, `landing_beyond`), to ask "
+            "before it is kept; sent again without, it is kept."
+        ),
+    ] = False
 
     @model_validator(mode="after")
     def _says_one_time(self) -> "ReadingIn":

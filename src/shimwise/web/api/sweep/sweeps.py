@@ -10,6 +10,7 @@ from shimwise.bench.sweep import evidence
 from shimwise.bench.sweep.evidence import SweepRequest
 from shimwise.bench.sweep.frame_files import MOST_FILES
 from shimwise.bench.sweep.jobs import SweepJob, SweepJobs
+from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.typed_names import id_or_new
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import WRITES, JudgeDep, RecordDep, required_type
@@ -19,6 +20,7 @@ from shimwise.web.problems import documented
 
 router = AnswerRouter(prefix="/preps/{prep_id}/sweeps", tags=["sweeps"], responses=documented(404, 422, 503))
 FORM = "multipart/form-data"
+Place = Annotated[str, StringConstraints(max_length=40)]
 
 
 class SweepIn(BaseModel):
@@ -42,6 +44,25 @@ class SweepIn(BaseModel):
     signal_range: Literal["full", "limited"] | None = None
     black_level: Annotated[float | None, Field(ge=0, le=1e6)] = None
     white_level: Annotated[float | None, Field(ge=0, le=1e6)] = None
+    moved: Annotated[
+        Literal["sensor", "ring", "chart", "screw"] | None,
+        Field(description="What moved, where no sweep.json is among the files: one is made."),
+    ] = None
+    first: Annotated[
+        Place | None, Field(description="Position of the first frame: µm, turns, or a length.")
+    ] = None
+    step: Annotated[Place | None, Field(description="From frame to frame, + or −.")] = None
+    at: Annotated[
+        list[Place],
+        Field(max_length=MOST_FILES, description="Positions of all frames, in place of first and step."),
+    ] = []
+
+    @property
+    def moves(self) -> Moves | None:
+        """What moved, as it was stated; None where the files say it."""
+        if not (self.moved or self.first or self.step or self.at):
+            return None
+        return Moves(moved=self.moved or "sensor", first=self.first or "", step=self.step or "", at=self.at)
 
 
 def _jobs(request: Request) -> SweepJobs:
@@ -59,7 +80,8 @@ def begin_sweep(jobs: JobsDep, prep_id: Id, sent: Annotated[SweepIn, Form(media_
     """Send a sweep's frames; they are measured beside the pages. Ask ``…/work`` how far it is."""
     facts = SweepRequest(**{name: getattr(sent, name) for name in SweepRequest.__dataclass_fields__})
     files = [(one.filename or "", one.file) for one in sent.files]
-    return jobs.begin(prep_id, sweep_id=id_or_new(sent.id), files=files, facts=facts, who=sent.who)
+    sweep_id = id_or_new(sent.id)
+    return jobs.begin(prep_id, sweep_id=sweep_id, files=files, facts=facts, who=sent.who, moves=sent.moves)
 
 
 @router.get("/{sweep_id}/work")

@@ -1,1 +1,0 @@
-"""Judges that are measured beside the product's and are not part of it yet."""

@@ -1,1 +1,0 @@
-"""A candidate for the through-focus estimator, measured beside the one in force; see README.md."""

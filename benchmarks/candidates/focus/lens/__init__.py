@@ -1,1 +1,0 @@
-"""The exact law of defocus and the templates made from it."""

@@ -1,0 +1,1 @@
+"""What is known of the lens: its transfer through focus by the exact law, and the first fit by it."""

@@ -1,0 +1,92 @@
+"""The run as a whole, judged by its best star: frames left out, steps in the positions, its start."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shimwise.imaging.focus.fit.rings import StarRings
+from shimwise.imaging.focus.fit.star_fit import StarFit, fit_star
+from shimwise.imaging.focus.lens.law_fit import Lens, LensState
+from shimwise.imaging.focus.peak import PeakFit, peak_of
+from shimwise.imaging.focus.run.robust import Unsettled, obstructed_frames, unsettled_frames
+from shimwise.imaging.focus.run.steps import Slip, find_slip, slipped
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+MOST_ROUNDS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class RunCheck:
+    """What was found about the run.
+
+    Attributes
+    ----------
+    fit : StarFit
+        The star's fit with all that corrected.
+    position_um : ndarray
+        Positions as corrected, (frames,).
+    keep : ndarray of bool
+        Frames used for every star (settled ones).
+    obstructed : ndarray of bool
+        Frames left out for this star.
+    slip : Slip or None
+        A step in the positions; corrected when it is sure.
+    other : PeakFit or None
+        The fit with the step corrected where the step is only possible.
+    unsettled : Unsettled
+        Start of the run.
+    """
+
+    fit: StarFit
+    position_um: FloatArray
+    keep: BoolArray
+    obstructed: BoolArray
+    slip: Slip | None
+    other: PeakFit | None
+    unsettled: Unsettled
+
+
+def fit_clear(
+    rings: StarRings, lens: Lens, keep: BoolArray, *, near: LensState | None = None
+) -> tuple[StarFit, BoolArray]:
+    """Fit a star and leave out frames with something in the way; returns the fit and the frames left out.
+
+    ``near`` is the lens's state as another star of the sweep shows it.
+    """
+    fit = fit_star(rings, lens, keep=keep, near=near)
+    out = np.zeros_like(keep)
+    for _ in range(MOST_ROUNDS):
+        more = obstructed_frames(fit, keep & ~out)
+        if not more.any():
+            break
+        out |= more
+        fit = fit_star(rings, lens, keep=keep & ~out, near=fit.law.state)
+    return fit, out
+
+
+def check_run(rings: StarRings, lens: Lens) -> RunCheck:
+    """Fit the best star of a sweep and judge the run by it."""
+    keep = np.ones(rings.frames, dtype=bool)
+    fit, out = fit_clear(rings, lens, keep)
+    slip = find_slip(rings, lens, fit.law, keep & ~out)
+    if slip is not None and slip.is_sure:
+        rings = slipped(rings, slip.frame, slip.whole_um)
+        fit, out = fit_clear(rings, lens, keep)
+    unsettled = unsettled_frames(rings, lens, fit, keep & ~out)
+    if unsettled.count:
+        keep[: unsettled.count] = False
+        fit, out = fit_clear(rings, lens, keep)
+        if slip is None or not slip.is_sure:
+            # A start that had not settled looks like a step.
+            slip = find_slip(rings, lens, fit.law, keep & ~out)
+            slip = slip and replace(slip, is_sure=False)
+    other = None
+    if slip is not None and not slip.is_sure:
+        moved = slipped(rings, slip.frame, slip.whole_um)
+        other = peak_of(fit_star(moved, lens, keep=keep & ~out), lens)
+    return RunCheck(fit, rings.position_um, keep, out, slip, other, unsettled)
