@@ -43,6 +43,22 @@ def product_judge(bench: Bench) -> Verdict:
         return verdict_json(judge_file(bench.readings_csv.encode(), kit_path=kit))
 
 
+def stored(judge: Judge, folder: Path) -> Judge:
+    """Return a judge that keeps each verdict in a folder, and does not judge a bench twice."""
+
+    def stored_judge(bench: Bench) -> Verdict:
+        file = folder / f"{bench.world}-{bench.seed}.json"
+        if file.exists():
+            kept: Verdict = json.loads(file.read_text(encoding="utf-8"))
+            return kept
+        verdict = judge(bench)
+        folder.mkdir(parents=True, exist_ok=True)
+        file.write_text(json.dumps(verdict), encoding="utf-8")
+        return verdict
+
+    return stored_judge
+
+
 def with_sums(verdict: Verdict) -> Verdict:
     """Return the verdict with pairs and differences that it lacks, from bodies and lenses as if independent.
 
@@ -213,7 +229,9 @@ def main() -> None:
     parser.add_argument("--benches", type=int, default=200, help="benches a world")
     parser.add_argument("--keep", action="store_true", help="keep the table in RESULTS.md")
     parser.add_argument("--write", type=Path, metavar="FOLDER", help="write the benches, judge nothing")
+    parser.add_argument("--store", type=Path, metavar="FOLDER", help="keep verdicts, use those kept there")
     arguments = parser.parse_args()
+    judge = stored(product_judge, arguments.store) if arguments.store else product_judge
     seeds = range(arguments.first, arguments.first + arguments.benches)
     if arguments.write:
         for name in arguments.worlds or WORLDS:
@@ -226,7 +244,7 @@ def main() -> None:
     bodies: list[Estimate] = []
     print(HEADER, flush=True)
     for name in arguments.worlds or WORLDS:
-        found, verdicts = run_world(WORLDS[name], seeds, product_judge)
+        found, verdicts = run_world(WORLDS[name], seeds, judge)
         rows.append(row_of(WORLDS[name], found, verdicts))
         sums.append(sums_row(WORLDS[name], found, verdicts))
         print(rows[-1], sums[-1], sep="\n", flush=True)

@@ -25,6 +25,7 @@ COMMANDS = {
     "reopen": "Open a signed prep again, with a reason.",
     "drift": "Tell whether a body or a lens drifts.",
     "repeatability": "Tell how well you repeat, and the house without names.",
+    "house": "Tell what the signed preps teach of the whole house.",
     "sheet": "Print a prep's check sheet, cards, labels or set table.",
     "verify": "Tell whether a sheet is what was signed.",
     "keys": "Show, give and know the keys that houses sign with.",
@@ -39,7 +40,7 @@ COMMANDS = {
 MODULES = {
     **dict.fromkeys(("demo", "judge", "plan", "optics", "chart", "sweep"), "desk"),
     **dict.fromkeys(("adjust", "sign", "reopen", "sheet", "verify"), "prep"),
-    **dict.fromkeys(("drift", "repeatability", "keys"), "house"),
+    **dict.fromkeys(("drift", "repeatability", "house", "keys"), "house"),
     **dict.fromkeys(("list", "import", "export", "backup", "restore", "check"), "exchange"),
 }
 """Command -> the room of its module; ``serve`` has none."""

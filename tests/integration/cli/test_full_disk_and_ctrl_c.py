@@ -47,6 +47,7 @@ def every(house: Path, out: Path) -> dict[str, tuple[str, ...]]:
         "reopen": ("--help",),
         "drift": ("A-07", *data),
         "repeatability": data,
+        "house": ("--help",),
         "sheet": (str(house / "prep.json"), "--out", str(out / "sheet.pdf")),
         "verify": (str(house / "prep.json"),),
         "keys": ("show",),

@@ -273,6 +273,7 @@ def test_the_names_that_other_commands_ask_for_are_listed(shimwise: Shimwise, tm
     [
         "drift A-07",
         "repeatability",
+        "house",
         "adjust A-07 A-07",
         "sign A-07",
         "reopen A-07",

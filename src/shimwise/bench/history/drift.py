@@ -12,7 +12,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING, NamedTuple
 
 from shimwise.bench.history.drift_views import DriftRow, DriftView
-from shimwise.bench.house.drift_rate import wear_in
+from shimwise.bench.house.drift_rate import rates_of
 from shimwise.bench.house.unit_rows import past_view
 from shimwise.bench.verdict.histories import KEPT
 from shimwise.fields import build_from
@@ -70,7 +70,7 @@ def lens_drift(record: "Record", lens_id: str) -> DriftView:
 
 def _drift(connection: "Connection", unit: "BodyRow | LensRow", kind: str) -> DriftView:
     adjusted = tuple(row.made_at for row in verdicts.unit_adjustments(connection, unit.id))
-    rates = wear_in(connection).as_wear()
+    rates = rates_of(connection)
     signed = _signed(connection, unit, kind, adjusted)
     rows: list[DriftRow] = []
     latest, run = UnitDrift(innovations=(), drift=None), list[_Signed]()

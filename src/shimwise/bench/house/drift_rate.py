@@ -3,6 +3,7 @@
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.house.taught import rates_in
 from shimwise.bench.typed_names import typed_name
 from shimwise.bench.typed_numbers import check_number
 from shimwise.files.limits import NumberRange
@@ -49,6 +50,12 @@ def wear_in(connection: "Connection") -> WearSettings:
     """Return it as one look at the record has it."""
     stored: Any = kept_settings.setting(connection, WEAR_KEY)
     return WearSettings(**stored) if stored else WearSettings()
+
+
+def rates_of(connection: "Connection") -> "DriftRates":
+    """Return the rates in force: the house's settings, else what its preps taught, else the usual ones."""
+    taught = None if kept_settings.setting(connection, WEAR_KEY) else rates_in(connection)
+    return taught or wear_in(connection).as_wear()
 
 
 def change_wear(record: "Record", *, settings: WearSettings, who: str) -> WearSettings:

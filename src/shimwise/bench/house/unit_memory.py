@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from shimwise.bench.house.drift_rate import wear_in
+from shimwise.bench.house.drift_rate import rates_of
 from shimwise.inference.history.house_memory import UNKNOWN, HouseMemory, RowHistory
 from shimwise.inference.model.joint_memory import Unit
 from shimwise.inference.model.kinds import UNKNOWN_SD, Kind
@@ -27,7 +27,7 @@ def faded_memory(
 ) -> HouseMemory:
     """Return the memory as a prep finds it: faded until ``at``, without what a person typed over."""
     rows = list(units)
-    rates = wear_in(connection).as_wear()
+    rates = rates_of(connection)
     trusted = _trusted(memory_in(connection), rows)
     return trusted.faded([row.id for row in rows], prep_id=prep_id, at=at, rates=rates)
 

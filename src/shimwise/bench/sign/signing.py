@@ -5,6 +5,7 @@ The signature is the digest of the prep's canonical JSON together with who signe
 """
 
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ from shimwise.bench.sign.open_units import open_units
 from shimwise.bench.sign.views import ExceptionView, SignOffView, Undecided
 from shimwise.bench.typed_names import id_or_new, typed_name
 from shimwise.bench.verdict.verdict import current_verdict
+from shimwise.errors import InferenceError, OpticsError
 from shimwise.fields import build_from
 from shimwise.record.exchange import prep_json
 from shimwise.record.exchange.row_json import row_to_json
@@ -113,7 +115,9 @@ def sign(
         excepted = _checked(material, found, {**wanted, **(exceptions or {})}, person)
         row = _write(change, material, sign_off_id, excepted, as_set=as_set)
         _remember(change, material, memory)
-        return _view(row, is_standing=True)
+        signed = _view(row, is_standing=True)
+    _teach(record)
+    return signed
 
 
 def sign_offs(record: "Record", prep_id: str) -> tuple[SignOffView, ...]:
@@ -317,6 +321,14 @@ def _memory_after(record: "Record", prep_id: str) -> "HouseMemory | None":
 
     with record.reading() as connection:
         return after_prep(connection, material_of(connection, prep_id))
+
+
+def _teach(record: "Record") -> None:
+    """Let the signed preps teach the house's spreads; the signature stands, whatever comes of it."""
+    from shimwise.bench.verdict.teaching import learn_if_due
+
+    with suppress(InferenceError, OpticsError):
+        learn_if_due(record)
 
 
 def _remember(change: "Change", material: PrepMaterial, memory: "HouseMemory | None") -> None:

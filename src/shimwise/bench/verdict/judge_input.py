@@ -23,6 +23,7 @@ from shimwise.remedy.screw_history import ScrewHistory
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.inference.model.joint_memory import History
+    from shimwise.inference.model.priors import Priors
     from shimwise.record.tables.rows import GaugeRow, ReadingRow, SweepRow
 
 USUAL_FNUMBER = 2.8
@@ -40,6 +41,7 @@ class Question:
     stock_um: tuple[float, ...]
     screws: Mapping[str, ScrewHistory] = field(default_factory=dict)
     rereads: tuple[Notice, ...] = ()
+    priors: "Priors | None" = None
 
 
 def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
@@ -54,7 +56,7 @@ def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
     from shimwise.remedy.advice import advise
     from shimwise.sheets.json.verdict_json import answer_to_json
 
-    answer = judge(question.prep, seed=seed)
+    answer = judge(question.prep, priors=question.priors, seed=seed)
     remedies = advise(
         answer,
         mechanisms=question.mechanisms,
@@ -73,11 +75,13 @@ def question_of(
     history: "History | None" = None,
     screws: Mapping[str, ScrewHistory] | None = None,
     rereads: tuple[Notice, ...] = (),
+    priors: "Priors | None" = None,
 ) -> Question | None:
     """Return a prep as the judge's input; None without a valid reading or sweep.
 
     ``history``: the joint memory of its units under the names used here; ``screws``: how its bodies' screws
-    were turned; ``rereads``: its units that have to be read again after an adjustment.
+    were turned; ``rereads``: its units that have to be read again after an adjustment; ``priors``: what the
+    house has taught.
     """
     by_eye = [row for row in material.readings if row.withdrawn_at is None]
     sweeps = [row for row in material.sweeps if row.withdrawn_at is None and row.landing_um is not None]
@@ -100,6 +104,7 @@ def question_of(
         stock_um=tuple(material.house.shim_stock_um),
         screws=screws or {},
         rereads=rereads,
+        priors=priors,
     )
 
 

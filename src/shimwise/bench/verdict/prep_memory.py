@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING
 
+from shimwise.bench.house.taught import priors_in
 from shimwise.bench.house.unit_knowledge import judged_name
 from shimwise.bench.house.unit_memory import faded_memory, kind_of
 from shimwise.bench.verdict.judge_input import question_of
@@ -23,7 +24,7 @@ def prior_of(connection: "Connection", material: "PrepMaterial") -> "History | N
 
     A unit whose history a person typed since is not in it.
     """
-    return house_memory.prior_of(_as_of(connection, material), _units(material))
+    return house_memory.prior_of(_as_of(connection, material), units_of(material))
 
 
 def after_prep(connection: "Connection", material: "PrepMaterial") -> HouseMemory | None:
@@ -39,7 +40,11 @@ def after_prep(connection: "Connection", material: "PrepMaterial") -> HouseMemor
         return None
     since = Since(at=_last_read(material), prep_id=material.prep.id)
     return house_memory.after_readings(
-        _as_of(connection, material), question.prep, _units(material), since=since
+        _as_of(connection, material),
+        question.prep,
+        units_of(material),
+        since=since,
+        priors=priors_in(connection),
     )
 
 
@@ -62,7 +67,8 @@ def after_move(
     )
 
 
-def _units(material: "PrepMaterial") -> PrepUnits:
+def units_of(material: "PrepMaterial") -> PrepUnits:
+    """Return the units of a prep under both names."""
     return PrepUnits(
         {row.id: row.epoch for row in material.units},
         {

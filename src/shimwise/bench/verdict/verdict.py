@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise import __version__
 from shimwise.bench.errors import Conflict, NotFound
+from shimwise.bench.house.taught import priors_in
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.prep.views import PrepVerdict
@@ -78,6 +79,7 @@ def judge_question(record: "Record", prep_id: str) -> Question | None:
             history=prior_of(connection, material),
             screws=screws_of(connection, material),
             rereads=rereads_due(connection, material),
+            priors=priors_in(connection),
         )
 
 

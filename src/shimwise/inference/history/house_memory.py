@@ -15,6 +15,7 @@ from shimwise.inference.model.design import Built, build_mixture
 from shimwise.inference.model.joint_memory import LASTING, DriftRates, History, Unit
 from shimwise.inference.model.kinds import UNKNOWN_SD, Kind
 from shimwise.inference.model.prep import Prep
+from shimwise.inference.model.priors import Priors
 from shimwise.inference.posterior.draws import draw
 
 SCHEMA = "shimwise.memory/1"
@@ -158,7 +159,9 @@ def prior_of(memory: HouseMemory, units: PrepUnits) -> History | None:
     return replace(memory.history.only(here), units=tuple(here.values())) if here else None
 
 
-def after_readings(memory: HouseMemory, prep: Prep, units: PrepUnits, *, since: Since) -> HouseMemory:
+def after_readings(
+    memory: HouseMemory, prep: Prep, units: PrepUnits, *, since: Since, priors: Priors | None = None
+) -> HouseMemory:
     """Return the memory after a prep's readings.
 
     Parameters
@@ -169,6 +172,8 @@ def after_readings(memory: HouseMemory, prep: Prep, units: PrepUnits, *, since: 
         With its readings, under the judge's names.
     since : Since
         When the prep's units were read last, and in which prep.
+    priors : Priors, optional
+        Of the house.
 
     Raises
     ------
@@ -177,7 +182,7 @@ def after_readings(memory: HouseMemory, prep: Prep, units: PrepUnits, *, since: 
     """
     known = memory.history
     known = replace(known, units=tuple(units.judged(unit) or unit for unit in known.units))
-    after = _learned(known, prep, units)
+    after = _learned(known, prep, units, priors)
     back = [units.remembered(unit) for unit in after.units]
     lasting = [i for i, unit in enumerate(back) if units.is_lasting(unit)]
     history = after.only(after.units[i] for i in lasting)
@@ -236,13 +241,13 @@ def id_of(unit: Unit) -> str:
     return unit.name.rsplit(AT_STOP, 1)[0] if unit.kind is Kind.STOP else unit.name
 
 
-def learned(history: History, prep: Prep) -> tuple[History, frozenset[Unit]]:
+def learned(history: History, prep: Prep, *, priors: Priors | None = None) -> tuple[History, frozenset[Unit]]:
     """Return the history after a prep's readings, and which of its units they, or gauges, speak of.
 
     A unit that changed since it was signed is as uncertain as its change: that is part of the posterior. All
     units of the history under a name of the prep's are its units.
     """
-    built = build_mixture(replace(prep, history=history), later=later_states(prep))
+    built = build_mixture(replace(prep, history=history), priors=priors, later=later_states(prep))
     draws = draw(built.model, limit=np.full(len(built.model.quantities.kinds), np.inf))
     rows = {
         Unit(kind, one.names[0], history.epoch(kind, one.names[0]) or 0): i
@@ -260,11 +265,11 @@ def learned(history: History, prep: Prep) -> tuple[History, frozenset[Unit]]:
     return after, frozenset(unit for unit, i in rows.items() if _is_read(built, prep, i))
 
 
-def _learned(history: History, prep: Prep, units: PrepUnits) -> History:
+def _learned(history: History, prep: Prep, units: PrepUnits, priors: Priors | None) -> History:
     """Return the history after a prep's readings, unread units left out, others' units following theirs."""
     before = set(history.units)
     here = history.only(unit for unit in history.units if units.is_judged(unit))
-    after, read = learned(here, prep)
+    after, read = learned(here, prep, priors=priors)
     for unit in after.units:
         if unit not in before:
             history = history.joined(unit, mean=0.0, sd=UNKNOWN_SD[unit.kind])

@@ -8,6 +8,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -26,6 +27,9 @@ INTERNAL_FOCUS_SHARE = 0.5
 """Relative sd of a landing at 3 ft of a lens that focuses inside, falling as 1/D (traced: −42 and +62 %)."""
 SEPARATION_SHARE = 0.04
 """Relative sd of a landing at 3 ft when the separation of the principal planes is unknown, falling as 1/D."""
+
+REMEMBERED = 2**15
+"""Conversions that are kept: a house's readings repeat the same few thousand."""
 
 
 class Observation(NamedTuple):
@@ -49,9 +53,7 @@ class Observation(NamedTuple):
     @property
     def magnification(self) -> float:
         """Magnification at the taped distance; 0 at infinity."""
-        return magnification(
-            focal_mm=self.focal_mm, distance_mm=self.distance_mm, separation_mm=self.separation_mm
-        )
+        return _magnification(self.focal_mm, self.distance_mm, self.separation_mm)
 
     @property
     def m_times_distance_mm(self) -> float:
@@ -60,16 +62,23 @@ class Observation(NamedTuple):
 
     def landing_um(self, ring_mm: float) -> float:
         """Return the landing with the ring at a distance. [µm, short < 0 < deep]"""
-        return landing_um(
-            focal_mm=self.focal_mm,
-            distance_mm=self.distance_mm,
-            reading_mm=ring_mm,
-            separation_mm=self.separation_mm,
-        )
+        return _landing_um(self.focal_mm, self.distance_mm, ring_mm, self.separation_mm)
 
     def reading_sd_um(self) -> float:
         """Return the error of reading the mark, rounding included, at the sensor. [µm]"""
         return 1e3 * READING_SCALE_MM * (self.m_times_distance_mm / NEAR_MARK_MM) ** 2
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _magnification(focal_mm: float, distance_mm: float, separation_mm: float) -> float:
+    return magnification(focal_mm=focal_mm, distance_mm=distance_mm, separation_mm=separation_mm)
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _landing_um(focal_mm: float, distance_mm: float, ring_mm: float, separation_mm: float) -> float:
+    return landing_um(
+        focal_mm=focal_mm, distance_mm=distance_mm, reading_mm=ring_mm, separation_mm=separation_mm
+    )
 
 
 @dataclass(slots=True)

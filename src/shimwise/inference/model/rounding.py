@@ -35,6 +35,8 @@ NEAREST_INFINITY_MM, FARTHEST_INFINITY_MM = 20 * FOOT_MM, 60 * FOOT_MM
 """Where INF begins if the marks are not known [mm]: beyond 20 ft (half-way, in extension, from a last mark at
 10 ft) for a person who reads to marks or of whom nothing finite is known, beyond 60 ft for one who reads
 finely. Common practice, no source."""
+MOST_OF_RECORD = 400
+"""So many of a person's values around a distance tell how they round there."""
 SAME = 1e-6
 PARTS_OF_MARKS = (1, 2, 4, 8)
 """Marks are read to whole ones, halves, quarters or eighths of the way between them."""
@@ -175,6 +177,39 @@ def infinity_from_mm(person: str, values: FloatArray) -> float:
         nearest_mm, _ = _cell(farthest_mm, found, finite)
         begin_mm = 1 / (1 / nearest_mm - 1 / farthest_mm)
     return min(max(begin_mm, NEAREST_INFINITY_MM), FARTHEST_INFINITY_MM)
+
+
+def cells_of_record(person: str, values_mm: FloatArray) -> dict[float, tuple[float, float]]:
+    """Return the nearest and farthest distance that each value of a person means, from all of a record. [mm]
+
+    Parameters
+    ----------
+    person : str
+        Who read.
+    values_mm : array, shape (n,)
+        Everything that the person wrote, infinity among it.
+    """
+    ordered = np.sort(values_mm)
+    finite = ordered[np.isfinite(ordered)]
+    thinned = _evenly(ordered, MOST_OF_RECORD)
+    cells: dict[float, tuple[float, float]] = {}
+    for value in np.unique(ordered).tolist():
+        if math.isinf(value):
+            cells[value] = infinity_from_mm(person, thinned), math.inf
+            continue
+        ends = np.searchsorted(finite, [value * (1 - WINDOW), value * (1 + WINDOW)])
+        window = finite[ends[0] : ends[1]]
+        near = thinned if len(window) < FEWEST_FOR_MARKS else _evenly(window, MOST_OF_RECORD)
+        found = _granularity(person, value, near)
+        cells[value] = _cell(value, found, np.unique(window))
+    return cells
+
+
+def _evenly(values: FloatArray, most: int) -> FloatArray:
+    """Return at most so many of sorted values, evenly chosen."""
+    if len(values) <= most:
+        return values
+    return np.asarray(values[np.linspace(0, len(values) - 1, most).astype(np.intp)])
 
 
 def _cell(reading_mm: float, found: Granularity, values: FloatArray) -> tuple[float, float]:

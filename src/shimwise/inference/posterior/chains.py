@@ -31,7 +31,8 @@ import numpy as np
 from shimwise.inference.model.kinds import FloatArray, IntArray
 from shimwise.inference.model.mixture import MixtureModel
 from shimwise.inference.model.priors import NU
-from shimwise.inference.posterior.moves import Cells, Move, is_coarse, moves
+from shimwise.inference.posterior.coarse import Walk
+from shimwise.inference.posterior.moves import STUDENT_INFLATION, Cells, is_coarse, move_groups
 from shimwise.inference.posterior.student import truncated_draws
 
 K_STEP = 0.35
@@ -40,13 +41,7 @@ K_TRIES = 2
 MOST_COLLAPSED = 250
 """Up to this many unknowns levels are drawn with the errors integrated out; beyond, given the errors."""
 MOST_PRODUCTS = 20_000_000
-"""Numbers in the table of the design's products, above which it is not kept."""
-MOVES = 14
-"""Directions tried in one sweep on coarse rulers."""
-PRIOR_PROPOSALS = 6
-"""Unknowns proposed from their priors in one sweep on coarse rulers."""
-MOVE_SIZES = np.array([0.6, 1.5, 3.5, 10.0])
-"""Sizes of a move, in standard deviations of an approximate posterior along its direction."""
+"""Numbers in a table of products, above which it is not kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,13 +66,13 @@ class Chains:
         """Draw everything once; return the conditionals of the reported quantities."""
         self._solve()
         is_collapsed = self.p <= MOST_COLLAPSED
-        for unit in self.rng.permutation(self.mixed) if is_collapsed else ():
-            self._draw_level(int(unit))
+        if is_collapsed:
+            self._draw_levels()
         found = self._conditionals()
         self._draw_unknowns()
         if not is_collapsed:
             self._draw_levels_given_unknowns()
-        if self.is_coarse:
+        if self.groups:
             self._move()
             self._draw_levels_given_unknowns()
         self._draw_k()
@@ -89,21 +84,16 @@ class Chains:
     def _prepare(self) -> None:
         """Lay out what does not change from sweep to sweep."""
         model, rows = self.model, self.model.rows
-        q, p = rows.design.shape
-        self.p = p
+        self.p = rows.design.shape[1]
         self.mixed = np.flatnonzero(model.levels.group >= 0)
         self.starts = model.first_of_pattern
-        self.products = (
-            (rows.design[:, :, None] * rows.design[:, None, :]).reshape(q, p * p)
-            if q * p * p <= MOST_PRODUCTS
-            else None
-        )
-        self.diagonal = np.arange(p)
-        self.is_coarse = is_coarse(model)
+        self.products = _products(rows.design)
+        self.reported = _products(model.quantities.matrix)
+        self.diagonal = np.arange(self.p)
         self.cells = Cells(rows)
-        self.moves = moves(model, self.cells) if self.is_coarse else ()
+        self.groups = move_groups(model, self.cells) if is_coarse(model) else ()
         persons = np.arange(max(1, len(model.persons)))
-        pattern = rows.pattern[self.cells.first]
+        pattern = self.cells.pattern
         self.of_person = np.asarray(
             (rows.person[pattern][:, None] == persons) & (rows.blur_um[pattern] > 0)[:, None],
             dtype=np.float64,
@@ -113,39 +103,45 @@ class Chains:
         )
 
     def _start(self) -> None:
-        """Disperse the chains: k, shares and levels from their priors, landings inside their intervals."""
+        """Disperse the chains: k and levels from their priors, unknowns from intervals taken for normal.
+
+        An interval counts as its middle with a twelfth of its squared width as variance, a bound as nothing.
+        """
         model, rows, rng = self.model, self.model.rows, self.rng
-        shape = (self.count, len(rows.pattern))
         persons = max(1, len(model.persons))
         self.log_k = np.log(model.k_median) + model.k_log_sd * rng.standard_normal((self.count, persons))
-        self.weights = np.ones(shape)
-        self.landings = rows.low_um + rng.random(shape) * np.minimum(rows.width_um, self.scale())
-        finite = np.isfinite(rows.high_um)
-        self.landings[:, finite] = (
-            rows.low_um[finite] + rng.random((self.count, int(finite.sum()))) * rows.width_um[finite]
-        )
         self.log_share = np.tile(np.log(model.levels.share), (self.count, 1, 1))
         healthy = rng.integers(len(model.levels.healthy_sds_um), size=self.count)
         self.level_precision = np.tile(model.levels.sd**-2.0, (self.count, 1, 1))
         self._set_healthy_spread(healthy)
         self.level = rng.integers(0, 2, size=(self.count, self.p))
         self.prior_precision = np.where(model.levels.group >= 0, self._chosen_precision(), 0.0)
+        finite = np.isfinite(rows.width_um)
+        width_um = np.where(finite, rows.width_um, 0.0)
+        scale = self.row_scale()[:, rows.pattern]
+        self.weights = finite / (STUDENT_INFLATION + (width_um / scale) ** 2 / 12)
+        self.landings = np.tile(rows.low_um + width_um / 2, (self.count, 1))
+        self._solve()
+        if self.p <= MOST_COLLAPSED:
+            self._draw_levels()
+        self._draw_unknowns()
+        self._draw_landings_and_weights()
 
     def _chosen_precision(self) -> FloatArray:
         return np.asarray(np.take_along_axis(self.level_precision, self.level[:, :, None], 2)[:, :, 0])
 
-    def scale(self) -> FloatArray:
-        """Scale (c, n) of each reading's error. [µm]"""
+    def row_scale(self) -> FloatArray:
+        """Scale (c, q) of the error of a reading on each row of the design. [µm]"""
         rows = self.model.rows
         k = np.exp(self.log_k)[:, rows.person]
-        return np.asarray(np.sqrt((k * rows.blur_um) ** 2 + rows.ring_um**2)[:, rows.pattern])
+        return np.asarray(np.sqrt((k * rows.blur_um) ** 2 + rows.ring_um**2))
 
     def _solve(self) -> None:
         """Mean (c, p) and covariance (c, p, p) of the unknowns given everything else."""
         model, rows = self.model, self.model.rows
-        information = self.weights / self.scale() ** 2
-        total = np.add.reduceat(information, self.starts, axis=1)
-        pulled = np.add.reduceat(information * self.landings, self.starts, axis=1)
+        information = self.row_scale() ** -2.0
+        total = information * np.add.reduceat(self.weights, self.starts, axis=1)
+        pulled = information * np.add.reduceat(self.weights * self.landings, self.starts, axis=1)
         precision = self._information(total) + model.precision
         precision[:, self.diagonal, self.diagonal] += self.prior_precision
         self.covariance = np.linalg.inv(precision)
@@ -159,31 +155,43 @@ class Chains:
         design = self.model.rows.design
         return np.asarray(np.stack([(design.T * one) @ design for one in total]))
 
-    def _draw_level(self, unit: int) -> None:
-        """Draw one unknown's level with all unknowns integrated out; update the solution."""
-        variance, mean = self.covariance[:, unit, unit], self.mean[:, unit]
-        precision = self.level_precision[:, unit]
-        change = precision - self.prior_precision[:, unit, None]
-        growth = 1.0 + change * variance[:, None]
-        log_weight = 0.5 * (np.log(precision / growth) - change * (mean * mean)[:, None] / growth)
-        log_weight += self.log_share[:, self.model.levels.group[unit]]
-        level = self._pick(log_weight)
-        moved = np.flatnonzero(level != self.level[:, unit])
-        if not len(moved):
-            return
-        chosen = level[moved]
-        self.level[moved, unit] = chosen
-        self.prior_precision[moved, unit] = precision[moved, chosen]
-        factor = change[moved, chosen] / growth[moved, chosen]
-        reach = self.covariance[moved, :, unit]
-        scaled = factor[:, None] * reach
-        self.mean[moved] -= scaled * mean[moved, None]
-        self.covariance[moved] -= scaled[:, :, None] * reach[:, None, :]
+    def _draw_levels(self) -> None:
+        """Draw every unknown's level with all unknowns integrated out; update the solution.
+
+        Arrays are laid out (unknown, level, chain) here: the loop is short of numbers and long of calls.
+        """
+        mixed, mean, covariance = self.mixed, self.mean, self.covariance
+        precision = np.ascontiguousarray(self.level_precision[:, mixed].transpose(1, 2, 0))
+        share = self.log_share[:, self.model.levels.group[mixed]].transpose(1, 2, 0)
+        base = share + 0.5 * np.log(precision)
+        prior = np.ascontiguousarray(self.prior_precision[:, mixed].T)
+        level = np.ascontiguousarray(self.level[:, mixed].T)
+        uniform = self.rng.random(level.shape)
+        for i in self.rng.permutation(len(mixed)):
+            unit = mixed[i]
+            own_mean = mean[:, unit].copy()
+            change = precision[i] - prior[i]
+            growth = 1.0 + change * covariance[:, unit, unit]
+            log_weight = base[i] - 0.5 * (np.log(growth) + change * own_mean**2 / growth)
+            drawn = _pick_level(log_weight, uniform[i])
+            moved = (drawn != level[i]).nonzero()[0]
+            if not len(moved):
+                continue
+            chosen = drawn[moved]
+            level[i, moved] = chosen
+            prior[i, moved] = precision[i, chosen, moved]
+            reach = covariance[moved, unit]
+            scaled = (change[chosen, moved] / growth[chosen, moved])[:, None] * reach
+            mean[moved] -= scaled * own_mean[moved, None]
+            covariance[moved] -= scaled[:, :, None] * reach[:, None, :]
+        self.level[:, mixed], self.prior_precision[:, mixed] = level.T, prior.T
 
     def _conditionals(self) -> Conditionals:
         quantities = self.model.quantities
-        reach = np.matmul(self.covariance, quantities.matrix.T)
-        variance = (reach * quantities.matrix.T).sum(1)
+        if self.reported is not None:
+            variance = self.covariance.reshape(self.count, -1) @ self.reported.T
+        else:
+            variance = (np.matmul(self.covariance, quantities.matrix.T) * quantities.matrix.T).sum(1)
         return Conditionals(
             mean=self.mean @ quantities.matrix.T + quantities.offset,
             sd=np.sqrt(np.maximum(variance, 1e-18)),
@@ -195,8 +203,8 @@ class Chains:
         self.unknowns = self.mean + np.matmul(root, noise)[:, :, 0]
 
     def expected(self) -> FloatArray:
-        """Landing (c, n) of each reading by the unknowns. [µm]"""
-        return np.asarray((self.unknowns @ self.model.rows.design.T)[:, self.model.rows.pattern])
+        """Landing (c, q) by the unknowns on each row of the design. [µm]"""
+        return np.asarray(self.unknowns @ self.model.rows.design.T)
 
     def _log_level_weights(self, unknowns: FloatArray) -> FloatArray:
         """Log of π_s N(x; 0, σ_s²) (c, mixed, 3) of every unknown with levels."""
@@ -208,43 +216,19 @@ class Chains:
         )
 
     def _move(self) -> None:
-        """Metropolis moves along fixed directions, and proposals of single unknowns from their priors.
-
-        Weights, landings and levels are integrated out. A unit that only bounds reach (INF) has a long tail:
-        steps creep in and out of it, a value drawn from its prior does so at once.
-        """
-        state = _MoveState.of(self)
-        for i in self.rng.permutation(len(self.moves))[:MOVES]:
-            size = self.rng.choice(MOVE_SIZES, size=self.count) * self.rng.standard_normal(self.count)
-            self._try_move(state, self.moves[i], size, is_from_prior=False)
-        for unit in self.rng.permutation(self.mixed)[:PRIOR_PROPOSALS]:
-            move = self.moves[unit]  # the first moves are those of each unknown alone
-            size = (self._drawn_from_prior(unit) - self.unknowns[:, unit]) / move.step[0]
-            self._try_move(state, move, size, is_from_prior=True)
-
-    def _drawn_from_prior(self, unit: int) -> FloatArray:
-        """One value (c,) of an unknown from its levels and their shares."""
-        level = self._pick(self.log_share[:, self.model.levels.group[unit]])
-        precision = np.take_along_axis(self.level_precision[:, unit], level[:, None], 1)[:, 0]
-        return np.asarray(self.rng.standard_normal(self.count) / np.sqrt(precision))
-
-    def _try_move(self, state: "_MoveState", move: Move, size: FloatArray, *, is_from_prior: bool) -> None:
-        """Accept or refuse one move of ``size`` (c,); the prior cancels where the proposal came from it."""
-        shifted = state.expected[:, move.cells] + size[:, None] * move.shift
-        then = self.cells.log_likelihood(shifted, state.scale[:, move.cells], move.cells)
-        before = self.unknowns[:, move.columns]
-        after = before + size[:, None] * move.step
-        gain = (then - state.likelihood[:, move.cells]).sum(1)
-        gain -= size * (state.slope[:, move.columns] @ move.step) + 0.5 * size**2 * move.curvature
-        if not is_from_prior:
-            share, precision = state.log_share[:, move.mixed], self.level_precision[:, move.mixed]
-            gain += _log_mixture(after[:, move.is_mixed], precision, share)
-            gain -= _log_mixture(before[:, move.is_mixed], precision, share)
-        taken = np.flatnonzero(np.log(self.rng.random(self.count)) < gain)
-        self.unknowns[np.ix_(taken, move.columns)] = after[taken]
-        state.expected[np.ix_(taken, move.cells)] = shifted[taken]
-        state.likelihood[np.ix_(taken, move.cells)] = then[taken]
-        state.slope[taken] += size[taken, None] * move.pressure
+        """Move the unknowns along fixed directions, with weights, landings and levels integrated out."""
+        pattern = self.cells.pattern
+        walk = Walk(
+            model=self.model,
+            cells=self.cells,
+            unknowns=self.unknowns,
+            expected=self.expected()[:, pattern],
+            scale=self.row_scale()[:, pattern],
+            log_share=self.log_share[:, np.maximum(self.model.levels.group, 0)],
+            level_precision=self.level_precision,
+        )
+        walk.sweep(self.groups, self.rng)
+        self.unknowns = walk.unknowns
 
     def _draw_levels_given_unknowns(self) -> None:
         """Draw all levels given the unknowns: the step that has to follow moves without them."""
@@ -256,7 +240,7 @@ class Chains:
 
     def _draw_k(self) -> None:
         """Metropolis steps of every person's ln k; weights and landings integrated out."""
-        expected = self.expected()[:, self.cells.first]
+        expected = self.expected()[:, self.cells.pattern]
         now = self._log_posterior_of_k(expected)
         for _ in range(K_TRIES):
             before = self.log_k
@@ -268,13 +252,14 @@ class Chains:
 
     def _log_posterior_of_k(self, expected: FloatArray) -> FloatArray:
         """Log density (c, persons) of every person's ln k, up to a constant."""
-        first = self.cells.first
-        likelihood = self.cells.log_likelihood(expected, self.scale()[:, first]) @ self.of_person
+        scale = self.row_scale()[:, self.cells.pattern]
+        likelihood = self.cells.log_likelihood(expected, scale) @ self.of_person
         deviation = (self.log_k - np.log(self.model.k_median)) / self.model.k_log_sd
         return np.asarray(likelihood - 0.5 * deviation**2)
 
     def _draw_landings_and_weights(self) -> None:
-        rows, scale, expected = self.model.rows, self.scale(), self.expected()
+        rows = self.model.rows
+        scale, expected = self.row_scale()[:, rows.pattern], self.expected()[:, rows.pattern]
         residual = truncated_draws(
             (rows.low_um - expected) / scale,
             (rows.high_um - expected) / scale,
@@ -316,34 +301,17 @@ class Chains:
         return np.asarray((level > cumulative).sum(1), dtype=np.intp)
 
 
-@dataclass(frozen=True, slots=True)
-class _MoveState:
-    """What moves keep up to date, per chain and cell: expected landing, error scale, log likelihood.
-
-    ``slope`` (c, p): gradient of the Gaussian information; ``log_share`` (c, p, 3) of the levels.
-    """
-
-    expected: FloatArray
-    scale: FloatArray
-    likelihood: FloatArray
-    slope: FloatArray
-    log_share: FloatArray
-
-    @classmethod
-    def of(cls, chains: Chains) -> "_MoveState":
-        first, model = chains.cells.first, chains.model
-        scale, expected = chains.scale()[:, first], chains.expected()[:, first]
-        return cls(
-            expected=expected,
-            scale=scale,
-            likelihood=chains.cells.log_likelihood(expected, scale),
-            slope=chains.unknowns @ model.precision - model.pull,
-            log_share=chains.log_share[:, np.maximum(model.levels.group, 0)],
-        )
+def _products(matrix: FloatArray) -> FloatArray | None:
+    """Return the products (m, p²) of each row's numbers with one another; None where they are too many."""
+    m, p = matrix.shape
+    if m * p * p > MOST_PRODUCTS:
+        return None
+    return np.asarray((matrix[:, :, None] * matrix[:, None, :]).reshape(m, p * p))
 
 
-def _log_mixture(unknowns: FloatArray, precision: FloatArray, log_share: FloatArray) -> FloatArray:
-    """Log prior density (c,) of unknowns (c, m), levels (c, m, 3) integrated out, up to a constant."""
-    square = unknowns[:, :, None] ** 2
-    density = np.exp(log_share - 0.5 * precision * square) * np.sqrt(precision)
-    return np.asarray(np.log(np.maximum(density.sum(2), 1e-300)).sum(1))
+def _pick_level(log_weight: FloatArray, uniform: FloatArray) -> IntArray:
+    """Level (c,) drawn by log weights (3, c) and uniforms (c,)."""
+    healthy, off, wild = np.exp(log_weight - log_weight.max(0))
+    off += healthy
+    drawn = uniform * (off + wild)
+    return np.asarray((drawn > healthy).astype(np.intp) + (drawn > off))

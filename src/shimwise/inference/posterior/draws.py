@@ -23,14 +23,16 @@ from shimwise.inference.posterior.moves import is_coarse
 from shimwise.inference.posterior.normal import normal_cdf
 
 CHAINS, CHAINS_ON_COARSE_RULERS = 32, 64
-BURN_IN = 14
-SWEEPS = 20
-MOST_RUNS = 6
+BURN_IN = 6
+SWEEPS = 10
+MOST_RUNS = 12
 """A run is ``SWEEPS`` kept sweeps; runs are added while the chains disagree, up to this many."""
 GOOD_MEAN_P_SD, GOOD_LARGEST_P_SD = 0.01, 0.02
 """Monte Carlo sd of the probabilities P(|x| > limit) that ends the runs: mean and largest."""
-CELLS_AT_ONCE = 400_000
-"""Chains are so few that chains × readings and chains × unknowns² stay below this."""
+RUNS_WITHOUT_LIMIT = 2
+"""Runs where nothing counts as out, and so no probability says when to end."""
+READINGS_AT_ONCE, CELLS_AT_ONCE = 150_000, 400_000
+"""Chains are so few that chains × readings and chains × unknowns² stay below these."""
 LEAST_CHAINS = 6
 MOST_COMPONENTS = 600
 """Quantiles are taken from this many conditionals, evenly chosen."""
@@ -73,24 +75,14 @@ class Draws:
 
     def outside(self, limit: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Probability of each quantity lying below −limit and above +limit, each (g,)."""
-        below, above = self._outside_by_chain(limit)
-        return below.mean(0), above.mean(0)
-
-    def p_monte_carlo_sd(self, limit: FloatArray) -> FloatArray:
-        """Monte Carlo sd (g,) of the probability of lying outside ±limit, from the scatter between chains."""
-        below, above = self._outside_by_chain(limit)
-        return np.asarray((below + above).std(0, ddof=1) / np.sqrt(len(below)))
+        below = normal_cdf((-limit - self.mean) / self.sd).mean((0, 1))
+        return np.asarray(below), np.asarray(normal_cdf((self.mean - limit) / self.sd).mean((0, 1)))
 
     def interval(self, probability: float = 0.95) -> tuple[FloatArray, FloatArray]:
         """Central interval of every quantity, (g,) low and (g,) high, from the mixture's own quantiles."""
         means, sds = _thinned(self.mean), _thinned(self.sd)
         tail = (1 - probability) / 2
         return _quantile(means, sds, tail), _quantile(means, sds, 1 - tail)
-
-    def _outside_by_chain(self, limit: FloatArray) -> tuple[FloatArray, FloatArray]:
-
-        below = normal_cdf((-limit - self.mean) / self.sd).mean(0)
-        return np.asarray(below), np.asarray(normal_cdf((self.mean - limit) / self.sd).mean(0))
 
 
 def draw(model: MixtureModel, *, limit: FloatArray, seed: int = 0, most_runs: int = MOST_RUNS) -> Draws:
@@ -107,28 +99,31 @@ def draw(model: MixtureModel, *, limit: FloatArray, seed: int = 0, most_runs: in
     most_runs : int
         Runs of ``SWEEPS`` kept sweeps at most.
     """
-    size = max(len(model.rows.pattern), len(model.columns) ** 2, 1)
-    most = CHAINS_ON_COARSE_RULERS if is_coarse(model) else CHAINS
-    chains = Chains(model, count=max(LEAST_CHAINS, min(most, CELLS_AT_ONCE // size)), seed=seed)
+    most = min(
+        CHAINS_ON_COARSE_RULERS if is_coarse(model) else CHAINS,
+        READINGS_AT_ONCE // max(len(model.rows.pattern), 1),
+        CELLS_AT_ONCE // max(len(model.columns) ** 2, 1),
+    )
+    chains = Chains(model, count=max(LEAST_CHAINS, most), seed=seed)
     for _ in range(BURN_IN):
         chains.sweep()
-    kept = _Kept(chains)
-    for _ in range(most_runs):
+    kept = _Kept(chains, limit)
+    for run in range(1, most_runs + 1):
         for _ in range(SWEEPS):
             kept.add()
-        found = kept.draws(is_converged=True)
-        asked = np.isfinite(limit)
-        error = found.p_monte_carlo_sd(limit)[asked] if asked.any() else np.zeros(1)
-        if error.mean() <= GOOD_MEAN_P_SD and error.max() <= GOOD_LARGEST_P_SD:
-            return found
+        if kept.is_enough() if len(kept.asked) else run >= RUNS_WITHOUT_LIMIT:
+            return kept.draws(is_converged=True)
     return kept.draws(is_converged=False)
 
 
 class _Kept:
     """Sums and conditionals of the kept sweeps."""
 
-    def __init__(self, chains: Chains) -> None:
+    def __init__(self, chains: Chains, limit: FloatArray) -> None:
         self.chains = chains
+        self.asked = np.flatnonzero(np.isfinite(limit))
+        self.limit = limit[self.asked]
+        self.outside, self.counted = np.zeros((chains.count, len(self.asked))), 0
         n, p = len(chains.model.rows.pattern), chains.p
         self.means: list[FloatArray] = []
         self.sds: list[FloatArray] = []
@@ -145,7 +140,18 @@ class _Kept:
         self.second += chains.covariance.mean(0) + chains.mean.T @ chains.mean / chains.count
         self.k += np.exp(chains.log_k).mean(0)
         self.weight += chains.weights.mean(0)
-        self.square += (chains.scale() ** 2).mean(0)
+        self.square += (chains.row_scale() ** 2).mean(0)[chains.model.rows.pattern]
+
+    def is_enough(self) -> bool:
+        """Whether the probabilities of lying outside are known well enough, by the scatter between chains."""
+        mean = np.array(self.means[self.counted :])[:, :, self.asked]
+        sd = np.array(self.sds[self.counted :])[:, :, self.asked]
+        below, above = normal_cdf((-self.limit - mean) / sd), normal_cdf((mean - self.limit) / sd)
+        self.outside += (below + above).sum(0)
+        self.counted = len(self.means)
+        by_chain = self.outside / self.counted
+        error = by_chain.std(0, ddof=1) / np.sqrt(len(by_chain))
+        return bool(error.mean() <= GOOD_MEAN_P_SD and error.max() <= GOOD_LARGEST_P_SD)
 
     def draws(self, *, is_converged: bool) -> Draws:
         """Return what was found so far."""

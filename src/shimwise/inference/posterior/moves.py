@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shimwise.inference.model.kinds import FloatArray, IntArray
+from shimwise.inference.model.kinds import BoolArray, FloatArray, IntArray
 from shimwise.inference.model.mixture import MixtureModel, Rows
 from shimwise.inference.model.priors import NU
 from shimwise.inference.posterior.student import log_interval_probability
@@ -46,21 +46,38 @@ class Cells:
 
 
 @dataclass(frozen=True, slots=True)
-class Move:
-    """A direction: its ``columns`` and their ``step``, the ``cells`` it touches and their ``shift``. [µm]
+class MoveGroup:
+    """m directions that touch different readings and unknowns, so that they are tried at once.
 
-    ``mixed`` are the columns that have levels, ``is_mixed`` where they are among ``columns``; ``curvature``
-    and ``pressure`` (p,) are the direction's products with the model's Gaussian precision.
+    ``direction`` (m, p), in units of a step; ``columns`` (j,) the unknowns that any of them moves, ``mover``
+    (j,) which one does, ``step`` (j,) its step. ``cells`` (t,) that are touched, ``toucher`` (t,) by which,
+    ``shift`` (t,) [µm]. ``of_column`` (j, m) and ``of_cell`` (t, m) sum over each direction's own, the former
+    over those with levels. ``pressure`` (m, p) and ``curvature`` (m,) are the products with the model's
+    Gaussian precision. ``is_exchange``: unknowns undo one another.
     """
 
+    direction: FloatArray
     columns: IntArray
+    mover: IntArray
     step: FloatArray
+    of_column: FloatArray
     cells: IntArray
+    toucher: IntArray
     shift: FloatArray
-    mixed: IntArray
-    is_mixed: IntArray
-    curvature: float
+    of_cell: FloatArray
     pressure: FloatArray
+    curvature: FloatArray
+    is_exchange: bool
+
+    @property
+    def count(self) -> int:
+        """How many directions."""
+        return len(self.direction)
+
+    @property
+    def can_jump(self) -> bool:
+        """Whether each direction is one unknown with levels, which can be drawn from its prior."""
+        return not self.is_exchange and bool(self.of_column.any(1).all())
 
 
 def is_coarse(model: MixtureModel) -> bool:
@@ -73,29 +90,57 @@ def is_coarse(model: MixtureModel) -> bool:
     return bool(np.median(ratio) > COARSE or np.mean(~finite) > MOST_BOUNDS)
 
 
-def moves(model: MixtureModel, cells: Cells) -> tuple[Move, ...]:
-    """All moves of a model: each unknown alone, and exchanges."""
-    found = []
-    for direction in np.vstack([_alone(model), _exchanges(model)]):
-        columns = np.flatnonzero(direction)
-        shift = model.rows.design[cells.pattern] @ direction
-        largest = np.abs(shift).max(initial=0.0)
-        touched = np.flatnonzero(np.abs(shift) > 1e-9 * max(largest, 1.0))
-        mixed = columns[model.levels.group[columns] >= 0]
-        pressure = model.precision @ direction
-        found.append(
-            Move(
-                columns=columns,
-                step=direction[columns],
-                cells=touched,
-                shift=shift[touched],
-                mixed=mixed,
-                is_mixed=np.flatnonzero(model.levels.group[columns] >= 0),
-                curvature=float(direction @ pressure),
-                pressure=pressure,
-            )
-        )
+def move_groups(model: MixtureModel, cells: Cells) -> tuple[MoveGroup, ...]:
+    """All moves of a model, each unknown alone and exchanges, in groups that can be tried at once."""
+    alone, has_levels = _alone(model), model.levels.group >= 0
+    found: list[MoveGroup] = []
+    for directions in (alone[has_levels], alone[~has_levels], _exchanges(model)):
+        shift = directions @ model.rows.design[cells.pattern].T
+        largest = np.maximum(np.abs(shift).max(1, initial=0.0), 1.0)
+        touched = np.abs(shift) > 1e-9 * largest[:, None]
+        found += [
+            _group(model, directions[group], touched[group] * shift[group])
+            for group in _disjoint(directions, touched, model.precision)
+        ]
     return tuple(found)
+
+
+def _disjoint(directions: FloatArray, touched: BoolArray, precision: FloatArray) -> list[list[int]]:
+    """Put each direction into the first group of which none shares a cell or an unknown with it."""
+    reach = np.abs(directions) @ (np.abs(precision) + np.eye(len(precision)))
+    clash = (touched.astype(np.float64) @ touched.T > 0) | (reach @ np.abs(directions).T > 0)
+    groups: list[list[int]] = []
+    for i in range(len(directions)):
+        for group in groups:
+            if not clash[i, group].any():
+                group.append(i)
+                break
+        else:
+            groups.append([i])
+    return groups
+
+
+def _group(model: MixtureModel, direction: FloatArray, shift: FloatArray) -> MoveGroup:
+    """Lay out one group: ``direction`` (m, p) and ``shift`` (m, u), 0 where a cell is not touched."""
+    columns, mover = np.nonzero(direction.T)
+    cells, toucher = np.nonzero(shift.T)
+    pressure = direction @ model.precision
+    of_column, of_cell = (np.equal.outer(of, np.arange(len(direction))) for of in (mover, toucher))
+    of_column &= (model.levels.group[columns] >= 0)[:, None]
+    return MoveGroup(
+        direction=direction,
+        columns=columns,
+        mover=mover,
+        step=direction[mover, columns],
+        of_column=of_column.astype(np.float64),
+        cells=cells,
+        toucher=toucher,
+        shift=shift[toucher, cells],
+        of_cell=of_cell.astype(np.float64),
+        pressure=pressure,
+        curvature=(pressure * direction).sum(1),
+        is_exchange=len(columns) > len(direction),
+    )
 
 
 def _typical_scale(model: MixtureModel) -> FloatArray:

@@ -134,7 +134,8 @@ class PairAnswer:
     """Landing of a lens on a body, B + L [µm, short < 0 < deep]: its 95 % interval and its verdict.
 
     What the marks will do on this camera; known far better than body and lens by themselves. ``is_read``:
-    whether the two were read together; otherwise it follows from the others.
+    whether the two were read together; otherwise it follows from the others. ``scale_correlation``: of the
+    landing with the scale of the lens, for its uncertainty at a distance.
     """
 
     body: str
@@ -147,6 +148,7 @@ class PairAnswer:
     verdict: Verdict
     tolerance_um: float
     is_read: bool
+    scale_correlation: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,6 +213,10 @@ class Answer:
     pairs: tuple[PairAnswer, ...] = ()
     differences: tuple[DifferenceAnswer, ...] = ()
     unparted: tuple[Unparted, ...] = ()
+
+    def pair(self, body: str, lens: str) -> PairAnswer | None:
+        """Return the landing of a lens on a body; None in a verdict that has none."""
+        return next((one for one in self.pairs if (one.body, one.lens) == (body, lens)), None)
 
     def unit(self, kind: str, name: str) -> BodyAnswer | None:
         """Return the answer about a body or lens, present or past, by the name that the judge used."""

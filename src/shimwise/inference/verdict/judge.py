@@ -47,13 +47,15 @@ class Judged:
     draws: Draws
 
 
-def judge(prep: Prep, *, seed: int = 0) -> Answer:
+def judge(prep: Prep, *, priors: Priors | None = None, seed: int = 0) -> Answer:
     """Judge who is off, by how much, how sure that is, and what to read next.
 
     Parameters
     ----------
     prep : Prep
         At least one reading, or candidates for one.
+    priors : Priors, optional
+        Of the house; starting values when not given.
     seed : int
         Same readings and same seed, same answer, whatever the order of the readings.
 
@@ -64,7 +66,7 @@ def judge(prep: Prep, *, seed: int = 0) -> Answer:
     OpticsError
         If a distance or reading lies inside the near limit of its lens.
     """
-    return judge_prep(prep, candidates=offered_readings(prep), seed=seed).answer
+    return judge_prep(prep, candidates=offered_readings(prep), priors=priors, seed=seed).answer
 
 
 def judge_prep(

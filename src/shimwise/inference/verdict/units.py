@@ -38,16 +38,28 @@ def lenses_of(found: Findings) -> tuple[LensAnswer, ...]:
 
 def pairs_of(found: Findings) -> tuple[PairAnswer, ...]:
     """Return the landing of every lens on every body."""
+    scales = {found.names(row)[0]: row for row in found.rows(Effect.SCALE.value)}
     return tuple(
         PairAnswer(
             body=found.names(row)[0],
             lens=found.names(row)[1],
             landing_um=float(found.estimate[row]),
             is_read=found.names(row) in found.read,
+            scale_correlation=_correlation(found, row, scales.get(found.names(row)[1])),
             **_figures(found, row),
         )
         for row in found.rows(PAIR)
     )
+
+
+def _correlation(found: Findings, row: int, other: int | None) -> float:
+    """Return the correlation of two quantities; 0 where there is no other, or one is known exactly."""
+    if other is None:
+        return 0.0
+    rows = found.draws.quantities.matrix[[row, other]]
+    covariance = rows @ found.draws.unknowns_covariance @ rows.T
+    size = np.sqrt(covariance[0, 0] * covariance[1, 1])
+    return float(np.clip(covariance[0, 1] / size, -1.0, 1.0)) if size > 0 else 0.0
 
 
 def differences_of(found: Findings) -> tuple[DifferenceAnswer, ...]:

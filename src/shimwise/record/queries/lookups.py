@@ -99,6 +99,18 @@ def preps_with_readings(connection: Connection, *, operator: str | None = None, 
     return list(connection.execute(wanted).scalars())
 
 
+def signed_count(connection: Connection) -> int:
+    """Return how many preps are signed."""
+    wanted = select(func.count()).select_from(_PREPS).where(_PREPS.c.state == "signed")
+    return int(connection.execute(wanted).scalar_one())
+
+
+def signed_prep_ids(connection: Connection) -> list[str]:
+    """Return the ids of all signed preps, newest first."""
+    wanted = select(_PREPS.c.id).where(_PREPS.c.state == "signed")
+    return list(connection.execute(wanted.order_by(_PREPS.c.started_at.desc(), _PREPS.c.id)).scalars())
+
+
 def names_of_operator(connection: Connection, name: str) -> list[str]:
     """Return the spellings of an operator's name that differ in capitals alone."""
     found = connection.execute(select(_READINGS.c.operator).distinct()).scalars()

@@ -127,7 +127,13 @@ def answer_from_json(document: Mapping[str, Any]) -> Answer:
         notices=notices,
         past_bodies=units(BodyAnswer, past.get("bodies", ())),
         past_lenses=units(LensAnswer, past.get("lenses", ())),
-        pairs=_read(PairAnswer, document.get("pairs", ()), tolerance_um=tolerance_um, is_read=True),
+        pairs=_read(
+            PairAnswer,
+            document.get("pairs", ()),
+            tolerance_um=tolerance_um,
+            is_read=True,
+            scale_correlation=0.0,
+        ),
         differences=_read(DifferenceAnswer, document.get("differences", ())),
         unparted=_read(Unparted, document.get("unparted", ())),
     )

@@ -16,6 +16,7 @@ from shimwise.inference.verdict.answer import (
     ReadingAnswer,
     Verdict,
 )
+from shimwise.inference.verdict.pair_sentences import difference_sentence
 from shimwise.notices import Notice
 from shimwise.remedy.remedy import Remedy, RemedyKind
 from shimwise.remedy.to_do import to_do
@@ -25,6 +26,7 @@ from shimwise.sheets.terminal.rail import draw_rail
 from shimwise.sheets.terminal.writer import Writer, report_width
 from shimwise.sheets.words.cause_words import cause_text
 from shimwise.sheets.words.notices import joined_text, notice_text, notice_texts
+from shimwise.sheets.words.pair_words import set_texts
 from shimwise.sheets.words.remedy_words import beside_to_do
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
@@ -43,7 +45,7 @@ from shimwise.sheets.words.shared import (
 from shimwise.sheets.words.state_words import short_state
 from shimwise.sheets.words.to_do_words import readings_after_text
 
-MOST_BODIES, MOST_LENSES, MOST_CAUSES = 8, 24, 5
+MOST_BODIES, MOST_LENSES, MOST_CAUSES, MOST_DIFFERENCES = 8, 24, 5, 3
 MOST_TO_DO, MOST_REMEDIES, MOST_WARNINGS = 12, 8, 8
 """How long each list may get before it ends with how many more there are."""
 BRIEF_LINES = 12
@@ -178,6 +180,7 @@ class _VerdictWriter(Writer):
         )
         yield from rail.styled
         yield from self.units()
+        yield from self.section("Body and lens together", self.pairs())
         yield from self.causes()
         yield from self.section("How it is done", self.steps())
         yield from self.section("Warnings", self.warnings())
@@ -262,6 +265,12 @@ class _VerdictWriter(Writer):
         if isinstance(unit, LensAnswer):
             yield self.text(plus_minus_text(unit.scale_permille, Z95 * unit.scale_sd_permille))
             yield self.text(probability_text(unit.p_scale_out))
+
+    def pairs(self) -> Iterator[RenderableType]:
+        for text in list(set_texts(self.answer))[:MOST_BODIES]:
+            yield from self.paragraph(text, indent=1)
+        for one in self.answer.differences[:MOST_DIFFERENCES]:
+            yield from self.paragraph(difference_sentence(one), indent=1)
 
     # -- lists ---------------------------------------------------------------------------------------------
 

@@ -309,6 +309,10 @@ def test_an_unknown_prep_is_not_found(record: Record) -> None:
             ask(record, "0" * 32)
 
 
+def text_of_pdf(pdf: bytes) -> str:
+    return " ".join("".join(page.extract_text() for page in PdfReader(BytesIO(pdf)).pages).split())
+
+
 def test_a_set_is_signed_where_body_and_lens_cannot_be_parted_but_their_pairs_are_decided(
     house: House,
 ) -> None:
@@ -327,7 +331,8 @@ def test_a_set_is_signed_where_body_and_lens_cannot_be_parted_but_their_pairs_ar
     assert signed.as_set
     document = record_admin.prep_document(house.record, prep_id)
     sheet = make_sheets([document])
-    assert "as a set on A-01" in "".join(page.extract_text() for page in PdfReader(BytesIO(sheet.pdf)).pages)
+    assert "as a set on A-01" in text_of_pdf(sheet.pdf)
+    assert "as a set on A-01" in text_of_pdf(make_labels(document, names=["H50"]).pdf)
     known = recorded(house.record)
     (found,) = verify_paper(sheet.pdf, recorded=known)
     assert found.state is State.AS_SIGNED

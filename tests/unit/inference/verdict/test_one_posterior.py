@@ -22,7 +22,7 @@ SD_AGREES = 0.03
 That error is taken from its two runs: the largest relative difference among the bench's quantities of that
 kind (scales and tapes have long tails, and their sds need the longest runs)."""
 P_AGREES = 0.02
-RUNS = 16
+RUNS = 32
 """With these the sd of a lens that only bounds reach ("infinity only") has a Monte Carlo error of 5 %."""
 MEAN_AGREES = 0.05
 """Largest difference of means, in posterior sd."""
@@ -111,8 +111,12 @@ def test_without_readings_the_answer_is_the_prior_with_its_gauges() -> None:
     assert gauged.verdict is Verdict.OUT_DEEP
     assert gauged.error_um == pytest.approx(39.0, abs=1.5)
     assert unread.verdict is Verdict.NOT_CHECKED
-    prior_sd = np.sqrt(0.5 * 6**2 + 0.4 * 18**2 + 0.1 * 60**2)
-    assert unread.sd_um == pytest.approx(prior_sd, rel=0.08)
+    # A's gauge says off or wild, by Bayes' rule: one observation of the shares beside the 6 of
+    # their Dirichlet prior, which makes B's own wild level likelier.
+    share, variance = np.array([0.5, 0.4, 0.1]), np.array([6.0, 18.0, 60.0]) ** 2
+    of_a = share * np.exp(-0.5 * 40**2 / (variance + 9)) / np.sqrt(variance + 9)
+    predicted = (6 * share + of_a / of_a.sum()) / 7
+    assert unread.sd_um == pytest.approx(np.sqrt(predicted @ variance), rel=0.08)
 
 
 def test_a_pair_is_decided_though_body_and_lens_cannot_be_parted() -> None:

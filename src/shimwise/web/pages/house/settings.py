@@ -11,6 +11,7 @@ from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
 from shimwise.bench.errors import InputError
+from shimwise.bench.history.house_network import house_taught
 from shimwise.bench.house.settings import change_settings, checked_settings, settings
 from shimwise.bench.house.unit_list import export_house_list, import_house_list
 from shimwise.bench.house.views import HouseListOutcome, HouseSettings
@@ -167,6 +168,7 @@ def _shown(visit: Visit, house: HouseSettings, *, leads: Form | None = None) -> 
         saved=visit.request.query_params.get("saved", ""),
         who=Form.filled(who=person_of(visit.request)),
         has_devices=getattr(visit.request.app.state, "has_devices", False),
+        taught=house_taught(visit.record),
         leads=leads or Form.filled(names="\n".join(named)),
         leads_words=f"{_listed(named)} may reopen any signed prep." if named else NO_LEADS,
     )

@@ -1,0 +1,200 @@
+"""The whole house from its signed preps: spreads, every unit, persons' differences, what to read next.
+
+Where a person places focus is as private as how they repeat: a person sees their own, a lead everybody's.
+"""
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from shimwise.bench.errors import Conflict
+from shimwise.bench.history.house_views import (
+    HouseNetworkView,
+    HouseReadingView,
+    HouseTaughtView,
+    HouseUnitView,
+    PersonView,
+    SpreadView,
+    WalkView,
+)
+from shimwise.bench.house.settings import settings_in
+from shimwise.bench.house.taught import Taught, taught_in
+from shimwise.bench.sign.signing import leads_in
+from shimwise.bench.typed_names import typed_name
+from shimwise.bench.verdict.teaching import learned_from, signed_preps, taught_by, unit_of
+from shimwise.inference.house.joint import JointState, joint_state
+from shimwise.inference.house.next_readings import most_worth_reading, undecided
+from shimwise.inference.house.spreads import SET_LEVELS
+from shimwise.inference.model.kinds import Kind
+from shimwise.inference.model.priors import STARTING_LEVELS, Effect, Levels
+from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
+from shimwise.record.names import name_key
+from shimwise.record.queries import units
+from shimwise.sheets.words.house_words import EFFECT_WORDS, datum_words, persons_words
+
+if TYPE_CHECKING:
+    from shimwise.inference.house.spreads import Learned
+    from shimwise.record import Connection
+    from shimwise.record.record import Record
+
+Z95 = 1.96
+UNIT_OF = {
+    Effect.BODY: "µm",
+    Effect.LENS: "µm",
+    Effect.SET: "µm",
+    Effect.SCALE: "‰",
+    Effect.SETUP: "mm",
+}
+BLUR_UM = 40.0
+"""N·c at f/2 with a circle of confusion of 20 µm, at which persons are compared. [µm]"""
+LEAST_NAMELESS = 3
+"""Of two persons each would know the other's: then leads alone see how they differ. Chosen by us."""
+ALL = 10**9
+
+
+def house_taught(record: "Record") -> HouseTaughtView | None:
+    """Return what the house's signed preps have taught, as it is kept; None before there are enough."""
+    with record.reading() as connection:
+        taught = taught_in(connection)
+    return None if taught is None else _taught_view(taught)
+
+
+def house_network(record: "Record", *, who: str) -> HouseNetworkView:
+    """Compute the whole house from all its signed preps.
+
+    Parameters
+    ----------
+    who : str
+        Who asks: a person sees how they differ from the others, a lead how each does.
+
+    Raises
+    ------
+    Conflict
+        If no prep with readings is signed.
+    """
+    asking = typed_name(who, field="who") if who.strip() else ""
+    with record.reading() as connection:
+        preps = signed_preps(connection, most_readings=ALL)
+        found = learned_from(preps) if preps else None
+        if found is None:
+            raise Conflict(
+                "No prep with readings is signed yet: the house has taught nothing. Sign a prep first.",
+                kind="house",
+                id="house",
+            )
+        house = settings_in(connection)
+        names = _names(connection, found)
+        is_lead = bool(asking) and name_key(asking) in map(name_key, leads_in(connection))
+    state = joint_state(found)
+    open_places = set(undecided(state, tolerance_um=house.tolerance_um).tolist())
+    text = mm_to_metric_text if house.units == "m" else mm_to_feet_text
+    persons = _persons(state)
+    shown = [one for one in persons if is_lead or name_key(one.name) == name_key(asking)]
+    seen = tuple(shown) if is_lead or len(persons) >= LEAST_NAMELESS else ()
+    return HouseNetworkView(
+        taught=_taught_view(taught_by(found)),
+        units=tuple(
+            _unit(state, place, names, is_undecided=place in open_places)
+            for kind in (Kind.BODY, Kind.LENS)
+            for place in state.places(kind)
+        ),
+        persons=seen,
+        persons_words=persons_words(count=len(persons), shown=len(seen), is_lead=is_lead),
+        next=tuple(
+            HouseReadingView(
+                body=names[one.body],
+                lens=names[one.lens],
+                distance_text="INF" if math.isinf(one.distance_mm) else text(one.distance_mm),
+                gain_um2=one.gain_um2,
+            )
+            for one in most_worth_reading(found, state, tolerance_um=house.tolerance_um)
+        ),
+    )
+
+
+def _taught_view(taught: Taught) -> HouseTaughtView:
+    return HouseTaughtView(
+        preps=taught.preps,
+        readings=taught.readings,
+        is_used=taught.is_used,
+        spreads=tuple(_spread(taught, effect) for effect in UNIT_OF if effect.value in taught.levels),
+        walks=tuple(
+            WalkView(
+                kind=kind,
+                name=EFFECT_WORDS[kind],
+                month_um=one.month_um,
+                low_um=one.month_um * math.exp(-Z95 * one.log_sd),
+                high_um=one.month_um * math.exp(Z95 * one.log_sd),
+                knocked_share=one.knocked_share,
+            )
+            for kind, one in taught.walks.items()
+        ),
+        common_sd_um=taught.common_sd_um,
+        has_gauge=taught.has_gauge,
+        datum_words=datum_words(common_sd_um=taught.common_sd_um, has_gauge=taught.has_gauge),
+    )
+
+
+def _spread(taught: Taught, effect: Effect) -> SpreadView:
+    one = taught.levels[effect.value]
+    usual = Levels(one.sd, one.share).usual_sd
+    return SpreadView(
+        effect=effect.value,
+        name=EFFECT_WORDS[effect.value],
+        unit=UNIT_OF[effect],
+        spread=usual,
+        low=usual * math.exp(-Z95 * one.log_sd),
+        high=usual * math.exp(Z95 * one.log_sd),
+        starting=(SET_LEVELS if effect is Effect.SET else STARTING_LEVELS[effect]).usual_sd,
+        off_share=one.share[1],
+        wild_share=one.share[2],
+    )
+
+
+def _names(connection: "Connection", found: "Learned") -> dict[str, str]:
+    """Return the name of each unit of the network; one before an adjustment says so."""
+    readings = found.readings
+    ids = {unit_of(name)[0] for name in (*readings.bodies, *readings.lenses)}
+    rows = [*units.bodies(connection, limit=ALL), *units.lenses(connection, limit=ALL)]
+    known = {row.id: row for row in rows if row.id in ids}
+    named = {}
+    for name in (*readings.bodies, *readings.lenses):
+        unit_id, epoch = unit_of(name)
+        row = known.get(unit_id)
+        own = unit_id if row is None else row.name
+        named[name] = own if row is None or row.epoch == epoch else f"{own} before adjustment {epoch + 1}"
+    return named
+
+
+def _unit(state: JointState, place: int, names: dict[str, str], *, is_undecided: bool) -> HouseUnitView:
+    unit = state.units[place]
+    error_um, sd_um = float(state.mean[place]), float(np.sqrt(state.covariance[place, place]))
+    return HouseUnitView(
+        kind=str(unit.kind),
+        id=unit_of(unit.name)[0],
+        name=names[unit.name],
+        error_um=error_um,
+        sd_um=sd_um,
+        low_um=error_um - Z95 * sd_um,
+        high_um=error_um + Z95 * sd_um,
+        is_undecided=is_undecided,
+    )
+
+
+def _persons(state: JointState) -> list[PersonView]:
+    """Return each person's offset from the mean of all: the mean itself is not known from readings."""
+    here = state.places(Kind.EYE)
+    if not here:
+        return []
+    centring = np.eye(len(here)) - 1 / len(here)
+    offset = centring @ state.mean[here]
+    covariance = centring @ state.covariance[np.ix_(here, here)] @ centring.T
+    return [
+        PersonView(
+            name=state.units[place].name,
+            from_mean_um=float(BLUR_UM * offset[i]),
+            sd_um=float(BLUR_UM * np.sqrt(max(0.0, covariance[i, i]))),
+        )
+        for i, place in enumerate(here)
+    ]

@@ -1,0 +1,92 @@
+"""``shimwise house``: what the signed preps teach: spreads, every unit, persons, what to read next."""
+
+from textwrap import fill
+from typing import Annotated
+
+import typer
+
+from shimwise.bench.exchange import record_admin
+from shimwise.bench.history.house_network import house_network
+from shimwise.bench.history.house_views import HouseNetworkView, HouseTaughtView, HouseUnitView
+from shimwise.cli.output import show
+from shimwise.cli.record_options import AsJson, Data, Who, person
+
+WIDTH = 79
+SHOWN = 20
+MORE = (
+    "From all signed preps at once. Where a person places focus is private to the person and the leads. "
+    "Names are not passwords: who asks is believed.\n\nExit code: 0 told, 2 refused."
+)
+
+
+def house(
+    *,
+    everything: Annotated[
+        bool, typer.Option("--all", help=f"Every unit; else the {SHOWN} that are known least.")
+    ] = False,
+    who: Who = None,
+    data: Data = None,
+    as_json: AsJson = False,
+) -> None:
+    """Tell what the signed preps teach of the whole house."""
+    with record_admin.open_record(data, is_read_only=True) as record:
+        found = house_network(record, who=person(who))
+    show(found, _text(found, everything=everything), as_json=as_json)
+
+
+def _text(found: HouseNetworkView, *, everything: bool) -> str:
+    parts = [_head(found.taught), _spreads(found.taught), fill(found.taught.datum_words, WIDTH)]
+    parts += [_units(found, everything=everything), _persons(found), _next(found)]
+    return "\n\n".join(part for part in parts if part)
+
+
+def _head(taught: HouseTaughtView) -> str:
+    used = "The judge uses these spreads." if taught.is_used else "The judge uses them from five preps on."
+    return fill(f"{taught.preps:,} signed preps with {taught.readings:,} readings. {used}", WIDTH)
+
+
+def _spreads(taught: HouseTaughtView) -> str:
+    lines = [f"{'usual spread of':<17} {'±':>7}  {'95 %':<17} {'at first':>8}  {'off':>5}  {'wild':>5}"]
+    for one in taught.spreads:
+        interval = f"{one.low:.1f} to {one.high:.1f} {one.unit}"
+        lines.append(
+            f"{one.name:<17} {one.spread:>7.1f}  {interval:<17} {one.starting:>8.1f}  "
+            f"{one.off_share:>5.0%}  {one.wild_share:>5.0%}"
+        )
+    for walk in taught.walks:
+        interval = f"{walk.low_um:.1f} to {walk.high_um:.1f} µm"
+        name = f"{walk.name}, a month"
+        lines.append(f"{name:<17} {walk.month_um:>7.1f}  {interval}")
+    return "\n".join(lines)
+
+
+def _units(found: HouseNetworkView, *, everything: bool) -> str:
+    order = sorted(found.units, key=lambda one: -one.sd_um)
+    shown = list(found.units) if everything else order[:SHOWN]
+    open_count = sum(one.is_undecided for one in found.units)
+    head = f"{len(found.units):,} bodies and lenses as last read (± 95 %), {open_count:,} undecided"
+    more = "" if len(shown) == len(found.units) else f"; the {len(shown)} known least (--all shows every one)"
+    return "\n".join([fill(f"{head}{more}:", WIDTH), *map(_unit, shown)])
+
+
+def _unit(one: HouseUnitView) -> str:
+    name = one.name if len(one.name) <= 34 else f"{one.name[:33]}…"
+    mark = "undecided" if one.is_undecided else ""
+    half = one.high_um - one.error_um
+    return f"  {one.kind:<5} {name:<34} {one.error_um:>+7.1f} ± {half:>4.1f} µm  {mark}".rstrip()
+
+
+def _persons(found: HouseNetworkView) -> str:
+    lines = [fill(found.persons_words, WIDTH)]
+    lines += [
+        f"  {one.name:<34} {one.from_mean_um:>+7.1f} ± {2 * one.sd_um:>4.1f} µm" for one in found.persons
+    ]
+    return "\n".join(lines)
+
+
+def _next(found: HouseNetworkView) -> str:
+    if not found.next:
+        return "Nothing in the house is undecided."
+    lines = ["Most worth reading next, three times each:"]
+    lines += [f"  {one.body} with {one.lens} at {one.distance_text}" for one in found.next]
+    return "\n".join(lines)

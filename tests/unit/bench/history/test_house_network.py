@@ -1,0 +1,110 @@
+"""What a house's signed preps teach: kept at signatures, used by the judge, shown, persons private."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from invented_house import WHO, House, furnish
+
+from record_template import filled_with
+from shimwise.bench.errors import Conflict
+from shimwise.bench.history.house_network import house_network, house_taught
+from shimwise.bench.house.drift_rate import WearSettings, change_wear, rates_of
+from shimwise.bench.house.taught import priors_in
+from shimwise.bench.sign import signing
+from shimwise.bench.sign.signing import Exempt
+from shimwise.bench.verdict.verdict import judge_question, refresh_verdict
+from shimwise.inference.model.priors import STARTING_LEVELS, Effect
+from shimwise.record.record import Record
+
+pytestmark = pytest.mark.slow  # signs preps
+
+READINGS = {"3'": ("on", "2' 11 3/4\"", "3' 0 1/4\""), "6'": ("on", "5' 11\"", "6' 1\"")}
+PERSONS = (WHO, "P. Other", "Q. Third")
+
+
+class Clock:
+    """A clock that moves on by a week at each prep."""
+
+    def __init__(self) -> None:
+        self.now = datetime(2025, 3, 1, 9, tzinfo=UTC)
+
+    def __call__(self) -> datetime:
+        self.now += timedelta(seconds=1)
+        return self.now
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock()
+
+
+@pytest.fixture
+def house(record_folder: Path, clock: Clock) -> Iterator[House]:
+    with Record.open(record_folder, clock=clock) as record:
+        yield House(record, dict(filled_with(furnish)))
+
+
+def read_prep(house: House, number: int) -> str:
+    bodies = [house.ids["A-01"], house.ids["A-02"]]
+    prep_id = house.start(body_ids=bodies).id
+    for body_id in bodies:
+        for i, name in enumerate(("H18", "H25", "H35")):
+            for distance, texts in READINGS.items():
+                house.read(
+                    prep_id,
+                    texts[(number + i) % 3],
+                    body_id=body_id,
+                    lens_id=house.ids[name],
+                    distance_text=distance,
+                    operator=PERSONS[number % 3],
+                )
+    return prep_id
+
+
+def sign(house: House, prep_id: str) -> None:
+    refresh_verdict(house.record, prep_id)
+    exceptions = {unit.unit_id: Exempt("a test") for unit in signing.undecided(house.record, prep_id)}
+    signing.sign(house.record, prep_id, who=WHO, exceptions=exceptions)
+
+
+def test_the_fifth_signature_makes_the_houses_own_spreads_those_of_the_judge(
+    house: House, clock: Clock
+) -> None:
+    assert house_taught(house.record) is None
+    with pytest.raises(Conflict, match="No prep with readings is signed yet"):
+        house_network(house.record, who=WHO)
+    for number in range(5):
+        with house.record.reading() as connection:
+            assert priors_in(connection) is None, number
+        sign(house, read_prep(house, number))
+        clock.now += timedelta(days=7)
+    taught = house_taught(house.record)
+    assert taught is not None
+    assert taught.is_used
+    assert (taught.preps, taught.readings) == (5, 60)
+    assert all(one.low < one.spread < one.high for one in taught.spreads)
+    assert "no datum" in taught.datum_words
+    fresh = read_prep(house, 5)
+    question = judge_question(house.record, fresh)
+    assert question is not None
+    assert question.priors is not None
+    assert question.priors.levels[Effect.BODY] != STARTING_LEVELS[Effect.BODY]
+    assert refresh_verdict(house.record, fresh) is not None  # the priors reach the judge's own process
+
+    with house.record.reading() as connection:
+        assert rates_of(connection).body_month == pytest.approx(taught.walks[0].month_um)
+    still = WearSettings(body_month_um=0.3, reason="a test")
+    change_wear(house.record, settings=still, who=WHO)
+    with house.record.reading() as connection:
+        assert rates_of(connection).body_month == 0.3  # what a person set goes before what was learned
+
+    network = house_network(house.record, who=WHO)
+    assert [one.name for one in network.persons] == [WHO]  # their own alone
+    assert {one.name for one in network.units} == {"A-01", "A-02", "H18", "H25", "H35"}
+    signing.change_leads(house.record, names=["P. Other"], who=WHO)
+    everybody = house_network(house.record, who="P. Other").persons
+    assert sorted(one.name for one in everybody) == sorted(PERSONS)
+    assert sum(one.from_mean_um for one in everybody) == pytest.approx(0.0, abs=1e-6)
+    assert not house_network(house.record, who="").persons
