@@ -174,7 +174,7 @@ def _choose(
         open_bodies = bodies[half_widths_um > wanted_um]
         if not len(open_bodies):
             break
-        best = int(np.argmax(gain(covariance, built, variance, open_bodies).sum(1)))
+        best = int(np.argmax(gain(covariance, built.candidate_design, variance, open_bodies).sum(1)))
         reach = covariance @ built.candidate_design[best]
         total = variance[best] + built.candidate_design[best] @ reach
         covariance = covariance - np.outer(reach, reach) / total

@@ -36,7 +36,8 @@ class BodyAnswer:
     """A body's error [µm, B < 0: sensor too close, lands short], its 95 % interval and its verdict.
 
     ``limit_um``: half the interval that readings without end would leave; nan in a verdict that did not
-    compute it. [µm]
+    compute it. [µm] ``more_readings``: at least so many more decide it, if its error is as estimated; None
+    where it is decided, or that is not known.
     """
 
     name: str
@@ -48,6 +49,7 @@ class BodyAnswer:
     verdict: Verdict
     tolerance_um: float
     limit_um: float = math.nan
+    more_readings: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

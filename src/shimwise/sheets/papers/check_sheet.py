@@ -9,6 +9,7 @@ from shimwise.inference.verdict.unit_change import UnitChange, change_between
 from shimwise.number_format import decimal_text
 from shimwise.sheets.papers.pair_table import pair_table
 from shimwise.sheets.papers.signed.adjustment_rows import adjustment_steps_text
+from shimwise.sheets.papers.signed.canonical_json import digest_words
 from shimwise.sheets.papers.signed.not_checked import not_checked
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of, time_of
 from shimwise.sheets.papers.signed.readings_rows import reading_rows
@@ -268,13 +269,23 @@ def _reason(value: object) -> Data:
 def _signature(prep: PrepDocument) -> Data:
     row = prep.sign_off
     if row is None or not prep.is_signed:
-        return {"by": "", "at": "", "what": "", "revision": prep.prep.get("revision") or 0}
+        return {"by": "", "at": "", "what": "", "revision": prep.prep.get("revision") or 0, "seal": ""}
     return {
         "by": text_of(row, "signed_by"),
         "at": moment_words(row["signed_at"]),
         "what": capital(_signed_words(prep)),
         "revision": row.get("revision") or 0,
+        "seal": _seal(row),
     }
+
+
+def _seal(row: Row) -> str:
+    """Return the head of the journal that the house sealed with a signature; empty if it is not sealed."""
+    seal = row.get("seal")
+    if not isinstance(seal, Mapping):
+        return ""
+    head = digest_words(str(seal.get("journal_head"))[:64])
+    return f"Journal up to line {plain(str(seal.get('journal_seq')))[:12]}: {plain(head)}"
 
 
 def _signed_words(prep: PrepDocument) -> str:

@@ -181,7 +181,7 @@ class _VerdictWriter(Writer):
         )
         yield from rail.styled
         yield from self.units()
-        yield from self.section("Body and lens together", self.pairs())
+        yield from self.pairs()
         yield from self.causes()
         yield from self.eyes()
         yield from self.section("How it is done", self.steps())
@@ -269,10 +269,11 @@ class _VerdictWriter(Writer):
             yield self.text(probability_text(unit.p_scale_out))
 
     def pairs(self) -> Iterator[RenderableType]:
-        for text in list(set_texts(self.answer))[:MOST_BODIES]:
-            yield from self.paragraph(text, indent=1)
-        for one in self.answer.differences[:MOST_DIFFERENCES]:
-            yield from self.paragraph(difference_sentence(one), indent=1)
+        """Write body and lens together, then body against body, in one paragraph."""
+        texts = list(set_texts(self.answer))[:MOST_BODIES]
+        texts += map(difference_sentence, self.answer.differences[:MOST_DIFFERENCES])
+        if texts:
+            yield from self.paragraph(" ".join(texts))
 
     # -- lists ---------------------------------------------------------------------------------------------
 
@@ -298,7 +299,7 @@ class _VerdictWriter(Writer):
         is_mark_shared = all(any(mark in steps for steps in groups) for mark in _MARKS)
         left_out = (*[_CLEAN] * is_clean_shared, *_MARKS * is_mark_shared)
         if is_clean_shared:
-            yield from self.paragraph(f"First, of body and lens: {_CLEAN[0].lower()}{_CLEAN[1:]}", indent=1)
+            yield from self.paragraph(notice_text(Notice("clean_both")), indent=1)
         for steps, group in list(groups.items())[:MOST_REMEDIES]:
             own = [step for step in steps if step not in left_out]
             numbered = " ".join(f"{number}. {step}" for number, step in enumerate(own, 1))
