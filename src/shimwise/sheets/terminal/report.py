@@ -16,7 +16,7 @@ from shimwise.inference.verdict.answer import (
     ReadingAnswer,
     Verdict,
 )
-from shimwise.inference.verdict.pair_sentences import difference_sentence
+from shimwise.inference.verdict.pair_sentences import certain_differences, difference_sentence
 from shimwise.notices import Notice
 from shimwise.remedy.remedy import Remedy, RemedyKind
 from shimwise.remedy.to_do import to_do
@@ -269,9 +269,12 @@ class _VerdictWriter(Writer):
             yield self.text(probability_text(unit.p_scale_out))
 
     def pairs(self) -> Iterator[RenderableType]:
-        """Write body and lens together, then body against body, in one paragraph."""
+        """Write body and lens together, then body against body as far as the head has not, in one paragraph."""
         texts = list(set_texts(self.answer))[:MOST_BODIES]
-        texts += map(difference_sentence, self.answer.differences[:MOST_DIFFERENCES])
+        certain = certain_differences(self.answer)
+        in_head = certain if len(certain) == 1 else ()  # of several the head has the largest alone
+        others = [one for one in self.answer.differences if one not in in_head]
+        texts += map(difference_sentence, others[:MOST_DIFFERENCES])
         if texts:
             yield from self.paragraph(" ".join(texts))
 
