@@ -269,7 +269,7 @@ class _VerdictWriter(Writer):
             yield self.text(probability_text(unit.p_scale_out))
 
     def pairs(self) -> Iterator[RenderableType]:
-        """Write body and lens together, then body against body as far as the head has not, in one paragraph."""
+        """Write body and lens together, then body against body unless the head has it, in one paragraph."""
         texts = list(set_texts(self.answer))[:MOST_BODIES]
         certain = certain_differences(self.answer)
         in_head = certain if len(certain) == 1 else ()  # of several the head has the largest alone
@@ -316,7 +316,13 @@ class _VerdictWriter(Writer):
         )
         if is_mark_shared:
             yield from self.paragraph(notice_text(Notice("mark_both")), indent=1)
-        cautions = dict.fromkeys(notice_text(one) for remedy in self.remedies for one in remedy.cautions)
+        written = {step.code for remedy in self.remedies[:MOST_REMEDIES] for step in remedy.steps}
+        cautions = dict.fromkeys(
+            notice_text(one)
+            for remedy in self.remedies
+            for one in remedy.cautions
+            if _STEP_OF_CAUTION.get(one.code) not in written
+        )
         if cautions:
             yield from self.paragraph(f"Caution: {' '.join(cautions)}", indent=1)
 
@@ -354,6 +360,8 @@ def _table(rows: Sequence[Sequence[Text]], width: int) -> tuple[list[Text], int]
 _CLEAN = notice_text(Notice("clean"))
 _MARKS = (notice_text(Notice("mark_body")), notice_text(Notice("mark_lens")))
 """The first step of bodies and lenses alike, and their last ones: written once where both are."""
+_STEP_OF_CAUTION = {"stop_at_resistance": "move_slowly", "lens_technician": "send_lens"}
+"""Cautions that a step contains: written once, at the step."""
 
 
 def _advice(remedy: Remedy) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 from shimwise.inference.verdict.answer import Z95
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.notices import Notice, WordedNotice
-from shimwise.number_format import decimal_text
+from shimwise.number_format import decimal_text, signed_text
 from shimwise.sheets.words.file_words import FILE_WORDS, FILE_WORDS_IN_HOUSE
 from shimwise.sheets.words.remedy_words import REMEDY_WORDS, REMEDY_WORDS_IN_HOUSE, Numbers, Words
 from shimwise.sheets.words.shared import listed
@@ -104,7 +104,7 @@ def _one_eye(unit: str, n: Numbers) -> str:
     low_um, high_um = float(n["low_um"] or 0.0), float(n["high_um"] or 0.0)
     whose = f"that of {unit}" if unit else "with no name"
     return (
-        f"One eye only has read, {whose}: its own bias, {decimal_text(low_um)} to {decimal_text(high_um)} µm "
+        f"One eye only has read, {whose}: its own bias, {signed_text(low_um)} to {signed_text(high_um)} µm "
         "(95 %), goes into every body. Before anything is turned on its word alone, let a second person "
         "read, or take a gauge or frames."
     )

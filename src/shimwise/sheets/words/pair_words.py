@@ -30,14 +30,10 @@ def _set_text(pairs: Sequence[PairAnswer], tolerance_um: float) -> str:
         return f"the marks hold: {'the lens lands' if count == 1 else f'all {count} lenses land'} {within}"
     parts = []
     if fine:
-        lands = "lands" if count == 1 else "land"
-        parts.append(f"{count} of {counted(len(pairs), 'lens')} {lands} {within}")
+        parts.append(f"{count} of {counted(len(pairs), 'lens')} {'is' if count == 1 else 'are'} {within}")
     for verdict, way in ((Verdict.OUT_SHORT, "short"), (Verdict.OUT_DEEP, "deep")):
         if out := [one for one in pairs if one.verdict is verdict]:
             parts.append(_out_text(out, way))
-    if undecided := [plain(one.lens) for one in pairs if not one.verdict.is_decided]:
-        is_ = "is" if len(undecided) == 1 else "are"
-        parts.append(f"{listed(undecided, most=MOST_NAMED)} {is_} not decided")
     return "; ".join(parts)
 
 
@@ -48,4 +44,5 @@ def _out_text(pairs: Sequence[PairAnswer], way: str) -> str:
         size = f"{decimal_text(abs(pairs[0].landing_um), half_digits(half_um))} {half_text(half_um)} µm"
         return f"{names} lands {size} {way}"
     sizes = sorted(abs(one.landing_um) for one in pairs)
-    return f"{names} land {decimal_text(sizes[0])} to {decimal_text(sizes[-1])} µm {way}"
+    ends = dict.fromkeys(decimal_text(size) for size in (sizes[0], sizes[-1]))
+    return f"{names} land {' to '.join(ends)} µm {way}"
