@@ -50,9 +50,9 @@ test: check
 coverage: setup-dev
 	$(BIN)/pytest --cov=shimwise --cov-report=term:skip-covered
 
-# While one works: the unit tests that are not marked slow.
+# While one works: the unit tests that are not marked slow, without a database server.
 quick: setup-dev
-	$(BIN)/pytest tests/unit -m "not slow"
+	$(BIN)/pytest tests/unit -m "not slow and not postgresql"
 
 # The oldest versions of the dependencies that pyproject.toml allows, in an environment of their own. Beside
 # today's versions of what they need themselves, old libraries warn: there a warning is no error.

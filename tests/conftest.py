@@ -23,13 +23,20 @@ INFERENCE = Path(__file__).parent / "unit" / "inference"
 
 settings.register_profile(
     "shimwise",
-    max_examples=examples(40),
+    max_examples=examples(25),
     derandomize=not IS_EXPLORING,
     print_blob=True,
     deadline=None,  # how long a case takes says more of the machine than of the program
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("shimwise")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what needs a PostgreSQL server."""
+    for item in items:
+        if "postgres" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.postgresql)
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -184,7 +184,7 @@ def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return empty_record(tmp_path_factory.mktemp("template"))
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])
 def record_address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Return where an empty record is: once on SQLite, once on PostgreSQL."""
     if request.param == "sqlite":

@@ -5,7 +5,7 @@ import os
 __all__ = ["IS_EXPLORING", "examples"]
 
 IS_EXPLORING = os.environ.get("SHIMWISE_TESTS") == "explore"
-EXPLORED_FACTOR = 20
+EXPLORED_FACTOR = 40
 
 
 def examples(count: int) -> int:

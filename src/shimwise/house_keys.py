@@ -62,10 +62,14 @@ class KnownKey:
         return fingerprint_of(self.public)
 
     @property
+    def is_own(self) -> bool:
+        """Whether it is this house's, now or formerly."""
+        return self.house == OWN or self.house.startswith(f"{OWN}-")
+
+    @property
     def words(self) -> str:
         """The house in a sentence: this one, or its name here."""
-        is_own = self.house == OWN or self.house.startswith(f"{OWN}-")
-        return "this house" if is_own else f"the house known here as {self.house}"
+        return "this house" if self.is_own else f"the house known here as {self.house}"
 
 
 @dataclass(frozen=True)
@@ -229,6 +233,12 @@ def trust(public: bytes, house: str) -> KnownKey:
     HouseKeyError
         If the name is none, or a key is known by that name.
     """
+    if house.lower().startswith(OWN):
+        raise HouseKeyError(f"{house[:60]!r} is a name of this house's own keys. Give another.")
+    return _keep(public, house)
+
+
+def _keep(public: bytes, house: str) -> KnownKey:
     if not _NAME.fullmatch(house):
         raise HouseKeyError(f"{house[:60]!r} is no name of a house: letters, digits, spaces, dots, dashes.")
     path = keys_folder() / KNOWN / f"{house}.pem"
@@ -273,7 +283,7 @@ def rotate() -> tuple[KnownKey | None, HouseKey]:
     former = _house_key()
     if former is None:
         return None, _made()
-    kept = trust(former.public, _own_name(former.public))
+    kept = _keep(former.public, _own_name(former.public))
     (keys_folder() / KEY_FILE).unlink()
     return kept, _made()
 
@@ -322,7 +332,7 @@ def _made() -> HouseKey:
     made = _house_key()
     if made is None:
         raise HouseKeyError(f"The house's key did not stay in {keys_folder()}.")
-    trust(made.public, _own_name(made.public))
+    _keep(made.public, _own_name(made.public))
     return made
 
 

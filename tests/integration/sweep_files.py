@@ -36,7 +36,9 @@ STAR = SweepSpec(
     magnification=MAGNIFICATION,
     focal_mm=FOCAL_MM,
 )
-CHART_MOVES = SweepSpec(**{**STAR.__dict__, "exit_pupil_mm": -FOCAL_MM * MAGNIFICATION})
+SMALL = SweepSpec(**{**STAR.__dict__, "width": 400, "height": 300, "stars": 1})
+"""One star with its markers, for what does not ask about tilt."""
+CHART_MOVES = SweepSpec(**{**SMALL.__dict__, "exit_pupil_mm": -FOCAL_MM * MAGNIFICATION})
 """The picture grows as the chart comes nearer: m(D)/m0 = 1 - p/(f m0), what a pupil at -f m0 would do."""
 TEXTURE = SweepSpec(
     width=360, height=300, texture=True, range_um=60.0, best_um=BEST_UM, phase=False, magnification=0.02

@@ -123,14 +123,17 @@ def test_its_open_prep_goes_on(door: Door) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "code", "standing"), [("sheet.pdf", 1, "page_not_signed"), ("prep.json", 0, "as_signed")]
+    ("name", "words"),
+    [("sheet.pdf", "The pages carry no signature"), ("prep.json", "before signatures had keys")],
 )
-def test_what_was_signed_is_as_signed_and_its_page_is_not_compared(
-    folder: Path, ask: Ask, name: str, code: int, standing: str
+def test_what_was_signed_agrees_and_is_told_to_be_from_before_keys(
+    folder: Path, ask: Ask, name: str, words: str
 ) -> None:
-    found, said = ask("verify", KEPT / name, "--data", folder)
+    code, said = ask("verify", KEPT / name, "--data", folder)
     (prep,) = said["preps"]
-    assert (found, prep["standing"], prep["digest"]) == (code, standing, FACTS["digest"])
+    assert (code, prep["standing"], prep["digest"]) == (1, "not_sealed", FACTS["digest"])
+    assert prep["differing"] == []
+    assert words in " ".join(prep["words"])
 
 
 @pytest.mark.parametrize("path", [("readings", 0, "reading_text"), ("gauges", 0, "note"), ("prep", "title")])
@@ -159,14 +162,16 @@ def test_a_backup_of_it_is_restored(name: str, ask: Ask, run: Run, tmp_path: Pat
 
 def test_its_prep_is_imported_elsewhere_and_as_signed_there(ask: Ask, run: Run, tmp_path: Path) -> None:
     elsewhere = tmp_path / "elsewhere"
-    code, _, said = run("import", KEPT / "prep.json", "--data", elsewhere, "--who", "N. Tester")
+    words = ("import", KEPT / "prep.json", "--data", elsewhere, "--who", "N. Tester")
+    code, _, said = run(*words)
+    assert (code, "no seal of a house" in said) == (2, True)
+    code, _, said = run(*words, "--unproven")
     assert code == 0, said
     assert ask("check", "--data", elsewhere)[1]["findings"] == []
     assert list(lost(PREP, exported(run, elsewhere, tmp_path / "again.json"))) == []
-    assert ask("verify", KEPT / "prep.json", "--data", elsewhere)[0] == 0
-    assert (
-        ask("verify", KEPT / "sheet.pdf", "--data", elsewhere)[1]["preps"][0]["standing"] == "page_not_signed"
-    )
+    for name in ("prep.json", "sheet.pdf"):
+        (prep,) = ask("verify", KEPT / name, "--data", elsewhere)[1]["preps"]
+        assert prep["standing"] == "not_sealed"
 
 
 def test_its_readings_file_is_judged(ask: Ask) -> None:

@@ -77,6 +77,8 @@ def test_a_house_is_known_by_the_name_given_to_it(tmp_path: Path) -> None:
     trust(public, "Invented Rental")
     with pytest.raises(HouseKeyError, match="no name of a house"):
         trust(public, "../house-key")
+    with pytest.raises(HouseKeyError, match="this house's own keys"):
+        trust(public, "This-House-2")
     rotate()
     with pytest.raises(HouseKeyError, match="Another key is known as"):
         trust(house_key().public, "Invented Rental")

@@ -12,6 +12,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
@@ -53,8 +54,9 @@ def _is_chosen(cell: SweepCell, options: argparse.Namespace) -> bool:
 
 def _read(path: Path) -> Iterator[Row]:
     for line in path.read_text(encoding="utf-8").splitlines():
-        values = json.loads(line)
-        yield Row(**{name: tuple(v) if isinstance(v, list) else v for name, v in values.items()})
+        listed: dict[str, Any] = json.loads(line)
+        values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in listed.items()}
+        yield Row(**values)
 
 
 def _options() -> argparse.Namespace:

@@ -28,7 +28,16 @@ class Columns(NamedTuple):
 
 
 REQUIRED = ("body", "lens", "focal_length_mm", "f_number", "distance", "reading", "operator", "setup")
-OPTIONAL = ("squeeze", "axis", "principal_separation_mm", "stop", "at", "note", "focus_design")
+OPTIONAL = (
+    "squeeze",
+    "axis",
+    "principal_separation_mm",
+    "stop",
+    "at",
+    "note",
+    "focus_design",
+    "temperature_c",
+)
 KNOWN = (*REQUIRED, *OPTIONAL)
 READINGS = Columns(REQUIRED, OPTIONAL, lengths=("distance", "reading"))
 _OTHER_NAMES = {"set_up": "setup"}

@@ -7,7 +7,15 @@ from contextlib import contextmanager
 from typing import NamedTuple, TypeVar
 
 from shimwise.files.errors import CellError, shown
-from shimwise.files.limits import FARTHEST_MM, FNUMBER, FOCAL_MM, SEPARATION_MM, SQUEEZE, NumberRange
+from shimwise.files.limits import (
+    FARTHEST_MM,
+    FNUMBER,
+    FOCAL_MM,
+    SEPARATION_MM,
+    SQUEEZE,
+    TEMPERATURE_C,
+    NumberRange,
+)
 from shimwise.files.names import cleaned_name
 from shimwise.inference.model.prep import Axis, FocusDesign
 from shimwise.lengths import ACCEPTED_FORMS, LengthTextError, length_to_mm
@@ -87,6 +95,14 @@ def to_separation_mm(text: str, *, decimal_comma: bool) -> float | None:
     if not text.strip():
         return None
     return to_number(text, SEPARATION_MM, example="12.5", decimal_comma=decimal_comma)
+
+
+def to_temperature_c(text: str, *, decimal_comma: bool) -> float | None:
+    """Read the temperature at a reading [°C]; None where nothing is written."""
+    if not text.strip():
+        return None
+    plain = text.strip().removesuffix("C").removesuffix("°")
+    return to_number(plain, TEMPERATURE_C, example="21", decimal_comma=decimal_comma)
 
 
 class WrittenLength(NamedTuple):

@@ -63,7 +63,6 @@ as in the readings; names with spaces are quoted. A complete example::
 """
 
 import re
-import tomllib
 from itertools import pairwise
 from pathlib import Path
 
@@ -84,6 +83,7 @@ from shimwise.files.limits import (
 )
 from shimwise.files.opening import read_bytes
 from shimwise.files.toml_tables import Table
+from shimwise.files.toml_text import read_toml
 from shimwise.inference.model.prep import FocusDesign
 from shimwise.lengths import length_to_mm
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
@@ -135,7 +135,7 @@ def parse_kit(data: bytes | str, *, name: str) -> Kit:
 
 def _toml(data: bytes | str, name: str) -> dict[str, object]:
     try:
-        return tomllib.loads(data if isinstance(data, str) else data.decode("utf-8-sig"))
+        return read_toml(data if isinstance(data, str) else data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         raise KitError(
             f"byte {error.start + 1} cannot be read as UTF-8. Save the kit file as UTF-8 and try again.",

@@ -37,6 +37,7 @@ SQUEEZE = NumberRange(1.0, 4.0)
 SEPARATION_MM = NumberRange(-1000.0, 1000.0, "mm")
 FARTHEST_MM = 1e7
 """Ten kilometres: a finite distance beyond that is a slip, and infinity has its own word."""
+TEMPERATURE_C = NumberRange(-60.0, 80.0, "°C")
 NEAR_MM = NumberRange(0.0, FARTHEST_MM, "mm", is_open=True)
 PIXEL_PITCH_UM = NumberRange(0.5, 100.0, "µm")
 COC_UM = NumberRange(1.0, 500.0, "µm")

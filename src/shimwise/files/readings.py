@@ -1,10 +1,10 @@
 """The readings file: a CSV with a header, as a technician's spreadsheet or pad writes it, to readings.
 
 The header names ``body,lens,focal_length_mm,f_number,distance,reading,operator,setup`` in any order, and may
-name ``squeeze, axis, principal_separation_mm, stop, at, note, focus_design``; other columns are not read, and
-with a warning. Distances are written with their unit, or their column names it, as ``distance_mm``. Fields
-are parted by commas, semicolons or tabs. A row whose reading is empty is still to be read. Either every other
-row is read, or those that are wrong are listed, and none is read.
+name ``squeeze, axis, principal_separation_mm, stop, at, note, focus_design, temperature_c``; other
+columns are not read, with a warning. Distances are written with their unit, or their column names it, as
+``distance_mm``. Fields are parted by commas, semicolons or tabs. A row whose reading is empty is still to be
+read. Either every other row is read, or those that are wrong are listed, and none is read.
 """
 
 from collections.abc import Callable, Iterable, Iterator

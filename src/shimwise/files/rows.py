@@ -88,6 +88,7 @@ class RowReader:
         self.at = column("at", cleaned_name)
         self.note = column("note", lambda text: cleaned_note(from_spreadsheet(text.strip())))
         self.focus_design = column("focus_design", csv_fields.to_focus_design)
+        self.temperature = number("temperature_c", csv_fields.to_temperature_c)
         self.rules = ReadingRules(lenses)
         self.setups: dict[tuple[str, float], str] = {}
 
@@ -140,5 +141,6 @@ class RowReader:
             at=self.at.value(row),
             note=self.note.value(row),
             focus_design=lens.focus_design,
+            temperature_c=self.temperature.value(row),
         )
         return FileRow(reading, entered.distance_text, entered.reading_text)

@@ -48,6 +48,11 @@ DAMAGED = (
 )
 OTHER = "refused the change ({cause}). Nothing of it is kept; run shimwise check."
 
+GONE = (
+    "is not where it was: its file was deleted or moved while it was open. What was sent meanwhile may be "
+    "lost with it. Put the file back, or restore a backup, then start again."
+)
+EMPTIED = "it was emptied while it was open"
 REPLACED = f"was replaced by another one meanwhile, as by shimwise restore. Open it again. {_KEPT}"
 
 _SQLITE = (

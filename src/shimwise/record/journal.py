@@ -1,9 +1,12 @@
 """A change of the record, and the journal: who did what, and when.
 
-Lines are only ever added, and numbered without holes.
+Lines are only ever added, and numbered without holes. They are a hash chain: the head at a line depends on
+that line and on all before it, so a head that was signed fixes them (S. Haber, W. S. Stornetta, *How to
+time-stamp a digital document*, Journal of Cryptology 3, 1991).
 """
 
-from collections.abc import Mapping
+import hashlib
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -11,6 +14,7 @@ from typing import Any
 from sqlalchemy import Connection, bindparam, func, select
 
 from shimwise.record.tables import schema
+from shimwise.record.tables.columns import json_text
 from shimwise.record.tables.mapping import rows_of
 from shimwise.record.tables.rows import JournalRow
 
@@ -72,6 +76,29 @@ def journal_of_unit(connection: Connection, unit_id: str, *, limit: int = 200) -
     """Return the latest lines about a body or a lens, newest first."""
     wanted = select(_T).where(_T.c.unit_id == unit_id).order_by(_T.c.seq.desc()).limit(limit)
     return rows_of(connection, wanted, JournalRow)
+
+
+def taken_in(connection: Connection) -> dict[str, JournalRow]:
+    """Return the line by which each prep was taken in from another record, by the prep's id."""
+    wanted = select(_T).where(_T.c.what == TAKEN_IN).order_by(_T.c.seq)
+    return {str(row.detail.get("prep_id")): row for row in rows_of(connection, wanted, JournalRow)}
+
+
+TAKEN_IN = "prep imported"
+GENESIS = hashlib.sha256(b"shimwise.journal/1").hexdigest()
+"""The head of a journal without lines."""
+_AT_ONCE = 1000
+
+
+def heads_after(connection: Connection, seq: int = 0, head: str = GENESIS) -> Iterator[tuple[int, str]]:
+    """Yield the number of each line after ``seq``, at which the head is ``head``, and the head there."""
+    wanted = select(_T).where(_T.c.seq > seq).order_by(_T.c.seq).execution_options(yield_per=_AT_ONCE)
+    with connection.execute(wanted) as found:
+        for line in found:
+            values = (line.seq, line.at.isoformat(timespec="microseconds"), *line[2:])
+            text = json_text([head, *values])
+            head = hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+            yield int(line.seq), head
 
 
 def last_seq(connection: Connection, *, prep_id: str | None = None) -> int:

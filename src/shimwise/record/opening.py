@@ -85,7 +85,9 @@ def _prepare_file(engine: Engine, location: Location, path: Path, *, is_read_onl
         if not path.is_file():
             raise RecordAway(NOT_THERE, where=location.name)
         return
-    path.parent.mkdir(parents=True, exist_ok=True)
+    path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    if not path.exists():
+        path.touch(mode=0o600)  # what SQLite makes beside it has the mode of this file
     with engine.connect() as connection:
         # Kept in the file: the write-ahead log, in which readers never wait for a writer.
         connection.connection.dbapi_connection.execute("PRAGMA journal_mode=WAL")  # type: ignore[union-attr]

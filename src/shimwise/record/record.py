@@ -8,8 +8,8 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine, text
 
-from shimwise.record.error_translation import BUSY, UNSURE, translated
-from shimwise.record.errors import RecordBusy, RecordUnsure
+from shimwise.record.error_translation import BUSY, DAMAGED, EMPTIED, GONE, REPLACED, UNSURE, translated
+from shimwise.record.errors import RecordAway, RecordBusy, RecordDamaged, RecordUnsure
 from shimwise.record.group_commit import GroupCommit
 from shimwise.record.journal import Change
 from shimwise.record.location import (
@@ -56,6 +56,7 @@ class Record:
         self._known_people: set[str] = set()
         self._watchers: list[Callable[[], None]] = []
         self._watching = threading.Lock()
+        self._file = _identity(location.path)
 
     @classmethod
     def open(
@@ -93,6 +94,7 @@ class Record:
         try:
             with record.translated(has_files=True):
                 prepare(engine, location, is_read_only=is_read_only)
+                record._file = _identity(location.path)
         except BaseException:
             engine.dispose()
             raise
@@ -119,11 +121,14 @@ class Record:
         RecordUnsure
             If it is not known whether the change is kept.
         """
+        self._refuse_moved()
         with self.translated(), self._turns.turn() as connection:
             key = name_key(who)
             if key not in self._known_people:
                 remember(connection, who)
             yield Change(connection=connection, at=self.clock(), who=who)
+        # Looked at again before anybody is answered: SQLite commits into a file that was deleted meanwhile.
+        self._refuse_moved()
         self._known_people.add(key)  # only now: a change that was given up took the new person with it
         for watcher in tuple(self._watchers):
             watcher()
@@ -137,6 +142,7 @@ class Record:
         RecordAway, RecordBusy, RecordDamaged
             If it cannot be read.
         """
+        self._refuse_moved()
         with self.translated(), self.engine.connect() as raw:
             connection = raw.execution_options(**reading_options(self.location))
             with connection.begin():
@@ -173,6 +179,19 @@ class Record:
     def __exit__(self, *_: object) -> None:
         self.close()
 
+    def _refuse_moved(self) -> None:
+        """Raise if the file is not the one that was opened: deleted, replaced or emptied since."""
+        if self.location.path is None:
+            return
+        found = _identity(self.location.path)
+        if found is None:
+            raise RecordAway(GONE, where=self.name)
+        device, number, is_empty = found
+        if (device, number) != (self._file or found)[:2]:
+            raise RecordBusy(REPLACED, where=self.name)
+        if is_empty:
+            raise RecordDamaged(DAMAGED.format(cause=EMPTIED), where=self.name)
+
     def _begin(self) -> Connection:
         connection = self.engine.connect().execution_options(**writing_options(self.location))
         try:
@@ -189,3 +208,12 @@ class Record:
 
     def _unsure(self, waited_s: float) -> RecordUnsure:
         return RecordUnsure(UNSURE.format(waited_s=waited_s), where=self.name)
+
+
+def _identity(path: Path | None) -> tuple[int, int, bool] | None:
+    """Return device and number of a file, and whether it is empty; None if there is none."""
+    try:
+        found = path.stat() if path is not None else None
+    except OSError:
+        return None
+    return None if found is None else (found.st_dev, found.st_ino, found.st_size == 0)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from api_house import WHO, Door, Json, opened_door
-from sweep_files import BEST_UM, DISTANCE_MM, write_sweep
+from sweep_files import BEST_UM, DISTANCE_MM, SMALL, write_sweep
 
 from shimwise.bench.exchange.record_admin import export_prep
 
@@ -23,7 +23,7 @@ def door(tmp_path: Path) -> Iterator[Door]:
 
 @pytest.fixture(scope="module")
 def frames(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_sweep(tmp_path_factory.mktemp("sweep"))
+    return write_sweep(tmp_path_factory.mktemp("sweep"), SMALL)
 
 
 def send(door: Door, prep_id: str, files: list[Path], status: int = 202, **fields: str) -> Json:

@@ -17,7 +17,9 @@ from record_template import copied_record
 from shimwise.bench.demo.demo_record import fill_demo
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.sign.papers import signature_of
+from shimwise.bench.sign.sealing import seal_of
 from shimwise.cli import main
+from shimwise.house_keys import house_key
 from shimwise.record.exchange import prep_json
 from shimwise.record.exchange.row_json import row_to_json
 from shimwise.record.queries import preps, verdicts
@@ -196,7 +198,8 @@ def test_preps_of_the_record_are_printed_signed_and_verified(run: Run, tmp_path:
                 digest="",
             )
             digest = signature_of(document, row_to_json(row))
-            verdicts.add_sign_off(change, replace(row, digest=digest))
+            row = replace(row, digest=digest)
+            verdicts.add_sign_off(change, replace(row, seal=seal_of(change.connection, row, house_key())))
         began = record_admin.prep_document(record, filled.done_prep_id)["prep"]["started_at"]
     day = datetime.fromisoformat(began).astimezone().date().isoformat()
     code, out, err = run("sheet", "--day", day, "--data", str(folder), "--out", str(sheet), "--json")

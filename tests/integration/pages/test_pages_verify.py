@@ -73,7 +73,9 @@ def test_an_older_sheet_and_one_from_elsewhere_are_told(door: Door, prep_id: str
     assert "no longer counts" in checked(door, sheet).sentence
     with furnished(tmp_path / "away") as away:
         page = checked(away, sheet)
-    assert "is not known to this house" in page.sentence
+    assert "is what N. Tester signed on" in page.sentence  # its house is known there by its key
+    assert "The record of this house holds no such prep." in page.text
+    assert "only the house that signed it can tell" in page.text
     assert f"/preps/{prep_id}/sign" not in page.links
 
 

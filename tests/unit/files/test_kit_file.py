@@ -243,3 +243,14 @@ def test_no_value_under_a_known_key_does_anything_but_parse_or_be_refused(
 ) -> None:
     text = "\n".join(f"{place}\n{key} = {json.dumps(value)}" for place, key, value in entries)
     survives(text.replace("Infinity", "inf").replace("NaN", "nan"))
+
+
+@pytest.mark.parametrize("text", [f"{'.'.join(['a'] * 20_000)} = 1", f"[{' . '.join(['a'] * 20_000)}]"])
+def test_a_key_of_thousands_of_parts_is_refused_before_it_is_read(text: str) -> None:
+    # The library needs 1.6 GB and 100 s for it.
+    with pytest.raises(KitError, match="nested too deeply"):
+        parse(text)
+
+
+def test_a_comment_may_have_many_dots() -> None:
+    assert parse(f"# {'.' * 500}\ntolerance_um = 8").tolerance_um == 8

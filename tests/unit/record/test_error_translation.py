@@ -285,6 +285,7 @@ threading.Event().wait()
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("after_s", [0.05, 0.21, 0.34])
 def test_what_was_acknowledged_is_there_after_a_kill(tmp_path: Path, after_s: float) -> None:
     with Record.open(tmp_path) as record, record.writing(who="Ann") as change:

@@ -3,7 +3,6 @@
 import errno
 import os
 import sqlite3
-import stat
 from pathlib import Path
 
 import pytest
@@ -22,7 +21,7 @@ def test_a_folder_that_cannot_be_opened_stops_no_backup(
     opened = os.open
 
     def refuse_folders(path: str | Path, flags: int, *more: int) -> int:
-        if stat.S_ISDIR(os.stat(path).st_mode):
+        if os.path.isdir(path):
             raise PermissionError(errno.EACCES, "Permission denied", str(path))
         return opened(path, flags, *more)
 

@@ -20,6 +20,8 @@ with running_server() as server:
 """
 LONGEST_S = 60.0
 
+pytestmark = [pytest.mark.slow, pytest.mark.postgresql]  # starts a server
+
 
 @pytest.mark.skipif(programs() is None, reason="no PostgreSQL server here")
 def test_a_server_ends_with_tests_that_are_killed() -> None:

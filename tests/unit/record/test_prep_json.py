@@ -47,6 +47,16 @@ def _exported(record: Record, prep_id: str = "prep-1") -> dict[str, Any]:
     return again
 
 
+@pytest.fixture(scope="module")
+def whole_job(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """Export a whole job, of a house that has a lens which the job does not name; tests copy it."""
+    with Record.open(empty_record(tmp_path_factory.mktemp("home") / "record").parent) as home:
+        a_whole_job(home)
+        with home.writing(who="Ann") as change:
+            units.add_lens(change, replace(LENS, id="lens-other", name="Lens of another set"))
+        return _exported(home)
+
+
 def test_a_prep_imported_elsewhere_is_exported_as_the_same(record: Record, tmp_path: Path) -> None:
     a_whole_job(record)
     document = _exported(record)
@@ -217,11 +227,9 @@ def _set(path: str, value: object) -> Callable[[dict[str, Any]], None]:
     ],
 )
 def test_a_document_that_no_record_wrote_is_refused_with_the_place(
-    tmp_path: Path, path: str, value: object, told: str
+    whole_job: dict[str, Any], tmp_path: Path, path: str, value: object, told: str
 ) -> None:
-    with Record.open(empty_record(tmp_path / "home").parent) as home:
-        a_whole_job(home)
-        document = deepcopy(_exported(home))
+    document = deepcopy(whole_job)
     _set(path, value)(document)
     with Record.open(empty_record(tmp_path / "away").parent) as away:
         with pytest.raises(RecordError, match=told), away.writing(who="Bo") as change:
@@ -259,14 +267,10 @@ def test_a_document_that_no_record_wrote_is_refused_with_the_place(
     ],
 )
 def test_a_prep_that_could_never_be_shown_is_refused_before_it_is_kept(
-    tmp_path: Path, path: str, value: object, told: str
+    whole_job: dict[str, Any], tmp_path: Path, path: str, value: object, told: str
 ) -> None:
-    with Record.open(empty_record(tmp_path / "home").parent) as home:
-        a_whole_job(home)
-        with home.writing(who="Ann") as change:
-            units.add_lens(change, replace(LENS, id="lens-other", name="Lens of another set"))
-        document = deepcopy(_exported(home))
-        document["lenses"].append(row_to_json(replace(LENS, id="lens-other", name="Lens of another set")))
+    document = deepcopy(whole_job)
+    document["lenses"].append(row_to_json(replace(LENS, id="lens-other", name="Lens of another set")))
     _set(path, value)(document)
     with Record.open(empty_record(tmp_path / "away").parent) as away:
         with pytest.raises(ExchangeError, match=told), away.writing(who="Bo") as change:

@@ -5,10 +5,12 @@ import shlex
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from shimwise.bench.exchange.orphan_frames import frames_left
+from shimwise.bench.sign.sealing import contradictions_of_seals, refuse_unproven
 from shimwise.bench.sign.signed import as_exported
 from shimwise.bench.verdict.histories import remember_imported
 from shimwise.errors import ShimwiseError
@@ -109,8 +111,10 @@ def restore(
 
 
 def check(record: Record, *, progress: Progress | None = None) -> tuple[Contradiction, ...]:
-    """Check whether a record agrees with itself; empty when all is well."""
-    return checking.check(record, progress=_of(progress, "Checking the record"))
+    """Check whether a record agrees with itself, and with what was signed; empty when all is well."""
+    found = checking.check(record, progress=_of(progress, "Checking the record"))
+    with record.reading() as connection:
+        return (*found, *islice(contradictions_of_seals(connection), checking.SHOWN))
 
 
 def prep_document(record: Record, prep_id: str) -> dict[str, Any]:
@@ -149,18 +153,33 @@ def export_readings_csv(record: Record, prep_id: str) -> str:
         return readings_csv.export_readings(connection, prep_id)
 
 
-def import_prep(record: Record, document: Mapping[str, Any] | bytes | str, *, who: str) -> Imported:
+def import_prep(
+    record: Record, document: Mapping[str, Any] | bytes | str, *, who: str, is_unproven: bool = False
+) -> Imported:
     """Take in a prep that was exported: all of it or nothing.
+
+    Parameters
+    ----------
+    record : Record
+        Where to.
+    document : mapping, bytes or str
+        The prep, or its text.
+    who : str
+        Who takes it in.
+    is_unproven : bool
+        Whether signatures without a house's seal, as before 0.3, are taken in all the same.
 
     Raises
     ------
     ExchangeError
-        If the document is none, or holds something that no record holds or no page can show.
+        If the document is none, holds something that no record holds or no page can show, or nobody known
+        here vouches for its signatures.
     Conflict
         If the prep is here with other content, another unit has a name of the document, or a unit was
         adjusted here and there from the same state.
     """
     read = read_document(document) if isinstance(document, bytes | str) else document
+    refuse_unproven(read, is_unproven=is_unproven)
     with record.writing(who=who) as change:
         done = prep_json.import_prep(change, read)
         if done.is_new:

@@ -9,9 +9,19 @@ if TYPE_CHECKING:
 
 
 def reading_of(
-    row: "ReadingRow", *, body: str, lens: "LensRow", lens_name: str, setup: str, distance_mm: float
+    row: "ReadingRow",
+    *,
+    body: str,
+    lens: "LensRow",
+    lens_name: str,
+    setup: str,
+    distance_mm: float,
+    temperature_c: float | None = None,
 ) -> Reading:
-    """Return a reading as the judge takes it in; its line is its number in the prep."""
+    """Return a reading as the judge takes it in; its line is its number in the prep.
+
+    ``temperature_c``: the prep's, where the reading has none of its own.
+    """
     return Reading(
         row=row.seq,
         line=row.seq,
@@ -28,4 +38,5 @@ def reading_of(
         stop=row.stop,
         note=row.note,
         focus_design=FocusDesign(lens.focus_design) if lens.focus_design else None,
+        temperature_c=temperature_c if row.temperature_c is None else row.temperature_c,
     )

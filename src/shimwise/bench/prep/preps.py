@@ -14,7 +14,7 @@ from shimwise.bench.typed_lengths import typed_distance
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
 from shimwise.bench.typed_numbers import check_number
 from shimwise.fields import build_from
-from shimwise.files.limits import TOLERANCE_UM, NumberRange
+from shimwise.files.limits import TEMPERATURE_C, TOLERANCE_UM
 from shimwise.record.queries import evidence, sets, units, verdicts
 from shimwise.record.queries import preps as kept
 from shimwise.record.tables.rows import PrepLineRow, PrepRow, SetRow
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from shimwise.record.record import Record
 
 MOST_BODIES, MOST_LENSES = 20, 100
-TEMPERATURE_C = NumberRange(-60.0, 80.0, "°C")
 
 
 def start_prep(

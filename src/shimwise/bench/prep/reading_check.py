@@ -60,6 +60,7 @@ class ReadingNotes:
     stop: str = ""
     at: str = ""
     note: str = ""
+    temperature_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +116,7 @@ class CheckedReading:
             stop=words.stop,
             at_text=words.at,
             note=words.note,
+            temperature_c=words.temperature_c,
             taken_at=taken_at,
             seq=0,
         )

@@ -18,6 +18,8 @@ from shimwise.bench.prep.states import refuse_unless_open
 from shimwise.bench.prep.views import ReadingView, SavedReading
 from shimwise.bench.typed_lengths import TypedLength
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
+from shimwise.bench.typed_numbers import check_number
+from shimwise.files.limits import TEMPERATURE_C
 from shimwise.record.queries import evidence, verdicts
 from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import ReadingRow, SetupRow
@@ -51,6 +53,7 @@ def add_reading(
     stop: str = "",
     at: str = "",
     note: str = "",
+    temperature_c: float | None = None,
     taken_at: "datetime | None" = None,
     age_s: float | None = None,
     corrects: str = "",
@@ -84,6 +87,8 @@ def add_reading(
         ``vertical`` or ``horizontal`` of an anamorphic; empty for the whole picture.
     stop, at, note : str
         T-stop, place or time, and anything else, in words.
+    temperature_c : float, optional
+        At this reading, where it is another than the prep's. [°C]
     taken_at : datetime, optional
         If it was read, where that was before it is sent.
     age_s : float, optional
@@ -120,12 +125,17 @@ def add_reading(
         record.clock(),
     )  # before it waits its turn
     reading_id, person = id_or_new(id), typed_name(operator, field="operator")
+    check_number(temperature_c, TEMPERATURE_C, field="temperature_c")
     words = ReadingNotes(
-        stop=optional_name(stop, field="stop"), at=optional_name(at, field="at"), note=typed_note(note)
+        stop=optional_name(stop, field="stop"),
+        at=optional_name(at, field="at"),
+        note=typed_note(note),
+        temperature_c=temperature_c,
     )
+    stated_words = {name: value for name, value in asdict(words).items() if value is not None}
     why = typed_name(reason or MISTYPED, field="reason") if corrects else ""
     digest = digest_of(
-        {"prep_id": prep_id, "operator": person, "corrects": corrects, **asdict(typed), **asdict(words)}
+        {"prep_id": prep_id, "operator": person, "corrects": corrects, **asdict(typed), **stated_words}
     )
     with record.reading() as connection:
         kept = kept_as_sent(connection, reading_id, digest) if id else None

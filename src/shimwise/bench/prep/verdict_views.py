@@ -26,6 +26,7 @@ from shimwise.inference.verdict.answer import (
     PairAnswer,
     SetupAnswer,
 )
+from shimwise.inference.verdict.pair_sentences import difference_sentence
 from shimwise.inference.verdict.unit_state import state_of
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.notices import Notice, WordedNotice
@@ -33,7 +34,7 @@ from shimwise.remedy.to_do import to_do
 from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.words.cause_words import cause_text
 from shimwise.sheets.words.notices import AS_WRITTEN, worded
-from shimwise.sheets.words.pair_words import difference_text, pair_text, set_texts
+from shimwise.sheets.words.pair_words import pair_text, set_texts
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
     error_text,
@@ -70,7 +71,7 @@ def verdict_view(row: "VerdictRow", material: "PrepMaterial") -> PrepVerdict:
         lenses=tuple(_unit_view(one, "lens", find, upcoming, answer) for one in answer.lenses),
         pairs=tuple(_pair_view(one) for one in answer.pairs),
         differences=tuple(
-            build_from(BodyDifference, one, words=f"{difference_text(one)}.") for one in answer.differences
+            build_from(BodyDifference, one, words=difference_sentence(one)) for one in answer.differences
         ),
         sets=tuple(set_texts(answer)),
         setups=tuple(_setup_view(one, setup_ids) for one in answer.setups),

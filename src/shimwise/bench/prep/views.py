@@ -114,6 +114,7 @@ class ReadingView(EvidenceView):
     agreement_words: str
     operator: str
     stop: str
+    temperature_c: float | None
     note: str
     taken_at: datetime
     weight: float | None

@@ -299,7 +299,8 @@ def verify_paper(
     name = source.name if isinstance(source, Path) else "The file"
     data = _content(source) if isinstance(source, Path) else source
     if data.lstrip()[:1] == b"{" or data.startswith(b"\xef\xbb\xbf"):
-        return (find_in_prep(read_prep(read_json(data, name=name)), recorded=recorded),)
+        prep = read_prep(read_json(data, name=name))
+        return (find_in_prep(prep, known=known_keys(keys), recorded=recorded),)
     return find_in_pdf(data, remade=_remade, known=known_keys(keys), recorded=recorded)
 
 

@@ -9,6 +9,7 @@ import json
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from shimwise.record import journal
 from shimwise.record.errors import NotFound
 from shimwise.record.queries import preps, verdicts
 from shimwise.sheets.papers.signed.canonical_json import (
@@ -19,8 +20,11 @@ from shimwise.sheets.papers.signed.canonical_json import (
     without,
 )
 from shimwise.sheets.papers.signed.findings import KeptSignature, Recorded, signed_in
+from shimwise.sheets.papers.signed.rows_words import moment_words
+from shimwise.sheets.words.shared import plain
 
 if TYPE_CHECKING:
+    from shimwise.record import Connection
     from shimwise.record.record import Record
     from shimwise.record.tables.rows import SignOffRow
 
@@ -56,10 +60,18 @@ def as_signed(document: Mapping[str, Any]) -> dict[str, Any]:
     if found is None or digest_of(document) != found[0]["digest"]:
         return dict(document)
     row, signed = found
-    digests = {one.get("id"): one.get("digest") for one in document["sign_offs"]}
-    sign_offs = [{**one, "digest": digests.get(one.get("id"), "")} for one in signed.get("sign_offs") or ()]
+    beside = {one.get("id"): _beside(one) for one in document["sign_offs"]}
+    sign_offs = [
+        {**one, **beside.get(one.get("id"), {"digest": ""})} for one in signed.get("sign_offs") or ()
+    ]
     prep = {**signed["prep"], "state": SIGNED, "revision": row.get("revision")}
     return {**signed, "prep": prep, "sign_offs": sign_offs, "journal": []}
+
+
+def _beside(sign_off: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what a sign-off has beside what was signed: its digest and its seal."""
+    seal = sign_off.get("seal")
+    return {"digest": sign_off.get("digest")} | ({} if seal is None else {"seal": seal})
 
 
 def as_exported(document: Mapping[str, Any]) -> dict[str, Any]:
@@ -104,17 +116,27 @@ def recorded(record: "Record") -> Recorded:
             except NotFound:
                 return None
             rows = verdicts.sign_offs(connection, prep_id)
-        return tuple(_kept(row, is_standing=is_signed and row is rows[-1]) for row in rows)
+            taken_in = _taken_in(connection, prep_id)
+        return tuple(_kept(row, is_standing=is_signed and row is rows[-1], taken_in=taken_in) for row in rows)
 
     return signatures
 
 
-def _kept(row: "SignOffRow", *, is_standing: bool) -> KeptSignature:
+def _taken_in(connection: "Connection", prep_id: str) -> str:
+    """Return who took a prep in from another record, and when, in words; empty if it was made here."""
+    line = journal.taken_in(connection).get(prep_id)
+    if line is None:
+        return ""
+    return f"It was taken in here by {plain(line.who)} on {moment_words(line.at.isoformat())}."
+
+
+def _kept(row: "SignOffRow", *, is_standing: bool, taken_in: str) -> KeptSignature:
     return KeptSignature(
         digest=row.digest,
         revision=row.revision,
         signed_by=row.signed_by,
         signed_at=row.signed_at.isoformat(),
         is_standing=is_standing,
+        taken_in=taken_in,
         document=None if row.signed_json is None else json.loads(row.signed_json),
     )

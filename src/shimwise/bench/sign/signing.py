@@ -1,12 +1,13 @@
 """Signing a prep: every unit decided or excepted in writing, frozen from then on, opened again with a reason.
 
 The signature is the digest of the prep's canonical JSON together with who signed, when and over what
-(:mod:`shimwise.sheets.papers.signed.canonical_json`). It shows a change; it is no proof of who made it.
+(:mod:`shimwise.sheets.papers.signed.canonical_json`). It shows a change; the house's seal under it
+(:mod:`shimwise.sheets.papers.signed.seal`) shows that this house signed it. Who pressed the key is a name.
 """
 
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.errors import Conflict, InputError
@@ -17,6 +18,7 @@ from shimwise.bench.typed_names import id_or_new, typed_name
 from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.errors import InferenceError, OpticsError
 from shimwise.fields import build_from
+from shimwise.house_keys import HouseKey, house_key
 from shimwise.record.exchange import prep_json
 from shimwise.record.exchange.row_json import row_to_json
 from shimwise.record.names import name_key
@@ -93,6 +95,8 @@ def sign(
         When an exception lacks its reason, or names a unit that is not of the prep or needs none.
     NotFound
         When there is no such prep.
+    HouseKeyError
+        When the house's key cannot be used.
     Conflict
         When it is signed already, a unit is undecided, an adjustment is not finished, there is nothing to
         judge, or the prep changes meanwhile.
@@ -103,6 +107,7 @@ def sign(
         if before is not None:
             return before
         _refuse_signed(connection, prep_id)
+    key = house_key()
     judged = current_verdict(record, prep_id)
     memory = _memory_after(record, prep_id)
     with record.writing(who=person) as change:
@@ -113,7 +118,7 @@ def sign(
         found = open_units(change.connection, material, as_set=as_set)
         wanted = dict.fromkeys((unit.unit_id for unit in found), remaining) if remaining else {}
         excepted = _checked(material, found, {**wanted, **(exceptions or {})}, person)
-        row = _write(change, material, sign_off_id, excepted, as_set=as_set)
+        row = _write(change, material, sign_off_id, excepted, key, as_set=as_set)
         _remember(change, material, memory)
         signed = _view(row, is_standing=True)
     _teach(record)
@@ -294,9 +299,11 @@ def _write(
     material: PrepMaterial,
     sign_off_id: str,
     exceptions: tuple[dict[str, Any], ...],
+    key: HouseKey,
     *,
     as_set: bool,
 ) -> SignOffRow:
+    from shimwise.bench.sign.sealing import seal_of
     from shimwise.bench.sign.signed import with_signature
 
     prep_id = material.prep.id
@@ -312,7 +319,8 @@ def _write(
     }
     document = prep_json.export_prep(change.connection, prep_id)
     digest, text = with_signature(document, row_to_json(SignOffRow(**facts, digest="")))
-    return verdicts.add_sign_off(change, SignOffRow(**facts, digest=digest, signed_json=text))
+    row = SignOffRow(**facts, digest=digest, signed_json=text)
+    return verdicts.add_sign_off(change, replace(row, seal=seal_of(change.connection, row, key)))
 
 
 def _memory_after(record: "Record", prep_id: str) -> "HouseMemory | None":

@@ -141,6 +141,7 @@ def _by_eye(material: "PrepMaterial", row: "ReadingRow") -> Reading:
         lens_name=judged_name(lens.name, epoch=row.lens_epoch, current=lens.epoch),
         setup=setup.name,
         distance_mm=setup.distance_mm,
+        temperature_c=material.prep.temperature_c,
     )
 
 

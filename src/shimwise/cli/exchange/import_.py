@@ -66,6 +66,12 @@ def import_(
     is_dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Say what it would add or change, and write nothing.")
     ] = False,
+    is_unproven: Annotated[
+        bool,
+        typer.Option(
+            "--unproven", help="Take in a signed prep that no house's key vouches for, as before 0.3."
+        ),
+    ] = False,
     who: Who = None,
     data: Data = None,
     unit: Unit = None,
@@ -106,7 +112,7 @@ def import_(
             )
             show(done, "\n".join(kit_words(done)), as_json=as_json)
         else:
-            _import_prep(record, content, file, who=person(who), as_json=as_json)
+            _import_prep(record, content, file, who=person(who), is_unproven=is_unproven, as_json=as_json)
 
 
 def _refuse_options(what: str, *, kit: Path | None, prep: str | None, title: str, is_dry_run: bool) -> None:
@@ -165,8 +171,12 @@ def _readings_words(outcome: ReadingsOutcome) -> list[str]:
     return lines
 
 
-def _import_prep(record: bench.Record, content: bytes, name: str, *, who: str, as_json: bool) -> None:
-    done = bench.import_prep(record, bench.read_document(content, name=name), who=who)
+def _import_prep(
+    record: bench.Record, content: bytes, name: str, *, who: str, is_unproven: bool, as_json: bool
+) -> None:
+    done = bench.import_prep(
+        record, bench.read_document(content, name=name), who=who, is_unproven=is_unproven
+    )
     words = "is taken in." if done.is_new else "was here already, with the same content."
     kept = f" The record's own facts stand for {', '.join(done.kept)}." if done.kept else ""
     show(done, f"The prep {done.prep_id} {words}{kept}", as_json=as_json)

@@ -20,14 +20,16 @@ NOT_AS_SIGNED = 1
 MORE = (
     "It is compared with the house's record where there is one; the file alone tells only whether it agrees "
     "with itself. Its pages have to be those that a house known here signed.\n\nExit code: 0 as it was "
-    "signed, 1 altered, its page altered or not compared, of an older revision, unknown to the house or not "
-    "signed, 2 not a sheet."
+    "signed, 1 altered, its page altered or not compared, not sealed, of an older revision, unknown to the "
+    "house or not signed, 2 not a sheet."
 )
 _HEADS = {
     bench.State.AS_SIGNED: "As signed",
     bench.State.ALTERED: "ALTERED",
     bench.State.PAGE_ALTERED: "PAGE ALTERED",
     bench.State.PAGE_NOT_SIGNED: "Page not signed",
+    bench.State.NOT_SEALED: "Not sealed",
+    bench.State.OTHER_HOUSE: "Another house",
     bench.State.OLDER: "Older",
     bench.State.UNKNOWN: "Unknown",
     bench.State.NOT_SIGNED: "Not signed",

@@ -16,6 +16,7 @@ from shimwise.imaging.chart.pose import Pose
 from shimwise.imaging.focus import checks
 from shimwise.imaging.focus.flags import Raised
 from shimwise.imaging.focus.joint import JointPeaks
+from shimwise.imaging.focus.lens.law import wave_depth_um
 from shimwise.imaging.focus.placing import map_of, measure_stars, pose_of, steadied
 from shimwise.imaging.focus.result import Alternative, StarPeak, SweepResult, SweepSettings
 from shimwise.imaging.focus.run.run_check import RunCheck
@@ -24,6 +25,12 @@ from shimwise.imaging.focus.tilt import FieldFit, fit_field, seen_as_yaw
 from shimwise.imaging.star.geometry import StarMeasure
 
 FloatArray = NDArray[np.float64]
+
+LEAST_STARS = 4
+"""Stars off the centre from which on their astigmatism shows a lean."""
+
+LEAN_NOISE = 0.012
+"""Lean of the stars' astigmatism, by 8 N² λ, that noise alone makes; chosen by us."""
 
 DISTORTED_TILT = 3.0
 """Times the squared distortion: the share of the stars' spread of peaks by which a tilt may be off where a
@@ -130,6 +137,8 @@ def _field(
             magnification=pose.magnification,
             focal_mm=settings.focal_mm,
         )
+    lean = np.abs(_leaning_astigmatism_um(stars, px, size_px))
+    extra += np.maximum(lean - LEAN_NOISE * wave_depth_um(settings.fnumber), 0.0) ** 2
     return fit_field(
         px,
         peaks,
@@ -139,6 +148,30 @@ def _field(
         extra_variance=(float(extra[0]), float(extra[1])),
         seen_as_yaw=share,
     )
+
+
+def _leaning_astigmatism_um(
+    stars: tuple[StarPeak, ...], px: FloatArray, size_px: tuple[int, int]
+) -> FloatArray:
+    """Return how much the peaks along and across the radius part from edge to edge, x and y. [µm]
+
+    A lens that is centred parts them alike on either side. A decentred element does not, and leans the
+    surface of best focus by about as much: no sweep can tell that from a sensor's tilt.
+    """
+    split = [_split_um(star) for star in stars]
+    parted, seen = np.array(split, dtype=np.float64), np.isfinite(split)
+    if np.count_nonzero(seen) < LEAST_STARS:
+        return np.zeros(2)
+    design = np.column_stack([np.ones(len(px)), px / np.array(size_px)])[seen]
+    if np.linalg.matrix_rank(design, tol=0.05) < design.shape[1]:
+        return np.zeros(2)
+    return np.asarray(np.linalg.lstsq(design, parted[seen], rcond=None)[0][1:], dtype=np.float64)
+
+
+def _split_um(star: StarPeak) -> float:
+    if star.sagittal_um is None or star.tangential_um is None:
+        return math.nan
+    return star.sagittal_um - star.tangential_um
 
 
 def _mean_radius_px(measure: StarMeasure) -> float:

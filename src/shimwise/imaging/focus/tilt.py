@@ -15,6 +15,9 @@ SEEN_AS_YAW_MEAN, SEEN_AS_YAW_SD = 0.5, 0.5
 """Part of :func:`seen_as_yaw` that is taken out, and its standard deviation: a lens that breathes grows the
 picture as its exit pupil does, and the picture does not say which of them it is."""
 
+WITHIN_STAR_SD = 0.5
+"""Standard deviation of what the field's curvature within a star may do to the centre, as a share of it."""
+
 MOST_NEARNESS = 2.0
 """Image distance by the exit pupil's distance beyond which growth is not the exit pupil's: breathing."""
 
@@ -57,7 +60,8 @@ def fit_field(
     size_px : tuple of int
         Width and height of the frame.
     radius_px : ndarray
-        Root mean square radius of each star's rings: over a star, r² is larger than at its centre.
+        Root mean square radius of each star's rings: where the field is curved within a star, its peak is
+        that of so far out. Whether it is the picture does not say: the centre's interval takes it in.
     extra_variance : tuple of float
         Variance that the chart's turn adds to tilt_x and tilt_y, µm².
     seen_as_yaw : float
@@ -65,12 +69,16 @@ def fit_field(
     confidence : float
         Of the intervals.
     """
-    design, names = _design(px, size_px, radius_px)
+    design, names = _design(px, size_px)
     own = np.array([peaks.interval(row, 0.0).sd_um for row in np.eye(len(px))])
     root = 1.0 / np.maximum(own, 0.3 * float(own.max()) + 1e-12)
     maker = np.linalg.pinv(design * root[:, None]) * root
     value = maker @ (peaks.best_um - share_um)
     added = {"tilt_x": extra_variance[0], "tilt_y": extra_variance[1]}
+    if "curvature" in names:
+        corner_squared = (size_px[0] ** 2 + size_px[1] ** 2) / 4
+        within = float(value[names.index("curvature")] * maker[0] @ (radius_px**2 / corner_squared))
+        added["centre"] = (WITHIN_STAR_SD * within) ** 2
     seen = np.array([seen_as_yaw if name.startswith("tilt") else 0.0 for name in names])
     gain = 1.0 + SEEN_AS_YAW_MEAN * seen
     maker, value = maker / gain[:, None], value / gain
@@ -113,11 +121,11 @@ def seen_as_yaw(px: FloatArray, growth_px: FloatArray, *, magnification: float, 
     return magnification * (nearness if 0.0 <= nearness <= MOST_NEARNESS else 1.0)
 
 
-def _design(px: FloatArray, size_px: tuple[int, int], radius_px: FloatArray) -> tuple[FloatArray, list[str]]:
+def _design(px: FloatArray, size_px: tuple[int, int]) -> tuple[FloatArray, list[str]]:
     width, height = size_px
     x, y = (px[:, 0] - (width - 1) / 2) / width, (px[:, 1] - (height - 1) / 2) / height
     corner = (width**2 + height**2) / 4
-    squared = ((x * width) ** 2 + (y * height) ** 2 + radius_px**2) / corner
+    squared = ((x * width) ** 2 + (y * height) ** 2) / corner
     one = np.ones_like(x)
     for columns, names in (
         ([one, x, y, squared], ["centre", "tilt_x", "tilt_y", "curvature"]),

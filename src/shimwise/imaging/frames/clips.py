@@ -182,7 +182,10 @@ def _facts(container: av.container.InputContainer, file: str) -> ClipFacts:
 def _video(container: av.container.InputContainer, file: str) -> VideoStream:
     if not container.streams.video:
         raise FrameFileError(file, "the clip has no picture")
-    return container.streams.video[0]
+    stream = container.streams.video[0]
+    if getattr(stream, "codec_context", None) is None:  # against its types, the library may give none
+        raise FrameFileError(file, "how its picture is coded is not known here, or its header is damaged")
+    return stream
 
 
 def _decoded(container: av.container.InputContainer) -> Iterator[tuple[VideoFrame, bool]]:

@@ -12,7 +12,7 @@ from shimwise.inference.model.priors import LEAST_LENSES_OF_SET
 
 LEAST_SLICE_DAYS = 180.0
 """A lens has one state for so long at least; between slices of time it wanders. Chosen by us."""
-MOST_LENS_STATES = 400
+MOST_LENS_STATES = 240
 LEAST_STEP_DAYS = 1.0
 
 

@@ -357,9 +357,10 @@ class _Learner:
         self.log_k = self.log_k + np.clip(step, -LARGEST_K_STEP, LARGEST_K_STEP)
 
     def _figures(self) -> FloatArray:
-        parts = [np.log(group.sd) for group in self.groups.values()]
-        parts.append(np.log([self.links.walk_um, self.lens_links.walk_um]))
-        return np.concatenate([*parts, self.log_k])
+        """Return what has to stand still: an off level that hardly a unit is at may creep on."""
+        usual = [group.levels.usual_sd for group in self.groups.values()]
+        walks = [self.links.walk_um, self.lens_links.walk_um]
+        return np.concatenate([np.log([*usual, *walks]), self.log_k])
 
     def _spreads(self) -> Spreads:
         return Spreads(

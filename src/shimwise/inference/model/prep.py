@@ -65,6 +65,7 @@ class Reading:
     at: str = ""
     note: str = ""
     focus_design: FocusDesign | None = None
+    temperature_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

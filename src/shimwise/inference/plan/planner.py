@@ -280,7 +280,7 @@ def _order(
         widest_um.append(float(half_um.max(initial=0.0)))
         if len(chosen) == MOST_READINGS or not np.any(half_um > wanted_um):
             return chosen, np.array(widest_um)
-        gains = gain(covariance, built, variance, bodies[half_um > wanted_um]).sum(1)
+        gains = gain(covariance, built.candidate_design, variance, bodies[half_um > wanted_um]).sum(1)
         best = int(np.argmax(np.where(habits.allowed(int(np.argmax(half_um))), gains, -1.0)))
         reach = covariance @ built.candidate_design[best]
         total = variance[best] + built.candidate_design[best] @ reach

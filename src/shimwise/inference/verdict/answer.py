@@ -36,7 +36,8 @@ class BodyAnswer:
     """A body's error [µm, B < 0: sensor too close, lands short], its 95 % interval and its verdict.
 
     ``limit_um``: half the interval that readings without end would leave; nan in a verdict that did not
-    compute it. [µm]
+    compute it. [µm] ``more_readings``: at least so many more decide it, if its error is as estimated; None
+    where it is decided, or that is not known.
     """
 
     name: str
@@ -48,6 +49,7 @@ class BodyAnswer:
     verdict: Verdict
     tolerance_um: float
     limit_um: float = math.nan
+    more_readings: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,7 +136,8 @@ class PairAnswer:
     """Landing of a lens on a body, B + L [µm, short < 0 < deep]: its 95 % interval and its verdict.
 
     What the marks will do on this camera; known far better than body and lens by themselves. ``is_read``:
-    whether the two were read together; otherwise it follows from the others.
+    whether the two were read together; otherwise it follows from the others. ``scale_correlation``: of the
+    landing with the scale of the lens, for its uncertainty at a distance.
     """
 
     body: str
@@ -147,6 +150,7 @@ class PairAnswer:
     verdict: Verdict
     tolerance_um: float
     is_read: bool
+    scale_correlation: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,6 +215,10 @@ class Answer:
     pairs: tuple[PairAnswer, ...] = ()
     differences: tuple[DifferenceAnswer, ...] = ()
     unparted: tuple[Unparted, ...] = ()
+
+    def pair(self, body: str, lens: str) -> PairAnswer | None:
+        """Return the landing of a lens on a body; None in a verdict that has none."""
+        return next((one for one in self.pairs if (one.body, one.lens) == (body, lens)), None)
 
     def unit(self, kind: str, name: str) -> BodyAnswer | None:
         """Return the answer about a body or lens, present or past, by the name that the judge used."""

@@ -1,11 +1,12 @@
 """What the posterior says of every quantity: estimate, interval, probabilities of being out, verdict."""
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
 
 from shimwise.inference.model.design import Built
-from shimwise.inference.model.kinds import FloatArray
+from shimwise.inference.model.kinds import FloatArray, IntArray
 from shimwise.inference.model.prep import Prep, Reading
 from shimwise.inference.model.priors import Effect
 from shimwise.inference.posterior.draws import Draws
@@ -120,6 +121,12 @@ class Findings:
         unit = self.draws.quantities.matrix[row]
         own = np.flatnonzero(unit)
         return half_width_um(self.limit_covariance[np.ix_(own, own)], unit[own])
+
+    def times_taken(self) -> IntArray:
+        """Return how often each candidate (c,) was read already: body, lens, focal length and distance."""
+        read = Counter((one.body, one.lens, one.focal_mm, one.distance_mm) for one in self.prep.readings)
+        keys = [(one.body, one.lens, one.focal_mm, one.distance_mm) for one in self.built.candidates]
+        return np.array([read[key] for key in keys], dtype=np.intp)
 
     def is_informed(self, row: int) -> bool:
         """Whether a reading or a gauge touches a unit itself, and not only the set that it travels with."""

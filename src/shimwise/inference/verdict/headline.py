@@ -7,6 +7,7 @@ import math
 from collections import Counter
 
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, Cause, Verdict
+from shimwise.inference.verdict.pair_sentences import pair_sentences
 from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.inference.verdict.unparted_sentences import (
     cause_sentence,
@@ -36,14 +37,16 @@ def headline_of(answer: Answer) -> str:
         if not (cause.kind == "setup" and cause.unit in replaced) and (sentence := _named(cause))
     ]
     found += unparted_sentences(answer)
+    pairs = pair_sentences(answer)
     if found:
+        found += pairs
         return " ".join(found[:3]) + (f" And {len(found) - 3} more." if len(found) > 3 else "")
     everything = [*answer.bodies, *answer.lenses]
     if all(unit.verdict is Verdict.IN_TOLERANCE for unit in everything):
         tolerances = {unit.tolerance_um for unit in everything}
         within = f"±{tolerances.pop():g} µm" if len(tolerances) == 1 else "their tolerances"
         return f"Nothing is out: all {len(everything)} units are within {within}."
-    return f"{_undecided(answer)} {likeliest_sentence(answer)}".strip()
+    return " ".join(filter(None, (_undecided(answer), *pairs, likeliest_sentence(answer))))
 
 
 def titled(kind: str, name: str) -> str:

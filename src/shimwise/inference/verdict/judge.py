@@ -32,6 +32,7 @@ from shimwise.inference.verdict.units import (
     readings_of,
     setups_of,
     undecided_rows,
+    with_more,
 )
 from shimwise.inference.verdict.unparted import unparted_of
 
@@ -90,6 +91,7 @@ def judge_prep(
 def _answer(found: Findings) -> Answer:
     bodies, past_bodies = _parted(bodies_of(found), found.prep.past_bodies)
     lenses, past_lenses = _parted(lenses_of(found), found.prep.past_lenses)
+    bodies, lenses = with_more(found, bodies, BODY), with_more(found, lenses, LENS)
     wanted = [*undecided_rows(found, bodies, BODY), *undecided_rows(found, lenses, LENS)]
     answer = Answer(
         tolerance_um=found.prep.tolerance_um,

@@ -10,6 +10,10 @@ from shimwise.inference.posterior.draws import Draws
 from shimwise.inference.verdict.answer import NextReading
 
 MOST_NEXT = 3
+MOST_MORE = 60
+"""More readings than this are no advice."""
+MOST_TRIED = 40
+"""Candidates among which readings are chosen one after the other."""
 STUDENT_LOSS = (NU + 3) / (NU + 1)
 """A Student-t reading of scale s has the information of a normal one of variance s²·(ν + 3)/(ν + 1)."""
 
@@ -30,7 +34,7 @@ def next_readings(draws: Draws, built: Built, *, wanted: IntArray) -> tuple[Next
     if not len(wanted) or not built.candidates:
         return ()
     variance = variance_of(built, float(np.mean(draws.k)))
-    saved = gain(draws.unknowns_covariance, built, variance, draws.quantities.matrix[wanted])
+    saved = gain(draws.unknowns_covariance, built.candidate_design, variance, draws.quantities.matrix[wanted])
     before = draws.estimate_sd[wanted] ** 2
     best = np.argsort(-saved.sum(1), kind="stable")[:MOST_NEXT]
     return tuple(
@@ -44,19 +48,89 @@ def next_readings(draws: Draws, built: Built, *, wanted: IntArray) -> tuple[Next
     )
 
 
+def readings_to(draws: Draws, built: Built, *, row: int, sd: float, taken: IntArray) -> int | None:
+    """Return how many more readings bring a quantity to a standard uncertainty, each the best at its place.
+
+    The covariance of the unknowns is updated reading by reading (as :func:`next_readings`); None where more
+    than ``MOST_MORE`` are needed. Chosen is from the ``MOST_TRIED`` readings that shrink it most at first.
+    The same thing read again comes between the same two marks: what rounding hides comes down only as far as
+    the eye's own spread carries readings over a mark.
+
+    References
+    ----------
+    .. [1] B. Widrow, I. Kollár, *Quantization Noise* (2008): with a Gaussian spread σ before rounding to w,
+       the mean stays off by a sine of amplitude (w/π)·exp(−2π²σ²/w²) (from memory).
+
+    Parameters
+    ----------
+    draws, built
+        As judged so far.
+    row : int
+        The quantity.
+    sd : float
+        Wanted, in its unit.
+    taken : array of int, shape (c,)
+        How often each candidate was read already.
+    """
+    unit, covariance = draws.quantities.matrix[row], draws.unknowns_covariance
+    if not built.candidates or not len(unit):
+        return None
+    each, shared = (
+        variance_of(built, float(np.mean(draws.k))),
+        _shared_rounding(built, float(np.mean(draws.k))),
+    )
+    saved = gain(covariance, built.candidate_design, each, unit[None, :])[:, 0]
+    tried = np.argsort(-saved, kind="stable")[:MOST_TRIED]
+    design, own, shared, times = (
+        built.candidate_design[tried],
+        (each - shared)[tried],
+        shared[tried],
+        taken[tried],
+    )
+    for count in range(1, MOST_MORE + 1):
+        variance = _variance_of_another(own, shared, times)
+        best = int(np.argmax(gain(covariance, design, variance, unit[None, :])[:, 0]))
+        reach = covariance @ design[best]
+        covariance = covariance - np.outer(reach, reach) / (variance[best] + design[best] @ reach)
+        times = times + (np.arange(len(times)) == best)
+        if unit @ covariance @ unit <= sd**2:
+            return count
+    return None
+
+
+def _variance_of_another(own: FloatArray, shared: FloatArray, times: IntArray) -> FloatArray:
+    """Return the variance (c,) that one more reading is worth, of which ``shared`` is common to all of them.
+
+    The mean of n has the variance shared + own/n; the precisions after and before it are taken apart.
+    """
+    after = 1 / (shared + own / (times + 1))
+    before = np.where(times > 0, 1 / (shared + own / np.maximum(times, 1)), 0.0)
+    return np.asarray(1 / np.maximum(after - before, 1e-12))
+
+
+def _shared_rounding(built: Built, k: float) -> FloatArray:
+    """Return the part (c,) of the rounding's variance that repeats share. [µm²]"""
+    width = np.maximum(rounding_um(built), 1e-9)
+    spread = (k * built.candidate_blur_um) ** 2 + built.candidate_ring_um**2
+    return np.asarray(
+        np.minimum(width**2 / (2 * np.pi**2) * np.exp(-4 * np.pi**2 * spread / width**2), width**2 / 12)
+    )
+
+
 def variance_of(built: Built, k: float) -> FloatArray:
     """Return the effective variance (c,) of each candidate for a person's k, with its rounding. [µm²]"""
     square = (k * built.candidate_blur_um) ** 2 + built.candidate_ring_um**2
     return np.asarray(STUDENT_LOSS * square + rounding_um(built) ** 2 / 12)
 
 
-def gain(covariance: FloatArray, built: Built, variance: FloatArray, wanted: FloatArray) -> FloatArray:
+def gain(covariance: FloatArray, design: FloatArray, variance: FloatArray, wanted: FloatArray) -> FloatArray:
     """Return the variance (c, u) that each candidate removes from each wanted combination of the unknowns.
 
-    ``covariance`` (p, p) of the unknowns, ``variance`` (c,) of the candidates, ``wanted`` (u, p).
+    ``covariance`` (p, p) of the unknowns, ``design`` (c, p) and ``variance`` (c,) of the candidates,
+    ``wanted`` (u, p).
     """
-    reach = built.candidate_design @ covariance
-    total = variance + (reach * built.candidate_design).sum(1)
+    reach = design @ covariance
+    total = variance + (reach * design).sum(1)
     return np.asarray((reach @ wanted.T) ** 2 / total[:, None])
 
 

@@ -14,6 +14,9 @@ from shimwise.notices import Notice
 
 WIDENED = 1.5
 """From this many times the histories' own spread of the lenses on there is a notice."""
+MOST_CHANGE_K = 5.0
+"""From a larger change of temperature within a prep on there is a notice: flange and lens grow by some 6 µm.
+[K; aluminium, 52 mm]"""
 OTHER_STOP = 1.03
 """A stop farther from the kit's than this factor is another one."""
 
@@ -23,6 +26,7 @@ def notices_of(found: Findings) -> tuple[Notice, ...]:
     return (
         *found.built.notices,
         *_other_stops(found.prep),
+        *_temperature(found.prep),
         *_datum(found),
         *_one_eye(found),
         *_rounding(found),
@@ -111,6 +115,14 @@ def _other_stops(prep: Prep) -> list[Notice]:
         )
         for lens, stops in sorted(found.items())
     ]
+
+
+def _temperature(prep: Prep) -> list[Notice]:
+    """Return how far the temperature changed between the readings, where that is more than it may."""
+    found = sorted(one.temperature_c for one in prep.readings if one.temperature_c is not None)
+    if not found or found[-1] - found[0] <= MOST_CHANGE_K:
+        return []
+    return [Notice("temperature_changed", numbers={"low_c": found[0], "high_c": found[-1]})]
 
 
 def _widened(found: Findings) -> list[Notice]:

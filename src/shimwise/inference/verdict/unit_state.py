@@ -4,7 +4,6 @@ A unit that is neither in tolerance nor out was not read, or needs more readings
 what it was read with: no number of readings decides it.
 """
 
-import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from statistics import NormalDist
@@ -19,11 +18,6 @@ from shimwise.inference.verdict.answer import (
     Verdict,
 )
 from shimwise.inference.verdict.decision import ACCEPT_P, CALL_OUT_P
-
-LARGEST_UM = 1e6
-"""No uncertainty of a bench is larger. [µm]"""
-MOST_MORE = 60
-"""More readings than this are no advice."""
 
 
 class StateCode(StrEnum):
@@ -54,8 +48,7 @@ class UnitState:
     readings_before : int
         Readings of it as it was before an adjustment: they say nothing of it now.
     more : int or None
-        About how many more readings decide it, if its error is as estimated; None where that is not known,
-        or above ``MOST_MORE``.
+        About how many more readings decide it, if its error is as estimated; None where that is not known.
     following : NextReading or None
         The reading of it to take next.
     best_um : float or None
@@ -92,13 +85,13 @@ def state_of(unit: BodyAnswer, answer: Answer) -> UnitState:
     if swapped := _swapped(unit, kind, answer):
         return replace(state, code=StateCode.CANNOT_PART, apart_from=swapped)
     best_um, partners = _best(unit, kind, answer)
-    wanted_um = _wanted_sd_um(unit)
+    wanted_um = wanted_sd_um(unit)
     if best_um is not None and best_um / Z95 >= wanted_um:
         return replace(state, code=StateCode.CANNOT_PART, best_um=best_um, apart_from=partners)
     return replace(
         state,
         code=StateCode.NEEDS_READINGS,
-        more=_more(unit.sd_um, wanted_um, (best_um or 0.0) / Z95, readings),
+        more=unit.more_readings,
         following=following,
         best_um=best_um,
     )
@@ -131,21 +124,9 @@ def _best(unit: BodyAnswer, kind: str, answer: Answer) -> tuple[float | None, tu
     return (unit.limit_um, tuple(partners)) if is_limited and partners else (None, ())
 
 
-def _wanted_sd_um(unit: BodyAnswer) -> float:
+def wanted_sd_um(unit: BodyAnswer) -> float:
     """Return the standard uncertainty at which a unit is decided, if its error is as estimated. [µm]"""
     normal, room_um = NormalDist(), unit.tolerance_um - abs(unit.error_um)
     if room_um > 0:
         return min(unit.tolerance_um / 2, room_um / normal.inv_cdf(1 - ACCEPT_P))
     return -room_um / normal.inv_cdf(CALL_OUT_P)
-
-
-def _more(sd_um: float, wanted_um: float, least_um: float, readings: int) -> int | None:
-    """Return about how many more readings bring a unit from one uncertainty to another.
-
-    Beyond what readings cannot lower, the variance falls as one over their number.
-    """
-    if not (readings and max(sd_um, wanted_um, least_um) < LARGEST_UM and wanted_um > least_um):
-        return None
-    room = wanted_um**2 - least_um**2
-    more = readings * ((sd_um**2 - least_um**2) / room - 1) if room > 0 else math.inf
-    return max(1, math.ceil(more)) if more <= MOST_MORE else None

@@ -1,7 +1,8 @@
 """The answers about units, pairs, differences, persons, causes and readings, from what was found."""
 
 from collections.abc import Sequence
-from typing import Any
+from dataclasses import replace
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -17,9 +18,14 @@ from shimwise.inference.verdict.answer import (
     SetupAnswer,
 )
 from shimwise.inference.verdict.findings import BODY, LENS, PAIR, Findings
+from shimwise.inference.verdict.next_readings import readings_to
+from shimwise.inference.verdict.unit_state import wanted_sd_um
 
 MOST_CAUSES = 12
 LEAST_CAUSE_P = 0.02
+MOST_COUNTED = 60
+"""Of more undecided units it is not counted how many readings each needs."""
+_Unit = TypeVar("_Unit", bound=BodyAnswer)
 
 
 def bodies_of(found: Findings) -> tuple[BodyAnswer, ...]:
@@ -38,16 +44,28 @@ def lenses_of(found: Findings) -> tuple[LensAnswer, ...]:
 
 def pairs_of(found: Findings) -> tuple[PairAnswer, ...]:
     """Return the landing of every lens on every body."""
+    scales = {found.names(row)[0]: row for row in found.rows(Effect.SCALE.value)}
     return tuple(
         PairAnswer(
             body=found.names(row)[0],
             lens=found.names(row)[1],
             landing_um=float(found.estimate[row]),
             is_read=found.names(row) in found.read,
+            scale_correlation=_correlation(found, row, scales.get(found.names(row)[1])),
             **_figures(found, row),
         )
         for row in found.rows(PAIR)
     )
+
+
+def _correlation(found: Findings, row: int, other: int | None) -> float:
+    """Return the correlation of two quantities; 0 where there is no other, or one is known exactly."""
+    if other is None:
+        return 0.0
+    rows = found.draws.quantities.matrix[[row, other]]
+    covariance = rows @ found.draws.unknowns_covariance @ rows.T
+    size = np.sqrt(covariance[0, 0] * covariance[1, 1])
+    return float(np.clip(covariance[0, 1] / size, -1.0, 1.0)) if size > 0 else 0.0
 
 
 def differences_of(found: Findings) -> tuple[DifferenceAnswer, ...]:
@@ -133,6 +151,23 @@ def readings_of(found: Findings) -> tuple[ReadingAnswer, ...]:
 def undecided_rows(found: Findings, units: Sequence[BodyAnswer], kind: str) -> list[int]:
     """Return the rows of the bodies or lenses that are neither in tolerance nor out."""
     return [found.draws.quantities.index(kind, unit.name) for unit in units if not unit.verdict.is_decided]
+
+
+def with_more(found: Findings, units: Sequence[_Unit], kind: str) -> tuple[_Unit, ...]:
+    """Return the units, each undecided one with how many more readings decide it, unless they are many."""
+    rows = [found.draws.quantities.index(kind, unit.name) for unit in units]
+    if sum(not unit.verdict.is_decided for unit in units) > MOST_COUNTED:
+        return tuple(units)
+    taken = found.times_taken()
+    return tuple(
+        unit
+        if unit.verdict.is_decided
+        else replace(
+            unit,
+            more_readings=readings_to(found.draws, found.built, row=row, sd=wanted_sd_um(unit), taken=taken),
+        )
+        for unit, row in zip(units, rows, strict=True)
+    )
 
 
 def _unit(found: Findings, row: int) -> dict[str, Any]:

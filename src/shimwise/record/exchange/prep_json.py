@@ -137,7 +137,7 @@ def import_prep(change: Change, document: Any) -> Imported:
     if latest is not None:
         verdicts.keep_lines(change.connection, latest)
     _add_journal(change, parts, prep.id)
-    change.note("prep imported", detail={"prep_id": prep.id, "title": prep.title, "kept": kept})
+    change.note(journal.TAKEN_IN, detail={"prep_id": prep.id, "title": prep.title, "kept": kept})
     return Imported(prep_id=prep.id, is_new=True, kept=tuple(kept))
 
 

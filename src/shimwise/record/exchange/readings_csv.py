@@ -67,6 +67,7 @@ def _cells(
             "at": row.at_text,
             "note": to_spreadsheet(row.note),
             "focus_design": lens.focus_design,
+            "temperature_c": "" if row.temperature_c is None else _number(row.temperature_c),
         }
 
 

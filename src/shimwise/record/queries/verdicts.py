@@ -3,7 +3,7 @@
 Functions that add a row raise Conflict if the id is another row's, or the prep or the unit is unknown.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from typing import Any, TypeVar
 from uuid import uuid4
@@ -14,7 +14,14 @@ from shimwise.record.errors import Conflict
 from shimwise.record.journal import Change
 from shimwise.record.queries.preps import touch
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import insert, row_if_kept, rows_of, rows_where, same_or_conflict
+from shimwise.record.tables.mapping import (
+    from_mapping,
+    insert,
+    row_if_kept,
+    rows_of,
+    rows_where,
+    same_or_conflict,
+)
 from shimwise.record.tables.rows import AdjustmentRow, SignOffRow, UnitLineRow, VerdictRow
 
 Row = TypeVar("Row", VerdictRow, AdjustmentRow, SignOffRow)
@@ -149,6 +156,29 @@ def add_sign_off(change: Change, row: SignOffRow) -> SignOffRow:
 def sign_offs(connection: Connection, prep_id: str) -> list[SignOffRow]:
     """Return a prep's sign-offs, oldest first."""
     return rows_where(connection, SignOffRow, "signed_at", "id", prep_id=prep_id)
+
+
+def all_sign_offs(connection: Connection) -> Iterator[SignOffRow]:
+    """Yield the sign-offs of all preps, oldest first, without what was signed, which is large."""
+    table = schema.sign_offs
+    columns = [column for column in table.c if column.name != "signed_json"]
+    wanted = select(*columns).order_by(table.c.signed_at, table.c.id)
+    with connection.execute(wanted.execution_options(yield_per=1000)) as found:
+        for row in found.mappings():
+            yield from_mapping(SignOffRow, row)
+
+
+def sealed_sign_offs(connection: Connection, *, limit: int) -> list[SignOffRow]:
+    """Return the latest sign-offs with a seal, newest first."""
+    table = schema.sign_offs
+    wanted = select(table).where(table.c.seal.is_not(None)).order_by(table.c.signed_at.desc(), table.c.id)
+    return rows_of(connection, wanted.limit(limit), SignOffRow)
+
+
+def signed_prep_ids(connection: Connection) -> list[str]:
+    """Return the ids of the preps that are signed now."""
+    table = schema.preps
+    return list(connection.execute(select(table.c.id).where(table.c.state == "signed")).scalars())
 
 
 def latest_sign_off(connection: Connection, prep_id: str) -> SignOffRow | None:

@@ -269,6 +269,7 @@ class SignOffRow:
 
     ``as_set``: whether bodies and lenses were signed together; None: each unit by itself.
     ``signed_json``: what was signed, letter by letter, with the digest as its SHA-256; None if not kept.
+    ``seal``: the house's signature under it (:mod:`shimwise.sheets.papers.signed.seal`); None before 0.3.
     """
 
     id: str
@@ -280,6 +281,7 @@ class SignOffRow:
     exceptions: tuple[Any, ...] = ()
     signed_json: Annotated[str, PackedText()] | None = None
     as_set: bool | None = None
+    seal: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

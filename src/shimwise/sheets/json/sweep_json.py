@@ -42,6 +42,16 @@ class SweepTilt:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OtherReading:
+    """Another reading of the same frames with its 95 % interval [µm]; ``code`` says which."""
+
+    best_um: float
+    low_um: float
+    high_um: float
+    code: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Sweep:
     """A sweep's result as ``shimwise.sweep/2`` holds it; ``best_um`` is None where a flag withholds it."""
 
@@ -54,6 +64,8 @@ class Sweep:
     stars: tuple[SweepStar, ...]
     tilt: SweepTilt
     flags: tuple[str, ...]
+    channel: str = ""
+    alternatives: tuple[OtherReading, ...] = ()
     warnings: tuple[str, ...] = ()
     swept: str = "sensor"
     best_at_mm: float | None = None
@@ -77,7 +89,13 @@ def sweep_from_json(document: Mapping[str, Any]) -> Sweep:
     known = {field.name for field in fields(Sweep)} & document.keys()
     stars = (SweepStar(**{f.name: star[f.name] for f in fields(SweepStar)}) for star in document["stars"])
     tilt = {field.name: document["tilt"].get(field.name) for field in fields(SweepTilt)}
-    parts = {"stars": tuple(stars), "tilt": SweepTilt(**tilt), "flags": tuple(document["flags"])}
+    others = tuple(OtherReading(**one) for one in document.get("alternatives", ()))
+    parts = {
+        "alternatives": others,
+        "stars": tuple(stars),
+        "tilt": SweepTilt(**tilt),
+        "flags": tuple(document["flags"]),
+    }
     return Sweep(**{**{name: document[name] for name in known}, **parts})
 
 

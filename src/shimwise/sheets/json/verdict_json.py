@@ -111,7 +111,7 @@ def answer_from_json(document: Mapping[str, Any]) -> Answer:
 
     def units(kind: type[_Unit], listed: Iterable[Mapping[str, Any]]) -> tuple[_Unit, ...]:
         # Earlier verdicts say the limit of a body in its notice alone, and that of a lens nowhere.
-        limited = [{"limit_um": limits_um.get(one["name"]), **one} for one in listed]
+        limited = [{"limit_um": limits_um.get(one["name"]), "more_readings": None, **one} for one in listed]
         return _read(kind, limited, tolerance_um=tolerance_um)
 
     return Answer(
@@ -127,7 +127,13 @@ def answer_from_json(document: Mapping[str, Any]) -> Answer:
         notices=notices,
         past_bodies=units(BodyAnswer, past.get("bodies", ())),
         past_lenses=units(LensAnswer, past.get("lenses", ())),
-        pairs=_read(PairAnswer, document.get("pairs", ()), tolerance_um=tolerance_um, is_read=True),
+        pairs=_read(
+            PairAnswer,
+            document.get("pairs", ()),
+            tolerance_um=tolerance_um,
+            is_read=True,
+            scale_correlation=0.0,
+        ),
         differences=_read(DifferenceAnswer, document.get("differences", ())),
         unparted=_read(Unparted, document.get("unparted", ())),
     )

@@ -7,7 +7,9 @@ from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, Ve
 from shimwise.inference.verdict.decision import ACCEPT_P, CALL_OUT_P, guard_band
 from shimwise.inference.verdict.unit_change import UnitChange, change_between
 from shimwise.number_format import decimal_text
+from shimwise.sheets.papers.pair_table import pair_table
 from shimwise.sheets.papers.signed.adjustment_rows import adjustment_steps_text
+from shimwise.sheets.papers.signed.canonical_json import digest_words
 from shimwise.sheets.papers.signed.not_checked import not_checked
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of, time_of
 from shimwise.sheets.papers.signed.readings_rows import reading_rows
@@ -67,6 +69,7 @@ def check_sheet(prep: PrepDocument, answer: Answer | None) -> Data:
         "headline": bound(answer.headline) if answer else "Nothing has been judged yet.",
         "second": bound(second_line(answer)) if answer else "",
         "units": [_unit(unit, prep, answer) for unit in present(_units(answer))] if answer else [],
+        "pairs": pair_table(answer) if answer else {"column": "", "cells": {}, "parts": [], "notes": []},
         "rule": [bound(text) for text in _rule(answer)] if answer else [],
         "tolerance": f"±{answer.tolerance_um:g} µm" if answer else "",
         "not_checked": [bound(text) for text in not_checked(prep, answer)],
@@ -157,9 +160,10 @@ def _rule(answer: Answer) -> list[str]:
         f"reaches {called}. It is in tolerance when that probability is at most {passed} and its standard "
         f"uncertainty is below {tolerance_um / 2:g} µm. Else it needs more readings, or its error cannot be "
         "parted from that of what it was read with.",
-        "± is half the 95 % interval (expanded uncertainty). Risk if passed (consumer's): the "
-        "probability that the unit is beyond its tolerance, if it goes out as it is. Risk if turned "
-        "(producer's): the probability that it is within, if it is adjusted. The risk taken is set heavy.",
+        "± is half the 95 % interval (expanded uncertainty); in brackets: not decided. Risk if passed "
+        "(consumer's): the probability that the unit is beyond its tolerance, if it goes out as it is. Risk "
+        "if turned (producer's): the probability that it is within, if it is adjusted. The risk taken is set "
+        "heavy.",
     ]
     if sharp:
         widest = guard_band(sd=max(sharp), risk=ACCEPT_P)
@@ -265,13 +269,23 @@ def _reason(value: object) -> Data:
 def _signature(prep: PrepDocument) -> Data:
     row = prep.sign_off
     if row is None or not prep.is_signed:
-        return {"by": "", "at": "", "what": "", "revision": prep.prep.get("revision") or 0}
+        return {"by": "", "at": "", "what": "", "revision": prep.prep.get("revision") or 0, "seal": ""}
     return {
         "by": text_of(row, "signed_by"),
         "at": moment_words(row["signed_at"]),
         "what": capital(_signed_words(prep)),
         "revision": row.get("revision") or 0,
+        "seal": _seal(row),
     }
+
+
+def _seal(row: Row) -> str:
+    """Return the head of the journal that the house sealed with a signature; empty if it is not sealed."""
+    seal = row.get("seal")
+    if not isinstance(seal, Mapping):
+        return ""
+    head = digest_words(str(seal.get("journal_head"))[:64])
+    return f"Journal up to line {plain(str(seal.get('journal_seq')))[:12]}: {plain(head)}"
 
 
 def _signed_words(prep: PrepDocument) -> str:

@@ -1,12 +1,12 @@
 """Sizes of labels and of the sheet they come on, in mm, as a settings file has them."""
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
 from shimwise.errors import SheetError
+from shimwise.files.toml_text import read_toml
 
 LIMITS_MM = {"width_mm": (24.0, 200.0), "height_mm": (12.0, 150.0)}
 """Sizes between which a label can be read and still is one."""
@@ -102,8 +102,8 @@ def label_sizes(content: bytes) -> LabelSizes:
         If it is no TOML, names something unknown, or a size cannot be.
     """
     try:
-        found = tomllib.loads(content.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        found = read_toml(content.decode("utf-8-sig"))
+    except (ValueError, RecursionError) as error:
         raise SheetError(f"The labels' sizes are no TOML: {error}. Correct the file.") from error
     table = found.get("labels", found)
     if not isinstance(table, Mapping):

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Mapping
 
-from shimwise.inference.verdict.answer import Answer, BodyAnswer
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, Verdict
 from shimwise.number_format import NOT_KNOWN
 from shimwise.sheets.papers.signed.canonical_json import digest_words
 from shimwise.sheets.papers.signed.prep_document import PrepDocument
@@ -16,6 +16,8 @@ from shimwise.sheets.papers.signed.rows_words import (
     text_of,
     unit_words,
 )
+from shimwise.sheets.words.pair_words import pair_text
+from shimwise.sheets.words.shared import plain
 
 LOCKED, FREE, NO_LOCK, ASK = "locked", "free", "no lock", "ask"
 """State of a body's sensor; ``ask``: not written down, to be ticked by hand."""
@@ -43,7 +45,7 @@ def label_rows(
         Address of the house's pages for the QR square; without it the square names the unit by its id.
     """
     for unit in units:
-        kind, words = kind_of(unit), unit_words(unit, answer)
+        kind, words = kind_of(unit), {**unit_words(unit, answer), **_as_set(prep, answer, unit)}
         row = row_of(prep, unit)
         yield {
             **words,
@@ -54,6 +56,16 @@ def label_rows(
             "code": unit_code(kind, str(row.get("id") or unit.name), link),
             "digest": digest_words(prep.digest),
         }
+
+
+def _as_set(prep: PrepDocument, answer: Answer, unit: BodyAnswer) -> Data:
+    """Return what a lens does on the one body with which it was signed as a set, unless it is decided."""
+    row = prep.sign_off if prep.is_signed else None
+    pair = answer.pair(answer.bodies[0].name, unit.name) if len(answer.bodies) == 1 else None
+    if not (row and row.get("as_set")) or pair is None or unit.verdict.is_decided:
+        return {}
+    way = {Verdict.OUT_SHORT: "short", Verdict.OUT_DEEP: "deep"}.get(pair.verdict, "")
+    return {"verdict": f"as a set on {plain(pair.body)}", "error": pair_text(pair), "way": way}
 
 
 def unit_code(kind: str, unit_id: str, link: str) -> str:

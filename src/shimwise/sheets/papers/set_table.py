@@ -1,6 +1,6 @@
 """The set table: how far each lens is off at each engraved distance on a body, to work with it as it is.
 
-On a body with error B, a lens with error L and scale error S lands at z = B + L + S·f·m(D) when its ring
+On a body with error B, a lens with error L and scale error S lands at z = (B + L) + S·f·m(D) when its ring
 is at the taped distance D. The picture at D is sharp with the ring at R, m(R) = m(D) − z/f; the offset is
 R − D: below 0 the ring is nearer than the tape.
 """
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from shimwise.errors import LengthError, OpticsError, SheetError
-from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, PairAnswer
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
 from shimwise.optics.conjugates import magnification, reading_mm
 from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
@@ -25,6 +25,7 @@ from shimwise.sheets.papers.signed.rows_words import (
     text_of,
     u_text,
 )
+from shimwise.sheets.words.pair_words import pair_text
 from shimwise.sheets.words.shared import capital, plain, plus_minus_text, titled
 from shimwise.sheets.words.state_words import short_state
 
@@ -78,18 +79,21 @@ def offset_at(
     focal_mm: float,
     distance_mm: float,
     separation_mm: float = 0.0,
+    pair: PairAnswer | None = None,
 ) -> Offset:
     """Return where the ring is when a subject at a distance is sharp.
 
     Parameters
     ----------
     body, lens : BodyAnswer, LensAnswer
-        Their errors; taken as independent of each other, which makes U rather too wide where they were read
-        together.
+        Their errors.
     focal_mm, separation_mm : float
         Of the lens. [mm]
     distance_mm : float
         From the witness mark [mm], infinite allowed.
+    pair : PairAnswer, optional
+        Where the two land together, of the same draws as the scale. Without it their errors are taken as
+        independent of each other, which makes U rather too wide where they were read together.
 
     Raises
     ------
@@ -101,8 +105,12 @@ def offset_at(
     extension = focal_mm * m
     scale = lens.scale_permille if math.isfinite(lens.scale_permille) else 0.0
     scale_sd = lens.scale_sd_permille if math.isfinite(lens.scale_sd_permille) else 0.0
-    landing_um = body.error_um + lens.error_um + scale * extension
-    u_um = COVERAGE * math.hypot(body.sd_um, lens.sd_um, scale_sd * extension)
+    together_um, sd_um, correlation = body.error_um + lens.error_um, math.hypot(body.sd_um, lens.sd_um), 0.0
+    if pair is not None:
+        together_um, sd_um, correlation = pair.landing_um, pair.sd_um, pair.scale_correlation
+    landing_um, of_scale_um = together_um + scale * extension, scale_sd * extension
+    variance = sd_um**2 + of_scale_um**2 + 2 * correlation * sd_um * of_scale_um
+    u_um = COVERAGE * math.sqrt(max(variance, 0.0))
     mark_mm = None
     if m - 1e-3 * landing_um / focal_mm >= 0:
         mark_mm = float(reading_mm(**subject, landing_um=landing_um))
@@ -134,22 +142,33 @@ def set_table(
         "set": text_of(prep.content.get("set") or {}, "name"),
         "body_error": f"{u_text(body)} µm, {short_state(body, answer)}",
         "distances": [text for text, _ in engraved],
-        "rows": [_row(prep, body, lens, engraved, units) for lens in present(answer.lenses)],
+        "rows": [
+            _row(prep, body, lens, answer.pair(body.name, lens.name), engraved, units)
+            for lens in present(answer.lenses)
+        ],
     }
 
 
 def _row(
-    prep: PrepDocument, body: BodyAnswer, lens: LensAnswer, engraved: Sequence[tuple[str, float]], units: str
+    prep: PrepDocument,
+    body: BodyAnswer,
+    lens: LensAnswer,
+    pair: PairAnswer | None,
+    engraved: Sequence[tuple[str, float]],
+    units: str,
 ) -> Data:
     row = prep.named("lenses", lens.name)
     focal = [number_of(value) for value in row.get("focal_lengths_mm") or ()]
-    together = plus_minus_text(body.error_um + lens.error_um, COVERAGE * math.hypot(body.sd_um, lens.sd_um))
+    apart_um = COVERAGE * math.hypot(body.sd_um, lens.sd_um)
+    together = pair_text(pair) if pair else plus_minus_text(body.error_um + lens.error_um, apart_um)
     words: Data = {"name": plain(lens.name), "about": lens_words(row), "together": together}
     if len(focal) != 1 or not math.isfinite(lens.sd_um) or not math.isfinite(body.sd_um):
         why = "a zoom: set its back focus by reading" if len(focal) > 1 else "not known"
         return {**words, "cells": [], "why": why}
     near_mm, separation_mm = number_of(row.get("near_mm")), number_of(row.get("separation_mm"), 0.0)
-    offset = partial(offset_at, body=body, lens=lens, focal_mm=focal[0], separation_mm=separation_mm)
+    offset = partial(
+        offset_at, body=body, lens=lens, focal_mm=focal[0], separation_mm=separation_mm, pair=pair
+    )
     cells = [_cell(offset, distance_mm, near_mm, units) for _, distance_mm in engraved]
     return {**words, "cells": cells}
 

@@ -151,7 +151,6 @@ class _Painter:
         yield self._line(AXIS_LABEL, self._ticks(), style=DIM_STYLE, is_right=True)
         if self.picture.more_bodies:
             yield Text(f"and {counted(self.picture.more_bodies, 'more body')}, not drawn", DIM_STYLE)
-        yield Text("")
         yield from self._legend(width)
 
     def _panel(self, panel: Panel) -> Iterator[Text]:

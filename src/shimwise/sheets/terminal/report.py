@@ -16,6 +16,7 @@ from shimwise.inference.verdict.answer import (
     ReadingAnswer,
     Verdict,
 )
+from shimwise.inference.verdict.pair_sentences import certain_differences, difference_sentence
 from shimwise.notices import Notice
 from shimwise.remedy.remedy import Remedy, RemedyKind
 from shimwise.remedy.to_do import to_do
@@ -24,7 +25,9 @@ from shimwise.sheets.terminal.canvas import BOLD_STYLE, DIM_STYLE, verdict_style
 from shimwise.sheets.terminal.rail import draw_rail
 from shimwise.sheets.terminal.writer import Writer, report_width
 from shimwise.sheets.words.cause_words import cause_text
+from shimwise.sheets.words.eye_words import eyes_text
 from shimwise.sheets.words.notices import joined_text, notice_text, notice_texts
+from shimwise.sheets.words.pair_words import set_texts
 from shimwise.sheets.words.remedy_words import beside_to_do
 from shimwise.sheets.words.sentences import second_line
 from shimwise.sheets.words.shared import (
@@ -43,7 +46,7 @@ from shimwise.sheets.words.shared import (
 from shimwise.sheets.words.state_words import short_state
 from shimwise.sheets.words.to_do_words import readings_after_text
 
-MOST_BODIES, MOST_LENSES, MOST_CAUSES = 8, 24, 5
+MOST_BODIES, MOST_LENSES, MOST_CAUSES, MOST_DIFFERENCES, MOST_PERSONS = 8, 24, 5, 3, 6
 MOST_TO_DO, MOST_REMEDIES, MOST_WARNINGS = 12, 8, 8
 """How long each list may get before it ends with how many more there are."""
 BRIEF_LINES = 12
@@ -178,7 +181,9 @@ class _VerdictWriter(Writer):
         )
         yield from rail.styled
         yield from self.units()
+        yield from self.pairs()
         yield from self.causes()
+        yield from self.eyes()
         yield from self.section("How it is done", self.steps())
         yield from self.section("Warnings", self.warnings())
 
@@ -263,6 +268,16 @@ class _VerdictWriter(Writer):
             yield self.text(plus_minus_text(unit.scale_permille, Z95 * unit.scale_sd_permille))
             yield self.text(probability_text(unit.p_scale_out))
 
+    def pairs(self) -> Iterator[RenderableType]:
+        """Write body and lens together, then body against body unless the head has it, in one paragraph."""
+        texts = list(set_texts(self.answer))[:MOST_BODIES]
+        certain = certain_differences(self.answer)
+        in_head = certain if len(certain) == 1 else ()  # of several the head has the largest alone
+        others = [one for one in self.answer.differences if one not in in_head]
+        texts += map(difference_sentence, others[:MOST_DIFFERENCES])
+        if texts:
+            yield from self.paragraph(" ".join(texts))
+
     # -- lists ---------------------------------------------------------------------------------------------
 
     def causes(self) -> Iterator[RenderableType]:
@@ -274,6 +289,10 @@ class _VerdictWriter(Writer):
             shares.append(f"{len(causes) - MOST_CAUSES:,} less probable")
         yield from self.paragraph(f"Causes: {' · '.join(shares)}.", first_style="")
 
+    def eyes(self) -> Iterator[RenderableType]:
+        if text := eyes_text(self.answer.operators[:MOST_PERSONS]):
+            yield from self.paragraph(text, first_style="")
+
     def steps(self) -> Iterator[RenderableType]:
         """Write each remedy with its steps, and what all share once: first step, last step, cautions."""
         groups: defaultdict[tuple[str, ...], list[Remedy]] = defaultdict(list)
@@ -283,7 +302,7 @@ class _VerdictWriter(Writer):
         is_mark_shared = all(any(mark in steps for steps in groups) for mark in _MARKS)
         left_out = (*[_CLEAN] * is_clean_shared, *_MARKS * is_mark_shared)
         if is_clean_shared:
-            yield from self.paragraph(f"First, of body and lens: {_CLEAN[0].lower()}{_CLEAN[1:]}", indent=1)
+            yield from self.paragraph(notice_text(Notice("clean_both")), indent=1)
         for steps, group in list(groups.items())[:MOST_REMEDIES]:
             own = [step for step in steps if step not in left_out]
             numbered = " ".join(f"{number}. {step}" for number, step in enumerate(own, 1))
@@ -297,7 +316,13 @@ class _VerdictWriter(Writer):
         )
         if is_mark_shared:
             yield from self.paragraph(notice_text(Notice("mark_both")), indent=1)
-        cautions = dict.fromkeys(notice_text(one) for remedy in self.remedies for one in remedy.cautions)
+        written = {step.code for remedy in self.remedies[:MOST_REMEDIES] for step in remedy.steps}
+        cautions = dict.fromkeys(
+            notice_text(one)
+            for remedy in self.remedies
+            for one in remedy.cautions
+            if _STEP_OF_CAUTION.get(one.code) not in written
+        )
         if cautions:
             yield from self.paragraph(f"Caution: {' '.join(cautions)}", indent=1)
 
@@ -335,6 +360,8 @@ def _table(rows: Sequence[Sequence[Text]], width: int) -> tuple[list[Text], int]
 _CLEAN = notice_text(Notice("clean"))
 _MARKS = (notice_text(Notice("mark_body")), notice_text(Notice("mark_lens")))
 """The first step of bodies and lenses alike, and their last ones: written once where both are."""
+_STEP_OF_CAUTION = {"stop_at_resistance": "move_slowly", "lens_technician": "send_lens"}
+"""Cautions that a step contains: written once, at the step."""
 
 
 def _advice(remedy: Remedy) -> str:

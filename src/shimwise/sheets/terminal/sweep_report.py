@@ -8,7 +8,7 @@ from shimwise.inference.verdict.answer import Z95
 from shimwise.number_format import decimal_text, half_digits, half_text, plus_minus_text
 from shimwise.sheets.json.sweep_json import Sweep, SweepTilt
 from shimwise.sheets.words.shared import ascii_text, capital, plain, signed_text, wrapped
-from shimwise.sheets.words.sweep_words import grouped_flags, sweep_sentence
+from shimwise.sheets.words.sweep_words import grouped_flags, other_readings, sweep_sentence
 
 WIDEST = 100
 """A line longer than this is hard to follow. [terminal cells]"""
@@ -30,6 +30,8 @@ def print_sweep_report(console: Console, sweep: Sweep) -> None:
 def _lines(sweep: Sweep, width: int) -> Iterator[tuple[str, str]]:
     for line in wrapped(capital(sweep_sentence(sweep)), width):
         yield line, "bold"
+    for other in other_readings(sweep):
+        yield from ((line, "") for line in wrapped(other, width))
     if tilt := _tilt_words(sweep.tilt):
         yield from ((line, "") for line in wrapped(tilt, width))
     if sweep.stars:

@@ -11,7 +11,7 @@ from typing import Any
 from shimwise.inference.verdict.answer import Z95
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.notices import Notice, WordedNotice
-from shimwise.number_format import decimal_text
+from shimwise.number_format import decimal_text, signed_text
 from shimwise.sheets.words.file_words import FILE_WORDS, FILE_WORDS_IN_HOUSE
 from shimwise.sheets.words.remedy_words import REMEDY_WORDS, REMEDY_WORDS_IN_HOUSE, Numbers, Words
 from shimwise.sheets.words.shared import listed
@@ -104,21 +104,21 @@ def _one_eye(unit: str, n: Numbers) -> str:
     low_um, high_um = float(n["low_um"] or 0.0), float(n["high_um"] or 0.0)
     whose = f"that of {unit}" if unit else "with no name"
     return (
-        f"One eye only has read, {whose}: its own bias, {decimal_text(low_um)} to {decimal_text(high_um)} µm "
+        f"One eye only has read, {whose}: its own bias, {signed_text(low_um)} to {signed_text(high_um)} µm "
         "(95 %), goes into every body. Before anything is turned on its word alone, let a second person "
         "read, or take a gauge or frames."
     )
 
 
-def _rounding(unit: str, n: Numbers) -> str:
+def _rounding(unit: str, n: Numbers, where: str = "as marks in the kit") -> str:
     return _as_read(unit, n, f"to about {_step_text(float(n['step_mm'] or 0.0))}") + (
-        " Where the marks of a lens are told, they are used instead."
+        f" Where the marks of a lens are known, {where}, they are used instead."
     )
 
 
-def _marks(unit: str, n: Numbers) -> str:
+def _marks(unit: str, n: Numbers, where: str = "as marks in the kit") -> str:
     return _as_read(unit, n, "to whole marks") + (
-        " Read between the marks, and tell the marks of the lenses."
+        f" Read between the marks, and enter those of the lenses, {where}."
     )
 
 
@@ -173,9 +173,15 @@ _WORDS: Mapping[str, Words] = {
     "one_eye": _one_eye,
     "rounding_assumed": _rounding,
     "marks_assumed": _marks,
+    "temperature_changed": "The temperature went from {low_c:g} to {high_c:g} °C within the prep: body and "
+    "lens grow with it, by about 1.2 µm a kelvin on 52 mm of aluminium. Read again what was read at the "
+    "other end.",
     "other_stop": "{unit} was read at {stops}; it is listed as f/{kit:g}. The readings' own stop was taken.",
 }
+_ON_PAGE = "on the page of the lens or in the house's list"
 _IN_HOUSE: Mapping[str, Words] = {
+    "rounding_assumed": lambda unit, n: _rounding(unit, n, _ON_PAGE),
+    "marks_assumed": lambda unit, n: _marks(unit, n, _ON_PAGE),
     **REMEDY_WORDS_IN_HOUSE,
     **FILE_WORDS_IN_HOUSE,
     "internal_focus": f"{_INTERNAL} A table of its focal length by distance removes it; the interface takes "

@@ -221,7 +221,8 @@ REMEDY_WORDS: Mapping[str, Words] = {
     "read_lens_again": "When it is back, read it again at two distances at least, on a body that is in "
     "tolerance.",
     "mark_lens": f"Mark the lens or its case {_MARK}",
-    "mark_both": f"Last, mark the body outside, and the lens or its case, {_MARK}",
+    "clean_both": "First clean lens seat and flange, seat the lens again and read once more.",
+    "mark_both": "Last, mark body, lens or case with date, amount and way; write it down.",
     "tape_again": "Hold the tape to the witness mark and to the face of the chart, level and taut, and tape "
     "again.",
     "look_for_tilt": "If the tape was right, write the distance as taped and look for a tilted chart or a "

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 from shimwise.inference.verdict.answer import Z95 as Z95
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, SetupAnswer, Verdict
+from shimwise.inference.verdict.pair_sentences import certain_differences, difference_sentence
 from shimwise.inference.verdict.unit_state import StateCode, UnitState, state_of
 from shimwise.number_format import decimal_text, half_digits, half_text
 from shimwise.sheets.words.shared import (
@@ -27,7 +28,9 @@ LIKELY = 0.5
 def second_line(answer: Answer) -> str:
     """Return what the headline leaves out: what else is out, what is open, set-ups, doubted readings."""
     return " ".join(
-        sentence for part in (_also_out, _scales, _undecided, _setups, _doubted) for sentence in part(answer)
+        sentence
+        for part in (_also_out, _differences, _scales, _undecided, _setups, _doubted)
+        for sentence in part(answer)
     )
 
 
@@ -64,6 +67,13 @@ def _also_out(answer: Answer) -> Iterator[str]:
         names = [plain(unit.name) for unit in out if unit.verdict is verdict]
         if names:
             yield f"{listed(names)} {'is' if len(names) == 1 else 'are'} {way} as well."
+
+
+def _differences(answer: Answer) -> Iterator[str]:
+    """Yield the largest difference between bodies, where it is certain and the headline has none."""
+    sentences = [difference_sentence(one) for one in certain_differences(answer)]
+    if not any(one in answer.headline for one in sentences):
+        yield from (plain(one) for one in sentences[:1])
 
 
 def _scales(answer: Answer) -> Iterator[str]:

@@ -33,13 +33,13 @@ def short_state(unit: BodyAnswer, answer: Answer) -> str:
 
 
 def state_text(state: UnitState, write: Callable[[float], str] = distance_text) -> str:
-    """Return a state with its numbers, as the end of a sentence: ``needs about 12 more readings: …``."""
+    """Return a state with its numbers, as the end of a sentence: ``needs at least 12 more readings: …``."""
     following = _following(state, write)
     match state.code:
         case StateCode.NOT_READ if state.readings_before:
             return f"not read since it was adjusted: {_of_before(state)}{following}"
         case StateCode.NEEDS_READINGS:
-            more = f"about {counted(state.more, 'more reading')}" if state.more else "more readings"
+            more = f"at least {counted(state.more, 'more reading')}" if state.more else "more readings"
             return f"known to {half_text(state.half_um)} µm, needs {more}{following}"
         case StateCode.CANNOT_PART:
             return f"known to {half_text(state.half_um)} µm, cannot be parted from {_apart_from(state)}"

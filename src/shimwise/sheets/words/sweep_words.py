@@ -9,6 +9,13 @@ from shimwise.sheets.json.sweep_json import Sweep
 from shimwise.sheets.words.shared import counted, distance_text, listed, titled
 
 _LEFT_OUT, _SENTENCE = "frame left out: ", ". A frame could not be used and is left out."
+_READINGS = {
+    "as_recorded": "If no frame is missing or doubled, best focus is at {best} µm.",
+    "frame_missing": "If a frame is missing there, best focus is at {best} µm.",
+    "frame_doubled": "If a frame is doubled there, best focus is at {best} µm.",
+    "green": "Measured in {channel}; in green best focus is at {best} µm.",
+    "luma": "Measured in {channel}; in luma best focus is at {best} µm.",
+}
 MOST_NAMED = 3
 """Frames that are named of those left out for one reason."""
 
@@ -29,6 +36,16 @@ def sweep_sentence(sweep: Sweep) -> str:
     who = titled("body", sweep.body) if sweep.body else "the body"
     through = f" with {titled('lens', sweep.lens)}" if sweep.lens else ""
     return f"{best}: {who}{through} {_landing(sweep.landing_um, half_um)}."
+
+
+def other_readings(sweep: Sweep) -> list[str]:
+    """Return a sentence for each other reading of the frames: both of a possible slip, another channel."""
+    return [
+        _READINGS.get(one.code, one.code + ": {best} µm.").format(
+            best=plus_minus_text(one.best_um, (one.high_um - one.low_um) / 2), channel=sweep.channel
+        )
+        for one in sweep.alternatives
+    ]
 
 
 def _turns_sentence(sweep: Sweep, turns: float) -> str:

@@ -111,12 +111,14 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
         ],
         "standing": Annotated[
             Literal[
-                *("as_signed", "altered", "page_altered", "page_not_signed", "older", "unknown", "not_signed")
+                *("as_signed", "altered", "page_altered", "page_not_signed", "not_sealed", "other_house"),
+                *("older", "unknown", "not_signed"),
             ],
             Field(
                 description="The state in more words. page_altered: the prep is as signed, the page was "
                 "altered or not made by a house that is known here (state: altered); page_not_signed: the "
-                "prep is as signed, the page is not compared (state: unknown)."
+                "prep is as signed, the page is not compared; not_sealed: no house's key vouches for the "
+                "signature, as before 0.3; other_house: a house that is not known here sealed it (unknown)."
             ),
         ],
         "sentence": _described(str, "The answer in one sentence."),
@@ -124,6 +126,7 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
         "words": _described(tuple[str, ...], "Why, in sentences."),
         "differing": _described(tuple[str, ...], "Where it differs from what was signed."),
         "is_known": HIDDEN,
+        "voucher": HIDDEN,
     },
     GaugeView: {"sd_um": float},
     LabelFound: {"kind": Literal["body", "lens", "set"]},

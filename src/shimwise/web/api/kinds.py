@@ -1,11 +1,22 @@
 """Kinds of values in requests and answers, with their bounds."""
 
 import math
+from collections.abc import Iterator
 from datetime import datetime
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Literal, TypeVar, get_args
 
 from fastapi import Query
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, TypeAdapter
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    TypeAdapter,
+    ValidationInfo,
+    field_validator,
+)
+from pydantic_core import PydanticCustomError
 
 ID_PATTERN = r"^[0-9a-f]{32}$"
 Facts = TypeVar("Facts")
@@ -13,13 +24,43 @@ PLAIN = r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f]*$"
 
 
 class In(BaseModel):
-    """What a request brings: no field beyond those named, no number that is none."""
+    """What a request brings: no field beyond those named, no number that is none (true and "5" are not)."""
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False, frozen=True)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _refuse_no_number(cls, value: Any, info: ValidationInfo) -> Any:  # noqa: ANN401 - whatever is sent
+        """Refuse a truth value or a text where a number is asked for; the library would take both."""
+        is_number = info.field_name is not None and _takes_numbers(
+            cls.model_fields[info.field_name].annotation
+        )
+        if is_number and any(isinstance(one, bool | str) for one in _items(value)):
+            raise PydanticCustomError("float_type", "Input should be a valid number")
+        return value
 
     def to(self, facts: type[Facts]) -> Facts:
         """Return the facts of this request as a dataclass of the bench; other fields are left out."""
         return TypeAdapter(facts).validate_python(self.model_dump())
+
+
+def _takes_numbers(annotation: Any) -> bool:  # noqa: ANN401 - a type of any kind
+    """Return whether a field takes numbers, and neither texts nor truth values."""
+    kinds = _kinds(annotation)
+    return bool(kinds & {int, float}) and not kinds & {str, bool}
+
+
+def _kinds(annotation: Any) -> set[Any]:  # noqa: ANN401
+    parts = get_args(annotation)
+    return {annotation} if not parts else set().union(*map(_kinds, parts))
+
+
+def _items(value: Any) -> Iterator[Any]:  # noqa: ANN401
+    if isinstance(value, list | tuple):
+        for one in value:
+            yield from _items(one)
+    else:
+        yield value
 
 
 def _finite(value: Any) -> Any:  # noqa: ANN401 - whatever a view holds

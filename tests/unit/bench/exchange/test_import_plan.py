@@ -117,7 +117,8 @@ def test_units_that_the_record_lacks_come_from_the_kit_and_are_judged_as_the_fil
     assert mine["tolerance_um"] == answer.tolerance_um == 12.0
     for said, body in zip(mine["bodies"], answer.bodies, strict=True):
         assert said["name"] == body.name
-        assert said["error_um"] == pytest.approx(body.error_um, abs=0.2)
+        # two samples of one posterior: set-ups have other names in the record, so other random numbers
+        assert said["error_um"] == pytest.approx(body.error_um, abs=0.15 * body.sd_um)
         assert said["sd_um"] == pytest.approx(body.sd_um, rel=0.1)
     view = next(body for body in list_units(record, BodyFacts).units if body.name == "A-07")
     assert view.facts.mechanism is not None

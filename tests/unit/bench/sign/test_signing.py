@@ -120,7 +120,7 @@ def test_what_was_signed_is_told_from_what_was_altered(house: House) -> None:
     document = record_admin.export_prep(house.record, prep_id)
     known = recorded(house.record)
     (found,) = verify_paper(document.encode(), recorded=known)
-    assert (found.state, found.words) == (State.AS_SIGNED, ("The prep is what was signed.",))
+    assert (found.standing, found.words) == (State.AS_SIGNED, ("The prep is what was signed.",))
     altered = json.loads(document)
     altered["readings"][0]["reading_text"] = "2'"
     (found,) = verify_paper(json.dumps(altered).encode(), recorded=known)
@@ -187,9 +187,9 @@ def test_an_altered_sheet_is_told_with_what_differs(house: House) -> None:
     altered["readings"][0]["reading_text"] = "2'"
     forged = deepcopy(altered)
     forged["sign_offs"][0]["digest"] = digest_of(forged)
-    for document, alone in ((altered, State.ALTERED), (forged, State.AS_SIGNED)):
+    for document in (altered, forged):
         sheet = make_sheets([document]).pdf
-        assert verify_paper(sheet)[0].state is alone
+        assert verify_paper(sheet)[0].state is State.ALTERED
         (found,) = verify_paper(sheet, recorded=recorded(house.record))
         assert found.state is State.ALTERED
         assert found.differing == ("Reading 1: its reading is “2'”; as signed it is “3'”.",)
@@ -207,7 +207,8 @@ def test_a_sheet_of_an_older_revision_and_one_of_another_house_are_told(house: H
     assert "stands, signed by B. Lead on" in found.words[0]
     with Record.open(tmp_path / "away") as away:
         (found,) = verify_paper(sheet, recorded=recorded(away))
-    assert found.state is State.UNKNOWN
+    assert found.state is State.AS_SIGNED
+    assert "only the house that signed it can tell" in " ".join(found.words)
 
 
 def test_what_a_reopened_prep_says_is_what_the_house_says(house: House) -> None:
@@ -309,6 +310,10 @@ def test_an_unknown_prep_is_not_found(record: Record) -> None:
             ask(record, "0" * 32)
 
 
+def text_of_pdf(pdf: bytes) -> str:
+    return " ".join("".join(page.extract_text() for page in PdfReader(BytesIO(pdf)).pages).split())
+
+
 def test_a_set_is_signed_where_body_and_lens_cannot_be_parted_but_their_pairs_are_decided(
     house: House,
 ) -> None:
@@ -327,7 +332,8 @@ def test_a_set_is_signed_where_body_and_lens_cannot_be_parted_but_their_pairs_ar
     assert signed.as_set
     document = record_admin.prep_document(house.record, prep_id)
     sheet = make_sheets([document])
-    assert "as a set on A-01" in "".join(page.extract_text() for page in PdfReader(BytesIO(sheet.pdf)).pages)
+    assert "as a set on A-01" in text_of_pdf(sheet.pdf)
+    assert "as a set on A-01" in text_of_pdf(make_labels(document, names=["H50"]).pdf)
     known = recorded(house.record)
     (found,) = verify_paper(sheet.pdf, recorded=known)
     assert found.state is State.AS_SIGNED

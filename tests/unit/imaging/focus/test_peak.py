@@ -116,6 +116,24 @@ def test_some_sectors_of_a_star_are_fitted_with_its_optics() -> None:
     assert fit_shift(shifted, fit) == pytest.approx(4.2, abs=5e-3)
 
 
+def test_a_picture_that_grows_by_a_tenth_through_the_sweep_leaves_the_peak() -> None:
+    # As a sweep of the chart's distance does: rings fixed on the sheet, their frequency at the sensor not.
+    position = 10.0 * (np.arange(17) - 8.0)
+    share = 0.05 * position / 80.0
+    modulation = np.stack(
+        [
+            0.8 * exact_otf(FREQUENCY * (1 + d), np.array([z - 3.0]), fnumber=2.0)[0]
+            for z, d in zip(position, share, strict=True)
+        ]
+    )
+    pixels = np.broadcast_to(PIXELS, modulation.shape).copy()
+    detuning = np.repeat(share[:, None], FREQUENCY.size, axis=1)
+    data = RingData(position, FREQUENCY, modulation, pixels, detuning=detuning)
+    assert fit_peak(data, fnumber=2.0).best_um == pytest.approx(3.0, abs=5e-3)
+    # Control: the same rings with the growth left out.
+    assert abs(fit_peak(replace(data, detuning=None), fnumber=2.0).best_um - 3.0) > 0.1
+
+
 def test_too_few_frames_and_no_modulation_are_refused() -> None:
     data = ring_data(np.random.default_rng(6), frames=4)
     with pytest.raises(ImagingError, match="4 frames: record at least 7"):

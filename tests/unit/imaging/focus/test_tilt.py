@@ -57,6 +57,11 @@ def test_tilt_and_curvature_of_five_stars_come_back() -> None:
     assert fit.tilt_x.value_um == pytest.approx(8.0, abs=0.03)
     assert fit.tilt_y.value_um == pytest.approx(-5.0, abs=0.03)
     assert fit.curvature.value_um == pytest.approx(6.0, abs=0.05)
+    # Within a star the field may be curved too: told in the centre's interval, and nowhere else.
+    large = fit_field(FIVE, peaks, share_um=np.zeros(5), size_px=SIZE, radius_px=np.full(5, 200.0))
+    assert large.centre.value_um == fit.centre.value_um
+    assert large.centre.high_um - large.centre.value_um > 6.0 * (200.0 / np.hypot(960.5, 540.5)) ** 2
+    assert large.tilt_x == fit.tilt_x
 
 
 def test_the_charts_share_is_taken_out() -> None:

@@ -192,3 +192,15 @@ def test_too_few_frames_are_an_error_with_the_reasons(tmp_path: Path) -> None:
     source = open_sweep(path, positions=positions(tmp_path, "frame,position_um\n0,1\n1,2\n"))
     with pytest.raises(TooFewFramesError, match="Only 2 of the 5 frames"):
         list(source)
+
+
+def test_a_clip_whose_coding_is_not_known_gets_one_clear_message(tmp_path: Path) -> None:
+    path = tmp_path / "sweep.avi"
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("mjpeg", rate=24)
+        stream.width, stream.height, stream.pix_fmt = 64, 64, "yuvj420p"
+        grey = av.VideoFrame.from_ndarray(np.full((64, 64, 3), 99, np.uint8))
+        container.mux([*stream.encode(grey), *stream.encode()])
+    path.write_bytes(path.read_bytes().replace(b"MJPG", b"ZZQ!"))
+    with pytest.raises(FrameFileError, match="how its picture is coded is not known here"):
+        clip_facts(path)

@@ -111,6 +111,7 @@ def test_a_change_the_other_way_is_the_same_turn_the_other_way(
     assert up.turns_sd == pytest.approx(down.turns_sd)
 
 
+@pytest.mark.slow
 @settings(deadline=None)
 @given(st.floats(12, 90), st.sampled_from([1.0, 0.5]))
 def test_a_first_move_is_small_and_stays_near_the_way(change: float, p_sense: float) -> None:

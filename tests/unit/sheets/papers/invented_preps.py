@@ -8,8 +8,11 @@ from importlib.resources import files
 from typing import Any
 
 from shimwise.bench.desk.judge import judge_file, verdict_json
+from shimwise.house_keys import house_key
 from shimwise.lengths import length_to_mm
+from shimwise.record.journal import GENESIS
 from shimwise.sheets.papers.signed.canonical_json import digest_of
+from shimwise.sheets.papers.signed.seal import sealed
 
 WITHDRAWN = 7
 FOCALS = {"H18": 18, "H21": 21, "H25": 25, "H32": 32, "H40": 40, "H50": 50, "H75": 75, "H100": 100}
@@ -45,6 +48,9 @@ def signed_document(*, readings: int = 60, with_sweep: bool = True) -> dict[str,
     document["sign_offs"] = [sign_off]
     document["prep"]["state"] = "signed"
     sign_off["digest"] = digest_of(document)
+    sign_off["seal"] = sealed(
+        sign_off, prep_id=document["prep"]["id"], journal_seq=0, journal_head=GENESIS, key=house_key()
+    )
     return document
 
 

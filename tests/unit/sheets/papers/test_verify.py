@@ -134,17 +134,26 @@ def test_the_order_of_names_in_a_file_says_nothing() -> None:
 def test_a_signature_that_the_record_does_not_hold_is_found() -> None:
     # Whoever changes a prep can sign it anew; the record's own signature tells.
     forged = signed_document(with_sweep=False)
-    kept = forged["sign_offs"][0]["digest"]
+    kept, seal = forged["sign_offs"][0]["digest"], forged["sign_offs"][0].pop("seal")
     data = json.dumps(forged).encode()
-    assert verify_paper(data, recorded=lambda prep_id: [_kept(kept)])[0].state is State.AS_SIGNED
+    assert verify_paper(data, recorded=lambda prep_id: [_kept(kept)])[0].standing is State.NOT_SEALED
     for known, words in (([_kept("0" * 64)], "begins 0000"), ([], "has no signature")):
         (finding,) = verify_paper(data, recorded=lambda prep_id, known=known: known)
         assert finding.state is State.ALTERED
         assert words in " ".join(finding.words)
+    # What carries the house's own seal was signed here: then it is the record that was changed.
+    forged["sign_offs"][0]["seal"] = seal
+    (finding,) = verify_paper(json.dumps(forged).encode(), recorded=lambda prep_id: [_kept("0" * 64)])
+    assert finding.standing is State.AS_SIGNED
+    assert "the record was changed, not this file" in finding.words[-1]
 
 
 def test_a_prep_that_the_record_does_not_hold_is_unknown_and_altered_all_the_same() -> None:
     document = signed_document(with_sweep=False)
+    (finding,) = verify_paper(json.dumps(document).encode(), recorded=lambda prep_id: None)
+    assert finding.standing is State.AS_SIGNED
+    assert "only the house that signed it can tell" in finding.words[-1]
+    del document["sign_offs"][0]["seal"]
     (finding,) = verify_paper(json.dumps(document).encode(), recorded=lambda prep_id: None)
     assert finding.state is State.UNKNOWN
     assert "not known to this house" in finding.sentence

@@ -29,7 +29,10 @@ def even_odd_terms(rows, first, step, peak, zeta, detuning, width, away):  # typ
             places[(2 * a) * frames + k] = peak + offset
             places[(2 * a + 1) * frames + k] = peak - offset
     value, slope = interpolated(rows[0], first, step, places)
-    growth, growth_slope = interpolated(rows[2], first, step, ahead)
+    orders = rows.shape[0] - 2
+    growth, growth_slope = np.empty((orders, frames, rings + 1)), np.empty((orders, frames, rings + 1))
+    for m in range(orders):
+        growth[m], growth_slope[m] = interpolated(rows[2 + m], first, step, ahead)
     terms, slopes = np.empty((frames, rings, 7)), np.empty((frames, rings, 7))
     even, even_slope = np.empty(7), np.empty(7)
     for k in range(frames):
@@ -40,8 +43,12 @@ def even_odd_terms(rows, first, step, peak, zeta, detuning, width, away):  # typ
                 even_slope[a] = stretch[a] * (slope[right, j] - slope[left, j]) / 2.0
             turn = detuning[k, j] if detuning.shape[1] == rings else 0.0
             e, by = even[0], even_slope[0]
-            terms[k, j, 0] = value[k, j] + turn * growth[k, j]
-            slopes[k, j, 0] = slope[k, j] + turn * growth_slope[k, j]
+            terms[k, j, 0], slopes[k, j, 0] = value[k, j], slope[k, j]
+            power = 1.0
+            for m in range(orders):
+                power *= turn
+                terms[k, j, 0] += power * growth[m, k, j]
+                slopes[k, j, 0] += power * growth_slope[m, k, j]
             for b in range(2):
                 terms[k, j, 1 + b] = even[1 + b] - e
                 slopes[k, j, 1 + b] = even_slope[1 + b] - by

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
-from shimwise.imaging.focus.lens.template import RingNodes
+from shimwise.imaging.focus.lens.template import SMALL_GROWTH, RingNodes
 
 FloatArray = NDArray[np.float64]
 
@@ -53,6 +53,13 @@ class StarRings:
     def frames(self) -> int:
         """Number of frames."""
         return int(self.position_um.size)
+
+    @property
+    def most_growth(self) -> float:
+        """Largest change of a ring's frequency that all of its frame share, rounded up; 0 up to 1 %."""
+        by_frame = np.abs(np.median(self.detuning, axis=1))
+        largest = float(by_frame.max())
+        return 0.01 * float(np.ceil(100.0 * largest + 1.0)) if largest > SMALL_GROWTH else 0.0
 
     def only(self, keep: NDArray[np.bool_]) -> StarRings:
         """Return the star in some of its frames, (frames,) of bool."""

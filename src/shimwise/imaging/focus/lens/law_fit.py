@@ -56,7 +56,8 @@ def table_of(rings: StarRings, lens: Lens) -> LawTable:
     low = min(float(rings.nodes.nodes_cy_mm.min()), lens.band_cy_mm[0])
     high = max(float(rings.nodes.nodes_cy_mm.max()), lens.band_cy_mm[1])
     # Rounded outwards, so that stars of one sweep find the same table.
-    low, high = 4.0 * np.floor(0.92 * low / 4.0), 10.0 * np.ceil(1.08 * high / 10.0)
+    low = 4.0 * np.floor((0.92 - rings.most_growth) * low / 4.0)
+    high = 10.0 * np.ceil((1.08 + rings.most_growth) * high / 10.0)
     return law_table(
         fnumber=lens.fnumber,
         reach_um=float(10.0 * np.ceil(reach / 10.0)),
@@ -77,7 +78,8 @@ def template_of(rings: StarRings, lens: Lens, log_n: float = 0.0) -> StarTemplat
         band_cy_mm=lens.band_cy_mm,
         wavelengths_um=lens.wavelengths_um,
     )
-    return StarTemplate(table_of(rings, moved), rings.nodes, lens.band_cy_mm, log_n - near)
+    table = table_of(rings, moved)
+    return StarTemplate(table, rings.nodes, lens.band_cy_mm, log_n - near, rings.most_growth)
 
 
 def fit_law(
@@ -150,10 +152,9 @@ class LawProblem:
         zeta = (self.rings.position_um - state.best_um) * np.exp(-2.0 * offset) + part.peak_um
         value, slope = part.at(zeta)
         by_nu, by_nu_slope = part.at(zeta, 1)
-        growth, growth_slope = part.at(zeta, 2)
-        detuning = self.rings.detuning
-        total = value + offset * by_nu + detuning * growth
-        by_z = slope + offset * by_nu_slope + detuning * growth_slope
+        growth, growth_slope = part.grown(zeta, self.rings.detuning)
+        total = value + offset * by_nu + growth
+        by_z = slope + offset * by_nu_slope + growth_slope
         by_n = by_nu - 2.0 * (zeta - part.peak_um)[:, None] * by_z
         return total, by_z * np.exp(-2.0 * offset), by_n
 

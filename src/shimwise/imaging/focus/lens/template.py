@@ -15,6 +15,9 @@ from shimwise.imaging.focus.lens.law import MAX_WAVES, STEP_WAVES, LawTable, int
 
 FloatArray = NDArray[np.float64]
 
+HALF_STEP = 1e-3
+SMALL_GROWTH = 0.01
+"""Growth up to which its slope alone is followed."""
 KEPT_SLICES = 8
 """Slices that a template keeps: fits come back to the last few aberrations."""
 
@@ -42,8 +45,9 @@ class RingNodes:
 class Slice:
     """A star's template at one spherical aberration.
 
-    ``rows`` is (3, defocus, rings + 1): transfer, its slope by ln N's share of the frequency (ν ∂/∂ν), and
-    by the growth of the picture (with the pixel's slope); the last column is the mean of the named band.
+    ``rows`` is (2 + orders, defocus, rings + 1): transfer, its slope by ln N's share of the frequency
+    (ν ∂/∂ν), and the coefficients of the powers, from the first, of the picture's growth; the last column is
+    the mean of the named band.
     """
 
     first_um: float
@@ -55,6 +59,15 @@ class Slice:
         """Return value and slope by defocus [1/µm] of every ring, each (places, rings)."""
         value, slope = interpolated(self.rows[kind], self.first_um, self.step_um, defocus_um)
         return value[:, :-1], slope[:, :-1]
+
+    def grown(self, defocus_um: FloatArray, growth: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return what growth (places, rings) adds to every ring, and its slope by defocus [1/µm]."""
+        total, by_z, power = np.zeros_like(growth), np.zeros_like(growth), np.ones_like(growth)
+        for order in range(2, self.rows.shape[0]):
+            power = power * growth
+            value, slope = self.at(defocus_um, order)
+            total, by_z = total + power * value, by_z + power * slope
+        return total, by_z
 
 
 class StarTemplate:
@@ -71,10 +84,18 @@ class StarTemplate:
     log_fnumber : float
         ln of the focal ratio by the table's: frequencies are read at ν·N/N₀, defocus at z·(N₀/N)², which is
         exact for the paraxial law and good to 1e-3 of the exact law's own correction within 10 %.
+    most_growth : float
+        Largest relative change of a ring's frequency at the sensor; beyond 1 % it is followed to the fourth
+        order.
     """
 
     def __init__(
-        self, table: LawTable, nodes: RingNodes, band_cy_mm: tuple[float, float], log_fnumber: float = 0.0
+        self,
+        table: LawTable,
+        nodes: RingNodes,
+        band_cy_mm: tuple[float, float],
+        log_fnumber: float = 0.0,
+        most_growth: float = 0.0,
     ) -> None:
         self.fnumber = table.fnumber * float(np.exp(log_fnumber))
         scale, self._stretch = float(np.exp(log_fnumber)), float(np.exp(2.0 * log_fnumber))
@@ -82,33 +103,29 @@ class StarTemplate:
             table.defocus_um[0] * self._stretch,
             float((table.defocus_um[1] - table.defocus_um[0]) * self._stretch),
         )
-        at = np.clip(nodes.nodes_cy_mm * scale, table.low_cy_mm, table.high_cy_mm)
-        half = 1e-3
-        plain, above, below = (
-            interpolation_matrix(table.frequency_cy_mm, at * share) for share in (1.0, 1.0 + half, 1.0 - half)
-        )
-        slope = (above - below) / (2.0 * half)
-        growth = slope + nodes.pixel_slope[:, None] * plain
+        at = nodes.nodes_cy_mm * scale
+
+        def read(share: float) -> FloatArray:
+            return interpolation_matrix(
+                table.frequency_cy_mm, np.clip(at * share, table.low_cy_mm, table.high_cy_mm)
+            )
+
+        plain = read(1.0)
+        slope = (read(1.0 + HALF_STEP) - read(1.0 - HALF_STEP)) / (2.0 * HALF_STEP)
+        grown = [slope + nodes.pixel_slope[:, None] * plain]
+        if most_growth > SMALL_GROWTH:
+            share = most_growth * np.array([-1.0, -0.5, 0.5, 1.0])
+            change = [read(1.0 + g) * (1.0 + g) ** nodes.pixel_slope[:, None] - plain for g in share]
+            grown = list(np.tensordot(np.linalg.inv(share[:, None] ** np.arange(1, 5)), change, axes=1))
         x, w = np.polynomial.legendre.leggauss(10)
         low, high = band_cy_mm
         band = np.clip((low + (high - low) * (x + 1.0) / 2.0) * scale, table.low_cy_mm, table.high_cy_mm)
-        mean = (w / 2.0) @ interpolation_matrix(table.frequency_cy_mm, band)
-        into = np.concatenate(
-            [
-                plain.T @ nodes.mix,
-                mean[:, None],
-                slope.T @ nodes.mix,
-                mean[:, None],
-                growth.T @ nodes.mix,
-                mean[:, None],
-            ],
-            axis=1,
-        )
-        rings = nodes.mix.shape[1]
+        mean = ((w / 2.0) @ interpolation_matrix(table.frequency_cy_mm, band))[:, None]
+        kinds = [plain, slope, *grown]
+        into = np.concatenate([part for kind in kinds for part in (kind.T @ nodes.mix, mean)], axis=1)
         rows = table.transfer @ into
-        self._rows = np.ascontiguousarray(
-            np.moveaxis(rows.reshape(*rows.shape[:2], 3, rings + 1), 2, 1), dtype=np.float64
-        )
+        shape = (*rows.shape[:2], len(kinds), nodes.mix.shape[1] + 1)
+        self._rows = np.ascontiguousarray(np.moveaxis(rows.reshape(shape), 2, 1), dtype=np.float64)
         self._w0 = float(table.w040_waves[0])
         self._slices: dict[float, Slice] = {}
 

@@ -129,7 +129,10 @@ def find_slip(rings: StarRings, lens: Lens, law: LawFit, keep: BoolArray) -> Sli
         return None
     sizes = best.size * np.array([0.7, 1.0, 1.3])
     size = _vertex(sizes, np.array([trial(best.frame, float(s), 2 * ROUNDS) for s in sizes]))
-    is_sure = gain > SURE_GAIN and SURE_SIZES[0] < abs(size) < SURE_SIZES[1]
+    is_whole = SURE_SIZES[0] < abs(size) < SURE_SIZES[1]
+    if gain <= SURE_GAIN and not is_whole:
+        return None
+    is_sure = gain > SURE_GAIN and is_whole
     return Slip(best.frame, size, pace, gain, is_sure)
 
 

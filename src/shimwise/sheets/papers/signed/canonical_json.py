@@ -34,7 +34,7 @@ UNSIGNED_FIELDS: dict[str, tuple[str, ...]] = {
     "set": ("lens_ids", "note"),
     "bodies": _OF_UNITS,
     "lenses": _OF_UNITS,
-    "sign_offs": ("digest", "signed_json"),
+    "sign_offs": ("digest", "signed_json", "seal"),
 }
 """Of the prep, its set, units and sign-offs: what signing, later preps and the house change."""
 ADDED_FIELDS: dict[str, tuple[str, ...]] = {

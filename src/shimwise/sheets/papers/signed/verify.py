@@ -89,7 +89,7 @@ def find_in_pdf(
     signature = signature_in(data)
     sheet = _Sheet(data, reader, *_attached(reader), signature)
     page = _page(sheet, remade, known)
-    findings = [find_in_prep(prep, recorded=recorded) for prep in sheet.preps]
+    findings = [find_in_prep(prep, known=known, recorded=recorded) for prep in sheet.preps]
     return tuple(_with_page(finding, page) for finding in findings)
 
 
@@ -274,9 +274,17 @@ def _printed(sheet: _Sheet) -> Iterator[str]:
     for prep in sheet.preps:
         if prep.digest not in text:
             yield f"The digest of the prep, {prep.digest[:16]}…, is not printed on the page."
-    strange = printed - {prep.digest for prep in sheet.preps}
+    strange = printed - {prep.digest for prep in sheet.preps} - set(_heads(sheet.preps))
     if strange:
         yield f"A digest is printed that is none of the attached prep: {min(strange)[:16]}…."
+
+
+def _heads(preps: Sequence[PrepDocument]) -> Iterator[str]:
+    """Yield the heads of the journal that are printed beside the digests."""
+    for prep in preps:
+        seal = (prep.sign_off or {}).get("seal")
+        if isinstance(seal, Mapping):
+            yield str(seal.get("journal_head"))
 
 
 def _changed_pages(sheet: _Sheet, remade: Remade) -> Iterator[str]:

@@ -72,7 +72,13 @@ def import_prep(
     record: RecordDep,
     document: Annotated[bytes, Depends(body_of(JSON))],
     who: WhoQuery,
+    unproven: Annotated[
+        bool, Query(description="Take in signatures without a house's seal too, as before 0.3.")
+    ] = False,
 ) -> Imported:
-    """Take in a prep that was exported: all of it or nothing. The very same sent again changes nothing."""
+    """Take in a prep that was exported: all of it or nothing. The very same sent again changes nothing.
+
+    Signatures have to carry the seal of a house that is known here.
+    """
     person = typed_name(who, field="who")
-    return record_admin.import_prep(record, document, who=person)
+    return record_admin.import_prep(record, document, who=person, is_unproven=unproven)

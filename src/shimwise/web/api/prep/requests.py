@@ -97,6 +97,9 @@ class ReadingIn(PreviewIn):
     id: NewId = None
     operator: Name
     stop: OptionalName = ""
+    temperature_c: Annotated[
+        float | None, Field(ge=-60, le=80, description="At this reading; empty: as the prep's.")
+    ] = None
     at: Annotated[OptionalName, Field(description="When or where, as the person writes it.")] = ""
     note: Note = ""
     taken_at: Annotated[

@@ -124,6 +124,7 @@ def _entered(reading: ReadingView) -> dict[str, object]:
         "axis": reading.axis,
         "stop": reading.stop,
         "note": reading.note,
+        "temperature_c": None if reading.temperature_c is None else number(reading.temperature_c),
         "reading_text": reading.reading_text,
         "fnumber": number(reading.fnumber) if reading.is_stopped_down else None,
     }

@@ -67,7 +67,7 @@ def add_reading(visit: PostDep, prep_id: str) -> Response:
             prep_id,
             id=form.text("id") or None,
             operator=who,
-            **form.read(texts=("stop", "note", "corrects", "reason"), numbers=["age_s"]),
+            **form.read(texts=("stop", "note", "corrects", "reason"), numbers=["age_s", "temperature_c"]),
             **taken,
         )
     except ShimwiseError as error:

@@ -18,6 +18,8 @@ SIGNS = {
     papers.State.ALTERED: ("doubted", "altered"),
     papers.State.PAGE_ALTERED: ("doubted", "the page altered, or of an unknown house"),
     papers.State.PAGE_NOT_SIGNED: ("cannot_tell", "the page not compared"),
+    papers.State.NOT_SEALED: ("cannot_tell", "no house vouches for it"),
+    papers.State.OTHER_HOUSE: ("not_known", "of a house not known here"),
     papers.State.OLDER: ("cannot_tell", "older, reopened since"),
     papers.State.UNKNOWN: ("not_known", "unknown to this house"),
     papers.State.NOT_SIGNED: ("not_known", "not signed"),

@@ -1,0 +1,14 @@
+"""The house's seal under a signature."""
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0005"
+down_revision = "0004"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    """Change the table. Earlier signatures get no seal: nobody could tell them from forged ones later."""
+    op.add_column("sign_offs", sa.Column("seal", sa.Text(), nullable=True))

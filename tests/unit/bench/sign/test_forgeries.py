@@ -1,0 +1,319 @@
+"""A catalogue of ways to forge a sheet, a prep or a record: none is taken for what was signed."""
+
+import io
+import json
+import re
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from copy import deepcopy
+from pathlib import Path
+from sqlite3 import connect
+from typing import Any
+
+import pypdf
+import pytest
+from invented_house import WHO, House, furnish
+from pypdf.annotations import FreeText
+from pypdf.generic import DictionaryObject, NameObject, TextStringObject
+from test_signing import all_excepted, gauged_prep
+
+from record_template import copied_record, filled_with
+from shimwise import house_keys
+from shimwise.bench.exchange import record_admin
+from shimwise.bench.sign import signing
+from shimwise.bench.sign.papers import State, digest_of, make_sheets, verify_paper
+from shimwise.bench.sign.signed import recorded
+from shimwise.errors import SheetError
+from shimwise.house_keys import FOLDER_VARIABLE, HouseKey, house_key, public_pem
+from shimwise.record.exchange.row_json import ExchangeError
+from shimwise.record.record import Record
+from shimwise.sheets.papers.signed.page_signature import sign_pages, signature_in
+from shimwise.sheets.papers.signed.prep_document import time_of
+from shimwise.sheets.papers.signed.seal import sealed
+
+pytestmark = pytest.mark.slow  # sets a sheet
+Document = dict[str, Any]
+
+
+class Genuine:
+    """A signed prep with its sheet, its export, its record, and the key of a stranger."""
+
+    def __init__(self, folder: Path) -> None:
+        copied_record(folder / "record", furnish)
+        self.folder, self.record = folder, Record.open(folder / "record")
+        house = House(self.record, dict(filled_with(furnish)))
+        self.ids = [gauged_prep(house), gauged_prep(house)]
+        for prep_id in self.ids:
+            signing.sign(self.record, prep_id, who=WHO, exceptions=all_excepted(house, prep_id))
+        self.export, self.other = (
+            json.loads(record_admin.export_prep(self.record, prep_id)) for prep_id in self.ids
+        )
+        self.sheet = make_sheets([record_admin.prep_document(self.record, self.ids[0])]).pdf
+        found = signature_in(self.sheet)
+        assert found is not None
+        self.pages = found.pages
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setenv(FOLDER_VARIABLE, str(folder / "stranger"))
+            self.stranger: HouseKey = house_key()
+
+
+@pytest.fixture(scope="module")
+def genuine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Genuine]:
+    made = Genuine(tmp_path_factory.mktemp("genuine"))
+    with made.record:
+        yield made
+
+
+def clone(pdf: bytes) -> pypdf.PdfWriter:
+    return pypdf.PdfWriter(clone_from=io.BytesIO(pdf))
+
+
+def written(writer: pypdf.PdfWriter) -> bytes:
+    out = io.BytesIO()
+    writer.write(out)
+    return out.getvalue()
+
+
+def painted(pdf: bytes) -> bytes:
+    writer = clone(pdf)
+    content = writer.pages[0].get_contents()
+    assert content is not None
+    content.set_data(content.get_data() + b" 0 0 600 600 re f ")
+    writer.pages[0][NameObject("/Contents")] = writer._add_object(content)
+    return written(writer)
+
+
+def attached(pdf: bytes, name: str, change: Callable[[bytes], bytes]) -> bytes:
+    """The PDF with one of its attachments changed."""
+    writer = clone(pdf)
+    for one in writer._objects:
+        if isinstance(one, DictionaryObject) and one.get("/Type") == "/Filespec" and one.get("/UF") == name:
+            stream = one["/EF"]["/F"].get_object()  # type: ignore[index]
+            stream.set_data(change(stream.get_data()))
+    return written(writer)
+
+
+def with_word(genuine: Genuine) -> bytes:
+    writer = clone(genuine.sheet)
+    writer.add_annotation(0, FreeText(text="in tolerance", rect=(100, 100, 200, 200)))
+    return written(writer)
+
+
+def without_page(genuine: Genuine) -> bytes:
+    writer = clone(genuine.sheet)
+    del writer.pages[len(writer.pages) - 1]
+    return written(writer)
+
+
+def painted_and_made_elsewhere(genuine: Genuine) -> bytes:
+    """Repainted, with another program named as its maker, so that nobody can make it again."""
+    return attached(
+        painted(genuine.pages),
+        "sheet.json",
+        lambda data: re.sub(rb'"made_with": "\w+"', b'"made_with": "0000000000000000"', data),
+    )
+
+
+def by_stranger(genuine: Genuine) -> bytes:
+    at = time_of(genuine.export["sign_offs"][0]["signed_at"])
+    return sign_pages(genuine.pages, key=genuine.stranger, at=at)
+
+
+def with_second_prep(genuine: Genuine) -> bytes:
+    writer = clone(genuine.sheet)
+    writer.add_attachment("prep.json", json.dumps(genuine.other).encode())
+    return written(writer)
+
+
+def with_script(genuine: Genuine) -> bytes:
+    writer = clone(genuine.pages)
+    script = {NameObject("/S"): NameObject("/JavaScript"), NameObject("/JS"): TextStringObject("app.beep()")}
+    writer.root_object[NameObject("/OpenAction")] = DictionaryObject(script)
+    return written(writer)
+
+
+PAGES: dict[str, Callable[[Genuine], bytes]] = {
+    "a repainted page": lambda genuine: painted(genuine.sheet),
+    "a repainted page without its signature": lambda genuine: painted(genuine.pages),
+    "a repainted page that names another maker": painted_and_made_elsewhere,
+    "words laid over a page": with_word,
+    "a page taken out": without_page,
+    "the signature taken off": lambda genuine: genuine.pages,
+    "signed by a stranger": by_stranger,
+    "something added behind": lambda genuine: genuine.sheet + b"\n% more\n",
+    "a swapped attachment": lambda genuine: attached(
+        genuine.pages, "prep.json", lambda data: json.dumps(genuine.other).encode()
+    ),
+    "a second prep slipped in": with_second_prep,
+    "a script": with_script,
+}
+
+
+@pytest.mark.parametrize("way", PAGES)
+@pytest.mark.parametrize("has_record", [True, False], ids=["record", "file alone"])
+def test_a_forged_sheet_is_not_as_signed(genuine: Genuine, way: str, has_record: bool) -> None:
+    known = recorded(genuine.record) if has_record else None
+    assert verify_paper(genuine.sheet, recorded=known)[0].standing is State.AS_SIGNED
+    try:
+        findings = verify_paper(PAGES[way](genuine), recorded=known)
+    except SheetError:
+        return
+    assert [one.standing for one in findings if one.standing is State.AS_SIGNED] == []
+
+
+def redone(document: Document) -> Document:
+    """The document with its newest digest computed again, as anybody can."""
+    row = document["sign_offs"][-1]
+    row.pop("signed_json", None)
+    row["digest"] = digest_of(document)
+    return document
+
+
+def changed(genuine: Genuine, *path: str | int, to: object) -> Document:
+    document = deepcopy(genuine.export)
+    inner: Any = document
+    for step in path[:-1]:
+        inner = inner[step]
+    assert inner[path[-1]] != to
+    inner[path[-1]] = to
+    return document
+
+
+def moved(genuine: Genuine) -> Document:
+    document = deepcopy(genuine.export)
+    document["sign_offs"] = deepcopy(genuine.other["sign_offs"])
+    document["sign_offs"][0]["prep_id"] = document["prep"]["id"]
+    return document
+
+
+def without_seal(document: Document) -> Document:
+    document["sign_offs"][-1]["seal"] = None
+    return document
+
+
+def sealed_by_stranger(genuine: Genuine) -> Document:
+    document = redone(changed(genuine, "readings", 0, "reading_text", to="2'"))
+    row = document["sign_offs"][-1]
+    row["seal"] = sealed(
+        row, prep_id=document["prep"]["id"], journal_seq=1, journal_head="0" * 64, key=genuine.stranger
+    )
+    return document
+
+
+def with_key_of_the_house(genuine: Genuine) -> Document:
+    """A stranger's seal that claims the house's key."""
+    document = sealed_by_stranger(genuine)
+    document["sign_offs"][-1]["seal"]["key"] = house_key().public.hex()
+    return document
+
+
+LATER = "2030-01-01T00:00:00.000000+00:00"
+PREPS: dict[str, Callable[[Genuine], Document]] = {
+    "a changed reading": lambda genuine: changed(genuine, "readings", 0, "reading_text", to="2'"),
+    "a changed reading, signed anew": lambda genuine: redone(
+        changed(genuine, "readings", 0, "reading_text", to="2'")
+    ),
+    "another signer": lambda genuine: redone(changed(genuine, "sign_offs", 0, "signed_by", to="B. Lead")),
+    "another date": lambda genuine: redone(changed(genuine, "sign_offs", 0, "signed_at", to=LATER)),
+    "another verdict": lambda genuine: redone(
+        changed(genuine, "verdicts", -1, "headline", to="All is in tolerance.")
+    ),
+    "an exception taken out": lambda genuine: redone(changed(genuine, "sign_offs", 0, "exceptions", to=[])),
+    "a signature of another prep": moved,
+    "a signature of another prep, signed anew": lambda genuine: redone(moved(genuine)),
+    "the seal taken off": lambda genuine: without_seal(
+        redone(changed(genuine, "readings", 0, "reading_text", to="2'"))
+    ),
+    "a stranger's seal": sealed_by_stranger,
+    "a stranger's seal with the house's key": with_key_of_the_house,
+}
+
+
+@pytest.mark.parametrize("way", PREPS)
+def test_a_forged_prep_is_not_as_signed_and_not_taken_in(genuine: Genuine, way: str, tmp_path: Path) -> None:
+    forged = PREPS[way](genuine)
+    for known in (recorded(genuine.record), None):
+        (found,) = verify_paper(json.dumps(forged).encode(), recorded=known)
+        assert found.standing is not State.AS_SIGNED
+        assert found.state is not State.AS_SIGNED
+    with Record.open(tmp_path / "away") as away, pytest.raises(ExchangeError):
+        record_admin.import_prep(away, forged, who=WHO)
+
+
+def test_a_prep_without_a_seal_is_taken_in_only_with_that_mark(genuine: Genuine, tmp_path: Path) -> None:
+    document = without_seal(deepcopy(genuine.export))
+    with Record.open(tmp_path / "away") as away:
+        record_admin.import_prep(away, document, who=WHO, is_unproven=True)
+        (found,) = verify_paper(json.dumps(document).encode(), recorded=recorded(away))
+        assert record_admin.check(away) == ()
+    assert found.standing is State.NOT_SEALED
+
+
+def test_a_house_that_knows_the_key_takes_a_prep_in_and_says_where_from(
+    genuine: Genuine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    public = house_key().public
+    monkeypatch.setenv(FOLDER_VARIABLE, str(tmp_path / "their keys"))
+    with Record.open(tmp_path / "away") as away:
+        with pytest.raises(ExchangeError, match="a house that is not known here"):
+            record_admin.import_prep(away, genuine.export, who="B. Lead")
+        house_keys.trust(public, "Invented Rental")
+        record_admin.import_prep(away, genuine.export, who="B. Lead")
+        (found,) = verify_paper(json.dumps(genuine.export).encode(), recorded=recorded(away))
+        assert record_admin.check(away) == ()
+    assert found.standing is State.AS_SIGNED
+    assert "signed at the house known here as Invented Rental" in found.words[1]
+    assert "taken in here by B. Lead on" in found.words[2]
+    (tmp_path / "key.pem").write_text(public_pem(public))
+    house_keys.distrust("Invented Rental")
+    assert verify_paper(genuine.sheet)[0].standing is State.OTHER_HOUSE
+    (once,) = verify_paper(genuine.sheet, keys=[tmp_path / "key.pem"])
+    assert once.standing is State.AS_SIGNED
+
+
+FORGED_SIGN_OFF = "UPDATE sign_offs SET signed_by = 'B. Lead', digest = '{digest}', signed_json = NULL"
+EDITS = {
+    "a reading": ("UPDATE readings SET reading_text = '2''' WHERE seq = 1", "its rows were changed"),
+    "a prep's title": ("UPDATE preps SET title = 'another'", "its rows were changed"),
+    "a signer with a digest": (FORGED_SIGN_OFF.format(digest="0" * 64), "does not agree with the seal"),
+    "a line of the journal": ("UPDATE journal SET who = 'B. Lead' WHERE seq = 3", "a line up to"),
+    "a later seal taken off": (
+        "UPDATE sign_offs SET seal = NULL WHERE signed_at = (SELECT max(signed_at) FROM sign_offs)",
+        "has no seal, though signatures before it have one",
+    ),
+}
+
+
+@pytest.mark.parametrize("what", EDITS)
+def test_an_edited_database_is_told_and_the_genuine_sheet_is_as_signed(
+    genuine: Genuine, tmp_path: Path, what: str
+) -> None:
+    sql, words = EDITS[what]
+    record_admin.backup(genuine.record, tmp_path / "shimwise.sqlite")
+    with closing(connect(tmp_path / "shimwise.sqlite")) as database:
+        for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            database.execute(f"DROP TRIGGER {name}")
+        database.execute(sql)
+        database.commit()
+    with Record.open(tmp_path) as edited:
+        assert words in " ".join(one.text for one in record_admin.check(edited))
+        (found,) = verify_paper(genuine.sheet, recorded=recorded(edited))
+        assert found.standing is State.AS_SIGNED
+        document = record_admin.prep_document(edited, genuine.ids[0])
+        (printed,) = verify_paper(json.dumps(document).encode(), recorded=recorded(edited))
+        # What is exported of a prep's own row and its units is what was signed, whatever its row says.
+        is_exported_changed = what in ("a reading", "a signer with a digest")
+        assert (printed.standing is State.AS_SIGNED) is not is_exported_changed
+
+
+def test_a_genuine_record_has_no_contradictions(genuine: Genuine) -> None:
+    assert record_admin.check(genuine.record) == ()
+    assert genuine.export["sign_offs"][0]["seal"]["journal_seq"] > 0
+
+
+def test_a_sheet_of_an_older_revision_is_not_as_signed(genuine: Genuine, tmp_path: Path) -> None:
+    record_admin.backup(genuine.record, tmp_path / "shimwise.sqlite")
+    with Record.open(tmp_path) as copy:
+        signing.reopen(copy, genuine.ids[0], reason="a lens came late", who=WHO)
+        (found,) = verify_paper(genuine.sheet, recorded=recorded(copy))
+    assert found.standing is State.OLDER
