@@ -98,7 +98,7 @@ def landing_intervals(
         if key not in cells:
             marks = marks_mm.get(reading.lens, ())
             if marks:
-                cells[key] = _between_marks(reading.reading_mm, marks, parts[reading.operator])
+                cells[key] = cell_between_marks(reading.reading_mm, marks, parts[reading.operator])
             else:
                 found = _granularity(reading.operator, reading.reading_mm, values[reading.operator])
                 cells[key] = _cell(reading.reading_mm, found, values[reading.operator])
@@ -217,13 +217,13 @@ def _cell(reading_mm: float, found: Granularity, values: FloatArray) -> tuple[fl
     if math.isinf(reading_mm):
         return infinity_from_mm(found.person, values), math.inf
     if found.by_marks:
-        return _between_marks(reading_mm, list(np.unique(values)), 1)
+        return cell_between_marks(reading_mm, list(np.unique(values)), 1)
     half = found.step_mm / 2
     return max(reading_mm - half, reading_mm / 2), reading_mm + half
 
 
-def _between_marks(reading_mm: float, marks_mm: Sequence[float], parts: int) -> tuple[float, float]:
-    """Half-way to the neighbouring marks, or to the neighbouring parts of them, in extension.
+def cell_between_marks(reading_mm: float, marks_mm: Sequence[float], parts: int) -> tuple[float, float]:
+    """Distances [mm] half-way to the neighbouring marks, or to the neighbouring parts of them, in extension.
 
     Extension goes as 1/distance closely enough for half-way points. Beyond the last mark on a side the other
     side's width is taken; a reading between two marks lies in a cell of the parts.

@@ -27,6 +27,7 @@ from shimwise.inference.model.kinds import BoolArray, FloatArray
 from shimwise.inference.model.observations import Observation
 from shimwise.inference.model.prep import Axis, Prep, Reading
 from shimwise.inference.model.priors import K_MEDIAN, Effect
+from shimwise.inference.model.rounding import cell_between_marks
 from shimwise.inference.plan.promise import DrawnPreps
 from shimwise.inference.posterior.draws import draw
 from shimwise.inference.verdict.datum import Datum, body_limits, half_width_um
@@ -40,6 +41,8 @@ KEPT = 0.9
 """Share of preps in which the half width that a plan promises is kept."""
 LEAST_DISTANCES, LEAST_LENSES = 2, 2
 """A body is read at so many distances at least, with so many lenses at each. Common practice, no source."""
+PARTS_OF_A_GAP = 4
+"""A ring with known marks is read to a quarter of the gap between two. Common practice, no source."""
 MOST_TRIALS = 4
 """Lengths of the plan that are tried on drawn preps."""
 
@@ -137,7 +140,8 @@ def plan_check(
     if distances_mm == USUAL_DISTANCES_MM:
         possible = _engraved(prep, possible)
     built = build_mixture(prep, candidates=possible, later=later_states(prep))
-    trials = _Trials(built, target_um=target_um, k=k, progress=progress)
+    widths_um = _widths_um(prep, built)
+    trials = _Trials(built, widths_um, target_um=target_um, k=k, progress=progress)
     chosen, half_widths_um = trials.shortest()
     promised, median = np.quantile(half_widths_um, KEPT, axis=0), np.median(half_widths_um, axis=0)
     limits = body_limits(built)
@@ -173,12 +177,25 @@ def _engraved(prep: Prep, possible: Sequence[Reading]) -> tuple[Reading, ...]:
     return (*kept, *(one for one in possible if one.lens in lost))
 
 
+def _widths_um(prep: Prep, built: Built) -> FloatArray:
+    """Widths (c,) of the candidates' intervals: the usual step, or parts of a gap where wider. [µm]"""
+    widths_um = rounding_um(built)
+    for i, one in enumerate(built.candidates):
+        marks_mm = prep.lenses[one.lens].marks_mm if one.lens in prep.lenses else ()
+        if marks_mm and np.isfinite(one.distance_mm):
+            nearest_mm, farthest_mm = cell_between_marks(one.distance_mm, marks_mm, PARTS_OF_A_GAP)
+            cell_mm = one.distance_mm**2 * (1 / nearest_mm - 1 / farthest_mm)
+            widths_um[i] = max(widths_um[i], 1e3 * one.magnification**2 * cell_mm)
+    return widths_um
+
+
 class _Trials:
     """Plans of growing length, on drawn preps."""
 
     def __init__(
         self,
         built: Built,
+        widths_um: FloatArray,
         *,
         target_um: float,
         k: float | None,
@@ -186,10 +203,11 @@ class _Trials:
     ) -> None:
         covariance, read_k = _known_so_far(built)
         variance = variance_of(built, k if k is not None else read_k)
+        variance = variance + (widths_um**2 - rounding_um(built) ** 2) / 12
         self.target_um = target_um
         self.order, self.added_um = _order(built, variance, covariance, body_limits(built), progress)
         self.least = LEAST_DISTANCES * LEAST_LENSES * len(_bodies(built))
-        self.drawn = DrawnPreps(built, rounding_um(built), k=k)
+        self.drawn = DrawnPreps(built, widths_um, k=k)
 
     def shortest(self) -> tuple[list[int], FloatArray]:
         """Return the readings of a short plan that keeps its promise, and half widths (preps, bodies).
