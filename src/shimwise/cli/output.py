@@ -87,7 +87,7 @@ def check_free(path: Path, *, is_forced: bool, as_json: bool) -> None:
         return
     if is_asked(as_json=as_json) and typer.confirm(f"{path} is there already. Write over it?"):
         return
-    raise SheetError(f"{path} is there already. Name another file with --out, or give --force.")
+    raise SheetError(f"{path} is there already. Name another file, or give --force.")
 
 
 def _standard(value: Any) -> Any:  # noqa: ANN401 - a tree of results

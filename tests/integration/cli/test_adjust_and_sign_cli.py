@@ -15,6 +15,7 @@ from shimwise.bench.prep import gauges, preps
 from shimwise.bench.prep.readings import add_reading
 from shimwise.bench.sign import signing
 from shimwise.bench.verdict.verdict import refresh_verdict
+from shimwise.house_keys import FOLDER_VARIABLE
 
 WHO = "N. Tester"
 SCREW = MechanismFacts(kind="screw", um_per_turn=400.0, um_per_turn_sd=4.0, away="clockwise", backlash_um=1.0)
@@ -124,7 +125,9 @@ def test_a_body_that_is_not_out_is_not_adjusted_without_a_reason(run: Run, sound
     assert "not judged to be out" in err
 
 
-def test_a_prep_is_signed_verified_and_reopened(run: Run, sound: Path, tmp_path: Path) -> None:
+def test_a_prep_is_signed_verified_and_reopened(
+    run: Run, sound: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     code, out, _ = run("sign", "Monday", "--who", WHO, "--data", sound, *exceptions(sound))
     assert code == 0
     assert f"Signed by {WHO}" in out
@@ -146,8 +149,12 @@ def test_a_prep_is_signed_verified_and_reopened(run: Run, sound: Path, tmp_path:
     with record_admin.open_record(tmp_path / "elsewhere"):
         pass
     code, out, _ = run("verify", file, "--data", tmp_path / "elsewhere")
-    assert code == 1
-    assert out.startswith("Unknown: Monday.\n")
+    assert (code, out.splitlines()[0]) == (0, "As signed: Monday."), (
+        "another record, the key of the same house"
+    )
+    monkeypatch.setenv(FOLDER_VARIABLE, str(tmp_path / "keys of another house"))
+    code, out, _ = run("verify", file, "--data", tmp_path / "elsewhere")
+    assert (code, out.splitlines()[0]) == (1, "Another house: Monday.")
 
 
 def test_an_altered_sheet_is_refused_with_what_differs(run: Run, sound: Path, tmp_path: Path) -> None:

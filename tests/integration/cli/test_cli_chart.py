@@ -162,7 +162,7 @@ def test_a_chart_that_is_there_is_written_over_only_when_that_is_wanted(run: Run
     words = ("--out", str(chart), "--layout", str(layout))
     code, out, err = run(*words)
     assert (code, out) == (2, "")
-    assert err == f"shimwise: {layout} is there already. Name another file with --out, or give --force.\n"
+    assert err == f"shimwise: {layout} is there already. Name another file, or give --force.\n"
     assert (layout.read_text(encoding="utf-8"), chart.exists()) == ("mine", False)
     assert run(*words, "--force")[0] == 0
     assert chart.exists()

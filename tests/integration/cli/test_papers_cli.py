@@ -163,7 +163,7 @@ def test_labels_take_their_sizes_from_a_file(run: Run, prep: Path, tmp_path: Pat
     words = ("sheet", str(prep), "--kind", "labels", "--labels", str(sizes), "--out", str(file))
     code, _, err = run(*words)
     assert code == 2
-    assert "a.pdf is there already. Name another file with --out, or give --force." in err
+    assert "a.pdf is there already. Name another file, or give --force." in err
     code, _, err = run(*words, "--force")
     assert code == 2
     assert "width_mm is 600; give 24 to 200 mm" in err

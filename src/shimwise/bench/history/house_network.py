@@ -84,10 +84,10 @@ def house_network(record: "Record", *, who: str) -> HouseNetworkView:
                 id="house",
             )
         house = settings_in(connection)
-        names = _names(connection, found)
+        names, past = _names(connection, found)
         is_lead = bool(asking) and name_key(asking) in map(name_key, leads_in(connection))
     state = joint_state(found)
-    open_places = set(undecided(state, tolerance_um=house.tolerance_um).tolist())
+    open_places = set(undecided(state, tolerance_um=house.tolerance_um, past=past).tolist())
     text = mm_to_metric_text if house.units == "m" else mm_to_feet_text
     persons = _persons(state)
     shown = [one for one in persons if is_lead or name_key(one.name) == name_key(asking)]
@@ -98,6 +98,7 @@ def house_network(record: "Record", *, who: str) -> HouseNetworkView:
             _unit(state, place, names, is_undecided=place in open_places)
             for kind in (Kind.BODY, Kind.LENS)
             for place in state.places(kind)
+            if state.units[place].name not in past
         ),
         persons=seen,
         persons_words=persons_words(count=len(persons), shown=len(seen), is_lead=is_lead),
@@ -108,7 +109,7 @@ def house_network(record: "Record", *, who: str) -> HouseNetworkView:
                 distance_text="INF" if math.isinf(one.distance_mm) else text(one.distance_mm),
                 gain_um2=one.gain_um2,
             )
-            for one in most_worth_reading(found, state, tolerance_um=house.tolerance_um)
+            for one in most_worth_reading(found, state, tolerance_um=house.tolerance_um, past=past)
         ),
     )
 
@@ -152,19 +153,20 @@ def _spread(taught: Taught, effect: Effect) -> SpreadView:
     )
 
 
-def _names(connection: "Connection", found: "Learned") -> dict[str, str]:
-    """Return the name of each unit of the network; one before an adjustment says so."""
+def _names(connection: "Connection", found: "Learned") -> tuple[dict[str, str], frozenset[str]]:
+    """Return the name of each unit of the network, and which of them ended with an adjustment."""
     readings = found.readings
     ids = {unit_of(name)[0] for name in (*readings.bodies, *readings.lenses)}
     rows = [*units.bodies(connection, limit=ALL), *units.lenses(connection, limit=ALL)]
     known = {row.id: row for row in rows if row.id in ids}
-    named = {}
+    named, past = {}, set()
     for name in (*readings.bodies, *readings.lenses):
         unit_id, epoch = unit_of(name)
         row = known.get(unit_id)
-        own = unit_id if row is None else row.name
-        named[name] = own if row is None or row.epoch == epoch else f"{own} before adjustment {epoch + 1}"
-    return named
+        named[name] = unit_id if row is None else row.name
+        if row is not None and row.epoch != epoch:
+            past.add(name)
+    return named, frozenset(past)
 
 
 def _unit(state: JointState, place: int, names: dict[str, str], *, is_undecided: bool) -> HouseUnitView:

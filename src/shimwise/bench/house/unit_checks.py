@@ -137,11 +137,17 @@ def _check_marks(marks_mm: tuple[float, ...]) -> None:
         if not math.isinf(mark_mm):
             check_number(mark_mm, NEAR_MM, field=field)
     if len(marks_mm) == 1:
-        raise InputError("is one mark. Type all that are engraved, from near to far.", field=field)
+        typed = f"{marks_mm[0]:g} mm"
+        raise InputError(
+            "is one mark. Type all that are engraved, from near to far.", field=field, typed=typed
+        )
     if len(marks_mm) > MOST_MARKS:
         raise InputError(f"are {len(marks_mm)}; at most {MOST_MARKS} are kept.", field=field)
     if any(later <= earlier for earlier, later in pairwise(marks_mm)):
-        raise InputError("are out of order. Sort them from near to far, each mark once.", field=field)
+        typed = ", ".join(f"{mark_mm:g}" for mark_mm in marks_mm) + " mm"
+        raise InputError(
+            "are out of order. Sort them from near to far, each mark once.", field=field, typed=typed
+        )
 
 
 def _checked_table(facts: LensFacts) -> tuple[tuple[float, float, float], ...]:

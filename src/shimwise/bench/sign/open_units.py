@@ -66,10 +66,10 @@ def _open_in_set(material: PrepMaterial, answer: Answer | None) -> Iterator[tupl
     usable = [body for body in bodies if any(_is_decided(pairs, body, lens) for lens in lenses)]
     for body in bodies:
         if body not in usable:
-            yield body, f"{body}: of no lens on it is it decided where it lands."
+            yield body, f"{body}: it is not decided where any lens lands on it."
     for lens in lenses:
-        wanting = [body for body in usable if not _is_decided(pairs, body, lens)]
-        if wanting or not usable:
+        wanting = [body for body in usable or bodies if not _is_decided(pairs, body, lens)]
+        if wanting:
             yield lens, f"{lens}: {_pair_words(lens, wanting, pairs)}."
 
 

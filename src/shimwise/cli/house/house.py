@@ -10,6 +10,7 @@ from shimwise.bench.history.house_network import house_network
 from shimwise.bench.history.house_views import HouseNetworkView, HouseTaughtView, HouseUnitView
 from shimwise.cli.output import show
 from shimwise.cli.record_options import AsJson, Data, Who, person
+from shimwise.number_format import signed_text
 
 WIDTH = 79
 SHOWN = 20
@@ -42,11 +43,12 @@ def _text(found: HouseNetworkView, *, everything: bool) -> str:
 
 def _head(taught: HouseTaughtView) -> str:
     used = "The judge uses these spreads." if taught.is_used else "The judge uses them from five preps on."
-    return fill(f"{taught.preps:,} signed preps with {taught.readings:,} readings. {used}", WIDTH)
+    preps = "1 signed prep" if taught.preps == 1 else f"{taught.preps:,} signed preps"
+    return fill(f"{preps} with {taught.readings:,} readings. {used}", WIDTH)
 
 
 def _spreads(taught: HouseTaughtView) -> str:
-    lines = [f"{'usual spread of':<17} {'±':>7}  {'95 %':<17} {'at first':>8}  {'off':>5}  {'wild':>5}"]
+    lines = [f"{'spread (sd) of':<17} {'now':>7}  {'95 %':<17} {'at first':>8}  {'off':>5}  {'wild':>5}"]
     for one in taught.spreads:
         interval = f"{one.low:.1f} to {one.high:.1f} {one.unit}"
         lines.append(
@@ -57,6 +59,7 @@ def _spreads(taught: HouseTaughtView) -> str:
         interval = f"{walk.low_um:.1f} to {walk.high_um:.1f} µm"
         name = f"{walk.name}, a month"
         lines.append(f"{name:<17} {walk.month_um:>7.1f}  {interval}")
+    lines.append(fill("off, wild: the share of units with a fault, and with a gross one.", WIDTH))
     return "\n".join(lines)
 
 
@@ -73,14 +76,15 @@ def _unit(one: HouseUnitView) -> str:
     name = one.name if len(one.name) <= 34 else f"{one.name[:33]}…"
     mark = "undecided" if one.is_undecided else ""
     half = one.high_um - one.error_um
-    return f"  {one.kind:<5} {name:<34} {one.error_um:>+7.1f} ± {half:>4.1f} µm  {mark}".rstrip()
+    error = signed_text(one.error_um, digits=1)
+    return f"  {one.kind:<5} {name:<34} {error:>7} ± {half:>4.1f} µm  {mark}".rstrip()
 
 
 def _persons(found: HouseNetworkView) -> str:
     lines = [fill(found.persons_words, WIDTH)]
-    lines += [
-        f"  {one.name:<34} {one.from_mean_um:>+7.1f} ± {2 * one.sd_um:>4.1f} µm" for one in found.persons
-    ]
+    for one in found.persons:
+        offset = signed_text(one.from_mean_um, digits=1)
+        lines.append(f"  {one.name:<34} {offset:>7} ± {2 * one.sd_um:>4.1f} µm")
     return "\n".join(lines)
 
 

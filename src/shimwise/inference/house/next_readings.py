@@ -1,5 +1,6 @@
 """What is most worth reading next in a house: which body with which lens, and at which distance."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,25 +29,37 @@ class HouseReading:
     gain_um2: float
 
 
-def undecided(state: JointState, *, tolerance_um: float) -> IntArray:
-    """Return the places of bodies and lenses that are neither known to be in tolerance nor to be out."""
-    places = np.array([*state.places(Kind.BODY), *state.places(Kind.LENS)], dtype=np.intp)
+def undecided(state: JointState, *, tolerance_um: float, past: Collection[str] = ()) -> IntArray:
+    """Return the places of bodies and lenses that are neither known to be in tolerance nor to be out.
+
+    ``past``: names of states that ended with an adjustment; they are not among them.
+    """
+    places = np.array(
+        [i for kind in (Kind.BODY, Kind.LENS) for i in state.places(kind) if state.units[i].name not in past],
+        dtype=np.intp,
+    )
     mean, sd = state.mean[places], np.sqrt(np.diag(state.covariance)[places])
     out = np.asarray(normal_cdf((-tolerance_um - mean) / sd) + normal_cdf((mean - tolerance_um) / sd))
     return places[((out > LEAST_P) & (out < MOST_P)) | (sd >= tolerance_um / 2)]
 
 
 def most_worth_reading(
-    learned: Learned, state: JointState, *, tolerance_um: float, count: int = 5
+    learned: Learned,
+    state: JointState,
+    *,
+    tolerance_um: float,
+    count: int = 5,
+    past: Collection[str] = (),
 ) -> tuple[HouseReading, ...]:
     """Return the readings that shrink the undecided units most, best first, each pair once.
 
     Each body with each lens at each distance at which the lens was read before, three repeats by a person
-    with the median k. The gain of a candidate with row a is Σ_u (a'Σe_u)²/(7s²/5n + w²/12 + t²σ_T² + a'Σa),
-    e_u the undecided units, w the rounding, t what the tape's error σ_T does.
+    with the median k; none in a ``past`` state, which ended with an adjustment. The gain of a candidate
+    with row a is Σ_u (a'Σe_u)²/(7s²/5n + w²/12 + t²σ_T² + a'Σa), e_u the undecided units, w the rounding,
+    t what the tape's error σ_T does.
     """
-    wanted = undecided(state, tolerance_um=tolerance_um)
-    bodies = state.places(Kind.BODY)
+    wanted = undecided(state, tolerance_um=tolerance_um, past=past)
+    bodies = [place for place in state.places(Kind.BODY) if state.units[place].name not in past]
     if not len(wanted) or not bodies:
         return ()
     lens, rows, noise, distance_mm = _candidates(learned, state)
@@ -61,6 +74,7 @@ def most_worth_reading(
         best = [int(a + np.argmax(gain[a:b])) for a, b in zip(starts, ends, strict=True)]
         name = state.units[body].name
         found += [HouseReading(name, lens[i], float(distance_mm[i]), float(gain[i])) for i in best]
+    found = [one for one in found if one.lens not in past]
     return tuple(sorted(found, key=lambda one: (-one.gain_um2, one.body, one.lens))[:count])
 
 

@@ -28,5 +28,5 @@ def persons_words(*, count: int, shown: int, is_lead: bool) -> str:
     if is_lead or shown:
         return "From the mean of all persons, at f/2; their mean itself no reading can tell."
     if count == 2:
-        return "Of two persons each would know the other's: leads alone see how they differ."
+        return "With two persons, each would learn the other's figure: leads alone see how they differ."
     return "How a person differs from the others is private to the person and the leads."

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 from collections.abc import Callable
 from copy import deepcopy
 from io import BytesIO
@@ -348,8 +349,9 @@ def test_a_lens_whose_landing_is_not_decided_keeps_a_set_from_being_signed(house
     house.read(prep_id, "on", lens_id=house.ids["H25"])
     refresh_verdict(house.record, prep_id)
     (body, *lenses) = signing.undecided(house.record, prep_id, as_set=True)
-    assert body.words == "A-01: of no lens on it is it decided where it lands."
+    assert body.words == "A-01: it is not decided where any lens lands on it."
     assert [one.name for one in lenses] == ["H25", "H50"]
+    assert re.fullmatch(r"H25: lands 0 ± \d+ µm on A-01, which is not decided\.", lenses[0].words)
     assert lenses[1].words == "H50: not read."
-    with pytest.raises(Conflict, match="of no lens on it"):
+    with pytest.raises(Conflict, match="where any lens lands"):
         signing.sign(house.record, prep_id, who=WHO, as_set=True)

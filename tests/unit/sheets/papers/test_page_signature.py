@@ -142,7 +142,7 @@ def test_a_sheet_of_another_house_is_as_signed_where_its_key_is_known(
     key.write_text(public_pem(house_key().public))
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv(FOLDER_VARIABLE, str(tmp_path / "elsewhere"))
-        assert verify_paper(signed_sheet.pdf)[0].standing is State.PAGE_ALTERED
+        assert verify_paper(signed_sheet.pdf)[0].standing is State.OTHER_HOUSE
         assert known_keys() == ()  # looking makes no key
         (finding,) = verify_paper(signed_sheet.pdf, keys=[key])
     assert finding.state is State.AS_SIGNED

@@ -9,6 +9,7 @@ something is refused.
 import hashlib
 import io
 import json
+import logging
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -168,6 +169,7 @@ def _with_page(finding: Finding, page: _Page) -> Finding:
 def _reader(data: bytes) -> "PdfReader":
     import pypdf
 
+    logging.getLogger("pypdf").addHandler(logging.NullHandler())  # what it finds is said in our words
     if not data.startswith(b"%PDF-"):
         raise SheetError(
             "This is no PDF and no prep. Give a sheet that shimwise sheet wrote, or a prep.json."
@@ -300,7 +302,10 @@ def _changed_pages(sheet: _Sheet, remade: Remade) -> Iterator[str]:
         if _print_of(_drawn(page)) != _print_of(other):
             yield f"Page {number} is not what its prep says: it was changed after it was made."
     if _print_of(_catalog(reader)) != _print_of(_catalog(fresh)):
-        yield "What a reader aloud would say, or what is attached, was changed after the sheet was made."
+        yield (
+            "What the pages do not show was changed after the sheet was made: its attachments, or its tags "
+            "for reading aloud."
+        )
 
 
 _IGNORED = {"/Parent", "/StructParents", "/StructParent", "/Metadata", "/Length", "/Filter", "/DecodeParms"}
