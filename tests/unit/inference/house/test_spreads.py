@@ -126,3 +126,14 @@ def test_the_reading_most_worth_taking_lowers_what_is_undecided_as_promised(
     gained = np.diag(state.covariance)[wanted].sum() - np.diag(after)[wanted].sum()
     assert best.gain_um2 == pytest.approx(gained, rel=1e-3)
     assert best.gain_um2 >= max(other.gain_um2 for other in others)
+
+
+def test_a_state_that_ended_with_an_adjustment_is_not_read_next(learned: tuple[Learned, np.ndarray]) -> None:
+    found, state = learned[0], joint_state(learned[0])
+    past = {found.readings.bodies[0], found.readings.lenses[0]}
+    suggested = most_worth_reading(found, state, tolerance_um=6.0, count=10_000, past=past)
+    assert {one.body for one in suggested} == set(found.readings.bodies) - past
+    assert {one.lens for one in suggested} == set(found.readings.lenses) - past
+    wanted = undecided(state, tolerance_um=6.0, past=past).tolist()
+    named = [state.units[i].name for i in undecided(state, tolerance_um=6.0).tolist()]
+    assert len(wanted) == len([name for name in named if name not in past]) < len(named)
