@@ -1,4 +1,4 @@
-"""``python -m benchmarks.worlds.bench.promise``: whether a plan's promise is kept in worlds made apart.
+"""``python -m benchmarks.plan_promise``: whether a plan's promise is kept in worlds made apart.
 
 A plan is made for each bench from the kit alone, its readings are taken in the world as planned, and the
 judge judges them. A body's promise is kept when half its 95 % interval is no wider than the plan said.
