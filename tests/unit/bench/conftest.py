@@ -1,6 +1,7 @@
 """A record with an invented house, new for each test."""
 
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -8,6 +9,7 @@ from invented_house import House, furnish
 
 from record_template import copied_record, empty_record, filled_with
 from shimwise.record.record import Record
+from signed_years import Clock
 
 
 @pytest.fixture
@@ -22,8 +24,15 @@ def record_folder(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def record(record_folder: Path) -> Iterator[Record]:
-    with Record.open(record_folder) as opened:
+def clock() -> Clock:
+    """Return a clock that the test sets; a record has it where the test or its module asks for it."""
+    return Clock(datetime(2025, 3, 1, 9, tzinfo=UTC))
+
+
+@pytest.fixture
+def record(request: pytest.FixtureRequest, record_folder: Path) -> Iterator[Record]:
+    own = {"clock": request.getfixturevalue("clock")} if "clock" in request.fixturenames else {}
+    with Record.open(record_folder, **own) as opened:
         yield opened
 
 

@@ -1,13 +1,10 @@
 """What a house's signed preps teach: kept at signatures, used by the judge, shown, persons private."""
 
-from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
-from pathlib import Path
+from datetime import timedelta
 
 import pytest
-from invented_house import WHO, House, furnish
+from invented_house import WHO, House
 
-from record_template import filled_with
 from shimwise.bench.errors import Conflict
 from shimwise.bench.history.house_network import house_network, house_taught
 from shimwise.bench.house.drift_rate import WearSettings, change_wear, rates_of
@@ -16,34 +13,12 @@ from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
 from shimwise.bench.verdict.verdict import judge_question, refresh_verdict
 from shimwise.inference.model.priors import STARTING_LEVELS, Effect
-from shimwise.record.record import Record
+from signed_years import Clock
 
-pytestmark = pytest.mark.slow  # signs preps
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("clock")]  # signs preps
 
 READINGS = {"3'": ("on", "2' 11 3/4\"", "3' 0 1/4\""), "6'": ("on", "5' 11\"", "6' 1\"")}
 PERSONS = (WHO, "P. Other", "Q. Third")
-
-
-class Clock:
-    """A clock that moves on by a week at each prep."""
-
-    def __init__(self) -> None:
-        self.now = datetime(2025, 3, 1, 9, tzinfo=UTC)
-
-    def __call__(self) -> datetime:
-        self.now += timedelta(seconds=1)
-        return self.now
-
-
-@pytest.fixture
-def clock() -> Clock:
-    return Clock()
-
-
-@pytest.fixture
-def house(record_folder: Path, clock: Clock) -> Iterator[House]:
-    with Record.open(record_folder, clock=clock) as record:
-        yield House(record, dict(filled_with(furnish)))
 
 
 def read_prep(house: House, number: int) -> str:

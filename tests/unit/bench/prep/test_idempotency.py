@@ -1,9 +1,7 @@
 """Readings that come late or twice: at the time they were taken, in the state that was read, kept once."""
 
 import uuid
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import pytest
 from invented_house import WHO, House
@@ -13,7 +11,6 @@ from shimwise.bench.house import units as houses
 from shimwise.bench.house.views import LensFacts
 from shimwise.bench.prep import preps
 from shimwise.record.queries import units, verdicts
-from shimwise.record.record import Record
 from shimwise.record.tables.rows import AdjustmentRow
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
@@ -34,12 +31,6 @@ class Clock:
 @pytest.fixture
 def clock() -> Clock:
     return Clock()
-
-
-@pytest.fixture
-def record(record_folder: Path, clock: Clock) -> Iterator[Record]:
-    with Record.open(record_folder, clock=clock) as opened:
-        yield opened
 
 
 def adjust(house: House, kind: str, name: str) -> None:

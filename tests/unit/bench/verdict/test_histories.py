@@ -1,16 +1,13 @@
 """What signed preps leave remembered: jointly, fading, tested by new readings, taken back by reopening."""
 
 import math
-from collections.abc import Iterator
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
-from pathlib import Path
+from datetime import timedelta
 
 import numpy as np
 import pytest
-from invented_house import WHO, House, furnish
+from invented_house import WHO, House
 
-from record_template import filled_with
 from shimwise.bench.errors import InputError
 from shimwise.bench.history.house_plan import plan_house
 from shimwise.bench.house import unit_memory
@@ -28,34 +25,12 @@ from shimwise.inference.history.house_memory import HouseMemory
 from shimwise.inference.model.joint_memory import History, Unit
 from shimwise.inference.model.kinds import UNKNOWN_SD, Kind
 from shimwise.record.queries import memories, units
-from shimwise.record.record import Record
 from shimwise.record.tables.rows import BodyRow, LensRow
+from signed_years import Clock
 
-pytestmark = pytest.mark.slow  # judges many preps
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("clock")]  # judges many preps
 
 LENSES = ("H25", "H35", "H50")
-
-
-class Clock:
-    """A clock that the test sets."""
-
-    def __init__(self) -> None:
-        self.now = datetime(2025, 3, 1, 9, tzinfo=UTC)
-
-    def __call__(self) -> datetime:
-        self.now += timedelta(seconds=1)
-        return self.now
-
-
-@pytest.fixture
-def clock() -> Clock:
-    return Clock()
-
-
-@pytest.fixture
-def house(record_folder: Path, clock: Clock) -> Iterator[House]:
-    with Record.open(record_folder, clock=clock) as record:
-        yield House(record, dict(filled_with(furnish)))
 
 
 def read_prep(house: House, *texts: str, gauge_um: float | None = None, body: str = "A-01") -> str:
