@@ -2,12 +2,11 @@
 
 from collections.abc import Iterator, Sequence
 
-from shimwise.inference.verdict.answer import Answer, ReadingAnswer, Verdict
+from shimwise.inference.verdict.answer import Answer, ReadingAnswer
 from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.notices import Notice
 from shimwise.remedy.remedy import Action, Remedy, RemedyKind
 
-UNDECIDED = (Verdict.CANNOT_TELL, Verdict.NOT_CHECKED)
 _CODES = {
     Action.MOVE_SENSOR: "do_find_mechanism",
     Action.SHIM_MOUNT: "do_shim_mount",
@@ -108,7 +107,7 @@ def _read_next(answer: Answer) -> Iterator[Notice]:
 def _not_read(answer: Answer) -> Iterator[Notice]:
     read = {name for one in answer.readings for name in (one.body, one.lens)}
     read |= {name for one in answer.next for name in (one.body, one.lens)}
-    undecided = [unit.name for unit in (*answer.bodies, *answer.lenses) if unit.verdict in UNDECIDED]
+    undecided = [unit.name for unit in (*answer.bodies, *answer.lenses) if not unit.verdict.is_decided]
     missing = [name for name in undecided if name not in read]
     if missing:
         units, count = "\n".join(missing), float(len(missing))

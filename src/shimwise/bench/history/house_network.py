@@ -93,7 +93,7 @@ def house_network(record: "Record", *, who: str) -> HouseNetworkView:
     shown = [one for one in persons if is_lead or name_key(one.name) == name_key(asking)]
     seen = tuple(shown) if is_lead or len(persons) >= LEAST_NAMELESS else ()
     return HouseNetworkView(
-        taught=_taught_view(taught_by(found)),
+        taught=_taught_view(taught_by(found, state)),
         units=tuple(
             _unit(state, place, names, is_undecided=place in open_places)
             for kind in (Kind.BODY, Kind.LENS)

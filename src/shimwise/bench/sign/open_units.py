@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from shimwise.bench.prep.prep_data import PrepMaterial
 from shimwise.bench.sign.views import Undecided
-from shimwise.bench.verdict.recheck import DECIDED, rechecks_in
+from shimwise.bench.verdict.recheck import rechecks_in
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, PairAnswer, Verdict
 from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.record.queries import verdicts
@@ -50,7 +50,7 @@ def open_units(
             judged = None if answer is None else answer.unit(kind, unit.name)
             verdict = Verdict.NOT_CHECKED if judged is None else judged.verdict
             words = f"{unit.name}: {_state_words(judged, answer)}."
-            is_decided = unit.name not in of_set if as_set else verdict in DECIDED
+            is_decided = unit.name not in of_set if as_set else verdict.is_decided
             if is_decided and unit.id not in unchecked:
                 continue
             words = unchecked.get(unit.id) or of_set.get(unit.name) or words
@@ -75,7 +75,7 @@ def _open_in_set(material: PrepMaterial, answer: Answer | None) -> Iterator[tupl
 
 def _is_decided(pairs: Mapping[tuple[str, str], PairAnswer], body: str, lens: str) -> bool:
     pair = pairs.get((body, lens))
-    return pair is not None and pair.verdict in DECIDED
+    return pair is not None and pair.verdict.is_decided
 
 
 def _pair_words(lens: str, bodies: list[str], pairs: Mapping[tuple[str, str], PairAnswer]) -> str:

@@ -8,7 +8,7 @@ from shimwise.record import journal
 from shimwise.record.backup.checking import Contradiction
 from shimwise.record.exchange import prep_json
 from shimwise.record.exchange.row_json import ExchangeError, row_to_json
-from shimwise.record.queries import verdicts
+from shimwise.record.queries import lookups, verdicts
 from shimwise.sheets.papers.signed.canonical_json import UNSIGNED_FIELDS, digest_of, newest, without
 from shimwise.sheets.papers.signed.findings import signed_in
 from shimwise.sheets.papers.signed.seal import Vouched, look_at_seal, sealed
@@ -109,7 +109,7 @@ def contradictions_of_seals(connection: "Connection") -> Iterator[Contradiction]
             first_at = first_at or row.signed_at
             heads.setdefault(row.seal["journal_seq"], []).append((row.id, row.seal["journal_head"]))
     yield from _of_journal(connection, heads)
-    for prep_id in verdicts.signed_prep_ids(connection):
+    for prep_id in lookups.signed_prep_ids(connection):
         if _was_changed(prep_json.export_prep(connection, prep_id)):
             yield Contradiction(
                 subject=f"prep {prep_id}", text="is not what was signed: its rows were changed."

@@ -25,8 +25,6 @@ if TYPE_CHECKING:
 
     _Evidence: TypeAlias = ReadingRow | SweepRow
 
-DECIDED = (Verdict.IN_TOLERANCE, Verdict.OUT_SHORT, Verdict.OUT_DEEP)
-"""Verdicts that decide a unit."""
 SAME_DISTANCE_MM = 1e-3
 """Distances of a plan and of a tape that differ by less are the same: rounding of the document. [mm]"""
 
@@ -160,7 +158,7 @@ def _recheck_view(judged: _Judged, row: "AdjustmentRow") -> RecheckView:
     unit = judged.unit(row)
     since = [one for one in _valid(judged.material) if _is_since(one, row)]
     answered = None if judged.answer is None else judged.answer.unit(row.unit_kind, unit.name)
-    is_decided = judged.is_current and answered is not None and answered.verdict in DECIDED
+    is_decided = judged.is_current and answered is not None and answered.verdict.is_decided
     found = _plan(judged, row, since, is_decided=is_decided)
     return RecheckView(
         unit_id=unit.id,

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from shimwise.bench.prep.prep_data import PrepMaterial
+    from shimwise.inference.house.joint import JointState
     from shimwise.inference.house.readings import SignedPrep
     from shimwise.inference.house.spreads import Learned
     from shimwise.record import Connection
@@ -38,6 +39,8 @@ AT_EPOCH = "@"
 
 def learn_if_due(record: "Record") -> Taught | None:
     """Learn from the signed preps and keep it; None while there are too few, or hardly a new one."""
+    from shimwise.inference.house.joint import joint_state
+
     with record.reading() as connection:
         count, known = lookups.signed_count(connection), taught_in(connection)
         is_due = known is None or count >= known.preps + max(1, round(NEW_SHARE * known.preps))
@@ -47,7 +50,7 @@ def learn_if_due(record: "Record") -> Taught | None:
     found = learned_from(preps)
     if found is None:
         return None
-    taught = replace(taught_by(found), preps=count)
+    taught = replace(taught_by(found, joint_state(found)), preps=count)
     with record.writing(who=TEACHER) as change:
         keep_taught(change, taught)
     return taught
@@ -62,11 +65,11 @@ def learned_from(preps: "Sequence[SignedPrep]") -> "Learned | None":
     return learn(readings) if len(readings.body) else None
 
 
-def taught_by(found: "Learned") -> Taught:
-    """Return the plain figures of what was learned."""
-    from shimwise.inference.house.joint import datum_of, joint_state
+def taught_by(found: "Learned", state: "JointState") -> Taught:
+    """Return the plain figures of what was learned, and of the house's joint state."""
+    from shimwise.inference.house.joint import datum_of
 
-    spreads, datum = found.spreads, datum_of(found, joint_state(found))
+    spreads, datum = found.spreads, datum_of(found, state)
     return Taught(
         preps=len(found.readings.days),
         readings=len(found.readings.body),

@@ -9,9 +9,6 @@ from shimwise.inference.model.joint_memory import DAYS_PER_MONTH, DriftRates, Hi
 from shimwise.inference.model.kinds import FloatArray, Kind
 from shimwise.inference.model.priors import Effect, Priors
 
-FEWEST_PREPS = 5
-"""A house's own spreads are used from so many signed preps on."""
-
 
 @dataclass(frozen=True, slots=True)
 class JointState:

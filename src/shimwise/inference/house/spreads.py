@@ -85,7 +85,6 @@ class Learned:
     spreads: Spreads
     solution: Solution
     rounds: int
-    is_still: bool
 
 
 def learn(readings: HouseReadings, *, priors: Priors | None = None) -> Learned:
@@ -240,7 +239,6 @@ class _Learner:
             spreads=self._spreads(),
             solution=self._solve(),
             rounds=number,
-            is_still=change < STILL,
         )
 
     def scale(self) -> FloatArray:

@@ -141,10 +141,10 @@ def plan_check(
         possible = _engraved(prep, possible)
     built = build_mixture(prep, candidates=possible, later=later_states(prep))
     widths_um = _widths_um(prep, built)
-    trials = _Trials(built, widths_um, target_um=target_um, k=k, progress=progress)
+    limits = body_limits(built)
+    trials = _Trials(built, widths_um, limits, target_um=target_um, k=k, progress=progress)
     chosen, half_widths_um = trials.shortest()
     promised, median = np.quantile(half_widths_um, KEPT, axis=0), np.median(half_widths_um, axis=0)
-    limits = body_limits(built)
     return Plan(
         target_um=target_um,
         is_reached=bool(np.all(promised <= target_um)),
@@ -196,6 +196,7 @@ class _Trials:
         self,
         built: Built,
         widths_um: FloatArray,
+        limits: tuple[Datum, ...],
         *,
         target_um: float,
         k: float | None,
@@ -205,7 +206,7 @@ class _Trials:
         variance = variance_of(built, k if k is not None else read_k)
         variance = variance + (widths_um**2 - rounding_um(built) ** 2) / 12
         self.target_um = target_um
-        self.order, self.added_um = _order(built, variance, covariance, body_limits(built), progress)
+        self.order, self.added_um = _order(built, variance, covariance, limits, progress)
         self.least = LEAST_DISTANCES * LEAST_LENSES * len(_bodies(built))
         self.drawn = DrawnPreps(built, widths_um, k=k)
 

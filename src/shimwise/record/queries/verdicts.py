@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any, TypeVar
 from uuid import uuid4
 
-from sqlalchemy import Connection, func, select, update
+from sqlalchemy import Connection, Select, func, select, update
 
 from shimwise.record.errors import Conflict
 from shimwise.record.journal import Change
@@ -161,24 +161,23 @@ def sign_offs(connection: Connection, prep_id: str) -> list[SignOffRow]:
 def all_sign_offs(connection: Connection) -> Iterator[SignOffRow]:
     """Yield the sign-offs of all preps, oldest first, without what was signed, which is large."""
     table = schema.sign_offs
-    columns = [column for column in table.c if column.name != "signed_json"]
-    wanted = select(*columns).order_by(table.c.signed_at, table.c.id)
+    wanted = _without_document().order_by(table.c.signed_at, table.c.id)
     with connection.execute(wanted.execution_options(yield_per=1000)) as found:
         for row in found.mappings():
             yield from_mapping(SignOffRow, row)
 
 
 def sealed_sign_offs(connection: Connection, *, limit: int) -> list[SignOffRow]:
-    """Return the latest sign-offs with a seal, newest first."""
+    """Return the latest sign-offs with a seal, newest first, without what was signed."""
     table = schema.sign_offs
-    wanted = select(table).where(table.c.seal.is_not(None)).order_by(table.c.signed_at.desc(), table.c.id)
-    return rows_of(connection, wanted.limit(limit), SignOffRow)
+    wanted = _without_document().where(table.c.seal.is_not(None))
+    wanted = wanted.order_by(table.c.signed_at.desc(), table.c.id).limit(limit)
+    return [from_mapping(SignOffRow, row) for row in connection.execute(wanted).mappings()]
 
 
-def signed_prep_ids(connection: Connection) -> list[str]:
-    """Return the ids of the preps that are signed now."""
-    table = schema.preps
-    return list(connection.execute(select(table.c.id).where(table.c.state == "signed")).scalars())
+def _without_document() -> Select[Any]:
+    """Select all of sign-offs but what was signed, which is large."""
+    return select(*(column for column in schema.sign_offs.c if column.name != "signed_json"))
 
 
 def latest_sign_off(connection: Connection, prep_id: str) -> SignOffRow | None:
