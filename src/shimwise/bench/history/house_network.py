@@ -157,7 +157,10 @@ def _names(connection: "Connection", found: "Learned") -> tuple[dict[str, str], 
     """Return the name of each unit of the network, and which of them ended with an adjustment."""
     readings = found.readings
     ids = {unit_of(name)[0] for name in (*readings.bodies, *readings.lenses)}
-    rows = [*units.bodies(connection, limit=ALL), *units.lenses(connection, limit=ALL)]
+    rows = [
+        *units.bodies(connection, limit=ALL, has_retired=True),
+        *units.lenses(connection, limit=ALL, has_retired=True),
+    ]
     known = {row.id: row for row in rows if row.id in ids}
     named, past = {}, set()
     for name in (*readings.bodies, *readings.lenses):

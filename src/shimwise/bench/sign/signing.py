@@ -10,7 +10,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.errors import Conflict, InputError
+from shimwise.bench.errors import Conflict, InputError, StoreError
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.sign.open_units import open_units
 from shimwise.bench.sign.views import ExceptionView, SignOffView, Undecided
@@ -335,7 +335,7 @@ def _teach(record: "Record") -> None:
     """Let the signed preps teach the house's spreads; the signature stands, whatever comes of it."""
     from shimwise.bench.verdict.teaching import learn_if_due
 
-    with suppress(InferenceError, OpticsError):
+    with suppress(InferenceError, OpticsError, StoreError):
         learn_if_due(record)
 
 

@@ -9,6 +9,8 @@ from shimwise.bench.errors import Conflict
 from shimwise.bench.history.house_network import house_network, house_taught
 from shimwise.bench.house.drift_rate import WearSettings, change_wear, rates_of
 from shimwise.bench.house.taught import priors_in
+from shimwise.bench.house.units import change_body
+from shimwise.bench.house.views import BodyFacts
 from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
 from shimwise.bench.verdict.verdict import judge_question, refresh_verdict
@@ -77,7 +79,10 @@ def test_the_fifth_signature_makes_the_houses_own_spreads_those_of_the_judge(
 
     network = house_network(house.record, who=WHO)
     assert [one.name for one in network.persons] == [WHO]  # their own alone
-    assert {one.name for one in network.units} == {"A-01", "A-02", "H18", "H25", "H35"}
+    change_body(house.record, house.ids["A-02"], facts=BodyFacts(name="A-02", is_retired=True), who=WHO)
+    retired = house_network(house.record, who=WHO)
+    for shown in (network, retired):  # what is retired keeps its name
+        assert {one.name for one in shown.units} == {"A-01", "A-02", "H18", "H25", "H35"}
     signing.change_leads(house.record, names=["P. Other"], who=WHO)
     everybody = house_network(house.record, who="P. Other").persons
     assert sorted(one.name for one in everybody) == sorted(PERSONS)
