@@ -66,6 +66,11 @@ def half_text(half: float) -> str:
     return f"± {decimal_text(half, half_digits(half))}" if half < LARGE else f"± {half:.2g}"
 
 
+def size_text(value: float, half: float) -> str:
+    """Write the size of a value without its sign, and half its 95 % interval, ``14 ± 6``."""
+    return f"{decimal_text(abs(value), half_digits(half))} {half_text(half)}"
+
+
 def plus_minus_text(value: float, half: float) -> str:
     """Write a value and half its 95 % interval, ``−14 ± 6``, as many decimals to both."""
     if not math.isfinite(value):

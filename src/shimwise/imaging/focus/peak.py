@@ -30,8 +30,6 @@ class PeakFit:
     ----------
     best_um, sd_um, low_um, high_um : float
         Position of the band's peak, its standard uncertainty and 95 % interval, µm.
-    freedom : float
-        Degrees of freedom of the interval's t quantile.
     floor_um : float
         Share of the half width that a wrong law may cause, µm.
     w040_waves, w040_sd_waves : float
@@ -40,8 +38,6 @@ class PeakFit:
         Fitted focal ratio.
     position_sd_um : float
         Error of the recorded positions that the rings' common shifts show, µm.
-    noise_sd : float
-        What is left of a modulation that rests on one pixel: its standard deviation scales with 1/√pixels.
     misfit : float
         Root mean square by which the rings depart from the law alone, in modulation.
     influence : Influence
@@ -60,13 +56,11 @@ class PeakFit:
     sd_um: float
     low_um: float
     high_um: float
-    freedom: float
     floor_um: float
     w040_waves: float
     w040_sd_waves: float
     fnumber: float
     position_sd_um: float
-    noise_sd: float
     misfit: float
     influence: Influence
     model: FloatArray
@@ -140,13 +134,11 @@ def peak_of(fit: StarFit, lens: Lens) -> PeakFit:
         sd_um=math.hypot(scatter, floor / 2.0),
         low_um=best - half,
         high_um=best + half,
-        freedom=freedom,
         floor_um=floor,
         w040_waves=fit.state.w040,
         w040_sd_waves=math.sqrt(influence.variance(influence.w040)),
         fnumber=fnumber,
         position_sd_um=math.sqrt(fit.variances.position_um2),
-        noise_sd=math.sqrt(fit.variances.curve),
         misfit=float(np.sqrt(np.mean(fit.law.residual[used] ** 2))),
         influence=influence,
         model=np.einsum("kjb,jb->kj", terms, fit.offsets.coefficients),

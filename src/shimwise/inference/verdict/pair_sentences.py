@@ -1,7 +1,7 @@
 """Sentences of pairs and differences: a body on which the marks hold, and body against body."""
 
 from shimwise.inference.verdict.answer import Answer, DifferenceAnswer, PairAnswer, Verdict
-from shimwise.number_format import decimal_text, half_digits, half_text
+from shimwise.number_format import size_text
 
 
 def pairs_on(answer: Answer, body: str) -> list[PairAnswer]:
@@ -20,7 +20,7 @@ def certain_differences(answer: Answer) -> list[DifferenceAnswer]:
 def difference_sentence(one: DifferenceAnswer) -> str:
     """Return body against body: ``A-12 lies 31 ± 5 µm deeper than A-07.``; or that they may lie alike."""
     half_um = (one.high_um - one.low_um) / 2
-    size = f"{decimal_text(abs(one.difference_um), half_digits(half_um))} {half_text(half_um)} µm"
+    size = f"{size_text(one.difference_um, half_um)} µm"
     if one.low_um <= 0 <= one.high_um:
         return f"{one.body} and {one.than} may lie alike: {size} apart."
     deeper, other = (one.body, one.than) if one.difference_um > 0 else (one.than, one.body)

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from shimwise.inference.verdict.answer import Answer, PairAnswer, Verdict
 from shimwise.inference.verdict.pair_sentences import pairs_on
-from shimwise.number_format import decimal_text, half_digits, half_text, plus_minus_text
+from shimwise.number_format import decimal_text, plus_minus_text, size_text
 from shimwise.sheets.words.shared import counted, listed, plain
 
 MOST_NAMED = 4
@@ -41,8 +41,7 @@ def _out_text(pairs: Sequence[PairAnswer], way: str) -> str:
     names = listed([plain(one.lens) for one in pairs], most=MOST_NAMED)
     if len(pairs) == 1:
         half_um = (pairs[0].high_um - pairs[0].low_um) / 2
-        size = f"{decimal_text(abs(pairs[0].landing_um), half_digits(half_um))} {half_text(half_um)} µm"
-        return f"{names} lands {size} {way}"
+        return f"{names} lands {size_text(pairs[0].landing_um, half_um)} µm {way}"
     sizes = sorted(abs(one.landing_um) for one in pairs)
     ends = dict.fromkeys(decimal_text(size) for size in (sizes[0], sizes[-1]))
     return f"{names} land {' to '.join(ends)} µm {way}"

@@ -7,7 +7,7 @@ from shimwise.inference.verdict.answer import Z95 as Z95
 from shimwise.inference.verdict.answer import Answer, BodyAnswer, SetupAnswer, Verdict
 from shimwise.inference.verdict.pair_sentences import certain_differences, difference_sentence
 from shimwise.inference.verdict.unit_state import StateCode, UnitState, state_of
-from shimwise.number_format import decimal_text, half_digits, half_text
+from shimwise.number_format import size_text
 from shimwise.sheets.words.shared import (
     capital,
     counted,
@@ -114,8 +114,8 @@ def _hidden(names: list[str], answer: Answer) -> str:
     if pair is None:
         return f"{text} from each other."
     half_um = (pair.high_um - pair.low_um) / 2
-    size = f"{decimal_text(abs(pair.amount_um), half_digits(half_um))} {half_text(half_um)} µm"
-    return f"{text}: together {size} {'short' if pair.amount_um < 0 else 'deep'}."
+    size = size_text(pair.amount_um, half_um)
+    return f"{text}: together {size} µm {'short' if pair.amount_um < 0 else 'deep'}."
 
 
 def _moved(name: str, state: UnitState) -> str:
@@ -145,7 +145,7 @@ def _setups(answer: Answer) -> Iterator[str]:
 def _setup_text(setup: SetupAnswer) -> str:
     way = "farther" if setup.error_mm > 0 else "nearer"
     half_mm = Z95 * setup.sd_mm
-    amount = f"{decimal_text(abs(setup.error_mm), half_digits(half_mm))} {half_text(half_mm)} mm"
+    amount = f"{size_text(setup.error_mm, half_mm)} mm"
     name = capital(titled("set-up", setup.name))
     return f"{name} looks mis-taped: its chart stands {amount} {way} than written"
 

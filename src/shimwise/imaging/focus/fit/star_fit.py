@@ -96,13 +96,6 @@ class StarFit:
         return self.offsets.offset_um + self.shift_um
 
     @property
-    def cost(self) -> float:
-        """Weighted sum of squares that the even parts leave, with what their departure from the law costs."""
-        used = self.trust > 0.0
-        departure = self.offsets.coefficients[:, 1:] / (EVEN_SPREAD * self.offsets.coefficients[:, :1])
-        return float(np.sum(self.offsets.rest[used] ** 2) + self.ridge * np.sum(departure**2))
-
-    @property
     def frame_weight(self) -> FloatArray:
         """Weight of each frame in the peak, (frames,), 1/µm²."""
         return mean_weight(self.offsets.precision, self.variances, self.weight, self.trust)
