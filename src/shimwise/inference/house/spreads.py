@@ -28,6 +28,7 @@ from shimwise.inference.house.sites import (
     mixture_sites,
     reading_sites,
 )
+from shimwise.inference.house.taught import Walk
 from shimwise.inference.model.kinds import FloatArray, IntArray, Kind
 from shimwise.inference.model.priors import NU, STARTING_LEVELS, Effect, Levels, Priors
 
@@ -52,15 +53,6 @@ FEWEST_ROUNDS, MOST_ROUNDS = 10, 80
 LARGEST_K_STEP = 0.3
 OVERSHOOT = 1.7
 """A step of maximisation is lengthened so many times; below 2 it still converges to the same point."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Walk:
-    """How units of a kind wander: sd after a month [µm], of its logarithm, and the share of knocks."""
-
-    month_um: float
-    log_sd: float
-    knocked_share: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
