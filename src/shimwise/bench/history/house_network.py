@@ -29,6 +29,7 @@ from shimwise.inference.house.spreads import SET_LEVELS
 from shimwise.inference.house.taught import Taught
 from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.priors import STARTING_LEVELS, Effect
+from shimwise.inference.verdict.answer import Z95
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
@@ -39,7 +40,6 @@ if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.record import Record
 
-Z95 = 1.96
 UNIT_OF = {
     Effect.BODY: "µm",
     Effect.LENS: "µm",
