@@ -22,14 +22,15 @@ from shimwise.inference.house.network import Information, Network, Solution
 from shimwise.inference.house.readings import HouseReadings
 from shimwise.inference.house.sites import (
     DAMPING,
-    INFORMATION,
     Site,
     cavity,
     mixture_sites,
     reading_sites,
 )
+from shimwise.inference.house.taught import Walk
 from shimwise.inference.model.kinds import FloatArray, IntArray, Kind
 from shimwise.inference.model.priors import NU, STARTING_LEVELS, Effect, Levels, Priors
+from shimwise.inference.posterior.student import STUDENT_INFLATION
 
 MIXED = (Effect.BODY, Effect.LENS, Effect.SET, Effect.SCALE, Effect.SETUP)
 COUNTED_AS = 4.0
@@ -52,15 +53,6 @@ FEWEST_ROUNDS, MOST_ROUNDS = 10, 80
 LARGEST_K_STEP = 0.3
 OVERSHOOT = 1.7
 """A step of maximisation is lengthened so many times; below 2 it still converges to the same point."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Walk:
-    """How units of a kind wander: sd after a month [µm], of its logarithm, and the share of knocks."""
-
-    month_um: float
-    log_sd: float
-    knocked_share: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,7 +210,7 @@ class _Learner:
         self.log_k = np.full(max(1, len(readings.persons)), np.log(priors.k_median))
         scale = self.scale()
         width = np.where(np.isfinite(readings.high_um), readings.high_um - readings.low_um, scale)
-        precision = INFORMATION / (scale**2 + width**2 / 12)
+        precision = 1 / (STUDENT_INFLATION * (scale**2 + width**2 / 12))
         self.site = Site(precision, precision * (readings.low_um + width / 2))
         self.square = scale**2
 

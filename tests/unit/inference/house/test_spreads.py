@@ -1,15 +1,17 @@
 """What a house teaches: its spreads, its persons, its walk; and what it does not claim."""
 
+import json
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from simulated_house import BLUR_UM, simulated_house
 
-from shimwise.inference.house.joint import datum_of, history_at, joint_state, priors_of, rates_of
+from shimwise.inference.house.joint import datum_of, joint_state, taught_by
 from shimwise.inference.house.next_readings import most_worth_reading, undecided
 from shimwise.inference.house.readings import Gauge
 from shimwise.inference.house.spreads import Learned, learn
+from shimwise.inference.house.taught import Taught
 from shimwise.inference.model.joint_memory import Unit
 from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.priors import K_MEDIAN, STARTING_LEVELS, Effect
@@ -88,18 +90,18 @@ def test_without_a_gauge_all_bodies_share_a_term_and_a_gauge_narrows_it() -> Non
     assert told.common_sd_um < 0.75 * alone.common_sd_um
 
 
-def test_the_judge_gets_the_houses_spreads_and_a_history_that_fades(
+def test_the_judge_gets_the_houses_spreads_and_how_often_its_bodies_are_knocked(
     learned: tuple[Learned, np.ndarray],
 ) -> None:
-    priors = priors_of(learned[0])
+    taught = taught_by(learned[0], joint_state(learned[0]))
+    assert Taught.from_json(json.loads(json.dumps(taught.to_json()))) == taught
+    priors, walk = taught.priors(), learned[0].spreads.walks[Kind.BODY]
     assert priors.levels[Effect.BODY] == learned[0].spreads.levels[Effect.BODY]
-    assert len(priors.healthy_lens_sds_um) == 1
-    month_um = rates_of(learned[0]).body_month
-    last = float(learned[0].readings.days[-1])
-    early, late = history_at(learned[0], days=last), history_at(learned[0], days=last + 120.0)
-    name = learned[0].readings.bodies[0]
-    before, after = (one.remembered(Kind.BODY, name).sd for one in (early, late))
-    assert after**2 - before**2 == pytest.approx(4 * month_um**2, rel=0.01)
+    assert priors.levels[Effect.SET] == STARTING_LEVELS[Effect.SET]
+    assert priors.healthy_lens_sds_um == (learned[0].spreads.levels[Effect.LENS].sd[0],)
+    still, *knocked = priors.changed[Effect.BODY].share
+    assert (still, sum(knocked)) == pytest.approx((1 - walk.knocked_share, walk.knocked_share))
+    assert taught.rates().variance(Kind.BODY, days=120, jobs=3) == pytest.approx(4 * walk.month_um**2)
 
 
 def test_the_reading_most_worth_taking_lowers_what_is_undecided_as_promised(
