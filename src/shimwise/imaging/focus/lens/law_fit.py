@@ -21,7 +21,7 @@ W040_PRIOR = 1.0
 
 REACH_SHARE = 1.35
 STRAIGHT, BENT = np.array([1]), np.array([1, 3, 5])
-"""Powers of the transfer that have amplitudes: with the cube alone, sharpening that clips looked like a slip."""
+"""Powers of the transfer with amplitudes; with the cube alone, sharpening that clips looked like a slip."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
