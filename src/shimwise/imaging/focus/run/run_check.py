@@ -74,7 +74,7 @@ def fit_clear(
 
 
 def check_run(rings: StarRings, lens: Lens, shade: FloatArray) -> RunCheck:
-    """Fit the best star of a sweep and judge the run by it; ``shade``: unevenness of each frame, ln, (frames,)."""
+    """Fit the best star of a sweep and judge the run by it; ``shade``: how unevenly each frame is lit, ln."""
     shaded = shade > SHADED
     if np.count_nonzero(shaded) > MOST_SHADED * rings.frames:
         shaded = np.zeros_like(shaded)  # the light itself wanders
