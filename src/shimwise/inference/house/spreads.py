@@ -248,8 +248,7 @@ class _Learner:
 
     def _solve(self) -> Solution:
         cell, count = self.layout.cell, len(self.layout.cells.state)
-        precision = np.asarray(np.bincount(cell, self.site.precision, count), dtype=np.float64)
-        pull = np.asarray(np.bincount(cell, self.site.pull, count), dtype=np.float64)
+        precision, pull = (_summed(one, cell, count) for one in (self.site.precision, self.site.pull))
         return self.network.solve(precision, pull, self._information())
 
     def _information(self) -> Information:
@@ -353,8 +352,8 @@ class _Learner:
         ring = ((np.exp(self.log_ring) * one.ring_um / scale) ** 2)[by_eye]
         self.log_k = _scored(
             self.log_k,
-            slope=np.bincount(person, eye * gain, persons),
-            told=np.bincount(person, told * eye * (eye + ring), persons),
+            slope=_summed(eye * gain, person, persons),
+            told=_summed(told * eye * (eye + ring), person, persons),
             middle=float(np.log(self.priors.k_median)),
             log_sd=self.priors.k_log_sd,
         )
@@ -382,6 +381,10 @@ class _Learner:
             k=np.exp(self.log_k),
             ring=float(np.exp(self.log_ring)),
         )
+
+
+def _summed(values: FloatArray, of: IntArray, count: int) -> FloatArray:
+    return np.asarray(np.bincount(of, values, count), dtype=np.float64)
 
 
 def _scored(
