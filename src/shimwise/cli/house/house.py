@@ -20,6 +20,12 @@ MORE = (
 )
 
 
+BESIDE_SHEET = (
+    "All signed preps against each other, without what a kit or list says of a unit. A sheet says what its own "
+    "prep knew, with that: its ± may be smaller, or larger."
+)
+
+
 def house(
     *,
     everything: Annotated[
@@ -69,7 +75,7 @@ def _units(found: HouseNetworkView, *, everything: bool) -> str:
     open_count = sum(one.is_undecided for one in found.units)
     head = f"{len(found.units):,} bodies and lenses as last read (± 95 %), {open_count:,} undecided"
     more = "" if len(shown) == len(found.units) else f"; the {len(shown)} known least (--all shows every one)"
-    return "\n".join([fill(f"{head}{more}:", WIDTH), *map(_unit, shown)])
+    return "\n".join([fill(f"{head}{more}:", WIDTH), *map(_unit, shown), fill(BESIDE_SHEET, WIDTH)])
 
 
 def _unit(one: HouseUnitView) -> str:
