@@ -302,7 +302,7 @@ def test_a_reading_that_waited_across_an_adjustment_is_not_taken_and_stays_on_th
     page.evaluate(LATER, 1)
     _adjust_body(own, prep_id)
     page.context.set_offline(False)
-    kept = page.locator("[data-waiting-list] li")
+    kept = page.locator("#entry li")
     expect(kept).to_contain_text("A-12 was adjusted after this was read and before it arrived")
     expect(kept).to_contain_text("read it again")
     assert own.server.readings(prep_id) == []

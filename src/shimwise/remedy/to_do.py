@@ -91,7 +91,7 @@ def _part(answer: Answer) -> Iterator[Notice]:
 
 
 def _read_finer(answer: Answer) -> Iterator[Notice]:
-    """Yield the persons whose rounding is wider than the tolerance while a unit is open: the reason of its ±."""
+    """Yield persons whose rounding is wider than the tolerance while a unit is open: the reason of its ±."""
     if any(not unit.verdict.is_decided for unit in (*answer.bodies, *answer.lenses)):
         for one in answer.notices:
             if one.code in {"marks_assumed", "rounding_assumed"}:

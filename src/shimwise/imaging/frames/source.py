@@ -131,7 +131,9 @@ class FrameSource:
         wanted = self.recording.channel
         if wanted not in (None, measured):
             have = {"grey": "are grey", "green": "have the green sites of a mosaic alone", "luma": "are luma"}
-            self.warn(f"The channel {wanted} was asked for, but the frames {have[measured]}: that is measured.")
+            self.warn(
+                f"The channel {wanted} was asked for, but the frames {have[measured]}: that is measured."
+            )
 
     def warn(self, text: str) -> None:
         """Keep a warning, once."""
