@@ -12,6 +12,7 @@ import resource
 import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 
 for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
@@ -21,7 +22,13 @@ import numpy as np  # noqa: E402
 from benchmarks.results import write_section  # noqa: E402
 from benchmarks.worlds.bench.house import HouseLife, live  # noqa: E402
 from shimwise.files.readings import parse_readings  # noqa: E402
-from shimwise.inference.house.joint import JointState, history_at, joint_state, priors_of  # noqa: E402
+from shimwise.inference.history.house_memory import (  # noqa: E402
+    HouseMemory,
+    PrepUnits,
+    Since,
+    prior_of,
+)
+from shimwise.inference.house.joint import JointState, joint_state, taught_by  # noqa: E402
 from shimwise.inference.house.readings import HouseReadings, SignedPrep, readings_of_house  # noqa: E402
 from shimwise.inference.house.spreads import Learned, learn  # noqa: E402
 from shimwise.inference.model.bench import BenchFacts  # noqa: E402
@@ -32,13 +39,14 @@ from shimwise.inference.model.priors import STARTING_LEVELS, Effect, Levels  # n
 from shimwise.inference.verdict.answer import Answer, Verdict  # noqa: E402
 from shimwise.inference.verdict.judge import judge_prep  # noqa: E402
 
-FIRST_SEED = 10_001
-"""Seeds from 10,000 on are reported; the estimator was tuned on 1 to 12."""
+FIRST_SEED = 70_001
+"""Seeds from 10,000 on are reported; the estimator was tuned on some below 1,000."""
 PREPS, FRESH = 80, 6
 SMALL = (3, 5, 10, 20)
 BLUR_UM, Z95, TOLERANCE_UM = 40.0, 1.96, 10.0
 NEW_UNITS = {Effect.BODY: 8.0, Effect.LENS: 8.0, Effect.SCALE: 1.5, Effect.SETUP: 1.5}
 """Spreads with which the world draws new units: µm, µm, ‰, mm."""
+FIRST_DAY = datetime(2026, 1, 1, tzinfo=UTC)
 CALLED = (Verdict.OUT_SHORT, Verdict.OUT_DEEP)
 
 
@@ -179,11 +187,24 @@ def fresh(houses: int) -> list[str]:
 
 
 def _ways(learned: Learned, signed: SignedPrep) -> Iterator[tuple[str, Answer]]:
-    everything = history_at(learned, days=signed.days)
-    names = {one.body for one in signed.prep.readings} | {one.lens for one in signed.prep.readings}
-    persons = everything.only(unit for unit in everything.units if unit.kind is Kind.EYE)
-    joint = everything.only(unit for unit in everything.units if unit.kind is Kind.EYE or unit.name in names)
-    facts, own = BenchFacts(set_of_lens=signed.set_of_lens), priors_of(learned)
+    """Judge a prep in four ways; the joint history as a house remembers it once it has learned."""
+    state = joint_state(learned)
+    taught = taught_by(learned, state)
+    bodies = {one.body for one in signed.prep.readings}
+    names = bodies | {one.lens for one in signed.prep.readings}
+    memory = HouseMemory(
+        history=state.history(lambda unit: unit).floored(),
+        since={
+            unit: Since(at=FIRST_DAY + timedelta(days=float(day)), prep_id="before")
+            for unit, day in zip(state.units, state.day, strict=True)
+        },
+    )
+    at = FIRST_DAY + timedelta(days=signed.days)
+    memory = memory.faded(names, prep_id="fresh", at=at, rates=taught.rates())
+    units = PrepUnits(dict.fromkeys(names, 0), {(name, 0): name for name in names}, body_ids=bodies)
+    joint = prior_of(memory, units)
+    persons = memory.history.only(unit for unit in memory.history.units if unit.kind is Kind.EYE)
+    facts, own = BenchFacts(set_of_lens=signed.set_of_lens), taught.priors()
     ways: dict[str, tuple[History | None, bool]] = {
         "starting priors": (None, False),
         "learned spreads": (None, True),
@@ -269,6 +290,7 @@ def large_house(readings: int, *, bodies: int = 200, lenses: int = 60, seed: int
         tape_um=per_mm,
         blur_um=np.full(len(prep), BLUR_UM),
         ring_um=ring,
+        other_um=np.zeros(len(prep)),
         low_um=low,
         high_um=low + width,
     )

@@ -12,7 +12,11 @@ import argon2
 import pytest
 from hypothesis import HealthCheck, settings
 
-from posterior_memo import Memo, share_draws
+from shimwise.cli import ONE_THREAD
+
+os.environ |= ONE_THREAD | os.environ  # as the command line has it; read when numpy is loaded
+
+from posterior_memo import Memo, share_draws, share_pictures
 from postgres import postgres, postgres_address, postgres_template, record_address, sqlite_template
 from property_cases import IS_EXPLORING, examples
 from shimwise.inference.posterior import draws
@@ -61,7 +65,15 @@ def _passphrases_are_hashed_quickly() -> Iterator[None]:
 def _drawn(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Memo]:
     base = tmp_path_factory.getbasetemp()
     with pytest.MonkeyPatch.context() as patch:
-        yield share_draws(patch, (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "drawn")
+        memo = share_draws(patch, (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "drawn")
+        share_pictures(patch, memo)
+        yield memo
+
+
+@pytest.fixture
+def made_anew(_drawn: Memo, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Sample and draw anew: for tests of whether the same is made twice."""
+    monkeypatch.setattr(_drawn, "is_used", False)
 
 
 @pytest.fixture(autouse=True, scope="module")

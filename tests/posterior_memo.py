@@ -1,8 +1,9 @@
-"""One model is sampled once in a run of the tests; its draws are shared by the processes of the run.
+"""One model is sampled, and one picture drawn, once in a run of the tests; its processes share them.
 
 Most tests that judge a prep ask about the record, a page or a sheet; many judge one bench. Sampling takes
-.2 to .5 s, and the same model with the same options gives the same draws. They are kept in the folder of the
-run, so that they never outlive the code that computed them. Tests of ``inference`` itself sample anew.
+.2 to .5 s, a picture .1 s and the first of a process 1 s; the same model or picture gives the same answer.
+They are kept in the folder of the run, so that they never outlive the code that made them. Tests of
+``inference`` itself sample anew; tests of equal bytes ask for ``made_anew``.
 """
 
 import hashlib
@@ -14,7 +15,7 @@ from typing import ParamSpec, TypeVar
 
 import pytest
 
-__all__ = ["Memo", "share_draws"]
+__all__ = ["Memo", "share_draws", "share_pictures"]
 
 Asked = ParamSpec("Asked")
 Found = TypeVar("Found")
@@ -33,7 +34,7 @@ class Memo:
         def remembered(*asked: Asked.args, **options: Asked.kwargs) -> Found:
             if not self.is_used:
                 return call(*asked, **options)
-            question = pickle.dumps((self.effort, asked, sorted(options.items())))
+            question = pickle.dumps((call.__name__, self.effort, asked, sorted(options.items())))
             file = self.folder / hashlib.sha256(question).hexdigest()
             if not file.exists():
                 part = file.with_suffix(f".{os.getpid()}")
@@ -56,3 +57,11 @@ def share_draws(patch: pytest.MonkeyPatch, folder: Path) -> Memo:
     for room in (house_memory, judge, planner):
         patch.setattr(room, "draw", memo.of(draw))
     return memo
+
+
+def share_pictures(patch: pytest.MonkeyPatch, memo: Memo) -> None:
+    """Let papers, pages and files share their pictures."""
+    import vl_convert
+
+    for name in ("vegalite_to_svg", "vegalite_to_png", "vegalite_to_pdf"):
+        patch.setattr(vl_convert, name, memo.of(getattr(vl_convert, name)))

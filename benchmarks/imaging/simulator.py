@@ -190,6 +190,7 @@ class Simulator:
         best = self.camera.best_um(*np.meshgrid(box.x_px, box.y_px)).astype(np.float32)
         reach = spec.range_um + 0.5 * spec.step_um + 5.0 * spec.jitter_um + (TAPS + 1) * spacing
         low, high = -reach - float(best.max()), reach - float(best.min())
+        low = spacing * np.floor(low / spacing)  # all elements share the planes, and so the lens's transfer
         count = int(np.ceil((high - low) / spacing)) + 1
         pictures = np.empty((count, box.size, box.size), dtype=np.float32)
         rendering = Rendering(box, self.camera)

@@ -11,7 +11,7 @@ References
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 from numba import njit
@@ -158,6 +158,7 @@ def band_peak_um(
     return float(found.x)
 
 
+@lru_cache(maxsize=128)
 def transfer_table(
     size: int,
     limit_cy_px: float,
@@ -168,7 +169,7 @@ def transfer_table(
     wavelengths_um: tuple[float, ...],
     w040_waves: float,
 ) -> NDArray[np.float32]:
-    """Optical transfer at `size` equal steps from 0 to `limit_cy_px`, for quick linear reading."""
+    """Optical transfer at `size` equal steps from 0 to `limit_cy_px`, for quick linear reading; kept."""
     count = 900 if w040_waves == 0.0 else 420
     coarse = np.linspace(0.0, limit_cy_px, count)
     values = optical_transfer(

@@ -19,15 +19,17 @@ from shimwise.bench.history.house_views import (
     WalkView,
 )
 from shimwise.bench.house.settings import settings_in
-from shimwise.bench.house.taught import Taught, taught_in
+from shimwise.bench.house.taught import taught_in
 from shimwise.bench.sign.signing import leads_in
 from shimwise.bench.typed_names import typed_name
-from shimwise.bench.verdict.teaching import learned_from, signed_preps, taught_by, unit_of
-from shimwise.inference.house.joint import JointState, joint_state
+from shimwise.bench.verdict.teaching import learned_from, signed_preps, unit_of
+from shimwise.inference.house.joint import JointState, joint_state, taught_by
 from shimwise.inference.house.next_readings import most_worth_reading, undecided
 from shimwise.inference.house.spreads import SET_LEVELS
+from shimwise.inference.house.taught import Taught
 from shimwise.inference.model.kinds import Kind
-from shimwise.inference.model.priors import STARTING_LEVELS, Effect, Levels
+from shimwise.inference.model.priors import STARTING_LEVELS, Effect
+from shimwise.inference.verdict.answer import Z95
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
@@ -38,7 +40,6 @@ if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.record import Record
 
-Z95 = 1.96
 UNIT_OF = {
     Effect.BODY: "µm",
     Effect.LENS: "µm",
@@ -119,7 +120,7 @@ def _taught_view(taught: Taught) -> HouseTaughtView:
         preps=taught.preps,
         readings=taught.readings,
         is_used=taught.is_used,
-        spreads=tuple(_spread(taught, effect) for effect in UNIT_OF if effect.value in taught.levels),
+        spreads=tuple(_spread(taught, effect) for effect in UNIT_OF if effect in taught.levels),
         walks=tuple(
             WalkView(
                 kind=kind,
@@ -138,15 +139,14 @@ def _taught_view(taught: Taught) -> HouseTaughtView:
 
 
 def _spread(taught: Taught, effect: Effect) -> SpreadView:
-    one = taught.levels[effect.value]
-    usual = Levels(one.sd, one.share).usual_sd
+    one, log_sd = taught.levels[effect], taught.log_sd[effect]
     return SpreadView(
         effect=effect.value,
         name=EFFECT_WORDS[effect.value],
         unit=UNIT_OF[effect],
-        spread=usual,
-        low=usual * math.exp(-Z95 * one.log_sd),
-        high=usual * math.exp(Z95 * one.log_sd),
+        spread=one.usual_sd,
+        low=one.usual_sd * math.exp(-Z95 * log_sd),
+        high=one.usual_sd * math.exp(Z95 * log_sd),
         starting=(SET_LEVELS if effect is Effect.SET else STARTING_LEVELS[effect]).usual_sd,
         off_share=one.share[1],
         wild_share=one.share[2],

@@ -9,8 +9,15 @@ from shimwise.bench.house.unit_memory import kind_of, memory_in
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.verdict.prep_memory import after_move, after_prep
 from shimwise.errors import InferenceError, OpticsError
-from shimwise.inference.history.house_memory import UNKNOWN, HouseMemory, RowHistory, Since, id_of
-from shimwise.inference.model.joint_memory import Unit
+from shimwise.inference.history.house_memory import (
+    UNKNOWN,
+    HouseMemory,
+    RowHistory,
+    Since,
+    after_learning,
+    id_of,
+)
+from shimwise.inference.model.joint_memory import History, Unit
 from shimwise.inference.model.kinds import Kind
 from shimwise.record import journal
 from shimwise.record.queries import memories, units
@@ -18,9 +25,10 @@ from shimwise.record.tables.rows import BodyRow, JournalRow, LensRow
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
+    from shimwise.record import Connection
     from shimwise.record.journal import Change
 
-SIGNED, MOVED, REOPENED = "signed", "moved", "reopened"
+SIGNED, MOVED, REOPENED, TAUGHT = "signed", "moved", "reopened", "taught"
 """Causes of a memory in the record."""
 KEPT, CARRIED, FORGOTTEN = "history kept", "history carried over a move", "history forgotten"
 LEARNED, LEFT = "history learned from a prep brought in", "history left by a prep brought in"
@@ -48,7 +56,7 @@ def remember_imported(change: "Change", prep_id: str) -> None:
     is_learned = False
     if _is_of_today(material, lines, memory):
         for unit in _came_with(material, lines, memory):
-            before = _typed_before(lines[unit.id].detail["before"])
+            before = _history(lines[unit.id].detail["before"])
             keep_history(change, unit, before, what=LEFT, prep_id=prep_id)
         material = material_of(change.connection, prep_id)
         with suppress(InferenceError, OpticsError):  # the prep is kept all the same
@@ -112,6 +120,37 @@ def remember_move(
     keep_history(change, moved, memory.row(kind, unit.id), what=CARRIED, prep_id=material.prep.id)
 
 
+def remember_learned(change: "Change", known: History, *, seq: int) -> None:
+    """Keep what all signed preps together say of the units, unless the memory is no longer the one ``seq``.
+
+    ``known`` is under the memory's names. Rows keep what their last prep wrote.
+    """
+    newest = memories.newest_memory(change.connection)
+    if newest is None or newest.seq != seq:
+        return
+    memory = after_learning(HouseMemory.from_json(newest.document, seq=seq), known)
+    _put(change, memory, prep_id=newest.prep_id, cause=TAUGHT)
+
+
+def typed_histories(connection: "Connection", unit_id: str) -> dict[str, tuple[int, float, float]]:
+    """Return epoch, mean and sd of a unit that a person had typed before a prep was signed, by the prep's id.
+
+    What signatures and moves wrote into its row is nothing new, also where it was put back by hand.
+    """
+    found: dict[str, tuple[int, float, float]] = {}
+    written = set[RowHistory]()
+    for line in reversed(journal.journal_of_unit(connection, unit_id, limit=MANY)):
+        if line.what not in (KEPT, LEARNED, LEFT, CARRIED, FORGOTTEN):
+            continue
+        mean_um, sd_um = line.detail["before"]
+        prep_id = str(line.detail.get("of_prep") or line.prep_id)
+        if line.what in (KEPT, LEARNED) and sd_um is not None and (mean_um, sd_um) not in written:
+            found[prep_id] = (line.detail["epoch"], mean_um or 0.0, sd_um)
+        written.add((mean_um, sd_um))
+        written.add(_history(line.detail["after"]))
+    return found
+
+
 def forget_prep(change: "Change", prep_id: str) -> None:
     """Take back what a prep's signature added to the memory, since its readings are judged again.
 
@@ -123,8 +162,10 @@ def forget_prep(change: "Change", prep_id: str) -> None:
     if not lines:
         return
     signed = next((row for row in kept if (row.prep_id, row.cause) == (prep_id, SIGNED)), None)
-    if signed is not None and signed.seq == kept[0].seq:
-        memories.take_back_memory(change, signed)
+    newer = [row for row in kept if signed is not None and row.seq > signed.seq]
+    if signed is not None and all(row.cause == TAUGHT for row in newer):
+        for row in (*newer, signed):
+            memories.take_back_memory(change, row)
         memory = memory_in(change.connection)
     else:
         before = next((row for row in kept if signed is not None and row.seq < signed.seq), None)
@@ -209,14 +250,14 @@ def _rewrite_rows(
         kind = Kind(line.detail["kind"])
         unit, history = _unit(change, kind, unit_id), memory.row(kind, unit_id)
         if memory.history.epoch(kind, unit_id) is None:
-            history = _typed_before(line.detail["before"])
+            history = _history(line.detail["before"])
         is_new = (unit.history_mean_um, unit.history_sd_um) != history
         if unit.epoch == line.detail["epoch"] and is_new:
             keep_history(change, unit, history, what=FORGOTTEN, prep_id=prep_id)
 
 
-def _typed_before(before: Iterable[float | None]) -> RowHistory:
-    mean_um, sd_um = before
+def _history(kept: Iterable[float | None]) -> RowHistory:
+    mean_um, sd_um = kept
     return UNKNOWN if sd_um is None else (mean_um, sd_um)
 
 

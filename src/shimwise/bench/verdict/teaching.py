@@ -1,33 +1,29 @@
 """Learn from all signed preps: spreads for the judge, and the network of the house for those who ask."""
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
-from shimwise.bench.house.taught import (
-    FEWEST_PREPS,
-    Taught,
-    TaughtLevels,
-    TaughtWalk,
-    keep_taught,
-    taught_in,
-)
+from shimwise.bench.house.taught import keep_taught, taught_in
 from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.verdict.histories import remember_learned, typed_histories
 from shimwise.bench.verdict.judge_input import question_of
 from shimwise.bench.verdict.prep_memory import units_of
+from shimwise.inference.house.taught import FEWEST_PREPS, Taught
 from shimwise.inference.model.joint_memory import Unit
 from shimwise.inference.model.kinds import Kind
-from shimwise.record.queries import lookups, sets
+from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge
+from shimwise.record.queries import lookups, memories, sets
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from shimwise.bench.prep.prep_data import PrepMaterial
-    from shimwise.inference.house.joint import JointState
     from shimwise.inference.house.readings import SignedPrep
     from shimwise.inference.house.spreads import Learned
     from shimwise.record import Connection
     from shimwise.record.record import Record
 
+Known = TypeVar("Known", BodyKnowledge, LensKnowledge)
 DAY_S = 86_400.0
 TEACHER = "the house"
 MOST_READINGS = 40_000
@@ -38,21 +34,28 @@ AT_EPOCH = "@"
 
 
 def learn_if_due(record: "Record") -> Taught | None:
-    """Learn from the signed preps and keep it; None while there are too few, or hardly a new one."""
-    from shimwise.inference.house.joint import joint_state
+    """Learn from the signed preps and keep it; None while there are too few, or hardly a new one.
+
+    The judge's priors are then the house's own, and what it remembers is what all preps together say: unless
+    another prep was signed while this one learned, which the next learning makes good.
+    """
+    from shimwise.inference.house.joint import joint_state, taught_by
 
     with record.reading() as connection:
         count, known = lookups.signed_count(connection), taught_in(connection)
         is_due = known is None or count >= known.preps + max(1, round(NEW_SHARE * known.preps))
         if count < FEWEST_PREPS or not is_due:
             return None
-        preps = signed_preps(connection, most_readings=MOST_READINGS)
+        preps, seq = signed_preps(connection, most_readings=MOST_READINGS), memories.newest_seq(connection)
     found = learned_from(preps)
     if found is None:
         return None
-    taught = replace(taught_by(found, joint_state(found)), preps=count)
+    state = joint_state(found)
+    taught = replace(taught_by(found, state), preps=count)
     with record.writing(who=TEACHER) as change:
         keep_taught(change, taught)
+        if taught.is_used:
+            remember_learned(change, state.history(_remembered), seq=seq)
     return taught
 
 
@@ -65,36 +68,24 @@ def learned_from(preps: "Sequence[SignedPrep]") -> "Learned | None":
     return learn(readings) if len(readings.body) else None
 
 
-def taught_by(found: "Learned", state: "JointState") -> Taught:
-    """Return the plain figures of what was learned, and of the house's joint state."""
-    from shimwise.inference.house.joint import datum_of
-
-    spreads, datum = found.spreads, datum_of(found, state)
-    return Taught(
-        preps=len(found.readings.days),
-        readings=len(found.readings.body),
-        levels={
-            effect.value: TaughtLevels(sd=one.sd, share=one.share, log_sd=spreads.log_sd[effect])
-            for effect, one in spreads.levels.items()
-        },
-        walks={
-            kind.value: TaughtWalk(month_um=one.month_um, log_sd=one.log_sd, knocked_share=one.knocked_share)
-            for kind, one in spreads.walks.items()
-        },
-        common_sd_um=datum.common_sd_um,
-        has_gauge=datum.has_gauge,
-    )
-
-
 def signed_preps(connection: "Connection", *, most_readings: int) -> "tuple[SignedPrep, ...]":
-    """Return the newest signed preps up to so many readings, units by id and epoch (:func:`unit_of`)."""
+    """Return the newest signed preps up to so many readings, units by id and epoch (:func:`unit_of`).
+
+    A history that a person had typed before a prep counts as a gauge value there.
+    """
     set_of_lens = {
         lens_id: one.id for one in reversed(sets.sets(connection)) for lens_id in reversed(one.lens_ids)
     }
     found: list[SignedPrep] = []
+    typed: dict[str, dict[str, tuple[int, float, float]]] = {}
     count = 0
     for prep_id in lookups.signed_prep_ids(connection):
-        one = _signed(material_of(connection, prep_id), set_of_lens)
+        material = material_of(connection, prep_id)
+        for unit in material.units:
+            if unit.id not in typed:
+                typed[unit.id] = typed_histories(connection, unit.id)
+        of_prep = {unit.id: typed[unit.id][prep_id] for unit in material.units if prep_id in typed[unit.id]}
+        one = _signed(material, set_of_lens, of_prep)
         if one is None:
             continue
         count += len(one.prep.evidence)
@@ -110,7 +101,16 @@ def unit_of(name: str) -> tuple[str, int]:
     return unit_id, int(epoch)
 
 
-def _signed(material: "PrepMaterial", set_of_lens: dict[str, str]) -> "SignedPrep | None":
+def _remembered(unit: Unit) -> Unit:
+    """Return a unit of the network as the memory names it."""
+    return unit if unit.kind is Kind.EYE else Unit(unit.kind, *unit_of(unit.name))
+
+
+def _signed(
+    material: "PrepMaterial",
+    set_of_lens: dict[str, str],
+    typed: "Mapping[str, tuple[int, float, float]]",
+) -> "SignedPrep | None":
     from shimwise.inference.house.readings import SignedPrep
 
     question = question_of(material)
@@ -122,6 +122,9 @@ def _signed(material: "PrepMaterial", set_of_lens: dict[str, str]) -> "SignedPre
         unit = units.remembered(Unit(kind, name))
         return f"{unit.name}{AT_EPOCH}{unit.epoch}"
 
+    bodies = {named(Kind.BODY, name): one for name, one in prep.bodies.items()}
+    lenses = {named(Kind.LENS, name): one for name, one in prep.lenses.items()}
+    told = {f"{unit_id}{AT_EPOCH}{epoch}": (mean, sd) for unit_id, (epoch, mean, sd) in typed.items()}
     by_id = replace(
         prep,
         readings=tuple(
@@ -132,8 +135,8 @@ def _signed(material: "PrepMaterial", set_of_lens: dict[str, str]) -> "SignedPre
             replace(one, body=named(Kind.BODY, one.body), lens=named(Kind.LENS, one.lens))
             for one in prep.landings
         ),
-        bodies={named(Kind.BODY, name): one for name, one in prep.bodies.items()},
-        lenses={named(Kind.LENS, name): one for name, one in prep.lenses.items()},
+        bodies={name: _told(one, told.get(name)) for name, one in bodies.items()},
+        lenses={name: _told(one, told.get(name)) for name, one in lenses.items()},
         history=None,
     )
     return SignedPrep(
@@ -142,4 +145,19 @@ def _signed(material: "PrepMaterial", set_of_lens: dict[str, str]) -> "SignedPre
         set_of_lens={
             name: set_of_lens[unit_of(name)[0]] for name in by_id.lenses if unit_of(name)[0] in set_of_lens
         },
+    )
+
+
+def _told(known: Known, told: tuple[float, float] | None) -> Known:
+    """Return what is known of a unit with a typed history as a gauge value, weighted with its own."""
+    if told is None:
+        return known
+    mean_um, sd_um = told
+    if known.gauge_um is None or known.gauge_sd_um is None:
+        return replace(known, gauge_um=mean_um, gauge_sd_um=sd_um)
+    own, more = known.gauge_sd_um**-2, sd_um**-2
+    return replace(
+        known,
+        gauge_um=(own * known.gauge_um + more * mean_um) / (own + more),
+        gauge_sd_um=(own + more) ** -0.5,
     )

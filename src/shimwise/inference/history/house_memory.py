@@ -1,6 +1,7 @@
 """The memory of a house: the joint history of its units by id and its persons by name, and what changes it.
 
-A signature adds what the prep's readings contain; a move starts a new epoch, correlated with the old one.
+A signature adds what the prep's readings contain; a move starts a new epoch, correlated with the old one;
+when the house learns from all signed preps together, their joint posterior takes the memory's place.
 """
 
 from collections.abc import Collection, Iterable, Mapping
@@ -197,6 +198,27 @@ def after_readings(
         },
         seq=memory.seq,
     )
+
+
+def after_learning(memory: HouseMemory, known: History) -> HouseMemory:
+    """Return the memory once all signed preps have been learned from together.
+
+    What the whole record says of the units that both know takes the place of what was added signature by
+    signature; units that it does not know follow theirs. From when each drifts stays as it is.
+
+    Parameters
+    ----------
+    memory : HouseMemory
+        As it is in force.
+    known : History
+        Of units as last read, under the memory's names.
+    """
+    both = set(memory.history.units)
+    known = known.only(unit for unit in known.units if unit in both)
+    if not known.units:
+        return memory
+    after = memory.history.after(known.units, mean=known.mean, covariance=known.covariance)
+    return replace(memory, history=after.floored())
 
 
 def after_move(

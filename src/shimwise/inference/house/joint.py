@@ -1,13 +1,14 @@
 """What a learned house says of its units: each body and lens as last read, all together, and the datum."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 
 from shimwise.inference.house.spreads import EYE_SD, Learned
-from shimwise.inference.model.joint_memory import DAYS_PER_MONTH, DriftRates, History, Unit
+from shimwise.inference.house.taught import Taught
+from shimwise.inference.model.joint_memory import History, Unit
 from shimwise.inference.model.kinds import FloatArray, Kind
-from shimwise.inference.model.priors import Effect, Priors
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +26,11 @@ class JointState:
     def places(self, kind: Kind) -> list[int]:
         """Return the places of the units of a kind."""
         return [i for i, unit in enumerate(self.units) if unit.kind is kind]
+
+    def history(self, remembered: Callable[[Unit], Unit]) -> History:
+        """Return it as a memory has it, each unit under the name that ``remembered`` gives it."""
+        units = tuple(map(remembered, self.units))
+        return History(units=units, mean=self.mean, covariance=self.covariance)
 
 
 def joint_state(learned: Learned) -> JointState:
@@ -60,35 +66,19 @@ def joint_state(learned: Learned) -> JointState:
     )
 
 
-def history_at(learned: Learned, *, days: float) -> History:
-    """Return the joint history for a prep at a day: each unit widened by its walk since it was last read."""
-    state = joint_state(learned)
-    walks = learned.spreads.walks
-    month_um = {Kind.BODY: walks[Kind.BODY].month_um, Kind.LENS: walks[Kind.LENS].month_um}
-    months = np.maximum(days - state.day, 0.0) / DAYS_PER_MONTH
-    added = np.array([month_um.get(unit.kind, 0.0) ** 2 for unit in state.units]) * months
-    history = History(units=state.units, mean=state.mean, covariance=state.covariance + np.diag(added))
-    return history.floored()
-
-
-def rates_of(learned: Learned) -> DriftRates:
-    """Return how fast units of the house wander; a job counts as its share of the time."""
-    walks = learned.spreads.walks
-    return DriftRates(
-        body_month=walks[Kind.BODY].month_um,
-        lens_month=walks[Kind.LENS].month_um,
-        body_job=0.0,
-        lens_job=0.0,
+def taught_by(learned: Learned, state: JointState) -> Taught:
+    """Return the plain figures of what was learned, and of the house's joint state."""
+    spreads, datum = learned.spreads, datum_of(learned, state)
+    return Taught(
+        preps=len(learned.readings.days),
+        readings=len(learned.readings.body),
+        levels=spreads.levels,
+        log_sd=spreads.log_sd,
+        walks={str(kind): walk for kind, walk in spreads.walks.items()},
+        ring=spreads.ring,
+        common_sd_um=datum.common_sd_um,
+        has_gauge=datum.has_gauge,
     )
-
-
-def priors_of(learned: Learned, *, starting: Priors | None = None) -> Priors:
-    """Return the judge's priors with the house's own spreads and shares in place of the starting ones."""
-    own = starting or Priors()
-    levels = {**own.levels, **learned.spreads.levels}
-    levels[Effect.SET] = own.levels[Effect.SET]
-    healthy_um = learned.spreads.levels[Effect.LENS].sd[0]
-    return replace(own, levels=levels, healthy_lens_sds_um=(healthy_um,))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

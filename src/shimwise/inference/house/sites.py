@@ -18,9 +18,8 @@ import numpy as np
 from shimwise.inference.model.kinds import FloatArray
 from shimwise.inference.model.priors import NU
 from shimwise.inference.posterior.normal import normal_cdf
+from shimwise.inference.posterior.student import STUDENT_INFLATION
 
-INFORMATION = (NU + 1) / (NU + 3)
-"""Information of a t reading in units of its scale: weights taken as precision overstate it."""
 NARROW = 0.3
 """Intervals narrower than this many sds are taken by series."""
 FARTHEST = 30.0
@@ -92,7 +91,7 @@ def reading_sites(
     root = np.sqrt(total)
     first, second = truncated_moments((low - mean) / root, (high - mean) / root)
     kept = 1 - second
-    precision = kept / np.maximum(total - variance * kept, 1e-12) * INFORMATION
+    precision = kept / np.maximum(total - variance * kept, 1e-12) / STUDENT_INFLATION
     tilted = mean + variance / root * first
     pull = tilted * (1 / variance + precision) - mean / variance
     found = noise - noise**2 / total * kept + noise**2 / total * first**2

@@ -203,8 +203,7 @@ class _Trials:
         progress: Callable[[int, int], None] | None,
     ) -> None:
         covariance, read_k = _known_so_far(built)
-        variance = variance_of(built, k if k is not None else read_k)
-        variance = variance + (widths_um**2 - rounding_um(built) ** 2) / 12
+        variance = variance_of(built, k if k is not None else read_k, widths_um)
         self.target_um = target_um
         self.order, self.added_um = _order(built, variance, covariance, limits, progress)
         self.least = LEAST_DISTANCES * LEAST_LENSES * len(_bodies(built))

@@ -32,8 +32,8 @@ from shimwise.inference.model.kinds import FloatArray, IntArray
 from shimwise.inference.model.mixture import MixtureModel
 from shimwise.inference.model.priors import NU
 from shimwise.inference.posterior.coarse import Walk
-from shimwise.inference.posterior.moves import STUDENT_INFLATION, Cells, is_coarse, move_groups
-from shimwise.inference.posterior.student import truncated_draws
+from shimwise.inference.posterior.moves import Cells, is_coarse, move_groups
+from shimwise.inference.posterior.student import STUDENT_INFLATION, truncated_draws
 
 K_STEP = 0.35
 """Standard deviation of a proposal of ln k."""

@@ -11,8 +11,7 @@ import numpy as np
 
 from shimwise.inference.model.kinds import BoolArray, FloatArray, IntArray
 from shimwise.inference.model.mixture import MixtureModel, Rows
-from shimwise.inference.model.priors import NU
-from shimwise.inference.posterior.student import log_interval_probability
+from shimwise.inference.posterior.student import STUDENT_INFLATION, log_interval_probability
 
 COARSE = 2.0
 """A ruler is coarse when the intervals' median width exceeds so many error scales."""
@@ -20,7 +19,6 @@ MOST_BOUNDS = 0.1
 """It is coarse too when more than this share of the readings are bounds (INF)."""
 EXCHANGE_RESIDUAL = 0.35
 """An exchange leaves at most this share of the landings it moves."""
-STUDENT_INFLATION = (NU + 3) / (NU + 1)
 
 
 class Cells:

@@ -7,15 +7,21 @@ References
 ----------
 .. [1] W. T. Shaw, "Sampling Student's T distribution: use of the inverse cumulative distribution function",
    J. Computational Finance 9 (2006), 37-73, section 3 (ν = 4 solved by a cubic; cited from memory).
+.. [2] K. L. Lange, R. J. A. Little, J. M. G. Taylor, "Robust statistical modeling using the t distribution",
+   J. Am. Stat. Assoc. 84 (1989) 881-896 (from memory).
 """
 
 import numpy as np
 from numpy.typing import NDArray
 
+from shimwise.inference.model.priors import NU
+
 FloatArray = NDArray[np.float64]
 LARGEST = 1e7
 """Bounds beyond this many scales count as this many."""
 LEAST_PROBABILITY = 1e-300
+STUDENT_INFLATION = (NU + 3) / (NU + 1)
+"""A reading of scale s has the information of a normal one of variance s²·(ν + 3)/(ν + 1) [2]_."""
 
 
 def lower_tail(t: FloatArray) -> FloatArray:

@@ -1,12 +1,14 @@
 """What to read next: the readings that reduce the variance of the undecided most, rounding counted."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from shimwise.inference.model.design import Built
 from shimwise.inference.model.kinds import FloatArray, IntArray
-from shimwise.inference.model.priors import NU
 from shimwise.inference.model.rounding import usual_step_mm
 from shimwise.inference.posterior.draws import Draws
+from shimwise.inference.posterior.student import STUDENT_INFLATION
 from shimwise.inference.verdict.answer import NextReading
 
 MOST_NEXT = 3
@@ -14,8 +16,66 @@ MOST_MORE = 60
 """More readings than this are no advice."""
 MOST_TRIED = 40
 """Candidates among which readings are chosen one after the other."""
-STUDENT_LOSS = (NU + 3) / (NU + 1)
-"""A Student-t reading of scale s has the information of a normal one of variance s²·(ν + 3)/(ν + 1)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """The c readings that could be taken: rows of the design (c, p), and what one more of each is worth.
+
+    ``own_um2`` and ``shared_um2`` (c,): variance of each repeat alone, and the part of the rounding's that
+    repeats share; ``covariance`` (p, p) of the unknowns as judged so far.
+    """
+
+    built: Built
+    covariance: FloatArray
+    own_um2: FloatArray
+    shared_um2: FloatArray
+
+    @classmethod
+    def of(cls, draws: Draws, built: Built) -> "Candidates":
+        """Return the candidates of a bench as judged so far."""
+        k, width_um = float(np.mean(draws.k)), rounding_um(built)
+        shared = _shared_rounding(built, k, width_um)
+        own = variance_of(built, k, width_um) - shared
+        return cls(built, draws.unknowns_covariance, own, shared)
+
+    def count_to(self, unit: FloatArray, *, sd: float, taken: IntArray) -> int | None:
+        """Return how many more readings bring a quantity to a standard uncertainty, each the best then.
+
+        The covariance of the unknowns is updated reading by reading (as :func:`next_readings`); None where
+        more than ``MOST_MORE`` are needed. Chosen is from the ``MOST_TRIED`` readings that shrink it most at
+        first. The same thing read again comes between the same two marks: what rounding hides comes down only
+        as far as the eye's own spread carries readings over a mark.
+
+        References
+        ----------
+        .. [1] B. Widrow, I. Kollár, *Quantization Noise* (2008): with a Gaussian spread σ before rounding to
+           w, the mean stays off by a sine of amplitude (w/π)·exp(−2π²σ²/w²) (from memory).
+
+        Parameters
+        ----------
+        unit : array, shape (p,)
+            The quantity as a combination of the unknowns.
+        sd : float
+            Wanted, in its unit.
+        taken : array of int, shape (c,)
+            How often each candidate was read already.
+        """
+        if not self.built.candidates or not len(unit):
+            return None
+        covariance, design = self.covariance, self.built.candidate_design
+        saved = gain(covariance, design, self.own_um2 + self.shared_um2, unit[None, :])[:, 0]
+        tried = np.argsort(-saved, kind="stable")[:MOST_TRIED]
+        design, own, shared, times = design[tried], self.own_um2[tried], self.shared_um2[tried], taken[tried]
+        for count in range(1, MOST_MORE + 1):
+            variance = _variance_of_another(own, shared, times)
+            best = int(np.argmax(gain(covariance, design, variance, unit[None, :])[:, 0]))
+            reach = covariance @ design[best]
+            covariance = covariance - np.outer(reach, reach) / (variance[best] + design[best] @ reach)
+            times = times + (np.arange(len(times)) == best)
+            if unit @ covariance @ unit <= sd**2:
+                return count
+        return None
 
 
 def next_readings(draws: Draws, built: Built, *, wanted: IntArray) -> tuple[NextReading, ...]:
@@ -33,7 +93,7 @@ def next_readings(draws: Draws, built: Built, *, wanted: IntArray) -> tuple[Next
     """
     if not len(wanted) or not built.candidates:
         return ()
-    variance = variance_of(built, float(np.mean(draws.k)))
+    variance = variance_of(built, float(np.mean(draws.k)), rounding_um(built))
     saved = gain(draws.unknowns_covariance, built.candidate_design, variance, draws.quantities.matrix[wanted])
     before = draws.estimate_sd[wanted] ** 2
     best = np.argsort(-saved.sum(1), kind="stable")[:MOST_NEXT]
@@ -48,56 +108,6 @@ def next_readings(draws: Draws, built: Built, *, wanted: IntArray) -> tuple[Next
     )
 
 
-def readings_to(draws: Draws, built: Built, *, row: int, sd: float, taken: IntArray) -> int | None:
-    """Return how many more readings bring a quantity to a standard uncertainty, each the best at its place.
-
-    The covariance of the unknowns is updated reading by reading (as :func:`next_readings`); None where more
-    than ``MOST_MORE`` are needed. Chosen is from the ``MOST_TRIED`` readings that shrink it most at first.
-    The same thing read again comes between the same two marks: what rounding hides comes down only as far as
-    the eye's own spread carries readings over a mark.
-
-    References
-    ----------
-    .. [1] B. Widrow, I. Kollár, *Quantization Noise* (2008): with a Gaussian spread σ before rounding to w,
-       the mean stays off by a sine of amplitude (w/π)·exp(−2π²σ²/w²) (from memory).
-
-    Parameters
-    ----------
-    draws, built
-        As judged so far.
-    row : int
-        The quantity.
-    sd : float
-        Wanted, in its unit.
-    taken : array of int, shape (c,)
-        How often each candidate was read already.
-    """
-    unit, covariance = draws.quantities.matrix[row], draws.unknowns_covariance
-    if not built.candidates or not len(unit):
-        return None
-    each, shared = (
-        variance_of(built, float(np.mean(draws.k))),
-        _shared_rounding(built, float(np.mean(draws.k))),
-    )
-    saved = gain(covariance, built.candidate_design, each, unit[None, :])[:, 0]
-    tried = np.argsort(-saved, kind="stable")[:MOST_TRIED]
-    design, own, shared, times = (
-        built.candidate_design[tried],
-        (each - shared)[tried],
-        shared[tried],
-        taken[tried],
-    )
-    for count in range(1, MOST_MORE + 1):
-        variance = _variance_of_another(own, shared, times)
-        best = int(np.argmax(gain(covariance, design, variance, unit[None, :])[:, 0]))
-        reach = covariance @ design[best]
-        covariance = covariance - np.outer(reach, reach) / (variance[best] + design[best] @ reach)
-        times = times + (np.arange(len(times)) == best)
-        if unit @ covariance @ unit <= sd**2:
-            return count
-    return None
-
-
 def _variance_of_another(own: FloatArray, shared: FloatArray, times: IntArray) -> FloatArray:
     """Return the variance (c,) that one more reading is worth, of which ``shared`` is common to all of them.
 
@@ -108,19 +118,19 @@ def _variance_of_another(own: FloatArray, shared: FloatArray, times: IntArray) -
     return np.asarray(1 / np.maximum(after - before, 1e-12))
 
 
-def _shared_rounding(built: Built, k: float) -> FloatArray:
+def _shared_rounding(built: Built, k: float, width_um: FloatArray) -> FloatArray:
     """Return the part (c,) of the rounding's variance that repeats share. [µm²]"""
-    width = np.maximum(rounding_um(built), 1e-9)
+    width = np.maximum(width_um, 1e-9)
     spread = (k * built.candidate_blur_um) ** 2 + built.candidate_ring_um**2
     return np.asarray(
         np.minimum(width**2 / (2 * np.pi**2) * np.exp(-4 * np.pi**2 * spread / width**2), width**2 / 12)
     )
 
 
-def variance_of(built: Built, k: float) -> FloatArray:
-    """Return the effective variance (c,) of each candidate for a person's k, with its rounding. [µm²]"""
+def variance_of(built: Built, k: float, width_um: FloatArray) -> FloatArray:
+    """Return the effective variance (c,) of each candidate for a person's k and a rounding's width. [µm²]"""
     square = (k * built.candidate_blur_um) ** 2 + built.candidate_ring_um**2
-    return np.asarray(STUDENT_LOSS * square + rounding_um(built) ** 2 / 12)
+    return np.asarray(STUDENT_INFLATION * square + width_um**2 / 12)
 
 
 def gain(covariance: FloatArray, design: FloatArray, variance: FloatArray, wanted: FloatArray) -> FloatArray:

@@ -18,7 +18,7 @@ from shimwise.inference.verdict.answer import (
     SetupAnswer,
 )
 from shimwise.inference.verdict.findings import BODY, LENS, PAIR, Findings
-from shimwise.inference.verdict.next_readings import readings_to
+from shimwise.inference.verdict.next_readings import Candidates
 from shimwise.inference.verdict.unit_state import wanted_sd_um
 
 MOST_CAUSES = 12
@@ -158,13 +158,15 @@ def with_more(found: Findings, units: Sequence[_Unit], kind: str) -> tuple[_Unit
     rows = [found.draws.quantities.index(kind, unit.name) for unit in units]
     if sum(not unit.verdict.is_decided for unit in units) > MOST_COUNTED:
         return tuple(units)
-    taken = found.times_taken()
+    candidates, taken = Candidates.of(found.draws, found.built), found.times_taken()
     return tuple(
         unit
         if unit.verdict.is_decided
         else replace(
             unit,
-            more_readings=readings_to(found.draws, found.built, row=row, sd=wanted_sd_um(unit), taken=taken),
+            more_readings=candidates.count_to(
+                found.draws.quantities.matrix[row], sd=wanted_sd_um(unit), taken=taken
+            ),
         )
         for unit, row in zip(units, rows, strict=True)
     )

@@ -77,7 +77,8 @@ def answer_to_json(
     rereads : sequence of Notice
         Units that have to be read again after an adjustment; the headline begins with them.
     is_house : bool
-        Whether the units are kept in a record, and not in a kit file: for the words.
+        Whether the units are kept in a record, and not in a kit file: for the words. Where each person stops
+        and how they repeat is then left out: many read a house's verdict, and that is private.
     """
     known = sources or {}
     document = {
@@ -86,6 +87,7 @@ def answer_to_json(
         "headline": " ".join([*map(notice_text, rereads), answer.headline]),
         **{name: [_plain(one) for one in getattr(answer, name)] for name in _LISTS},
         **{name: [_unit(one, answer) for one in getattr(answer, name)] for name in ("bodies", "lenses")},
+        **({"operators": []} if is_house else {}),
         "readings": [_reading(one, known.get(one.row)) for one in answer.readings],
         "remedies": [_remedy(one, is_house=is_house) for one in remedies],
         "to_do": [_notice(one, is_house=is_house) for one in to_do(answer, remedies, rereads)],

@@ -14,7 +14,9 @@ from shimwise.bench.house.views import BodyFacts
 from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
 from shimwise.bench.verdict.verdict import judge_question, refresh_verdict
+from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.priors import STARTING_LEVELS, Effect
+from shimwise.record.queries.memories import memories
 from signed_years import Clock
 
 pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("clock")]  # signs preps
@@ -52,10 +54,12 @@ def test_the_fifth_signature_makes_the_houses_own_spreads_those_of_the_judge(
     assert house_taught(house.record) is None
     with pytest.raises(Conflict, match="No prep with readings is signed yet"):
         house_network(house.record, who=WHO)
+    signed = []
     for number in range(5):
         with house.record.reading() as connection:
             assert priors_in(connection) is None, number
-        sign(house, read_prep(house, number))
+        signed.append(read_prep(house, number))
+        sign(house, signed[-1])
         clock.now += timedelta(days=7)
     taught = house_taught(house.record)
     assert taught is not None
@@ -78,6 +82,11 @@ def test_the_fifth_signature_makes_the_houses_own_spreads_those_of_the_judge(
         assert rates_of(connection).body_month == 0.3  # what a person set goes before what was learned
 
     network = house_network(house.record, who=WHO)
+    assert question.prep.history is not None
+    for one in network.units:  # the judge's memory is what all preps together say, faded
+        known = question.prep.history.remembered(Kind(one.kind), one.name)
+        assert known.mean == pytest.approx(one.error_um, abs=1e-6)
+        assert one.sd_um <= known.sd < one.sd_um + 1.0
     assert [one.name for one in network.persons] == [WHO]  # their own alone
     change_body(house.record, house.ids["A-02"], facts=BodyFacts(name="A-02", is_retired=True), who=WHO)
     retired = house_network(house.record, who=WHO)
@@ -88,3 +97,7 @@ def test_the_fifth_signature_makes_the_houses_own_spreads_those_of_the_judge(
     assert sorted(one.name for one in everybody) == sorted(PERSONS)
     assert sum(one.from_mean_um for one in everybody) == pytest.approx(0.0, abs=1e-6)
     assert not house_network(house.record, who="").persons
+
+    signing.reopen(house.record, signed[-1], reason="a test", who=WHO)
+    with house.record.reading() as connection:  # what was learned from it goes with its signature
+        assert [row.cause for row in memories(connection)] == ["signed"] * 4

@@ -144,6 +144,7 @@ def rename(house: House) -> None:
     )
 
 
+@pytest.mark.usefixtures("made_anew")
 def test_a_signed_sheet_is_the_same_bytes_after_its_units_were_renamed(house: House) -> None:
     prep_id = signed_prep(house)
     sheet = make_sheets([record_admin.prep_document(house.record, prep_id)])

@@ -1,21 +1,23 @@
 """What a house teaches: its spreads, its persons, its walk; and what it does not claim."""
 
+import json
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from simulated_house import BLUR_UM, simulated_house
 
-from shimwise.inference.house.joint import datum_of, history_at, joint_state, priors_of, rates_of
+from shimwise.inference.house.joint import datum_of, joint_state, taught_by
 from shimwise.inference.house.next_readings import most_worth_reading, undecided
 from shimwise.inference.house.readings import Gauge
 from shimwise.inference.house.spreads import Learned, learn
+from shimwise.inference.house.taught import Taught
 from shimwise.inference.model.joint_memory import Unit
 from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.priors import K_MEDIAN, STARTING_LEVELS, Effect
 
 ARRAYS = ("body", "lens", "person", "prep", "tape", "distance_mm", "scale_um", "tape_um", "blur_um")
-ARRAYS_UM = ("ring_um", "low_um", "high_um")
+ARRAYS_UM = ("ring_um", "other_um", "low_um", "high_um")
 
 
 @pytest.fixture(scope="module")
@@ -33,6 +35,13 @@ def test_spreads_are_found_within_their_intervals(learned: tuple[Learned, np.nda
     assert spreads.levels[Effect.BODY].sd[0] < 4.5  # starts at 6
     assert spreads.levels[Effect.SETUP].sd[0] > 2.2  # starts at 1.5
     assert spreads.k == pytest.approx(0.15, abs=0.05)
+    assert spreads.ring == pytest.approx(1.0, abs=0.25)
+
+
+def test_how_exactly_rings_are_read_is_learned() -> None:
+    readings, _ = simulated_house(preps=20, seed=8)
+    found = learn(replace(readings, ring_um=3 * readings.ring_um))  # assumed three times too large
+    assert found.spreads.ring == pytest.approx(1 / 3, abs=0.08)
 
 
 def test_bodies_are_held_by_their_intervals(learned: tuple[Learned, np.ndarray]) -> None:
@@ -88,18 +97,18 @@ def test_without_a_gauge_all_bodies_share_a_term_and_a_gauge_narrows_it() -> Non
     assert told.common_sd_um < 0.75 * alone.common_sd_um
 
 
-def test_the_judge_gets_the_houses_spreads_and_a_history_that_fades(
+def test_the_judge_gets_the_houses_spreads_and_how_often_its_bodies_are_knocked(
     learned: tuple[Learned, np.ndarray],
 ) -> None:
-    priors = priors_of(learned[0])
+    taught = taught_by(learned[0], joint_state(learned[0]))
+    assert Taught.from_json(json.loads(json.dumps(taught.to_json()))) == taught
+    priors, walk = taught.priors(), learned[0].spreads.walks[Kind.BODY]
     assert priors.levels[Effect.BODY] == learned[0].spreads.levels[Effect.BODY]
-    assert len(priors.healthy_lens_sds_um) == 1
-    month_um = rates_of(learned[0]).body_month
-    last = float(learned[0].readings.days[-1])
-    early, late = history_at(learned[0], days=last), history_at(learned[0], days=last + 120.0)
-    name = learned[0].readings.bodies[0]
-    before, after = (one.remembered(Kind.BODY, name).sd for one in (early, late))
-    assert after**2 - before**2 == pytest.approx(4 * month_um**2, rel=0.01)
+    assert priors.levels[Effect.SET] == STARTING_LEVELS[Effect.SET]
+    assert priors.healthy_lens_sds_um == (learned[0].spreads.levels[Effect.LENS].sd[0],)
+    still, *knocked = priors.changed[Effect.BODY].share
+    assert (still, sum(knocked)) == pytest.approx((1 - walk.knocked_share, walk.knocked_share))
+    assert taught.rates().variance(Kind.BODY, days=120, jobs=3) == pytest.approx(4 * walk.month_um**2)
 
 
 def test_the_reading_most_worth_taking_lowers_what_is_undecided_as_promised(
@@ -118,7 +127,7 @@ def test_the_reading_most_worth_taking_lowers_what_is_undecided_as_promised(
     row[state.units.index(Unit(Kind.LENS, best.lens))] = 1.0
     row[state.units.index(Unit(Kind.SCALE, best.lens))] = found.readings.scale_um[one]
     row[state.places(Kind.EYE)] = BLUR_UM / len(found.readings.persons)
-    scale_um2 = (K_MEDIAN * BLUR_UM) ** 2 + found.readings.ring_um[one] ** 2
+    scale_um2 = (K_MEDIAN * BLUR_UM) ** 2 + (found.spreads.ring * found.readings.ring_um[one]) ** 2
     tape_um = found.readings.tape_um[one] * found.spreads.levels[Effect.SETUP].usual_sd
     width_um = found.readings.tape_um[one] * (12.7 if best.distance_mm < 1371.6 else 25.4)
     noise = 7 / 5 * scale_um2 / 3 + width_um**2 / 12 + tape_um**2

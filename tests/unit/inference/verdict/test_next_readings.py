@@ -10,12 +10,13 @@ from scipy import integrate, stats
 
 from shimwise.inference.model.candidates import possible_readings
 from shimwise.inference.model.design import build_mixture
+from shimwise.inference.posterior.student import STUDENT_INFLATION
 from shimwise.inference.verdict.judge import judge_prep
 from shimwise.inference.verdict.next_readings import (
     MOST_MORE,
-    STUDENT_LOSS,
+    Candidates,
     next_readings,
-    readings_to,
+    rounding_um,
     variance_of,
 )
 
@@ -32,15 +33,15 @@ def information_of_t(scale: float) -> float:
 
 
 def test_a_readings_variance_is_one_over_the_information_in_its_students_t() -> None:
-    assert pytest.approx(information_of_t(3.0), rel=1e-3) == 1 / (STUDENT_LOSS * 9.0)
+    assert pytest.approx(information_of_t(3.0), rel=1e-3) == 1 / (STUDENT_INFLATION * 9.0)
 
 
 def test_a_wider_stop_and_a_steadier_eye_are_worth_more() -> None:
     built = build_mixture(prep(reading()), candidates=[reading(), reading(fnumber=4.0)])
     by_stop = {one.fnumber: i for i, one in enumerate(built.candidates)}
-    at = variance_of(built, 0.2)
+    at = variance_of(built, 0.2, rounding_um(built))
     assert at[by_stop[2.0]] < at[by_stop[4.0]]
-    assert variance_of(built, 0.1)[by_stop[2.0]] < at[by_stop[2.0]]
+    assert variance_of(built, 0.1, rounding_um(built))[by_stop[2.0]] < at[by_stop[2.0]]
 
 
 def test_the_next_reading_is_the_one_that_a_refit_finds_best() -> None:
@@ -51,7 +52,8 @@ def test_the_next_reading_is_the_one_that_a_refit_finds_best() -> None:
     units = draws.quantities.matrix[wanted]
     information = np.linalg.inv(draws.unknowns_covariance)
     left = []
-    for row, v in zip(built.candidate_design, variance_of(built, float(draws.k.mean())), strict=True):
+    variance = variance_of(built, float(draws.k.mean()), rounding_um(built))
+    for row, v in zip(built.candidate_design, variance, strict=True):
         covariance = np.linalg.inv(information + np.outer(row, row) / v)
         left.append(float(np.mean(np.einsum("up,pq,uq->u", units, covariance, units))))
     found = next_readings(draws, built, wanted=wanted)
@@ -68,16 +70,16 @@ def counted(
     """Count for the first of unknowns with these prior sds; readings see sums of them, rounded by m²."""
     chance: Any = SimpleNamespace(
         k=np.array([1.0]),
-        quantities=SimpleNamespace(matrix=np.eye(len(prior_um))),
         unknowns_covariance=np.diag(np.square(prior_um)),
     )
     built: Any = SimpleNamespace(
         candidates=[SimpleNamespace(magnification=m, distance_mm=914.4)] * len(reading),
         candidate_design=np.array(reading),
-        candidate_blur_um=np.full(len(reading), eye_um / STUDENT_LOSS**0.5),
+        candidate_blur_um=np.full(len(reading), eye_um / STUDENT_INFLATION**0.5),
         candidate_ring_um=np.zeros(len(reading)),
     )
-    return readings_to(chance, built, row=0, sd=sd_um, taken=np.zeros(len(reading), dtype=np.intp))
+    taken = np.zeros(len(reading), dtype=np.intp)
+    return Candidates.of(chance, built).count_to(np.eye(len(prior_um))[0], sd=sd_um, taken=taken)
 
 
 @pytest.mark.parametrize(("sd_um", "count"), [(5.0, 7), (4.0, 12), (7.0, 2)])

@@ -66,6 +66,13 @@ def test_units_as_they_were_stand_apart_and_follow_the_schema_too(answer: Answer
         validate(document)
 
 
+def test_how_a_person_reads_is_not_in_the_verdict_of_a_house(answer: Answer) -> None:
+    assert answer_to_json(answer)["operators"]
+    document = answer_to_json(answer, is_house=True)
+    assert document["operators"] == []
+    validate(document)
+
+
 def test_every_agreed_key_is_there(document: Document) -> None:
     for place, keys in DESIGNED_KEYS.items():
         objects = document[place] if place else [document]

@@ -92,6 +92,7 @@ def test_the_prep_travels_in_its_sheet(signed_sheet: MadePaper) -> None:
     assert json.loads(attached["prep.json"][0]) == signed_document()
 
 
+@pytest.mark.usefixtures("made_anew")
 def test_the_same_prep_gives_the_same_bytes(signed_sheet: MadePaper) -> None:
     assert make_sheets([signed_document()]).pdf == signed_sheet.pdf
 
