@@ -87,7 +87,7 @@ def _read_finer(unit: str, n: Numbers) -> str:
     whose = f"{unit}'s" if unit else "the"
     return (
         f"Read between the marks: {whose} readings are steps of {width_text} µm at the sensor near "
-        f"{mm_to_feet_text(float(n['near_mm']))}, the reason for a wide ±."
+        f"{mm_to_feet_text(float(n['near_mm'] or 0.0))}, the reason for a wide ±."
     )
 
 
