@@ -39,8 +39,8 @@ from shimwise.inference.model.priors import STARTING_LEVELS, Effect, Levels  # n
 from shimwise.inference.verdict.answer import Answer, Verdict  # noqa: E402
 from shimwise.inference.verdict.judge import judge_prep  # noqa: E402
 
-FIRST_SEED = 10_001
-"""Seeds from 10,000 on are reported; the estimator was tuned on 1 to 12."""
+FIRST_SEED = 70_001
+"""Seeds from 10,000 on are reported; the estimator was tuned on some below 1,000."""
 PREPS, FRESH = 80, 6
 SMALL = (3, 5, 10, 20)
 BLUR_UM, Z95, TOLERANCE_UM = 40.0, 1.96, 10.0
@@ -290,6 +290,7 @@ def large_house(readings: int, *, bodies: int = 200, lenses: int = 60, seed: int
         tape_um=per_mm,
         blur_um=np.full(len(prep), BLUR_UM),
         ring_um=ring,
+        other_um=np.zeros(len(prep)),
         low_um=low,
         high_um=low + width,
     )

@@ -371,6 +371,11 @@ class PrepVerdict:
     notices: tuple[WordedNotice, ...]
     document: Mapping[str, Any]
 
+    @property
+    def known_pairs(self) -> Mapping[tuple[str, str], PairVerdict]:
+        """The pairs of which something is known, by body and lens."""
+        return {(one.body, one.lens): one for one in self.pairs if one.verdict != "not_checked"}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrepView:

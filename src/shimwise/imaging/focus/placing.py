@@ -31,6 +31,10 @@ MAX_DISTORTION = 0.02
 """Radial distortion at the corner, as a share of the radius, above which it is flagged: ordinary lenses stay
 below (common practice, no source)."""
 
+ENOUGH_STARS = 4
+"""Stars that fix the chart's lie by themselves: with fewer, corners of markers that blur draws in look like
+distortion."""
+
 
 def map_of(
     taken: Capture, layout: ChartLayout, start: FloatArray | None, flags: list[Raised], *, pitch_um: float
@@ -144,7 +148,7 @@ def _points(
         return chart_mm, px, sd
     for number, corners in track.corners_px.items():
         sheet, picture = track.corners_mm[number], corners + reference * track.drift_px[number]
-        if len(measures) >= 4:
+        if len(measures) >= ENOUGH_STARS:
             # Blur draws all four corners inwards alike: their mean stays.
             sheet, picture = sheet.mean(axis=0, keepdims=True), picture.mean(axis=0, keepdims=True)
         chart_mm += list(sheet)
@@ -175,7 +179,7 @@ def pose_of(
         pitch_um=settings.pitch_um,
         size_px=taken.size_px,
     )
-    if abs(pose.distortion) > MAX_DISTORTION:
+    if len(measures) >= ENOUGH_STARS and abs(pose.distortion) > MAX_DISTORTION:
         flags.append(raised(Flag.LENS_DISTORTS, f"by {100 * abs(pose.distortion):.1f} % at the corner"))
     turn = max(abs(pose.yaw_deg), abs(pose.pitch_deg))
     if turn > 1.0 and turn > 2.0 * pose.turn_sd_deg:

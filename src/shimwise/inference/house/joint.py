@@ -75,6 +75,7 @@ def taught_by(learned: Learned, state: JointState) -> Taught:
         levels=spreads.levels,
         log_sd=spreads.log_sd,
         walks={str(kind): walk for kind, walk in spreads.walks.items()},
+        ring=spreads.ring,
         common_sd_um=datum.common_sd_um,
         has_gauge=datum.has_gauge,
     )

@@ -96,7 +96,8 @@ def _candidates(learned: Learned, state: JointState) -> tuple[list[str], FloatAr
         row[place[Kind.LENS, name]] = 1.0
         row[place[Kind.SCALE, name]] = house.scale_um[i]
         row[persons] = house.blur_um[i] / max(1, len(persons))
-    scale_um2 = (K_MEDIAN * house.blur_um[chosen]) ** 2 + house.ring_um[chosen] ** 2
+    ring_um = learned.spreads.ring * house.ring_um[chosen]
+    scale_um2 = (K_MEDIAN * house.blur_um[chosen]) ** 2 + ring_um**2 + house.other_um[chosen] ** 2
     step_mm = np.array([usual_step_mm(one) for one in house.distance_mm[chosen]])
     tape_um2 = (house.tape_um[chosen] * learned.spreads.levels[Effect.SETUP].usual_sd) ** 2
     noise = STUDENT_INFLATION * scale_um2 / REPEATS + (house.tape_um[chosen] * step_mm) ** 2 / 12 + tape_um2

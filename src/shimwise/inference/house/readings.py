@@ -12,7 +12,7 @@ from shimwise.inference.model.prep import BodyKnowledge, MeasuredLanding, Prep, 
 from shimwise.inference.model.priors import NEAR_MARK_MM, Priors
 from shimwise.inference.model.rounding import cells_of_record, landing_intervals
 
-Figures = tuple[float, float, float, float, float, float, float]
+Figures = tuple[float, float, float, float, float, float, float, float]
 AXIS_SD_UM = 8.0
 """How far the axes of an anamorphic land from their mean: uncertainty of a reading along one. [µm]"""
 
@@ -43,8 +43,8 @@ class HouseReadings:
 
     ``person`` is −1 where frames measured; ``tape`` counts the taped distances; ``days`` (preps,) when each
     prep was; ``set_of_lens`` (lenses,), −1 without; ``distance_mm`` as taped. ``scale_um`` µm of landing per
-    ‰, ``tape_um`` per mm of tape, ``blur_um`` N·c, ``ring_um`` the rest of the error's scale, ``low_um`` and
-    ``high_um`` the interval.
+    ‰, ``tape_um`` per mm of tape, ``blur_um`` N·c; ``ring_um`` the error's scale from reading the ring, as
+    assumed before a house teaches it, ``other_um`` the rest of it; ``low_um`` and ``high_um`` the interval.
     """
 
     bodies: tuple[str, ...]
@@ -63,6 +63,7 @@ class HouseReadings:
     tape_um: FloatArray
     blur_um: FloatArray
     ring_um: FloatArray
+    other_um: FloatArray
     low_um: FloatArray
     high_um: FloatArray
     gauges: tuple[Gauge, ...] = ()
@@ -125,7 +126,7 @@ class _Collected:
 
     def readings(self) -> HouseReadings:
         rows = np.array(self.rows, dtype=np.intp).reshape(-1, 5)
-        figures = np.array(self.figures, dtype=np.float64).reshape(-1, 7)
+        figures = np.array(self.figures, dtype=np.float64).reshape(-1, 8)
         lenses = tuple(self.names["lens"])
         return HouseReadings(
             bodies=tuple(self.names["body"]),
@@ -144,8 +145,9 @@ class _Collected:
             tape_um=figures[:, 2],
             blur_um=figures[:, 3],
             ring_um=figures[:, 4],
-            low_um=figures[:, 5],
-            high_um=figures[:, 6],
+            other_um=figures[:, 5],
+            low_um=figures[:, 6],
+            high_um=figures[:, 7],
             gauges=tuple(self.gauges),
         )
 
@@ -157,15 +159,15 @@ class _Collected:
     ) -> Figures:
         m = seen.magnification
         if isinstance(reading, MeasuredLanding):
-            blur, ring = 0.0, seen.measured_sd_um or 1.0
+            blur, ring, other = 0.0, 0.0, seen.measured_sd_um or 1.0
         else:
             blur = seen.fnumber * prep.bodies.get(seen.body, BodyKnowledge()).coc_um
             ring = 1e3 * self.priors.ring_scale_mm * (seen.m_times_distance_mm / NEAR_MARK_MM) ** 2
             landing = (low + high) / 2 if np.isfinite(high) else low
             conversion = seen.conversion_share * NEAR_MARK_MM / seen.distance_mm * abs(landing)
             axis = AXIS_SD_UM if seen.axis is not None else 0.0
-            ring = float(np.sqrt(ring**2 + conversion**2 + axis**2))
-        return seen.distance_mm, seen.focal_mm * m, 1e3 * m * m, blur, ring, low, high
+            other = float(np.hypot(conversion, axis))
+        return seen.distance_mm, seen.focal_mm * m, 1e3 * m * m, blur, ring, other, low, high
 
     def _add_gauges(self, number: int, prep: Prep) -> None:
         for kind, known in ((Kind.BODY, prep.bodies), (Kind.LENS, prep.lenses)):

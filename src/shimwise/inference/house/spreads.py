@@ -50,7 +50,10 @@ LEAST_RATIO = 1.5
 """The next level's spread is at least so many times the one before."""
 STILL = 1.5e-3
 FEWEST_ROUNDS, MOST_ROUNDS = 10, 80
-LARGEST_K_STEP = 0.3
+LARGEST_LOG_STEP = 0.3
+RING_LOG_SD = 0.7
+"""Spread of the logarithm of the scale of errors from reading the ring, from one house to another. Chosen by
+us."""
 OVERSHOOT = 1.7
 """A step of maximisation is lengthened so many times; below 2 it still converges to the same point."""
 
@@ -59,6 +62,7 @@ OVERSHOOT = 1.7
 class Spreads:
     """What a house teaches: levels of each effect, walks, persons' k.
 
+    ``ring``: the scale of errors from reading the ring, in multiples of the one assumed.
     ``log_sd``: standard uncertainty of the logarithm of each effect's usual spread, that of all but the wild.
     """
 
@@ -66,6 +70,7 @@ class Spreads:
     log_sd: Mapping[Effect, float]
     walks: Mapping[Kind, Walk]
     k: FloatArray
+    ring: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -208,6 +213,7 @@ class _Learner:
         self.links = _Links.of(layout.months, KNOCKED_SHARE[Kind.BODY])
         self.lens_links = _Links.of(layout.lens_months, KNOCKED_SHARE[Kind.LENS])
         self.log_k = np.full(max(1, len(readings.persons)), np.log(priors.k_median))
+        self.log_ring = 0.0
         scale = self.scale()
         width = np.where(np.isfinite(readings.high_um), readings.high_um - readings.low_um, scale)
         precision = 1 / (STUDENT_INFLATION * (scale**2 + width**2 / 12))
@@ -237,12 +243,12 @@ class _Learner:
         """Return the scale of each reading's error. [µm]"""
         one = self.readings
         k = np.exp(self.log_k)[np.maximum(one.person, 0)]
-        return np.asarray(np.sqrt((k * one.blur_um) ** 2 + one.ring_um**2))
+        ring_um = np.exp(self.log_ring) * one.ring_um
+        return np.asarray(np.sqrt((k * one.blur_um) ** 2 + ring_um**2 + one.other_um**2))
 
     def _solve(self) -> Solution:
         cell, count = self.layout.cell, len(self.layout.cells.state)
-        precision = np.asarray(np.bincount(cell, self.site.precision, count), dtype=np.float64)
-        pull = np.asarray(np.bincount(cell, self.site.pull, count), dtype=np.float64)
+        precision, pull = (_summed(one, cell, count) for one in (self.site.precision, self.site.pull))
         return self.network.solve(precision, pull, self._information())
 
     def _information(self) -> Information:
@@ -331,26 +337,41 @@ class _Learner:
             mean=mean,
             variance=variance,
         )
-        self._update_k(scale)
+        self._update_scales(scale)
 
-    def _update_k(self, scale: FloatArray) -> None:
-        """One scoring step of every person's ln k, its log-normal prior included."""
+    def _update_scales(self, scale: FloatArray) -> None:
+        """One scoring step of every person's ln k and of the ring's scale, their log-normal priors included.
+
+        The information of each contains what it shares with the others: then all may step at once.
+        """
         one, persons = self.readings, len(self.log_k)
         by_eye = one.person >= 0
-        ratio = (self.square / scale**2)[by_eye]
-        share = ((np.exp(self.log_k)[one.person] * one.blur_um / scale) ** 2)[by_eye]
-        gain = share * ((NU + 1) * ratio / (NU + ratio) - 1)
-        slope = np.bincount(one.person[by_eye], gain, persons)
-        told = np.bincount(one.person[by_eye], 2 * NU / (NU + 3) * share**2, persons)
-        prior = self.priors.k_log_sd**-2.0
-        step = (slope - prior * (self.log_k - np.log(self.priors.k_median))) / (told + prior)
-        self.log_k = self.log_k + np.clip(step, -LARGEST_K_STEP, LARGEST_K_STEP)
+        person, ratio = one.person[by_eye], (self.square / scale**2)[by_eye]
+        gain, told = (NU + 1) * ratio / (NU + ratio) - 1, 2 * NU / (NU + 3)
+        eye = ((np.exp(self.log_k)[one.person] * one.blur_um / scale) ** 2)[by_eye]
+        ring = ((np.exp(self.log_ring) * one.ring_um / scale) ** 2)[by_eye]
+        self.log_k = _scored(
+            self.log_k,
+            slope=_summed(eye * gain, person, persons),
+            told=_summed(told * eye * (eye + ring), person, persons),
+            middle=float(np.log(self.priors.k_median)),
+            log_sd=self.priors.k_log_sd,
+        )
+        self.log_ring = float(
+            _scored(
+                np.array(self.log_ring),
+                slope=np.array((ring * gain).sum()),
+                told=np.array((told * ring * (eye + ring)).sum()),
+                middle=0.0,
+                log_sd=RING_LOG_SD,
+            )
+        )
 
     def _figures(self) -> FloatArray:
         """Return what has to stand still: an off level that hardly a unit is at may creep on."""
         usual = [group.levels.usual_sd for group in self.groups.values()]
         walks = [self.links.walk_um, self.lens_links.walk_um]
-        return np.concatenate([np.log([*usual, *walks]), self.log_k])
+        return np.concatenate([np.log([*usual, *walks]), self.log_k, [np.exp(self.log_ring)]])
 
     def _spreads(self) -> Spreads:
         return Spreads(
@@ -358,7 +379,20 @@ class _Learner:
             log_sd={effect: group.log_sd for effect, group in self.groups.items()},
             walks={Kind.BODY: self.links.walk, Kind.LENS: self.lens_links.walk},
             k=np.exp(self.log_k),
+            ring=float(np.exp(self.log_ring)),
         )
+
+
+def _summed(values: FloatArray, of: IntArray, count: int) -> FloatArray:
+    return np.asarray(np.bincount(of, values, count), dtype=np.float64)
+
+
+def _scored(
+    log: FloatArray, *, slope: FloatArray, told: FloatArray, middle: float, log_sd: float
+) -> FloatArray:
+    """Return logarithms of scales after a step of scoring with a normal prior, no longer than is safe."""
+    step = (slope - (log - middle) / log_sd**2) / (told + log_sd**-2.0)
+    return np.asarray(log + np.clip(step, -LARGEST_LOG_STEP, LARGEST_LOG_STEP))
 
 
 def _lens_columns(layout: Layout, lens: int, *, prep: int) -> IntArray:

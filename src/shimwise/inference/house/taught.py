@@ -28,8 +28,9 @@ class Taught:
     """What so many signed preps taught: levels of each effect, and the walks of bodies and lenses.
 
     ``log_sd``: standard uncertainty of the logarithm of each effect's usual spread, that of all but the wild;
-    ``common_sd_um``: how well the mean of all bodies is known, a term that each carries; ``has_gauge``:
-    whether a gauge or collimator value fixes it.
+    ``ring``: the scale of errors from reading the ring, in multiples of the one assumed; ``common_sd_um``:
+    how well the mean of all bodies is known, a term that each carries; ``has_gauge``: whether a gauge or
+    collimator value fixes it.
     """
 
     preps: int
@@ -37,6 +38,7 @@ class Taught:
     levels: Mapping[Effect, Levels]
     log_sd: Mapping[Effect, float]
     walks: Mapping[str, Walk]
+    ring: float
     common_sd_um: float
     has_gauge: bool
 
@@ -61,6 +63,7 @@ class Taught:
             levels=levels,
             changed={**own.changed, Effect.BODY: Levels(body.sd, share)},
             healthy_lens_sds_um=(self.levels[Effect.LENS].sd[0],),
+            ring_scale_mm=self.ring * own.ring_scale_mm,
         )
 
     def rates(self) -> "DriftRates":
@@ -85,6 +88,7 @@ class Taught:
             "walks": {
                 name: [one.month_um, one.log_sd, one.knocked_share] for name, one in self.walks.items()
             },
+            "ring": self.ring,
             "common_sd_um": self.common_sd_um,
             "has_gauge": self.has_gauge,
         }
@@ -102,6 +106,7 @@ class Taught:
                 name: Walk(month_um=month_um, log_sd=log_sd, knocked_share=share)
                 for name, (month_um, log_sd, share) in data["walks"].items()
             },
+            ring=data.get("ring", 1.0),  # not learned by earlier versions
             common_sd_um=data["common_sd_um"],
             has_gauge=data["has_gauge"],
         )

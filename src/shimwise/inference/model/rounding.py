@@ -98,7 +98,7 @@ def landing_intervals(
         if key not in cells:
             marks = marks_mm.get(reading.lens, ())
             if marks:
-                cells[key] = cell_between_marks(reading.reading_mm, marks, parts[reading.operator])
+                cells[key] = cell_between_marks(reading.reading_mm, marks, *parts[reading.operator])
             else:
                 found = _granularity(reading.operator, reading.reading_mm, values[reading.operator])
                 cells[key] = _cell(reading.reading_mm, found, values[reading.operator])
@@ -222,11 +222,18 @@ def _cell(reading_mm: float, found: Granularity, values: FloatArray) -> tuple[fl
     return max(reading_mm - half, reading_mm / 2), reading_mm + half
 
 
-def cell_between_marks(reading_mm: float, marks_mm: Sequence[float], parts: int) -> tuple[float, float]:
+def cell_between_marks(
+    reading_mm: float,
+    marks_mm: Sequence[float],
+    parts: int,
+    is_by_turn: bool = False,
+) -> tuple[float, float]:
     """Distances [mm] half-way to the neighbouring marks, or to the neighbouring parts of them, in extension.
 
     Extension goes as 1/distance closely enough for half-way points. Beyond the last mark on a side the other
-    side's width is taken; a reading between two marks lies in a cell of the parts.
+    side's width is taken; a reading between two marks lies in a cell of the parts. Where a person writes
+    parts of the way in distance (``is_by_turn``), they saw parts of the ring's turn, as nothing is engraved
+    there: 2′ 9″, half-way from 2½ to 3 ft, is then 2′ 8¾″.
     """
     inverse = sorted({0.0 if math.isinf(one) else 1 / one for one in marks_mm})
     here = 0.0 if math.isinf(reading_mm) else 1 / reading_mm
@@ -236,6 +243,8 @@ def cell_between_marks(reading_mm: float, marks_mm: Sequence[float], parts: int)
     on_mark = any(abs(one - here) <= tolerance for one in inverse)
     if not on_mark and below is not None and above is not None:
         gap = (above - below) / parts
+        if is_by_turn and below:
+            here = above - (above - below) * (1 / here - 1 / above) / (1 / below - 1 / above)
         return 1 / (here + gap / 2), _inverse_to_mm(here - gap / 2)
     down = None if below is None else (here - below) / parts
     up = None if above is None else (above - here) / parts
@@ -254,8 +263,11 @@ def _inverse_to_mm(inverse: float) -> float:
 
 def _parts_of_marks(
     readings: Sequence[Reading | MeasuredLanding], marks_mm: Mapping[str, Sequence[float]]
-) -> dict[str, int]:
-    """Parts into which each person divides the gap between two marks: the fewest that most readings fit."""
+) -> dict[str, tuple[int, bool]]:
+    """Parts into which each person divides the gap between two marks: the fewest that most readings fit.
+
+    And whether they fit as parts of the way in distance.
+    """
     places: dict[str, list[tuple[float, float]]] = defaultdict(list)
     for reading in readings:
         marks = marks_mm.get(reading.lens, ())
@@ -280,9 +292,9 @@ def _place(reading_mm: float, marks_mm: Sequence[float]) -> tuple[float, float]:
     return in_extension, in_distance
 
 
-def _fewest_parts(places: FloatArray) -> int:
+def _fewest_parts(places: FloatArray) -> tuple[int, bool]:
     for parts in PARTS_OF_MARKS:
-        off = np.abs(places * parts - np.round(places * parts)).min(axis=1)
-        if np.mean(off < 0.02 * parts) >= MULTIPLES:
-            return parts
-    return PARTS_OF_MARKS[-1]
+        fits = np.abs(places * parts - np.round(places * parts)) < 0.02 * parts
+        if np.mean(fits.any(axis=1)) >= MULTIPLES:
+            return parts, bool(np.mean(fits[:, 1]) >= MULTIPLES)
+    return PARTS_OF_MARKS[-1], False

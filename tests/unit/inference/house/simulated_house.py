@@ -83,6 +83,7 @@ def simulated_house(
         tape_um=found[:, 7],
         blur_um=np.full(len(found), BLUR_UM),
         ring_um=found[:, 8],
+        other_um=np.zeros(len(found)),
         low_um=found[:, 9],
         high_um=found[:, 10],
     )

@@ -17,7 +17,7 @@ from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.priors import K_MEDIAN, STARTING_LEVELS, Effect
 
 ARRAYS = ("body", "lens", "person", "prep", "tape", "distance_mm", "scale_um", "tape_um", "blur_um")
-ARRAYS_UM = ("ring_um", "low_um", "high_um")
+ARRAYS_UM = ("ring_um", "other_um", "low_um", "high_um")
 
 
 @pytest.fixture(scope="module")
@@ -35,6 +35,13 @@ def test_spreads_are_found_within_their_intervals(learned: tuple[Learned, np.nda
     assert spreads.levels[Effect.BODY].sd[0] < 4.5  # starts at 6
     assert spreads.levels[Effect.SETUP].sd[0] > 2.2  # starts at 1.5
     assert spreads.k == pytest.approx(0.15, abs=0.05)
+    assert spreads.ring == pytest.approx(1.0, abs=0.25)
+
+
+def test_how_exactly_rings_are_read_is_learned() -> None:
+    readings, _ = simulated_house(preps=20, seed=8)
+    found = learn(replace(readings, ring_um=3 * readings.ring_um))  # assumed three times too large
+    assert found.spreads.ring == pytest.approx(1 / 3, abs=0.08)
 
 
 def test_bodies_are_held_by_their_intervals(learned: tuple[Learned, np.ndarray]) -> None:
@@ -120,7 +127,7 @@ def test_the_reading_most_worth_taking_lowers_what_is_undecided_as_promised(
     row[state.units.index(Unit(Kind.LENS, best.lens))] = 1.0
     row[state.units.index(Unit(Kind.SCALE, best.lens))] = found.readings.scale_um[one]
     row[state.places(Kind.EYE)] = BLUR_UM / len(found.readings.persons)
-    scale_um2 = (K_MEDIAN * BLUR_UM) ** 2 + found.readings.ring_um[one] ** 2
+    scale_um2 = (K_MEDIAN * BLUR_UM) ** 2 + (found.spreads.ring * found.readings.ring_um[one]) ** 2
     tape_um = found.readings.tape_um[one] * found.spreads.levels[Effect.SETUP].usual_sd
     width_um = found.readings.tape_um[one] * (12.7 if best.distance_mm < 1371.6 else 25.4)
     noise = 7 / 5 * scale_um2 / 3 + width_um**2 / 12 + tape_um**2

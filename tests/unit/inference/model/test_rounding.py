@@ -88,6 +88,19 @@ def test_marks_that_are_known_bound_a_reading_half_way_to_its_neighbours() -> No
     assert far == pytest.approx(2 / (1 / 6 + 1 / 7) * FOOT_MM, rel=1e-6)
 
 
+def test_parts_of_the_way_between_marks_are_parts_of_the_rings_turn() -> None:
+    prep = prep_of({"A": 0.0}, {"L50": 0.0}, feet=(6,), step_mm=304.8, repeats=2)
+    one, other = prep.readings
+    prep = replace(prep, readings=(one, replace(other, reading_mm=6.5 * FOOT_MM)))
+    near, far = bounds_mm(prep, BenchFacts(marks_mm={"L50": MARKS_MM}))[6.5 * FOOT_MM]
+    turn = [FOOT_MM / (1 / 6 - share * (1 / 6 - 1 / 7)) for share in (0.25, 0.75)]
+    assert (near, far) == pytest.approx(turn, rel=1e-6)
+    # Written as the distance where half the turn is, it means that distance.
+    middle = FOOT_MM / (1 / 6 - 0.5 * (1 / 6 - 1 / 7))
+    prep = replace(prep, readings=(one, replace(other, reading_mm=middle)))
+    assert bounds_mm(prep, BenchFacts(marks_mm={"L50": MARKS_MM}))[middle] == pytest.approx(turn, rel=1e-6)
+
+
 def test_a_ring_at_infinity_is_a_bound() -> None:
     prep = prep_of({"A": 0.0}, {"L50": 0.0}, feet=(6,), repeats=1)
     prep = replace(prep, readings=(replace(prep.readings[0], reading_mm=math.inf),))

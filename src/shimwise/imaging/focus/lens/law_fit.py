@@ -20,6 +20,8 @@ W040_PRIOR = 1.0
 """Spread of spherical aberration among lenses, waves: keeps a misfit from being read as several waves."""
 
 REACH_SHARE = 1.35
+STRAIGHT, BENT = np.array([1]), np.array([1, 3, 5])
+"""Powers of the transfer with amplitudes; with the cube alone, sharpening that clips looked like a slip."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,8 +129,8 @@ def coarse_peak_um(rings: StarRings, weight: FloatArray) -> float:
 class LawProblem:
     """Residuals of the law with the amplitudes projected out (Kaufman's form).
 
-    Where ``is_bent``, each ring has an amplitude of the transfer's cube too: sharpening that clips, tone
-    curves and noise reduction bend modulation so.
+    Where ``is_bent``, each ring has amplitudes of the transfer's third and fifth power too: sharpening that
+    clips, tone curves and noise reduction bend modulation so.
     """
 
     def __init__(
@@ -163,21 +165,18 @@ class LawProblem:
         total, by_z, by_n = self.transfer(state)
         step = 0.02
         by_w = (self.transfer(state._replace(w040=state.w040 + step))[0] - total) / step
-        first, size = _unit(self.root * total)
-        share = np.sum(first * self.target, axis=0)
-        rest, gain = self.target - share * first, share / size
-        columns, by_transfer = [first], gain
-        if self.is_bent:
-            cube = self.root * total**3
-            second, size = _unit(cube - first * np.sum(cube * first, axis=0))
-            share = np.sum(second * self.target, axis=0)
-            rest, columns = rest - share * second, [first, second]
-            by_transfer = gain + 3.0 * (share / size) * total**2
+        powers = BENT if self.is_bent else STRAIGHT
+        columns = self.root[..., None] * total[..., None] ** powers  # (frames, rings, powers)
+        basis, corner = np.linalg.qr(np.moveaxis(columns, 0, 1))  # of each ring
+        share = np.einsum("rfp,fr->rp", basis, self.target)
+        rest = self.target - np.einsum("rfp,rp->fr", basis, share)
+        corner += 1e-12 * np.eye(powers.size)  # a ring without a weight
+        amplitude = np.linalg.solve(corner, share[..., None])[..., 0]
+        by_transfer = np.sum(amplitude * powers * total[..., None] ** (powers - 1), axis=-1)
         slopes = by_transfer * self.root * np.stack([-by_z, by_n, by_w])
-        for column in columns:
-            slopes -= column * np.sum(slopes * column, axis=1, keepdims=True)
+        slopes -= np.einsum("rfp,rpk->kfr", basis, np.einsum("rfp,kfr->rpk", basis, slopes))
         prior = 1e-3 * self.scale * (state.w040 / W040_PRIOR) ** 2
-        return float(np.sum(rest**2)) + prior, rest.ravel(), slopes.reshape(3, -1).T, gain
+        return float(np.sum(rest**2)) + prior, rest.ravel(), slopes.reshape(3, -1).T, amplitude[:, 0]
 
     def searched(self, state: LensState, iterations: int) -> tuple[LensState, float]:
         """Levenberg-Marquardt from a start; returns the state and its cost."""
@@ -206,9 +205,3 @@ class LawProblem:
                 if damping > 1e5:
                     break
         return state, cost
-
-
-def _unit(columns: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Columns of unit length, and the lengths they had."""
-    size = np.sqrt(np.maximum(np.sum(columns * columns, axis=0), 1e-30))
-    return columns / size, size

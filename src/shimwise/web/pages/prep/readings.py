@@ -8,6 +8,7 @@ from starlette.responses import Response
 from shimwise.bench.errors import NotFound
 from shimwise.bench.prep import preps
 from shimwise.bench.prep import readings as prep_readings
+from shimwise.bench.prep.errors import LandingBeyond
 from shimwise.bench.prep.preview import preview_landing
 from shimwise.bench.prep.views import PrepView, ReadingView
 from shimwise.errors import ShimwiseError
@@ -56,20 +57,20 @@ def add_reading(visit: PostDep, prep_id: str) -> Response:
     form, who = visit.form, visit.who
     try:
         taken = _taken(form)
-        if form.text("sure") != _summary(form):
-            seen = preview_landing(visit.record, prep_id, **taken)
-            if seen.is_beyond:
-                form.set("sure", _summary(form))
-                visit.status = 422
-                return show_part(visit, prep_id, "read", form=form, preview=seen, asks=True)
         saved = prep_readings.add_reading(
             visit.record,
             prep_id,
             id=form.text("id") or None,
             operator=who,
+            asks=form.text("sure") != _summary(form),
             **form.read(texts=("stop", "note", "corrects", "reason"), numbers=["age_s", "temperature_c"]),
             **taken,
         )
+    except LandingBeyond:
+        form.set("sure", _summary(form))
+        visit.status = 422
+        seen = preview_landing(visit.record, prep_id, **taken)
+        return show_part(visit, prep_id, "read", form=form, preview=seen, asks=True)
     except ShimwiseError as error:
         visit.refuse(error, fields={"age_s": ""})  # 503 if the record is away: it waits on the device
         return show_part(visit, prep_id, "read", form=form)
