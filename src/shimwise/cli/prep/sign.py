@@ -10,7 +10,8 @@ from shimwise.bench.prep.preps import open_prep
 from shimwise.bench.prep.views import PrepView
 from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
-from shimwise.bench.verdict import verdict
+from shimwise.bench.sign.views import SignOffView
+from shimwise.bench.verdict import teaching, verdict
 from shimwise.cli.output import is_asked, show
 from shimwise.cli.record_options import AsJson, Data, Prep, Who, person
 from shimwise.errors import RecordError
@@ -62,6 +63,11 @@ def sign(
                 typer.echo("Nothing is signed.")
                 raise typer.Exit(REFUSED)
         signed = signing.sign(record, prep_id, who=name, exceptions=excepted, as_set=as_set)
+        _show(prep_id, view, signed, as_json=as_json)
+        teaching.learn_after_signature(record)
+
+
+def _show(prep_id: str, view: PrepView, signed: SignOffView, *, as_json: bool) -> None:
     lines = [f"Signed by {signed.signed_by}, {signed.signed_at:%Y-%m-%d %H:%M} UTC: {view.title}."]
     lines += ["Signed are bodies and lenses together, as a set."] if signed.as_set else []
     lines += [f"Undecided: {one.unit}: {one.reason} ({one.name})." for one in signed.exceptions]
