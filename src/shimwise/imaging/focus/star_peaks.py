@@ -37,7 +37,8 @@ def star_peaks(
     """Peaks of all stars, in the order measured; the run is judged by the layout's centre star."""
     order = sorted(measures, key=lambda m: (m.star.id != layout.centre_star.id, -float(m.pixels.sum())))
     lens = lens_of(settings)
-    run = check_run(star_rings(_ring_data(order[0], position, settings)), lens)
+    shade = np.max([measure.shade() for measure in measures], axis=0)
+    run = check_run(star_rings(_ring_data(order[0], position, settings)), lens, shade)
     stars = []
     for measure in measures:
         corrected = replace(_ring_data(measure, position, settings), position_um=run.position_um)

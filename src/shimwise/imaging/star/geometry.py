@@ -141,6 +141,16 @@ class StarMeasure:
             pitch_um=pitch_um,
         )
 
+    def shade(self) -> FloatArray:
+        """Return how unevenly each frame is dimmed beside the others, (frames,), ln from sector to sector.
+
+        Focus leaves the mean brightness of a sector as it is, and a lamp that changes alters all alike.
+        """
+        pixels = self.cells.pixels
+        light = np.sum(np.where(pixels > 0.0, pixels * self.cells.mean, 0.0), axis=1)
+        bright = np.log(np.maximum(light, TINY_PIXELS) / np.maximum(np.sum(pixels, axis=1), TINY_PIXELS))
+        return np.asarray(np.ptp(bright - np.median(bright, axis=0), axis=1), dtype=np.float64)
+
 
 def measure_star(
     star: Star,

@@ -1,10 +1,13 @@
 """Stars of pictures made apart, by an image former of their own (tests/reference/README.md, item 11)."""
 
 import json
+import shutil
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+import cv2
+import numpy as np
 import pytest
 
 from shimwise.bench.sweep.measure import LookedAt, OwnStar, measure
@@ -15,10 +18,14 @@ REFERENCE = Path(__file__).parents[3] / "reference"
 @cache
 def found(name: str) -> tuple[dict[str, Any], float, dict[str, str]]:
     """Document of a sweep's star, its error [µm], and the frames that each notice names."""
-    truth = json.loads((REFERENCE / name / "truth.json").read_text(encoding="utf-8"))
+    return measured(REFERENCE / name)
+
+
+def measured(folder: Path) -> tuple[dict[str, Any], float, dict[str, str]]:
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
     star = truth["star"]
     own = OwnStar(centre_px=tuple(star["centre_px"]), radius_px=star["radius_px"], spokes=star["spokes"])
-    document = measure(REFERENCE / name, looked_at=LookedAt(star=own)).document
+    document = measure(folder, looked_at=LookedAt(star=own)).document
     named = {one["code"]: str(one["numbers"].get("frames", "")) for one in document["notices"]}
     assert document["low_um"] < truth["best_um"] < document["high_um"]
     return document, document["best_um"] - truth["best_um"], named
@@ -45,6 +52,16 @@ def test_a_hand_and_a_start_that_has_not_settled_are_left_out_and_named() -> Non
     assert abs(error) < 0.25
     assert named["frame_obstructed"] == "007.png, 010.png"
     assert named["not_settled"].startswith("000.png")
+
+
+def test_a_soft_shadow_that_leaves_the_contrast_is_named_and_left_out(tmp_path: Path) -> None:
+    copy = shutil.copytree(REFERENCE / "foreign-1", tmp_path / "foreign-1")
+    frame = cv2.imread(str(copy / "008.png"), cv2.IMREAD_UNCHANGED)
+    across = 1.0 / (1.0 + np.exp((np.arange(frame.shape[1]) - 120.0) / 25.0))
+    cv2.imwrite(str(copy / "008.png"), (frame * (1.0 - 0.8 * across)).astype(frame.dtype))
+    _, error, named = measured(copy)
+    assert abs(error) < 0.03
+    assert named["frame_obstructed"] == "008.png"
 
 
 def test_sharpened_pictures_are_recognised_and_keep_their_number() -> None:

@@ -18,6 +18,10 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 MOST_ROUNDS = 3
+SHADED = 0.15
+"""Unevenness of a frame's brightness over a star, ln, from which something stood before the chart; chosen."""
+MOST_SHADED = 0.25
+"""Share of a sweep's frames that something may stand in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +37,7 @@ class RunCheck:
     keep : ndarray of bool
         Frames used for every star (settled ones).
     obstructed : ndarray of bool
-        Frames left out for this star.
+        Frames left out since something stood before the star.
     slip : Slip or None
         A step in the positions; corrected when it is sure.
     other : PeakFit or None
@@ -69,9 +73,12 @@ def fit_clear(
     return fit, out
 
 
-def check_run(rings: StarRings, lens: Lens) -> RunCheck:
-    """Fit the best star of a sweep and judge the run by it."""
-    keep = np.ones(rings.frames, dtype=bool)
+def check_run(rings: StarRings, lens: Lens, shade: FloatArray) -> RunCheck:
+    """Fit the best star of a sweep and judge the run by it; ``shade``: how unevenly each frame is lit, ln."""
+    shaded = shade > SHADED
+    if np.count_nonzero(shaded) > MOST_SHADED * rings.frames:
+        shaded = np.zeros_like(shaded)  # the light itself wanders
+    keep = ~shaded
     fit, out = fit_clear(rings, lens, keep)
     slip = find_slip(rings, lens, fit.law, keep & ~out)
     if slip is not None and slip.is_sure:
@@ -89,4 +96,4 @@ def check_run(rings: StarRings, lens: Lens) -> RunCheck:
     if slip is not None and not slip.is_sure:
         moved = slipped(rings, slip.frame, slip.whole_um)
         other = peak_of(fit_star(moved, lens, keep=keep & ~out), lens)
-    return RunCheck(fit, rings.position_um, keep, out, slip, other, unsettled)
+    return RunCheck(fit, rings.position_um, keep, out | shaded, slip, other, unsettled)
