@@ -23,8 +23,7 @@ That error is taken from its two runs: the largest relative difference among the
 kind (scales and tapes have long tails, and their sds need the longest runs)."""
 P_AGREES = 0.025
 RUNS = 6
-"""Few, for time; the tolerances hold their Monte Carlo error. With 32 runs sds of bodies, lenses and pairs lie
-within 3 % and P within .01 on all benches (``benchmarks/RESULTS.md``)."""
+"""Few, for time; the tolerances hold their Monte Carlo error. With 32 runs: see ``benchmarks/RESULTS.md``."""
 MEAN_AGREES = 0.07
 """Largest difference of means, in posterior sd."""
 LIMITED = ("body", "lens", "pair", "scale", "setup", "eye")
