@@ -36,6 +36,8 @@ LETTER = 0.6
 """Width of a letter, in sizes of its type."""
 ERROR_LETTERS = 5.6
 """Width of the column of errors, in sizes of its type."""
+BEFORE = " before adjustment "
+"""Between the name of a unit and the number of the adjustment before which it was read."""
 KEPT, DOUBTED = "k", "d"
 SIDES = ((-1, "left"), (1, "right"))
 """Short of the mark is drawn at the left, deep at the right."""
@@ -258,9 +260,7 @@ class PanelDrawing:
         """Write names at the left, errors and verdicts at the right, and which rows were not read."""
         layout, ink = self.layout, self.palette.ink
         body = self.panel.body
-        rows = [
-            self._unit_datum(0, capital(titled("body", body.name)), self.panel.state, body, self.panel.bar)
-        ]
+        rows = [self._unit_datum(0, _body_words(body.name), self.panel.state, body, self.panel.bar)]
         rows += [
             self._unit_datum(n, row.name, row.state, row.lens, row.bar) for n, row in enumerate(self.rows, 1)
         ]
@@ -342,6 +342,12 @@ class PanelDrawing:
             title = "error ± (95 %), µm" if layout.is_whole else "own error ± 95 %, µm"
             look = {"color": palette.grey, "text": title, "fontSize": layout.small_px}
             yield mark("text", base, x=plot_px + 18, y=y, align="left", **look)
+
+
+def _body_words(name: str) -> str:
+    """Return a body's name as a row's label; that it is as before a move comes first, and is never cut off."""
+    now, is_past, number = name.partition(BEFORE)
+    return f"Before move {number}: {plain(now)}" if is_past else capital(titled("body", name))
 
 
 def _thinned(values: Sequence[float], most: int) -> Sequence[float]:
