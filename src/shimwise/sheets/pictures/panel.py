@@ -262,7 +262,8 @@ class PanelDrawing:
         body = self.panel.body
         rows = [self._unit_datum(0, _body_words(body.name), self.panel.state, body, self.panel.bar)]
         rows += [
-            self._unit_datum(n, row.name, row.state, row.lens, row.bar) for n, row in enumerate(self.rows, 1)
+            self._unit_datum(n, row.name, row.state, row.lens, row.bar, short=row.short_name)
+            for n, row in enumerate(self.rows, 1)
         ]
         names = [{**row, "ink": ink} for row in rows]
         names[0]["is_bold"] = True
@@ -286,16 +287,19 @@ class PanelDrawing:
             }
             yield mark("text", values, x=self._x(), y=self._y(), text="not read", **look)
 
-    def _unit_datum(self, row: int, name: str, state: StateCode, unit: BodyAnswer, bar: Bar | None) -> _Datum:
+    def _unit_datum(
+        self, row: int, name: str, state: StateCode, unit: BodyAnswer, bar: Bar | None, *, short: str = ""
+    ) -> _Datum:
+        """Return the words of a row; ``short``: its name without optics, which the table of units has too."""
         error, verdict = error_text(unit) if bar else "", STATE_WORDS[state]
         both = f"{error}  {verdict}".strip()
+        room = LABEL_CELLS
         if self.layout.is_stacked:
             room = int(self.layout.plot_px / (LETTER * self.layout.text_px)) - len(both) - 1
-            # A lens's optics are in the table of units too; its name is not cut for them.
-            name = name if len(name) <= room else fitted(plain(unit.name), max(room, LEAST_CELLS))
+            room = min(max(room, LEAST_CELLS), LABEL_CELLS)
         return {
             "row": row - self.layout.name_rise,
-            "words": fitted(name, LABEL_CELLS),
+            "words": name if len(name) <= room else fitted(short or name, room),
             "error": error,
             "verdict": verdict,
             "both": both,
@@ -345,7 +349,7 @@ class PanelDrawing:
 
 
 def _body_words(name: str) -> str:
-    """Return a body's name as a row's label; that it is as before a move comes first, and is never cut off."""
+    """Return a body as a row's label; that it is as before a move comes first, and is never cut off."""
     now, is_past, number = name.partition(BEFORE)
     return f"Before move {number}: {plain(now)}" if is_past else capital(titled("body", name))
 

