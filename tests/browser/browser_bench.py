@@ -2,19 +2,23 @@
 
 import os
 import re
-import secrets
-import signal
-import socket
-import subprocess
-import sys
-import time
+import shutil
+import threading
+from concurrent.futures import ThreadPoolExecutor
+from itertools import count
 from pathlib import Path
+from typing import Self
 
 import httpx
+import pytest
 from playwright.sync_api import Browser, BrowserContext, Page
 
-from child_process import ends_with_the_tests
 from record_template import copied_record
+from shimwise.bench.access.pairing import set_passphrase
+from shimwise.bench.demo.demo_record import fill_demo
+from shimwise.bench.exchange.record_admin import open_record
+from shimwise.bench.verdict import judge_service
+from shimwise.web.serve import Pages, ServeOptions
 
 __all__ = [
     "CHROMIUM",
@@ -30,7 +34,13 @@ __all__ = [
     "unfolded",
 ]
 
-CHROMIUM = Path(os.environ.get("SHIMWISE_CHROMIUM", "/usr/bin/chromium"))
+CHROMIUM = Path(
+    os.environ.get("SHIMWISE_CHROMIUM")
+    or shutil.which("chromium-headless-shell")
+    or shutil.which("chromium")
+    or "/usr/bin/chromium"
+)
+"""Without a window of its own Chromium takes half as much of the machine."""
 FLAGS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -40,59 +50,52 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-BEGIN = "import sys; from shimwise.cli import main; main(sys.argv[1:])"
-STARTING_S = 120.0
 PASSPHRASE = "heron over the third bay"
-PATIENCE_MS = 12_000
+PATIENCE_MS = 30_000
 SHORT_WAITS = """(() => {
   const wait = window.setTimeout.bind(window);
   window.setTimeout = (act, ms, ...more) => wait(act, ms >= 400 ? ms / 10 : ms, ...more);
 })()"""
 """Waits before another try are a tenth as long; the pad's own are left as they are."""
+_NUMBERS = count(1)
 PREP = re.compile(r"/preps/([0-9a-f]{32})")
 
 
+class _JudgeHere(ThreadPoolExecutor):
+    """The judge in a thread of the tests instead of a process of its own."""
+
+    def __init__(self, *, max_workers: int, mp_context: object, initializer: object) -> None:
+        super().__init__(max_workers)
+
+
 class Server:
-    """``shimwise serve`` as a process, which a test stops and starts again at the same address."""
+    """The pages of a record, served by a thread of the tests: they share what is imported, and what is drawn.
 
-    def __init__(self, data: Path, *words: str) -> None:
-        self.words = words
-        self.data, self.log = data, data.parent / f"{data.name}.log"
-        self.port = _free_port()
+    ``shimwise serve`` and its judge, processes of their own, are tested without a browser.
+    """
+
+    def __init__(self, data: Path, host: str = "127.0.0.1") -> None:
+        self.data, self.host = data, host
+        self.address = ""
+
+    def __enter__(self) -> Self:
+        self._record = open_record(str(self.data))
+        if self.host != "127.0.0.1":
+            set_passphrase(self._record, passphrase=PASSPHRASE)
+        self._patch = pytest.MonkeyPatch()
+        self._patch.setattr(judge_service, "ProcessPoolExecutor", _JudgeHere)
+        self._pages = Pages(self._record, ServeOptions(host=self.host, port=0))
+        self.port = self._pages.port
         self.address = f"http://127.0.0.1:{self.port}"
-        self.process: subprocess.Popen[bytes] | None = None
+        self._thread = threading.Thread(target=self._pages.run, daemon=True)
+        self._thread.start()  # the socket listens already: who calls before the answer is ready waits for it
+        return self
 
-    def start(self) -> "Server":
-        with self.log.open("ab") as out:
-            self.process = subprocess.Popen(
-                ends_with_the_tests(
-                    *(sys.executable, "-u", "-c", BEGIN, "serve"),
-                    *("--data", self.data, "--port", str(self.port), *self.words),
-                ),
-                stdin=subprocess.DEVNULL,
-                stdout=out,
-                stderr=subprocess.STDOUT,
-                env=os.environ | {"SHIMWISE_PASSPHRASE": PASSPHRASE},
-            )
-        until = time.monotonic() + STARTING_S
-        while time.monotonic() < until and self.process.poll() is None:
-            try:
-                httpx.get(f"{self.address}/api/v1/preps", timeout=2)
-            except httpx.TransportError:
-                time.sleep(0.05)
-            else:
-                return self
-        raise RuntimeError(self.log.read_text(encoding="utf-8"))
-
-    def stop(self) -> None:
-        if self.process is not None:
-            self.process.send_signal(signal.SIGINT)
-            try:
-                self.process.wait(10)
-            except subprocess.TimeoutExpired:
-                self.process.kill()
-                self.process.wait()
-            self.process = None
+    def __exit__(self, *_: object) -> None:
+        self._pages.stop()
+        self._thread.join()
+        self._record.close()
+        self._patch.undo()
 
     def readings(self, prep_id: str) -> list[dict[str, object]]:
         """Give the readings that the record keeps of a prep, in their order."""
@@ -101,16 +104,8 @@ class Server:
         return kept
 
 
-def _free_port() -> int:
-    with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
-        return int(taken.getsockname()[1])
-
-
 def filled(folder: Path) -> Path:
     """Make a record that holds the invented bench."""
-    from shimwise.bench.demo.demo_record import fill_demo
-
     copied_record(folder / "record", fill_demo)
     return folder / "record"
 
@@ -163,7 +158,7 @@ class Devices:
         with httpx.Client(base_url=f"{self.address}/api/v1", timeout=10) as client:
             bodies = client.get("/bodies").json()["bodies"]
             facts = next(one["facts"] for one in bodies if one["facts"]["name"] == "A-12")
-            new = {**facts, "name": f"T-{secrets.token_hex(3)}", **changed, "who": "test"}
+            new = {**facts, "name": f"T-{next(_NUMBERS)}", **changed, "who": "test"}
             return str(client.post("/bodies", json=new).raise_for_status().json()["id"])
 
     def new_prep(self, *, taped: tuple[str, ...] = ("3'",), count: int = 0, body_id: str = "") -> str:

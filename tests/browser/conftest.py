@@ -1,6 +1,5 @@
 """Pages in a real browser, on a server of their own. Skipped, with the reason, where there is no Chromium."""
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,23 +16,18 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: here in item.path.parents)
     for item in items:
         if here in item.path.parents and not CHROMIUM.exists():
-            item.add_marker(pytest.mark.skip(reason=f"no Chromium at {CHROMIUM}: install Debian's chromium"))
+            item.add_marker(
+                pytest.mark.skip(
+                    reason=f"no Chromium at {CHROMIUM}: install Debian's chromium-headless-shell"
+                )
+            )
 
 
 @pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Fill a record once; whoever serves it takes a copy."""
-    return filled(tmp_path_factory.mktemp("demo"))
-
-
-@pytest.fixture(scope="session")
-def server(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     """Serve the invented bench; shared, so a test starts a prep of its own to change things."""
-    served = Server(Path(shutil.copytree(demo, tmp_path_factory.mktemp("bench") / "record")))
-    try:
-        yield served.start()
-    finally:
-        served.stop()
+    with Server(filled(tmp_path_factory.mktemp("bench"))) as served:
+        yield served
 
 
 @pytest.fixture(scope="session")

@@ -140,10 +140,8 @@ def test_the_door_beyond_this_machine_holds_none_and_pairs_a_device_that_sees_dr
     years.sign_monthly([0, 1, -1, 3, 6, 9])
     change_leads(years.record, names=[WHO], who=WHO)
     years.record.close()
-    server = Server(tmp_path / "record", "--host", "0.0.0.0")
-    devices = Devices(browser, server)
-    try:
-        server.start()
+    with Server(tmp_path / "record", host="0.0.0.0") as server:
+        devices = Devices(browser, server)
         page = devices.open(360, 740, is_touch=True, person=WHO)
         page.goto("/bodies")
         expect(page).to_have_title("Pair this device · Shimwise")
@@ -182,7 +180,5 @@ def test_the_door_beyond_this_machine_holds_none_and_pairs_a_device_that_sees_dr
         page.goto("/repeatability")
         expect(page.get_by_role("heading", name="Everybody")).to_be_visible()
         wrong += look(page)
-    finally:
         devices.close()
-        server.stop()
     assert wrong == []

@@ -29,10 +29,9 @@ def test_from_an_empty_house_to_the_first_reading_takes_at_most_twelve_taps(
     browser: Browser, tmp_path: Path
 ) -> None:
     empty_record(tmp_path / "record")
-    server = Server(tmp_path / "record")
-    devices = Devices(browser, server.start())
-    try:
-        page, hand = devices.open(360, 740, is_touch=True), Hand()
+    with Server(tmp_path / "record") as server:
+        devices, hand = Devices(browser, server), Hand()
+        page = devices.open(360, 740, is_touch=True)
         page.goto("/")
         hand.tap(page.get_by_role("link", name="Add a body", exact=True).last)
         hand.type(page.locator("#name"), "A-07")
@@ -48,6 +47,4 @@ def test_from_an_empty_house_to_the_first_reading_takes_at_most_twelve_taps(
         hand.tap(page.get_by_role("button", name="Save reading"))
         expect(page.locator("#answer .saved")).to_contain_text("H50 at 3'")
         assert hand.taps <= MOST_TAPS
-    finally:
         devices.close()
-        server.stop()

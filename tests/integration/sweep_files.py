@@ -3,6 +3,7 @@
 import json
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -21,14 +22,11 @@ FOCAL_MM, MAGNIFICATION = 50.0, 0.05
 DISTANCE_MM = FOCAL_MM * (2 + MAGNIFICATION + 1 / MAGNIFICATION)
 """Taped distance by the thin lens's f(2 + m + 1/m)."""
 BEST_UM = 9.0
-STAR = SweepSpec(
-    width=720,
-    height=440,
-    stars=5,
+SMALL = SweepSpec(
+    width=400,
+    height=300,
     star_px=170,
-    small_star_px=110,
     spokes=48,
-    small_spokes=24,
     markers=True,
     range_um=60.0,
     best_um=BEST_UM,
@@ -36,9 +34,8 @@ STAR = SweepSpec(
     magnification=MAGNIFICATION,
     focal_mm=FOCAL_MM,
 )
-SMALL = SweepSpec(**{**STAR.__dict__, "width": 400, "height": 300, "stars": 1})
-"""One star with its markers, for what does not ask about tilt."""
-CHART_MOVES = SweepSpec(**{**SMALL.__dict__, "exit_pupil_mm": -FOCAL_MM * MAGNIFICATION})
+"""One star with its markers."""
+CHART_MOVES = replace(SMALL, fnumber=4.0, exit_pupil_mm=-FOCAL_MM * MAGNIFICATION)
 """The picture grows as the chart comes nearer: m(D)/m0 = 1 - p/(f m0), what a pupil at -f m0 would do."""
 TEXTURE = SweepSpec(
     width=360, height=300, texture=True, range_um=60.0, best_um=BEST_UM, phase=False, magnification=0.02
@@ -66,7 +63,7 @@ def invented_frames(spec: SweepSpec) -> tuple[list[NDArray[np.float32]], dict[st
 
 def write_sweep(
     folder: Path,
-    spec: SweepSpec = STAR,
+    spec: SweepSpec = SMALL,
     *,
     place: Callable[[float], dict[str, Any]] = lambda um: {"position_um": um},
     has_chart: bool = True,

@@ -1,7 +1,6 @@
 """A run of tests that is ended in the middle leaves no server or browser running."""
 
 import os
-import signal
 import subprocess
 import sys
 import time
@@ -73,11 +72,10 @@ def _command(pid: int) -> str:
 
 @pytest.mark.slow
 @pytest.mark.skipif(SETPRIV is None, reason="only Linux ends children with their parent")
-@pytest.mark.parametrize("sign", [signal.SIGKILL, signal.SIGINT], ids=["killed", "interrupted"])
-def test_nothing_it_started_is_left_running(tmp_path: Path, sign: signal.Signals) -> None:
+def test_nothing_it_started_is_left_running(tmp_path: Path) -> None:
     with _start(tmp_path) as process:
         started = _children(process.pid)
-        process.send_signal(sign)
+        process.kill()  # the hardest: nothing of its own can clean up
         process.wait(PATIENCE_S)
     assert started
     until = time.monotonic() + PATIENCE_S

@@ -124,7 +124,7 @@ def paint(
     )
 
 
-@numba.njit(cache=False, fastmath=True)
+@numba.njit(cache=True, fastmath=True)
 def _paint(
     way: NDArray[np.float64],
     place: NDArray[np.float64],

@@ -20,6 +20,7 @@ COMMANDS = {
     "chart": "Print a test chart at true scale.",
     "serve": "Serve the pages, on which a prep is done and kept.",
     "sweep": "Find best focus in frames as sensor, ring or chart moves.",
+    "meter": "Measure a feed live: how far the sensor is from sharp.",
     "adjust": "Adjust a body or lens, step by step, none skipped.",
     "sign": "Sign a prep, so that it stays as it is.",
     "reopen": "Open a signed prep again, with a reason.",
@@ -38,7 +39,7 @@ COMMANDS = {
 }
 """Command -> its line in the help. Its module has a function of that name, and ``MORE`` of its help."""
 MODULES = {
-    **dict.fromkeys(("demo", "judge", "plan", "optics", "chart", "sweep"), "desk"),
+    **dict.fromkeys(("demo", "judge", "plan", "optics", "chart", "sweep", "meter"), "desk"),
     **dict.fromkeys(("adjust", "sign", "reopen", "sheet", "verify"), "prep"),
     **dict.fromkeys(("drift", "repeatability", "house", "keys"), "house"),
     **dict.fromkeys(("list", "import", "export", "backup", "restore", "check"), "exchange"),

@@ -14,7 +14,6 @@ from sweep_files import (
     DISTANCE_MM,
     FOCAL_MM,
     ONE_STAR,
-    SMALL,
     TEXTURE,
     chart_mm,
     ring_mm,
@@ -127,9 +126,9 @@ def test_a_path_out_of_the_folder_is_not_followed(
 def test_sensor_ring_and_chart_sweeps_agree_in_sign_and_size(
     tell: Callable[..., dict[str, Any]], tmp_path: Path
 ) -> None:
-    sensor = tell(write_sweep(tmp_path / "a", SMALL))
+    sensor = tell(write_sweep(tmp_path / "a"))
     ring = tell(
-        write_sweep(tmp_path / "b", SMALL, place=lambda um: {"ring": ring_mm(um)}),
+        write_sweep(tmp_path / "b", place=lambda um: {"ring": ring_mm(um)}),
         "--distance",
         f"{DISTANCE_MM} mm",
     )

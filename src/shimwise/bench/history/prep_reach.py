@@ -1,5 +1,8 @@
 """What can be reached by eye at the start of a prep, and what would help: before the first reading."""
 
+import hashlib
+import pickle
+import threading
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,6 +14,13 @@ from shimwise.inference.model.prep import Prep
 
 if TYPE_CHECKING:
     from shimwise.record.record import Record
+
+MOST_UNITS = 20
+"""Bodies and lenses at most: a plan takes the process that serves the pages 5 s for those, minutes for 60."""
+MOST_KEPT = 64
+_ONE_AT_A_TIME = threading.Lock()
+_KEPT: dict[bytes, "PrepReach | None"] = {}
+"""What was planned last, by what it was planned for: every device that opens the prep asks for it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,16 +43,17 @@ class PrepReach:
 def reach_of(record: "Record", prep_id: str) -> PrepReach | None:
     """Return what the units of a prep allow, by what the house knows of them; None if nothing can be planned.
 
+    Nothing is where there are more than ``MOST_UNITS``: a plan, with its progress, is made for those.
+
     Raises
     ------
     NotFound
         If there is no such prep.
     """
-    from shimwise.inference.plan.planner import plan_check
-    from shimwise.sheets.words.plan_words import plan_help, reach_text
-
     with record.reading() as connection:
         material = material_of(connection, prep_id)
+        if len(material.bodies) + len(material.lenses) > MOST_UNITS:
+            return None
         history = prior_of(connection, material)
     prep = Prep(
         readings=(),
@@ -51,12 +62,26 @@ def reach_of(record: "Record", prep_id: str) -> PrepReach | None:
         tolerance_um=material.tolerance_um,
         history=history,
     )
+    asked = hashlib.sha256(pickle.dumps(prep)).digest()
+    with _ONE_AT_A_TIME:
+        if asked not in _KEPT:
+            if len(_KEPT) >= MOST_KEPT:
+                _KEPT.clear()
+            _KEPT[asked] = _planned(prep)
+        return _KEPT[asked]
+
+
+def _planned(prep: Prep) -> PrepReach | None:
+    from shimwise.inference.plan.planner import plan_check
+    from shimwise.sheets.words.plan_words import plan_help, reach_text
+
+    target_um = prep.tolerance_um
     try:
-        plan = plan_check(prep, target_um=material.tolerance_um, bodies=tuple(prep.bodies))
+        plan = plan_check(prep, target_um=target_um, bodies=tuple(prep.bodies), has_rule=False)
     except (InferenceError, OpticsError):
         return None
     return PrepReach(
-        tolerance_um=material.tolerance_um,
+        tolerance_um=target_um,
         is_reached=plan.is_reached,
         count=plan.count,
         half_um=max(one.half_width_um for one in plan.bodies),

@@ -6,17 +6,15 @@ The signature is the digest of the prep's canonical JSON together with who signe
 """
 
 from collections.abc import Iterable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.errors import Conflict, InputError, StoreError
+from shimwise.bench.errors import Conflict, InputError
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.sign.open_units import open_units
 from shimwise.bench.sign.views import ExceptionView, SignOffView, Undecided
 from shimwise.bench.typed_names import id_or_new, typed_name
 from shimwise.bench.verdict.verdict import current_verdict
-from shimwise.errors import InferenceError, OpticsError
 from shimwise.fields import build_from
 from shimwise.house_keys import HouseKey, house_key
 from shimwise.record.exchange import prep_json
@@ -71,6 +69,9 @@ def sign(
 ) -> SignOffView:
     """Sign a prep: judge it, then freeze it; its units' errors become their history.
 
+    What the house learns from it takes longer, and is done once the signature was answered
+    (:func:`shimwise.bench.verdict.teaching.learn_after_signature`).
+
     Parameters
     ----------
     record : Record
@@ -120,9 +121,7 @@ def sign(
         excepted = _checked(material, found, {**wanted, **(exceptions or {})}, person)
         row = _write(change, material, sign_off_id, excepted, key, as_set=as_set)
         _remember(change, material, memory)
-        signed = _view(row, is_standing=True)
-    _teach(record)
-    return signed
+        return _view(row, is_standing=True)
 
 
 def sign_offs(record: "Record", prep_id: str) -> tuple[SignOffView, ...]:
@@ -329,14 +328,6 @@ def _memory_after(record: "Record", prep_id: str) -> "HouseMemory | None":
 
     with record.reading() as connection:
         return after_prep(connection, material_of(connection, prep_id))
-
-
-def _teach(record: "Record") -> None:
-    """Let the signed preps teach the house's spreads; the signature stands, whatever comes of it."""
-    from shimwise.bench.verdict.teaching import learn_if_due
-
-    with suppress(InferenceError, OpticsError, StoreError):
-        learn_if_due(record)
 
 
 def _remember(change: "Change", material: PrepMaterial, memory: "HouseMemory | None") -> None:

@@ -1,6 +1,7 @@
 """The judge beside the pages: one worker process, so that saving a reading never waits for a verdict.
 
 A prep that changes while it waits is judged once, with its latest state. A worker that died is started again.
+After a signature, and at the start, the house learns from its signed preps while no prep waits.
 """
 
 import logging
@@ -12,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimwise.bench.verdict import judge_worker
+from shimwise.bench.verdict.teaching import learn_after_signature
 from shimwise.bench.verdict.verdict import judge_question, keep_verdict
 from shimwise.errors import ShimwiseError
 
@@ -22,6 +24,8 @@ MOST_TRIES = 2
 """A prep on which the worker dies this often is reported as a problem."""
 STOPPING_S = 5.0
 _LOG = logging.getLogger(__name__)
+_LEARNING = "the house learns"
+"""Stands for the id of a prep while the signed preps teach."""
 _BROKEN = (
     "The judge ended without an answer. The readings are kept; change one, or ask for the verdict again."
 )
@@ -52,6 +56,7 @@ class JudgeService:
         self._record = record
         self._waiting: dict[str, int] = {}
         self._busy = ""
+        self._has_to_learn = True
         self._changed = threading.Condition()
         self._is_stopping = False
         self._thread: threading.Thread | None = None
@@ -72,15 +77,25 @@ class JudgeService:
             self._waiting.setdefault(prep_id, 0)
             self._changed.notify_all()
 
+    def learn(self) -> None:
+        """Let the signed preps teach the house, once no prep waits; returns at once."""
+        with self._changed:
+            self._has_to_learn = True
+            self._changed.notify_all()
+
     def is_waiting(self, prep_id: str) -> bool:
         """Whether a verdict of this prep is on its way."""
         with self._changed:
             return prep_id in self._waiting or self._busy == prep_id
 
     def wait(self, timeout_s: float) -> bool:
-        """Wait until nothing is left to judge; False when that took longer."""
+        """Wait until nothing is left to judge or to learn; False when that took longer."""
+
+        def is_idle() -> bool:
+            return not (self._waiting or self._busy or self._has_to_learn)
+
         with self._changed:
-            return self._changed.wait_for(lambda: not self._waiting and not self._busy, timeout_s)
+            return self._changed.wait_for(is_idle, timeout_s)
 
     def stop(self) -> None:
         """End the worker; what waits is judged after the next start, when the prep is opened."""
@@ -98,18 +113,29 @@ class JudgeService:
         self._executor().submit(judge_worker.warm_up)
         while True:
             with self._changed:
-                self._changed.wait_for(lambda: self._waiting or self._is_stopping)
+                self._changed.wait_for(lambda: self._waiting or self._has_to_learn or self._is_stopping)
                 if self._is_stopping:
                     return
-                prep_id = next(iter(self._waiting))
-                tries = self._waiting.pop(prep_id)
+                prep_id = next(iter(self._waiting), _LEARNING)
+                tries = self._waiting.pop(prep_id, 0)
                 self._busy = prep_id
+                self._has_to_learn = self._has_to_learn and prep_id != _LEARNING
             try:
-                self._judge(prep_id, tries)
+                if prep_id == _LEARNING:
+                    self._learn()
+                else:
+                    self._judge(prep_id, tries)
             finally:
                 with self._changed:
                     self._busy = ""
                     self._changed.notify_all()
+
+    def _learn(self) -> None:
+        try:
+            learn_after_signature(self._record)
+        except Exception:  # the thread has to live on; the next signature or start makes it good
+            if not self._is_stopping:
+                _LOG.exception("Learning from the signed preps failed")
 
     def _judge(self, prep_id: str, tries: int) -> None:
         revision, problem = 0, ""

@@ -1,13 +1,16 @@
 """Learn from all signed preps: spreads for the judge, and the network of the house for those who ask."""
 
+from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, TypeVar
 
+from shimwise.bench.errors import StoreError
 from shimwise.bench.house.taught import keep_taught, taught_in
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.verdict.histories import remember_learned, typed_histories
 from shimwise.bench.verdict.judge_input import question_of
 from shimwise.bench.verdict.prep_memory import units_of
+from shimwise.errors import InferenceError, OpticsError
 from shimwise.inference.house.taught import FEWEST_PREPS, Taught
 from shimwise.inference.model.joint_memory import Unit
 from shimwise.inference.model.kinds import Kind
@@ -31,6 +34,12 @@ MOST_READINGS = 40_000
 NEW_SHARE = 0.05
 """Learned anew once so large a share of preps is new; a house of few preps at every signature."""
 AT_EPOCH = "@"
+
+
+def learn_after_signature(record: "Record") -> None:
+    """Learn if it is due; signatures stand whatever comes of it, and the next one makes good what failed."""
+    with suppress(InferenceError, OpticsError, StoreError):
+        learn_if_due(record)
 
 
 def learn_if_due(record: "Record") -> Taught | None:

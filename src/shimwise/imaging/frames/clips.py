@@ -215,10 +215,10 @@ def _decoded(container: av.container.InputContainer) -> Iterator[tuple[VideoFram
 def _luma_frame(frame: VideoFrame, number: int, facts: ClipFacts) -> LumaFrame:
     if (frame.width, frame.height) != (facts.width_px, facts.height_px):
         return LumaFrame(number, None, f"it is {frame.width} × {frame.height} px, unlike the clip")
-    return LumaFrame(number, _first_plane(frame))
+    return LumaFrame(number, first_plane(frame))
 
 
-def _first_plane(frame: VideoFrame) -> NDArray[np.generic]:
+def first_plane(frame: VideoFrame) -> NDArray[np.generic]:
     """Luma, or green of a clip in red, green and blue, as whole-number codes."""
     layout = frame.format
     deep = layout.components[0].bits > 8

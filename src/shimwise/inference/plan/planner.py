@@ -77,7 +77,7 @@ class Plan:
     """A whole check: what to read, what it reaches, and what limits it.
 
     ``rule_um``: what as many readings of each body's four widest lenses, all at its farthest distance, reach
-    on the least known body in 9 of 10 preps; None without readings. [µm]
+    on the least known body in 9 of 10 preps; None without readings, or where it was not asked for. [µm]
     """
 
     target_um: float
@@ -100,6 +100,7 @@ def plan_check(
     bodies: tuple[str, ...] = (),
     distances_mm: tuple[float, ...] = USUAL_DISTANCES_MM,
     k: float | None = None,
+    has_rule: bool = True,
     progress: Callable[[int, int], None] | None = None,
 ) -> Plan:
     """Plan the readings that make every body known to ±``target_um`` (95 %).
@@ -116,6 +117,8 @@ def plan_check(
         Distances at which a chart can be taped. [mm]
     k : float, optional
         The operator's focusing spread as a share of N·c; by default from the readings, else the median.
+    has_rule : bool
+        Whether the plain rule is worked out beside the plan, which takes a third of the time.
     progress : callable, optional
         Called with the number of readings chosen so far and the most there can be.
 
@@ -159,7 +162,7 @@ def plan_check(
             for i, limit in enumerate(limits)
         ),
         limits=limits,
-        rule_um=trials.rule_um(len(chosen)),
+        rule_um=trials.rule_um(len(chosen)) if has_rule else None,
     )
 
 

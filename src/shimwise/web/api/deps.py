@@ -32,6 +32,12 @@ class Judging:
             self.judge.ask(prep_id)
         return answer
 
+    def signed(self, answer: Answer) -> Answer:
+        """Let the house learn once the signature is answered, and return the answer."""
+        if self.judge is not None:
+            self.judge.learn()
+        return answer
+
 
 RecordDep = Annotated[Record, Depends(_record)]
 JudgeDep = Annotated[Judging, Depends()]

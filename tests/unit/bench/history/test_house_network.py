@@ -13,6 +13,7 @@ from shimwise.bench.house.units import change_body
 from shimwise.bench.house.views import BodyFacts
 from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
+from shimwise.bench.verdict.teaching import learn_after_signature
 from shimwise.bench.verdict.verdict import judge_question, refresh_verdict
 from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.priors import STARTING_LEVELS, Effect
@@ -46,6 +47,7 @@ def sign(house: House, prep_id: str) -> None:
     refresh_verdict(house.record, prep_id)
     exceptions = {unit.unit_id: Exempt("a test") for unit in signing.undecided(house.record, prep_id)}
     signing.sign(house.record, prep_id, who=WHO, exceptions=exceptions)
+    learn_after_signature(house.record)
 
 
 def test_the_fifth_signature_makes_the_houses_own_spreads_those_of_the_judge(

@@ -1,8 +1,13 @@
 """What a prep's bodies can be known to by eye, before the first reading."""
 
+import pytest
 from invented_house import House
 
+from shimwise.bench.history import prep_reach
 from shimwise.bench.history.prep_reach import reach_of
+from shimwise.errors import InferenceError
+from shimwise.inference.model.prep import Prep
+from shimwise.inference.plan import planner
 
 
 def test_before_the_first_reading_a_prep_says_what_readings_reach_and_what_helps(house: House) -> None:
@@ -20,3 +25,24 @@ def test_before_the_first_reading_a_prep_says_what_readings_reach_and_what_helps
 def test_a_prep_without_lenses_promises_nothing(house: House) -> None:
     prep = house.start(set_id=None, lens_ids=[])
     assert reach_of(house.record, prep.id) is None
+
+
+def test_what_is_reached_is_worked_out_once_for_the_same_units(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    planned: list[float] = []
+
+    def plan(prep: Prep, **_: object) -> None:
+        planned.append(prep.tolerance_um)
+        raise InferenceError("nothing is planned here")
+
+    monkeypatch.setattr(planner, "plan_check", plan)
+    monkeypatch.setattr(prep_reach, "_KEPT", {})
+    for prep_id in (house.start().id, house.start().id):
+        assert reach_of(house.record, prep_id) is None
+    assert len(planned) == 1
+    assert reach_of(house.record, house.start(lens_ids=[house.ids["H50"]], set_id=None).id) is None
+    assert len(planned) == 2
+    monkeypatch.setattr(prep_reach, "MOST_UNITS", 1)  # more of them would keep the pages waiting
+    assert reach_of(house.record, house.start(set_id=None, lens_ids=[house.ids["H25"]]).id) is None
+    assert len(planned) == 2

@@ -5,6 +5,7 @@ import signal
 import threading
 import time
 from collections.abc import Iterator
+from types import SimpleNamespace
 
 import pytest
 from invented_house import WHO, House
@@ -94,6 +95,26 @@ def test_stopping_ends_the_worker_and_the_thread(house: House, done: list[Judgem
     while _is_alive(worker) and time.monotonic() < end:
         time.sleep(0.05)
     assert not _is_alive(worker)
+
+
+def test_the_house_learns_at_the_start_and_after_signatures_and_a_fault_ends_nothing(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    learned: list[object] = []
+
+    def learn(record: object) -> None:
+        learned.append(record)
+        raise RuntimeError("invented")
+
+    monkeypatch.setattr("shimwise.bench.verdict.judge_service.learn_after_signature", learn)
+    monkeypatch.setattr(JudgeService, "_executor", lambda _: SimpleNamespace(submit=lambda _: None))
+    judge = JudgeService(house.record)
+    judge.start()
+    assert judge.wait(WAITED_S)
+    judge.learn()
+    assert judge.wait(WAITED_S)
+    assert learned == [house.record, house.record]
+    judge.stop()
 
 
 def _workers(judge: JudgeService) -> list[int]:

@@ -72,7 +72,7 @@ def test_the_charts_share_is_taken_out() -> None:
 
 def test_position_errors_common_to_all_stars_do_not_reach_the_tilt() -> None:
     rng = np.random.default_rng(3)
-    fits = [field(FIVE, joint(best_at(FIVE), rng, jitter=0.5)) for _ in range(20)]
+    fits = [field(FIVE, joint(best_at(FIVE), rng, jitter=0.5)) for _ in range(12)]
     tilt = np.array([fit.tilt_x.value_um - 8.0 for fit in fits])
     centre = np.array([fit.centre.value_um - 2.0 for fit in fits])
     assert np.std(tilt) < 0.2 * np.std(centre)
@@ -120,10 +120,10 @@ def test_what_the_charts_turn_leaves_open_widens_the_tilt() -> None:
 def test_position_errors_leave_no_second_order_bias_in_the_tilt() -> None:
     # The sweep reaches farther to one side of the peaks, so that curvature by position does not cancel.
     rng = np.random.default_rng(7)
-    fits = [field(FIVE, joint(best_at(FIVE, centre=12.0), rng, jitter=0.7, noise=5e-4)) for _ in range(40)]
+    fits = [field(FIVE, joint(best_at(FIVE, centre=12.0), rng, jitter=0.7, noise=5e-4)) for _ in range(24)]
     tilt_x = np.array([fit.tilt_x.value_um - 8.0 for fit in fits])
     tilt_y = np.array([fit.tilt_y.value_um + 5.0 for fit in fits])
-    assert abs(np.mean(tilt_x)) < 5e-3
-    assert abs(np.mean(tilt_y)) < 5e-3
+    assert abs(np.mean(tilt_x)) < 6.5e-3
+    assert abs(np.mean(tilt_y)) < 6.5e-3
     held = [fit.tilt_x.low_um < 8.0 < fit.tilt_x.high_um for fit in fits]
     assert np.mean(held) >= 0.88

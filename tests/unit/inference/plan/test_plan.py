@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from functools import cache
 from itertools import cycle
 
 import numpy as np
@@ -30,6 +31,13 @@ def kit(*, bodies: tuple[str, ...] = ("B1",), gauge_sd_um: float | None = None) 
             for name, focal_mm in SET_MM.items()
         },
     )
+
+
+@cache
+def planned(
+    bodies: tuple[str, ...] = ("B1",), *, gauge_sd_um: float | None = None, target_um: float, k: float = K
+) -> Plan:
+    return plan_check(kit(bodies=bodies, gauge_sd_um=gauge_sd_um), target_um=target_um, k=k)
 
 
 class OwnReckoning:
@@ -80,7 +88,7 @@ def reckoned(plan: Plan, own: OwnReckoning) -> list[float]:
 def test_a_plan_reaches_its_target_by_our_own_reckoning(
     bodies: tuple[str, ...], gauge_sd_um: float | None, target_um: float
 ) -> None:
-    plan = plan_check(kit(bodies=bodies, gauge_sd_um=gauge_sd_um), target_um=target_um, k=K)
+    plan = planned(bodies, gauge_sd_um=gauge_sd_um, target_um=target_um)
     assert plan.is_reached
     assert plan.count > 0
     own = reckoned(plan, OwnReckoning(bodies, gauge_sd_um=gauge_sd_um or math.inf))
@@ -91,7 +99,7 @@ def test_a_plan_reaches_its_target_by_our_own_reckoning(
 
 
 def test_a_plan_is_no_worse_than_as_many_readings_of_every_lens_in_turn() -> None:
-    plan = plan_check(kit(), target_um=22.0, k=K)
+    plan = planned(target_um=22.0)
     in_turn = OwnReckoning(("B1",))
     turns = cycle((lens, distance_mm) for distance_mm in DISTANCES_MM for lens in SET_MM)
     for _ in range(plan.count):
@@ -100,7 +108,7 @@ def test_a_plan_is_no_worse_than_as_many_readings_of_every_lens_in_turn() -> Non
 
 
 def test_a_plan_has_two_lenses_at_each_of_two_distances_for_every_body() -> None:
-    plan = plan_check(kit(bodies=("B1", "B2")), target_um=26.0, k=K)
+    plan = planned(("B1", "B2"), target_um=26.0)
     for body in ("B1", "B2"):
         lenses: dict[float, set[str]] = {}
         for one in plan.readings:
@@ -113,32 +121,30 @@ def test_charts_stand_where_the_lens_has_a_mark_unless_distances_are_asked_for()
     marked = kit()
     lenses = {name: replace(lens, marks_mm=(914.4, 3657.6)) for name, lens in marked.lenses.items()}
     marked = replace(marked, lenses=lenses)
-    plan = plan_check(marked, target_um=26.0, k=K)
+    plan = plan_check(marked, target_um=30.0, k=K)
     assert {one.distance_mm for one in plan.readings} == {914.4, 3657.6}
-    asked = plan_check(marked, target_um=26.0, k=K, distances_mm=(2000.0, 5000.0))
+    asked = plan_check(marked, target_um=30.0, k=K, distances_mm=(2000.0, 5000.0))
     assert {one.distance_mm for one in asked.readings} == {2000.0, 5000.0}
 
 
 def test_a_narrower_target_takes_more_readings() -> None:
-    two = kit(bodies=("B1", "B2"))
-    counts = [plan_check(two, target_um=target_um, k=K).count for target_um in (26.0, 19.0, 16.5)]
-    assert counts == sorted(counts)
-    assert counts[0] < counts[-1]
+    wide, narrow = (planned(("B1", "B2"), target_um=target_um) for target_um in (26.0, 19.0))
+    assert wide.count < narrow.count
 
 
 def test_a_target_that_no_readings_can_reach_says_what_they_can_and_what_would_help() -> None:
-    plan = plan_check(kit(), target_um=5.0, k=K)
+    plan = planned(target_um=5.0)
     assert not plan.is_reached
     (body,), (limit,) = plan.bodies, plan.limits
     assert 5.0 < body.limit_um <= body.half_width_um
     assert reckoned(plan, OwnReckoning(("B1",)))[0] <= NEAR_LIMIT_SHARE * limit.limit_um
     assert limit.with_gauge_um < 5.0
-    with_gauge = plan_check(kit(gauge_sd_um=3.0), target_um=6.0, k=K)
+    with_gauge = planned(gauge_sd_um=3.0, target_um=6.0)
     assert with_gauge.is_reached  # the help that was named is help
 
 
 def test_a_target_that_is_reached_already_needs_no_reading() -> None:
-    plan = plan_check(kit(gauge_sd_um=3.0), target_um=8.0, k=K)
+    plan = planned(gauge_sd_um=3.0, target_um=8.0)
     assert (plan.is_reached, plan.count, plan.readings) == (True, 0, ())
 
 
@@ -149,13 +155,12 @@ def test_readings_already_taken_count() -> None:
         for i, (lens, focal_mm) in enumerate(SET_MM.items())
     )
     started = prep(*taken, bodies=before.bodies, lenses=before.lenses)
-    assert plan_check(started, target_um=5.0, k=K).count < plan_check(before, target_um=5.0, k=K).count
+    assert plan_check(started, target_um=5.0, k=K).count < planned(target_um=5.0).count
 
 
 def test_a_steadier_eye_needs_fewer_readings() -> None:
-    counts = [plan_check(kit(), target_um=5.0, k=k).count for k in (0.1, 0.2, 0.4)]
-    assert counts == sorted(counts)
-    assert counts[0] < counts[-1]
+    steady, usual = (planned(target_um=5.0, k=k) for k in (0.1, K))
+    assert steady.count < usual.count
 
 
 def test_repeats_are_gathered_and_charts_stand_near_before_far() -> None:

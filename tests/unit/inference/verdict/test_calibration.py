@@ -1,6 +1,6 @@
 """Do 95 % intervals hold? Simulated preps with known truth (benchmarks.prep_simulator), seeds fixed.
 
-Of 24 preps a share of .95 of the bodies has a standard error of .044.
+Of 12 preps a share of .95 of the bodies has a standard error of .063; `benchmarks` asks many more.
 """
 
 import numpy as np
@@ -12,7 +12,7 @@ from shimwise.inference.model.priors import STARTING_LEVELS, Levels, Priors
 from shimwise.inference.verdict.judge import judge_prep
 
 pytestmark = pytest.mark.slow
-PREPS = 24
+PREPS = 12
 
 
 def shares_held(*, preps: int, priors: Priors | None = None) -> tuple[float, float]:
@@ -31,7 +31,7 @@ def shares_held(*, preps: int, priors: Priors | None = None) -> tuple[float, flo
 
 def test_95_percent_intervals_of_bodies_and_pairs_hold() -> None:
     bodies, pairs = shares_held(preps=PREPS)
-    assert bodies >= 0.87
+    assert bodies >= 0.82
     assert 0.90 <= pairs <= 1.0
 
 
@@ -40,4 +40,4 @@ def test_the_check_fails_when_everything_is_taken_for_eight_times_better() -> No
         effect: Levels((of.sd[0] / 8, of.sd[1] / 8, of.sd[2] / 8), of.share)
         for effect, of in STARTING_LEVELS.items()
     }
-    assert shares_held(preps=6, priors=Priors(levels=levels, healthy_lens_sds_um=(0.6,)))[1] < 0.85
+    assert shares_held(preps=4, priors=Priors(levels=levels, healthy_lens_sds_um=(0.6,)))[1] < 0.85

@@ -143,7 +143,7 @@ def benches(draw: st.DrawFn) -> Prep:
 
 
 @pytest.mark.slow
-@settings(max_examples=examples(12), deadline=None)
+@settings(max_examples=examples(6), deadline=None)
 @given(benches())
 def test_every_answer_keeps_its_promises(subject: Prep) -> None:
     answer = judge(subject)

@@ -168,7 +168,7 @@ def test_what_a_person_typed_is_text_and_never_markup(typed: str, text_of: Text)
 _typed = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=40)
 
 
-@settings(max_examples=examples(12), deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(6), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(title=_typed, operator=_typed, reason=_typed)
 def test_any_text_can_be_set(title: str, operator: str, reason: str) -> None:
     document = _small(title=title)

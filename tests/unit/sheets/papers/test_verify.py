@@ -112,7 +112,7 @@ _paths = [
 ]
 
 
-@settings(max_examples=examples(30), deadline=None)
+@settings(max_examples=examples(15), deadline=None)
 @given(path=st.sampled_from(_paths), typed=st.text(st.characters(exclude_categories=["Cs"]), max_size=8))
 def test_any_change_of_what_was_signed_is_found_in_the_file(path: str, typed: str) -> None:
     document = signed_document(with_sweep=False)
@@ -242,7 +242,7 @@ def test_words_that_only_a_reader_aloud_would_say_are_compared_too(signed_sheet:
 
 
 @settings(
-    max_examples=examples(5), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=examples(3), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(places=st.lists(st.tuples(st.integers(0, 2**30), st.integers(0, 255)), min_size=1, max_size=4))
 def test_a_damaged_file_is_told_or_refused_and_never_breaks(

@@ -11,7 +11,7 @@ from shimwise.bench.sign.papers import Finding
 from shimwise.bench.sign.signed import recorded
 from shimwise.bench.sign.views import SignOffView, Undecided
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, RecordDep
+from shimwise.web.api.deps import WRITES, JudgeDep, RecordDep
 from shimwise.web.api.kinds import Id
 from shimwise.web.api.sign.requests import LeadsIn, SignIn, VerifyIn
 from shimwise.web.problems import documented
@@ -63,7 +63,7 @@ def list_sign_offs(record: RecordDep, prep_id: Id) -> SignOffs:
 
 
 @router.post("/preps/{prep_id}/sign-offs", status_code=201, **WRITES)
-def sign(record: RecordDep, prep_id: Id, new: SignIn) -> SignOffView:
+def sign(record: RecordDep, judge: JudgeDep, prep_id: Id, new: SignIn) -> SignOffView:
     """Sign a prep: every unit decided, or excepted with a reason and a name; it is frozen from then on.
 
     As a set, for each lens on each body it has to be decided where it lands.
@@ -72,14 +72,16 @@ def sign(record: RecordDep, prep_id: Id, new: SignIn) -> SignOffView:
     if len(exceptions) != len(new.exceptions):
         raise InputError("name one unit twice. Give each once.", field="exceptions")
     remaining = None if new.remaining is None else signing.Exempt(**dict(new.remaining))
-    return signing.sign(
-        record,
-        prep_id,
-        id=new.id,
-        exceptions=exceptions,
-        remaining=remaining,
-        as_set=new.as_set,
-        who=new.who,
+    return judge.signed(
+        signing.sign(
+            record,
+            prep_id,
+            id=new.id,
+            exceptions=exceptions,
+            remaining=remaining,
+            as_set=new.as_set,
+            who=new.who,
+        )
     )
 
 

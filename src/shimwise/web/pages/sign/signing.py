@@ -52,6 +52,8 @@ def sign(visit: PostDep, prep_id: str) -> Response:
     except ShimwiseError as error:
         visit.refuse(error, fields=_places(error, exceptions, remaining))
         return _shown(visit, prep_id)
+    if visit.judge is not None:
+        visit.judge.learn()
     return visit.go(f"/preps/{prep_id}/sign")
 
 

@@ -1,0 +1,71 @@
+"""``python -m benchmarks.worlds.meter``: measure feed cells take by take, and print the table for RESULTS.md.
+
+Rows are appended to a file as they come, so that a run can be broken off and gone on with. Reported seeds
+begin at 80000; tune on seeds below 10000.
+"""
+
+import argparse
+import json
+import os
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import asdict
+from pathlib import Path
+
+for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"):
+    os.environ.setdefault(variable, "1")
+
+import cv2  # noqa: E402
+
+from benchmarks.worlds.frames.feed_cells import FEEDS  # noqa: E402
+from benchmarks.worlds.meter.table import table  # noqa: E402
+from benchmarks.worlds.meter.takes import Take, rest_of, take  # noqa: E402
+
+
+def main() -> None:
+    """Measure the chosen cells for the seeds, seed by seed, within a budget of time."""
+    options = _options()
+    cv2.setNumThreads(1)
+    kept = Path(options.rows)
+    takes = list(_read(kept)) if kept.exists() else []
+    done = {(one.cell, one.seed) for one in takes}
+    chosen = [name for name in FEEDS if any(_matches(name, wanted) for wanted in options.cells)]
+    began = time.monotonic()
+    for seed in range(options.first, options.first + options.takes):
+        for name in chosen:
+            if (name, seed) in done or time.monotonic() - began > options.seconds:
+                continue
+            one = take(name, rest_of(name, seed), seed=seed, is_small=options.small)
+            takes.append(one)
+            kept.parent.mkdir(parents=True, exist_ok=True)
+            with kept.open("a", encoding="utf-8") as out:
+                out.write(json.dumps(asdict(one)) + "\n")
+    sys.stdout.write(table([one for one in takes if one.cell in chosen]) + "\n")
+
+
+def _matches(name: str, wanted: str) -> bool:
+    return name == wanted or (wanted.endswith("*") and name.startswith(wanted[:-1]))
+
+
+def _read(path: Path) -> Iterator[Take]:
+    for line in path.read_text(encoding="utf-8").splitlines():
+        listed = json.loads(line)
+        yield Take(**{**listed, "notes": tuple(listed["notes"])})
+
+
+def _options() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m benchmarks.worlds.meter", description=__doc__)
+    parser.add_argument(
+        "cells", nargs="*", default=["*"], help="names of cells; a * at the end is any ending"
+    )
+    parser.add_argument("--first", type=int, default=0, help="first seed")
+    parser.add_argument("--takes", type=int, default=6, help="takes a cell")
+    parser.add_argument("--seconds", type=float, default=440.0, help="budget of time")
+    parser.add_argument("--small", action="store_true", help="a star of .6 the size, made sooner")
+    parser.add_argument("--rows", default="build/world_meter.jsonl", help="file of the rows")
+    return parser.parse_args()
+
+
+if __name__ == "__main__":
+    main()

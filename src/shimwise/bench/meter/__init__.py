@@ -1,0 +1,1 @@
+"""By picture, live: a feed goes in, how far the sensor is from best focus comes out."""

@@ -1,0 +1,112 @@
+"""``shimwise meter``: a clip, device or stream, live, to how far the sensor is from best focus."""
+
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from shimwise.bench.meter import live as bench
+from shimwise.cli.options import AsJson
+from shimwise.cli.output import console, show, wrapped
+from shimwise.errors import ImagingError
+
+WITHHELD = 1
+"""Exit code when the end of a feed gives no microns."""
+MORE = (
+    "SOURCE is a clip, /dev/videoN, or a stream's address (rtsp, rtp, udp, tcp, srt); `devices` lists the "
+    "cameras. Exit code: 0 measured, 1 no microns can be given, 2 bad input."
+)
+
+
+def _first(text: str) -> str:
+    if text not in {"away", "toward"}:
+        raise typer.BadParameter(f"is no direction here: {text!r}; give away or toward.")
+    return text
+
+
+def meter(
+    source: Annotated[str, typer.Argument(metavar="SOURCE", help="The feed, or `devices`.")],
+    *,
+    chart: Annotated[
+        Path | None,
+        typer.Option(metavar="chart.json", help="The chart's layout; its centre star is measured."),
+    ] = None,
+    fnumber: Annotated[
+        float | None, typer.Option(metavar="N", help="f-number as set; without it no microns.")
+    ] = None,
+    pitch: Annotated[
+        float | None, typer.Option(metavar="µm", help="Pixel pitch; of a scaled picture, times the scale.")
+    ] = None,
+    first: Annotated[
+        str | None,
+        typer.Option(
+            parser=_first,
+            metavar="WAY",
+            help="First move: away (sensor from the lens, or ring to nearer marks) or toward.",
+        ),
+    ] = None,
+    transfer: Annotated[
+        str | None, typer.Option(metavar="CURVE", help="Curve of the codes, if the feed does not state it.")
+    ] = None,
+    signal_range: Annotated[
+        str | None, typer.Option("--range", metavar="RANGE", help="full or limited, if it does not state it.")
+    ] = None,
+    is_fast: Annotated[
+        bool, typer.Option("--fast", help="A clip as fast as it can be measured, not in its own time.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Measure a feed live: how far the sensor is from the sharpest place."""
+    if source == "devices":
+        found = bench.devices()
+        show(
+            [{"source": place, "name": name} for place, name in found],
+            "\n".join(f"{place}  {name}" for place, name in found) or "No camera is connected.",
+            as_json=as_json,
+        )
+        return
+    if chart is None or pitch is None:
+        missing = "--chart chart.json" if chart is None else "--pitch µm"
+        raise ImagingError(f"The meter needs {missing}: which star it looks for, and how large a pixel is.")
+    if signal_range not in {None, "full", "limited"}:
+        raise ImagingError(f"--range {signal_range}: give full or limited.")
+    given = bench.FeedGiven(
+        chart=chart,
+        pitch_um=pitch,
+        fnumber=fnumber,
+        first=first,
+        transfer=transfer,
+        signal_range=signal_range,
+    )
+    answers = bench.measure_feed(source, given, is_fast=is_fast)
+    last = _as_lines(answers) if as_json else _as_screen(answers)
+    if last is not None and not last.has_microns:
+        raise typer.Exit(WITHHELD)
+
+
+def _as_lines(answers: Iterable[bench.Measured]) -> bench.Measured | None:
+    last = None
+    for last in answers:
+        show(last.document, "", as_json=True)
+        sys.stdout.flush()
+    return last
+
+
+def _as_screen(answers: Iterable[bench.Measured]) -> bench.Measured | None:
+    """Show one screen that changes; where nobody looks at a terminal, the last answer alone."""
+    last = None
+    if not sys.stdout.isatty():
+        *_, last = answers
+    else:
+        from rich.live import Live
+
+        terminal = console()
+        is_ascii = not terminal.encoding.lower().startswith("utf")
+        with Live(console=terminal, auto_refresh=False, transient=True) as shown:
+            for last in answers:
+                shown.update(bench.screen(last, is_ascii=is_ascii), refresh=True)
+    if last is not None:
+        typer.echo(wrapped("\n".join(last.sentences)))
+    return last

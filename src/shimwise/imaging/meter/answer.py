@@ -1,0 +1,128 @@
+"""What the meter answers after a frame, and the figure that a held second gives."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shimwise.imaging.meter.calibration import Calibration
+
+FloatArray = NDArray[np.float64]
+
+WIDE = 2.2
+"""Deviations to either side in the interval: 95 % with some twenty degrees of freedom."""
+LAW_SHARE, MISFIT_SHARE, PLAIN_RMS, MOST_SHARE = 0.012, 15.0, 0.0008, 0.6
+"""What the law leaves widens the interval by the first and so many times the misfit beyond a plain feed's."""
+FLOOR_SHARE, SHARPENED_SHARE = 0.02, 0.04
+"""Least half width of the interval as a share of the size, plain and sharpened."""
+FLOOR_N, SHARPENED_N = 0.65, 1.0
+"""Least upper limit at the sharpest place, plain and sharpened, in N µm."""
+
+
+class State(StrEnum):
+    """What the meter does."""
+
+    SEEKING = "seeking"
+    MOVING = "moving"
+    STILL = "still"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterAnswer:
+    """The meter's answer after a frame.
+
+    Attributes
+    ----------
+    t_s : float
+        Time of the frame, s.
+    state : State
+        Seeking a star or a pass through focus, moving, or still.
+    offset_um, low_um, high_um : float or None
+        Sensor less best focus with its 95 % interval, short < 0; its size where ``is_signed`` is false, and
+        then the interval holds both sides where it reaches 0. None where no microns can be given.
+    is_signed : bool
+        Whether the side is known.
+    sharpened : bool
+        Whether the camera sharpens its picture.
+    frames, dropped : int
+        Frames that came, and that did not.
+    notes : tuple of str
+        Codes of what is to be known.
+    contrast : float or None
+        Modulation of the rings together by the best seen, for a display.
+    centre_px, radius_px
+        Where the star is.
+    """
+
+    t_s: float
+    state: State
+    offset_um: float | None = None
+    low_um: float | None = None
+    high_um: float | None = None
+    is_signed: bool = False
+    sharpened: bool = False
+    frames: int = 0
+    dropped: int = 0
+    notes: tuple[str, ...] = ()
+    contrast: float | None = None
+    centre_px: tuple[float, float] | None = None
+    radius_px: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """Size of defocus with its 95 % interval, µm; ``low`` is 0 where the sharpest place is not excluded."""
+
+    size: float
+    low: float
+    high: float
+
+
+def held_figure(
+    calibration: Calibration,
+    square: FloatArray,
+    variance: FloatArray,
+    *,
+    fnumber: float,
+    sharpened: bool,
+    scale_share: float,
+) -> Figure:
+    """Return the size of defocus over frames in which nothing moves.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        What the passes have shown.
+    square, variance : ndarray
+        Squares of defocus of the frames and their variance by noise, as the calibration returns them.
+    fnumber : float
+        f-number.
+    sharpened : bool
+        Whether the camera sharpens.
+    scale_share : float
+        95 % half width of pitch and f-number together, as a share of the size.
+    """
+    mean = float(np.mean(square[:, 0]))
+    scatter = float(np.mean(variance[:, 0]))
+    if square.shape[0] > 2:
+        scatter = max(scatter, float(np.var(square[:, 0], ddof=1)))
+    total = scatter / square.shape[0] + calibration.vertex_sd**2 + _between_groups(square, variance)
+    half = WIDE * math.sqrt(total)
+    half = max(half, ((SHARPENED_N if sharpened else FLOOR_N) * fnumber) ** 2)
+    size, low, high = (math.sqrt(max(value, 0.0)) for value in (mean, mean - half, mean + half))
+    share = LAW_SHARE + MISFIT_SHARE * max(calibration.rms - PLAIN_RMS, 0.0)
+    share = max(min(share, MOST_SHARE), SHARPENED_SHARE if sharpened else FLOOR_SHARE)
+    share = math.hypot(share, scale_share)
+    return Figure(size, min(low, size * (1.0 - share)), max(high, size * (1.0 + share)))
+
+
+def _between_groups(square: FloatArray, variance: FloatArray) -> float:
+    """Return the variance of the mean by how far groups of rings lie apart, each with its weight. [µm⁴]"""
+    means: FloatArray = square[:, 1:].mean(axis=0)
+    share: FloatArray = 1.0 / np.maximum(variance[:, 1:].mean(axis=0), 1e-12)
+    share = share / share.sum()
+    return float(share @ (means - share @ means) ** 2) / float(means.size - 1)

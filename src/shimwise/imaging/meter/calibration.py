@@ -1,0 +1,277 @@
+"""A pass through focus calibrates every ring's best, the lens's aberration and the camera's sharpening."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shimwise.imaging.meter.crossings import Crossing, find_crossings, sides_of
+from shimwise.imaging.meter.law_model import LawRows, MeterLaw, law_at, squares_of
+
+FloatArray = NDArray[np.float64]
+
+ROUNDS, WEIGHT_ROUNDS = 10, 5
+"""Most steps of the fit, and the first of them, in which the rings' misfit is estimated anew."""
+ANCHOR_SHARE = 0.1
+"""Deviation of the vertices as taken by the fit, by their own: the law alone would outvote them by what it
+does not know."""
+FIRST_MISFIT, MISFIT = 3e-3, 5e-4
+"""Misfit of a ring at first, and the least that is allowed for, as a share of its best."""
+STEPS: FloatArray = np.array([0.02, 0.02])
+"""Steps of the numerical slopes: spherical aberration [waves], sharpening's share."""
+PRIORS: FloatArray = np.array([0.3, 0.5])
+"""Their spread among lenses and cameras; chosen."""
+LOWEST: FloatArray = np.array([-1.2, -0.3])
+HIGHEST: FloatArray = np.array([1.2, 1.5])
+MOST_STEP = 0.2
+GROUPS = 3
+"""Groups of rings whose squares of defocus show how far the law holds."""
+REACH_SHARE = 0.9
+"""Share of the reach within which frames are used."""
+_HELD = 1e-6
+SHARPEST = 100
+"""Of so many frames one is taken as sharpest, three at least, for the first squares; chosen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Frames of a star: time [s], modulation and its variance by noise, each (frames, rings)."""
+
+    t_s: FloatArray
+    modulation: FloatArray
+    variance: FloatArray
+
+    def only(self, keep: NDArray[np.bool_] | NDArray[np.intp]) -> Run:
+        """Return the run in some of its frames."""
+        return Run(self.t_s[keep], self.modulation[keep], self.variance[keep])
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """What passes through focus have shown.
+
+    Attributes
+    ----------
+    rows : LawRows
+        The law at the aberration and sharpening found.
+    amplitude, misfit : ndarray
+        Best modulation of each ring, and rms of what the law leaves of it, (rings,).
+    w040_waves, sharpening : float
+        Spherical aberration, its sign by the sides, and sharpening's share.
+    crossings : tuple of Crossing
+        Crossings of the run.
+    square, side : ndarray
+        Square of defocus [µm²] and side of the run's frames, −1 before the first crossing, (frames,).
+    vertex_sd : float
+        Deviation of the squares' zero by the vertices' scatter [µm²].
+    rms : float
+        Misfit of all rings, as a share of their bests.
+    """
+
+    rows: LawRows
+    amplitude: FloatArray
+    misfit: FloatArray
+    w040_waves: float
+    sharpening: float
+    crossings: tuple[Crossing, ...]
+    square: FloatArray
+    side: FloatArray
+    vertex_sd: float
+    rms: float
+
+    def squares(self, run: Run, side: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return each frame's square of defocus [µm²] and its variance by noise, each (frames, 1 + groups).
+
+        First by all rings, then by each of three groups of them, from coarse to fine.
+        """
+        weight = 1.0 / (run.variance + self.misfit**2)
+        edges = np.linspace(0, self.amplitude.size, GROUPS + 1).astype(int)
+        parts = [slice(None), *(slice(a, b) for a, b in itertools.pairwise(edges))]
+        solved = [_squares(run, weight, self.amplitude, self.rows, side, part) for part in parts]
+        square, variance = (np.stack(columns, axis=1) for columns in zip(*solved, strict=True))
+        return square, variance
+
+
+@dataclass(slots=True)
+class _State:
+    amplitude: FloatArray
+    shared: FloatArray
+    square: FloatArray
+
+
+def first_squares(law: MeterLaw, run: Run) -> FloatArray:
+    """Return squares of defocus with each ring's largest modulation for its best. [µm²]"""
+    rows = law.rows()
+    amplitude = _first_amplitude(run, rows)
+    weight = 1.0 / (run.variance + (0.01 * amplitude) ** 2)
+    square: FloatArray = _squares(run, weight, amplitude, rows, np.zeros(run.t_s.size), slice(None))[0]
+    return square
+
+
+def rough(law: MeterLaw, sharpest: FloatArray) -> Calibration:
+    """Return a calibration with the sharpest frame's modulation for each ring's best, before any pass."""
+    rows, none = law.rows(), np.zeros(0)
+    amplitude = np.asarray(np.maximum(sharpest, 1e-3) / rows.even[0])
+    return Calibration(rows, amplitude, 0.01 * amplitude, 0.0, 0.0, (), none, none, np.inf, 0.01)
+
+
+def calibrate(law: MeterLaw, run: Run, *, noise: float, has_sharpening: bool) -> Calibration | None:
+    """Fit every frame's square of defocus and what all share, or return None without a crossing.
+
+    Gauss and Newton on all unknowns at once: squares of defocus (below 0 by linear extension), best
+    modulations, spherical aberration and sharpening, with the vertices of the crossings drawn to 0.
+
+    Parameters
+    ----------
+    law : MeterLaw
+        The law at the star's rings.
+    run : Run
+        Frames while the picture moved through focus.
+    noise : float
+        Deviation of one frame's square of defocus [µm²], for the crossings.
+    has_sharpening : bool
+        Whether the camera sharpens: otherwise its share is held at 0.
+    """
+    square = first_squares(law, run)
+    crossings = find_crossings(run.t_s, square, law.fnumber, noise=noise)
+    if not any(np.isfinite(one.sd) for one in crossings):
+        return None
+    state = _State(_first_amplitude(run, law.rows()), np.zeros(2), square)
+    misfit = FIRST_MISFIT * state.amplitude
+    inside = square < (REACH_SHARE * law.reach_um) ** 2
+    for number in range(ROUNDS):
+        before = state.shared
+        side = sides_of(square.size, crossings)
+        state, residual = _step(
+            law, run, state, side, crossings, misfit, inside, bends=0 if number < 2 else 1 + has_sharpening
+        )
+        if number < WEIGHT_ROUNDS:
+            misfit = _misfit(run, residual, state.amplitude, inside)
+        again = find_crossings(run.t_s, state.square, law.fnumber, noise=noise)
+        crossings = again if any(np.isfinite(one.sd) for one in again) else crossings
+        if number >= WEIGHT_ROUNDS and np.all(np.abs(state.shared - before) < 0.1 * STEPS):
+            break
+    vertices = np.array([one.vertex for one in crossings])
+    weight = np.array([one.sd for one in crossings], dtype=np.float64) ** -2.0
+    mean = float(weight @ vertices / weight.sum())
+    scatter = float(weight @ (vertices - mean) ** 2) / max(int(np.count_nonzero(weight)) - 1, 1)
+    w040, sharpening = (float(value) for value in state.shared)
+    return Calibration(
+        rows=law.rows(w040, sharpening),
+        amplitude=state.amplitude,
+        misfit=misfit,
+        w040_waves=w040,
+        sharpening=sharpening,
+        crossings=tuple(crossings),
+        square=state.square,
+        side=sides_of(square.size, crossings),
+        vertex_sd=float(np.sqrt(max(scatter, 1.0) / weight.sum())),
+        rms=float(np.sqrt(np.mean(misfit**2) / np.mean(state.amplitude**2))),
+    )
+
+
+def _first_amplitude(run: Run, rows: LawRows) -> FloatArray:
+    """Return each ring's best by the mean of the sharpest frames."""
+    sharp = np.argsort(run.modulation.sum(axis=1))[-max(3, run.t_s.size // SHARPEST) :]
+    return np.asarray(np.maximum(run.modulation[sharp].mean(axis=0), 1e-3) / rows.even[0])
+
+
+def _misfit(run: Run, residual: FloatArray, amplitude: FloatArray, inside: NDArray[np.bool_]) -> FloatArray:
+    """Return the rms of each ring's residuals beyond noise."""
+    excess = np.mean(residual[inside] ** 2 - run.variance[inside], axis=0)
+    return np.asarray(np.sqrt(np.maximum(excess, 0.0) + (MISFIT * amplitude) ** 2))
+
+
+def _squares(
+    run: Run, weight: FloatArray, amplitude: FloatArray, rows: LawRows, side: FloatArray, rings: slice
+) -> tuple[FloatArray, FloatArray]:
+    square, information = squares_of(
+        np.ascontiguousarray(run.modulation[:, rings]),
+        np.ascontiguousarray(weight[:, rings]),
+        np.ascontiguousarray(amplitude[rings]),
+        np.ascontiguousarray(rows.even[:, rings]),
+        np.ascontiguousarray(rows.odd[:, rings]),
+        rows.step_um2,
+        side,
+    )
+    return square, 1.0 / np.maximum(information, 1e-300)
+
+
+def _step(
+    law: MeterLaw,
+    run: Run,
+    state: _State,
+    side: FloatArray,
+    crossings: list[Crossing],
+    misfit: FloatArray,
+    inside: NDArray[np.bool_],
+    *,
+    bends: int,
+) -> tuple[_State, FloatArray]:
+    """Return the state after one step, and the residuals before it, (frames, rings).
+
+    The frames' own unknowns are eliminated: their block is diagonal but for the vertices, a few rows.
+    """
+
+    def read(shared: FloatArray) -> tuple[FloatArray, FloatArray]:
+        rows = law.rows(*(float(one) for one in shared))
+        out: tuple[FloatArray, FloatArray] = law_at(rows.even, rows.odd, rows.step_um2, state.square, side)
+        return out
+
+    rings, amplitude = state.amplitude.size, state.amplitude
+    value, slope = read(state.shared)
+    bent = [(read(state.shared + step)[0] - value) / step.sum() for step in np.diag(STEPS)[:bends]]
+    weight = inside[:, None] / (run.variance + misfit**2)
+    residual = run.modulation - amplitude * value
+    g = amplitude * slope
+    # Columns of the shared unknowns, (frames, rings, rings + 2): a ring's best touches that ring alone.
+    count = rings + bends
+    design = np.zeros((*value.shape, count))
+    design[:, np.arange(rings), np.arange(rings)] = value
+    for k, bend in enumerate(bent):
+        design[:, :, rings + k] = amplitude * bend
+    own = np.sum(weight * g * g, axis=1)
+    own += 1e-9 * own.max()
+    cross = np.einsum("kj,kjs->ks", weight * g, design)
+    normal = np.einsum("kjs,kjt->st", weight[..., None] * design, design, optimize=True)
+    pull_own = np.sum(weight * g * residual, axis=1)
+    pull = np.einsum("kjs,kj->s", design, weight * residual)
+    anchors = [one for one in crossings if np.isfinite(one.sd)]
+    rows = np.zeros((len(anchors), run.t_s.size))
+    for row, one in zip(rows, anchors, strict=True):
+        scale = 1.0 / (ANCHOR_SHARE * one.sd)
+        row[one.frames] = scale * one.slope
+        pull_own -= scale * one.vertex * row
+    inner = np.linalg.inv(np.eye(len(anchors)) + (rows / own) @ rows.T)
+
+    def solved(right: FloatArray) -> FloatArray:
+        first = (right.T / own).T
+        return np.asarray(first - ((rows / own).T @ (inner @ (rows @ first))))
+
+    into = solved(cross)
+    normal -= cross.T @ into
+    pull -= into.T @ pull_own
+    shared = np.arange(rings, count)
+    normal[shared, shared] += 1.0 / PRIORS[:bends] ** 2
+    pull[rings:] -= state.shared[:bends] / PRIORS[:bends] ** 2
+    normal[np.diag_indices(count)] *= 1.0 + _HELD
+    change = np.linalg.solve(normal, pull)
+    square_change = solved(pull_own - cross @ change)
+    most = 0.3 * np.abs(state.square) + 8.0 * law.fnumber**2
+    moved = np.zeros(2)
+    moved[:bends] = np.clip(change[rings:], -MOST_STEP, MOST_STEP)
+    return (
+        _State(
+            amplitude * np.exp(np.clip(change[:rings] / amplitude, -MOST_STEP, MOST_STEP)),
+            np.clip(state.shared + moved, LOWEST, HIGHEST),
+            np.clip(
+                state.square + np.clip(square_change, -most, most),
+                -20.0 * law.fnumber**2,
+                law.reach_um**2,
+            ),
+        ),
+        residual,
+    )

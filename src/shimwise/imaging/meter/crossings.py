@@ -1,0 +1,154 @@
+"""Where a hand passed through the sharpest place: crossings in a run of squares of defocus."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+
+TURN_N = 0.7
+"""Change of the size, in N µm, that shows that a hand has turned or passed; chosen."""
+OUT_N, FIT_N = 4.5, 5.0
+"""A crossing that anchors comes from and goes beyond the first, and its parabola has this reach, in N µm."""
+SOFT_N = 0.5
+"""Least size, in N µm and beside noise, below which a passage counts although it does not anchor."""
+TREMOR_UM = 0.4
+"""Tremor of a hand that moves, µm rms: weighs the parabola's points; common practice, no source."""
+LEAST_POINTS = 4
+SOONEST_S = 0.35
+"""A hand does not pass twice within so long; chosen."""
+MOST_N = 2.0
+"""Largest vertex that is a crossing, in N µm: beyond, a hand turned back."""
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """A passage through the sharpest place.
+
+    Attributes
+    ----------
+    after : int
+        First frame on the other side.
+    time_s : float
+        Time of the vertex.
+    vertex, sd : float
+        Least square of defocus by a parabola through it, which is 0 in truth, and its deviation [µm²];
+        infinite where the passage is too short for one, as on the way into a rest.
+    frames : ndarray
+        Frames of the parabola, and ``slope`` the vertex's derivative by their squares.
+    """
+
+    after: int
+    time_s: float
+    vertex: float
+    sd: float
+    frames: IntArray
+    slope: FloatArray
+
+
+def find_crossings(t_s: FloatArray, square: FloatArray, fnumber: float, *, noise: float) -> list[Crossing]:
+    """Return the crossings in a run of frames, in order.
+
+    Parameters
+    ----------
+    t_s, square : ndarray
+        Time [s] and square of defocus [µm²] of each frame.
+    fnumber : float
+        f-number: how near and far reach.
+    noise : float
+        Deviation of a frame's square by noise [µm²].
+    """
+    size = np.sqrt(np.maximum(square, 0.0))
+    found = []
+    for before, least, behind in _merged(_passages(size, TURN_N * fnumber), t_s, size):
+        one = None
+        if min(size[before], size[behind]) > OUT_N * fnumber:
+            inside = np.arange(before, behind + 1)
+            inside = inside[size[inside] < FIT_N * fnumber]
+            if inside.size >= LEAST_POINTS:
+                one = _parabola(t_s, square, inside, noise, most=(MOST_N * fnumber) ** 2)
+        if one is None and square[least] < (SOFT_N * fnumber) ** 2 + 3.0 * noise:
+            one = Crossing(
+                least + 1, float(t_s[least]), 0.0, np.inf, np.arange(least, least + 1), np.zeros(1)
+            )
+        if one is not None:
+            found.append(one)
+    return found
+
+
+def sides_of(count: int, crossings: list[Crossing]) -> FloatArray:
+    """Return the side of each frame, −1 before the first crossing and changing at each, (frames,)."""
+    side = -np.ones(count)
+    for crossing in crossings:
+        side[crossing.after :] *= -1.0
+    return side
+
+
+def _passages(size: FloatArray, turn: float) -> list[tuple[int, int, int]]:
+    """Return the least places of a run with the largest before and behind, all apart by ``turn`` at least."""
+    found: list[tuple[int, int, int]] = []
+    top = least = 0
+    falls = False
+    for k in range(1, size.size):
+        if not falls:
+            if size[k] > size[top]:
+                top = k
+            elif size[k] < size[top] - turn:
+                falls, least = True, k
+            if found:
+                found[-1] = (*found[-1][:2], top)
+        elif size[k] < size[least]:
+            least = k
+        elif size[k] > size[least] + turn:
+            found.append((top, least, k))
+            falls, top = False, k
+    return found
+
+
+def _merged(
+    passages: list[tuple[int, int, int]], t_s: FloatArray, size: FloatArray
+) -> list[tuple[int, int, int]]:
+    """Return the passages with those joined that follow each other sooner than a hand turns: noise."""
+    found: list[tuple[int, int, int]] = []
+    for one in passages:
+        if found and t_s[one[1]] - t_s[found[-1][1]] < SOONEST_S:
+            before, least, _ = found.pop()
+            found.append((before, min(least, one[1], key=lambda k: float(size[k])), one[2]))
+        else:
+            found.append(one)
+    return found
+
+
+def _parabola(
+    t_s: FloatArray, square: FloatArray, frames: IntArray, noise: float, *, most: float
+) -> Crossing | None:
+    """Fit the square of a uniform motion; a hand that turns back inside is no crossing."""
+    t, q = t_s[frames], square[frames]
+    middle = float(t[int(np.argmin(q))])
+    scale = max(float(np.ptp(t)), 1e-6)
+    x = (t - middle) / scale
+    design = np.vander(x, 3, increasing=True)
+    variance = 4.0 * TREMOR_UM**2 * np.maximum(q, 0.0) + noise**2 + 2.0 * TREMOR_UM**4
+    for _ in range(3):
+        weight = 1.0 / variance
+        inverse = np.linalg.inv(design.T @ (design * weight[:, None]))
+        into = inverse @ (design * weight[:, None]).T
+        a, b, c = into @ q
+        if c <= 0.0:
+            return None
+        vertex = a - b * b / (4.0 * c)
+        model = np.maximum(design @ np.array([a, b, c]) - vertex, 0.0)
+        variance = 4.0 * TREMOR_UM**2 * model + noise**2 + 2.0 * TREMOR_UM**4
+    by = np.array([1.0, -b / (2.0 * c), b * b / (4.0 * c * c)])
+    place = -b / (2.0 * c)
+    if not x[0] < place < x[-1] or vertex > most:
+        return None
+    misfit = float(np.mean(weight * (q - design @ np.array([a, b, c])) ** 2)) * x.size / max(x.size - 3, 1)
+    sd = float(np.sqrt(max(by @ inverse @ by, 0.0) * max(misfit, 1.0)))
+    at = middle + scale * place
+    after = int(frames[0] + np.searchsorted(t, at))
+    return Crossing(after, at, float(vertex), sd, frames, by @ into)

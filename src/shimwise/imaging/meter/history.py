@@ -1,0 +1,207 @@
+"""The frames of a star so far: when it moves and rests, when a pass is complete, on which side it is."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shimwise.imaging.meter.calibration import Calibration, Run, calibrate, first_squares, rough
+from shimwise.imaging.meter.crossings import find_crossings
+from shimwise.imaging.meter.law_model import MeterLaw
+from shimwise.imaging.meter.star_frame import StarFrame
+
+FloatArray = NDArray[np.float64]
+
+MOST_FRAMES, MOST_MOVING = 1500, 300
+"""Frames that are kept, and moving ones that a calibration is made of."""
+STILL_S, HELD_S, LEAST_HELD = 0.6, 1.5, 12
+"""Still from so long on, measured over the last of it, and so many frames at least."""
+STILL_N, STILL_NOISE = 0.25, 3.5
+"""A rest's squares lie within what so many N µm make, and so many deviations of noise."""
+LOOK_EVERY, REST_FRAMES = 6, 15
+"""Frames between looks for a new crossing, and moving ones that a calibration at a rest needs."""
+LEAST_NOISE = 0.08
+"""Least deviation of a frame's square, in N² µm²."""
+START_N = 2.0
+"""Change of the size, in N µm, that shows the first direction."""
+LEAST_SHARPNESS = 1e-3
+"""Far out of focus the rings' sum may be below 0: contrast is then 0."""
+SAME_S = 0.25
+"""Crossings nearer in time than this are one."""
+HALO_BINS = slice(12, 16)
+HALO_FRAMES = 20
+
+
+class History:
+    """What a star's frames add up to.
+
+    Parameters
+    ----------
+    law : MeterLaw
+        The law at the star's rings.
+    first : str or None
+        "away" or "toward": which way the sensor moves first.
+    """
+
+    def __init__(self, law: MeterLaw, first: str | None) -> None:
+        self._law, self._first = law, first
+        self._t: list[float] = []
+        self._rings: list[FloatArray] = []
+        self._variance: list[FloatArray] = []
+        self._square: list[FloatArray] = []
+        self._noise: list[FloatArray] = []
+        self._moving: list[bool] = []
+        self._sharp: list[tuple[float, float]] = []
+        self._rough: Calibration | None = None
+        self._still_from: int | None = None
+        self._since = self._calibrated = 0
+        self._crossed: list[float] = []
+        self._first_side: float | None = None
+        self._best = -np.inf
+        self.calibration: Calibration | None = None
+        self.paper = 1.0
+        self.side: float | None = None
+        self.run_side = 0.0
+
+    def add(self, t_s: float, seen: StarFrame) -> None:
+        """Add a frame."""
+        self._t.append(t_s)
+        self._rings.append(seen.modulation)
+        self._variance.append(seen.variance)
+        sharpness = float(seen.modulation.sum())
+        self._sharp = sorted([*self._sharp, (sharpness, float(seen.profile[HALO_BINS].max()))])[-HALO_FRAMES:]
+        if sharpness > self._best:
+            self._best, self._rough = sharpness, rough(self._law, seen.modulation)
+            if self.calibration is None:
+                self._solve(max(len(self._square) - REST_FRAMES, 0))
+        self.contrast = max(sharpness, 0.0) / max(self._best, LEAST_SHARPNESS)
+        self._paper_now = seen.paper
+        self._solve(len(self._t) - 1)
+        self._moving.append(True)
+        self._watch_rest()
+        if len(self._t) > MOST_FRAMES:
+            self._forget(len(self._t) - MOST_FRAMES)
+
+    def interrupt(self) -> None:
+        """End a rest, as when the feed stood still itself."""
+        self._still_from = None
+
+    @property
+    def halo(self) -> float:
+        """Paper just outside the rim by the paper farther out, in the sharpest frames."""
+        return float(np.mean([halo for _, halo in self._sharp])) if len(self._sharp) >= HALO_FRAMES else 1.0
+
+    @property
+    def is_still(self) -> bool:
+        """Whether nothing has moved for more than half a second."""
+        return self._still_from is not None and self._t[-1] - self._t[self._still_from] >= STILL_S
+
+    def held(self) -> tuple[FloatArray, FloatArray]:
+        """Return squares and variances of the rest's last second and a half; moving, of the last frame."""
+        first = len(self._t) - 1
+        if self.is_still and self._still_from is not None:
+            first = max(int(np.searchsorted(self._t, self._t[-1] - HELD_S)), self._still_from)
+        return np.array(self._square[first:]), np.array(self._noise[first:])
+
+    def settle(self, *, has_sharpening: bool) -> None:
+        """Calibrate anew where a pass is complete, and at the beginning of a rest after one."""
+        self._since += 1
+        count = len(self._t)
+        is_rest = self._still_from is not None and self.is_still and any(self._moving[self._calibrated :])
+        if not is_rest and (self._since < LOOK_EVERY or count < 20):
+            return
+        self._since = 0
+        moving = np.flatnonzero(self._moving)[-MOST_MOVING:]
+        fresh = int(np.count_nonzero(moving >= self._calibrated))
+        if fresh < LOOK_EVERY or not ((is_rest and fresh >= REST_FRAMES) or self._has_crossed(moving)):
+            return
+        run = self._run(0).only(moving)
+        found = calibrate(self._law, run, noise=self._frame_noise, has_sharpening=has_sharpening)
+        self._calibrated = count
+        if found is None:
+            return
+        self.calibration, self.paper = found, self._paper_now
+        start = float(run.t_s[0])
+        before = [t for t in self._crossed if t < start - SAME_S]
+        self._crossed = before + [one.time_s for one in found.crossings]
+        self.run_side = float(found.side[-1])
+        if self._first_side is None and not before:
+            self._first_side = self._side_at_first(found)
+        if self._first_side is not None:
+            self.side = self._first_side * (-1.0) ** len(self._crossed)
+        self._solve(0)
+
+    def _side_at_first(self, found: Calibration) -> float | None:
+        """Return the side before the first crossing from the way that the first motion went."""
+        if self._first is None:
+            return None
+        size = np.sqrt(np.maximum(found.square, 0.0))
+        moved = np.flatnonzero(np.abs(size - size[0]) > START_N * self._law.fnumber)
+        if moved.size == 0:
+            return None
+        grows = float(np.sign(size[moved[0]] - size[0]))
+        return grows if self._first == "away" else -grows
+
+    def _has_crossed(self, moving: NDArray[np.intp]) -> bool:
+        """Return whether a crossing is complete that no calibration has seen."""
+        run = self._run(int(moving[0])).only(moving - moving[0])
+        if self.calibration is None:
+            square = first_squares(self._law, run)
+        else:
+            square = np.array(self._square[int(moving[0]) :])[moving - moving[0], 0]
+        found = find_crossings(run.t_s, square, self._law.fnumber, noise=self._frame_noise)
+        last = self._crossed[-1] + SAME_S if self._crossed else -np.inf
+        return any(np.isfinite(one.sd) and one.time_s > last for one in found)
+
+    def _watch_rest(self) -> None:
+        """Note whether the last frames lie together as a rest's do."""
+        count = len(self._t)
+        first = int(np.searchsorted(self._t, self._t[-1] - STILL_S + 1e-6))
+        if count - first < LEAST_HELD - 2 or self._t[-1] - self._t[0] < STILL_S:
+            return
+        recent = np.array(self._square[first:])[:, 0]
+        middle = float(np.median(recent))
+        reach = STILL_N * self._law.fnumber
+        room = 2.0 * np.sqrt(max(middle, 0.0)) * reach + reach**2
+        apart = float(np.std(np.diff(recent))) / np.sqrt(2.0)
+        room = max(room, STILL_NOISE * max(apart, self._frame_noise))
+        half = recent.size // 2
+        drift = abs(float(np.mean(recent[:half]) - np.mean(recent[half:])))
+        if float(np.max(np.abs(recent - middle))) > room or drift > max(
+            room / 3.0, 3.0 * apart / np.sqrt(half)
+        ):
+            self._still_from = None
+            return
+        if self._still_from is None:
+            self._still_from = first
+        # The beginning of a rest stays with the motion: it shows on which side a hand came to rest.
+        kept = min(self._still_from + REST_FRAMES, count)
+        self._moving[kept:] = [False] * (count - kept)
+
+    @property
+    def _frame_noise(self) -> float:
+        """Deviation of a frame's square by noise [µm²]."""
+        return max(float(np.sqrt(self._noise[-1][0])), LEAST_NOISE * self._law.fnumber**2)
+
+    def _solve(self, first: int) -> None:
+        """Solve the squares of frames from one on, each on its side."""
+        model = self.calibration or self._rough
+        run = self._run(first)
+        if model is None or run.t_s.size == 0:
+            return
+        side: FloatArray = np.zeros(run.t_s.size)
+        if self.calibration is not None:
+            since = len(self._crossed) - np.searchsorted(np.array(self._crossed), run.t_s)
+            side = np.asarray(self.run_side * (-1.0) ** since, dtype=np.float64)
+        square, variance = model.squares(run, side)
+        self._square[first:], self._noise[first:] = list(square), list(variance)
+
+    def _run(self, first: int) -> Run:
+        return Run(np.array(self._t[first:]), np.array(self._rings[first:]), np.array(self._variance[first:]))
+
+    def _forget(self, count: int) -> None:
+        for kept in (self._t, self._rings, self._variance, self._square, self._noise, self._moving):
+            del kept[:count]
+        self._calibrated = max(self._calibrated - count, 0)
+        if self._still_from is not None:
+            self._still_from = max(self._still_from - count, 0)

@@ -1,0 +1,279 @@
+"""The meter: frames of a feed one by one, and after each how far the sensor is from best focus."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shimwise.errors import ImagingError
+from shimwise.imaging.frames.levels import Levels, codes_to_linear
+from shimwise.imaging.meter.answer import Figure, MeterAnswer, State, held_figure
+from shimwise.imaging.meter.history import History
+from shimwise.imaging.meter.law_model import MeterLaw, reach_um
+from shimwise.imaging.meter.lock import find_star
+from shimwise.imaging.meter.paper import PaperWatch
+from shimwise.imaging.meter.star_frame import StarFrame, StarPlace, measure_frame, pixel_plan
+from shimwise.imaging.star.rings import RingPlan
+
+Codes = NDArray[np.generic]
+
+LOST_COHERENCE = 0.6
+SEARCH_S = 0.15
+"""Time between searches of whole pictures for a star that is not seen."""
+FROZEN_S = 0.5
+"""So long nothing new, and the feed is frozen."""
+DARK_SHARE = 0.04
+"""Brightest part of a picture, by white, below which it is black."""
+CLIPPED_SHARE = 0.02
+HALO = 1.003
+"""Paper just outside the rim by the paper farther out, in sharp frames, above which a camera sharpens."""
+LIGHT_SHARE = 0.03
+"""Change of the paper's light since the pass that is said."""
+USUAL_FNUMBER = 2.8
+"""For the law's shape where none is known; no microns are given then."""
+MARGIN = 1.16
+"""Part of the picture that is made linear, by the star's radius."""
+
+
+class First(StrEnum):
+    """Which way the sensor moves first, against the lens; the ring towards nearer marks is ``away``."""
+
+    AWAY = "away"
+    TOWARD = "toward"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterSettings:
+    """What is known of chart, lens and camera.
+
+    Attributes
+    ----------
+    spokes : int
+        Dark spokes of the star.
+    pitch_um : float
+        Pixel pitch of the feed, µm: of a feed scaled down, the sensor's times the scale.
+    fnumber : float, optional
+        f-number as set; without it no microns are given.
+    first : First, optional
+        First direction; without it the side is not known.
+    levels : Levels
+        What a code means.
+    scale_share : float
+        95 % half width of pitch and f-number together, as a share.
+    near : StarPlace, optional
+        Where a person pointed at the star, within 11 px and 8 % of its radius.
+    """
+
+    spokes: int
+    pitch_um: float
+    levels: Levels
+    fnumber: float | None = None
+    first: First | None = None
+    scale_share: float = 0.0
+    near: StarPlace | None = None
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.pitch_um) and 0.2 <= self.pitch_um <= 100.0):
+            raise ImagingError(f"A pixel pitch of {self.pitch_um:g} µm is impossible; give 0.2 to 100 µm.")
+        if self.fnumber is not None and not 0.7 <= self.fnumber <= 64.0:
+            raise ImagingError(f"An f-number of {self.fnumber:g} is impossible; give 0.7 to 64.")
+
+
+class Meter:
+    """One star of a feed, measured frame by frame.
+
+    Parameters
+    ----------
+    settings : MeterSettings
+        What is known before.
+    """
+
+    def __init__(self, settings: MeterSettings) -> None:
+        self.settings = settings
+        self._fnumber = settings.fnumber or USUAL_FNUMBER
+        self._near = settings.near
+        self._frames = self._dropped = 0
+        self._last_codes: Codes | None = None
+        self._new_s = -math.inf
+        self._place: StarPlace | None = None
+        self._search_s = -math.inf
+        self._plan: RingPlan | None = None
+        self._law: MeterLaw | None = None
+        self._history: History | None = None
+        self._paper = PaperWatch()
+        self._seen: StarFrame | None = None
+        self._answer = MeterAnswer(t_s=0.0, state=State.SEEKING)
+        self.last_still: MeterAnswer | None = None
+
+    def add(self, t_s: float, codes: Codes, *, dropped: int = 0) -> MeterAnswer:
+        """Take a frame and return the answer after it.
+
+        Parameters
+        ----------
+        t_s : float
+            Time of the frame, s, rising.
+        codes : ndarray
+            Grey picture or a crop around the star, always of one size, (rows, columns), in the codes of the
+            settings' levels.
+        dropped : int
+            Frames that were lost since the one before.
+
+        Raises
+        ------
+        ImagingError
+            When the picture is no array of rows and columns.
+        """
+        if codes.ndim != 2 or min(codes.shape) < 16:
+            raise ImagingError(f"A frame has the shape {codes.shape}; expected rows, columns of 16 or more.")
+        self._frames += 1
+        self._dropped += dropped
+        if self._last_codes is not None and np.array_equal(codes, self._last_codes):
+            self._answer = self._repeated(t_s)
+            return self._answer
+        self._last_codes, self._new_s = codes, t_s
+        seen = self._measured(t_s, codes)
+        if seen is None:
+            is_dark = float(np.max(codes)) < self.settings.levels.black + DARK_SHARE * (
+                self.settings.levels.white - self.settings.levels.black
+            )
+            self._answer = self._base(t_s, State.SEEKING, ("black" if is_dark else "no_chart",))
+            return self._answer
+        self._seen = seen
+        self._answer = self._measured_answer(t_s, seen)
+        if self._answer.state is State.STILL and self._answer.offset_um is not None:
+            self.last_still = self._answer
+        return self._answer
+
+    def stalled(self, t_s: float) -> MeterAnswer:
+        """Return the answer where no frame has come for so long that the feed stands still."""
+        self._answer = self._repeated(t_s)
+        return self._answer
+
+    def final(self) -> MeterAnswer:
+        """Return the answer at the end of a feed: its last still second, or else the last of all."""
+        if "frozen" in self._answer.notes or self.last_still is None:
+            return self._answer
+        return replace(self.last_still, frames=self._frames, dropped=self._dropped)
+
+    def _base(self, t_s: float, state: State, notes: tuple[str, ...]) -> MeterAnswer:
+        return MeterAnswer(t_s=t_s, state=state, frames=self._frames, dropped=self._dropped, notes=notes)
+
+    def _repeated(self, t_s: float) -> MeterAnswer:
+        if t_s - self._new_s < FROZEN_S:
+            return replace(self._answer, t_s=t_s, frames=self._frames, dropped=self._dropped)
+        if self._history is not None:
+            self._history.interrupt()
+        return self._base(t_s, State.SEEKING, ("frozen",))
+
+    def _measured(self, t_s: float, codes: Codes) -> StarFrame | None:
+        """Measure the star where it was, or find it anew."""
+        for attempt in range(2):
+            if self._place is None and not self._found(t_s, codes):
+                return None
+            if self._place is None or self._plan is None:
+                return None
+            (x, y), reach = self._place.centre_px, MARGIN * self._place.radius_px + 4.0
+            left, top = max(int(x - reach), 0), max(int(y - reach), 0)
+            part = codes[top : int(y + reach) + 2, left : int(x + reach) + 2]
+            picture = codes_to_linear(np.ascontiguousarray(part), self.settings.levels)
+            here = replace(self._place, centre_px=(x - left, y - top))
+            seen = measure_frame(picture, here, self._plan, white=0.999 * self.settings.levels.white_linear)
+            moved = seen.place.centre_px
+            place = replace(seen.place, centre_px=(moved[0] + left, moved[1] + top))
+            is_far = math.dist(place.centre_px, self._place.centre_px) > 0.5 * place.radius_px
+            if seen.coherence >= LOST_COHERENCE and not is_far:
+                self._place = place
+                self._paper.add(codes, place, unit=2.0 ** (self.settings.levels.bits - 8))
+                return replace(seen, place=place)
+            self._near, self._place = (self._place if attempt == 0 else None), None
+        return None
+
+    def _found(self, t_s: float, codes: Codes) -> bool:
+        if t_s - self._search_s < SEARCH_S:
+            return False
+        self._search_s = t_s
+        picture = codes_to_linear(np.ascontiguousarray(codes), self.settings.levels)
+        found = find_star(picture, self.settings.spokes, pitch_um=self.settings.pitch_um, near=self._near)
+        if found is None:
+            return False
+        if self._plan is None or not _is_alike(self._near, found):
+            blur_px = reach_um(self._fnumber) / (2.0 * self._fnumber) / self.settings.pitch_um
+            self._plan = pixel_plan(
+                self.settings.spokes, found.radius_px, pitch_um=self.settings.pitch_um, blur_px=blur_px
+            )
+            self._law = MeterLaw(self._fnumber, self._plan, self.settings.pitch_um)
+            self._history = History(self._law, self.settings.first)
+        self._place = found
+        return True
+
+    def _measured_answer(self, t_s: float, seen: StarFrame) -> MeterAnswer:
+        history = self._history
+        if history is None:
+            return self._base(t_s, State.SEEKING, ("no_chart",))
+        history.add(t_s, seen)
+        sharpened = history.halo > HALO
+        history.settle(has_sharpening=sharpened)
+        notes = self._notes(seen, history, sharpened=sharpened)
+        refused = {"clipped", "frames_depend", "unknown_fnumber"} & set(notes)
+        is_still = history.is_still
+        state = State.SEEKING if history.calibration is None else State.STILL if is_still else State.MOVING
+        answer = replace(
+            self._base(t_s, state, notes),
+            sharpened=sharpened,
+            contrast=history.contrast,
+            centre_px=seen.place.centre_px,
+            radius_px=seen.place.radius_px,
+        )
+        if history.calibration is None or refused:
+            return answer
+        figure = held_figure(
+            history.calibration,
+            *history.held(),
+            fnumber=self._fnumber,
+            sharpened=sharpened,
+            scale_share=self.settings.scale_share,
+        )
+        return _with_figure(answer, figure, history.side)
+
+    def _notes(self, seen: StarFrame, history: History, *, sharpened: bool) -> tuple[str, ...]:
+        notes = []
+        if seen.clipped_share > CLIPPED_SHARE:
+            notes.append("clipped")
+        if self.settings.fnumber is None:
+            notes.append("unknown_fnumber")
+        if self._paper.are_dependent:
+            notes.append("frames_depend")
+        elif self._paper.is_smoothed:
+            notes.append("smoothed")
+        if sharpened:
+            notes.append("sharpened")
+        if history.calibration is None:
+            notes.append("no_pass")
+        elif abs(seen.paper / history.paper - 1.0) > LIGHT_SHARE:
+            notes.append("light_changed")
+        return tuple(notes)
+
+
+def _is_alike(before: StarPlace | None, found: StarPlace) -> bool:
+    return before is not None and abs(found.radius_px / before.radius_px - 1.0) < 0.05
+
+
+def _with_figure(answer: MeterAnswer, figure: Figure, side: float | None) -> MeterAnswer:
+    """Return the answer with the size on its side; where 0 is not excluded the interval holds both."""
+    reaches_zero = figure.low <= 0.0
+    if side is None:
+        return replace(
+            answer,
+            offset_um=figure.size,
+            low_um=-figure.high if reaches_zero else figure.low,
+            high_um=figure.high,
+        )
+    ends = (-figure.high if reaches_zero else figure.low, figure.high)
+    low, high = ends if side > 0 else (-ends[1], -ends[0])
+    return replace(
+        answer, offset_um=side * figure.size + 0.0, low_um=low, high_um=high, is_signed=not reaches_zero
+    )

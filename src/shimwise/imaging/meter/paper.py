@@ -1,0 +1,122 @@
+"""What flat paper around a star shows of the feed: whether frames depend on each other, and on neighbours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shimwise.imaging.meter.star_frame import StarPlace
+
+Codes = NDArray[np.generic]
+FloatArray = NDArray[np.float64]
+
+FROM, TO, ROOM_PX = 1.06, 1.12, 4.0
+"""Radii by the star's between which paper is watched, and how far the star may wander."""
+LEAST_PAIRS, FADE = 20, 0.98
+"""Differences that a decision needs, and the weight of the past for each new one; chosen."""
+DEPENDENT, SMOOTHED, GRID = -0.47, 0.45, 1.10
+"""Correlation of successive differences above which frames depend on each other (−.5 if not),
+correlation of neighbours, and step at borders of 8 px by others, above which it was smoothed or coded."""
+LEAST_NOISE = 0.02
+"""Variance of a difference below which nothing can be known, in squared codes of 8 bits."""
+UNCHANGED_SHARE = 0.9
+"""Share of paper pixels that do not change at all above which frames were copied from each other."""
+
+
+@dataclass(slots=True)
+class PaperWatch:
+    """Sums over successive differences of frames on a ring of paper."""
+
+    place: StarPlace | None = None
+    _rows: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, np.intp))
+    _columns: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, np.intp))
+    _last: FloatArray | None = None
+    _change: FloatArray | None = None
+    _sums: FloatArray = field(default_factory=lambda: np.zeros(8))
+    pairs: int = 0
+
+    def add(self, codes: Codes, place: StarPlace, *, unit: float) -> None:
+        """Add a frame of whole-number codes, of which ``unit`` make one of 8 bits."""
+        if self.place is None or np.hypot(*(np.subtract(place.centre_px, self.place.centre_px))) > ROOM_PX:
+            self._lay(codes.shape, place)
+        columns = self._columns
+        now = np.stack([codes[self._rows, columns], codes[self._rows, columns + 1]]).astype(np.float64) / unit
+        if self._last is not None and now.size:
+            change = now - self._last
+            is_still = not change.any(axis=0).mean() > 1.0 - UNCHANGED_SHARE
+            change -= change.mean(axis=1, keepdims=True)
+            step = (now[1] - now[0]) ** 2
+            at_border = (columns + 1) % 8 == 0
+            new = np.array(
+                [
+                    0.0,
+                    0.0,
+                    float(np.mean(change[0] ** 2)),
+                    float(np.mean(change[0] * change[1])),
+                    float(step[at_border].mean()) if at_border.any() else 0.0,
+                    float(step[~at_border].mean()) if not at_border.all() else 0.0,
+                    float(is_still),
+                    1.0,
+                ]
+            )
+            if self._change is not None:
+                new[0] = float(np.mean(change[0] * self._change[0]))
+                new[1] = float(np.mean((change[0] ** 2 + self._change[0] ** 2) / 2.0))
+                self.pairs += 1
+            self._sums = FADE * self._sums + new
+            self._change = change
+        self._last = now
+
+    def interrupt(self) -> None:
+        """Forget the last frame, so that no difference is taken across a gap."""
+        self._last = self._change = None
+
+    @property
+    def is_known(self) -> bool:
+        """Whether enough frames were seen."""
+        return self.pairs >= LEAST_PAIRS
+
+    @property
+    def time_correlation(self) -> float:
+        """Correlation of successive differences, −.5 where frames do not depend on each other."""
+        return float(self._sums[0] / max(self._sums[1], 1e-12))
+
+    @property
+    def neighbour_correlation(self) -> float:
+        """Correlation of differences with the pixel on the right."""
+        return float(self._sums[3] / max(self._sums[2], 1e-12))
+
+    @property
+    def grid_ratio(self) -> float:
+        """Step at borders of 8 px by the steps elsewhere, rms."""
+        return float(np.sqrt(self._sums[4] / max(self._sums[5], 1e-12)))
+
+    @property
+    def are_dependent(self) -> bool:
+        """Whether frames depend on each other: noise reduction in time, or coding in long groups."""
+        if not self.is_known:
+            return False
+        if self._sums[6] > 0.3 * self._sums[7]:
+            return True
+        return bool(self._sums[2] > LEAST_NOISE * self._sums[7] and self.time_correlation > DEPENDENT)
+
+    @property
+    def is_smoothed(self) -> bool:
+        """Whether pixels depend on their neighbours: noise reduction in space, or coding in blocks."""
+        return self.is_known and (self.neighbour_correlation > SMOOTHED or self.grid_ratio > GRID)
+
+    def _lay(self, shape: tuple[int, ...], place: StarPlace) -> None:
+        x, y = place.centre_px
+        reach = TO * place.radius_px
+        top, left = max(int(y - reach), 0), max(int(x - reach), 0)
+        rows, columns = np.ogrid[
+            top : min(int(y + reach) + 2, shape[0]), left : min(int(x + reach) + 2, shape[1] - 1)
+        ]
+        radius = np.hypot(rows - y, columns - x)
+        mask = (radius > max(FROM * place.radius_px, place.radius_px + ROOM_PX)) & (radius < reach)
+        found = np.nonzero(mask)
+        self._rows, self._columns = found[0] + top, found[1] + left
+        self.place = place
+        self.interrupt()

@@ -1,0 +1,276 @@
+"""One star in one frame: its centre by phase, the modulation of its rings, and the paper around its rim."""
+
+# Compiled kernels carry no annotations: numba reads the types of their first call.
+# ruff: noqa: ANN001, ANN202
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from shimwise.imaging.chart.layout import Star
+from shimwise.imaging.star.cells import solve_cells, sum_star
+from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD, RingPlan, plan_rings
+
+FloatArray = NDArray[np.float64]
+Picture = NDArray[np.float32]
+
+PROFILE_FROM, PROFILE_TO, PROFILE_BINS = 0.88, 1.12, 24
+"""Radii by the star's between which the rim's profile is taken, and its bins: .01 of the radius each."""
+END_BINS = 6
+"""Bins at either end of the profile that blur at the rim does not reach: the star's mean, and the paper."""
+SETTLED_PX, MOST_SUMS = 0.12, 4
+"""The rings are moved until the step is below this, and summed so many times at most."""
+_SLOPES: FloatArray = np.vstack([-np.sin(SECTOR_ANGLES_RAD), np.cos(SECTOR_ANGLES_RAD)])
+_STRETCHES: FloatArray = np.vstack([np.sin(2 * SECTOR_ANGLES_RAD), np.cos(2 * SECTOR_ANGLES_RAD)])
+_AXES: FloatArray = np.vstack([np.cos(2 * SECTOR_ANGLES_RAD), np.sin(2 * SECTOR_ANGLES_RAD)])
+_TINY = 1e-12
+RIM_SHARE = 0.2
+"""Share of the rise to the brightest at which the rim begins; chosen."""
+
+
+@dataclass(frozen=True, slots=True)
+class StarPlace:
+    """Where a star is in the picture: centre (x, y) and radius [px], its spokes' phase [rad], its stretch.
+
+    ``stretch``: coefficients of sin 2θ and cos 2θ in the spokes' angle, of a chart seen at a slant [rad].
+    """
+
+    centre_px: tuple[float, float]
+    radius_px: float
+    phase_rad: float = 0.0
+    stretch: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class RingCells:
+    """Complex amplitude of every cell in the picture's units, and its pixels, (rings, 16)."""
+
+    amplitude: NDArray[np.complex128]
+    pixels: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class StarFrame:
+    """What one frame shows of one star.
+
+    Attributes
+    ----------
+    place : StarPlace
+        Where it is.
+    modulation, variance : ndarray
+        Signed modulation of each ring by the paper less the star's mean, and its variance by the paper's
+        noise between neighbouring pixels, (rings,).
+    axes : ndarray
+        How modulation differs by the spokes' place: its parts along cos 2θ and sin 2θ, (2, rings).
+    coherence : float
+        Share of the modulation that is in phase, 0 to 1.
+    paper, inside : float
+        Mean of the paper around the rim and of the star within it, linear.
+    profile : ndarray
+        Mean by radius from .88 to 1.12 of the star's: 0 inside, 1 on paper.
+    clipped_share : float
+        Share of the rim's and paper's pixels that are clipped.
+    """
+
+    place: StarPlace
+    modulation: FloatArray
+    variance: FloatArray
+    axes: FloatArray
+    coherence: float
+    paper: float
+    inside: float
+    profile: FloatArray
+    clipped_share: float
+
+
+def pixel_plan(spokes: int, radius_px: float, *, pitch_um: float, blur_px: float) -> RingPlan:
+    """Return rings fixed in pixels: a spoke star is alike at all sizes, so that its growth changes nothing.
+
+    Raises
+    ------
+    StarTooSmallError
+        When too few pixels of the star lie between the limits of frequency.
+    """
+    star = Star(id="S", centre_mm=(0.0, 0.0), radius_mm=radius_px, spokes=spokes)
+    return plan_rings(star, px_per_mm=1.0, pitch_um=pitch_um, blur_px=blur_px)
+
+
+def ring_cells(picture: Picture, place: StarPlace, plan: RingPlan) -> RingCells:
+    """Return the cells of a star at a place in a linear picture, float32."""
+    to_star = np.eye(3)
+    to_star[:2, 2] = -np.asarray(place.centre_px)
+    cells = solve_cells(sum_star(picture, left=0, top=0, to_star=to_star, plan=plan).sums[None])
+    return RingCells(cells.modulation[0] * cells.mean[0], cells.pixels[0])
+
+
+def measure_frame(picture: Picture, place: StarPlace, plan: RingPlan, *, white: float) -> StarFrame:
+    """Measure a star whose place is known to within a third of a spoke.
+
+    Parameters
+    ----------
+    picture : ndarray
+        Linear picture, float32, (rows, columns).
+    place : StarPlace
+        Where the star was in the frame before, or where the lock found it.
+    plan : RingPlan
+        Rings in pixels.
+    white : float
+        Value from which a pixel counts as clipped.
+    """
+    cells = ring_cells(picture, place, plan)
+    for _ in range(MOST_SUMS - 1):
+        moved, step = refined(cells, place, plan)
+        place = replace(moved, phase_rad=place.phase_rad)
+        if step < SETTLED_PX:
+            break
+        cells = ring_cells(picture, place, plan)
+    else:
+        moved, _ = refined(cells, place, plan)
+    # The last step is taken out of the phases alone.
+    left = (moved.centre_px[0] - place.centre_px[0], moved.centre_px[1] - place.centre_px[1])
+    turned = _turned(cells, moved, plan, left)
+    pixels = np.maximum(cells.pixels.sum(axis=1), 1.0)
+    weight = cells.pixels / pixels[:, None]
+    sums, counts, clipped, noise = _profile(
+        picture,
+        *moved.centre_px,
+        PROFILE_FROM * moved.radius_px,
+        PROFILE_TO * moved.radius_px,
+        PROFILE_BINS,
+        white,
+    )
+    level = sums / np.maximum(counts, 1.0)
+    inside, paper = float(np.mean(level[:END_BINS])), float(np.mean(level[-END_BINS:]))
+    span = max(paper - inside, _TINY)
+    return StarFrame(
+        place=moved,
+        modulation=np.sum(weight * turned.real, axis=1) / span,
+        variance=2.0 * noise / span**2 / pixels,
+        axes=2.0 * np.einsum("aq,jq->aj", _AXES, weight * turned.real) / span,
+        coherence=coherence(turned, cells.pixels),
+        paper=paper,
+        inside=inside,
+        profile=(level - inside) / span,
+        clipped_share=float(clipped / max(counts.sum(), 1.0)),
+    )
+
+
+def refined(
+    cells: RingCells, place: StarPlace, plan: RingPlan, *, has_stretch: bool = False, rounds: int = 2
+) -> tuple[StarPlace, float]:
+    """Return the place that the cells' phases show, and the step to it [px].
+
+    Least squares on the phases, each cell by the size of its ring, signed: beyond a contrast reversal the
+    phase is turned over. Phase, x and y are free, and the stretch on request.
+    """
+    count = 5 if has_stretch else 3
+    shape = cells.amplitude.shape
+    design = np.empty((count, *shape))
+    design[0] = 1.0
+    design[1:3] = plan.spokes * _SLOPES[:, None, :] / plan.radii_mm[:, None]
+    design[3:] = plan.spokes * _STRETCHES[: count - 3, None, :]
+    flat = design.reshape(count, -1)
+    change, pixels = np.zeros(count), cells.pixels
+    start = _turned(cells, place, plan, (0.0, 0.0))
+    for _ in range(rounds):
+        turned = start * np.exp(-1j * (change @ flat).reshape(shape))
+        size = np.sum(pixels * turned.real, axis=1) / np.maximum(pixels.sum(axis=1), 1.0)
+        weighted = flat * (pixels * (size * size)[:, None]).ravel()
+        gram = weighted @ flat.T
+        gram[np.diag_indices(count)] *= 1.0 + 1e-9
+        gram[np.diag_indices(count)] += _TINY
+        change = change + np.linalg.solve(gram, flat @ (pixels * size[:, None] * turned.imag).ravel())
+    stretch = (place.stretch[0] + change[3], place.stretch[1] + change[4]) if has_stretch else place.stretch
+    x, y = place.centre_px
+    moved = StarPlace(
+        (x + float(change[1]), y + float(change[2])),
+        place.radius_px,
+        place.phase_rad + float(change[0]),
+        (float(stretch[0]), float(stretch[1])),
+    )
+    return moved, float(np.hypot(change[1], change[2]))
+
+
+def coherence(turned: NDArray[np.complex128], pixels: FloatArray) -> float:
+    """Return the share of the modulation that is in phase, each ring by its own size, 0 to 1."""
+    size = np.sum(pixels * turned.real, axis=1, keepdims=True) / np.maximum(
+        pixels.sum(axis=1, keepdims=True), 1.0
+    )
+    agreed = float(np.sum(pixels * size * turned.real))
+    return agreed / max(float(np.sum(pixels * np.abs(size) * np.abs(turned))), _TINY)
+
+
+def turned_cells(cells: RingCells, place: StarPlace, plan: RingPlan) -> NDArray[np.complex128]:
+    """Return the cells' amplitudes, turned so that a star at the place is real and positive."""
+    return _turned(cells, place, plan, (0.0, 0.0))
+
+
+def _turned(
+    cells: RingCells, place: StarPlace, plan: RingPlan, off_px: tuple[float, float]
+) -> NDArray[np.complex128]:
+    turn = place.phase_rad + plan.spokes * (np.asarray(place.stretch) @ _STRETCHES)
+    phase = turn + plan.spokes * (np.asarray(off_px) @ _SLOPES) / plan.radii_mm[:, None]
+    return np.asarray(cells.amplitude * np.exp(-1j * phase))
+
+
+def rim_radius(picture: Picture, place: StarPlace) -> float:
+    """Return the radius at which the mean over a turn is half-way from the star's to the paper's [px].
+
+    From .7 to 1.4 of a rough radius, from inside outwards; the rough one where no rim is seen.
+    """
+    inner, outer = 0.7 * place.radius_px, 1.4 * place.radius_px
+    bins = max(int(outer - inner), 8)
+    sums, counts, _, _ = _profile(picture, *place.centre_px, inner, outer, bins, np.inf)
+    level = sums[counts > 0] / counts[counts > 0]
+    radii = inner + (outer - inner) * (np.flatnonzero(counts > 0) + 0.5) / bins
+    inside = float(np.median(level[: bins // 8]))
+    rise = level - inside - RIM_SHARE * (float(level.max()) - inside)
+    above = np.flatnonzero(rise > 0)
+    if above.size == 0 or above[0] == 0:
+        return place.radius_px
+    k = int(above[0])
+    # The paper is what follows within a tenth of the radius: beyond it there may be other print.
+    paper = float(np.max(level[k : k + max(bins // 7, 2)]))
+    half = inside + 0.5 * (paper - inside)
+    after = k + int(np.argmax(level[k:] >= half))
+    low, high = level[after - 1], level[after]
+    return float(radii[after - 1] + (radii[after] - radii[after - 1]) * (half - low) / max(high - low, _TINY))
+
+
+@njit(cache=True, fastmath={"contract", "arcp", "reassoc", "nsz"})
+def _profile(picture, x0, y0, inner, outer, bins, white):  # type: ignore[no-untyped-def]
+    """Sums and counts of the pixels by radius, those clipped, and the noise's variance on paper."""
+    sums, counts, clipped = np.zeros(bins), np.zeros(bins), 0
+    per_px = bins / (outer - inner)
+    squares, pairs = 0.0, 0
+    for row in range(max(int(y0 - outer), 0), min(int(y0 + outer) + 2, picture.shape[0])):
+        dy = row - y0
+        if abs(dy) >= outer:
+            continue
+        half = np.sqrt(outer * outer - dy * dy)
+        hole = np.sqrt(inner * inner - dy * dy) if abs(dy) < inner else 0.0
+        for side in range(2):
+            first = x0 - half if side == 0 else x0 + hole
+            last = x0 - hole if side == 0 else x0 + half
+            before = np.float32(np.nan)
+            for column in range(max(int(np.ceil(first)), 0), min(int(np.ceil(last)), picture.shape[1])):
+                radius = np.sqrt(dy * dy + (column - x0) ** 2)
+                k = min(max(int((radius - inner) * per_px), 0), bins - 1)
+                value = picture[row, column]
+                sums[k] += value
+                counts[k] += 1.0
+                if value >= white:
+                    clipped += 1
+                if k >= bins - END_BINS:
+                    change = value - before
+                    if not np.isnan(change):
+                        squares += change * change
+                        pairs += 1
+                    before = value
+                else:
+                    before = np.float32(np.nan)
+    return sums, counts, clipped, squares / max(2 * pairs, 1)

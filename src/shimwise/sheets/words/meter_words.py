@@ -1,0 +1,47 @@
+"""The meter in words: where the sensor stands, and what is known of the feed."""
+
+from shimwise.number_format import plus_minus_text
+from shimwise.sheets.json.meter_json import MeterLine
+
+_NOTES = {
+    "black": "The picture is black: open the lens, light the chart.",
+    "no_chart": "No star of the chart is seen: bring it into the picture, large, and roughly sharp.",
+    "frozen": "The feed stands still: nothing new comes.",
+    "clipped": "The paper is clipped to white: less light or exposure. No microns until then.",
+    "unknown_fnumber": "Without the f-number no microns: only where it is sharpest.",
+    "frames_depend": (
+        "Frames depend on each other (noise reduction in time, or coding in long groups): only where it is "
+        "sharpest, no microns. Switch it off, or use an uncoded output."
+    ),
+    "smoothed": (
+        "The picture is smoothed or coded: hold still at the sharpest for a second too; the interval is wide."
+    ),
+    "sharpened": "The camera sharpens its picture: corrected, and the interval is wider.",
+    "no_pass": "Turn once through the sharpest place and back, slowly.",
+    "light_changed": "The light has changed since the pass; it is taken out.",
+}
+"""Code of a note -> its sentence."""
+
+
+def meter_sentence(line: MeterLine) -> str:
+    """Return what the meter says now, in one sentence."""
+    for code in ("frozen", "black", "no_chart"):
+        if code in line.notes:
+            return _NOTES[code]
+    if line.offset_um is None:
+        contrast = "" if line.contrast is None else f" Now {100 * line.contrast:.0f} % of the sharpest seen."
+        return ("Looking for the sharpest place." if line.state == "seeking" else "Relative only.") + contrast
+    low, high = line.low_um or 0.0, line.high_um or 0.0
+    if low <= 0.0 <= high:
+        return f"At the sharpest, within {max(abs(low), abs(high)):.1f} µm."
+    size = plus_minus_text(abs(line.offset_um), (high - low) / 2)
+    if not line.is_signed:
+        return f"{size} µm from the sharpest; which way is not known."
+    side = "short: move the sensor away" if line.offset_um < 0 else "deep: move the sensor closer"
+    return f"{size} µm {side}."
+
+
+def meter_notes(line: MeterLine) -> list[str]:
+    """Return a sentence for each note that :func:`meter_sentence` does not hold."""
+    held = {"frozen", "black", "no_chart"}
+    return [_NOTES[code] for code in line.notes if code not in held]
