@@ -182,7 +182,7 @@ def test_a_reading_that_lands_beyond_everything_is_asked_about_after_its_wait_an
     _waiting(page, 2)
     page.context.set_offline(False)
     expect(page.locator("[data-waiting-count]")).to_have_text("1 to look at")
-    asked = page.locator("[data-waiting-list] li[data-state=asked]")
+    asked = page.locator("#entry li[data-state=asked]")  # at the pad, not at the head of a long page
     expect(asked).to_contain_text("reads 30'. It would land")
     expect(asked).to_contain_text("Is the figure right?")
     assert _texts(own, prep_id) == ["3'"]
@@ -201,7 +201,7 @@ def test_a_reading_refused_after_its_wait_is_shown_for_correction_and_not_droppe
     _waiting(page, 2)
     page.context.set_offline(False)
     expect(page.locator("[data-waiting-count]")).to_have_text("1 not taken")
-    refused = page.locator("[data-waiting-list] li[data-state=refused]")
+    refused = page.locator("#entry li[data-state=refused]")
     expect(refused).to_contain_text("2' 11 7/4\"")
     expect(refused).to_contain_text("is no length")
     page.reload()
@@ -290,7 +290,7 @@ def test_a_reading_that_waited_across_an_adjustment_is_not_taken_and_stays_on_th
     page.evaluate(LATER, 1)
     _adjust_body(own, prep_id)
     page.context.set_offline(False)
-    kept = page.locator("[data-waiting-list] li")
+    kept = page.locator("#entry li")
     expect(kept).to_contain_text("was adjusted after this was read and before it arrived")
     expect(kept).to_contain_text("read it again")
     assert own.server.readings(prep_id) == []

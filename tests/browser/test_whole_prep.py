@@ -177,6 +177,12 @@ def test_the_picture_follows_the_width_of_the_window(devices: Devices) -> None:
     page.set_viewport_size({"width": 1280, "height": 800})
     expect(drawn).to_have_attribute("width", re.compile(r"^[67]\d\d$"), timeout=20_000)
     expect(drawn).to_contain_text("own error")
+    page.emulate_media(media="print")  # what a screen keeps free, so that nothing jumps, no paper does
+    parts = (page.locator("#verdict .second"), page.locator("#units"))
+    above, below = (part.bounding_box() for part in parts)
+    assert above is not None
+    assert below is not None
+    assert below["y"] - above["y"] - above["height"] < 60
 
 
 def test_saves_move_nothing_on_the_page(devices: Devices) -> None:

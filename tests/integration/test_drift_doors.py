@@ -9,6 +9,7 @@ from api_house import Door, TestClient, app_over
 from bench_files import Run
 from pages_house import see
 
+from shimwise.number_format import plus_minus_text
 from signed_years import Years
 
 DEEPER_UM = (0, 1, -1, 0, 3, 6, 9, 12)
@@ -67,12 +68,21 @@ def test_the_interface_gives_the_same(door: Door, years: Years) -> None:
     door.get(f"/bodies/{'0' * 32}/drift", 404)
 
 
-def test_the_command_line_gives_the_same_and_its_exit_code_says_so(run: Run, years: Years) -> None:
+def test_the_command_line_gives_the_same_and_its_exit_code_says_so(
+    run: Run, years: Years, door: Door
+) -> None:
     place = years.record.folder
     code, out, _ = run("drift", "A-01", "--data", place)
     assert code == 1
     assert out.startswith("Body A-01 drifts deep since the sign-off of 6 May 2025")
     assert all(len(line) < 100 for line in out.splitlines())
+    rows = json.loads(run("drift", "A-01", "--json", "--data", place)[1])["rows"]
+    expected = [(one["expected_um"], 1.96 * one["expected_sd_um"]) for one in rows if one["expected_um"]]
+    assert len(expected) >= 3
+    page = " ".join(see(door, f"/bodies/{years.body_id}").text.split())
+    for value, half in expected:  # as the error beside it is written
+        assert f"  {plus_minus_text(value, half)}  " in out
+        assert f"{plus_minus_text(value, half)} µm" in page
     code, out, _ = run("drift", "H50", "--json", "--data", place)
     assert (code, json.loads(out)["state"]) == (0, "steady")
     code, _, err = run("drift", "Z-99", "--data", place)

@@ -36,6 +36,7 @@ def to_do(
         *map(_of_remedy, others),
         *_read_again(answer),
         *_part(answer),
+        *_read_finer(answer),
         *_read_next(answer),
         *_not_read(answer),
     )
@@ -87,6 +88,14 @@ def _part(answer: Answer) -> Iterator[Notice]:
         state = state_of(body, answer)
         if state.code is StateCode.CANNOT_PART:
             yield Notice("do_gauge", body.name, {"kind": "body", "best_um": state.best_um})
+
+
+def _read_finer(answer: Answer) -> Iterator[Notice]:
+    """Yield persons whose rounding is wider than the tolerance while a unit is open: the reason of its ±."""
+    if any(not unit.verdict.is_decided for unit in (*answer.bodies, *answer.lenses)):
+        for one in answer.notices:
+            if one.code in {"marks_assumed", "rounding_assumed"}:
+                yield Notice("do_read_finer", one.unit, {"kind": "", **one.numbers})
 
 
 def _read_next(answer: Answer) -> Iterator[Notice]:

@@ -128,9 +128,12 @@ def test_a_body_that_is_not_out_is_not_adjusted_without_a_reason(run: Run, sound
 def test_a_prep_is_signed_verified_and_reopened(
     run: Run, sound: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    code, out, _ = run("sign", "Monday", "--who", WHO, "--data", sound, *exceptions(sound))
+    some = ("--except", "H50=its ring is stiff", "--except", "all=a spare only")
+    code, out, _ = run("sign", "Monday", "--who", WHO, "--data", sound, *some)
     assert code == 0
     assert f"Signed by {WHO}" in out
+    assert f"H35: a spare only ({WHO})." in out
+    assert f"H50: its ring is stiff ({WHO})." in out
     file = tmp_path / "prep.json"
     run("export", "Monday", file, "--data", sound)
     code, out, _ = run("verify", file)

@@ -214,7 +214,9 @@ def _state(
         count = len(drift.innovations) + bool(run)
         return "too_few", words.too_few(kind, name, count=count, is_adjusted=is_adjusted)
     if not drift.sense:
-        headline = words.holding(kind, name, count=len(run), first=run[0].at, is_adjusted=is_adjusted)
+        headline = words.holding(
+            kind, name, count=len(run), first=run[0].at, is_adjusted=is_adjusted, beyond=sum(drift.is_beyond)
+        )
         return "steady", headline
     return f"drifts_{SENSE[drift.sense]}", _drift_headline(kind, name, run, drift)
 

@@ -12,8 +12,10 @@ from shimwise.bench.history.drift_views import DriftRow, DriftView
 from shimwise.bench.house import units
 from shimwise.cli.output import show
 from shimwise.cli.record_options import AsJson, Data
+from shimwise.number_format import decimal_text, plus_minus_text, signed_text
 
 WIDTH = 79
+Z95 = 1.96
 DRIFTS = 1
 """Exit code when the unit drifts."""
 MORE = "Exit code: 0 it does not, or cannot be told yet; 1 it drifts; 2 no such unit."
@@ -53,14 +55,10 @@ def _text(view: DriftView) -> str:
 def _row(row: DriftRow) -> str:
     expected = average = surprise = ""
     if row.expected_um is not None and row.expected_sd_um is not None and row.surprise is not None:
-        expected = f"{_signed(row.expected_um)} ± {1.96 * row.expected_sd_um:.1f}"
-        surprise = _signed(row.surprise)
+        expected = plus_minus_text(row.expected_um, Z95 * row.expected_sd_um)
+        surprise = signed_text(row.surprise, digits=1)
     if row.average is not None and row.limit is not None:
-        average = f"{_signed(row.average)} (±{row.limit:.1f})"
+        average = f"{signed_text(row.average, digits=1)} (±{decimal_text(row.limit, 1)})"
     error = row.error_words.removesuffix(" µm")
     day = f"{row.signed_at.astimezone():%Y-%m-%d}"
     return f"{day}   {error:<13} {expected:<13} {surprise:>8}  {average:<17} {row.words}".rstrip()
-
-
-def _signed(value: float) -> str:
-    return "0.0" if abs(value) < 0.05 else f"{value:+.1f}".replace("-", "−")

@@ -10,13 +10,19 @@ from shimwise.bench.history.house_network import house_network
 from shimwise.bench.history.house_views import HouseNetworkView, HouseTaughtView, HouseUnitView
 from shimwise.cli.output import show
 from shimwise.cli.record_options import AsJson, Data, Who, person
-from shimwise.number_format import signed_text
+from shimwise.number_format import plus_minus_text
 
 WIDTH = 79
 SHOWN = 20
 MORE = (
     "From all signed preps at once. Where a person places focus is private to the person and the leads. "
     "Names are not passwords: who asks is believed.\n\nExit code: 0 told, 2 refused."
+)
+
+
+BESIDE_SHEET = (
+    "All signed preps against each other, without what a kit or list says of a unit. A sheet says what its "
+    "own prep knew, with that: its ± may be smaller, or larger."
 )
 
 
@@ -69,22 +75,21 @@ def _units(found: HouseNetworkView, *, everything: bool) -> str:
     open_count = sum(one.is_undecided for one in found.units)
     head = f"{len(found.units):,} bodies and lenses as last read (± 95 %), {open_count:,} undecided"
     more = "" if len(shown) == len(found.units) else f"; the {len(shown)} known least (--all shows every one)"
-    return "\n".join([fill(f"{head}{more}:", WIDTH), *map(_unit, shown)])
+    return "\n".join([fill(f"{head}{more}:", WIDTH), *map(_unit, shown), fill(BESIDE_SHEET, WIDTH)])
 
 
 def _unit(one: HouseUnitView) -> str:
     name = one.name if len(one.name) <= 34 else f"{one.name[:33]}…"
     mark = "undecided" if one.is_undecided else ""
-    half = one.high_um - one.error_um
-    error = signed_text(one.error_um, digits=1)
-    return f"  {one.kind:<5} {name:<34} {error:>7} ± {half:>4.1f} µm  {mark}".rstrip()
+    error = plus_minus_text(one.error_um, one.high_um - one.error_um)
+    return f"  {one.kind:<5} {name:<34} {error:>12} µm  {mark}".rstrip()
 
 
 def _persons(found: HouseNetworkView) -> str:
     lines = [fill(found.persons_words, WIDTH)]
-    for one in found.persons:
-        offset = signed_text(one.from_mean_um, digits=1)
-        lines.append(f"  {one.name:<34} {offset:>7} ± {2 * one.sd_um:>4.1f} µm")
+    lines += [
+        f"  {one.name:<34} {plus_minus_text(one.from_mean_um, 2 * one.sd_um):>12} µm" for one in found.persons
+    ]
     return "\n".join(lines)
 
 

@@ -22,6 +22,8 @@ MORE = (
     "2 refused."
 )
 REFUSED = 2
+ALL = "all"
+DASHES = "-−–"
 
 
 def sign(
@@ -29,7 +31,11 @@ def sign(
     *,
     exceptions: Annotated[
         list[str] | None,
-        typer.Option("--except", metavar="UNIT=REASON", help="Why a unit goes out undecided."),
+        typer.Option(
+            "--except",
+            metavar="UNIT=REASON",
+            help="Why a unit goes out undecided; all=REASON: all that remain.",
+        ),
     ] = None,
     answers_for: Annotated[
         str,
@@ -50,7 +56,7 @@ def sign(
     with record_admin.open_record(data, has_to_be=True) as record:
         prep_id = record_admin.find_prep(record, prep)
         view = open_prep(record, prep_id)
-        excepted = _excepted(view, exceptions or (), answers_for)
+        excepted = _excepted(record, view, exceptions or (), answers_for, as_set=as_set)
         if is_asked(as_json=as_json) and not excepted and view.state != "signed":
             excepted = _ask(record, view, answers_for or name, as_set=as_set)
             if not typer.confirm(f"Sign {view.title} as {name}?"):
@@ -74,32 +80,48 @@ def _show(prep_id: str, view: PrepView, signed: SignOffView, *, as_json: bool) -
     show(result, "\n".join(lines), as_json=as_json)
 
 
-def _excepted(view: PrepView, texts: Iterable[str], answers_for: str) -> dict[str, Exempt]:
+def _excepted(
+    record: record_admin.Record, view: PrepView, texts: Iterable[str], answers_for: str, *, as_set: bool
+) -> dict[str, Exempt]:
     ids = {unit.name.casefold(): unit.id for unit in (*view.bodies, *view.lenses)}
-    excepted = {}
+    excepted: dict[str, Exempt] = {}
+    for_all = ""
     for text in texts:
         unit, found, reason = text.partition("=")
         if not found:
             raise RecordError(f"[{text}] is no exception. Write it as UNIT=REASON.")
         key = unit.strip().casefold()
-        if key not in ids:
+        if key not in ids and key != ALL:
             raise RecordError(f"[{unit.strip()}] is no unit of this prep. Check the name.")
         if not reason.strip():
             raise RecordError(f"[{text}] gives no reason. Write it as UNIT=REASON.")
-        excepted[ids[key]] = Exempt(reason.strip(), answers_for)
+        if key in ids:
+            excepted[ids[key]] = Exempt(reason.strip(), answers_for)
+        else:
+            for_all = reason.strip()
+    if for_all:
+        verdict.current_verdict(record, view.id)
+        for left in signing.undecided(record, view.id, as_set=as_set):
+            excepted.setdefault(left.unit_id, Exempt(for_all, answers_for))
     return excepted
 
 
 def _ask(record: record_admin.Record, view: PrepView, answers_for: str, *, as_set: bool) -> dict[str, Exempt]:
-    """Ask of each undecided unit why it goes out; one without an answer is left, and prevents signing."""
+    """Ask of each undecided unit why it goes out; one without an answer is left, and prevents signing.
+
+    The answer and the name given last are proposed for the next unit; a dash leaves it.
+    """
     verdict.current_verdict(record, view.id)
     excepted = {}
+    last = ""
     for unit in signing.undecided(record, view.id, as_set=as_set):
         typer.echo(unit.words)
+        leaving = "-: it does not" if last else "empty: it does not"
         reason = typer.prompt(
-            "Why does it go out all the same? (empty: it does not)", default="", show_default=False
-        )
-        if reason.strip():
-            by = typer.prompt("Who answers for it?", default=answers_for)
-            excepted[unit.unit_id] = Exempt(reason, by)
+            f"Why does it go out all the same? ({leaving})", default=last, show_default=bool(last)
+        ).strip()
+        if reason and reason not in DASHES:
+            answers_for = typer.prompt("Who answers for it?", default=answers_for)
+            excepted[unit.unit_id] = Exempt(reason, answers_for)
+            last = reason
     return excepted

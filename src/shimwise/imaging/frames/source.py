@@ -126,6 +126,15 @@ class FrameSource:
         if got < MIN_FRAMES:
             raise TooFewFramesError(got, MIN_FRAMES, tuple(str(one) for one in self.skipped))
 
+    def warn_of_other_channel(self, measured: str) -> None:
+        """Keep a warning where another channel is measured than was asked for: the frames lack it."""
+        wanted = self.recording.channel
+        if wanted not in (None, measured):
+            have = {"grey": "are grey", "green": "have the green sites of a mosaic alone", "luma": "are luma"}
+            self.warn(
+                f"The channel {wanted} was asked for, but the frames {have[measured]}: that is measured."
+            )
+
     def warn(self, text: str) -> None:
         """Keep a warning, once."""
         if text not in self.warnings:
@@ -334,6 +343,7 @@ class _Stills:
                 yield Skipped(name, entry.position, reason)
                 continue
             source.levels, source.channel = source.levels or still.levels, still.channel
+            source.warn_of_other_channel(still.channel)
             for text in still.warnings:
                 source.warn(text)
             yield Frame(name, entry.position, still.pixels, still.second)
@@ -352,6 +362,7 @@ class _Clip:
         levels = source.levels
         if levels is None:
             return
+        source.warn_of_other_channel("luma")
         for item in read_luma(self.path, self.facts, frozenset(self.positions)):
             name, position = f"frame {item.number}", self.positions[item.number]
             if item.luma is None:

@@ -39,9 +39,14 @@ def too_few(kind: str, name: str, *, count: int, is_adjusted: bool) -> str:
     return f"Whether {titled(kind, name)} drifts cannot be told yet: {had}, and it takes {LEAST_SIGN_OFFS}."
 
 
-def holding(kind: str, name: str, *, count: int, first: datetime, is_adjusted: bool) -> str:
-    """Return the sentence of a unit that does not drift."""
+def holding(kind: str, name: str, *, count: int, first: datetime, is_adjusted: bool, beyond: int = 0) -> str:
+    """Return the sentence of a unit that does not drift now; ``beyond``: sign-offs beyond the limits."""
     since = f"since it was adjusted, from {day(first)} on" if is_adjusted else f"since {day(first)}"
+    if beyond:
+        return (
+            f"{capital(titled(kind, name))} holds now: of {counted(count, 'sign-off')} {since} {beyond} "
+            f"{'was' if beyond == 1 else 'were'} beyond the limits, and what came after is within."
+        )
     return (
         f"{capital(titled(kind, name))} holds: {counted(count, 'sign-off')} {since} stay within the limits."
     )

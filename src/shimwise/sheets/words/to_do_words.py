@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 from shimwise.inference.verdict.answer import Z95
+from shimwise.lengths import mm_to_feet_text
 from shimwise.notices import Notice
 from shimwise.number_format import decimal_text, half_digits, half_text, signed_text
 from shimwise.sheets.words.remedy_words import (
@@ -81,6 +82,15 @@ def _gauge(unit: str, n: Numbers) -> str:
     return f"Gauge {unit}, or read a lens of known history on it: readings alone leave {best} µm at best."
 
 
+def _read_finer(unit: str, n: Numbers) -> str:
+    width_text = decimal_text(number_in(n, "width_um"), comma=True)
+    whose = f"{unit}'s" if unit else "the"
+    return (
+        f"Read between the marks: {whose} readings are steps of {width_text} µm at the sensor near "
+        f"{mm_to_feet_text(float(n['near_mm'] or 0.0))}, the reason for a wide ±."
+    )
+
+
 def _read_next(unit: str, n: Numbers) -> str:
     left = half_text(Z95 * number_in(n, "sd_after_um"))
     return f"Read {unit} on {n['body']} at {_where(n)}: it brings what is open to {left} µm."
@@ -118,6 +128,7 @@ TO_DO_WORDS: Mapping[str, Words] = {
     "do_send_scale": _send_scale,
     "do_read_again": _read_again,
     "do_gauge": _gauge,
+    "do_read_finer": _read_finer,
     "do_read_next": _read_next,
     "do_read_first": _read_first,
     "do_check_again": _check_again,

@@ -116,10 +116,18 @@
       place.textContent = parts.join(", ");
       place.dataset.count = String(waiting.length + asked.length + refused.length);
     }
-    for (const list of document.querySelectorAll("[data-waiting-list]")) {
-      list.replaceChildren(...[...asked, ...refused, ...waiting].map(row));
-      list.hidden = !parts.length;
-    }
+    // What asks for an answer about this prep stands at its pad, where the hand is; all else at the page's head.
+    const here = document.querySelector("[data-waiting-here]");
+    const prepId = here?.closest("form").dataset.prepId;
+    const isHere = (kept) => kept.prepId === prepId && kept.state !== "waiting";
+    const ordered = [...asked, ...refused, ...waiting];
+    fill(document.querySelector("[data-waiting-list]"), ordered.filter((kept) => !isHere(kept)));
+    if (here) fill(here, ordered.filter(isHere));
+  }
+
+  function fill(list, all) {
+    list.replaceChildren(...all.map(row));
+    list.hidden = !all.length;
   }
 
   function correct(kept) {
@@ -433,6 +441,10 @@
   }
 
   // ---- begin ----
+
+  document.addEventListener("htmx:afterSwap", (event) => {
+    if (event.detail.target.id === "read") show();
+  });
 
   async function begin() {
     const at = await store;

@@ -1,7 +1,7 @@
 """A unit's drift from the record: which way, since when, what to do, and anew after an adjustment."""
 
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -10,6 +10,7 @@ from shimwise.bench.errors import NotFound
 from shimwise.bench.history.drift import body_drift, lens_drift
 from shimwise.bench.history.drift_views import DriftView
 from shimwise.bench.sign import signing
+from shimwise.sheets.words import drift_words
 from signed_years import WHO, Years
 
 STILL_UM = [0, 1, -1, 0, -0.5, 0.5]
@@ -102,3 +103,10 @@ def test_a_prep_that_was_opened_again_is_no_sign_off(years: Years) -> None:
 def test_a_unit_that_is_not_known_is_refused(years: Years, drift: Callable[..., DriftView]) -> None:
     with pytest.raises(NotFound):
         drift(years.record, "0" * 32)
+
+
+def test_a_unit_that_came_back_is_not_said_to_have_stayed_within() -> None:
+    first = datetime(2026, 11, 30, 12, tzinfo=UTC)
+    text = drift_words.holding("body", "A-01", count=6, first=first, is_adjusted=False, beyond=1)
+    assert text.startswith("Body A-01 holds now: of 6 sign-offs since ")
+    assert "1 was beyond the limits, and what came after is within." in text

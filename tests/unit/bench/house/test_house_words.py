@@ -1,8 +1,14 @@
 """A prep of the house speaks of pages, not of a kit file; and of units as they were read, or were not."""
 
-from invented_house import House
+from dataclasses import replace
+from uuid import uuid4
 
+from invented_house import WHO, House
+
+from shimwise.bench.house.units import list_units, show_unit
+from shimwise.bench.house.views import LensFacts
 from shimwise.bench.verdict.verdict import refresh_verdict
+from shimwise.record.queries import verdicts
 
 
 def test_units_that_were_never_read_are_told_apart_from_those_read_too_little(house: House) -> None:
@@ -18,6 +24,24 @@ def test_units_that_were_never_read_are_told_apart_from_those_read_too_little(ho
     assert units["H18"].surer.startswith("Known to ± ")
     assert "H75 are not read yet" in told.second_line
     assert not any("kit" in warning for warning in told.warnings)
+
+
+def test_a_lens_has_the_same_rung_on_its_own_page_and_in_lists_as_in_its_prep(house: House) -> None:
+    prep = house.start()
+    house.read(prep.id, "on", lens_id=house.ids["H18"])
+    refresh_verdict(house.record, prep.id)
+    with house.record.reading() as connection:
+        given = verdicts.latest_verdict(connection, prep.id)
+    assert given is not None
+    lenses = [{**one, "state": "cannot_be_parted"} for one in given.document["lenses"]]
+    later = replace(given, id=uuid4().hex, document={**given.document, "lenses": lenses})
+    with house.record.writing(who=WHO) as change:
+        verdicts.add_verdict(change, later)
+    listed = {unit.facts.name: unit for unit in list_units(house.record, LensFacts).units}
+    shown = show_unit(house.record, LensFacts, house.ids["H18"])
+    for latest in (listed["H18"].latest, shown.unit.latest):
+        assert latest is not None
+        assert latest.verdict_words == "cannot be parted"
 
 
 def test_a_single_reading_is_not_both_doubted_and_beyond_telling(house: House) -> None:

@@ -50,6 +50,12 @@ def test_sweep_json_itself_can_be_named_and_what_is_given_goes_before_it(sweep_f
     assert next(iter(source))[1] == pytest.approx((picture(seed=0) / 65535) ** 2, abs=1e-6)
 
 
+def test_a_channel_that_the_frames_lack_is_said_not_to_be_measured(sweep_folder: Folder) -> None:
+    source = open_sweep(sweep_folder(files(5)), recording=Recording(channel="green"))
+    list(source)
+    assert source.warnings == ["The channel green was asked for, but the frames are grey: that is measured."]
+
+
 def test_formats_may_be_mixed_and_the_name_does_not_count(sweep_folder: Folder) -> None:
     codes = picture()
     mixed = {

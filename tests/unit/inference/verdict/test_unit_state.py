@@ -14,6 +14,7 @@ from shimwise.inference.verdict.answer import (
     Verdict,
 )
 from shimwise.inference.verdict.unit_state import StateCode, state_of
+from shimwise.notices import Notice
 from shimwise.remedy.to_do import to_do
 from shimwise.sheets.words.notices import notice_text
 
@@ -119,3 +120,17 @@ def test_a_body_that_cannot_be_parted_is_to_be_gauged() -> None:
     assert "readings alone leave ± 13 µm at best" in notice_text(line)
     better = replace(unit, limit_um=8.0)
     assert "do_gauge" not in {one.code for one in to_do(answer(better, readings=18))}
+
+
+def test_steps_wider_than_the_tolerance_are_said_as_the_reason_of_a_wide_interval() -> None:
+    numbers = {"step_mm": 304.8, "near_mm": 914.4, "width_um": 1268.0}
+    coarse = replace(
+        answer(body(sd_um=20.0), readings=24), notices=(Notice("marks_assumed", "R. Okafor", numbers),)
+    )
+    lines = to_do(coarse)
+    codes = [one.code for one in lines]
+    assert codes.index("do_read_finer") < codes.index("do_read_next")
+    text = notice_text(lines[codes.index("do_read_finer")])
+    assert "Read between the marks: R. Okafor's readings are steps of 1,268 µm at the sensor near 3'" in text
+    decided = replace(coarse, bodies=(body(sd_um=2.0, verdict=Verdict.IN_TOLERANCE),))
+    assert "do_read_finer" not in {one.code for one in to_do(decided)}
