@@ -53,9 +53,9 @@ class Take:
         return self.is_signed and self.offset_um * self.rest_um < 0.0
 
 
-def take(name: str, rest_um: float, *, seed: int) -> Take:
-    """Make the feed of a cell that comes to rest at a place, and measure it."""
-    cell = FEEDS[name]
+def take(name: str, rest_um: float, *, seed: int, is_small: bool = False) -> Take:
+    """Make the feed of a cell that comes to rest at a place, and measure it; small: a star of .6 the size."""
+    cell = FEEDS[name].smaller() if is_small else FEEDS[name]
     meter = Meter(
         MeterSettings(
             spokes=cell.feed.chart.stars[0].spokes,

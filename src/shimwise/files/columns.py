@@ -37,7 +37,13 @@ OPTIONAL = (
     "note",
     "focus_design",
     "temperature_c",
+    "landing_um",
+    "landing_sd_um",
+    "setting",
 )
+BY_PICTURE = frozenset({"landing_um", "landing_sd_um"})
+"""Columns of a landing by picture: a file that has both needs no column of readings, nor of who looked."""
+BY_EYE = frozenset({"reading", "operator"})
 KNOWN = (*REQUIRED, *OPTIONAL)
 READINGS = Columns(REQUIRED, OPTIONAL, lengths=("distance", "reading"))
 _OTHER_NAMES = {"set_up": "setup"}
@@ -126,7 +132,8 @@ def _known_column(cell: str, columns: Columns) -> tuple[str, str]:
 def _refuse_missing(
     places: Mapping[str, int], columns: Columns, cells: Sequence[str], *, name: str, line: int
 ) -> None:
-    missing = [column for column in columns.required if column not in places]
+    spared = BY_EYE if places.keys() >= BY_PICTURE else frozenset()
+    missing = [column for column in columns.required if column not in places and column not in spared]
     if not missing:
         return
     found = shown(", ".join(cell.strip() for cell in cells))

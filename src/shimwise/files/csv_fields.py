@@ -8,12 +8,14 @@ from typing import NamedTuple, TypeVar
 
 from shimwise.files.errors import CellError, shown
 from shimwise.files.limits import (
+    ERROR_UM,
     FARTHEST_MM,
     FNUMBER,
     FOCAL_MM,
     SEPARATION_MM,
     SQUEEZE,
     TEMPERATURE_C,
+    WRITTEN_SD_UM,
     NumberRange,
 )
 from shimwise.files.names import cleaned_name
@@ -103,6 +105,20 @@ def to_temperature_c(text: str, *, decimal_comma: bool) -> float | None:
         return None
     plain = text.strip().removesuffix("C").removesuffix("°")
     return to_number(plain, TEMPERATURE_C, example="21", decimal_comma=decimal_comma)
+
+
+def to_landing_um(text: str, *, decimal_comma: bool) -> float | None:
+    """Read a landing by picture [µm, short < 0 < deep]; None where nothing is written."""
+    if not text.strip():
+        return None
+    return to_number(text, ERROR_UM, example="-6.5", decimal_comma=decimal_comma)
+
+
+def to_landing_sd_um(text: str, *, decimal_comma: bool) -> float | None:
+    """Read the standard uncertainty of a landing by picture [µm]; None where nothing is written."""
+    if not text.strip():
+        return None
+    return to_number(text, WRITTEN_SD_UM, example="0.5", decimal_comma=decimal_comma)
 
 
 class WrittenLength(NamedTuple):

@@ -1,14 +1,16 @@
 """The readings file: a CSV with a header, as a technician's spreadsheet or pad writes it, to readings.
 
 The header names ``body,lens,focal_length_mm,f_number,distance,reading,operator,setup`` in any order, and may
-name ``squeeze, axis, principal_separation_mm, stop, at, note, focus_design, temperature_c``; other
-columns are not read, with a warning. Distances are written with their unit, or their column names it, as
-``distance_mm``. Fields are parted by commas, semicolons or tabs. A row whose reading is empty is still to be
-read. Either every other row is read, or those that are wrong are listed, and none is read.
+name ``squeeze, axis, principal_separation_mm, stop, at, note, focus_design, temperature_c``, and
+``landing_um, landing_sd_um, setting`` of a landing by picture, which has no reading; other columns are not
+read, with a warning. Distances are written with their unit, or their column names it, as ``distance_mm``.
+Fields are parted by commas, semicolons or tabs. A row whose reading is empty is still to be read. Either
+every other row is read, or those that are wrong are listed, and none is read.
 """
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from shimwise.files.columns import READINGS, Header, find_separator, read_header
@@ -18,7 +20,7 @@ from shimwise.files.errors import CellError, ReadingsFileError, WrongRowsError, 
 from shimwise.files.kit import Kit
 from shimwise.files.opening import read_bytes
 from shimwise.files.rows import FileRow, RowReader
-from shimwise.inference.model.prep import Reading
+from shimwise.inference.model.prep import MeasuredLanding, Reading
 from shimwise.notices import Notice
 
 Progress = Callable[[int, int], None]
@@ -30,10 +32,11 @@ MOST_WRONG = 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingsFile:
-    """The rows of a file in its order, and what a person should know of it."""
+    """The readings of a file in its order, its landings by picture, and what a person should know of it."""
 
     rows: tuple[FileRow, ...]
     notices: tuple[Notice, ...]
+    landings: tuple[MeasuredLanding, ...] = ()
 
     @property
     def readings(self) -> tuple[Reading, ...]:
@@ -104,21 +107,21 @@ def parse_readings(
         header.places, lenses=lenses, decimal_comma=separator != ",", units={**units, **header.units}
     )
     total = file.text.count("\n") + 1
-    found, unread = _readings(_told(rows, progress, total), header, reader, name=name)
-    if unread and not found:
+    found, landings, unread = _readings(_told(rows, progress, total), header, reader, name=name)
+    if unread and not (found or landings):
         raise ReadingsFileError(
             "has no reading yet: the column reading is empty in every row. Fill it as you read.",
             name=name,
         )
-    if not found:
+    if not (found or landings):
         raise ReadingsFileError(
             "has a header but no reading. Write one line for each reading below it.", name=name, line=line
         )
     if progress is not None:
         progress(total, total)
     not_read = [Notice("rows_not_read", numbers={"count": unread})] if unread else []
-    notices = (*file.notices, *header.notices, *not_read, *_look_alikes(found, kit or Kit()))
-    return ReadingsFile(rows=found, notices=notices)
+    notices = (*file.notices, *header.notices, *not_read, *_look_alikes(found, landings, kit or Kit()))
+    return ReadingsFile(rows=found, notices=notices, landings=landings)
 
 
 def _told(
@@ -132,8 +135,10 @@ def _told(
 
 def _readings(
     rows: Iterable[tuple[int, list[str]]], header: Header, reader: RowReader, *, name: str
-) -> tuple[tuple[FileRow, ...], int]:
-    """Return the rows that are read, and the number of those that are not yet.
+) -> tuple[tuple[FileRow, ...], tuple[MeasuredLanding, ...], int]:
+    """Return the rows that are read, those by picture, and the number of those that are not read yet.
+
+    Rows are numbered in the order of the judge: the readings, then the landings by picture.
 
     Raises
     ------
@@ -141,6 +146,7 @@ def _readings(
         With all rows that are wrong, up to twenty.
     """
     found: list[FileRow] = []
+    landings: list[MeasuredLanding] = []
     wrong: list[ReadingsFileError] = []
     unread, rest = 0, iter(rows)
     while len(wrong) <= MOST_WRONG:
@@ -149,6 +155,8 @@ def _readings(
             _refuse_width(cells, header.width, name=name, line=line)
             if reader.is_unread(cells):
                 unread += 1
+            elif reader.is_by_picture(cells):
+                landings.append(_landing(reader, cells, number=len(landings), line=line, name=name))
             else:
                 found.append(_row(reader, cells, number=len(found), line=line, name=name))
         except StopIteration:
@@ -159,12 +167,26 @@ def _readings(
         raise wrong[0]
     if wrong:
         raise WrongRowsError(wrong[:MOST_WRONG], are_all=len(wrong) <= MOST_WRONG)
-    return tuple(found), unread
+    first = len(found)
+    numbered = (replace(one, row=first + number) for number, one in enumerate(landings))
+    return tuple(found), tuple(numbered), unread
 
 
 def _row(reader: RowReader, cells: list[str], *, number: int, line: int, name: str) -> FileRow:
-    try:
+    with _at_line(line, name):
         return reader.read(cells, number=number, line=line)
+
+
+def _landing(reader: RowReader, cells: list[str], *, number: int, line: int, name: str) -> MeasuredLanding:
+    with _at_line(line, name):
+        return reader.read_landing(cells, number=number, line=line)
+
+
+@contextmanager
+def _at_line(line: int, name: str) -> Iterator[None]:
+    """Put file and line into what a cell refuses."""
+    try:
+        yield
     except CellError as error:
         raise ReadingsFileError(
             str(error), name=name, line=line, column=error.column, found=error.found
@@ -185,11 +207,13 @@ def _refuse_width(cells: list[str], width: int, *, name: str, line: int) -> None
     )
 
 
-def _look_alikes(rows: tuple[FileRow, ...], kit: Kit) -> Iterator[Notice]:
+def _look_alikes(
+    rows: tuple[FileRow, ...], landings: tuple[MeasuredLanding, ...], kit: Kit
+) -> Iterator[Notice]:
     """Warn of names that differ only in case: the judge takes them for different units."""
     for kind, names in (
-        ("Bodies", {row.reading.body for row in rows} | set(kit.bodies)),
-        ("Lenses", {row.reading.lens for row in rows} | set(kit.lenses)),
+        ("Bodies", {row.reading.body for row in rows} | {one.body for one in landings} | set(kit.bodies)),
+        ("Lenses", {row.reading.lens for row in rows} | {one.lens for one in landings} | set(kit.lenses)),
         ("Operators", {row.reading.operator for row in rows}),
     ):
         alike: dict[str, list[str]] = {}

@@ -5,10 +5,11 @@ from functools import partial
 from typing import Generic, NamedTuple, TypeVar
 
 from shimwise.files import csv_fields
+from shimwise.files.errors import CellError
 from shimwise.files.kit import KitLens
 from shimwise.files.names import DASHES, cleaned_name, cleaned_note, from_spreadsheet
-from shimwise.files.reading_rules import EnteredReading, ReadingRules
-from shimwise.inference.model.prep import Reading
+from shimwise.files.reading_rules import AgreedLens, EnteredReading, ReadingRules
+from shimwise.inference.model.prep import MeasuredLanding, Reading, measured_landing_sd_um
 
 T = TypeVar("T")
 EMPTY = frozenset({"", *DASHES})
@@ -89,12 +90,54 @@ class RowReader:
         self.note = column("note", lambda text: cleaned_note(from_spreadsheet(text.strip())))
         self.focus_design = column("focus_design", csv_fields.to_focus_design)
         self.temperature = number("temperature_c", csv_fields.to_temperature_c)
+        self.landing = number("landing_um", csv_fields.to_landing_um)
+        self.landing_sd = number("landing_sd_um", csv_fields.to_landing_sd_um)
+        self.setting = column("setting", cleaned_name)
         self.rules = ReadingRules(lenses)
         self.setups: dict[tuple[str, float], str] = {}
 
     def is_unread(self, row: Sequence[str]) -> bool:
-        """Return whether a row is one that is still to be read: its reading is empty."""
-        return self.reading.is_empty(row)
+        """Return whether a row is one that is still to be read: its reading is empty, and its landing."""
+        return all(one.is_empty(row) for one in (self.reading, self.landing, self.landing_sd))
+
+    def is_by_picture(self, row: Sequence[str]) -> bool:
+        """Return whether a row is a landing by picture."""
+        return not (self.landing.is_empty(row) and self.landing_sd.is_empty(row))
+
+    def read_landing(self, row: Sequence[str], *, number: int, line: int) -> MeasuredLanding:
+        """Read one row as a landing by picture; a row that names no setting has one of its own.
+
+        Raises
+        ------
+        CellError
+            As :meth:`read`; if the landing or its uncertainty is missing, or a reading is there too.
+        """
+        if not self.reading.is_empty(row):
+            raise CellError(
+                "stands beside a landing by picture. A row is either: leave reading or landing_um empty.",
+                column="reading",
+                found=self.reading.value(row).text,
+            )
+        landing_um, sd_um = self.landing.value(row), self.landing_sd.value(row)
+        if landing_um is None or sd_um is None:
+            missing = "landing_um" if landing_um is None else "landing_sd_um"
+            raise CellError("is empty; a landing by picture needs both.", column=missing, found="")
+        entered, lens = self._entered(row, line, by_eye=False)
+        body = self.body.value(row)
+        return MeasuredLanding(
+            row=number,
+            line=line,
+            body=body,
+            lens=entered.lens,
+            focal_mm=entered.focal_mm,
+            fnumber=self.fnumber.value(row),
+            distance_mm=entered.distance_mm,
+            landing_um=landing_um,
+            sd_um=measured_landing_sd_um(sd_um),
+            setup=self._setup(row, body, entered),
+            squeeze=lens.squeeze,
+            setting=self.setting.value(row) or f"line {line}",
+        )
 
     def read(self, row: Sequence[str], *, number: int, line: int) -> FileRow:
         """Read one row; ``number`` counts data rows from 0, ``line`` is what a person sees in the file.
@@ -105,24 +148,8 @@ class RowReader:
             If a cell cannot be read, or breaks a rule of :class:`ReadingRules`.
         """
         body, fnumber = self.body.value(row), self.fnumber.value(row)
-        distance, at_ring = self.distance.value(row), self.reading.value(row)
-        entered = EnteredReading(
-            lens=self.lens.value(row),
-            line=line,
-            focal_mm=self.focal.value(row),
-            distance_mm=distance.mm,
-            reading_mm=at_ring.mm,
-            distance_text=distance.text,
-            reading_text=at_ring.text,
-            axis=self.axis.value(row),
-            squeeze=self.squeeze.value(row),
-            separation_mm=self.separation.value(row),
-            focus_design=self.focus_design.value(row),
-        )
-        operator, setup = self.operator.value(row), self.setup.value(row)
-        lens = self.rules.checked(entered)
-        if not setup:  # named by body and distance, in the words first used for it
-            setup = self.setups.setdefault((body, entered.distance_mm), f"{body} at {entered.distance_text}")
+        entered, lens = self._entered(row, line, by_eye=True)
+        operator, setup = self.operator.value(row), self._setup(row, body, entered)
         reading = Reading(
             row=number,
             line=line,
@@ -144,3 +171,29 @@ class RowReader:
             temperature_c=self.temperature.value(row),
         )
         return FileRow(reading, entered.distance_text, entered.reading_text)
+
+    def _entered(self, row: Sequence[str], line: int, *, by_eye: bool) -> tuple[EnteredReading, AgreedLens]:
+        """Return what a row states and what holds of its lens; by picture the ring stands at the distance."""
+        distance = self.distance.value(row)
+        at_ring = self.reading.value(row) if by_eye else distance
+        entered = EnteredReading(
+            lens=self.lens.value(row),
+            line=line,
+            focal_mm=self.focal.value(row),
+            distance_mm=distance.mm,
+            reading_mm=at_ring.mm,
+            distance_text=distance.text,
+            reading_text=at_ring.text,
+            axis=self.axis.value(row),
+            squeeze=self.squeeze.value(row),
+            separation_mm=self.separation.value(row),
+            focus_design=self.focus_design.value(row),
+        )
+        return entered, self.rules.checked(entered)
+
+    def _setup(self, row: Sequence[str], body: str, entered: EnteredReading) -> str:
+        """Return the row's set-up; without one it is named by body and distance, as first written."""
+        named = self.setup.value(row)
+        return named or self.setups.setdefault(
+            (body, entered.distance_mm), f"{body} at {entered.distance_text}"
+        )

@@ -13,7 +13,7 @@ from shimwise.files.kit_file import read_kit
 from shimwise.files.limits import WRITTEN_SD_UM
 from shimwise.files.opening import LARGEST_BYTES as LARGEST_BYTES
 from shimwise.files.readings import parse_readings, read_readings
-from shimwise.inference.model.prep import DEFAULT_TOLERANCE_UM, Prep, Reading
+from shimwise.inference.model.prep import DEFAULT_TOLERANCE_UM, MeasuredLanding, Prep, Reading
 from shimwise.notices import Notice
 
 Progress = Callable[[str, int, int], None]
@@ -67,12 +67,13 @@ def read_inputs(
             f"A tolerance of ±{tolerance_um:g} µm is none. Give one {WRITTEN_SD_UM.text}, such as 10."
         )
     kit = Kit() if kit_path is None else read_kit(kit_path)
-    taken, notices = _read(readings, kit, unit, progress)
+    taken, landings, notices = _read(readings, kit, unit, progress)
     bodies = kit.body_knowledge()
     if tolerance_um is not None:
         bodies = {name: replace(body, tolerance_um=None) for name, body in bodies.items()}
     prep = Prep(
         readings=taken,
+        landings=landings,
         bodies=bodies,
         lenses=kit.lens_knowledge(),
         tolerance_um=tolerance_um or kit.tolerance_um or DEFAULT_TOLERANCE_UM,
@@ -82,16 +83,16 @@ def read_inputs(
 
 def _read(
     readings: str | Path | bytes | None, kit: Kit, unit: str | None, progress: Progress | None
-) -> tuple[tuple[Reading, ...], tuple[Notice, ...]]:
+) -> tuple[tuple[Reading, ...], tuple[MeasuredLanding, ...], tuple[Notice, ...]]:
     if readings is None:
-        return (), ()
+        return (), (), ()
     report = None if progress is None else partial(progress, READING_FILE)
     if isinstance(readings, bytes):
         content = _small_enough(readings)
         file = parse_readings(content, name=STANDARD_INPUT, kit=kit, unit=unit, progress=report)
     else:
         file = read_readings(readings, kit=kit, unit=unit, progress=report)
-    return file.readings, file.notices
+    return file.readings, file.landings, file.notices
 
 
 def _small_enough(content: bytes) -> bytes:

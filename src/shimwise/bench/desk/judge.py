@@ -90,13 +90,13 @@ def _with_sweeps(inputs: Inputs, sweeps: Sequence[str | Path]) -> Inputs:
     """Add what sweeps measured; rows and lines go on after the file's."""
     from shimwise.bench.desk.sweep_evidence import check_focal, sweep_landings
 
-    taken = inputs.prep.readings
+    taken = inputs.prep.evidence
     row = max((reading.row for reading in taken), default=-1) + 1
     line = max((reading.line for reading in taken), default=1) + 1
     landings = sweep_landings(sweeps, row=row, line=line)
     for landing in landings:
-        check_focal(landing, inputs.kit.lenses.get(landing.lens), taken)
-    return replace(inputs, prep=replace(inputs.prep, landings=landings))
+        check_focal(landing, inputs.kit.lenses.get(landing.lens), inputs.prep.readings)
+    return replace(inputs, prep=replace(inputs.prep, landings=(*inputs.prep.landings, *landings)))
 
 
 def judge_inputs(inputs: Inputs, *, seed: int = 0, progress: Progress | None = None) -> Judged:

@@ -94,7 +94,7 @@ def plan_file(
     )
     return Planned(
         plan=plan,
-        next=judge_inputs(inputs, progress=progress).answer.next if inputs.prep.readings else (),
+        next=judge_inputs(inputs, progress=progress).answer.next if inputs.prep.evidence else (),
         lens_text=lens_texts(inputs.prep),
         distance_text=texts,
         notices=(*inputs.notices, *_not_known(named, inputs), *_not_planned_with(inputs)),
@@ -116,7 +116,7 @@ def _refuse_unless_possible(target_um: float, k: float | None) -> None:
 
 def _not_known(bodies: Sequence[str], inputs: Inputs) -> Iterator[Notice]:
     """Warn of bodies that are named where others are known, and neither the kit nor a reading knows them."""
-    known = {*inputs.prep.bodies, *(reading.body for reading in inputs.prep.readings)}
+    known = {*inputs.prep.bodies, *(one.body for one in inputs.prep.evidence)}
     for name in bodies if known else ():
         if name not in known:
             yield Notice("body_not_known", name, {"known": listed(sorted(known))})
@@ -135,7 +135,7 @@ def _body_name(text: str) -> str:
 
 def _not_planned_with(inputs: Inputs) -> Iterator[Notice]:
     """Warn of lenses that the kit names but does not describe well enough to plan with."""
-    read = {reading.lens for reading in inputs.prep.readings}
+    read = {one.lens for one in inputs.prep.evidence}
     for name, lens in inputs.prep.lenses.items():
         missing = ["focal_length_mm"] if not lens.focal_lengths_mm else []
         missing += ["f_number"] if lens.fnumber is None else []

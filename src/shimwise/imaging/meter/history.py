@@ -24,7 +24,10 @@ LEAST_NOISE = 0.08
 """Least deviation of a frame's square, in N² µm²."""
 START_N = 2.0
 """Change of the size, in N µm, that shows the first direction."""
+LEAST_SHARPNESS = 1e-3
+"""Far out of focus the rings' sum may be below 0: contrast is then 0."""
 SAME_S = 0.25
+"""Crossings nearer in time than this are one."""
 HALO_BINS = slice(12, 16)
 HALO_FRAMES = 20
 
@@ -54,7 +57,7 @@ class History:
         self._since = self._calibrated = 0
         self._crossed: list[float] = []
         self._first_side: float | None = None
-        self._best = 0.0
+        self._best = -np.inf
         self.calibration: Calibration | None = None
         self.paper = 1.0
         self.side: float | None = None
@@ -71,7 +74,7 @@ class History:
             self._best, self._rough = sharpness, rough(self._law, seen.modulation)
             if self.calibration is None:
                 self._solve(max(len(self._square) - REST_FRAMES, 0))
-        self.contrast = sharpness / self._best
+        self.contrast = max(sharpness, 0.0) / max(self._best, LEAST_SHARPNESS)
         self._paper_now = seen.paper
         self._solve(len(self._t) - 1)
         self._moving.append(True)

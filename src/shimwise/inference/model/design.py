@@ -173,8 +173,7 @@ class _Builder:
         )
 
     def _setting(self, reading: Reading | MeasuredLanding) -> str:
-        is_measured = isinstance(reading, MeasuredLanding)
-        return self.bench.facts.setting_of_row.get(reading.row, "") if is_measured else ""
+        return _setting(reading, self.bench.facts)
 
     def _entries(self, observation: Observation, setting: str, middles: Landings) -> dict[Column, float]:
         """Return the row of the design: µm of landing per unit of each unknown."""
@@ -253,9 +252,16 @@ def _sort_key(
 ) -> tuple[object, ...]:
     return (
         *_observation_key(observation),
-        facts.setting_of_row.get(reading.row, ""),
+        _setting(reading, facts),
         reading.landing_um if isinstance(reading, MeasuredLanding) else reading.reading_mm,
     )
+
+
+def _setting(reading: Reading | MeasuredLanding, facts: BenchFacts) -> str:
+    """Return the setting of the ring that a measured landing shares, empty for none and for readings."""
+    if not isinstance(reading, MeasuredLanding):
+        return ""
+    return reading.setting or facts.setting_of_row.get(reading.row, "")
 
 
 def _observation_key(observation: Observation) -> tuple[object, ...]:

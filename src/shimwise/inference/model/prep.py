@@ -73,8 +73,9 @@ class MeasuredLanding:
     """A landing that frames measured, with the chart at ``distance_mm``: no ring is read, no eye is judged.
 
     ``landing_um`` [µm, short < 0 < deep] and its standard uncertainty ``sd_um`` [µm], the seat's included.
-    ``row`` and ``line`` continue those of the readings beside it; ``source`` names the sweep. The rest is as
-    of a :class:`Reading`.
+    ``row`` and ``line`` continue those of the readings beside it; ``source`` names the sweep. ``setting``:
+    landings of one name share how the ring was set to its mark, an error of its own; empty where there is
+    none. The rest is as of a :class:`Reading`.
     """
 
     row: int
@@ -89,6 +90,7 @@ class MeasuredLanding:
     setup: str = ""
     squeeze: float = 1.0
     source: str = ""
+    setting: str = ""
 
     def by_eye(self) -> Reading:
         """Return the possible reading of the same units at the same distance, with the ring at the chart."""
