@@ -9,6 +9,7 @@ import pytest
 from api_house import LEAD, WHO, Door, adjusted, answer, begin, excepted, opened_door, short_prep, sign
 
 from shimwise.bench.sign.papers import make_sheets
+from shimwise.number_format import plus_minus_text
 
 NEW_ID = "0" * 32
 
@@ -62,6 +63,8 @@ def test_a_move_that_was_not_judged_yet_never_shows_what_was_before_as_after(doo
     adjusted(door, prep_id)
     (pair,) = door.get(f"/preps/{prep_id}/before-after")["adjustments"]
     assert pair["before_um"] == pytest.approx(-20, abs=3)
+    told = plus_minus_text(pair["before_um"], pair["before_half_um"])  # as the sheet has it
+    assert f"{told} µm before" in pair["words"]
     assert (pair["is_judged"], pair["after_um"], pair["after_verdict"]) == (False, None, "not_checked")
     assert pair["words"].endswith("before, after it not judged yet.")
     door.post(f"/preps/{prep_id}/verdict/refresh", 200, who=WHO)

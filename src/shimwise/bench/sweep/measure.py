@@ -272,6 +272,7 @@ class _Work:
             black_level=levels.black_linear,
             wavelengths_um=known.wavelength_um or (GREEN_UM,),
             channel=self.source.channel,
+            is_predicted=bool(self.source.predicted_by),
         )
 
     def _levels(self) -> Levels:

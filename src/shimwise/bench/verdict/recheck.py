@@ -119,8 +119,10 @@ def _before_after(judged: _Judged, row: "AdjustmentRow", epoch_then: int) -> Bef
         name=unit.name,
         before_um=None if before is None else _finite(before.error_um),
         before_sd_um=None if before is None else _finite(before.sd_um),
+        before_half_um=None if before is None else _finite(_half_um(before)),
         after_um=None if after is None else _finite(after.error_um),
         after_sd_um=None if after is None else _finite(after.sd_um),
+        after_half_um=None if after is None else _finite(_half_um(after)),
         after_verdict=(Verdict.NOT_CHECKED if after is None else after.verdict).value,
         is_judged=judged.is_current,
         change_um=None if change is None else change.mean_um,
@@ -147,7 +149,11 @@ def _change_words(
 def _error_words(unit: BodyAnswer | None) -> str:
     if unit is None or not math.isfinite(unit.error_um + unit.sd_um):
         return "not known"
-    return f"{plus_minus_text(unit.error_um, (unit.high_um - unit.low_um) / 2)} µm"
+    return f"{plus_minus_text(unit.error_um, _half_um(unit))} µm"
+
+
+def _half_um(unit: BodyAnswer) -> float:
+    return (unit.high_um - unit.low_um) / 2
 
 
 def _finite(value: float) -> float | None:

@@ -46,6 +46,7 @@ class RecheckView:
 class BeforeAfter:
     """A unit before and after an adjustment; None if not known.
 
+    ``before_half_um``, ``after_half_um``: half the 95 % interval, which need not be 1.96 sd.
     ``is_judged``: the latest verdict contains all readings; until then the fields after the move are None.
     ``change_um`` with ``change_sd_um``: the move itself, from readings with the same lenses (bodies, of a
     lens), whose own errors cancel. [µm, + away from the flange]
@@ -63,8 +64,10 @@ class BeforeAfter:
     turns: float | None
     before_um: float | None
     before_sd_um: float | None
+    before_half_um: float | None
     after_um: float | None
     after_sd_um: float | None
+    after_half_um: float | None
     after_verdict: str
     is_judged: bool
     change_um: float | None

@@ -37,6 +37,17 @@ class Estimate:
     low_um: float
     high_um: float
 
+    def doubted(self, by_sd_um: float) -> Estimate:
+        """Return it with an uncertainty more, which its frames do not show."""
+        below, above = self.value_um - self.low_um, self.high_um - self.value_um
+        more = t_quantile(0.95, np.inf) * by_sd_um
+        return Estimate(
+            self.value_um,
+            float(np.hypot(self.sd_um, by_sd_um)),
+            self.value_um - float(np.hypot(below, more)),
+            self.value_um + float(np.hypot(above, more)),
+        )
+
 
 @dataclass(frozen=True)
 class JointPeaks:

@@ -37,6 +37,8 @@ class SweepSettings:
         Linear values at or beyond which a pixel is clipped.
     channel : {"luma", "green", "grey"}
         Which channel the frames hold.
+    is_predicted : bool
+        Whether frames are of a clip that keeps what changes between them.
     sensor_swept : bool
         True when position 0 is the sensor's present place and + is away from the lens: then the result
         has a landing.
@@ -51,6 +53,7 @@ class SweepSettings:
     black_level: float = -math.inf
     sensor_swept: bool = True
     channel: str = "grey"
+    is_predicted: bool = False
 
     def __post_init__(self) -> None:
         for name, value in (

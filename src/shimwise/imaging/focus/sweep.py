@@ -38,6 +38,14 @@ lens draws stars out of round. An empirical figure: in simulation 3.0 (x) and 3.
 sweeps; at 1 % and at 2 % of pincushion no more than without.
 """
 
+MIXED_CHANNELS = 0.15
+"""Share of green's distance from luma by which luma's peak may be off: a camera that interpolates its mosaic
+takes fine detail of all colours from green's. Chosen on pictures made apart, .17 with plain interpolation."""
+
+PREDICTED_SHARE = 0.05
+"""Standard uncertainty of the peak of a clip whose frames are predicted from others, as a share of 8 N² λ:
+chosen on clips made apart."""
+
 MISFIT_TILT = 0.7
 """Share of the stars' spread of peaks by which a tilt may be off, for each unit of ln of the fitted focal
 ratio over the engraved one: the curves' width is then not the law's. Empirical: .1 and .9 on two sharpened
@@ -107,9 +115,17 @@ def measure_sweep(
     flags += checks.poor(stars)
     flags += checks.processed(stars[lead])
     flags = checks.undershot(flags)
-    result = _result(stars, field, pose, centre, measures, settings, flags)
     other = second_channel(taken, layout, chart, settings, run)
+    field = replace(field, centre=field.centre.doubted(_doubt_um(run, other, settings)))
+    result = _result(stars, field, pose, centre, measures, settings, flags)
     return replace(result, alternatives=_alternatives(run, field, other))
+
+
+def _doubt_um(run: RunCheck, other: Alternative | None, settings: SweepSettings) -> float:
+    """Standard uncertainty that a camera's colours and a clip's coding add, whatever the frames show. [µm]"""
+    apart_um = other.best_um - run.fit.state.best_um if other is not None else 0.0
+    coded_um = PREDICTED_SHARE * wave_depth_um(settings.fnumber) if settings.is_predicted else 0.0
+    return math.hypot(MIXED_CHANNELS * apart_um, coded_um)
 
 
 def _field(

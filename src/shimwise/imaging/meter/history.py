@@ -103,6 +103,18 @@ class History:
             first = max(int(np.searchsorted(self._t, self._t[-1] - HELD_S)), self._still_from)
         return np.array(self._square[first:]), np.array(self._noise[first:])
 
+    def positions_um(self) -> tuple[FloatArray, FloatArray]:
+        """Return the times of the frames [s] and the sensor's places by the passes, short < 0 [µm].
+
+        Without a named direction the side before the first crossing counts as short; empty without a pass.
+        """
+        if self.calibration is None:
+            return np.zeros(0), np.zeros(0)
+        turned = 1.0 if self.side is None else self.side * self.run_side
+        square = np.array(self._square)[:, 0]
+        size = np.sign(square) * np.sqrt(np.abs(square))
+        return np.array(self._t), turned * self._sides(np.array(self._t)) * np.maximum(size, 0.0)
+
     def settle(self, *, has_sharpening: bool) -> None:
         """Calibrate anew where a pass is complete, and at the beginning of a rest after one."""
         self._since += 1
@@ -191,10 +203,14 @@ class History:
             return
         side: FloatArray = np.zeros(run.t_s.size)
         if self.calibration is not None:
-            since = len(self._crossed) - np.searchsorted(np.array(self._crossed), run.t_s)
-            side = np.asarray(self.run_side * (-1.0) ** since, dtype=np.float64)
+            side = self._sides(run.t_s)
         square, variance = model.squares(run, side)
         self._square[first:], self._noise[first:] = list(square), list(variance)
+
+    def _sides(self, t_s: FloatArray) -> FloatArray:
+        """Return the side of each time as the calibration counts, by the crossings since."""
+        since = len(self._crossed) - np.searchsorted(np.array(self._crossed), t_s)
+        return np.asarray(self.run_side * (-1.0) ** since, dtype=np.float64)
 
     def _run(self, first: int) -> Run:
         return Run(np.array(self._t[first:]), np.array(self._rings[first:]), np.array(self._variance[first:]))

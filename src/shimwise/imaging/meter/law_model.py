@@ -87,7 +87,9 @@ class MeterLaw:
         sides = []
         for sign in (1.0, -1.0):
             transfer = part.at(sign * self._z_um + part.peak_um)[0]
-            sides.append(transfer + sharpening * self._gain * (transfer - transfer**3))
+            if sharpening:
+                transfer = transfer + sharpening * self._gain * transfer * (1.0 - transfer * transfer)
+            sides.append(transfer)
         even, odd = (sides[0] + sides[1]) / 2.0, (sides[0] - sides[1]) / 2.0
         return LawRows(self._step, np.ascontiguousarray(even), np.ascontiguousarray(odd))
 

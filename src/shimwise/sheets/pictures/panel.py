@@ -36,6 +36,8 @@ LETTER = 0.6
 """Width of a letter, in sizes of its type."""
 ERROR_LETTERS = 5.6
 """Width of the column of errors, in sizes of its type."""
+BEFORE = " before adjustment "
+"""Between the name of a unit and the number of the adjustment before which it was read."""
 KEPT, DOUBTED = "k", "d"
 SIDES = ((-1, "left"), (1, "right"))
 """Short of the mark is drawn at the left, deep at the right."""
@@ -258,11 +260,10 @@ class PanelDrawing:
         """Write names at the left, errors and verdicts at the right, and which rows were not read."""
         layout, ink = self.layout, self.palette.ink
         body = self.panel.body
-        rows = [
-            self._unit_datum(0, capital(titled("body", body.name)), self.panel.state, body, self.panel.bar)
-        ]
+        rows = [self._unit_datum(0, _body_words(body.name), self.panel.state, body, self.panel.bar)]
         rows += [
-            self._unit_datum(n, row.name, row.state, row.lens, row.bar) for n, row in enumerate(self.rows, 1)
+            self._unit_datum(n, row.name, row.state, row.lens, row.bar, short=row.short_name)
+            for n, row in enumerate(self.rows, 1)
         ]
         names = [{**row, "ink": ink} for row in rows]
         names[0]["is_bold"] = True
@@ -286,16 +287,19 @@ class PanelDrawing:
             }
             yield mark("text", values, x=self._x(), y=self._y(), text="not read", **look)
 
-    def _unit_datum(self, row: int, name: str, state: StateCode, unit: BodyAnswer, bar: Bar | None) -> _Datum:
+    def _unit_datum(
+        self, row: int, name: str, state: StateCode, unit: BodyAnswer, bar: Bar | None, *, short: str = ""
+    ) -> _Datum:
+        """Return the words of a row; ``short``: its name without optics, which the table of units has too."""
         error, verdict = error_text(unit) if bar else "", STATE_WORDS[state]
         both = f"{error}  {verdict}".strip()
+        room = LABEL_CELLS
         if self.layout.is_stacked:
             room = int(self.layout.plot_px / (LETTER * self.layout.text_px)) - len(both) - 1
-            # A lens's optics are in the table of units too; its name is not cut for them.
-            name = name if len(name) <= room else fitted(plain(unit.name), max(room, LEAST_CELLS))
+            room = min(max(room, LEAST_CELLS), LABEL_CELLS)
         return {
             "row": row - self.layout.name_rise,
-            "words": fitted(name, LABEL_CELLS),
+            "words": name if len(name) <= room else fitted(short or name, room),
             "error": error,
             "verdict": verdict,
             "both": both,
@@ -342,6 +346,12 @@ class PanelDrawing:
             title = "error ± (95 %), µm" if layout.is_whole else "own error ± 95 %, µm"
             look = {"color": palette.grey, "text": title, "fontSize": layout.small_px}
             yield mark("text", base, x=plot_px + 18, y=y, align="left", **look)
+
+
+def _body_words(name: str) -> str:
+    """Return a body as a row's label; that it is as before a move comes first, and is never cut off."""
+    now, is_past, number = name.partition(BEFORE)
+    return f"Before move {number}: {plain(now)}" if is_past else capital(titled("body", name))
 
 
 def _thinned(values: Sequence[float], most: int) -> Sequence[float]:

@@ -1,9 +1,10 @@
 """The meter in words: where the sensor stands, and what is known of the feed."""
 
-from shimwise.number_format import plus_minus_text
+from shimwise.number_format import size_text
 from shimwise.sheets.json.meter_json import MeterLine
 
 _NOTES = {
+    "beyond_reach": "So far out of focus that the size is not known: come closer.",
     "black": "The picture is black: open the lens, light the chart.",
     "no_chart": "No star of the chart is seen: bring it into the picture, large, and roughly sharp.",
     "frozen": "The feed stands still: nothing new comes.",
@@ -34,7 +35,7 @@ def meter_sentence(line: MeterLine) -> str:
     low, high = line.low_um or 0.0, line.high_um or 0.0
     if low <= 0.0 <= high:
         return f"At the sharpest, within {max(abs(low), abs(high)):.1f} µm."
-    size = plus_minus_text(abs(line.offset_um), (high - low) / 2)
+    size = size_text(line.offset_um, (high - low) / 2)
     if not line.is_signed:
         return f"{size} µm from the sharpest; which way is not known."
     side = "short: move the sensor away" if line.offset_um < 0 else "deep: move the sensor closer"

@@ -103,13 +103,20 @@ def plain_or_ascii(text: str, *, is_ascii: bool) -> str:
 
 
 def fitted(text: str, cells: int, *, is_ascii: bool = False) -> str:
-    """Cut a text to at most ``cells`` terminal cells; ``…`` (``~`` in ASCII) replaces what was cut."""
+    """Cut the middle out of a text longer than ``cells`` terminal cells, since names of a series end apart.
+
+    ``…`` (``~`` in ASCII) replaces what was cut; a third of what is left is the end.
+    """
     kept = ascii_text(text) if is_ascii else text
     if cell_len(kept) <= cells:
         return kept
-    while kept and cell_len(kept) > cells - 1:
-        kept = kept[:-1]
-    return kept + ("~" if is_ascii else "…")
+    end = kept
+    while end and cell_len(end) > (cells - 1) // 3:
+        end = end[1:]
+    start = kept[: len(kept) - len(end)]
+    while start and cell_len(start) + cell_len(end) > cells - 1:
+        start = start[:-1]
+    return f"{start}{'~' if is_ascii else '…'}{end}"
 
 
 def wrapped(text: str, width: int) -> list[str]:

@@ -60,3 +60,17 @@ def test_on_a_phone_a_name_leaves_room_for_the_error_and_its_words(answer: Answe
     assert any(one["both"].endswith("needs more readings") for one in rows)
     for one in rows:
         assert (len(one["words"]) + len(one["both"])) * 0.6 * style.layout.text_px <= 340, one
+
+
+def test_a_body_as_it_was_before_a_move_is_told_from_the_one_after_it(answer: Answer) -> None:
+    first, second = answer.bodies
+    past = "A body with a long name"
+    before = replace(answer, bodies=(replace(first, name=f"{past} before adjustment 1"), second))
+    labels = [
+        one["words"]
+        for layer in layers(before)
+        if layer["mark"]["type"] == "text"
+        for one in layer["data"]["values"]
+        if one.get("is_bold")
+    ]
+    assert labels[0].startswith("Before move 1")

@@ -82,6 +82,12 @@ def test_a_fitted_text_never_takes_more_cells_than_it_may(text: str, cells: int,
     assert cell_len(fitted) <= cells
 
 
+def test_long_names_of_a_series_are_told_apart_when_they_are_cut() -> None:
+    names = [f"An invented lens of a long name, no. {number:03d}" for number in range(60)]
+    assert len({shared.fitted(name, 20) for name in names}) == len(names)
+    assert shared.fitted(names[7], 20) == "An invented l…o. 007"
+
+
 @given(st.text(max_size=300), st.integers(10, 100))
 def test_wrapped_lines_fit_and_lose_nothing(text: str, width: int) -> None:
     text = shared.plain(text)
