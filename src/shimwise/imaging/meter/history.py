@@ -92,7 +92,7 @@ class History:
         if self._rough is not None:
             sharpest = max(self._rings, key=lambda rings: float(rings.sum()))
             self._rough = rough(self._law, sharpest[: self._law.rings])
-        self._solve(0)
+            self._solve(0)
 
     def interrupt(self) -> None:
         """End a rest, as when the feed stood still itself."""
