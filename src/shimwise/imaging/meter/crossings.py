@@ -22,7 +22,7 @@ LEAST_POINTS = 4
 SOONEST_S = 0.35
 """A hand does not pass twice within so long; chosen."""
 MOST_N = 2.0
-"""Largest vertex that is a crossing, in N µm: beyond, a hand turned back."""
+"""Largest vertex that is a crossing, in N µm and beside noise: beyond, a hand turned back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,8 @@ def find_crossings(t_s: FloatArray, square: FloatArray, fnumber: float, *, noise
             inside = np.arange(before, behind + 1)
             inside = inside[size[inside] < FIT_N * fnumber]
             if inside.size >= LEAST_POINTS:
-                one = _parabola(t_s, square, inside, noise, most=(MOST_N * fnumber) ** 2)
+                most = (MOST_N * fnumber) ** 2 + 3.0 * noise
+                one = _parabola(t_s, square, inside, noise, most=most)
         if one is None and square[least] < (SOFT_N * fnumber) ** 2 + 3.0 * noise:
             one = Crossing(
                 least + 1, float(t_s[least]), 0.0, np.inf, np.arange(least, least + 1), np.zeros(1)
