@@ -220,6 +220,8 @@ class Meter:
         history = self._history
         if history is None:
             return self._base(t_s, State.SEEKING, ("no_chart",))
+        if self._paper.is_smoothed:
+            history.use_coarse_rings()
         history.add(t_s, seen)
         sharpened = history.halo > HALO
         history.settle(has_sharpening=sharpened)
