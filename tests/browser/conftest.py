@@ -7,6 +7,9 @@ import pytest
 from browser_bench import CHROMIUM, FLAGS, PATIENCE_MS, Devices, Server, filled
 from playwright.sync_api import Browser, expect, sync_playwright
 
+from posterior_memo import Memo
+from shimwise.inference.verdict import judge
+
 expect.set_options(timeout=PATIENCE_MS)
 
 
@@ -24,9 +27,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 @pytest.fixture(scope="session")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    """Serve the invented bench; shared, so a test starts a prep of its own to change things."""
-    with Server(filled(tmp_path_factory.mktemp("bench"))) as served:
+def server(tmp_path_factory: pytest.TempPathFactory, _drawn: Memo) -> Iterator[Server]:
+    """Serve the invented bench; shared, so a test starts a prep of its own to change things.
+
+    Preps with the same readings are judged once in a run of the tests.
+    """
+    with pytest.MonkeyPatch.context() as patch, Server(filled(tmp_path_factory.mktemp("bench"))) as served:
+        patch.setattr(judge, "judge", _drawn.of(judge.judge))
         yield served
 
 

@@ -22,6 +22,13 @@ TABBED = """() => {
   const fault = `${name} has no ring (${shown.outlineStyle}), or is out of sight (${where})`;
   return [name, isSeen && shown.outlineStyle !== "none" ? "" : fault];
 }"""
+FAULTS = """() => {
+  const [button, words] = ["button", "p"].map((name) => document.createElement(name));
+  words.textContent = "hardly to be read in either theme";
+  words.style.cssText = "color: #999; background: #aaa";
+  document.querySelector("main").append(button, words);
+}"""
+"""Put on a page what has to be found there: the look itself is tested."""
 PAGES = (
     *("/", "/bodies", "/lenses", "/sets", "/charts", "/optics", "/plan", "/settings", "/settings/wear"),
     *("/house-list", "/label", "/repeatability", "/verify", "/nowhere"),
@@ -49,6 +56,8 @@ def test_no_page_of_the_house_holds_a_serious_violation(devices: Devices) -> Non
             page.wait_for_selector("#rail figure, #rail .picture-waits:not([role=status])")
         wrong += look(page)
     assert wrong == []
+    page.evaluate(FAULTS)
+    assert [one.split(": ")[1] for one in look(page)] == ["button-name", *["color-contrast"] * 2]
 
 
 def _tabbed_to(page: Page, name: str) -> None:

@@ -8,10 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.meter.recording import FrameKeeper
 from shimwise.errors import ImagingError
-from shimwise.imaging.chart.layout import ChartLayout, layout_from_json
+from shimwise.imaging.chart.layout import layout_from_json
 from shimwise.imaging.frames.feed import Feed, devices
 from shimwise.imaging.frames.folder import read_text
+from shimwise.imaging.frames.levels import Levels
 from shimwise.imaging.meter.answer import MeterAnswer
 from shimwise.imaging.meter.meter import First, Meter, MeterSettings
 from shimwise.sheets.json.meter_json import MeterLine, meter_to_json
@@ -19,9 +21,10 @@ from shimwise.sheets.terminal.meter_view import meter_view
 from shimwise.sheets.words.meter_words import meter_notes, meter_sentence
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
     from rich.text import Text
 
-__all__ = ["FeedGiven", "Measured", "devices", "measure_feed", "screen"]
+__all__ = ["FeedGiven", "LiveMeter", "Measured", "devices", "measure_feed", "screen"]
 
 LINE_S = 0.15
 """Least time between two lines: six a second of a feed of 25."""
@@ -43,6 +46,8 @@ class FeedGiven:
         ``away`` or ``toward``: which way the sensor moves first.
     transfer, signal_range : str or None
         Curve and range where the feed does not state them.
+    record : Path or None
+        Folder in which the frames are kept as a sweep; otherwise none is kept.
     """
 
     chart: Path
@@ -51,6 +56,7 @@ class FeedGiven:
     first: str | None = None
     transfer: str | None = None
     signal_range: str | None = None
+    record: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +82,67 @@ class Measured:
         return self.line.offset_um is not None
 
 
+class LiveMeter:
+    """The meter on frames that somebody hands over one by one, as a page does that films the monitor.
+
+    Parameters
+    ----------
+    layout : object
+        The parsed content of chart.json; its centre star is measured.
+    pitch_um : float
+        Pixel pitch of the frames, µm.
+    fnumber : float, optional
+        f-number as set; without it no microns are given.
+    first : str, optional
+        ``away`` or ``toward``: which way the sensor moves first.
+    levels : Levels, optional
+        What a code means; 8 bits of full range in Rec.709 where nothing is said, as browsers hand them out.
+
+    Raises
+    ------
+    ImagingError
+        If the layout or a number is impossible.
+    """
+
+    def __init__(
+        self,
+        layout: object,
+        *,
+        pitch_um: float,
+        fnumber: float | None = None,
+        first: str | None = None,
+        levels: Levels | None = None,
+    ) -> None:
+        self.star = layout_from_json(layout).centre_star
+        self.has_star, self.is_black = False, True
+        self._meter = Meter(
+            MeterSettings(
+                spokes=self.star.spokes,
+                pitch_um=pitch_um,
+                fnumber=fnumber,
+                first=None if first is None else First(first),
+                levels=levels or Levels(black=0.0, white=255.0, transfer="Rec.709", bits=8),
+            )
+        )
+
+    def add(self, t_s: float, codes: NDArray[Any] | None, *, dropped: int = 0) -> Measured:
+        """Take a frame's grey codes, (rows, columns), or None where nothing came; return the answer."""
+        if codes is None:
+            return Measured(_line(self._meter.stalled(t_s)))
+        answer = self._meter.add(t_s, codes, dropped=dropped)
+        self.has_star = self.has_star or answer.centre_px is not None
+        self.is_black = self.is_black and "black" in answer.notes
+        return Measured(_line(answer))
+
+    def final(self) -> Measured:
+        """Return the answer at the end: the last still second."""
+        return Measured(_line(self._meter.final()), is_last=True)
+
+    def positions_um(self) -> tuple[NDArray[Any], NDArray[Any]]:
+        """Return times [s] and places [µm] of the frames, by the passes."""
+        return self._meter.positions_um()
+
+
 def measure_feed(source: str, given: FeedGiven, *, is_fast: bool = False) -> Iterator[Measured]:
     """Measure a feed and yield an answer six times a second, and a last one at its end.
 
@@ -84,32 +151,35 @@ def measure_feed(source: str, given: FeedGiven, *, is_fast: bool = False) -> Ite
     ImagingError
         When the source cannot be opened, the chart's layout is impossible, or no frame showed its star.
     """
-    star = _layout(given.chart).centre_star
-    has_star, is_black = False, True
+    layout = _layout(given.chart)
+    keeper = None if given.record is None else FrameKeeper(given.record)
     with Feed(source, transfer=given.transfer, signal_range=given.signal_range) as feed:
-        meter = Meter(
-            MeterSettings(
-                spokes=star.spokes,
-                pitch_um=given.pitch_um,
-                fnumber=given.fnumber,
-                first=None if given.first is None else First(given.first),
-                levels=feed.facts.levels,
-            )
+        meter = LiveMeter(
+            layout,
+            pitch_um=given.pitch_um,
+            fnumber=given.fnumber,
+            first=given.first,
+            levels=feed.facts.levels,
         )
         shown_s = -LINE_S
         for frame in feed.frames(is_fast=is_fast):
-            if frame.luma is None:
-                answer = meter.stalled(frame.t_s)
-            else:
-                answer = meter.add(frame.t_s, frame.luma, dropped=frame.dropped)
-                has_star = has_star or answer.centre_px is not None
-                is_black = is_black and "black" in answer.notes
-            if answer.t_s - shown_s >= LINE_S:
-                shown_s = answer.t_s
-                yield Measured(_line(answer))
-        yield Measured(_line(meter.final()), is_last=True)
-    if not has_star:
-        raise ImagingError(_unseen(feed.name, star.spokes, is_black=is_black))
+            measured = meter.add(frame.t_s, frame.luma, dropped=frame.dropped)
+            if keeper is not None and frame.luma is not None:
+                keeper.add(frame.t_s, frame.luma)
+            if frame.t_s - shown_s >= LINE_S:
+                shown_s = frame.t_s
+                yield measured
+        if keeper is not None:
+            keeper.finish(
+                *meter.positions_um(),
+                chart=given.chart,
+                levels=feed.facts.levels,
+                pitch_um=given.pitch_um,
+                fnumber=given.fnumber,
+            )
+        yield meter.final()
+    if not meter.has_star:
+        raise ImagingError(_unseen(feed.name, meter.star.spokes, is_black=meter.is_black))
 
 
 def screen(measured: Measured, *, is_ascii: bool) -> Text:
@@ -126,9 +196,9 @@ def _unseen(name: str, spokes: int, *, is_black: bool) -> str:
     )
 
 
-def _layout(path: Path) -> ChartLayout:
+def _layout(path: Path) -> object:
     try:
-        return layout_from_json(json.loads(read_text(path)))
+        return json.loads(read_text(path))
     except json.JSONDecodeError as error:
         raise ImagingError(
             f"{path.name}: no JSON at line {error.lineno}; give the chart's own chart.json."

@@ -56,6 +56,9 @@ def meter(
     is_fast: Annotated[
         bool, typer.Option("--fast", help="A clip as fast as it can be measured, not in its own time.")
     ] = False,
+    record: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="Keep the frames there, as a sweep of the sensor.")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Measure a feed live: how far the sensor is from the sharpest place."""
@@ -79,6 +82,7 @@ def meter(
         first=first,
         transfer=transfer,
         signal_range=signal_range,
+        record=record,
     )
     answers = bench.measure_feed(source, given, is_fast=is_fast)
     last = _as_lines(answers) if as_json else _as_screen(answers)

@@ -58,6 +58,7 @@ class History:
         self._crossed: list[float] = []
         self._first_side: float | None = None
         self._best = -np.inf
+        self._is_coarse = False
         self.calibration: Calibration | None = None
         self.paper = 1.0
         self.side: float | None = None
@@ -71,7 +72,7 @@ class History:
         sharpness = float(seen.modulation.sum())
         self._sharp = sorted([*self._sharp, (sharpness, float(seen.profile[HALO_BINS].max()))])[-HALO_FRAMES:]
         if sharpness > self._best:
-            self._best, self._rough = sharpness, rough(self._law, seen.modulation)
+            self._best, self._rough = sharpness, rough(self._law, seen.modulation[: self._law.rings])
             if self.calibration is None:
                 self._solve(max(len(self._square) - REST_FRAMES, 0))
         self.contrast = max(sharpness, 0.0) / max(self._best, LEAST_SHARPNESS)
@@ -81,6 +82,17 @@ class History:
         self._watch_rest()
         if len(self._t) > MOST_FRAMES:
             self._forget(len(self._t) - MOST_FRAMES)
+
+    def use_coarse_rings(self) -> None:
+        """Leave the fine rings out from now on, and start anew with all frames: the picture is smoothed."""
+        if self._is_coarse:
+            return
+        self._is_coarse, self._law = True, self._law.coarse()
+        self.calibration, self._calibrated, self._crossed, self._first_side = None, 0, [], None
+        if self._rough is not None:
+            sharpest = max(self._rings, key=lambda rings: float(rings.sum()))
+            self._rough = rough(self._law, sharpest[: self._law.rings])
+            self._solve(0)
 
     def interrupt(self) -> None:
         """End a rest, as when the feed stood still itself."""
@@ -102,6 +114,18 @@ class History:
         if self.is_still and self._still_from is not None:
             first = max(int(np.searchsorted(self._t, self._t[-1] - HELD_S)), self._still_from)
         return np.array(self._square[first:]), np.array(self._noise[first:])
+
+    def positions_um(self) -> tuple[FloatArray, FloatArray]:
+        """Return the times of the frames [s] and the sensor's places by the passes, short < 0 [µm].
+
+        Without a named direction the side before the first crossing counts as short; empty without a pass.
+        """
+        if self.calibration is None:
+            return np.zeros(0), np.zeros(0)
+        turned = 1.0 if self.side is None else self.side * self.run_side
+        square = np.array(self._square)[:, 0]
+        size = np.sign(square) * np.sqrt(np.abs(square))
+        return np.array(self._t), turned * self._sides(np.array(self._t)) * np.maximum(size, 0.0)
 
     def settle(self, *, has_sharpening: bool) -> None:
         """Calibrate anew where a pass is complete, and at the beginning of a rest after one."""
@@ -191,13 +215,22 @@ class History:
             return
         side: FloatArray = np.zeros(run.t_s.size)
         if self.calibration is not None:
-            since = len(self._crossed) - np.searchsorted(np.array(self._crossed), run.t_s)
-            side = np.asarray(self.run_side * (-1.0) ** since, dtype=np.float64)
+            side = self._sides(run.t_s)
         square, variance = model.squares(run, side)
         self._square[first:], self._noise[first:] = list(square), list(variance)
 
+    def _sides(self, t_s: FloatArray) -> FloatArray:
+        """Return the side of each time as the calibration counts, by the crossings since."""
+        since = len(self._crossed) - np.searchsorted(np.array(self._crossed), t_s)
+        return np.asarray(self.run_side * (-1.0) ** since, dtype=np.float64)
+
     def _run(self, first: int) -> Run:
-        return Run(np.array(self._t[first:]), np.array(self._rings[first:]), np.array(self._variance[first:]))
+        used = slice(self._law.rings)
+        return Run(
+            np.array(self._t[first:]),
+            np.array(self._rings[first:])[:, used],
+            np.array(self._variance[first:])[:, used],
+        )
 
     def _forget(self, count: int) -> None:
         for kept in (self._t, self._rings, self._variance, self._square, self._noise, self._moving):

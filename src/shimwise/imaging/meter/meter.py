@@ -35,6 +35,8 @@ LIGHT_SHARE = 0.03
 """Change of the paper's light since the pass that is said."""
 USUAL_FNUMBER = 2.8
 """For the law's shape where none is known; no microns are given then."""
+REACH_SHARE = 0.95
+"""Share of the law's reach beyond which a size is not given."""
 MARGIN = 1.16
 """Part of the picture that is made linear, by the star's radius."""
 
@@ -153,6 +155,10 @@ class Meter:
         self._answer = self._repeated(t_s)
         return self._answer
 
+    def positions_um(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return times [s] and places [µm] of the frames, as :meth:`.history.History.positions_um`."""
+        return (np.zeros(0), np.zeros(0)) if self._history is None else self._history.positions_um()
+
     def final(self) -> MeterAnswer:
         """Return the answer at the end of a feed: its last still second, or else the last of all."""
         if "frozen" in self._answer.notes or self.last_still is None:
@@ -214,6 +220,8 @@ class Meter:
         history = self._history
         if history is None:
             return self._base(t_s, State.SEEKING, ("no_chart",))
+        if self._paper.is_smoothed:
+            history.use_coarse_rings()
         history.add(t_s, seen)
         sharpened = history.halo > HALO
         history.settle(has_sharpening=sharpened)
@@ -237,6 +245,8 @@ class Meter:
             sharpened=sharpened,
             scale_share=self.settings.scale_share,
         )
+        if figure.size > REACH_SHARE * reach_um(self._fnumber):
+            return replace(answer, notes=(*notes, "beyond_reach"))
         return _with_figure(answer, figure, history.side)
 
     def _notes(self, seen: StarFrame, history: History, *, sharpened: bool) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from shimwise.imaging.chart.layout import Star
-from shimwise.imaging.star.cells import solve_cells, sum_star
+from shimwise.imaging.meter.ring_sums import cell_amplitudes
 from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD, RingPlan, plan_rings
 
 FloatArray = NDArray[np.float64]
@@ -101,10 +101,7 @@ def pixel_plan(spokes: int, radius_px: float, *, pitch_um: float, blur_px: float
 
 def ring_cells(picture: Picture, place: StarPlace, plan: RingPlan) -> RingCells:
     """Return the cells of a star at a place in a linear picture, float32."""
-    to_star = np.eye(3)
-    to_star[:2, 2] = -np.asarray(place.centre_px)
-    cells = solve_cells(sum_star(picture, left=0, top=0, to_star=to_star, plan=plan).sums[None])
-    return RingCells(cells.modulation[0] * cells.mean[0], cells.pixels[0])
+    return RingCells(*cell_amplitudes(picture, place.centre_px, plan))
 
 
 def measure_frame(picture: Picture, place: StarPlace, plan: RingPlan, *, white: float) -> StarFrame:

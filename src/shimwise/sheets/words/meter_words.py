@@ -1,9 +1,10 @@
 """The meter in words: where the sensor stands, and what is known of the feed."""
 
-from shimwise.number_format import plus_minus_text
+from shimwise.number_format import size_text
 from shimwise.sheets.json.meter_json import MeterLine
 
 _NOTES = {
+    "beyond_reach": "So far out of focus that the size is not known: come closer.",
     "black": "The picture is black: open the lens, light the chart.",
     "no_chart": "No star of the chart is seen: bring it into the picture, large, and roughly sharp.",
     "frozen": "The feed stands still: nothing new comes.",
@@ -13,9 +14,7 @@ _NOTES = {
         "Frames depend on each other (noise reduction in time, or coding in long groups): only where it is "
         "sharpest, no microns. Switch it off, or use an uncoded output."
     ),
-    "smoothed": (
-        "The picture is smoothed or coded: hold still at the sharpest for a second too; the interval is wide."
-    ),
+    "smoothed": "The picture is smoothed or coded: only its coarse rings are used; the interval is wider.",
     "sharpened": "The camera sharpens its picture: corrected, and the interval is wider.",
     "no_pass": "Turn once through the sharpest place and back, slowly.",
     "light_changed": "The light has changed since the pass; it is taken out.",
@@ -34,7 +33,7 @@ def meter_sentence(line: MeterLine) -> str:
     low, high = line.low_um or 0.0, line.high_um or 0.0
     if low <= 0.0 <= high:
         return f"At the sharpest, within {max(abs(low), abs(high)):.1f} µm."
-    size = plus_minus_text(abs(line.offset_um), (high - low) / 2)
+    size = size_text(line.offset_um, (high - low) / 2)
     if not line.is_signed:
         return f"{size} µm from the sharpest; which way is not known."
     side = "short: move the sensor away" if line.offset_um < 0 else "deep: move the sensor closer"
