@@ -37,6 +37,8 @@ USUAL_FNUMBER = 2.8
 """For the law's shape where none is known; no microns are given then."""
 REACH_SHARE = 0.95
 """Share of the law's reach beyond which a size is not given."""
+SMOOTHED_RMS = 0.006
+"""Misfit of the coarse rings above which a smoothed picture is no lens's any more; chosen on tuning feeds."""
 MOST_DRIFT_PX = 1.5
 """Motion from frame to frame up to which the next is expected to go on so; beyond, it was a jump."""
 MARGIN = 1.16
@@ -244,6 +246,8 @@ class Meter:
         )
         if history.calibration is None or refused:
             return answer
+        if "smoothed" in notes and history.calibration.rms > SMOOTHED_RMS:
+            return replace(answer, notes=(*notes, "misfit"))
         figure = held_figure(
             history.calibration,
             *history.held(),

@@ -17,6 +17,7 @@ _NOTES = {
     "smoothed": "The picture is smoothed or coded: only its coarse rings are used; the interval is wider.",
     "sharpened": "The camera sharpens its picture: corrected, and the interval is wider.",
     "no_pass": "Turn once through the sharpest place and back, slowly.",
+    "misfit": "It is smoothed too much: no microns, only where it is sharpest. Switch noise reduction off.",
     "light_changed": "The light has changed since the pass; it is taken out.",
 }
 """Code of a note -> its sentence."""
