@@ -39,6 +39,8 @@ REACH_SHARE = 0.95
 """Share of the law's reach beyond which a size is not given."""
 SMOOTHED_RMS = 0.006
 """Misfit of the coarse rings above which a smoothed picture is no lens's any more; chosen on tuning feeds."""
+SIDE_N = 1.25
+"""Size in N µm up to which no side is given: a hand that comes to rest there may have passed or not."""
 MOST_DRIFT_PX = 1.5
 """Motion from frame to frame up to which the next is expected to go on so; beyond, it was a jump."""
 MARGIN = 1.16
@@ -257,7 +259,8 @@ class Meter:
         )
         if figure.size > REACH_SHARE * reach_um(self._fnumber):
             return replace(answer, notes=(*notes, "beyond_reach"))
-        return _with_figure(answer, figure, history.side)
+        is_clear = figure.size > SIDE_N * self._fnumber
+        return _with_figure(answer, figure, history.side if is_clear else None)
 
     def _notes(self, seen: StarFrame, history: History, *, sharpened: bool) -> tuple[str, ...]:
         notes = []
