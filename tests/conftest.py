@@ -19,10 +19,13 @@ os.environ |= ONE_THREAD | os.environ  # as the command line has it; read when n
 from posterior_memo import Memo, share_draws, share_pictures
 from postgres import postgres, postgres_address, postgres_template, record_address, sqlite_template
 from property_cases import IS_EXPLORING, examples
+from shimwise.inference.plan import promise
 from shimwise.inference.posterior import draws
 
 __all__ = ["postgres", "postgres_address", "postgres_template", "record_address", "sqlite_template"]
 
+BROWSER = Path(__file__).parent / "browser"
+LONGEST = ("test_offline.py", "test_whole_prep.py", "test_axe.py", "test_forms_at_hand.py")
 INFERENCE = Path(__file__).parent / "unit" / "inference"
 
 settings.register_profile(
@@ -37,7 +40,11 @@ settings.load_profile("shimwise")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark what needs a PostgreSQL server."""
+    """Mark what needs a PostgreSQL server; put the longest of the browser's tests, which come last, first.
+
+    So a run ends with short tests, and no worker waits long for the other.
+    """
+    items.sort(key=lambda item: (BROWSER in item.path.parents, item.path.name not in LONGEST))
     for item in items:
         if "postgres" in getattr(item, "fixturenames", ()):
             item.add_marker(pytest.mark.postgresql)
@@ -88,3 +95,10 @@ def few_draws(_drawn: Memo, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(_drawn, "effort", "few")
     for name, value in (("BURN_IN", 4), ("SWEEPS", 5), ("GOOD_LARGEST_P_SD", 1.0), ("GOOD_MEAN_P_SD", 1.0)):
         monkeypatch.setattr(draws, name, value)
+
+
+@pytest.fixture
+def few_preps(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Draw a third of a plan's preps: whether its promise is kept is asked in the tests of inference."""
+    for name, value in (("PREPS", 32), ("BURN_IN", 12), ("SWEEPS", 16)):
+        monkeypatch.setattr(promise, name, value)

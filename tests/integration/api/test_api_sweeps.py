@@ -257,7 +257,9 @@ def test_what_moved_is_stated_in_place_of_a_sweep_json(door: Door, frames: Path)
     ):
         problem = send(door, prep["id"], own, 422, **wrong)
         assert field in json.dumps(problem)
-    job = send(door, prep["id"], own, moved="sensor", first=f"{first}", step=f"{second - first}")
+    way = {"moved": "sensor", "first": f"{first}", "step": f"{second - first}"}
+    assert "pixel pitch" in send(door, prep["id"], own, 422, **way)["detail"]  # which sweep.json said
+    job = send(door, prep["id"], own, **way, pitch_um="5")
     made = json.loads((door.record.folder / "frames" / job["id"] / "sweep.json").read_text(encoding="utf-8"))
     assert [one["position_um"] for one in made["frames"]] == pytest.approx(
         [one["position_um"] for one in stated]

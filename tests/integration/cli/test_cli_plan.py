@@ -6,6 +6,8 @@ from itertools import pairwise
 import pytest
 from bench_files import BENCH_1, FOOT_MM, Ask, Run, Save, csv_text, exact_rows, shimwise, strict_json, unit
 
+pytestmark = pytest.mark.usefixtures("few_preps")
+
 KIT = """
 [bodies.B1]
 {body}

@@ -12,6 +12,11 @@ from shimwise.record.record import Record
 from signed_years import Clock
 
 
+@pytest.fixture(autouse=True)
+def _few_draws(few_draws: None) -> None:
+    """Sample shortly: these tests ask what follows from a verdict, not how well it is known."""
+
+
 @pytest.fixture
 def record_folder(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
     """Return the folder of a record: the house's where the test has one, else an empty one."""

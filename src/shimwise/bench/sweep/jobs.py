@@ -19,7 +19,7 @@ from typing import IO, TYPE_CHECKING, Any
 
 from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep, sweep_task
-from shimwise.bench.sweep.frame_files import keep_frames, kept_place
+from shimwise.bench.sweep.frame_files import keep_frames, kept_place, sweep_settings
 from shimwise.bench.sweep.match import refuse_same_frames
 from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.sweep.work import SweepCancelledError, SweepTask, measured_document
@@ -151,6 +151,7 @@ class SweepJobs:
             if moves is not None:
                 _describe(place, moves)
             _refuse_without_settings(place)
+            _refuse_without_pitch(place, task)
             with self._taking:
                 return self._taken(sweep_id, prep_id, place=place, facts=facts, person=person)
         except BaseException:
@@ -360,6 +361,23 @@ def _refuse_without_settings(place: Path) -> None:
         raise InputError(
             "sweep.json is not among the files: it lists each frame's position. Send it with the frames, "
             "all of them together, or say what moved.",
+            field="files",
+        )
+
+
+def _refuse_without_pitch(place: Path, task: SweepTask) -> None:
+    """Refuse a chart's frames at once where nothing says the pixel pitch, with which its rings are measured.
+
+    Raises
+    ------
+    InputError
+        Names the body and where to write it down.
+    """
+    stated = (source.get("pitch_um") for source in (sweep_settings(place), task.usual, task.recording))
+    if (place / "chart.json").is_file() and all(value is None for value in stated):
+        raise InputError(
+            f"The pixel pitch of {task.body} is not known, and the rings of a chart are measured with it. "
+            "Write it down on the body's page, under Change what is known, or as pitch_um in sweep.json.",
             field="files",
         )
 

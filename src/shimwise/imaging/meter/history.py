@@ -58,6 +58,7 @@ class History:
         self._crossed: list[float] = []
         self._first_side: float | None = None
         self._best = -np.inf
+        self._is_coarse = False
         self.calibration: Calibration | None = None
         self.paper = 1.0
         self.side: float | None = None
@@ -71,7 +72,7 @@ class History:
         sharpness = float(seen.modulation.sum())
         self._sharp = sorted([*self._sharp, (sharpness, float(seen.profile[HALO_BINS].max()))])[-HALO_FRAMES:]
         if sharpness > self._best:
-            self._best, self._rough = sharpness, rough(self._law, seen.modulation)
+            self._best, self._rough = sharpness, rough(self._law, seen.modulation[: self._law.rings])
             if self.calibration is None:
                 self._solve(max(len(self._square) - REST_FRAMES, 0))
         self.contrast = max(sharpness, 0.0) / max(self._best, LEAST_SHARPNESS)
@@ -81,6 +82,17 @@ class History:
         self._watch_rest()
         if len(self._t) > MOST_FRAMES:
             self._forget(len(self._t) - MOST_FRAMES)
+
+    def use_coarse_rings(self) -> None:
+        """Leave the fine rings out from now on, and start anew with all frames: the picture is smoothed."""
+        if self._is_coarse:
+            return
+        self._is_coarse, self._law = True, self._law.coarse()
+        self.calibration, self._calibrated, self._crossed, self._first_side = None, 0, [], None
+        if self._rough is not None:
+            sharpest = max(self._rings, key=lambda rings: float(rings.sum()))
+            self._rough = rough(self._law, sharpest[: self._law.rings])
+            self._solve(0)
 
     def interrupt(self) -> None:
         """End a rest, as when the feed stood still itself."""
@@ -213,7 +225,12 @@ class History:
         return np.asarray(self.run_side * (-1.0) ** since, dtype=np.float64)
 
     def _run(self, first: int) -> Run:
-        return Run(np.array(self._t[first:]), np.array(self._rings[first:]), np.array(self._variance[first:]))
+        used = slice(self._law.rings)
+        return Run(
+            np.array(self._t[first:]),
+            np.array(self._rings[first:])[:, used],
+            np.array(self._variance[first:])[:, used],
+        )
 
     def _forget(self, count: int) -> None:
         for kept in (self._t, self._rings, self._variance, self._square, self._noise, self._moving):

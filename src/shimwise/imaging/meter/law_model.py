@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 from dataclasses import dataclass
 
@@ -21,6 +22,8 @@ FloatArray = NDArray[np.float64]
 
 BAND_CY_MM = (20.0, 62.0)
 """The band whose mean transfer's peak is best focus."""
+COARSE_CY_PX, LEAST_COARSE = 0.2, 4
+"""Frequency up to which smoothing over neighbours leaves modulation alone, and the rings that it takes."""
 KNOT_SHARE = 0.5
 """Step of the knots in the square of defocus, in N² µm²: linear between them, good to 2e-5."""
 SHARPENING_PX = 1.0
@@ -72,7 +75,17 @@ class MeterLaw:
         step = KNOT_SHARE * fnumber**2
         self._z_um = np.sqrt(step * np.arange(math.ceil(self.reach_um**2 / step) + 1))
         self._step = step
+        self.rings, self._coarse = plan.count, int(np.count_nonzero(nu_px <= COARSE_CY_PX))
         self._plain = self._rows(0.0, 0.0)
+
+    def coarse(self) -> MeterLaw:
+        """Return the law at the coarse rings alone, which a smoothed picture still shows as the lens does."""
+        if self._coarse < LEAST_COARSE:
+            return self
+        other = copy.copy(self)
+        other.rings = self._coarse
+        other._plain = other._rows(0.0, 0.0)
+        return other
 
     def rows(self, w040_waves: float = 0.0, sharpening: float = 0.0) -> LawRows:
         """Return the law at a spherical aberration, with what a camera's sharpening adds to it.
@@ -91,7 +104,8 @@ class MeterLaw:
                 transfer = transfer + sharpening * self._gain * transfer * (1.0 - transfer * transfer)
             sides.append(transfer)
         even, odd = (sides[0] + sides[1]) / 2.0, (sides[0] - sides[1]) / 2.0
-        return LawRows(self._step, np.ascontiguousarray(even), np.ascontiguousarray(odd))
+        used = slice(self.rings)
+        return LawRows(self._step, np.ascontiguousarray(even[:, used]), np.ascontiguousarray(odd[:, used]))
 
 
 @njit(cache=True)

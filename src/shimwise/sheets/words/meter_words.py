@@ -14,9 +14,7 @@ _NOTES = {
         "Frames depend on each other (noise reduction in time, or coding in long groups): only where it is "
         "sharpest, no microns. Switch it off, or use an uncoded output."
     ),
-    "smoothed": (
-        "The picture is smoothed or coded: hold still at the sharpest for a second too; the interval is wide."
-    ),
+    "smoothed": "The picture is smoothed or coded: only its coarse rings are used; the interval is wider.",
     "sharpened": "The camera sharpens its picture: corrected, and the interval is wider.",
     "no_pass": "Turn once through the sharpest place and back, slowly.",
     "light_changed": "The light has changed since the pass; it is taken out.",

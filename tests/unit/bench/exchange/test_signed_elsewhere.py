@@ -12,7 +12,7 @@ from shimwise.record.queries import units
 from shimwise.record.record import Record
 from signed_years import WHO, Years
 
-pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("few_draws")]  # signs many preps
+pytestmark = pytest.mark.slow  # signs many preps
 
 
 @pytest.fixture

@@ -16,7 +16,7 @@ from signed_years import WHO, Years
 STILL_UM = [0, 1, -1, 0, -0.5, 0.5]
 DEEPER_UM = [0, 1, -1, 0, 3, 6, 9, 12]
 
-pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("few_draws")]  # signs many preps
+pytestmark = pytest.mark.slow  # signs many preps
 
 
 @pytest.fixture

@@ -4,6 +4,7 @@ import io
 import json
 import time
 import uuid
+from dataclasses import replace
 
 import pytest
 from invented_house import WHO, House
@@ -12,6 +13,7 @@ from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.sweep import jobs as sweep_jobs
 from shimwise.bench.sweep.evidence import SweepRequest
 from shimwise.bench.sweep.jobs import SweepJob, SweepJobs
+from shimwise.bench.sweep.moves import Moves
 
 pytestmark = pytest.mark.slow  # starts processes
 
@@ -101,6 +103,25 @@ def test_frames_without_settings_leave_nothing(line: SweepJobs, house: House) ->
         )
     assert folders(house) == set()
     assert line.jobs(prep.id) == ()
+
+
+def test_a_charts_frames_without_a_pixel_pitch_are_refused_before_they_wait(
+    line: SweepJobs, house: House
+) -> None:
+    prep = house.start()
+    facts = SweepRequest(body_id=house.ids["A-01"], lens_id=house.ids["H50"], distance_text="3'")
+    names = ("chart.json", "a.png", "b.png")
+    moves = Moves(moved="sensor", first="-60", step="10")
+
+    def begin(facts: SweepRequest) -> SweepJob:
+        files = [(name, io.BytesIO(b"{}")) for name in names]
+        new_id = uuid.uuid4().hex
+        return line.begin(prep.id, sweep_id=new_id, files=files, facts=facts, who=WHO, moves=moves)
+
+    with pytest.raises(InputError, match=r"pixel pitch of A-01 is not known.*on the body's page"):
+        begin(facts)
+    assert folders(house) == set()
+    assert begin(replace(facts, pitch_um=5.0)).state == "waiting"
 
 
 def test_a_cancelled_job_can_be_forgotten_and_a_waiting_one_cannot(line: SweepJobs, house: House) -> None:

@@ -28,7 +28,7 @@ from shimwise.record.queries import memories, units
 from shimwise.record.tables.rows import BodyRow, LensRow
 from signed_years import Clock
 
-pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("clock")]  # judges many preps
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("clock", "few_preps")]  # judges many preps
 
 LENSES = ("H25", "H35", "H50")
 

@@ -31,6 +31,7 @@ FloatArray = NDArray[np.float64]
 
 ONE = SweepSpec(width=240, height=240, star_px=210, spokes=48, range_um=60.0, best_um=4.0, phase=False)
 FIVE = SweepSpec(
+    fnumber=4.0,  # half the planes of f/2.8 to render
     width=720,
     height=440,
     stars=5,
@@ -229,7 +230,7 @@ def test_a_star_with_other_spokes_than_the_layout_says_is_refused() -> None:
 
 def test_without_the_focal_length_the_charts_turn_is_told_as_unknown() -> None:
     one = sweep(FIVE)
-    settings = SweepSettings(pitch_um=5.0, fnumber=2.8)
+    settings = SweepSettings(pitch_um=5.0, fnumber=4.0)
     result = measure_sweep(
         zip(one.positions_um, one.frames, strict=True), layout_from_json(one.chart), settings
     )

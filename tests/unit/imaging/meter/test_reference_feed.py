@@ -21,9 +21,11 @@ LAW = MeterLaw(
 )
 
 
-def played(first: str | None, *, until_s: float = math.inf) -> History:
+def played(first: str | None, *, until_s: float = math.inf, is_coarse: bool = False) -> History:
     """History of the feed's frames up to a time."""
     history = History(LAW, first)
+    if is_coarse:
+        history.use_coarse_rings()
     for k in np.flatnonzero(KEPT["t_s"] <= until_s):
         seen = StarFrame(
             place=StarPlace((200.0, 200.0), 165.0),
@@ -53,6 +55,16 @@ def test_the_rest_is_found_within_its_interval(whole: History) -> None:
     # The goal for a coded feed: max(2 µm, 6 %); this one is far within it.
     assert figure.size == pytest.approx(12.4, abs=1.0)
     assert figure.low < 12.4 < figure.high
+
+
+def test_coarse_rings_alone_come_nearer_where_coding_smooths_fine_ones(whole: History) -> None:
+    coarse = played("away", is_coarse=True)
+    assert coarse.calibration is not None
+    assert whole.calibration is not None
+    figure = held_figure(coarse.calibration, *coarse.held(), fnumber=2.0, sharpened=False, scale_share=0.0)
+    assert figure.size == pytest.approx(12.4, abs=0.3)
+    assert figure.low < 12.4 < figure.high
+    assert coarse.calibration.rms < 0.5 * whole.calibration.rms
 
 
 def test_the_named_direction_gives_the_side(whole: History) -> None:

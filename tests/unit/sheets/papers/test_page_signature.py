@@ -22,6 +22,13 @@ from shimwise.sheets.papers.signed.page_signature import MARK, sign_pages, signa
 
 pytestmark = pytest.mark.slow  # sets pages
 
+
+@pytest.fixture(scope="module")
+def signed_sheet() -> MadePaper:
+    """A sheet without a sweep, whose pictures take long to read."""
+    return make_sheets([signed_document(with_sweep=False)])
+
+
 NOON = datetime(2026, 2, 3, 12, tzinfo=UTC)
 
 
