@@ -14,20 +14,23 @@ from child_process import SETPRIV, is_running
 TESTS = Path(__file__).parents[1]
 PATIENCE_S = 180.0
 ONE_TEST = """
+import subprocess
+import sys
 import time
 
-from browser_bench import CHROMIUM, FLAGS, Server
+from browser_bench import CHROMIUM, FLAGS
 from playwright.sync_api import sync_playwright
 
+from child_process import ends_with_the_tests
 
-def test_of_all_that_is_started(tmp_path):
-    server = Server(tmp_path / "record")
-    server.start()
-    with sync_playwright() as play:
-        if CHROMIUM.exists():
-            play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        print("all is started", flush=True)
-        time.sleep(600)
+
+def test_of_all_that_is_started():
+    with subprocess.Popen(ends_with_the_tests(sys.executable, "-c", "import time; time.sleep(600)")):
+        with sync_playwright() as play:
+            if CHROMIUM.exists():
+                play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+            print("all is started", flush=True)
+            time.sleep(600)
 """
 
 

@@ -56,7 +56,9 @@ def run(capsys: pytest.CaptureFixture[str]) -> Run:
 @pytest.fixture
 def prep(invented: Any, tmp_path: Path) -> Path:  # noqa: ANN401
     file = tmp_path / "prep.json"
-    file.write_text(json.dumps(invented.signed_document(), ensure_ascii=False), encoding="utf-8")
+    file.write_text(
+        json.dumps(invented.signed_document(with_sweep=False), ensure_ascii=False), encoding="utf-8"
+    )
     return file
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from shimwise.bench.meter.recording import FrameKeeper
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import layout_from_json
-from shimwise.imaging.frames.feed import Feed, devices
+from shimwise.imaging.frames.feed import Feed, FeedFrame, devices
 from shimwise.imaging.frames.folder import read_text
 from shimwise.imaging.frames.levels import Levels
 from shimwise.imaging.meter.answer import MeterAnswer
@@ -161,8 +161,8 @@ def measure_feed(source: str, given: FeedGiven, *, is_fast: bool = False) -> Ite
             first=given.first,
             levels=feed.facts.levels,
         )
-        shown_s = -LINE_S
-        for frame in feed.frames(is_fast=is_fast):
+        shown_s, failed = -LINE_S, list[ImagingError]()
+        for frame in _until_it_ends(feed.frames(is_fast=is_fast), failed):
             measured = meter.add(frame.t_s, frame.luma, dropped=frame.dropped)
             if keeper is not None and frame.luma is not None:
                 keeper.add(frame.t_s, frame.luma)
@@ -178,8 +178,23 @@ def measure_feed(source: str, given: FeedGiven, *, is_fast: bool = False) -> Ite
                 fnumber=given.fnumber,
             )
         yield meter.final()
+    if failed:
+        raise failed[0]
     if not meter.has_star:
         raise ImagingError(_unseen(feed.name, meter.star.spokes, is_black=meter.is_black))
+
+
+def _until_it_ends(frames: Iterator[FeedFrame], failed: list[ImagingError]) -> Iterator[FeedFrame]:
+    """Yield the frames; what ends them in the middle is kept, so that the last answer is given first."""
+    has_begun = False
+    try:
+        for frame in frames:
+            has_begun = True
+            yield frame
+    except ImagingError as error:
+        if not has_begun:
+            raise
+        failed.append(error)
 
 
 def screen(measured: Measured, *, is_ascii: bool) -> Text:

@@ -28,6 +28,8 @@ TRANSPORT_SYNC = 0x47
 """First byte of an MPEG transport stream, and every 188 bytes on (ISO/IEC 13818-1)."""
 OPEN_S = 10.0
 """Patience with a device or a stream that sends nothing."""
+PROBE_US = "1000000"
+"""So long a stream is looked at before its first frame is handed on, µs."""
 STALL_S = 0.5
 USUAL_CURVE = "Rec.709"
 MOST_GAP = 250
@@ -110,7 +112,7 @@ class Feed:
         if "://" in source:
             if source.partition("://")[0].lower() not in SCHEMES:
                 raise FrameFileError(self.name, f"such an address is not opened; give {', '.join(SCHEMES)}")
-            return av.open(source, "r", timeout=OPEN_S)
+            return av.open(source, "r", timeout=OPEN_S, options={"analyzeduration": PROBE_US})
         if DEVICE.fullmatch(source):
             return av.open(source, "r", format="v4l2", timeout=OPEN_S)
         path = Path(source)

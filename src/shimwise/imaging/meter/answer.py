@@ -113,6 +113,8 @@ def held_figure(
     total = scatter / square.shape[0] + calibration.vertex_sd**2 + _between_groups(square, variance)
     half = WIDE * math.sqrt(total)
     half = max(half, ((SHARPENED_N if sharpened else FLOOR_N) * fnumber) ** 2)
+    # Squares below 0 are noise: they do not make the limit smaller.
+    mean = max(mean, 0.0)
     size, low, high = (math.sqrt(max(value, 0.0)) for value in (mean, mean - half, mean + half))
     share = LAW_SHARE + MISFIT_SHARE * max(calibration.rms - PLAIN_RMS, 0.0)
     share = max(min(share, MOST_SHARE), SHARPENED_SHARE if sharpened else FLOOR_SHARE)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,13 +17,15 @@ OUT_N, FIT_N = 4.5, 5.0
 """A crossing that anchors comes from and goes beyond the first, and its parabola has this reach, in N µm."""
 SOFT_N = 0.5
 """Least size, in N µm and beside noise, below which a passage counts although it does not anchor."""
+SOFT_FRAMES, SOFT_NOISE, MEDIAN_TO_SD = 12, 5.0, 1.4826
+"""Frames around it, and how far they lie above it, in deviations of a frame; chosen."""
 TREMOR_UM = 0.4
 """Tremor of a hand that moves, µm rms: weighs the parabola's points; common practice, no source."""
 LEAST_POINTS = 4
 SOONEST_S = 0.35
 """A hand does not pass twice within so long; chosen."""
 MOST_N = 2.0
-"""Largest vertex that is a crossing, in N µm: beyond, a hand turned back."""
+"""Largest vertex that is a crossing, in N µm and beside noise: beyond, a hand turned back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +73,9 @@ def find_crossings(t_s: FloatArray, square: FloatArray, fnumber: float, *, noise
             inside = np.arange(before, behind + 1)
             inside = inside[size[inside] < FIT_N * fnumber]
             if inside.size >= LEAST_POINTS:
-                one = _parabola(t_s, square, inside, noise, most=(MOST_N * fnumber) ** 2)
-        if one is None and square[least] < (SOFT_N * fnumber) ** 2 + 3.0 * noise:
+                most = (MOST_N * fnumber) ** 2 + 3.0 * noise
+                one = _parabola(t_s, square, inside, noise, most=most)
+        if one is None and _is_soft(square, least, noise, nearest=(SOFT_N * fnumber) ** 2):
             one = Crossing(
                 least + 1, float(t_s[least]), 0.0, np.inf, np.arange(least, least + 1), np.zeros(1)
             )
@@ -86,6 +90,17 @@ def sides_of(count: int, crossings: list[Crossing]) -> FloatArray:
     for crossing in crossings:
         side[crossing.after :] *= -1.0
     return side
+
+
+def _is_soft(square: FloatArray, least: int, noise: float, *, nearest: float) -> bool:
+    """Return whether a least place is a passage by the frames around it, and not noise of a rest there."""
+    before, behind = square[max(least - SOFT_FRAMES, 0) : least], square[least + 1 : least + 1 + SOFT_FRAMES]
+    if min(before.size, behind.size) < 4 or square[least] > nearest + 3.0 * noise:
+        return False
+    # Second differences leave the noise of a motion, and the farther halves show where it came from and went.
+    own = float(np.median(np.abs(np.diff(behind, 2)))) * MEDIAN_TO_SD / math.sqrt(6.0)
+    came, went = np.median(before[: before.size // 2]), np.median(behind[-(behind.size // 2) :])
+    return bool(min(came, went) - square[least] > SOFT_NOISE * max(own, noise))
 
 
 def _passages(size: FloatArray, turn: float) -> list[tuple[int, int, int]]:

@@ -37,6 +37,8 @@ USUAL_FNUMBER = 2.8
 """For the law's shape where none is known; no microns are given then."""
 REACH_SHARE = 0.95
 """Share of the law's reach beyond which a size is not given."""
+MOST_DRIFT_PX = 1.5
+"""Motion from frame to frame up to which the next is expected to go on so; beyond, it was a jump."""
 MARGIN = 1.16
 """Part of the picture that is made linear, by the star's radius."""
 
@@ -102,6 +104,7 @@ class Meter:
         self._last_codes: Codes | None = None
         self._new_s = -math.inf
         self._place: StarPlace | None = None
+        self._drift = (0.0, 0.0)
         self._search_s = -math.inf
         self._plan: RingPlan | None = None
         self._law: MeterLaw | None = None
@@ -186,15 +189,18 @@ class Meter:
             left, top = max(int(x - reach), 0), max(int(y - reach), 0)
             part = codes[top : int(y + reach) + 2, left : int(x + reach) + 2]
             picture = codes_to_linear(np.ascontiguousarray(part), self.settings.levels)
-            here = replace(self._place, centre_px=(x - left, y - top))
+            here = replace(self._place, centre_px=(x + self._drift[0] - left, y + self._drift[1] - top))
             seen = measure_frame(picture, here, self._plan, white=0.999 * self.settings.levels.white_linear)
             moved = seen.place.centre_px
             place = replace(seen.place, centre_px=(moved[0] + left, moved[1] + top))
             is_far = math.dist(place.centre_px, self._place.centre_px) > 0.5 * place.radius_px
             if seen.coherence >= LOST_COHERENCE and not is_far:
+                drift = (place.centre_px[0] - x, place.centre_px[1] - y)
+                self._drift = drift if math.hypot(*drift) < MOST_DRIFT_PX else (0.0, 0.0)
                 self._place = place
                 self._paper.add(codes, place, unit=2.0 ** (self.settings.levels.bits - 8))
                 return replace(seen, place=place)
+            self._drift = (0.0, 0.0)
             self._near, self._place = (self._place if attempt == 0 else None), None
         return None
 
