@@ -1,5 +1,7 @@
 """Forms as a hand meets them on a phone and a tablet: what is typed, and what is wrong, stays in sight."""
 
+import re
+
 import httpx
 import pytest
 from browser_bench import Devices
@@ -86,6 +88,7 @@ def test_the_whole_pad_and_save_are_in_sight_at_once(devices: Devices, kind: str
     crowded = _crowded(devices)
     for prep_id in (devices.new_prep(), *crowded.values()):
         page.goto(f"/preps/{prep_id}")
+        expect(page.get_by_text("What can be reached by eye is being worked out…")).to_have_count(0)
         for size, (width, height) in SIZES[kind].items():
             page.set_viewport_size({"width": width, "height": height})
             _look_at_the_pad(page, size, width)
@@ -101,6 +104,7 @@ def _look_at_the_pad(page: Page, size: str, width: int) -> None:
     page.evaluate("scrollTo(0, 0)")
     if size not in ("tablet", "laptop"):
         page.get_by_role("link", name="Enter a reading").click()
+        expect(page.locator(".to-pad")).to_have_class(re.compile("is-away"))  # it lay over the pad's foot
     for mode in ("ft", "m"):
         keys = page.locator(f".pad[data-mode={mode}] button, .nudge button, .save, #reading_text")
         assert keys.evaluate_all(HIDDEN) == [], (size, mode)

@@ -162,6 +162,10 @@ def test_a_damaged_backup_replaces_nothing(tmp_path: Path) -> None:
             restore(tmp_path / name, tmp_path / "house")
         is_told = "is empty. Nothing was changed; take another copy." in str(refused.value)
         assert is_told == (name in ("empty.sqlite", "empty.jsonl.gz", "nothing.jsonl.gz")), name
+        if name == "other.sqlite":  # no advice to restore a backup to whoever is restoring one
+            assert str(refused.value).endswith(
+                "is no record of Shimwise. Nothing was changed; take another copy."
+            )
         with Record.open(tmp_path / "house") as house:
             assert _whole(house) == before, name
         assert {path.name for path in (tmp_path / "house").iterdir()} == {"shimwise.sqlite"}, name

@@ -64,7 +64,7 @@ def read_inputs(
     """
     if tolerance_um is not None and not WRITTEN_SD_UM.hold(tolerance_um):
         raise InferenceError(
-            f"A tolerance of ±{tolerance_um:g} µm is none. Give one {WRITTEN_SD_UM.text}, such as 10."
+            f"A tolerance of {tolerance_um:g} µm is none. Give one {WRITTEN_SD_UM.text}, such as 10."
         )
     kit = Kit() if kit_path is None else read_kit(kit_path)
     taken, landings, notices = _read(readings, kit, unit, progress)

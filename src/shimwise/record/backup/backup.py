@@ -24,6 +24,9 @@ from shimwise.record.tables import schema
 
 IN_USE = "is in use by another program. Stop it (shimwise serve, too), and restore again. Nothing is changed."
 NO_BACKUP = "is no record of Shimwise: it holds no preps. Nothing was changed; take another copy."
+NO_DATABASE = "is no record of Shimwise. Nothing was changed; take another copy."
+SQLITE_HEADER = b"SQLite format 3\0"
+"""The first bytes of each of its files (https://www.sqlite.org/fileformat.html, 1.3)."""
 EMPTY = "is empty. Nothing was changed; take another copy."
 CONTRADICTS = "contradicts itself ({first}{more}). It is not put in place of anything; take another backup."
 PART = "shimwise-restoring.sqlite"
@@ -188,6 +191,9 @@ def _prepared(origin: Path, part: Path, progress: Progress | None) -> Held:
         with Record.open(part) as record, record.changing_all() as connection:
             _fill(connection, origin)
     else:
+        with origin.open("rb") as stream:
+            if stream.read(len(SQLITE_HEADER)) != SQLITE_HEADER:
+                raise RecordDamaged(NO_DATABASE, where=str(origin))
         copy_file(origin, part, progress=progress)
         if _held_in_file(part) is None:  # it would be made a fresh record
             raise RecordDamaged(NO_BACKUP, where=str(origin))

@@ -107,6 +107,7 @@ def test_a_plan_is_no_worse_than_as_many_readings_of_every_lens_in_turn() -> Non
     assert reckoned(plan, OwnReckoning(("B1",)))[0] <= in_turn.half_widths_um()[0]
 
 
+@pytest.mark.slow
 def test_a_plan_has_two_lenses_at_each_of_two_distances_for_every_body() -> None:
     plan = planned(("B1", "B2"), target_um=26.0)
     for body in ("B1", "B2"):
@@ -117,6 +118,7 @@ def test_a_plan_has_two_lenses_at_each_of_two_distances_for_every_body() -> None
         assert sum(len(read) >= 2 for read in lenses.values()) >= 2
 
 
+@pytest.mark.usefixtures("few_preps")
 def test_charts_stand_where_the_lens_has_a_mark_unless_distances_are_asked_for() -> None:
     marked = kit()
     lenses = {name: replace(lens, marks_mm=(914.4, 3657.6)) for name, lens in marked.lenses.items()}
@@ -127,6 +129,7 @@ def test_charts_stand_where_the_lens_has_a_mark_unless_distances_are_asked_for()
     assert {one.distance_mm for one in asked.readings} == {2000.0, 5000.0}
 
 
+@pytest.mark.slow
 def test_a_narrower_target_takes_more_readings() -> None:
     wide, narrow = (planned(("B1", "B2"), target_um=target_um) for target_um in (26.0, 19.0))
     assert wide.count < narrow.count
@@ -158,11 +161,13 @@ def test_readings_already_taken_count() -> None:
     assert plan_check(started, target_um=5.0, k=K).count < planned(target_um=5.0).count
 
 
+@pytest.mark.slow
 def test_a_steadier_eye_needs_fewer_readings() -> None:
     steady, usual = (planned(target_um=5.0, k=k) for k in (0.1, K))
     assert steady.count < usual.count
 
 
+@pytest.mark.usefixtures("few_preps")
 def test_repeats_are_gathered_and_charts_stand_near_before_far() -> None:
     plan = plan_check(kit(bodies=("B1", "B2")), target_um=5.0, k=0.4)
     sights = [(one.body, one.lens, one.focal_mm, one.distance_mm) for one in plan.readings]
@@ -173,12 +178,14 @@ def test_repeats_are_gathered_and_charts_stand_near_before_far() -> None:
     assert order == sorted(order)
 
 
+@pytest.mark.usefixtures("few_preps")
 def test_bodies_and_distances_can_be_asked_for() -> None:
     plan = plan_check(kit(), target_um=22.0, bodies=("B7",), distances_mm=(2000.0, 5000.0), k=K)
     assert [body.name for body in plan.bodies] == ["B1", "B7"]
     assert {one.distance_mm for one in plan.readings} <= {2000.0, 5000.0}
 
 
+@pytest.mark.usefixtures("few_preps")
 def test_no_plan_is_longer_than_the_most_readings() -> None:
     told: list[tuple[int, int]] = []
     plan = plan_check(kit(), target_um=9.7, k=30.0, progress=lambda done, most: told.append((done, most)))
