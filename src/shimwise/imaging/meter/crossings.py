@@ -70,8 +70,7 @@ def find_crossings(t_s: FloatArray, square: FloatArray, fnumber: float, *, noise
     for before, least, behind in _merged(_passages(size, TURN_N * fnumber), t_s, size):
         one = None
         if min(size[before], size[behind]) > OUT_N * fnumber:
-            inside = np.arange(before, behind + 1)
-            inside = inside[size[inside] < FIT_N * fnumber]
+            inside = _near(size, before, behind, fnumber)
             if inside.size >= LEAST_POINTS:
                 most = (MOST_N * fnumber) ** 2 + 3.0 * noise
                 one = _parabola(t_s, square, inside, noise, most=most)
@@ -90,6 +89,16 @@ def sides_of(count: int, crossings: list[Crossing]) -> FloatArray:
     for crossing in crossings:
         side[crossing.after :] *= -1.0
     return side
+
+
+def _near(size: FloatArray, before: int, behind: int, fnumber: float) -> IntArray:
+    """Return the frames of a passage that lie near the least, from farther out where a hand is fast."""
+    frames = np.arange(before, behind + 1)
+    for reach in (FIT_N, FIT_N + 2.0, FIT_N + 4.0):
+        inside = frames[size[frames] < reach * fnumber]
+        if inside.size > LEAST_POINTS:
+            break
+    return inside
 
 
 def _is_soft(square: FloatArray, least: int, noise: float, *, nearest: float) -> bool:

@@ -94,6 +94,17 @@ class History:
             self._rough = rough(self._law, sharpest[: self._law.rings])
             self._solve(0)
 
+    def turn_over(self) -> None:
+        """Turn the sign of all frames: the star was locked on beyond a contrast reversal."""
+        self._rings = [-one for one in self._rings]
+        self._best, self._rough, self._sharp = -np.inf, None, []
+        self.calibration, self._calibrated, self._crossed, self._first_side = None, 0, [], None
+        if self._rings:
+            sharpest = max(self._rings, key=lambda rings: float(rings.sum()))
+            self._best = float(sharpest.sum())
+            self._rough = rough(self._law, sharpest[: self._law.rings])
+            self._solve(0)
+
     def interrupt(self) -> None:
         """End a rest, as when the feed stood still itself."""
         self._still_from = None

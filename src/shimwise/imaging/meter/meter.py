@@ -39,6 +39,8 @@ REACH_SHARE = 0.95
 """Share of the law's reach beyond which a size is not given."""
 SMOOTHED_RMS = 0.006
 """Misfit of the coarse rings above which a smoothed picture is no lens's any more; chosen on tuning feeds."""
+REVERSED = -0.25
+"""Mean modulation that no contrast reversal reaches: the star's phase was taken half a turn off."""
 SIDE_N = 1.25
 """Size in N µm up to which no side is given: a hand that comes to rest there may have passed or not."""
 MOST_DRIFT_PX = 1.5
@@ -151,6 +153,10 @@ class Meter:
             )
             self._answer = self._base(t_s, State.SEEKING, ("black" if is_dark else "no_chart",))
             return self._answer
+        if float(seen.modulation.mean()) < REVERSED and self._history is not None:
+            self._place = replace(seen.place, phase_rad=seen.place.phase_rad + math.pi)
+            seen = replace(seen, place=self._place, modulation=-seen.modulation, axes=-seen.axes)
+            self._history.turn_over()
         self._seen = seen
         self._answer = self._measured_answer(t_s, seen)
         if self._answer.state is State.STILL and self._answer.offset_um is not None:
