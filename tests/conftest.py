@@ -12,9 +12,11 @@ import argon2
 import pytest
 from hypothesis import HealthCheck, settings
 
+from ram_disk import keep_files_in_memory
 from shimwise.cli import ONE_THREAD
 
 os.environ |= ONE_THREAD | os.environ  # as the command line has it; read when numpy is loaded
+keep_files_in_memory()
 
 from posterior_memo import Memo, share_draws, share_pictures
 from postgres import postgres, postgres_address, postgres_template, record_address, sqlite_template
