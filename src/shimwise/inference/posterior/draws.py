@@ -37,8 +37,8 @@ READINGS_AT_ONCE, CELLS_AT_ONCE = 150_000, 400_000
 """Chains are so few that chains × readings and chains × unknowns² stay below these."""
 LEAST_CHAINS = 6
 MOST_COMPONENTS, MOST_QUANTILED = 600, 3_000_000
-"""Quantiles are taken from so many conditionals, evenly chosen; of many quantities from fewer, so many numbers
-in all."""
+"""Quantiles are taken from so many conditionals, evenly chosen; of many quantities from fewer, so many
+numbers in all."""
 
 
 @dataclass(frozen=True, slots=True)
