@@ -19,6 +19,7 @@ os.environ |= ONE_THREAD | os.environ  # as the command line has it; read when n
 from posterior_memo import Memo, share_draws, share_pictures
 from postgres import postgres, postgres_address, postgres_template, record_address, sqlite_template
 from property_cases import IS_EXPLORING, examples
+from ram_disk import keep_files_in_memory
 from shimwise.inference.plan import promise
 from shimwise.inference.posterior import draws
 
@@ -27,6 +28,8 @@ __all__ = ["postgres", "postgres_address", "postgres_template", "record_address"
 BROWSER = Path(__file__).parent / "browser"
 LONGEST = ("test_offline.py", "test_whole_prep.py", "test_axe.py", "test_forms_at_hand.py")
 INFERENCE = Path(__file__).parent / "unit" / "inference"
+
+keep_files_in_memory()
 
 settings.register_profile(
     "shimwise",
