@@ -24,7 +24,12 @@ for found in pkgutil.walk_packages(shimwise.__path__, "shimwise.", onerror=lambd
         except Exception as error:
             print(name, type(error).__name__, error)
 """
-USE_CASES_ON_FRAMES = ("shimwise.bench.sweep.", "shimwise.cli.desk.sweep ")
+USE_CASES_ON_FRAMES = (
+    "shimwise.bench.sweep.",
+    "shimwise.bench.meter.",
+    "shimwise.cli.desk.sweep ",
+    "shimwise.cli.desk.meter ",
+)
 """What measures frames may need them to be imported; nothing else may."""
 
 

@@ -42,6 +42,7 @@ def every(house: Path, out: Path) -> dict[str, tuple[str, ...]]:
         "chart": ("--out", str(out / "chart.pdf")),
         "serve": ("--port", "0", *other),
         "sweep": ("--help",),
+        "meter": ("--help",),
         "adjust": ("A-07", "A-07", *data),
         "sign": ("--help",),
         "reopen": ("--help",),

@@ -7,7 +7,6 @@ import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import cv2
 import numpy as np
 
 from shimwise.errors import ImagingError
@@ -51,6 +50,8 @@ class FrameKeeper:
         """Keep a frame; beyond the most that are kept the later ones are not."""
         if len(self._at) >= MOST_FRAMES:
             return
+        import cv2
+
         path = self.folder / f"{len(self._at) + 1:04d}.png"
         if not cv2.imwrite(str(path), luma, [cv2.IMWRITE_PNG_COMPRESSION, FAST_PNG]):
             raise ImagingError(f"{path} cannot be written. Is the disk full?")

@@ -19,7 +19,10 @@ from shimwise.inference.model.prep import MeasuredLanding, Reading
 INCH_MM, FOOT_MM = 25.4, 304.8
 IMPERIAL_STEPS_MM = tuple(INCH_MM * x for x in (0.125, 0.25, 0.5, 1, 2, 3, 6, 12, 24, 60, 120))
 METRIC_STEPS_MM = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
+STEPS_MM = np.array(IMPERIAL_STEPS_MM + METRIC_STEPS_MM)
 """Steps in which a ring is read, one eighth of an inch to ten feet, and in millimetres to a metre."""
+BESIDE = 2
+"""Marks on either side that a reading's cell may depend on."""
 WINDOW = 0.3
 """Granularity is inferred from the readings within this share of a reading."""
 MULTIPLES = 0.9
@@ -123,7 +126,7 @@ def _granularity(person: str, reading_mm: float, values: FloatArray) -> Granular
     """Step or marks by which a person read near a value; ``values`` are all of that person's, sorted."""
     if math.isinf(reading_mm):
         return Granularity(person=person, near_mm=math.inf, step_mm=math.inf, by_marks=True)
-    near = _near(values[np.isfinite(values)], reading_mm)
+    near = _evenly(_near(values[np.isfinite(values)], reading_mm), MOST_OF_RECORD)
     distinct = np.unique(near)
     near_mm = float(np.median(near)) if len(near) else reading_mm
     step_mm = _largest_step_mm(near)
@@ -143,16 +146,10 @@ def _near(values: FloatArray, reading_mm: float) -> FloatArray:
 
 def _largest_step_mm(values: FloatArray) -> float:
     """Largest step of either scale of which nearly all values are multiples; the finest when none is."""
-    best = [
-        max((step for step in steps if _share_of_multiples(values, step) >= MULTIPLES), default=0.0)
-        for steps in (IMPERIAL_STEPS_MM, METRIC_STEPS_MM)
-    ]
-    return max(best) or METRIC_STEPS_MM[0]
-
-
-def _share_of_multiples(values: FloatArray, step_mm: float) -> float:
-    ratio = values / step_mm
-    return float(np.mean(np.abs(ratio - np.round(ratio)) < SAME * np.maximum(1.0, np.abs(ratio))))
+    ratio = values[:, None] / STEPS_MM
+    is_multiple = np.abs(ratio - np.round(ratio)) < SAME * np.maximum(1.0, np.abs(ratio))
+    found = STEPS_MM[np.sum(is_multiple, axis=0) / max(1, len(values)) >= MULTIPLES]
+    return float(found.max()) if found.size else METRIC_STEPS_MM[0]
 
 
 def usual_step_mm(reading_mm: float) -> float:
@@ -206,7 +203,7 @@ def cells_of_record(person: str, values_mm: FloatArray) -> dict[float, tuple[flo
 
 
 def _evenly(values: FloatArray, most: int) -> FloatArray:
-    """Return at most so many of sorted values, evenly chosen."""
+    """Return at most so many of ordered values, evenly chosen."""
     if len(values) <= most:
         return values
     return np.asarray(values[np.linspace(0, len(values) - 1, most).astype(np.intp)])
@@ -217,7 +214,9 @@ def _cell(reading_mm: float, found: Granularity, values: FloatArray) -> tuple[fl
     if math.isinf(reading_mm):
         return infinity_from_mm(found.person, values), math.inf
     if found.by_marks:
-        return cell_between_marks(reading_mm, list(np.unique(values)), 1)
+        marks = np.unique(values)
+        at = int(np.searchsorted(marks, reading_mm))
+        return cell_between_marks(reading_mm, marks[max(at - BESIDE, 0) : at + BESIDE + 1].tolist(), 1)
     half = found.step_mm / 2
     return max(reading_mm - half, reading_mm / 2), reading_mm + half
 

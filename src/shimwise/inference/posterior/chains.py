@@ -33,6 +33,7 @@ from shimwise.inference.model.mixture import MixtureModel
 from shimwise.inference.model.priors import NU
 from shimwise.inference.posterior.coarse import Walk
 from shimwise.inference.posterior.moves import Cells, is_coarse, move_groups
+from shimwise.inference.posterior.products import Products
 from shimwise.inference.posterior.student import STUDENT_INFLATION, truncated_draws
 
 K_STEP = 0.35
@@ -40,8 +41,6 @@ K_STEP = 0.35
 K_TRIES = 2
 MOST_COLLAPSED = 250
 """Up to this many unknowns levels are drawn with the errors integrated out; beyond, given the errors."""
-MOST_PRODUCTS = 20_000_000
-"""Numbers in a table of products, above which it is not kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +64,11 @@ class Chains:
     def sweep(self) -> Conditionals:
         """Draw everything once; return the conditionals of the reported quantities."""
         self._solve()
-        is_collapsed = self.p <= MOST_COLLAPSED
-        if is_collapsed:
+        if self.is_collapsed:
             self._draw_levels()
         found = self._conditionals()
         self._draw_unknowns()
-        if not is_collapsed:
+        if not self.is_collapsed:
             self._draw_levels_given_unknowns()
         if self.groups:
             self._move()
@@ -85,10 +83,11 @@ class Chains:
         """Lay out what does not change from sweep to sweep."""
         model, rows = self.model, self.model.rows
         self.p = rows.design.shape[1]
+        self.is_collapsed = self.p <= MOST_COLLAPSED
         self.mixed = np.flatnonzero(model.levels.group >= 0)
         self.starts = model.first_of_pattern
-        self.products = _products(rows.design)
-        self.reported = _products(model.quantities.matrix)
+        self.products = Products(rows.design)
+        self.reported = Products(model.quantities.matrix)
         self.diagonal = np.arange(self.p)
         self.cells = Cells(rows)
         self.groups = move_groups(model, self.cells) if is_coarse(model) else ()
@@ -122,7 +121,7 @@ class Chains:
         self.weights = finite / (STUDENT_INFLATION + (width_um / scale) ** 2 / 12)
         self.landings = np.broadcast_to(rows.low_um + width_um / 2, self.weights.shape)
         self._solve()
-        if self.p <= MOST_COLLAPSED:
+        if self.is_collapsed:
             self._draw_levels()
         self._draw_unknowns()
         self._draw_landings_and_weights()
@@ -142,18 +141,11 @@ class Chains:
         information = self.row_scale() ** -2.0
         total = information * np.add.reduceat(self.weights, self.starts, axis=1)
         pulled = information * np.add.reduceat(self.weights * self.landings, self.starts, axis=1)
-        precision = self._information(total) + model.precision
+        precision = self.products.summed(total) + model.precision
         precision[:, self.diagonal, self.diagonal] += self.prior_precision
         self.covariance = np.linalg.inv(precision)
         pull = pulled @ rows.design + model.pull
         self.mean = np.matmul(self.covariance, pull[:, :, None])[:, :, 0]
-
-    def _information(self, total: FloatArray) -> FloatArray:
-        """Return the precision (c, p, p) of the readings, from the information (c, q) on each row."""
-        if self.products is not None:
-            return np.asarray((total @ self.products).reshape(self.count, self.p, self.p))
-        design = self.model.rows.design
-        return np.asarray(np.stack([(design.T * one) @ design for one in total]))
 
     def _draw_levels(self) -> None:
         """Draw every unknown's level with all unknowns integrated out; update the solution.
@@ -188,10 +180,7 @@ class Chains:
 
     def _conditionals(self) -> Conditionals:
         quantities = self.model.quantities
-        if self.reported is not None:
-            variance = self.covariance.reshape(self.count, -1) @ self.reported.T
-        else:
-            variance = (np.matmul(self.covariance, quantities.matrix.T) * quantities.matrix.T).sum(1)
+        variance = self.reported.variances(self.covariance)
         return Conditionals(
             mean=self.mean @ quantities.matrix.T + quantities.offset,
             sd=np.sqrt(np.maximum(variance, 1e-18)),
@@ -299,14 +288,6 @@ class Chains:
         cumulative = np.cumsum(np.exp(log_weight - log_weight.max(1, keepdims=True)), axis=1)
         level = self.rng.random((len(cumulative), 1)) * cumulative[:, -1:]
         return np.asarray((level > cumulative).sum(1), dtype=np.intp)
-
-
-def _products(matrix: FloatArray) -> FloatArray | None:
-    """Return the products (m, p²) of each row's numbers with one another; None where they are too many."""
-    m, p = matrix.shape
-    if m * p * p > MOST_PRODUCTS:
-        return None
-    return np.asarray((matrix[:, :, None] * matrix[:, None, :]).reshape(m, p * p))
 
 
 def _pick_level(log_weight: FloatArray, uniform: FloatArray) -> IntArray:

@@ -27,6 +27,8 @@ BURN_IN = 6
 SWEEPS = 10
 MOST_RUNS = 12
 """A run is ``SWEEPS`` kept sweeps; runs are added while the chains disagree, up to this many."""
+RUNS_OF_MANY = 4
+"""The most runs for a whole house in one prep: of thousands of probabilities some are always known badly."""
 GOOD_MEAN_P_SD, GOOD_LARGEST_P_SD = 0.01, 0.02
 """Monte Carlo sd of the probabilities P(|x| > limit) that ends the runs: mean and largest."""
 RUNS_WITHOUT_LIMIT = 2
@@ -34,8 +36,9 @@ RUNS_WITHOUT_LIMIT = 2
 READINGS_AT_ONCE, CELLS_AT_ONCE = 150_000, 400_000
 """Chains are so few that chains × readings and chains × unknowns² stay below these."""
 LEAST_CHAINS = 6
-MOST_COMPONENTS = 600
-"""Quantiles are taken from this many conditionals, evenly chosen."""
+MOST_COMPONENTS, MOST_QUANTILED = 600, 3_000_000
+"""Quantiles are taken from so many conditionals, evenly chosen; of many quantities from fewer, so many
+numbers in all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +111,7 @@ def draw(model: MixtureModel, *, limit: FloatArray, seed: int = 0, most_runs: in
     for _ in range(BURN_IN):
         chains.sweep()
     kept = _Kept(chains, limit)
-    for run in range(1, most_runs + 1):
+    for run in range(1, (most_runs if chains.is_collapsed else min(most_runs, RUNS_OF_MANY)) + 1):
         for _ in range(SWEEPS):
             kept.add()
         if kept.is_enough() if len(kept.asked) else run >= RUNS_WITHOUT_LIMIT:
@@ -171,9 +174,10 @@ class _Kept:
 
 
 def _thinned(values: FloatArray) -> FloatArray:
-    """At most ``MOST_COMPONENTS`` of the (sweeps, chains) rows, evenly chosen, shape (m, g)."""
+    """Return some of the (sweeps, chains) rows, evenly chosen, shape (m, g)."""
     flat = values.reshape(-1, values.shape[-1])
-    taken = np.unique(np.linspace(0, len(flat) - 1, min(len(flat), MOST_COMPONENTS)).astype(np.intp))
+    most = min(MOST_COMPONENTS, MOST_QUANTILED // max(1, flat.shape[1]))
+    taken = np.unique(np.linspace(0, len(flat) - 1, min(len(flat), max(1, most))).astype(np.intp))
     return np.asarray(flat[taken])
 
 

@@ -183,7 +183,7 @@ def test_a_bench_too_large_for_the_collapsed_draws_gives_nearly_the_same(
     prep = prep_of({"A": 25.0, "B": 0.0}, LENSES_UM, seed=3)
     small = judge_prep(prep).answer.bodies
     monkeypatch.setattr("shimwise.inference.posterior.chains.MOST_COLLAPSED", 0)
-    monkeypatch.setattr("shimwise.inference.posterior.chains.MOST_PRODUCTS", 0)
+    monkeypatch.setattr("shimwise.inference.posterior.products.MOST_DENSE", 0)
     large = judge_prep(prep).answer.bodies
     for one, other in zip(small, large, strict=True):
         assert one.error_um == pytest.approx(other.error_um, abs=0.6 * one.sd_um)
