@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from record_template import empty_record
 from shimwise.bench.house import units
 from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.bench.prep import gauges, preps
@@ -46,6 +47,7 @@ class Years:
     @classmethod
     def begun(cls, folder: Path) -> "Years":
         clock = Clock()
+        empty_record(folder)
         record = Record.open(folder, clock=clock)
         body = units.add_body(record, facts=BodyFacts(name=BODY, mount="PL"), who=WHO)
         facts = LensFacts(name=LENS, mount="PL", focal_lengths_mm=(50.0,), fnumber=2.0)

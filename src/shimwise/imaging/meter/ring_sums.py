@@ -99,7 +99,8 @@ def _power(cosine, sine, base_c, base_s, spokes, count):  # type: ignore[no-unty
     bit = 1
     while bit * 2 <= spokes:
         bit *= 2
-    cosine[:count], sine[:count] = base_c[:count], base_s[:count]
+    for k in range(count):  # a part of an array set from another takes numba 4 s to compile
+        cosine[k], sine[k] = base_c[k], base_s[k]
     bit //= 2
     while bit > 0:
         if (spokes & bit) != 0:

@@ -4,7 +4,7 @@ import io
 import json
 import re
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from copy import deepcopy
 from pathlib import Path
 from sqlite3 import connect
@@ -17,7 +17,7 @@ from pypdf.annotations import FreeText
 from pypdf.generic import DictionaryObject, NameObject, TextStringObject
 from test_signing import all_excepted, gauged_prep
 
-from record_template import copied_record, filled_with
+from record_template import copied_record, empty_record, filled_with
 from shimwise import house_keys
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.sign import signing
@@ -156,14 +156,12 @@ def test_the_genuine_sheet_is_as_signed(genuine: Genuine, has_record: bool) -> N
 
 
 @pytest.mark.parametrize("way", PAGES)
-@pytest.mark.parametrize("has_record", [True, False], ids=["record", "file alone"])
-def test_a_forged_sheet_is_not_as_signed(genuine: Genuine, way: str, has_record: bool) -> None:
-    known = recorded(genuine.record) if has_record else None
-    try:
-        findings = verify_paper(PAGES[way](genuine), recorded=known)
-    except SheetError:
-        return
-    assert [one.standing for one in findings if one.standing is State.AS_SIGNED] == []
+def test_a_forged_sheet_is_not_as_signed(genuine: Genuine, way: str) -> None:
+    forged = PAGES[way](genuine)
+    for known in (recorded(genuine.record), None):
+        with suppress(SheetError):
+            findings = verify_paper(forged, recorded=known)
+            assert [one.standing for one in findings if one.standing is State.AS_SIGNED] == []
 
 
 def redone(document: Document) -> Document:
@@ -241,13 +239,13 @@ def test_a_forged_prep_is_not_as_signed_and_not_taken_in(genuine: Genuine, way: 
         (found,) = verify_paper(json.dumps(forged).encode(), recorded=known)
         assert found.standing is not State.AS_SIGNED
         assert found.state is not State.AS_SIGNED
-    with Record.open(tmp_path / "away") as away, pytest.raises(ExchangeError):
+    with Record.open(empty_record(tmp_path / "away").parent) as away, pytest.raises(ExchangeError):
         record_admin.import_prep(away, forged, who=WHO)
 
 
 def test_a_prep_without_a_seal_is_taken_in_only_with_that_mark(genuine: Genuine, tmp_path: Path) -> None:
     document = without_seal(deepcopy(genuine.export))
-    with Record.open(tmp_path / "away") as away:
+    with Record.open(empty_record(tmp_path / "away").parent) as away:
         record_admin.import_prep(away, document, who=WHO, is_unproven=True)
         (found,) = verify_paper(json.dumps(document).encode(), recorded=recorded(away))
         assert record_admin.check(away) == ()
@@ -259,7 +257,7 @@ def test_a_house_that_knows_the_key_takes_a_prep_in_and_says_where_from(
 ) -> None:
     public = house_key().public
     monkeypatch.setenv(FOLDER_VARIABLE, str(tmp_path / "their keys"))
-    with Record.open(tmp_path / "away") as away:
+    with Record.open(empty_record(tmp_path / "away").parent) as away:
         with pytest.raises(ExchangeError, match="a house that is not known here"):
             record_admin.import_prep(away, genuine.export, who="B. Lead")
         house_keys.trust(public, "Invented Rental")

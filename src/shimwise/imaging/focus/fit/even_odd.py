@@ -100,6 +100,7 @@ class EvenOdd:
     ) -> tuple[FloatArray, FloatArray]:
         part = self.template.slice(state.w040)
         away_um = SHOULDER_WAVES * wave_depth_um(self.template.fnumber)
+        detuning = np.ascontiguousarray(detuning)  # the kernel is compiled for each order of an array
         terms, slopes = even_odd_terms(
             part.rows, part.first_um, part.step_um, part.peak_um, zeta, detuning, WIDTH, away_um
         )
