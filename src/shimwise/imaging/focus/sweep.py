@@ -42,6 +42,9 @@ MIXED_CHANNELS = 0.15
 """Share of green's distance from luma by which luma's peak may be off: a camera that interpolates its mosaic
 takes fine detail of all colours from green's. Chosen on pictures made apart, .17 with plain interpolation."""
 
+UNSEEN_COLOUR = 0.008
+"""The same of a clip's luma, whose colours are not looked at, by 8 N² λ: chosen on clips made apart."""
+
 PREDICTED_SHARE = 0.05
 """Standard uncertainty of the peak of a clip whose frames are predicted from others, as a share of 8 N² λ:
 chosen on clips made apart."""
@@ -123,9 +126,12 @@ def measure_sweep(
 
 def _doubt_um(run: RunCheck, other: Alternative | None, settings: SweepSettings) -> float:
     """Standard uncertainty that a camera's colours and a clip's coding add, whatever the frames show. [µm]"""
-    apart_um = other.best_um - run.fit.state.best_um if other is not None else 0.0
+    if other is not None:
+        mixed_um = MIXED_CHANNELS * (other.best_um - run.fit.state.best_um)
+    else:
+        mixed_um = UNSEEN_COLOUR * wave_depth_um(settings.fnumber) if settings.channel == "luma" else 0.0
     coded_um = PREDICTED_SHARE * wave_depth_um(settings.fnumber) if settings.is_predicted else 0.0
-    return math.hypot(MIXED_CHANNELS * apart_um, coded_um)
+    return math.hypot(mixed_um, coded_um)
 
 
 def _field(

@@ -143,7 +143,7 @@ class Chains:
         pulled = information * np.add.reduceat(self.weights * self.landings, self.starts, axis=1)
         precision = self.products.summed(total) + model.precision
         precision[:, self.diagonal, self.diagonal] += self.prior_precision
-        self.covariance = np.linalg.inv(precision)
+        self.covariance: FloatArray = np.asarray(np.linalg.inv(precision), dtype=np.float64)
         pull = pulled @ rows.design + model.pull
         self.mean = np.matmul(self.covariance, pull[:, :, None])[:, :, 0]
 

@@ -18,6 +18,8 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 MOST_ROUNDS = 3
+LEAST_BEFORE = 3
+"""Frames before a step that show it is one."""
 SHADED = 0.15
 """Unevenness of a frame's brightness over a star, ln, from which something stood before the chart; chosen."""
 MOST_SHADED = 0.25
@@ -81,6 +83,8 @@ def check_run(rings: StarRings, lens: Lens, shade: FloatArray) -> RunCheck:
     keep = ~shaded
     fit, out = fit_clear(rings, lens, keep)
     slip = find_slip(rings, lens, fit.law, keep & ~out)
+    if slip is not None and slip.frame < LEAST_BEFORE:
+        slip = replace(slip, is_sure=False)  # a start that has not settled looks the same
     if slip is not None and slip.is_sure:
         rings = slipped(rings, slip.frame, slip.whole_um)
         fit, out = fit_clear(rings, lens, keep)
