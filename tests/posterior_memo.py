@@ -1,9 +1,10 @@
 """One model is sampled, and one picture drawn, once in a run of the tests; its processes share them.
 
 Most tests that judge a prep ask about the record, a page or a sheet; many judge one bench. Sampling takes
-.2 to .5 s, a picture .1 s and the first of a process 1 s; the same model or picture gives the same answer.
-They are kept in the folder of the run, so that they never outlive the code that made them. Tests of
-``inference`` itself sample anew; tests of equal bytes ask for ``made_anew``.
+.2 to .5 s, a picture .1 s and the first of a process 1 s; a paper is set in 40 ms, and made anew wherever it
+is verified. The same model, picture or paper gives the same answer. They are kept in the folder of the run,
+so that they never outlive the code that made them. Tests of ``inference`` itself sample anew; tests of equal
+bytes ask for ``made_anew``.
 """
 
 import hashlib
@@ -60,8 +61,10 @@ def share_draws(patch: pytest.MonkeyPatch, folder: Path) -> Memo:
 
 
 def share_pictures(patch: pytest.MonkeyPatch, memo: Memo) -> None:
-    """Let papers, pages and files share their pictures."""
+    """Let papers, pages and files share their pictures, and papers of one content their setting."""
+    import typst
     import vl_convert
 
     for name in ("vegalite_to_svg", "vegalite_to_png", "vegalite_to_pdf"):
         patch.setattr(vl_convert, name, memo.of(getattr(vl_convert, name)))
+    patch.setattr(typst, "compile", memo.of(typst.compile))

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import httpx
 import pytest
-from bench_files import Run, shimwise
+from bench_files import Run
 
 from child_process import ends_with_the_tests
 from record_template import copied_record
@@ -85,13 +85,13 @@ def test_the_demonstration_is_served_on_where_there_is_no_terminal(serving: Serv
     assert httpx.get(f"{serving.address}/").status_code == 200
 
 
-def test_the_demonstration_fills_its_record_once(tmp_path: Path) -> None:
+def test_the_demonstration_fills_its_record_once(run: Run, tmp_path: Path) -> None:
     told = copied_record(tmp_path / "record", fill_demo)
     ended = "--end-without-terminal"
-    done = shimwise("serve", "--demo", "--port", "0", ended, "--data", tmp_path / "record")
-    assert (done.returncode, done.stderr) == (0, b"")
-    assert re.match(r"The pages are at http://127\.0\.0\.1:\d+/\n", done.stdout.decode())
-    assert done.stdout.decode().rstrip().endswith("A record of your own: shimwise serve")
+    code, out, err = run("serve", "--demo", "--port", "0", ended, "--data", tmp_path / "record")
+    assert (code, err) == (0, "")
+    assert re.match(r"The pages are at http://127\.0\.0\.1:\d+/\n", out)
+    assert out.rstrip().endswith("A record of your own: shimwise serve")
     with open_record(str(tmp_path / "record")) as record, pytest.raises(Conflict, match="A-03"):
         fill_demo(record)
     assert told.reading_count == 105
@@ -180,19 +180,23 @@ def test_refusals_at_the_door_are_of_the_kinds_that_the_interface_documents(serv
     assert all(f'"{kind}"' in told for kind in REFUSED)
 
 
-@pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGTERM])
-def test_it_ends_at_once_when_it_is_asked_to_though_devices_look_on(
-    tmp_path: Path, sign: signal.Signals
+def ends_at_once_though_a_device_looks_on(
+    server: Serving, device: httpx.Client, prep_id: str, sign: signal.Signals
 ) -> None:
-    prep_id = copied_record(tmp_path / "record", fill_demo).open_prep_id
-    server = Serving(tmp_path, "--port", "0")
-    with httpx.stream("GET", f"{server.address}/live/preps/{prep_id}", timeout=20) as line:
+    with device.stream("GET", f"/live/preps/{prep_id}", timeout=20) as line:
         assert any(text.startswith("data: ") for text in line.iter_lines())
         began = time.monotonic()
         code = server.end(sign)
     assert time.monotonic() - began < 8
     assert code in {0, -sign}
     assert "Traceback" not in server.said
+
+
+def test_it_ends_at_once_when_ctrl_c_is_pressed_though_devices_look_on(tmp_path: Path) -> None:
+    prep_id = copied_record(tmp_path / "record", fill_demo).open_prep_id
+    server = Serving(tmp_path, "--port", "0")
+    with httpx.Client(base_url=server.address) as device:
+        ends_at_once_though_a_device_looks_on(server, device, prep_id, signal.SIGINT)
 
 
 def test_a_port_that_is_in_use_is_told_with_what_to_do(run: Run, tmp_path: Path) -> None:
@@ -245,7 +249,10 @@ def test_a_passphrase_file_of_no_use_is_refused(run: Run, tmp_path: Path, passph
     assert "10 to 200 characters" in said
 
 
-def test_beyond_this_machine_devices_are_paired_by_the_address_it_prints(tmp_path: Path) -> None:
+def test_beyond_this_machine_devices_are_paired_by_the_address_it_prints_and_a_service_ends_it(
+    tmp_path: Path,
+) -> None:
+    prep_id = copied_record(tmp_path / "record", fill_demo).open_prep_id
     server = Serving(
         tmp_path, "--host", "0.0.0.0", "--port", "0", environment={"SHIMWISE_PASSPHRASE": PASSPHRASE}
     )
@@ -258,9 +265,10 @@ def test_beyond_this_machine_devices_are_paired_by_the_address_it_prints(tmp_pat
             assert device.post(found[2], data={"name": "cart"}).status_code == 303
             assert device.get("/api/v1/preps").status_code == 200
             assert device.get("/devices").status_code == 200
-        assert "Without a certificate" in server.said
+            assert "Without a certificate" in server.said
+            ends_at_once_though_a_device_looks_on(server, device, prep_id, signal.SIGTERM)
     finally:
-        server.end()
+        server.process.kill()
     with open_record(str(tmp_path / "record")) as record:
         assert is_passphrase(record, PASSPHRASE)
 

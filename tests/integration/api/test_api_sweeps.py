@@ -1,9 +1,12 @@
 """A sweep sent by the interface: measured beside the pages, watched, cancelled, refused."""
 
 import json
+import shutil
 import time
 import uuid
 from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -49,7 +52,7 @@ def of_its_own(frames: Path, folder: Path) -> list[Path]:
     return sorted(folder.iterdir())
 
 
-def told_otherwise(frames: Path, folder: Path, **said: object) -> list[Path]:
+def told_otherwise(frames: Path, folder: Path, /, **said: object) -> list[Path]:
     """Give the files of a sweep with another sweep.json."""
     settings = json.loads((frames / "sweep.json").read_text(encoding="utf-8"))
     (folder / "sweep.json").write_text(json.dumps({**settings, **said}), encoding="utf-8")
@@ -66,38 +69,63 @@ def ended(door: Door, job: Json) -> Json:
     raise AssertionError(f"still {job}")
 
 
-def test_a_sweep_is_measured_and_speaks_beside_the_readings(door: Door, frames: Path) -> None:
-    prep = door.start()
-    job = send(door, prep["id"], sorted(frames.iterdir()))
-    assert ended(door, job)["state"] == "done", door.get(f"/preps/{prep['id']}/sweeps/{job['id']}/work")
-    (sweep,) = door.get(f"/preps/{prep['id']}")["sweeps"]
-    assert sweep["id"] == job["id"]
-    # Swept was the sensor: its best place is where the simulator put it, and the landing the opposite.
-    assert sweep["landing_um"] == pytest.approx(-BEST_UM, abs=4 * sweep["sd_um"])
-    verdict = door.post(f"/preps/{prep['id']}/verdict/refresh", 200, who=WHO)
-    assert verdict["document"]["readings"][0]["source"] == f"sweep {job['id']}"
-    (row,) = json.loads(export_prep(door.record, prep["id"]))["sweeps"]
-    assert row["frames_place"] == f"frames/{job['id']}"  # and nothing of this machine's folders
-    again = send(door, prep["id"], sorted(frames.iterdir()), id=job["id"])
-    assert again["state"] == "done"
-    assert len(door.get(f"/preps/{prep['id']}")["sweeps"]) == 1
+@dataclass(frozen=True)
+class Measured:
+    """A closed record with a sweep that was measured: its folder, ids, prep, the sweep's id and files."""
+
+    folder: Path
+    ids: dict[str, str]
+    prep_id: str
+    sweep_id: str
+    files: list[Path]
+
+    @contextmanager
+    def opened(self, folder: Path) -> Iterator[Door]:
+        """Open the interface over a copy of the record, as after a restart."""
+        shutil.copytree(self.folder, folder)
+        with opened_door(folder, is_furnished=False) as door:
+            door.ids.update(self.ids)
+            yield door
+
+
+@pytest.fixture(scope="module")
+def measured(frames: Path, tmp_path_factory: pytest.TempPathFactory) -> Measured:
+    """A sweep whose settings name its frames in a folder, though they come by bare names."""
+    settings = json.loads((frames / "sweep.json").read_text(encoding="utf-8"))
+    named = [{**frame, "file": f"frames/{frame['file']}"} for frame in settings["frames"]]
+    folder = tmp_path_factory.mktemp("measured")
+    with opened_door(folder / "record") as door:
+        prep_id = door.start()["id"]
+        files = told_otherwise(frames, folder, frames=named)
+        job = send(door, prep_id, files)
+        done = ended(door, job)
+        assert done["state"] == "done", done
+        return Measured(folder / "record", dict(door.ids), prep_id, job["id"], files)
+
+
+def test_a_sweep_is_measured_and_speaks_beside_the_readings(measured: Measured, tmp_path: Path) -> None:
+    with measured.opened(tmp_path / "record") as door:
+        (sweep,) = door.get(f"/preps/{measured.prep_id}")["sweeps"]
+        assert sweep["id"] == measured.sweep_id
+        # Swept was the sensor: its best place is where the simulator put it, and the landing the opposite.
+        assert sweep["landing_um"] == pytest.approx(-BEST_UM, abs=4 * sweep["sd_um"])
+        verdict = door.post(f"/preps/{measured.prep_id}/verdict/refresh", 200, who=WHO)
+        assert verdict["document"]["readings"][0]["source"] == f"sweep {measured.sweep_id}"
+        (row,) = json.loads(export_prep(door.record, measured.prep_id))["sweeps"]
+        assert row["frames_place"] == f"frames/{measured.sweep_id}"  # and nothing of this machine's folders
 
 
 def test_a_kept_sweep_sent_again_after_a_restart_is_the_same_and_its_frames_stay(
-    tmp_path: Path, frames: Path
+    measured: Measured, tmp_path: Path
 ) -> None:
-    with opened_door(tmp_path / "record") as door:
-        ids, prep, other = door.ids, door.start(), door.start()
-        job = send(door, prep["id"], sorted(frames.iterdir()))
-        assert ended(door, job)["state"] == "done"
-    with opened_door(tmp_path / "record", is_furnished=False) as door:
-        door.ids.update(ids)
-        place = door.record.folder / "frames" / job["id"]
-        assert send(door, prep["id"], sorted(frames.iterdir()), id=job["id"])["state"] == "done"
-        send(door, prep["id"], sorted(frames.iterdir()), 409, id=job["id"], lens_id=ids["H35"])
-        send(door, other["id"], sorted(frames.iterdir()), 409, id=job["id"])
-        assert len(door.get(f"/preps/{prep['id']}")["sweeps"]) == 1
-        assert len(list(place.iterdir())) == len(list(frames.iterdir()))
+    with measured.opened(tmp_path / "record") as door:
+        files, sweep_id = measured.files, measured.sweep_id
+        assert send(door, measured.prep_id, files, id=sweep_id)["state"] == "done"
+        send(door, measured.prep_id, files, 409, id=sweep_id, lens_id=door.ids["H35"])
+        send(door, door.start()["id"], files, 409, id=sweep_id)
+        assert len(door.get(f"/preps/{measured.prep_id}")["sweeps"]) == 1
+        kept = (door.record.folder / "frames" / sweep_id).rglob("*.*")
+        assert sorted(file.name for file in kept) == sorted(file.name for file in files)
 
 
 def test_frames_of_a_sweep_that_finds_the_line_full_are_not_left_behind(
@@ -118,22 +146,11 @@ def test_frames_of_sweeps_that_still_wait_go_when_the_pages_end(tmp_path: Path, 
     assert list(place.iterdir()) == []
 
 
-def test_frames_that_the_settings_name_in_a_folder_are_found_though_they_come_by_bare_names(
-    door: Door, frames: Path, tmp_path: Path
-) -> None:
-    settings = json.loads((frames / "sweep.json").read_text(encoding="utf-8"))
-    for frame in settings["frames"]:
-        frame["file"] = f"frames/{frame['file']}"
-    (tmp_path / "sweep.json").write_text(json.dumps(settings), encoding="utf-8")
-    others = [file for file in sorted(frames.iterdir()) if file.name != "sweep.json"]
-    prep = door.start()
-    job = send(door, prep["id"], [tmp_path / "sweep.json", *others])
-    assert ended(door, job)["state"] == "done", door.get(f"/preps/{prep['id']}/sweeps/{job['id']}/work")
-
-
 def test_a_sweep_that_is_cancelled_leaves_nothing(door: Door, frames: Path) -> None:
     prep = door.start()
     job = send(door, prep["id"], sorted(frames.iterdir()))
+    problem = send(door, prep["id"], sorted(frames.iterdir()), 422)  # while it waits or is measured
+    assert "are those of the sweep of H50 on A-01" in problem["detail"]
     assert door.post(f"/preps/{prep['id']}/sweeps/{job['id']}/cancel", 200, who=WHO)["state"] == "cancelled"
     assert ended(door, job)["state"] == "cancelled"
     end = time.monotonic() + 20
@@ -186,17 +203,16 @@ def test_a_focal_length_typed_with_the_frames_is_held_against_the_lens_too(door:
     assert "25 mm" in problem["detail"]
 
 
-def test_frames_sent_again_are_refused_until_their_first_sweep_is_withdrawn(door: Door, frames: Path) -> None:
-    prep = door.start()
-    files = sorted(frames.iterdir())
-    job = send(door, prep["id"], files)
-    problem = send(door, prep["id"], files, 422)  # while it waits or is measured
-    assert "are those of the sweep of H50 on A-01" in problem["detail"]
-    assert ended(door, job)["state"] == "done"
-    problem = send(door, prep["id"], files, 422)
-    assert f"those of the sweep of H50 on A-01 at {DISTANCE_MM:.6f} mm" in problem["detail"]
-    door.post(f"/preps/{prep['id']}/sweeps/{job['id']}/withdraw", 200, reason="another lens", who=WHO)
-    assert send(door, prep["id"], files)["state"] in {"waiting", "working"}  # taken; given up with the door
+def test_frames_sent_again_are_refused_until_their_first_sweep_is_withdrawn(
+    measured: Measured, tmp_path: Path
+) -> None:
+    with measured.opened(tmp_path / "record") as door:
+        at, files = f"/preps/{measured.prep_id}/sweeps/{measured.sweep_id}", measured.files
+        problem = send(door, measured.prep_id, files, 422)
+        assert f"those of the sweep of H50 on A-01 at {DISTANCE_MM:.6f} mm" in problem["detail"]
+        door.post(f"{at}/withdraw", 200, reason="another lens", who=WHO)
+        taken = send(door, measured.prep_id, files)
+        assert taken["state"] in {"waiting", "working"}  # given up with the door
 
 
 @pytest.mark.parametrize(

@@ -53,16 +53,13 @@ def test_what_was_remembered_is_not_counted_again_with_every_prep(years: Years) 
     assert rows[-1].expected_sd_um == pytest.approx((5 / 6) ** 0.5, abs=0.12)
 
 
-def test_a_body_that_keeps_still_is_told_to_hold_and_nothing_is_advised(years: Years) -> None:
+def test_a_body_that_keeps_still_is_told_to_hold_and_a_knock_is_told_from_a_drift(years: Years) -> None:
     years.sign_monthly(STILL_UM)
     found = of_body(years)
     assert (found.state, found.advice, found.since) == ("steady", (), None)
     assert "holds: 6 sign-offs since" in found.headline.replace("\u00a0", " ")
     assert lens_drift(years.record, years.lens_id).state == "steady"
-
-
-def test_a_knock_is_told_from_a_drift(years: Years) -> None:
-    years.sign_monthly([*STILL_UM, 18])
+    years.sign_monthly([18])
     found = of_body(years)
     assert found.state == "drifts_deep"
     assert "moved deep between the sign-offs of" in found.headline
