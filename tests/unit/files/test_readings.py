@@ -442,6 +442,7 @@ def many(count: int) -> bytes:
     return "\n".join([HEADER, *rows]).encode()
 
 
+@pytest.mark.slow
 def test_twenty_thousand_rows_take_less_than_a_second_and_tell_how_far_they_are() -> None:
     data = many(20_000)
     took_s = []
@@ -573,6 +574,7 @@ CELLS = st.one_of(
 @given(
     st.lists(st.lists(CELLS, min_size=len(KNOWN), max_size=len(KNOWN)), max_size=4), st.sampled_from(",;\t")
 )
+@pytest.mark.slow
 def test_no_cells_do_anything_but_parse_or_be_refused(rows: list[list[str]], separator: str) -> None:
     out = io.StringIO(newline="")
     writer = csv.writer(out, delimiter=separator)

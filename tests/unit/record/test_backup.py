@@ -134,6 +134,7 @@ def test_a_backup_that_is_stopped_leaves_nothing_behind(record: Record, tmp_path
     assert list(target.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_damaged_backup_replaces_nothing(tmp_path: Path) -> None:
     with Record.open(tmp_path / "house") as house:
         a_whole_job(house)

@@ -57,6 +57,7 @@ def whole_job(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
         return _exported(home)
 
 
+@pytest.mark.slow
 def test_a_prep_imported_elsewhere_is_exported_as_the_same(record: Record, tmp_path: Path) -> None:
     a_whole_job(record)
     document = _exported(record)
@@ -99,6 +100,7 @@ documents = st.recursive(
     ),
     document=st.dictionaries(texts, documents, max_size=4),
 )
+@pytest.mark.slow
 def test_whatever_a_prep_holds_survives_the_journey(
     sqlite_template: Path,
     title: str,

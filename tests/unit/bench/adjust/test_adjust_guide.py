@@ -25,6 +25,8 @@ from shimwise.remedy.advice import advise_body
 from shimwise.remedy.mechanism import Turn
 from shimwise.sheets.json.verdict_json import answer_from_json
 
+pytestmark = pytest.mark.slow  # half a second each, of judging
+
 SCREW = MechanismFacts(kind="screw", um_per_turn=400.0, um_per_turn_sd=4.0, away="clockwise", backlash_um=1.0)
 UNKNOWN_SCREW = MechanismFacts(kind="screw")
 MOUNT = MechanismFacts(kind="shimmed mount")

@@ -235,6 +235,7 @@ def test_readings_of_a_unit_that_was_adjusted_are_told_to_count_after_that(house
     assert [one.epoch for one in open_prep(house.record, prep_id).bodies] == [1]
 
 
+@pytest.mark.slow
 def test_a_full_file_is_taken_in_within_the_limit_and_a_longer_one_refused(record: Record) -> None:
     def rows(count: int) -> bytes:
         return csv(*(f"B{n % 10},L{n % 30},50,2,3',3',a,B{n % 10} at 3 ft" for n in range(count)))

@@ -10,6 +10,7 @@ from shimwise.inference.model.prep import Prep
 from shimwise.inference.plan import planner
 
 
+@pytest.mark.slow
 def test_before_the_first_reading_a_prep_says_what_readings_reach_and_what_helps(house: House) -> None:
     prep = house.start()
     reach = reach_of(house.record, prep.id)

@@ -94,6 +94,7 @@ def test_a_time_that_cannot_be_is_refused_and_nothing_is_kept(
 
 
 @pytest.mark.parametrize(("kind", "name"), [("body", "A-01"), ("lens", "H50")])
+@pytest.mark.slow
 def test_a_reading_taken_before_an_adjustment_and_sent_after_it_is_refused(
     house: House, clock: Clock, kind: str, name: str
 ) -> None:

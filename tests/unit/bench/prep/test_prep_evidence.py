@@ -60,6 +60,7 @@ def test_a_gauge_pulls_its_body_and_lets_go_when_it_is_withdrawn(house: House) -
     assert pulled.bodies[0].sd_um < free.bodies[0].sd_um
 
 
+@pytest.mark.slow
 def test_two_gauges_of_one_body_are_weighed_together(house: House) -> None:
     # Two values of equal uncertainty are one of their mean, the root of two surer.
     first, second = house.start(), house.start()

@@ -67,6 +67,7 @@ def test_every_log_curve_known_gives_rising_light_over_10_bit_codes(colour: Modu
         assert (np.diff(light) >= 0).all()
 
 
+@pytest.mark.slow
 def test_a_curve_defined_in_codes_means_the_same_codes_in_either_range(colour: ModuleType) -> None:
     # Such curves are published as code values: a code is the same light whatever range the stream is marked.
     low, high = limited_range(10)

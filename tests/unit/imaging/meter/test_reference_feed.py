@@ -48,6 +48,7 @@ def whole() -> History:
     return played("away")
 
 
+@pytest.mark.slow
 def test_the_rest_is_found_within_its_interval(whole: History) -> None:
     assert whole.calibration is not None
     assert whole.is_still

@@ -149,6 +149,7 @@ def test_criterion_spreads_and_modes_are_those_of_lme4(name: str, y: str, groups
     assert {key: modes[key] for key in expected} == pytest.approx(expected, abs=1e-4)
 
 
+@pytest.mark.slow
 def test_seventy_thousand_crossed_rows_agree_with_lme4() -> None:
     data, fit = crossed("InstEval", "y", ("s", "d", "dept"), ("service",)), fit_of("InstEval_service")
     sds, sigma = sds_of(fit, data.groups), fit["sigma"]

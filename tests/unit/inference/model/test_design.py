@@ -189,6 +189,7 @@ def test_nothing_to_judge_is_refused_with_what_to_do() -> None:
         build_mixture(Prep(readings=()))
 
 
+@pytest.mark.slow
 def test_too_many_units_are_refused_with_the_limit() -> None:
     many = [reading(i, body=f"B{i}", distance_mm=FAR_MM) for i in range(MOST_UNKNOWNS - 1)]  # and an eye
     with pytest.raises(

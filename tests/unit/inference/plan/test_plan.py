@@ -85,6 +85,7 @@ def reckoned(plan: Plan, own: OwnReckoning) -> list[float]:
     ("bodies", "gauge_sd_um", "target_um"),
     [(("B1",), None, 22.0), (("B1", "B2"), None, 19.0), (("B1",), 4.0, 6.8)],
 )
+@pytest.mark.slow
 def test_a_plan_reaches_its_target_by_our_own_reckoning(
     bodies: tuple[str, ...], gauge_sd_um: float | None, target_um: float
 ) -> None:
@@ -135,6 +136,7 @@ def test_a_narrower_target_takes_more_readings() -> None:
     assert wide.count < narrow.count
 
 
+@pytest.mark.slow
 def test_a_target_that_no_readings_can_reach_says_what_they_can_and_what_would_help() -> None:
     plan = planned(target_um=5.0)
     assert not plan.is_reached

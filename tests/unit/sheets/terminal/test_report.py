@@ -178,6 +178,7 @@ def test_the_report_keeps_between_60_and_100_columns(width: int) -> None:
     assert is_narrow is (width <= 60), "columns that are left out are named"
 
 
+@pytest.mark.slow
 def test_a_hundred_thousand_readings_make_a_report_that_can_be_read() -> None:
     answer = replace(large_bench(), notices=tuple(as_written(f"Warning {i}.") for i in range(30)))
     lens_remedy = remedies()[2]
