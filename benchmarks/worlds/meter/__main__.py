@@ -5,12 +5,9 @@ begin at 80000; tune on seeds below 10000.
 """
 
 import argparse
-import json
 import os
 import sys
 import time
-from collections.abc import Iterator
-from dataclasses import asdict
 from pathlib import Path
 
 for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"):
@@ -19,6 +16,7 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "
 import cv2  # noqa: E402
 
 from benchmarks.worlds.frames.feed_cells import FEEDS  # noqa: E402
+from benchmarks.worlds.kept_rows import is_chosen, keep_row, read_rows  # noqa: E402
 from benchmarks.worlds.meter.table import table  # noqa: E402
 from benchmarks.worlds.meter.takes import Take, rest_of, take  # noqa: E402
 
@@ -28,9 +26,9 @@ def main() -> None:
     options = _options()
     cv2.setNumThreads(1)
     kept = Path(options.rows)
-    takes = list(_read(kept)) if kept.exists() else []
+    takes = read_rows(kept, Take)
     done = {(one.cell, one.seed) for one in takes}
-    chosen = [name for name in FEEDS if any(_matches(name, wanted) for wanted in options.cells)]
+    chosen = [name for name in FEEDS if is_chosen(name, options.cells)]
     began = time.monotonic()
     for seed in range(options.first, options.first + options.takes):
         for name in chosen:
@@ -38,20 +36,8 @@ def main() -> None:
                 continue
             one = take(name, rest_of(name, seed), seed=seed, is_small=options.small)
             takes.append(one)
-            kept.parent.mkdir(parents=True, exist_ok=True)
-            with kept.open("a", encoding="utf-8") as out:
-                out.write(json.dumps(asdict(one)) + "\n")
+            keep_row(kept, one)
     sys.stdout.write(table([one for one in takes if one.cell in chosen]) + "\n")
-
-
-def _matches(name: str, wanted: str) -> bool:
-    return name == wanted or (wanted.endswith("*") and name.startswith(wanted[:-1]))
-
-
-def _read(path: Path) -> Iterator[Take]:
-    for line in path.read_text(encoding="utf-8").splitlines():
-        listed = json.loads(line)
-        yield Take(**{**listed, "notes": tuple(listed["notes"])})
 
 
 def _options() -> argparse.Namespace:

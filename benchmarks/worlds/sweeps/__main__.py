@@ -5,21 +5,18 @@ begin at :data:`~benchmarks.worlds.frames.cells.REPORT_SEEDS`; tune on smaller o
 """
 
 import argparse
-import json
 import os
 import sys
 import time
-from collections.abc import Iterator
-from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
 
 import cv2  # noqa: E402
 
-from benchmarks.worlds.frames.cells import SWEEPS, SweepCell  # noqa: E402
+from benchmarks.worlds.frames.cells import SWEEPS  # noqa: E402
+from benchmarks.worlds.kept_rows import is_chosen, keep_row, read_rows  # noqa: E402
 from benchmarks.worlds.sweeps.measured import Row, measured  # noqa: E402
 from benchmarks.worlds.sweeps.table import table  # noqa: E402
 
@@ -29,9 +26,9 @@ def main() -> None:
     options = _options()
     cv2.setNumThreads(1)
     kept = Path(options.rows)
-    rows = list(_read(kept)) if kept.exists() else []
+    rows = read_rows(kept, Row)
     done = {(row.cell, row.seed) for row in rows}
-    chosen = [cell for cell in SWEEPS.values() if _is_chosen(cell, options)]
+    chosen = [cell for cell in SWEEPS.values() if is_chosen(cell.name, options.cells)]
     began = time.process_time()
     for seed in range(options.first, options.first + options.sweeps):
         for cell in chosen:
@@ -39,24 +36,9 @@ def main() -> None:
                 continue
             row = measured(cell.smaller() if options.small else cell, seed=seed)
             rows.append(row)
-            with kept.open("a", encoding="utf-8") as out:
-                out.write(json.dumps(asdict(row)) + "\n")
+            keep_row(kept, row)
     names = {cell.name for cell in chosen}
     sys.stdout.write(table([row for row in rows if row.cell in names]) + "\n")
-
-
-def _is_chosen(cell: SweepCell, options: argparse.Namespace) -> bool:
-    for name in options.cells:
-        if cell.name == name or (name.endswith("*") and cell.name.startswith(name[:-1])):
-            return True
-    return False
-
-
-def _read(path: Path) -> Iterator[Row]:
-    for line in path.read_text(encoding="utf-8").splitlines():
-        listed: dict[str, Any] = json.loads(line)
-        values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in listed.items()}
-        yield Row(**values)
 
 
 def _options() -> argparse.Namespace:
