@@ -16,11 +16,6 @@ DASHES = {"-", "–", "—"}
 _SPACES = re.compile(r"\s+")
 
 
-def judged_name(name: str, *, epoch: int, current: int) -> str:
-    """Name a unit for the judge: a unit before an adjustment is another one than after it."""
-    return name if epoch == current else f"{name} before adjustment {epoch + 1}"
-
-
 def cleaned_name(text: str) -> str:
     """Clean the name of a body, lens, person or set-up: outer and double spaces go, accents are composed.
 

@@ -8,7 +8,7 @@ from shimwise.bench.desk.inputs import optics_text
 from shimwise.bench.house.views import HouseSettings, LensFacts, MechanismFacts
 from shimwise.fields import build_from
 from shimwise.files.kit import KitLens
-from shimwise.files.names import judged_name as judged_name
+from shimwise.inference.model.judged_names import judged_name as judged_name
 from shimwise.inference.model.prep import BodyKnowledge, FocusDesign, LensKnowledge
 from shimwise.remedy.mechanism import Fixed, Mechanism, Screw, ShimmedMount, Turn
 

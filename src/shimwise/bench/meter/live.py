@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.meter.recording import FrameKeeper
 from shimwise.errors import ImagingError
+from shimwise.fields import build_from
 from shimwise.imaging.chart.layout import layout_from_json
 from shimwise.imaging.frames.feed import Feed, FeedFrame, devices
 from shimwise.imaging.frames.folder import read_text
@@ -221,16 +222,4 @@ def _layout(path: Path) -> object:
 
 
 def _line(answer: MeterAnswer) -> MeterLine:
-    return MeterLine(
-        t_s=answer.t_s,
-        state=answer.state.value,
-        offset_um=answer.offset_um,
-        low_um=answer.low_um,
-        high_um=answer.high_um,
-        is_signed=answer.is_signed,
-        sharpened=answer.sharpened,
-        frames=answer.frames,
-        dropped=answer.dropped,
-        notes=answer.notes,
-        contrast=answer.contrast,
-    )
+    return build_from(MeterLine, answer, state=answer.state.value)

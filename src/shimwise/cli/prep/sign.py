@@ -56,13 +56,15 @@ def sign(
     with record_admin.open_record(data, has_to_be=True) as record:
         prep_id = record_admin.find_prep(record, prep)
         view = open_prep(record, prep_id)
-        excepted = _excepted(record, view, exceptions or (), answers_for, as_set=as_set)
-        if is_asked(as_json=as_json) and not excepted and view.state != "signed":
+        excepted, remaining = _excepted(view, exceptions or (), answers_for)
+        if is_asked(as_json=as_json) and not (excepted or remaining) and view.state != "signed":
             excepted = _ask(record, view, answers_for or name, as_set=as_set)
             if not typer.confirm(f"Sign {view.title} as {name}?"):
                 typer.echo("Nothing is signed.")
                 raise typer.Exit(REFUSED)
-        signed = signing.sign(record, prep_id, who=name, exceptions=excepted, as_set=as_set)
+        signed = signing.sign(
+            record, prep_id, who=name, exceptions=excepted, remaining=remaining, as_set=as_set
+        )
         _show(prep_id, view, signed, as_json=as_json)
         teaching.learn_after_signature(record)
 
@@ -81,11 +83,12 @@ def _show(prep_id: str, view: PrepView, signed: SignOffView, *, as_json: bool) -
 
 
 def _excepted(
-    record: record_admin.Record, view: PrepView, texts: Iterable[str], answers_for: str, *, as_set: bool
-) -> dict[str, Exempt]:
+    view: PrepView, texts: Iterable[str], answers_for: str
+) -> tuple[dict[str, Exempt], Exempt | None]:
+    """Return the exceptions by the units' ids, and that of all units that remain, if one is given."""
     ids = {unit.name.casefold(): unit.id for unit in (*view.bodies, *view.lenses)}
     excepted: dict[str, Exempt] = {}
-    for_all = ""
+    remaining = None
     for text in texts:
         unit, found, reason = text.partition("=")
         if not found:
@@ -95,15 +98,12 @@ def _excepted(
             raise RecordError(f"[{unit.strip()}] is no unit of this prep. Check the name.")
         if not reason.strip():
             raise RecordError(f"[{text}] gives no reason. Write it as UNIT=REASON.")
+        exempt = Exempt(reason.strip(), answers_for)
         if key in ids:
-            excepted[ids[key]] = Exempt(reason.strip(), answers_for)
+            excepted[ids[key]] = exempt
         else:
-            for_all = reason.strip()
-    if for_all:
-        verdict.current_verdict(record, view.id)
-        for left in signing.undecided(record, view.id, as_set=as_set):
-            excepted.setdefault(left.unit_id, Exempt(for_all, answers_for))
-    return excepted
+            remaining = exempt
+    return excepted, remaining
 
 
 def _ask(record: record_admin.Record, view: PrepView, answers_for: str, *, as_set: bool) -> dict[str, Exempt]:

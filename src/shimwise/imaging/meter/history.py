@@ -88,20 +88,19 @@ class History:
         if self._is_coarse:
             return
         self._is_coarse, self._law = True, self._law.coarse()
-        self.calibration, self._calibrated, self._crossed, self._first_side = None, 0, [], None
-        if self._rough is not None:
-            sharpest = max(self._rings, key=lambda rings: float(rings.sum()))
-            self._rough = rough(self._law, sharpest[: self._law.rings])
-            self._solve(0)
+        self._begin_anew()
 
     def turn_over(self) -> None:
         """Turn the sign of all frames: the star was locked on beyond a contrast reversal."""
         self._rings = [-one for one in self._rings]
-        self._best, self._rough, self._sharp = -np.inf, None, []
+        self._best, self._sharp = max((float(one.sum()) for one in self._rings), default=-np.inf), []
+        self._begin_anew()
+
+    def _begin_anew(self) -> None:
+        """Forget the passes, and solve all frames by the sharpest of them."""
         self.calibration, self._calibrated, self._crossed, self._first_side = None, 0, [], None
         if self._rings:
             sharpest = max(self._rings, key=lambda rings: float(rings.sum()))
-            self._best = float(sharpest.sum())
             self._rough = rough(self._law, sharpest[: self._law.rings])
             self._solve(0)
 
@@ -134,9 +133,8 @@ class History:
         if self.calibration is None:
             return np.zeros(0), np.zeros(0)
         turned = 1.0 if self.side is None else self.side * self.run_side
-        square = np.array(self._square)[:, 0]
-        size = np.sign(square) * np.sqrt(np.abs(square))
-        return np.array(self._t), turned * self._sides(np.array(self._t)) * np.maximum(size, 0.0)
+        size = np.sqrt(np.maximum(np.array(self._square)[:, 0], 0.0))
+        return np.array(self._t), turned * self._sides(np.array(self._t)) * size
 
     def settle(self, *, has_sharpening: bool) -> None:
         """Calibrate anew where a pass is complete, and at the beginning of a rest after one."""

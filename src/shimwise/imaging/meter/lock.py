@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.imaging.meter.star_frame import (
+    SETTLED_PX,
     RingCells,
     StarPlace,
     coherence,
@@ -23,12 +24,11 @@ from shimwise.imaging.star.cells import Cells
 from shimwise.imaging.star.rings import RingPlan, StarTooSmallError
 from shimwise.imaging.star.star_phase import find_centre
 
-FloatArray = NDArray[np.float64]
 Picture = NDArray[np.float32]
 
 SHARES = (0.25, 0.5, 1.0)
 """Share of the rings, coarse ones first, by which the star is found: coarse spokes reach farther."""
-REACH_SPOKES, MOST_MOVES, SETTLED_PX = 1.2, 6, 0.12
+REACH_SPOKES, MOST_MOVES = 1.2, 6
 LEAST_COHERENCE = 0.8
 LEAST_RADIUS_PX = 45.0
 """Radius below which a star is refused: at 58 px figures are as good as at 150, at 39 twice as wide."""
@@ -138,11 +138,6 @@ def _searched(cells: RingCells, place: StarPlace, plan: RingPlan) -> tuple[StarP
     x, y = place.centre_px
     place = replace(place, centre_px=(x + float(step[0]), y + float(step[1])))
     # The phase is that of the sum over the cells.
-    off = turned_cells(cells, replace(place, phase_rad=0.0), plan)
-    turn = plan.spokes * np.einsum("a,aq->q", step, _SLOPES) / plan.radii_mm[:, None]
-    phase = float(np.angle(np.sum(cells.pixels * off * np.exp(-1j * turn))))
+    off = turned_cells(cells, replace(place, phase_rad=0.0), plan, (float(step[0]), float(step[1])))
+    phase = float(np.angle(np.sum(cells.pixels * off)))
     return replace(place, phase_rad=phase), float(np.hypot(*step))
-
-
-_ANGLES = 2.0 * np.pi * (np.arange(16) + 0.5) / 16
-_SLOPES: FloatArray = np.vstack([-np.sin(_ANGLES), np.cos(_ANGLES)])

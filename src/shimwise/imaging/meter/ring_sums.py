@@ -5,19 +5,14 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from shimwise.imaging.star.cells import LEAST_DETERMINANT, LEAST_PIXELS, OCTANT_SLOPE
 from shimwise.imaging.star.rings import SECTORS, RingPlan
 
 FloatArray = NDArray[np.float64]
-
-LEAST_PIXELS, LEAST_DETERMINANT = 4, 0.02
-"""A cell with fewer pixels, or whose pixels lie at one phase (1/4 if they cover all evenly), is left out."""
-_OCTANT_SLOPE = math.tan(math.pi / 8)
 
 
 def cell_amplitudes(
@@ -67,7 +62,7 @@ def _accumulate(picture, x0, y0, spokes, first, per_step, rings, sums):  # type:
             ring = np.int32(np.floor((scale * inverse - first32) * step32))
             ax, ay = abs(x), abs(y)
             low, high = min(ax, ay), max(ax, ay)
-            bend = np.int32(low > np.float32(_OCTANT_SLOPE) * high)
+            bend = np.int32(low > np.float32(OCTANT_SLOPE) * high)
             part = bend if ay <= ax else np.int32(3) - bend
             if x < 0:
                 part = np.int32(7) - part

@@ -129,7 +129,7 @@ def measure_frame(picture: Picture, place: StarPlace, plan: RingPlan, *, white: 
         moved, _ = refined(cells, place, plan)
     # The last step is taken out of the phases alone.
     left = (moved.centre_px[0] - place.centre_px[0], moved.centre_px[1] - place.centre_px[1])
-    turned = _turned(cells, moved, plan, left)
+    turned = turned_cells(cells, moved, plan, left)
     pixels = np.maximum(cells.pixels.sum(axis=1), 1.0)
     weight = cells.pixels / pixels[:, None]
     sums, counts, clipped, noise = _profile(
@@ -172,7 +172,7 @@ def refined(
     design[3:] = plan.spokes * _STRETCHES[: count - 3, None, :]
     flat = design.reshape(count, -1)
     change, pixels = np.zeros(count), cells.pixels
-    start = _turned(cells, place, plan, (0.0, 0.0))
+    start = turned_cells(cells, place, plan)
     for _ in range(rounds):
         turned = start * np.exp(-1j * (change @ flat).reshape(shape))
         size = np.sum(pixels * turned.real, axis=1) / np.maximum(pixels.sum(axis=1), 1.0)
@@ -201,14 +201,13 @@ def coherence(turned: NDArray[np.complex128], pixels: FloatArray) -> float:
     return agreed / max(float(np.sum(pixels * np.abs(size) * np.abs(turned))), _TINY)
 
 
-def turned_cells(cells: RingCells, place: StarPlace, plan: RingPlan) -> NDArray[np.complex128]:
-    """Return the cells' amplitudes, turned so that a star at the place is real and positive."""
-    return _turned(cells, place, plan, (0.0, 0.0))
-
-
-def _turned(
-    cells: RingCells, place: StarPlace, plan: RingPlan, off_px: tuple[float, float]
+def turned_cells(
+    cells: RingCells, place: StarPlace, plan: RingPlan, off_px: tuple[float, float] = (0.0, 0.0)
 ) -> NDArray[np.complex128]:
+    """Return the cells' amplitudes, turned so that a star at the place is real and positive.
+
+    ``off_px``: how far from the cells' own centre the star's is, by which their phases turn.
+    """
     turn = place.phase_rad + plan.spokes * (np.asarray(place.stretch) @ _STRETCHES)
     phase = turn + plan.spokes * (np.asarray(off_px) @ _SLOPES) / plan.radii_mm[:, None]
     return np.asarray(cells.amplitude * np.exp(-1j * phase))

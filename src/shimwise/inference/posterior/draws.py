@@ -111,7 +111,9 @@ def draw(model: MixtureModel, *, limit: FloatArray, seed: int = 0, most_runs: in
     for _ in range(BURN_IN):
         chains.sweep()
     kept = _Kept(chains, limit)
-    for run in range(1, (most_runs if chains.is_collapsed else min(most_runs, RUNS_OF_MANY)) + 1):
+    if not chains.is_collapsed:
+        most_runs = min(most_runs, RUNS_OF_MANY)
+    for run in range(1, most_runs + 1):
         for _ in range(SWEEPS):
             kept.add()
         if kept.is_enough() if len(kept.asked) else run >= RUNS_WITHOUT_LIMIT:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from shimwise.inference.model.judged_names import parted_name
 from shimwise.inference.model.prep import MeasuredLanding, Reading
 from shimwise.inference.verdict.answer import SetupAnswer
 
@@ -59,4 +60,4 @@ def _later(name: str, taped: dict[str, _Taped], sound: set[str]) -> str:
 
 def _present(body: str) -> str:
     """Return the name of a body whatever its state: an adjustment between two tapings changes neither."""
-    return body.partition(" before adjustment ")[0]
+    return parted_name(body)[0]

@@ -10,7 +10,8 @@ from sqlalchemy import Connection
 
 from shimwise.errors import LengthError
 from shimwise.files.columns import KNOWN
-from shimwise.files.names import LONGEST_NAME, judged_name, to_spreadsheet
+from shimwise.files.names import LONGEST_NAME, to_spreadsheet
+from shimwise.inference.model.judged_names import judged_name
 from shimwise.lengths import length_to_mm
 from shimwise.record.names import name_key
 from shimwise.record.queries import evidence, preps, units

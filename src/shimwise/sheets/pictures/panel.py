@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from shimwise.inference.model.judged_names import parted_name
 from shimwise.inference.verdict.answer import BodyAnswer
 from shimwise.inference.verdict.unit_state import StateCode
 from shimwise.sheets.pictures.marks import DASHED, Spec, grouped, mark, quantity, reading_mark, signed_axis
@@ -36,8 +37,6 @@ LETTER = 0.6
 """Width of a letter, in sizes of its type."""
 ERROR_LETTERS = 5.6
 """Width of the column of errors, in sizes of its type."""
-BEFORE = " before adjustment "
-"""Between the name of a unit and the number of the adjustment before which it was read."""
 KEPT, DOUBTED = "k", "d"
 SIDES = ((-1, "left"), (1, "right"))
 """Short of the mark is drawn at the left, deep at the right."""
@@ -350,8 +349,8 @@ class PanelDrawing:
 
 def _body_words(name: str) -> str:
     """Return a body as a row's label; that it is as before a move comes first, and is never cut off."""
-    now, is_past, number = name.partition(BEFORE)
-    return f"Before move {number}: {plain(now)}" if is_past else capital(titled("body", name))
+    now, number = parted_name(name)
+    return capital(titled("body", name)) if number is None else f"Before move {number}: {plain(now)}"
 
 
 def _thinned(values: Sequence[float], most: int) -> Sequence[float]:

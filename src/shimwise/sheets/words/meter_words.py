@@ -21,11 +21,13 @@ _NOTES = {
     "light_changed": "The light has changed since the pass; it is taken out.",
 }
 """Code of a note -> its sentence."""
+_FIRST = ("frozen", "black", "no_chart")
+"""Notes that are all there is to say."""
 
 
 def meter_sentence(line: MeterLine) -> str:
     """Return what the meter says now, in one sentence."""
-    for code in ("frozen", "black", "no_chart"):
+    for code in _FIRST:
         if code in line.notes:
             return _NOTES[code]
     if line.offset_um is None:
@@ -43,5 +45,4 @@ def meter_sentence(line: MeterLine) -> str:
 
 def meter_notes(line: MeterLine) -> list[str]:
     """Return a sentence for each note that :func:`meter_sentence` does not hold."""
-    held = {"frozen", "black", "no_chart"}
-    return [_NOTES[code] for code in line.notes if code not in held]
+    return [_NOTES[code] for code in line.notes if code not in _FIRST]

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any, TypeVar
 
+from shimwise.inference.model.judged_names import parted_name
 from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, LensAnswer, Verdict
 from shimwise.inference.verdict.unit_state import StateCode, state_of
 from shimwise.sheets.papers.signed.canonical_json import digest_words
@@ -25,7 +26,6 @@ _BOUND = re.compile(
     r"|(?<=[0-9]) (?=\+ [0-9])|(?<=[0-9] \+) (?=[0-9])"
 )
 """Spaces between a number and its unit, ± or sign: where no line breaks."""
-_BEFORE = re.compile(r" before adjustment [0-9]+$")
 PLACES = {"body": "bodies", "lens": "lenses"}
 """Kind of unit -> its list in a prep, and its place among the pages."""
 _WAYS = {Verdict.OUT_SHORT: "short", Verdict.OUT_DEEP: "deep"}
@@ -114,7 +114,7 @@ def row_error(row: Row, key: str, sd_key: str = "sd_um") -> str:
 
 def present_name(name: str) -> str:
     """Name of the unit that a verdict names, whatever its state: without ``before adjustment 1``."""
-    return _BEFORE.sub("", name)
+    return parted_name(name)[0]
 
 
 def date_words(time: datetime) -> str:
