@@ -188,7 +188,9 @@ def crowded(share: int, keep: Keep) -> None:
     if installed_browser() is None:
         print("There is no Chromium: the crowded prep is not measured.")
         return
-    lines = ["| device | page until its content is there, ms | longest | save until it is shown, ms | longest |"]
+    lines = [
+        "| device | page until its content is there, ms | longest | save until it is shown, ms | longest |"
+    ]
     lines.append("|---|---|---|---|---|")
     with folder() as place:
         server = Served(str(place / "record"), place / "server.log")

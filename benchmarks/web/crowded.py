@@ -1,4 +1,4 @@
-"""A prep that leaves little room, in a browser: sixty lenses with long names, 300 readings, each save a tap."""
+"""A prep that leaves little room, in a browser: sixty lenses with long names, and 300 readings."""
 
 import time
 from dataclasses import dataclass, field

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from shimwise.record.record import Record
 
 MOST_BODIES, MOST_LENSES = 10, 12
-"""A plan takes the process that serves the pages 5 s for 20 units, minutes for 60. Of more lenses the shortest
-are planned with: what a ring adds grows as the square of the focal length, so they tell most of a body."""
+"""A plan takes the process that serves the pages 5 s for 20 units, minutes for 60. Of more lenses only the
+shortest are in it: what a ring adds grows as the square of the focal length, so they tell most of a body."""
 MOST_KEPT = 64
 _ONE_AT_A_TIME = threading.Lock()
 _KEPT: dict[bytes, "PrepReach | None"] = {}
@@ -29,8 +29,8 @@ class PrepReach:
     """What readings by eye reach on the bodies of a prep, in numbers [µm, 95 %] and words.
 
     ``count`` readings bring every body to ±``half_um``; readings without end to ±``limit_um``. ``help``: what
-    would bring them nearer, a sentence for each body; empty where the tolerance is reached. ``lens_count``: with
-    how many of the prep's lenses, ``of_lenses``.
+    would bring them nearer, a sentence for each body; empty where the tolerance is reached. The plan has
+    ``lens_count`` of the prep's ``of_lenses`` lenses.
     """
 
     tolerance_um: float
@@ -47,8 +47,8 @@ class PrepReach:
 def reach_of(record: "Record", prep_id: str) -> PrepReach | None:
     """Return what the units of a prep allow, by what the house knows of them; None if nothing can be planned.
 
-    Nothing is where there are more bodies than ``MOST_BODIES``; of more lenses than ``MOST_LENSES`` the shortest
-    are planned with.
+    Nothing can with more bodies than ``MOST_BODIES``; of more lenses than ``MOST_LENSES`` the shortest are
+    planned with.
 
     Raises
     ------
@@ -60,7 +60,9 @@ def reach_of(record: "Record", prep_id: str) -> PrepReach | None:
         if len(material.bodies) > MOST_BODIES:
             return None
         of_lenses = len(material.lenses)
-        shortest = sorted(material.lenses.values(), key=lambda lens: min(lens.focal_lengths_mm, default=0.0))[:MOST_LENSES]
+        shortest = sorted(material.lenses.values(), key=lambda lens: min(lens.focal_lengths_mm, default=0.0))[
+            :MOST_LENSES
+        ]
         planned = {lens.id for lens in shortest}
         lenses = {lens_id: lens for lens_id, lens in material.lenses.items() if lens_id in planned}
         material = replace(material, lenses=lenses)
