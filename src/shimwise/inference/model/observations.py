@@ -35,8 +35,8 @@ REMEMBERED = 2**15
 class Observation(NamedTuple):
     """What repeats of one reading share: body, lens, stop, distance and person.
 
-    ``focal_mm`` and ``separation_mm`` are those at this distance along this axis. ``setting_mm``: what a zoom is
-    set to, None of other lenses.
+    ``focal_mm`` and ``separation_mm`` are those at this distance along this axis. ``setting_mm``: what a zoom
+    is set to, None of other lenses.
     """
 
     body: str
