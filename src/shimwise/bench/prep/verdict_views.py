@@ -193,7 +193,8 @@ def _to_do(
     taped = {(one.body, one.lens, one.focal_mm, one.distance_mm): one for one in upcoming}
     for line in lines:
         kind, body, lens = (str(line.numbers.get(key) or "") for key in ("kind", "body", "lens"))
-        focal_mm = line.numbers.get("focal_mm")
+        set_to = line.numbers.get("focal_mm")
+        focal_mm = None if set_to is None else float(set_to)
         following = taped.get((body, lens, focal_mm, _mm(line.numbers.get("distance_mm"))))
         at = {} if following is None else {"at": following.distance_text}
         unit_id = (

@@ -26,7 +26,7 @@ def upgrade() -> None:
     """Add the column, and fill it from the latest document of each prep where that has states."""
     op.add_column("unit_lines", sa.Column("state", sa.Text(), nullable=True))
     connection = op.get_bind()
-    prep_id, document = "", {}
+    prep_id, document = "", dict[str, list[dict[str, str]]]()
     for line in connection.execute(_JUDGED).all():
         if line.prep_id != prep_id:
             prep_id = line.prep_id
