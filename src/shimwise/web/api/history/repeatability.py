@@ -18,7 +18,7 @@ MaybeName = Annotated[
     Query(
         max_length=80,
         pattern=PLAIN,
-        description="Who asks; believed in a house without a keeper. In one with a keeper who is signed in counts.",
+        description="Who asks; believed in a house without a keeper, else who is signed in counts.",
     ),
 ]
 
