@@ -129,9 +129,9 @@ def add_reading(
         ReadingTime(taken_at=taken_at, age_s=age_s),
         record.clock(),
     )  # before it waits its turn
+    keeper = operator if by is None else by
+    permitted(keeper, Act.READ, field="operator")
     reading_id, person = id_or_new(id), typed_name(operator, field="operator")
-    keeper = person if by is None else by
-    permitted(keeper, Act.READ)
     refuse_anothers(keeper, person, act=Act.READ_FOR_ANOTHER)
     check_number(temperature_c, TEMPERATURE_C, field="temperature_c")
     words = ReadingNotes(
