@@ -1,6 +1,6 @@
 """Every door that changes something, with the act that it does and a request that would do it.
 
-``None`` as the act: it changes nothing that is kept of the house (it computes, or keeps something on the device).
+``None`` as the act: it changes nothing that the house keeps (it computes, or keeps something on the device).
 """
 
 import io
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeAlias
 
-from api_house import SCREW, WHO
+from api_house import WHO
 
 from shimwise.bench.access.roles import Act
 
@@ -53,7 +53,8 @@ def _of(value: Any, ids: Ids) -> Any:  # noqa: ANN401
 
 READING = {"body_id": "$A-01", "lens_id": "$H50", "distance_text": "3'", "reading_text": "on"}
 CSV = (
-    "body,lens,focal_length_mm,f_number,distance,reading,operator,setup\nA-01,H50,50,2,3',2' 11 7/8\",N. Tester,near\n"
+    "body,lens,focal_length_mm,f_number,distance,reading,operator,setup\n"
+    "A-01,H50,50,2,3',2' 11 7/8\",N. Tester,near\n"
 )
 LIST = "kind,name,mount\nbody,A-09,PL\n"
 BODY = {"name": "A-07", "mount": "PL"}
@@ -208,3 +209,59 @@ PAGES: Doors = {
     ("POST", "/sign-out"): (None, _form()),
     ("GET", "/repeatability"): (Act.SEE_PRIVATE, lambda _ids: Sent(params={"name": WHO})),
 }
+"""By method and address of the pages."""
+DEVICES: Doors = {
+    ("POST", "/pair"): (None, _form(passphrase="a wrong one here", name="bay 3")),
+    ("POST", "/pair/{code}"): (None, _form(name="bay 3")),
+    ("POST", "/devices/code"): (Act.PAIR, _form(passphrase="$passphrase")),
+    ("POST", "/devices/program"): (
+        Act.DEVICES,
+        _form(passphrase="$passphrase", name="one more", role="reader"),
+    ),
+    ("POST", "/devices/{device_id}/unpair"): (Act.DEVICES, _form()),
+}
+"""By method and address, beyond this machine."""
+CONSOLE = "console"
+"""Of a command that takes no record and no name: whoever holds the machine runs it."""
+Command: TypeAlias = tuple[Act | str | None, Callable[[Ids, Path], list[str]]]
+
+
+def _words(*words: str) -> Callable[[Ids, Path], list[str]]:
+    return lambda ids, _folder: [_of(word, ids) for word in words]
+
+
+def _file(name: str, text: str | None = None, *more: str) -> Callable[[Ids, Path], list[str]]:
+    """Give a file of the test's folder as the argument; None as the text: the document of a prep."""
+
+    def made(ids: Ids, folder: Path) -> list[str]:
+        (folder / name).write_text(ids["document"] if text is None else text, encoding="utf-8")
+        return [str(folder / name), *more]
+
+    return made
+
+
+KIT = '[bodies."A-02"]\nmount = "PL"\npixel_pitch_um = 6.4\n'
+_NOTHING: Command = (None, _words())
+COMMANDS: dict[str, Command] = {
+    **dict.fromkeys(("demo", "judge", "plan", "optics", "chart", "serve", "sweep", "meter"), _NOTHING),
+    **dict.fromkeys(("drift", "house", "sheet", "verify", "list", "export", "check"), _NOTHING),
+    **dict.fromkeys(("people list", "people devices", "keys show", "keys export"), _NOTHING),
+    **dict.fromkeys(("keys trust", "keys distrust", "keys renew"), (CONSOLE, _words())),
+    "adjust": (Act.ADJUST, _words("$prep", "H35", "--reason", "asked for by the owner")),
+    "sign": (Act.SIGN, _words("$to_sign", "--except", "all=a young house")),
+    "reopen": (Act.PREP, _words("$closed", "--reason", "a lens came late")),
+    "repeatability": (Act.SEE_PRIVATE, _words("--name", WHO)),
+    "import": (Act.IMPORT, _file("readings.csv", CSV)),
+    "import a kit": (Act.IMPORT, _file("kit.toml", KIT)),
+    "import a list": (Act.UNITS, _file("list.csv", LIST)),
+    "import a prep": (Act.IMPORT, _file("prep.json", None, "--unproven")),
+    "backup": (Act.BACKUP, lambda _ids, folder: [str(folder / "copies")]),
+    "restore": (Act.RESTORE, lambda _ids, folder: [str(folder / "copy.jsonl.gz")]),
+    "people add": (Act.PEOPLE, _words("One More", "--role", "reader")),
+    "people role": (Act.PEOPLE, _words("Leaver", "technician")),
+    "people pin": (Act.PEOPLE, _words("Leaver")),
+    "people end": (Act.PEOPLE, _words("Leaver")),
+    "people token": (Act.DEVICES, _words("one more")),
+    "people unpair": (Act.DEVICES, _words("$device_id")),
+}
+"""By command, ``import`` once for each kind of file."""

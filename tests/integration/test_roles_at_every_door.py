@@ -3,23 +3,20 @@
 A new address or command that is not in :mod:`role_doors` fails here.
 """
 
-import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 import role_doors
-from api_house import WHO, Door, furnish_judged, opened_door
+from api_house import WHO, Door, TestClient, furnish_judged, opened_door
 from bench_files import Run
-from fastapi.routing import APIRoute
 from role_doors import Doors, Ids, Sent
-from starlette.routing import Route
+from starlette.applications import Starlette
 
 from record_template import copied_record
-from shimwise.bench.access import accounts, pairing
-from shimwise.bench.access.acting import Actor
-from shimwise.bench.access.acting import Door as From
+from shimwise.bench.access import accounts, acting, pairing
+from shimwise.bench.access.errors import SignInNeeded
 from shimwise.bench.access.pin_tries import PinTries
 from shimwise.bench.access.roles import RULES, Act, Role
 from shimwise.bench.adjust import guide
@@ -32,11 +29,12 @@ from shimwise.record.journal import last_seq
 from shimwise.record.queries import evidence
 from shimwise.record.record import Record
 from shimwise.record.tables.rows import SweepRow
-from shimwise.web.acting import COOKIE, Presence
+from shimwise.web.acting import COOKIE, IDLE_S, Presence
 from shimwise.web.pairing import Codes, Devices, pairing_routes
 
 PINS = {Role.READER: "4071", Role.TECHNICIAN: "5082", Role.LEAD: "6093", Role.KEEPER: "7104"}
 NAMES = {role: f"A {role.capitalize()}" for role in Role}
+PASSPHRASE = "heron over the third bay"  # invented
 CHANGING = {"POST", "PUT", "PATCH", "DELETE"}
 REFUSED = {401, 403}
 
@@ -90,15 +88,16 @@ def furnish_people(record: Record) -> Ids:
     signing.sign(record, ids["signed"], who=WHO, remaining=Exempt("a young house"))
     ids["document"] = record_admin.export_prep(record, ids["closed"])
     console = accounts.console_actor("tester")
+    ids["passphrase"] = PASSPHRASE
+    pairing.set_passphrase(record, passphrase=PASSPHRASE)
+    ids["device_id"] = pairing.pair_device(record, name="bay 2 tablet", how="code")[0].id
     for role in reversed(Role):
         added = accounts.add_person(record, name=NAMES[role], role=role, pin=PINS[role], who=console)
         _, ids[f"session {role}"] = accounts.sign_in(
             record, person=added.id, pin=PINS[role], tries=PinTries(), device="a tablet"
         )
         _, ids[f"program {role}"] = pairing.make_program(record, name=f"stock {role}", role=role, who=console)
-        ids.setdefault("person_id", "")
-        if role is Role.READER:
-            ids["person_id"] = added.id
+    ids["person_id"] = accounts.add_person(record, name="Leaver", role="reader", pin="2840", who=console).id
     return ids
 
 
@@ -199,20 +198,161 @@ def test_the_pages_keep_to_the_table(door: Door, key: tuple[str, str]) -> None:
     _is_as_the_table_says(door, role_doors.PAGES, key, "", (True,))
 
 
+@pytest.mark.parametrize("key", role_doors.DEVICES, ids=" ".join)
+def test_the_door_of_the_devices_keeps_to_the_table(door: Door, key: tuple[str, str]) -> None:
+    codes = Codes()
+    door.ids["code"] = codes.make()
+    app = Starlette(routes=pairing_routes(door.record, known=Devices(door.record), codes=codes))
+    app.state.record, app.state.presence = door.record, door.client.app.state.presence  # type: ignore[attr-defined]
+    with TestClient(app) as client:
+        own = Door(client=client, record=door.record, ids=door.ids)
+        _is_as_the_table_says(own, role_doors.DEVICES, key, "", (True,))
+
+
 def test_every_address_that_changes_something_is_in_the_table(door: Door) -> None:
-    walked = {
-        (method, route.path)
-        for route in _routes(door.client.app)  # type: ignore[arg-type]
-        for method in (route.methods or set()) & CHANGING
-    }
-    listed = {("POST", path) for _, path in role_doors.PAGES} | {
-        (method, f"/api/v1{path}") for method, path in role_doors.INTERFACE
-    }
+    pairing = pairing_routes(door.record, known=Devices(door.record), codes=Codes())
+    walked = set(_addresses([*door.client.app.routes, *pairing]))  # type: ignore[attr-defined]
+    listed = {*role_doors.PAGES, *role_doors.DEVICES}
+    listed |= {(method, f"/api/v1{path}") for method, path in role_doors.INTERFACE}
+    assert len(walked) > 80
     assert walked - listed == set(), "put it into role_doors, with its act"
-    assert {key for key in listed - walked if key[0] != "GET" and "repeatability" not in key[1]} == set()
+    assert {key for key in listed - walked if key[0] in CHANGING} == set(), "it is no address any more"
 
 
-def _routes(app: Any) -> Iterator[APIRoute | Route]:  # noqa: ANN401
-    for route in app.routes:
-        if isinstance(route, APIRoute | Route):
-            yield route
+def _addresses(routes: Iterable[Any]) -> Iterator[tuple[str, str]]:
+    """Yield method and address of what changes something, also of routers within."""
+    for route in routes:
+        inner = getattr(route, "effective_route_contexts", None)
+        if inner is not None:
+            yield from _addresses(inner())
+        for method in set(getattr(route, "methods", None) or ()) & CHANGING:
+            yield method, str(route.path_format)
+
+
+ACTING = {name: words for name, words in role_doors.COMMANDS.items() if isinstance(words[0], Act)}
+
+
+@pytest.mark.parametrize("name", ACTING)
+def test_the_command_line_keeps_to_the_table(
+    name: str, tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    act, make = ACTING[name]
+    assert isinstance(act, Act)
+    folder, copy = tmp_path / "record", tmp_path / "copy.jsonl.gz"
+    ids = copied_record(folder, furnish_people)
+    (tmp_path / "copies").mkdir()
+    if name == "restore":
+        with Record.open(folder) as record:
+            record_admin.backup(record, copy, who=accounts.console_actor("tester"))
+    command = name.split(" a ", maxsplit=1)[0].split()
+    words = [*command, *make(ids, tmp_path), "--data", str(folder)]
+    is_done = False
+    for role in Role:
+        monkeypatch.setenv("SHIMWISE_PIN", PINS[role])
+        code, out, err = run(*words, "--who", NAMES[role])
+        if not _may(act, role, is_person=True):
+            assert (code, f"A {RULES[act].least} may {RULES[act].words}" in " ".join(err.split())) == (
+                2,
+                True,
+            ), err
+            continue
+        assert "may" not in err, err
+        assert is_done or code in (0, 1), (out, err)
+        is_done = True
+    copied_record(folder, furnish_people)
+    for made in (tmp_path / "copies").iterdir():
+        made.unlink()
+    monkeypatch.setenv("SHIMWISE_PIN", "9173")
+    code, _, err = run(*words, "--who", NAMES[Role.KEEPER])
+    assert (code, "not the PIN" in err) == (2, True)
+    monkeypatch.delenv("SHIMWISE_PIN")
+    assert run(*words, "--who", NAMES[Role.KEEPER])[0] == 2
+    if name in ("people add", "people pin"):
+        return  # they ask for the PIN of somebody else
+    code, _, err = run(*words)
+    assert (code, "Only a person may" in err) == ((2, True) if RULES[act].by_person else (code, False))
+    assert RULES[act].by_person or code in (0, 1), err
+
+
+def test_every_command_is_in_the_table() -> None:
+    walked = set()
+    for name in COMMANDS:
+        group = command_line(name).commands[name]
+        walked |= {f"{name} {one}" for one in getattr(group, "commands", {})} or {name}
+    listed = {name.split(" a ")[0] for name in role_doors.COMMANDS}
+    within = {name for name in walked if name.split()[0] in listed}  # optics: nothing of it changes anything
+    assert walked - within - listed == set(), "put it into role_doors, with its act"
+    assert listed - walked - {"optics"} == set(), "it is no command any more"
+
+
+def test_a_name_that_is_typed_opens_nothing_once_there_is_a_keeper(door: Door) -> None:
+    """The two ways of 0.2: naming the leads while there are none, and typing the signer's name."""
+    door.client.cookies.clear()
+    door.put("/leads", 401, names=["Mallory"], who="Mallory")
+    door.post(f"/preps/{door.ids['signed']}/reopen", 401, reason="mine", who=WHO)
+    with pytest.raises(SignInNeeded):
+        signing.reopen(door.record, door.ids["signed"], reason="mine", who=WHO)
+    with pytest.raises(SignInNeeded):
+        signing.change_leads(door.record, names=["Mallory"], who="Mallory")
+    _as(door, Role.TECHNICIAN, is_person=True)
+    door.post(f"/preps/{door.ids['signed']}/reopen", 403, reason="mine", who=WHO)
+    _as(door, Role.LEAD, is_person=True)
+    door.post(f"/preps/{door.ids['signed']}/reopen", 200, reason="a lens came late", who=WHO)
+
+
+def test_who_signed_reopens_it_and_nothing_of_another(door: Door) -> None:
+    _as(door, Role.TECHNICIAN, is_person=True)
+    prep_id = door.ids["to_sign"]
+    signed = door.post(f"/preps/{prep_id}/sign-offs", 201, remaining={"reason": "a young house"}, who=WHO)
+    assert signed["signed_by"] == NAMES[Role.TECHNICIAN], "who signed in, whatever name was sent"
+    door.post(f"/preps/{prep_id}/reopen", 200, reason="a lens came late", who=WHO)
+
+
+def test_a_reader_withdraws_their_own_reading_and_no_other(door: Door) -> None:
+    _as(door, Role.READER, is_person=True)
+    prep_id = door.ids["to_sign"]
+    at = {
+        "body_id": door.ids["A-02"],
+        "lens_id": door.ids["H50"],
+        "distance_text": "3'",
+        "reading_text": "on",
+    }
+    own = door.post(f"/preps/{prep_id}/readings", 201, **at, operator=NAMES[Role.READER])["reading"]["id"]
+    door.post(f"/preps/{prep_id}/readings", 403, **at, operator=WHO)
+    door.post(f"/preps/{prep_id}/readings/{own}/withdraw", 200, reason="slipped", who=WHO)
+    other = door.ids["reading_id"]
+    door.post(f"/preps/{door.ids['prep']}/readings/{other}/withdraw", 403, reason="slipped", who=WHO)
+    at |= {"body_id": door.ids["A-01"], "corrects": other}
+    door.post(f"/preps/{door.ids['prep']}/readings", 403, **at, operator=NAMES[Role.READER])
+
+
+def test_a_device_that_was_idle_asks_again_before_what_counts_and_not_before_a_reading(door: Door) -> None:
+    now_s = 0.0
+    presence = door.client.app.state.presence = Presence(clock=lambda: now_s)  # type: ignore[attr-defined]
+    token = door.ids[f"session {Role.LEAD}"]
+    presence.prove(pairing.token_digest(token))
+    _as(door, Role.LEAD, is_person=True)
+    path = f"/preps/{door.ids['signed']}/sign"
+    now_s = IDLE_S + 1
+    assert "PIN of A Lead" in door.client.get(path).text
+    form = {"reason": "a lens came late"}
+    refused = door.client.post(f"{path}/reopen", data=form, follow_redirects=False)
+    assert refused.status_code == 401
+    assert "Type your PIN again" in refused.text
+    assert 'value="a lens came late"' in refused.text, "what was typed stays"
+    reading = {name: role_doors._of(value, door.ids) for name, value in role_doors.READING.items()}
+    kept = door.client.post(f"/preps/{door.ids['prep']}/readings", data=reading, follow_redirects=False)
+    assert kept.status_code == 303
+    wrong = door.client.post(f"{path}/reopen", data={**form, "pin": "9173"}, follow_redirects=False)
+    assert (wrong.status_code, "not the PIN" in wrong.text) == (403, True)
+    right = {**form, "pin": PINS[Role.LEAD]}
+    assert door.client.post(f"{path}/reopen", data=right, follow_redirects=False).status_code == 303
+    assert "PIN of A Lead" not in door.client.get(path).text
+
+
+def test_nothing_of_the_bench_changes_the_record_but_by_an_act() -> None:
+    """Whoever writes into the record for a person names the act; the program's own writers are listed."""
+    own = {"acting.py", "accounts.py", "pairing.py", "teaching.py", "verdict.py"}
+    bench = Path(acting.__file__).parents[1]
+    found = {path.name for path in bench.rglob("*.py") if ".writing(" in path.read_text(encoding="utf-8")}
+    assert found == own

@@ -18,7 +18,7 @@ PIN = "SHIMWISE_PIN"
 
 
 def acting(record: Record | None, who: str | None) -> Acting:
-    """Return who acts: a plain name where the house has no keeper; else a person by PIN, or the console itself.
+    """Return who acts: a plain name in a house without a keeper; else a person by PIN, or the console.
 
     Whoever holds this machine's console can read the record's file and the house's key: without a name the
     console acts as a keeper, but for what a person answers for.

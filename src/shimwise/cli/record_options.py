@@ -20,7 +20,7 @@ Who = Annotated[
     typer.Option(
         "--who",
         metavar="NAME",
-        help="Who does it; the name of the account without it. Once the house has a keeper, their PIN is asked for.",
+        help="Who does it; else the name of the account. In a house with a keeper their PIN is asked for.",
     ),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]

@@ -13,6 +13,7 @@ import secrets
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import timedelta
+from itertools import pairwise
 from typing import TYPE_CHECKING
 from uuid import uuid4
 
@@ -362,7 +363,7 @@ def _hashed(pin: str, *, field: str = "pin") -> str:
     typed = pin.strip()
     if not (typed.isascii() and typed.isdigit() and LEAST_DIGITS <= len(typed) <= MOST_DIGITS):
         raise InputError(f"is no PIN; one has {LEAST_DIGITS} to {MOST_DIGITS} digits.", field=field)
-    steps = {(int(after) - int(before)) % 10 for before, after in zip(typed, typed[1:], strict=False)}
+    steps = {(int(after) - int(before)) % 10 for before, after in pairwise(typed)}
     if steps in ({0}, {1}, {9}):
         raise InputError(
             "is one that everybody tries first: the same digit, or digits in a row. Take another.",

@@ -18,8 +18,8 @@ class NotAllowed(RecordError):
     def __init__(self, act: Act, *, name: str, role: Role) -> None:
         self.act, self.role, self.least = str(act), str(role), str(RULES[act].least)
         super().__init__(
-            f"{name} is a {role} here. A {self.least} may {RULES[act].words}. Ask one, or have a keeper change "
-            "the role."
+            f"{name} is a {role} here. A {self.least} may {RULES[act].words}. Ask one, or have a "
+            "keeper change the role."
         )
 
 

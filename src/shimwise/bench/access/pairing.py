@@ -48,9 +48,9 @@ _CHECKING = threading.BoundedSemaphore(AT_ONCE)
 class Device:
     """A device that is paired, or a program; ``digest`` is what its token is checked against.
 
-    ``how``: how it came in (``passphrase``, ``code``; a program by ``program``). ``seen_at``: when it was last
-    let in, to some minutes; None where it never was. ``expires_at``: from when its token is void. ``role``: of
-    a program; None of a device, on which people sign in.
+    ``how``: how it came in (``passphrase``, ``code``; a program by ``program``). ``seen_at``: when it was
+    last let in, to some minutes; None where it never was. ``expires_at``: from when its token is void.
+    ``role``: of a program; None of a device, on which people sign in.
     """
 
     id: str
@@ -75,7 +75,7 @@ def has_passphrase(record: "Record") -> bool:
 
 
 def set_passphrase(record: "Record", *, passphrase: str) -> bool:
-    """Set another passphrase for the house, which un-pairs every device and program; return whether it is new.
+    """Set another passphrase, which un-pairs every device and program; return whether it is another.
 
     Raises
     ------
@@ -162,7 +162,7 @@ def make_program(
 
 
 def unpair_device(record: "Record", device_id: str, *, who: Who = HOUSE, is_own: bool = False) -> None:
-    """End a device or a program; one that is not there stays so. ``is_own``: whether it is asked for on itself.
+    """End a device or a program; one that is not there stays so. ``is_own``: it is asked for on itself.
 
     Everybody may end the device in their hand; another one as the table of roles says.
     """
@@ -174,7 +174,7 @@ def unpair_device(record: "Record", device_id: str, *, who: Who = HOUSE, is_own:
 
 
 def find_device(record: "Record", text: str) -> Device:
-    """Return the device or program with this id or name, or the only one whose id begins so; else NotFound."""
+    """Return the device or program with this id or name, or whose id alone begins so; else NotFound."""
     known = devices(record)
     found = [one for one in known if text in (one.id, one.name)] or [
         one for one in known if text and one.id.startswith(text)

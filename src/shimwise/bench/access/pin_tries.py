@@ -1,4 +1,4 @@
-"""How often a PIN may be tried: five times, then with waits that grow; each person on each device by itself."""
+"""How often a PIN may be tried: five times, then with waits that grow, for each person on each device."""
 
 import threading
 import time

@@ -95,4 +95,4 @@ RULES: Mapping[Act, Rule] = {
     Act.RESTORE: Rule(Role.KEEPER, "put a backup in the place of the record", at_console=True),
     Act.KEYS: Rule(Role.KEEPER, "renew the house's key, and know another house's", at_console=True),
 }
-"""The table. Looking, papers, the export of a prep and the check of a sheet need no role: only a paired device."""
+"""The table. Looking, papers, the export of a prep and the check of a sheet need no role."""

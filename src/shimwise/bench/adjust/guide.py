@@ -87,8 +87,8 @@ def begin_adjustment(
         If the prep is not open, there is nothing to judge, the unit is not out and no reason is given, its
         mechanism is not known, or another adjustment of it is under way.
     """
-    person, adjustment_id = permitted(who, Act.ADJUST), id_or_new(id)
-    why = optional_name(reason, field="reason")
+    permitted(who, Act.ADJUST)
+    adjustment_id, why = id_or_new(id), optional_name(reason, field="reason")
     with record.reading() as connection:
         kept = find_kept(connection, prep_id, adjustment_id)
         if kept is not None:
@@ -160,7 +160,8 @@ def answer_step(
     Conflict
         If the step is not due (a move before its lock was looked at), or the prep is not open.
     """
-    person, words = permitted(who, Act.ADJUST), typed_note(note)
+    permitted(who, Act.ADJUST)
+    words = typed_note(note)
     with changing(record, who, Act.ADJUST) as change:
         kept = _under_way(change, prep_id, adjustment_id)
         asked = read_step(kept, step)
@@ -231,7 +232,7 @@ def keep_peak(
     Conflict
         If the move is not due (its lock was not looked at), nothing is turned, or the prep is not open.
     """
-    person = permitted(who, Act.ADJUST)
+    permitted(who, Act.ADJUST)
     peak = peak_by_eye(sharpest) if sweep is None else peak_of_sweep(sweep)
     with changing(record, who, Act.ADJUST) as change:
         kept = _under_way(change, prep_id, adjustment_id)
@@ -284,7 +285,8 @@ def give_up(record: "Record", prep_id: str, adjustment_id: str, *, reason: str, 
     Conflict
         If the move was made, the adjustment is over, or the prep is not open.
     """
-    person, why = permitted(who, Act.ADJUST), typed_name(reason, field="reason")
+    permitted(who, Act.ADJUST)
+    why = typed_name(reason, field="reason")
     with changing(record, who, Act.ADJUST) as change:
         kept = _under_way(change, prep_id, adjustment_id)
         if Step.MOVE in kept.adjustment.confirmed:
@@ -310,7 +312,7 @@ def finish_adjustment(record: "Record", prep_id: str, adjustment_id: str, *, who
         If a step is not answered, the stock lacks a shim, the unit was adjusted meanwhile, or the prep is not
         open.
     """
-    person = permitted(who, Act.ADJUST)
+    permitted(who, Act.ADJUST)
     with changing(record, who, Act.ADJUST) as change:
         kept = found_kept(change.connection, prep_id, adjustment_id)
         if kept.state == "finished":

@@ -150,7 +150,7 @@ def reopen(record: "Record", prep_id: str, *, reason: str, who: Who) -> "PrepVie
     from shimwise.bench.prep.preps import open_prep
     from shimwise.bench.verdict.histories import forget_prep
 
-    person = permitted(who, Act.PREP)
+    permitted(who, Act.PREP)
     why = typed_name(reason, field="reason")
     with changing(record, who, Act.PREP) as change:
         before = prep_state(change.connection, prep_id).state

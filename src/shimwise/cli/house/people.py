@@ -1,4 +1,4 @@
-"""``shimwise people``: who may do what, the people with their roles, devices, and programs with their tokens."""
+"""``shimwise people``: who may do what, people with their roles, devices, and programs with tokens."""
 
 from datetime import timedelta
 from typing import Annotated

@@ -43,7 +43,7 @@ class Judging:
 
 
 class Acting:
-    """Who acts by a request: whoever is signed in, or a program; in a house without a keeper who is named in it."""
+    """Who acts by a request: a person or a program; in a house without a keeper whoever is named in it."""
 
     def __init__(self, request: Request) -> None:
         self.actor = actor_of(request, Door.INTERFACE)
