@@ -1,8 +1,8 @@
 """Who is acting, from which door, and the one way in which a use case changes the record.
 
-An :class:`Actor` is a value that a door makes of what somebody proved, and hands to the bench. A house without
-a keeper works with plain names, and everybody is believed. Once there is a keeper, a plain name may change
-nothing.
+An :class:`Actor` is a value that a door makes of what somebody proved, and hands to the bench. In a house
+without a keeper there are plain names, and everybody is believed. Once there is a keeper, a plain name may
+change nothing.
 """
 
 from collections.abc import Iterator

@@ -29,7 +29,7 @@ def show(visit: VisitDep) -> Response:
 def add(visit: PostDep) -> Response:
     """Add a person."""
     form = visit.form
-    with visit.refusing():
+    with visit.refusing(fields={"pin": "first_pin"}):
         accounts.add_person(
             visit.record,
             name=form.get("name"),
@@ -45,7 +45,7 @@ def add(visit: PostDep) -> Response:
 def change(visit: PostDep, person_id: str) -> Response:
     """Give a person another role, or another PIN."""
     form = visit.form
-    with visit.refusing():
+    with visit.refusing(fields={"pin": "first_pin"}):
         if form.text("first_pin"):
             accounts.set_pin(visit.record, person_id, pin=form.text("first_pin"), who=visit.who)
         else:
