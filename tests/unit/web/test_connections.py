@@ -65,7 +65,9 @@ class Bench:
 
 
 @asynccontextmanager
-async def serving(known: Connections, *, silence_s: float = 60.0, ws: type[asyncio.Protocol] | Literal["none"] = "none") -> AsyncIterator[Bench]:
+async def serving(
+    known: Connections, *, silence_s: float = 60.0, ws: type[asyncio.Protocol] | Literal["none"] = "none"
+) -> AsyncIterator[Bench]:
     bench = Bench(known)
     protocol: type[LimitedProtocol] = type("Quick", (limited(known),), {"silence_s": silence_s})
     app = Starlette(routes=[Route("/{path:path}", bench.answer, methods=["GET", "POST"])])
