@@ -194,7 +194,7 @@ def _first_amplitude(run: Run, rows: LawRows, least: float) -> FloatArray:
 def _misfit(
     run: Run, residual: FloatArray, leverage: FloatArray, amplitude: FloatArray, inside: NDArray[np.bool_]
 ) -> FloatArray:
-    """Return the rms of each ring's residuals beyond noise, without what each frame's own square took of them.
+    """Return the rms of each ring's residuals beyond noise, before each frame's own square took its share.
 
     A ring that decides the squares alone leaves no residual, however wrong it is.
     """

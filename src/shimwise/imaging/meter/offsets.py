@@ -12,7 +12,8 @@ from scipy.stats import t as student
 FloatArray = NDArray[np.float64]
 
 NEAR_N, FAR_N = 1.5, 16.0
-"""Sizes, in N µm, between which places are compared: nearer their sign is noise, farther the law's misfit grows."""
+"""Sizes, in N µm, between which places are compared: nearer their sign is noise, farther the law's
+misfit grows."""
 LEAST_FRAMES, BLOCKS = 24, 8
 """Frames in common that a comparison needs, and blocks of them that are left out in turn for its spread."""
 HUBER = 2.0
@@ -74,9 +75,10 @@ def _intercept(a: FloatArray, b: FloatArray, variance: FloatArray) -> float:
     scale = float(np.max(np.abs(middle))) or 1.0
     design = np.column_stack([np.ones_like(middle), middle / scale])
     weight = 1.0 / (variance + float(np.median(variance)))
-    value = np.zeros(2)
+    value: FloatArray = np.zeros(2)
     for _ in range(6):
-        value = np.linalg.lstsq(design * np.sqrt(weight)[:, None], apart * np.sqrt(weight), rcond=None)[0]
+        root = np.sqrt(weight)
+        value = np.asarray(np.linalg.lstsq(design * root[:, None], apart * root, rcond=None)[0])
         left = np.abs(apart - design @ value)
         spread = 1.4826 * float(np.median(left)) + 1e-9
         weight = np.minimum(1.0, HUBER * spread / np.maximum(left, 1e-12)) / (

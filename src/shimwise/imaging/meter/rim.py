@@ -1,4 +1,4 @@
-"""The star's rim grows and shrinks as the sensor moves: which tells one side of the sharpest place from the other."""
+"""The star's rim grows and shrinks as the sensor moves, which tells one side of focus from the other."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ LEAST_FRAMES = 40
 MOST_SD_UM = 3.0
 """Deviation of one frame's place by the rim up to which the rim is used."""
 SURE_SDS = 3.0
-"""A frame's deviations from 0 beyond which the rim names the side: held still, pixels shift it alike in all."""
+"""A frame's deviations from 0 beyond which the rim names the side: at rest pixels shift it alike in all."""
 BREATHES_PER_UM = 5e-5
 """Growth by 1 µm beyond which a lens breathes: an exit pupil 20 mm away does as much; chosen."""
 
 
 @dataclass(frozen=True, slots=True)
 class Rim:
-    """Radius of the star by the signed place: at 0, its slopes by the place and its square, spread of a frame."""
+    """Radius of the star by the signed place: at 0, slopes by the place and its square, spread of a frame."""
 
     at_zero_px: float
     per_um: float
@@ -39,7 +39,7 @@ class Rim:
         return self.is_usable and abs(self.per_um) > BREATHES_PER_UM * self.at_zero_px
 
     def side(self, rim_px: FloatArray, square_um2: float) -> float | None:
-        """Return the side of frames that rest at one place, as the passes count, or None where it is not sure."""
+        """Return the side of frames at rest, as the passes count; None where it is not sure."""
         apart = float(np.mean(rim_px)) - self.at_zero_px - self.per_um2 * max(square_um2, 0.0)
         if not self.is_usable or abs(apart) < SURE_SDS * self.sd_px:
             return None

@@ -1,4 +1,4 @@
-"""A picture that moves while it is exposed is smeared along its way: seen by the star's direction, and taken out."""
+"""A picture that moves while it is exposed is smeared along its way: seen by direction, and taken out."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ ANGLES = np.radians([0.0, 45.0, 90.0, 135.0])
 
 
 def watched(exposure_s: float, *, seed: int = 3) -> tuple[SmearWatch, np.ndarray]:
-    """A hundred frames of a picture on an ellipse of 2 px at 1.3 Hz; exact sinc, averaged over each quarter."""
+    """A hundred frames of a picture on an ellipse of 2 px at 1.3 Hz; exact sinc, mean of each quarter."""
     random, watch, speeds = np.random.default_rng(seed), SmearWatch(NU), []
     beat = 2.0 * math.pi * 1.3
     for k in range(100):
