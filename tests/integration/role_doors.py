@@ -52,6 +52,13 @@ def _of(value: Any, ids: Ids) -> Any:  # noqa: ANN401
 
 
 READING = {"body_id": "$A-01", "lens_id": "$H50", "distance_text": "3'", "reading_text": "on"}
+PICTURE = {
+    "body_id": "$A-01",
+    "lens_id": "$H50",
+    "distance_text": "3'",
+    "landing_um": -8.0,
+    "landing_sd_um": 1.0,
+}
 CSV = (
     "body,lens,focal_length_mm,f_number,distance,reading,operator,setup\n"
     "A-01,H50,50,2,3',2' 11 7/8\",N. Tester,near\n"
@@ -115,6 +122,12 @@ INTERFACE: Doors = {
             json={**{name: _of(value, ids) for name, value in READING.items()}, "operator": WHO}
         ),
     ),
+    ("POST", f"{PREP}/pictures"): (
+        Act.READ_FOR_ANOTHER,
+        lambda ids: Sent(
+            json={name: _of(value, ids) for name, value in {**PICTURE, "operator": WHO}.items()}
+        ),
+    ),
     ("POST", f"{PREP}/readings/preview"): (
         None,
         lambda ids: Sent(json={name: _of(value, ids) for name, value in READING.items()}),
@@ -165,6 +178,10 @@ PAGES: Doors = {
     ("POST", f"{PREP}/close"): (Act.PREP, _form()),
     ("POST", f"{PREP}/reopen"): (Act.PREP, _form()),
     ("POST", f"{PREP}/readings"): (Act.READ, _form(**READING)),
+    ("POST", f"{PREP}/pictures"): (
+        Act.READ,
+        _form(setup_id="$setup", lens_id="$H50", landing_um="-8", landing_sd_um="1"),
+    ),
     ("POST", f"{PREP}/readings/{{reading_id}}/undo"): (Act.WITHDRAW_ANOTHERS, _form()),
     ("POST", f"{PREP}/readings/{{reading_id}}/note"): (Act.READ, _form(note="by lamp")),
     ("POST", f"{PREP}/readings/{{reading_id}}/withdraw"): (Act.WITHDRAW_ANOTHERS, _form(reason="slipped")),
