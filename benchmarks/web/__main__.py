@@ -1,4 +1,4 @@
-"""``python -m benchmarks.web``: the pages under load, killed, opened cold. ``--quick`` takes a tenth."""
+"""``python -m benchmarks.web``: the pages under load, killed, opened cold, filming. ``--quick`` takes a tenth."""
 
 import argparse
 import asyncio
@@ -11,6 +11,7 @@ from pathlib import Path
 
 import benchmarks.results
 from benchmarks.results import write_section
+from benchmarks.web.film import RATE, FilmRun, film, write_camera
 from benchmarks.web.first_page import CHROMIUM, open_cold
 from benchmarks.web.killed import SEED, run_kills
 from benchmarks.web.load import CLIENTS, LoadRun, RefreshRun, percentile, refresh_after, run_load
@@ -21,6 +22,7 @@ EACH = 60
 KILLS = 50
 REFRESHES = 10
 READINGS = 60
+FILMED_S = 40.0
 OPENED = 5
 PACE_S = 1.0
 Keep = Callable[[str, str, list[str]], None]
@@ -29,7 +31,7 @@ Keep = Callable[[str, str, list[str]], None]
 def main() -> None:
     """Run all of it, or the parts named, and keep the tables."""
     benchmarks.results.RESULTS = Path(__file__).parent / "RESULTS.md"
-    parts = {"load": load, "verdict": verdict, "kill": kill, "first": first}
+    parts = {"load": load, "verdict": verdict, "kill": kill, "first": first, "film": filming}
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("parts", nargs="*", choices=[*parts, []], help="parts to run; all when none is named")
     parser.add_argument("--quick", action="store_true", help="a tenth of it; the tables are not kept")
@@ -177,6 +179,45 @@ def first(share: int, keep: Keep) -> None:
             f"- came over the line: **{max(p.came_bytes for p in pages) / 1024:.0f} KB** in "
             f"{max(p.requests for p in pages)} answers (goal ≤ 500 KB)",
         ],
+    )
+
+
+def filming(share: int, keep: Keep) -> None:
+    """From a frame's arrival in the page to its figure, one star and five."""
+    if not CHROMIUM.exists():
+        print(f"No browser at {CHROMIUM}: filming is not measured.")
+        return
+    runs = {}
+    with folder() as place:
+        Served(str(place / "record"), place / "server.log", "--demo", "--end-without-terminal").process.wait()
+        for stars in (1, 5):
+            write_camera(place / "camera.y4m", stars=stars)
+            server = Served(str(place / "record"), place / "server.log")
+            try:
+                runs[stars] = film(
+                    server.address, place / "camera.y4m", stars=stars, seconds=FILMED_S / share
+                )
+            finally:
+                server.stop()
+    keep(
+        "By picture: from a frame's arrival in the page to its figure",
+        "3",
+        [
+            f"A fake camera of 1920 × 1080 px at {RATE} a second, Chromium, server and meter on one machine.",
+            "",
+            "| stars | p50, ms | p95, ms | longest, ms | figures a second | lost |",
+            "|---|---|---|---|---|---|",
+            *(_film_line(stars, run) for stars, run in runs.items()),
+            "",
+            "Goal: one star p95 ≤ 60 ms at ≥ 24 a second, five ≤ 180 ms at ≥ 18.",
+        ],
+    )
+
+
+def _film_line(stars: int, run: FilmRun) -> str:
+    return (
+        f"| {stars} ({run.stars} seen throughout) | {percentile(run.took_ms, 0.5):.0f} | "
+        f"**{percentile(run.took_ms, 0.95):.0f}** | {max(run.took_ms):.0f} | **{run.each_s:.1f}** | {run.dropped} |"
     )
 
 

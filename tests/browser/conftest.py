@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser_bench import CHROMIUM, FLAGS, PATIENCE_MS, Devices, Server, filled
+from browser_bench import CAMERA, CHROMIUM, FLAGS, PATIENCE_MS, Devices, Server, filled
 from playwright.sync_api import Browser, expect, sync_playwright
 
 from posterior_memo import Memo
@@ -48,6 +48,7 @@ def browser() -> Iterator[Browser]:
         browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         yield browser
         browser.close()
+    CAMERA.unlink(missing_ok=True)
 
 
 @pytest.fixture

@@ -15,14 +15,16 @@ from types import FrameType
 import uvicorn
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Route
+from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.types import ASGIApp
 
 from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.meter.feed_message import MOST_BYTES
 from shimwise.bench.prep.states import prep_version
 from shimwise.bench.verdict.judge_service import Judgement, JudgeService
 from shimwise.errors import ShimwiseError
 from shimwise.web.app import create_app
+from shimwise.web.feed_line import FeedLine
 from shimwise.web.live import EventStream, Hub, LiveState
 from shimwise.web.pairing import Codes, Devices, PairedOnly, pairing_routes
 from shimwise.web.security import LOOPBACK_NAMES, SizeLimits, guarded, is_loopback
@@ -102,7 +104,9 @@ class Pages:
             uvicorn.Config(
                 self.app,
                 http="h11",
-                ws="none",
+                ws="websockets-sansio",
+                ws_max_size=2 * MOST_BYTES,  # what is larger than is taken is refused in words up to here
+                ws_per_message_deflate=False,
                 lifespan="on",
                 log_config=None,
                 access_log=False,
@@ -152,8 +156,9 @@ class Pages:
     def _guarded(self, record: Record) -> ASGIApp:
         app = create_app(record, judge=self.judge)
         known = Devices(record)
-        own = [
+        own: list[BaseRoute] = [
             Route("/live/preps/{prep_id}", EventStream(self.hub), methods=["GET"]),
+            WebSocketRoute("/live/preps/{prep_id}/feed", FeedLine(self.hub)),
             Route("/worker.js", _worker),
         ]
         if self.options.is_beyond:

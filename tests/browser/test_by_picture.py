@@ -1,0 +1,106 @@
+"""By picture in a browser: a fake camera plays a feed with truth, and the landing is in the record."""
+
+from pathlib import Path
+
+import pytest
+from browser_bench import CAMERA, Devices
+from looks import look
+from playwright.sync_api import Page, expect
+
+from filmed import PITCH_UM, REST_UM, filmed, write_y4m
+
+NOT_HERE = "Object.defineProperty(window, 'isSecureContext', { value: false })"
+UNPLUGGED = """() => {
+  const [track] = document.querySelector("[data-video]").srcObject.getVideoTracks();
+  track.dispatchEvent(new Event("ended"));
+}"""
+
+
+@pytest.fixture(scope="module", autouse=True)
+def camera() -> Path:
+    """What Chromium's fake camera plays, again and again."""
+    write_y4m(CAMERA, filmed(rest_s=5.0))
+    return CAMERA
+
+
+def opened(
+    devices: Devices, prep_id: str, *, width: int = 1280, height: int = 800, allowed: bool = True
+) -> Page:
+    page = devices.open(width, height, is_touch=width < 1000, person="Reader", has_worker=False)
+    if allowed:
+        page.context.grant_permissions(["camera"], origin=devices.address)
+    page.goto(f"/preps/{prep_id}")
+    return page
+
+
+def fill_in(page: Page) -> None:
+    page.get_by_role("button", name="Open the camera").click()
+    expect(page.get_by_text("Type the size of the sensor’s pixel first")).to_be_visible()
+    page.get_by_label("Sensor’s pixel").fill(f"{PITCH_UM:g}")
+    page.get_by_label("f-number, as set").fill("2")
+
+
+@pytest.mark.slow
+def test_a_feed_is_filmed_measured_shown_to_a_phone_and_saved(devices: Devices) -> None:
+    prep_id = devices.new_prep(count=1)
+    page = opened(devices, prep_id)
+    phone = opened(devices, prep_id, width=360, height=740, allowed=False)
+    fill_in(page)
+    page.get_by_role("button", name="Open the camera").click()
+    expect(page.get_by_text("The camera is on.")).to_be_visible()
+    expect(page.locator("[data-facts]")).to_contain_text("80 spokes, found")
+    expect(page.get_by_role("button", name="Save landing")).to_be_enabled()
+    expect(page.locator("[data-figure]")).to_have_text(f"◀ {abs(REST_UM):.0f} µm short")
+    expect(phone.locator("[data-figure]")).to_contain_text("µm short")
+    expect(phone.get_by_text("Measured by another device.")).to_be_visible()
+    page.get_by_role("button", name="Save landing").click()
+    expect(page.locator("[data-saved]")).to_contain_text("Saved.")
+    kept = [one for one in devices.server.readings(prep_id) if one["is_by_picture"]]
+    assert len(kept) == 1
+    assert kept[0]["landing_um"] == pytest.approx(REST_UM, abs=1.0)
+    assert abs(kept[0]["landing_um"] - REST_UM) < 1.96 * kept[0]["picture_sd_um"]
+    assert look(page) == []
+    expect(page.get_by_role("button", name="Save reading")).to_be_visible()
+    page.get_by_role("button", name="Close the camera").click()
+    expect(page.locator("[data-live-part]")).to_be_hidden()
+    expect(phone.locator("[data-live-part]")).to_be_hidden()
+
+
+def test_what_hinders_a_camera_is_said_in_a_sentence_and_the_pad_stays(devices: Devices) -> None:
+    prep_id = devices.new_prep(count=0)
+    page = opened(devices, prep_id, allowed=False)
+    fill_in(page)
+    page.get_by_role("button", name="Open the camera").click()
+    refused = page.locator("[data-refused]")
+    expect(refused).to_contain_text("The camera was not allowed")
+    page.get_by_role("button", name="on the mark").first.click()
+    expect(page.locator("#answer")).to_contain_text("µm")
+
+    away = devices.open(768, 1024, is_touch=True, person="Reader", has_worker=False)
+    away.add_init_script(NOT_HERE)
+    away.goto(f"/preps/{prep_id}")
+    fill_in(away)
+    away.get_by_role("button", name="Open the camera").click()
+    expect(away.locator("[data-refused]")).to_contain_text("or over https")
+    assert look(away) == []
+
+
+@pytest.mark.slow
+def test_two_pages_of_a_prep_take_over_from_each_other_and_an_unplugged_camera_is_said(
+    devices: Devices,
+) -> None:
+    prep_id = devices.new_prep(count=0)
+    first, second = opened(devices, prep_id), opened(devices, prep_id)
+    for page in (first, second):
+        fill_in(page)
+        page.get_by_role("button", name="Open the camera").click()
+        if page is first:
+            expect(page.get_by_text("The camera is on.")).to_be_visible()
+            expect(page.locator("[data-rate]")).to_contain_text("a second measured")
+    expect(second.locator("[data-refused]")).to_contain_text("Another page measures this prep")
+    second.get_by_role("button", name="Take over here").click()
+    expect(first.locator("[data-refused]")).to_contain_text("Another page has taken over")
+    expect(second.locator("[data-rate]")).to_contain_text("a second measured")
+    second.evaluate(UNPLUGGED)
+    expect(second.locator("[data-refused]")).to_contain_text("The camera is gone")
+    expect(second.get_by_role("button", name="Save reading")).to_be_visible()
