@@ -18,7 +18,8 @@ __all__ = ["HEIGHT", "PITCH_UM", "REST_UM", "WIDTH", "FilmingPage", "Frame", "fi
 
 WIDTH, HEIGHT, RATE = 480, 360, 25
 REST_UM, PITCH_UM, FNUMBER = -12.0, 6.0, 2.0
-PAPER_CODE = 180
+RESTS = 20
+"""Pictures of the rest that are made."""
 
 
 @dataclass(frozen=True)
@@ -36,14 +37,16 @@ def filmed(*, rest_um: float = REST_UM, rest_s: float = 3.0, hold_s: float = 1.0
     from benchmarks.worlds.frames.feed_cells import FEEDS
 
     feed = FEEDS["plain f/2"].smaller().feed
-    motion = Motion(turns_um=(-45.0, 35.0), leg_s=1.8, rest_um=rest_um, rest_s=rest_s)
+    motion = Motion(turns_um=(-45.0, 35.0), leg_s=1.8, rest_um=rest_um, rest_s=RESTS / RATE)
     made = [frame.luma for frame in replace(feed, motion=motion).frames(seed=7)]
     random = np.random.default_rng(5)
-    # Held at the start: the first picture again and again, each with its own noise.
+    # Held at the start: the first picture again and again, each with its own noise. The rest goes on with its
+    # own pictures, never the same twice in a row.
     held = [
         made[0] + random.integers(0, 2, made[0].shape, dtype=np.uint8) for _ in range(round(hold_s * RATE))
     ]
-    return tuple(Frame(k / RATE, _framed(luma, random)) for k, luma in enumerate([*held, *made]))
+    rest = [made[-1 - k % RESTS] for k in range(round(rest_s * RATE) - RESTS)]
+    return tuple(Frame(k / RATE, _framed(luma, random)) for k, luma in enumerate([*held, *made, *rest]))
 
 
 def _framed(star: np.ndarray, random: np.random.Generator) -> np.ndarray:

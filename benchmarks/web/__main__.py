@@ -1,4 +1,4 @@
-"""``python -m benchmarks.web``: the pages under load, killed, opened cold, filming. ``--quick`` takes a tenth."""
+"""``python -m benchmarks.web``: the pages under load, killed, cold, filming. ``--quick`` takes a tenth."""
 
 import argparse
 import asyncio
@@ -217,7 +217,8 @@ def filming(share: int, keep: Keep) -> None:
 def _film_line(stars: int, run: FilmRun) -> str:
     return (
         f"| {stars} ({run.stars} seen throughout) | {percentile(run.took_ms, 0.5):.0f} | "
-        f"**{percentile(run.took_ms, 0.95):.0f}** | {max(run.took_ms):.0f} | **{run.each_s:.1f}** | {run.dropped} |"
+        f"**{percentile(run.took_ms, 0.95):.0f}** | {max(run.took_ms):.0f} | **{run.each_s:.1f}** | "
+        f"{run.dropped} |"
     )
 
 

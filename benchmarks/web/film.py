@@ -19,7 +19,7 @@ PIXEL_UM, FNUMBER = 6.0, 2.0
 CORNERS = ((40, 40), (1460, 40), (40, 620), (1460, 620))
 WATCH = """() => {
   window.measured = [];
-  document.addEventListener("shimwise:measured", ({ detail }) => window.measured.push([performance.now(), detail]));
+  document.addEventListener("shimwise:measured", ({ detail }) => window.measured.push(detail));
 }"""
 
 
@@ -81,17 +81,17 @@ def film(address: str, camera: Path, *, stars: int, seconds: float) -> FilmRun:
         if stars == 5:
             page.locator("input[name=feed-stars][value='5']").check(force=True)
         page.wait_for_function(
-            "(stars) => window.measured.filter(([, one]) => one.stars === stars).length > 50",
+            "(stars) => window.measured.filter((one) => one.stars === stars).length > 50",
             arg=stars,
             timeout=60_000,
         )
         before = page.evaluate(
-            "() => { const last = window.measured.at(-1)[1]; window.measured = []; return last; }"
+            "() => { const last = window.measured.at(-1); window.measured = []; return last; }"
         )
         began = time.perf_counter()
         page.wait_for_timeout(1e3 * seconds)
         took_s = time.perf_counter() - began
-        measured = [one for _, one in page.evaluate("() => window.measured")]
+        measured = page.evaluate("() => window.measured")
         browser.close()
     return FilmRun(
         took_ms=[one["tookMs"] for one in measured],

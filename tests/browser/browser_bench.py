@@ -3,7 +3,6 @@
 import os
 import re
 import shutil
-import tempfile
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from itertools import count
@@ -22,7 +21,6 @@ from shimwise.bench.verdict import judge_service
 from shimwise.web.serve import Pages, ServeOptions
 
 __all__ = [
-    "CAMERA",
     "CHROMIUM",
     "FLAGS",
     "PASSPHRASE",
@@ -43,11 +41,7 @@ CHROMIUM = Path(
     or "/usr/bin/chromium"
 )
 """Without a window of its own Chromium takes half as much of the machine."""
-CAMERA = Path(tempfile.gettempdir()) / f"shimwise-camera-{os.getpid()}.y4m"
-"""What the browser's fake camera plays; a test that films writes it."""
 FLAGS = [
-    "--use-fake-device-for-media-stream",
-    f"--use-file-for-fake-video-capture={CAMERA}",
     "--no-sandbox",
     "--disable-gpu",
     "--disable-quic",

@@ -1,14 +1,16 @@
 """By picture in a browser: a fake camera plays a feed with truth, and the landing is in the record."""
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser_bench import CAMERA, Devices
+from browser_bench import FLAGS, Devices, Server
 from looks import look
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Playwright, expect
 
 from filmed import PITCH_UM, REST_UM, filmed, write_y4m
 
+FILMING = Path("/usr/bin/chromium")
 NOT_HERE = "Object.defineProperty(window, 'isSecureContext', { value: false })"
 UNPLUGGED = """() => {
   const [track] = document.querySelector("[data-video]").srcObject.getVideoTracks();
@@ -16,11 +18,23 @@ UNPLUGGED = """() => {
 }"""
 
 
-@pytest.fixture(scope="module", autouse=True)
-def camera() -> Path:
-    """What Chromium's fake camera plays, again and again."""
-    write_y4m(CAMERA, filmed(rest_s=5.0))
-    return CAMERA
+@pytest.fixture(scope="module")
+def devices(play: Playwright, server: Server, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Devices]:
+    """Give devices of a browser with a camera, which plays the feed again and again.
+
+    Chromium's headless shell has none.
+    """
+    if not FILMING.exists():
+        pytest.skip(f"no Chromium at {FILMING}: its headless shell opens no camera")
+    camera = tmp_path_factory.mktemp("camera") / "feed.y4m"
+    write_y4m(camera, filmed(rest_s=5.0))
+    fake = ["--use-fake-device-for-media-stream", f"--use-file-for-fake-video-capture={camera}"]
+    browser = play.chromium.launch(executable_path=FILMING, args=[*FLAGS, *fake])
+    opened = Devices(browser, server)
+    yield opened
+    opened.close()
+    browser.close()
+    camera.unlink()
 
 
 def opened(
@@ -34,6 +48,7 @@ def opened(
 
 
 def fill_in(page: Page) -> None:
+    page.get_by_role("button", name="By picture").click()
     page.get_by_role("button", name="Open the camera").click()
     expect(page.get_by_text("Type the size of the sensor’s pixel first")).to_be_visible()
     page.get_by_label("Sensor’s pixel").fill(f"{PITCH_UM:g}")

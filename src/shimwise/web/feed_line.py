@@ -13,14 +13,15 @@ import contextlib
 import json
 import time
 from collections import deque
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from starlette.concurrency import run_in_threadpool
 from starlette.types import Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect, WebSocketState
 
-from shimwise.bench.meter.feed_message import MOST_BYTES, MOST_PER_S, FeedRefused, read_message
+from shimwise.bench.meter.feed_message import MOST_BYTES, MOST_PER_S, FeedRefusedError, read_message
 from shimwise.bench.meter.feed_told import FeedTold, read_told
 from shimwise.errors import ShimwiseError
 from shimwise.web.live import Hub
@@ -29,6 +30,7 @@ from shimwise.web.refusal import Refusal
 if TYPE_CHECKING:
     from shimwise.bench.meter.feed_session import FeedAnswer, FeedSession
 
+Result = TypeVar("Result")
 MOST_LINES, THREADS = 4, 2
 """Pages that measure at once, and threads that measure for all of them."""
 SHOWN_S = 0.2
@@ -36,14 +38,16 @@ SHOWN_S = 0.2
 OVER_S, ROOM = 2.0, 1.15
 """Frames are counted over so long, with a little room: a network hands them on in bursts."""
 REFUSED_CODE, MOST_TEXT = 1008, 4000
-FULL = FeedRefused(
+FULL = FeedRefusedError(
     "busy", f"{MOST_LINES} pages measure by the picture already, the most at once. End one of them first."
 )
-OTHER = FeedRefused(
+OTHER = FeedRefusedError(
     "other_page",
     "Another page measures this prep by the picture already. Take over here, or close the camera there.",
 )
-TAKEN = FeedRefused("taken_over", "Another page has taken over. Open the camera here again to take it back.")
+TAKEN = FeedRefusedError(
+    "taken_over", "Another page has taken over. Open the camera here again to take it back."
+)
 
 
 class FeedLine:
@@ -118,7 +122,7 @@ class FeedLine:
             return await self._measured(session.stalled, message["t_us"])
         return None
 
-    async def _measured(self, work: Any, *given: Any) -> Any:  # noqa: ANN401 - any work, and its result
+    async def _measured(self, work: Callable[..., Result], *given: object) -> Result:
         return await asyncio.get_running_loop().run_in_executor(self._measuring, work, *given)
 
     async def _show(self, line: "_Line", told: FeedTold, answer: "FeedAnswer") -> None:
@@ -142,7 +146,9 @@ class _Line:
         """Return the page's first message, which is text."""
         message = await self._received()
         if "text" not in message or message["text"] is None:
-            raise FeedRefused("told", "Frames came before what is known of the camera. Load the page again.")
+            raise FeedRefusedError(
+                "told", "Frames came before what is known of the camera. Load the page again."
+            )
         return str(message["text"])
 
     async def message(self) -> bytes | dict[str, Any]:
@@ -155,14 +161,14 @@ class _Line:
             done = json.loads(text) if len(text) <= MOST_TEXT else None
             if isinstance(done, dict):
                 return done
-        raise FeedRefused("told", "What the page sent cannot be read. Load the page again.")
+        raise FeedRefusedError("told", "What the page sent cannot be read. Load the page again.")
 
     async def _received(self) -> dict[str, Any]:
         message = await self.socket.receive()
         if message["type"] == "websocket.disconnect":
             raise WebSocketDisconnect(message.get("code", 1000))
         if len(message.get("bytes") or b"") > MOST_BYTES:
-            raise FeedRefused("size", f"More than {MOST_BYTES} bytes were sent for one frame.")
+            raise FeedRefusedError("size", f"More than {MOST_BYTES} bytes were sent for one frame.")
         return dict(message)
 
     def count(self) -> None:
@@ -172,13 +178,13 @@ class _Line:
         while self._came_s[0] < now_s - OVER_S:
             self._came_s.popleft()
         if len(self._came_s) > OVER_S * MOST_PER_S * ROOM:
-            raise FeedRefused(
+            raise FeedRefusedError(
                 "rate", f"More than {MOST_PER_S} frames a second were sent. Open the camera again."
             )
 
     async def refuse(self, error: ShimwiseError) -> None:
         """Say why the line ends, and end it."""
-        refused = {"code": getattr(error, "code", "not_possible"), "text": str(error)}
+        refused = {"code": getattr(error, "kind", "not_possible"), "text": str(error)}
         if self.socket.application_state is WebSocketState.CONNECTED:
             with contextlib.suppress(RuntimeError, WebSocketDisconnect):
                 await self.socket.send_json({"refused": refused})

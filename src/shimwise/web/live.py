@@ -209,7 +209,7 @@ class _Watch:
             self._news.notify_all()
 
     async def changed(self, seen: str, shown: LiveFigure | None, patience_s: float) -> bool:
-        """Wait for another state or figure than those seen; False when that took longer than ``patience_s``."""
+        """Wait for another state or figure than those seen; False when it took longer than ``patience_s``."""
 
         def has_changed() -> bool:
             is_new = self.state is not None and self.state.id != seen

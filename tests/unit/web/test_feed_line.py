@@ -1,4 +1,4 @@
-"""The line of a page that films: who is let in, what is refused in words, and what other devices see of it."""
+"""The line of a page that films: who is let in, what is refused in words, what other devices see of it."""
 
 import json
 import warnings

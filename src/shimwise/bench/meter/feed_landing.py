@@ -1,4 +1,4 @@
-"""What a figure of the meter is as a landing, with the ring on the mark: how large, which side, and how sure."""
+"""A figure of the meter as a landing, with the ring on the mark: how large, on which side, how sure."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class FeedLanding:
     """A landing as the picture shows it now.
 
     ``um``: short < 0 < deep; 0 where the sharpest place is within the interval; the size alone where ``side``
-    is ``unknown``. ``half_um``: half of its 95 % interval. ``side``: ``short``, ``on``, ``deep`` or ``unknown``.
+    is ``unknown``. ``half_um``: half its 95 % interval. ``side``: ``short``, ``on``, ``deep``, ``unknown``.
     ``is_held``: nothing moves, so that it can be saved.
     """
 

@@ -1,9 +1,9 @@
-"""What a page sends of a frame: a small header and grey bytes, read and checked. Described in docs/guide/picture.md.
+"""What a page sends of a frame: a small header and grey bytes, read and checked. See docs/guide/picture.md.
 
-All numbers are little-endian. The header: ``SWF1``, flags (1: limited range, 2: the whole picture made smaller), count of
-pictures, frames lost since the last message, time [µs], width and height of the camera's picture [px]. Then for
-each picture: left and top in the camera's picture, columns and rows that were sent, how many of the camera's
-pixels a side make one that was sent, the star's number. Then the grey bytes of each, row by row.
+All numbers are little-endian. The header: ``SWF1``, flags (1: limited range, 2: the whole picture made
+smaller), count of pictures, frames lost since the last message, time [µs], width and height of the camera's
+picture [px]. Then for each picture: left and top in the camera's picture, columns and rows sent, how
+many of the camera's pixels a side make one that was sent, the star's number. Then the grey bytes, row by row.
 """
 
 from __future__ import annotations
@@ -27,17 +27,17 @@ MOST_PER_S = 30
 MOST_BYTES = HEAD.size + MOST_PARTS * (PART.size + MOST_SIDE_PX**2)
 
 
-class FeedRefused(ImagingError):
+class FeedRefusedError(ImagingError):
     """Raised when what a page sends of a feed is not taken: its code, and a sentence for the person.
 
     Attributes
     ----------
-    code : str
+    kind : str
         ``header``, ``size``, ``count``, ``rate``, ``picture``, ``told`` or ``busy``.
     """
 
-    def __init__(self, code: str, words: str) -> None:
-        self.code = code
+    def __init__(self, kind: str, words: str) -> None:
+        self.kind = kind
         super().__init__(words)
 
 
@@ -45,7 +45,7 @@ class FeedRefused(ImagingError):
 class SentPart:
     """One grey picture: its star, where it lies in the camera's picture [px], and how much smaller it is.
 
-    ``codes``: (rows, columns), 8 bits; pixel (0, 0) covers the camera's from (left, top) on, ``shrink`` a side.
+    ``codes``: (rows, columns), 8 bits; pixel (0, 0) covers the camera's from (left, top), ``shrink`` a side.
     """
 
     star: int
@@ -76,17 +76,19 @@ def read_message(message: bytes) -> SentFrame:
 
     Raises
     ------
-    FeedRefused
+    FeedRefusedError
         When the header is none, more or larger pictures are sent than are taken, a picture does not lie in
         the camera's, or bytes are missing or left over.
     """
     if len(message) < HEAD.size or message[:4] != MAGIC:
-        raise FeedRefused("header", "This is no frame as these pages send it. Load the page again.")
+        raise FeedRefusedError("header", "This is no frame as these pages send it. Load the page again.")
     _, flags, count, dropped, t_us, width, height = HEAD.unpack_from(message)
     if not 1 <= count <= MOST_PARTS:
-        raise FeedRefused("count", f"{count} pictures of a frame were sent; 1 to {MOST_PARTS} are taken.")
+        raise FeedRefusedError(
+            "count", f"{count} pictures of a frame were sent; 1 to {MOST_PARTS} are taken."
+        )
     if len(message) < HEAD.size + count * PART.size:
-        raise FeedRefused("header", "The header of a frame is cut off. Load the page again.")
+        raise FeedRefusedError("header", "The header of a frame is cut off. Load the page again.")
     at, parts, numbers = HEAD.size + count * PART.size, [], set()
     is_whole = bool(flags & WHOLE)
     for number in range(count):
@@ -94,20 +96,20 @@ def read_message(message: bytes) -> SentFrame:
         _check_size(columns, rows)
         is_inside = left + columns * shrink <= width and top + rows * shrink <= height
         if star >= MOST_PARTS or star in numbers or not 1 <= shrink <= MOST_SHRINK:
-            raise FeedRefused("header", "A picture's star or scale is impossible. Load the page again.")
+            raise FeedRefusedError("header", "A picture's star or scale is impossible. Load the page again.")
         if not (is_inside or is_whole):
-            raise FeedRefused(
+            raise FeedRefusedError(
                 "picture", f"A picture lies outside the camera's of {width} × {height} px. Start over."
             )
         end = at + rows * columns
         if end > len(message):
-            raise FeedRefused("header", "Bytes of a frame are missing. Load the page again.")
+            raise FeedRefusedError("header", "Bytes of a frame are missing. Load the page again.")
         codes = np.frombuffer(message, np.uint8, rows * columns, at).reshape(rows, columns)
         parts.append(SentPart(star, left, top, shrink, codes))
         numbers.add(star)
         at = end
     if at != len(message):
-        raise FeedRefused("header", "A frame has more bytes than its header says. Load the page again.")
+        raise FeedRefusedError("header", "A frame has more bytes than its header says. Load the page again.")
     return SentFrame(
         t_us=t_us,
         dropped=dropped,
@@ -121,7 +123,8 @@ def read_message(message: bytes) -> SentFrame:
 
 def _check_size(columns: int, rows: int) -> None:
     if max(columns, rows) > MOST_SIDE_PX or min(columns, rows) < LEAST_SIDE_PX:
-        raise FeedRefused(
+        raise FeedRefusedError(
             "size",
-            f"A picture of {columns} × {rows} px was sent; {LEAST_SIDE_PX} to {MOST_SIDE_PX} px a side are taken.",
+            f"A picture of {columns} × {rows} px was sent; {LEAST_SIDE_PX} to {MOST_SIDE_PX} px a side are "
+            "taken.",
         )

@@ -9,14 +9,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from shimwise.bench.meter.feed_landing import FeedLanding, landing_of
-from shimwise.bench.meter.feed_message import MOST_PARTS, MOST_SIDE_PX, FeedRefused, SentFrame, SentPart
+from shimwise.bench.meter.feed_message import MOST_PARTS, MOST_SIDE_PX, FeedRefusedError, SentFrame, SentPart
 from shimwise.bench.meter.live import LiveMeter, Measured
 from shimwise.imaging.frames.levels import Levels, codes_to_linear, limited_range
 from shimwise.imaging.meter.lock import discs
 from shimwise.imaging.meter.spokes import find_any_star
 
 if TYPE_CHECKING:
-
     from shimwise.bench.meter.feed_told import FeedTold
 
 SCHEMA_ID = "shimwise.feed/1"
@@ -115,7 +114,7 @@ class FeedSession:
 
         Raises
         ------
-        FeedRefused
+        FeedRefusedError
             When the camera's picture changes its size or the meaning of its codes.
         """
         self._check_alike(frame)
@@ -137,20 +136,21 @@ class FeedSession:
     def _check_alike(self, frame: SentFrame) -> None:
         size = (frame.width_px, frame.height_px)
         if self._size is not None and size != self._size:
-            raise FeedRefused(
+            raise FeedRefusedError(
                 "picture",
                 f"The camera's picture has become {size[0]} × {size[1]} px, it was {self._size[0]} × "
                 f"{self._size[1]}. Start over: a pixel is another one now.",
             )
         if min(size) < MOST_SIDE_PX // 4:
-            raise FeedRefused(
+            raise FeedRefusedError(
                 "picture",
-                f"The camera's picture is {size[0]} × {size[1]} px: too small. Choose its full size, 1080p is good.",
+                f"The camera's picture is {size[0]} × {size[1]} px: too small. Choose its full "
+                "size; 1080p is good.",
             )
         self._size = size
         if not frame.is_whole:
             if self._is_limited not in {None, frame.is_limited}:
-                raise FeedRefused("picture", "The camera's codes have changed their range. Start over.")
+                raise FeedRefusedError("picture", "The camera's codes have changed their range. Start over.")
             self._is_limited = frame.is_limited
 
     def _look(self, part: SentPart) -> None:
@@ -228,14 +228,15 @@ class FeedSession:
             return
         one.since_s = self._t_s
         (x, y), radius = meter.place
-        one.centre = (
-            part.left + (x + 0.5) * part.shrink - 0.5,
-            part.top + (y + 0.5) * part.shrink - 0.5,
-        )
-        one.radius = radius * part.shrink
+        self._see(one, part, (x, y), radius)
         rows, columns = part.codes.shape
         if max(abs(x - columns / 2), abs(y - rows / 2)) > OFF_PX or not one.window[2]:
             self._aim(one)
+
+    def _see(self, one: _Watched, part: SentPart, centre: tuple[float, float], radius: float) -> None:
+        """Note where a star of a part is in the camera's picture."""
+        x, y = ((at + 0.5) * part.shrink - 0.5 for at in centre)
+        one.centre, one.radius = (part.left + x, part.top + y), radius * part.shrink
 
     def _begin(self, one: _Watched, part: SentPart, pitch_um: float) -> bool:
         """Find the star in a part of the picture, count its spokes, and begin to measure it."""
@@ -247,11 +248,7 @@ class FeedSession:
         if found is None:
             return False
         place, one.spokes = found
-        one.centre = tuple(
-            start + (at + 0.5) * part.shrink - 0.5
-            for start, at in zip((part.left, part.top), place.centre_px, strict=True)
-        )
-        one.radius = place.radius_px * part.shrink
+        self._see(one, part, place.centre_px, place.radius_px)
         self._aim(one)
         if one.window[4] != part.shrink:
             return False

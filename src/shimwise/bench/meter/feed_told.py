@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
-from shimwise.bench.meter.feed_message import MOST_PARTS, FeedRefused
+from shimwise.bench.meter.feed_message import MOST_PARTS, FeedRefusedError
 
 MOST_CHARACTERS = 4000
 WAYS = ("away", "toward")
@@ -47,7 +47,7 @@ class FeedTold:
     of: dict[str, str] = field(default_factory=dict)
 
     def pitch_um(self, size_px: tuple[int, int]) -> float:
-        """Return the pitch of the picture's pixels; the longer side counts, as of a camera that is turned. [µm]"""
+        """Return the pitch of the picture's pixels; a camera may be turned: its longer side counts. [µm]"""
         return self.pixel_um if self.across_px is None else self.pixel_um * self.across_px / max(*size_px, 1)
 
 
@@ -56,7 +56,7 @@ def read_told(text: str) -> FeedTold:
 
     Raises
     ------
-    FeedRefused
+    FeedRefusedError
         When it is no JSON object of this kind, or a number is impossible.
     """
     try:
@@ -64,15 +64,17 @@ def read_told(text: str) -> FeedTold:
     except (ValueError, RecursionError):
         told = None
     if not isinstance(told, dict):
-        raise FeedRefused("told", "What the page says of the camera cannot be read. Load the page again.")
+        raise FeedRefusedError(
+            "told", "What the page says of the camera cannot be read. Load the page again."
+        )
     first, stars = told.get("first"), told.get("stars", 1)
     if first is not None and first not in WAYS:
-        raise FeedRefused("told", "Choose which way it is turned first.")
+        raise FeedRefusedError("told", "Choose which way it is turned first.")
     if stars not in {1, MOST_PARTS}:
-        raise FeedRefused("told", f"1 or {MOST_PARTS} stars are measured.")
+        raise FeedRefusedError("told", f"1 or {MOST_PARTS} stars are measured.")
     pixel_um = _number(told, "pixel_um", 0.2, 100.0, "the sensor's pixel, in µm")
     if pixel_um is None:
-        raise FeedRefused("told", "Type the size of the sensor's pixel, in µm.")
+        raise FeedRefusedError("told", "Type the size of the sensor's pixel, in µm.")
     of = told.get("of")
     return FeedTold(
         pixel_um=pixel_um,
@@ -90,7 +92,7 @@ def _number(told: dict[str, Any], name: str, low: float, high: float, words: str
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise FeedRefused("told", f"Type {words} as a number.")
+        raise FeedRefusedError("told", f"Type {words} as a number.")
     if not low <= value <= high:
-        raise FeedRefused("told", f"Type {words} between {low:g} and {high:g}; {value:g} is impossible.")
+        raise FeedRefusedError("told", f"Type {words} between {low:g} and {high:g}; {value:g} is impossible.")
     return float(value)

@@ -138,8 +138,9 @@ class LiveMeter:
             return Measured(_line(self._meter.stalled(t_s)))
         answer = self._meter.add(t_s, codes, dropped=dropped)
         self.has_star = self.has_star or answer.centre_px is not None
-        is_seen = answer.centre_px is not None and answer.radius_px is not None
-        self.place = (answer.centre_px, answer.radius_px) if is_seen else None
+        self.place = None
+        if answer.centre_px is not None and answer.radius_px is not None:
+            self.place = (answer.centre_px, answer.radius_px)
         self.is_black = self.is_black and "black" in answer.notes
         return Measured(_line(answer))
 

@@ -19,6 +19,13 @@
     part(name).hidden = !isShown;
   }
 
+  const key = document.getElementById("by-picture-key");
+  function unfold(isOpen) {
+    panel.hidden = !isOpen;
+    key.setAttribute("aria-expanded", String(isOpen));
+    key.classList.toggle("is-open", isOpen);
+  }
+
   // ---- what is measured: the choices of the pad ----
 
   function chosen(name) {
@@ -102,6 +109,9 @@
     if (what === "stalls") part("rate").textContent = "The camera sends nothing.";
     if (what !== "runs") return;
     state.takesOver = false;
+    part("told").open = false;
+    const { fnumber, pixel_um: pixel, first } = told();
+    part("told-words").textContent = [fnumber ? `f/${fnumber}` : "no f-number", `pixel ${pixel} µm`, first === "away" ? "nearer marks first" : "farther marks first"].join(" · ");
     keep();
     devices();
   }
@@ -110,6 +120,7 @@
     fillIn();
     show("told", true);
     if (!field("pixel").value.trim()) {
+      part("told").open = true;
       refused("Type the size of the sensor’s pixel first, in µm: it stands in the camera’s data. It is kept for this body.");
       field("pixel").focus();
       return;
@@ -259,19 +270,27 @@
     return made;
   }
 
+  // Drawn as wide as it is shown, so that its words keep their size.
+  function fitted(name, height) {
+    const width = Math.max(part(name).clientWidth, 280);
+    part(name).setAttribute("viewBox", `0 0 ${width} ${height}`);
+    return [width, width / 2];
+  }
+
   function drawRail(landing) {
     const size = landing ? Math.abs(landing.um) + landing.half_um : 0;
     const fits = SCALES_UM.find((one) => one > 1.05 * size) || SCALES_UM.at(-1);
     if (fits > state.scale || fits < state.scale / 2) state.scale = fits;
-    const at = (um) => 340 + 330 * Math.max(-1, Math.min(1, um / state.scale));
+    const [width, middle] = fitted("rail", 92);
+    const at = (um) => middle + (middle - 10) * Math.max(-1, Math.min(1, um / state.scale));
     const tolerance = Number(knownOf("body", measuredNow().body_id).tolerance || 10);
     const tick = state.scale / 2;
     const parts = [
       svg("text", { x: 4, y: 16, class: "dim" }, "◀ short"),
-      svg("text", { x: 340, y: 16, class: "on", "text-anchor": "middle" }, "on the mark"),
-      svg("text", { x: 676, y: 16, class: "dim", "text-anchor": "end" }, "deep ▶"),
+      svg("text", { x: middle, y: 16, class: "on", "text-anchor": "middle" }, "on the mark"),
+      svg("text", { x: width - 4, y: 16, class: "dim", "text-anchor": "end" }, "deep ▶"),
       svg("rect", { x: at(-tolerance), y: 24, width: at(tolerance) - at(-tolerance), height: 40, class: "band" }),
-      svg("line", { x1: 340, x2: 340, y1: 24, y2: 64, class: "mark" }),
+      svg("line", { x1: middle, x2: middle, y1: 24, y2: 64, class: "mark" }),
       ...[-tick, 0, tick].map((um) => svg("text", { x: at(um), y: 84, class: "dim", "text-anchor": "middle" }, um ? `${um < 0 ? "−" : "+"}${tick}${um > 0 ? " µm" : ""}` : "0")),
     ];
     if (landing) {
@@ -286,14 +305,15 @@
 
   function drawContrast() {
     const now = performance.now() / 1000;
-    const line = state.seconds.map(([at, share], k) => `${k ? "L" : "M"}${(680 * (1 - (now - at) / CONTRAST_S)).toFixed(1)} ${(116 - 82 * Math.min(share, 1)).toFixed(1)}`).join("");
+    const [width] = fitted("contrast", 150);
+    const line = state.seconds.map(([at, share], k) => `${k ? "L" : "M"}${(width * (1 - (now - at) / CONTRAST_S)).toFixed(1)} ${(116 - 82 * Math.min(share, 1)).toFixed(1)}`).join("");
     const parts = [
       svg("text", { x: 4, y: 16, class: "dim" }, "contrast, of the sharpest seen"),
-      svg("text", { x: 676, y: 28, class: "dim", "text-anchor": "end" }, "100 %"),
-      svg("line", { x1: 0, x2: 680, y1: 34, y2: 34, class: "grid" }),
-      svg("line", { x1: 0, x2: 680, y1: 116, y2: 116, class: "grid" }),
+      svg("text", { x: width - 4, y: 28, class: "dim", "text-anchor": "end" }, "100 %"),
+      svg("line", { x1: 0, x2: width, y1: 34, y2: 34, class: "grid" }),
+      svg("line", { x1: 0, x2: width, y1: 116, y2: 116, class: "grid" }),
       svg("text", { x: 0, y: 140, class: "dim" }, `${CONTRAST_S} s ago`),
-      svg("text", { x: 676, y: 140, class: "dim", "text-anchor": "end" }, "now"),
+      svg("text", { x: width - 4, y: 140, class: "dim", "text-anchor": "end" }, "now"),
     ];
     if (line) parts.push(svg("path", { d: line, class: "course" }));
     part("contrast").replaceChildren(...parts);
@@ -331,6 +351,18 @@
 
   // ---- what the person does ----
 
+  key.addEventListener("click", () => {
+    if (panel.hidden) {
+      unfold(true);
+      fillIn();
+      show("told", true);
+      panel.scrollIntoView({ block: "nearest" });
+      return;
+    }
+    closeCamera();
+    unfold(false);
+  });
+  if (location.hash === "#by-picture") key.click();
   part("open-camera").addEventListener("click", openCamera);
   part("close-camera").addEventListener("click", closeCamera);
   part("take-over-now").addEventListener("click", () => {
@@ -384,7 +416,7 @@
     const sent = { ...(state.unsaved?.key === key ? state.unsaved.sent : fresh), operator: operator() };
     part("save").disabled = true;
     try {
-      const answer = await fetch(panel.dataset.save, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(sent) });
+      const answer = await fetch(panel.dataset.keepAt, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(sent) });
       const said = await answer.json();
       if (answer.ok) return saved(said.reading, key, setting);
       const isBeyond = said.notices?.some((one) => one.code === "landing_beyond");
@@ -430,6 +462,7 @@
       return;
     }
     if (!state.other) begin();
+    unfold(true);
     state.other = detail.of;
     watching(true);
     part("rate").textContent = [detail.of.lens, detail.of.at && `at ${detail.of.at}`, detail.of.body && `on ${detail.of.body}`].filter(Boolean).join(" ");

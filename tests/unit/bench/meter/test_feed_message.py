@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from filmed import Frame, message
-from shimwise.bench.meter.feed_message import MOST_BYTES, FeedRefused, read_message
+from shimwise.bench.meter.feed_message import MOST_BYTES, FeedRefusedError, read_message
 from shimwise.bench.meter.feed_told import read_told
 
 FRAME = Frame(1.25, np.arange(360 * 480, dtype=np.uint32).reshape(360, 480).astype(np.uint8))
@@ -14,7 +14,7 @@ PART = [0, 100, 60, 64, 48, 1]
 
 
 def refused(sent: bytes) -> str:
-    with pytest.raises(FeedRefused) as found:
+    with pytest.raises(FeedRefusedError) as found:
         read_message(sent)
     return found.value.code
 
@@ -52,7 +52,7 @@ def test_more_and_larger_pictures_than_are_taken_are_refused_in_words() -> None:
     assert refused(message(FRAME, small)) == "count"
     assert refused(message(FRAME, [])) == "count"
     large = Frame(0.0, np.zeros((514, 514), np.uint8))
-    with pytest.raises(FeedRefused, match="514 × 514 px was sent; 16 to 512 px a side are taken"):
+    with pytest.raises(FeedRefusedError, match="514 × 514 px was sent; 16 to 512 px a side are taken"):
         read_message(message(large, [[0, 0, 0, 514, 514, 1]], size=(1920, 1080)))
     assert refused(message(FRAME, [[0, 0, 0, 8, 8, 1]])) == "size"
 
@@ -79,7 +79,7 @@ def test_a_picture_outside_the_cameras_is_refused() -> None:
     ],
 )
 def test_what_a_page_tells_is_checked(text: str, words: str) -> None:
-    with pytest.raises(FeedRefused, match=words):
+    with pytest.raises(FeedRefusedError, match=words):
         read_told(text)
 
 

@@ -1,4 +1,4 @@
-"""A feed as a page sends it: the star found in the whole picture, followed, lost and found, and its landing."""
+"""A feed as a page sends it: the star found in the whole picture, followed, lost and found; its landing."""
 
 from dataclasses import replace
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from filmed import PITCH_UM, REST_UM, FilmingPage, Frame, filmed
-from shimwise.bench.meter.feed_message import FeedRefused, read_message
+from shimwise.bench.meter.feed_message import FeedRefusedError, read_message
 from shimwise.bench.meter.feed_session import FeedSession
 from shimwise.bench.meter.feed_told import FeedTold
 
@@ -90,10 +90,10 @@ def test_a_camera_that_sends_nothing_any_more_is_frozen_and_keeps_its_star() -> 
 def test_a_picture_that_changes_its_size_or_is_tiny_is_refused() -> None:
     _, filming = page()
     list(filming.film(filmed()[:2]))
-    with pytest.raises(FeedRefused, match=r"has become 640 × 360 px, it was 480 × 360.*Start over"):
+    with pytest.raises(FeedRefusedError, match=r"has become 640 × 360 px, it was 480 × 360.*Start over"):
         list(filming.film(filmed()[2:3], size=(640, 360)))
     _, tiny = page()
-    with pytest.raises(FeedRefused, match="100 × 80 px: too small"):
+    with pytest.raises(FeedRefusedError, match="100 × 80 px: too small"):
         list(tiny.film([Frame(0.0, filmed()[0].luma[:80, :100])], size=(100, 80)))
 
 
