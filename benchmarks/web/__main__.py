@@ -11,8 +11,10 @@ from pathlib import Path
 
 import benchmarks.results
 from benchmarks.results import write_section
-from benchmarks.web.film import RATE, FilmRun, film, write_camera
-from benchmarks.web.first_page import CHROMIUM, open_cold
+from benchmarks.web.crowded import LENSES, fill_crowded, use_crowded
+from benchmarks.web.crowded import READINGS as CROWDED_READINGS
+from benchmarks.web.film import FILMING, RATE, FilmRun, film, write_camera
+from benchmarks.web.first_page import installed_browser, open_cold
 from benchmarks.web.killed import SEED, run_kills
 from benchmarks.web.load import CLIENTS, LoadRun, RefreshRun, percentile, refresh_after, run_load
 from benchmarks.web.load import SEED as LOAD_SEED
@@ -24,6 +26,7 @@ REFRESHES = 10
 READINGS = 60
 FILMED_S = 40.0
 OPENED = 5
+CROWDED = 10
 PACE_S = 1.0
 Keep = Callable[[str, str, list[str]], None]
 
@@ -31,7 +34,14 @@ Keep = Callable[[str, str, list[str]], None]
 def main() -> None:
     """Run all of it, or the parts named, and keep the tables."""
     benchmarks.results.RESULTS = Path(__file__).parent / "RESULTS.md"
-    parts = {"load": load, "verdict": verdict, "kill": kill, "first": first, "film": filming}
+    parts = {
+        "load": load,
+        "verdict": verdict,
+        "kill": kill,
+        "first": first,
+        "crowded": crowded,
+        "film": filming,
+    }
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("parts", nargs="*", choices=[*parts, []], help="parts to run; all when none is named")
     parser.add_argument("--quick", action="store_true", help="a tenth of it; the tables are not kept")
@@ -158,8 +168,8 @@ def kill(share: int, keep: Keep) -> None:
 
 def first(share: int, keep: Keep) -> None:
     """The first page in a cold browser."""
-    if not CHROMIUM.exists():
-        print(f"No browser at {CHROMIUM}: the first page is not measured.")
+    if installed_browser() is None:
+        print("There is no Chromium: the first page is not measured.")
         return
     with folder() as place:
         filling = Served(str(place / "record"), place / "server.log", "--demo", "--end-without-terminal")
@@ -182,10 +192,40 @@ def first(share: int, keep: Keep) -> None:
     )
 
 
+def crowded(share: int, keep: Keep) -> None:
+    """A prep of sixty lenses and 300 readings in a browser."""
+    if installed_browser() is None:
+        print("There is no Chromium: the crowded prep is not measured.")
+        return
+    lines = [
+        "| device | page until its content is there, ms | longest | save until it is shown, ms | longest |"
+    ]
+    lines.append("|---|---|---|---|---|")
+    with folder() as place:
+        server = Served(str(place / "record"), place / "server.log")
+        try:
+            path = fill_crowded(server.address)
+            for device in ("tablet", "phone"):
+                seen = use_crowded(
+                    server.address, path, is_phone=device == "phone", times=max(3, CROWDED // share)
+                )
+                lines.append(
+                    f"| {device} | **{statistics.median(seen.opened_ms):.0f}** | {max(seen.opened_ms):.0f} | "
+                    f"**{statistics.median(seen.saved_ms):.0f}** | {max(seen.saved_ms):.0f} |"
+                )
+        finally:
+            server.stop()
+    keep(
+        f"A prep of {LENSES} lenses and {CROWDED_READINGS} readings in a browser",
+        "none",
+        [*lines, "", "Goals: page ≤ 600 ms, save ≤ 300 ms, medians on an idle machine."],
+    )
+
+
 def filming(share: int, keep: Keep) -> None:
     """From a frame's arrival in the page to its figure, one star and five."""
-    if not CHROMIUM.exists():
-        print(f"No browser at {CHROMIUM}: filming is not measured.")
+    if not FILMING.exists():
+        print(f"No browser at {FILMING}: filming is not measured.")
         return
     runs = {}
     with folder() as place:

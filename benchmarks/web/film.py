@@ -8,12 +8,14 @@ import httpx
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.web.first_page import CHROMIUM, FLAGS
+from benchmarks.web.first_page import FLAGS
 from benchmarks.worlds.frames.feed import Motion
 from benchmarks.worlds.frames.feed_cells import FEEDS
 
-__all__ = ["FilmRun", "film", "write_camera"]
+__all__ = ["FILMING", "FilmRun", "film", "write_camera"]
 
+FILMING = Path("/usr/bin/chromium")
+"""Its headless shell opens no camera."""
 WIDTH, HEIGHT, RATE = 1920, 1080, 25
 PIXEL_UM, FNUMBER = 6.0, 2.0
 CORNERS = ((40, 40), (1460, 40), (40, 620), (1460, 620))
@@ -68,7 +70,7 @@ def film(address: str, camera: Path, *, stars: int, seconds: float) -> FilmRun:
     preps = httpx.get(f"{address}/api/v1/preps", timeout=20).json()["preps"]
     prep_id = next(one["id"] for one in preps if one["state"] == "open")
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, args=[*FLAGS, *fake])
+        browser = play.chromium.launch(executable_path=FILMING, args=[*FLAGS, *fake])
         context = browser.new_context(viewport={"width": 1280, "height": 800})
         context.grant_permissions(["camera"], origin=address)
         page = context.new_page()

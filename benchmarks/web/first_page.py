@@ -1,12 +1,11 @@
 """The first page in a browser that has seen nothing yet: how long until it is there, and how much came."""
 
+import shutil
 import time
 from dataclasses import dataclass
-from pathlib import Path
 
-__all__ = ["CHROMIUM", "FLAGS", "FirstPage", "open_cold"]
+__all__ = ["FLAGS", "FirstPage", "installed_browser", "open_cold"]
 
-CHROMIUM = Path("/usr/bin/chromium")
 FLAGS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -16,6 +15,11 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+
+
+def installed_browser() -> str | None:
+    """Return the path of Chromium on this machine, None if there is none."""
+    return shutil.which("chromium-headless-shell") or shutil.which("chromium")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,7 +39,7 @@ def open_cold(address: str, *, times: int) -> list[FirstPage]:
     pages = []
     with sync_playwright() as play:
         for _ in range(times):
-            browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+            browser = play.chromium.launch(executable_path=installed_browser(), args=FLAGS)
             page = browser.new_page(viewport={"width": 768, "height": 1024})
             came: list[int] = []
             line = page.context.new_cdp_session(page)

@@ -109,6 +109,7 @@ def _read_next(answer: Answer) -> Iterator[Notice]:
                 "lens": one.lens,
                 "distance_mm": one.distance_mm,
                 "sd_after_um": one.sd_after_um,
+                **({} if one.focal_mm is None else {"focal_mm": one.focal_mm}),
             },
         )
 

@@ -13,6 +13,7 @@ from pages_house import PageSeen
 
 from shimwise.bench.house.units import add_unit
 from shimwise.bench.house.views import LensFacts
+from shimwise.bench.sweep.evidence import SweepRequest
 
 
 @pytest.fixture
@@ -74,6 +75,25 @@ def test_each_focal_length_of_a_zoom_is_read_by_itself(door: Door) -> None:
     picture = PageSeen(door.client.get(f"/preps/{prep_id}/rail", headers=SCRIPT).text).text
     assert "Z at 24 mm" in picture
     assert "Z at 80 mm" in picture
+
+
+def test_a_sweep_of_a_zoom_is_sent_with_what_it_was_set_to(
+    door: Door, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    facts = LensFacts(name="Z", focal_lengths_mm=(24.0, 80.0), fnumber=2.8)
+    zoom = add_unit(door.record, facts=facts, who=WHO).id
+    prep_id = str(door.start(set_id=None, lens_ids=[zoom])["id"])
+    sent(door, prep_id, "on", lens_id=zoom, focal_mm="24")
+    (setup,) = door.get(f"/preps/{prep_id}")["setups"]
+    begun: list[SweepRequest] = []
+    jobs = door.client.app.state.sweeps  # type: ignore[attr-defined]
+    monkeypatch.setattr(jobs, "begin", lambda *_, facts, **__: begun.append(facts))
+    assert 'id="sweep-focal_mm"' in door.client.get(f"/preps/{prep_id}/sweeps", headers=SCRIPT).text
+    form = {"who": WHO, "setup_id": setup["id"], "lens_id": zoom, "focal_mm": "80"}
+    files = [("files", ("sweep.json", b"{}", "application/json"))]
+    answer = door.client.post(f"/preps/{prep_id}/sweeps", data=form, files=files, headers=SCRIPT)
+    assert answer.status_code == 200, answer.text
+    assert [one.focal_mm for one in begun] == [80.0]
 
 
 def test_a_landing_beyond_bodies_and_lenses_is_asked_about_once(door: Door, prep_id: str) -> None:

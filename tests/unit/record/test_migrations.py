@@ -4,6 +4,7 @@ import os
 import shutil
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from invented_rows import a_job
+from invented_rows import a_job, a_verdict
 from sqlalchemy import inspect, text
 
 from shimwise.record import opening
@@ -136,6 +137,25 @@ def test_a_signature_of_an_older_record_stays_and_keeps_no_document(
             (kept,) = verdicts.sign_offs(connection, "p")
         assert (kept.digest, kept.signed_json) == ("ab", None)
         assert check(record) == ()
+
+
+def test_the_state_of_a_unit_is_taken_from_the_latest_verdict_about_it(record: Record) -> None:
+    a_job(record)
+    with record.writing(who="Bo") as change:
+        given = a_verdict(9)
+        units = {
+            kind: [{**unit, "state": "likely_in"} for unit in given.document[kind]]
+            for kind in ("bodies", "lenses")
+        }
+        verdicts.add_verdict(change, replace(given, id="judged", document={**given.document, **units}))
+    with record.changing_all() as connection:  # as a record of the version before is
+        connection.execute(text("ALTER TABLE unit_lines DROP COLUMN state"))
+        connection.execute(text("UPDATE alembic_version SET version_num = '0005'"))
+    with record.translated():
+        opening.migrate(record.engine, record.location, scripts=FOLDER)
+    with record.reading() as connection:
+        states = connection.execute(text("SELECT state FROM unit_lines WHERE prep_id = 'prep-1'")).scalars()
+        assert set(states) == {"likely_in"}
 
 
 def test_an_older_record_is_copied_before_it_is_changed(

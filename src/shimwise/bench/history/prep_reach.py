@@ -3,7 +3,7 @@
 import hashlib
 import pickle
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from shimwise.bench.house.unit_knowledge import body_knowledge, lens_knowledge
@@ -15,8 +15,9 @@ from shimwise.inference.model.prep import Prep
 if TYPE_CHECKING:
     from shimwise.record.record import Record
 
-MOST_UNITS = 20
-"""Bodies and lenses at most: a plan takes the process that serves the pages 5 s for those, minutes for 60."""
+MOST_BODIES, MOST_LENSES = 10, 12
+"""A plan takes the process that serves the pages 5 s for 20 units, minutes for 60. Of more lenses only the
+shortest are in it: what a ring adds grows as the square of the focal length, so they tell most of a body."""
 MOST_KEPT = 64
 _ONE_AT_A_TIME = threading.Lock()
 _KEPT: dict[bytes, "PrepReach | None"] = {}
@@ -28,7 +29,8 @@ class PrepReach:
     """What readings by eye reach on the bodies of a prep, in numbers [µm, 95 %] and words.
 
     ``count`` readings bring every body to ±``half_um``; readings without end to ±``limit_um``. ``help``: what
-    would bring them nearer, a sentence for each body; empty where the tolerance is reached.
+    would bring them nearer, a sentence for each body; empty where the tolerance is reached. The plan has
+    ``lens_count`` of the prep's ``of_lenses`` lenses.
     """
 
     tolerance_um: float
@@ -38,12 +40,15 @@ class PrepReach:
     limit_um: float
     sentence: str
     help: tuple[str, ...]
+    lens_count: int
+    of_lenses: int
 
 
 def reach_of(record: "Record", prep_id: str) -> PrepReach | None:
     """Return what the units of a prep allow, by what the house knows of them; None if nothing can be planned.
 
-    Nothing is where there are more than ``MOST_UNITS``: a plan, with its progress, is made for those.
+    Nothing can with more bodies than ``MOST_BODIES``; of more lenses than ``MOST_LENSES`` the shortest are
+    planned with.
 
     Raises
     ------
@@ -52,8 +57,15 @@ def reach_of(record: "Record", prep_id: str) -> PrepReach | None:
     """
     with record.reading() as connection:
         material = material_of(connection, prep_id)
-        if len(material.bodies) + len(material.lenses) > MOST_UNITS:
+        if len(material.bodies) > MOST_BODIES:
             return None
+        of_lenses = len(material.lenses)
+        shortest = sorted(material.lenses.values(), key=lambda lens: min(lens.focal_lengths_mm, default=0.0))[
+            :MOST_LENSES
+        ]
+        planned = {lens.id for lens in shortest}
+        lenses = {lens_id: lens for lens_id, lens in material.lenses.items() if lens_id in planned}
+        material = replace(material, lenses=lenses)
         history = prior_of(connection, material)
     prep = Prep(
         readings=(),
@@ -62,16 +74,16 @@ def reach_of(record: "Record", prep_id: str) -> PrepReach | None:
         tolerance_um=material.tolerance_um,
         history=history,
     )
-    asked = hashlib.sha256(pickle.dumps(prep)).digest()
+    asked = hashlib.sha256(pickle.dumps((prep, of_lenses))).digest()
     with _ONE_AT_A_TIME:
         if asked not in _KEPT:
             if len(_KEPT) >= MOST_KEPT:
                 _KEPT.clear()
-            _KEPT[asked] = _planned(prep)
+            _KEPT[asked] = _planned(prep, of_lenses=of_lenses)
         return _KEPT[asked]
 
 
-def _planned(prep: Prep) -> PrepReach | None:
+def _planned(prep: Prep, *, of_lenses: int) -> PrepReach | None:
     from shimwise.inference.plan.planner import plan_check
     from shimwise.sheets.words.plan_words import plan_help, reach_text
 
@@ -88,4 +100,6 @@ def _planned(prep: Prep) -> PrepReach | None:
         limit_um=max(one.limit_um for one in plan.bodies),
         sentence=reach_text(plan),
         help=plan_help(plan),
+        lens_count=len(prep.lenses),
+        of_lenses=of_lenses,
     )

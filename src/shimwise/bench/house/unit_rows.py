@@ -84,15 +84,15 @@ def adjustment_view(row: "AdjustmentRow") -> PastAdjustment:
     return build_from(PastAdjustment, row, prep_id=row.prep_id or "")
 
 
-def past_view(row: "UnitLineRow", state: str = "") -> PastVerdict:
-    """Return what a verdict of the past found of a unit; ``state`` is its rung on the ladder, where known."""
+def past_view(row: "UnitLineRow") -> PastVerdict:
+    """Return what a verdict of the past found of a unit."""
     numbers = {name: _number(getattr(row, name)) for name in ("error_um", "sd_um", "low_um", "high_um")}
     half_um = (numbers["high_um"] - numbers["low_um"]) / 2
     return build_from(
         PastVerdict,
         row,
         **numbers,
-        verdict_words=STATE_WORDS[StateCode(state)] if state else VERDICT_WORDS[Verdict(row.verdict)],
+        verdict_words=STATE_WORDS[StateCode(row.state)] if row.state else VERDICT_WORDS[Verdict(row.verdict)],
         error_words=f"{plus_minus_text(numbers['error_um'], half_um)} µm",
     )
 

@@ -32,14 +32,12 @@ from shimwise.bench.house.views import (
     UnitView,
 )
 from shimwise.bench.typed_names import id_or_new, typed_name
-from shimwise.inference.verdict.answer import Verdict
 from shimwise.record.queries import preps, sets, units, verdicts
 from shimwise.record.tables.rows import SetRow
 
 if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.record import Record
-    from shimwise.record.tables.rows import UnitLineRow
 
 MOST_PREPS_SHOWN = 50
 _LABEL = re.compile(r"(?:^|/)(?P<kind>body|bodies|lens|lenses|set|sets)[/:](?P<id>[0-9a-f]{32})(?:$|[/?#])")
@@ -122,9 +120,7 @@ def show_unit(record: "Record", of: type[Facts], unit_id: str) -> UnitShown[Fact
     kind = _KINDS[of]
     with record.reading() as connection:
         row = kind.one(connection, unit_id)
-        lines = verdicts.unit_past(connection, unit_id)
-        states = _states(connection, [(row.name, line) for line in lines])
-        past = tuple(map(past_view, lines, states))
+        past = tuple(map(past_view, verdicts.unit_past(connection, unit_id)))
         return UnitShown(
             unit=kind.view(row, past[-1] if past else None),
             past=past,
@@ -257,28 +253,8 @@ _KINDS: Mapping[type[BodyFacts | LensFacts], _Kind] = {
 def _views(connection: "Connection", kind: _Kind, rows: Sequence[Any]) -> tuple[UnitView[Any], ...]:
     """Return units of one kind, each with its latest verdict."""
     latest = verdicts.unit_latest(connection, [row.id for row in rows])
-    judged = [(row.name, latest[row.id]) for row in rows if row.id in latest]
-    states = _states(connection, judged)
-    past = {line.unit_id: past_view(line, state) for (_, line), state in zip(judged, states, strict=True)}
+    past = {unit_id: past_view(line) for unit_id, line in latest.items()}
     return tuple(kind.view(row, past.get(row.id)) for row in rows)
-
-
-def _states(connection: "Connection", judged: "Sequence[tuple[str, UnitLineRow]]") -> list[str]:
-    """Return the state of units by name and line: a line has no more than a verdict, its document has both.
-
-    Empty where the verdict says it all, and where the document is older than states or than the name.
-    """
-    open_preps = {line.prep_id for _, line in judged if line.verdict == Verdict.CANNOT_TELL}
-    documents = {
-        prep_id: given.document
-        for prep_id in open_preps
-        if (given := verdicts.latest_verdict(connection, prep_id)) is not None
-    }
-    found = []
-    for name, line in judged:
-        units = documents.get(line.prep_id, {}).get("bodies" if line.unit_kind == "body" else "lenses", ())
-        found.append(next((str(one.get("state", "")) for one in units if one["name"] == name), ""))
-    return found
 
 
 def _set_views(connection: "Connection", rows: Iterable[SetRow]) -> tuple[SetView, ...]:

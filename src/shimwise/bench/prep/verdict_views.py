@@ -154,6 +154,7 @@ def _next_view(one: NextReading, find: _Finder, taped: Mapping[tuple[str, float]
     body_id, _ = find.unit("body", one.body)
     lens_id, _ = find.unit("lens", one.lens)
     setup = taped.get((body_id, round(one.distance_mm, 3)))
+    setting = "" if one.focal_mm is None else f" set to {one.focal_mm:g} mm"
     text = find.write(one.distance_mm) if setup is None else setup.distance_text
     return build_from(
         NextView,
@@ -162,7 +163,7 @@ def _next_view(one: NextReading, find: _Finder, taped: Mapping[tuple[str, float]
         lens_id=lens_id,
         distance_text=text,
         setup_id="" if setup is None else setup.id,
-        words=f"Read {one.lens} on {one.body} at {text}.",
+        words=f"Read {one.lens}{setting} on {one.body} at {text}.",
     )
 
 
@@ -189,10 +190,12 @@ def _to_do(
         ]
         lines = [*old, *to_do(answer)]
     steps = {(one.get("kind"), one["unit"]) for one in document["remedies"] if one.get("steps")}
-    taped = {(one.body, one.lens, one.distance_mm): one for one in upcoming}
+    taped = {(one.body, one.lens, one.focal_mm, one.distance_mm): one for one in upcoming}
     for line in lines:
         kind, body, lens = (str(line.numbers.get(key) or "") for key in ("kind", "body", "lens"))
-        following = taped.get((body, lens, _mm(line.numbers.get("distance_mm"))))
+        set_to = line.numbers.get("focal_mm")
+        focal_mm = None if set_to is None else float(set_to)
+        following = taped.get((body, lens, focal_mm, _mm(line.numbers.get("distance_mm"))))
         at = {} if following is None else {"at": following.distance_text}
         unit_id = (
             setup_ids.get(line.unit, "")
@@ -208,6 +211,7 @@ def _to_do(
             body_id=find.unit("body", body)[0],
             lens_id=find.unit("lens", lens)[0],
             setup_id=setup_id if following is None else following.setup_id,
+            focal_mm=focal_mm,
             has_steps=(kind, line.unit) in steps,
         )
 

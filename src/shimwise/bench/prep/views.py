@@ -261,7 +261,10 @@ class CauseView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NextView:
-    """A reading worth taking; ``setup_id`` is empty where that distance is not taped yet."""
+    """A reading worth taking; ``setup_id`` is empty where that distance is not taped yet.
+
+    ``focal_mm``: what a zoom is set to; None of other lenses.
+    """
 
     body_id: str
     body: str
@@ -271,6 +274,7 @@ class NextView:
     distance_text: str
     setup_id: str
     sd_after_um: float
+    focal_mm: float | None
     words: str
 
 
@@ -305,6 +309,7 @@ class ToDoView(WordedNotice):
     body_id: str = ""
     lens_id: str = ""
     setup_id: str = ""
+    focal_mm: float | None = None
     has_steps: bool = False
 
 

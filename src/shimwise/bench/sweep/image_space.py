@@ -77,8 +77,8 @@ class SweptSpace:
             return cls(coordinate=coordinate, is_anchored=False, um_per_turn=travel_um)
         if focal_mm is None:
             raise ImagingError(
-                f"A sweep of the {_MOVED[coordinate]} needs the lens's focal length; give it with --focal "
-                "or as focal_mm in sweep.json."
+                f"A sweep of the {_MOVED[coordinate]} needs the lens's focal length: enter what a zoom is "
+                "set to, with --focal, or as focal_mm in sweep.json."
             )
         middle = sorted(positions)[len(positions) // 2]
         return cls(

@@ -35,7 +35,8 @@ REMEMBERED = 2**15
 class Observation(NamedTuple):
     """What repeats of one reading share: body, lens, stop, distance and person.
 
-    ``focal_mm`` and ``separation_mm`` are those at this distance along this axis.
+    ``focal_mm`` and ``separation_mm`` are those at this distance along this axis. ``setting_mm``: what a zoom
+    is set to, None of other lenses.
     """
 
     body: str
@@ -49,6 +50,7 @@ class Observation(NamedTuple):
     axis: Axis | None
     conversion_share: float
     measured_sd_um: float | None = None
+    setting_mm: float | None = None
 
     @property
     def magnification(self) -> float:
@@ -135,6 +137,7 @@ class ObservationContext:
             fnumber=reading.fnumber,
             axis=axis,
             conversion_share=share,
+            setting_mm=reading.focal_mm if reading.lens in self.zooms else None,
         )
 
     def measured(self, landing: MeasuredLanding) -> Observation:

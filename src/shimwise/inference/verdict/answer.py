@@ -123,12 +123,16 @@ class Cause:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NextReading:
-    """A reading worth taking: which body and lens at what distance, and the sd it leaves on the undecided."""
+    """A reading worth taking: which body and lens at what distance, and the sd it leaves on the undecided.
+
+    ``focal_mm``: what a zoom is set to; None of other lenses.
+    """
 
     body: str
     lens: str
     distance_mm: float
     sd_after_um: float
+    focal_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -103,6 +103,7 @@ def next_readings(draws: Draws, built: Built, *, wanted: IntArray) -> tuple[Next
             lens=built.candidates[i].lens,
             distance_mm=built.candidates[i].distance_mm,
             sd_after_um=float(np.sqrt(max(0.0, np.mean(before - saved[i])))),
+            focal_mm=built.candidates[i].setting_mm,
         )
         for i in best
     )

@@ -229,6 +229,7 @@ def keep_lines(connection: Connection, row: VerdictRow) -> None:
                         "epoch": unit.epoch,
                         "given_at": row.given_at,
                         "verdict": line["verdict"],
+                        "state": line.get("state"),
                         **{name: line.get(name) for name in _LINE_NUMBERS},
                     }
                 )

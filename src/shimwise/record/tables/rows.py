@@ -227,7 +227,10 @@ class VerdictRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitLineRow:
-    """One unit in a prep's latest verdict. [µm]"""
+    """One unit in a prep's latest verdict. [µm]
+
+    ``state`` is its rung on the ladder of verdicts; None in lines of documents older than it.
+    """
 
     prep_id: PrepId
     prep_title: Elsewhere
@@ -241,6 +244,7 @@ class UnitLineRow:
     high_um: float | None
     p_out: float | None
     verdict: str
+    state: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

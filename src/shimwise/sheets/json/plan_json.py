@@ -76,6 +76,7 @@ def plan_to_json(
                 "lens": one.lens,
                 "distance_mm": one.distance_mm,
                 "sd_after_um": one.sd_after_um,
+                "focal_mm": one.focal_mm,
             }
             for one in next_readings
         ],

@@ -91,5 +91,6 @@ class Writer:
         return self.items((f"{number}.", self._to_take(one)) for number, one in enumerate(each, 1))
 
     def _to_take(self, one: NextReading) -> str:
-        where = f"{self.lens(one.lens)} on {titled('body', one.body)} at {distance_text(one.distance_mm)}"
+        lens = self.lens(one.lens) + ("" if one.focal_mm is None else f" set to {one.focal_mm:g} mm")
+        where = f"{lens} on {titled('body', one.body)} at {distance_text(one.distance_mm)}"
         return f"{where}: leaves what is undecided at {half_text(Z95 * one.sd_after_um)} µm"

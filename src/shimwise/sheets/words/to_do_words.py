@@ -93,13 +93,21 @@ def _read_finer(unit: str, n: Numbers) -> str:
 
 def _read_next(unit: str, n: Numbers) -> str:
     left = half_text(Z95 * number_in(n, "sd_after_um"))
-    return f"Read {unit} on {n['body']} at {_where(n)}: it brings what is open to {left} µm."
+    return f"Read {_set_to(unit, n)} on {n['body']} at {_where(n)}: it brings what is open to {left} µm."
 
 
 def readings_after_text(notices: Sequence[Notice]) -> str:
     """Return the readings that are proposed after the first one in one line."""
-    places = [(f"{one.unit} on {one.numbers['body']} at {_where(one.numbers)}") for one in notices]
+    places = [
+        f"{_set_to(one.unit, one.numbers)} on {one.numbers['body']} at {_where(one.numbers)}"
+        for one in notices
+    ]
     return f"Then read {listed(places)}."
+
+
+def _set_to(lens: str, n: Numbers) -> str:
+    focal_mm = n.get("focal_mm")
+    return lens if focal_mm is None else f"{lens} set to {float(focal_mm):g} mm"
 
 
 def _where(n: Numbers) -> str:

@@ -77,6 +77,7 @@
     const offer = document.querySelector("button[data-take-next]");
     if (offer) {
       offer.hidden = valueOf("body_id") === offer.dataset.bodyId && valueOf("lens_id") === offer.dataset.lensId
+        && (!offer.dataset.focal || form().elements.focal_mm.value === offer.dataset.focal)
         && (valueOf("setup_id") ? valueOf("setup_id") === offer.dataset.setupId : form().elements.distance_text.value === offer.dataset.distanceText);
     }
     showNow();
@@ -97,6 +98,7 @@
   function takeNext(offer) {
     choose("body_id", offer.dataset.bodyId);
     choose("lens_id", offer.dataset.lensId);
+    form().elements.focal_mm.value = offer.dataset.focal || "";
     showSetups();
     choose("setup_id", offer.dataset.setupId);
     if (!offer.dataset.setupId) form().elements.distance_text.value = offer.dataset.distanceText;

@@ -44,6 +44,23 @@ def test_what_is_reached_is_worked_out_once_for_the_same_units(
     assert len(planned) == 1
     assert reach_of(house.record, house.start(lens_ids=[house.ids["H50"]], set_id=None).id) is None
     assert len(planned) == 2
-    monkeypatch.setattr(prep_reach, "MOST_UNITS", 1)  # more of them would keep the pages waiting
+    monkeypatch.setattr(prep_reach, "MOST_BODIES", 0)  # more of them would keep the pages waiting
     assert reach_of(house.record, house.start(set_id=None, lens_ids=[house.ids["H25"]]).id) is None
     assert len(planned) == 2
+
+
+def test_of_many_lenses_the_shortest_are_planned_with(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    planned: list[Prep] = []
+
+    def plan(prep: Prep, **_: object) -> None:
+        planned.append(prep)
+        raise InferenceError("nothing is planned here")
+
+    monkeypatch.setattr(planner, "plan_check", plan)
+    monkeypatch.setattr(prep_reach, "_KEPT", {})
+    monkeypatch.setattr(prep_reach, "MOST_LENSES", 2)
+    prep = house.start()
+    assert len(prep.lenses) > 2
+    assert reach_of(house.record, prep.id) is None
+    focal_mm = sorted(min(lens.focal_lengths_mm) for lens in prep.lenses)
+    assert sorted(min(lens.focal_lengths_mm) for lens in planned[0].lenses.values()) == focal_mm[:2]

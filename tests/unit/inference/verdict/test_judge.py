@@ -301,6 +301,15 @@ def test_a_zoom_is_judged_as_one_lens() -> None:
     assert Notice("internal_focus", "Z") in answer.notices
 
 
+def test_a_reading_of_a_zoom_is_proposed_with_what_the_zoom_is_set_to() -> None:
+    taken = [reading(0, lens="H50", focal_mm=50.0, distance_mm=6 * FOOT_MM, landing_um=3.0)]
+    zoom = LensKnowledge(fnumber=2.8, focal_lengths_mm=(28.0, 76.0))
+    answer = judged(*taken, bodies={"B1": BodyKnowledge()}, lenses={"Z": zoom})
+    settings = {one.lens: one.focal_mm for one in answer.next}
+    assert settings.get("H50") is None
+    assert settings["Z"] in (28.0, 76.0)
+
+
 def test_an_anamorphic_read_on_both_axes_is_one_lens() -> None:
     taken = [
         reading(

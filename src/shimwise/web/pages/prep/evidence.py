@@ -122,6 +122,7 @@ def _begin_sweep(visit: Visit, prep_id: str, sent: FormData) -> Response:
             body_id=setup.body_id,
             lens_id=form.text("lens_id"),
             distance_text=setup.distance_text,
+            focal_mm=form.number("focal_mm"),
             transfer=form.text("transfer") or None,
         )
         moves = None

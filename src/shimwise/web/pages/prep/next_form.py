@@ -22,6 +22,7 @@ def asked_form(prep: PrepView, query: Form) -> Form | None:
         id=uuid.uuid4().hex,
         body_id=query.text("body"),
         lens_id=query.text("lens"),
+        focal_mm=query.text("focal"),
         setup_id=query.text("setup") if is_taped else "",
         distance_text="" if is_taped else query.text("distance"),
     )
@@ -32,11 +33,13 @@ def first_form(prep: PrepView, rechecks: tuple[RecheckView, ...]) -> Form:
     after_move = next((one for view in rechecks for one in view.readings), None)
     best = prep.verdict.next[0] if prep.verdict and prep.verdict.next else None
     upcoming, new_id = after_move or best, uuid.uuid4().hex
+    focal_mm = best.focal_mm if best is not None and upcoming is best else None
     if upcoming is not None and upcoming.body_id and upcoming.lens_id:
         return Form.filled(
             id=new_id,
             body_id=upcoming.body_id,
             lens_id=upcoming.lens_id,
+            focal_mm=None if focal_mm is None else number(focal_mm),
             setup_id=upcoming.setup_id,
             distance_text=None if upcoming.setup_id else upcoming.distance_text,
         )
