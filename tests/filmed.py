@@ -37,7 +37,7 @@ def filmed(*, rest_um: float = REST_UM, rest_s: float = 3.0, hold_s: float = 1.0
     from benchmarks.worlds.frames.feed_cells import FEEDS
 
     feed = FEEDS["plain f/2"].smaller().feed
-    motion = Motion(turns_um=(-45.0, 35.0), leg_s=1.8, rest_um=rest_um, rest_s=RESTS / RATE)
+    motion = Motion(turns_um=(-38.0, 30.0), leg_s=1.3, rest_um=rest_um, rest_s=RESTS / RATE)
     made = [frame.luma for frame in replace(feed, motion=motion).frames(seed=7)]
     random = np.random.default_rng(5)
     # Held at the start: the first picture again and again, each with its own noise. The rest goes on with its
@@ -69,7 +69,8 @@ def message(
     """Write a frame as a page does: the parts that are wanted, or the whole picture."""
     rows, columns = frame.luma.shape
     is_whole = isinstance(windows, str)
-    parts = [[0, 0, 0, columns, rows, 1]] if isinstance(windows, str) else windows
+    less = -(-max(rows, columns) // 512)
+    parts = [[0, 0, 0, columns // less, rows // less, less]] if isinstance(windows, str) else windows
     head = struct.pack(
         "<4sBBHQHH", magic, 1 | 2 * is_whole, len(parts), dropped, round(1e6 * frame.t_s), *size
     )

@@ -16,7 +16,7 @@ PART = [0, 100, 60, 64, 48, 1]
 def refused(sent: bytes) -> str:
     with pytest.raises(FeedRefusedError) as found:
         read_message(sent)
-    return found.value.code
+    return found.value.kind
 
 
 def test_a_frame_is_read_as_it_was_sent() -> None:

@@ -59,6 +59,17 @@ def test_a_star_that_wanders_is_followed_and_one_that_jumps_is_found_again() -> 
     assert answers[-1]["landing"]["um"] == pytest.approx(REST_UM, abs=1.5)
 
 
+@pytest.mark.slow
+def test_a_star_too_large_for_a_message_is_sent_smaller_and_measured_all_the_same() -> None:
+    large = [replace(frame, luma=np.kron(frame.luma, np.ones((3, 3), np.uint8))) for frame in filmed()]
+    _, filming = page(replace(TOLD, pixel_um=PITCH_UM, across_px=480))
+    *_, last = filming.film(large, size=(1440, 1080))
+    (_, _, _, columns, rows, shrink) = last["want"][0]
+    assert shrink == 2
+    assert max(columns, rows) <= 512
+    assert last["landing"]["um"] == pytest.approx(REST_UM, abs=1.0)
+
+
 def test_a_star_that_the_person_taps_is_taken() -> None:
     session, filming = page()
     next(filming.film(filmed()[:1]))
