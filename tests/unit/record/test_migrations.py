@@ -150,6 +150,8 @@ def test_the_state_of_a_unit_is_taken_from_the_latest_verdict_about_it(record: R
         verdicts.add_verdict(change, replace(given, id="judged", document={**given.document, **units}))
     with record.changing_all() as connection:  # as a record of the version before is
         connection.execute(text("ALTER TABLE unit_lines DROP COLUMN state"))
+        for column in ("landing_um", "landing_sd_um", "setting"):
+            connection.execute(text(f"ALTER TABLE readings DROP COLUMN {column}"))
         connection.execute(text("UPDATE alembic_version SET version_num = '0005'"))
     with record.translated():
         opening.migrate(record.engine, record.location, scripts=FOLDER)
