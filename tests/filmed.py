@@ -5,6 +5,7 @@ import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -31,14 +32,20 @@ class Frame:
 
 
 @cache
-def filmed(*, rest_um: float = REST_UM, rest_s: float = 3.0, hold_s: float = 1.0) -> tuple[Frame, ...]:
-    """Give a pass through the sharpest place and back, first away from the lens, that ends at rest."""
+def filmed(
+    *, rest_um: float = REST_UM, rest_s: float = 3.0, hold_s: float = 1.0, is_loop: bool = False
+) -> tuple[Frame, ...]:
+    """Give a pass through the sharpest place and back, first away from the lens, that ends at rest.
+
+    A loop goes on from the rest to where it began, so that it can be played again and again.
+    """
     from benchmarks.worlds.frames.feed import Motion
     from benchmarks.worlds.frames.feed_cells import FEEDS
 
     feed = FEEDS["plain f/2"].smaller().feed
     motion = Motion(turns_um=(-38.0, 30.0), leg_s=1.3, rest_um=rest_um, rest_s=RESTS / RATE)
-    made = [frame.luma for frame in replace(feed, motion=motion).frames(seed=7)]
+    taken = list(replace(feed, motion=motion).frames(seed=7))
+    made = [frame.luma for frame in taken]
     random = np.random.default_rng(5)
     # Held at the start: the first picture again and again, each with its own noise. The rest goes on with its
     # own pictures, never the same twice in a row.
@@ -46,7 +53,9 @@ def filmed(*, rest_um: float = REST_UM, rest_s: float = 3.0, hold_s: float = 1.0
         made[0] + random.integers(0, 2, made[0].shape, dtype=np.uint8) for _ in range(round(hold_s * RATE))
     ]
     rest = [made[-1 - k % RESTS] for k in range(round(rest_s * RATE) - RESTS)]
-    return tuple(Frame(k / RATE, _framed(luma, random)) for k, luma in enumerate([*held, *made, *rest]))
+    back = [frame.luma for frame in takewhile(lambda frame: frame.z_um < rest_um, taken)][::-1]
+    whole = [*held, *made, *rest, *(back if is_loop else [])]
+    return tuple(Frame(k / RATE, _framed(luma, random)) for k, luma in enumerate(whole))
 
 
 def _framed(star: np.ndarray, random: np.random.Generator) -> np.ndarray:

@@ -192,6 +192,7 @@ class _Line:
 
 
 def _begin(told: FeedTold) -> "FeedSession":
-    from shimwise.bench.meter.feed_session import FeedSession  # needs the extra, and takes a second
+    from shimwise.bench.meter.feed_session import FeedSession, warm_up  # needs the extra, and takes a second
 
+    warm_up()
     return FeedSession(told)
