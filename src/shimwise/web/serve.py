@@ -69,8 +69,8 @@ class ServeOptions:
 
     @property
     def is_beyond(self) -> bool:
-        """Whether other machines can reach the pages."""
-        return not is_loopback(self.host)
+        """Whether others can reach the pages: from other machines, or by a name as through a proxy."""
+        return not all(map(is_loopback, (self.host, *self.names)))
 
     @property
     def scheme(self) -> str:
