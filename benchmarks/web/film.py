@@ -9,10 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.web.first_page import FLAGS
+from benchmarks.web.load import percentile
+from benchmarks.web.served import Served
 from benchmarks.worlds.frames.feed import Motion
 from benchmarks.worlds.frames.feed_cells import FEEDS
 
-__all__ = ["FILMING", "FilmRun", "film", "write_camera"]
+__all__ = ["FILMING", "FilmRun", "film", "film_lines", "write_camera"]
 
 FILMING = Path("/usr/bin/chromium")
 """Its headless shell opens no camera."""
@@ -101,3 +103,31 @@ def film(address: str, camera: Path, *, stars: int, seconds: float) -> FilmRun:
         stars=min(one["stars"] for one in measured),
         dropped=measured[-1]["dropped"] - before["dropped"],
     )
+
+
+def film_lines(place: Path, *, seconds: float) -> list[str]:
+    """Film one star and five for so long each, and return the table."""
+    Served(str(place / "record"), place / "server.log", "--demo", "--end-without-terminal").process.wait()
+    rows = []
+    for stars in (1, 5):
+        write_camera(place / "camera.y4m", stars=stars)
+        server = Served(str(place / "record"), place / "server.log")
+        try:
+            run = film(server.address, place / "camera.y4m", stars=stars, seconds=seconds)
+        finally:
+            server.stop()
+        took = run.took_ms
+        rows.append(
+            f"| {stars} ({run.stars} seen throughout) | {percentile(took, 0.5):.0f} | "
+            f"**{percentile(took, 0.95):.0f}** | {max(took):.0f} | **{run.each_s:.1f}** | {run.dropped} |"
+        )
+    return [
+        f"A fake camera of {WIDTH} × {HEIGHT} px at {RATE} a second; Chromium, server and meter on one machine, "
+        f"without a graphics processor; {seconds:.0f} s each.",
+        "",
+        "| stars | p50, ms | p95, ms | longest, ms | figures a second | lost |",
+        "|---|---|---|---|---|---|",
+        *rows,
+        "",
+        "Goal: one star p95 ≤ 60 ms at ≥ 24 a second, five ≤ 180 ms at ≥ 18.",
+    ]

@@ -23,6 +23,7 @@ from starlette.types import ASGIApp
 from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.meter.feed_message import MOST_BYTES
 from shimwise.bench.prep.states import prep_version
+from shimwise.bench.sign.verifier import Verifier
 from shimwise.bench.verdict.judge_service import Judgement, JudgeService
 from shimwise.errors import ShimwiseError
 from shimwise.web.app import create_app
@@ -159,7 +160,7 @@ class Pages:
         self.hub.notify(judgement.prep_id, problem=judgement.problem)
 
     def _guarded(self, record: Record) -> ASGIApp:
-        app = create_app(record, judge=self.judge)
+        app = create_app(record, judge=self.judge, verifier=Verifier())
         known = Devices(record)
         own: list[BaseRoute] = [
             Route("/live/preps/{prep_id}", EventStream(self.hub), methods=["GET"]),
