@@ -122,8 +122,8 @@ def film_lines(place: Path, *, seconds: float) -> list[str]:
             f"**{percentile(took, 0.95):.0f}** | {max(took):.0f} | **{run.each_s:.1f}** | {run.dropped} |"
         )
     return [
-        f"A fake camera of {WIDTH} × {HEIGHT} px at {RATE} a second; Chromium, server and meter on one machine, "
-        f"without a graphics processor; {seconds:.0f} s each.",
+        f"A fake camera of {WIDTH} × {HEIGHT} px at {RATE} a second; Chromium, server and meter on one "
+        f"machine without a graphics processor; {seconds:.0f} s each.",
         "",
         "| stars | p50, ms | p95, ms | longest, ms | figures a second | lost |",
         "|---|---|---|---|---|---|",
