@@ -27,6 +27,7 @@ from shimwise.bench.access.errors import (
     TooManyTries,
 )
 from shimwise.bench.errors import Conflict, InputError, NotFound, StoreError
+from shimwise.bench.workers import WorkersBusy
 from shimwise.errors import ShimwiseError
 from shimwise.extras import MissingExtraError
 from shimwise.notices import WordedNotice
@@ -175,7 +176,7 @@ def add_problems(app: FastAPI, *, page: FailurePage | None = None) -> None:
         if page is not None and not request.url.path.startswith(PROGRAM_PATHS):
             return page(request, error, status)
         detail, places, notices = _described(request, error, status)
-        headers = {"Retry-After": str(RETRY_S)} if isinstance(error, StoreError) else None
+        headers = {"Retry-After": str(RETRY_S)} if status == 503 else None
         if isinstance(error, TooManyTries):
             headers = {"Retry-After": str(math.ceil(error.wait_s))}
         return JSONResponse(
@@ -207,6 +208,7 @@ _STATUSES: Mapping[type[Exception], int] = {
     Conflict: 409,
     MissingExtraError: 501,
     StoreError: 503,
+    WorkersBusy: 503,
     ShimwiseError: 422,
     RequestValidationError: 422,
 }

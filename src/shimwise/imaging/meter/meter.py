@@ -163,6 +163,13 @@ class Meter:
             self.last_still = self._answer
         return self._answer
 
+    def moved(self, right_px: float, down_px: float) -> None:
+        """Take note that in frames from now on, another crop, the star lies farther right and down."""
+        if self._place is not None:
+            x, y = self._place.centre_px
+            self._place = replace(self._place, centre_px=(x + right_px, y + down_px))
+        self._paper.place = None  # laid anew
+
     def stalled(self, t_s: float) -> MeterAnswer:
         """Return the answer where no frame has come for so long that the feed stands still."""
         self._answer = self._repeated(t_s)
