@@ -45,6 +45,8 @@ ERROR_UM = NumberRange(-1000.0, 1000.0, "µm")
 """An error beyond a millimetre is none: the flange depth itself was written, or the unit is wrong."""
 TOLERANCE_UM = NumberRange(0.01, 1000.0, "µm")
 """Of a tolerance and of a standard uncertainty: nobody knows a unit better than to ten nanometres."""
+SETTING_SD_MM = NumberRange(0.01, 50.0, "mm")
+"""Of how exactly a ring is set to its mark, in object space at 3 ft."""
 WRITTEN_SD_UM = NumberRange(0.0, 1000.0, "µm", is_open=True)
 """The same in a kit file."""
 MECHANISM_UM = NumberRange(0.0, 10_000.0, "µm")

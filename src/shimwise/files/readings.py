@@ -9,7 +9,6 @@ every other row is read, or those that are wrong are listed, and none is read.
 """
 
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -32,16 +31,28 @@ MOST_WRONG = 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingsFile:
-    """The readings of a file in its order, its landings by picture, and what a person should know of it."""
+    """The rows of a file in its order, and what a person should know of it.
+
+    The judge numbers them in its own: the readings by eye, then the landings by picture.
+    """
 
     rows: tuple[FileRow, ...]
     notices: tuple[Notice, ...]
-    landings: tuple[MeasuredLanding, ...] = ()
 
     @property
     def readings(self) -> tuple[Reading, ...]:
-        """The readings of all rows."""
-        return tuple(row.reading for row in self.rows)
+        """The readings by eye."""
+        by_eye = (row.reading for row in self.rows if row.picture is None)
+        return tuple(
+            one if one.row == number else replace(one, row=number) for number, one in enumerate(by_eye)
+        )
+
+    @property
+    def landings(self) -> tuple[MeasuredLanding, ...]:
+        """The landings by picture."""
+        pictures = [row for row in self.rows if row.picture is not None]
+        first = len(self.rows) - len(pictures)
+        return tuple(row.landing(row=first + number) for number, row in enumerate(pictures))
 
 
 def read_readings(
@@ -107,21 +118,21 @@ def parse_readings(
         header.places, lenses=lenses, decimal_comma=separator != ",", units={**units, **header.units}
     )
     total = file.text.count("\n") + 1
-    found, landings, unread = _readings(_told(rows, progress, total), header, reader, name=name)
-    if unread and not (found or landings):
+    found, unread = _readings(_told(rows, progress, total), header, reader, name=name)
+    if unread and not found:
         raise ReadingsFileError(
             "has no reading yet: the column reading is empty in every row. Fill it as you read.",
             name=name,
         )
-    if not (found or landings):
+    if not found:
         raise ReadingsFileError(
             "has a header but no reading. Write one line for each reading below it.", name=name, line=line
         )
     if progress is not None:
         progress(total, total)
     not_read = [Notice("rows_not_read", numbers={"count": unread})] if unread else []
-    notices = (*file.notices, *header.notices, *not_read, *_look_alikes(found, landings, kit or Kit()))
-    return ReadingsFile(rows=found, notices=notices, landings=landings)
+    notices = (*file.notices, *header.notices, *not_read, *_look_alikes(found, kit or Kit()))
+    return ReadingsFile(rows=found, notices=notices)
 
 
 def _told(
@@ -135,10 +146,8 @@ def _told(
 
 def _readings(
     rows: Iterable[tuple[int, list[str]]], header: Header, reader: RowReader, *, name: str
-) -> tuple[tuple[FileRow, ...], tuple[MeasuredLanding, ...], int]:
-    """Return the rows that are read, those by picture, and the number of those that are not read yet.
-
-    Rows are numbered in the order of the judge: the readings, then the landings by picture.
+) -> tuple[tuple[FileRow, ...], int]:
+    """Return the rows that are read, and the number of those that are not read yet.
 
     Raises
     ------
@@ -146,7 +155,6 @@ def _readings(
         With all rows that are wrong, up to twenty.
     """
     found: list[FileRow] = []
-    landings: list[MeasuredLanding] = []
     wrong: list[ReadingsFileError] = []
     unread, rest = 0, iter(rows)
     while len(wrong) <= MOST_WRONG:
@@ -155,8 +163,6 @@ def _readings(
             _refuse_width(cells, header.width, name=name, line=line)
             if reader.is_unread(cells):
                 unread += 1
-            elif reader.is_by_picture(cells):
-                landings.append(_landing(reader, cells, number=len(landings), line=line, name=name))
             else:
                 found.append(_row(reader, cells, number=len(found), line=line, name=name))
         except StopIteration:
@@ -167,26 +173,12 @@ def _readings(
         raise wrong[0]
     if wrong:
         raise WrongRowsError(wrong[:MOST_WRONG], are_all=len(wrong) <= MOST_WRONG)
-    first = len(found)
-    numbered = (replace(one, row=first + number) for number, one in enumerate(landings))
-    return tuple(found), tuple(numbered), unread
+    return tuple(found), unread
 
 
 def _row(reader: RowReader, cells: list[str], *, number: int, line: int, name: str) -> FileRow:
-    with _at_line(line, name):
-        return reader.read(cells, number=number, line=line)
-
-
-def _landing(reader: RowReader, cells: list[str], *, number: int, line: int, name: str) -> MeasuredLanding:
-    with _at_line(line, name):
-        return reader.read_landing(cells, number=number, line=line)
-
-
-@contextmanager
-def _at_line(line: int, name: str) -> Iterator[None]:
-    """Put file and line into what a cell refuses."""
     try:
-        yield
+        return reader.read(cells, number=number, line=line)
     except CellError as error:
         raise ReadingsFileError(
             str(error), name=name, line=line, column=error.column, found=error.found
@@ -207,13 +199,11 @@ def _refuse_width(cells: list[str], width: int, *, name: str, line: int) -> None
     )
 
 
-def _look_alikes(
-    rows: tuple[FileRow, ...], landings: tuple[MeasuredLanding, ...], kit: Kit
-) -> Iterator[Notice]:
+def _look_alikes(rows: tuple[FileRow, ...], kit: Kit) -> Iterator[Notice]:
     """Warn of names that differ only in case: the judge takes them for different units."""
     for kind, names in (
-        ("Bodies", {row.reading.body for row in rows} | {one.body for one in landings} | set(kit.bodies)),
-        ("Lenses", {row.reading.lens for row in rows} | {one.lens for one in landings} | set(kit.lenses)),
+        ("Bodies", {row.reading.body for row in rows} | set(kit.bodies)),
+        ("Lenses", {row.reading.lens for row in rows} | set(kit.lenses)),
         ("Operators", {row.reading.operator for row in rows}),
     ):
         alike: dict[str, list[str]] = {}

@@ -1,26 +1,51 @@
 """From a row of a readings file to a reading; a text that a column has held before is not converted again."""
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
-from typing import Generic, NamedTuple, TypeVar
+from typing import Any, Generic, NamedTuple, TypeVar
 
 from shimwise.files import csv_fields
 from shimwise.files.errors import CellError
 from shimwise.files.kit import KitLens
 from shimwise.files.names import DASHES, cleaned_name, cleaned_note, from_spreadsheet
 from shimwise.files.reading_rules import AgreedLens, EnteredReading, ReadingRules
-from shimwise.inference.model.prep import MeasuredLanding, Reading, measured_landing_sd_um
+from shimwise.inference.model.prep import MeasuredLanding, Reading
 
 T = TypeVar("T")
 EMPTY = frozenset({"", *DASHES})
 
 
+class Picture(NamedTuple):
+    """What a row by picture has: the landing, its own standard uncertainty [µm], the setting where named."""
+
+    landing_um: float
+    landing_sd_um: float
+    setting: str
+
+    def kept(self) -> dict[str, Any]:
+        """Return it as the record keeps it: no setting where none is named."""
+        return {**self._asdict(), "setting": self.setting or None}
+
+
 class FileRow(NamedTuple):
-    """One reading of a file, with its two lengths as written, spaces tidied."""
+    """One reading of a file, with its two lengths as written, spaces tidied.
+
+    By picture the ring stands at the taped distance.
+    """
 
     reading: Reading
     distance_text: str
     reading_text: str
+    picture: Picture | None = None
+
+    def landing(self, *, row: int) -> MeasuredLanding:
+        """Return a row by picture as measured; one that names no setting has one of its own."""
+        if self.picture is None:
+            raise TypeError("a reading by eye has no landing of a picture")
+        named = self.picture.setting or f"line {self.reading.line}"
+        at = replace(self.reading, row=row)
+        return MeasuredLanding.by_picture(at, **self.picture._replace(setting=named)._asdict())
 
 
 class _Column(Generic[T]):
@@ -104,51 +129,18 @@ class RowReader:
         """Return whether a row is a landing by picture."""
         return not (self.landing.is_empty(row) and self.landing_sd.is_empty(row))
 
-    def read_landing(self, row: Sequence[str], *, number: int, line: int) -> MeasuredLanding:
-        """Read one row as a landing by picture; a row that names no setting has one of its own.
-
-        Raises
-        ------
-        CellError
-            As :meth:`read`; if the landing or its uncertainty is missing, or a reading is there too.
-        """
-        if not self.reading.is_empty(row):
-            raise CellError(
-                "stands beside a landing by picture. A row is either: leave reading or landing_um empty.",
-                column="reading",
-                found=self.reading.value(row).text,
-            )
-        landing_um, sd_um = self.landing.value(row), self.landing_sd.value(row)
-        if landing_um is None or sd_um is None:
-            missing = "landing_um" if landing_um is None else "landing_sd_um"
-            raise CellError("is empty; a landing by picture needs both.", column=missing, found="")
-        entered, lens = self._entered(row, line, by_eye=False)
-        body = self.body.value(row)
-        return MeasuredLanding(
-            row=number,
-            line=line,
-            body=body,
-            lens=entered.lens,
-            focal_mm=entered.focal_mm,
-            fnumber=self.fnumber.value(row),
-            distance_mm=entered.distance_mm,
-            landing_um=landing_um,
-            sd_um=measured_landing_sd_um(sd_um),
-            setup=self._setup(row, body, entered),
-            squeeze=lens.squeeze,
-            setting=self.setting.value(row) or f"line {line}",
-        )
-
     def read(self, row: Sequence[str], *, number: int, line: int) -> FileRow:
         """Read one row; ``number`` counts data rows from 0, ``line`` is what a person sees in the file.
 
         Raises
         ------
         CellError
-            If a cell cannot be read, or breaks a rule of :class:`ReadingRules`.
+            If a cell cannot be read, or breaks a rule of :class:`ReadingRules`; of a landing by picture, if
+            its uncertainty is missing, or a reading is there too.
         """
+        picture = self._picture(row) if self.is_by_picture(row) else None
         body, fnumber = self.body.value(row), self.fnumber.value(row)
-        entered, lens = self._entered(row, line, by_eye=True)
+        entered, lens = self._entered(row, line, by_eye=picture is None)
         operator, setup = self.operator.value(row), self._setup(row, body, entered)
         reading = Reading(
             row=number,
@@ -170,7 +162,20 @@ class RowReader:
             focus_design=lens.focus_design,
             temperature_c=self.temperature.value(row),
         )
-        return FileRow(reading, entered.distance_text, entered.reading_text)
+        return FileRow(reading, entered.distance_text, entered.reading_text, picture)
+
+    def _picture(self, row: Sequence[str]) -> Picture:
+        if not self.reading.is_empty(row):
+            raise CellError(
+                "stands beside a landing by picture. A row is either: leave reading or landing_um empty.",
+                column="reading",
+                found=self.reading.value(row).text,
+            )
+        landing_um, sd_um = self.landing.value(row), self.landing_sd.value(row)
+        if landing_um is None or sd_um is None:
+            missing = "landing_um" if landing_um is None else "landing_sd_um"
+            raise CellError("is empty; a landing by picture needs both.", column=missing, found="")
+        return Picture(landing_um, sd_um, self.setting.value(row))
 
     def _entered(self, row: Sequence[str], line: int, *, by_eye: bool) -> tuple[EnteredReading, AgreedLens]:
         """Return what a row states and what holds of its lens; by picture the ring stands at the distance."""

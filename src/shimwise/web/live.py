@@ -106,10 +106,17 @@ class Hub:
         for watch in watches:
             watch.wake(None)
 
-    @property
-    def is_full(self) -> bool:
-        """Whether no further line is taken."""
-        return self._count >= MOST_STREAMS
+    def take_place(self) -> bool:
+        """Take a place for a line, to be given back by :meth:`leave_place`; False where all are taken."""
+        with self._lock:
+            is_free = self._count < MOST_STREAMS and not self.is_closed
+            self._count += is_free
+        return is_free
+
+    def leave_place(self) -> None:
+        """Give the place of a line back."""
+        with self._lock:
+            self._count -= 1
 
     async def states(self, prep_id: str, *, seen: str = "") -> AsyncGenerator[LiveState | None]:
         """Yield the states of a prep as they come, beginning with the present one unless it was ``seen``.
@@ -137,12 +144,10 @@ class Hub:
             if watch is None:
                 watch = self._watches[prep_id] = _Watch(self, prep_id)
             watch.count += 1
-            self._count += 1
         return watch
 
     def _leave(self, prep_id: str, watch: "_Watch") -> None:
         with self._lock:
-            self._count -= 1
             watch.count -= 1
             if watch.count:
                 return
@@ -234,9 +239,15 @@ class EventStream:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer a request, or pass it on."""
         prep_id = str(scope["path_params"]["prep_id"])
-        if self.hub.is_full or self.hub.is_closed:
+        if not self.hub.take_place():  # before anything is waited for: else more would pass than have a place
             await FULL.answer(scope, send)
             return
+        try:
+            await self._answer(prep_id, scope, receive, send)
+        finally:
+            self.hub.leave_place()
+
+    async def _answer(self, prep_id: str, scope: Scope, receive: Receive, send: Send) -> None:
         if await run_in_threadpool(self.hub.look, prep_id) is None:
             await Refusal(404, "No such prep", "The record holds no prep of this id.").answer(scope, send)
             return

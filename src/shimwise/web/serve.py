@@ -1,5 +1,6 @@
 """The pages as a running server: the application, its guards, live lines and pairing, on one socket."""
 
+import asyncio
 import contextlib
 import errno
 import os
@@ -8,6 +9,7 @@ import socket
 import ssl
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from types import FrameType
@@ -23,8 +25,10 @@ from shimwise.bench.prep.states import prep_version
 from shimwise.bench.verdict.judge_service import Judgement, JudgeService
 from shimwise.errors import ShimwiseError
 from shimwise.web.app import create_app
+from shimwise.web.connections import SILENCE_S, Connections, limited, most_connections
 from shimwise.web.live import EventStream, Hub, LiveState
 from shimwise.web.pairing import Codes, Devices, PairedOnly, pairing_routes
+from shimwise.web.quiet_log import quiet
 from shimwise.web.security import LOOPBACK_NAMES, SizeLimits, guarded, is_loopback
 
 USUAL_PORT = 8052
@@ -63,8 +67,8 @@ class ServeOptions:
 
     @property
     def is_beyond(self) -> bool:
-        """Whether other machines can reach the pages."""
-        return not is_loopback(self.host)
+        """Whether others can reach the pages: from other machines, or by a name as through a proxy."""
+        return not all(map(is_loopback, (self.host, *self.names)))
 
     @property
     def scheme(self) -> str:
@@ -101,8 +105,9 @@ class Pages:
         self.server = _Server(
             uvicorn.Config(
                 self.app,
-                http="h11",
+                http=limited(Connections(most=most_connections())),
                 ws="none",
+                backlog=BACKLOG,
                 lifespan="on",
                 log_config=None,
                 access_log=False,
@@ -129,7 +134,7 @@ class Pages:
     def run(self) -> None:
         """Serve until Ctrl-C, SIGTERM or :meth:`stop`; what is under way is finished."""
         try:
-            with contextlib.suppress(KeyboardInterrupt):
+            with quiet(), contextlib.suppress(KeyboardInterrupt):
                 self.server.run(sockets=[self.socket])
         finally:
             self.close()
@@ -174,6 +179,14 @@ class _Server(uvicorn.Server):
     def __init__(self, config: uvicorn.Config, hub: Hub) -> None:
         super().__init__(config)
         self.hub = hub
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Take connections; who does not finish the handshake of https in time is cut off."""
+        loop = asyncio.get_running_loop()
+        if self.config.is_ssl:
+            made = partial(loop.create_server, ssl_handshake_timeout=SILENCE_S)
+            loop.create_server = made  # type: ignore[method-assign]  # the server gives no such option
+        await super().startup(sockets)
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         self.hub.close()

@@ -10,14 +10,14 @@ from shimwise.optics.conjugates import magnification
 THREE_FEET_MM = 914.4
 
 
-def built(*settings: str, distance_mm: float = THREE_FEET_MM) -> Built:
-    """Model of a landing for each setting, on a lens of 100 mm."""
+def built(*settings: str, distance_mm: float = THREE_FEET_MM, lenses: tuple[str, ...] = ("L100",)) -> Built:
+    """Model of a landing for each setting, on lenses of 100 mm in turn."""
     landings = tuple(
         MeasuredLanding(
             row=row,
             line=row + 2,
             body="A",
-            lens="L100",
+            lens=lenses[row % len(lenses)],
             focal_mm=100.0,
             fnumber=2.0,
             distance_mm=distance_mm,
@@ -35,8 +35,12 @@ def settings_of(model: Built) -> list[str]:
 
 
 def test_repeats_of_one_setting_share_one_unknown() -> None:
-    assert settings_of(built("s", "s", "s")) == ["s"]
-    assert settings_of(built("s1", "s2", "")) == ["s1", "s2"]
+    assert len(settings_of(built("s", "s", "s"))) == 1
+    assert len(settings_of(built("s1", "s2", ""))) == 2
+
+
+def test_a_name_used_for_another_lens_is_another_setting() -> None:
+    assert len(settings_of(built("1", "1", lenses=("L100", "M100")))) == 2
 
 
 @pytest.mark.parametrize("distance_mm", [THREE_FEET_MM, 4 * THREE_FEET_MM])

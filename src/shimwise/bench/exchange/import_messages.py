@@ -96,6 +96,7 @@ def _content(row: "ReadingRow", names: dict[str, str]) -> tuple[object, ...]:
         row.lens_epoch,
         names.get(row.setup_id, ""),
         row.reading_mm,
+        row.landing_um,
         row.focal_mm,
         row.axis,
         name_key(row.operator),

@@ -242,6 +242,7 @@ def _reading(
         reading_text=row.reading_text,
         at_text=reading.at,
         taken_at=at,
+        **({} if row.picture is None else row.picture.kept()),
     )
 
 

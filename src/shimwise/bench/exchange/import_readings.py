@@ -198,12 +198,6 @@ def _read(
     report = None if progress is None else partial(progress, READING_FILE)
     lenses = Kit(lenses=_Lenses(kit.lenses, known))
     file = parse_readings(data, name=name, kit=lenses, unit=unit, progress=report)
-    if file.landings:
-        raise InputError(
-            f"{name} has landings by picture (line {file.landings[0].line}), which the record does not "
-            "take in from a file yet. Judge the file as it is, with shimwise judge.",
-            field="data",
-        )
     if len(file.rows) > MOST_ROWS:
         raise InputError(
             f"{name} has {len(file.rows):,} readings; at most {MOST_ROWS:,} are taken in at once. "

@@ -33,7 +33,7 @@ class Seen(NamedTuple):
 
 
 def seen_in(connection: "Connection", prep_ids: Iterable[str]) -> list[Seen]:
-    """Return what people read in some preps, without readings that were withdrawn."""
+    """Return what people read by eye in some preps, without readings that were withdrawn."""
     found: list[Seen] = []
     for prep_id in prep_ids:
         found += _seen(material_of(connection, prep_id))
@@ -44,7 +44,7 @@ def _seen(material: "PrepMaterial") -> list[Seen]:
     presenter = PrepPresenter(material, None)
     groups: dict[tuple[str, SightKey], list[ReadingRow]] = defaultdict(list)
     for row in material.readings:
-        if row.withdrawn_at is None and row.operator.strip():
+        if row.withdrawn_at is None and row.operator.strip() and row.landing_um is None:
             groups[name_key(row.operator), _sight(row)].append(row)
     seen = []
     for (key, sight), rows in groups.items():

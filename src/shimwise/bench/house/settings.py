@@ -8,7 +8,8 @@ from shimwise.bench.house.views import HouseSettings
 from shimwise.bench.typed_names import typed_name
 from shimwise.bench.typed_numbers import check_number
 from shimwise.errors import RemedyError
-from shimwise.files.limits import COC_UM, TOLERANCE_UM
+from shimwise.files.limits import COC_UM, SETTING_SD_MM, TOLERANCE_UM
+from shimwise.inference.model.priors import SETTING_SD_MM as USUAL_SD_MM
 from shimwise.record.queries import settings as kept
 from shimwise.remedy.mechanism import ShimmedMount
 
@@ -59,6 +60,7 @@ def checked_settings(new: HouseSettings) -> HouseSettings:
         refusals.of(_check_choices, new)
         refusals.of(check_number, new.tolerance_um, TOLERANCE_UM, field="tolerance_um")
         refusals.of(check_number, new.coc_um, COC_UM, field="coc_um")
+        refusals.of(check_number, new.setting_sd_mm, SETTING_SD_MM, field="setting_sd_mm")
         by_mount = refusals.of(_by_mount, new) or {}
         stock_um = refusals.of(_stock, new) or ()
     return HouseSettings(
@@ -68,7 +70,13 @@ def checked_settings(new: HouseSettings) -> HouseSettings:
         coc_um=float(new.coc_um),
         shim_stock_um=tuple(sorted(set(stock_um))),
         theme=new.theme,
+        setting_sd_mm=None if new.setting_sd_mm is None else float(new.setting_sd_mm),
     )
+
+
+def setting_sd_mm(house: HouseSettings) -> float:
+    """Return how exactly a ring is set to its mark: the house's, else the usual. [mm at 3 ft]"""
+    return USUAL_SD_MM if house.setting_sd_mm is None else house.setting_sd_mm
 
 
 def _check_choices(new: HouseSettings) -> None:

@@ -262,8 +262,9 @@ SET_TITLE = "set "
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HouseSettings:
-    """What the house decides: units, tolerance, circle of confusion, shims in stock and theme.
+    """What the house decides: units, tolerance, circle of confusion, shims in stock, theme.
 
+    ``setting_sd_mm``: how exactly a ring is set to its mark [mm in object space at 3 ft]; None: the usual.
     ``units``: ``ft`` or ``m``. ``theme``: ``dark`` or ``light``. A body's own tolerance goes before its
     mount's, that before the house's.
     """
@@ -274,3 +275,4 @@ class HouseSettings:
     coc_um: float = 20.0
     shim_stock_um: tuple[float, ...] = ()
     theme: str = "dark"
+    setting_sd_mm: float | None = None

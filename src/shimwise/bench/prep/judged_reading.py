@@ -1,8 +1,8 @@
-"""A reading that is kept, as the judge takes it in."""
+"""A reading that is kept, by eye or by picture, as the judge takes it in."""
 
 from typing import TYPE_CHECKING
 
-from shimwise.inference.model.prep import Axis, FocusDesign, Reading
+from shimwise.inference.model.prep import Axis, FocusDesign, MeasuredLanding, Reading
 
 if TYPE_CHECKING:
     from shimwise.record.tables.rows import LensRow, ReadingRow
@@ -17,12 +17,13 @@ def reading_of(
     setup: str,
     distance_mm: float,
     temperature_c: float | None = None,
-) -> Reading:
-    """Return a reading as the judge takes it in; its line is its number in the prep.
+) -> Reading | MeasuredLanding:
+    """Return a reading, by eye or by picture, as the judge takes it in; its line is its number in the prep.
 
-    ``temperature_c``: the prep's, where the reading has none of its own.
+    By picture one that names no setting of the ring has one of its own. ``temperature_c``: the prep's, where
+    the reading has none of its own.
     """
-    return Reading(
+    seen = Reading(
         row=row.seq,
         line=row.seq,
         body=body,
@@ -39,4 +40,12 @@ def reading_of(
         note=row.note,
         focus_design=FocusDesign(lens.focus_design) if lens.focus_design else None,
         temperature_c=temperature_c if row.temperature_c is None else row.temperature_c,
+    )
+    if row.landing_um is None or row.landing_sd_um is None:
+        return seen
+    return MeasuredLanding.by_picture(
+        seen,
+        landing_um=row.landing_um,
+        landing_sd_um=row.landing_sd_um,
+        setting=row.setting or f"reading {row.seq}",
     )

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.house.settings import setting_sd_mm
 from shimwise.bench.house.unit_knowledge import (
     body_coc_um,
     body_knowledge,
@@ -20,7 +21,7 @@ from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.prep.views import GaugeView, PrepUnit, PrepView, ReadingView, SetupView, SweepView
 from shimwise.fields import build_from
 from shimwise.inference.model.prep import measured_landing_sd_um
-from shimwise.inference.verdict.answer import Answer
+from shimwise.inference.verdict.answer import Z95, Answer
 from shimwise.inference.verdict.expected_landing import (
     Agreement,
     ReadingLanding,
@@ -31,7 +32,7 @@ from shimwise.inference.verdict.expected_landing import (
     paired_readings,
 )
 from shimwise.sheets.json.verdict_json import answer_from_json
-from shimwise.sheets.words.landing_words import agreement_text, landing_text
+from shimwise.sheets.words.landing_words import agreement_text, landing_text, picture_text
 from shimwise.sheets.words.sweep_words import grouped_flags
 
 if TYPE_CHECKING:
@@ -103,6 +104,7 @@ class PrepPresenter:
                 reading,
                 body=self._known(body.id, lambda: body_knowledge(body, house=self.material.house)),
                 lens=self._known(lens.id, lambda: lens_knowledge(lens)),
+                setting_sd_mm=setting_sd_mm(self.material.house),
             )
             self._landings[row.id] = found
         return found
@@ -161,6 +163,11 @@ class PrepPresenter:
             is_past=_is_past(row, body, lens),
             lens_fnumber=lens.fnumber,
             is_zoom=len(lens.focal_lengths_mm) > 1,
+            setting=row.setting or "",
+            picture_sd_um=row.landing_sd_um,
+            reading_text=row.reading_text
+            if row.landing_sd_um is None
+            else picture_text(landing.um, Z95 * row.landing_sd_um),
             **_withdrawal(row),
         )
 

@@ -12,10 +12,12 @@ from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.bench.prep.reading_context import reading_context
 from shimwise.bench.prep.setups import new_setup, setup_at
 from shimwise.bench.typed_lengths import TypedLength, typed_distance, typed_reading
+from shimwise.bench.typed_names import optional_name
+from shimwise.bench.typed_numbers import check_number
 from shimwise.fields import build_from
 from shimwise.files.csv_fields import of_column, to_axis, within
 from shimwise.files.errors import CellError
-from shimwise.files.limits import FNUMBER, FOCAL_MM
+from shimwise.files.limits import ERROR_UM, FNUMBER, FOCAL_MM, TOLERANCE_UM
 from shimwise.files.reading_rules import EnteredReading, ReadingRules
 from shimwise.inference.verdict.answer import Answer
 from shimwise.record.queries import evidence
@@ -41,7 +43,10 @@ _FIELDS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TypedReading:
-    """What was typed of a reading; either the set-up is named or the distance."""
+    """What was typed of a reading; either the set-up is named or the distance.
+
+    By picture there is no ``reading_text``: the ring stands at the distance.
+    """
 
     body_id: str
     lens_id: str
@@ -51,6 +56,34 @@ class TypedReading:
     focal_mm: float | None
     fnumber: float | None
     axis: str
+    landing_um: float | None = None
+    landing_sd_um: float | None = None
+    setting: str = ""
+
+    @property
+    def is_by_picture(self) -> bool:
+        """Whether it is a landing by picture.
+
+        Raises
+        ------
+        InputError
+            If it is half of one, or a reading stands beside it.
+        """
+        if self.landing_um is None and self.landing_sd_um is None:
+            return False
+        for field in ("landing_um", "landing_sd_um"):
+            if getattr(self, field) is None:
+                raise InputError("is missing: a landing by picture needs both.", field=field)
+        if self.reading_text.strip():
+            raise InputError(
+                "stands beside a landing by picture, for which the ring stays at the taped distance. Leave "
+                "one of them out.",
+                field="reading_text",
+                typed=self.reading_text,
+            )
+        check_number(self.landing_um, ERROR_UM, field="landing_um")
+        check_number(self.landing_sd_um, TOLERANCE_UM, field="landing_sd_um")
+        return True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +113,9 @@ class CheckedReading:
     others: tuple[ReadingRow, ...]
     other_setups: Mapping[str, SetupRow]
     answer: Answer | None
+    landing_um: float | None = None
+    landing_sd_um: float | None = None
+    setting: str = ""
 
     def setup_in(self, change: "Change") -> SetupRow:
         """Return the set-up as kept; made now where there was none of this body and distance."""
@@ -119,6 +155,9 @@ class CheckedReading:
             temperature_c=words.temperature_c,
             taken_at=taken_at,
             seq=0,
+            landing_um=self.landing_um,
+            landing_sd_um=self.landing_sd_um,
+            setting=self.setting or None,
         )
 
     def presenter(self, setup: SetupRow) -> PrepPresenter:
@@ -165,7 +204,7 @@ def checked_reading(
     setups = {setup.id: setup for setup in evidence.setups(connection, prep_id)}
     setup, is_new = _setup(known.prep, body, setups, typed)
     distance = TypedLength(setup.distance_text, setup.distance_mm)
-    reading = typed_reading(typed.reading_text, distance=distance)
+    reading = distance if typed.is_by_picture else typed_reading(typed.reading_text, distance=distance)
     focal_mm, fnumber, axis = _checked_numbers(typed, lens, distance, reading)
     is_judged = answer is not None and _has_pair(answer, body.name, lens.name)
     others = () if is_judged else evidence.readings(connection, prep_id, body_id=body.id, lens_id=lens.id)
@@ -180,6 +219,9 @@ def checked_reading(
         axis=axis,
         others=tuple(others),
         other_setups=setups,
+        landing_um=typed.landing_um,
+        landing_sd_um=typed.landing_sd_um,
+        setting=optional_name(typed.setting, field="setting") if typed.is_by_picture else "",
     )
 
 

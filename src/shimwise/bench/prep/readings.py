@@ -42,8 +42,11 @@ def add_reading(
     *,
     body_id: str,
     lens_id: str,
-    reading_text: str,
     operator: str,
+    reading_text: str = "",
+    landing_um: float | None = None,
+    landing_sd_um: float | None = None,
+    setting: str = "",
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
     setup_id: str | None = None,
     distance_text: str = "",
@@ -60,7 +63,7 @@ def add_reading(
     reason: str = "",
     asks: bool = False,
 ) -> SavedReading:
-    """Save a reading, and answer with its landing and whether it agrees with the others.
+    """Save a reading by eye or a landing by picture; answer with its landing and whether it agrees.
 
     The verdict is not judged here: ask :class:`shimwise.bench.verdict.judge_service.JudgeService` for it.
 
@@ -70,10 +73,17 @@ def add_reading(
         Where it is kept.
     prep_id, body_id, lens_id : str
         What was read.
-    reading_text : str
-        The ring's reading: a length, ``on``, or ``short by 1/4"``.
     operator : str
         Who read it.
+    reading_text : str
+        The ring's reading: a length, ``on``, or ``short by 1/4"``.
+    landing_um, landing_sd_um : float, optional
+        Instead of a reading, a landing that a picture measured with the ring at the taped distance [µm,
+        short < 0 < deep], and its own standard uncertainty [µm]: seat and setting of the ring are added by
+        the judge.
+    setting : str
+        By picture: name of the setting of the ring that repeats share while nobody touches it, of this lens
+        at this distance; empty: a setting of its own.
     id : str, optional
         Made by the client: the same reading sent twice is kept once, and answered as the first time, though
         lens or set-up were changed meanwhile.
@@ -119,6 +129,9 @@ def add_reading(
         focal_mm=focal_mm,
         fnumber=fnumber,
         axis=axis,
+        landing_um=landing_um,
+        landing_sd_um=landing_sd_um,
+        setting=setting,
     )
     stated, arrived_at = (
         ReadingTime(taken_at=taken_at, age_s=age_s),

@@ -96,6 +96,9 @@ class ReadingView(EvidenceView):
     ``agreement``: ``first`` (nothing to compare with), ``agrees`` or ``apart``. ``weight``: its weight in the
     latest verdict (1 full, near 0 doubted), None where that verdict does not hold it. ``lens_fnumber``: the
     widest that is known of its lens. ``is_zoom``: whether its focal length was set.
+
+    Of a landing by picture ``picture_sd_um`` is its own standard uncertainty, None of a reading by eye;
+    ``setting`` the setting of the ring that it names; ``reading_text`` says it in words.
     """
 
     number: int
@@ -122,6 +125,13 @@ class ReadingView(EvidenceView):
     withdrawn_at: datetime | None
     lens_fnumber: float | None = None
     is_zoom: bool = False
+    picture_sd_um: float | None = None
+    setting: str = ""
+
+    @property
+    def is_by_picture(self) -> bool:
+        """Whether it is a landing by picture."""
+        return self.picture_sd_um is not None
 
     @property
     def is_stopped_down(self) -> bool:

@@ -83,18 +83,22 @@ def question_of(
     were turned; ``rereads``: its units that have to be read again after an adjustment; ``priors``: what the
     house has taught.
     """
-    by_eye = [row for row in material.readings if row.withdrawn_at is None]
+    kept = [row for row in material.readings if row.withdrawn_at is None]
     sweeps = [row for row in material.sweeps if row.withdrawn_at is None and row.landing_um is not None]
-    if not by_eye and not sweeps:
+    if not kept and not sweeps:
         return None
+    taken = [_taken(material, row) for row in kept]
     first = max((row.seq for row in material.readings), default=0) + 1
-    bodies, lenses = _knowledge(material, (*by_eye, *sweeps))
+    bodies, lenses = _knowledge(material, (*kept, *sweeps))
     return Question(
         prep_id=material.prep.id,
         revision=material.prep.revision,
         prep=Prep(
-            readings=tuple(_by_eye(material, row) for row in by_eye),
-            landings=tuple(_measured(material, row, number=first + n) for n, row in enumerate(sweeps)),
+            readings=tuple(one for one in taken if isinstance(one, Reading)),
+            landings=(
+                *(one for one in taken if isinstance(one, MeasuredLanding)),
+                *(_measured(material, row, number=first + n) for n, row in enumerate(sweeps)),
+            ),
             bodies=bodies,
             lenses=lenses,
             tolerance_um=material.tolerance_um,
@@ -128,7 +132,7 @@ def small_question() -> Question:
     return Question(prep_id="", revision=0, prep=Prep(readings=readings), mechanisms={}, stock_um=())
 
 
-def _by_eye(material: "PrepMaterial", row: "ReadingRow") -> Reading:
+def _taken(material: "PrepMaterial", row: "ReadingRow") -> Reading | MeasuredLanding:
     body, lens, setup = (
         material.bodies[row.body_id],
         material.lenses[row.lens_id],

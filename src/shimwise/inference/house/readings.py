@@ -1,6 +1,6 @@
 """All readings of a house as arrays: which unit, tape and person, and the interval of each landing."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -92,6 +92,7 @@ class _Collected:
         self.figures: list[Figures] = []
         self.gauges: list[Gauge] = []
         self.cells: dict[str, dict[float, tuple[float, float]]] = {}
+        self.repeats: Counter[tuple[str, float, str]] = Counter()
 
     def learn_rounding(self, preps: Sequence[SignedPrep]) -> None:
         written: dict[str, list[float]] = defaultdict(list)
@@ -103,6 +104,7 @@ class _Collected:
     def add(self, number: int, signed: SignedPrep) -> None:
         prep = signed.prep
         self.days.append(signed.days)
+        self.repeats = Counter((one.lens, one.distance_mm, one.setting) for one in prep.landings)
         context = ObservationContext.of(prep, [*prep.readings, *(one.by_eye() for one in prep.landings)])
         taken = [*map(context.observation, prep.readings), *map(context.measured, prep.landings)]
         marked = {name: lens.marks_mm for name, lens in prep.lenses.items() if lens.marks_mm}
@@ -159,10 +161,13 @@ class _Collected:
     ) -> Figures:
         m = seen.magnification
         if isinstance(reading, MeasuredLanding):
-            blur, ring, other = 0.0, 0.0, seen.measured_sd_um or 1.0
+            setting_um = self.priors.setting_sd_mm * seen.setting_um_per_mm if reading.setting else 0.0
+            # Repeats of a setting share its error: with n times the variance each, their mean has it whole.
+            times = self.repeats[reading.lens, reading.distance_mm, reading.setting] ** 0.5
+            blur, ring, other = 0.0, 0.0, float(np.hypot(seen.measured_sd_um or 1.0, times * setting_um))
         else:
             blur = seen.fnumber * prep.bodies.get(seen.body, BodyKnowledge()).coc_um
-            ring = 1e3 * self.priors.ring_scale_mm * (seen.m_times_distance_mm / NEAR_MARK_MM) ** 2
+            ring = self.priors.ring_scale_mm * seen.setting_um_per_mm
             landing = (low + high) / 2 if np.isfinite(high) else low
             conversion = seen.conversion_share * NEAR_MARK_MM / seen.distance_mm * abs(landing)
             axis = AXIS_SD_UM if seen.axis is not None else 0.0

@@ -200,7 +200,7 @@ class _Builder:
         middle = middles.get((observation.body, observation.lens, observation.distance_mm), 0.0)
         row[Column(Effect.CONVERSION, observation.lens)] = observation.conversion_share * nearness * middle
         if setting:
-            row[Column(Effect.RING_SETTING, setting)] = per_mm * _ring_growth(observation)
+            row[Column(Effect.RING_SETTING, setting)] = observation.setting_um_per_mm
         row = {column: value for column, value in row.items() if value != 0.0}
         return bench.with_memories(row)
 
@@ -215,9 +215,7 @@ class _Builder:
         scale_mm = self.bench.priors.ring_scale_mm
         return np.array(
             [
-                1e3 * scale_mm * (s.m_times_distance_mm / NEAR_MARK_MM) ** 2
-                if s.measured_sd_um is None
-                else s.measured_sd_um
+                scale_mm * s.setting_um_per_mm if s.measured_sd_um is None else s.measured_sd_um
                 for s in observations
             ],
             dtype=np.float64,
@@ -258,10 +256,15 @@ def _sort_key(
 
 
 def _setting(reading: Reading | MeasuredLanding, facts: BenchFacts) -> str:
-    """Return the setting of the ring that a measured landing shares, empty for none and for readings."""
+    """Return the setting of the ring that a measured landing shares, empty for none and for readings.
+
+    A name is that of one lens at one distance: the same name elsewhere is another setting.
+    """
     if not isinstance(reading, MeasuredLanding):
         return ""
-    return reading.setting or facts.setting_of_row.get(reading.row, "")
+    if reading.setting:
+        return f"{reading.lens} at {reading.distance_mm:g} mm: {reading.setting}"
+    return facts.setting_of_row.get(reading.row, "")
 
 
 def _observation_key(observation: Observation) -> tuple[object, ...]:
@@ -278,8 +281,3 @@ def _observation_key(observation: Observation) -> tuple[object, ...]:
         observation.conversion_share,
         -1.0 if observation.measured_sd_um is None else observation.measured_sd_um,
     )
-
-
-def _ring_growth(observation: Observation) -> float:
-    """How a setting's error in object space grows from 3 ft: as D²."""
-    return (min(observation.distance_mm, 1e7) / NEAR_MARK_MM) ** 2

@@ -66,9 +66,17 @@ class Observation(NamedTuple):
         """Return the landing with the ring at a distance. [µm, short < 0 < deep]"""
         return _landing_um(self.focal_mm, self.distance_mm, ring_mm, self.separation_mm)
 
+    @property
+    def setting_um_per_mm(self) -> float:
+        """Error at the sensor for a millimetre by which the ring is set off its mark at 3 ft; it grows as D².
+
+        [µm/mm]
+        """
+        return 1e3 * (self.m_times_distance_mm / NEAR_MARK_MM) ** 2
+
     def reading_sd_um(self) -> float:
         """Return the error of reading the mark, rounding included, at the sensor. [µm]"""
-        return 1e3 * READING_SCALE_MM * (self.m_times_distance_mm / NEAR_MARK_MM) ** 2
+        return READING_SCALE_MM * self.setting_um_per_mm
 
 
 @lru_cache(maxsize=REMEMBERED)

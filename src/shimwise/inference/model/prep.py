@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from shimwise.fields import build_from
+
 if TYPE_CHECKING:  # the joint memory is built on models, which are built on preps
     from shimwise.inference.model.joint_memory import History
 
@@ -74,8 +76,8 @@ class MeasuredLanding:
 
     ``landing_um`` [µm, short < 0 < deep] and its standard uncertainty ``sd_um`` [µm], the seat's included.
     ``row`` and ``line`` continue those of the readings beside it; ``source`` names the sweep. ``setting``:
-    landings of one name share how the ring was set to its mark, an error of its own; empty where there is
-    none. The rest is as of a :class:`Reading`.
+    landings of one name, of a lens at a distance, share how the ring was set to its mark, an error of its
+    own; empty where there is none. The rest is as of a :class:`Reading`.
     """
 
     row: int
@@ -89,8 +91,21 @@ class MeasuredLanding:
     sd_um: float
     setup: str = ""
     squeeze: float = 1.0
+    axis: Axis | None = None
     source: str = ""
     setting: str = ""
+
+    @classmethod
+    def by_picture(
+        cls, at: Reading, *, landing_um: float, landing_sd_um: float, setting: str
+    ) -> "MeasuredLanding":
+        """Return what a picture measured at a reading's place, with the ring at the taped distance.
+
+        ``landing_sd_um``: the picture's own standard uncertainty [µm]; that of the seat is added.
+        """
+        return build_from(
+            cls, at, landing_um=landing_um, sd_um=measured_landing_sd_um(landing_sd_um), setting=setting
+        )
 
     def by_eye(self) -> Reading:
         """Return the possible reading of the same units at the same distance, with the ring at the chart."""
@@ -105,6 +120,7 @@ class MeasuredLanding:
             reading_mm=self.distance_mm,
             setup=self.setup,
             squeeze=self.squeeze,
+            axis=self.axis,
         )
 
 
@@ -178,8 +194,8 @@ class Prep:
 
     @property
     def sources(self) -> dict[int, str]:
-        """Name of the sweep of each measured landing, by its row."""
-        return {one.row: one.source for one in self.landings}
+        """Name of the sweep of each landing that has one, by its row."""
+        return {one.row: one.source for one in self.landings if one.source}
 
     @property
     def past_bodies(self) -> frozenset[str]:

@@ -90,6 +90,9 @@ CHANGED: Mapping[Effect, Levels] = MappingProxyType(
 """Levels of what has changed since a unit was last signed, and a person read last. [µm; eye: share of N·c]"""
 
 
+SETTING_SD_MM = 0.6
+"""How exactly a ring is set to its mark, in object space at 3 ft; it grows as D². [mm] Common practice, no
+source; a house may set its own."""
 K_MEDIAN, K_LOG_SD = 0.19, 0.45
 """A person's focusing spread as a share of N·c, log-normal: 0.1 to 0.3 (common practice, no source)."""
 
@@ -112,7 +115,7 @@ class Priors:
     k_median: float = K_MEDIAN
     k_log_sd: float = K_LOG_SD
     ring_scale_mm: float = 1.8
-    setting_sd_mm: float = 0.6
+    setting_sd_mm: float = SETTING_SD_MM
     axis_sd_um: float = 8.0
     stop_sd_um: float = 30.0
 

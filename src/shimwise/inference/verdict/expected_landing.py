@@ -9,8 +9,8 @@ from enum import StrEnum
 from functools import lru_cache
 
 from shimwise.inference.model.observations import ObservationContext
-from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
-from shimwise.inference.model.priors import K_MEDIAN
+from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, MeasuredLanding, Prep, Reading
+from shimwise.inference.model.priors import K_MEDIAN, SETTING_SD_MM
 from shimwise.inference.verdict.answer import Answer, LensAnswer
 
 APART_SDS = 3.1
@@ -66,23 +66,32 @@ class Agreement:
 
 
 @lru_cache(maxsize=KNOWN_LANDINGS)
-def landing_of(reading: Reading, *, body: BodyKnowledge, lens: LensKnowledge) -> ReadingLanding:
+def landing_of(
+    reading: Reading | MeasuredLanding,
+    *,
+    body: BodyKnowledge,
+    lens: LensKnowledge,
+    setting_sd_mm: float = SETTING_SD_MM,
+) -> ReadingLanding:
     """Compute one reading's landing and its standard uncertainty, for an operator with median k.
+
+    By picture the landing is what was measured, and its uncertainty has that of setting the ring to its mark,
+    ``setting_sd_mm`` in object space at 3 ft.
 
     Raises
     ------
     OpticsError, InferenceError
         If the judge would refuse it.
     """
-    prep = Prep(readings=(reading,), bodies={reading.body: body}, lenses={reading.lens: lens})
-    one = ObservationContext.of(prep, [reading]).observation(reading)
-    blur_um = K_MEDIAN * reading.fnumber * body.coc_um
-    return ReadingLanding(
-        um=one.landing_um(reading.reading_mm),
-        sd_um=math.hypot(blur_um, one.reading_sd_um()),
-        focal_mm=one.focal_mm,
-        m=one.magnification,
-    )
+    seen = reading.by_eye() if isinstance(reading, MeasuredLanding) else reading
+    prep = Prep(readings=(seen,), bodies={seen.body: body}, lenses={seen.lens: lens})
+    one = ObservationContext.of(prep, [seen]).observation(seen)
+    if isinstance(reading, MeasuredLanding):
+        um, sd_um = reading.landing_um, math.hypot(reading.sd_um, setting_sd_mm * one.setting_um_per_mm)
+    else:
+        blur_um = K_MEDIAN * seen.fnumber * body.coc_um
+        um, sd_um = one.landing_um(seen.reading_mm), math.hypot(blur_um, one.reading_sd_um())
+    return ReadingLanding(um=um, sd_um=sd_um, focal_mm=one.focal_mm, m=one.magnification)
 
 
 def expected_from_verdict(

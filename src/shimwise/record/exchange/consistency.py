@@ -82,6 +82,10 @@ def _of_numbers(row: Any) -> Iterator[str]:
     axis = getattr(row, "axis", "")
     if axis not in AXES:
         yield f"axis is [{axis}]"
+    landing_um, sd_um = getattr(row, "landing_um", None), getattr(row, "landing_sd_um", None)
+    is_whole = landing_um is not None and math.isfinite(landing_um) and _is_above_zero(sd_um)
+    if not is_whole and (landing_um, sd_um) != (None, None):
+        yield f"landing by picture is {landing_um} with {sd_um}"
 
 
 def _of_places(prep: PrepRow, rows: Mapping[str, Sequence[Any]]) -> Iterator[str]:

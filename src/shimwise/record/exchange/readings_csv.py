@@ -19,7 +19,7 @@ from shimwise.record.tables.rows import BodyRow, LensRow, ReadingRow, SetupRow
 
 
 def export_readings(connection: Connection, prep_id: str) -> str:
-    """Return the readings that are judged as CSV, in their order; those withdrawn are left out.
+    """Return the readings that are judged, by eye and by picture, as CSV; those withdrawn are left out.
 
     Lengths are written as they were typed if that is the same to the last digit, else in millimetres. A unit
     as it was before an adjustment is a unit of its own, ``A-07 before adjustment 1``, so that whoever judges
@@ -52,23 +52,27 @@ def _cells(
     lens_names = _state_names(lenses, [(row.lens_id, row.lens_epoch) for row in kept])
     for row in kept:
         lens, setup = lenses[row.lens_id], setups[row.setup_id]
+        is_by_eye = row.landing_um is None
         yield {
             "body": body_names[row.body_id, row.body_epoch],
             "lens": lens_names[row.lens_id, row.lens_epoch],
             "focal_length_mm": _number(row.focal_mm),
             "f_number": _number(row.fnumber),
             "distance": _length(setup.distance_text, setup.distance_mm),
-            "reading": _length(row.reading_text, row.reading_mm),
+            "reading": _length(row.reading_text, row.reading_mm) if is_by_eye else "",
             "operator": row.operator,
             "setup": setup.name,
             "squeeze": _number(lens.squeeze) if lens.squeeze != 1.0 else "",
             "axis": row.axis,
-            "principal_separation_mm": "" if lens.separation_mm is None else _number(lens.separation_mm),
+            "principal_separation_mm": _number(lens.separation_mm),
             "stop": row.stop,
             "at": row.at_text,
             "note": to_spreadsheet(row.note),
             "focus_design": lens.focus_design,
-            "temperature_c": "" if row.temperature_c is None else _number(row.temperature_c),
+            "temperature_c": _number(row.temperature_c),
+            "landing_um": _number(row.landing_um),
+            "landing_sd_um": _number(row.landing_sd_um),
+            "setting": row.setting or "",
         }
 
 
@@ -99,7 +103,9 @@ def _short_names(name: str, epoch: int, current: int) -> Iterator[str]:
         yield name[: LONGEST_NAME - len(ending)].rstrip() + ending
 
 
-def _number(value: float) -> str:
+def _number(value: float | None) -> str:
+    if value is None:
+        return ""
     return f"{value:.15g}" if float(f"{value:.15g}") == value else repr(value)
 
 

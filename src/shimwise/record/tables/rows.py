@@ -153,7 +153,11 @@ class SetupRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingRow(Withdrawable):
-    """One landing seen by eye. ``seq`` is its number in the prep, from 1."""
+    """One landing: seen by eye, or by picture. ``seq`` is its number in the prep, from 1.
+
+    By picture ``landing_um`` and its own standard uncertainty ``landing_sd_um`` are kept, the ring stands at
+    the taped distance, and ``setting`` names the setting of the ring that repeats share.
+    """
 
     id: str
     prep_id: PrepId
@@ -174,6 +178,9 @@ class ReadingRow(Withdrawable):
     note: str = ""
     seq: int = 0
     temperature_c: float | None = None
+    landing_um: float | None = None
+    landing_sd_um: float | None = None
+    setting: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

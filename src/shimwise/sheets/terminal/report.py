@@ -223,9 +223,11 @@ class _VerdictWriter(Writer):
     def doubted(self, notice: Notice, reading: ReadingAnswer) -> str:
         typed = self.typed.get(reading.row)
         landing = f"lands {signed_text(reading.landing_um, comma=True)} µm"
-        if isinstance(typed, MeasuredLanding):
+        if isinstance(typed, MeasuredLanding) and typed.source:
             return f"Sweep {reading.lens} on {reading.body} again: {typed.source} {landing}."
         again = notice_text(notice).partition(":")[0]
+        if isinstance(typed, MeasuredLanding):
+            return f"{again}: line {reading.line} (by picture) {landing}."
         if typed is None:
             return f"{again}: line {reading.line} {landing}."
         by = f" by {typed.operator}" if typed.operator else ""

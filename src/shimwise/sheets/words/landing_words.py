@@ -1,7 +1,7 @@
 """A landing in words, and how it compares with the others."""
 
 from shimwise.inference.verdict.expected_landing import Agreement, AgreementKind
-from shimwise.number_format import decimal_text, is_nought
+from shimwise.number_format import decimal_text, half_digits, is_nought, signed_text
 
 
 def landing_text(landing_um: float) -> str:
@@ -9,6 +9,13 @@ def landing_text(landing_um: float) -> str:
     if is_nought(landing_um):
         return "on the mark"
     return f"{_um(landing_um)} {'short' if landing_um < 0 else 'deep'}"
+
+
+def picture_text(landing_um: float, half_um: float) -> str:
+    """Return a landing by picture in words: ``by picture −12.3 ± 2.7 µm``, half its 95 % interval."""
+    digits = max(1, half_digits(half_um))
+    half = decimal_text(half_um, digits)
+    return f"by picture {signed_text(landing_um, digits=digits, comma=True)} ± {half} µm"
 
 
 def agreement_text(agreement: Agreement) -> str:

@@ -141,6 +141,10 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
     ReadingView: {
         "weight": _described(Number, "Its weight in the latest verdict; null: not in it."),
         "is_past": _PAST,
+        "picture_sd_um": _described(
+            Number, "Of a landing by picture: its own standard uncertainty; null: a reading by eye."
+        ),
+        "setting": _described(str, "By picture: the setting of the ring that repeats of this name share."),
     },
     RecheckReading: {"setup_id": str},
     RemedyView: {"turns": Number, **_TEXT_KIND},

@@ -8,7 +8,7 @@ from shimwise.web.pages.desk import charts, optics, plan
 from shimwise.web.pages.failures import failure_page
 from shimwise.web.pages.history import drift_rate, repeatability
 from shimwise.web.pages.house import settings, units
-from shimwise.web.pages.prep import evidence, prep, preps, readings
+from shimwise.web.pages.prep import evidence, pictures, prep, preps, readings
 from shimwise.web.pages.sign import papers, signing, verify
 from shimwise.web.pages.view import STATIC
 from shimwise.web.problems import add_problems
@@ -27,6 +27,7 @@ def add_pages(app: FastAPI) -> None:
         preps,
         prep,
         readings,
+        pictures,
         evidence,
         guide,
         signing,

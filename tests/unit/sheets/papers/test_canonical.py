@@ -156,6 +156,14 @@ def test_who_signed_and_over_what_has_a_part_in_the_digest(changes: dict[str, ob
     assert digest_of(_signed(**changes)) != digest_of(_signed())
 
 
+def test_what_later_versions_keep_of_a_reading_changes_no_earlier_digest_while_it_is_empty() -> None:
+    before = _signed(readings=[{"id": "r"}])
+    by_eye = {"id": "r", "temperature_c": None, "landing_um": None, "landing_sd_um": None, "setting": None}
+    assert digest_of(_signed(readings=[by_eye])) == digest_of(before)
+    for name, value in (("landing_um", 0.0), ("landing_sd_um", 0.7), ("setting", "1")):
+        assert digest_of(_signed(readings=[{**by_eye, name: value}])) != digest_of(before)
+
+
 def test_a_signature_is_the_digest_of_the_prep_with_its_sign_off() -> None:
     (sign_off,) = _signed()["sign_offs"]  # type: ignore[misc]
     assert signature_of(_signed(sign_offs=[]), sign_off) == digest_of(_signed())

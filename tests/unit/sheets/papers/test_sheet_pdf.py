@@ -123,6 +123,15 @@ def test_a_draft_says_so_and_a_changed_prep_too(text_of: Text) -> None:
     assert "not signed as it stands" in text_of(make_sheets([changed]).pdf)
 
 
+def test_a_landing_by_picture_is_told_with_its_uncertainty(text_of: Text) -> None:
+    document = prep_document(with_sweep=False)
+    assert "on the taped mark" not in " ".join(text_of(make_sheets([document]).pdf).split())
+    document["readings"][3] |= {"landing_um": -12.3, "landing_sd_um": 0.7, "setting": "1"}
+    text = text_of(make_sheets([document]).pdf)
+    assert "picture ± 1.4" in text
+    assert "with the ring on the taped mark" in " ".join(text.split())
+
+
 def test_a_prep_without_a_verdict_says_that_nothing_was_judged(text_of: Text) -> None:
     document = prep_document(with_sweep=False) | {"verdicts": []}
     text = text_of(make_sheets([document]).pdf)

@@ -39,7 +39,7 @@ UNSIGNED_FIELDS: dict[str, tuple[str, ...]] = {
 """Of the prep, its set, units and sign-offs: what signing, later preps and the house change."""
 ADDED_FIELDS: dict[str, tuple[str, ...]] = {
     "lenses": ("marks_mm",),
-    "readings": ("temperature_c",),
+    "readings": ("temperature_c", "landing_um", "landing_sd_um", "setting"),
     "sign_offs": ("as_set",),
 }
 """Fields of later versions: they are signed where they hold something, so earlier signatures still hold."""

@@ -10,10 +10,10 @@ from shimwise.sheets.papers.signed.rows_words import (
     Data,
     Row,
     people,
+    reading_words,
     set_to_mm,
     setup_distance,
     text_of,
-    typed_distance,
 )
 from shimwise.sheets.words.shared import plain, signed_text
 
@@ -27,7 +27,8 @@ def reading_rows(prep: PrepDocument, answer: Answer | None) -> Data:
     -------
     dict
         ``readers``: key letter and name; ``bodies``: name and rows of each (number, lens, at, read, landing,
-        by, state); ``withdrawn``: who took what back and why.
+        by, state); ``has_pictures``: whether landings by picture are among them; ``withdrawn``: who took what
+        back and why.
     """
     rows = prep.rows("readings")
     readers = people(rows, "operator")
@@ -43,6 +44,7 @@ def reading_rows(prep: PrepDocument, answer: Answer | None) -> Data:
             }
             for body_id in bodies
         ],
+        "has_pictures": any(row.get("landing_um") is not None for row in rows),
         "withdrawn": [_withdrawn(row) for row in rows if row.get("withdrawn_at")],
     }
 
@@ -62,7 +64,7 @@ def _row(prep: PrepDocument, row: Row, answers: Mapping[int, Any], keys: Mapping
         "number": str(row.get("seq") or ""),
         "lens": plain(prep.name(row["lens_id"])) + _extra(prep, row),
         "at": setup_distance(prep, row.get("setup_id")),
-        "read": typed_distance(row, "reading"),
+        "read": reading_words(row),
         "landing": signed_text(judged.landing_um) if judged is not None and state != WITHDRAWN else "",
         "by": keys.get(text_of(row, "operator"), ""),
         "state": state,

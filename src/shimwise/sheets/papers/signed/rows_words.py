@@ -14,6 +14,7 @@ from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of,
 from shimwise.sheets.words.shared import (
     NOT_KNOWN,
     distance_text,
+    half_text,
     plain,
     plus_minus_text,
 )
@@ -177,6 +178,14 @@ def typed_distance(row: Row, name: str) -> str:
     """Return a row's distance or reading as it was typed; if that was not kept, in both systems."""
     length = row.get(f"{name}_mm")
     return text_of(row, f"{name}_text") or ("INF" if length is None else distance_text(number_of(length)))
+
+
+def reading_words(row: Row) -> str:
+    """Return where the scale stood as it was typed; of a landing by picture half its 95 % interval."""
+    sd_um = number_of(row.get("landing_sd_um"))
+    if not math.isfinite(sd_um):
+        return typed_distance(row, "reading")
+    return f"picture {half_text(COVERAGE * sd_um)}"
 
 
 def people(rows: Sequence[Row], key: str) -> list[str]:

@@ -144,4 +144,13 @@ class SettingsIn(In):
     coc_um: CocUm = 20.0
     shim_stock_um: Annotated[list[Shim], Field(max_length=24)] = Field(default_factory=list)
     theme: Literal["dark", "light"] = "dark"
+    setting_sd_mm: Annotated[
+        float | None,
+        Field(
+            ge=0.01,
+            le=50,
+            description="How exactly a ring is set to its mark: standard uncertainty in object space at 3 ft "
+            "[mm], growing as D²; null: the usual .6 (common practice, no source).",
+        ),
+    ] = None
     who: Who

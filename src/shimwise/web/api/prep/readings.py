@@ -1,4 +1,4 @@
-"""Readings: previewed while typed, saved once, withdrawn with a reason and taken back; and their verdict."""
+"""Readings, by eye and by picture: previewed, saved once, withdrawn with a reason and back; their verdict."""
 
 from typing import Any
 
@@ -10,7 +10,15 @@ from shimwise.bench.verdict import verdict as verdicts
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import WRITES, JudgeDep, RecordDep
 from shimwise.web.api.kinds import Id
-from shimwise.web.api.prep.requests import Done, PreviewIn, ReadingIn, ReadingNote, Withdrawal
+from shimwise.web.api.prep.requests import (
+    Done,
+    PictureIn,
+    PreviewIn,
+    ReadingIn,
+    ReadingNote,
+    TakenIn,
+    Withdrawal,
+)
 from shimwise.web.problems import documented
 
 router = AnswerRouter(prefix="/preps/{prep_id}", tags=["readings"], responses=documented(404, 422, 503))
@@ -24,9 +32,15 @@ def add_reading(
     record: RecordDep, judge: JudgeDep, prep_id: Id, new: ReadingIn, response: Response
 ) -> SavedReading:
     """Save a reading; the answer has its landing and whether it agrees with the others."""
-    saved = readings.add_reading(record, prep_id, **dict(new))
-    response.status_code = 201 if saved.is_new else 200
-    return judge.soon(prep_id, saved, is_needed=saved.is_new)
+    return _saved(record, judge, prep_id, new, response)
+
+
+@router.post("/pictures", status_code=201, **{**WRITES, "responses": WRITES["responses"] | _KEPT_BEFORE})
+def add_picture(
+    record: RecordDep, judge: JudgeDep, prep_id: Id, new: PictureIn, response: Response
+) -> SavedReading:
+    """Save a landing by picture, one of the prep's readings; the answer is as of a reading."""
+    return _saved(record, judge, prep_id, new, response)
 
 
 @router.post("/readings/preview", **WRITES)
@@ -53,6 +67,14 @@ def undo_withdraw(record: RecordDep, judge: JudgeDep, prep_id: Id, reading_id: I
 def note_reading(record: RecordDep, prep_id: Id, reading_id: Id, said: ReadingNote) -> ReadingView:
     """Put a note to a reading."""
     return readings.note_reading(record, reading_id, prep_id=prep_id, **dict(said))
+
+
+def _saved(
+    record: RecordDep, judge: JudgeDep, prep_id: str, new: TakenIn, response: Response
+) -> SavedReading:
+    saved = readings.add_reading(record, prep_id, **dict(new))
+    response.status_code = 201 if saved.is_new else 200
+    return judge.soon(prep_id, saved, is_needed=saved.is_new)
 
 
 @router.get("/verdict")

@@ -1,6 +1,6 @@
 """Requests of preps, set-ups, readings and gauges."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import AwareDatetime, Field, StringConstraints, model_validator
 
@@ -72,27 +72,32 @@ class SetupIn(In):
     who: Who
 
 
-class PreviewIn(In):
-    """A reading as far as it is typed. Either the set-up is named, or the distance."""
+class SightIn(In):
+    """A lens on a body before a chart. Either the set-up is named, or the distance."""
 
     body_id: Id
     lens_id: Id
     setup_id: Id | None = None
     distance_text: Annotated[str, StringConstraints(max_length=80)] = ""
-    reading_text: ReadingText
     focal_mm: Annotated[Focal | None, Field(description="Of a zoom; else the lens's own.")] = None
     fnumber: Annotated[Fnumber | None, Field(description="Stopped down; else the lens's own.")] = None
     axis: AxisIn = ""
 
     @model_validator(mode="after")
-    def _names_one(self) -> "PreviewIn":
+    def _names_one(self) -> Self:
         if bool(self.setup_id) == bool(self.distance_text.strip()):
             raise ValueError("give either setup_id or distance_text")
         return self
 
 
-class ReadingIn(PreviewIn):
-    """A reading. Sent twice with the same id it is kept once."""
+class PreviewIn(SightIn):
+    """A reading as far as it is typed."""
+
+    reading_text: ReadingText
+
+
+class TakenIn(SightIn):
+    """What was taken of a sight, by whom and when. Sent twice with the same id it is kept once."""
 
     id: NewId = None
     operator: Name
@@ -134,10 +139,39 @@ class ReadingIn(PreviewIn):
     ] = False
 
     @model_validator(mode="after")
-    def _says_one_time(self) -> "ReadingIn":
+    def _says_one_time(self) -> Self:
         if self.taken_at is not None and self.age_s is not None:
             raise ValueError("give either taken_at or age_s")
         return self
+
+
+class ReadingIn(TakenIn):
+    """A reading by eye."""
+
+    reading_text: ReadingText
+
+
+class PictureIn(TakenIn):
+    """A landing by picture: what the meter measured with the ring at the taped distance."""
+
+    landing_um: ErrorUm
+    landing_sd_um: Annotated[
+        float,
+        Field(
+            ge=0.01,
+            le=1000,
+            description="Standard uncertainty of the picture alone [µm]; of a 95 % interval a quarter of its "
+            "width. What the seat and the setting of the ring add is the judge's.",
+            examples=[0.7],
+        ),
+    ]
+    setting: Annotated[
+        OptionalName,
+        Field(
+            description="Name of the setting of the ring that repeats share while nobody touches it, of this "
+            "lens at this distance; empty: a setting of its own."
+        ),
+    ] = ""
 
 
 class Withdrawal(In):

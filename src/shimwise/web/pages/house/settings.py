@@ -48,6 +48,7 @@ def keep_settings(visit: PostDep) -> Response:
             form.refused.setdefault("coc_um", "The circle of confusion is missing: type one such as 20.")
         new = replace(
             known,
+            setting_sd_mm=form.number("setting_sd_mm"),
             units=form.text("units"),
             tolerance_um=known.tolerance_um if tolerance_um is None else tolerance_um,
             tolerance_by_mount=_by_mount(form),
@@ -184,6 +185,7 @@ def _form(house: HouseSettings) -> Form:
         theme=house.theme,
         tolerance_um=number(house.tolerance_um),
         coc_um=number(house.coc_um),
+        setting_sd_mm=number(house.setting_sd_mm),
         shim_stock_um=" ".join(map(number, house.shim_stock_um)),
         tolerance_by_mount="\n".join(
             f"{mount}: {number(value)}" for mount, value in house.tolerance_by_mount.items()

@@ -103,14 +103,14 @@ def reopen(visit: PostDep, prep_id: str) -> Response:
     return see(f"/preps/{prep_id}")
 
 
-def changed_part(visit: Visit, prep_id: str, part: str) -> Response:
+def changed_part(visit: Visit, prep_id: str, part: str, **values: Any) -> Response:  # noqa: ANN401
     """Answer a change of a prep: the part that changed where a script asks, else its page again."""
     prep = preps.open_prep(visit.record, prep_id)
     if _is_behind(prep):
         visit.ask(prep_id)
     if not visit.is_scripted:
         return see(f"/preps/{prep_id}#{part}")
-    return visit.show(f"prep/{part}.html", headers=CHANGED, **values_of(visit, prep))
+    return visit.show(f"prep/{part}.html", headers=CHANGED, **{**values_of(visit, prep), **values})
 
 
 def show_part(visit: Visit, prep_id: str, part: str, **values: Any) -> Response:  # noqa: ANN401
@@ -140,6 +140,8 @@ def values_of(
         "withdrawing": "",
         "gauge_form": Form(),
         "sweep_form": Form(),
+        "picture_form": Form(),
+        "saved_picture": None,
         "jobs": sweeps.jobs(prep.id) if sweeps is not None else (),
         "tries": 0,
         "standing": _standing(visit.record, prep),

@@ -15,6 +15,7 @@ from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep, remember
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.prep.next_form import correcting_form, entered_form, next_form
+from shimwise.web.pages.prep.pictures import correcting_picture
 from shimwise.web.pages.prep.prep import CHANGED, changed_part, show_part, values_of
 
 router = APIRouter(prefix="/preps/{prep_id}")
@@ -85,9 +86,12 @@ def add_reading(visit: PostDep, prep_id: str) -> Response:
 
 @router.get("/readings/{reading_id}/correct")
 def correct(visit: VisitDep, prep_id: str, reading_id: str) -> Response:
-    """Show a reading on the pad, to be entered again in its own place."""
+    """Show a reading on the pad, or a landing by picture in its form, to be entered again."""
     prep = preps.open_prep(visit.record, prep_id)
-    return show_part(visit, prep_id, "read", form=correcting_form(prep, _reading(prep, reading_id)))
+    reading = _reading(prep, reading_id)
+    if reading.is_by_picture:
+        return show_part(visit, prep_id, "pictures", picture_form=correcting_picture(reading))
+    return show_part(visit, prep_id, "read", form=correcting_form(prep, reading))
 
 
 @router.post("/readings/{reading_id}/undo")
