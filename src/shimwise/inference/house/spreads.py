@@ -35,11 +35,14 @@ from shimwise.inference.posterior.student import STUDENT_INFLATION
 MIXED = (Effect.BODY, Effect.LENS, Effect.SET, Effect.SCALE, Effect.SETUP)
 COUNTED_AS = 4.0
 """The starting spreads count as so many units."""
-SET_COUNTED_AS = 40.0
+COUNTED_OTHERWISE = {Effect.LENS: 12.0, Effect.SET: 40.0}
+"""A house has few sets, and lenses of a set that lie alike by chance look like a small spread: chosen on
+simulated houses of 3 to 20 preps, no outside source."""
 SET_LEVELS = Levels((4.0, 10.0, 25.0), (0.90, 0.05, 0.05))
 """Shifts of sets before a house teaches them: wider than for one prep, since what all lenses of a house share
 is known no better than its few sets allow. [µm] Chosen on simulated houses, no outside source."""
-SHARES_COUNTED_AS = 2.0
+SHARES_COUNTED_AS = 6.0
+KNOCKS_COUNTED_AS = 20.0
 WALK_UM = 2.5
 """Starting walk of a unit in a month. [µm] Common practice, no source."""
 KNOCK_UM = 20.0
@@ -180,7 +183,7 @@ class _Links:
         self.log_sd = (2 * told) ** -0.5
         found_um = np.sqrt(square / (count + COUNTED_AS))
         self.walk_um = float(_beyond(np.array(self.walk_um), found_um, (count + COUNTED_AS) / told))
-        starting = 10 * SHARES_COUNTED_AS
+        starting = KNOCKS_COUNTED_AS
         self.knocked = (len(mean) - count + starting * self.starting_knocked) / (len(mean) + starting)
 
     @property
@@ -217,7 +220,7 @@ class _Learner:
             effect: _Group.of(
                 levels[effect],
                 counts[effect],
-                counted_as=SET_COUNTED_AS if effect is Effect.SET else COUNTED_AS,
+                counted_as=COUNTED_OTHERWISE.get(effect, COUNTED_AS),
             )
             for effect in MIXED
         }
