@@ -10,10 +10,12 @@ from fastapi.openapi.utils import get_openapi
 
 from shimwise import __version__
 from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.sign.verifier import Verifier
 from shimwise.bench.sweep.jobs import DONE, SweepJob, SweepJobs
 from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.web.api import api_router
 from shimwise.web.problems import Problem, add_problems
+from shimwise.web.verifying import Verifying
 
 DESCRIPTION = """Back-focus checks of cameras and lenses: preps, readings, verdicts.
 
@@ -23,7 +25,13 @@ makes it safe to send the same request twice.
 """
 
 
-def create_app(record: Record, *, has_pages: bool = True, judge: JudgeService | None = None) -> FastAPI:
+def create_app(
+    record: Record,
+    *,
+    has_pages: bool = True,
+    judge: JudgeService | None = None,
+    verifier: Verifier | None = None,
+) -> FastAPI:
     """Return the app over an open record.
 
     Parameters
@@ -35,6 +43,8 @@ def create_app(record: Record, *, has_pages: bool = True, judge: JudgeService | 
     judge : JudgeService, optional
         Keeps the verdicts current; started and stopped with the app. Without it a verdict is judged when it
         is asked for.
+    verifier : Verifier, optional
+        Checks papers in processes of its own; stopped with the app.
     """
     app = FastAPI(
         title="Shimwise",
@@ -46,6 +56,7 @@ def create_app(record: Record, *, has_pages: bool = True, judge: JudgeService | 
         openapi_url="/api/v1/openapi.json",
     )
     app.state.record, app.state.judge = record, judge
+    app.state.verifying = Verifying(verifier)
     app.state.sweeps = SweepJobs(record, on_done=partial(_judge_after, judge))
     add_problems(app)
     app.include_router(api_router())
@@ -59,7 +70,8 @@ def create_app(record: Record, *, has_pages: bool = True, judge: JudgeService | 
 
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
-    services = [one for one in (app.state.sweeps, app.state.judge) if one is not None]
+    state = app.state
+    services = [one for one in (state.sweeps, state.judge, state.verifying.verifier) if one is not None]
     for one in services:
         one.start()
     try:

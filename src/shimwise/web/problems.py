@@ -19,6 +19,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
 from shimwise.bench.errors import Conflict, InputError, NotFound, StoreError
+from shimwise.bench.workers import WorkersBusy
 from shimwise.errors import ShimwiseError
 from shimwise.extras import MissingExtraError
 from shimwise.notices import WordedNotice
@@ -162,7 +163,7 @@ def add_problems(app: FastAPI, *, page: FailurePage | None = None) -> None:
         if page is not None and not request.url.path.startswith(PROGRAM_PATHS):
             return page(request, error, status)
         detail, places, notices = _described(request, error, status)
-        headers = {"Retry-After": str(RETRY_S)} if isinstance(error, StoreError) else None
+        headers = {"Retry-After": str(RETRY_S)} if status == 503 else None
         return JSONResponse(
             problem_of(status, detail, instance=request.url.path, places=places, notices=notices),
             status_code=status,
@@ -186,6 +187,7 @@ _STATUSES: Mapping[type[Exception], int] = {
     Conflict: 409,
     MissingExtraError: 501,
     StoreError: 503,
+    WorkersBusy: 503,
     ShimwiseError: 422,
     RequestValidationError: 422,
 }

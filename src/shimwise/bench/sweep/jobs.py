@@ -10,6 +10,7 @@ import os
 import shutil
 import signal
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
@@ -24,6 +25,7 @@ from shimwise.bench.sweep.match import refuse_same_frames
 from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.sweep.work import SweepCancelledError, SweepTask, measured_document
 from shimwise.bench.typed_names import typed_name
+from shimwise.bench.workers import MOST_BYTES, PATIENCE_S, limit_memory
 from shimwise.errors import ImagingError, ShimwiseError
 from shimwise.extras import require_extra
 from shimwise.record.queries import evidence
@@ -313,11 +315,18 @@ class SweepJobs:
         process.start()
         theirs.close()
         try:
+            heard_s = time.monotonic()
             while True:
                 self._end_cancelled(sweep_id)
                 if not mine.poll(STEP_S):
+                    if time.monotonic() - heard_s > PATIENCE_S:
+                        raise ImagingError(
+                            f"The measuring came no step further in {PATIENCE_S:g} s and was ended. Look "
+                            "whether the frames open elsewhere, and send them again."
+                        )
                     continue
                 kind, report = mine.recv()
+                heard_s = time.monotonic()
                 if kind == "progress":
                     self._report(sweep_id, *report)
                 elif kind == "failed":
@@ -393,9 +402,18 @@ def _of_another(sweep_id: str) -> Conflict:
 def _measure(task: SweepTask, out: Pipe) -> None:
     """Measure in this process, and send progress and the result on."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    limit_memory(MOST_BYTES)
     if hasattr(os, "nice"):
         os.nice(NICENESS)
     try:
         out.send(("done", measured_document(task, progress=lambda *step: out.send(("progress", step)))))
     except ShimwiseError as error:
         out.send(("failed", str(error)))
+    except MemoryError:
+        out.send(
+            (
+                "failed",
+                f"Measuring these frames takes more than {MOST_BYTES / 1024**3:g} GB of memory, the limit "
+                "for what is sent. Send fewer frames, or measure them with shimwise sweep.",
+            )
+        )

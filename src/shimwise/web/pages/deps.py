@@ -19,6 +19,7 @@ from shimwise.web.api.deps import RecordDep
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import LONGEST_NAME, PERSON_COOKIE, Page, person_of, render, theme_of
 from shimwise.web.problems import status_of
+from shimwise.web.security import camera_headers
 
 WAYS = {
     "": "preps",
@@ -87,6 +88,13 @@ class Visit:
         page.sentence, page.second = sentence or page.sentence, second or page.second
         values = {"form": self.form, **values}
         return render(self.request, template, page, status=self.status, headers=headers, **values)
+
+    def show_filming(self, template: str, **values: Any) -> Response:  # noqa: ANN401
+        """Render a page that may film: it alone can open a camera, and a line for its frames."""
+        response = self.show(template, **values)
+        at = self.request.url
+        response.headers.update(camera_headers(f"{at.scheme}://{at.netloc}"))
+        return response
 
     def refuse(
         self, error: ShimwiseError, *, status: int = 0, fields: Mapping[str, str] | None = None
