@@ -58,7 +58,7 @@ RING_LOG_SD = 0.7
 """Spread of the logarithm of the scale of errors from reading the ring, from one house to another. Chosen by
 us."""
 OVERSHOOT, MOST_OVERSHOOT = 1.7, 40.0
-"""A step of maximisation is lengthened so many times at least; below 2 it still converges to the same point."""
+"""A step of maximisation is lengthened so many times; below 2 it surely converges to the same point."""
 SCORED_SHARE = 0.3
 """Part of a step of scoring that is taken. Chosen on simulated houses, no outside source."""
 
