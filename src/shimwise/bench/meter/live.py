@@ -105,6 +105,11 @@ class LiveMeter:
     has_axes : bool
         Whether the axes of an anamorphic are measured apart.
 
+    Attributes
+    ----------
+    place : tuple or None
+        Centre (x, y) and radius of the star in the last frame [px], None where it was not seen.
+
     Raises
     ------
     ImagingError
@@ -130,6 +135,7 @@ class LiveMeter:
             )
         self.star = named[0] if named else chart.centre_star
         self.spokes, self.has_star, self.is_black = self.star.spokes, False, True
+        self.place: tuple[tuple[float, float], float] | None = None
         self._meter = Meter(
             MeterSettings(
                 spokes=self.star.spokes,
@@ -147,12 +153,19 @@ class LiveMeter:
             return Measured(line_of(self._meter.stalled(t_s)))
         answer = self._meter.add(t_s, codes, dropped=dropped)
         self.has_star = self.has_star or answer.centre_px is not None
+        self.place = None
+        if answer.centre_px is not None and answer.radius_px is not None:
+            self.place = (answer.centre_px, answer.radius_px)
         self.is_black = self.is_black and "black" in answer.notes
         return Measured(line_of(answer))
 
     def name_first(self, first: str) -> None:
         """Name the direction that the sensor moves in next: ``away`` or ``toward``."""
         self._meter.name_first(First(first))
+
+    def moved(self, right_px: float, down_px: float) -> None:
+        """Take note that in frames from now on the star lies so much farther right and down: a new crop."""
+        self._meter.moved(right_px, down_px)
 
     def final(self) -> Measured:
         """Return the answer at the end: the last still second."""

@@ -127,7 +127,7 @@ class Meter:
         self.last_still: MeterAnswer | None = None
 
     def add(
-        self, t_s: float, codes: Codes, *, dropped: int = 0, corner_px: tuple[float, float] = (0.0, 0.0)
+        self, t_s: float, codes: Codes, *, dropped: int = 0, corner_px: tuple[float, float] | None = None
     ) -> MeterAnswer:
         """Take a frame and return the answer after it.
 
@@ -140,8 +140,8 @@ class Meter:
             settings' levels.
         dropped : int
             Frames that were lost since the one before.
-        corner_px : tuple of float
-            Place of the crop's first pixel in the frame, where crops follow the star.
+        corner_px : tuple of float, optional
+            Place of the crop's first pixel in the frame, where crops follow the star; else as before.
 
         Raises
         ------
@@ -156,7 +156,8 @@ class Meter:
             self._answer = self._repeated(t_s)
             return self._answer
         self._last_codes, self._new_s = codes, t_s
-        self._moved_to(corner_px)
+        if corner_px is not None and corner_px != self._corner:
+            self.moved(self._corner[0] - corner_px[0], self._corner[1] - corner_px[1])
         seen = self._measured(t_s, codes)
         if seen is None:
             is_dark = float(np.max(codes)) < self.settings.levels.black + DARK_SHARE * (
@@ -173,6 +174,15 @@ class Meter:
         if self._answer.state is State.STILL and self._answer.offset_um is not None:
             self.last_still = self._answer
         return self._answer
+
+    def moved(self, right_px: float, down_px: float) -> None:
+        """Take note that in frames from now on, another crop, the star lies farther right and down."""
+        self._corner = (self._corner[0] - right_px, self._corner[1] - down_px)
+        self._place, self._near = (
+            one and replace(one, centre_px=(one.centre_px[0] + right_px, one.centre_px[1] + down_px))
+            for one in (self._place, self._near)
+        )
+        self._paper.place = None  # laid anew
 
     def stalled(self, t_s: float) -> MeterAnswer:
         """Return the answer where no frame has come for so long that the feed stands still."""
@@ -203,17 +213,6 @@ class Meter:
         if "frozen" in self._answer.notes or self.last_still is None:
             return self._answer
         return replace(self.last_still, frames=self._frames, dropped=self._dropped)
-
-    def _moved_to(self, corner_px: tuple[float, float]) -> None:
-        """Keep what is known of places when the crop has moved within the frame."""
-        left, top = (was - now for was, now in zip(self._corner, corner_px, strict=True))
-        self._corner = corner_px
-        if left or top:
-            self._place, self._near = (
-                one and replace(one, centre_px=(one.centre_px[0] + left, one.centre_px[1] + top))
-                for one in (self._place, self._near)
-            )
-            self._paper.interrupt(anew=True)
 
     def _base(self, t_s: float, state: State, notes: tuple[str, ...]) -> MeterAnswer:
         return MeterAnswer(t_s=t_s, state=state, frames=self._frames, dropped=self._dropped, notes=notes)

@@ -78,11 +78,9 @@ class PaperWatch:
             self._change = change
         self._last = now
 
-    def interrupt(self, *, anew: bool = False) -> None:
-        """Forget the last frame, so that no difference is taken across a gap; anew: lay the pixels anew."""
+    def interrupt(self) -> None:
+        """Forget the last frame, so that no difference is taken across a gap."""
         self._last = self._change = None
-        if anew:
-            self.place = None
 
     @property
     def is_known(self) -> bool:
