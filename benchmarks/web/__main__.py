@@ -13,8 +13,10 @@ import benchmarks.results
 from benchmarks.results import write_section
 from benchmarks.web.crowded import LENSES, fill_crowded, use_crowded
 from benchmarks.web.crowded import READINGS as CROWDED_READINGS
+from benchmarks.web.film import FILMING, film_lines
 from benchmarks.web.first_page import installed_browser, open_cold
 from benchmarks.web.killed import SEED, run_kills
+from benchmarks.web.limits import a_sheet, idle_crowd, verify_burst
 from benchmarks.web.load import CLIENTS, LoadRun, RefreshRun, percentile, refresh_after, run_load
 from benchmarks.web.load import SEED as LOAD_SEED
 from benchmarks.web.served import Served, has_postgres, postgres
@@ -23,7 +25,10 @@ EACH = 60
 KILLS = 50
 REFRESHES = 10
 READINGS = 60
+FILMED_S = 40.0
 OPENED = 5
+IDLE, IDLE_S = 1100, 60.0
+SHEETS = 45
 CROWDED = 10
 PACE_S = 1.0
 Keep = Callable[[str, str, list[str]], None]
@@ -33,6 +38,7 @@ def main() -> None:
     """Run all of it, or the parts named, and keep the tables."""
     benchmarks.results.RESULTS = Path(__file__).parent / "RESULTS.md"
     parts = {"load": load, "verdict": verdict, "kill": kill, "first": first, "crowded": crowded}
+    parts |= {"idle": idle, "verify": verify, "film": filming}
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("parts", nargs="*", choices=[*parts, []], help="parts to run; all when none is named")
     parser.add_argument("--quick", action="store_true", help="a tenth of it; the tables are not kept")
@@ -211,6 +217,77 @@ def crowded(share: int, keep: Keep) -> None:
         "none",
         [*lines, "", "Goals: page ≤ 600 ms, save ≤ 300 ms, medians on an idle machine."],
     )
+
+
+def idle(share: int, keep: Keep) -> None:
+    """Many connections that say nothing."""
+    for_s = IDLE_S / share
+    with folder() as place:
+        server = Served(str(place / "record"), place / "server.log")
+        try:
+            runs = {
+                how: asyncio.run(
+                    idle_crowd(
+                        server.address, server.log, held=IDLE, for_s=for_s, is_opened_again=is_opened_again
+                    )
+                )
+                for how, is_opened_again in (("once", False), ("again a second after each is ended", True))
+            }
+        finally:
+            server.stop()
+    keep(
+        f"{IDLE} connections that say nothing",
+        "none",
+        [
+            f"Opened from one address within a moment, for {for_s:.0f} s; each page is asked for on a new "
+            "connection. Clients and server share the machine.",
+            "",
+            "| opened | connections | pages | p50, ms | p95, ms | longest, ms | no answer | lines of log |",
+            "|---|---|---|---|---|---|---|---|",
+            *(
+                f"| {how} | {run.opened} | {len(run.pages_ms)} | {percentile(run.pages_ms, 0.5):.0f} | "
+                f"**{percentile(run.pages_ms, 0.95):.0f}** | {max(run.pages_ms):.0f} | {run.missed} | "
+                f"{run.log_lines} |"
+                for how, run in runs.items()
+            ),
+            "",
+            "Goal: p95 ≤ 300 ms, ≤ 10 lines. Before there were limits: no page, and 196 MB of log in half a "
+            "minute.",
+        ],
+    )
+
+
+def verify(share: int, keep: Keep) -> None:
+    """Many sheets checked at once."""
+    with folder() as place:
+        server = Served(str(place / "record"), place / "server.log", "--demo")
+        try:
+            sheet = asyncio.run(a_sheet(server.address))
+            run = asyncio.run(verify_burst(server.address, sheet, sent=max(4, SHEETS // share)))
+        finally:
+            server.stop()
+    answered = ", ".join(f"{count} × {status}" for status, count in sorted(run.statuses.items()))
+    keep(
+        f"{SHEETS} sheets checked at once",
+        "none",
+        [
+            f"- a sheet of {len(sheet) / 1e3:.0f} kB sent {run.sent} times at the same moment: answered "
+            f"{answered} within {run.took_s:.1f} s, two at a time in processes of their own",
+            f"- pages meanwhile: median {percentile(run.pages_ms, 0.5):.0f} ms, p95 "
+            f"**{percentile(run.pages_ms, 0.95):.0f} ms**, longest {max(run.pages_ms):.0f} ms of "
+            f"{len(run.pages_ms)} (goal: under 500 ms)",
+        ],
+    )
+
+
+def filming(share: int, keep: Keep) -> None:
+    """From a frame's arrival in the page to its figure, one star and five."""
+    if not FILMING.exists():
+        print(f"No browser at {FILMING}: filming is not measured.")
+        return
+    with folder() as place:
+        lines = film_lines(place, seconds=FILMED_S / share)
+    keep("By picture: from a frame's arrival in the page to its figure", "3", lines)
 
 
 if __name__ == "__main__":

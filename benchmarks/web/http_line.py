@@ -27,8 +27,9 @@ class Answer:
 class HttpLine:
     """One client's line to the server; it is opened anew when it broke."""
 
-    def __init__(self, address: str) -> None:
+    def __init__(self, address: str, *, patience_s: float = PATIENCE_S) -> None:
         parts = urlsplit(address)
+        self.patience_s = patience_s
         self.host, self.port = parts.hostname or "", parts.port or 80
         self.reader: asyncio.StreamReader | None = None
         self.writer: asyncio.StreamWriter | None = None
@@ -62,7 +63,7 @@ class HttpLine:
             head += f"content-type: application/json\r\ncontent-length: {len(body)}\r\n"
         began = time.perf_counter()
         try:
-            async with asyncio.timeout(PATIENCE_S):
+            async with asyncio.timeout(self.patience_s):
                 if self.writer is None or self.reader is None:
                     self.reader, self.writer = await asyncio.open_connection(self.host, self.port)
                 self.writer.write(f"{head}\r\n".encode() + (body or b""))

@@ -19,8 +19,8 @@ import hashlib
 import os
 import re
 import stat
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property
@@ -166,6 +166,18 @@ def keys_folder() -> Path:
     from platformdirs import user_config_path
 
     return user_config_path("shimwise", appauthor=False) / "keys"
+
+
+@contextmanager
+def keys_kept_in(folder: Path) -> Iterator[None]:
+    """Use the keys of a folder in place of this user's, in this process and those that it starts."""
+    before = {name: os.environ.pop(name, None) for name in (FOLDER_VARIABLE, KEY_VARIABLE)}
+    os.environ[FOLDER_VARIABLE] = str(folder)
+    try:
+        yield
+    finally:
+        os.environ.pop(FOLDER_VARIABLE)
+        os.environ.update({name: value for name, value in before.items() if value is not None})
 
 
 def house_key() -> HouseKey:

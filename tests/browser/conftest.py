@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 from browser_bench import CHROMIUM, FLAGS, PATIENCE_MS, Devices, Server, filled
-from playwright.sync_api import Browser, expect, sync_playwright
+from playwright.sync_api import Browser, Playwright, expect, sync_playwright
 
 from posterior_memo import Memo
 from shimwise.inference.verdict import judge
@@ -38,16 +38,22 @@ def server(tmp_path_factory: pytest.TempPathFactory, _drawn: Memo) -> Iterator[S
 
 
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """Start one browser for all; each device is a context of its own in it.
+def play() -> Iterator[Playwright]:
+    """Start Playwright, once for all.
 
-    Playwright keeps an event loop running meanwhile, in which other tests could not start theirs: therefore
-    these tests come last.
+    It keeps an event loop running meanwhile, in which other tests could not start theirs: therefore these
+    tests come last.
     """
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield browser
-        browser.close()
+        yield play
+
+
+@pytest.fixture(scope="session")
+def browser(play: Playwright) -> Iterator[Browser]:
+    """Start one browser for all; each device is a context of its own in it."""
+    browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+    yield browser
+    browser.close()
 
 
 @pytest.fixture

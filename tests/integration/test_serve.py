@@ -1,5 +1,6 @@
 """Whole commands of ``shimwise serve``: what it prints, how it ends, what it refuses; the running server."""
 
+import asyncio
 import json
 import os
 import re
@@ -22,6 +23,8 @@ from shimwise.bench.demo.demo_record import fill_demo
 from shimwise.bench.errors import Conflict
 from shimwise.bench.exchange.record_admin import open_record
 from shimwise.bench.prep.readings import withdraw_reading
+from shimwise.house_keys import house_key, keys_kept_in
+from shimwise.sheets.papers.signed.page_signature import signature_in
 from shimwise.web.serve import LIMITS, SWEEP_BYTES, Pages, ServeError, ServeOptions
 
 PASSPHRASE = "heron over the third bay"
@@ -109,6 +112,17 @@ def test_the_invented_bench_is_judged_as_its_truth_says(serving: Serving) -> Non
     }
     assert out == {"A-07": "out_short", "H40": "out_deep"}  # truth.json of the bench: -24 and 28 µm
     assert by_state["done"]["headline"].startswith("Nothing is out")
+
+
+def test_the_demonstration_is_signed_with_a_key_of_its_own(serving: Serving) -> None:
+    preps = httpx.get(f"{serving.address}/api/v1/preps").json()["preps"]
+    done = next(one for one in preps if one["state"] == "done")
+    sheet = httpx.get(f"{serving.address}/preps/{done['id']}/papers/check-sheet.pdf", timeout=60)
+    found = signature_in(sheet.content)
+    assert found is not None
+    assert not found.is_of(house_key().public)
+    with keys_kept_in(serving.log.parent / "record" / "demo-keys"):
+        assert found.is_of(house_key().public)
 
 
 def test_every_page_and_answer_is_guarded(serving: Serving) -> None:
@@ -199,6 +213,23 @@ def test_it_ends_at_once_when_ctrl_c_is_pressed_though_devices_look_on(tmp_path:
         ends_at_once_though_a_device_looks_on(server, device, prep_id, signal.SIGINT)
 
 
+@pytest.mark.parametrize("way", ["emptied", "flipped"])
+def test_a_record_that_is_damaged_is_not_served(run: Run, tmp_path: Path, way: str) -> None:
+    copied_record(tmp_path, fill_demo)
+    path = tmp_path / "shimwise.sqlite"
+    data = bytearray(path.read_bytes())
+    for at in range(100, len(data), len(data) // 2000):
+        data[at] ^= 0x10
+    path.write_bytes(b"" if way == "emptied" else data)
+    before = path.read_bytes()
+    for words in (("serve", "--port", "0"), ("check",)):
+        code, _, said = run(*words, "--data", tmp_path)
+        assert code == 2
+        assert "is damaged, or is no record of Shimwise" in said
+        assert "shimwise restore" in said
+    assert path.read_bytes() == before
+
+
 def test_a_port_that_is_in_use_is_told_with_what_to_do(run: Run, tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
@@ -238,6 +269,29 @@ def test_beyond_this_machine_it_asks_for_a_passphrase(run: Run, tmp_path: Path) 
     assert code == 2
     assert "the house has none yet" in said
     assert "SHIMWISE_PASSPHRASE" in said
+
+
+def test_a_name_by_which_others_reach_it_needs_pairing_as_their_network_does(
+    run: Run, tmp_path: Path
+) -> None:
+    # Behind a proxy every request comes from this machine.
+    code, _, said = run("serve", "--data", tmp_path, "--name", "bay.example", "--port", "0")
+    assert code == 2
+    assert "SHIMWISE_PASSPHRASE" in said
+    with open_record(str(tmp_path)) as record:
+        pages = Pages(record, ServeOptions(port=0, names=("bay.example", "localhost")))
+        transport = httpx.ASGITransport(pages.app)
+
+        async def asked() -> list[int]:
+            async with httpx.AsyncClient(transport=transport) as client:
+                return [
+                    (await client.get(f"http://{name}/api/v1/preps")).status_code
+                    for name in ("bay.example", "localhost", "other.example")
+                ]
+
+        assert asyncio.run(asked()) == [401, 401, 403]
+        pages.close()
+    assert not ServeOptions(names=("localhost",)).is_beyond
 
 
 @pytest.mark.parametrize("passphrase", ["short", ""])

@@ -55,6 +55,18 @@ def test_a_key_can_be_given_by_the_environment(folder: Path, monkeypatch: pytest
     assert not (folder / "none").exists()
 
 
+def test_what_is_tried_has_keys_of_its_own(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    own = house_key()
+    monkeypatch.setenv("SHIMWISE_HOUSE_KEY", str(folder / "house-key.pem"))
+    with house_keys.keys_kept_in(tmp_path / "tried"):
+        assert house_key().public != own.public
+        assert own.public not in {one.public for one in known_keys()}
+    assert house_key().public == own.public
+    assert (tmp_path / "tried" / "house-key.pem").is_file()
+
+
 def test_after_a_change_of_keys_the_former_one_is_still_known() -> None:
     before = house_key()
     former, after = rotate()

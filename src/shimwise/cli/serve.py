@@ -5,6 +5,7 @@ import sys
 import threading
 import time
 from collections.abc import Sequence
+from contextlib import closing, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,12 +15,14 @@ from shimwise.bench.access.pairing import has_passphrase, set_passphrase
 from shimwise.bench.exchange.record_admin import Record, open_record
 from shimwise.cli.leaving import silence
 from shimwise.cli.progress import progress_bar
+from shimwise.house_keys import keys_kept_in
 
 if TYPE_CHECKING:
     from shimwise.web.serve import Pages, ServeOptions
 
 PASSPHRASE = "SHIMWISE_PASSPHRASE"  # noqa: S105  # the name of the variable
 STARTING_S = 20.0
+DEMO_KEYS = "demo-keys"
 NOT_STARTED = 3
 """Exit code when the machine did not let the server start."""
 
@@ -46,7 +49,11 @@ def serve(
     ] = 8052,
     name: Annotated[
         list[str] | None,
-        typer.Option(metavar="NAME", help="A further name that the pages answer to; may be repeated."),
+        typer.Option(
+            metavar="NAME",
+            help="A further name that the pages answer to, as behind a proxy; may be repeated. One that "
+            "is not of this machine asks for a passphrase, as --host does.",
+        ),
     ] = None,
     certificate: Annotated[
         Path | None,
@@ -91,14 +98,14 @@ def serve(
         certificate=certificate,
         key=key,
     )
-    record = _demo_record(data) if demo else open_record(data)
-    try:
+    with closing(_demo_record(data) if demo else open_record(data)) as record:
+        record.refuse_damage()
         if options.is_beyond:
             _need_passphrase(record, passphrase_file)
         told = NEXT if demo else ()
-        _serve(record, options, told=told, is_ended=is_ended and not sys.stdout.isatty(), is_opened=open_)
-    finally:
-        record.close()
+        # What is tried on invented data is never signed with the house's own key.
+        with keys_kept_in(record.folder / DEMO_KEYS) if demo else nullcontext():
+            _serve(record, options, told=told, is_ended=is_ended and not sys.stdout.isatty(), is_opened=open_)
 
 
 NEXT = (

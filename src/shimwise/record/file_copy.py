@@ -49,10 +49,14 @@ def copy_file(
 
 @contextmanager
 def written_whole(target: Path) -> Iterator[Path]:
-    """Yield a path to write to; what is there at the end takes the target's name, or nothing is left."""
+    """Yield a path to write to; what is there at the end takes the target's name, or nothing is left.
+
+    Only this user can read it, as the record itself.
+    """
     part = target.with_name(f"{target.name}.part")
     part.unlink(missing_ok=True)
     try:
+        part.touch(mode=0o600, exist_ok=False)
         yield part
         make_durable(part)
         part.replace(target)

@@ -4,6 +4,10 @@ The tables are changed within one transaction: one that is interrupted leaves th
 older record is changed, a copy of it is kept beside it.
 """
 
+import os
+import sqlite3
+import threading
+from contextlib import closing
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, inspect, text
@@ -22,6 +26,9 @@ TOO_NEW = (
     "program up to date; the record is left untouched."
 )
 NOT_THERE = "is not there. Check the name, or start one with shimwise serve."
+EMPTY = "it is empty"
+WITH_LOG = "PRAGMA journal_mode=WAL"
+"""Kept in the file: the write-ahead log, in which readers never wait for a writer."""
 OLDER = "has the tables {found} of an older version. Open it once with shimwise serve to renew them."
 
 
@@ -87,7 +94,29 @@ def _prepare_file(engine: Engine, location: Location, path: Path, *, is_read_onl
         return
     path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     if not path.exists():
-        path.touch(mode=0o600)  # what SQLite makes beside it has the mode of this file
+        _begin_file(path)
+    if not path.stat().st_size:
+        raise RecordDamaged(DAMAGED.format(cause=EMPTY), where=location.name)
     with engine.connect() as connection:
-        # Kept in the file: the write-ahead log, in which readers never wait for a writer.
-        connection.connection.dbapi_connection.execute("PRAGMA journal_mode=WAL")  # type: ignore[union-attr]
+        connection.connection.dbapi_connection.execute(WITH_LOG)  # type: ignore[union-attr]
+
+
+def _begin_file(path: Path) -> None:
+    """Make the file of a new record, without tables yet; leave one that another program made meanwhile.
+
+    It appears with its header, so that an empty file is always one that was emptied.
+    """
+    begun = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}.part")
+    begun.touch(mode=0o600)  # what SQLite makes beside it has the mode of this file
+    try:
+        with closing(sqlite3.connect(begun)) as connection:
+            connection.execute(WITH_LOG)
+        try:
+            os.link(begun, path)
+        except FileExistsError:
+            return
+        except OSError:  # a file system without links
+            if not path.exists():
+                begun.replace(path)
+    finally:
+        begun.unlink(missing_ok=True)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine, text
 
+from shimwise.record.damage import DamageWatch
 from shimwise.record.error_translation import BUSY, DAMAGED, EMPTIED, GONE, REPLACED, UNSURE, translated
 from shimwise.record.errors import RecordAway, RecordBusy, RecordDamaged, RecordUnsure
 from shimwise.record.group_commit import GroupCommit
@@ -57,6 +58,7 @@ class Record:
         self._watchers: list[Callable[[], None]] = []
         self._watching = threading.Lock()
         self._file = _identity(location.path)
+        self._damage = DamageWatch(location.path, location.name)
 
     @classmethod
     def open(
@@ -122,7 +124,7 @@ class Record:
             If it is not known whether the change is kept.
         """
         self._refuse_moved()
-        with self.translated(), self._turns.turn() as connection:
+        with self._damage.blaming(), self.translated(), self._turns.turn() as connection:
             key = name_key(who)
             if key not in self._known_people:
                 remember(connection, who)
@@ -143,7 +145,7 @@ class Record:
             If it cannot be read.
         """
         self._refuse_moved()
-        with self.translated(), self.engine.connect() as raw:
+        with self._damage.blaming(), self.translated(), self.engine.connect() as raw:
             connection = raw.execution_options(**reading_options(self.location))
             with connection.begin():
                 yield connection
@@ -153,6 +155,10 @@ class Record:
         """Replace everything in one transaction, as restoring does; nothing is written into the journal."""
         with self.translated(), self._turns.turn() as connection:
             yield connection
+
+    def refuse_damage(self) -> None:
+        """Look at every page of the file; raise RecordDamaged if one is damaged. A server guards its own."""
+        self._damage.refuse_damage()
 
     def watch(self, watcher: Callable[[], None]) -> Callable[[], None]:
         """Have ``watcher`` called after each change made through this object; return what ends that.

@@ -10,20 +10,31 @@ from fastapi.openapi.utils import get_openapi
 
 from shimwise import __version__
 from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.sign.verifier import Verifier
 from shimwise.bench.sweep.jobs import DONE, SweepJob, SweepJobs
 from shimwise.bench.verdict.judge_service import JudgeService
+from shimwise.web.acting import Presence
 from shimwise.web.api import api_router
 from shimwise.web.problems import Problem, add_problems
+from shimwise.web.verifying import Verifying
 
 DESCRIPTION = """Back-focus checks of cameras and lenses: preps, readings, verdicts.
 
 Microns at the sensor, short is negative, deep positive. Distances in millimetres from the witness mark;
 `null` is infinity. Errors come as RFC 9457 problems. An id that the client makes (32 hexadecimal digits)
-makes it safe to send the same request twice.
+makes it safe to send the same request twice. In a house with a keeper a change takes a person who signed in
+(`POST /api/v1/sessions`) or a program's token (`Authorization: Bearer …`) with a role that may do it
+(`GET /api/v1/people`); the `who` of a request is then whoever that is, whatever name it holds.
 """
 
 
-def create_app(record: Record, *, has_pages: bool = True, judge: JudgeService | None = None) -> FastAPI:
+def create_app(
+    record: Record,
+    *,
+    has_pages: bool = True,
+    judge: JudgeService | None = None,
+    verifier: Verifier | None = None,
+) -> FastAPI:
     """Return the app over an open record.
 
     Parameters
@@ -35,6 +46,8 @@ def create_app(record: Record, *, has_pages: bool = True, judge: JudgeService | 
     judge : JudgeService, optional
         Keeps the verdicts current; started and stopped with the app. Without it a verdict is judged when it
         is asked for.
+    verifier : Verifier, optional
+        Checks papers in processes of its own; stopped with the app.
     """
     app = FastAPI(
         title="Shimwise",
@@ -45,7 +58,8 @@ def create_app(record: Record, *, has_pages: bool = True, judge: JudgeService | 
         redoc_url=None,
         openapi_url="/api/v1/openapi.json",
     )
-    app.state.record, app.state.judge = record, judge
+    app.state.record, app.state.judge, app.state.presence = record, judge, Presence()
+    app.state.verifying = Verifying(verifier)
     app.state.sweeps = SweepJobs(record, on_done=partial(_judge_after, judge))
     add_problems(app)
     app.include_router(api_router())
@@ -59,7 +73,8 @@ def create_app(record: Record, *, has_pages: bool = True, judge: JudgeService | 
 
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
-    services = [one for one in (app.state.sweeps, app.state.judge) if one is not None]
+    state = app.state
+    services = [one for one in (state.sweeps, state.judge, state.verifying.verifier) if one is not None]
     for one in services:
         one.start()
     try:

@@ -65,6 +65,18 @@ class LiveState:
         return f"id: {self.id}\nevent: change\ndata: {json.dumps(data, ensure_ascii=False)}\n\n".encode()
 
 
+@dataclass(frozen=True, slots=True)
+class LiveFigure:
+    """What another device measures of a prep by the picture just now; ``text``: JSON."""
+
+    text: str
+
+    @property
+    def event(self) -> bytes:
+        """The event as it goes over the line; it has no id, for it is gone in a moment."""
+        return f"event: figure\ndata: {self.text}\n\n".encode()
+
+
 class Hub:
     """Connects those who change preps with the devices that show them.
 
@@ -98,6 +110,12 @@ class Hub:
         for watch in watches:
             watch.wake(problem if prep_id else None)
 
+    async def show(self, prep_id: str, figure: str) -> None:
+        """Show a figure, JSON, on all devices that look at a prep; of several the newest counts."""
+        watch = self._watches.get(prep_id)
+        if watch is not None:
+            await watch.show(LiveFigure(figure))
+
     def close(self) -> None:
         """End every line; may be called from any thread."""
         with self._lock:
@@ -118,13 +136,14 @@ class Hub:
         with self._lock:
             self._count -= 1
 
-    async def states(self, prep_id: str, *, seen: str = "") -> AsyncGenerator[LiveState | None]:
+    async def states(self, prep_id: str, *, seen: str = "") -> AsyncGenerator[LiveState | LiveFigure | None]:
         """Yield the states of a prep as they come, beginning with the present one unless it was ``seen``.
 
-        None is yielded if nothing happened for as long as a heartbeat. Ends when the hub is closed or the
-        prep is gone.
+        Between them come figures that another device measures. None is yielded if nothing happened for as
+        long as a heartbeat. Ends when the hub is closed or the prep is gone.
         """
         watch = self._enter(prep_id)
+        shown = watch.figure
         try:
             while not self.is_closed:
                 state = watch.state
@@ -133,7 +152,10 @@ class Hub:
                 if state is not None and state.id != seen:
                     seen = state.id
                     yield state
-                elif not await watch.changed(seen, HEARTBEAT_S):
+                elif watch.figure is not None and watch.figure is not shown:
+                    shown = watch.figure
+                    yield shown
+                elif not await watch.changed(seen, shown, HEARTBEAT_S):
                     yield None
         finally:
             self._leave(prep_id, watch)
@@ -163,6 +185,7 @@ class _Watch:
         self.hub, self.prep_id = hub, prep_id
         self.count = 0
         self.state: LiveState | None = None
+        self.figure: LiveFigure | None = None
         self.is_gone = False
         self.problem = ""
         self._loop = asyncio.get_running_loop()
@@ -184,12 +207,18 @@ class _Watch:
         """End the task."""
         self._task.cancel()
 
-    async def changed(self, seen: str, patience_s: float) -> bool:
-        """Wait for another state than the one seen; False when that took longer than ``patience_s``."""
+    async def show(self, figure: LiveFigure) -> None:
+        """Hand a figure to those who wait."""
+        self.figure = figure
+        async with self._news:
+            self._news.notify_all()
+
+    async def changed(self, seen: str, shown: LiveFigure | None, patience_s: float) -> bool:
+        """Wait for another state or figure than those seen; False when it took longer than ``patience_s``."""
 
         def has_changed() -> bool:
             is_new = self.state is not None and self.state.id != seen
-            return is_new or self.is_gone or self.hub.is_closed
+            return is_new or self.figure is not shown or self.is_gone or self.hub.is_closed
 
         try:
             async with asyncio.timeout(patience_s), self._news:

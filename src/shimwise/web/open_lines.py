@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import time
 from collections.abc import Callable
 
 from starlette.concurrency import run_in_threadpool
@@ -13,7 +14,7 @@ LOOK_S = 3.0
 """The line of a device that was un-paired ends within about this time. [s]"""
 
 
-def while_paired(receive: Receive, is_paired: Callable[[], bool]) -> Receive:
+def while_paired(receive: Receive, is_paired: Callable[[], bool], *, kind: str = "http") -> Receive:
     """Wrap what an application receives: a device that is not paired any more has left.
 
     Parameters
@@ -22,16 +23,23 @@ def while_paired(receive: Receive, is_paired: Callable[[], bool]) -> Receive:
         The server's.
     is_paired : callable
         Asked from time to time, in a worker thread; where the record cannot be asked, the line stays.
+    kind : str
+        ``http``, or ``websocket``, on which much may be received.
     """
+    asked_s = time.monotonic()
 
     async def received() -> Message:
+        nonlocal asked_s
         coming = asyncio.ensure_future(receive())
         try:
-            while not coming.done():
+            while True:
                 await asyncio.wait({coming}, timeout=LOOK_S)
-                if not coming.done() and not await _asked(is_paired):
-                    return {"type": "http.disconnect"}
-            return coming.result()
+                if time.monotonic() - asked_s >= LOOK_S:
+                    if not await _asked(is_paired):
+                        return {"type": f"{kind}.disconnect"}
+                    asked_s = time.monotonic()
+                if coming.done():
+                    return coming.result()
         finally:
             coming.cancel()
 

@@ -64,6 +64,19 @@ class Refusal:
         else:
             body = page(self.title, f"<p>{escape(self.detail)}</p>")
             answer = HTMLResponse(body, status_code=status, headers=headers)
+        if scope["type"] == "websocket":
+            await _deny(answer, scope, send)
+            return
         if scope["method"] == "HEAD":
             answer.body = b""
         await answer(scope, empty_receive, send)
+
+
+async def _deny(answer: Response, scope: Scope, send: Send) -> None:
+    """Refuse a web socket before it is opened, in words where the server can send them."""
+    if "websocket.http.response" not in scope.get("extensions", {}):
+        await send({"type": "websocket.close", "code": 1008})
+        return
+    head = {"type": "websocket.http.response.start", "status": answer.status_code}
+    await send({**head, "headers": answer.raw_headers})
+    await send({"type": "websocket.http.response.body", "body": bytes(answer.body)})

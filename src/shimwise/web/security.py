@@ -1,5 +1,7 @@
 """Security middleware: foreign names and forged requests are refused, bodies limited, headers added.
 
+A web socket, by which a page sends its camera's frames, passes the same checks as a form.
+
 Each is a plain ASGI middleware. :func:`guarded` joins them in their order.
 
 References
@@ -22,6 +24,12 @@ from shimwise.web.refusal import Refusal, header
 
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "::1")
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+REQUESTS = frozenset({"http", "websocket"})
+FOREIGN = Refusal(
+    403,
+    "Not from these pages",
+    "This was sent by another page, so nothing was changed. Open the pages themselves and do it there.",
+)
 SMALL_BYTES = 2 * 1024**2
 """Most that a form or a JSON document may hold. [bytes]"""
 POLICY = (
@@ -37,9 +45,24 @@ _HEADERS = {
     "referrer-policy": "same-origin",  # "no-referrer" would make the browser hide the origin of our own forms
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
-    "permissions-policy": "camera=(self), microphone=(), geolocation=(), payment=(), usb=()",
+    "permissions-policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
     "cache-control": "private, no-cache",
 }
+
+
+def camera_headers(address: str) -> dict[str, str]:
+    """Return the headers of a page that films: it may open a camera, and a line for its frames to us alone.
+
+    Parameters
+    ----------
+    address : str
+        Scheme and host by which the page was asked for, checked before: ``https://bench.example:8052``.
+    """
+    line = f"ws{address.removeprefix('http')}"
+    return {
+        "Content-Security-Policy": POLICY.replace("connect-src 'self'", f"connect-src 'self' {line}"),
+        "Permissions-Policy": _HEADERS["permissions-policy"].replace("camera=()", "camera=(self)"),
+    }
 
 
 def is_loopback(host: str) -> bool:
@@ -92,17 +115,14 @@ _Check: TypeAlias = Callable[[Scope], Refusal | None]
 
 
 class Gate:
-    """Refuses a request at the first of its checks that it does not pass; a web socket always."""
+    """Refuses a request, or a web socket, at the first of its checks that it does not pass."""
 
     def __init__(self, app: ASGIApp, *checks: _Check) -> None:
         self.app, self.checks = app, checks
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on, or answer it."""
-        if scope["type"] == "websocket":
-            await send({"type": "websocket.close", "code": 1008})
-            return
-        for check in self.checks if scope["type"] == "http" else ():
+        for check in self.checks if scope["type"] in REQUESTS else ():
             refusal = check(scope)
             if refusal is not None:
                 await refusal.answer(scope, send)
@@ -136,8 +156,12 @@ def origin_check(scope: Scope) -> Refusal | None:
     """Refuse what a foreign page has a browser send: forged forms and scripts, and its looks at our data.
 
     Browsers send where a request comes from (``Sec-Fetch-Site``, ``Origin``). One that changes something and
-    has neither is taken from programs only: below ``/api/``.
+    has neither is taken from programs only: below ``/api/``. A web socket has to name its origin.
     """
+    if scope["type"] == "websocket":
+        origin = header(scope, "origin")
+        is_own = origin is not None and _is_same_origin(origin, scope)
+        return None if is_own else FOREIGN
     is_safe = scope["method"] in SAFE_METHODS
     site, origin = header(scope, "sec-fetch-site"), header(scope, "origin")
     if site is not None and site not in {"same-origin", "none"}:
@@ -148,13 +172,7 @@ def origin_check(scope: Scope) -> Refusal | None:
         is_own = _is_same_origin(origin, scope)
     else:
         is_own = site is not None or str(scope["path"]).startswith("/api/")
-    if is_own:
-        return None
-    return Refusal(
-        403,
-        "Not from these pages",
-        "This was sent by another page, so nothing was changed. Open the pages themselves and do it there.",
-    )
+    return None if is_own else FOREIGN
 
 
 def plain_address(scope: Scope) -> Refusal | None:
@@ -287,4 +305,5 @@ def _address(host: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
 
 def _is_same_origin(origin: str, scope: Scope) -> bool:
     host = header(scope, "host") or ""
-    return origin.casefold() == f"{scope['scheme']}://{host}".casefold()
+    scheme = {"ws": "http", "wss": "https"}.get(scope["scheme"], scope["scheme"])
+    return origin.casefold() == f"{scheme}://{host}".casefold()

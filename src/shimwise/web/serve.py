@@ -17,15 +17,18 @@ from types import FrameType
 import uvicorn
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Route
+from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.types import ASGIApp
 
 from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.meter.feed_message import MOST_BYTES
 from shimwise.bench.prep.states import prep_version
+from shimwise.bench.sign.verifier import Verifier
 from shimwise.bench.verdict.judge_service import Judgement, JudgeService
 from shimwise.errors import ShimwiseError
 from shimwise.web.app import create_app
 from shimwise.web.connections import SILENCE_S, Connections, limited, most_connections
+from shimwise.web.feed_line import FeedLine
 from shimwise.web.live import EventStream, Hub, LiveState
 from shimwise.web.pairing import Codes, Devices, PairedOnly, pairing_routes
 from shimwise.web.quiet_log import quiet
@@ -67,8 +70,8 @@ class ServeOptions:
 
     @property
     def is_beyond(self) -> bool:
-        """Whether other machines can reach the pages."""
-        return not is_loopback(self.host)
+        """Whether others can reach the pages: from other machines, or by a name as through a proxy."""
+        return not all(map(is_loopback, (self.host, *self.names)))
 
     @property
     def scheme(self) -> str:
@@ -106,8 +109,10 @@ class Pages:
             uvicorn.Config(
                 self.app,
                 http=limited(Connections(most=most_connections())),
-                ws="none",
                 backlog=BACKLOG,
+                ws="websockets-sansio",
+                ws_max_size=2 * MOST_BYTES,  # what is larger than is taken is refused in words up to here
+                ws_per_message_deflate=False,
                 lifespan="on",
                 log_config=None,
                 access_log=False,
@@ -155,10 +160,11 @@ class Pages:
         self.hub.notify(judgement.prep_id, problem=judgement.problem)
 
     def _guarded(self, record: Record) -> ASGIApp:
-        app = create_app(record, judge=self.judge)
+        app = create_app(record, judge=self.judge, verifier=Verifier())
         known = Devices(record)
-        own = [
+        own: list[BaseRoute] = [
             Route("/live/preps/{prep_id}", EventStream(self.hub), methods=["GET"]),
+            WebSocketRoute("/live/preps/{prep_id}/feed", FeedLine(self.hub)),
             Route("/worker.js", _worker),
         ]
         if self.options.is_beyond:

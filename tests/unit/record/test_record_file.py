@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from shimwise.record.backup.backup import backup, restore
 from shimwise.record.errors import RecordAway, RecordBusy, RecordDamaged
 from shimwise.record.record import Record
 
@@ -52,6 +53,16 @@ def test_a_change_is_not_acknowledged(tmp_path: Path, spoil: Callable[[Path], No
     with pytest.raises(kind, match=words), record.reading():
         pass
     record.close()
+
+
+@pytest.mark.parametrize("name", ["copy.sqlite", "copy.jsonl.gz"])
+def test_only_this_user_can_read_a_backup_and_what_is_restored_of_it(tmp_path: Path, name: str) -> None:
+    with Record.open(tmp_path / "house") as record:
+        made = backup(record, tmp_path / name)
+    restored = [restore(made.path, tmp_path / "again") for _ in range(2)]
+    paths = [made.path, restored[1].kept, *(tmp_path / "again").iterdir()]
+    assert {stat.S_IMODE(path.stat().st_mode) for path in paths if path} == {0o600}
+    assert stat.S_IMODE((tmp_path / "again").stat().st_mode) == 0o700
 
 
 def test_only_this_user_can_read_what_is_made(tmp_path: Path) -> None:

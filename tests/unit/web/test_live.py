@@ -245,3 +245,23 @@ def test_more_devices_than_are_taken_are_told_to_come_back(
         assert (b"retry-after", b"10") in line.sent[0]["headers"]
 
     _in_time(work)
+
+
+def test_a_figure_comes_between_the_states_and_only_while_it_is_new(prep: Prep) -> None:
+    hub = Hub(prep.look, poll_s=60)
+
+    async def work() -> None:
+        states = hub.states("p")
+        assert await anext(states) == LiveState(revision=1)
+        await hub.show("other", "{}")  # nobody looks at that prep
+        await hub.show("p", '{"is_live": true}')
+        assert await anext(states) == live.LiveFigure('{"is_live": true}')
+        late = hub.states("p", seen=LiveState(revision=1).id)
+        prep.state = LiveState(revision=2)
+        hub.notify("p")
+        assert await anext(states) == LiveState(revision=2)
+        assert await anext(late) == LiveState(revision=2)
+        await late.aclose()
+        await states.aclose()
+
+    _in_time(work)

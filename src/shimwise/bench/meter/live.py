@@ -99,6 +99,11 @@ class LiveMeter:
     levels : Levels, optional
         What a code means; 8 bits of full range in Rec.709 where nothing is said, as browsers hand them out.
 
+    Attributes
+    ----------
+    place : tuple or None
+        Centre (x, y) and radius of the star in the last frame [px], None where it was not seen.
+
     Raises
     ------
     ImagingError
@@ -116,6 +121,7 @@ class LiveMeter:
     ) -> None:
         self.star = layout_from_json(layout).centre_star
         self.has_star, self.is_black = False, True
+        self.place: tuple[tuple[float, float], float] | None = None
         self._meter = Meter(
             MeterSettings(
                 spokes=self.star.spokes,
@@ -132,8 +138,15 @@ class LiveMeter:
             return Measured(_line(self._meter.stalled(t_s)))
         answer = self._meter.add(t_s, codes, dropped=dropped)
         self.has_star = self.has_star or answer.centre_px is not None
+        self.place = None
+        if answer.centre_px is not None and answer.radius_px is not None:
+            self.place = (answer.centre_px, answer.radius_px)
         self.is_black = self.is_black and "black" in answer.notes
         return Measured(_line(answer))
+
+    def moved(self, right_px: float, down_px: float) -> None:
+        """Take note that in frames from now on the star lies so much farther right and down: a new crop."""
+        self._meter.moved(right_px, down_px)
 
     def final(self) -> Measured:
         """Return the answer at the end: the last still second."""

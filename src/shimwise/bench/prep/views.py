@@ -41,6 +41,7 @@ class PrepUnit:
     scale_unit: str = "ft"
     tolerance_um: float | None = None
     coc_um: float | None = None
+    pixel_pitch_um: float | None = None
     epoch: int = 0
     reading_count: int = 0
 

@@ -49,9 +49,10 @@ def keep_frames(record: "Record", sweep_id: str, files: Iterable[tuple[str, IO[b
     part = place.with_name(f".{place.name}.part")
     try:
         shutil.rmtree(part, ignore_errors=True)
-        part.mkdir(parents=True)
+        place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        part.mkdir(mode=0o700)
         for name, file in named:
-            with (part / name).open("xb") as out:
+            with open(part / name, "xb", opener=_private) as out:
                 shutil.copyfileobj(file, out, COPY_BYTES)
         _sort_into_folders(part, {name for name, _ in named})
         if not place.exists():
@@ -64,6 +65,11 @@ def keep_frames(record: "Record", sweep_id: str, files: Iterable[tuple[str, IO[b
     finally:
         shutil.rmtree(part, ignore_errors=True)
     return place
+
+
+def _private(path: str, flags: int) -> int:
+    """Open a file that only this user can read."""
+    return os.open(path, flags, 0o600)
 
 
 def _sort_into_folders(place: Path, names: Collection[str]) -> None:
@@ -79,7 +85,7 @@ def _sort_into_folders(place: Path, names: Collection[str]) -> None:
         if folders and name in names and is_plain:
             wanted = place.joinpath(*path.parts)
             if (place / name).is_file() and not wanted.exists():
-                wanted.parent.mkdir(parents=True, exist_ok=True)
+                wanted.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
                 (place / name).rename(wanted)
 
 

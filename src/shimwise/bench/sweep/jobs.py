@@ -10,6 +10,7 @@ import os
 import shutil
 import signal
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
@@ -17,13 +18,15 @@ from multiprocessing.connection import Connection as Pipe
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
+from shimwise.bench.access.acting import HOUSE, Who, allowed
+from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep, sweep_task
 from shimwise.bench.sweep.frame_files import keep_frames, kept_place, sweep_settings
 from shimwise.bench.sweep.match import refuse_same_frames
 from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.sweep.work import SweepCancelledError, SweepTask, measured_document
-from shimwise.bench.typed_names import typed_name
+from shimwise.bench.workers import MOST_BYTES, PATIENCE_S, limit_memory
 from shimwise.errors import ImagingError, ShimwiseError
 from shimwise.extras import require_extra
 from shimwise.record.queries import evidence
@@ -65,7 +68,7 @@ class _Order:
 
     task: SweepTask
     facts: SweepRequest
-    who: str
+    who: Who
     place: Path
 
 
@@ -119,7 +122,7 @@ class SweepJobs:
         sweep_id: str,
         files: Iterable[tuple[str, IO[bytes]]],
         facts: SweepRequest,
-        who: str,
+        who: Who,
         moves: Moves | None = None,
     ) -> SweepJob:
         """Take a sweep's frames and have them measured; the same id begun again is one job, or one sweep.
@@ -139,7 +142,7 @@ class SweepJobs:
             frame is kept.
         """
         require_extra("frames", "Measuring a sweep")
-        person = typed_name(who, field="who")
+        allowed(self._record, who, Act.READ)
         task = sweep_task(self._record, prep_id, place="", facts=facts)  # refuses before anything is written
         title = f"{task.lens} on {task.body} at {facts.distance_text.strip()}"
         known = self._reserved(sweep_id, prep_id, facts, title=title)
@@ -153,7 +156,7 @@ class SweepJobs:
             _refuse_without_settings(place)
             _refuse_without_pitch(place, task)
             with self._taking:
-                return self._taken(sweep_id, prep_id, place=place, facts=facts, person=person)
+                return self._taken(sweep_id, prep_id, place=place, facts=facts, who=who)
         except BaseException:
             with self._changed:
                 self._jobs.pop(sweep_id, None)
@@ -161,16 +164,14 @@ class SweepJobs:
                 shutil.rmtree(place, ignore_errors=True)
             raise
 
-    def _taken(
-        self, sweep_id: str, prep_id: str, *, place: Path, facts: SweepRequest, person: str
-    ) -> SweepJob:
+    def _taken(self, sweep_id: str, prep_id: str, *, place: Path, facts: SweepRequest, who: Who) -> SweepJob:
         """Put frames that are those of no sweep before them into the line."""
         with self._changed:
             waiting = [(self._orders[job.id].place, job.title) for job in self._of_line(prep_id)]
         task = sweep_task(self._record, prep_id, place=place, facts=facts)
         refuse_same_frames(place, waiting)
         with self._changed:
-            self._orders[sweep_id] = _Order(task=task, facts=facts, who=person, place=place)
+            self._orders[sweep_id] = _Order(task=task, facts=facts, who=who, place=place)
             self._changed.notify_all()
             return self._jobs[sweep_id]
 
@@ -230,8 +231,9 @@ class SweepJobs:
                 job for job in self._jobs.values() if job.prep_id == prep_id and job.state in (*_OPEN, FAILED)
             )
 
-    def cancel(self, sweep_id: str, *, prep_id: str | None = None) -> SweepJob:
+    def cancel(self, sweep_id: str, *, prep_id: str | None = None, who: Who = HOUSE) -> SweepJob:
         """Cancel a job; one that has ended stays as it ended. Errors as :meth:`job`."""
+        allowed(self._record, who, Act.READ)
         with self._changed:
             job = self._job(sweep_id, prep_id)
             if job.state in _OPEN:
@@ -239,8 +241,9 @@ class SweepJobs:
                 self._changed.notify_all()
         return job
 
-    def dismiss(self, sweep_id: str, *, prep_id: str | None = None) -> None:
+    def dismiss(self, sweep_id: str, *, prep_id: str | None = None, who: Who = HOUSE) -> None:
         """Forget a job that failed or was cancelled; others stay as they are. Errors as :meth:`job`."""
+        allowed(self._record, who, Act.READ)
         with self._changed:
             if self._job(sweep_id, prep_id).state in (FAILED, CANCELLED):
                 del self._jobs[sweep_id]
@@ -313,11 +316,18 @@ class SweepJobs:
         process.start()
         theirs.close()
         try:
+            heard_s = time.monotonic()
             while True:
                 self._end_cancelled(sweep_id)
                 if not mine.poll(STEP_S):
+                    if time.monotonic() - heard_s > PATIENCE_S:
+                        raise ImagingError(
+                            f"The measuring came no step further in {PATIENCE_S:g} s and was ended. Look "
+                            "whether the frames open elsewhere, and send them again."
+                        )
                     continue
                 kind, report = mine.recv()
+                heard_s = time.monotonic()
                 if kind == "progress":
                     self._report(sweep_id, *report)
                 elif kind == "failed":
@@ -393,9 +403,18 @@ def _of_another(sweep_id: str) -> Conflict:
 def _measure(task: SweepTask, out: Pipe) -> None:
     """Measure in this process, and send progress and the result on."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    limit_memory(MOST_BYTES)
     if hasattr(os, "nice"):
         os.nice(NICENESS)
     try:
         out.send(("done", measured_document(task, progress=lambda *step: out.send(("progress", step)))))
     except ShimwiseError as error:
         out.send(("failed", str(error)))
+    except MemoryError:
+        out.send(
+            (
+                "failed",
+                f"Measuring these frames takes more than {MOST_BYTES / 1024**3:g} GB of memory, the limit "
+                "for what is sent. Send fewer frames, or measure them with shimwise sweep.",
+            )
+        )

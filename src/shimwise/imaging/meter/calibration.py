@@ -24,7 +24,7 @@ STEPS: FloatArray = np.array([0.02, 0.02])
 """Steps of the numerical slopes: spherical aberration [waves], sharpening's share."""
 PRIORS: FloatArray = np.array([0.3, 0.5])
 """Their spread among lenses and cameras; chosen."""
-LOWEST: FloatArray = np.array([-1.2, -0.3])
+LOWEST: FloatArray = np.array([-1.2, -0.9])
 HIGHEST: FloatArray = np.array([1.2, 1.5])
 MOST_STEP = 0.2
 GROUPS = 3
@@ -32,6 +32,8 @@ GROUPS = 3
 REACH_SHARE = 0.9
 """Share of the reach within which frames are used."""
 _HELD = 1e-6
+LEAST_LEFT = 0.1
+"""Least share of a ring's residual variance that a frame's own square leaves; chosen."""
 SHARPEST = 100
 """Of so many frames one is taken as sharpest, three at least, for the first squares; chosen."""
 
@@ -68,7 +70,9 @@ class Calibration:
     vertex_sd : float
         Deviation of the squares' zero by the vertices' scatter [µm²].
     rms : float
-        Misfit of all rings, as a share of their bests.
+        Misfit of the rings as a share of their bests, by the weights that it leaves them.
+    least : float
+        Square of defocus that is left at the sharpest place, where axes differ [µm²].
     """
 
     rows: LawRows
@@ -81,18 +85,20 @@ class Calibration:
     side: FloatArray
     vertex_sd: float
     rms: float
+    least: float = 0.0
 
     def squares(self, run: Run, side: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return each frame's square of defocus [µm²] and its variance by noise, each (frames, 1 + groups).
 
-        First by all rings, then by each of three groups of them, from coarse to fine.
+        First by all rings, then by each of three groups of them, from coarse to fine; less what is left at
+        the sharpest place.
         """
         weight = 1.0 / (run.variance + self.misfit**2)
         edges = np.linspace(0, self.amplitude.size, GROUPS + 1).astype(int)
         parts = [slice(None), *(slice(a, b) for a, b in itertools.pairwise(edges))]
         solved = [_squares(run, weight, self.amplitude, self.rows, side, part) for part in parts]
         square, variance = (np.stack(columns, axis=1) for columns in zip(*solved, strict=True))
-        return square, variance
+        return square - self.least, variance
 
 
 @dataclass(slots=True)
@@ -102,10 +108,10 @@ class _State:
     square: FloatArray
 
 
-def first_squares(law: MeterLaw, run: Run) -> FloatArray:
-    """Return squares of defocus with each ring's largest modulation for its best. [µm²]"""
+def first_squares(law: MeterLaw, run: Run, *, least: float = 0.0) -> FloatArray:
+    """Return squares of defocus with each ring's largest modulation for that at the least of them. [µm²]"""
     rows = law.rows()
-    amplitude = _first_amplitude(run, rows)
+    amplitude = _first_amplitude(run, rows, least)
     weight = 1.0 / (run.variance + (0.01 * amplitude) ** 2)
     square: FloatArray = _squares(run, weight, amplitude, rows, np.zeros(run.t_s.size), slice(None))[0]
     return square
@@ -118,7 +124,9 @@ def rough(law: MeterLaw, sharpest: FloatArray) -> Calibration:
     return Calibration(rows, amplitude, 0.01 * amplitude, 0.0, 0.0, (), none, none, np.inf, 0.01)
 
 
-def calibrate(law: MeterLaw, run: Run, *, noise: float, has_sharpening: bool) -> Calibration | None:
+def calibrate(
+    law: MeterLaw, run: Run, *, noise: float, has_sharpening: bool, least: float = 0.0
+) -> Calibration | None:
     """Fit every frame's square of defocus and what all share, or return None without a crossing.
 
     Gauss and Newton on all unknowns at once: squares of defocus (below 0 by linear extension), best
@@ -134,23 +142,25 @@ def calibrate(law: MeterLaw, run: Run, *, noise: float, has_sharpening: bool) ->
         Deviation of one frame's square of defocus [µm²], for the crossings.
     has_sharpening : bool
         Whether the camera sharpens: otherwise its share is held at 0.
+    least : float
+        Square of defocus that is left at the sharpest place [µm²]: 0 but where axes differ.
     """
-    square = first_squares(law, run)
-    crossings = find_crossings(run.t_s, square, law.fnumber, noise=noise)
+    square = first_squares(law, run, least=least)
+    crossings = find_crossings(run.t_s, square - least, law.fnumber, noise=noise)
     if not any(np.isfinite(one.sd) for one in crossings):
         return None
-    state = _State(_first_amplitude(run, law.rows()), np.zeros(2), square)
+    state = _State(_first_amplitude(run, law.rows(), least), np.zeros(2), square)
     misfit = FIRST_MISFIT * state.amplitude
     inside = square < (REACH_SHARE * law.reach_um) ** 2
     for number in range(ROUNDS):
         before = state.shared
         side = sides_of(square.size, crossings)
-        state, residual = _step(
+        state, residual, leverage = _step(
             law, run, state, side, crossings, misfit, inside, bends=0 if number < 2 else 1 + has_sharpening
         )
         if number < WEIGHT_ROUNDS:
-            misfit = _misfit(run, residual, state.amplitude, inside)
-        again = find_crossings(run.t_s, state.square, law.fnumber, noise=noise)
+            misfit = _misfit(run, residual, leverage, state.amplitude, inside)
+        again = find_crossings(run.t_s, state.square - least, law.fnumber, noise=noise)
         crossings = again if any(np.isfinite(one.sd) for one in again) else crossings
         if number >= WEIGHT_ROUNDS and np.all(np.abs(state.shared - before) < 0.1 * STEPS):
             break
@@ -166,22 +176,30 @@ def calibrate(law: MeterLaw, run: Run, *, noise: float, has_sharpening: bool) ->
         w040_waves=w040,
         sharpening=sharpening,
         crossings=tuple(crossings),
-        square=state.square,
+        square=state.square - least,
         side=sides_of(square.size, crossings),
         vertex_sd=float(np.sqrt(max(scatter, 1.0) / weight.sum())),
-        rms=float(np.sqrt(np.mean(misfit**2) / np.mean(state.amplitude**2))),
+        rms=float(np.mean((state.amplitude / misfit) ** 2) ** -0.5),
+        least=least,
     )
 
 
-def _first_amplitude(run: Run, rows: LawRows) -> FloatArray:
-    """Return each ring's best by the mean of the sharpest frames."""
+def _first_amplitude(run: Run, rows: LawRows, least: float) -> FloatArray:
+    """Return each ring's best by the mean of the sharpest frames, whose square of defocus is the least."""
+    sharpest = rows.even[min(round(least / rows.step_um2), rows.even.shape[0] - 1)]
     sharp = np.argsort(run.modulation.sum(axis=1))[-max(3, run.t_s.size // SHARPEST) :]
-    return np.asarray(np.maximum(run.modulation[sharp].mean(axis=0), 1e-3) / rows.even[0])
+    return np.asarray(np.maximum(run.modulation[sharp].mean(axis=0), 1e-3) / np.maximum(sharpest, 0.1))
 
 
-def _misfit(run: Run, residual: FloatArray, amplitude: FloatArray, inside: NDArray[np.bool_]) -> FloatArray:
-    """Return the rms of each ring's residuals beyond noise."""
-    excess = np.mean(residual[inside] ** 2 - run.variance[inside], axis=0)
+def _misfit(
+    run: Run, residual: FloatArray, leverage: FloatArray, amplitude: FloatArray, inside: NDArray[np.bool_]
+) -> FloatArray:
+    """Return the rms of each ring's residuals beyond noise, before each frame's own square took its share.
+
+    A ring that decides the squares alone leaves no residual, however wrong it is.
+    """
+    left = np.maximum(1.0 - np.mean(leverage[inside], axis=0), LEAST_LEFT)
+    excess = np.mean(residual[inside] ** 2, axis=0) / left - np.mean(run.variance[inside], axis=0)
     return np.asarray(np.sqrt(np.maximum(excess, 0.0) + (MISFIT * amplitude) ** 2))
 
 
@@ -210,10 +228,10 @@ def _step(
     inside: NDArray[np.bool_],
     *,
     bends: int,
-) -> tuple[_State, FloatArray]:
-    """Return the state after one step, and the residuals before it, (frames, rings).
+) -> tuple[_State, FloatArray, FloatArray]:
+    """Return the state after one step; before it the residuals and the rings' leverage, each (frames, rings).
 
-    The frames' own unknowns are eliminated: their block is diagonal but for the vertices, a few rows.
+    The frames' own unknowns are eliminated: their block is diagonal.
     """
 
     def read(shared: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -234,32 +252,29 @@ def _step(
     for k, bend in enumerate(bent):
         design[:, :, rings + k] = amplitude * bend
     own = np.sum(weight * g * g, axis=1)
+    leverage = weight * g * g / np.maximum(own, 1e-300)[:, None]
     own += 1e-9 * own.max()
     cross = np.einsum("kj,kjs->ks", weight * g, design)
     normal = np.einsum("kjs,kjt->st", weight[..., None] * design, design, optimize=True)
     pull_own = np.sum(weight * g * residual, axis=1)
     pull = np.einsum("kjs,kj->s", design, weight * residual)
-    anchors = [one for one in crossings if np.isfinite(one.sd)]
-    rows = np.zeros((len(anchors), run.t_s.size))
-    for row, one in zip(rows, anchors, strict=True):
-        scale = 1.0 / (ANCHOR_SHARE * one.sd)
-        row[one.frames] = scale * one.slope
-        pull_own -= scale * one.vertex * row
-    inner = np.linalg.inv(np.eye(len(anchors)) + (rows / own) @ rows.T)
-
-    def solved(right: FloatArray) -> FloatArray:
-        first = (right.T / own).T
-        return np.asarray(first - ((rows / own).T @ (inner @ (rows @ first))))
-
-    into = solved(cross)
+    into, own_change = cross / own[:, None], pull_own / own
     normal -= cross.T @ into
     pull -= into.T @ pull_own
+    # What all share must bring the vertices to 0: the frames' own squares follow it, and do not bend to it.
+    for one in crossings:
+        if not np.isfinite(one.sd):
+            continue
+        by_shared = one.slope @ into[one.frames]
+        weight_here = (ANCHOR_SHARE * one.sd) ** -2.0
+        normal += weight_here * np.outer(by_shared, by_shared)
+        pull += weight_here * by_shared * (one.vertex + one.slope @ own_change[one.frames])
     shared = np.arange(rings, count)
     normal[shared, shared] += 1.0 / PRIORS[:bends] ** 2
     pull[rings:] -= state.shared[:bends] / PRIORS[:bends] ** 2
     normal[np.diag_indices(count)] *= 1.0 + _HELD
     change = np.linalg.solve(normal, pull)
-    square_change = solved(pull_own - cross @ change)
+    square_change = own_change - into @ change
     most = 0.3 * np.abs(state.square) + 8.0 * law.fnumber**2
     moved = np.zeros(2)
     moved[:bends] = np.clip(change[rings:], -MOST_STEP, MOST_STEP)
@@ -274,4 +289,5 @@ def _step(
             ),
         ),
         residual,
+        leverage,
     )

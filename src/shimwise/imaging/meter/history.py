@@ -8,6 +8,9 @@ from numpy.typing import NDArray
 from shimwise.imaging.meter.calibration import Calibration, Run, calibrate, first_squares, rough
 from shimwise.imaging.meter.crossings import find_crossings
 from shimwise.imaging.meter.law_model import MeterLaw
+from shimwise.imaging.meter.offsets import Places
+from shimwise.imaging.meter.rim import Rim, rim_by_place
+from shimwise.imaging.meter.smear import SmearWatch
 from shimwise.imaging.meter.star_frame import StarFrame
 
 FloatArray = NDArray[np.float64]
@@ -26,6 +29,8 @@ START_N = 2.0
 """Change of the size, in N µm, that shows the first direction."""
 LEAST_SHARPNESS = 1e-3
 """Far out of focus the rings' sum may be below 0: contrast is then 0."""
+RIM_N = 20.0
+"""Sizes, in N µm, up to which the rim is compared with the places."""
 SAME_S = 0.25
 """Crossings nearer in time than this are one."""
 HALO_BINS = slice(12, 16)
@@ -51,6 +56,9 @@ class History:
         self._square: list[FloatArray] = []
         self._noise: list[FloatArray] = []
         self._moving: list[bool] = []
+        self._rim: list[float] = []
+        self._speed2: list[float] = []
+        self._smear = SmearWatch(law.frequency_cy_px)
         self._sharp: list[tuple[float, float]] = []
         self._rough: Calibration | None = None
         self._still_from: int | None = None
@@ -63,12 +71,15 @@ class History:
         self.paper = 1.0
         self.side: float | None = None
         self.run_side = 0.0
+        self.rim: Rim | None = None
 
     def add(self, t_s: float, seen: StarFrame) -> None:
         """Add a frame."""
         self._t.append(t_s)
         self._rings.append(seen.modulation)
         self._variance.append(seen.variance)
+        self._rim.append(seen.rim_px)
+        self._speed2.append(self._smear.add(t_s, seen.place.centre_px, seen.modulation, seen.quarters))
         sharpness = float(seen.modulation.sum())
         self._sharp = sorted([*self._sharp, (sharpness, float(seen.profile[HALO_BINS].max()))])[-HALO_FRAMES:]
         if sharpness > self._best:
@@ -114,6 +125,15 @@ class History:
         return float(np.mean([halo for _, halo in self._sharp])) if len(self._sharp) >= HALO_FRAMES else 1.0
 
     @property
+    def rim_side(self) -> float | None:
+        """Side of a rest by the rim, as ``side`` counts it; None where the rim does not tell."""
+        if self.rim is None or self.side is None:
+            return None
+        square = self.held()[0][:, 0]
+        seen = self.rim.side(np.array(self._rim[-square.size :]), float(np.mean(square)))
+        return None if seen is None else seen * self.side * self.run_side
+
+    @property
     def is_still(self) -> bool:
         """Whether nothing has moved for more than half a second."""
         return self._still_from is not None and self._t[-1] - self._t[self._still_from] >= STILL_S
@@ -130,11 +150,9 @@ class History:
 
         Without a named direction the side before the first crossing counts as short; empty without a pass.
         """
-        if self.calibration is None:
-            return np.zeros(0), np.zeros(0)
+        places = self.places()
         turned = 1.0 if self.side is None else self.side * self.run_side
-        size = np.sqrt(np.maximum(np.array(self._square)[:, 0], 0.0))
-        return np.array(self._t), turned * self._sides(np.array(self._t)) * size
+        return places.t_s, turned * places.z_um
 
     def settle(self, *, has_sharpening: bool) -> None:
         """Calibrate anew where a pass is complete, and at the beginning of a rest after one."""
@@ -149,7 +167,9 @@ class History:
         if fresh < LOOK_EVERY or not ((is_rest and fresh >= REST_FRAMES) or self._has_crossed(moving)):
             return
         run = self._run(0).only(moving)
-        found = calibrate(self._law, run, noise=self._frame_noise, has_sharpening=has_sharpening)
+        # Smoothing bends the rings' law as sharpening does, the other way.
+        bends = has_sharpening or self._is_coarse
+        found = calibrate(self._law, run, noise=self._frame_noise, has_sharpening=bends)
         self._calibrated = count
         if found is None:
             return
@@ -163,6 +183,20 @@ class History:
         if self._first_side is not None:
             self.side = self._first_side * (-1.0) ** len(self._crossed)
         self._solve(0)
+        places = self.places()
+        inside = np.flatnonzero(self._moving)
+        self.rim = rim_by_place(
+            places.z_um[inside], np.array(self._rim)[inside], reach_um=RIM_N * self._law.fnumber
+        )
+
+    def places(self) -> Places:
+        """Return the signed places of all frames, as the passes count their sides; empty without a pass."""
+        if self.calibration is None:
+            return Places(*np.zeros((3, 0)))
+        t_s, square = np.array(self._t), np.array(self._square)[:, 0]
+        size = np.sqrt(np.maximum(square, 0.0))
+        variance = np.array(self._noise)[:, 0] / (4.0 * np.maximum(square, self._law.fnumber**2))
+        return Places(t_s, self._sides(t_s) * size, variance)
 
     def _side_at_first(self, found: Calibration) -> float | None:
         """Return the side before the first crossing from the way that the first motion went."""
@@ -235,14 +269,16 @@ class History:
 
     def _run(self, first: int) -> Run:
         used = slice(self._law.rings)
+        kept = self._smear.kept(np.array(self._speed2[first:]))
         return Run(
             np.array(self._t[first:]),
-            np.array(self._rings[first:])[:, used],
+            (np.array(self._rings[first:]) / kept)[:, used],
             np.array(self._variance[first:])[:, used],
         )
 
     def _forget(self, count: int) -> None:
-        for kept in (self._t, self._rings, self._variance, self._square, self._noise, self._moving):
+        lists = (self._t, self._rings, self._variance, self._square, self._noise, self._moving)
+        for kept in (*lists, self._rim, self._speed2):
             del kept[:count]
         self._calibrated = max(self._calibrated - count, 0)
         if self._still_from is not None:

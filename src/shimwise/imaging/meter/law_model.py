@@ -69,7 +69,7 @@ class MeterLaw:
         table = law_table(fnumber=fnumber, reach_um=1.15 * self.reach_um, low_cy_mm=low, high_cy_mm=high)
         nodes = RingNodes(response.nodes_cy_mm, response.mix, np.zeros(response.nodes_cy_mm.size))
         self._template = StarTemplate(table, nodes, BAND_CY_MM)
-        nu_px = plan.mean_on_sheet
+        self.frequency_cy_px = nu_px = plan.mean_on_sheet
         self._gain = 1.0 - np.exp(-2.0 * (np.pi * SHARPENING_PX * nu_px) ** 2)
         step = KNOT_SHARE * fnumber**2
         self._z_um = np.sqrt(step * np.arange(math.ceil(self.reach_um**2 / step) + 1))

@@ -87,7 +87,8 @@ def lock(picture: Picture, place: StarPlace, spokes: int, *, pitch_um: float) ->
     place, _ = refined(cells, place, plan, has_stretch=True, rounds=4)
     if coherence(turned_cells(cells, place, plan), cells.pixels) < LEAST_COHERENCE:
         return None
-    return replace(place, radius_px=rim_radius(picture, place))
+    radius_px = rim_radius(picture, place)
+    return None if radius_px is None else replace(place, radius_px=radius_px)
 
 
 def discs(picture: Picture) -> list[StarPlace]:

@@ -155,13 +155,20 @@ class Meter:
             return self._answer
         if float(seen.modulation.mean()) < REVERSED and self._history is not None:
             self._place = replace(seen.place, phase_rad=seen.place.phase_rad + math.pi)
-            seen = replace(seen, place=self._place, modulation=-seen.modulation, axes=-seen.axes)
+            seen = replace(seen, place=self._place, modulation=-seen.modulation, quarters=-seen.quarters)
             self._history.turn_over()
         self._seen = seen
         self._answer = self._measured_answer(t_s, seen)
         if self._answer.state is State.STILL and self._answer.offset_um is not None:
             self.last_still = self._answer
         return self._answer
+
+    def moved(self, right_px: float, down_px: float) -> None:
+        """Take note that in frames from now on, another crop, the star lies farther right and down."""
+        if self._place is not None:
+            x, y = self._place.centre_px
+            self._place = replace(self._place, centre_px=(x + right_px, y + down_px))
+        self._paper.place = None  # laid anew
 
     def stalled(self, t_s: float) -> MeterAnswer:
         """Return the answer where no frame has come for so long that the feed stands still."""
@@ -266,7 +273,9 @@ class Meter:
         if figure.size > REACH_SHARE * reach_um(self._fnumber):
             return replace(answer, notes=(*notes, "beyond_reach"))
         is_clear = figure.size > SIDE_N * self._fnumber
-        return _with_figure(answer, figure, history.side if is_clear else None)
+        # Where the rim says the other side, a passage was missed or made up: none is given.
+        is_doubted = history.side is not None and history.rim_side == -history.side
+        return _with_figure(answer, figure, history.side if is_clear and not is_doubted else None)
 
     def _notes(self, seen: StarFrame, history: History, *, sharpened: bool) -> tuple[str, ...]:
         notes = []
@@ -284,6 +293,8 @@ class Meter:
             notes.append("no_pass")
         elif abs(seen.paper / history.paper - 1.0) > LIGHT_SHARE:
             notes.append("light_changed")
+        if history.rim is not None and history.rim.breathes:
+            notes.append("breathes")
         return tuple(notes)
 
 

@@ -18,7 +18,10 @@ LEAST_PAIRS, FADE = 20, 0.98
 """Differences that a decision needs, and the weight of the past for each new one; chosen."""
 DEPENDENT, SMOOTHED, GRID = -0.47, 0.45, 1.10
 """Correlation of successive differences above which frames depend on each other (−.5 if not),
-correlation of neighbours, and step at borders of 8 px by others, above which it was smoothed or coded."""
+correlation of neighbours, and step at borders of 8 px by those 2 px off the borders of 4 (a mosaic is alike
+there), above which it was smoothed or coded."""
+GRID_PAIRS = 40
+"""Differences that the grid needs: before, its ratio scatters by some .03."""
 MOST_PIXELS = 4000
 """More pixels of paper are thinned: the correlations are then known to .003."""
 LEAST_NOISE = 0.02
@@ -49,8 +52,8 @@ class PaperWatch:
             change = now - self._last
             is_still = not change.any(axis=0).mean() > 1.0 - UNCHANGED_SHARE
             change -= change.mean(axis=1, keepdims=True)
-            step = (now[1] - now[0]) ** 2
-            at_border = (columns + 1) % 8 == 0
+            step = (change[1] - change[0]) ** 2
+            at_border, elsewhere = (columns + 1) % 8 == 0, (columns + 1) % 4 == 2
             new = np.array(
                 [
                     0.0,
@@ -58,7 +61,7 @@ class PaperWatch:
                     float(np.mean(change[0] ** 2)),
                     float(np.mean(change[0] * change[1])),
                     float(step[at_border].mean()) if at_border.any() else 0.0,
-                    float(step[~at_border].mean()) if not at_border.all() else 0.0,
+                    float(step[elsewhere].mean()) if elsewhere.any() else 0.0,
                     float(is_still),
                     1.0,
                 ]
@@ -92,7 +95,7 @@ class PaperWatch:
 
     @property
     def grid_ratio(self) -> float:
-        """Step at borders of 8 px by the steps elsewhere, rms."""
+        """Step at borders of 8 px by the steps inside of blocks, rms."""
         return float(np.sqrt(self._sums[4] / max(self._sums[5], 1e-12)))
 
     @property
@@ -107,7 +110,9 @@ class PaperWatch:
     @property
     def is_smoothed(self) -> bool:
         """Whether pixels depend on their neighbours: noise reduction in space, or coding in blocks."""
-        return self.is_known and (self.neighbour_correlation > SMOOTHED or self.grid_ratio > GRID)
+        return self.is_known and (
+            self.neighbour_correlation > SMOOTHED or (self.pairs >= GRID_PAIRS and self.grid_ratio > GRID)
+        )
 
     def _lay(self, shape: tuple[int, ...], place: StarPlace) -> None:
         x, y = place.centre_px

@@ -26,8 +26,15 @@ SETTLED_PX, MOST_SUMS = 0.12, 4
 """The rings are moved until the step is below this, and summed so many times at most."""
 _SLOPES: FloatArray = np.vstack([-np.sin(SECTOR_ANGLES_RAD), np.cos(SECTOR_ANGLES_RAD)])
 _STRETCHES: FloatArray = np.vstack([np.sin(2 * SECTOR_ANGLES_RAD), np.cos(2 * SECTOR_ANGLES_RAD)])
-_AXES: FloatArray = np.vstack([np.cos(2 * SECTOR_ANGLES_RAD), np.sin(2 * SECTOR_ANGLES_RAD)])
+QUARTERS_DEG: FloatArray = np.array([0.0, 45.0, 90.0, 135.0])
+QUARTER_SHARE = 2.0 * np.sqrt(2.0) / np.pi
+"""Mean of cos 2θ over a quarter, ±22.5°."""
+_QUARTERS: FloatArray = (
+    np.abs(np.cos(SECTOR_ANGLES_RAD - np.radians(QUARTERS_DEG)[:, None])) > np.cos(np.radians(22.5))
+).astype(np.float64)
 _TINY = 1e-12
+RIM_REACHES, LEAST_RISE = (1.4, 2.4), 1.15
+"""How far out the rim is looked for, by the rough radius, and the least that paper is brighter; chosen."""
 RIM_SHARE = 0.2
 """Share of the rise to the brightest at which the rim begins; chosen."""
 
@@ -64,8 +71,9 @@ class StarFrame:
     modulation, variance : ndarray
         Signed modulation of each ring by the paper less the star's mean, and its variance by the paper's
         noise between neighbouring pixels, (rings,).
-    axes : ndarray
-        How modulation differs by the spokes' place: its parts along cos 2θ and sin 2θ, (2, rings).
+    quarters : ndarray
+        Modulation of the sectors within 22.5° of spokes at 0, 45, 90 and 135° (x right, y down): the first
+        show vertical detail, the third horizontal, (4, rings).
     coherence : float
         Share of the modulation that is in phase, 0 to 1.
     paper, inside : float
@@ -79,12 +87,19 @@ class StarFrame:
     place: StarPlace
     modulation: FloatArray
     variance: FloatArray
-    axes: FloatArray
+    quarters: FloatArray
     coherence: float
     paper: float
     inside: float
     profile: FloatArray
     clipped_share: float
+
+    @property
+    def rim_px(self) -> float:
+        """Radius of the disc that is as dark in all as the star: what blur at its rim leaves alone. [px]"""
+        radii = np.linspace(PROFILE_FROM, PROFILE_TO, PROFILE_BINS + 1)
+        dark = PROFILE_FROM**2 + float((1.0 - self.profile) @ np.diff(radii**2))
+        return self.place.radius_px * float(np.sqrt(max(dark, 0.0)))
 
 
 def pixel_plan(spokes: int, radius_px: float, *, pitch_um: float, blur_px: float) -> RingPlan:
@@ -121,9 +136,9 @@ def measure_frame(picture: Picture, place: StarPlace, plan: RingPlan, *, white: 
     cells = ring_cells(picture, place, plan)
     for _ in range(MOST_SUMS - 1):
         moved, step = refined(cells, place, plan)
-        place = replace(moved, phase_rad=place.phase_rad)
         if step < SETTLED_PX:
             break
+        place = replace(moved, phase_rad=place.phase_rad)
         cells = ring_cells(picture, place, plan)
     else:
         moved, _ = refined(cells, place, plan)
@@ -147,7 +162,7 @@ def measure_frame(picture: Picture, place: StarPlace, plan: RingPlan, *, white: 
         place=moved,
         modulation=np.sum(weight * turned.real, axis=1) / span,
         variance=2.0 * noise / span**2 / pixels,
-        axes=2.0 * np.einsum("aq,jq->aj", _AXES, weight * turned.real) / span,
+        quarters=(_QUARTERS @ (weight * turned.real).T) / np.maximum(_QUARTERS @ weight.T, _TINY) / span,
         coherence=coherence(turned, cells.pixels),
         paper=paper,
         inside=inside,
@@ -213,24 +228,32 @@ def turned_cells(
     return np.asarray(cells.amplitude * np.exp(-1j * phase))
 
 
-def rim_radius(picture: Picture, place: StarPlace) -> float:
+def rim_radius(picture: Picture, place: StarPlace) -> float | None:
     """Return the radius at which the mean over a turn is half-way from the star's to the paper's [px].
 
-    From .7 to 1.4 of a rough radius, from inside outwards; the rough one where no rim is seen.
+    From .7 of a rough radius, from inside outwards, to 1.4 of it, and farther where there is none: rings of
+    spokes that blur has turned over look like a smaller disc. None where no rim is seen.
     """
-    inner, outer = 0.7 * place.radius_px, 1.4 * place.radius_px
+    for reach in RIM_REACHES:
+        found = _rim_within(picture, place, 0.7 * place.radius_px, reach * place.radius_px)
+        if found is not None:
+            return found
+    return None
+
+
+def _rim_within(picture: Picture, place: StarPlace, inner: float, outer: float) -> float | None:
     bins = max(int(outer - inner), 8)
     sums, counts, _, _ = _profile(picture, *place.centre_px, inner, outer, bins, np.inf)
     level = sums[counts > 0] / counts[counts > 0]
     radii = inner + (outer - inner) * (np.flatnonzero(counts > 0) + 0.5) / bins
-    inside = float(np.median(level[: bins // 8]))
+    inside = float(np.median(level[: max(bins // 8, 2)]))
     rise = level - inside - RIM_SHARE * (float(level.max()) - inside)
     above = np.flatnonzero(rise > 0)
-    if above.size == 0 or above[0] == 0:
-        return place.radius_px
+    if above.size == 0 or above[0] == 0 or float(level.max()) < LEAST_RISE * inside:
+        return None
     k = int(above[0])
     # The paper is what follows within a tenth of the radius: beyond it there may be other print.
-    paper = float(np.max(level[k : k + max(bins // 7, 2)]))
+    paper = float(np.max(level[k : k + max(int(0.1 * place.radius_px), 2)]))
     half = inside + 0.5 * (paper - inside)
     after = k + int(np.argmax(level[k:] >= half))
     low, high = level[after - 1], level[after]

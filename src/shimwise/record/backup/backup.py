@@ -145,7 +145,7 @@ def restore(
     if location.path is None:
         return _restore_server(origin, location, stamp, announce, progress)
     with translated(location.name, waited_s=1.0, has_files=True):
-        location.folder.mkdir(parents=True, exist_ok=True)
+        location.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     part = location.folder / PART
     try:
         with translated(str(origin), waited_s=1.0, has_files=True):
@@ -250,6 +250,7 @@ def _keep_beside(path: Path, kept: Path, held: sqlite3.Connection | None) -> Non
         if held is None:
             shutil.copy2(path, kept)
         else:  # POSIX drops all locks of a process on a file when it closes any handle of it
+            kept.touch(mode=0o600)
             with closing(sqlite3.connect(kept)) as copy:
                 held.backup(copy)
     for log in _with_logs(path)[1:]:  # of a damaged record: no log may meet another's pages

@@ -18,6 +18,7 @@ _NOTES = {
     "sharpened": "The camera sharpens its picture: corrected, and the interval is wider.",
     "no_pass": "Turn once through the sharpest place and back, slowly.",
     "misfit": "It is smoothed too much: no microns, only where it is sharpest. Switch noise reduction off.",
+    "breathes": "The picture grows with focus: the lens breathes. The figure does not mind.",
     "light_changed": "The light has changed since the pass; it is taken out.",
 }
 """Code of a note -> its sentence."""

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator
 from datetime import datetime
-from typing import Annotated, Any, Literal, TypeVar, get_args
+from typing import Annotated, Any, Literal, TypeVar, get_args, get_origin
 
 from fastapi import Query
 from pydantic import (
@@ -51,13 +51,13 @@ def _takes_numbers(annotation: Any) -> bool:  # noqa: ANN401 - a type of any kin
 
 
 def _kinds(annotation: Any) -> set[Any]:  # noqa: ANN401
-    parts = get_args(annotation)
+    parts = get_args(annotation)[get_origin(annotation) is dict :]  # of a mapping its values
     return {annotation} if not parts else set().union(*map(_kinds, parts))
 
 
 def _items(value: Any) -> Iterator[Any]:  # noqa: ANN401
-    if isinstance(value, list | tuple):
-        for one in value:
+    if isinstance(value, list | tuple | dict):
+        for one in value.values() if isinstance(value, dict) else value:
             yield from _items(one)
     else:
         yield value

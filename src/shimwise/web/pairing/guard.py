@@ -15,6 +15,7 @@ from shimwise.errors import ShimwiseError
 from shimwise.web.open_lines import while_paired
 from shimwise.web.pairing.codes import Clock
 from shimwise.web.refusal import Refusal, header, wants_json
+from shimwise.web.security import REQUESTS
 
 COOKIE = "shimwise_device"
 RETRY_S = 1
@@ -51,6 +52,8 @@ class Devices:
         if self.clock() - self._read_at > FRESH_S:
             self.read()
         device = self._known.get(token_digest(token))
+        if device is not None and device.expires_at <= self.record.clock():
+            return None
         if device is not None:
             self._see(device)
         return device
@@ -76,7 +79,7 @@ class PairedOnly:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on, or answer it."""
-        if scope["type"] != "http" or _is_open(scope["path"]):
+        if scope["type"] not in REQUESTS or _is_open(scope["path"]):
             await self.app(scope, receive, send)
             return
         try:
@@ -88,14 +91,20 @@ class PairedOnly:
         if device is not None:
             scope.setdefault("state", {})["device"] = device
             if scope["path"].startswith(LINES):
-                receive = while_paired(receive, lambda: self.known.of(_token(scope)) is not None)
+                receive = while_paired(
+                    receive, lambda: self.known.of(_token(scope)) is not None, kind=scope["type"]
+                )
             await self.app(scope, receive, send)
-        elif wants_json(scope) or header(scope, "hx-request") or scope["method"] not in {"GET", "HEAD"}:
+        elif scope["type"] == "websocket" or _is_no_page(scope):
             await NOT_PAIRED.answer(scope, send)
         else:
             await RedirectResponse(f"/pair?next={quote(_wanted(scope))}", status_code=303)(
                 scope, receive, send
             )
+
+
+def _is_no_page(scope: Scope) -> bool:
+    return bool(wants_json(scope) or header(scope, "hx-request") or scope["method"] not in {"GET", "HEAD"})
 
 
 def _is_open(path: str) -> bool:

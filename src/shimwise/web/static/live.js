@@ -95,6 +95,7 @@
       document.dispatchEvent(new CustomEvent("shimwise:back"));
     };
     source.addEventListener("change", changed);
+    source.addEventListener("figure", (event) => document.dispatchEvent(new CustomEvent("shimwise:figure", { detail: JSON.parse(event.data) })));
     source.onerror = () => {
       place.dataset.live = "away";
       source.close();  // a browser's own next try may come late, or never

@@ -2,14 +2,14 @@
 // Always asks the server first; never touches the interface, live lines, pairing or anything that is sent.
 "use strict";
 
-const FILES = "shimwise-files-3";
+const FILES = "shimwise-files-4";
 const PAGES = "shimwise-pages-3";
 const MOST_PAGES = 8;
 const KEPT_AT = "x-shimwise-kept-at";
 const PATIENCE_MS = 6000;
 const OWN_FILES = [
   "pages.css", "ids.js", "pages.js", "pad.js", "choose.js", "folds.js", "moves.js", "check.js", "stay.js", "live.js", "kept.js", "waiting.js",
-  "away.js", "mark.svg",
+  "away.js", "mark.svg", "picture.css", "feed.js", "picture.js",
   "vendor/htmx.min.js", "vendor/b612-latin-400-normal.woff2", "vendor/b612-latin-700-normal.woff2",
 ].map((name) => `/static/${name}`);
 const PREP_PAGE = /^\/preps\/[0-9a-f]{32}$/;

@@ -177,3 +177,39 @@ def test_frames_that_cannot_be_measured_fail_in_words_and_go_and_the_next_is_tak
     assert {job.state for job in ended} == {"failed"}
     assert all(job.problem and job.id not in job.problem for job in ended)
     assert folders(house) == set()
+
+
+def _gone_quiet(task: object, out: object) -> None:
+    time.sleep(60)
+
+
+@pytest.mark.parametrize(
+    ("limit", "words"),
+    [("PATIENCE_S", "no step further in 0.3 s"), ("MOST_BYTES", "GB of memory, the limit for what is sent")],
+)
+def test_measuring_is_bounded_in_time_and_memory(
+    line: SweepJobs, house: House, monkeypatch: pytest.MonkeyPatch, limit: str, words: str
+) -> None:
+    if limit == "PATIENCE_S":
+        monkeypatch.setattr(sweep_jobs, "_measure", _gone_quiet)
+        monkeypatch.setattr(sweep_jobs, "PATIENCE_S", 0.3)
+    else:
+        monkeypatch.setattr(sweep_jobs, "_measure", _out_of_memory)
+    job = send(line, house, house.start().id)
+    line.start()
+    try:
+        until_s = time.monotonic() + PATIENCE_S
+        while line.job(job.id).state not in ("failed", "done") and time.monotonic() < until_s:
+            time.sleep(0.02)
+        assert line.job(job.id).state == "failed"
+        assert words in line.job(job.id).problem
+    finally:
+        line.stop()
+
+
+def _out_of_memory(task: object, out: object) -> None:
+    def fill(*_: object, **__: object) -> None:
+        raise MemoryError
+
+    sweep_jobs.measured_document = fill  # in the process of the measuring alone
+    sweep_jobs._measure(task, out)

@@ -31,7 +31,7 @@ def played(first: str | None, *, until_s: float = math.inf, is_coarse: bool = Fa
             place=StarPlace((200.0, 200.0), 165.0),
             modulation=KEPT["modulation"][k].astype(np.float64),
             variance=KEPT["variance"][k].astype(np.float64),
-            axes=np.zeros((2, 20)),
+            quarters=np.zeros((4, 20)),
             coherence=1.0,
             paper=float(KEPT["paper"][k]),
             inside=0.0,
@@ -65,7 +65,7 @@ def test_coarse_rings_alone_come_nearer_where_coding_smooths_fine_ones(whole: Hi
     figure = held_figure(coarse.calibration, *coarse.held(), fnumber=2.0, sharpened=False, scale_share=0.0)
     assert figure.size == pytest.approx(12.4, abs=0.3)
     assert figure.low < 12.4 < figure.high
-    assert coarse.calibration.rms < 0.5 * whole.calibration.rms
+    assert coarse.calibration.rms < 0.6 * whole.calibration.rms
 
 
 def test_the_named_direction_gives_the_side(whole: History) -> None:

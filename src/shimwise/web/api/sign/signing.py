@@ -4,17 +4,20 @@ import base64
 import binascii
 import json
 from dataclasses import dataclass
+from functools import partial
+
+from fastapi import Request
 
 from shimwise.bench.errors import InputError
-from shimwise.bench.sign import papers, signing
+from shimwise.bench.sign import signing
 from shimwise.bench.sign.papers import Finding
-from shimwise.bench.sign.signed import recorded
 from shimwise.bench.sign.views import SignOffView, Undecided
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, JudgeDep, RecordDep
+from shimwise.web.api.deps import WRITES, ActingDep, JudgeDep, RecordDep
 from shimwise.web.api.kinds import Id
 from shimwise.web.api.sign.requests import LeadsIn, SignIn, VerifyIn
 from shimwise.web.problems import documented
+from shimwise.web.verifying import Verifying
 
 router = AnswerRouter(tags=["signing"], responses=documented(422, 503))
 reads = documented(404)
@@ -63,7 +66,7 @@ def list_sign_offs(record: RecordDep, prep_id: Id) -> SignOffs:
 
 
 @router.post("/preps/{prep_id}/sign-offs", status_code=201, **WRITES)
-def sign(record: RecordDep, judge: JudgeDep, prep_id: Id, new: SignIn) -> SignOffView:
+def sign(record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, new: SignIn) -> SignOffView:
     """Sign a prep: every unit decided, or excepted with a reason and a name; it is frozen from then on.
 
     As a set, for each lens on each body it has to be decided where it lands.
@@ -80,7 +83,7 @@ def sign(record: RecordDep, judge: JudgeDep, prep_id: Id, new: SignIn) -> SignOf
             exceptions=exceptions,
             remaining=remaining,
             as_set=new.as_set,
-            who=new.who,
+            who=acting.who(new.who),
         )
     )
 
@@ -92,22 +95,24 @@ def leads(record: RecordDep) -> Leads:
 
 
 @router.put("/leads", **WRITES)
-def change_leads(record: RecordDep, new: LeadsIn) -> Leads:
+def change_leads(record: RecordDep, acting: ActingDep, new: LeadsIn) -> Leads:
     """Name the leads: anybody while there are none, from then on only one of them."""
-    return Leads(signing.change_leads(record, **dict(new)))
+    return Leads(signing.change_leads(record, **acting.sent(new)))
 
 
 @router.post("/papers/verify", **WRITES)
-def verify(record: RecordDep, paper: VerifyIn) -> Findings:
+async def verify(request: Request, record: RecordDep, paper: VerifyIn) -> Findings:
     """Find whether a prep document, or a sheet as PDF, is what was signed here."""
     if (paper.document is None) == (not paper.pdf_base64):
         raise InputError("is to be given, or pdf_base64: one of them.", field="document")
-    data = _pdf(paper.pdf_base64) if paper.document is None else json.dumps(paper.document).encode()
-    return Findings(papers.verify_paper(data, recorded=recorded(record)))
+    verifying: Verifying = request.app.state.verifying
+    return Findings(await verifying.findings(record, partial(_paper, paper)))
 
 
-def _pdf(text: str) -> bytes:
+def _paper(sent: VerifyIn) -> bytes:
+    if sent.document is not None:
+        return json.dumps(sent.document).encode()
     try:
-        return base64.b64decode(text, validate=True)
+        return base64.b64decode(sent.pdf_base64, validate=True)
     except (binascii.Error, ValueError) as error:
         raise InputError("is no base64. Encode the PDF.", field="pdf_base64") from error

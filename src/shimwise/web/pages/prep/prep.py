@@ -32,7 +32,7 @@ def show(visit: VisitDep, prep_id: str, withdraw: str = "", note: str = "") -> R
     prep = preps.open_prep(visit.record, prep_id)
     _ask(visit, prep)
     values = values_of(visit, prep, form=asked_form(prep, visit.form))
-    return visit.show("prep/page.html", **{**values, "withdrawing": withdraw, "noting": note})
+    return visit.show_filming("prep/page.html", **{**values, "withdrawing": withdraw, "noting": note})
 
 
 @router.get("/verdict")
@@ -116,8 +116,9 @@ def changed_part(visit: Visit, prep_id: str, part: str, **values: Any) -> Respon
 def show_part(visit: Visit, prep_id: str, part: str, **values: Any) -> Response:  # noqa: ANN401
     """Show a part of a prep's page where a script asks for it, else the whole page."""
     known = values_of(visit, preps.open_prep(visit.record, prep_id))
-    template = f"prep/{part}.html" if visit.is_scripted else "prep/page.html"
-    return visit.show(template, **{**known, **values})
+    if visit.is_scripted:
+        return visit.show(f"prep/{part}.html", **{**known, **values})
+    return visit.show_filming("prep/page.html", **{**known, **values})
 
 
 def values_of(

@@ -7,10 +7,11 @@ from starlette.responses import Response
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.sign import papers
-from shimwise.bench.sign.signed import recorded
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import Visit, VisitDep
 from shimwise.web.pages.view import LONGEST_FILE_NAME, counted
+from shimwise.web.problems import status_of
+from shimwise.web.verifying import Verifying
 
 router = APIRouter(prefix="/verify")
 SIGNS = {
@@ -40,18 +41,15 @@ async def check(visit: VisitDep) -> Response:
         file, name, data = sent.get("file"), "", b""
         if isinstance(file, UploadFile) and file.filename:
             name, data = file.filename[:LONGEST_FILE_NAME], await file.read()
-    return await run_in_threadpool(_checked, visit, name, data)
-
-
-def _checked(visit: Visit, name: str, data: bytes) -> Response:
+    verifying: Verifying = visit.request.app.state.verifying
+    found: tuple[papers.Finding, ...] = ()
     try:
         if not data:
             raise InputError("Choose the PDF of a sheet, or a prep.json, first.", field="file")
-        found = papers.verify_paper(data, recorded=recorded(visit.record))
+        found = await verifying.findings(visit.record, lambda: data)
     except ShimwiseError as error:
-        visit.form.refused["file"], visit.status = str(error), 422
-        return _shown(visit)
-    return _shown(visit, found=found, name=name)
+        visit.form.refused["file"], visit.status, name = str(error), status_of(error), ""
+    return await run_in_threadpool(_shown, visit, found=found, name=name)
 
 
 def _shown(visit: Visit, *, found: tuple[papers.Finding, ...] = (), name: str = "") -> Response:

@@ -1,0 +1,98 @@
+"""What a page tells of a feed before its first frame, read and checked."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+from shimwise.bench.meter.feed_message import MOST_PARTS, FeedRefusedError
+
+MOST_CHARACTERS = 4000
+WAYS = ("away", "toward")
+NAMES = ("body_id", "lens_id", "setup_id", "body", "lens", "at", "focal_mm", "axis", "distance_text")
+"""What is said of what is measured; shown on other devices, and saved with a landing."""
+LONGEST = 80
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FeedTold:
+    """What is known of a feed.
+
+    Attributes
+    ----------
+    pixel_um : float
+        Pixel pitch of the sensor, µm.
+    across_px : float or None
+        Pixels of the sensor that the picture's longer side shows; None where a pixel of the picture is one.
+    fnumber : float or None
+        f-number as set; without it no microns.
+    first : str or None
+        Which way the sensor moves first, ``away`` or ``toward``; the ring to nearer marks is ``away``.
+    stars : int
+        1, or 5 for the centre and the corners.
+    takes_over : bool
+        Whether another page that measures this prep is to end.
+    of : dict
+        Names of what is measured.
+    """
+
+    pixel_um: float
+    across_px: float | None = None
+    fnumber: float | None = None
+    first: str | None = None
+    stars: int = 1
+    takes_over: bool = False
+    of: dict[str, str] = field(default_factory=dict)
+
+    def pitch_um(self, size_px: tuple[int, int]) -> float:
+        """Return the pitch of the picture's pixels; a camera may be turned: its longer side counts. [µm]"""
+        return self.pixel_um if self.across_px is None else self.pixel_um * self.across_px / max(*size_px, 1)
+
+
+def read_told(text: str) -> FeedTold:
+    """Return what a page's first message tells.
+
+    Raises
+    ------
+    FeedRefusedError
+        When it is no JSON object of this kind, or a number is impossible.
+    """
+    try:
+        told = json.loads(text) if len(text) <= MOST_CHARACTERS else None
+    except (ValueError, RecursionError):
+        told = None
+    if not isinstance(told, dict):
+        raise FeedRefusedError(
+            "told", "What the page says of the camera cannot be read. Load the page again."
+        )
+    first, stars = told.get("first"), told.get("stars", 1)
+    if first is not None and first not in WAYS:
+        raise FeedRefusedError("told", "Choose which way it is turned first.")
+    if stars not in {1, MOST_PARTS}:
+        raise FeedRefusedError("told", f"1 or {MOST_PARTS} stars are measured.")
+    pixel_um = _number(told, "pixel_um", 0.2, 100.0, "the sensor's pixel, in µm")
+    if pixel_um is None:
+        raise FeedRefusedError("told", "Type the size of the sensor's pixel, in µm.")
+    of = told.get("of")
+    return FeedTold(
+        pixel_um=pixel_um,
+        across_px=_number(told, "across_px", 64.0, 65536.0, "the sensor's pixels across the picture"),
+        fnumber=_number(told, "fnumber", 0.7, 64.0, "the f-number"),
+        first=first,
+        stars=stars,
+        takes_over=told.get("takes_over") is True,
+        of={name: str(of.get(name) or "")[:LONGEST] for name in NAMES} if isinstance(of, dict) else {},
+    )
+
+
+def _number(told: dict[str, Any], name: str, low: float, high: float, words: str) -> float | None:
+    value = told.get(name)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise FeedRefusedError("told", f"Type {words} as a number.")
+    if not low <= value <= high:
+        raise FeedRefusedError("told", f"Type {words} between {low:g} and {high:g}; {value:g} is impossible.")
+    return float(value)

@@ -1,0 +1,471 @@
+// By picture, beside the pad: the camera is opened when the person asks, the landing shown live, and saved.
+(() => {
+  "use strict";
+
+  const panel = document.getElementById("by-picture");
+  if (!panel) return;
+  const part = (name) => panel.querySelector(`[data-${name}]`);
+  const field = (name) => document.getElementById(`feed-${name}`);
+  const form = () => document.getElementById("read-form");
+  const video = part("video");
+  const KEPT = "shimwise-feed";
+  const CONTRAST_S = 20;
+  const SAID_MS = 2500;
+  const SCALES_UM = [20, 40, 80, 160];  // half of what the rail shows
+
+  const state = { answer: null, zoom: false, seconds: [], rate: [], scale: 40, saidAt: 0, said: "", other: null };
+
+  function show(name, isShown) {
+    part(name).hidden = !isShown;
+  }
+
+  const key = document.getElementById("by-picture-key");
+  function unfold(isOpen) {
+    panel.hidden = !isOpen;
+    key.setAttribute("aria-expanded", String(isOpen));
+    key.classList.toggle("is-open", isOpen);
+  }
+
+  // ---- what is measured: the choices of the pad ----
+
+  function chosen(name) {
+    const input = form()?.querySelector(`input[name="${name}"]:checked, input[name="${name}"][type="hidden"]`);
+    return input?.value || "";
+  }
+  function wordsOf(name) {
+    const label = form()?.querySelector(`input[name="${name}"]:checked`)?.closest("label");
+    return label?.querySelector("span").firstChild.textContent.trim() || "";
+  }
+  function valueOf(name) {
+    const input = form()?.elements[name];
+    return input && !input.disabled && "value" in input ? input.value.trim() : "";
+  }
+  function measuredNow() {
+    const isZoom = !form()?.querySelector("[data-for-zoom]")?.hidden;
+    return {
+      body_id: chosen("body_id"), lens_id: chosen("lens_id"), setup_id: chosen("setup_id"),
+      body: wordsOf("body_id"), lens: wordsOf("lens_id"), at: chosen("setup_id") ? wordsOf("setup_id") : valueOf("distance_text"),
+      distance_text: chosen("setup_id") ? "" : valueOf("distance_text"),
+      focal_mm: isZoom ? valueOf("focal_mm") : "", axis: chosen("axis"),
+    };
+  }
+  const knownOf = (kind, id) => panel.querySelector(`[data-${kind}-known="${CSS.escape(id)}"]`)?.dataset || {};
+  const keyOf = (of) => ["body_id", "lens_id", "setup_id", "distance_text", "focal_mm", "axis"].map((name) => of[name]).join("|");
+
+  const plain = (text) => {
+    const value = Number(String(text).trim().replace(",", ".").replace(/^[fF]\/?/, ""));
+    return String(text).trim() && Number.isFinite(value) ? value : null;
+  };
+
+  // What is known of the sensor is kept on this device for each body.
+  function keptOf(bodyId) {
+    try {
+      return JSON.parse(localStorage.getItem(`${KEPT}-${bodyId}`) || "{}");
+    } catch {
+      return {};
+    }
+  }
+  function keep() {
+    const of = measuredNow();
+    try {
+      localStorage.setItem(`${KEPT}-${of.body_id}`, JSON.stringify({ pixel: field("pixel").value, across: field("across").value, first: chosenOf("feed-first"), device: feed.deviceId || state.device || "" }));
+    } catch { /* without room it is typed again */ }
+  }
+  const chosenOf = (name) => panel.querySelector(`input[name="${name}"]:checked`).value;
+
+  function fillIn() {
+    const of = measuredNow();
+    const kept = keptOf(of.body_id);
+    if (state.of === keyOf(of)) return;
+    state.of = keyOf(of);
+    state.unsaved = null;
+    show("same-setting", state.setting?.key === state.of);
+    sayOfSave("", false);
+    field("fnumber").value = valueOf("fnumber") || knownOf("lens", of.lens_id).fnumber || "";
+    field("pixel").value = kept.pixel || knownOf("body", of.body_id).pixel || "";
+    field("across").value = kept.across || "";
+    state.device = kept.device || "";
+    if (kept.first) panel.querySelector(`input[name="feed-first"][value="${kept.first}"]`).checked = true;
+  }
+
+  function told() {
+    return {
+      pixel_um: plain(field("pixel").value), across_px: plain(field("across").value), fnumber: plain(field("fnumber").value),
+      first: chosenOf("feed-first"), stars: Number(chosenOf("feed-stars")), takes_over: state.takesOver === true, of: measuredNow(),
+    };
+  }
+
+  // ---- the camera ----
+
+  const feed = window.shimwiseFeed({
+    path: panel.dataset.feed,
+    video,
+    told,
+    on: { answer: answered, state: changed, refused },
+  });
+
+  function changed(what) {
+    panel.dataset.state = what;
+    if (what === "stalls") part("rate").textContent = "The camera sends nothing.";
+    if (what !== "runs") return;
+    state.takesOver = false;
+    part("told").open = false;
+    const { fnumber, pixel_um: pixel, first } = told();
+    part("told-words").textContent = [fnumber ? `f/${fnumber}` : "no f-number", `pixel ${pixel} µm`, first === "away" ? "nearer marks first" : "farther marks first"].join(" · ");
+    keep();
+    devices();
+  }
+
+  async function openCamera() {
+    fillIn();
+    show("told", true);
+    if (!field("pixel").value.trim()) {
+      part("told").open = true;
+      refused("Type the size of the sensor’s pixel first, in µm: it stands in the camera’s data. It is kept for this body.");
+      field("pixel").focus();
+      return;
+    }
+    refused("");
+    if (feed.hindrance()) return refused(feed.hindrance());
+    begin();
+    state.other = null;
+    watching(false);
+    show("live-part", true);
+    part("open-camera").hidden = true;
+    show("close-camera", true);
+    part("figure").textContent = "Opening the camera…";
+    await feed.open(state.device);
+  }
+
+  function begin() {
+    Object.assign(state, { answer: null, seconds: [], rate: [], scale: 40, zoom: false, measured: keyOf(measuredNow()) });
+    part("rate").textContent = "";
+    draw();
+  }
+
+  function closeCamera() {
+    feed.stop();
+    refused("");
+  }
+
+  // Ends what is shown as live; empty words where the person has closed the camera.
+  function refused(words, code = "") {
+    const line = part("refused");
+    line.textContent = words;
+    line.hidden = !words;
+    show("take-over", code === "other_page");
+    if (feed && feed.isOpen) return;
+    panel.dataset.state = "closed";
+    part("open-camera").hidden = false;
+    show("close-camera", false);
+    show("live-part", false);
+    if (code === "" && /chosen is not connected/.test(words)) state.device = "";
+  }
+
+  async function devices() {
+    const found = await feed.devices();
+    show("devices", found.length > 1);
+    part("device-chips").replaceChildren(...found.map((one, number) => {
+      const label = document.createElement("label");
+      label.className = "chip";
+      const input = document.createElement("input");
+      Object.assign(input, { type: "radio", name: "feed-device", value: one.deviceId, checked: one.deviceId === feed.deviceId });
+      const words = document.createElement("span");
+      words.textContent = one.label || `camera ${number + 1}`;
+      label.append(input, words);
+      return label;
+    }));
+  }
+
+  // ---- figures ----
+
+  function answered(said) {
+    state.answer = said;
+    const now = performance.now() / 1000;
+    state.rate = [...state.rate.filter((at) => at > now - 2), now];
+    if (said.contrast !== null) state.seconds.push([now, said.contrast]);
+    while (state.seconds.length && state.seconds[0][0] < now - CONTRAST_S) state.seconds.shift();
+    if (!state.asked) {
+      state.asked = true;
+      requestAnimationFrame(() => {
+        state.asked = false;
+        draw();
+      });
+    }
+  }
+
+  const SIGNS = { short: "◀ ", deep: " ▶", on: "", unknown: "" };
+  const WORDS = { short: "short", deep: "deep", on: "on the mark", unknown: "from the sharpest" };
+
+  function figureOf(landing, words) {
+    if (!landing) return ["", words[0] || ""];
+    if (landing.side === "on") return ["on the mark", `within ${landing.half_text} µm, with the ring on the mark.`];
+    const beside = landing.side === "unknown" ? `give or take ${landing.half_text}; which way is not known: start over, and turn first as chosen.` : `give or take ${landing.half_text}, with the ring on the mark.`;
+    const sides = [landing.side === "short" ? SIGNS.short : "", `${landing.size_text} µm ${WORDS[landing.side]}`, landing.side === "deep" ? SIGNS.deep : ""];
+    return [sides.join(""), beside];
+  }
+
+  function draw() {
+    const said = state.answer;
+    const landing = said?.landing || null;
+    const [figure, beside] = figureOf(landing, said?.words || ["Looking for the star."]);
+    part("figure").textContent = figure || beside;
+    part("figure").className = `figure ${figure ? landing.side : "waits"}`;
+    part("beside").textContent = figure ? beside : "";
+    drawRail(landing);
+    drawContrast();
+    if (feed.isOpen) {
+      drawFacts(said);
+      drawStar(said);
+    }
+    part("save").disabled = !landing?.can_save && !state.unsaved;
+    say(said, figure, beside);
+  }
+
+  // For those who listen: what has changed, and not thirty times a second.
+  function say(said, figure, beside) {
+    const words = [...(said?.words || []).slice(figure ? 1 : 0)];
+    if (said?.meter?.state === "moving" && said.landing) words.unshift("Hold still for a second.");
+    if (video.videoHeight > video.videoWidth) words.push("The picture stands upright: turn the camera or phone on its side, so that left and right are those of the sensor.");
+    const text = words.join(" ");
+    if (text === state.said || performance.now() - state.saidAt < SAID_MS && state.said) return;
+    state.said = text;
+    state.saidAt = performance.now();
+    part("said").textContent = text;
+  }
+  function drawFacts(said) {
+    if (said) {
+      const rate = Math.round(state.rate.length / 2);
+      const dropped = said.dropped ? `${said.dropped} dropped` : "nothing dropped";
+      part("rate").textContent = `${video.videoWidth} × ${video.videoHeight}, ${rate} a second measured, ${dropped}`;
+    }
+    const notes = new Set(said?.meter?.notes || []);
+    const star = said?.stars.find((one) => one.star === 0);
+    const facts = [
+      ["star", star ? `${star.spokes} spokes, found` : "not found yet"],
+      ["light", notes.has("clipped") ? "clipped" : notes.has("black") ? "black" : notes.has("light_changed") ? "changed, taken out" : star ? "even, no clipping" : "–"],
+      ["picture", notes.has("frames_depend") ? "frames depend on each other" : notes.has("smoothed") ? "smoothed" : notes.has("sharpened") ? "sharpened by the camera" : star ? "not sharpened" : "–"],
+      ["pass", !star ? "–" : notes.has("no_pass") ? "none yet" : "taken"],
+    ];
+    for (const one of (said?.stars || []).filter((each) => each.star)) {
+      const where = `${one.y < video.videoHeight / 2 ? "top" : "bottom"} ${one.x < video.videoWidth / 2 ? "left" : "right"}`;
+      facts.push([where, one.offset_um === null ? "no pass yet" : `${one.offset_um.toFixed(1).replace("-", "−")} µm${one.is_signed ? "" : ", side not known"}`]);
+    }
+    const text = facts.map((one) => one.join(" ")).join("|");
+    if (text === state.facts) return;
+    state.facts = text;
+    part("facts").replaceChildren(...facts.flatMap(([term, words]) => {
+      const [name, value] = [document.createElement("dt"), document.createElement("dd")];
+      [name.textContent, value.textContent] = [term, words];
+      return [name, value];
+    }));
+  }
+
+  // ---- pictures ----
+
+  function svg(name, facts, words) {
+    const made = document.createElementNS("http://www.w3.org/2000/svg", name);
+    for (const [key, value] of Object.entries(facts)) made.setAttribute(key, value);
+    if (words !== undefined) made.textContent = words;
+    return made;
+  }
+
+  // Drawn as wide as it is shown, so that its words keep their size.
+  function fitted(name, height) {
+    const width = Math.max(part(name).clientWidth, 280);
+    part(name).setAttribute("viewBox", `0 0 ${width} ${height}`);
+    return [width, width / 2];
+  }
+
+  function drawRail(landing) {
+    const size = landing ? Math.abs(landing.um) + landing.half_um : 0;
+    const fits = SCALES_UM.find((one) => one > 1.05 * size) || SCALES_UM.at(-1);
+    if (fits > state.scale || fits < state.scale / 2) state.scale = fits;
+    const [width, middle] = fitted("rail", 92);
+    const at = (um) => middle + (middle - 10) * Math.max(-1, Math.min(1, um / state.scale));
+    const tolerance = Number(knownOf("body", measuredNow().body_id).tolerance || 10);
+    const tick = state.scale / 2;
+    const parts = [
+      svg("text", { x: 4, y: 16, class: "dim" }, "◀ short"),
+      svg("text", { x: middle, y: 16, class: "on", "text-anchor": "middle" }, "on the mark"),
+      svg("text", { x: width - 4, y: 16, class: "dim", "text-anchor": "end" }, "deep ▶"),
+      svg("rect", { x: at(-tolerance), y: 24, width: at(tolerance) - at(-tolerance), height: 40, class: "band" }),
+      svg("line", { x1: middle, x2: middle, y1: 24, y2: 64, class: "mark" }),
+      ...[-tick, 0, tick].map((um) => svg("text", { x: at(um), y: 84, class: "dim", "text-anchor": "middle" }, um ? `${um < 0 ? "−" : "+"}${tick}${um > 0 ? " µm" : ""}` : "0")),
+    ];
+    if (landing) {
+      const sides = landing.side === "unknown" ? [-landing.um, landing.um] : [landing.um];
+      for (const um of sides) {
+        parts.push(svg("line", { x1: at(um - landing.half_um), x2: at(um + landing.half_um), y1: 44, y2: 44, class: `interval ${landing.side}` }));
+        parts.push(svg("path", { d: "M0-14 14 0 0 14-14 0Z", transform: `translate(${at(um)} 44)`, class: landing.side === "unknown" ? "diamond open" : "diamond" }));
+      }
+    }
+    part("rail").replaceChildren(...parts);
+  }
+
+  function drawContrast() {
+    const now = performance.now() / 1000;
+    const [width] = fitted("contrast", 150);
+    const line = state.seconds.map(([at, share], k) => `${k ? "L" : "M"}${(width * (1 - (now - at) / CONTRAST_S)).toFixed(1)} ${(116 - 82 * Math.min(share, 1)).toFixed(1)}`).join("");
+    const parts = [
+      svg("text", { x: 4, y: 16, class: "dim" }, "contrast, of the sharpest seen"),
+      svg("text", { x: width - 4, y: 28, class: "dim", "text-anchor": "end" }, "100 %"),
+      svg("line", { x1: 0, x2: width, y1: 34, y2: 34, class: "grid" }),
+      svg("line", { x1: 0, x2: width, y1: 116, y2: 116, class: "grid" }),
+      svg("text", { x: 0, y: 140, class: "dim" }, `${CONTRAST_S} s ago`),
+      svg("text", { x: width - 4, y: 140, class: "dim", "text-anchor": "end" }, "now"),
+    ];
+    if (line) parts.push(svg("path", { d: line, class: "course" }));
+    part("contrast").replaceChildren(...parts);
+  }
+
+  // The picture fits its box; zoomed in, the star fills it.
+  function placed() {
+    const box = part("box").getBoundingClientRect();
+    const [width, height] = [video.videoWidth || 16, video.videoHeight || 9];
+    const star = state.answer?.stars.find((one) => one.star === 0);
+    const fit = Math.min(box.width / width, box.height / height);
+    if (!state.zoom || !star) return { scale: fit, left: (box.width - fit * width) / 2, top: (box.height - fit * height) / 2 };
+    const scale = Math.min(box.width, box.height) / (2.3 * star.radius);
+    return { scale, left: box.width / 2 - scale * star.x, top: box.height / 2 - scale * star.y };
+  }
+
+  function drawStar(said) {
+    const { scale, left, top } = placed();
+    video.style.transform = `translate(${left}px, ${top}px) scale(${scale})`;
+    video.style.width = `${video.videoWidth}px`;
+    part("ring-over").replaceChildren(...(said?.stars || []).map((one) => svg("circle", { cx: left + scale * one.x, cy: top + scale * one.y, r: Math.max(scale * one.radius * 1.04, 3) })));
+    part("zoom").setAttribute("aria-pressed", String(state.zoom));
+    part("zoom").textContent = state.zoom ? "Zoom out" : "Zoom in";
+  }
+
+  part("box").addEventListener("click", (event) => {
+    if (!feed.isOpen || !video.videoWidth) return;
+    const box = part("box").getBoundingClientRect();
+    const { scale, left, top } = placed();
+    const [x, y] = [(event.clientX - box.left - left) / scale, (event.clientY - box.top - top) / scale];
+    if (x < 0 || y < 0 || x > video.videoWidth || y > video.videoHeight) return;
+    begin();
+    feed.pick(x, y);
+  });
+
+  // ---- what the person does ----
+
+  key.addEventListener("click", () => {
+    if (panel.hidden) {
+      unfold(true);
+      fillIn();
+      show("told", true);
+      panel.scrollIntoView({ block: "nearest" });
+      return;
+    }
+    closeCamera();
+    unfold(false);
+  });
+  if (location.hash === "#by-picture") key.click();
+  part("open-camera").addEventListener("click", openCamera);
+  part("close-camera").addEventListener("click", closeCamera);
+  part("take-over-now").addEventListener("click", () => {
+    state.takesOver = true;
+    openCamera();
+  });
+  part("zoom").addEventListener("click", () => {
+    state.zoom = !state.zoom;
+    draw();
+  });
+  part("other-star").addEventListener("click", () => {
+    state.zoom = false;
+    part("said").textContent = "Tap on the star in the picture.";
+    draw();
+  });
+  part("start-over").addEventListener("click", () => {
+    begin();
+    feed.startOver();
+  });
+  part("told").addEventListener("change", (event) => {
+    if (event.target.name === "feed-device") state.device = event.target.value;
+    if (feed.isOpen) openCamera();
+  });
+  // Another lens, body or distance is another landing: what its passes showed does not hold any more.
+  document.body.addEventListener("shimwise:chosen", () => {
+    fillIn();
+    if (feed.isOpen && state.measured !== keyOf(measuredNow())) openCamera();
+  });
+
+  // ---- the landing is saved as it stands; what could not be sent waits for the next press ----
+
+  function operator() {
+    const input = form()?.elements.operator;
+    return input ? input.value.trim() : "";
+  }
+
+  async function save() {
+    const landing = state.answer?.landing;
+    const of = state.other || measuredNow();
+    if (!landing?.can_save && !state.unsaved) return;
+    if (!operator()) return sayOfSave("Type your name on the pad first; this device keeps it.", true);
+    if (!of.lens_id || !of.setup_id && !of.distance_text) return sayOfSave("Choose lens and taped distance on the pad first.", true);
+    const key = keyOf(of);
+    const setting = part("same").checked && state.setting?.key === key ? state.setting.id : window.shimwiseId();
+    const fresh = {
+      id: window.shimwiseId(), body_id: of.body_id, lens_id: of.lens_id, landing_um: landing?.um, landing_sd_um: landing?.sd_um, setting, asks: true,
+      ...(of.setup_id ? { setup_id: of.setup_id } : { distance_text: of.distance_text }),
+      ...(of.axis ? { axis: of.axis } : {}), ...(plain(of.focal_mm) === null ? {} : { focal_mm: plain(of.focal_mm) }),
+      ...(plain(field("fnumber").value) === null || state.other ? {} : { fnumber: plain(field("fnumber").value) }),
+    };
+    const sent = { ...(state.unsaved?.key === key ? state.unsaved.sent : fresh), operator: operator() };
+    part("save").disabled = true;
+    try {
+      const answer = await fetch(panel.dataset.keepAt, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(sent) });
+      const said = await answer.json();
+      if (answer.ok) return saved(said.reading, key, setting);
+      const isBeyond = said.notices?.some((one) => one.code === "landing_beyond");
+      state.unsaved = isBeyond ? { key, sent: { ...sent, asks: false } } : null;
+      sayOfSave(said.detail, true, isBeyond ? "Save it all the same" : "");
+    } catch {
+      state.unsaved = { key, sent };
+      sayOfSave("The server does not answer. The landing waits here: press again.", true, "Save it again");
+    }
+  }
+
+  function saved(reading, key, setting) {
+    state.unsaved = null;
+    state.setting = { key, id: setting };
+    show("same-setting", true);
+    part("same").checked = true;
+    sayOfSave(`Saved. ${reading.lens} at ${reading.distance_text}: ${reading.reading_text}.`, false);
+    document.body.dispatchEvent(new CustomEvent("shimwise:changed", { bubbles: true }));
+  }
+
+  function sayOfSave(words, isWrong, onButton = "") {
+    const line = part("saved");
+    line.textContent = words;
+    line.className = isWrong ? "wrong" : "saved";
+    part("save").textContent = onButton || "Save landing";
+    if (onButton) part("save").disabled = false;
+  }
+
+  part("save").addEventListener("click", save);
+
+  // ---- what another device measures is shown here too ----
+
+  function watching(isWatching) {
+    panel.classList.toggle("is-watching", isWatching);
+    show("live-part", isWatching);
+    part("on").textContent = isWatching ? "Measured by another device." : "The camera is on.";
+  }
+  document.addEventListener("shimwise:figure", ({ detail }) => {
+    if (feed.isOpen || panel.dataset.state === "opens") return;
+    if (!detail.is_live) {
+      state.other = null;
+      watching(false);
+      return;
+    }
+    if (!state.other) begin();
+    unfold(true);
+    state.other = detail.of;
+    watching(true);
+    part("rate").textContent = [detail.of.lens, detail.of.at && `at ${detail.of.at}`, detail.of.body && `on ${detail.of.body}`].filter(Boolean).join(" ");
+    answered({ ...detail, meter: null, stars: [], dropped: 0 });
+  });
+})();

@@ -1,0 +1,122 @@
+"""By picture in a browser: a fake camera plays a feed with truth, and the landing is in the record."""
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from browser_bench import FLAGS, Devices, Server
+from looks import look
+from playwright.sync_api import Page, Playwright, expect
+
+from filmed import PITCH_UM, REST_UM, filmed, write_y4m
+
+FILMING = Path("/usr/bin/chromium")
+NOT_HERE = "Object.defineProperty(window, 'isSecureContext', { value: false })"
+UNPLUGGED = """() => {
+  const [track] = document.querySelector("[data-video]").srcObject.getVideoTracks();
+  track.dispatchEvent(new Event("ended"));
+}"""
+
+
+@pytest.fixture(scope="module")
+def devices(play: Playwright, server: Server, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Devices]:
+    """Give devices of a browser with a camera, which plays the feed again and again.
+
+    Chromium's headless shell has none.
+    """
+    if not FILMING.exists():
+        pytest.skip(f"no Chromium at {FILMING}: its headless shell opens no camera")
+    camera = tmp_path_factory.mktemp("camera") / "feed.y4m"
+    write_y4m(camera, filmed(rest_s=8.0, hold_s=2.5, is_loop=True))
+    fake = ["--use-fake-device-for-media-stream", f"--use-file-for-fake-video-capture={camera}"]
+    browser = play.chromium.launch(executable_path=FILMING, args=[*FLAGS, *fake])
+    opened = Devices(browser, server)
+    yield opened
+    opened.close()
+    browser.close()
+    camera.unlink()
+
+
+def opened(
+    devices: Devices, prep_id: str, *, width: int = 1280, height: int = 800, allowed: bool = True
+) -> Page:
+    page = devices.open(width, height, is_touch=width < 1000, person="Reader", has_worker=False)
+    if allowed:
+        page.context.grant_permissions(["camera"], origin=devices.address)
+    page.goto(f"/preps/{prep_id}")
+    return page
+
+
+def fill_in(page: Page) -> None:
+    page.get_by_role("button", name="By picture").click()
+    page.get_by_role("button", name="Open the camera").click()
+    expect(page.get_by_text("Type the size of the sensor’s pixel first")).to_be_visible()
+    page.get_by_label("Sensor’s pixel", exact=True).fill(f"{PITCH_UM:g}")
+    page.get_by_label("f-number, as set").fill("2")
+
+
+@pytest.mark.slow
+def test_a_feed_is_filmed_measured_shown_to_a_phone_and_saved(devices: Devices) -> None:
+    prep_id = devices.new_prep(count=1)
+    page = opened(devices, prep_id)
+    phone = opened(devices, prep_id, width=360, height=740, allowed=False)
+    fill_in(page)
+    page.get_by_role("button", name="Open the camera").click()
+    expect(page.get_by_text("The camera is on.")).to_be_visible()
+    expect(page.locator("[data-facts]")).to_contain_text("80 spokes, found")
+    expect(page.get_by_role("button", name="Save landing")).to_be_enabled()
+    expect(page.locator("[data-figure]")).to_have_text(re.compile(r"^◀ 1[12]\.\d µm short$"))
+    expect(phone.locator("[data-figure]")).to_contain_text("µm short")
+    expect(phone.get_by_text("Measured by another device.")).to_be_visible()
+    page.get_by_role("button", name="Save landing").click()
+    expect(page.locator("[data-saved]")).to_contain_text("Saved.")
+    kept = [one for one in devices.server.readings(prep_id) if one["picture_sd_um"] is not None]
+    assert len(kept) == 1
+    assert kept[0]["landing_um"] == pytest.approx(REST_UM, abs=1.0)
+    assert abs(kept[0]["landing_um"] - REST_UM) < 1.96 * kept[0]["picture_sd_um"]
+    assert look(page) == []
+    expect(page.get_by_role("button", name="Save reading")).to_be_visible()
+    page.get_by_role("button", name="Close the camera").click()
+    expect(page.locator("[data-live-part]")).to_be_hidden()
+    expect(phone.locator("[data-live-part]")).to_be_hidden()
+
+
+def test_what_hinders_a_camera_is_said_in_a_sentence_and_the_pad_stays(devices: Devices) -> None:
+    prep_id = devices.new_prep(count=0)
+    page = opened(devices, prep_id, allowed=False)
+    fill_in(page)
+    page.get_by_role("button", name="Open the camera").click()
+    refused = page.locator("[data-refused]")
+    expect(refused).to_contain_text("The camera was not allowed")
+    page.get_by_role("button", name="on the mark").first.click()
+    expect(page.locator("#answer")).to_contain_text("µm")
+
+    away = devices.open(768, 1024, is_touch=True, person="Reader", has_worker=False)
+    away.add_init_script(NOT_HERE)
+    away.goto(f"/preps/{prep_id}")
+    fill_in(away)
+    away.get_by_role("button", name="Open the camera").click()
+    expect(away.locator("[data-refused]")).to_contain_text("or over https")
+    assert look(away) == []
+
+
+@pytest.mark.slow
+def test_two_pages_of_a_prep_take_over_from_each_other_and_an_unplugged_camera_is_said(
+    devices: Devices,
+) -> None:
+    prep_id = devices.new_prep(count=0)
+    first, second = opened(devices, prep_id), opened(devices, prep_id)
+    for page in (first, second):
+        fill_in(page)
+        page.get_by_role("button", name="Open the camera").click()
+        if page is first:
+            expect(page.get_by_text("The camera is on.")).to_be_visible()
+            expect(page.locator("[data-rate]")).to_contain_text("a second measured")
+    expect(second.locator("[data-refused]")).to_contain_text("Another page measures this prep")
+    second.get_by_role("button", name="Take over here").click()
+    expect(first.locator("[data-refused]")).to_contain_text("Another page has taken over")
+    expect(second.locator("[data-rate]")).to_contain_text("a second measured")
+    second.evaluate(UNPLUGGED)
+    expect(second.locator("[data-refused]")).to_contain_text("The camera is gone")
+    expect(second.get_by_role("button", name="Save reading")).to_be_visible()

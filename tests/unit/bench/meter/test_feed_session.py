@@ -1,0 +1,114 @@
+"""A feed as a page sends it: the star found in the whole picture, followed, lost and found; its landing."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from filmed import PITCH_UM, REST_UM, FilmingPage, Frame, filmed
+from shimwise.bench.meter.feed_message import FeedRefusedError, read_message
+from shimwise.bench.meter.feed_session import FeedSession
+from shimwise.bench.meter.feed_told import FeedTold
+
+TOLD = FeedTold(pixel_um=PITCH_UM, fnumber=2.0, first="away")
+
+
+def page(told: FeedTold = TOLD) -> tuple[FeedSession, FilmingPage]:
+    session = FeedSession(told)
+    return session, FilmingPage(lambda sent: session.take(read_message(sent)).document)
+
+
+def shifted(frame: Frame, right: int, down: int) -> Frame:
+    return replace(frame, luma=np.roll(frame.luma, (down, right), axis=(0, 1)))
+
+
+@pytest.mark.slow
+def test_one_pass_and_back_gives_the_landing_and_its_side() -> None:
+    _, filming = page()
+    answers = list(filming.film(filmed()))
+    assert answers[0]["want"] != "whole"  # a round patch is seen in the first look
+    star = answers[-1]["stars"][0]
+    assert star["spokes"] == 80
+    assert (star["x"], star["y"]) == pytest.approx((130 + 132, 40 + 132), abs=3)
+    landing = answers[-1]["landing"]
+    assert landing["side"] == "short"
+    assert landing["can_save"]
+    assert landing["um"] == pytest.approx(REST_UM, abs=1.0)
+    assert abs(landing["um"] - REST_UM) < landing["half_um"] < 3.0
+    assert answers[-1]["meter"]["schema"] == "shimwise.meter/1"
+    assert not any(one["landing"] for one in answers[:40])  # nothing is known before the first pass
+
+
+@pytest.mark.slow
+def test_without_a_named_direction_the_size_is_given_and_cannot_be_saved() -> None:
+    _, filming = page(replace(TOLD, first=None))
+    *_, last = filming.film(filmed())
+    assert last["landing"]["side"] == "unknown"
+    assert not last["landing"]["can_save"]
+    assert last["landing"]["um"] == pytest.approx(abs(REST_UM), abs=1.0)
+
+
+@pytest.mark.slow
+def test_a_star_that_wanders_is_followed_and_one_that_jumps_is_found_again() -> None:
+    _, filming = page()
+    moved = [shifted(frame, k // 4, 0) for k, frame in enumerate(filmed())]
+    jumped = [shifted(frame, 60, 30) if k > 105 else frame for k, frame in enumerate(moved)]
+    answers = list(filming.film(jumped))
+    windows = {tuple(one["want"][0]) for one in answers if one["want"] != "whole"}
+    assert len(windows) > 2
+    assert answers[-1]["landing"]["um"] == pytest.approx(REST_UM, abs=1.5)
+
+
+@pytest.mark.slow
+def test_a_star_too_large_for_a_message_is_sent_smaller_and_measured_all_the_same() -> None:
+    large = [replace(frame, luma=np.kron(frame.luma, np.ones((3, 3), np.uint8))) for frame in filmed()]
+    _, filming = page(replace(TOLD, pixel_um=PITCH_UM, across_px=480))
+    *_, last = filming.film(large, size=(1440, 1080))
+    (_, _, _, columns, rows, shrink) = last["want"][0]
+    assert shrink == 2
+    assert max(columns, rows) <= 512
+    assert last["landing"]["um"] == pytest.approx(REST_UM, abs=1.0)
+
+
+def test_a_star_that_the_person_taps_is_taken() -> None:
+    session, filming = page()
+    next(filming.film(filmed()[:1]))
+    session.pick(200.0, 150.0)
+    answers = list(filming.film(filmed()[1:4]))
+    assert answers[-1]["stars"][0]["spokes"] == 80
+
+
+def test_a_picture_without_a_star_and_a_black_one_are_said() -> None:
+    _, filming = page()
+    blank = [replace(frame, luma=np.full_like(frame.luma, 180)) for frame in filmed()[:2]]
+    *_, last = filming.film(blank)
+    assert last["want"] == "whole"
+    assert "No star is seen yet" in last["words"][0]
+    black = [replace(frame, luma=np.full_like(frame.luma, 16)) for frame in filmed()[:2]]
+    *_, last = filming.film(black)
+    assert "black" in last["words"][0]
+
+
+def test_a_camera_that_sends_nothing_any_more_is_frozen_and_keeps_its_star() -> None:
+    session, filming = page()
+    *_, last = filming.film(filmed()[:6])
+    assert last["stars"]
+    stalled = session.stalled(2_000_000).document
+    assert stalled["meter"]["notes"] == ["frozen"]
+    assert stalled["want"] == last["want"]
+
+
+def test_a_picture_that_changes_its_size_or_is_tiny_is_refused() -> None:
+    _, filming = page()
+    list(filming.film(filmed()[:2]))
+    with pytest.raises(FeedRefusedError, match=r"has become 640 × 360 px, it was 480 × 360.*Start over"):
+        list(filming.film(filmed()[2:3], size=(640, 360)))
+    _, tiny = page()
+    with pytest.raises(FeedRefusedError, match="100 × 80 px: too small"):
+        list(tiny.film([Frame(0.0, filmed()[0].luma[:80, :100])], size=(100, 80)))
+
+
+def test_lost_frames_are_counted() -> None:
+    _, filming = page()
+    *_, last = filming.film(filmed()[:4], dropped=3)
+    assert last["dropped"] == 12
