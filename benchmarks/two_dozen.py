@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from time import process_time
+from time import monotonic, process_time
 from typing import Any
 
 for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -30,6 +30,7 @@ from benchmarks.worlds.bench.scene import Bench, Fault, Scene, Spreads, draw_ben
 from benchmarks.worlds.bench.truth import truth_of  # noqa: E402
 from benchmarks.worlds.bench.units import SetUp  # noqa: E402
 from benchmarks.worlds.bench.worlds import REPORTED_FROM  # noqa: E402
+from benchmarks.worlds.kept_rows import keep_row, read_rows  # noqa: E402
 
 TITLE = "A prep in two dozen landings by picture"
 ABOUT = (
@@ -58,6 +59,8 @@ Sight = tuple[str, str, str]
 class Outcome:
     """A prep: landings taken, shares of units and pairs decided, wrongly so, and what a verdict costs [s]."""
 
+    world: str
+    seed: int
     landings: int
     units: int
     decided: int
@@ -150,6 +153,8 @@ def scored(verdict: dict[str, Any], bench: Bench, landings: int, verdict_s: floa
     pairs = [one for one in found if one.kind == "pair"]
     limit = truth.tolerance_um
     return Outcome(
+        world=bench.world,
+        seed=bench.seed,
         landings=landings,
         units=len(units),
         decided=sum(one.verdict in scoring.DECIDED for one in units),
@@ -185,21 +190,29 @@ def row(world: str, found: Sequence[Outcome]) -> str:
 
 
 def main() -> None:
-    """Take preps, print each world's row, and keep the table where it is of reported seeds."""
+    """Take preps, each kept as it comes, and print the table; keep it in RESULTS.md if asked."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("worlds", nargs="*", default=list(SCENES))
     parser.add_argument("--first", type=int, default=REPORTED_FROM)
     parser.add_argument("--preps", type=int, default=100)
-    parser.add_argument("--keep", action="store_true")
+    parser.add_argument("--seconds", type=float, default=440.0, help="budget of time")
+    parser.add_argument("--rows", default="build/two_dozen.jsonl", help="file of the preps")
+    parser.add_argument("--keep", action="store_true", help="keep the table in RESULTS.md")
     arguments = parser.parse_args()
+    kept, began = Path(arguments.rows), monotonic()
+    found = read_rows(kept, Outcome)
+    done = {(one.world, one.seed) for one in found}
+    for seed in range(arguments.first, arguments.first + arguments.preps):
+        for world in arguments.worlds:
+            if (world, seed) not in done and monotonic() - began < arguments.seconds:
+                found.append(outcome(world, seed))
+                keep_row(kept, found[-1])
+    of_world = {world: [one for one in found if one.world == world] for world in SCENES}
     lines = [HEADER, "|" + "---|" * (HEADER.count("|") - 1)]
-    print("\n".join(lines), flush=True)
-    for world in arguments.worlds:
-        seeds = range(arguments.first, arguments.first + arguments.preps)
-        lines.append(row(world, [outcome(world, seed) for seed in seeds]))
-        print(lines[-1], flush=True)
+    lines += [row(world, preps) for world, preps in of_world.items() if preps]
+    print("\n".join(lines))
     if arguments.keep:
-        last = arguments.first + arguments.preps - 1
+        last = max(one.seed for one in found)
         write_section(TITLE, f"{arguments.first} to {last}", [ABOUT, "", *lines])
 
 
