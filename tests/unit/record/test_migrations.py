@@ -5,6 +5,7 @@ import shutil
 import sqlite3
 from contextlib import closing
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -13,13 +14,17 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from invented_rows import a_job, a_verdict
-from sqlalchemy import inspect, text
+from sqlalchemy import Connection, inspect, text
 
+from shimwise.bench.access import pairing
+from shimwise.errors import RecordError
 from shimwise.record import opening
 from shimwise.record.backup.checking import check
 from shimwise.record.errors import RecordDamaged, RecordTooNew, StoreError
 from shimwise.record.migrations import FOLDER, HEAD, KNOWN
+from shimwise.record.names import name_key
 from shimwise.record.queries import evidence, verdicts
+from shimwise.record.queries.settings import change_setting, setting
 from shimwise.record.record import Record
 from shimwise.record.tables.schema import METADATA
 
@@ -76,6 +81,14 @@ def test_the_known_versions_are_those_of_the_folder() -> None:
     scripts = ScriptDirectory.from_config(config)
     assert [script.revision for script in scripts.walk_revisions()][::-1] == list(KNOWN)
     assert scripts.get_heads() == [HEAD]
+
+
+def test_there_is_no_way_back_and_that_is_said_with_the_copy_to_take(tmp_path: Path) -> None:
+    config = Config()
+    config.set_main_option("script_location", str(FOLDER))
+    for script in ScriptDirectory.from_config(config).walk_revisions():
+        with pytest.raises(RecordError, match=r"name ends in \.before-"):
+            script.module.downgrade()
 
 
 def test_a_migration_that_fails_half_way_leaves_the_record_as_it_was(record: Record, tmp_path: Path) -> None:
@@ -149,6 +162,7 @@ def test_the_state_of_a_unit_is_taken_from_the_latest_verdict_about_it(record: R
         }
         verdicts.add_verdict(change, replace(given, id="judged", document={**given.document, **units}))
     with record.changing_all() as connection:  # as a record of the version before is
+        _take_people_away(connection)
         connection.execute(text("ALTER TABLE unit_lines DROP COLUMN state"))
         for column in ("landing_um", "landing_sd_um", "setting"):
             connection.execute(text(f"ALTER TABLE readings DROP COLUMN {column}"))
@@ -158,6 +172,68 @@ def test_the_state_of_a_unit_is_taken_from_the_latest_verdict_about_it(record: R
     with record.reading() as connection:
         states = connection.execute(text("SELECT state FROM unit_lines WHERE prep_id = 'prep-1'")).scalars()
         assert set(states) == {"likely_in"}
+
+
+def _take_people_away(connection: Connection) -> None:
+    """Make the tables those of the version before there were people with roles."""
+    for change in (
+        "DROP TABLE tokens",
+        "DROP INDEX ix_people_role",
+        "ALTER TABLE people DROP COLUMN role",
+        "ALTER TABLE people DROP COLUMN pin_hash",
+    ):
+        connection.execute(text(change))
+
+
+def test_devices_that_were_paired_stay_so_and_expire_from_then_on(record: Record) -> None:
+    now = datetime.now(UTC)
+    paired_at = now - timedelta(days=30)
+    kept = [
+        {"id": one, "name": one, "paired_at": paired_at.isoformat(), "how": how, "digest": one * 8}
+        for one, how in (("tablet", "code"), ("stock", "program"))
+    ]
+    with record.writing(who="Bo") as change:
+        change_setting(change, "house_devices", kept)
+        change_setting(change, "house_devices_seen", {"tablet": now.isoformat()})
+    with record.changing_all() as connection:
+        _take_people_away(connection)
+        connection.execute(text("UPDATE alembic_version SET version_num = '0007'"))
+    with record.translated():
+        opening.migrate(record.engine, record.location, scripts=FOLDER)
+    tablet, stock = sorted(pairing.devices(record), key=lambda one: one.name, reverse=True)
+    assert (tablet.name, tablet.paired_at, tablet.seen_at, tablet.role) == ("tablet", paired_at, now, None)
+    assert tablet.expires_at == paired_at + pairing.DEVICE_LASTS
+    assert (stock.is_program, stock.role) == (True, None)
+    assert stock.expires_at - now > timedelta(days=364)
+    with record.reading() as connection:
+        assert setting(connection, "house_devices") is None
+
+
+def test_names_of_an_older_record_are_compared_with_one_dash(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    older = tmp_path / "older"
+    shutil.copytree(FOLDER, older)
+    (older / "versions" / "r0009_one_dash.py").unlink()
+    names = ("A–07", "B-01", "B‐01", "C−1")
+    with monkeypatch.context() as before:
+        before.setattr(opening, "FOLDER", older)
+        before.setattr(opening, "HEAD", "0008")
+        with Record.open(tmp_path / "house") as record, record.changing_all() as connection:
+            for number, name in enumerate(names):
+                connection.execute(
+                    text("INSERT INTO people (id, name, name_key) VALUES (:id, :name, :key)"),
+                    {"id": f"{number}", "name": name, "key": name.casefold()},
+                )
+    with Record.open(tmp_path / "house") as record, record.reading() as connection:
+        keys = connection.execute(text("SELECT name_key FROM people ORDER BY id")).scalars().all()
+    assert keys == ["a-07", "b-01", "b‐01", "c-1"]  # two that are one now: each stays
+    assert (
+        keys[0]
+        == name_key("A‑07")
+        == name_key("a\N{FULLWIDTH HYPHEN-MINUS}07")
+        == name_key("A\N{SOFT HYPHEN}-07")
+    )
 
 
 def test_an_older_record_is_copied_before_it_is_changed(
