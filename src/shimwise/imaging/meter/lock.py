@@ -91,7 +91,7 @@ def lock(picture: Picture, place: StarPlace, spokes: int, *, pitch_um: float) ->
     return None if radius_px is None else replace(place, radius_px=radius_px)
 
 
-def discs(picture: Picture) -> list[StarPlace]:
+def discs(picture: Picture, *, most: int = MOST_DISCS) -> list[StarPlace]:
     """Return patches of the picture that are round and darker than their surroundings, middle first.
 
     Blurred until its spokes are gone, a star is an even grey disc on paper, at any focus.
@@ -107,7 +107,7 @@ def discs(picture: Picture) -> list[StarPlace]:
             _add_round(found, (smooth < level).astype(np.uint8), shrink)
     middle = ((columns - 1) / 2.0, (rows - 1) / 2.0)
     found.sort(key=lambda place: math.dist(place.centre_px, middle))
-    return found[:MOST_DISCS]
+    return found[:most]
 
 
 def _add_round(found: list[StarPlace], mask: NDArray[np.uint8], shrink: float) -> None:
