@@ -254,7 +254,9 @@ def _log_density(levels: Levels, values: FloatArray) -> float:
     return float(np.mean(np.log(density)))
 
 
-def large_house(readings: int, *, bodies: int = 200, lenses: int = 60, seed: int = 0) -> HouseReadings:
+def large_house(
+    readings: int, *, bodies: int = 200, lenses: int = 60, seed: int = 0
+) -> tuple[HouseReadings, House]:
     """A record of so many readings, drawn from the model's formulas: 36 readings a prep of one body."""
     rng = np.random.default_rng(seed)
     preps, sets, persons = readings // 36, lenses // 6, 8
@@ -267,13 +269,20 @@ def large_house(readings: int, *, bodies: int = 200, lenses: int = 60, seed: int
     m = focal[lens] / (distance - 2 * focal[lens])
     ring, per_mm = 1800.0 * (m * distance / 914.4) ** 2, 1e3 * m * m
     tape = 2 * prep + near
-    error = rng.normal(0, 6, bodies)[body[prep]] + rng.normal(0, 6, lenses)[lens]
+    bodies_um, lenses_um = rng.normal(0, 6, bodies), rng.normal(0, 6, lenses)
+    error = bodies_um[body[prep]] + lenses_um[lens]
     error += rng.normal(0, 1.5, lenses)[lens] * focal[lens] * m + per_mm * rng.normal(0, 1.5, 2 * preps)[tape]
-    error += BLUR_UM * rng.normal(0, 0.1, persons)[person[prep]]
+    offsets = rng.normal(0, 0.1, persons)
+    error += BLUR_UM * offsets[person[prep]]
     error += rng.standard_t(4, len(prep)) * np.hypot(0.15 * BLUR_UM, ring)
     width = 6.35 * per_mm
     low = np.floor(error / width) * width
-    return HouseReadings(
+    units = (
+        {str(i): float(um) for i, um in enumerate(bodies_um)},
+        {str(i): float(um) for i, um in enumerate(lenses_um)},
+    )
+    truth = House((), (units,), {str(i): float(offset) for i, offset in enumerate(offsets)})
+    found = HouseReadings(
         bodies=tuple(map(str, range(bodies))),
         lenses=tuple(map(str, range(lenses))),
         sets=tuple(map(str, range(sets))),
@@ -294,20 +303,24 @@ def large_house(readings: int, *, bodies: int = 200, lenses: int = 60, seed: int
         low_um=low,
         high_um=low + width,
     )
+    return found, truth
 
 
 def large(readings: int) -> list[str]:
     """Line of one large record: seconds of CPU, memory, rounds, and what its spreads came to."""
-    house = large_house(readings)
+    house, truth = large_house(readings)
     start = time.process_time()
     learned = learn(house)
     seconds = time.process_time() - start
     memory_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     levels = learned.spreads.levels
     sds = ", ".join(f"{effect.value} {levels[effect].usual_sd:.2f}" for effect in NEW_UNITS)
+    errors = Held.of(joint_state(learned), truth, 1).errors.items()
+    held = ", ".join(f"{kind} {np.mean(np.abs(off) < Z95 * sd):.3f}" for kind, (off, sd) in errors)
     return [
         f"{len(house.body):,} readings, 200 bodies × 60 lenses, {learned.rounds} rounds: **{seconds:.1f} s** "
-        f"of CPU, **{memory_mb:.0f} MB** at most; spreads {sds} (drawn with 6, 6, 1.5, 1.5)."
+        f"of CPU, **{memory_mb:.0f} MB** at most; spreads {sds} (drawn with 6, 6, 1.5, 1.5); "
+        f"95 % intervals hold: {held}."
     ]
 
 

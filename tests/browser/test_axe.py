@@ -31,7 +31,7 @@ FAULTS = """() => {
 """Put on a page what has to be found there: the look itself is tested."""
 PAGES = (
     *("/", "/bodies", "/lenses", "/sets", "/charts", "/optics", "/plan", "/settings", "/settings/wear"),
-    *("/house-list", "/label", "/repeatability", "/verify", "/nowhere"),
+    *("/house-list", "/label", "/repeatability", "/verify", "/people", "/sign-in", "/nowhere"),
 )
 
 

@@ -76,6 +76,8 @@ _WORDS = {
     "who": "name of who does it",
     "operator": "name of the reader",
     "fnumber": "f-number",
+    "pin": "PIN",
+    "new": "new PIN",
     "lens_ids": "lenses",
     "body_ids": "bodies",
     "data": "file",

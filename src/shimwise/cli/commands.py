@@ -30,6 +30,7 @@ COMMANDS = {
     "sheet": "Print a prep's check sheet, cards, labels or set table.",
     "verify": "Tell whether a sheet is what was signed.",
     "keys": "Show, give and know the keys that houses sign with.",
+    "people": "Name people, their roles and PINs; list and end devices.",
     "list": "List the record's preps, bodies, lenses or sets.",
     "import": "Take in readings, a prep, or the house's list.",
     "export": "Write all that a prep holds, or its readings, as a file.",
@@ -41,7 +42,7 @@ COMMANDS = {
 MODULES = {
     **dict.fromkeys(("demo", "judge", "plan", "optics", "chart", "sweep", "meter"), "desk"),
     **dict.fromkeys(("adjust", "sign", "reopen", "sheet", "verify"), "prep"),
-    **dict.fromkeys(("drift", "repeatability", "house", "keys"), "house"),
+    **dict.fromkeys(("drift", "repeatability", "house", "keys", "people"), "house"),
     **dict.fromkeys(("list", "import", "export", "backup", "restore", "check"), "exchange"),
 }
 """Command -> the room of its module; ``serve`` has none."""

@@ -16,7 +16,12 @@ Data = Annotated[
     ),
 ]
 Who = Annotated[
-    str | None, typer.Option("--who", metavar="NAME", help="Who does it; the name of the account without it.")
+    str | None,
+    typer.Option(
+        "--who",
+        metavar="NAME",
+        help="Who does it; else the name of the account. In a house with a keeper their PIN is asked for.",
+    ),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 

@@ -13,6 +13,7 @@ from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.sign.verifier import Verifier
 from shimwise.bench.sweep.jobs import DONE, SweepJob, SweepJobs
 from shimwise.bench.verdict.judge_service import JudgeService
+from shimwise.web.acting import Presence
 from shimwise.web.api import api_router
 from shimwise.web.problems import Problem, add_problems
 from shimwise.web.verifying import Verifying
@@ -21,7 +22,9 @@ DESCRIPTION = """Back-focus checks of cameras and lenses: preps, readings, verdi
 
 Microns at the sensor, short is negative, deep positive. Distances in millimetres from the witness mark;
 `null` is infinity. Errors come as RFC 9457 problems. An id that the client makes (32 hexadecimal digits)
-makes it safe to send the same request twice.
+makes it safe to send the same request twice. In a house with a keeper a change takes a person who signed in
+(`POST /api/v1/sessions`) or a program's token (`Authorization: Bearer …`) with a role that may do it
+(`GET /api/v1/people`); the `who` of a request is then whoever that is, whatever name it holds.
 """
 
 
@@ -55,7 +58,7 @@ def create_app(
         redoc_url=None,
         openapi_url="/api/v1/openapi.json",
     )
-    app.state.record, app.state.judge = record, judge
+    app.state.record, app.state.judge, app.state.presence = record, judge, Presence()
     app.state.verifying = Verifying(verifier)
     app.state.sweeps = SweepJobs(record, on_done=partial(_judge_after, judge))
     add_problems(app)

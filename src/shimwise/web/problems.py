@@ -18,6 +18,14 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
+from shimwise.bench.access.errors import (
+    NotAllowed,
+    PersonNeeded,
+    PinNeeded,
+    PinWrong,
+    SignInNeeded,
+    TooManyTries,
+)
 from shimwise.bench.errors import Conflict, InputError, NotFound, StoreError
 from shimwise.bench.workers import WorkersBusy
 from shimwise.errors import ShimwiseError
@@ -97,9 +105,14 @@ KINDS = {
             "media-type", 415, "Sent in a form that is not read here", "See the address's content types."
         ),
         ProblemKind("input", 422, "Something in the request cannot be taken", "The places say what and why."),
-        ProblemKind("refused", 403, "This is not allowed from there", "Host, origin or pairing was refused."),
         ProblemKind(
-            "not-paired", 401, "This device is not paired", "Pair it, or log in with the passphrase."
+            "refused", 403, "This is not allowed from there", "Host, origin, pairing or role was refused."
+        ),
+        ProblemKind(
+            "not-paired",
+            401,
+            "This device is not paired, or nobody is signed in",
+            "Pair it with the passphrase; sign in with a PIN, once more where it was idle.",
         ),
         ProblemKind("too-many", 429, "Too many tries", "Wait as long as Retry-After says."),
         ProblemKind("not-installed", 501, "A library is not installed", "The detail names the extra to add."),
@@ -164,6 +177,8 @@ def add_problems(app: FastAPI, *, page: FailurePage | None = None) -> None:
             return page(request, error, status)
         detail, places, notices = _described(request, error, status)
         headers = {"Retry-After": str(RETRY_S)} if status == 503 else None
+        if isinstance(error, TooManyTries):
+            headers = {"Retry-After": str(math.ceil(error.wait_s))}
         return JSONResponse(
             problem_of(status, detail, instance=request.url.path, places=places, notices=notices),
             status_code=status,
@@ -184,6 +199,12 @@ def status_of(error: Exception) -> int:
 
 _STATUSES: Mapping[type[Exception], int] = {
     NotFound: 404,
+    SignInNeeded: 401,
+    PinNeeded: 401,
+    NotAllowed: 403,
+    PersonNeeded: 403,
+    PinWrong: 403,
+    TooManyTries: 429,
     Conflict: 409,
     MissingExtraError: 501,
     StoreError: 503,

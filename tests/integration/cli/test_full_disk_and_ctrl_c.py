@@ -52,6 +52,7 @@ def every(house: Path, out: Path) -> dict[str, tuple[str, ...]]:
         "sheet": (str(house / "prep.json"), "--out", str(out / "sheet.pdf")),
         "verify": (str(house / "prep.json"),),
         "keys": ("show",),
+        "people": ("list", *data),
         "list": data,
         "import": (str(READINGS), *other),
         "export": ("A-07", *data),

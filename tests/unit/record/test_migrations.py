@@ -5,6 +5,7 @@ import shutil
 import sqlite3
 from contextlib import closing
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -13,13 +14,15 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from invented_rows import a_job, a_verdict
-from sqlalchemy import inspect, text
+from sqlalchemy import Connection, inspect, text
 
+from shimwise.bench.access import pairing
 from shimwise.record import opening
 from shimwise.record.backup.checking import check
 from shimwise.record.errors import RecordDamaged, RecordTooNew, StoreError
 from shimwise.record.migrations import FOLDER, HEAD, KNOWN
 from shimwise.record.queries import evidence, verdicts
+from shimwise.record.queries.settings import change_setting, setting
 from shimwise.record.record import Record
 from shimwise.record.tables.schema import METADATA
 
@@ -149,6 +152,7 @@ def test_the_state_of_a_unit_is_taken_from_the_latest_verdict_about_it(record: R
         }
         verdicts.add_verdict(change, replace(given, id="judged", document={**given.document, **units}))
     with record.changing_all() as connection:  # as a record of the version before is
+        _take_people_away(connection)
         connection.execute(text("ALTER TABLE unit_lines DROP COLUMN state"))
         for column in ("landing_um", "landing_sd_um", "setting"):
             connection.execute(text(f"ALTER TABLE readings DROP COLUMN {column}"))
@@ -158,6 +162,41 @@ def test_the_state_of_a_unit_is_taken_from_the_latest_verdict_about_it(record: R
     with record.reading() as connection:
         states = connection.execute(text("SELECT state FROM unit_lines WHERE prep_id = 'prep-1'")).scalars()
         assert set(states) == {"likely_in"}
+
+
+def _take_people_away(connection: Connection) -> None:
+    """Make the tables those of the version before there were people with roles."""
+    for change in (
+        "DROP TABLE tokens",
+        "DROP INDEX ix_people_role",
+        "ALTER TABLE people DROP COLUMN role",
+        "ALTER TABLE people DROP COLUMN pin_hash",
+    ):
+        connection.execute(text(change))
+
+
+def test_devices_that_were_paired_stay_so_and_expire_from_then_on(record: Record) -> None:
+    now = datetime.now(UTC)
+    paired_at = now - timedelta(days=30)
+    kept = [
+        {"id": one, "name": one, "paired_at": paired_at.isoformat(), "how": how, "digest": one * 8}
+        for one, how in (("tablet", "code"), ("stock", "program"))
+    ]
+    with record.writing(who="Bo") as change:
+        change_setting(change, "house_devices", kept)
+        change_setting(change, "house_devices_seen", {"tablet": now.isoformat()})
+    with record.changing_all() as connection:
+        _take_people_away(connection)
+        connection.execute(text("UPDATE alembic_version SET version_num = '0007'"))
+    with record.translated():
+        opening.migrate(record.engine, record.location, scripts=FOLDER)
+    tablet, stock = sorted(pairing.devices(record), key=lambda one: one.name, reverse=True)
+    assert (tablet.name, tablet.paired_at, tablet.seen_at, tablet.role) == ("tablet", paired_at, now, None)
+    assert tablet.expires_at == paired_at + pairing.DEVICE_LASTS
+    assert (stock.is_program, stock.role) == (True, None)
+    assert stock.expires_at - now > timedelta(days=364)
+    with record.reading() as connection:
+        assert setting(connection, "house_devices") is None
 
 
 def test_an_older_record_is_copied_before_it_is_changed(

@@ -1,6 +1,6 @@
-"""Who may reach the pages from another machine: the house's passphrase and the devices that are paired.
+"""Who may reach the pages from another machine: the house's passphrase, paired devices, and programs.
 
-Neither the passphrase nor a device's token is kept, only what they can be checked against.
+Neither the passphrase nor a token is kept, only what they can be checked against. Every token expires.
 
 References
 ----------
@@ -13,14 +13,18 @@ import hashlib
 import secrets
 import threading
 import uuid
-from dataclasses import asdict, dataclass, replace
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from itertools import count
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from shimwise.bench.errors import InputError
-from shimwise.bench.typed_names import optional_name
+from shimwise.bench.access.acting import HOUSE, Who, changing
+from shimwise.bench.access.roles import Act, Role
+from shimwise.bench.errors import InputError, NotFound
+from shimwise.bench.typed_names import optional_name, typed_name
 from shimwise.record.queries import settings as kept
+from shimwise.record.queries import tokens
+from shimwise.record.tables.rows import TokenRow
 
 if TYPE_CHECKING:
     from shimwise.record import Connection
@@ -32,19 +36,21 @@ MOST_CHARACTERS = 200
 MOST_DEVICES = 200
 TOKEN_BYTES = 32
 AT_ONCE = 2
-"""Passphrases that are checked at a time."""
-HOUSE = "the house"
+"""Passphrases and PINs that are checked at a time."""
+DEVICE_LASTS, PROGRAM_LASTS = timedelta(days=90), timedelta(days=365)
+"""How long a token is good for, from when it was made."""
+DEVICE, PROGRAM, SESSION = "device", "program", "session"
 _PASSPHRASE = "house_passphrase"  # noqa: S105  # the name of the setting
-_DEVICES = "house_devices"
-_SEEN = "house_devices_seen"
 _CHECKING = threading.BoundedSemaphore(AT_ONCE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Device:
-    """A device that is paired; ``digest`` is what its token is checked against, ``how`` how it came in.
+    """A device that is paired, or a program; ``digest`` is what its token is checked against.
 
-    ``seen_at`` is when it was last let in, to some minutes; None where it never was since it was paired.
+    ``how``: how it came in (``passphrase``, ``code``; a program by ``program``). ``seen_at``: when it was
+    last let in, to some minutes; None where it never was. ``expires_at``: from when its token is void.
+    ``role``: of a program; None of a device, on which people sign in.
     """
 
     id: str
@@ -52,7 +58,14 @@ class Device:
     paired_at: datetime
     how: str
     digest: str
+    expires_at: datetime
     seen_at: datetime | None = None
+    role: str | None = None
+
+    @property
+    def is_program(self) -> bool:
+        """Whether it is a program."""
+        return self.how == PROGRAM
 
 
 def has_passphrase(record: "Record") -> bool:
@@ -61,8 +74,8 @@ def has_passphrase(record: "Record") -> bool:
         return bool(kept.setting(connection, _PASSPHRASE))
 
 
-def set_passphrase(record: "Record", *, passphrase: str) -> None:
-    """Set another passphrase for the house; devices that are paired stay so.
+def set_passphrase(record: "Record", *, passphrase: str) -> bool:
+    """Set another passphrase, which un-pairs every device and program; return whether it is another.
 
     Raises
     ------
@@ -77,27 +90,36 @@ def set_passphrase(record: "Record", *, passphrase: str) -> None:
             f"{len(passphrase.strip())}. Take a few words that belong to nobody.",
             field="passphrase",
         )
+    if is_passphrase(record, passphrase):
+        return False
     hashed = PasswordHasher().hash(passphrase.strip())
     with record.writing(who=HOUSE) as change:
         kept.change_setting(change, _PASSPHRASE, hashed)
-        change.note("passphrase changed")
+        ended = tokens.end_tokens(change, DEVICE, PROGRAM, SESSION)
+        change.note("passphrase changed", detail={"ended": ended})
+    return True
 
 
 def is_passphrase(record: "Record", passphrase: str) -> bool:
-    """Return whether this is the house's passphrase. Takes about 0.1 s, so that guessing is slow.
+    """Return whether this is the house's passphrase. Takes about 0.1 s, so that guessing is slow."""
+    with record.reading() as connection:
+        hashed = kept.setting(connection, _PASSPHRASE)
+    return is_secret(hashed if isinstance(hashed, str) else None, passphrase)
+
+
+def is_secret(hashed: str | None, typed: str) -> bool:
+    """Return whether what was typed is the secret of a hash.
 
     Each check fills 64 MiB, so :data:`AT_ONCE` are made at a time, and further ones wait.
     """
     from argon2 import PasswordHasher
     from argon2.exceptions import InvalidHashError, VerificationError
 
-    with record.reading() as connection:
-        hashed = kept.setting(connection, _PASSPHRASE)
-    if not isinstance(hashed, str) or len(passphrase) > MOST_CHARACTERS:
+    if hashed is None or len(typed) > MOST_CHARACTERS:
         return False
     try:
         with _CHECKING:
-            return PasswordHasher().verify(hashed, passphrase.strip())
+            return PasswordHasher().verify(hashed, typed.strip())
     except (VerificationError, InvalidHashError):
         return False
 
@@ -110,61 +132,69 @@ def pair_device(record: "Record", *, name: str, how: str) -> tuple[Device, str]:
     name : str
         As the person calls it; "device 1" and so on when empty. One that is taken gets a number: "phone (2)".
     how : str
-        ``passphrase``, ``code`` or ``program``.
+        ``passphrase`` or ``code``.
 
     Raises
     ------
     InputError
         If the name cannot be kept, or there are too many devices.
     """
-    token = secrets.token_urlsafe(TOKEN_BYTES)
     wanted = optional_name(name, field="name")
     with record.writing(who=HOUSE) as change:
-        known = _devices_in(change.connection)
-        called = _free_name(wanted, {device.name for device in known})
-        if len(known) >= MOST_DEVICES:
-            raise InputError(
-                f"{MOST_DEVICES} devices are paired already, the limit. Un-pair some first.", field="name"
-            )
-        device = Device(
-            id=uuid.uuid4().hex, name=called, paired_at=change.at, how=how, digest=token_digest(token)
-        )
-        _keep(change, (*known, device))
-        change.note("device paired", detail={"device": called, "how": how})
-    return device, token
+        return _added(change, wanted, how=how, lasts=DEVICE_LASTS, role=None)
 
 
-def unpair_device(record: "Record", device_id: str) -> None:
-    """Take a device's pairing away; one that is not paired stays so."""
-    with record.writing(who=HOUSE) as change:
-        known = _devices_in(change.connection)
-        left = tuple(device for device in known if device.id != device_id)
-        if len(left) < len(known):
-            _keep(change, left)
-            gone = next(device for device in known if device.id == device_id)
+def make_program(
+    record: "Record", *, name: str, who: Who, role: str = Role.READER, lasts: timedelta = PROGRAM_LASTS
+) -> tuple[Device, str]:
+    """Give a program, such as the house's stock system, a token with a role; it is shown only this once.
+
+    Raises
+    ------
+    InputError
+        If the name or the role cannot be, or there are too many devices and programs.
+    """
+    wanted = typed_name(name, field="name")
+    if role not in set(Role):
+        raise InputError(f"is no role; accepted is {', '.join(Role)}.", field="role", typed=role)
+    with changing(record, who, Act.DEVICES) as change:
+        return _added(change, wanted, how=PROGRAM, lasts=lasts, role=Role(role))
+
+
+def unpair_device(record: "Record", device_id: str, *, who: Who = HOUSE, is_own: bool = False) -> None:
+    """End a device or a program; one that is not there stays so. ``is_own``: it is asked for on itself.
+
+    Everybody may end the device in their hand; another one as the table of roles says.
+    """
+    with record.writing(who=HOUSE) if is_own else changing(record, who, Act.DEVICES) as change:
+        gone = next((row for row in _rows(change.connection) if row.id == device_id), None)
+        if gone is not None:
+            tokens.end_token(change, device_id)
             change.note("device unpaired", detail={"device": gone.name})
+
+
+def find_device(record: "Record", text: str) -> Device:
+    """Return the device or program with this id or name, or whose id alone begins so; else NotFound."""
+    known = devices(record)
+    found = [one for one in known if text in (one.id, one.name)] or [
+        one for one in known if text and one.id.startswith(text)
+    ]
+    if len(found) != 1:
+        raise NotFound("device", text)
+    return found[0]
 
 
 def see_device(record: "Record", device_id: str) -> None:
     """Keep that a device was let in now."""
     with record.writing(who=HOUSE) as change:
-        there = {device.id for device in _devices_in(change.connection)}
-        seen: dict[str, str] = kept.setting(change.connection, _SEEN) or {}
-        seen = {one: at for one, at in seen.items() if one in there}
-        if device_id in there:
-            seen[device_id] = change.at.isoformat()
-        kept.change_setting(change, _SEEN, seen)
+        tokens.see_token(change, device_id)
 
 
 def devices(record: "Record") -> tuple[Device, ...]:
-    """Return the devices that are paired, oldest first."""
+    """Return the devices and programs whose tokens are good, oldest first."""
+    now = record.clock()
     with record.reading() as connection:
-        known = _devices_in(connection)
-        seen: dict[str, str] = kept.setting(connection, _SEEN) or {}
-    return tuple(
-        replace(device, seen_at=datetime.fromisoformat(seen[device.id])) if device.id in seen else device
-        for device in known
-    )
+        return tuple(_device(row) for row in _rows(connection) if row.expires_at > now)
 
 
 def token_digest(token: str) -> str:
@@ -182,13 +212,42 @@ def _free_name(wanted: str, taken: set[str]) -> str:
     return next(name for name in numbered if name not in taken)
 
 
-def _devices_in(connection: "Connection") -> tuple[Device, ...]:
-    stored: Any = kept.setting(connection, _DEVICES) or []
-    return tuple(Device(**{**row, "paired_at": datetime.fromisoformat(row["paired_at"])}) for row in stored)
+def _rows(connection: "Connection") -> list[TokenRow]:
+    return tokens.tokens(connection, DEVICE, PROGRAM)
 
 
-def _keep(change: "Change", known: tuple[Device, ...]) -> None:
-    rows = [{**asdict(device), "paired_at": device.paired_at.isoformat()} for device in known]
-    for row in rows:
-        del row["seen_at"]
-    kept.change_setting(change, _DEVICES, rows)
+def _added(
+    change: "Change", wanted: str, *, how: str, lasts: timedelta, role: Role | None
+) -> tuple[Device, str]:
+    known = [row for row in _rows(change.connection) if row.expires_at > change.at]
+    if len(known) >= MOST_DEVICES:
+        raise InputError(
+            f"{MOST_DEVICES} devices are paired already, the limit. Un-pair some first.", field="name"
+        )
+    token = secrets.token_urlsafe(TOKEN_BYTES)
+    row = TokenRow(
+        id=uuid.uuid4().hex,
+        kind=PROGRAM if how == PROGRAM else DEVICE,
+        name=_free_name(wanted, {one.name for one in known}),
+        digest=token_digest(token),
+        made_at=change.at,
+        expires_at=change.at + lasts,
+        how=how,
+        role=role,
+    )
+    tokens.add_token(change, row)
+    change.note("device paired", detail={"device": row.name, "how": how, "role": str(role or "")})
+    return _device(row), token
+
+
+def _device(row: TokenRow) -> Device:
+    return Device(
+        id=row.id,
+        name=row.name,
+        paired_at=row.made_at,
+        how=row.how,
+        digest=row.digest,
+        expires_at=row.expires_at,
+        seen_at=row.seen_at,
+        role=row.role,
+    )

@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.access.acting import Who, changing, permitted
+from shimwise.bench.access.roles import Act
 from shimwise.bench.adjust import finishing
 from shimwise.bench.adjust.errors import ConsentNeeded, LockDoubted, MechanismUnknown
 from shimwise.bench.adjust.finishing import unit_of
@@ -58,7 +60,7 @@ def begin_adjustment(
     *,
     unit_kind: str,
     unit_id: str,
-    who: str,
+    who: Who,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
     reason: str = "",
 ) -> AdjustmentView:
@@ -85,8 +87,8 @@ def begin_adjustment(
         If the prep is not open, there is nothing to judge, the unit is not out and no reason is given, its
         mechanism is not known, or another adjustment of it is under way.
     """
-    person, adjustment_id = typed_name(who, field="who"), id_or_new(id)
-    why = optional_name(reason, field="reason")
+    permitted(who, Act.ADJUST)
+    adjustment_id, why = id_or_new(id), optional_name(reason, field="reason")
     with record.reading() as connection:
         kept = find_kept(connection, prep_id, adjustment_id)
         if kept is not None:
@@ -94,7 +96,7 @@ def begin_adjustment(
         refuse_unless_open(connection, prep_id)
         unit_of(material_of(connection, prep_id), unit_kind, unit_id)
     answer = answer_from_json(current_verdict(record, prep_id).document)
-    with record.writing(who=person) as change:
+    with changing(record, who, Act.ADJUST) as change:
         refuse_unless_open(change.connection, prep_id)
         material = material_of(change.connection, prep_id)
         unit = unit_of(material, unit_kind, unit_id)
@@ -125,7 +127,7 @@ def answer_step(
     *,
     step: str,
     answer: str,
-    who: str,
+    who: Who,
     note: str = "",
     consent: str = "",
 ) -> AdjustmentView:
@@ -158,8 +160,9 @@ def answer_step(
     Conflict
         If the step is not due (a move before its lock was looked at), or the prep is not open.
     """
-    person, words = typed_name(who, field="who"), typed_note(note)
-    with record.writing(who=person) as change:
+    permitted(who, Act.ADJUST)
+    words = typed_note(note)
+    with changing(record, who, Act.ADJUST) as change:
         kept = _under_way(change, prep_id, adjustment_id)
         asked = read_step(kept, step)
         typed, told = split_lock_answer(asked, answer)
@@ -207,7 +210,7 @@ def keep_peak(
     prep_id: str,
     adjustment_id: str,
     *,
-    who: str,
+    who: Who,
     sweep: Mapping[str, Any] | None = None,
     sharpest: str = "",
 ) -> AdjustmentView:
@@ -229,9 +232,9 @@ def keep_peak(
     Conflict
         If the move is not due (its lock was not looked at), nothing is turned, or the prep is not open.
     """
-    person = typed_name(who, field="who")
+    permitted(who, Act.ADJUST)
     peak = peak_by_eye(sharpest) if sweep is None else peak_of_sweep(sweep)
-    with record.writing(who=person) as change:
+    with changing(record, who, Act.ADJUST) as change:
         kept = _under_way(change, prep_id, adjustment_id)
         if kept.guide not in (Guide.SCREW, Guide.SCREW_WITHOUT_LOCK):
             raise Conflict(f"No screw is turned on {kept.unit_name}.", kind="adjustment", id=adjustment_id)
@@ -250,7 +253,7 @@ def keep_peak(
 
 
 def take_back(
-    record: "Record", prep_id: str, adjustment_id: str, *, step: str, reason: str, who: str
+    record: "Record", prep_id: str, adjustment_id: str, *, step: str, reason: str, who: Who
 ) -> AdjustmentView:
     """Take a step back that was answered wrongly, and those after it with it; the trace stays.
 
@@ -261,8 +264,8 @@ def take_back(
     Conflict
         If the step was not answered, the adjustment is over, or the prep is not open.
     """
-    person, why = typed_name(who, field="who"), typed_name(reason, field="reason")
-    with record.writing(who=person) as change:
+    person, why = permitted(who, Act.ADJUST), typed_name(reason, field="reason")
+    with changing(record, who, Act.ADJUST) as change:
         kept = _under_way(change, prep_id, adjustment_id)
         try:
             after = kept.adjustment.take_back(read_step(kept, step), who=person, when=change.at, reason=why)
@@ -272,7 +275,7 @@ def take_back(
         return _shown(change, kept)
 
 
-def give_up(record: "Record", prep_id: str, adjustment_id: str, *, reason: str, who: str) -> AdjustmentView:
+def give_up(record: "Record", prep_id: str, adjustment_id: str, *, reason: str, who: Who) -> AdjustmentView:
     """Give an adjustment up before anything was moved.
 
     Raises
@@ -282,8 +285,9 @@ def give_up(record: "Record", prep_id: str, adjustment_id: str, *, reason: str, 
     Conflict
         If the move was made, the adjustment is over, or the prep is not open.
     """
-    person, why = typed_name(who, field="who"), typed_name(reason, field="reason")
-    with record.writing(who=person) as change:
+    permitted(who, Act.ADJUST)
+    why = typed_name(reason, field="reason")
+    with changing(record, who, Act.ADJUST) as change:
         kept = _under_way(change, prep_id, adjustment_id)
         if Step.MOVE in kept.adjustment.confirmed:
             raise Conflict(
@@ -296,7 +300,7 @@ def give_up(record: "Record", prep_id: str, adjustment_id: str, *, reason: str, 
         return _shown(change, kept)
 
 
-def finish_adjustment(record: "Record", prep_id: str, adjustment_id: str, *, who: str) -> AdjustmentView:
+def finish_adjustment(record: "Record", prep_id: str, adjustment_id: str, *, who: Who) -> AdjustmentView:
     """Finish an adjustment whose steps are all answered: a new epoch begins, shims leave the stock.
 
     The memory of the unit is carried over, with the move's own uncertainty; a screw that stayed locked was
@@ -308,8 +312,8 @@ def finish_adjustment(record: "Record", prep_id: str, adjustment_id: str, *, who
         If a step is not answered, the stock lacks a shim, the unit was adjusted meanwhile, or the prep is not
         open.
     """
-    person = typed_name(who, field="who")
-    with record.writing(who=person) as change:
+    permitted(who, Act.ADJUST)
+    with changing(record, who, Act.ADJUST) as change:
         kept = found_kept(change.connection, prep_id, adjustment_id)
         if kept.state == "finished":
             return _shown(change, kept)

@@ -5,13 +5,15 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.access.acting import Who, changing, permitted
+from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.kit_units import KIT_FACTS, mechanism_of_kit
 from shimwise.bench.house.unit_changes import add_row, change_row, differing, fact_text, facts_of
 from shimwise.bench.house.unit_checks import checked_body, checked_lens
 from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts
 from shimwise.bench.prep.states import OPEN, refuse_unless_open
-from shimwise.bench.typed_names import id_or_new, typed_name
+from shimwise.bench.typed_names import id_or_new
 from shimwise.files.kit import Kit, KitBody, KitLens, KitUnit
 from shimwise.files.kit_file import parse_kit
 from shimwise.record.queries import evidence, preps, units
@@ -70,7 +72,7 @@ def import_kit(
     record: "Record",
     data: bytes,
     *,
-    who: str,
+    who: Who,
     name: str,
     prep_id: str | None = None,
     is_dry_run: bool = False,
@@ -102,11 +104,12 @@ def import_kit(
     NotFound, Conflict
         If there is no such prep, or it is not open.
     """
-    person, kit = typed_name(who, field="who"), parse_kit(data, name=name)
+    permitted(who, Act.IMPORT)
+    kit = parse_kit(data, name=name)
     if is_dry_run:
         with record.reading() as connection:
             return _Draft.of(connection, kit, prep_id).outcome(is_dry_run=True)
-    with record.writing(who=person) as change:
+    with changing(record, who, Act.IMPORT) as change:
         draft = _Draft.of(change.connection, kit, prep_id)
         draft.keep(change, file=name)
     return draft.outcome(is_dry_run=False)

@@ -7,12 +7,14 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from shimwise.bench.access.acting import Who, changing, permitted
+from shimwise.bench.access.roles import Act
 from shimwise.bench.desk.inputs import READING_FILE
 from shimwise.bench.errors import InputError
 from shimwise.bench.exchange.import_plan import Draft, draft_of, keep
 from shimwise.bench.exchange.import_units import ReadingsSource
 from shimwise.bench.house.unit_knowledge import kit_lens
-from shimwise.bench.typed_names import optional_name, typed_name
+from shimwise.bench.typed_names import optional_name
 from shimwise.files.columns import KNOWN, SEPARATORS, plain_column
 from shimwise.files.csv_rows import filled_rows
 from shimwise.files.decoding import decoded
@@ -97,7 +99,7 @@ def import_readings(
     record: "Record | None",
     data: bytes,
     *,
-    who: str,
+    who: Who,
     name: str = "the file",
     kit_path: str | Path | None = None,
     prep_id: str | None = None,
@@ -145,7 +147,7 @@ def import_readings(
     Conflict
         If readings would be added to a prep that is closed or signed.
     """
-    person, wanted = typed_name(who, field="who"), optional_name(title, field="title")
+    person, wanted = permitted(who, Act.IMPORT), optional_name(title, field="title")
     kit = Kit() if kit_path is None else read_kit(kit_path)
     source = _read(record, data, name=name, kit=kit, unit=unit, progress=progress)
     make = partial(draft_of, source, prep_id=prep_id, title=wanted, who=person)
@@ -156,7 +158,7 @@ def import_readings(
     if is_dry_run:
         with record.reading() as connection:
             return _outcome(make(connection), source, is_dry_run=True)
-    with record.writing(who=person) as change:
+    with changing(record, who, Act.IMPORT) as change:
         draft = make(change.connection, at=change.at)
         keep(change, source, draft, progress)
     return _outcome(draft, source, is_dry_run=False)

@@ -3,12 +3,15 @@
 import json
 import shlex
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from shimwise.bench.access.acting import HOUSE, Who, allowed, changing, permitted
+from shimwise.bench.access.roles import Act
 from shimwise.bench.exchange.orphan_frames import frames_left
 from shimwise.bench.sign.sealing import contradictions_of_seals, refuse_unproven
 from shimwise.bench.sign.signed import as_exported
@@ -20,7 +23,14 @@ from shimwise.record.backup import backup as copies
 from shimwise.record.backup import checking
 from shimwise.record.backup.backup import Announce, Backup, Held, Replacing, Restored
 from shimwise.record.backup.checking import Contradiction
-from shimwise.record.errors import Conflict, NotFound, RecordAway, RecordTooOld
+from shimwise.record.errors import (
+    Conflict,
+    NotFound,
+    RecordAway,
+    RecordDamaged,
+    RecordTooNew,
+    RecordTooOld,
+)
 from shimwise.record.exchange import prep_json, readings_csv
 from shimwise.record.exchange.prep_json import Imported
 from shimwise.record.exchange.row_json import ExchangeError
@@ -94,8 +104,11 @@ def open_record(
         return Record.open(where, clock=clock, is_read_only=is_read_only)
 
 
-def backup(record: Record, target: str | Path, *, progress: Progress | None = None) -> Backup:
+def backup(
+    record: Record, target: str | Path, *, who: Who = HOUSE, progress: Progress | None = None
+) -> Backup:
     """Copy a record while it is used; see :func:`shimwise.record.backup.backup.backup`."""
+    allowed(record, who, Act.BACKUP)
     return copies.backup(record, target, progress=_of(progress, "Copying the record"))
 
 
@@ -103,10 +116,16 @@ def restore(
     source: str | Path,
     where: str | Path | None,
     *,
+    who: Who = HOUSE,
     announce: Announce | None = None,
     progress: Progress | None = None,
 ) -> Restored:
-    """Put a backup in the place of a record; see :func:`shimwise.record.backup.backup.restore`."""
+    """Put a backup in the place of a record; see :func:`shimwise.record.backup.backup.restore`.
+
+    Who does it is asked of the record that is replaced; where none can be read there, of nobody.
+    """
+    with suppress(RecordAway, RecordDamaged, RecordTooNew), Record.open(where, is_read_only=True) as replaced:
+        allowed(replaced, who, Act.RESTORE)
     return copies.restore(source, where, announce=announce, progress=_of(progress, "Copying the backup"))
 
 
@@ -154,7 +173,7 @@ def export_readings_csv(record: Record, prep_id: str) -> str:
 
 
 def import_prep(
-    record: Record, document: Mapping[str, Any] | bytes | str, *, who: str, is_unproven: bool = False
+    record: Record, document: Mapping[str, Any] | bytes | str, *, who: Who, is_unproven: bool = False
 ) -> Imported:
     """Take in a prep that was exported: all of it or nothing.
 
@@ -179,8 +198,9 @@ def import_prep(
         adjusted here and there from the same state.
     """
     read = read_document(document) if isinstance(document, bytes | str) else document
+    permitted(who, Act.IMPORT)
     refuse_unproven(read, is_unproven=is_unproven)
-    with record.writing(who=who) as change:
+    with changing(record, who, Act.IMPORT) as change:
         done = prep_json.import_prep(change, read)
         if done.is_new:
             _refuse_unless_shown(change.connection, done.prep_id)

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shimwise.bench.access.accounts import asked_by
+from shimwise.bench.access.acting import Who
 from shimwise.bench.errors import Conflict
 from shimwise.bench.history.house_views import (
     HouseNetworkView,
@@ -20,8 +22,6 @@ from shimwise.bench.history.house_views import (
 )
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.taught import taught_in
-from shimwise.bench.sign.signing import leads_in
-from shimwise.bench.typed_names import typed_name
 from shimwise.bench.verdict.teaching import learned_from, signed_preps, unit_of
 from shimwise.inference.house.joint import JointState, joint_state, taught_by
 from shimwise.inference.house.next_readings import most_worth_reading, undecided
@@ -61,7 +61,7 @@ def house_taught(record: "Record") -> HouseTaughtView | None:
     return None if taught is None else _taught_view(taught)
 
 
-def house_network(record: "Record", *, who: str) -> HouseNetworkView:
+def house_network(record: "Record", *, who: Who) -> HouseNetworkView:
     """Compute the whole house from all its signed preps.
 
     Parameters
@@ -74,7 +74,6 @@ def house_network(record: "Record", *, who: str) -> HouseNetworkView:
     Conflict
         If no prep with readings is signed.
     """
-    asking = typed_name(who, field="who") if who.strip() else ""
     with record.reading() as connection:
         preps = signed_preps(connection, most_readings=ALL)
         found = learned_from(preps) if preps else None
@@ -86,7 +85,7 @@ def house_network(record: "Record", *, who: str) -> HouseNetworkView:
             )
         house = settings_in(connection)
         names, past = _names(connection, found)
-        is_lead = bool(asking) and name_key(asking) in map(name_key, leads_in(connection))
+        asking, is_lead = asked_by(connection, who)
     state = joint_state(found)
     open_places = set(undecided(state, tolerance_um=house.tolerance_um, past=past).tolist())
     text = mm_to_metric_text if house.units == "m" else mm_to_feet_text

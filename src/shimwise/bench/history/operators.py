@@ -1,13 +1,16 @@
 """How well people repeat: k and pooled repeatability of a person, and of the house without names; gauge R&R.
 
-A person sees their own figures and those of the house, in which nobody can be made out; a lead sees all. Who
-asks is believed: names are not passwords.
+A person sees their own figures and those of the house, in which nobody can be made out; a lead sees all. In a
+house without a keeper who asks is believed: names are not passwords there.
 """
 
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from shimwise.bench.access.accounts import asked_by, sees_private
+from shimwise.bench.access.acting import Actor, Who, refuse_anothers, refuse_unproved
+from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict
 from shimwise.bench.history.operator_readings import MOST_PREPS, Seen, seen_in
 from shimwise.bench.history.operator_views import (
@@ -18,7 +21,6 @@ from shimwise.bench.history.operator_views import (
 from shimwise.bench.history.operator_views import (
     OperatorView as OperatorView,
 )
-from shimwise.bench.sign.signing import leads_in
 from shimwise.bench.typed_names import typed_name
 from shimwise.errors import InferenceError
 from shimwise.inference.repeatability.gauge_study import LEAST_PARTS, largest_crossed_study, overlap
@@ -35,7 +37,7 @@ LEAST_NAMELESS = 3
 """Figures of fewer persons are shown to leads alone: of two, each would know the other's. Chosen by us."""
 
 
-def repeatability(record: "Record", *, name: str, who: str) -> OperatorView:
+def repeatability(record: "Record", *, name: str, who: Who) -> OperatorView:
     """Return how well a person repeats, from the valid readings of their newest 50 preps.
 
     Parameters
@@ -47,13 +49,16 @@ def repeatability(record: "Record", *, name: str, who: str) -> OperatorView:
 
     Raises
     ------
-    Conflict
+    Conflict, NotAllowed, SignInNeeded
         If another than the person or a lead asks.
     """
-    person, asking = typed_name(name, field="name"), typed_name(who, field="who")
+    person = typed_name(name, field="name")
+    asking = who.name if isinstance(who, Actor) else typed_name(who, field="who")
     with record.reading() as connection:
-        allowed = {name_key(person), *map(name_key, leads_in(connection))}
-        if name_key(asking) not in allowed:
+        refuse_unproved(connection, who, Act.SEE_PRIVATE)
+        if isinstance(who, Actor):
+            refuse_anothers(who, person, act=Act.SEE_PRIVATE)
+        elif not sees_private(connection, asking, of=person):
             raise Conflict(
                 f"How {person} reads is private to {person} and the leads. Ask one of them.",
                 kind="person",
@@ -64,7 +69,7 @@ def repeatability(record: "Record", *, name: str, who: str) -> OperatorView:
     return _view(person, seen, prep_count=len(prep_ids))
 
 
-def house_repeatability(record: "Record", *, who: str) -> HouseRepeatability:
+def house_repeatability(record: "Record", *, who: Who) -> HouseRepeatability:
     """Return how well the house repeats, from its newest 50 preps, and of persons as much as one may see.
 
     Parameters
@@ -72,9 +77,8 @@ def house_repeatability(record: "Record", *, who: str) -> HouseRepeatability:
     who : str
         Who asks; empty: somebody who gives no name, and sees what is nameless.
     """
-    asking = typed_name(who, field="who") if who.strip() else ""
     with record.reading() as connection:
-        is_lead = name_key(asking) in map(name_key, leads_in(connection)) if asking else False
+        asking, is_lead = asked_by(connection, who)
         prep_ids = preps_with_readings(connection, limit=MOST_PREPS)
         own_ids = preps_with_readings(connection, operator=asking, limit=MOST_PREPS) if asking else []
         everything = seen_in(connection, dict.fromkeys([*prep_ids, *own_ids]))

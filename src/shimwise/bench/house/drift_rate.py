@@ -3,6 +3,8 @@
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.access.acting import Who, changing, permitted
+from shimwise.bench.access.roles import Act
 from shimwise.bench.house.taught import rates_in
 from shimwise.bench.typed_names import typed_name
 from shimwise.bench.typed_numbers import check_number
@@ -58,7 +60,7 @@ def rates_of(connection: "Connection") -> "DriftRates":
     return taught or wear_in(connection).as_wear()
 
 
-def change_wear(record: "Record", *, settings: WearSettings, who: str) -> WearSettings:
+def change_wear(record: "Record", *, settings: WearSettings, who: Who) -> WearSettings:
     """Put other rates in force, with the reason.
 
     Raises
@@ -66,12 +68,13 @@ def change_wear(record: "Record", *, settings: WearSettings, who: str) -> WearSe
     InputError
         If a rate cannot be, or no reason is given.
     """
-    person, reason = typed_name(who, field="who"), typed_name(settings.reason, field="reason")
+    permitted(who, Act.SETTINGS)
+    reason = typed_name(settings.reason, field="reason")
     for field, value in asdict(settings).items():
         if field != "reason":
             check_number(value, RATE_UM, field=field)
     checked = replace(settings, reason=reason)
-    with record.writing(who=person) as change:
+    with changing(record, who, Act.SETTINGS) as change:
         kept_settings.change_setting(change, WEAR_KEY, asdict(checked))
         change.note("wear changed", detail=asdict(checked))
     return checked

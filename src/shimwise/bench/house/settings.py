@@ -3,6 +3,8 @@
 from dataclasses import asdict, fields
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.access.acting import Who, changing, permitted
+from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import AllRefusals, InputError
 from shimwise.bench.house.views import HouseSettings
 from shimwise.bench.typed_names import typed_name
@@ -39,7 +41,7 @@ def settings_in(connection: "Connection") -> HouseSettings:
     return HouseSettings(**{**known, "shim_stock_um": tuple(known.get("shim_stock_um", ()))})
 
 
-def change_settings(record: "Record", *, settings: HouseSettings, who: str) -> HouseSettings:
+def change_settings(record: "Record", *, settings: HouseSettings, who: Who) -> HouseSettings:
     """Put other settings in force.
 
     Raises
@@ -47,8 +49,9 @@ def change_settings(record: "Record", *, settings: HouseSettings, who: str) -> H
     InputError
         If one of them cannot be: with its name.
     """
+    permitted(who, Act.SETTINGS)
     checked = checked_settings(settings)
-    with record.writing(who=typed_name(who, field="who")) as change:
+    with changing(record, who, Act.SETTINGS) as change:
         kept.change_setting(change, KEY, {**asdict(checked), "shim_stock_um": list(checked.shim_stock_um)})
         change.note("settings changed")
     return checked

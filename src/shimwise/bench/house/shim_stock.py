@@ -4,10 +4,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.access.acting import Who, changing, permitted
+from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.settings import KEY as HOUSE_KEY
 from shimwise.bench.house.settings import settings_in
-from shimwise.bench.typed_names import typed_name
 from shimwise.errors import RemedyError
 from shimwise.record.queries import settings as kept
 from shimwise.remedy.stock import ShimStock
@@ -54,7 +55,7 @@ def shim_stock(record: "Record") -> StockView:
     )
 
 
-def change_shim_stock(record: "Record", *, counts: Mapping[float, int], who: str) -> StockView:
+def change_shim_stock(record: "Record", *, counts: Mapping[float, int], who: Who) -> StockView:
     """Put counted shims in the place of those known: thickness [µm] to how many.
 
     Raises
@@ -62,12 +63,12 @@ def change_shim_stock(record: "Record", *, counts: Mapping[float, int], who: str
     InputError
         If a thickness or a count cannot be.
     """
-    person = typed_name(who, field="who")
+    permitted(who, Act.SHIMS)
     try:
         stock = ShimStock.of(counts)
     except RemedyError as error:
         raise InputError(str(error), field="counts") from error
-    with record.writing(who=person) as change:
+    with changing(record, who, Act.SHIMS) as change:
         _keep(change, stock)
         change.note("shims counted", detail={"counts": [list(one) for one in stock.counts]})
     return shim_stock(record)

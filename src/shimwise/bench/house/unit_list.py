@@ -4,6 +4,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.access.acting import Who, changing, permitted
+from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.scale_marks import marks_text
 from shimwise.bench.house.unit_changes import add_row, change_row, differing, fact_text, facts_of
@@ -31,7 +33,7 @@ _COLUMNS = {field: column for column, field in FIELDS.items()}
 
 
 def import_house_list(
-    record: "Record", data: bytes, *, who: str, name: str = "the list", is_dry_run: bool = True
+    record: "Record", data: bytes, *, who: Who, name: str = "the list", is_dry_run: bool = True
 ) -> HouseListOutcome:
     """Take in a house's list, or return what that would change.
 
@@ -58,14 +60,14 @@ def import_house_list(
     InputError
         If the file as a whole cannot be read.
     """
-    person = typed_name(who, field="who")
+    permitted(who, Act.UNITS)
     file = read_list(data, name=name)
     if is_dry_run:
         with record.reading() as connection:
             draft = _Draft.of(connection)
             draft.take(file.rows)
     else:
-        with record.writing(who=person) as change:
+        with changing(record, who, Act.UNITS) as change:
             draft = _Draft.of(change.connection)
             draft.take(file.rows)
             if not (draft.refused or file.refused):

@@ -6,6 +6,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.access.acting import Who, changing, permitted
+from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import InputError, NotFound
 from shimwise.bench.house.known_units import known_lenses
 from shimwise.bench.house.unit_checks import checked_body, checked_lens, checked_set
@@ -31,7 +33,7 @@ from shimwise.bench.house.views import (
     UnitsPage,
     UnitView,
 )
-from shimwise.bench.typed_names import id_or_new, typed_name
+from shimwise.bench.typed_names import id_or_new
 from shimwise.record.queries import preps, sets, units, verdicts
 from shimwise.record.tables.rows import SetRow
 
@@ -53,7 +55,7 @@ class LabelFound:
     name: str
 
 
-def add_unit(record: "Record", *, facts: Facts, who: str, id: str | None = None) -> UnitView[Facts]:  # noqa: A002
+def add_unit(record: "Record", *, facts: Facts, who: Who, id: str | None = None) -> UnitView[Facts]:  # noqa: A002
     """Add a body or a lens, as the facts are.
 
     Raises
@@ -64,16 +66,18 @@ def add_unit(record: "Record", *, facts: Facts, who: str, id: str | None = None)
         If the name, or the id with other facts, is taken.
     """
     kind = _KINDS[type(facts)]
-    person, row = typed_name(who, field="who"), kind.row(kind.checked(facts), id=id_or_new(id))
-    with record.writing(who=person) as change:
+    permitted(who, Act.UNITS)
+    row = kind.row(kind.checked(facts), id=id_or_new(id))
+    with changing(record, who, Act.UNITS) as change:
         return kind.view(kind.add(change, row))
 
 
-def change_unit(record: "Record", unit_id: str, *, facts: Facts, who: str) -> UnitView[Facts]:
+def change_unit(record: "Record", unit_id: str, *, facts: Facts, who: Who) -> UnitView[Facts]:
     """Replace the facts of a unit; errors as :func:`add_unit`, and NotFound."""
     kind = _KINDS[type(facts)]
-    person, wanted = typed_name(who, field="who"), kind.checked(facts)
-    with record.writing(who=person) as change:
+    permitted(who, Act.UNITS)
+    wanted = kind.checked(facts)
+    with changing(record, who, Act.UNITS) as change:
         known = kind.one(change.connection, unit_id)
         return kind.view(kind.change(change, kind.row(wanted, id=unit_id, epoch=known.epoch)))
 
@@ -130,20 +134,22 @@ def show_unit(record: "Record", of: type[Facts], unit_id: str) -> UnitShown[Fact
         )
 
 
-def add_set(record: "Record", *, facts: SetFacts, who: str, id: str | None = None) -> SetView:  # noqa: A002
+def add_set(record: "Record", *, facts: SetFacts, who: Who, id: str | None = None) -> SetView:  # noqa: A002
     """Add a set; errors as :func:`add_unit`, and NotFound where a lens is not known."""
-    person, wanted = typed_name(who, field="who"), checked_set(facts)
+    permitted(who, Act.UNITS)
+    wanted = checked_set(facts)
     row = SetRow(id=id_or_new(id), name=wanted.name, lens_ids=wanted.lens_ids, note=wanted.note)
-    with record.writing(who=person) as change:
+    with changing(record, who, Act.UNITS) as change:
         known_lenses(change.connection, wanted.lens_ids, field="lens_ids")
         return _set_views(change.connection, [sets.add_set(change, row)])[0]
 
 
-def change_set(record: "Record", set_id: str, *, facts: SetFacts, who: str) -> SetView:
+def change_set(record: "Record", set_id: str, *, facts: SetFacts, who: Who) -> SetView:
     """Replace a set's name, lenses and note; errors as :func:`add_set`."""
-    person, wanted = typed_name(who, field="who"), checked_set(facts)
+    permitted(who, Act.UNITS)
+    wanted = checked_set(facts)
     row = SetRow(id=set_id, name=wanted.name, lens_ids=wanted.lens_ids, note=wanted.note)
-    with record.writing(who=person) as change:
+    with changing(record, who, Act.UNITS) as change:
         known_lenses(change.connection, wanted.lens_ids, field="lens_ids")
         return _set_views(change.connection, [sets.change_set(change, row)])[0]
 

@@ -2,6 +2,8 @@
 
 from typing import TYPE_CHECKING
 
+from shimwise.bench.access.acting import Who, changing, permitted, refuse_anothers
+from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import NotFound
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import gauge_view
@@ -25,7 +27,7 @@ def add_gauge(
     unit_id: str,
     value_um: float,
     sd_um: float,
-    who: str,
+    who: Who,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
     instrument: str = "",
     note: str = "",
@@ -53,11 +55,11 @@ def add_gauge(
     NotFound, Conflict
         As :func:`shimwise.bench.prep.readings.add_reading`.
     """
-    person, gauge_id = typed_name(who, field="who"), id_or_new(id)
+    person, gauge_id = permitted(who, Act.GAUGE), id_or_new(id)
     check_number(value_um, ERROR_UM, field="value_um", hint=": the deviation, not the flange depth itself")
     check_number(sd_um, TOLERANCE_UM, field="sd_um")
     words = optional_name(instrument, field="instrument"), typed_note(note)
-    with record.writing(who=person) as change:
+    with changing(record, who, Act.GAUGE) as change:
         refuse_unless_open(change.connection, prep_id)
         material = material_of(change.connection, prep_id)
         unit = material.unit(unit_kind, unit_id)
@@ -77,7 +79,7 @@ def add_gauge(
         return gauge_view(evidence.add_gauge(change, row), unit.name)
 
 
-def withdraw_gauge(record: "Record", prep_id: str, gauge_id: str, *, reason: str, who: str) -> GaugeView:
+def withdraw_gauge(record: "Record", prep_id: str, gauge_id: str, *, reason: str, who: Who) -> GaugeView:
     """Withdraw a gauge's value with a reason; it stays in the record.
 
     Raises
@@ -87,12 +89,14 @@ def withdraw_gauge(record: "Record", prep_id: str, gauge_id: str, *, reason: str
     Conflict
         If the prep is closed or signed.
     """
-    person, why = typed_name(who, field="who"), typed_name(reason, field="reason")
-    with record.writing(who=person) as change:
+    permitted(who, Act.GAUGE)
+    why = typed_name(reason, field="reason")
+    with changing(record, who, Act.GAUGE) as change:
         refuse_unless_open(change.connection, prep_id)
         material = material_of(change.connection, prep_id)
         known = next((gauge for gauge in material.gauges if gauge.id == gauge_id), None)
         if known is None:
             raise NotFound("gauge", gauge_id)
+        refuse_anothers(who, known.taken_by)
         row = evidence.withdraw_gauge(change, gauge_id, reason=why)
         return gauge_view(row, material.unit(row.unit_kind, row.unit_id).name)

@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from shimwise.bench.access.acting import Who, changing, permitted
+from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.house.known_units import known_bodies, known_lenses
 from shimwise.bench.prep.prep_data import material_of
@@ -11,7 +13,7 @@ from shimwise.bench.prep.setups import new_setup
 from shimwise.bench.prep.states import DONE, OPEN, SIGNED, STATES, refuse_unless_open
 from shimwise.bench.prep.views import PrepLine, PrepPage, PrepView, SetupView
 from shimwise.bench.typed_lengths import typed_distance
-from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
+from shimwise.bench.typed_names import id_or_new, optional_name, typed_note
 from shimwise.bench.typed_numbers import check_number
 from shimwise.fields import build_from
 from shimwise.files.limits import TEMPERATURE_C, TOLERANCE_UM
@@ -30,7 +32,7 @@ MOST_BODIES, MOST_LENSES = 20, 100
 def start_prep(
     record: "Record",
     *,
-    who: str,
+    who: Who,
     body_ids: Sequence[str],
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
     set_id: str | None = None,
@@ -70,13 +72,13 @@ def start_prep(
     Conflict
         If the id is taken by another prep.
     """
-    name = typed_name(who, field="who")
+    name = permitted(who, Act.PREP)
     prep_id = id_or_new(id)
     check_number(tolerance_um, TOLERANCE_UM, field="tolerance_um", hint=", such as 10")
     check_number(temperature_c, TEMPERATURE_C, field="temperature_c", hint=": it is no temperature of a room")
     wanted_title = optional_name(title, field="title")
     wanted_note = typed_note(note)
-    with record.writing(who=name) as change:
+    with changing(record, who, Act.PREP) as change:
         of_set = None if not set_id else _set(change, set_id)
         bodies = tuple(dict.fromkeys(body_ids))
         lenses = tuple(dict.fromkeys((*(of_set.lens_ids if of_set else ()), *lens_ids)))
@@ -154,7 +156,7 @@ def list_preps(
     return PrepPage(preps=lines, next_cursor=lines[-1].id if len(rows) > limit else "")
 
 
-def close_prep(record: "Record", prep_id: str, *, who: str) -> PrepView:
+def close_prep(record: "Record", prep_id: str, *, who: Who) -> PrepView:
     """Close a prep: it takes no more readings until it is opened again.
 
     Raises
@@ -165,7 +167,7 @@ def close_prep(record: "Record", prep_id: str, *, who: str) -> PrepView:
     return _in_state(record, prep_id, DONE, who)
 
 
-def reopen_prep(record: "Record", prep_id: str, *, who: str) -> PrepView:
+def reopen_prep(record: "Record", prep_id: str, *, who: Who) -> PrepView:
     """Open a closed prep again; a signed one is not opened this way.
 
     Raises
@@ -182,7 +184,7 @@ def tape_setup(
     *,
     body_id: str,
     distance_text: str,
-    who: str,
+    who: Who,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
     name: str = "",
     chart: str = "",
@@ -198,10 +200,10 @@ def tape_setup(
     NotFound, Conflict
         If there is no such prep, it is closed or signed, or the id is taken.
     """
-    person, setup_id = typed_name(who, field="who"), id_or_new(id)
+    person, setup_id = permitted(who, Act.READ), id_or_new(id)
     distance = typed_distance(distance_text)
     wanted, chart_name = optional_name(name, field="name"), optional_name(chart, field="chart")
-    with record.writing(who=person) as change:
+    with changing(record, who, Act.READ) as change:
         refuse_unless_open(change.connection, prep_id)
         prep = kept.prep(change.connection, prep_id)
         if body_id not in prep.body_ids:
@@ -227,7 +229,7 @@ def add_units(
     record: "Record",
     prep_id: str,
     *,
-    who: str,
+    who: Who,
     body_ids: Sequence[str] = (),
     lens_ids: Sequence[str] = (),
 ) -> PrepView:
@@ -240,8 +242,8 @@ def add_units(
     NotFound, Conflict
         If there is no such prep, or it is closed or signed.
     """
-    person = typed_name(who, field="who")
-    with record.writing(who=person) as change:
+    permitted(who, Act.PREP)
+    with changing(record, who, Act.PREP) as change:
         refuse_unless_open(change.connection, prep_id)
         prep = kept.prep(change.connection, prep_id)
         bodies = tuple(dict.fromkeys((*prep.body_ids, *body_ids)))
@@ -251,9 +253,9 @@ def add_units(
     return open_prep(record, prep_id)
 
 
-def _in_state(record: "Record", prep_id: str, state: str, who: str) -> PrepView:
-    person = typed_name(who, field="who")
-    with record.writing(who=person) as change:
+def _in_state(record: "Record", prep_id: str, state: str, who: Who) -> PrepView:
+    permitted(who, Act.PREP)
+    with changing(record, who, Act.PREP) as change:
         known = kept.prep(change.connection, prep_id)
         if known.state == SIGNED:
             raise Conflict(

@@ -7,6 +7,8 @@ the lens has, an axis only of an anamorphic.
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
+from shimwise.bench.access.acting import Who, changing, permitted, refuse_anothers
+from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict, NotFound
 from shimwise.bench.prep.idempotency import ReadingTime, digest_of, kept_as_sent, refuse_if_adjusted_since
 from shimwise.bench.prep.prep_data import material_of
@@ -62,6 +64,7 @@ def add_reading(
     corrects: str = "",
     reason: str = "",
     asks: bool = False,
+    by: Who | None = None,
 ) -> SavedReading:
     """Save a reading by eye or a landing by picture; answer with its landing and whether it agrees.
 
@@ -75,6 +78,8 @@ def add_reading(
         What was read.
     operator : str
         Who read it.
+    by : str or Actor, optional
+        Who keeps it; without it the operator.
     reading_text : str
         The ring's reading: a length, ``on``, or ``short by 1/4"``.
     landing_um, landing_sd_um : float, optional
@@ -137,7 +142,10 @@ def add_reading(
         ReadingTime(taken_at=taken_at, age_s=age_s),
         record.clock(),
     )  # before it waits its turn
+    keeper = operator if by is None else by
+    permitted(keeper, Act.READ, field="operator")
     reading_id, person = id_or_new(id), typed_name(operator, field="operator")
+    refuse_anothers(keeper, person, act=Act.READ_FOR_ANOTHER)
     check_number(temperature_c, TEMPERATURE_C, field="temperature_c")
     words = ReadingNotes(
         stop=optional_name(stop, field="stop"),
@@ -158,7 +166,7 @@ def add_reading(
         checked = checked_reading(record, connection, prep_id, typed)
     if asks:
         refuse_if_beyond(checked)
-    with record.writing(who=person) as change:
+    with changing(record, keeper, Act.READ) as change:
         before = prep_state(change.connection, prep_id)
         is_new = not id or evidence.reading_if_kept(change.connection, reading_id) is None
         taken = change.at
@@ -172,14 +180,14 @@ def add_reading(
             setup = _kept_setup(change.connection, row, setup)
         steps = int(is_new) + int(setup.taped_at == change.at)
         if is_new and corrects:
-            steps += _replace(change, corrects, prep_id=prep_id, reason=why)
+            steps += _replace(change, corrects, prep_id=prep_id, reason=why, who=keeper)
     return SavedReading(
         view=checked.presenter(setup).reading(row), is_new=is_new, revision=before.revision + steps
     )
 
 
 def withdraw_reading(
-    record: "Record", reading_id: str, *, reason: str, who: str, prep_id: str | None = None
+    record: "Record", reading_id: str, *, reason: str, who: Who, prep_id: str | None = None
 ) -> ReadingView:
     """Withdraw a reading: it stays in the record with its reason, and no verdict hears it.
 
@@ -194,15 +202,15 @@ def withdraw_reading(
     Conflict
         If its prep is closed or signed.
     """
-    person = typed_name(who, field="who")
+    permitted(who, Act.READ)
     why = typed_name(reason, field="reason")
-    with record.writing(who=person) as change:
-        _open_reading(change.connection, reading_id, prep_id)
+    with changing(record, who, Act.READ) as change:
+        refuse_anothers(who, _open_reading(change.connection, reading_id, prep_id).operator)
         row = evidence.withdraw_reading(change, reading_id, reason=why)
         return _shown(change.connection, row)
 
 
-def undo_withdraw(record: "Record", reading_id: str, *, who: str, prep_id: str | None = None) -> ReadingView:
+def undo_withdraw(record: "Record", reading_id: str, *, who: Who, prep_id: str | None = None) -> ReadingView:
     """Take a withdrawal back; ``prep_id`` as in :func:`withdraw_reading`.
 
     Raises
@@ -212,38 +220,41 @@ def undo_withdraw(record: "Record", reading_id: str, *, who: str, prep_id: str |
     Conflict
         If its prep is closed or signed.
     """
-    person = typed_name(who, field="who")
-    with record.writing(who=person) as change:
-        _open_reading(change.connection, reading_id, prep_id)
+    permitted(who, Act.READ)
+    with changing(record, who, Act.READ) as change:
+        refuse_anothers(who, _open_reading(change.connection, reading_id, prep_id).operator)
         row = evidence.unwithdraw_reading(change, reading_id)
         return _shown(change.connection, row)
 
 
 def note_reading(
-    record: "Record", reading_id: str, *, note: str, who: str, prep_id: str | None = None
+    record: "Record", reading_id: str, *, note: str, who: Who, prep_id: str | None = None
 ) -> ReadingView:
     """Put a note to a reading, empty takes it away; errors as :func:`undo_withdraw`."""
-    person, words = typed_name(who, field="who"), typed_note(note)
-    with record.writing(who=person) as change:
+    permitted(who, Act.READ)
+    words = typed_note(note)
+    with changing(record, who, Act.READ) as change:
         _open_reading(change.connection, reading_id, prep_id)
         return _shown(change.connection, evidence.note_reading(change, reading_id, note=words))
 
 
-def _replace(change: "Change", reading_id: str, *, prep_id: str, reason: str) -> int:
+def _replace(change: "Change", reading_id: str, *, prep_id: str, reason: str, who: Who) -> int:
     """Withdraw the reading in whose place another comes; return the changes of the prep that this makes."""
-    _open_reading(change.connection, reading_id, prep_id)
-    if evidence.reading(change.connection, reading_id).withdrawn_at is not None:
+    row = _open_reading(change.connection, reading_id, prep_id)
+    if row.withdrawn_at is not None:
         return 0
+    refuse_anothers(who, row.operator)
     evidence.withdraw_reading(change, reading_id, reason=reason)
     return 1
 
 
-def _open_reading(connection: "Connection", reading_id: str, prep_id: str | None) -> None:
-    """Refuse unless this is a reading of an open prep, of the one named."""
+def _open_reading(connection: "Connection", reading_id: str, prep_id: str | None) -> ReadingRow:
+    """Return a reading; refuse unless it is of an open prep, of the one named."""
     row = evidence.reading(connection, reading_id)
     if prep_id is not None and row.prep_id != prep_id:
         raise NotFound("reading", reading_id)
     refuse_unless_open(connection, row.prep_id)
+    return row
 
 
 def _kept_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> SetupRow:

@@ -9,6 +9,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.access.accounts import LEADS_KEY, change_leads_in, leads_in
+from shimwise.bench.access.acting import Actor, Who, changing, permitted
+from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict, InputError
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.sign.open_units import open_units
@@ -35,7 +38,6 @@ if TYPE_CHECKING:
     from shimwise.record.record import Record
 
 OPEN, SIGNED = "open", "signed"
-LEADS_KEY = "leads"
 MOST_LEADS = 50
 SHOWN = 6
 
@@ -61,7 +63,7 @@ def sign(
     record: "Record",
     prep_id: str,
     *,
-    who: str,
+    who: Who,
     exceptions: Mapping[str, Exempt] | None = None,
     remaining: Exempt | None = None,
     as_set: bool = False,
@@ -102,7 +104,7 @@ def sign(
         When it is signed already, a unit is undecided, an adjustment is not finished, there is nothing to
         judge, or the prep changes meanwhile.
     """
-    person, sign_off_id = typed_name(who, field="who"), id_or_new(id)
+    person, sign_off_id = permitted(who, Act.SIGN), id_or_new(id)
     with record.reading() as connection:
         before = _kept(connection, prep_id, sign_off_id)
         if before is not None:
@@ -111,7 +113,7 @@ def sign(
     key = house_key()
     judged = current_verdict(record, prep_id)
     memory = _memory_after(record, prep_id)
-    with record.writing(who=person) as change:
+    with changing(record, who, Act.SIGN) as change:
         _refuse_signed(change.connection, prep_id)
         material = material_of(change.connection, prep_id)
         _refuse_stale(material, judged_revision=judged.revision)
@@ -133,7 +135,7 @@ def sign_offs(record: "Record", prep_id: str) -> tuple[SignOffView, ...]:
     return tuple(_view(row, is_standing=is_signed and row is rows[-1]) for row in rows)
 
 
-def reopen(record: "Record", prep_id: str, *, reason: str, who: str) -> "PrepView":
+def reopen(record: "Record", prep_id: str, *, reason: str, who: Who) -> "PrepView":
     """Open a signed (or closed) prep again: its signature stays in the record, it gets a new revision.
 
     Raises
@@ -141,20 +143,22 @@ def reopen(record: "Record", prep_id: str, *, reason: str, who: str) -> "PrepVie
     InputError
         If no reason is given.
     Conflict
-        If it is open, or signed and ``who`` neither signed it nor is a lead.
+        If it is open; or signed, in a house without a keeper, and ``who`` neither signed it nor is a lead.
+    NotAllowed, PersonNeeded, PinNeeded
+        If the role does not allow it.
     """
     from shimwise.bench.prep.preps import open_prep
     from shimwise.bench.verdict.histories import forget_prep
 
-    person = typed_name(who, field="who")
+    permitted(who, Act.PREP)
     why = typed_name(reason, field="reason")
-    with record.writing(who=person) as change:
+    with changing(record, who, Act.PREP) as change:
         before = prep_state(change.connection, prep_id).state
         if before == OPEN:
             raise Conflict("This prep is open already: there is nothing to reopen.", kind="prep", id=prep_id)
         row = verdicts.latest_sign_off(change.connection, prep_id) if before == SIGNED else None
         if before == SIGNED:
-            _refuse_without_right(change.connection, prep_id, row, person)
+            _refuse_without_right(change.connection, prep_id, row, who)
         opened = kept.change_state(change, prep_id, OPEN)
         detail = {"reason": why, "sign_off_id": row.id if row else "", "revision": opened.revision}
         change.note(f"{before} prep reopened", prep_id=prep_id, detail=detail)
@@ -169,21 +173,30 @@ def leads(record: "Record") -> tuple[str, ...]:
         return leads_in(connection)
 
 
-def change_leads(record: "Record", *, names: Iterable[str], who: str) -> tuple[str, ...]:
-    """Name the leads; while there are none anybody may, from then on only one of them.
+def change_leads(record: "Record", *, names: Iterable[str], who: Who) -> tuple[str, ...]:
+    """Name the leads, and return them.
+
+    In a house without a keeper anybody may while there are none, from then on only one of them. In one with a
+    keeper it changes the roles of its people; a keeper is a lead anyway.
 
     Raises
     ------
     InputError
         When a name cannot be one, or there are too many.
     Conflict
-        When ``who`` is no lead.
+        When ``who`` is no lead, in a house without a keeper.
+    NotFound
+        When one of them is nobody of the house, in one with a keeper.
     """
-    person = typed_name(who, field="who")
+    person = permitted(who, Act.LEADS)
     wanted = tuple({name_key(name): typed_name(name, field="names") for name in names}.values())
     if len(wanted) > MOST_LEADS:
         raise InputError(f"are {len(wanted)}; at most {MOST_LEADS} are kept.", field="names")
-    with record.writing(who=person) as change:
+    with changing(record, who, Act.LEADS) as change:
+        if isinstance(who, Actor):
+            change_leads_in(change, wanted)
+            change.note("leads changed", detail={"names": list(wanted)})
+            return leads_in(change.connection)
         known = leads_in(change.connection)
         if known and name_key(person) not in map(name_key, known):
             raise Conflict(
@@ -237,9 +250,12 @@ def _refuse_unfinished(connection: "Connection", material: PrepMaterial) -> None
         )
 
 
-def _refuse_without_right(
-    connection: "Connection", prep_id: str, row: SignOffRow | None, person: str
-) -> None:
+def _refuse_without_right(connection: "Connection", prep_id: str, row: SignOffRow | None, who: Who) -> None:
+    if isinstance(who, Actor):
+        is_own = row is not None and who.is_person and name_key(row.signed_by) == name_key(who.name)
+        permitted(who, Act.REOPEN_OWN if is_own else Act.REOPEN)
+        return
+    person = who
     allowed = {name_key(name) for name in leads_in(connection)}
     if row is not None:
         allowed.add(name_key(row.signed_by))
@@ -250,11 +266,6 @@ def _refuse_without_right(
             kind="prep",
             id=prep_id,
         )
-
-
-def leads_in(connection: "Connection") -> tuple[str, ...]:
-    """Return the leads."""
-    return tuple(kept_settings.setting(connection, LEADS_KEY) or ())
 
 
 def _checked(

@@ -4,6 +4,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.access.acting import Who, changing, permitted, refuse_anothers
+from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import NotFound
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import sweep_view
@@ -98,7 +100,7 @@ def keep_sweep(
     facts: SweepRequest,
     document: dict[str, Any],
     frames_place: str = "",
-    who: str,
+    who: Who,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
 ) -> SweepView:
     """Keep the result of a sweep, with the place of its frames; one whose peak is withheld is kept too.
@@ -111,13 +113,13 @@ def keep_sweep(
         As :func:`shimwise.bench.prep.readings.add_reading`.
     """
     person, sweep_id, distance = (
-        typed_name(who, field="who"),
+        permitted(who, Act.READ),
         id_or_new(id),
         typed_distance(facts.distance_text),
     )
     is_told = not document.get("is_relative") and document["sd_um"] is not None
     landing_um = document["landing_um"] if is_told else None
-    with record.writing(who=person) as change:
+    with changing(record, who, Act.READ) as change:
         refuse_unless_open(change.connection, prep_id)
         material = material_of(change.connection, prep_id)
         body, lens = material.body(facts.body_id), material.lens(facts.lens_id)
@@ -143,13 +145,16 @@ def keep_sweep(
     return sweep_view(row, replace(material, setups={**material.setups, setup.id: setup}))
 
 
-def withdraw_sweep(record: "Record", prep_id: str, sweep_id: str, *, reason: str, who: str) -> SweepView:
+def withdraw_sweep(record: "Record", prep_id: str, sweep_id: str, *, reason: str, who: Who) -> SweepView:
     """Withdraw a sweep with a reason; it stays in the record. Errors as :func:`withdraw_gauge`."""
-    person, why = typed_name(who, field="who"), typed_name(reason, field="reason")
-    with record.writing(who=person) as change:
+    permitted(who, Act.READ)
+    why = typed_name(reason, field="reason")
+    with changing(record, who, Act.READ) as change:
         refuse_unless_open(change.connection, prep_id)
         material = material_of(change.connection, prep_id)
-        if all(sweep.id != sweep_id for sweep in material.sweeps):
+        known = next((sweep for sweep in material.sweeps if sweep.id == sweep_id), None)
+        if known is None:
             raise NotFound("sweep", sweep_id)
+        refuse_anothers(who, known.taken_by)
         row = evidence.withdraw_sweep(change, sweep_id, reason=why)
     return sweep_view(row, material)

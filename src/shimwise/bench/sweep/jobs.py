@@ -18,13 +18,14 @@ from multiprocessing.connection import Connection as Pipe
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
+from shimwise.bench.access.acting import HOUSE, Who, allowed
+from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep, sweep_task
 from shimwise.bench.sweep.frame_files import keep_frames, kept_place, sweep_settings
 from shimwise.bench.sweep.match import refuse_same_frames
 from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.sweep.work import SweepCancelledError, SweepTask, measured_document
-from shimwise.bench.typed_names import typed_name
 from shimwise.bench.workers import MOST_BYTES, PATIENCE_S, limit_memory
 from shimwise.errors import ImagingError, ShimwiseError
 from shimwise.extras import require_extra
@@ -67,7 +68,7 @@ class _Order:
 
     task: SweepTask
     facts: SweepRequest
-    who: str
+    who: Who
     place: Path
 
 
@@ -121,7 +122,7 @@ class SweepJobs:
         sweep_id: str,
         files: Iterable[tuple[str, IO[bytes]]],
         facts: SweepRequest,
-        who: str,
+        who: Who,
         moves: Moves | None = None,
     ) -> SweepJob:
         """Take a sweep's frames and have them measured; the same id begun again is one job, or one sweep.
@@ -141,7 +142,7 @@ class SweepJobs:
             frame is kept.
         """
         require_extra("frames", "Measuring a sweep")
-        person = typed_name(who, field="who")
+        allowed(self._record, who, Act.READ)
         task = sweep_task(self._record, prep_id, place="", facts=facts)  # refuses before anything is written
         title = f"{task.lens} on {task.body} at {facts.distance_text.strip()}"
         known = self._reserved(sweep_id, prep_id, facts, title=title)
@@ -155,7 +156,7 @@ class SweepJobs:
             _refuse_without_settings(place)
             _refuse_without_pitch(place, task)
             with self._taking:
-                return self._taken(sweep_id, prep_id, place=place, facts=facts, person=person)
+                return self._taken(sweep_id, prep_id, place=place, facts=facts, who=who)
         except BaseException:
             with self._changed:
                 self._jobs.pop(sweep_id, None)
@@ -163,16 +164,14 @@ class SweepJobs:
                 shutil.rmtree(place, ignore_errors=True)
             raise
 
-    def _taken(
-        self, sweep_id: str, prep_id: str, *, place: Path, facts: SweepRequest, person: str
-    ) -> SweepJob:
+    def _taken(self, sweep_id: str, prep_id: str, *, place: Path, facts: SweepRequest, who: Who) -> SweepJob:
         """Put frames that are those of no sweep before them into the line."""
         with self._changed:
             waiting = [(self._orders[job.id].place, job.title) for job in self._of_line(prep_id)]
         task = sweep_task(self._record, prep_id, place=place, facts=facts)
         refuse_same_frames(place, waiting)
         with self._changed:
-            self._orders[sweep_id] = _Order(task=task, facts=facts, who=person, place=place)
+            self._orders[sweep_id] = _Order(task=task, facts=facts, who=who, place=place)
             self._changed.notify_all()
             return self._jobs[sweep_id]
 
@@ -232,8 +231,9 @@ class SweepJobs:
                 job for job in self._jobs.values() if job.prep_id == prep_id and job.state in (*_OPEN, FAILED)
             )
 
-    def cancel(self, sweep_id: str, *, prep_id: str | None = None) -> SweepJob:
+    def cancel(self, sweep_id: str, *, prep_id: str | None = None, who: Who = HOUSE) -> SweepJob:
         """Cancel a job; one that has ended stays as it ended. Errors as :meth:`job`."""
+        allowed(self._record, who, Act.READ)
         with self._changed:
             job = self._job(sweep_id, prep_id)
             if job.state in _OPEN:
@@ -241,8 +241,9 @@ class SweepJobs:
                 self._changed.notify_all()
         return job
 
-    def dismiss(self, sweep_id: str, *, prep_id: str | None = None) -> None:
+    def dismiss(self, sweep_id: str, *, prep_id: str | None = None, who: Who = HOUSE) -> None:
         """Forget a job that failed or was cancelled; others stay as they are. Errors as :meth:`job`."""
+        allowed(self._record, who, Act.READ)
         with self._changed:
             if self._job(sweep_id, prep_id).state in (FAILED, CANCELLED):
                 del self._jobs[sweep_id]

@@ -5,9 +5,10 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.exchange import record_admin as bench
+from shimwise.cli.acting import acting
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
-from shimwise.cli.record_options import AsJson, Data
+from shimwise.cli.record_options import AsJson, Data, Who
 
 MORE = (
     "The pages may go on meanwhile. TARGET is a new file or a folder; a name ending in .jsonl.gz gets "
@@ -18,12 +19,15 @@ MORE = (
 def backup(
     target: Annotated[str, typer.Argument(metavar="TARGET", help="File or folder of the copy.")] = ".",
     *,
+    who: Who = None,
     data: Data = None,
     as_json: AsJson = False,
 ) -> None:
     """Copy the record."""
-    with bench.open_record(data, is_read_only=True) as record, progress_bar() as progress:
-        made = bench.backup(record, target, progress=progress)
+    with bench.open_record(data, is_read_only=True) as record:
+        by = acting(record, who)
+        with progress_bar() as progress:
+            made = bench.backup(record, target, who=by, progress=progress)
         name = record.name
     show(
         {"path": str(made.path), "size_bytes": made.size_bytes, "record": name},

@@ -8,17 +8,20 @@ from typing import Annotated
 
 import typer
 
+from shimwise.bench.access.acting import Who
 from shimwise.bench.errors import RecordAway
 from shimwise.bench.exchange import record_admin as bench
 from shimwise.bench.exchange.import_kit import import_kit
 from shimwise.bench.exchange.import_readings import ReadingsOutcome, import_readings, is_readings_file
 from shimwise.bench.house.unit_list import import_house_list
 from shimwise.bench.house.views import HouseListOutcome
+from shimwise.cli.acting import acting
 from shimwise.cli.exchange.kit_words import kit_words
 from shimwise.cli.options import Unit
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
-from shimwise.cli.record_options import AsJson, Data, Who, person
+from shimwise.cli.record_options import AsJson, Data
+from shimwise.cli.record_options import Who as WhoOption
 from shimwise.errors import RecordError
 
 REFUSED = 2
@@ -72,7 +75,7 @@ def import_(
             "--unproven", help="Take in a signed prep that no house's key vouches for, as before 0.3."
         ),
     ] = False,
-    who: Who = None,
+    who: WhoOption = None,
     data: Data = None,
     unit: Unit = None,
     as_json: AsJson = False,
@@ -89,7 +92,7 @@ def import_(
             outcome = import_readings(
                 record,
                 content,
-                who=person(who),
+                who=acting(record, who),
                 name=name,
                 kit_path=kit,
                 prep_id=bench.find_prep(record, prep) if prep and record else prep,
@@ -104,15 +107,19 @@ def import_(
     _refuse_options(what, kit=kit, prep=prep, title=title, is_dry_run=is_dry_run)
     with _opened(data, is_dry_run=is_dry_run) as there, _or_empty(there) as record:
         if is_table:
-            _import_list(record, content, file, who=person(who), is_dry_run=is_dry_run, as_json=as_json)
+            _import_list(
+                record, content, file, who=acting(record, who), is_dry_run=is_dry_run, as_json=as_json
+            )
         elif what == "a kit":
             prep_id = bench.find_prep(record, prep) if prep else None
             done = import_kit(
-                record, content, who=person(who), name=name, prep_id=prep_id, is_dry_run=is_dry_run
+                record, content, who=acting(record, who), name=name, prep_id=prep_id, is_dry_run=is_dry_run
             )
             show(done, "\n".join(kit_words(done)), as_json=as_json)
         else:
-            _import_prep(record, content, file, who=person(who), is_unproven=is_unproven, as_json=as_json)
+            _import_prep(
+                record, content, file, who=acting(record, who), is_unproven=is_unproven, as_json=as_json
+            )
 
 
 def _refuse_options(what: str, *, kit: Path | None, prep: str | None, title: str, is_dry_run: bool) -> None:
@@ -172,7 +179,7 @@ def _readings_words(outcome: ReadingsOutcome) -> list[str]:
 
 
 def _import_prep(
-    record: bench.Record, content: bytes, name: str, *, who: str, is_unproven: bool, as_json: bool
+    record: bench.Record, content: bytes, name: str, *, who: Who, is_unproven: bool, as_json: bool
 ) -> None:
     done = bench.import_prep(
         record, bench.read_document(content, name=name), who=who, is_unproven=is_unproven
@@ -183,7 +190,7 @@ def _import_prep(
 
 
 def _import_list(
-    record: bench.Record, content: bytes, name: str, *, who: str, is_dry_run: bool, as_json: bool
+    record: bench.Record, content: bytes, name: str, *, who: Who, is_dry_run: bool, as_json: bool
 ) -> None:
     outcome = import_house_list(record, content, who=who, name=name, is_dry_run=is_dry_run)
     show(outcome, "\n".join(_list_words(outcome)), as_json=as_json)

@@ -5,9 +5,10 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.exchange import record_admin as bench
+from shimwise.cli.acting import acting_on
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
-from shimwise.cli.record_options import AsJson, Data
+from shimwise.cli.record_options import AsJson, Data, Who
 
 MORE = (
     "The backup is looked at before it replaces anything, and what it replaces is kept beside it. Stop the "
@@ -18,6 +19,7 @@ MORE = (
 def restore(
     backup: Annotated[str, typer.Argument(metavar="BACKUP", help="What shimwise backup made.")],
     *,
+    who: Who = None,
     data: Data = None,
     as_json: AsJson = False,
 ) -> None:
@@ -27,8 +29,9 @@ def restore(
         if not as_json:
             typer.echo(_before(replacing, backup))
 
+    by = acting_on(data, who)
     with progress_bar() as progress:
-        done = bench.restore(backup, data, announce=announce, progress=progress)
+        done = bench.restore(backup, data, who=by, announce=announce, progress=progress)
     kept = f" What was there is kept: {done.kept}." if done.kept else ""
     result = {
         "record": done.where,

@@ -8,15 +8,16 @@ import typer
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.history.house_network import house_network
 from shimwise.bench.history.house_views import HouseNetworkView, HouseTaughtView, HouseUnitView
+from shimwise.cli.acting import acting
 from shimwise.cli.output import show
-from shimwise.cli.record_options import AsJson, Data, Who, person
+from shimwise.cli.record_options import AsJson, Data, Who
 from shimwise.number_format import plus_minus_text
 
 WIDTH = 79
 SHOWN = 20
 MORE = (
     "From all signed preps at once. Where a person places focus is private to the person and the leads. "
-    "Names are not passwords: who asks is believed.\n\nExit code: 0 told, 2 refused."
+    "Who asks is believed, until the house has a keeper.\n\nExit code: 0 told, 2 refused."
 )
 
 
@@ -37,7 +38,7 @@ def house(
 ) -> None:
     """Tell what the signed preps teach of the whole house."""
     with record_admin.open_record(data, is_read_only=True) as record:
-        found = house_network(record, who=person(who))
+        found = house_network(record, who=acting(record, who))
     show(found, _text(found, everything=everything), as_json=as_json)
 
 

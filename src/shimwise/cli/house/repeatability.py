@@ -8,13 +8,14 @@ import typer
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.history import operators
 from shimwise.bench.history.operator_views import HouseRepeatability, OperatorView
+from shimwise.cli.acting import acting
 from shimwise.cli.output import show
-from shimwise.cli.record_options import AsJson, Data, Who, person
+from shimwise.cli.record_options import AsJson, Data, Who
 
 WIDTH = 79
 MORE = (
-    "A person's figures are private to the person and the leads. Names are not passwords: who asks is "
-    "believed.\n\nExit code: 0 told, 2 refused."
+    "A person's figures are private to the person and the leads. Who asks is believed, until the house has "
+    "a keeper.\n\nExit code: 0 told, 2 refused."
 )
 
 
@@ -28,8 +29,8 @@ def repeatability(
     as_json: AsJson = False,
 ) -> None:
     """Show how well people repeat."""
-    asking = person(who)
     with record_admin.open_record(data, is_read_only=True) as record:
+        asking = acting(record, who)
         if name.strip():
             one = operators.repeatability(record, name=name, who=asking)
             show(one, fill(one.words, WIDTH), as_json=as_json)

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from shimwise.bench.access.acting import Who
 from shimwise.bench.adjust import guide
 from shimwise.bench.adjust.errors import ConsentNeeded, MechanismUnknown
 from shimwise.bench.adjust.sharpest import swept_file
@@ -15,8 +16,10 @@ from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import Conflict, InputError
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.prep.preps import open_prep
+from shimwise.cli.acting import acting
 from shimwise.cli.output import is_asked, show, wrapped
-from shimwise.cli.record_options import AsJson, Data, Prep, Who, person
+from shimwise.cli.record_options import AsJson, Data, Prep
+from shimwise.cli.record_options import Who as WhoOption
 from shimwise.errors import RecordError, SheetError
 
 NOT_FINISHED = 1
@@ -62,14 +65,14 @@ def adjust(
     reason: Annotated[
         str, typer.Option("--reason", metavar="TEXT", help="Why a unit is moved that is not judged out.")
     ] = "",
-    who: Who = None,
+    who: WhoOption = None,
     data: Data = None,
     as_json: AsJson = False,
 ) -> None:
     """Adjust a unit."""
-    name = person(who)
     given = [_pair(text, option="--answer") for text in answers or ()]
     with record_admin.open_record(data, has_to_be=True) as record:
+        name = acting(record, who)
         prep_id = record_admin.find_prep(record, prep)
         try:
             view = _begun(record, prep_id, unit, who=name, reason=reason)
@@ -112,7 +115,7 @@ def _write_down(unit: str, data: str | None) -> str:
     )
 
 
-def _begun(record: record_admin.Record, prep_id: str, unit: str, *, who: str, reason: str) -> AdjustmentView:
+def _begun(record: record_admin.Record, prep_id: str, unit: str, *, who: Who, reason: str) -> AdjustmentView:
     """Return the unit's adjustment that is under way, or begin one."""
     view = open_prep(record, prep_id)
     found = [one for one in (*view.bodies, *view.lenses) if one.name.casefold() == unit.strip().casefold()]
@@ -127,7 +130,7 @@ def _begun(record: record_admin.Record, prep_id: str, unit: str, *, who: str, re
     )
 
 
-def _ask(record: record_admin.Record, view: AdjustmentView, *, who: str) -> AdjustmentView:
+def _ask(record: record_admin.Record, view: AdjustmentView, *, who: Who) -> AdjustmentView:
     """Ask for the steps that are left; a refusal is printed, and the step asked for again."""
     typer.echo(_head(view))
     while view.now is not None:
@@ -145,7 +148,7 @@ def _ask(record: record_admin.Record, view: AdjustmentView, *, who: str) -> Adju
     return view
 
 
-def _take(record: record_admin.Record, view: AdjustmentView, said: str, *, who: str) -> AdjustmentView:
+def _take(record: record_admin.Record, view: AdjustmentView, said: str, *, who: Who) -> AdjustmentView:
     """Take what was typed at a step: its answer, a step to take back, or where the peak lies."""
     word, _, rest = said.strip().partition(" ")
     if word.casefold() == "back" and "=" in rest:
@@ -160,7 +163,7 @@ def _take(record: record_admin.Record, view: AdjustmentView, said: str, *, who: 
     return guide.answer_step(record, view.prep_id, view.id, step=step, answer=said, who=who)
 
 
-def _consent(record: record_admin.Record, view: AdjustmentView, *, who: str) -> AdjustmentView:
+def _consent(record: record_admin.Record, view: AdjustmentView, *, who: Who) -> AdjustmentView:
     """Ask for the owner's consent where a lock may not be released without it."""
     owner = typer.prompt("Who of the owner consents? (empty: nobody)", default="", show_default=False)
     if not owner.strip():

@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from shimwise.bench.access.acting import permitted
+from shimwise.bench.access.roles import Act
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.prep.preps import open_prep
 from shimwise.bench.prep.views import PrepView
@@ -12,8 +14,9 @@ from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
 from shimwise.bench.sign.views import SignOffView
 from shimwise.bench.verdict import teaching, verdict
+from shimwise.cli.acting import acting
 from shimwise.cli.output import is_asked, show
-from shimwise.cli.record_options import AsJson, Data, Prep, Who, person
+from shimwise.cli.record_options import AsJson, Data, Prep, Who
 from shimwise.errors import RecordError
 
 MORE = (
@@ -52,8 +55,9 @@ def sign(
     as_json: AsJson = False,
 ) -> None:
     """Sign a prep."""
-    name = person(who)
     with record_admin.open_record(data, has_to_be=True) as record:
+        by = acting(record, who)
+        name = permitted(by, Act.SIGN)
         prep_id = record_admin.find_prep(record, prep)
         view = open_prep(record, prep_id)
         excepted, remaining = _excepted(view, exceptions or (), answers_for)
@@ -63,7 +67,7 @@ def sign(
                 typer.echo("Nothing is signed.")
                 raise typer.Exit(REFUSED)
         signed = signing.sign(
-            record, prep_id, who=name, exceptions=excepted, remaining=remaining, as_set=as_set
+            record, prep_id, who=by, exceptions=excepted, remaining=remaining, as_set=as_set
         )
         _show(prep_id, view, signed, as_json=as_json)
         teaching.learn_after_signature(record)

@@ -112,8 +112,9 @@ class Network:
         off[c.following] = -information.link_precision
         self._forward(diagonal, off, reach, state_pull)
         quadratic = float(np.sum(tape_pull**2 / q) + np.sum(state_pull**2 / diagonal))
-        scaled = reach / diagonal[:, None]
-        block = block - reach.T @ scaled
+        scaled = reach / np.sqrt(diagonal)[:, None]
+        block = block - scaled.T @ scaled  # of a matrix with itself numpy works out half
+        scaled /= np.sqrt(diagonal)[:, None]
         dense_pull = dense_pull - scaled.T @ state_pull
         root = np.linalg.cholesky(block)
         covariance = np.asarray(np.linalg.inv(block), dtype=np.float64)

@@ -35,11 +35,14 @@ from shimwise.inference.posterior.student import STUDENT_INFLATION
 MIXED = (Effect.BODY, Effect.LENS, Effect.SET, Effect.SCALE, Effect.SETUP)
 COUNTED_AS = 4.0
 """The starting spreads count as so many units."""
-SET_COUNTED_AS = 40.0
+COUNTED_OTHERWISE = {Effect.LENS: 12.0, Effect.SET: 40.0}
+"""A house has few sets, and lenses of a set that lie alike by chance look like a small spread: chosen on
+simulated houses of 3 to 20 preps, no outside source."""
 SET_LEVELS = Levels((4.0, 10.0, 25.0), (0.90, 0.05, 0.05))
 """Shifts of sets before a house teaches them: wider than for one prep, since what all lenses of a house share
 is known no better than its few sets allow. [µm] Chosen on simulated houses, no outside source."""
-SHARES_COUNTED_AS = 2.0
+SHARES_COUNTED_AS = 6.0
+KNOCKS_COUNTED_AS = 20.0
 WALK_UM = 2.5
 """Starting walk of a unit in a month. [µm] Common practice, no source."""
 KNOCK_UM = 20.0
@@ -54,8 +57,10 @@ LARGEST_LOG_STEP = 0.3
 RING_LOG_SD = 0.7
 """Spread of the logarithm of the scale of errors from reading the ring, from one house to another. Chosen by
 us."""
-OVERSHOOT = 1.7
-"""A step of maximisation is lengthened so many times; below 2 it still converges to the same point."""
+OVERSHOOT, MOST_OVERSHOOT = 1.7, 40.0
+"""A step of maximisation is lengthened so many times; below 2 it surely converges to the same point."""
+SCORED_SHARE = 0.3
+"""Part of a step of scoring that is taken. Chosen on simulated houses, no outside source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +137,8 @@ class _Group:
         known = free_variance / (free_variance + self.levels.usual_sd**2)
         told = float(((1 - weight[:, 2]) * (1 - known) ** 2).sum())
         self.log_sd = (2 * (told + self.counted_as)) ** -0.5
-        self.sd = _beyond(self.sd, np.sqrt(square))
+        counted = len(mean) + self.counted_as
+        self.sd = _beyond(self.sd, np.sqrt(square), counted / (told + self.counted_as))
         for level in (1, 2):
             self.sd[level] = max(self.sd[level], LEAST_RATIO * self.sd[level - 1])
         starting_share = SHARES_COUNTED_AS * np.array(self.starting.share)
@@ -173,9 +179,11 @@ class _Links:
         walked, count = weight[:, 0], float(weight[:, 0].sum())
         square = float((walked * second[:, 0] / self.months).sum()) + COUNTED_AS * WALK_UM**2
         known = free_variance / (free_variance + walk)
-        self.log_sd = float(1 / np.sqrt(2 * ((walked * (1 - known) ** 2).sum() + COUNTED_AS)))
-        self.walk_um = float(_beyond(np.array(self.walk_um), np.sqrt(square / (count + COUNTED_AS))))
-        starting = 10 * SHARES_COUNTED_AS
+        told = float((walked * (1 - known) ** 2).sum()) + COUNTED_AS
+        self.log_sd = (2 * told) ** -0.5
+        found_um = np.sqrt(square / (count + COUNTED_AS))
+        self.walk_um = float(_beyond(np.array(self.walk_um), found_um, (count + COUNTED_AS) / told))
+        starting = KNOCKS_COUNTED_AS
         self.knocked = (len(mean) - count + starting * self.starting_knocked) / (len(mean) + starting)
 
     @property
@@ -183,9 +191,15 @@ class _Links:
         return Walk(month_um=self.walk_um, log_sd=self.log_sd, knocked_share=self.knocked)
 
 
-def _beyond(before: FloatArray, found: FloatArray) -> FloatArray:
-    """Return a spread a little beyond the one that a round of maximisation found: its rounds are many."""
-    return np.asarray(before * (found / before) ** OVERSHOOT)
+def _beyond(before: FloatArray, found: FloatArray, missing: float) -> FloatArray:
+    """Return a spread beyond the one that a round of maximisation found, which is slow where little is told.
+
+    ``missing``: how many times more the round counts than the readings tell of the spread. A step of scoring
+    would be so many times as long; part of it is taken, since spreads share what is told.
+    """
+    longer = np.clip(SCORED_SHARE * missing, OVERSHOOT, MOST_OVERSHOOT)
+    step = longer * np.log(found / before)
+    return np.asarray(before * np.exp(np.clip(step, -LARGEST_LOG_STEP, LARGEST_LOG_STEP)))
 
 
 class _Learner:
@@ -206,7 +220,7 @@ class _Learner:
             effect: _Group.of(
                 levels[effect],
                 counts[effect],
-                counted_as=SET_COUNTED_AS if effect is Effect.SET else COUNTED_AS,
+                counted_as=COUNTED_OTHERWISE.get(effect, COUNTED_AS),
             )
             for effect in MIXED
         }

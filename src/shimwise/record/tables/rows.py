@@ -28,6 +28,7 @@ BodyId = Annotated[str, References("bodies")]
 LensId = Annotated[str, References("lenses")]
 SetId = Annotated[str, References("sets")]
 PrepId = Annotated[str, References("preps")]
+PersonId = Annotated[str, References("people")]
 SetupId = Annotated[str, References("setups")]
 PackedDocument = Annotated[Mapping[str, Any], PackedJson()]
 Ids = Annotated[tuple[str, ...], NO_COLUMN]
@@ -308,10 +309,36 @@ class MemoryRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PersonRow:
-    """Someone who has written something into the record."""
+    """Someone who has written something into the record.
+
+    ``role``: of who signs in with a PIN, whose hash is ``pin_hash``; None of a name that was typed.
+    """
 
     id: str
     name: str
+    role: str | None = None
+    pin_hash: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TokenRow:
+    """A secret by which somebody is known again, kept as its digest until it expires.
+
+    ``kind``: ``device``, ``program`` or ``session``, the last of a person (``person_id``) on a device
+    (``device_id``). ``how`` it came in; ``role``: of a program. ``seen_at``: to some minutes.
+    """
+
+    id: str
+    kind: str
+    name: str
+    digest: str
+    made_at: datetime
+    expires_at: datetime
+    how: str
+    seen_at: datetime | None = None
+    role: str | None = None
+    person_id: PersonId | None = None
+    device_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

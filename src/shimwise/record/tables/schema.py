@@ -36,6 +36,7 @@ from shimwise.record.tables.rows import (
     SetupRow,
     SignOffRow,
     SweepRow,
+    TokenRow,
     UnitLineRow,
     VerdictRow,
     Withdrawable,
@@ -110,7 +111,14 @@ bodies = _table(BodyRow, "bodies", "body", _text("name_key", unique=True))
 lenses = _table(LensRow, "lenses", "lens", _text("name_key", unique=True))
 sets = _table(SetRow, "sets", "set", _text("name_key", unique=True))
 set_lenses = _places("set_lenses", "set_id", "sets", "lens_id", "lenses", _index("lens_id"))
-people = _table(PersonRow, "people", "person", _text("name_key", unique=True))
+people = _table(PersonRow, "people", "person", _text("name_key", unique=True), _index("role"))
+tokens = _table(
+    TokenRow,
+    "tokens",
+    "token",
+    UniqueConstraint("digest"),
+    CheckConstraint("kind IN ('device', 'program', 'session')", name="kind"),
+)
 settings = Table(
     "settings", METADATA, _text("key", primary_key=True), Column("value", JsonText, nullable=False)
 )

@@ -1,6 +1,7 @@
 """The interface for programs: ``/api/v1/…``, one address for each use case of the bench."""
 
 from shimwise.web.api import problems
+from shimwise.web.api.access import people
 from shimwise.web.api.adjust import guide
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.desk import optics
@@ -29,6 +30,7 @@ def api_router() -> AnswerRouter:
         guide,
         signing,
         repeatability,
+        people,
         exchange,
         optics,
         problems,

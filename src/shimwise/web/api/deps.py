@@ -4,9 +4,12 @@ from collections.abc import Awaitable, Callable, Mapping
 from typing import Annotated, Any, TypeVar
 
 from fastapi import Depends, HTTPException, Query, Request, Response
+from pydantic import BaseModel
 
+from shimwise.bench.access.acting import Door, Who
 from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.verdict.judge_service import JudgeService
+from shimwise.web.acting import actor_of
 from shimwise.web.api.kinds import PLAIN
 from shimwise.web.problems import documented
 
@@ -39,8 +42,25 @@ class Judging:
         return answer
 
 
+class Acting:
+    """Who acts by a request: a person or a program; in a house without a keeper whoever is named in it."""
+
+    def __init__(self, request: Request) -> None:
+        self.actor = actor_of(request, Door.INTERFACE)
+
+    def who(self, name: str) -> Who:
+        """Return who acts, where a request names ``name``."""
+        return name if self.actor is None else self.actor
+
+    def sent(self, body: BaseModel) -> dict[str, Any]:
+        """Return the fields of a request's body, with who acts as ``who``."""
+        values = dict(body)
+        return {**values, "who": self.who(values["who"])}
+
+
 RecordDep = Annotated[Record, Depends(_record)]
 JudgeDep = Annotated[Judging, Depends()]
+ActingDep = Annotated[Acting, Depends()]
 WhoQuery = Annotated[str, Query(min_length=1, max_length=80, pattern=PLAIN, examples=["R. Okafor"])]
 
 
@@ -59,7 +79,7 @@ def required_type(kind: str) -> Callable[[Request], None]:
 
 WRITES: Mapping[str, Any] = {
     "dependencies": [Depends(required_type(JSON))],
-    "responses": documented(400, 404, 409, 413, 415),
+    "responses": documented(400, 401, 403, 404, 409, 413, 415),
 }
 """Options of an endpoint that takes JSON and changes the record. A form of another site cannot send JSON."""
 

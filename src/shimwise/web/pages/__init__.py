@@ -3,6 +3,7 @@
 from fastapi import FastAPI
 from starlette.staticfiles import StaticFiles
 
+from shimwise.web.pages.access import people
 from shimwise.web.pages.adjust import guide
 from shimwise.web.pages.desk import charts, optics, plan
 from shimwise.web.pages.failures import failure_page
@@ -35,6 +36,7 @@ def add_pages(app: FastAPI) -> None:
         verify,
         units,
         repeatability,
+        people,
         settings,
         drift_rate,
         charts,

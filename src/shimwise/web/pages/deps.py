@@ -8,6 +8,7 @@ from urllib.parse import quote
 from fastapi import Depends, Request
 from starlette.responses import RedirectResponse, Response
 
+from shimwise.bench.access.acting import Actor, Door, Who
 from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.house.settings import settings
 from shimwise.bench.prep.views import PrepView
@@ -15,6 +16,7 @@ from shimwise.bench.sweep.jobs import SweepJobs
 from shimwise.bench.verdict import verdict
 from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.errors import ShimwiseError
+from shimwise.web.acting import actor_of, prove_again
 from shimwise.web.api.deps import RecordDep
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import LONGEST_NAME, PERSON_COOKIE, Page, person_of, render, theme_of
@@ -25,10 +27,14 @@ WAYS = {
     "": "preps",
     "house-list": "settings",
     "label": "preps",
+    "people": "settings",
+    "sign-in": "settings",
     "repeatability": "settings",
     "verify": "preps",
 }
 """Entry of the navigation by the first part of an address, where it has another name."""
+OF_ROLES = (401, 403, 429)
+"""Statuses of what a role does not allow, and of a PIN that is asked for."""
 YEAR_S = 365 * 24 * 3600
 DEFAULT_PX, LEAST_PX, MOST_PX = 680, 300, 1100
 """Width of a picture where none is asked for, and the least and most that are drawn. [pixels]"""
@@ -48,8 +54,28 @@ class Visit:
     """Width at which a picture is shown. [pixels]"""
 
     @property
-    def who(self) -> str:
-        """Name of the person who does it: of the form, else of the device."""
+    def actor(self) -> Actor | None:
+        """Who is signed in on this device; None where the house has no keeper, and names are believed."""
+        return actor_of(self.request, Door.PAGE)
+
+    @property
+    def who(self) -> Who:
+        """Who does it: who is signed in, else a name of the form or the device.
+
+        A PIN in the form, which an idle device asks for again, is checked here.
+        """
+        if self.actor is None:
+            return self.form.text("who") or self.form.text("operator") or person_of(self.request)
+        if self.form.text("pin"):
+            prove_again(self.request, self.form.text("pin"))
+        return self.actor
+
+    @property
+    def name(self) -> str:
+        """Name of the person who does it; empty where nobody is known."""
+        actor = self.actor
+        if actor is not None:
+            return actor.name
         return self.form.text("who") or self.form.text("operator") or person_of(self.request)
 
     @property
@@ -101,7 +127,8 @@ class Visit:
     ) -> None:
         """Put an error beside its field; the status of the answer is the error's own unless it is given."""
         self.form.refuse(error, fields=fields)
-        self.status = status or status_of(error)
+        own = status_of(error)
+        self.status = own if own in OF_ROLES else status or own
 
     def refusing(self, *, status: int = 0, fields: Mapping[str, str] | None = None) -> "_Refusing":
         """Return the context of what may be refused: an error in it is put beside its field."""
@@ -109,7 +136,7 @@ class Visit:
 
     def go(self, path: str) -> Response:
         """Send the browser to a page after something was done, and remember who did it."""
-        return remember(see(path), self.who)
+        return remember(see(path), self.actor or self.name)
 
     def judge_now(self, prep: PrepView) -> None:
         """Judge a prep whose verdict is not current; the page shows why where that fails."""
@@ -143,6 +170,7 @@ class _Refusing:
 
 def _visit(request: Request, record: RecordDep, width: int = DEFAULT_PX) -> Visit:
     house = settings(record)
+    actor_of(request, Door.PAGE)  # looked up once, here in a worker thread
     return Visit(
         request=request,
         record=record,
@@ -174,9 +202,9 @@ PostDep = Annotated[Visit, Depends(_post)]
 """A visit with the form that was posted."""
 
 
-def remember(response: Response, who: str) -> Response:
-    """Keep a person's name on the device."""
-    if who:
+def remember(response: Response, who: Who) -> Response:
+    """Keep a name that was typed on the device; who is signed in is known by more than a name."""
+    if isinstance(who, str) and who:
         response.set_cookie(
             PERSON_COOKIE, quote(who[:LONGEST_NAME]), max_age=YEAR_S, samesite="lax", httponly=True, path="/"
         )

@@ -15,6 +15,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from shimwise import __version__
+from shimwise.bench.access.acting import Actor
 from shimwise.bench.house.scale_marks import marks_text
 from shimwise.errors import LengthError
 from shimwise.lengths import length_to_mm, mm_to_feet_text
@@ -34,11 +35,18 @@ _PLURALS = {"lens": "lenses", "body": "bodies", "remedy": "remedies"}
 
 @dataclass(slots=True, kw_only=True)
 class Page:
-    """Values of every page: ``way`` is its entry of the navigation, then come its first sentences."""
+    """Values of every page: ``way`` is its entry of the navigation, then come its first sentences.
+
+    ``has_people``: whether names are proved here; ``person`` is then who is signed in, with the ``role``, and
+    ``asks_pin`` whether the device was idle.
+    """
 
     way: str = ""
     theme: str = "dark"
     person: str = ""
+    role: str = ""
+    has_people: bool = False
+    asks_pin: bool = False
     path: str = "/"
     version: str = __version__
     units: str = "ft"
@@ -96,7 +104,8 @@ def render(
     values
         What the template needs besides.
     """
-    page.theme, page.person = theme_of(request, page.theme), page.person or person_of(request)
+    page.theme = theme_of(request, page.theme)
+    _say_who(request, page)
     page.path = request.url.path
     text = environment().get_template(template).render(page=page, form=values.pop("form", Form()), **values)
     return HTMLResponse(
@@ -104,6 +113,16 @@ def render(
         status_code=status,
         headers={"Cache-Control": "no-store", "Vary": "HX-Request", **(headers or {})},
     )
+
+
+def _say_who(request: Request, page: Page) -> None:
+    """Put on a page who is signed in; in a house without a keeper the name that the device was given."""
+    actor: Actor | None = getattr(request.state, "actor", None)
+    if actor is None:
+        page.person = page.person or person_of(request)
+        return
+    page.has_people, page.person, page.role = True, actor.name, str(actor.role or "")
+    page.asks_pin = actor.is_person and not actor.is_fresh
 
 
 def theme_of(request: Request, house: str = "dark") -> str:

@@ -52,6 +52,8 @@ class Devices:
         if self.clock() - self._read_at > FRESH_S:
             self.read()
         device = self._known.get(token_digest(token))
+        if device is not None and device.expires_at <= self.record.clock():
+            return None
         if device is not None:
             self._see(device)
         return device

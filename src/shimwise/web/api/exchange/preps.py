@@ -8,11 +8,11 @@ from shimwise.bench.exchange import import_readings as readings_file
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.exchange.import_readings import ReadingsOutcome
 from shimwise.bench.exchange.record_admin import Imported
-from shimwise.bench.typed_names import typed_name
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import (
     CSV,
     JSON,
+    ActingDep,
     JudgeDep,
     RecordDep,
     WhoQuery,
@@ -44,11 +44,12 @@ def export_readings(record: RecordDep, prep_id: Id) -> Response:
 
 @router.post(
     "/preps/{prep_id}/readings.csv",
-    responses=documented(400, 404, 409, 413, 415),
+    responses=documented(400, 401, 403, 404, 409, 413, 415),
     openapi_extra=file_schema(CSV),
 )
 def import_readings(
     record: RecordDep,
+    acting: ActingDep,
     judge: JudgeDep,
     prep_id: Id,
     data: Annotated[bytes, Depends(body_of(CSV))],
@@ -59,17 +60,20 @@ def import_readings(
 
     Units and set-ups that are not there yet are added with them.
     """
-    done = readings_file.import_readings(record, data, who=who, prep_id=prep_id, is_dry_run=is_dry_run)
+    done = readings_file.import_readings(
+        record, data, who=acting.who(who), prep_id=prep_id, is_dry_run=is_dry_run
+    )
     return judge.soon(prep_id, done, is_needed=bool(done.added) and not is_dry_run)
 
 
 @router.post(
     "/imports",
-    responses=documented(400, 409, 413, 415),
+    responses=documented(400, 401, 403, 409, 413, 415),
     openapi_extra=file_schema(JSON, "A document shimwise.prep/1."),
 )
 def import_prep(
     record: RecordDep,
+    acting: ActingDep,
     document: Annotated[bytes, Depends(body_of(JSON))],
     who: WhoQuery,
     unproven: Annotated[
@@ -80,5 +84,4 @@ def import_prep(
 
     Signatures have to carry the seal of a house that is known here.
     """
-    person = typed_name(who, field="who")
-    return record_admin.import_prep(record, document, who=person, is_unproven=unproven)
+    return record_admin.import_prep(record, document, who=acting.who(who), is_unproven=unproven)

@@ -7,24 +7,29 @@ from fastapi import Query
 from shimwise.bench.history import operators
 from shimwise.bench.history.operator_views import HouseRepeatability, OperatorView
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import RecordDep
+from shimwise.web.api.deps import ActingDep, RecordDep
 from shimwise.web.api.kinds import PLAIN
 from shimwise.web.problems import documented
 
 router = AnswerRouter(tags=["repeatability"], responses=documented(422, 503))
 Name = Annotated[str, Query(min_length=1, max_length=80, pattern=PLAIN, examples=["R. Okafor"])]
 MaybeName = Annotated[
-    str, Query(max_length=80, pattern=PLAIN, description="Who asks; believed, for names are not passwords.")
+    str,
+    Query(
+        max_length=80,
+        pattern=PLAIN,
+        description="Who asks; believed in a house without a keeper, else who is signed in counts.",
+    ),
 ]
 
 
-@router.get("/repeatability", responses=documented(409))
-def repeatability(record: RecordDep, name: Name, who: Name) -> OperatorView:
+@router.get("/repeatability", responses=documented(401, 403, 409))
+def repeatability(record: RecordDep, acting: ActingDep, name: Name, who: Name) -> OperatorView:
     """Compute how well a person repeats: private to the person and the leads."""
-    return operators.repeatability(record, name=name, who=who)
+    return operators.repeatability(record, name=name, who=acting.who(who))
 
 
 @router.get("/repeatability/house")
-def house_repeatability(record: RecordDep, who: MaybeName = "") -> HouseRepeatability:
+def house_repeatability(record: RecordDep, acting: ActingDep, who: MaybeName = "") -> HouseRepeatability:
     """Compute how well the house repeats, without names; everybody by name to a lead alone."""
-    return operators.house_repeatability(record, who=who)
+    return operators.house_repeatability(record, who=acting.who(who))

@@ -8,16 +8,28 @@ from shimwise.bench.house import settings as house_settings
 from shimwise.bench.house import unit_list
 from shimwise.bench.house.views import HouseListOutcome, HouseSettings
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import CSV, WRITES, RecordDep, WhoQuery, body_of, file_response, file_schema
+from shimwise.web.api.deps import (
+    CSV,
+    WRITES,
+    ActingDep,
+    RecordDep,
+    WhoQuery,
+    body_of,
+    file_response,
+    file_schema,
+)
 from shimwise.web.api.house.requests import SettingsIn
 from shimwise.web.problems import documented
 
 router = AnswerRouter(tags=["house"], responses=documented(422, 503))
 
 
-@router.post("/house-list", responses=documented(400, 409, 413, 415), openapi_extra=file_schema(CSV))
+@router.post(
+    "/house-list", responses=documented(400, 401, 403, 409, 413, 415), openapi_extra=file_schema(CSV)
+)
 def import_house_list(
     record: RecordDep,
+    acting: ActingDep,
     data: Annotated[bytes, Depends(body_of(CSV))],
     who: WhoQuery,
     is_dry_run: Annotated[bool, Query(description="Only report what it would change.")] = True,
@@ -27,7 +39,7 @@ def import_house_list(
     One row for each unit: ``kind,name,serial,mount,focal_length_mm,f_number,set`` and more columns, as
     ``GET /api/v1/house-list`` returns them. If one line is refused, nothing is taken.
     """
-    return unit_list.import_house_list(record, data, who=who, is_dry_run=is_dry_run)
+    return unit_list.import_house_list(record, data, who=acting.who(who), is_dry_run=is_dry_run)
 
 
 @router.get("/house-list", **file_response(CSV, "The list."))
@@ -47,6 +59,6 @@ def settings(record: RecordDep) -> HouseSettings:
 
 
 @router.put("/settings", **WRITES)
-def change_settings(record: RecordDep, new: SettingsIn) -> HouseSettings:
+def change_settings(record: RecordDep, acting: ActingDep, new: SettingsIn) -> HouseSettings:
     """Put other settings in force, all of them."""
-    return house_settings.change_settings(record, settings=new.to(HouseSettings), who=new.who)
+    return house_settings.change_settings(record, settings=new.to(HouseSettings), who=acting.who(new.who))

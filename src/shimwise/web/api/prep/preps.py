@@ -8,7 +8,7 @@ from shimwise.bench.prep import gauges, preps
 from shimwise.bench.prep.views import GaugeView, PrepPage, PrepView, SetupView
 from shimwise.bench.sign import signing
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, JudgeDep, RecordDep
+from shimwise.web.api.deps import WRITES, ActingDep, JudgeDep, RecordDep
 from shimwise.web.api.kinds import Cursor, Id, Limit, Search
 from shimwise.web.api.prep.requests import Done, GaugeIn, PrepIn, SetupIn, UnitsIn, Withdrawal
 from shimwise.web.api.sign.requests import ReopenIn
@@ -30,9 +30,9 @@ def list_preps(
 
 
 @router.post("", status_code=201, **WRITES)
-def start_prep(record: RecordDep, new: PrepIn) -> PrepView:
+def start_prep(record: RecordDep, acting: ActingDep, new: PrepIn) -> PrepView:
     """Start a prep from bodies and a set. The same request sent twice starts one."""
-    return preps.start_prep(record, **dict(new))
+    return preps.start_prep(record, **acting.sent(new))
 
 
 @router.get("/{prep_id}", responses=documented(404))
@@ -46,40 +46,40 @@ def open_prep(record: RecordDep, judge: JudgeDep, prep_id: Id) -> PrepView:
 
 
 @router.post("/{prep_id}/close", **WRITES)
-def close_prep(record: RecordDep, prep_id: Id, done: Done) -> PrepView:
+def close_prep(record: RecordDep, acting: ActingDep, prep_id: Id, done: Done) -> PrepView:
     """Close a prep: it takes no more readings."""
-    return preps.close_prep(record, prep_id, who=done.who)
+    return preps.close_prep(record, prep_id, who=acting.who(done.who))
 
 
 @router.post("/{prep_id}/reopen", **WRITES)
-def reopen_prep(record: RecordDep, prep_id: Id, why: ReopenIn) -> PrepView:
+def reopen_prep(record: RecordDep, acting: ActingDep, prep_id: Id, why: ReopenIn) -> PrepView:
     """Open a closed prep again; a signed one with a reason, by who signed it or a lead."""
     if why.reason:
-        return signing.reopen(record, prep_id, **dict(why))
-    return preps.reopen_prep(record, prep_id, who=why.who)
+        return signing.reopen(record, prep_id, **acting.sent(why))
+    return preps.reopen_prep(record, prep_id, who=acting.who(why.who))
 
 
 @router.post("/{prep_id}/units", **WRITES)
-def add_units(record: RecordDep, judge: JudgeDep, prep_id: Id, units: UnitsIn) -> PrepView:
+def add_units(record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, units: UnitsIn) -> PrepView:
     """Add bodies and lenses to a prep; those that are in it stay."""
-    return judge.soon(prep_id, preps.add_units(record, prep_id, **dict(units)))
+    return judge.soon(prep_id, preps.add_units(record, prep_id, **acting.sent(units)))
 
 
 @router.post("/{prep_id}/setups", status_code=201, **WRITES)
-def tape_setup(record: RecordDep, prep_id: Id, new: SetupIn) -> SetupView:
+def tape_setup(record: RecordDep, acting: ActingDep, prep_id: Id, new: SetupIn) -> SetupView:
     """Tape a set-up: one body and one chart at one distance."""
-    return preps.tape_setup(record, prep_id, **dict(new))
+    return preps.tape_setup(record, prep_id, **acting.sent(new))
 
 
 @router.post("/{prep_id}/gauges", status_code=201, **WRITES)
-def add_gauge(record: RecordDep, judge: JudgeDep, prep_id: Id, new: GaugeIn) -> GaugeView:
+def add_gauge(record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, new: GaugeIn) -> GaugeView:
     """Keep a depth-gauge value of a body or a collimator value of a lens."""
-    return judge.soon(prep_id, gauges.add_gauge(record, prep_id, **dict(new)))
+    return judge.soon(prep_id, gauges.add_gauge(record, prep_id, **acting.sent(new)))
 
 
 @router.post("/{prep_id}/gauges/{gauge_id}/withdraw", **WRITES)
 def withdraw_gauge(
-    record: RecordDep, judge: JudgeDep, prep_id: Id, gauge_id: Id, why: Withdrawal
+    record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, gauge_id: Id, why: Withdrawal
 ) -> GaugeView:
     """Withdraw a gauge's value with a reason; it stays in the record."""
-    return judge.soon(prep_id, gauges.withdraw_gauge(record, prep_id, gauge_id, **dict(why)))
+    return judge.soon(prep_id, gauges.withdraw_gauge(record, prep_id, gauge_id, **acting.sent(why)))

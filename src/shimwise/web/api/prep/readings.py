@@ -8,7 +8,7 @@ from shimwise.bench.prep import preview, readings
 from shimwise.bench.prep.views import PrepVerdict, Preview, ReadingView, SavedReading
 from shimwise.bench.verdict import verdict as verdicts
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, JudgeDep, RecordDep
+from shimwise.web.api.deps import WRITES, ActingDep, JudgeDep, RecordDep
 from shimwise.web.api.kinds import Id
 from shimwise.web.api.prep.requests import (
     Done,
@@ -29,18 +29,18 @@ _KEPT_BEFORE: dict[int | str, dict[str, Any]] = {
 
 @router.post("/readings", status_code=201, **{**WRITES, "responses": WRITES["responses"] | _KEPT_BEFORE})
 def add_reading(
-    record: RecordDep, judge: JudgeDep, prep_id: Id, new: ReadingIn, response: Response
+    record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, new: ReadingIn, response: Response
 ) -> SavedReading:
     """Save a reading; the answer has its landing and whether it agrees with the others."""
-    return _saved(record, judge, prep_id, new, response)
+    return _saved(record, acting, judge, prep_id, new, response)
 
 
 @router.post("/pictures", status_code=201, **{**WRITES, "responses": WRITES["responses"] | _KEPT_BEFORE})
 def add_picture(
-    record: RecordDep, judge: JudgeDep, prep_id: Id, new: PictureIn, response: Response
+    record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, new: PictureIn, response: Response
 ) -> SavedReading:
     """Save a landing by picture, one of the prep's readings; the answer is as of a reading."""
-    return _saved(record, judge, prep_id, new, response)
+    return _saved(record, acting, judge, prep_id, new, response)
 
 
 @router.post("/readings/preview", **WRITES)
@@ -51,28 +51,36 @@ def preview_landing(record: RecordDep, prep_id: Id, typed: PreviewIn) -> Preview
 
 @router.post("/readings/{reading_id}/withdraw", **WRITES)
 def withdraw_reading(
-    record: RecordDep, judge: JudgeDep, prep_id: Id, reading_id: Id, why: Withdrawal
+    record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, reading_id: Id, why: Withdrawal
 ) -> ReadingView:
     """Withdraw a reading with a reason; it stays in the record, and no verdict uses it."""
-    return judge.soon(prep_id, readings.withdraw_reading(record, reading_id, prep_id=prep_id, **dict(why)))
+    return judge.soon(
+        prep_id, readings.withdraw_reading(record, reading_id, prep_id=prep_id, **acting.sent(why))
+    )
 
 
 @router.post("/readings/{reading_id}/undo", **WRITES)
-def undo_withdraw(record: RecordDep, judge: JudgeDep, prep_id: Id, reading_id: Id, done: Done) -> ReadingView:
+def undo_withdraw(
+    record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, reading_id: Id, done: Done
+) -> ReadingView:
     """Take a withdrawal back."""
-    return judge.soon(prep_id, readings.undo_withdraw(record, reading_id, who=done.who, prep_id=prep_id))
+    return judge.soon(
+        prep_id, readings.undo_withdraw(record, reading_id, who=acting.who(done.who), prep_id=prep_id)
+    )
 
 
 @router.post("/readings/{reading_id}/note", **WRITES)
-def note_reading(record: RecordDep, prep_id: Id, reading_id: Id, said: ReadingNote) -> ReadingView:
+def note_reading(
+    record: RecordDep, acting: ActingDep, prep_id: Id, reading_id: Id, said: ReadingNote
+) -> ReadingView:
     """Put a note to a reading."""
-    return readings.note_reading(record, reading_id, prep_id=prep_id, **dict(said))
+    return readings.note_reading(record, reading_id, prep_id=prep_id, **acting.sent(said))
 
 
 def _saved(
-    record: RecordDep, judge: JudgeDep, prep_id: str, new: TakenIn, response: Response
+    record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: str, new: TakenIn, response: Response
 ) -> SavedReading:
-    saved = readings.add_reading(record, prep_id, **dict(new))
+    saved = readings.add_reading(record, prep_id, by=acting.actor, **dict(new))
     response.status_code = 201 if saved.is_new else 200
     return judge.soon(prep_id, saved, is_needed=saved.is_new)
 

@@ -13,7 +13,7 @@ from shimwise.bench.sign import signing
 from shimwise.bench.sign.papers import Finding
 from shimwise.bench.sign.views import SignOffView, Undecided
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, JudgeDep, RecordDep
+from shimwise.web.api.deps import WRITES, ActingDep, JudgeDep, RecordDep
 from shimwise.web.api.kinds import Id
 from shimwise.web.api.sign.requests import LeadsIn, SignIn, VerifyIn
 from shimwise.web.problems import documented
@@ -66,7 +66,7 @@ def list_sign_offs(record: RecordDep, prep_id: Id) -> SignOffs:
 
 
 @router.post("/preps/{prep_id}/sign-offs", status_code=201, **WRITES)
-def sign(record: RecordDep, judge: JudgeDep, prep_id: Id, new: SignIn) -> SignOffView:
+def sign(record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, new: SignIn) -> SignOffView:
     """Sign a prep: every unit decided, or excepted with a reason and a name; it is frozen from then on.
 
     As a set, for each lens on each body it has to be decided where it lands.
@@ -83,7 +83,7 @@ def sign(record: RecordDep, judge: JudgeDep, prep_id: Id, new: SignIn) -> SignOf
             exceptions=exceptions,
             remaining=remaining,
             as_set=new.as_set,
-            who=new.who,
+            who=acting.who(new.who),
         )
     )
 
@@ -95,9 +95,9 @@ def leads(record: RecordDep) -> Leads:
 
 
 @router.put("/leads", **WRITES)
-def change_leads(record: RecordDep, new: LeadsIn) -> Leads:
+def change_leads(record: RecordDep, acting: ActingDep, new: LeadsIn) -> Leads:
     """Name the leads: anybody while there are none, from then on only one of them."""
-    return Leads(signing.change_leads(record, **dict(new)))
+    return Leads(signing.change_leads(record, **acting.sent(new)))
 
 
 @router.post("/papers/verify", **WRITES)

@@ -13,7 +13,7 @@ from shimwise.bench.sweep.jobs import SweepJob, SweepJobs
 from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.typed_names import id_or_new
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, JudgeDep, RecordDep, required_type
+from shimwise.web.api.deps import WRITES, ActingDep, JudgeDep, RecordDep, required_type
 from shimwise.web.api.kinds import Fnumber, Focal, Id, Length, Who
 from shimwise.web.api.prep.requests import Done, Withdrawal
 from shimwise.web.problems import documented
@@ -74,14 +74,21 @@ JobsDep = Annotated[SweepJobs, Depends(_jobs)]
 
 
 @router.post(
-    "", status_code=202, dependencies=[Depends(required_type(FORM))], responses=documented(400, 409, 413, 415)
+    "",
+    status_code=202,
+    dependencies=[Depends(required_type(FORM))],
+    responses=documented(400, 401, 403, 409, 413, 415),
 )
-def begin_sweep(jobs: JobsDep, prep_id: Id, sent: Annotated[SweepIn, Form(media_type=FORM)]) -> SweepJob:
+def begin_sweep(
+    jobs: JobsDep, acting: ActingDep, prep_id: Id, sent: Annotated[SweepIn, Form(media_type=FORM)]
+) -> SweepJob:
     """Send a sweep's frames; they are measured beside the pages. Ask ``…/work`` how far it is."""
     facts = SweepRequest(**{name: getattr(sent, name) for name in SweepRequest.__dataclass_fields__})
     files = [(one.filename or "", one.file) for one in sent.files]
     sweep_id = id_or_new(sent.id)
-    return jobs.begin(prep_id, sweep_id=sweep_id, files=files, facts=facts, who=sent.who, moves=sent.moves)
+    return jobs.begin(
+        prep_id, sweep_id=sweep_id, files=files, facts=facts, who=acting.who(sent.who), moves=sent.moves
+    )
 
 
 @router.get("/{sweep_id}/work")
@@ -91,22 +98,20 @@ def sweep_work(jobs: JobsDep, prep_id: Id, sweep_id: Id) -> SweepJob:
 
 
 @router.post("/{sweep_id}/cancel", **WRITES)
-def cancel_sweep(jobs: JobsDep, prep_id: Id, sweep_id: Id, done: Done) -> SweepJob:
+def cancel_sweep(jobs: JobsDep, acting: ActingDep, prep_id: Id, sweep_id: Id, done: Done) -> SweepJob:
     """Cancel the measuring of a sweep; nothing is kept."""
-    del done
-    return jobs.cancel(sweep_id, prep_id=prep_id)
+    return jobs.cancel(sweep_id, prep_id=prep_id, who=acting.who(done.who))
 
 
 @router.post("/{sweep_id}/dismiss", status_code=204, **WRITES)
-def dismiss_sweep(jobs: JobsDep, prep_id: Id, sweep_id: Id, done: Done) -> None:
+def dismiss_sweep(jobs: JobsDep, acting: ActingDep, prep_id: Id, sweep_id: Id, done: Done) -> None:
     """Forget a sweep that was not measured; one that is under way stays as it is."""
-    del done
-    jobs.dismiss(sweep_id, prep_id=prep_id)
+    jobs.dismiss(sweep_id, prep_id=prep_id, who=acting.who(done.who))
 
 
 @router.post("/{sweep_id}/withdraw", **WRITES)
 def withdraw_sweep(
-    record: RecordDep, judge: JudgeDep, prep_id: Id, sweep_id: Id, why: Withdrawal
+    record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, sweep_id: Id, why: Withdrawal
 ) -> SweepView:
     """Withdraw a sweep with a reason; it stays in the record, and no verdict uses it."""
-    return judge.soon(prep_id, evidence.withdraw_sweep(record, prep_id, sweep_id, **dict(why)))
+    return judge.soon(prep_id, evidence.withdraw_sweep(record, prep_id, sweep_id, **acting.sent(why)))

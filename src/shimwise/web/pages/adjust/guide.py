@@ -49,13 +49,18 @@ def choose(visit: VisitDep, prep_id: str) -> Response:
 @router.post("")
 def begin(visit: PostDep, prep_id: str) -> Response:
     """Begin the adjustment of a unit."""
-    form, who = visit.form, visit.who
+    form = visit.form
     kind, _, unit_id = form.text("unit").partition(":")
     with visit.refusing(fields={"unit_id": "unit", "unit_kind": "unit"}):
         if not unit_id:
             raise InputError("Choose what is to be adjusted.", field="unit")
         view = guide.begin_adjustment(
-            visit.record, prep_id, unit_kind=kind, unit_id=unit_id, reason=form.text("reason"), who=who
+            visit.record,
+            prep_id,
+            unit_kind=kind,
+            unit_id=unit_id,
+            reason=form.text("reason"),
+            who=visit.who,
         )
         return visit.go(_path(prep_id, view.id))
     return _choosing(visit, preps.open_prep(visit.record, prep_id))
@@ -175,7 +180,7 @@ def _changed(
     visit: Visit, prep_id: str, adjustment_id: str, change: Callable[[], None], **fields: str
 ) -> Response:
     """Change an adjustment and show what is due now, or what was refused beside the page's ``fields``."""
-    who, typed_move = visit.who, visit.form.text("typed_move")
+    typed_move = visit.form.text("typed_move")
     try:
         change()
     except ShimwiseError as error:
@@ -187,7 +192,8 @@ def _changed(
     if not visit.is_scripted:
         kept = f"?typed_move={quote(typed_move)}" if typed_move else ""
         return visit.go(f"{_path(prep_id, adjustment_id)}{kept}")
-    visit.page.person, visit.form = who, Form.filled(typed_move=typed_move)
+    who = visit.actor or visit.name
+    visit.page.person, visit.form = visit.name, Form.filled(typed_move=typed_move)
     return remember(_guide(visit, prep_id, adjustment_id), who)
 
 

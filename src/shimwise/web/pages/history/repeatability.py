@@ -16,7 +16,7 @@ router = APIRouter()
 @router.get("/repeatability")
 def show(visit: VisitDep) -> Response:
     """Show how well the person at this device repeats, or the one named, where that may be seen."""
-    who, name = person_of(visit.request), visit.form.text("name")
+    who, name = visit.actor or person_of(visit.request), visit.form.text("name")
     house = operators.house_repeatability(visit.record, who=who)
     one = house.own
     if name:

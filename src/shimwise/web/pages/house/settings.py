@@ -18,9 +18,10 @@ from shimwise.bench.house.views import HouseListOutcome, HouseSettings
 from shimwise.bench.sign import signing
 from shimwise.errors import ShimwiseError
 from shimwise.web.api.deps import RecordDep
-from shimwise.web.pages.deps import YEAR_S, PostDep, Visit, VisitDep, file_answer, remember, see
+from shimwise.web.pages.deps import OF_ROLES, YEAR_S, PostDep, Visit, VisitDep, file_answer, remember, see
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import LONGEST_FILE_NAME, THEME_COOKIE, THEMES, counted, number, person_of
+from shimwise.web.problems import status_of
 from shimwise.web.security import own_path
 
 router = APIRouter()
@@ -117,9 +118,10 @@ async def take_list(visit: VisitDep) -> Response:
 
 
 def _take(visit: Visit, name: str, data: bytes) -> Response:
-    form, who = visit.form, visit.who
+    form = visit.form
     is_dry_run = not form.text("take")
     try:
+        who = visit.who
         if not data:
             raise InputError("Choose the CSV file of the house's list first.", field="file")
         outcome = import_house_list(
@@ -131,10 +133,12 @@ def _take(visit: Visit, name: str, data: bytes) -> Response:
         )
     except ShimwiseError as error:
         form.refused["file"], visit.status = str(error), 422
+        own = status_of(error)
+        visit.status = own if own in OF_ROLES else 422
         return _list_page(visit)
     visit.status = 422 if outcome.refused else 200
     content = base64.b64encode(data).decode("ascii")
-    return remember(_list_page(visit, outcome=outcome, name=name, content=content), who)
+    return remember(_list_page(visit, outcome=outcome, name=name, content=content), visit.actor or visit.name)
 
 
 def _list_page(

@@ -71,14 +71,14 @@ async def add_sweep(visit: VisitDep, prep_id: str) -> Response:
 @router.post("/sweeps/{sweep_id}/cancel")
 def cancel_sweep(visit: VisitDep, prep_id: str, sweep_id: str) -> Response:
     """Cancel the measuring of a sweep."""
-    visit.sweeps.cancel(sweep_id, prep_id=prep_id)
+    visit.sweeps.cancel(sweep_id, prep_id=prep_id, who=visit.who)
     return changed_part(visit, prep_id, "sweeps")
 
 
 @router.post("/sweeps/{sweep_id}/dismiss")
 def dismiss_sweep(visit: VisitDep, prep_id: str, sweep_id: str) -> Response:
     """Forget a sweep that was not measured."""
-    visit.sweeps.dismiss(sweep_id, prep_id=prep_id)
+    visit.sweeps.dismiss(sweep_id, prep_id=prep_id, who=visit.who)
     return changed_part(visit, prep_id, "sweeps")
 
 

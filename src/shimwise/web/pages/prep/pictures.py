@@ -33,7 +33,7 @@ def show_pictures(visit: VisitDep, prep_id: str) -> Response:
 @router.post("/pictures")
 def add_picture(visit: PostDep, prep_id: str) -> Response:
     """Keep a landing by picture; ask if it lies too far off."""
-    form, who = visit.form, visit.who
+    form, who = visit.form, visit.actor or visit.name
     said = "|".join(form.text(name) for name in WHAT)
     try:
         taken: dict[str, Any] = form.read(texts=TEXTS, numbers=NUMBERS)
@@ -45,7 +45,8 @@ def add_picture(visit: PostDep, prep_id: str) -> Response:
             prep_id,
             id=form.text("id") or None,
             body_id=body_id,
-            operator=who,
+            operator=visit.name,
+            by=visit.actor,
             asks=form.text("sure") != said,
             **taken,
         )

@@ -55,14 +55,15 @@ def preview(visit: VisitDep, prep_id: str) -> Response:
 @router.post("/readings")
 def add_reading(visit: PostDep, prep_id: str) -> Response:
     """Keep a reading, and answer with its landing and the next form; ask if it lands too far off."""
-    form, who = visit.form, visit.who
+    form, name = visit.form, visit.name
     try:
         taken = _taken(form)
         saved = prep_readings.add_reading(
             visit.record,
             prep_id,
             id=form.text("id") or None,
-            operator=who,
+            operator=form.text("operator") or name,
+            by=visit.actor,
             asks=form.text("sure") != _summary(form),
             **form.read(texts=("stop", "note", "corrects", "reason"), numbers=["age_s", "temperature_c"]),
             **taken,
@@ -78,10 +79,10 @@ def add_reading(visit: PostDep, prep_id: str) -> Response:
     visit.ask(prep_id)
     if not visit.is_scripted:
         return visit.go(f"/preps/{prep_id}#read")
-    visit.page.person = who
+    visit.page.person = name
     prep = preps.open_prep(visit.record, prep_id)
     values = values_of(visit, prep, form=next_form(form, saved, prep), saved=saved)
-    return remember(visit.show("prep/read.html", headers=CHANGED, **values), who)
+    return remember(visit.show("prep/read.html", headers=CHANGED, **values), visit.actor or name)
 
 
 @router.get("/readings/{reading_id}/correct")

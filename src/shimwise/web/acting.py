@@ -1,0 +1,147 @@
+"""Who acts by a request: the person signed in on the device, a program by its token, or a plain name.
+
+A session's use is kept in this process's memory alone, so a request costs one look-up of one row; after a
+restart every device counts as idle.
+"""
+
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Callable
+from http.cookies import CookieError, SimpleCookie
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from shimwise.bench.access.accounts import SIGNED_IN, actor_of_token, check_pin, has_keeper
+from shimwise.bench.access.acting import Actor, Door
+from shimwise.bench.access.pairing import Device, token_digest
+from shimwise.bench.access.pin_tries import PinTries
+from shimwise.bench.exchange.record_admin import Record
+from shimwise.web.refusal import header
+
+COOKIE = "shimwise_session"
+IDLE_S = 600.0
+"""A device that was not used for so long asks for the PIN again before what counts. [s]"""
+MOST_KEPT = 5000
+
+
+class Presence:
+    """When each session was last used, and how often PINs were tried. Safe to share among threads."""
+
+    def __init__(self, *, clock: Callable[[], float] = time.monotonic) -> None:
+        self.clock, self.tries = clock, PinTries(clock=clock)
+        self._lock = threading.Lock()
+        self._used_s: OrderedDict[str, float] = OrderedDict()
+
+    def is_fresh(self, digest: str, *, is_use: bool) -> bool:
+        """Return whether a session was used within :data:`IDLE_S`; ``is_use``: it is used now."""
+        with self._lock:
+            is_fresh = self.clock() - self._used_s.get(digest, float("-inf")) < IDLE_S
+            if is_fresh and is_use:
+                self._used_s[digest] = self.clock()
+            return is_fresh
+
+    def prove(self, digest: str) -> None:
+        """Keep that the PIN of a session was typed now."""
+        with self._lock:
+            self._used_s[digest] = self.clock()
+            self._used_s.move_to_end(digest)
+            if len(self._used_s) > MOST_KEPT:
+                self._used_s.popitem(last=False)
+
+
+def actor_of(request: Request, door: Door) -> Actor | None:
+    """Return who acts by a request; None where the house has no keeper, and a name that is typed counts."""
+    state = request.state
+    if not hasattr(state, "actor"):
+        state.actor = _found(request, door)
+    found: Actor | None = state.actor
+    return found
+
+
+def prove_again(request: Request, pin: str) -> None:
+    """Take a PIN that was typed again on an idle device, for this request and those after it.
+
+    Raises
+    ------
+    PinWrong, TooManyTries
+        As :func:`shimwise.bench.access.accounts.sign_in`.
+    """
+    from dataclasses import replace
+
+    actor: Actor | None = request.state.actor
+    if actor is None or not actor.is_person or actor.is_fresh:
+        return
+    check_pin(
+        _record(request),
+        actor.person_id,
+        pin=pin,
+        tries=presence_of(request).tries,
+        device=place_of(request),
+    )
+    presence_of(request).prove(token_digest(token_of(request) or ""))
+    request.state.actor = replace(actor, is_fresh=True)
+
+
+def keep_session(request: Request, response: Response, token: str) -> None:
+    """Put the token of who signed in just now into the device's cookie."""
+    presence_of(request).prove(token_digest(token))
+    response.set_cookie(
+        COOKIE,
+        token,
+        max_age=int(SIGNED_IN.total_seconds()),
+        path="/",
+        httponly=True,
+        samesite="strict",
+        secure=request.url.scheme == "https",
+    )
+
+
+def presence_of(request: Request) -> Presence:
+    """Return what is known of the sessions of this process."""
+    presence: Presence = request.app.state.presence
+    return presence
+
+
+def device_of(request: Request) -> str:
+    """Return the id of the paired device that asks; empty where none is paired."""
+    device = request.scope.get("state", {}).get("device")
+    return device.id if isinstance(device, Device) and not device.is_program else ""
+
+
+def place_of(request: Request) -> str:
+    """Return by what guesses are counted: the device, else the address."""
+    return device_of(request) or (request.client.host if request.client else "")
+
+
+def token_of(request: Request) -> str | None:
+    """Return the token of the person who is signed in, else that of a program."""
+    try:
+        found = SimpleCookie(header(request.scope, "cookie") or "").get(COOKIE)
+    except CookieError:
+        found = None
+    if found is not None and found.value:
+        return found.value
+    bearer = header(request.scope, "authorization") or ""
+    return bearer[7:].strip() if bearer[:7].casefold() == "bearer " else None
+
+
+def _found(request: Request, door: Door) -> Actor | None:
+    record, token = _record(request), token_of(request)
+    if token:
+        is_fresh = presence_of(request).is_fresh(token_digest(token), is_use=_is_use(request))
+        actor = actor_of_token(record, token, door=door, device_id=device_of(request), is_fresh=is_fresh)
+        if actor is not None:
+            return actor
+    return Actor(name="", role=None, door=door) if has_keeper(record) else None
+
+
+def _is_use(request: Request) -> bool:
+    """Return whether a person did something: what a page asks by itself is no use of the device."""
+    return request.method not in {"GET", "HEAD"} or "hx-request" not in request.headers
+
+
+def _record(request: Request) -> Record:
+    record: Record = request.app.state.record
+    return record

@@ -1,0 +1,1 @@
+"""People, roles, and signing in, for programs."""

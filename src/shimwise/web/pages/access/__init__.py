@@ -1,0 +1,1 @@
+"""Pages of the people: the table of roles, signing in, and one's own PIN."""
