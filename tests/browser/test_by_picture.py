@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser_bench import FLAGS, Devices, Server
+from browser_bench import FLAGS, Devices, Server, at_the_lock
 from looks import look
 from playwright.sync_api import Page, Playwright, expect
 
@@ -120,3 +120,33 @@ def test_two_pages_of_a_prep_take_over_from_each_other_and_an_unplugged_camera_i
     second.evaluate(UNPLUGGED)
     expect(second.locator("[data-refused]")).to_contain_text("The camera is gone")
     expect(second.get_by_role("button", name="Save reading")).to_be_visible()
+
+
+@pytest.mark.slow
+def test_the_guide_shows_what_is_to_go_and_writes_the_move_down(devices: Devices) -> None:
+    page = devices.open(768, 1024, is_touch=True, person="Reader", has_worker=False)
+    page.context.grant_permissions(["camera"], origin=devices.address)
+    page.goto(at_the_lock(devices))
+    page.get_by_label("It was free").tap()
+    page.get_by_role("button", name="Save the answer").tap()
+    page.get_by_label("Where the screw stands now").fill("slot at the top")
+    page.get_by_role("button", name="Save and go on").tap()
+    page.get_by_text("Watch the move by the picture").tap()
+    page.get_by_label("Sensor’s pixel, µm").fill(f"{PITCH_UM:g}")
+    page.get_by_label("f-number, as set").fill("2")
+    page.get_by_role("button", name="Open the camera").tap()
+    to_go = page.locator("#watch [data-figure]")
+    expect(to_go).to_contain_text(re.compile("µm to go|Stop: inside"))
+    expect(page.locator("#watch [data-beside]")).to_contain_text(
+        re.compile(r"it stood at −1[12]\.\d µm|are left")
+    )
+    page.get_by_role("button", name="The screw is at its mark again").tap()
+    expect(page.locator("[data-play]")).to_contain_text("come back to the mark from the other side")
+    page.get_by_role("button", name="Use this move").tap()
+    expect(page.locator("#answer")).to_have_value(
+        re.compile(r"^\d\.\d ± \d\.\d µm (away|toward) by the picture$")
+    )
+    assert look(page) == []
+    page.get_by_role("button", name="Save what was moved").tap()
+    expect(page.locator("#now")).to_have_attribute("aria-label", "Answer step 5")
+    expect(page.locator("#watch")).to_have_count(0)
