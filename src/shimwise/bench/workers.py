@@ -171,7 +171,7 @@ class _GoneError(Exception):
 class _RefusedError(Exception):
     """Carries what the function raised."""
 
-    def __init__(self, error: ShimwiseError) -> None:
+    def __init__(self, error: Exception) -> None:
         super().__init__()
         self.error = error
 
@@ -216,7 +216,7 @@ class _Worker:
             elif kind == "memory":
                 raise _OutOfMemoryError
             elif kind == "fault":
-                raise RuntimeError(f"A worker failed:\n{value}")
+                raise _RefusedError(RuntimeError(f"A worker failed:\n{value}"))
             else:
                 raise _RefusedError(value)
 

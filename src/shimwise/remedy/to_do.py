@@ -110,6 +110,7 @@ def _read_next(answer: Answer) -> Iterator[Notice]:
                 "distance_mm": one.distance_mm,
                 "sd_after_um": one.sd_after_um,
                 **({} if one.focal_mm is None else {"focal_mm": one.focal_mm}),
+                **({"by_picture": 1.0} if one.by_picture else {}),
             },
         )
 

@@ -67,6 +67,12 @@ def _addresses() -> list[tuple[str, str]]:
     return [(method, path) for path, methods in app.openapi()["paths"].items() for method in methods]
 
 
+@pytest.mark.parametrize(("method", "path"), _addresses())
+def test_what_is_refused_before_any_address_is_documented_at_each(door: Door, method: str, path: str) -> None:
+    operation = door.client.app.openapi()["paths"][path][method]
+    assert {"400", "401", "403"} <= operation["responses"].keys()
+
+
 @pytest.fixture(scope="module")
 def contract(door: Door) -> Made:
     return schemathesis.openapi.from_asgi("/api/v1/openapi.json", door.client.app)

@@ -177,3 +177,15 @@ def test_a_plan_that_cannot_be_made_is_refused_in_one_message(
     assert (code, out) == (2, "")
     assert err.startswith(f"shimwise: {said}")
     assert err.count("\n") == 1
+
+
+def test_a_plan_by_picture_says_what_a_picture_is_worth(save: Save, ask: Ask, run: Run) -> None:
+    file = save(kit(), "kit.toml")
+    code, plan = ask("plan", "--kit", file, "--by-picture", "--target", "30")
+    assert (code, plan["by_picture"]) == (0, True)
+    assert 0 < plan["count"] <= 24
+    assert {one["lens"] for one in plan["picture_worth"]} == {"L18", "L25", "L35"}
+    _, out, _ = run("plan", "--kit", file, "--by-picture", "--target", "30")
+    words = " ".join(out.split())
+    assert "landings by picture at" in words
+    assert "A landing by picture is worth more than ten readings by eye of L18, L25 and L35." in words

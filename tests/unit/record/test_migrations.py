@@ -17,6 +17,7 @@ from invented_rows import a_job, a_verdict
 from sqlalchemy import Connection, inspect, text
 
 from shimwise.bench.access import pairing
+from shimwise.errors import RecordError
 from shimwise.record import opening
 from shimwise.record.backup.checking import check
 from shimwise.record.errors import RecordDamaged, RecordTooNew, StoreError
@@ -79,6 +80,14 @@ def test_the_known_versions_are_those_of_the_folder() -> None:
     scripts = ScriptDirectory.from_config(config)
     assert [script.revision for script in scripts.walk_revisions()][::-1] == list(KNOWN)
     assert scripts.get_heads() == [HEAD]
+
+
+def test_there_is_no_way_back_and_that_is_said_with_the_copy_to_take(tmp_path: Path) -> None:
+    config = Config()
+    config.set_main_option("script_location", str(FOLDER))
+    for script in ScriptDirectory.from_config(config).walk_revisions():
+        with pytest.raises(RecordError, match=r"name ends in \.before-"):
+            script.module.downgrade()
 
 
 def test_a_migration_that_fails_half_way_leaves_the_record_as_it_was(record: Record, tmp_path: Path) -> None:

@@ -47,6 +47,7 @@ def plan_file(
     bodies: Sequence[str] = (),
     distances: Sequence[str] = (),
     k: float | None = None,
+    is_by_picture: bool = False,
     unit: str | None = None,
     progress: Progress | None = None,
 ) -> Planned:
@@ -68,6 +69,8 @@ def plan_file(
         Unit of bare numbers in the readings file: mm, cm, m, in or ft.
     k : float, optional
         Focusing spread as a share of N·c; that of the readings, or the usual one, when not given.
+    is_by_picture : bool
+        Whether landings are measured by picture, not read by eye.
     progress : callable, optional
         Called from time to time.
 
@@ -90,6 +93,7 @@ def plan_file(
         bodies=named,
         distances_mm=tuple(sorted(texts)) or USUAL_DISTANCES_MM,
         k=k,
+        is_by_picture=is_by_picture,
         progress=None if progress is None else lambda done, total: progress(PLANNING, done, total),
     )
     return Planned(

@@ -104,7 +104,14 @@ def plan_house(
         If there is nothing to plan with.
     """
     from shimwise.inference.plan.planner import plan_check
-    from shimwise.sheets.words.plan_words import plan_habits, plan_headline, plan_help, setups_of, sight_text
+    from shimwise.sheets.words.plan_words import (
+        plan_habits,
+        plan_headline,
+        plan_help,
+        plan_pictures,
+        setups_of,
+        sight_text,
+    )
 
     if not 0 < target_um <= LARGEST_TARGET_UM:
         reason = f"is no target: give one above 0 and up to {LARGEST_TARGET_UM:g} µm, such as 5."
@@ -152,9 +159,15 @@ def plan_house(
             for one in plan.bodies
         ),
         help=plan_help(plan),
-        habits=plan_habits(
-            plan,
-            {one.distance_mm: typed.get(one.distance_mm) or write(one.distance_mm) for one in plan.readings},
+        habits=(
+            *plan_habits(
+                plan,
+                {
+                    one.distance_mm: typed.get(one.distance_mm) or write(one.distance_mm)
+                    for one in plan.readings
+                },
+            ),
+            *plan_pictures(plan),
         ),
     )
 

@@ -42,6 +42,7 @@ from shimwise.sheets.words.shared import (
     signed_text,
 )
 from shimwise.sheets.words.state_words import STATE_WORDS, VERDICT_WORDS, surer_text
+from shimwise.sheets.words.to_do_words import take_text
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
@@ -163,7 +164,7 @@ def _next_view(one: NextReading, find: _Finder, taped: Mapping[tuple[str, float]
         lens_id=lens_id,
         distance_text=text,
         setup_id="" if setup is None else setup.id,
-        words=f"Read {one.lens}{setting} on {one.body} at {text}.",
+        words=f"{take_text(by_picture=one.by_picture)} {one.lens}{setting} on {one.body} at {text}.",
     )
 
 

@@ -273,7 +273,7 @@ class CauseView:
 class NextView:
     """A reading worth taking; ``setup_id`` is empty where that distance is not taped yet.
 
-    ``focal_mm``: what a zoom is set to; None of other lenses.
+    ``focal_mm``: what a zoom is set to; None of other lenses. ``by_picture``: whether it is measured so.
     """
 
     body_id: str
@@ -285,6 +285,7 @@ class NextView:
     setup_id: str
     sd_after_um: float
     focal_mm: float | None
+    by_picture: bool
     words: str
 
 

@@ -82,10 +82,25 @@ def refuse_unproven(document: object, *, is_unproven: bool) -> None:
                 "the seal was taken off, and nobody can tell what was signed. To take it in all the same, "
                 "with that mark: --unproven"
             )
-    latest = newest([one for one in rows if isinstance(one, Mapping)])
-    whole: Mapping[str, Any] = document  # type: ignore[assignment]  # its rows were found in it
-    if latest is not None and prep.get("state") == "signed" and digest_of(whole) != latest.get("digest"):
+    if prep.get("state") == "signed" and not _is_newest_over(document):
         raise ExchangeError("The prep is not what its newest signature is over. Nothing is taken in.")
+
+
+def _is_newest_over(document: Any) -> bool:  # noqa: ANN401 - whatever was sent as a prep
+    """Return whether the newest signature, if there is any, is over the document.
+
+    Raises
+    ------
+    ExchangeError
+        If that cannot be computed: a list or a row in it is none.
+    """
+    try:
+        latest = newest([one for one in document["sign_offs"] if isinstance(one, Mapping)])
+        return latest is None or digest_of(document) == latest.get("digest")
+    except (AttributeError, LookupError, TypeError, ValueError) as error:
+        raise ExchangeError(
+            f"The file holds what no prep holds ({error}). Export it again from where it was made."
+        ) from error
 
 
 def contradictions_of_seals(connection: "Connection") -> Iterator[Contradiction]:

@@ -48,6 +48,10 @@ def plan(
             "--k", metavar="SHARE", help="The reader's spread as a share of f-number x circle of confusion."
         ),
     ] = None,
+    is_by_picture: Annotated[
+        bool,
+        typer.Option("--by-picture", help="Landings measured by picture (the meter), not read by eye."),
+    ] = False,
     unit: Unit = None,
     as_json: AsJson = False,
 ) -> None:
@@ -60,6 +64,7 @@ def plan(
             bodies=body or (),
             distances=distance or (),
             k=k,
+            is_by_picture=is_by_picture,
             unit=unit,
             progress=progress,
         )

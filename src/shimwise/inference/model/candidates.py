@@ -1,9 +1,9 @@
 """The readings that could be taken: every lens on every body, at the distances taped and the usual ones."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from shimwise.inference.model.prep import Axis, LensKnowledge, Prep, Reading
+from shimwise.inference.model.prep import Axis, LensKnowledge, MeasuredLanding, Prep, Reading
 
 USUAL_DISTANCES_MM = (914.4, 1828.8, 3657.6)
 """3, 6 and 12 ft. Common practice, no source."""
@@ -11,6 +11,9 @@ NEAR_LIMIT = 5.0
 """Least distance of a candidate in focal lengths, beyond the separation of the principal planes."""
 SAME_DISTANCE_SHARE = 0.02
 """A usual distance this close to a taped one is not offered beside it."""
+PICTURE_SD_UM = 1.0
+"""Standard uncertainty of a landing by picture that is still to be taken: ±2 µm, of a live feed as cameras
+sharpen it; measured on simulated feeds. [µm]"""
 MOST_CANDIDATES = 2000
 """With more, a judge only offers what has been read already, and no plan is made."""
 
@@ -55,8 +58,22 @@ def possible_readings(
     return tuple(found)
 
 
-def offered_readings(prep: Prep) -> tuple[Reading, ...]:
-    """Return the readings that a judge offers: all that could be taken, unless they are too many.
+def as_pictures(possible: Iterable[Reading]) -> tuple[MeasuredLanding, ...]:
+    """Return the landings by picture that could be taken in the place of readings, each of a setting anew."""
+    return tuple(
+        MeasuredLanding.by_picture(one, landing_um=0.0, landing_sd_um=PICTURE_SD_UM, setting="")
+        for one in possible
+    )
+
+
+def offered_readings(prep: Prep) -> tuple[Reading | MeasuredLanding, ...]:
+    """Return what a judge offers to take next: by picture where one was taken so, else by eye."""
+    possible = _offered_by_eye(prep)
+    return as_pictures(possible) if any(one.setting for one in prep.landings) else possible
+
+
+def _offered_by_eye(prep: Prep) -> tuple[Reading, ...]:
+    """Return all readings that could be taken, unless they are too many.
 
     Then one reading of each body, lens and distance that was read already, the first ``MOST_CANDIDATES``.
     """

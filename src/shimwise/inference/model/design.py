@@ -46,7 +46,7 @@ class Built:
 def build_mixture(
     prep: Prep,
     *,
-    candidates: Sequence[Reading] = (),
+    candidates: Sequence[Reading | MeasuredLanding] = (),
     facts: BenchFacts | None = None,
     priors: Priors | None = None,
     later: Later = NO_LATER,
@@ -57,8 +57,9 @@ def build_mixture(
     ----------
     prep : Prep
         Readings and what is known of the units.
-    candidates : sequence of Reading
-        Readings that could be taken; they get rows in the same columns.
+    candidates : sequence of Reading or MeasuredLanding
+        What could be taken by eye or by picture; they get rows in the same columns. By picture each is of a
+        setting of the ring of its own, whose error is part of its own.
     facts : BenchFacts, optional
         Sets, marks, shared settings.
     priors : Priors, optional
@@ -77,15 +78,20 @@ def build_mixture(
     if not (prep.evidence or candidates or prep.bodies or prep.lenses):
         raise InferenceError("There is nothing to judge: no reading, no gauge and no unit. Add a reading.")
     facts = facts or BenchFacts()
-    context = ObservationContext.of(
-        prep, [*prep.readings, *(one.by_eye() for one in prep.landings), *candidates]
+    priors = priors or Priors()
+    seen = (
+        one.by_eye() if isinstance(one, MeasuredLanding) else one for one in (*prep.evidence, *candidates)
     )
+    context = ObservationContext.of(prep, list(seen))
     taken = [*map(context.observation, prep.readings), *map(context.measured, prep.landings)]
     keys = [_sort_key(s, r, facts) for s, r in zip(taken, prep.evidence, strict=True)]
     order = sorted(range(len(taken)), key=keys.__getitem__)
-    possible = sorted({context.observation(reading) for reading in candidates}, key=_observation_key)
+    possible = sorted(
+        {context.possible(one, setting_sd_mm=priors.setting_sd_mm) for one in candidates},
+        key=_observation_key,
+    )
     observations = [taken[i] for i in order]
-    bench = Bench.of(prep, facts, priors or Priors(), later, [*observations, *possible])
+    bench = Bench.of(prep, facts, priors, later, [*observations, *possible])
     return _Builder(bench, context, order, observations, possible).built()
 
 

@@ -152,6 +152,13 @@ class ObservationContext:
         """Return the observation of a measured landing, which needs no conversion."""
         return self.observation(landing.by_eye())._replace(conversion_share=0.0, measured_sd_um=landing.sd_um)
 
+    def possible(self, one: Reading | MeasuredLanding, *, setting_sd_mm: float) -> Observation:
+        """Return the observation of what could be taken; by picture with the ring set anew for it."""
+        if not isinstance(one, MeasuredLanding):
+            return self.observation(one)
+        seen = self.measured(one)
+        return seen._replace(measured_sd_um=math.hypot(one.sd_um, setting_sd_mm * seen.setting_um_per_mm))
+
     def setup_name(self, reading: Reading) -> str:
         """Return the name of the set-up, one taped distance; a name used at two distances becomes two."""
         name = reading.setup or f"{reading.body} at {mm_to_feet_text(reading.distance_mm)}"

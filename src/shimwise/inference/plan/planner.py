@@ -9,8 +9,8 @@ lenses wide open, near before far.
 """
 
 from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from shimwise.inference.model.candidates import (
     MOST_CANDIDATES,
     SAME_DISTANCE_SHARE,
     USUAL_DISTANCES_MM,
+    as_pictures,
     possible_readings,
 )
 from shimwise.inference.model.design import Built, build_mixture
@@ -30,7 +31,8 @@ from shimwise.inference.model.priors import K_MEDIAN, Effect
 from shimwise.inference.model.rounding import cell_between_marks
 from shimwise.inference.plan.promise import DrawnPreps
 from shimwise.inference.posterior.draws import draw
-from shimwise.inference.verdict.datum import Datum, body_limits, half_width_um
+from shimwise.inference.verdict.answer import Z95
+from shimwise.inference.verdict.datum import Datum, body_limits, half_width_um, limit_covariance
 from shimwise.inference.verdict.next_readings import gain, rounding_um, variance_of
 
 MOST_READINGS = 300
@@ -43,6 +45,9 @@ LEAST_DISTANCES, LEAST_LENSES = 2, 2
 """A body is read at so many distances at least, with so many lenses at each. Common practice, no source."""
 PARTS_OF_A_GAP = 4
 """A ring with known marks is read to a quarter of the gap between two. Common practice, no source."""
+WHOLE_SHARE = 1.3
+"""By picture bodies, lenses and pairs are to be known to this share of the tolerance (95 %): what is near its
+edge then, the verdict asks for next. Chosen on simulated preps."""
 MOST_TRIALS = 4
 """Lengths of the plan that are tried on drawn preps."""
 
@@ -78,6 +83,8 @@ class Plan:
 
     ``rule_um``: what as many readings of each body's four widest lenses, all at its farthest distance, reach
     on the least known body in 9 of 10 preps; None without readings, or where it was not asked for. [µm]
+    ``is_by_picture``: whether its readings are landings by picture. ``worth``: for each lens how many
+    readings by eye one landing by picture is worth, at the distance where it is worth least.
     """
 
     target_um: float
@@ -86,6 +93,8 @@ class Plan:
     bodies: tuple[PlannedBody, ...]
     limits: tuple[Datum, ...]
     rule_um: float | None = None
+    is_by_picture: bool = False
+    worth: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def count(self) -> int:
@@ -100,10 +109,14 @@ def plan_check(
     bodies: tuple[str, ...] = (),
     distances_mm: tuple[float, ...] = USUAL_DISTANCES_MM,
     k: float | None = None,
+    is_by_picture: bool = False,
     has_rule: bool = True,
     progress: Callable[[int, int], None] | None = None,
 ) -> Plan:
     """Plan the readings that make every body known to ±``target_um`` (95 %).
+
+    By picture the plan is of the whole prep: it ends once every lens, and every lens on every body, is known
+    well enough for the verdict to say what decides the rest.
 
     Parameters
     ----------
@@ -117,6 +130,8 @@ def plan_check(
         Distances at which a chart can be taped. [mm]
     k : float, optional
         The operator's focusing spread as a share of N·c; by default from the readings, else the median.
+    is_by_picture : bool
+        Whether landings are measured by picture, not read by eye.
     has_rule : bool
         Whether the plain rule is worked out beside the plan, which takes a third of the time.
     progress : callable, optional
@@ -142,10 +157,15 @@ def plan_check(
         )
     if distances_mm == USUAL_DISTANCES_MM:
         possible = _engraved(prep, possible)
-    built = build_mixture(prep, candidates=possible, later=later_states(prep))
+    by_eye, by_picture = (
+        build_mixture(prep, candidates=candidates, later=later_states(prep))
+        for candidates in (possible, as_pictures(possible))
+    )
+    built = by_picture if is_by_picture else by_eye
     widths_um = _widths_um(prep, built)
     limits = body_limits(built)
-    trials = _Trials(built, widths_um, limits, target_um=target_um, k=k, progress=progress)
+    goals = _Goals.of(built, limits, whole_um=WHOLE_SHARE * prep.tolerance_um if is_by_picture else None)
+    trials = _Trials(built, widths_um, goals, target_um=target_um, k=k, progress=progress)
     chosen, half_widths_um = trials.shortest()
     promised, median = np.quantile(half_widths_um, KEPT, axis=0), np.median(half_widths_um, axis=0)
     return Plan(
@@ -163,7 +183,25 @@ def plan_check(
         ),
         limits=limits,
         rule_um=trials.rule_um(len(chosen)) if has_rule else None,
+        is_by_picture=is_by_picture,
+        worth=_worth(by_eye, by_picture, _widths_um(prep, by_eye), k=K_MEDIAN if k is None else k),
     )
+
+
+def _worth(by_eye: Built, by_picture: Built, widths_um: FloatArray, *, k: float) -> dict[str, float]:
+    """Return for each lens how many readings a picture is worth: the ratio of their variances, the least."""
+    eye = variance_of(by_eye, k, widths_um)
+    picture = variance_of(by_picture, k, rounding_um(by_picture))
+    measured = {_sight(one): float(um2) for one, um2 in zip(by_picture.candidates, picture, strict=True)}
+    worth: dict[str, float] = {}
+    by_focal = sorted(zip(by_eye.candidates, eye, strict=True), key=lambda one: one[0].focal_mm)
+    for one, um2 in by_focal:
+        worth[one.lens] = min(worth.get(one.lens, np.inf), float(um2) / measured[_sight(one)])
+    return worth
+
+
+def _sight(one: Observation) -> tuple[object, ...]:
+    return one.body, one.lens, one.distance_mm, one.focal_mm, one.axis
 
 
 def _engraved(prep: Prep, possible: Sequence[Reading]) -> tuple[Reading, ...]:
@@ -185,7 +223,7 @@ def _widths_um(prep: Prep, built: Built) -> FloatArray:
     widths_um = rounding_um(built)
     for i, one in enumerate(built.candidates):
         marks_mm = prep.lenses[one.lens].marks_mm if one.lens in prep.lenses else ()
-        if marks_mm and np.isfinite(one.distance_mm):
+        if marks_mm and np.isfinite(one.distance_mm) and one.measured_sd_um is None:
             nearest_mm, farthest_mm = cell_between_marks(one.distance_mm, marks_mm, PARTS_OF_A_GAP)
             cell_mm = one.distance_mm**2 * (1 / nearest_mm - 1 / farthest_mm)
             widths_um[i] = max(widths_um[i], 1e3 * one.magnification**2 * cell_mm)
@@ -199,7 +237,7 @@ class _Trials:
         self,
         built: Built,
         widths_um: FloatArray,
-        limits: tuple[Datum, ...],
+        goals: "_Goals",
         *,
         target_um: float,
         k: float | None,
@@ -208,8 +246,8 @@ class _Trials:
         covariance, read_k = _known_so_far(built)
         variance = variance_of(built, k if k is not None else read_k, widths_um)
         self.target_um = target_um
-        self.order, self.added_um = _order(built, variance, covariance, limits, progress)
-        self.least = LEAST_DISTANCES * LEAST_LENSES * len(_bodies(built))
+        self.order, self.added_um, whole = _order(built, variance, covariance, goals, progress)
+        self.least = max(LEAST_DISTANCES * LEAST_LENSES * len(goals.bodies), whole)
         self.drawn = DrawnPreps(built, widths_um, k=k)
 
     def shortest(self) -> tuple[list[int], FloatArray]:
@@ -273,36 +311,60 @@ def _known_so_far(built: Built) -> tuple[FloatArray, float]:
     return np.asarray(np.linalg.inv(prior)), K_MEDIAN
 
 
-def _bodies(built: Built) -> FloatArray:
-    """Return the bodies as combinations of the unknowns, shape (bodies, p)."""
-    quantities = built.model.quantities
-    return quantities.matrix[quantities.indices(Effect.BODY.value)]
+@dataclass(frozen=True, slots=True)
+class _Goals:
+    """What is to be known: combinations (g, p) of the unknowns, the bodies first, and how well (g,). [µm]"""
+
+    bodies: tuple[str, ...]
+    matrix: FloatArray
+    wanted_um: FloatArray
+
+    @classmethod
+    def of(cls, built: Built, limits: tuple[Datum, ...], *, whole_um: float | None) -> "_Goals":
+        """Bodies near their limits; with ``whole_um`` lenses and pairs to that as well, or near theirs."""
+        quantities = built.model.quantities
+        rows = list(quantities.indices(Effect.BODY.value))
+        wanted = [NEAR_LIMIT_SHARE * limit.limit_um for limit in limits]
+        if whole_um is not None:
+            others = [*quantities.indices(Effect.LENS.value), *quantities.indices("pair")]
+            covariance = limit_covariance(built)
+            wanted = [max(um, whole_um) for um in wanted]
+            wanted += [
+                max(whole_um, NEAR_LIMIT_SHARE * half_width_um(covariance, quantities.matrix[row]))
+                for row in others
+            ]
+            rows += others
+        return cls(tuple(limit.body for limit in limits), quantities.matrix[rows], np.array(wanted))
 
 
 def _order(
     built: Built,
     variance: FloatArray,
     covariance: FloatArray,
-    limits: tuple[Datum, ...],
+    goals: "_Goals",
     progress: Callable[[int, int], None] | None,
-) -> tuple[list[int], FloatArray]:
-    """Return candidates in the order of choice, and the widest half width (m + 1,) after each. [µm]
+) -> tuple[list[int], FloatArray, int]:
+    """Return candidates in the order of choice, and after how many of them all goals are reached.
+
+    Between the two the widest half width (m + 1,) of the bodies after each. [µm]
 
     Greedy: the variance removed by a set of readings has diminishing returns, for which one at a time is near
-    the optimum, and the exact choice among hundreds of candidates is out of reach. It ends where all bodies
-    are near their limits.
+    the optimum, and the exact choice among hundreds of candidates is out of reach. It ends where all goals
+    are reached.
     """
-    bodies, habits = _bodies(built), _Habits(built, [limit.body for limit in limits])
-    wanted_um = NEAR_LIMIT_SHARE * np.array([limit.limit_um for limit in limits])
+    count, habits = len(goals.bodies), _Habits(built, goals.bodies)
     chosen: list[int] = []
     widest_um: list[float] = []
+    whole = 0
     while True:
-        half_um = np.array([half_width_um(covariance, body) for body in bodies])
-        widest_um.append(float(half_um.max(initial=0.0)))
-        if len(chosen) == MOST_READINGS or not np.any(half_um > wanted_um):
-            return chosen, np.array(widest_um)
-        gains = gain(covariance, built.candidate_design, variance, bodies[half_um > wanted_um]).sum(1)
-        best = int(np.argmax(np.where(habits.allowed(int(np.argmax(half_um))), gains, -1.0)))
+        half_um = Z95 * np.sqrt(np.einsum("ip,pq,iq->i", goals.matrix, covariance, goals.matrix))
+        widest_um.append(float(half_um[:count].max(initial=0.0)))
+        is_open = half_um > goals.wanted_um
+        whole = len(chosen) if np.any(is_open[count:]) else whole
+        if len(chosen) == MOST_READINGS or not np.any(is_open):
+            return chosen, np.array(widest_um), whole + 1 if len(half_um) > count else 0
+        gains = gain(covariance, built.candidate_design, variance, goals.matrix[is_open]).sum(1)
+        best = int(np.argmax(np.where(habits.allowed(int(np.argmax(half_um[:count]))), gains, -1.0)))
         reach = covariance @ built.candidate_design[best]
         total = variance[best] + built.candidate_design[best] @ reach
         covariance = covariance - np.outer(reach, reach) / total

@@ -125,7 +125,7 @@ class Cause:
 class NextReading:
     """A reading worth taking: which body and lens at what distance, and the sd it leaves on the undecided.
 
-    ``focal_mm``: what a zoom is set to; None of other lenses.
+    ``focal_mm``: what a zoom is set to; None of other lenses. ``by_picture``: whether it is measured so.
     """
 
     body: str
@@ -133,6 +133,7 @@ class NextReading:
     distance_mm: float
     sd_after_um: float
     focal_mm: float | None = None
+    by_picture: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ import numpy as np
 from shimwise.inference.model.bench import BenchFacts, later_states
 from shimwise.inference.model.candidates import offered_readings
 from shimwise.inference.model.design import Built, build_mixture
-from shimwise.inference.model.prep import Prep, Reading
+from shimwise.inference.model.prep import MeasuredLanding, Prep, Reading
 from shimwise.inference.model.priors import Priors
 from shimwise.inference.posterior.draws import Draws, draw
 from shimwise.inference.verdict.answer import Answer, BodyAnswer
@@ -73,7 +73,7 @@ def judge(prep: Prep, *, priors: Priors | None = None, seed: int = 0) -> Answer:
 def judge_prep(
     prep: Prep,
     *,
-    candidates: Sequence[Reading] = (),
+    candidates: Sequence[Reading | MeasuredLanding] = (),
     facts: BenchFacts | None = None,
     priors: Priors | None = None,
     seed: int = 0,
@@ -93,6 +93,8 @@ def _answer(found: Findings) -> Answer:
     lenses, past_lenses = _parted(lenses_of(found), found.prep.past_lenses)
     bodies, lenses = with_more(found, bodies, BODY), with_more(found, lenses, LENS)
     wanted = [*undecided_rows(found, bodies, BODY), *undecided_rows(found, lenses, LENS)]
+    if any(one.setting for one in found.prep.landings):
+        wanted += [row for row in found.rows("pair") if not found.verdicts[row].is_decided]
     answer = Answer(
         tolerance_um=found.prep.tolerance_um,
         headline="",
@@ -102,7 +104,9 @@ def _answer(found: Findings) -> Answer:
         operators=operators_of(found),
         readings=readings_of(found),
         causes=causes_of(found),
-        next=next_readings(found.draws, found.built, wanted=np.array(wanted, dtype=np.intp)),
+        next=next_readings(
+            found.draws, found.built, wanted=np.array(wanted, dtype=np.intp), limit=found.limit
+        ),
         notices=notices_of(found),
         past_bodies=past_bodies,
         past_lenses=past_lenses,

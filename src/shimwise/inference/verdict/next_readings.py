@@ -1,8 +1,10 @@
 """What to read next: the readings that reduce the variance of the undecided most, rounding counted."""
 
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
+from scipy.special import ndtr
 
 from shimwise.inference.model.design import Built
 from shimwise.inference.model.kinds import FloatArray, IntArray
@@ -10,10 +12,16 @@ from shimwise.inference.model.rounding import usual_step_mm
 from shimwise.inference.posterior.draws import Draws
 from shimwise.inference.posterior.student import STUDENT_INFLATION
 from shimwise.inference.verdict.answer import NextReading
+from shimwise.inference.verdict.decision import ACCEPT_P, CALL_OUT_P
 
 MOST_NEXT = 3
 MOST_MORE = 60
 """More readings than this are no advice."""
+REPEATS = (1, 2, 4, 8)
+LEAST_WORTH = 1e-3
+"""Weight of the variance removed, where nothing is decided soon."""
+IN_SDS, OUT_SDS = NormalDist().inv_cdf(1 - ACCEPT_P), NormalDist().inv_cdf(CALL_OUT_P)
+"""How many sd inside or outside its tolerance a quantity is decided."""
 MOST_TRIED = 40
 """Candidates among which readings are chosen one after the other."""
 
@@ -78,7 +86,9 @@ class Candidates:
         return None
 
 
-def next_readings(draws: Draws, built: Built, *, wanted: IntArray) -> tuple[NextReading, ...]:
+def next_readings(
+    draws: Draws, built: Built, *, wanted: IntArray, limit: FloatArray | None = None
+) -> tuple[NextReading, ...]:
     """Return the readings worth taking next, best first.
 
     In a linear model the variance of a quantity g falls by (aᵀΣg)²/(s² + aᵀΣa) after one more reading with
@@ -90,13 +100,19 @@ def next_readings(draws: Draws, built: Built, *, wanted: IntArray) -> tuple[Next
         As judged so far.
     wanted : array of int, shape (u,)
         Rows of the quantities that are undecided; none, and there is nothing to read.
+    limit : array, shape (g,), optional
+        Tolerance of each quantity. Landings by picture are so few that with it those are chosen which decide
+        most, not those that remove most variance: what is worst known may need more of them than there are.
     """
     if not len(wanted) or not built.candidates:
         return ()
     variance = variance_of(built, float(np.mean(draws.k)), rounding_um(built))
     saved = gain(draws.unknowns_covariance, built.candidate_design, variance, draws.quantities.matrix[wanted])
     before = draws.estimate_sd[wanted] ** 2
-    best = np.argsort(-saved.sum(1), kind="stable")[:MOST_NEXT]
+    worth = saved.sum(1)
+    if limit is not None and all(one.measured_sd_um is not None for one in built.candidates):
+        worth = _decided_each(draws, built, variance, wanted, limit) + LEAST_WORTH * worth / before.sum()
+    best = np.argsort(-worth, kind="stable")[:MOST_NEXT]
     return tuple(
         NextReading(
             body=built.candidates[i].body,
@@ -104,9 +120,40 @@ def next_readings(draws: Draws, built: Built, *, wanted: IntArray) -> tuple[Next
             distance_mm=built.candidates[i].distance_mm,
             sd_after_um=float(np.sqrt(max(0.0, np.mean(before - saved[i])))),
             focal_mm=built.candidates[i].setting_mm,
+            by_picture=built.candidates[i].measured_sd_um is not None,
         )
         for i in best
     )
+
+
+def _decided_each(
+    draws: Draws, built: Built, variance: FloatArray, wanted: IntArray, limit: FloatArray
+) -> FloatArray:
+    """Return how many more of the wanted quantities a landing of each candidate (c,) decides, expected.
+
+    Taken once or some times over, whichever is worth more for each time. A quantity of mean μ and sd σ that
+    is known to σ' afterwards has a mean then that is N(μ, σ² − σ'²), and is decided by the decision rule.
+    """
+    mean, sd = draws.estimate[wanted], draws.estimate_sd[wanted]
+    rows = draws.quantities.matrix[wanted]
+    worth = np.zeros(len(variance))
+    now = _decided(mean, np.zeros_like(sd), sd, limit[wanted])
+    for times in REPEATS:
+        saved = gain(draws.unknowns_covariance, built.candidate_design, variance / times, rows)
+        after = np.sqrt(np.maximum(sd**2 - saved, 1e-6))
+        each = (_decided(mean, np.sqrt(np.minimum(saved, sd**2)), after, limit[wanted]) - now).sum(1) / times
+        worth = np.maximum(worth, each)
+    return worth
+
+
+def _decided(mean: FloatArray, moves: FloatArray, sd: FloatArray, limit: FloatArray) -> FloatArray:
+    """Return the probability of being decided of quantities whose mean moves by so much (sd)."""
+    moves = np.maximum(moves, 1e-6)
+    inside = np.where(sd < limit / 2, limit - IN_SDS * sd, -np.inf)
+    outside = limit + OUT_SDS * sd
+    is_in = ndtr((inside - mean) / moves) - ndtr((-inside - mean) / moves)
+    is_out = 2 - ndtr((outside - mean) / moves) - ndtr((outside + mean) / moves)
+    return np.asarray(np.maximum(is_in, 0.0) + is_out)
 
 
 def _variance_of_another(own: FloatArray, shared: FloatArray, times: IntArray) -> FloatArray:
@@ -146,5 +193,10 @@ def gain(covariance: FloatArray, design: FloatArray, variance: FloatArray, wante
 
 
 def rounding_um(built: Built) -> FloatArray:
-    """Return the width (c,) of the interval of a candidate's reading. [µm]"""
-    return np.array([1e3 * one.magnification**2 * usual_step_mm(one.distance_mm) for one in built.candidates])
+    """Return the width (c,) of the interval of a candidate's reading; a picture is not rounded. [µm]"""
+    return np.array(
+        [
+            1e3 * one.magnification**2 * usual_step_mm(one.distance_mm) if one.measured_sd_um is None else 0.0
+            for one in built.candidates
+        ]
+    )

@@ -2,6 +2,7 @@
 
 from alembic import op
 import sqlalchemy as sa
+from shimwise.record.migrations.no_way_back import downgrade as downgrade
 ${imports if imports else ""}
 
 revision = ${repr(up_revision)}

@@ -70,12 +70,15 @@ def plan_to_json(
             for body in plan.bodies
         ],
         "rule_um": plan.rule_um,
+        "by_picture": plan.is_by_picture,
+        "picture_worth": [{"lens": lens, "readings": times} for lens, times in plan.worth.items()],
         "next": [
             {
                 "body": one.body,
                 "lens": one.lens,
                 "distance_mm": one.distance_mm,
                 "sd_after_um": one.sd_after_um,
+                "by_picture": one.by_picture,
                 "focal_mm": one.focal_mm,
             }
             for one in next_readings

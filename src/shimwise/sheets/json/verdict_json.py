@@ -125,7 +125,7 @@ def answer_from_json(document: Mapping[str, Any]) -> Answer:
         operators=_read(OperatorAnswer, document["operators"], **_NO_OFFSET),
         readings=_read(ReadingAnswer, document["readings"], line=0, body="", lens="", setup=""),
         causes=_read(Cause, document["causes"]),
-        next=_read(NextReading, near),
+        next=_read(NextReading, near, focal_mm=None, by_picture=False),
         notices=notices,
         past_bodies=units(BodyAnswer, past.get("bodies", ())),
         past_lenses=units(LensAnswer, past.get("lenses", ())),

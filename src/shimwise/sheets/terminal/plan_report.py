@@ -16,6 +16,7 @@ from shimwise.sheets.words.plan_words import (
     plan_habits,
     plan_headline,
     plan_help,
+    plan_pictures,
     setups_of,
     tape_text,
 )
@@ -107,8 +108,12 @@ class _PlanWriter(Writer):
         yield from self.section(
             "Read next, for what is not decided yet", self.readings_to_take(next_readings)
         )
-        yield from self.section("Tape and read", self.sights())
+        yield from self.section(
+            "Tape and measure by picture" if self.plan.is_by_picture else "Tape and read", self.sights()
+        )
         for words in plan_habits(self.plan, self.typed):
+            yield from self.paragraph(words, style=DIM_STYLE)
+        for words in plan_pictures(self.plan):
             yield from self.paragraph(words, style=DIM_STYLE)
         yield from self.section("What that reaches", (self.reached(),))
         yield from self.section("What would help", self.warned(plan_help(self.plan)))

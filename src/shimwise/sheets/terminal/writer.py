@@ -92,5 +92,6 @@ class Writer:
 
     def _to_take(self, one: NextReading) -> str:
         lens = self.lens(one.lens) + ("" if one.focal_mm is None else f" set to {one.focal_mm:g} mm")
+        lens += " by picture" if one.by_picture else ""
         where = f"{lens} on {titled('body', one.body)} at {distance_text(one.distance_mm)}"
         return f"{where}: leaves what is undecided at {half_text(Z95 * one.sd_after_um)} µm"

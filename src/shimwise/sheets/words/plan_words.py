@@ -6,7 +6,7 @@ from shimwise.inference.plan.planner import MOST_READINGS, Plan, PlannedReading
 from shimwise.inference.verdict.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Datum
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
 from shimwise.number_format import decimal_text
-from shimwise.sheets.words.shared import capital, counted, plain, titled
+from shimwise.sheets.words.shared import capital, counted, listed, plain, titled
 
 EXACT_MM = 0.05
 """A distance is written in feet where a sixteenth of an inch comes this near to it. [mm]"""
@@ -19,7 +19,7 @@ def plan_headline(plan: Plan) -> str:
     if plan.is_reached and not plan.count:
         return f"Nothing more has to be read: {bodies} is known to {target} (95 %) already."
     setups = counted(len(setups_of(plan)), "set-up")
-    with_readings = f"with {counted(plan.count, 'reading')} at {setups}"
+    with_readings = f"with {_taken(plan)} at {setups}"
     if plan.is_reached:
         return (
             f"{capital(bodies)} can be known to {target} (95 %) in 9 of 10 preps {with_readings}; "
@@ -34,6 +34,35 @@ def plan_headline(plan: Plan) -> str:
     )
 
 
+def _taken(plan: Plan) -> str:
+    """Return how many readings, or landings by picture."""
+    return (
+        f"{counted(plan.count, 'landing')} by picture"
+        if plan.is_by_picture
+        else counted(plan.count, "reading")
+    )
+
+
+def plan_pictures(plan: Plan) -> tuple[str, ...]:
+    """Return of which lenses a picture is worth more than ten readings, and how such landings are taken."""
+    worth = [lens for lens, times in plan.worth.items() if times >= MANY_READINGS]
+    less = [f"{lens} {times:.0f}" for lens, times in plan.worth.items() if times < MANY_READINGS]
+    lines = []
+    if worth:
+        rest = f"; of {listed(less)}" if less else ""
+        lines.append(f"A landing by picture is worth more than ten readings by eye of {listed(worth)}{rest}.")
+    elif less:
+        lines.append(f"A landing by picture is worth as many readings by eye: {listed(less)}.")
+    if plan.is_by_picture and plan.count:
+        lines.append(
+            "By picture the ring stands on the taped mark: set it anew for each landing, and measure one "
+            "pass through the sharpest place. What is not decided then, the verdict asks for next."
+        )
+    return tuple(lines)
+
+
+MANY_READINGS = 10.0
+"""From here on a picture is worth many readings: more than anybody takes of one thing."""
 WORTH = 0.9
 """A plan is worth its trouble where it leaves at most this share of what the plain rule leaves."""
 

@@ -93,7 +93,8 @@ def _read_finer(unit: str, n: Numbers) -> str:
 
 def _read_next(unit: str, n: Numbers) -> str:
     left = half_text(Z95 * number_in(n, "sd_after_um"))
-    return f"Read {_set_to(unit, n)} on {n['body']} at {_where(n)}: it brings what is open to {left} µm."
+    take = take_text(by_picture=bool(n.get("by_picture")))
+    return f"{take} {_set_to(unit, n)} on {n['body']} at {_where(n)}: it brings what is open to {left} µm."
 
 
 def readings_after_text(notices: Sequence[Notice]) -> str:
@@ -102,7 +103,13 @@ def readings_after_text(notices: Sequence[Notice]) -> str:
         f"{_set_to(one.unit, one.numbers)} on {one.numbers['body']} at {_where(one.numbers)}"
         for one in notices
     ]
-    return f"Then read {listed(places)}."
+    is_by_picture = any(one.numbers.get("by_picture") for one in notices)
+    return f"Then {take_text(by_picture=is_by_picture).lower()} {listed(places)}."
+
+
+def take_text(*, by_picture: bool) -> str:
+    """Return what is done to take a landing: read the ring by eye, or measure by picture."""
+    return "Measure by picture" if by_picture else "Read"
 
 
 def _set_to(lens: str, n: Numbers) -> str:

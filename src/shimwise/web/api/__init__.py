@@ -11,13 +11,15 @@ from shimwise.web.api.house import lists, units
 from shimwise.web.api.prep import preps, readings
 from shimwise.web.api.sign import signing
 from shimwise.web.api.sweep import sweeps
+from shimwise.web.problems import documented
 
 __all__ = ["api_router"]
 
 
 def api_router() -> AnswerRouter:
     """Return the router of all addresses of the interface."""
-    router = AnswerRouter(prefix="/api/v1")
+    # At any address: a request that cannot be read, a device that is not paired, a foreign host or page.
+    router = AnswerRouter(prefix="/api/v1", responses=documented(400, 401, 403))
     router.add_api_route("", problems.root, methods=["GET"], tags=["problems"])
     for part in (
         units,

@@ -10,6 +10,7 @@ from pathlib import Path
 from sqlite3 import connect
 from typing import Any
 
+import psycopg
 import pypdf
 import pytest
 from invented_house import WHO, House, furnish
@@ -132,6 +133,32 @@ def with_script(genuine: Genuine) -> bytes:
     return written(writer)
 
 
+def with_later_revision(genuine: Genuine) -> bytes:
+    """An update behind the whole file, as readers of PDF save one; the signed part stays to the byte."""
+    writer = pypdf.PdfWriter(io.BytesIO(genuine.sheet), incremental=True)
+    writer.add_annotation(0, FreeText(text="in tolerance", rect=(100, 100, 200, 200)))
+    changed = written(writer)
+    assert changed.startswith(genuine.sheet)
+    return changed
+
+
+def with_moved_signature(genuine: Genuine) -> bytes:
+    """The pages of one prep with the signature of another's."""
+    other = make_sheets([genuine.other]).pdf
+    found = signature_in(other)
+    assert found is not None
+    return genuine.pages + other[len(found.pages) :]
+
+
+def with_action(genuine: Genuine) -> bytes:
+    writer = clone(genuine.pages)
+    action = DictionaryObject(
+        {NameObject("/S"): NameObject("/Launch"), NameObject("/F"): TextStringObject("x")}
+    )
+    writer.pages[0][NameObject("/AA")] = DictionaryObject({NameObject("/O"): action})
+    return written(writer)
+
+
 PAGES: dict[str, Callable[[Genuine], bytes]] = {
     "a repainted page": lambda genuine: painted(genuine.sheet),
     "a repainted page without its signature": lambda genuine: painted(genuine.pages),
@@ -146,6 +173,9 @@ PAGES: dict[str, Callable[[Genuine], bytes]] = {
     ),
     "a second prep slipped in": with_second_prep,
     "a script": with_script,
+    "an action of a page": with_action,
+    "a later revision of the file": with_later_revision,
+    "the page signature of another sheet": with_moved_signature,
 }
 
 
@@ -221,6 +251,12 @@ PREPS: dict[str, Callable[[Genuine], Document]] = {
     "another verdict": lambda genuine: redone(
         changed(genuine, "verdicts", -1, "headline", to="All is in tolerance.")
     ),
+    "another verdict of a unit": lambda genuine: redone(
+        changed(genuine, "verdicts", -1, "document", "bodies", 0, "verdict", to="out_deep")
+    ),
+    "another reason of an exception": lambda genuine: redone(
+        changed(genuine, "sign_offs", 0, "exceptions", 0, "reason", to="measured twice")
+    ),
     "an exception taken out": lambda genuine: redone(changed(genuine, "sign_offs", 0, "exceptions", to=[])),
     "a signature of another prep": moved,
     "a signature of another prep, signed anew": lambda genuine: redone(moved(genuine)),
@@ -276,9 +312,12 @@ def test_a_house_that_knows_the_key_takes_a_prep_in_and_says_where_from(
 
 FORGED_SIGN_OFF = "UPDATE sign_offs SET signed_by = 'B. Lead', digest = '{digest}', signed_json = NULL"
 EDITS = {
-    "a reading": ("UPDATE readings SET reading_text = '2''' WHERE seq = 1", "its rows were changed"),
-    "a prep's title": ("UPDATE preps SET title = 'another'", "its rows were changed"),
-    "a signer with a digest": (FORGED_SIGN_OFF.format(digest="0" * 64), "does not agree with the seal"),
+    "a row of a reading": ("UPDATE readings SET reading_text = '2''' WHERE seq = 1", "its rows were changed"),
+    "a row of a prep": ("UPDATE preps SET title = 'another'", "its rows were changed"),
+    "a row of a signature with a digest": (
+        FORGED_SIGN_OFF.format(digest="0" * 64),
+        "does not agree with the seal",
+    ),
     "a line of the journal": ("UPDATE journal SET who = 'B. Lead' WHERE seq = 3", "a line up to"),
     "a later seal taken off": (
         "UPDATE sign_offs SET seal = NULL WHERE signed_at = (SELECT max(signed_at) FROM sign_offs)",
@@ -287,26 +326,82 @@ EDITS = {
 }
 
 
-@pytest.mark.parametrize("what", EDITS)
-def test_an_edited_database_is_told_and_the_genuine_sheet_is_as_signed(
-    genuine: Genuine, tmp_path: Path, what: str
-) -> None:
-    sql, words = EDITS[what]
-    record_admin.backup(genuine.record, tmp_path / "shimwise.sqlite")
-    with closing(connect(tmp_path / "shimwise.sqlite")) as database:
+def edit_file(genuine: Genuine, folder: Path, sql: str) -> str:
+    record_admin.backup(genuine.record, folder / "shimwise.sqlite")
+    with closing(connect(folder / "shimwise.sqlite")) as database:
         for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
             database.execute(f"DROP TRIGGER {name}")
         database.execute(sql)
         database.commit()
-    with Record.open(tmp_path) as edited:
+    return str(folder)
+
+
+def edit_server(genuine: Genuine, folder: Path, sql: str, address: str) -> str:
+    record_admin.restore(record_admin.backup(genuine.record, folder / "c.jsonl.gz").path, address)
+    with psycopg.connect(address, autocommit=True) as database:
+        database.execute(
+            "SET session_replication_role = replica"
+        )  # whoever owns the server passes its triggers
+        database.execute(sql.encode())
+    return address
+
+
+@pytest.mark.parametrize("where", ["file", pytest.param("server", marks=pytest.mark.postgresql)])
+@pytest.mark.parametrize("what", EDITS)
+def test_an_edited_database_is_told_and_the_genuine_sheet_is_as_signed(
+    genuine: Genuine, tmp_path: Path, what: str, where: str, request: pytest.FixtureRequest
+) -> None:
+    sql, words = EDITS[what]
+    if where == "file":
+        place = edit_file(genuine, tmp_path, sql)
+    else:
+        place = edit_server(genuine, tmp_path, sql, request.getfixturevalue("postgres_address"))
+    with Record.open(place) as edited:
         assert words in " ".join(one.text for one in record_admin.check(edited))
         (found,) = verify_paper(genuine.sheet, recorded=recorded(edited))
         assert found.standing is State.AS_SIGNED
         document = record_admin.prep_document(edited, genuine.ids[0])
         (printed,) = verify_paper(json.dumps(document).encode(), recorded=recorded(edited))
         # What is exported of a prep's own row and its units is what was signed, whatever its row says.
-        is_exported_changed = what in ("a reading", "a signer with a digest")
+        is_exported_changed = what in ("a row of a reading", "a row of a signature with a digest")
         assert (printed.standing is State.AS_SIGNED) is not is_exported_changed
+
+
+def test_a_prep_signed_on_a_server_is_sealed_there_as_in_a_file(postgres_address: str) -> None:
+    with Record.open(postgres_address) as record:
+        house = House.in_record(record)
+        prep_id = gauged_prep(house)
+        signing.sign(record, prep_id, who=WHO, exceptions=all_excepted(house, prep_id))
+        document = record_admin.prep_document(record, prep_id)
+        assert document["sign_offs"][0]["seal"]["journal_seq"] > 0
+        (found,) = verify_paper(make_sheets([document]).pdf, recorded=recorded(record))
+        assert found.standing is State.AS_SIGNED
+        assert record_admin.check(record) == ()
+        forged = redone(deepcopy(document) | {"readings": document["readings"][1:]})
+        assert (
+            verify_paper(json.dumps(forged).encode(), recorded=recorded(record))[0].standing is State.ALTERED
+        )
+
+
+def test_a_forgery_that_is_taken_in_unproven_is_never_as_signed(genuine: Genuine, tmp_path: Path) -> None:
+    forged = without_seal(redone(changed(genuine, "readings", 0, "reading_text", to="2'")))
+    with Record.open(empty_record(tmp_path / "away").parent) as away:
+        record_admin.import_prep(away, forged, who=WHO, is_unproven=True)
+        sheet = make_sheets([record_admin.prep_document(away, genuine.ids[0])]).pdf
+        for known in (recorded(away), recorded(genuine.record), None):
+            assert verify_paper(sheet, recorded=known)[0].standing is not State.AS_SIGNED
+
+
+OTHERS = ("a prep without a seal, taken in", "a sheet of an older revision")
+"""Each has a test of its own here."""
+
+
+def test_every_way_of_the_written_catalogue_is_tried() -> None:
+    page = (Path(__file__).parents[4] / "docs" / "security.md").read_text(encoding="utf-8")
+    catalogue = page.partition("## Ways to forge that are tried")[2].partition("\n## ")[0]
+    written_down = re.findall(r"^\d+\. (.+)$", catalogue, re.MULTILINE)
+    assert len(written_down) >= 20
+    assert sorted(written_down) == sorted([*PAGES, *PREPS, *EDITS, *OTHERS])
 
 
 def test_a_genuine_record_has_no_contradictions(genuine: Genuine) -> None:

@@ -215,3 +215,21 @@ def test_a_target_of_nothing_is_refused(target_um: float) -> None:
 def test_a_kit_without_a_body_or_lens_is_refused_with_what_is_missing(subject: Prep) -> None:
     with pytest.raises(InferenceError, match=r"nothing to plan with: name at least one body, and one lens"):
         plan_check(subject, target_um=5.0)
+
+
+def test_a_prep_by_picture_is_planned_within_two_dozen_landings_and_is_worth_many_readings() -> None:
+    plan = plan_check(kit(bodies=("B1", "B2")), target_um=5.0, is_by_picture=True, has_rule=False)
+    assert plan.is_by_picture
+    assert 8 <= plan.count <= 24
+    assert {one.lens for one in plan.readings} == set(SET_MM), "every lens is measured"
+    by_eye = plan_check(kit(bodies=("B1", "B2")), target_um=10.0, has_rule=False)
+    assert not by_eye.is_by_picture
+    assert by_eye.count > plan.count
+    assert by_eye.worth == pytest.approx(plan.worth)
+    # L18 wide open at 12 ft: eye and ring against picture, seat and setting, both Student's t of 4; rounding.
+    m = extension_mm(18.0, 3657.6) / 18.0
+    of_mark_um = 1e3 * (m * 3657.6 / 914.4) ** 2
+    eye = 7 / 5 * ((0.19 * FNUMBER * COC_UM) ** 2 + (1.8 * of_mark_um) ** 2) + (1e3 * m**2 * 76.2) ** 2 / 12
+    picture = 7 / 5 * (1.0 + 1.5**2 + (0.6 * of_mark_um) ** 2)
+    assert plan.worth["L18"] == pytest.approx(eye / picture, rel=0.02)
+    assert plan.worth["L18"] > 10

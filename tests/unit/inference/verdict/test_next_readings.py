@@ -73,7 +73,7 @@ def counted(
         unknowns_covariance=np.diag(np.square(prior_um)),
     )
     built: Any = SimpleNamespace(
-        candidates=[SimpleNamespace(magnification=m, distance_mm=914.4)] * len(reading),
+        candidates=[SimpleNamespace(measured_sd_um=None, magnification=m, distance_mm=914.4)] * len(reading),
         candidate_design=np.array(reading),
         candidate_blur_um=np.full(len(reading), eye_um / STUDENT_INFLATION**0.5),
         candidate_ring_um=np.zeros(len(reading)),

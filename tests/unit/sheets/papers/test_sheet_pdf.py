@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -128,7 +129,7 @@ def test_a_landing_by_picture_is_told_with_its_uncertainty(text_of: Text) -> Non
     assert "on the taped mark" not in " ".join(text_of(make_sheets([document]).pdf).split())
     document["readings"][3] |= {"landing_um": -12.3, "landing_sd_um": 0.7, "setting": "1"}
     text = text_of(make_sheets([document]).pdf)
-    assert "picture ± 1.4" in text
+    assert re.search(r"picture\s−\d+\.\d\s±\s1\.4", text), "the landing as it was judged"
     assert "with the ring on the taped mark" in " ".join(text.split())
 
 

@@ -5,6 +5,7 @@ from typing import Any
 import sqlalchemy as sa
 from alembic import op
 
+from shimwise.record.migrations.no_way_back import downgrade as downgrade
 from shimwise.record.migrations.triggers import refuse
 
 revision = "0001"

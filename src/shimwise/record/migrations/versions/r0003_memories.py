@@ -3,6 +3,8 @@
 import sqlalchemy as sa
 from alembic import op
 
+from shimwise.record.migrations.no_way_back import downgrade as downgrade
+
 revision = "0003"
 down_revision = "0002"
 branch_labels = None

@@ -3,6 +3,8 @@
 import sqlalchemy as sa
 from alembic import op
 
+from shimwise.record.migrations.no_way_back import downgrade as downgrade
+
 revision = "0004"
 down_revision = "0003"
 branch_labels = None

@@ -6,6 +6,8 @@ import zlib
 import sqlalchemy as sa
 from alembic import op
 
+from shimwise.record.migrations.no_way_back import downgrade as downgrade
+
 revision = "0006"
 down_revision = "0005"
 branch_labels = None

@@ -7,6 +7,8 @@ from typing import Any
 import sqlalchemy as sa
 from alembic import op
 
+from shimwise.record.migrations.no_way_back import downgrade as downgrade
+
 revision = "0008"
 down_revision = "0007"
 branch_labels = None

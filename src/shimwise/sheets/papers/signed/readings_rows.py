@@ -5,17 +5,19 @@ from string import ascii_lowercase
 from typing import Any
 
 from shimwise.inference.verdict.answer import Answer
-from shimwise.sheets.papers.signed.prep_document import PrepDocument
+from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of
 from shimwise.sheets.papers.signed.rows_words import (
+    COVERAGE,
     Data,
     Row,
+    is_by_picture,
     people,
-    reading_words,
     set_to_mm,
     setup_distance,
     text_of,
+    typed_distance,
 )
-from shimwise.sheets.words.shared import plain, signed_text
+from shimwise.sheets.words.shared import plain, plus_minus_text, signed_text
 
 WITHDRAWN, DOUBTED, KEPT = "withdrawn", "doubted", "kept"
 
@@ -44,7 +46,7 @@ def reading_rows(prep: PrepDocument, answer: Answer | None) -> Data:
             }
             for body_id in bodies
         ],
-        "has_pictures": any(row.get("landing_um") is not None for row in rows),
+        "has_pictures": any(map(is_by_picture, rows)),
         "withdrawn": [_withdrawn(row) for row in rows if row.get("withdrawn_at")],
     }
 
@@ -64,11 +66,18 @@ def _row(prep: PrepDocument, row: Row, answers: Mapping[int, Any], keys: Mapping
         "number": str(row.get("seq") or ""),
         "lens": plain(prep.name(row["lens_id"])) + _extra(prep, row),
         "at": setup_distance(prep, row.get("setup_id")),
-        "read": reading_words(row),
-        "landing": signed_text(judged.landing_um) if judged is not None and state != WITHDRAWN else "",
+        "read": "picture" if is_by_picture(row) else typed_distance(row, "reading"),
+        "landing": _landing(row, judged.landing_um) if judged is not None and state != WITHDRAWN else "",
         "by": keys.get(text_of(row, "operator"), ""),
         "state": state,
     }
+
+
+def _landing(row: Row, landing_um: float) -> str:
+    """Return a landing; by picture with half its own 95 % interval."""
+    if is_by_picture(row):
+        return plus_minus_text(landing_um, COVERAGE * number_of(row["landing_sd_um"]))
+    return signed_text(landing_um)
 
 
 def _extra(prep: PrepDocument, row: Row) -> str:

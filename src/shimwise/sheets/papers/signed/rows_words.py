@@ -14,7 +14,6 @@ from shimwise.sheets.papers.signed.prep_document import PrepDocument, number_of,
 from shimwise.sheets.words.shared import (
     NOT_KNOWN,
     distance_text,
-    half_text,
     plain,
     plus_minus_text,
 )
@@ -180,12 +179,9 @@ def typed_distance(row: Row, name: str) -> str:
     return text_of(row, f"{name}_text") or ("INF" if length is None else distance_text(number_of(length)))
 
 
-def reading_words(row: Row) -> str:
-    """Return where the scale stood as it was typed; of a landing by picture half its 95 % interval."""
-    sd_um = number_of(row.get("landing_sd_um"))
-    if not math.isfinite(sd_um):
-        return typed_distance(row, "reading")
-    return f"picture {half_text(COVERAGE * sd_um)}"
+def is_by_picture(row: Row) -> bool:
+    """Return whether a reading is a landing by picture."""
+    return row.get("landing_um") is not None
 
 
 def people(rows: Sequence[Row], key: str) -> list[str]:
