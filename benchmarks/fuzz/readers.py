@@ -71,7 +71,8 @@ def _kit(data: bytes) -> None:
 def _prep(data: bytes) -> None:
     with Record.open(_fresh("prep")) as record:
         record_admin.import_prep(record, data, who=WHO, is_unproven=True)
-        if record_admin.check(record):
+        # Taken in unproven, its signature may be over other rows: that is told. Nothing else may be wrong.
+        if any("was signed" not in found.text for found in record_admin.check(record)):
             raise AssertionError("a prep was taken in, and the record contradicts itself")
 
 

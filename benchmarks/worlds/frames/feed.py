@@ -33,6 +33,9 @@ class Motion:
         Where it stops, exactly, and for how long it stays there [s].
     tremor_um
         Tremor while it moves [µm rms]: a band about 9 Hz (physiological tremor) and a slow wander.
+    hold_um, hold_s
+        Before it goes to rest it stays for so long [s, 0 is not at all] at the sharpest place as a hand finds
+        it: anywhere within ± so far [µm].
     """
 
     turns_um: tuple[float, ...] = (-55.0, 40.0, -32.0, 23.0)
@@ -40,12 +43,15 @@ class Motion:
     rest_um: float = 0.0
     rest_s: float = 2.5
     tremor_um: float = 0.4
+    hold_um: float = 1.2
+    hold_s: float = 0.0
 
     def places_um(self, *, rate: int, seed: int) -> NDArray[np.float64]:
         """Return the place at each picture [µm against best focus]."""
         random = np.random.default_rng([seed, 11])
         turns = [turn * random.uniform(0.9, 1.1) for turn in self.turns_um]
-        stops = [*turns, self.rest_um]
+        held = [float(random.uniform(-self.hold_um, self.hold_um))] if self.hold_s else []
+        stops = [*turns, *held, self.rest_um]
         legs = []
         for start, stop in itertools.pairwise(stops):
             count = max(
@@ -56,6 +62,10 @@ class Motion:
             legs.append(start + (stop - start) * (10 * t**3 - 15 * t**4 + 6 * t**5))
         moving = np.concatenate(legs) if legs else np.zeros(0)
         moving = moving + self.tremor_um * _tremor(len(moving), rate, random) * _fading(len(moving), rate)
+        if held:
+            before = sum(len(leg) for leg in legs[:-1])
+            still = np.full(round(self.hold_s * rate), held[0])
+            moving = np.concatenate([moving[:before], still, moving[before:]])
         return np.concatenate([moving, np.full(max(1, round(self.rest_s * rate)), self.rest_um)])
 
 

@@ -63,6 +63,7 @@ _HARD: dict[str, Any] = {
     "exposure_s": 1 / 50,
     "light_drift": 0.05,
 }
+_HELD = Motion(hold_s=1.4)
 _SLOW = Motion(turns_um=(-130.0, 100.0, -80.0, 60.0))
 _FROZEN: dict[str, Any] = {"gives_microns": False, "codes": ("frozen",), "frozen_s": 2.0}
 
@@ -104,17 +105,21 @@ FEEDS = {
         _feed("everything together", limit=5.0, floor_um=1.4, share=0.0, **_HARD),
         _feed(
             "noise reduction, bilateral",
+            limit=4.0,
             camera=replace(_MONITOR, noise_reduction="bilateral"),
+            motion=_HELD,
             floor_um=2.0,
             share=0.06,
         ),
         _feed(
             "noise reduction, median",
+            limit=4.0,
             camera=replace(_MONITOR, noise_reduction="median"),
+            motion=_HELD,
             floor_um=2.0,
             share=0.06,
         ),
-        _feed("intra coding", codec="H.264 intra", floor_um=2.0, share=0.06),
+        _feed("intra coding", limit=4.0, codec="H.264 intra", motion=_HELD, floor_um=2.0, share=0.06),
         _feed("long groups", codec="H.264 long groups", gives_microns=False, codes=("inter-frame coding",)),
         _feed(
             "temporal noise reduction",

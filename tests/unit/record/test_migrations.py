@@ -22,6 +22,7 @@ from shimwise.record import opening
 from shimwise.record.backup.checking import check
 from shimwise.record.errors import RecordDamaged, RecordTooNew, StoreError
 from shimwise.record.migrations import FOLDER, HEAD, KNOWN
+from shimwise.record.names import name_key
 from shimwise.record.queries import evidence, verdicts
 from shimwise.record.queries.settings import change_setting, setting
 from shimwise.record.record import Record
@@ -206,6 +207,33 @@ def test_devices_that_were_paired_stay_so_and_expire_from_then_on(record: Record
     assert stock.expires_at - now > timedelta(days=364)
     with record.reading() as connection:
         assert setting(connection, "house_devices") is None
+
+
+def test_names_of_an_older_record_are_compared_with_one_dash(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    older = tmp_path / "older"
+    shutil.copytree(FOLDER, older)
+    (older / "versions" / "r0009_one_dash.py").unlink()
+    names = ("A–07", "B-01", "B‐01", "C−1")
+    with monkeypatch.context() as before:
+        before.setattr(opening, "FOLDER", older)
+        before.setattr(opening, "HEAD", "0008")
+        with Record.open(tmp_path / "house") as record, record.changing_all() as connection:
+            for number, name in enumerate(names):
+                connection.execute(
+                    text("INSERT INTO people (id, name, name_key) VALUES (:id, :name, :key)"),
+                    {"id": f"{number}", "name": name, "key": name.casefold()},
+                )
+    with Record.open(tmp_path / "house") as record, record.reading() as connection:
+        keys = connection.execute(text("SELECT name_key FROM people ORDER BY id")).scalars().all()
+    assert keys == ["a-07", "b-01", "b‐01", "c-1"]  # two that are one now: each stays
+    assert (
+        keys[0]
+        == name_key("A‑07")
+        == name_key("a\N{FULLWIDTH HYPHEN-MINUS}07")
+        == name_key("A\N{SOFT HYPHEN}-07")
+    )
 
 
 def test_an_older_record_is_copied_before_it_is_changed(

@@ -3,29 +3,31 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.meter.measured import FULL_RANGE, Measured, line_of
 from shimwise.bench.meter.recording import FrameKeeper
+from shimwise.bench.meter.stars import LiveStars, MeasuredStars
 from shimwise.errors import ImagingError
-from shimwise.fields import build_from
 from shimwise.imaging.chart.layout import layout_from_json
 from shimwise.imaging.frames.feed import Feed, FeedFrame, devices
 from shimwise.imaging.frames.folder import read_text
 from shimwise.imaging.frames.levels import Levels
-from shimwise.imaging.meter.answer import MeterAnswer
 from shimwise.imaging.meter.meter import First, Meter, MeterSettings
-from shimwise.sheets.json.meter_json import MeterLine, meter_to_json
+from shimwise.optics.ring_setting import SETTING_SD_MM, ring_setting_sd_um
+from shimwise.sheets.json.meter_json import RingLine
 from shimwise.sheets.terminal.meter_view import meter_view
-from shimwise.sheets.words.meter_words import meter_notes, meter_sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
     from rich.text import Text
 
-__all__ = ["FeedGiven", "LiveMeter", "Measured", "devices", "measure_feed", "screen"]
+__all__ = ["Answered", "FeedGiven", "LiveMeter", "Measured", "devices", "measure_feed", "screen"]
+
+Answered = Measured | MeasuredStars
 
 LINE_S = 0.15
 """Least time between two lines: six a second of a feed of 25."""
@@ -49,6 +51,12 @@ class FeedGiven:
         Curve and range where the feed does not state them.
     record : Path or None
         Folder in which the frames are kept as a sweep; otherwise none is kept.
+    focal_mm, distance_mm : float or None
+        Focal length, and the distance at which ring and chart stand: what setting the ring adds is said then.
+    setting_sd_mm : float
+        Standard deviation of a setting in object space at 3 ft, mm.
+    has_stars, has_axes : bool
+        Whether all stars are measured, with the tilt, and the axes of an anamorphic apart.
     """
 
     chart: Path
@@ -58,29 +66,23 @@ class FeedGiven:
     transfer: str | None = None
     signal_range: str | None = None
     record: Path | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """An answer to be shown: the line as JSON has it, its sentences, and whether it is the last."""
-
-    line: MeterLine
-    is_last: bool = False
+    focal_mm: float | None = None
+    distance_mm: float | None = None
+    setting_sd_mm: float = SETTING_SD_MM
+    has_stars: bool = False
+    has_axes: bool = False
 
     @property
-    def document(self) -> dict[str, Any]:
-        """The line of ``shimwise.meter/1``."""
-        return meter_to_json(self.line)
-
-    @property
-    def sentences(self) -> list[str]:
-        """What it says, and a sentence for each note."""
-        return [meter_sentence(self.line), *meter_notes(self.line)]
-
-    @property
-    def has_microns(self) -> bool:
-        """Whether there is a figure."""
-        return self.line.offset_um is not None
+    def ring(self) -> RingLine | None:
+        """What the setting of the ring adds, where lens and distance are told."""
+        if self.distance_mm is None:
+            return None
+        if self.focal_mm is None:
+            raise ImagingError("What the ring adds needs the focal length beside the distance.")
+        sd_um = ring_setting_sd_um(
+            focal_mm=self.focal_mm, distance_mm=self.distance_mm, setting_sd_mm=self.setting_sd_mm
+        )
+        return RingLine(distance_mm=self.distance_mm, focal_mm=self.focal_mm, sd_um=sd_um)
 
 
 class LiveMeter:
@@ -98,6 +100,10 @@ class LiveMeter:
         ``away`` or ``toward``: which way the sensor moves first.
     levels : Levels, optional
         What a code means; 8 bits of full range in Rec.709 where nothing is said, as browsers hand them out.
+    star : str, optional
+        Id of the star to be measured, where it is not the centre one.
+    has_axes : bool
+        Whether the axes of an anamorphic are measured apart.
 
     Attributes
     ----------
@@ -118,9 +124,17 @@ class LiveMeter:
         fnumber: float | None = None,
         first: str | None = None,
         levels: Levels | None = None,
+        star: str | None = None,
+        has_axes: bool = False,
     ) -> None:
-        self.star = layout_from_json(layout).centre_star
-        self.has_star, self.is_black = False, True
+        chart = layout_from_json(layout)
+        named = [one for one in chart.stars if one.id == star]
+        if star is not None and not named:
+            raise ImagingError(
+                f"The chart has no star {star!r}; it has {', '.join(s.id for s in chart.stars)}."
+            )
+        self.star = named[0] if named else chart.centre_star
+        self.spokes, self.has_star, self.is_black = self.star.spokes, False, True
         self.place: tuple[tuple[float, float], float] | None = None
         self._meter = Meter(
             MeterSettings(
@@ -128,21 +142,26 @@ class LiveMeter:
                 pitch_um=pitch_um,
                 fnumber=fnumber,
                 first=None if first is None else First(first),
-                levels=levels or Levels(black=0.0, white=255.0, transfer="Rec.709", bits=8),
+                levels=levels or FULL_RANGE,
+                has_axes=has_axes,
             )
         )
 
     def add(self, t_s: float, codes: NDArray[Any] | None, *, dropped: int = 0) -> Measured:
         """Take a frame's grey codes, (rows, columns), or None where nothing came; return the answer."""
         if codes is None:
-            return Measured(_line(self._meter.stalled(t_s)))
+            return Measured(line_of(self._meter.stalled(t_s)))
         answer = self._meter.add(t_s, codes, dropped=dropped)
         self.has_star = self.has_star or answer.centre_px is not None
         self.place = None
         if answer.centre_px is not None and answer.radius_px is not None:
             self.place = (answer.centre_px, answer.radius_px)
         self.is_black = self.is_black and "black" in answer.notes
-        return Measured(_line(answer))
+        return Measured(line_of(answer))
+
+    def name_first(self, first: str) -> None:
+        """Name the direction that the sensor moves in next: ``away`` or ``toward``."""
+        self._meter.name_first(First(first))
 
     def moved(self, right_px: float, down_px: float) -> None:
         """Take note that in frames from now on the star lies so much farther right and down: a new crop."""
@@ -150,14 +169,14 @@ class LiveMeter:
 
     def final(self) -> Measured:
         """Return the answer at the end: the last still second."""
-        return Measured(_line(self._meter.final()), is_last=True)
+        return Measured(line_of(self._meter.final()), is_last=True)
 
     def positions_um(self) -> tuple[NDArray[Any], NDArray[Any]]:
         """Return times [s] and places [µm] of the frames, by the passes."""
         return self._meter.positions_um()
 
 
-def measure_feed(source: str, given: FeedGiven, *, is_fast: bool = False) -> Iterator[Measured]:
+def measure_feed(source: str, given: FeedGiven, *, is_fast: bool = False) -> Iterator[Answered]:
     """Measure a feed and yield an answer six times a second, and a last one at its end.
 
     Raises
@@ -165,19 +184,28 @@ def measure_feed(source: str, given: FeedGiven, *, is_fast: bool = False) -> Ite
     ImagingError
         When the source cannot be opened, the chart's layout is impossible, or no frame showed its star.
     """
-    layout = _layout(given.chart)
+    layout, ring = _layout(given.chart), given.ring
     keeper = None if given.record is None else FrameKeeper(given.record)
     with Feed(source, transfer=given.transfer, signal_range=given.signal_range) as feed:
-        meter = LiveMeter(
-            layout,
-            pitch_um=given.pitch_um,
-            fnumber=given.fnumber,
-            first=given.first,
-            levels=feed.facts.levels,
-        )
+        known: dict[str, Any] = {
+            "pitch_um": given.pitch_um,
+            "fnumber": given.fnumber,
+            "first": given.first,
+            "levels": feed.facts.levels,
+            "has_axes": given.has_axes,
+        }
+        meter: LiveMeter | LiveStars
+        take: Callable[..., Answered]
+        if given.has_stars:
+            size_px = (feed.facts.width_px, feed.facts.height_px)
+            meter = LiveStars(layout, size_px=size_px, focal_mm=given.focal_mm, **known)
+            take = meter.whole
+        else:
+            meter = LiveMeter(layout, **known)
+            take = meter.add
         shown_s, failed = -LINE_S, list[ImagingError]()
         for frame in _until_it_ends(feed.frames(is_fast=is_fast), failed):
-            measured = meter.add(frame.t_s, frame.luma, dropped=frame.dropped)
+            measured = take(frame.t_s, frame.luma, dropped=frame.dropped).with_ring(ring)
             if keeper is not None and frame.luma is not None:
                 keeper.add(frame.t_s, frame.luma)
             if frame.t_s - shown_s >= LINE_S:
@@ -191,11 +219,11 @@ def measure_feed(source: str, given: FeedGiven, *, is_fast: bool = False) -> Ite
                 pitch_um=given.pitch_um,
                 fnumber=given.fnumber,
             )
-        yield meter.final()
+        yield meter.final().with_ring(ring)
     if failed:
         raise failed[0]
     if not meter.has_star:
-        raise ImagingError(_unseen(feed.name, meter.star.spokes, is_black=meter.is_black))
+        raise ImagingError(_unseen(feed.name, meter.spokes, is_black=meter.is_black))
 
 
 def _until_it_ends(frames: Iterator[FeedFrame], failed: list[ImagingError]) -> Iterator[FeedFrame]:
@@ -211,9 +239,11 @@ def _until_it_ends(frames: Iterator[FeedFrame], failed: list[ImagingError]) -> I
         failed.append(error)
 
 
-def screen(measured: Measured, *, is_ascii: bool) -> Text:
+def screen(measured: Answered, *, is_ascii: bool) -> Text:
     """Return what one screen of a terminal shows."""
-    return meter_view(measured.line, is_ascii=is_ascii)
+    if isinstance(measured, MeasuredStars):
+        return meter_view(measured.middle.line, is_ascii=is_ascii, more=measured.more_sentences)
+    return meter_view(measured.line, is_ascii=is_ascii, more=measured.more_sentences)
 
 
 def _unseen(name: str, spokes: int, *, is_black: bool) -> str:
@@ -232,7 +262,3 @@ def _layout(path: Path) -> object:
         raise ImagingError(
             f"{path.name}: no JSON at line {error.lineno}; give the chart's own chart.json."
         ) from error
-
-
-def _line(answer: MeterAnswer) -> MeterLine:
-    return build_from(MeterLine, answer, state=answer.state.value)

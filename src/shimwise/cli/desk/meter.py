@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.meter import live as bench
-from shimwise.cli.options import AsJson
+from shimwise.cli.options import AsJson, FocalIfKnown, distance_option
 from shimwise.cli.output import console, show, wrapped
 from shimwise.errors import ImagingError
 
@@ -59,6 +59,19 @@ def meter(
     record: Annotated[
         Path | None, typer.Option(metavar="FOLDER", help="Keep the frames there, as a sweep of the sensor.")
     ] = None,
+    has_stars: Annotated[
+        bool, typer.Option("--stars", help="All stars of the chart, and the tilt between them.")
+    ] = False,
+    is_anamorphic: Annotated[
+        bool, typer.Option("--anamorphic", help="The axes of the lens apart: vertical less horizontal.")
+    ] = False,
+    focal: FocalIfKnown = None,
+    distance: Annotated[
+        float | None, distance_option("--distance", "Where ring and chart stand: says what the ring adds.")
+    ] = None,
+    ring_error: Annotated[
+        float, typer.Option(metavar="mm", help="Spread of setting the ring, in object space at 3 ft.")
+    ] = 0.6,
     as_json: AsJson = False,
 ) -> None:
     """Measure a feed live: how far the sensor is from the sharpest place."""
@@ -83,6 +96,11 @@ def meter(
         transfer=transfer,
         signal_range=signal_range,
         record=record,
+        focal_mm=focal,
+        distance_mm=distance,
+        setting_sd_mm=ring_error,
+        has_stars=has_stars,
+        has_axes=is_anamorphic,
     )
     answers = bench.measure_feed(source, given, is_fast=is_fast)
     last = _as_lines(answers) if as_json else _as_screen(answers)
@@ -90,7 +108,7 @@ def meter(
         raise typer.Exit(WITHHELD)
 
 
-def _as_lines(answers: Iterable[bench.Measured]) -> bench.Measured | None:
+def _as_lines(answers: Iterable[bench.Answered]) -> bench.Answered | None:
     last = None
     for last in answers:
         show(last.document, "", as_json=True)
@@ -98,7 +116,7 @@ def _as_lines(answers: Iterable[bench.Measured]) -> bench.Measured | None:
     return last
 
 
-def _as_screen(answers: Iterable[bench.Measured]) -> bench.Measured | None:
+def _as_screen(answers: Iterable[bench.Answered]) -> bench.Answered | None:
     """Show one screen that changes; where nobody looks at a terminal, the last answer alone."""
     last = None
     if not sys.stdout.isatty():

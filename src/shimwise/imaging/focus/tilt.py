@@ -69,7 +69,7 @@ def fit_field(
     confidence : float
         Of the intervals.
     """
-    design, names = _design(px, size_px)
+    design, names = field_design(px, size_px)
     own = np.array([peaks.interval(row, 0.0).sd_um for row in np.eye(len(px))])
     root = 1.0 / np.maximum(own, 0.3 * float(own.max()) + 1e-12)
     maker = np.linalg.pinv(design * root[:, None]) * root
@@ -121,7 +121,8 @@ def seen_as_yaw(px: FloatArray, growth_px: FloatArray, *, magnification: float, 
     return magnification * (nearness if 0.0 <= nearness <= MOST_NEARNESS else 1.0)
 
 
-def _design(px: FloatArray, size_px: tuple[int, int]) -> tuple[FloatArray, list[str]]:
+def field_design(px: FloatArray, size_px: tuple[int, int]) -> tuple[FloatArray, list[str]]:
+    """Return the columns that stars at places (stars, 2) [px] can show, and their names."""
     width, height = size_px
     x, y = (px[:, 0] - (width - 1) / 2) / width, (px[:, 1] - (height - 1) / 2) / height
     corner = (width**2 + height**2) / 4

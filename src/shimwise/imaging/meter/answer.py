@@ -17,8 +17,8 @@ WIDE = 2.2
 """Deviations to either side in the interval: 95 % with some twenty degrees of freedom."""
 LAW_SHARE, MISFIT_SHARE, PLAIN_RMS, MOST_SHARE = 0.012, 15.0, 0.0008, 0.6
 """What the law leaves widens the interval by the first and so many times the misfit beyond a plain feed's."""
-FLOOR_SHARE, SHARPENED_SHARE = 0.02, 0.04
-"""Least half width of the interval as a share of the size, plain and sharpened."""
+FLOOR_SHARE, SHARPENED_SHARE, SMOOTHED_SHARE = 0.02, 0.04, 0.07
+"""Least half width of the interval as a share of the size: plain, sharpened and smoothed."""
 FLOOR_N, SHARPENED_N = 0.65, 1.0
 """Least upper limit at the sharpest place, plain and sharpened, in N µm."""
 
@@ -56,6 +56,8 @@ class MeterAnswer:
         Modulation of the rings together by the best seen, for a display.
     centre_px, radius_px
         Where the star is.
+    axes_um, axes_half_um : float or None
+        Place by the vertical axis less that by the horizontal, and half its 95 % interval, where asked for.
     """
 
     t_s: float
@@ -71,6 +73,8 @@ class MeterAnswer:
     contrast: float | None = None
     centre_px: tuple[float, float] | None = None
     radius_px: float | None = None
+    axes_um: float | None = None
+    axes_half_um: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +94,7 @@ def held_figure(
     fnumber: float,
     sharpened: bool,
     scale_share: float,
+    is_smoothed: bool = False,
 ) -> Figure:
     """Return the size of defocus over frames in which nothing moves.
 
@@ -103,6 +108,8 @@ def held_figure(
         f-number.
     sharpened : bool
         Whether the camera sharpens.
+    is_smoothed : bool
+        Whether it smooths, or codes in blocks.
     scale_share : float
         95 % half width of pitch and f-number together, as a share of the size.
     """
@@ -112,12 +119,13 @@ def held_figure(
         scatter = max(scatter, float(np.var(square[:, 0], ddof=1)))
     total = scatter / square.shape[0] + calibration.vertex_sd**2 + _between_groups(square, variance)
     half = WIDE * math.sqrt(total)
-    half = max(half, ((SHARPENED_N if sharpened else FLOOR_N) * fnumber) ** 2)
+    half = max(half, ((SHARPENED_N if sharpened or is_smoothed else FLOOR_N) * fnumber) ** 2)
     # Squares below 0 are noise: they do not make the limit smaller.
     mean = max(mean, 0.0)
     size, low, high = (math.sqrt(max(value, 0.0)) for value in (mean, mean - half, mean + half))
     share = LAW_SHARE + MISFIT_SHARE * max(calibration.rms - PLAIN_RMS, 0.0)
-    share = max(min(share, MOST_SHARE), SHARPENED_SHARE if sharpened else FLOOR_SHARE)
+    floor = SMOOTHED_SHARE if is_smoothed else SHARPENED_SHARE if sharpened else FLOOR_SHARE
+    share = max(min(share, MOST_SHARE), floor)
     share = math.hypot(share, scale_share)
     return Figure(size, min(low, size * (1.0 - share)), max(high, size * (1.0 + share)))
 

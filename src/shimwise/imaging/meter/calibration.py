@@ -32,6 +32,9 @@ GROUPS = 3
 REACH_SHARE = 0.9
 """Share of the reach within which frames are used."""
 _HELD = 1e-6
+HELD_N2, HELD_SDS = 0.12, 1.4
+"""Mean square of defocus at which a hand holds what it finds sharpest, in N² µm², and its deviation by that:
+some .35·N µm to either side; common practice, no source."""
 LEAST_LEFT = 0.1
 """Least share of a ring's residual variance that a frame's own square leaves; chosen."""
 SHARPEST = 100
@@ -49,6 +52,15 @@ class Run:
     def only(self, keep: NDArray[np.bool_] | NDArray[np.intp]) -> Run:
         """Return the run in some of its frames."""
         return Run(self.t_s[keep], self.modulation[keep], self.variance[keep])
+
+    def with_mean_of(self, other: Run) -> Run:
+        """Return the run with the mean of another's frames as its last frame."""
+        count = other.t_s.size
+        return Run(
+            np.append(self.t_s, other.t_s[-1]),
+            np.vstack([self.modulation, other.modulation.mean(axis=0)]),
+            np.vstack([self.variance, other.variance.mean(axis=0) / count]),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +137,13 @@ def rough(law: MeterLaw, sharpest: FloatArray) -> Calibration:
 
 
 def calibrate(
-    law: MeterLaw, run: Run, *, noise: float, has_sharpening: bool, least: float = 0.0
+    law: MeterLaw,
+    run: Run,
+    *,
+    noise: float,
+    has_sharpening: bool,
+    least: float = 0.0,
+    hold: Run | None = None,
 ) -> Calibration | None:
     """Fit every frame's square of defocus and what all share, or return None without a crossing.
 
@@ -144,10 +162,19 @@ def calibrate(
         Whether the camera sharpens: otherwise its share is held at 0.
     least : float
         Square of defocus that is left at the sharpest place [µm²]: 0 but where axes differ.
+    hold : Run, optional
+        Frames of rests at the sharpest place as a hand finds it: they count as one more vertex.
     """
+    moved = run.t_s.size
+    run = run if hold is None else run.with_mean_of(hold)
     square = first_squares(law, run, least=least)
-    crossings = find_crossings(run.t_s, square - least, law.fnumber, noise=noise)
-    if not any(np.isfinite(one.sd) for one in crossings):
+
+    def vertices_of(square: FloatArray) -> list[Crossing]:
+        found = find_crossings(run.t_s[:moved], square[:moved] - least, law.fnumber, noise=noise)
+        return found if hold is None else [*found, _held_vertex(run, square - least, law.fnumber)]
+
+    crossings = vertices_of(square)
+    if not any(np.isfinite(one.sd) for one in crossings[: None if hold is None else -1]):
         return None
     state = _State(_first_amplitude(run, law.rows(), least), np.zeros(2), square)
     misfit = FIRST_MISFIT * state.amplitude
@@ -160,7 +187,7 @@ def calibrate(
         )
         if number < WEIGHT_ROUNDS:
             misfit = _misfit(run, residual, leverage, state.amplitude, inside)
-        again = find_crossings(run.t_s, state.square - least, law.fnumber, noise=noise)
+        again = vertices_of(state.square)
         crossings = again if any(np.isfinite(one.sd) for one in again) else crossings
         if number >= WEIGHT_ROUNDS and np.all(np.abs(state.shared - before) < 0.1 * STEPS):
             break
@@ -175,12 +202,22 @@ def calibrate(
         misfit=misfit,
         w040_waves=w040,
         sharpening=sharpening,
-        crossings=tuple(crossings),
-        square=state.square - least,
-        side=sides_of(square.size, crossings),
+        crossings=tuple(one for one in crossings if one.after <= moved),
+        square=state.square[:moved] - least,
+        side=sides_of(square.size, crossings)[:moved],
         vertex_sd=float(np.sqrt(max(scatter, 1.0) / weight.sum())),
         rms=float(np.mean((state.amplitude / misfit) ** 2) ** -0.5),
         least=least,
+    )
+
+
+def _held_vertex(run: Run, square: FloatArray, fnumber: float) -> Crossing:
+    """Return the run's last frame, the mean of a rest at the sharpest place, as a vertex."""
+    last = square.size - 1
+    spread = HELD_N2 * fnumber**2
+    vertex = float(square[last]) - spread
+    return Crossing(
+        last + 1, float(run.t_s[last]), vertex, HELD_SDS * spread, np.arange(last, last + 1), np.ones(1)
     )
 
 

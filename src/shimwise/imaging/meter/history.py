@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from shimwise.imaging.meter.axes import axis_difference, least_of
 from shimwise.imaging.meter.calibration import Calibration, Run, calibrate, first_squares, rough
 from shimwise.imaging.meter.crossings import find_crossings
 from shimwise.imaging.meter.law_model import MeterLaw
-from shimwise.imaging.meter.offsets import Places
+from shimwise.imaging.meter.offsets import Offset, Places
 from shimwise.imaging.meter.rim import Rim, rim_by_place
 from shimwise.imaging.meter.smear import SmearWatch
 from shimwise.imaging.meter.star_frame import StarFrame
@@ -31,6 +32,13 @@ LEAST_SHARPNESS = 1e-3
 """Far out of focus the rings' sum may be below 0: contrast is then 0."""
 RIM_N = 20.0
 """Sizes, in N µm, up to which the rim is compared with the places."""
+NEAR_REST_N = 2.2
+"""Size, in N µm, up to which the scatter of a rest's squares counts as noise at a passage, and up to which it
+may be at the sharpest, however little the zero is known."""
+SHARPEST_N = 0.4
+"""Mean square of a rest, in N² µm² and beside the zero's own deviation, up to which it is at the sharpest."""
+LEAST_HOLD, MOST_HOLD = 12, 60
+"""Frames of rests at the sharpest place that make a hold, and the most that are kept."""
 SAME_S = 0.25
 """Crossings nearer in time than this are one."""
 HALO_BINS = slice(12, 16)
@@ -46,10 +54,14 @@ class History:
         The law at the star's rings.
     first : str or None
         "away" or "toward": which way the sensor moves first.
+    has_axes : bool
+        Whether the axes of the lens are measured apart.
     """
 
-    def __init__(self, law: MeterLaw, first: str | None) -> None:
-        self._law, self._first = law, first
+    def __init__(self, law: MeterLaw, first: str | None, *, has_axes: bool = False) -> None:
+        self._law, self._first, self._has_axes = law, first, has_axes
+        self._quarters: list[FloatArray] = []
+        self.axes: Offset | None = None
         self._t: list[float] = []
         self._rings: list[FloatArray] = []
         self._variance: list[FloatArray] = []
@@ -62,9 +74,13 @@ class History:
         self._sharp: list[tuple[float, float]] = []
         self._rough: Calibration | None = None
         self._still_from: int | None = None
-        self._since = self._calibrated = 0
+        self._since = self._calibrated = self._named = 0
         self._crossed: list[float] = []
         self._first_side: float | None = None
+        self._hold: list[int] = []
+        self._is_held = False
+        self._at_sharpest = False
+        self._rest_noise = 0.0
         self._best = -np.inf
         self._is_coarse = False
         self.calibration: Calibration | None = None
@@ -73,13 +89,17 @@ class History:
         self.run_side = 0.0
         self.rim: Rim | None = None
 
-    def add(self, t_s: float, seen: StarFrame) -> None:
-        """Add a frame."""
+    def add(self, t_s: float, seen: StarFrame, *, corner_px: tuple[float, float] = (0.0, 0.0)) -> None:
+        """Add a frame, of a crop that begins at ``corner_px`` of the whole."""
+        x, y = seen.place.centre_px
+        at_px = (x + corner_px[0], y + corner_px[1])
         self._t.append(t_s)
         self._rings.append(seen.modulation)
         self._variance.append(seen.variance)
         self._rim.append(seen.rim_px)
-        self._speed2.append(self._smear.add(t_s, seen.place.centre_px, seen.modulation, seen.quarters))
+        if self._has_axes:
+            self._quarters.append(seen.quarters)
+        self._speed2.append(self._smear.add(t_s, at_px, seen.modulation, seen.quarters))
         sharpness = float(seen.modulation.sum())
         self._sharp = sorted([*self._sharp, (sharpness, float(seen.profile[HALO_BINS].max()))])[-HALO_FRAMES:]
         if sharpness > self._best:
@@ -91,6 +111,7 @@ class History:
         self._solve(len(self._t) - 1)
         self._moving.append(True)
         self._watch_rest()
+        self._watch_sharpest()
         if len(self._t) > MOST_FRAMES:
             self._forget(len(self._t) - MOST_FRAMES)
 
@@ -104,12 +125,14 @@ class History:
     def turn_over(self) -> None:
         """Turn the sign of all frames: the star was locked on beyond a contrast reversal."""
         self._rings = [-one for one in self._rings]
+        self._quarters = [-one for one in self._quarters]
         self._best, self._sharp = max((float(one.sum()) for one in self._rings), default=-np.inf), []
         self._begin_anew()
 
     def _begin_anew(self) -> None:
         """Forget the passes, and solve all frames by the sharpest of them."""
         self.calibration, self._calibrated, self._crossed, self._first_side = None, 0, [], None
+        self._hold, self._is_held = [], False
         if self._rings:
             sharpest = max(self._rings, key=lambda rings: float(rings.sum()))
             self._rough = rough(self._law, sharpest[: self._law.rings])
@@ -123,6 +146,27 @@ class History:
     def halo(self) -> float:
         """Paper just outside the rim by the paper farther out, in the sharpest frames."""
         return float(np.mean([halo for _, halo in self._sharp])) if len(self._sharp) >= HALO_FRAMES else 1.0
+
+    @property
+    def has_hold(self) -> bool:
+        """Whether a second at the sharpest place was seen."""
+        return len(self._hold) >= LEAST_HOLD
+
+    def _watch_sharpest(self) -> None:
+        """Collect what rests at the sharpest place; whoever leaves it may go to either side."""
+        if not self.is_still or self.calibration is None:
+            if self._at_sharpest:
+                self._at_sharpest, self.side, self._first, self._first_side = False, None, None, None
+            self._is_held = self.has_hold
+            return
+        square, variance = self.held()
+        # The zero is as much less sure as frames scatter more than their paper's noise does.
+        unsure = max(1.0, self._rest_noise / max(float(np.sqrt(np.mean(variance[:, 0]))), 1e-9))
+        limit = SHARPEST_N * self._law.fnumber**2 + 2.0 * unsure * self.calibration.vertex_sd
+        if abs(float(np.mean(square[:, 0]))) < min(limit, (NEAR_REST_N * self._law.fnumber) ** 2):
+            self._at_sharpest = True
+            if not self._is_held:
+                self._hold = [*self._hold, len(self._t) - 1][-MOST_HOLD:]
 
     @property
     def rim_side(self) -> float | None:
@@ -151,8 +195,17 @@ class History:
         Without a named direction the side before the first crossing counts as short; empty without a pass.
         """
         places = self.places()
-        turned = 1.0 if self.side is None else self.side * self.run_side
-        return places.t_s, turned * places.z_um
+        return places.t_s, self.turn * places.z_um
+
+    @property
+    def turn(self) -> float:
+        """Sign that turns :meth:`places` into short < 0; 1 where the side is not known."""
+        return 1.0 if self.side is None else self.side * self.run_side
+
+    def name_first(self, first: str) -> None:
+        """Name the direction of the motion that follows."""
+        self._first, self._named = first, max(len(self._t) - 1, 0)
+        self.side = self._first_side = None
 
     def settle(self, *, has_sharpening: bool) -> None:
         """Calibrate anew where a pass is complete, and at the beginning of a rest after one."""
@@ -167,9 +220,23 @@ class History:
         if fresh < LOOK_EVERY or not ((is_rest and fresh >= REST_FRAMES) or self._has_crossed(moving)):
             return
         run = self._run(0).only(moving)
-        # Smoothing bends the rings' law as sharpening does, the other way.
-        bends = has_sharpening or self._is_coarse
-        found = calibrate(self._law, run, noise=self._frame_noise, has_sharpening=bends)
+        # Smoothing bends the rings' law as sharpening does, the other way; a hold is needed to tell how much.
+        bends = has_sharpening or (self._is_coarse and self.has_hold)
+        hold = self._run(0).only(np.array(self._hold)) if self.has_hold else None
+        if self._has_axes:
+            kept = self._smear.kept(np.array(self._speed2)[moving])
+            quarters = (np.array(self._quarters)[moving] / kept[:, None])[:, :, : self._law.rings]
+            self.axes = axis_difference(
+                self._law, run, quarters, noise=self._frame_noise, has_sharpening=bends
+            )
+        found = calibrate(
+            self._law,
+            run,
+            noise=self._frame_noise,
+            has_sharpening=bends,
+            least=least_of(self.axes),
+            hold=hold,
+        )
         self._calibrated = count
         if found is None:
             return
@@ -178,11 +245,10 @@ class History:
         before = [t for t in self._crossed if t < start - SAME_S]
         self._crossed = before + [one.time_s for one in found.crossings]
         self.run_side = float(found.side[-1])
-        if self._first_side is None and not before:
-            self._first_side = self._side_at_first(found)
+        self._solve(0)
+        self._first_side = self._first_side or self._side_before_crossings()
         if self._first_side is not None:
             self.side = self._first_side * (-1.0) ** len(self._crossed)
-        self._solve(0)
         places = self.places()
         inside = np.flatnonzero(self._moving)
         self.rim = rim_by_place(
@@ -198,16 +264,17 @@ class History:
         variance = np.array(self._noise)[:, 0] / (4.0 * np.maximum(square, self._law.fnumber**2))
         return Places(t_s, self._sides(t_s) * size, variance)
 
-    def _side_at_first(self, found: Calibration) -> float | None:
-        """Return the side before the first crossing from the way that the first motion went."""
+    def _side_before_crossings(self) -> float | None:
+        """Return the side before the first crossing from the way that the named motion went."""
         if self._first is None:
             return None
-        size = np.sqrt(np.maximum(found.square, 0.0))
+        size = np.sqrt(np.maximum(np.array(self._square[self._named :])[:, 0], 0.0))
         moved = np.flatnonzero(np.abs(size - size[0]) > START_N * self._law.fnumber)
         if moved.size == 0:
             return None
-        grows = float(np.sign(size[moved[0]] - size[0]))
-        return grows if self._first == "away" else -grows
+        grows = float(np.sign(size[moved[0]] - size[0])) * (1.0 if self._first == "away" else -1.0)
+        crossed = np.searchsorted(np.array(self._crossed), self._t[self._named + int(moved[0])])
+        return grows * float((-1.0) ** crossed)
 
     def _has_crossed(self, moving: NDArray[np.intp]) -> bool:
         """Return whether a crossing is complete that no calibration has seen."""
@@ -241,14 +308,17 @@ class History:
             return
         if self._still_from is None:
             self._still_from = first
+        if middle < (NEAR_REST_N * self._law.fnumber) ** 2:
+            self._rest_noise = apart
         # The beginning of a rest stays with the motion: it shows on which side a hand came to rest.
         kept = min(self._still_from + REST_FRAMES, count)
         self._moving[kept:] = [False] * (count - kept)
 
     @property
     def _frame_noise(self) -> float:
-        """Deviation of a frame's square by noise [µm²]."""
-        return max(float(np.sqrt(self._noise[-1][0])), LEAST_NOISE * self._law.fnumber**2)
+        """Deviation of a frame's square [µm²]: by the paper's noise, or more where rests have shown it."""
+        own = float(np.sqrt(self._noise[-1][0]))
+        return max(own, LEAST_NOISE * self._law.fnumber**2, self._rest_noise)
 
     def _solve(self, first: int) -> None:
         """Solve the squares of frames from one on, each on its side."""
@@ -278,8 +348,10 @@ class History:
 
     def _forget(self, count: int) -> None:
         lists = (self._t, self._rings, self._variance, self._square, self._noise, self._moving)
-        for kept in (*lists, self._rim, self._speed2):
+        for kept in (*lists, self._rim, self._speed2, self._quarters):
             del kept[:count]
         self._calibrated = max(self._calibrated - count, 0)
+        self._named = max(self._named - count, 0)
+        self._hold = [k - count for k in self._hold if k >= count]
         if self._still_from is not None:
             self._still_from = max(self._still_from - count, 0)

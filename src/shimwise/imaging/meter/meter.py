@@ -15,6 +15,7 @@ from shimwise.imaging.meter.answer import Figure, MeterAnswer, State, held_figur
 from shimwise.imaging.meter.history import History
 from shimwise.imaging.meter.law_model import MeterLaw, reach_um
 from shimwise.imaging.meter.lock import find_star
+from shimwise.imaging.meter.offsets import Places
 from shimwise.imaging.meter.paper import PaperWatch
 from shimwise.imaging.meter.star_frame import StarFrame, StarPlace, measure_frame, pixel_plan
 from shimwise.imaging.star.rings import RingPlan
@@ -41,8 +42,9 @@ SMOOTHED_RMS = 0.006
 """Misfit of the coarse rings above which a smoothed picture is no lens's any more; chosen on tuning feeds."""
 REVERSED = -0.25
 """Mean modulation that no contrast reversal reaches: the star's phase was taken half a turn off."""
-SIDE_N = 1.25
-"""Size in N µm up to which no side is given: a hand that comes to rest there may have passed or not."""
+SIDE_N, SIDE_UM = 1.25, 5.0
+"""Size, in N µm and in µm (there 2·N if that is less), up to which no side is given: a hand that comes to
+rest there may have passed or not."""
 MOST_DRIFT_PX = 1.5
 """Motion from frame to frame up to which the next is expected to go on so; beyond, it was a jump."""
 MARGIN = 1.16
@@ -74,6 +76,8 @@ class MeterSettings:
         What a code means.
     scale_share : float
         95 % half width of pitch and f-number together, as a share.
+    has_axes : bool
+        Whether the axes of the lens are measured apart, as of an anamorphic.
     near : StarPlace, optional
         Where a person pointed at the star, within 11 px and 8 % of its radius.
     """
@@ -85,6 +89,7 @@ class MeterSettings:
     first: First | None = None
     scale_share: float = 0.0
     near: StarPlace | None = None
+    has_axes: bool = False
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.pitch_um) and 0.2 <= self.pitch_um <= 100.0):
@@ -111,6 +116,7 @@ class Meter:
         self._new_s = -math.inf
         self._place: StarPlace | None = None
         self._drift = (0.0, 0.0)
+        self._corner = (0.0, 0.0)
         self._search_s = -math.inf
         self._plan: RingPlan | None = None
         self._law: MeterLaw | None = None
@@ -120,7 +126,9 @@ class Meter:
         self._answer = MeterAnswer(t_s=0.0, state=State.SEEKING)
         self.last_still: MeterAnswer | None = None
 
-    def add(self, t_s: float, codes: Codes, *, dropped: int = 0) -> MeterAnswer:
+    def add(
+        self, t_s: float, codes: Codes, *, dropped: int = 0, corner_px: tuple[float, float] | None = None
+    ) -> MeterAnswer:
         """Take a frame and return the answer after it.
 
         Parameters
@@ -132,6 +140,8 @@ class Meter:
             settings' levels.
         dropped : int
             Frames that were lost since the one before.
+        corner_px : tuple of float, optional
+            Place of the crop's first pixel in the frame, where crops follow the star; else as before.
 
         Raises
         ------
@@ -146,6 +156,8 @@ class Meter:
             self._answer = self._repeated(t_s)
             return self._answer
         self._last_codes, self._new_s = codes, t_s
+        if corner_px is not None and corner_px != self._corner:
+            self.moved(self._corner[0] - corner_px[0], self._corner[1] - corner_px[1])
         seen = self._measured(t_s, codes)
         if seen is None:
             is_dark = float(np.max(codes)) < self.settings.levels.black + DARK_SHARE * (
@@ -165,15 +177,32 @@ class Meter:
 
     def moved(self, right_px: float, down_px: float) -> None:
         """Take note that in frames from now on, another crop, the star lies farther right and down."""
-        if self._place is not None:
-            x, y = self._place.centre_px
-            self._place = replace(self._place, centre_px=(x + right_px, y + down_px))
+        self._corner = (self._corner[0] - right_px, self._corner[1] - down_px)
+        self._place, self._near = (
+            one and replace(one, centre_px=(one.centre_px[0] + right_px, one.centre_px[1] + down_px))
+            for one in (self._place, self._near)
+        )
         self._paper.place = None  # laid anew
 
     def stalled(self, t_s: float) -> MeterAnswer:
         """Return the answer where no frame has come for so long that the feed stands still."""
         self._answer = self._repeated(t_s)
         return self._answer
+
+    def name_first(self, first: First) -> None:
+        """Name the direction that the sensor moves in next, where the side was lost or not named before."""
+        self.settings = replace(self.settings, first=first)
+        if self._history is not None:
+            self._history.name_first(first)
+
+    def places(self) -> Places:
+        """Return the signed places of the frames, as :meth:`.history.History.places`."""
+        return Places(*np.zeros((3, 0))) if self._history is None else self._history.places()
+
+    @property
+    def turn(self) -> float:
+        """Sign that turns :meth:`places` into short < 0; 1 where the side is not known."""
+        return 1.0 if self._history is None else self._history.turn
 
     def positions_um(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return times [s] and places [µm] of the frames, as :meth:`.history.History.positions_um`."""
@@ -215,7 +244,8 @@ class Meter:
                 drift = (place.centre_px[0] - x, place.centre_px[1] - y)
                 self._drift = drift if math.hypot(*drift) < MOST_DRIFT_PX else (0.0, 0.0)
                 self._place = place
-                self._paper.add(codes, place, unit=2.0 ** (self.settings.levels.bits - 8))
+                unit = 2.0 ** (self.settings.levels.bits - 8)
+                self._paper.add(codes, place, unit=unit, left_px=int(self._corner[0]))
                 return replace(seen, place=place)
             self._drift = (0.0, 0.0)
             self._near, self._place = (self._place if attempt == 0 else None), None
@@ -235,7 +265,7 @@ class Meter:
                 self.settings.spokes, found.radius_px, pitch_um=self.settings.pitch_um, blur_px=blur_px
             )
             self._law = MeterLaw(self._fnumber, self._plan, self.settings.pitch_um)
-            self._history = History(self._law, self.settings.first)
+            self._history = History(self._law, self.settings.first, has_axes=self.settings.has_axes)
         self._place = found
         return True
 
@@ -245,7 +275,7 @@ class Meter:
             return self._base(t_s, State.SEEKING, ("no_chart",))
         if self._paper.is_smoothed:
             history.use_coarse_rings()
-        history.add(t_s, seen)
+        history.add(t_s, seen, corner_px=self._corner)
         sharpened = history.halo > HALO
         history.settle(has_sharpening=sharpened)
         notes = self._notes(seen, history, sharpened=sharpened)
@@ -256,11 +286,13 @@ class Meter:
             self._base(t_s, state, notes),
             sharpened=sharpened,
             contrast=history.contrast,
+            axes_um=None if history.axes is None else history.axes.um,
+            axes_half_um=None if history.axes is None else history.axes.half_um,
             centre_px=seen.place.centre_px,
             radius_px=seen.place.radius_px,
         )
         if history.calibration is None or refused:
-            return answer
+            return replace(answer, axes_um=None, axes_half_um=None)
         if "smoothed" in notes and history.calibration.rms > SMOOTHED_RMS:
             return replace(answer, notes=(*notes, "misfit"))
         figure = held_figure(
@@ -268,11 +300,12 @@ class Meter:
             *history.held(),
             fnumber=self._fnumber,
             sharpened=sharpened,
+            is_smoothed="smoothed" in notes,
             scale_share=self.settings.scale_share,
         )
         if figure.size > REACH_SHARE * reach_um(self._fnumber):
             return replace(answer, notes=(*notes, "beyond_reach"))
-        is_clear = figure.size > SIDE_N * self._fnumber
+        is_clear = figure.size > max(SIDE_N * self._fnumber, min(2.0 * self._fnumber, SIDE_UM))
         # Where the rim says the other side, a passage was missed or made up: none is given.
         is_doubted = history.side is not None and history.rim_side == -history.side
         return _with_figure(answer, figure, history.side if is_clear and not is_doubted else None)
@@ -293,6 +326,8 @@ class Meter:
             notes.append("no_pass")
         elif abs(seen.paper / history.paper - 1.0) > LIGHT_SHARE:
             notes.append("light_changed")
+        if "smoothed" in notes and history.calibration is not None and not history.has_hold:
+            notes.append("hold_sharpest")
         if history.rim is not None and history.rim.breathes:
             notes.append("breathes")
         return tuple(notes)

@@ -18,7 +18,7 @@ LEAST_FRAMES, BLOCKS = 24, 8
 """Frames in common that a comparison needs, and blocks of them that are left out in turn for its spread."""
 HUBER = 2.0
 """Deviations beyond which a frame's weight falls."""
-SCALE_SHARE, FLOOR_N = 0.01, 0.02
+SCALE_SHARE, FLOOR_N = 0.03, 0.02
 """Standard uncertainty by what the law leaves: a share of the difference, and so many N µm; chosen on tuning
 feeds."""
 
@@ -54,14 +54,12 @@ def offset_between(first: Places, second: Places, fnumber: float) -> Offset | No
     _, k, m = np.intersect1d(first.t_s, second.t_s, return_indices=True)
     a, b = first.z_um[k], second.z_um[m]
     variance = first.variance[k] + second.variance[m]
-    far = (np.minimum(np.abs(a), np.abs(b)) > NEAR_N * fnumber) & (
-        np.maximum(np.abs(a), np.abs(b)) < FAR_N * fnumber
-    )
+    if float(np.sum(a * b)) < 0.0:
+        b = -b
+    far = (np.minimum(np.abs(a), np.abs(b)) > NEAR_N * fnumber) & (np.abs(a + b) < 2.0 * FAR_N * fnumber)
     if np.count_nonzero(far) < LEAST_FRAMES:
         return None
     a, b, variance = a[far], b[far], variance[far]
-    if float(np.median(a * b)) < 0.0:
-        b = -b
     whole = _intercept(a, b, variance)
     parts = np.array_split(np.arange(a.size), BLOCKS)
     left = np.array([_intercept(*(np.delete(one, part) for one in (a, b, variance))) for part in parts])

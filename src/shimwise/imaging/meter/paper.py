@@ -42,8 +42,11 @@ class PaperWatch:
     _sums: FloatArray = field(default_factory=lambda: np.zeros(8))
     pairs: int = 0
 
-    def add(self, codes: Codes, place: StarPlace, *, unit: float) -> None:
-        """Add a frame of whole-number codes, of which ``unit`` make one of 8 bits."""
+    def add(self, codes: Codes, place: StarPlace, *, unit: float, left_px: int = 0) -> None:
+        """Add a frame of whole-number codes, of which ``unit`` make one of 8 bits.
+
+        ``left_px``: place of its first column in the frame, from which coders count their blocks.
+        """
         if self.place is None or np.hypot(*(np.subtract(place.centre_px, self.place.centre_px))) > ROOM_PX:
             self._lay(codes.shape, place)
         columns = self._columns
@@ -53,7 +56,8 @@ class PaperWatch:
             is_still = not change.any(axis=0).mean() > 1.0 - UNCHANGED_SHARE
             change -= change.mean(axis=1, keepdims=True)
             step = (change[1] - change[0]) ** 2
-            at_border, elsewhere = (columns + 1) % 8 == 0, (columns + 1) % 4 == 2
+            after = columns + 1 + left_px
+            at_border, elsewhere = after % 8 == 0, after % 4 == 2
             new = np.array(
                 [
                     0.0,

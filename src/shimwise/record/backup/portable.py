@@ -131,7 +131,8 @@ def _batches(file: gzip.GzipFile, name: str) -> Iterator[tuple[str, list[dict[st
                 )
             yield last, batch, True
             return
-        table = METADATA.tables.get(value[0]) if isinstance(value, list) and len(value) == 2 else None
+        is_row = isinstance(value, list) and len(value) == 2 and isinstance(value[0], str)
+        table = METADATA.tables.get(value[0]) if is_row else None
         if table is None:
             raise ExchangeError(f"{name}, line {number}, is no row of a record. Take another copy.")
         if batch and (table.name != last or len(batch) >= AT_ONCE):
@@ -145,7 +146,7 @@ def _batches(file: gzip.GzipFile, name: str) -> Iterator[tuple[str, list[dict[st
 def _line(line: bytes, name: str, number: int) -> Any:
     try:
         return json.loads(line)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise ExchangeError(f"{name}, line {number}, cannot be read ({error}). Take another copy.") from error
 
 

@@ -1,5 +1,7 @@
 """The meter on one screen of a terminal: sentence, rail, contrast, and what is known of the feed."""
 
+from collections.abc import Sequence
+
 from rich.text import Text
 
 from shimwise.sheets.json.meter_json import MeterLine
@@ -12,8 +14,8 @@ REACHES_UM = (20.0, 50.0, 100.0, 200.0, 500.0)
 """Half lengths of the rail: the shortest that holds the interval."""
 
 
-def meter_view(line: MeterLine, *, is_ascii: bool) -> Text:
-    """Return the screen, at most 78 columns wide."""
+def meter_view(line: MeterLine, *, is_ascii: bool, more: Sequence[str] = ()) -> Text:
+    """Return the screen, at most 78 columns wide; ``more``: sentences below the notes."""
     rows = [(row, BOLD_STYLE) for row in wrapped(meter_sentence(line), WIDTH)]
     rows += [("", ""), *((row, "") for row in _rail(line)), ("", "")]
     if line.contrast is not None:
@@ -22,7 +24,7 @@ def meter_view(line: MeterLine, *, is_ascii: bool) -> Text:
     state = {"seeking": "looking for the sharpest", "moving": "moving", "still": "still"}[line.state]
     lost = f", {line.dropped} lost" if line.dropped else ""
     rows.append((f"{state} · {line.t_s:.1f} s · {line.frames} frames{lost}", DIM_STYLE))
-    for note in meter_notes(line):
+    for note in (*meter_notes(line), *more):
         rows += [(row, "") for row in wrapped(note, WIDTH)]
     text = Text()
     for words, style in rows:

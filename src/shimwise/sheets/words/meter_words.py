@@ -1,7 +1,7 @@
 """The meter in words: where the sensor stands, and what is known of the feed."""
 
 from shimwise.number_format import size_text
-from shimwise.sheets.json.meter_json import MeterLine
+from shimwise.sheets.json.meter_json import MeterLine, RingLine, TiltLine
 
 _NOTES = {
     "beyond_reach": "So far out of focus that the size is not known: come closer.",
@@ -19,6 +19,7 @@ _NOTES = {
     "no_pass": "Turn once through the sharpest place and back, slowly.",
     "misfit": "It is smoothed too much: no microns, only where it is sharpest. Switch noise reduction off.",
     "breathes": "The picture grows with focus: the lens breathes. The figure does not mind.",
+    "hold_sharpest": "Go to the sharpest place and stay there for two seconds: smoothing is measured there.",
     "light_changed": "The light has changed since the pass; it is taken out.",
 }
 """Code of a note -> its sentence."""
@@ -45,5 +46,30 @@ def meter_sentence(line: MeterLine) -> str:
 
 
 def meter_notes(line: MeterLine) -> list[str]:
-    """Return a sentence for each note that :func:`meter_sentence` does not hold."""
-    return [_NOTES[code] for code in line.notes if code not in _FIRST]
+    """Return a sentence for each note that :func:`meter_sentence` does not hold, and for the axes."""
+    notes = [_NOTES[code] for code in line.notes if code not in _FIRST]
+    if line.axes_um is not None and line.axes_half_um is not None:
+        size = size_text(line.axes_um, line.axes_half_um)
+        way = "deeper" if line.axes_um > 0 else "shorter"
+        notes.append(
+            f"Vertical detail lands {size} µm {way} than horizontal, within {line.axes_half_um:.1f} µm."
+        )
+    return notes
+
+
+def tilt_sentence(tilt: TiltLine) -> str:
+    """Return the tilt in a sentence."""
+    whole = "" if tilt.is_chart_out else " The chart's own turn is still in it: give the focal length."
+    return (
+        f"Tilt: best focus at the right edge {tilt.x_um:+.1f} ± {2 * tilt.x_sd_um:.1f} µm against the left, "
+        f"at the bottom {tilt.y_um:+.1f} ± {2 * tilt.y_sd_um:.1f} µm against the top.{whole}"
+    )
+
+
+def ring_sentence(ring: RingLine) -> str:
+    """Return what the setting of the ring adds, in a sentence."""
+    return (
+        f"Setting the ring to its mark adds ± {2 * ring.sd_um:.1f} µm (95 of 100 times) on a "
+        f"{ring.focal_mm:g} mm lens at {ring.distance_mm:g} mm, the same for all landings until it is set "
+        "anew."
+    )
