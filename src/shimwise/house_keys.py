@@ -216,12 +216,13 @@ def read_public_key(path: Path) -> bytes:
     HouseKeyError
         If it cannot be read, or holds another kind of key; a private key is refused.
     """
+    from cryptography.exceptions import UnsupportedAlgorithm
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
     from cryptography.hazmat.primitives.serialization import load_pem_public_key
 
     try:
         found = load_pem_public_key(_content(path))
-    except ValueError as error:
+    except (ValueError, UnsupportedAlgorithm) as error:
         raise HouseKeyError(f"{path} holds no public key. Give what `shimwise keys` wrote there.") from error
     if not isinstance(found, Ed25519PublicKey):
         raise HouseKeyError(f"{path} holds no Ed25519 key, and no other kind is used here.")

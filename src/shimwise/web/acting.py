@@ -24,6 +24,8 @@ COOKIE = "shimwise_session"
 IDLE_S = 600.0
 """A device that was not used for so long asks for the PIN again before what counts. [s]"""
 MOST_KEPT = 5000
+LOOKED_S = 2.0
+"""How often a house without a keeper is asked whether it has one now; the bench asks at each change. [s]"""
 
 
 class Presence:
@@ -33,6 +35,7 @@ class Presence:
         self.clock, self.tries = clock, PinTries(clock=clock)
         self._lock = threading.Lock()
         self._used_s: OrderedDict[str, float] = OrderedDict()
+        self._believing: tuple[Record, float] | None = None
 
     def is_fresh(self, digest: str, *, is_use: bool) -> bool:
         """Return whether a session was used within :data:`IDLE_S`; ``is_use``: it is used now."""
@@ -41,6 +44,15 @@ class Presence:
             if is_fresh and is_use:
                 self._used_s[digest] = self.clock()
             return is_fresh
+
+    def has_keeper(self, record: Record) -> bool:
+        """Return whether the house has a keeper, as it was :data:`LOOKED_S` ago at most where it had none."""
+        now_s, before = self.clock(), self._believing
+        if before is not None and before[0] is record and now_s - before[1] < LOOKED_S:
+            return False
+        found = has_keeper(record)
+        self._believing = None if found else (record, now_s)
+        return found
 
     def prove(self, digest: str) -> None:
         """Keep that the PIN of a session was typed now."""
@@ -134,7 +146,7 @@ def _found(request: Request, door: Door) -> Actor | None:
         actor = actor_of_token(record, token, door=door, device_id=device_of(request), is_fresh=is_fresh)
         if actor is not None:
             return actor
-    return Actor(name="", role=None, door=door) if has_keeper(record) else None
+    return Actor(name="", role=None, door=door) if presence_of(request).has_keeper(record) else None
 
 
 def _is_use(request: Request) -> bool:

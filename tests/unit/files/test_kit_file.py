@@ -254,3 +254,9 @@ def test_a_key_of_thousands_of_parts_is_refused_before_it_is_read(text: str) -> 
 
 def test_a_comment_may_have_many_dots() -> None:
     assert parse(f"# {'.' * 500}\ntolerance_um = 8").tolerance_um == 8
+
+
+def test_a_number_of_thousands_of_digits_is_refused() -> None:
+    # Python reads 0xff… of any length, and refuses to write it.
+    with pytest.raises(KitError, match="more than 100 digits"):
+        parse_kit(f"[bodies.A]\npixel_pitch_um = 0x{'f' * 5000}\n", name="kit.toml")

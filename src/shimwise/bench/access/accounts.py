@@ -97,6 +97,8 @@ def people(record: "Record") -> tuple[PersonView, ...]:
 def add_person(record: "Record", *, name: str, role: str, pin: str, who: Who) -> PersonView:
     """Give a name a role and a PIN. The first is a keeper, named on this machine's own console.
 
+    From then on names are proved, and programs that had a token have no role until they get another.
+
     Raises
     ------
     InputError
@@ -107,10 +109,10 @@ def add_person(record: "Record", *, name: str, role: str, pin: str, who: Who) ->
     wanted, as_role, hashed = typed_name(name, field="name"), _role(role), _hashed(pin)
     is_at_console = isinstance(who, Actor) and who.door is Door.CONSOLE
     with changing(record, who, Act.PEOPLE) as change:
-        if not kept.has_role(change.connection, Role.KEEPER) and not (
-            is_at_console and as_role is Role.KEEPER
-        ):
-            raise Conflict(FIRST, kind="person", id=wanted)
+        if not kept.has_role(change.connection, Role.KEEPER):
+            if not is_at_console or as_role is not Role.KEEPER:
+                raise Conflict(FIRST, kind="person", id=wanted)
+            tokens.take_roles_away(change)  # anybody could give a program any role until now
         row = kept.remember(change.connection, wanted)
         if row.role is not None:
             raise Conflict(

@@ -52,7 +52,10 @@ def add(name: Name, *, role: RoleOption, who: Who = None, data: Data = None, as_
         done = accounts.add_person(record, name=name, role=role, pin=pin, who=by)
     text = f"{done.name} is a {done.role} now."
     if is_first:
-        text += " From now on names are proved by a PIN, here and on all devices."
+        text += (
+            " From now on names are proved by a PIN, here and on all devices. Programs may look; for more "
+            "they need a token with a role."
+        )
     show(done, wrapped(text), as_json=as_json)
 
 

@@ -2,7 +2,7 @@
 
 from uuid import uuid4
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, bindparam, func, select
 
 from shimwise.record.errors import NotFound
 from shimwise.record.journal import Change
@@ -12,6 +12,7 @@ from shimwise.record.tables.mapping import insert, row_by_id, rows_of, rows_wher
 from shimwise.record.tables.rows import PersonRow
 
 _T = schema.people
+_ANY_OF_ROLE = select(_T.c.id).where(_T.c.role == bindparam("wanted_role")).limit(1)  # asked at each change
 
 
 def remember(connection: Connection, name: str) -> PersonRow:
@@ -35,7 +36,7 @@ def count_with_role(connection: Connection, role: str) -> int:
 
 def has_role(connection: Connection, role: str) -> bool:
     """Return whether anybody has a role."""
-    return connection.execute(select(_T.c.id).where(_T.c.role == role).limit(1)).first() is not None
+    return connection.execute(_ANY_OF_ROLE, {"wanted_role": role}).first() is not None
 
 
 def person(connection: Connection, person_id: str) -> PersonRow:

@@ -1,6 +1,6 @@
 """The tokens of paired devices, of programs and of people who are signed in: what each is checked against."""
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, bindparam, select
 
 from shimwise.record.journal import Change
 from shimwise.record.tables import schema
@@ -9,6 +9,11 @@ from shimwise.record.tables.rows import PersonRow, TokenRow
 
 _T = schema.tokens
 _P = schema.people
+_BY_DIGEST = (  # made once: each request of a person asks it
+    select(*_T.c, _P.c.name.label("person_name"), _P.c.role.label("person_role"))
+    .select_from(_T.outerjoin(_P, _P.c.id == _T.c.person_id))
+    .where(_T.c.digest == bindparam("wanted_digest"))
+)
 
 
 def tokens(connection: Connection, *kinds: str) -> list[TokenRow]:
@@ -20,15 +25,7 @@ def tokens(connection: Connection, *kinds: str) -> list[TokenRow]:
 
 def token_and_person(connection: Connection, digest: str) -> tuple[TokenRow, PersonRow | None] | None:
     """Return the token with this digest, and whose it is where a person is signed in by it."""
-    found = (
-        connection.execute(
-            select(*_T.c, _P.c.name.label("person_name"), _P.c.role.label("person_role"))
-            .select_from(_T.outerjoin(_P, _P.c.id == _T.c.person_id))
-            .where(_T.c.digest == digest)
-        )
-        .mappings()
-        .one_or_none()
-    )
+    found = connection.execute(_BY_DIGEST, {"wanted_digest": digest}).mappings().one_or_none()
     if found is None:
         return None
     row = from_mapping(TokenRow, found)
@@ -46,6 +43,11 @@ def add_token(change: Change, row: TokenRow) -> None:
 def see_token(change: Change, token_id: str) -> None:
     """Keep that a token was used now."""
     change.connection.execute(_T.update().where(_T.c.id == token_id).values(seen_at=change.at))
+
+
+def take_roles_away(change: Change) -> None:
+    """Leave programs without a role: they may look, and nothing else."""
+    change.connection.execute(_T.update().values(role=None))
 
 
 def end_token(change: Change, token_id: str) -> None:

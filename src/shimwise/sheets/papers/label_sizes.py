@@ -10,6 +10,7 @@ from shimwise.files.toml_text import read_toml
 
 LIMITS_MM = {"width_mm": (24.0, 200.0), "height_mm": (12.0, 150.0)}
 """Sizes between which a label can be read and still is one."""
+FAR_TOO_LARGE = 1e9
 LARGEST_PAGE_MM = 1000.0
 MOST_ACROSS = 40
 SLACK_MM = 0.01
@@ -67,7 +68,8 @@ class LabelSizes:
         for name in ("columns", "rows"):
             if not 1 <= getattr(self, name) <= MOST_ACROSS:
                 raise SheetError(f"The labels' {name} is {getattr(self, name)}; give 1 to {MOST_ACROSS}.")
-        if not 1 <= self.first <= (count := self.columns * self.rows):
+        count = self.columns * self.rows
+        if not 1 <= self.first <= count:
             raise SheetError(f"The first label is number {self.first}; a sheet has 1 to {count}.")
         self._check_fit("wide", self.page_width_mm, self.left_mm, self.columns, self.width_mm, self.gap_x_mm)
         self._check_fit("high", self.page_height_mm, self.top_mm, self.rows, self.height_mm, self.gap_y_mm)
@@ -117,7 +119,7 @@ def _value(name: str, value: object) -> Any:  # noqa: ANN401 - a number or yes a
         raise SheetError(f"The labels' sizes name {name[:40]!r}, which is none of {', '.join(kinds)}.")
     wanted = type(kinds[name])
     if wanted is float and isinstance(value, int | float) and not isinstance(value, bool):
-        return float(value)
+        return math.inf if abs(value) > FAR_TOO_LARGE else float(value)
     if type(value) is not wanted:
         word = {float: "a number of mm", int: "a whole number", bool: "true or false"}[wanted]
         raise SheetError(f"The labels' {name} is {str(value)[:40]!r}; give {word}.")

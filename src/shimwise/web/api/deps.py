@@ -6,7 +6,7 @@ from typing import Annotated, Any, TypeVar
 from fastapi import Depends, HTTPException, Query, Request, Response
 from pydantic import BaseModel
 
-from shimwise.bench.access.acting import Door, Who
+from shimwise.bench.access.acting import Actor, Door, Who
 from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.web.acting import actor_of
@@ -46,7 +46,12 @@ class Acting:
     """Who acts by a request: a person or a program; in a house without a keeper whoever is named in it."""
 
     def __init__(self, request: Request) -> None:
-        self.actor = actor_of(request, Door.INTERFACE)
+        self.request = request
+
+    @property
+    def actor(self) -> Actor | None:
+        """Who is signed in, or the program; None in a house without a keeper."""
+        return actor_of(self.request, Door.INTERFACE)
 
     def who(self, name: str) -> Who:
         """Return who acts, where a request names ``name``."""
@@ -58,9 +63,14 @@ class Acting:
         return {**values, "who": self.who(values["who"])}
 
 
+async def _acting(request: Request) -> Acting:
+    """Return who acts; looked up when it is asked for, in the thread of the endpoint."""
+    return Acting(request)
+
+
 RecordDep = Annotated[Record, Depends(_record)]
 JudgeDep = Annotated[Judging, Depends()]
-ActingDep = Annotated[Acting, Depends()]
+ActingDep = Annotated[Acting, Depends(_acting)]
 WhoQuery = Annotated[str, Query(min_length=1, max_length=80, pattern=PLAIN, examples=["R. Okafor"])]
 
 

@@ -279,6 +279,25 @@ def test_a_forged_prep_is_not_as_signed_and_not_taken_in(genuine: Genuine, way: 
         record_admin.import_prep(away, forged, who=WHO)
 
 
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        (("readings",), [1.5]),
+        (("bodies",), 5),
+        (("verdicts",), ["x"]),
+        (("prep", "body_ids"), 3),
+        (("lenses", 0), None),
+        (("verdicts", 0, "revision"), "5"),
+    ],
+)
+def test_a_prep_whose_lists_are_none_is_refused_with_a_sentence(
+    genuine: Genuine, tmp_path: Path, path: tuple[str | int, ...], value: object
+) -> None:
+    # Found: a trace in place of a refusal, since its seal holds and its digest was computed first.
+    with Record.open(empty_record(tmp_path / "away").parent) as away, pytest.raises(ExchangeError):
+        record_admin.import_prep(away, changed(genuine, *path, to=value), who=WHO)
+
+
 def test_a_prep_without_a_seal_is_taken_in_only_with_that_mark(genuine: Genuine, tmp_path: Path) -> None:
     document = without_seal(deepcopy(genuine.export))
     with Record.open(empty_record(tmp_path / "away").parent) as away:

@@ -1,0 +1,28 @@
+"""Files that a reader once failed on, found by ``python -m benchmarks.fuzz``: each is refused."""
+
+import re
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+if str(ROOT) not in sys.path:
+    sys.path.append(str(ROOT))
+
+from benchmarks.fuzz.readers import READERS  # noqa: E402
+
+from shimwise.errors import ShimwiseError  # noqa: E402
+
+FILES = sorted((ROOT / "tests" / "reference" / "damaged").glob("*.bin"))
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
+def test_a_file_that_was_failed_on_is_refused(path: Path) -> None:
+    with pytest.raises(ShimwiseError) as refused:
+        READERS[path.stem.rpartition("-")[0]](path.read_bytes())
+    assert re.search(r"[.)]$", str(refused.value))
+
+
+def test_there_are_files_of_more_than_one_reader() -> None:
+    assert len({path.stem.rpartition("-")[0] for path in FILES}) > 2
