@@ -1,7 +1,7 @@
 """Whether a sweep's frames can be those of the lens and the body chosen, and are new to the prep."""
 
 import hashlib
-import math
+import sys
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
@@ -126,7 +126,7 @@ def _is_near(value: float, known: float, share: float) -> bool:
 
 
 def _number(value: object) -> float | None:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= sys.float_info.max:
         return None
     return float(value)
 

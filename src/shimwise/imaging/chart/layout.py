@@ -6,6 +6,7 @@ Millimetres on the sheet, x right, y down. Marker corners run clockwise from the
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -162,7 +163,7 @@ def _items(root: Mapping[str, Any], key: str) -> list[tuple[object, str]]:
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= sys.float_info.max
 
 
 def _number(

@@ -94,7 +94,7 @@ def clip_facts(path: Path) -> ClipFacts:
         try:
             with container:
                 return _facts(container, path.name)
-        except (av.error.FFmpegError, ValueError, OverflowError) as error:
+        except (OSError, av.error.FFmpegError, ValueError, OverflowError) as error:
             raise FrameFileError(path.name, _damaged(error)) from error
 
 
@@ -148,7 +148,7 @@ def _demuxer(stream: BinaryIO, file: str) -> av.container.InputContainer:
     options = SAFE_READING if kind == "mov" else {}
     try:
         return av.open(stream, "r", format=kind, options=options)
-    except (av.error.FFmpegError, ValueError) as error:
+    except (OSError, av.error.FFmpegError, ValueError) as error:  # OSError: a place that no file has
         raise FrameFileError(file, _damaged(error)) from error
 
 
@@ -202,13 +202,13 @@ def _decoded(container: av.container.InputContainer) -> Iterator[tuple[VideoFram
     while True:
         try:
             packet = next(packets)
-        except (StopIteration, av.error.FFmpegError):
+        except (StopIteration, OSError, av.error.FFmpegError):
             return
         try:
             for frame in packet.decode():
                 is_sound = not frame.is_corrupt and (is_sound or bool(frame.key_frame))
                 yield frame, is_sound
-        except av.error.FFmpegError:
+        except (OSError, av.error.FFmpegError):
             is_sound = False
 
 

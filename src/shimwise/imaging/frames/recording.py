@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from typing import Any
@@ -116,8 +115,8 @@ def _check(recording: Recording) -> None:
 
 
 def _check_number(name: str, value: object, low: float, high: float) -> None:
-    good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-    if not good or not low <= float(value) <= high:  # type: ignore[arg-type]
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not is_number or not low <= value <= high:  # type: ignore[operator]
         raise DescriptionError(f"{name} is {_short(value)}; give a number from {low:g} to {high:g}.")
     if name in WHOLE and value != int(value):  # type: ignore[call-overload]
         raise DescriptionError(f"{name} is {_short(value)}; give a whole number.")
