@@ -52,7 +52,7 @@ def words_and_numbers(text: str) -> tuple[list[str], list[float]]:
 
 
 COMMANDS = {
-    "README.md": "judge",
+    "README.md": "judge judge",
     "eye.md": "plan judge import adjust adjust import sign sign sheet verify export optics",
     "record.md": "list list backup check restore",
     "house.md": "drift",

@@ -16,6 +16,7 @@ WRITTEN = {
     "demo-readings.csv",
     "demo-kit.toml",
     "demo-readings-after.csv",
+    "demo-pictures.csv",
     "demo-verdict.json",
     "demo-verdict.svg",
     "demo-verdict.pdf",
@@ -140,3 +141,26 @@ def test_it_can_be_shown_where_there_is_only_ascii(tmp_path: Path) -> None:
     assert done.returncode == 0
     assert "true -24 um" in done.stdout.decode("ascii")
     assert "?" not in done.stdout.decode("ascii").replace("?)", "")
+
+
+def test_the_same_bench_by_picture_says_the_same_in_two_dozen_landings(
+    shown: tuple[str, Path], run: Run
+) -> None:
+    text, here = shown
+    assert "The same by picture" in text
+    folder = here / "shimwise-demo"
+    assert len((folder / "demo-pictures.csv").read_text(encoding="utf-8").splitlines()) == 1 + 24
+    code, out, _ = run(
+        *("judge", folder / "demo-pictures.csv", "--kit", folder / "demo-kit.toml", "--json"),
+    )
+    verdict = strict_json(out)
+    assert code == 1
+    units = (*verdict["bodies"], *verdict["lenses"])
+    out_of = {one["name"]: one["verdict"] for one in units if one["verdict"].startswith("out")}
+    assert out_of == {"A-07": "out_short", "H40": "out_deep"}
+    assert {one["name"] for one in verdict["setups"] if one["p_out"] > 0.8} == {"A-12 at 6 ft"}
+    truth = json.loads(
+        files("shimwise.bench.demo").joinpath("demo_bench/truth.json").read_text(encoding="utf-8")
+    )
+    true_um = truth["bodies_um"] | truth["lenses_um"]
+    assert all(one["low_um"] < true_um[one["name"]] < one["high_um"] for one in units)

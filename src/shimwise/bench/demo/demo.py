@@ -25,6 +25,8 @@ PAGES = "pages"
 """Folder of the record that the pages of the demonstration show; the worked example keeps its own."""
 INVENTED = "Invented data: two bodies and eight lenses that do not exist, read by two."
 AFTER = "readings-after.csv"
+PICTURES = "pictures.csv"
+"""The same bench by picture, in two dozen landings."""
 _FIGURES = ("demo-verdict.svg", "demo-verdict.pdf")
 
 
@@ -56,7 +58,8 @@ class Demo:
     """The verdict on the invented bench, its truth, and the files written.
 
     ``blunder_lines`` are the lines of the readings file that are truly wrong, ``doubted_lines`` those that
-    lost their weight; ``note`` is how the bench was made, ``after`` what the turn of its screw made.
+    lost their weight; ``note`` is how the bench was made, ``pictures_note`` how it was measured by picture,
+    ``after`` what the turn of its screw made.
     """
 
     judged: Judged
@@ -64,6 +67,7 @@ class Demo:
     blunder_lines: tuple[int, ...]
     doubted_lines: tuple[int, ...]
     note: str
+    pictures_note: str
     after: "After"
     written: tuple[Path, ...]
 
@@ -88,8 +92,9 @@ def run_demo(folder: Path, *, seed: int = 0, progress: Progress | None = None) -
     """
     bench = files("shimwise.bench.demo").joinpath("demo_bench")
     truth = json.loads(bench.joinpath("truth.json").read_text(encoding="utf-8"))
-    readings, kit, readings_after = (folder / f"demo-{name}" for name in ("readings.csv", "kit.toml", AFTER))
-    for path in (readings, kit, readings_after):
+    copied = tuple(folder / f"demo-{name}" for name in ("readings.csv", "kit.toml", AFTER, PICTURES))
+    readings, kit = copied[:2]
+    for path in copied:
         write_whole(path, bench.joinpath(path.name.removeprefix("demo-")).read_bytes())
     after = json.loads(bench.joinpath("truth-after.json").read_text(encoding="utf-8"))
     judged = judge_file(readings, kit_path=kit, seed=seed, progress=progress)
@@ -105,8 +110,9 @@ def run_demo(folder: Path, *, seed: int = 0, progress: Progress | None = None) -
         blunder_lines=tuple(truth["blunder_lines"]),
         doubted_lines=tuple(reading.line for reading in judged.answer.readings if reading.is_doubted),
         note=truth["note"],
+        pictures_note=json.loads(bench.joinpath("truth-pictures.json").read_text(encoding="utf-8"))["note"],
         after=_after(after),
-        written=(readings, kit, readings_after, verdict, *figures),
+        written=(*copied, verdict, *figures),
     )
 
 
@@ -168,7 +174,16 @@ def _truth_lines(demo: Demo) -> list[str]:
         )
     wrong, doubted = listed(map(str, demo.blunder_lines)), listed(map(str, demo.doubted_lines))
     lines.append(f" {'lines of the file':<22}wrong {wrong}   doubted {doubted or 'none'}")
-    return [*lines, *textwrap.wrap(demo.note, 80), "", *_after_lines(demo.after)]
+    lines += textwrap.wrap(demo.note, 80)
+    return [*lines, "", *_picture_lines(demo.pictures_note), "", *_after_lines(demo.after)]
+
+
+def _picture_lines(note: str) -> list[str]:
+    report = (
+        f"The same bench, its landings measured by picture and no ring read, stands in demo-{PICTURES}: two "
+        f"dozen of them. {note}"
+    )
+    return ["The same by picture", *textwrap.wrap(report, 80)]
 
 
 def _after(truth: dict[str, Any]) -> After:
