@@ -78,12 +78,12 @@ def film(address: str, camera: Path, *, stars: int, seconds: float) -> FilmRun:
         page = context.new_page()
         page.goto(f"{address}/preps/{prep_id}", wait_until="load")
         page.evaluate(WATCH)
-        page.evaluate("() => document.getElementById('feed-pixel').value = '6'")
-        page.locator("[data-open-camera]").click()
+        page.locator("#by-picture-key").click()
         page.locator("#feed-pixel").fill(f"{PIXEL_UM:g}")
         page.locator("#feed-fnumber").fill(f"{FNUMBER:g}")
         if stars == 5:
             page.locator("input[name=feed-stars][value='5']").check(force=True)
+        page.locator("[data-open-camera]").click()
         page.wait_for_function(
             "(stars) => window.measured.filter((one) => one.stars === stars).length > 50",
             arg=stars,

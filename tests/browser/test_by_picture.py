@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser_bench import FLAGS, Devices, Server
+from browser_bench import FLAGS, Devices, Server, at_the_lock
 from looks import look
 from playwright.sync_api import Page, Playwright, expect
 
@@ -28,7 +28,7 @@ def devices(play: Playwright, server: Server, tmp_path_factory: pytest.TempPathF
     if not FILMING.exists():
         pytest.skip(f"no Chromium at {FILMING}: its headless shell opens no camera")
     camera = tmp_path_factory.mktemp("camera") / "feed.y4m"
-    write_y4m(camera, filmed(rest_s=8.0, hold_s=2.5, is_loop=True))
+    write_y4m(camera, filmed(rest_s=5.0, hold_s=2.5, is_loop=True))
     fake = ["--use-fake-device-for-media-stream", f"--use-file-for-fake-video-capture={camera}"]
     browser = play.chromium.launch(executable_path=FILMING, args=[*FLAGS, *fake])
     opened = Devices(browser, server)
@@ -56,17 +56,29 @@ def fill_in(page: Page) -> None:
     page.get_by_label("f-number, as set").fill("2")
 
 
+def rests(page: Page, figure: str = "1[12]\\.\\d µm") -> None:
+    """Wait until the feed is at rest, and its figure can be saved."""
+    page.wait_for_function(
+        """(figure) => new RegExp(figure).test(document.querySelector("[data-figure]").textContent)
+          && !document.querySelector("button[data-save]").disabled""",
+        arg=figure,
+    )
+
+
 @pytest.mark.slow
 def test_a_feed_is_filmed_measured_shown_to_a_phone_and_saved(devices: Devices) -> None:
     prep_id = devices.new_prep(count=1)
     page = opened(devices, prep_id)
     phone = opened(devices, prep_id, width=360, height=740, allowed=False)
     fill_in(page)
+    page.get_by_label("ring to farther marks").check()
     page.get_by_role("button", name="Open the camera").click()
     expect(page.get_by_text("The camera is on.")).to_be_visible()
     expect(page.locator("[data-facts]")).to_contain_text("80 spokes, found")
-    expect(page.get_by_role("button", name="Save landing")).to_be_enabled()
-    expect(page.locator("[data-figure]")).to_have_text(re.compile(r"^◀ 1[12]\.\d µm short$"))
+    rests(page)
+    # Begun anew at rest, what moves first is known however late the camera was opened: toward the lens.
+    page.get_by_role("button", name="Start over").click()
+    rests(page, "◀ 1[12]\\.\\d µm short")
     expect(phone.locator("[data-figure]")).to_contain_text("µm short")
     expect(phone.get_by_text("Measured by another device.")).to_be_visible()
     page.get_by_role("button", name="Save landing").click()
@@ -120,3 +132,33 @@ def test_two_pages_of_a_prep_take_over_from_each_other_and_an_unplugged_camera_i
     second.evaluate(UNPLUGGED)
     expect(second.locator("[data-refused]")).to_contain_text("The camera is gone")
     expect(second.get_by_role("button", name="Save reading")).to_be_visible()
+
+
+@pytest.mark.slow
+def test_the_guide_shows_what_is_to_go_and_writes_the_move_down(devices: Devices) -> None:
+    page = devices.open(768, 1024, is_touch=True, person="Reader", has_worker=False)
+    page.context.grant_permissions(["camera"], origin=devices.address)
+    page.goto(at_the_lock(devices))
+    page.get_by_label("It was free").tap()
+    page.get_by_role("button", name="Save the answer").tap()
+    page.get_by_label("Where the screw stands now").fill("slot at the top")
+    page.get_by_role("button", name="Save and go on").tap()
+    page.get_by_text("Watch the move by the picture").tap()
+    page.get_by_label("Sensor’s pixel, µm").fill(f"{PITCH_UM:g}")
+    page.get_by_label("f-number, as set").fill("2")
+    page.get_by_role("button", name="Open the camera").tap()
+    to_go = page.locator("#watch [data-figure]")
+    expect(to_go).to_contain_text(re.compile("µm to go|Stop: inside"))
+    expect(page.locator("#watch [data-beside]")).to_contain_text(
+        re.compile(r"it stood at −1[12]\.\d µm|are left")
+    )
+    page.get_by_role("button", name="The screw is at its mark again").tap()
+    expect(page.locator("[data-play]")).to_contain_text("come back to the mark from the other side")
+    page.get_by_role("button", name="Use this move").tap()
+    expect(page.locator("#answer")).to_have_value(
+        re.compile(r"^\d\.\d ± \d\.\d µm (away|toward) by the picture$")
+    )
+    assert look(page) == []
+    page.get_by_role("button", name="Save what was moved").tap()
+    expect(page.locator("#now")).to_have_attribute("aria-label", "Answer step 5")
+    expect(page.locator("#watch")).to_have_count(0)

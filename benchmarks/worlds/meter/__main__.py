@@ -34,7 +34,7 @@ def main() -> None:
         for name in chosen:
             if (name, seed) in done or time.monotonic() - began > options.seconds:
                 continue
-            one = take(name, rest_of(name, seed), seed=seed, is_small=options.small)
+            one = take(name, rest_of(name, seed), seed=seed, is_small=options.small, kept=options.feeds)
             takes.append(one)
             keep_row(kept, one)
     sys.stdout.write(table([one for one in takes if one.cell in chosen]) + "\n")
@@ -49,6 +49,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--takes", type=int, default=6, help="takes a cell")
     parser.add_argument("--seconds", type=float, default=440.0, help="budget of time")
     parser.add_argument("--small", action="store_true", help="a star of .6 the size, made sooner")
+    parser.add_argument("--feeds", type=Path, help="folder in which feeds are kept, and read when there")
     parser.add_argument("--rows", default="build/world_meter.jsonl", help="file of the rows")
     return parser.parse_args()
 

@@ -33,6 +33,18 @@ def table(takes: Sequence[Take]) -> str:
             f"\nIntervals hold in {held:.3f} of {len(told)} takes with microns; the side beyond 5 µm is "
             f"right in {right} of {len(beyond)}, wrong in {sum(one.is_side_wrong for one in beyond)}."
         )
+    axes = [one.axes_error_um for one in takes if math.isfinite(one.axes_error_um)]
+    if axes:
+        lines.append(f"z_v − z_h is off by {rms(axes):.2f} µm rms in {len(axes)} anamorphic takes.")
+    refused = [
+        one for one in takes if not FEEDS[one.cell].gives_microns and "frozen" not in FEEDS[one.cell].codes
+    ]
+    live = [one for one in takes if FEEDS[one.cell].gives_microns and not FEEDS[one.cell].feed.codec]
+    falsely = sum("frames_depend" in one.notes for one in live)
+    lines.append(
+        f"Refused where frames depend on each other: {sum(not one.has_microns for one in refused)} of "
+        f"{len(refused)}; falsely: {falsely} of {len(live)}."
+    )
     return "\n".join(lines)
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 import time
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
-from benchmarks.worlds.frames.feed_cells import FEEDS
+from benchmarks.worlds.frames.feed_cells import FEEDS, FeedCell
 from shimwise.imaging.frames.levels import Levels
 from shimwise.imaging.meter.meter import First, Meter, MeterSettings
 
@@ -30,6 +31,7 @@ class Take:
     sharpened: bool
     notes: tuple[str, ...]
     cpu_ms: float
+    axes_error_um: float = math.inf
 
     @property
     def has_microns(self) -> bool:
@@ -53,9 +55,28 @@ class Take:
         return self.is_signed and self.offset_um * self.rest_um < 0.0
 
 
-def take(name: str, rest_um: float, *, seed: int, is_small: bool = False) -> Take:
+def feed_of(cell: FeedCell, rest_um: float, *, seed: int, kept: Path | None) -> dict[str, np.ndarray]:
+    """Return luma, times and lost frames of a feed, made or read from a folder in which feeds are kept."""
+    name = "".join(letter if letter.isalnum() else "-" for letter in cell.name)
+    path = None if kept is None else kept / f"{name}.{cell.feed.crop_px}.{seed}.npz"
+    if path is not None and path.exists():
+        return dict(np.load(path))
+    frames = list(cell.frames(rest_um, seed=seed))
+    feed = {
+        "luma": np.stack([frame.luma for frame in frames]),
+        "t_s": np.array([frame.t_s for frame in frames]),
+        "dropped": np.array([frame.dropped for frame in frames]),
+    }
+    if path is not None:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        np.savez(path, **feed)
+    return feed
+
+
+def take(name: str, rest_um: float, *, seed: int, is_small: bool = False, kept: Path | None = None) -> Take:
     """Make the feed of a cell that comes to rest at a place, and measure it; small: a star of .6 the size."""
     cell = FEEDS[name].smaller() if is_small else FEEDS[name]
+    split_um = cell.feed.lens.axis_split_um
     meter = Meter(
         MeterSettings(
             spokes=cell.feed.chart.stars[0].spokes,
@@ -63,15 +84,18 @@ def take(name: str, rest_um: float, *, seed: int, is_small: bool = False) -> Tak
             levels=LEVELS,
             fnumber=cell.feed.lens.fnumber,
             first=First.AWAY,
+            has_axes=split_um != 0.0,
         )
     )
-    frames = list(cell.frames(rest_um, seed=seed))
-    began = 0.0
-    for number, frame in enumerate(frames):
+    feed = feed_of(cell, rest_um, seed=seed, kept=kept)
+    began, count = 0.0, feed["t_s"].size
+    for number, (t_s, luma, dropped) in enumerate(
+        zip(feed["t_s"], feed["luma"], feed["dropped"], strict=True)
+    ):
         if number == 1:  # the first frame compiles, locks and makes the law's table
             began = time.process_time()
-        meter.add(frame.t_s, frame.luma, dropped=frame.dropped)
-    cpu_ms = 1e3 * (time.process_time() - began) / (len(frames) - 1)
+        meter.add(float(t_s), luma, dropped=int(dropped))
+    cpu_ms = 1e3 * (time.process_time() - began) / (count - 1)
     said = meter.final()
     offset, low, high = (
         math.inf if value is None else value for value in (said.offset_um, said.low_um, said.high_um)
@@ -88,6 +112,7 @@ def take(name: str, rest_um: float, *, seed: int, is_small: bool = False) -> Tak
         sharpened=said.sharpened,
         notes=said.notes,
         cpu_ms=cpu_ms,
+        axes_error_um=math.inf if said.axes_um is None else said.axes_um - split_um,
     )
 
 

@@ -13,6 +13,11 @@ _FORMULA_SIGNS_OF_NOTES = "=@＝＠"
 """A note may begin with a number's sign; :func:`to_spreadsheet` keeps it from acting."""
 _ACTING = re.compile(rf"'*[{re.escape(FORMULA_SIGNS)}]")
 DASHES = {"-", "–", "—"}
+_LOOKS_LIKE = str.maketrans(
+    "авекмнорстухѕјԁԛԝһαβεζηκμνορτυχіӏιilo|‐‑‒–—―−",
+    "abekmh0pctyxsjdqwhabezhkmn0ptyx1111101-------",
+)
+"""Cyrillic and Greek letters as their capitals look, and signs; small ones, as casefold leaves them."""
 _SPACES = re.compile(r"\s+")
 
 
@@ -52,6 +57,18 @@ def cleaned_note(text: str) -> str:
         refused=_FORMULA_SIGNS_OF_NOTES,
         allowed=frozenset("\n\r\t"),
     )
+
+
+def look_alike_key(name: str) -> str:
+    """Return a key that is equal for names that look alike: letters of other alphabets, O and 0.
+
+    References
+    ----------
+    .. [1] Unicode Technical Standard #39, *Unicode Security Mechanisms*, 4 (confusable detection). The table
+       is the part of its data that looks like letters and digits of names of units, from memory.
+    """
+    plain = unicodedata.normalize("NFKC", name).casefold().translate(_LOOKS_LIKE)
+    return "".join(one for one in plain if not _is_space(one))
 
 
 def to_spreadsheet(text: str) -> str:

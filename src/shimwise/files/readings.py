@@ -17,6 +17,7 @@ from shimwise.files.csv_rows import filled_rows
 from shimwise.files.decoding import decoded
 from shimwise.files.errors import CellError, ReadingsFileError, WrongRowsError, shown
 from shimwise.files.kit import Kit
+from shimwise.files.names import look_alike_key
 from shimwise.files.opening import read_bytes
 from shimwise.files.rows import FileRow, RowReader
 from shimwise.inference.model.prep import MeasuredLanding, Reading
@@ -200,7 +201,7 @@ def _refuse_width(cells: list[str], width: int, *, name: str, line: int) -> None
 
 
 def _look_alikes(rows: tuple[FileRow, ...], kit: Kit) -> Iterator[Notice]:
-    """Warn of names that differ only in case: the judge takes them for different units."""
+    """Warn of names that look alike: the judge takes them for different units."""
     for kind, names in (
         ("Bodies", {row.reading.body for row in rows} | set(kit.bodies)),
         ("Lenses", {row.reading.lens for row in rows} | set(kit.lenses)),
@@ -208,7 +209,7 @@ def _look_alikes(rows: tuple[FileRow, ...], kit: Kit) -> Iterator[Notice]:
     ):
         alike: dict[str, list[str]] = {}
         for unit in sorted(names):
-            alike.setdefault(unit.casefold().replace(" ", ""), []).append(unit)
+            alike.setdefault(look_alike_key(unit), []).append(unit)
         for group in alike.values():
             if len(group) > 1:
                 yield Notice("names_alike", " and ".join(group), {"kind": kind})

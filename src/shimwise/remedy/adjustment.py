@@ -271,7 +271,8 @@ class Adjustment:
             return None
         made = move or self.planned
         is_screw = self.guide in (Guide.SCREW, Guide.SCREW_WITHOUT_LOCK)
-        if is_screw and made.turns is None:
+        is_seen = move is not None and move.change_um is not None  # by the picture: no turns are counted
+        if is_screw and made.turns is None and not is_seen:
             raise RemedyError(
                 f"How far the screw of {self.unit} was turned is missing. Write turns and direction."
             )

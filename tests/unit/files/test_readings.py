@@ -602,3 +602,24 @@ def test_a_note_may_begin_with_a_sign_and_comes_back_from_a_spreadsheet(note: st
     written = to_spreadsheet(cleaned_note(note))
     assert written[0] not in "=+-@"
     assert from_spreadsheet(written) == note
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "is_alike"),
+    [
+        ("A-07", "\N{CYRILLIC CAPITAL LETTER A}-07", True),
+        ("A-07", "A-O7", True),
+        ("A-07", "A\N{EN DASH}07", True),
+        ("B1", "Bl", True),
+        ("H50", "\N{GREEK CAPITAL LETTER ETA}50", True),
+        ("Set H", "SetH", True),
+        ("A-07", "A-08", False),
+        ("H50", "H60", False),
+        ("B1", "B11", False),
+    ],
+)
+def test_names_that_look_alike_are_warned_of(one: str, other: str, is_alike: bool) -> None:
+    rows = "".join(f"{body},H50,50,2,3',3',Bo,\n" for body in (one, other))
+    text = f"body,lens,focal_length_mm,f_number,distance,reading,operator,setup\n{rows}"
+    notices = parse_readings(text, name="readings.csv").notices
+    assert ("names_alike" in {notice.code for notice in notices}) is is_alike

@@ -164,6 +164,8 @@ def made_move(connection: "Connection", unit: BodyRow | LensRow, adjusted: "Adju
     mechanism = mechanism_of(unit.mechanism) if isinstance(unit, BodyRow) else None
     if made.turns is not None and isinstance(mechanism, Screw) and isinstance(unit, BodyRow):
         return _turned(connection, unit, mechanism, made)
+    if isinstance(mechanism, Screw) and made.change_um is not None:  # as the picture saw it move
+        return MoveMade(amount_um=made.change_um, amount_sd_um=made.change_sd_um)
     change_um = sum(made.shims_in_um) - sum(made.shims_out_um)
     count = len(made.shims_in_um) + len(made.shims_out_um)
     return MoveMade(amount_um=change_um, amount_sd_um=SHIM_SD_UM * math.sqrt(max(1, count)))

@@ -7,6 +7,8 @@ from shimwise.bench.adjust.journal import KeptAdjustment
 from shimwise.bench.adjust.views import AdjustmentView, StepQuestion, StepView
 from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.fields import build_from
+from shimwise.inference.verdict.answer import Z95
+from shimwise.number_format import size_text
 from shimwise.record.queries import verdicts
 from shimwise.remedy import procedure
 from shimwise.remedy.adjustment import Adjustment, Confirmed
@@ -107,8 +109,13 @@ def _answer_kind(step: Step, guide: Guide) -> str:
 
 def _answer_words(confirmed: Confirmed) -> str:
     move = confirmed.move
-    if move is None or (move.turns is None and not (move.shims_in_um or move.shims_out_um)):
+    if move is None:
         return str(confirmed.answer)
+    if move.turns is None and not (move.shims_in_um or move.shims_out_um):
+        if move.change_um is None or move.change_sd_um is None:
+            return str(confirmed.answer)
+        way = "away" if move.change_um >= 0 else "toward"
+        return f"{size_text(move.change_um, Z95 * move.change_sd_um)} µm {way}, by the picture"
     if move.turns is not None:
         return f"{move.turns:.3g} turn {move.turn}{' after the play' if move.is_after_play else ''}"
     parts = [

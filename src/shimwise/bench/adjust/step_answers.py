@@ -2,7 +2,7 @@
 
 from shimwise.bench.adjust.journal import KeptAdjustment
 from shimwise.bench.adjust.presenter import NOTED
-from shimwise.bench.adjust.text import read_shim_change, read_shims, read_turns
+from shimwise.bench.adjust.text import read_seen_move, read_shim_change, read_shims, read_turns
 from shimwise.bench.errors import InputError
 from shimwise.bench.typed_names import typed_name
 from shimwise.remedy.adjustment_steps import Guide, Move, Step, StepAnswer, answers_to
@@ -52,6 +52,9 @@ def read_answer(
 
 def _typed_move(kept: KeptAdjustment, typed: str) -> Move:
     if kept.guide in (Guide.SCREW, Guide.SCREW_WITHOUT_LOCK):
+        seen = read_seen_move(typed)
+        if seen is not None:
+            return Move(change_um=seen[0], change_sd_um=seen[1])
         turns, turn = read_turns(typed, turn=kept.plan.move.turn)
         planned = kept.plan.move
         return Move(

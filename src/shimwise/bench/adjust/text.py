@@ -3,12 +3,18 @@
 import re
 
 from shimwise.bench.errors import InputError
+from shimwise.inference.verdict.answer import Z95
 from shimwise.remedy.mechanism import Turn
 
 MOST_TURNS, LARGEST_SHIM_UM = 20.0, 2000.0
 _TURNS = re.compile(
     r"(?P<number>\d+(?:[.,]\d+)?)\s*(?P<unit>turns?|°|deg(?:rees?)?)?\s*"
     r"(?P<sense>anti-?clockwise|counter-?clockwise|clockwise|acw|ccw|cw)?\.?",
+    re.IGNORECASE,
+)
+_SEEN = re.compile(
+    r"(?P<size>\d+(?:\.\d+)?)\s*±\s*(?P<half>\d+(?:\.\d+)?)\s*[µμu]m\s+(?P<way>away|toward)"
+    r"(?:,? by (?:the )?picture)?\.?",
     re.IGNORECASE,
 )
 _MICRONS = re.compile("[µμu]m")
@@ -45,6 +51,33 @@ def read_turns(text: str, *, turn: Turn | None) -> tuple[float, Turn]:
             typed=text,
         )
     return turns, turn
+
+
+def read_seen_move(text: str) -> tuple[float, float] | None:
+    """Read how far the picture saw the sensor move: ``20.3 ± 0.9 µm away``, half a 95 % interval after ±.
+
+    Returns
+    -------
+    tuple of float or None
+        The change [µm, + away from the flange] and its standard uncertainty [µm]; None where it is typed
+        otherwise.
+
+    Raises
+    ------
+    InputError
+        When the size is beyond what a screw moves a sensor, or the uncertainty is none.
+    """
+    found = _SEEN.fullmatch(text.strip())
+    if found is None:
+        return None
+    size_um, half_um = float(found["size"]), float(found["half"])
+    if not (size_um <= LARGEST_SHIM_UM and half_um > 0):
+        raise InputError(
+            f"is out of range; accepted is up to {LARGEST_SHIM_UM:g} µm, and above 0 after ±.",
+            field="answer",
+            typed=text,
+        )
+    return (size_um if found["way"].lower() == "away" else -size_um), half_um / Z95
 
 
 def read_shims(text: str) -> tuple[float, ...]:

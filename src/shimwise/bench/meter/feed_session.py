@@ -27,6 +27,8 @@ OFF_PX = 18.0
 GIVEN_UP_S, SEARCH_S = 1.2, 0.3
 """A place where no star is seen for so long is given up; between searches of one."""
 TAP_PX = 480
+LOOKED_AT = 32
+"""Round patches of a picture that are looked at where several stars are wanted: markers are round, too."""
 BLOCK_PX = 8
 """Parts begin where blocks of a codec do: the meter looks for their borders."""
 SAME_SIZE = 0.1
@@ -134,6 +136,11 @@ class FeedSession:
             self._give_up()
         return self._answer(frame.t_us)
 
+    @property
+    def _middle(self) -> tuple[float, float]:
+        width, height = self._size or (0, 0)
+        return (width / 2.0, height / 2.0)
+
     def _check_alike(self, frame: SentFrame) -> None:
         size = (frame.width_px, frame.height_px)
         if self._size is not None and size != self._size:
@@ -162,7 +169,8 @@ class FeedSession:
         self._is_black = float(np.max(part.codes)) < 16 + DARK_SHARE * 219
         rows, columns = part.codes.shape
         across, down = self._size[0] / columns, self._size[1] / rows
-        found = discs(codes_to_linear(np.ascontiguousarray(part.codes), CODES[False]))
+        most = LOOKED_AT if self.told.stars > 1 else MOST_PARTS
+        found = discs(codes_to_linear(np.ascontiguousarray(part.codes), CODES[False]), most=most)
         self._places = [
             (
                 (one.centre_px[0] + 0.5) * across - 0.5,
@@ -185,9 +193,12 @@ class FeedSession:
             self._aim(one)
 
     def _next_places(self) -> None:
-        """Aim at the next place, or at all of them where several stars are wanted."""
-        count = 1 if self.told.stars == 1 else MOST_PARTS
+        """Aim at the next place; of several stars at the largest ones, the middle one first."""
+        count = self.told.stars
+        if count > 1:
+            self._places.sort(key=lambda place: -place[2])
         taken, self._places = self._places[:count], self._places[count:]
+        taken.sort(key=lambda place: math.dist(place[:2], self._middle))
         self._watched = [_Watched(number, (x, y), radius) for number, (x, y, radius) in enumerate(taken)]
         for one in self._watched:
             self._aim(one)
@@ -269,8 +280,12 @@ class FeedSession:
                 continue
             if one.number == 0 and one.meter is not None:
                 one.is_lost = True
-            else:
-                self._watched.remove(one)
+                continue
+            self._watched.remove(one)
+            if self._places and one.meter is None:
+                x, y, radius = self._places.pop(0)
+                self._watched.append(_Watched(one.number, (x, y), radius))
+                self._aim(self._watched[-1])
         if not self._watched:
             self._next_places()
 

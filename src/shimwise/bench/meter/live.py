@@ -218,6 +218,7 @@ def measure_feed(source: str, given: FeedGiven, *, is_fast: bool = False) -> Ite
                 levels=feed.facts.levels,
                 pitch_um=given.pitch_um,
                 fnumber=given.fnumber,
+                focal_mm=given.focal_mm,
             )
         yield meter.final().with_ring(ring)
     if failed:

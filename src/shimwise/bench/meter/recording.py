@@ -66,6 +66,7 @@ class FrameKeeper:
         levels: Levels,
         pitch_um: float,
         fnumber: float | None,
+        focal_mm: float | None = None,
     ) -> int:
         """Leave the frames that lie nearest to even places, with ``sweep.json``; return how many.
 
@@ -96,8 +97,8 @@ class FrameKeeper:
             "white_level": levels.white,
             "chart": "chart.json",
         }
-        if fnumber is not None:
-            document["fnumber"] = fnumber
+        lens = {"fnumber": fnumber, "focal_mm": focal_mm}
+        document |= {name: value for name, value in lens.items() if value is not None}
         text = json.dumps(document, indent=1, ensure_ascii=False)
         (self.folder / "sweep.json").write_text(text + "\n", encoding="utf-8")
         return len(kept)

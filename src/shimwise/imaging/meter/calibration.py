@@ -24,7 +24,7 @@ STEPS: FloatArray = np.array([0.02, 0.02])
 """Steps of the numerical slopes: spherical aberration [waves], sharpening's share."""
 PRIORS: FloatArray = np.array([0.3, 0.5])
 """Their spread among lenses and cameras; chosen."""
-LOWEST: FloatArray = np.array([-1.2, -0.9])
+LOWEST: FloatArray = np.array([-1.2, -0.3])
 HIGHEST: FloatArray = np.array([1.2, 1.5])
 MOST_STEP = 0.2
 GROUPS = 3

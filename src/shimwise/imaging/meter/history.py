@@ -220,20 +220,18 @@ class History:
         if fresh < LOOK_EVERY or not ((is_rest and fresh >= REST_FRAMES) or self._has_crossed(moving)):
             return
         run = self._run(0).only(moving)
-        # Smoothing bends the rings' law as sharpening does, the other way; a hold is needed to tell how much.
-        bends = has_sharpening or (self._is_coarse and self.has_hold)
         hold = self._run(0).only(np.array(self._hold)) if self.has_hold else None
         if self._has_axes:
             kept = self._smear.kept(np.array(self._speed2)[moving])
             quarters = (np.array(self._quarters)[moving] / kept[:, None])[:, :, : self._law.rings]
             self.axes = axis_difference(
-                self._law, run, quarters, noise=self._frame_noise, has_sharpening=bends
+                self._law, run, quarters, noise=self._frame_noise, has_sharpening=has_sharpening
             )
         found = calibrate(
             self._law,
             run,
             noise=self._frame_noise,
-            has_sharpening=bends,
+            has_sharpening=has_sharpening,
             least=least_of(self.axes),
             hold=hold,
         )

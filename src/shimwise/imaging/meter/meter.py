@@ -11,7 +11,15 @@ from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.frames.levels import Levels, codes_to_linear
-from shimwise.imaging.meter.answer import Figure, MeterAnswer, State, held_figure
+from shimwise.imaging.meter.answer import (
+    CODED_SHARE,
+    SMOOTHED_SHARE,
+    Figure,
+    MeterAnswer,
+    State,
+    held_figure,
+)
+from shimwise.imaging.meter.calibration import Calibration
 from shimwise.imaging.meter.history import History
 from shimwise.imaging.meter.law_model import MeterLaw, reach_um
 from shimwise.imaging.meter.lock import find_star
@@ -40,6 +48,8 @@ REACH_SHARE = 0.95
 """Share of the law's reach beyond which a size is not given."""
 SMOOTHED_RMS = 0.006
 """Misfit of the coarse rings above which a smoothed picture is no lens's any more; chosen on tuning feeds."""
+SMOOTHED_WAVES = 0.38
+"""Spherical aberration beyond which smoothing bends the rings, not the lens; chosen on tuning feeds."""
 REVERSED = -0.25
 """Mean modulation that no contrast reversal reaches: the star's phase was taken half a turn off."""
 SIDE_N, SIDE_UM = 1.25, 5.0
@@ -293,14 +303,15 @@ class Meter:
         )
         if history.calibration is None or refused:
             return replace(answer, axes_um=None, axes_half_um=None)
-        if "smoothed" in notes and history.calibration.rms > SMOOTHED_RMS:
+        if "smoothed" in notes and _is_bent(history.calibration):
+            self.last_still = None
             return replace(answer, notes=(*notes, "misfit"))
         figure = held_figure(
             history.calibration,
             *history.held(),
             fnumber=self._fnumber,
             sharpened=sharpened,
-            is_smoothed="smoothed" in notes,
+            smoothed_share=self._smoothed_share if "smoothed" in notes else 0.0,
             scale_share=self.settings.scale_share,
         )
         if figure.size > REACH_SHARE * reach_um(self._fnumber):
@@ -309,6 +320,10 @@ class Meter:
         # Where the rim says the other side, a passage was missed or made up: none is given.
         is_doubted = history.side is not None and history.rim_side == -history.side
         return _with_figure(answer, figure, history.side if is_clear and not is_doubted else None)
+
+    @property
+    def _smoothed_share(self) -> float:
+        return CODED_SHARE if self._paper.is_coded else SMOOTHED_SHARE
 
     def _notes(self, seen: StarFrame, history: History, *, sharpened: bool) -> tuple[str, ...]:
         notes = []
@@ -331,6 +346,11 @@ class Meter:
         if history.rim is not None and history.rim.breathes:
             notes.append("breathes")
         return tuple(notes)
+
+
+def _is_bent(calibration: Calibration) -> bool:
+    """Return whether a smoothed picture's coarse rings follow no lens that there is."""
+    return calibration.rms > SMOOTHED_RMS or abs(calibration.w040_waves) > SMOOTHED_WAVES
 
 
 def _is_alike(before: StarPlace | None, found: StarPlace) -> bool:

@@ -114,9 +114,12 @@ class PaperWatch:
     @property
     def is_smoothed(self) -> bool:
         """Whether pixels depend on their neighbours: noise reduction in space, or coding in blocks."""
-        return self.is_known and (
-            self.neighbour_correlation > SMOOTHED or (self.pairs >= GRID_PAIRS and self.grid_ratio > GRID)
-        )
+        return self.is_known and (self.neighbour_correlation > SMOOTHED or self.is_coded)
+
+    @property
+    def is_coded(self) -> bool:
+        """Whether there are borders of blocks."""
+        return self.pairs >= GRID_PAIRS and self.grid_ratio > GRID
 
     def _lay(self, shape: tuple[int, ...], place: StarPlace) -> None:
         x, y = place.centre_px

@@ -13,6 +13,8 @@ from shimwise.imaging.focus.tilt import field_design
 
 FloatArray = NDArray[np.float64]
 
+LEAST_SD_SHARE = 0.3
+"""Least deviation of a star in the weights, by the median of all."""
 STAR_SD_PX = 0.02
 """Uncertainty of a star's place in the picture, for the chart's turn."""
 
@@ -75,7 +77,8 @@ def live_tilt(
         )
         share = chart_share_um(pose, px, focal_mm=focal_mm, pitch_um=pitch_um, size_px=size_px)
         own = np.sqrt(np.diag(pose.covariance)) * pose.magnification
-    maker = np.linalg.pinv(design)
+    known = np.maximum(sd_um, LEAST_SD_SHARE * float(np.median(sd_um)) + 1e-6)
+    maker = np.linalg.pinv(design / known[:, None]) / known
     value = maker @ (best - share)
     root = np.sqrt((maker**2) @ sd_um**2)
     k = names.index("tilt_x")

@@ -9,9 +9,8 @@
   const form = () => document.getElementById("read-form");
   const video = part("video");
   const KEPT = "shimwise-feed";
-  const CONTRAST_S = 20;
+  const { CONTRAST_S } = window.shimwiseDraw;
   const SAID_MS = 2500;
-  const SCALES_UM = [20, 40, 80, 160];  // half of what the rail shows
 
   const state = { answer: null, zoom: false, seconds: [], rate: [], scale: 40, saidAt: 0, said: "", other: null };
 
@@ -212,8 +211,8 @@
     part("figure").textContent = figure || beside;
     part("figure").className = `figure ${figure ? landing.side : "waits"}`;
     part("beside").textContent = figure ? beside : "";
-    drawRail(landing);
-    drawContrast();
+    state.scale = window.shimwiseDraw.rail(part("rail"), landing, { scale: state.scale, tolerance: Number(knownOf("body", measuredNow().body_id).tolerance || 10) });
+    window.shimwiseDraw.contrast(part("contrast"), state.seconds);
     if (feed.isOpen) {
       drawFacts(said);
       drawStar(said);
@@ -263,61 +262,7 @@
 
   // ---- pictures ----
 
-  function svg(name, facts, words) {
-    const made = document.createElementNS("http://www.w3.org/2000/svg", name);
-    for (const [key, value] of Object.entries(facts)) made.setAttribute(key, value);
-    if (words !== undefined) made.textContent = words;
-    return made;
-  }
-
-  // Drawn as wide as it is shown, so that its words keep their size.
-  function fitted(name, height) {
-    const width = Math.max(part(name).clientWidth, 280);
-    part(name).setAttribute("viewBox", `0 0 ${width} ${height}`);
-    return [width, width / 2];
-  }
-
-  function drawRail(landing) {
-    const size = landing ? Math.abs(landing.um) + landing.half_um : 0;
-    const fits = SCALES_UM.find((one) => one > 1.05 * size) || SCALES_UM.at(-1);
-    if (fits > state.scale || fits < state.scale / 2) state.scale = fits;
-    const [width, middle] = fitted("rail", 92);
-    const at = (um) => middle + (middle - 10) * Math.max(-1, Math.min(1, um / state.scale));
-    const tolerance = Number(knownOf("body", measuredNow().body_id).tolerance || 10);
-    const tick = state.scale / 2;
-    const parts = [
-      svg("text", { x: 4, y: 16, class: "dim" }, "◀ short"),
-      svg("text", { x: middle, y: 16, class: "on", "text-anchor": "middle" }, "on the mark"),
-      svg("text", { x: width - 4, y: 16, class: "dim", "text-anchor": "end" }, "deep ▶"),
-      svg("rect", { x: at(-tolerance), y: 24, width: at(tolerance) - at(-tolerance), height: 40, class: "band" }),
-      svg("line", { x1: middle, x2: middle, y1: 24, y2: 64, class: "mark" }),
-      ...[-tick, 0, tick].map((um) => svg("text", { x: at(um), y: 84, class: "dim", "text-anchor": "middle" }, um ? `${um < 0 ? "−" : "+"}${tick}${um > 0 ? " µm" : ""}` : "0")),
-    ];
-    if (landing) {
-      const sides = landing.side === "unknown" ? [-landing.um, landing.um] : [landing.um];
-      for (const um of sides) {
-        parts.push(svg("line", { x1: at(um - landing.half_um), x2: at(um + landing.half_um), y1: 44, y2: 44, class: `interval ${landing.side}` }));
-        parts.push(svg("path", { d: "M0-14 14 0 0 14-14 0Z", transform: `translate(${at(um)} 44)`, class: landing.side === "unknown" ? "diamond open" : "diamond" }));
-      }
-    }
-    part("rail").replaceChildren(...parts);
-  }
-
-  function drawContrast() {
-    const now = performance.now() / 1000;
-    const [width] = fitted("contrast", 150);
-    const line = state.seconds.map(([at, share], k) => `${k ? "L" : "M"}${(width * (1 - (now - at) / CONTRAST_S)).toFixed(1)} ${(116 - 82 * Math.min(share, 1)).toFixed(1)}`).join("");
-    const parts = [
-      svg("text", { x: 4, y: 16, class: "dim" }, "contrast, of the sharpest seen"),
-      svg("text", { x: width - 4, y: 28, class: "dim", "text-anchor": "end" }, "100 %"),
-      svg("line", { x1: 0, x2: width, y1: 34, y2: 34, class: "grid" }),
-      svg("line", { x1: 0, x2: width, y1: 116, y2: 116, class: "grid" }),
-      svg("text", { x: 0, y: 140, class: "dim" }, `${CONTRAST_S} s ago`),
-      svg("text", { x: width - 4, y: 140, class: "dim", "text-anchor": "end" }, "now"),
-    ];
-    if (line) parts.push(svg("path", { d: line, class: "course" }));
-    part("contrast").replaceChildren(...parts);
-  }
+  const { svg } = window.shimwiseDraw;
 
   // The picture fits its box; zoomed in, the star fills it.
   function placed() {

@@ -7,7 +7,7 @@ import pytest
 from invented_house import WHO, House
 
 from shimwise.bench.adjust import guide as adjusting
-from shimwise.bench.adjust.text import read_shim_change, read_shims, read_turns
+from shimwise.bench.adjust.text import read_seen_move, read_shim_change, read_shims, read_turns
 from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.house import shim_stock
@@ -416,6 +416,31 @@ def test_turns_are_read_as_they_are_said(text: str, turns: float, turn: Turn) ->
     told_turns, told_turn = read_turns(text, turn=Turn.CLOCKWISE)
     assert told_turns == pytest.approx(turns)
     assert told_turn is turn
+
+
+def test_a_move_that_the_picture_saw_counts_as_far_as_it_was_seen(house: House) -> None:
+    view = begin(house, short_prep(house))
+    seen = "20.3 ± 0.98 µm away by the picture"
+    done = finish(house, answer(house, view, *UP_TO_MOVE, ("move", seen), *AFTER_MOVE))
+    assert done.amount_um == pytest.approx(20.3)
+    assert done.amount_sd_um == pytest.approx(0.5, rel=1e-4)
+    assert done.turns is None
+    assert "20.3 ± 1.0 µm away, by the picture" in next(
+        step.answer for step in done.steps if step.id == "move"
+    )
+    # The screw learns nothing of a move whose turns nobody counted.
+    again = begin(house, view.prep_id, reason="to look")
+    assert again.screw is not None
+    assert again.screw.move_count == 0
+
+
+def test_a_move_by_the_picture_is_read_with_its_way() -> None:
+    assert read_seen_move("20.3 ± 0.98 µm away by the picture") == pytest.approx((20.3, 0.5), rel=1e-4)
+    assert read_seen_move("4 ± 2 um toward") == pytest.approx((-4.0, 1.02), abs=1e-3)
+    assert read_seen_move("0.08 turn clockwise") is None
+    for text in ("9000 ± 1 µm away", "20 ± 0 µm away"):
+        with pytest.raises(InputError, match="out of range"):
+            read_seen_move(text)
 
 
 @pytest.mark.parametrize(

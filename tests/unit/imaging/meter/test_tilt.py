@@ -37,3 +37,14 @@ def test_two_stars_show_no_plane() -> None:
         )
         is None
     )
+
+
+def test_a_star_that_knows_little_counts_little() -> None:
+    apart = np.array([0.0, -4.0, 4.0, -4.0, 9.0])
+    # Without curvature in it: four stars would do.
+    sd = np.array([0.0, 0.1, 0.1, 0.1, 8.0])
+    found = live_tilt(CHART_MM, PX, apart, sd, size_px=(1280, 720), pitch_um=6.0, focal_mm=None)
+    assert found is not None
+    # Three corners rise from left to right by 8 µm in 792 px.
+    assert found.x_um == pytest.approx(-8.0 * 1280 / 792, abs=0.1)
+    assert found.x_sd_um < 0.5

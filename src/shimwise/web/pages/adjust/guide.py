@@ -204,7 +204,7 @@ def _guide(visit: Visit, prep_id: str, adjustment_id: str) -> Response:
     if view.state == FINISHED and prep.is_open:
         visit.judge_now(prep)
     sentence, second = _due(view)
-    return visit.show(
+    return visit.show_filming(
         "adjust/guide.html" if visit.is_scripted else "adjust/page.html",
         sentence=sentence,
         second=second,

@@ -1,0 +1,171 @@
+// The move of a sensor, watched by the picture: where it stood, how far it is to go, the play of its screw, and when to stop.
+(() => {
+  "use strict";
+  const STOP_UM = 2;
+  const TREND_UM = 1.5;
+  const KEPT = "shimwise-feed";
+  let feed = null;
+
+  function watch(panel) {
+    const part = (name) => panel.querySelector(`[data-${name}]`);
+    const field = (name) => document.getElementById(`watch-${name}`);
+    const video = part("video");
+    const amount = Number(panel.dataset.amount);
+    const state = { now: null, start: null, marks: [], trend: 0, last: null, scale: 40, isAsked: false };
+    const plain = (text) => (text.trim() && Number.isFinite(Number(text.trim().replace(",", "."))) ? Number(text.trim().replace(",", ".")) : null);
+    const text = (um, digits = 1) => Math.abs(um).toFixed(digits);
+
+    const kept = (() => {
+      try {
+        return JSON.parse(localStorage.getItem(`${KEPT}-${panel.dataset.body}`) || "{}");
+      } catch {
+        return {};
+      }
+    })();
+    field("pixel").value = kept.pixel || field("pixel").value;
+    field("across").value = kept.across || "";
+    const fillLens = () => { field("fnumber").value = field("lens").selectedOptions[0]?.dataset.fnumber || ""; };
+    field("lens").addEventListener("change", fillLens);
+    fillLens();
+
+    feed = window.shimwiseFeed({
+      path: panel.dataset.feed,
+      video,
+      told: () => ({ pixel_um: plain(field("pixel").value), across_px: plain(field("across").value), fnumber: plain(field("fnumber").value), first: "away", takes_over: true, of: { lens: field("lens").selectedOptions[0]?.textContent || "" } }),
+      on: { answer: answered, state: () => {}, refused },
+    });
+
+    function refused(words) {
+      part("refused").textContent = words;
+      part("refused").hidden = !words;
+      if (feed.isOpen) return;
+      part("live-part").hidden = true;
+      part("open-camera").hidden = false;
+      part("close-camera").hidden = true;
+    }
+
+    function answered(said) {
+      state.now = said;
+      const landing = said.landing;
+      if (landing && landing.side !== "unknown") {
+        if (state.last !== null && Math.abs(landing.um - state.last) > TREND_UM) {
+          state.trend = Math.sign(landing.um - state.last);
+          state.last = landing.um;
+        }
+        state.last ??= landing.um;
+        if (!state.start && landing.can_save) state.start = { um: landing.um, half: landing.half_um };
+      }
+      if (state.isAsked) return;
+      state.isAsked = true;
+      requestAnimationFrame(() => {
+        state.isAsked = false;
+        draw();
+      });
+    }
+
+    const toGo = (landing) => state.start.um + amount - landing.um;
+    const halfOf = (landing) => Math.hypot(landing.half_um, state.start.half);
+
+    function draw() {
+      const landing = state.now?.landing;
+      const isKnown = Boolean(landing) && landing.side !== "unknown";
+      const star = state.now?.stars[0];
+      part("rate").textContent = `${video.videoWidth} × ${video.videoHeight}, ${state.now.dropped ? `${state.now.dropped} dropped` : "nothing dropped"}`;
+      part("start").disabled = part("at-mark").disabled = !landing?.can_save;
+      part("use").disabled = !(state.start && landing?.can_save);
+      const box = part("box").getBoundingClientRect();
+      const fit = star ? Math.min(box.width, box.height) / (2.3 * star.radius) : Math.min(box.width / video.videoWidth, box.height / video.videoHeight);
+      video.style.width = `${video.videoWidth}px`;
+      video.style.transform = star ? `translate(${box.width / 2 - fit * star.x}px, ${box.height / 2 - fit * star.y}px) scale(${fit})` : `scale(${fit})`;
+      if (!state.start || !isKnown) {
+        part("figure").className = "figure waits";
+        part("figure").textContent = state.now?.words[0] || "";
+        part("beside").textContent = state.start ? "" : "The start is not known yet: once through the sharpest place and back, and hold still.";
+        state.scale = window.shimwiseDraw.rail(part("rail"), landing || null, { scale: state.scale, tolerance: STOP_UM, middle: "sharpest" });
+        return;
+      }
+      const left = toGo(landing);
+      const half = halfOf(landing);
+      const isInside = Math.abs(left) <= Math.max(STOP_UM, half);
+      const way = left > 0 ? "away from the lens" : "toward the lens";
+      part("figure").className = `figure ${isInside ? "on" : left > 0 ? "short" : "deep"}`;
+      part("figure").textContent = isInside ? "Stop: inside" : `${left > 0 ? "◀ " : ""}${text(left)} µm to go${left > 0 ? "" : " ▶"}`;
+      part("beside").textContent = isInside ? `${text(left)} µm are left, give or take ${text(half)}: leave it here.` : `${way}, give or take ${text(half)}; it stood at ${state.start.um.toFixed(1).replace("-", "−")} µm.`;
+      const words = isInside ? "Stop: inside." : `${Math.round(Math.abs(left))} µm to go, ${way}.`;
+      if (part("said").textContent !== words && performance.now() - (state.saidAt || 0) > 1500) {
+        part("said").textContent = words;
+        state.saidAt = performance.now();
+      }
+      state.scale = window.shimwiseDraw.rail(part("rail"), { um: -left, half_um: half, side: isInside ? "on" : left > 0 ? "short" : "deep" }, { scale: state.scale, tolerance: STOP_UM, middle: "where it is to be" });
+    }
+
+    // The screw at one and the same mark, come to from either side: what lies between is its play.
+    function atMark() {
+      const landing = state.now?.landing;
+      if (!landing?.can_save) return;
+      state.marks.push({ um: landing.um, half: landing.half_um, trend: state.trend });
+      const [last, other] = [state.marks.at(-1), [...state.marks].reverse().find((one) => one.trend && one.trend !== state.trend)];
+      part("play").textContent = other
+        ? `Play of the screw: ${text(last.um - other.um)} µm, give or take ${text(Math.hypot(last.half, other.half))}, between the two ways to its mark.`
+        : `At its mark: ${last.um.toFixed(1).replace("-", "−")} µm. Turn on, come back to the mark from the other side, hold still, and press again: the difference is its play.`;
+    }
+
+    function use() {
+      const landing = state.now?.landing;
+      if (!state.start || !landing?.can_save) return;
+      const moved = landing.um - state.start.um;
+      const answer = document.getElementById("answer");
+      answer.value = `${text(moved)} ± ${text(Math.max(halfOf(landing), 0.1))} µm ${moved >= 0 ? "away" : "toward"} by the picture`;
+      answer.closest("details").open = true;
+      feed.stop();
+      refused("");
+      answer.scrollIntoView({ block: "center" });
+      answer.focus({ preventScroll: true });
+    }
+
+    part("open-camera").addEventListener("click", () => {
+      if (!field("pixel").value.trim()) {
+        refused("Type the size of the sensor’s pixel first, in µm: it stands in the camera’s data.");
+        field("pixel").focus();
+        return;
+      }
+      refused("");
+      Object.assign(state, { now: null, start: null, marks: [], trend: 0, last: null });
+      part("play").textContent = "";
+      part("figure").textContent = "Opening the camera…";
+      part("live-part").hidden = false;
+      part("open-camera").hidden = true;
+      part("close-camera").hidden = false;
+      feed.open(kept.device || "");
+    });
+    part("close-camera").addEventListener("click", () => {
+      feed.stop();
+      refused("");
+    });
+    part("start").addEventListener("click", () => {
+      const landing = state.now?.landing;
+      if (landing?.can_save) state.start = { um: landing.um, half: landing.half_um };
+    });
+    part("at-mark").addEventListener("click", atMark);
+    part("use").addEventListener("click", use);
+    part("box").addEventListener("click", (event) => {
+      if (!feed.isOpen || state.now?.stars.length) return;
+      const box = part("box").getBoundingClientRect();
+      const fit = Math.min(box.width / video.videoWidth, box.height / video.videoHeight);
+      feed.pick((event.clientX - box.left) / fit, (event.clientY - box.top) / fit);
+    });
+  }
+
+  function begin() {
+    const panel = document.getElementById("watch");
+    if (!panel || panel.dataset.begun) return;
+    panel.dataset.begun = "yes";
+    if (feed) feed.stop();  // of a step that was put in anew
+    watch(panel);
+  }
+  document.body.addEventListener("htmx:afterSwap", () => {
+    if (feed && !document.getElementById("watch")) feed.stop();
+    begin();
+  });
+  begin();
+})();
