@@ -41,11 +41,11 @@ ABOUT = (
     "≤ 1 %, pairs ≥ 90 %; by eye 108 readings decide 4 to 58 %."
 )
 MISSED = (
-    "The processor was shared: so few preps, not the 100 wanted. Where nothing is told of the lenses, two bodies "
-    "and six lenses are parted by the lenses' own spread alone (half the 95 % interval of a body stays at 5 to "
-    "6 µm however much is measured), so that units stay open; and pairs of healthy units spread by 8 µm, of which "
-    "one in four lies within 2 µm of ±10. Long lenses stay open most: a setting of the ring is 5 µm on 75 mm and "
-    "8 to 12 on 100. Lenses that the house knows help."
+    "The processor was shared: so few preps, not the 100 wanted. Where nothing is told of the lenses, two "
+    "bodies and six lenses are parted by the lenses' own spread alone (half the 95 % interval of a body "
+    "stays at 5 to 6 µm however much is measured), so that units stay open; and pairs of healthy units "
+    "spread by 8 µm, of which one in four lies within 2 µm of ±10. Long lenses stay open most: a setting of "
+    "the ring is 5 µm on 75 mm and 8 to 12 on 100. Lenses that the house knows help."
 )
 MOST = 24
 DISTANCES_MM = tuple(feet * MM_PER_FOOT for feet in (3, 6, 12))
