@@ -270,6 +270,7 @@ class FeedSession:
             fnumber=self.told.fnumber,
             first=self.told.first,
             levels=levels,
+            is_late=True,
         )
         return True
 

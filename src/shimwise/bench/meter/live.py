@@ -104,6 +104,8 @@ class LiveMeter:
         Id of the star to be measured, where it is not the centre one.
     has_axes : bool
         Whether the axes of an anamorphic are measured apart.
+    is_late : bool
+        Whether the feed was running before: then the first motion has to begin at rest to show the side.
 
     Attributes
     ----------
@@ -126,6 +128,7 @@ class LiveMeter:
         levels: Levels | None = None,
         star: str | None = None,
         has_axes: bool = False,
+        is_late: bool = False,
     ) -> None:
         chart = layout_from_json(layout)
         named = [one for one in chart.stars if one.id == star]
@@ -144,6 +147,7 @@ class LiveMeter:
                 first=None if first is None else First(first),
                 levels=levels or FULL_RANGE,
                 has_axes=has_axes,
+                is_late=is_late,
             )
         )
 

@@ -30,6 +30,8 @@ LEAST_NOISE = 0.08
 """Least deviation of a frame's square, in N² µm²."""
 START_N = 2.0
 """Change of the size, in N µm, that shows the first direction."""
+BEGUN_AT_REST_S = 0.4
+"""A motion begins at rest where the size has not changed so much for so long."""
 LEAST_SHARPNESS = 1e-3
 """Far out of focus the rings' sum may be below 0: contrast is then 0."""
 RIM_N = 20.0
@@ -60,10 +62,16 @@ class History:
         "away" or "toward": which way the sensor moves first.
     has_axes : bool
         Whether the axes of the lens are measured apart.
+    is_late : bool
+        Whether frames came before these: then a motion is only believed to be the first where it begins at
+        rest, since one that went before was not seen.
     """
 
-    def __init__(self, law: MeterLaw, first: str | None, *, has_axes: bool = False) -> None:
+    def __init__(
+        self, law: MeterLaw, first: str | None, *, has_axes: bool = False, is_late: bool = False
+    ) -> None:
         self._law, self._first, self._has_axes = law, first, has_axes
+        self._is_late = is_late
         self._quarters: list[FloatArray] = []
         self.axes: Offset | None = None
         self._t: list[float] = []
@@ -285,6 +293,9 @@ class History:
         size = np.sqrt(np.maximum(np.array(self._square[self._named :])[:, 0], 0.0))
         moved = np.flatnonzero(np.abs(size - size[0]) > START_N * self._law.fnumber)
         if moved.size == 0:
+            return None
+        rest_s = self._t[self._named + int(moved[0])] - self._t[self._named]
+        if (self._is_late or self._named > 0) and rest_s < BEGUN_AT_REST_S:
             return None
         grows = float(np.sign(size[moved[0]] - size[0])) * (1.0 if self._first == "away" else -1.0)
         crossed = np.searchsorted(np.array(self._crossed), self._t[self._named + int(moved[0])])

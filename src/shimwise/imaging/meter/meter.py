@@ -31,6 +31,8 @@ from shimwise.imaging.star.rings import RingPlan
 Codes = NDArray[np.generic]
 
 LOST_COHERENCE = 0.6
+FIRST_FRAMES = 5
+"""A star found later than in these was perhaps moved before."""
 SEARCH_S = 0.15
 """Time between searches of whole pictures for a star that is not seen."""
 FROZEN_S = 0.5
@@ -90,6 +92,9 @@ class MeterSettings:
         Whether the axes of the lens are measured apart, as of an anamorphic.
     near : StarPlace, optional
         Where a person pointed at the star, within 11 px and 8 % of its radius.
+    is_late : bool
+        Whether the feed was running before: then the first direction holds only for a motion that begins at
+        rest, as it does where the star is found later than in the first frames.
     """
 
     spokes: int
@@ -100,6 +105,7 @@ class MeterSettings:
     scale_share: float = 0.0
     near: StarPlace | None = None
     has_axes: bool = False
+    is_late: bool = False
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.pitch_um) and 0.2 <= self.pitch_um <= 100.0):
@@ -275,7 +281,12 @@ class Meter:
                 self.settings.spokes, found.radius_px, pitch_um=self.settings.pitch_um, blur_px=blur_px
             )
             self._law = MeterLaw(self._fnumber, self._plan, self.settings.pitch_um)
-            self._history = History(self._law, self.settings.first, has_axes=self.settings.has_axes)
+            self._history = History(
+                self._law,
+                self.settings.first,
+                has_axes=self.settings.has_axes,
+                is_late=self.settings.is_late or self._frames > FIRST_FRAMES,
+            )
         self._place = found
         return True
 

@@ -199,7 +199,7 @@
   function figureOf(landing, words) {
     if (!landing) return ["", words[0] || ""];
     if (landing.side === "on") return ["on the mark", `within ${landing.half_text} µm, with the ring on the mark.`];
-    const beside = landing.side === "unknown" ? `give or take ${landing.half_text}; which way is not known: start over, and turn first as chosen.` : `give or take ${landing.half_text}, with the ring on the mark.`;
+    const beside = landing.side === "unknown" ? `give or take ${landing.half_text}; which way is not known: start over, rest for a second, then turn first as chosen.` : `give or take ${landing.half_text}, with the ring on the mark.`;
     const sides = [landing.side === "short" ? SIGNS.short : "", `${landing.size_text} µm ${WORDS[landing.side]}`, landing.side === "deep" ? SIGNS.deep : ""];
     return [sides.join(""), beside];
   }
@@ -397,7 +397,7 @@
   function watching(isWatching) {
     panel.classList.toggle("is-watching", isWatching);
     show("live-part", isWatching);
-    part("on").textContent = isWatching ? "Measured by another device." : "The camera is on.";
+    part("feeding").textContent = isWatching ? "Measured by another device." : "The camera is on.";
   }
   document.addEventListener("shimwise:figure", ({ detail }) => {
     if (feed.isOpen || panel.dataset.state === "opens") return;
