@@ -20,6 +20,8 @@ LAW_SHARE, MISFIT_SHARE, PLAIN_RMS, MOST_SHARE = 0.012, 15.0, 0.0008, 0.6
 FLOOR_SHARE, SHARPENED_SHARE, CODED_SHARE, SMOOTHED_SHARE = 0.02, 0.06, 0.07, 0.28
 """Least half width of the interval as a share of the size: plain, sharpened, coded in blocks, and smoothed,
 as nothing tells a median (20 % too large) from a bilateral filter (2 %)."""
+PIXELS_N2 = 0.5
+"""Deviation of a square, in N² µm², of a star that sits on other pixels than in the passes; chosen."""
 FLOOR_N, SHARPENED_N = 0.65, 1.0
 """Least upper limit at the sharpest place, plain and sharpened, in N µm."""
 
@@ -96,6 +98,7 @@ def held_figure(
     sharpened: bool,
     scale_share: float,
     smoothed_share: float = 0.0,
+    is_elsewhere: bool = False,
 ) -> Figure:
     """Return the size of defocus over frames in which nothing moves.
 
@@ -113,12 +116,17 @@ def held_figure(
         Where it smooths or codes in blocks: least half width of the interval by that, as a share of the size.
     scale_share : float
         95 % half width of pitch and f-number together, as a share of the size.
+    is_elsewhere : bool
+        Whether the star sits on other pixels than in the passes.
     """
+    pixels = PIXELS_N2 * fnumber**2 if is_elsewhere else 0.0
     mean = float(np.mean(square[:, 0]))
     scatter = float(np.mean(variance[:, 0]))
     if square.shape[0] > 2:
         scatter = max(scatter, float(np.var(square[:, 0], ddof=1)))
-    total = scatter / square.shape[0] + calibration.vertex_sd**2 + _between_groups(square, variance)
+    total = (
+        scatter / square.shape[0] + calibration.vertex_sd**2 + _between_groups(square, variance) + pixels**2
+    )
     half = WIDE * math.sqrt(total)
     half = max(half, ((SHARPENED_N if sharpened or smoothed_share else FLOOR_N) * fnumber) ** 2)
     # Squares below 0 are noise: they do not make the limit smaller.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -35,6 +37,8 @@ RIM_N = 20.0
 NEAR_REST_N = 2.2
 """Size, in N µm, up to which the scatter of a rest's squares counts as noise at a passage, and up to which it
 may be at the sharpest, however little the zero is known."""
+ELSEWHERE_PX = 0.4
+"""Distance from which a star is sampled otherwise than before."""
 SHARPEST_N = 0.4
 """Mean square of a rest, in N² µm² and beside the zero's own deviation, up to which it is at the sharpest."""
 LEAST_HOLD, MOST_HOLD = 12, 60
@@ -69,6 +73,7 @@ class History:
         self._noise: list[FloatArray] = []
         self._moving: list[bool] = []
         self._rim: list[float] = []
+        self._at: list[tuple[float, float]] = []
         self._speed2: list[float] = []
         self._smear = SmearWatch(law.frequency_cy_px)
         self._sharp: list[tuple[float, float]] = []
@@ -97,6 +102,7 @@ class History:
         self._rings.append(seen.modulation)
         self._variance.append(seen.variance)
         self._rim.append(seen.rim_px)
+        self._at.append(at_px)
         if self._has_axes:
             self._quarters.append(seen.quarters)
         self._speed2.append(self._smear.add(t_s, at_px, seen.modulation, seen.quarters))
@@ -176,6 +182,16 @@ class History:
         square = self.held()[0][:, 0]
         seen = self.rim.side(np.array(self._rim[-square.size :]), float(np.mean(square)))
         return None if seen is None else seen * self.side * self.run_side
+
+    @property
+    def is_elsewhere(self) -> bool:
+        """Whether a rest sits on other pixels than the passes did, which stayed on theirs."""
+        moving = np.array(self._at)[np.flatnonzero(self._moving)]
+        if not self.is_still or moving.shape[0] < REST_FRAMES:
+            return False
+        middle = np.median(moving, axis=0)
+        wander = float(np.median(np.hypot(*(moving - middle).T)))
+        return wander < ELSEWHERE_PX and math.dist(middle, self._at[-1]) > ELSEWHERE_PX
 
     @property
     def is_still(self) -> bool:
@@ -346,7 +362,7 @@ class History:
 
     def _forget(self, count: int) -> None:
         lists = (self._t, self._rings, self._variance, self._square, self._noise, self._moving)
-        for kept in (*lists, self._rim, self._speed2, self._quarters):
+        for kept in (*lists, self._rim, self._at, self._speed2, self._quarters):
             del kept[:count]
         self._calibrated = max(self._calibrated - count, 0)
         self._named = max(self._named - count, 0)

@@ -312,6 +312,7 @@ class Meter:
             fnumber=self._fnumber,
             sharpened=sharpened,
             smoothed_share=self._smoothed_share if "smoothed" in notes else 0.0,
+            is_elsewhere=history.is_elsewhere,
             scale_share=self.settings.scale_share,
         )
         if figure.size > REACH_SHARE * reach_um(self._fnumber):

@@ -361,10 +361,14 @@ def _order(
         widest_um.append(float(half_um[:count].max(initial=0.0)))
         is_open = half_um > goals.wanted_um
         whole = len(chosen) if np.any(is_open[count:]) else whole
-        if len(chosen) == MOST_READINGS or not np.any(is_open):
+        unread = habits.unread() if len(half_um) > count else np.zeros(len(variance), dtype=np.bool_)
+        whole = len(chosen) if unread.any() else whole
+        if len(chosen) == MOST_READINGS or not (np.any(is_open) or unread.any()):
             return chosen, np.array(widest_um), whole + 1 if len(half_um) > count else 0
-        gains = gain(covariance, built.candidate_design, variance, goals.matrix[is_open]).sum(1)
-        best = int(np.argmax(np.where(habits.allowed(int(np.argmax(half_um[:count]))), gains, -1.0)))
+        wanted = goals.matrix[is_open] if np.any(is_open) else goals.matrix
+        gains = gain(covariance, built.candidate_design, variance, wanted).sum(1)
+        allowed = unread if not np.any(is_open) else habits.allowed(int(np.argmax(half_um[:count])))
+        best = int(np.argmax(np.where(allowed, gains, -1.0)))
         reach = covariance @ built.candidate_design[best]
         total = variance[best] + built.candidate_design[best] @ reach
         covariance = covariance - np.outer(reach, reach) / total
@@ -385,6 +389,11 @@ class _Habits:
         """Count a reading."""
         one = self.candidates[candidate]
         self.read[one.body].append((one.distance_mm, one.lens))
+
+    def unread(self) -> BoolArray:
+        """Whether each candidate (c,) is of a body or a lens that is not in the plan yet."""
+        read = {lens for each in self.read.values() for _, lens in each}
+        return np.array([not self.read[one.body] or one.lens not in read for one in self.candidates])
 
     def allowed(self, widest: int) -> BoolArray:
         """Whether each candidate (c,) may be read next; all may once the least is done."""

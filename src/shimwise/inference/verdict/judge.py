@@ -16,7 +16,7 @@ from shimwise.inference.model.design import Built, build_mixture
 from shimwise.inference.model.prep import MeasuredLanding, Prep, Reading
 from shimwise.inference.model.priors import Priors
 from shimwise.inference.posterior.draws import Draws, draw
-from shimwise.inference.verdict.answer import Answer, BodyAnswer
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, Verdict
 from shimwise.inference.verdict.findings import BODY, LENS, Findings, limits
 from shimwise.inference.verdict.headline import headline_of
 from shimwise.inference.verdict.next_readings import next_readings
@@ -105,7 +105,11 @@ def _answer(found: Findings) -> Answer:
         readings=readings_of(found),
         causes=causes_of(found),
         next=next_readings(
-            found.draws, found.built, wanted=np.array(wanted, dtype=np.intp), limit=found.limit
+            found.draws,
+            found.built,
+            wanted=np.array(wanted, dtype=np.intp),
+            limit=found.limit,
+            unread={one.name for one in (*bodies, *lenses) if one.verdict is Verdict.NOT_CHECKED},
         ),
         notices=notices_of(found),
         past_bodies=past_bodies,

@@ -1,5 +1,6 @@
 """What to read next: the readings that reduce the variance of the undecided most, rounding counted."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -87,7 +88,12 @@ class Candidates:
 
 
 def next_readings(
-    draws: Draws, built: Built, *, wanted: IntArray, limit: FloatArray | None = None
+    draws: Draws,
+    built: Built,
+    *,
+    wanted: IntArray,
+    limit: FloatArray | None = None,
+    unread: Collection[str] = (),
 ) -> tuple[NextReading, ...]:
     """Return the readings worth taking next, best first.
 
@@ -103,6 +109,8 @@ def next_readings(
     limit : array, shape (g,), optional
         Tolerance of each quantity. Landings by picture are so few that with it those are chosen which decide
         most, not those that remove most variance: what is worst known may need more of them than there are.
+    unread : collection of str
+        Bodies and lenses that nothing was measured of: by picture they come first, however well known.
     """
     if not len(wanted) or not built.candidates:
         return ()
@@ -112,6 +120,7 @@ def next_readings(
     worth = saved.sum(1)
     if limit is not None and all(one.measured_sd_um is not None for one in built.candidates):
         worth = _decided_each(draws, built, variance, wanted, limit) + LEAST_WORTH * worth / before.sum()
+        worth += [sum(name in unread for name in (one.body, one.lens)) for one in built.candidates]
     best = np.argsort(-worth, kind="stable")[:MOST_NEXT]
     return tuple(
         NextReading(

@@ -70,6 +70,22 @@ def test_a_star_too_large_for_a_message_is_sent_smaller_and_measured_all_the_sam
     assert last["landing"]["um"] == pytest.approx(REST_UM, abs=1.0)
 
 
+def test_centre_and_corners_are_found_among_the_markers_around_them() -> None:
+    def five(frame: Frame) -> Frame:
+        whole = np.full((720, 1280), int(np.median(frame.luma[:20])), np.uint8)
+        star = frame.luma[40:304, 130:394]
+        for left, top in ((508, 228), (20, 20), (980, 20), (20, 440), (980, 440)):
+            whole[top : top + 264, left : left + 264] = star
+        return replace(frame, luma=whole)
+
+    _, filming = page(replace(TOLD, stars=5))
+    *_, last = filming.film([five(frame) for frame in filmed()[:5]], size=(1280, 720))
+    seen = {one["star"]: one for one in last["stars"]}
+    assert set(seen) == {0, 1, 2, 3, 4}
+    assert {one["spokes"] for one in seen.values()} == {80}
+    assert (seen[0]["x"], seen[0]["y"]) == pytest.approx((640, 360), abs=3)  # the one in the middle
+
+
 def test_a_star_that_the_person_taps_is_taken() -> None:
     session, filming = page()
     next(filming.film(filmed()[:1]))

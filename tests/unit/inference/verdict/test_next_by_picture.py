@@ -8,7 +8,7 @@ import pytest
 from invented_benches import bench, prep, reading
 
 from shimwise.inference.model.candidates import PICTURE_SD_UM, as_pictures, offered_readings
-from shimwise.inference.model.prep import MeasuredLanding, Prep
+from shimwise.inference.model.prep import LensKnowledge, MeasuredLanding, Prep
 from shimwise.inference.verdict.answer import Verdict
 from shimwise.inference.verdict.decision import decide
 from shimwise.inference.verdict.judge import judge
@@ -65,3 +65,11 @@ def test_the_chance_of_a_decision_is_that_of_the_rule_on_drawn_outcomes(
 
     share = np.mean([verdict(float(centre)).is_decided for centre in centres])
     assert found == pytest.approx(share, abs=0.03)
+
+
+def test_what_was_never_measured_comes_first_however_well_it_is_known() -> None:
+    known = {f"L{f:g}": LensKnowledge(history_mean_um=0.0, history_sd_um=2.0) for f in (18.0, 50.0)}
+    known["L50"] = replace(known["L50"], focal_lengths_mm=(50.0,), fnumber=2.0)
+    one = pictures(prep(reading(lens="L18", focal_mm=18.0)))
+    answer = judge(replace(one, lenses=known))
+    assert answer.next[0].lens == "L50"
