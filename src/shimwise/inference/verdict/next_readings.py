@@ -5,12 +5,12 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
-from scipy.special import ndtr
 
 from shimwise.inference.model.design import Built
 from shimwise.inference.model.kinds import FloatArray, IntArray
 from shimwise.inference.model.rounding import usual_step_mm
 from shimwise.inference.posterior.draws import Draws
+from shimwise.inference.posterior.normal import normal_cdf
 from shimwise.inference.posterior.student import STUDENT_INFLATION
 from shimwise.inference.verdict.answer import NextReading
 from shimwise.inference.verdict.decision import ACCEPT_P, CALL_OUT_P
@@ -160,8 +160,8 @@ def _decided(mean: FloatArray, moves: FloatArray, sd: FloatArray, limit: FloatAr
     moves = np.maximum(moves, 1e-6)
     inside = np.where(sd < limit / 2, limit - IN_SDS * sd, -np.inf)
     outside = limit + OUT_SDS * sd
-    is_in = ndtr((inside - mean) / moves) - ndtr((-inside - mean) / moves)
-    is_out = 2 - ndtr((outside - mean) / moves) - ndtr((outside + mean) / moves)
+    is_in = normal_cdf((inside - mean) / moves) - normal_cdf((-inside - mean) / moves)
+    is_out = 2 - normal_cdf((outside - mean) / moves) - normal_cdf((outside + mean) / moves)
     return np.asarray(np.maximum(is_in, 0.0) + is_out)
 
 
