@@ -205,11 +205,11 @@ class Network:
         for s in range(c.dense.shape[1]):
             by_one = precision * c.dense_coefficient[:, s]
             own_pull += np.bincount(c.dense[:, s], pull * c.dense_coefficient[:, s], width)
-            for t in range(c.dense.shape[1]):
-                flat += np.bincount(
-                    c.dense[:, s] * width + c.dense[:, t], by_one * c.dense_coefficient[:, t], width * width
-                )
+            for t in range(s + 1):
+                half = by_one * c.dense_coefficient[:, t] * (0.5 if s == t else 1.0)
+                flat += np.bincount(c.dense[:, s] * width + c.dense[:, t], half, width * width)
         block = flat.reshape(width, width)
+        block = block + block.T
         d = c.dense_count
         block[np.arange(d), np.arange(d)] += information.dense_precision
         if information.dense_matrix is not None:
