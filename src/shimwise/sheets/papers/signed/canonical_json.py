@@ -128,7 +128,7 @@ def signed_part(document: Mapping[str, Any]) -> dict[str, Any]:
 def in_prep(document: Mapping[str, Any], name: str, rows: Any) -> Any:  # noqa: ANN401
     """Return the rows of a list of a document; of units those of the prep, all if it does not name them."""
     ids = (document.get("prep") or {}).get(UNIT_IDS.get(name))
-    return [row for row in rows if row.get("id") in ids] if ids else rows
+    return [row for row in rows if row.get("id") in ids] if ids and rows else rows
 
 
 def without(value: Any, keys: Sequence[str]) -> Any:  # noqa: ANN401 - a tree of JSON
