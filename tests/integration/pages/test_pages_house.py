@@ -235,6 +235,10 @@ def test_a_plan_says_what_to_tape_or_why_it_cannot(door: Door) -> None:
     page = see(door, f"/plan?make=yes&body_ids={ids['A-01']}&set_id={ids['Set H']}&target_um=25")
     assert "A-01" in page.sentence
     assert any("at 3'" in words or "What to tape" in words for _, words in page.headings)
+    by_picture = see(
+        door, f"/plan?make=yes&body_ids={ids['A-01']}&set_id={ids['Set H']}&target_um=25&by=picture"
+    )
+    assert "What to tape and measure by picture" in by_picture.text
     refused = door.client.get(f"/plan?make=yes&set_id={ids['Set H']}")
     assert refused.status_code == 422
     assert 'id="body_ids-wrong"' in refused.text

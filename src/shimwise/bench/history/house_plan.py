@@ -67,6 +67,7 @@ class HousePlan:
     bodies: tuple[PlanBody, ...]
     help: tuple[str, ...]
     habits: tuple[str, ...]
+    is_by_picture: bool = False
 
 
 def plan_house(
@@ -77,6 +78,7 @@ def plan_house(
     lens_ids: Sequence[str] = (),
     target_um: float = DEFAULT_TARGET_UM,
     distances: Sequence[str] = (),
+    is_by_picture: bool = False,
     progress: "Progress | None" = None,
 ) -> HousePlan:
     """Plan the readings that make every body known to ±``target_um`` (95 %).
@@ -91,6 +93,8 @@ def plan_house(
         95 % half width wanted on every body. [µm]
     distances : sequence of str
         Where a chart can be taped, as a technician writes it; 3, 6 and 12 ft when empty.
+    is_by_picture : bool
+        Whether landings are measured by picture, not read by eye.
     progress : callable, optional
         Called from time to time.
 
@@ -125,6 +129,7 @@ def plan_house(
         target_um=target_um,
         bodies=tuple(body.name for body in bodies),
         distances_mm=tuple(sorted(typed)) or USUAL_DISTANCES_MM,
+        is_by_picture=is_by_picture,
         progress=None if progress is None else lambda done, total: progress("Planning", done, total),
     )
     write = mm_to_metric_text if is_metric else mm_to_feet_text
@@ -169,6 +174,7 @@ def plan_house(
             ),
             *plan_pictures(plan),
         ),
+        is_by_picture=is_by_picture,
     )
 
 

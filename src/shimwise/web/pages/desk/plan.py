@@ -27,6 +27,7 @@ def show(visit: VisitDep) -> Response:
                 set_id=query.text("set_id"),
                 lens_ids=query.all("lens_ids"),
                 target_um=query.number("target_um") or DEFAULT_TARGET_UM,
+                is_by_picture=query.text("by") == "picture",
                 distances=[part.strip() for part in query.text("distances").split(";") if part.strip()],
             )
     return visit.show(
