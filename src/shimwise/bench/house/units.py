@@ -34,6 +34,7 @@ from shimwise.bench.house.views import (
     UnitView,
 )
 from shimwise.bench.typed_names import id_or_new
+from shimwise.files.names import look_alike_key
 from shimwise.record.queries import preps, sets, units, verdicts
 from shimwise.record.tables.rows import SetRow
 
@@ -131,6 +132,11 @@ def show_unit(record: "Record", of: type[Facts], unit_id: str) -> UnitShown[Fact
             adjustments=tuple(map(adjustment_view, verdicts.unit_adjustments(connection, unit_id))),
             preps=tuple(map(used_in, preps.unit_preps(connection, unit_id, limit=MOST_PREPS_SHOWN))),
             sets=_set_views(connection, sets.sets_of_lens(connection, unit_id)),
+            alike=tuple(
+                name
+                for name in units.other_names(connection, row)
+                if look_alike_key(name) == look_alike_key(row.name)
+            ),
         )
 
 

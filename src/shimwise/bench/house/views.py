@@ -165,7 +165,8 @@ class UsedIn:
 class UnitShown(Generic[Facts]):
     """A unit with its past (oldest first), its adjustments and the preps where it is used (newest first).
 
-    ``sets``: those that a lens travels in; empty for a body.
+    ``sets``: those that a lens travels in; empty for a body. ``alike``: names of other units of its kind that
+    look like its own, such as A-O7 beside A-07.
     """
 
     unit: UnitView[Facts]
@@ -173,6 +174,7 @@ class UnitShown(Generic[Facts]):
     adjustments: tuple[PastAdjustment, ...]
     preps: tuple[UsedIn, ...]
     sets: tuple[SetView, ...] = ()
+    alike: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

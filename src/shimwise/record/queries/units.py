@@ -129,6 +129,12 @@ def lenses(
     return _list(connection, LensRow, search=search, limit=limit, after=after, has_retired=has_retired)
 
 
+def other_names(connection: Connection, row: BodyRow | LensRow) -> list[str]:
+    """Return the names of all other units of a kind, retired ones too."""
+    table = TABLE_OF[type(row)]
+    return list(connection.scalars(select(table.c.name).where(table.c.id != row.id).order_by(table.c.name)))
+
+
 def refuse_taken(connection: Connection, row: BodyRow | LensRow | SetRow) -> None:
     """Raise Conflict if the name is that of another row of this kind."""
     table, word = TABLE_OF[type(row)], word_of(type(row))
