@@ -24,6 +24,7 @@
     })();
     field("pixel").value = kept.pixel || field("pixel").value;
     field("across").value = kept.across || "";
+    const firstTurn = () => panel.querySelector("[name=watch-first]:checked")?.value || null;
     const fillLens = () => { field("fnumber").value = field("lens").selectedOptions[0]?.dataset.fnumber || ""; };
     field("lens").addEventListener("change", fillLens);
     fillLens();
@@ -31,7 +32,7 @@
     feed = window.shimwiseFeed({
       path: panel.dataset.feed,
       video,
-      told: () => ({ pixel_um: plain(field("pixel").value), across_px: plain(field("across").value), fnumber: plain(field("fnumber").value), first: "away", takes_over: true, of: { lens: field("lens").selectedOptions[0]?.textContent || "" } }),
+      told: () => ({ pixel_um: plain(field("pixel").value), across_px: plain(field("across").value), fnumber: plain(field("fnumber").value), first: firstTurn(), takes_over: true, of: { lens: field("lens").selectedOptions[0]?.textContent || "" } }),
       on: { answer: answered, state: () => {}, refused },
     });
 
@@ -72,15 +73,18 @@
       const star = state.now?.stars[0];
       part("rate").textContent = `${video.videoWidth} × ${video.videoHeight}, ${state.now.dropped ? `${state.now.dropped} dropped` : "nothing dropped"}`;
       part("start").disabled = part("at-mark").disabled = !landing?.can_save;
-      part("use").disabled = !(state.start && landing?.can_save);
+      part("use").disabled = !(state.start && landing?.can_save && Math.abs(landing.um - state.start.um) > halfOf(landing));
       const box = part("box").getBoundingClientRect();
       const fit = star ? Math.min(box.width, box.height) / (2.3 * star.radius) : Math.min(box.width / video.videoWidth, box.height / video.videoHeight);
       video.style.width = `${video.videoWidth}px`;
       video.style.transform = star ? `translate(${box.width / 2 - fit * star.x}px, ${box.height / 2 - fit * star.y}px) scale(${fit})` : `scale(${fit})`;
       if (!state.start || !isKnown) {
         part("figure").className = "figure waits";
-        part("figure").textContent = state.now?.words[0] || "";
-        part("beside").textContent = state.start ? "" : "The start is not known yet: once through the sharpest place and back, and hold still.";
+        const isSideless = landing?.side === "unknown";
+        part("figure").textContent = isSideless ? `${landing.size_text} µm from the sharpest` : state.now?.words[0] || "";
+        part("beside").textContent = isSideless
+          ? "Which side of the sharpest it stands on is not known, so what is to go is not either. Choose below which way is turned first, start over, rest for a second, and turn that way first."
+          : state.start ? "" : "The start is not known yet: once through the sharpest place and back, and hold still.";
         state.scale = window.shimwiseDraw.rail(part("rail"), landing || null, { scale: state.scale, tolerance: STOP_UM, middle: "sharpest" });
         return;
       }
@@ -89,7 +93,7 @@
       const isInside = Math.abs(left) <= Math.max(STOP_UM, half);
       const way = left > 0 ? "away from the lens" : "toward the lens";
       part("figure").className = `figure ${isInside ? "on" : left > 0 ? "short" : "deep"}`;
-      part("figure").textContent = isInside ? "Stop: inside" : `${left > 0 ? "◀ " : ""}${text(left)} µm to go${left > 0 ? "" : " ▶"}`;
+      part("figure").textContent = isInside ? "Stop: inside" : `${text(left)} µm to go`;
       part("beside").textContent = isInside ? `${text(left)} µm are left, give or take ${text(half)}: leave it here.` : `${way}, give or take ${text(half)}; it stood at ${state.start.um.toFixed(1).replace("-", "−")} µm.`;
       const words = isInside ? "Stop: inside." : `${Math.round(Math.abs(left))} µm to go, ${way}.`;
       if (part("said").textContent !== words && performance.now() - (state.saidAt || 0) > 1500) {
@@ -146,6 +150,15 @@
       const landing = state.now?.landing;
       if (landing?.can_save) state.start = { um: landing.um, half: landing.half_um };
     });
+    const startOver = () => {
+      Object.assign(state, { start: null, marks: [], trend: 0, last: null });
+      part("play").textContent = "";
+      feed.startOver();
+    };
+    part("start-over").addEventListener("click", startOver);
+    for (const one of panel.querySelectorAll("[name=watch-first]")) {
+      one.addEventListener("change", () => { if (feed.isOpen) part("open-camera").click(); });
+    }
     part("at-mark").addEventListener("click", atMark);
     part("use").addEventListener("click", use);
     part("box").addEventListener("click", (event) => {

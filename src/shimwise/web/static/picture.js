@@ -124,6 +124,12 @@
       field("pixel").focus();
       return;
     }
+    if (field("fnumber").value.trim() && plain(field("fnumber").value) === null) {
+      part("told").open = true;
+      refused("Type the f-number as a number, such as 2. A T-stop is another figure; left empty, there are no microns.");
+      field("fnumber").focus();
+      return;
+    }
     refused("");
     if (feed.hindrance()) return refused(feed.hindrance());
     begin();
@@ -193,6 +199,11 @@
     }
   }
 
+  function isTarget() {
+    const of = state.other || measuredNow();
+    return Boolean(of.lens_id && (of.setup_id || of.distance_text));
+  }
+
   const SIGNS = { short: "◀ ", deep: " ▶", on: "", unknown: "" };
   const WORDS = { short: "short", deep: "deep", on: "on the mark", unknown: "from the sharpest" };
 
@@ -217,16 +228,20 @@
       drawFacts(said);
       drawStar(said);
     }
-    part("save").disabled = !landing?.can_save && !state.unsaved;
-    say(said, figure, beside);
+    const of = state.other || measuredNow();
+    part("save").disabled = !(landing?.can_save && isTarget()) && !state.unsaved;
+    if (!state.unsaved) part("save").textContent = of.lens && of.at ? `Save landing: ${of.lens} at ${of.at}` : "Save landing";
+    say(said, figure);
   }
 
-  // For those who listen: what has changed, and not thirty times a second.
-  function say(said, figure, beside) {
+  // What is seen goes with the figure; those who listen are told what has changed, and not thirty times a second.
+  function say(said, figure) {
     const words = [...(said?.words || []).slice(figure ? 1 : 0)];
+    if (said?.landing?.can_save && !isTarget()) words.unshift("Choose lens and taped distance on the pad.");
     if (said?.meter?.state === "moving" && said.landing) words.unshift("Hold still for a second.");
     if (video.videoHeight > video.videoWidth) words.push("The picture stands upright: turn the camera or phone on its side, so that left and right are those of the sensor.");
     const text = words.join(" ");
+    part("shown").textContent = text;
     if (text === state.said || performance.now() - state.saidAt < SAID_MS && state.said) return;
     state.said = text;
     state.saidAt = performance.now();
@@ -377,7 +392,7 @@
     state.unsaved = null;
     state.setting = { key, id: setting };
     show("same-setting", true);
-    part("same").checked = true;
+    part("same").checked = false;
     sayOfSave(`Saved. ${reading.lens} at ${reading.distance_text}: ${reading.reading_text}.`, false);
     document.body.dispatchEvent(new CustomEvent("shimwise:changed", { bubbles: true }));
   }
@@ -386,7 +401,7 @@
     const line = part("saved");
     line.textContent = words;
     line.className = isWrong ? "wrong" : "saved";
-    part("save").textContent = onButton || "Save landing";
+    if (onButton) part("save").textContent = onButton;
     if (onButton) part("save").disabled = false;
   }
 
