@@ -146,7 +146,7 @@ def test_the_guide_shows_what_is_to_go_and_writes_the_move_down(devices: Devices
     page.get_by_text("Watch the move by the picture").tap()
     page.get_by_label("Sensor’s pixel, µm").fill(f"{PITCH_UM:g}")
     page.get_by_label("f-number, as set").fill("2")
-    # Which way this screw moves the sensor is not known: nothing is said to go one way until somebody says it.
+    # Which way this screw moves the sensor is not known: nothing is said to go until somebody says it.
     expect(page.locator("[name=watch-first][value='']")).to_be_checked()
     page.locator("#watch .chip").filter(has_text="away from the lens").tap()
     page.get_by_role("button", name="Open the camera").tap()

@@ -133,7 +133,11 @@ def _may(act: Act | None, role: Role | None, *, is_person: bool) -> bool:
     if act is None:
         return True
     rule = RULES[act]
-    return role is not None and role.includes(rule.least) and (is_person or not rule.by_person)
+    return (
+        role is not None
+        and role.includes(rule.least)
+        and (is_person or not (rule.by_person or rule.no_program))
+    )
 
 
 def _as(door: Door, role: Role | None, *, is_person: bool) -> None:

@@ -82,7 +82,8 @@ def permitted(who: Who, act: Act, *, field: str = "who") -> str:
         raise SignInNeeded(act)
     if not who.role.includes(rule.least):
         raise NotAllowed(act, name=who.name, role=who.role)
-    if rule.by_person and not who.is_person:
+    is_program = not who.is_person and who.door is not Door.CONSOLE
+    if (rule.by_person or (rule.no_program and is_program)) and not who.is_person:
         raise PersonNeeded(act, door=who.door)
     if rule.asks_again and who.is_person and not who.is_fresh:
         raise PinNeeded(act)

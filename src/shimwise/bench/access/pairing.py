@@ -75,7 +75,7 @@ def has_passphrase(record: "Record") -> bool:
 
 
 def set_passphrase(record: "Record", *, passphrase: str) -> bool:
-    """Set another passphrase, which un-pairs every device and program; return whether it is another.
+    """Set a passphrase; return whether it is another. One in place of another un-pairs every device and program.
 
     Raises
     ------
@@ -92,10 +92,10 @@ def set_passphrase(record: "Record", *, passphrase: str) -> bool:
         )
     if is_passphrase(record, passphrase):
         return False
-    hashed = PasswordHasher().hash(passphrase.strip())
+    hashed, is_first = PasswordHasher().hash(passphrase.strip()), not has_passphrase(record)
     with record.writing(who=HOUSE) as change:
         kept.change_setting(change, _PASSPHRASE, hashed)
-        ended = tokens.end_tokens(change, DEVICE, PROGRAM, SESSION)
+        ended = 0 if is_first else tokens.end_tokens(change, DEVICE, PROGRAM, SESSION)
         change.note("passphrase changed", detail={"ended": ended})
     return True
 

@@ -53,13 +53,15 @@ class Act(StrEnum):
 class Rule:
     """Who may do an act, which ``words`` name as in "… may sign a prep".
 
-    ``by_person``: only who has signed in, no program and not the console by itself. ``asks_again``: on a
+    ``by_person``: only who has signed in, no program and not the console by itself. ``no_program``: a program may
+    not, whatever its role: else it could make a person for itself, and sign. ``asks_again``: on a
     device that was idle the PIN is asked for once more. ``at_console``: no page and no address does it.
     """
 
     least: Role
     words: str
     by_person: bool = False
+    no_program: bool = False
     asks_again: bool = False
     at_console: bool = False
 
@@ -88,9 +90,11 @@ RULES: Mapping[Act, Rule] = {
     ),
     Act.SEE_PRIVATE: Rule(Role.LEAD, "see how each person repeats"),
     Act.SETTINGS: Rule(Role.KEEPER, "change the house's settings, and how fast units wander"),
-    Act.LEADS: Rule(Role.KEEPER, "name the leads", asks_again=True),
-    Act.PEOPLE: Rule(Role.KEEPER, "add people, change their roles and PINs, and end them", asks_again=True),
-    Act.DEVICES: Rule(Role.KEEPER, "end devices and programs, and give a program its token"),
+    Act.LEADS: Rule(Role.KEEPER, "name the leads", no_program=True, asks_again=True),
+    Act.PEOPLE: Rule(
+        Role.KEEPER, "add people, change their roles and PINs, and end them", no_program=True, asks_again=True
+    ),
+    Act.DEVICES: Rule(Role.KEEPER, "end devices and programs, and give a program its token", no_program=True),
     Act.BACKUP: Rule(Role.KEEPER, "copy the whole record", at_console=True),
     Act.RESTORE: Rule(Role.KEEPER, "put a backup in the place of the record", at_console=True),
     Act.KEYS: Rule(Role.KEEPER, "renew the house's key, and know another house's", at_console=True),

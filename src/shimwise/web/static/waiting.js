@@ -92,8 +92,14 @@
     item.dataset.state = kept.state;
     const text = document.createElement("p");
     const said = { refused: `Not taken: ${words(kept)}. ${kept.reason}`, asked: `Not saved yet: ${words(kept)}. ${kept.reason}` };
-    text.textContent = said[kept.state] || `Waiting: ${words(kept)}`;
+    text.textContent = said[kept.state] || [`Waiting: ${words(kept)}`, kept.reason].filter(Boolean).join(". ");
     item.append(text);
+    if (kept.state === "waiting" && kept.reason) {
+      const acts = document.createElement("div");
+      acts.className = "acts";
+      acts.append(button("Throw it away", () => discard(kept)));
+      item.append(acts);
+    }
     if (kept.state === "refused" || kept.state === "asked") {
       const acts = document.createElement("div");
       acts.className = "acts";
@@ -270,12 +276,13 @@
     // What was typed meanwhile is the next reading already.
     const field = form.elements.reading_text;
     if (field.value.trim() === (kept.fields.reading_text || "")) field.value = "";
-    noteOn(form, `Kept on this device: ${words(kept)}. It is sent when the server answers again.`, kept.id);
+    noteOn(form, `Kept on this device: ${words(kept)}. ${kept.reason || "It is sent when the server answers again."}`, kept.id);
     form.dispatchEvent(new CustomEvent("shimwise:kept", { bubbles: true, detail: { id: kept.id } }));
   }
 
   // ---- the page's own request, while the server is there ----
 
+  const SIGN_IN = 401;
   const direct = new Map();  // the reading that is on its way, by its form
   let saving = Promise.resolve();
 
@@ -321,7 +328,7 @@
     direct.delete(form);
     const status = event.detail.xhr ? event.detail.xhr.status : GONE;
     if (isAway(status)) {
-      await letWaitOrTell(form, kept);
+      await letWaitOrTell(form, status === SIGN_IN ? { ...kept, reason: "Sign in again: it is sent then." } : kept);
       return;
     }
     const at = await store;
@@ -382,8 +389,13 @@
       return true;
     }
     if (isAway(answer.status)) return false;
-    tellSent(kept, "");
     const problem = await answer.json().catch(() => ({}));
+    if (answer.status === MAY_NOT) {  // another person has signed in meanwhile: it waits for who may keep it
+      await at.put({ ...kept, reason: `${problem.detail || ""} It waits until ${kept.fields.operator || "who read it"} signs in here, or a technician.`.trim() });
+      held.add(kept.id);
+      return true;
+    }
+    tellSent(kept, "");
     const state = problem.notices?.some((one) => one.code === "landing_beyond") ? "asked" : "refused";
     await at.put({ ...kept, state, reason: problem.detail || problem.title || `The server answered ${answer.status}.` });
     return true;
@@ -403,6 +415,8 @@
     }
   }
 
+  const MAY_NOT = 403;
+  const held = new Set();  // what the one who has signed in may not send, in this round
   let wait = FIRST_WAIT_MS;
   let timer = 0;
 
@@ -414,9 +428,10 @@
   async function sendAll() {
     window.clearTimeout(timer);
     const gone = new Set();
+    held.clear();
     const isEmpty = await alone(async () => {
       for (;;) {
-        const next = (await (await store).all()).find((kept) => kept.state === "waiting");
+        const next = (await (await store).all()).find((kept) => kept.state === "waiting" && !held.has(kept.id));
         if (!next) return true;
         if ([...direct.values()].some((one) => Date.now() - one.order < 2 * PATIENCE_MS)) return false;  // goes first
         if (!await send(next)) return false;
