@@ -75,7 +75,9 @@ def has_passphrase(record: "Record") -> bool:
 
 
 def set_passphrase(record: "Record", *, passphrase: str) -> bool:
-    """Set a passphrase; return whether it is another. One in place of another un-pairs every device and program.
+    """Set a passphrase; return whether it is another.
+
+    One in the place of another un-pairs every device and program.
 
     Raises
     ------

@@ -53,9 +53,9 @@ class Act(StrEnum):
 class Rule:
     """Who may do an act, which ``words`` name as in "… may sign a prep".
 
-    ``by_person``: only who has signed in, no program and not the console by itself. ``no_program``: a program may
-    not, whatever its role: else it could make a person for itself, and sign. ``asks_again``: on a
-    device that was idle the PIN is asked for once more. ``at_console``: no page and no address does it.
+    ``by_person``: only who has signed in, no program and not the console by itself. ``no_program``: a program
+    may not, whatever its role: else it could make a person for itself, and sign. ``asks_again``: on a device
+    that was idle the PIN is asked for once more. ``at_console``: no page and no address does it.
     """
 
     least: Role
