@@ -103,7 +103,8 @@ class JudgeService:
             self._is_stopping = True
             self._changed.notify_all()
             thread = self._thread
-        self._end_pool()
+        # Waited for: else the interpreter, as it ends, would wake it while it closes its pipe.
+        self._end_pool(is_waited_for=True)
         if thread is not None:
             thread.join(STOPPING_S)
         with self._changed:
@@ -177,7 +178,7 @@ class JudgeService:
             )
         return self._pool
 
-    def _end_pool(self) -> None:
+    def _end_pool(self, *, is_waited_for: bool = False) -> None:
         pool, self._pool = self._pool, None
         if pool is not None:
-            pool.shutdown(wait=False, cancel_futures=True)
+            pool.shutdown(wait=is_waited_for, cancel_futures=True)
