@@ -63,6 +63,7 @@ class RuleView:
     words: str
     least: Role
     by_person: bool
+    no_program: bool
     asks_again: bool
     at_console: bool
 
@@ -75,6 +76,7 @@ def rules() -> tuple[RuleView, ...]:
             words=rule.words,
             least=rule.least,
             by_person=rule.by_person,
+            no_program=rule.no_program,
             asks_again=rule.asks_again,
             at_console=rule.at_console,
         )

@@ -82,8 +82,8 @@ def permitted(who: Who, act: Act, *, field: str = "who") -> str:
         raise SignInNeeded(act)
     if not who.role.includes(rule.least):
         raise NotAllowed(act, name=who.name, role=who.role)
-    is_program = not who.is_person and who.door is not Door.CONSOLE
-    if (rule.by_person or (rule.no_program and is_program)) and not who.is_person:
+    needs_person = rule.by_person or (rule.no_program and who.door is not Door.CONSOLE)
+    if needs_person and not who.is_person:
         raise PersonNeeded(act, door=who.door)
     if rule.asks_again and who.is_person and not who.is_fresh:
         raise PinNeeded(act)

@@ -13,6 +13,8 @@ WAYS = ("away", "toward")
 NAMES = ("body_id", "lens_id", "setup_id", "body", "lens", "at", "focal_mm", "axis", "distance_text")
 """What is said of what is measured; shown on other devices, and saved with a landing."""
 LONGEST = 80
+HUGE = 1e12
+"""What is larger is no number that somebody typed, and perhaps none that a float holds."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,9 +86,6 @@ def read_told(text: str) -> FeedTold:
         takes_over=told.get("takes_over") is True,
         of={name: str(of.get(name) or "")[:LONGEST] for name in NAMES} if isinstance(of, dict) else {},
     )
-
-
-HUGE = 1e12
 
 
 def _number(told: dict[str, Any], name: str, low: float, high: float, words: str) -> float | None:

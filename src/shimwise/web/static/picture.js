@@ -364,7 +364,7 @@
     const of = state.other || measuredNow();
     if (!landing?.can_save && !state.unsaved) return;
     if (!operator()) return sayOfSave("Type your name on the pad first; this device keeps it.", true);
-    if (!of.lens_id || !of.setup_id && !of.distance_text) return sayOfSave("Choose lens and taped distance on the pad first.", true);
+    if (!isTarget()) return sayOfSave("Choose lens and taped distance on the pad first.", true);
     const key = keyOf(of);
     const setting = part("same").checked && state.setting?.key === key ? state.setting.id : window.shimwiseId();
     const fresh = {
