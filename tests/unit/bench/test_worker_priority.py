@@ -24,6 +24,7 @@ jobs._measure(None, Out())
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("script", [POOL, SWEEP], ids=["pool", "sweep"])
 def test_a_worker_begins_where_there_is_no_priority_to_give(script: str) -> None:
     done = subprocess.run(

@@ -91,6 +91,7 @@ def test_there_is_no_way_back_and_that_is_said_with_the_copy_to_take(tmp_path: P
             script.module.downgrade()
 
 
+@pytest.mark.slow
 def test_a_migration_that_fails_half_way_leaves_the_record_as_it_was(record: Record, tmp_path: Path) -> None:
     a_job(record)
     with pytest.raises(StoreError, match="refused the change"), record.translated():
@@ -211,6 +212,7 @@ def test_devices_that_were_paired_stay_so_and_expire_from_then_on(record: Record
         assert setting(connection, "house_devices") is None
 
 
+@pytest.mark.slow
 def test_names_of_an_older_record_are_compared_with_one_dash(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -60,6 +60,7 @@ def test_what_no_page_can_show_is_refused_and_leaves_nothing(
         assert list_preps(away).preps == ()
 
 
+@pytest.mark.slow
 def test_what_is_whole_is_taken_in_and_shown(exported: str, tmp_path: Path) -> None:
     with Record.open(tmp_path) as away:
         done = record_admin.import_prep(away, exported, who=WHO)

@@ -138,6 +138,7 @@ def test_one_far_beyond_what_units_do_is_asked_about(house: House) -> None:
     assert look(house, prep.id, 700.0).is_new
 
 
+@pytest.mark.slow
 def test_it_travels_with_its_prep_and_as_a_readings_file(house: House, tmp_path: Path) -> None:
     prep = house.start()
     look(house, prep.id, -12.3)

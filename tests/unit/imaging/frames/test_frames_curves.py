@@ -26,6 +26,7 @@ def colour() -> ModuleType:
 SIGNAL = np.linspace(0, 1, 1001)
 
 
+@pytest.mark.slow
 def test_srgb_and_rec709_agree_with_an_independent_library(colour: ModuleType) -> None:
     assert signal_to_linear(SIGNAL, "sRGB") == pytest.approx(colour.models.eotf_sRGB(SIGNAL), abs=1e-7)
     # The library rounds the knee otherwise, within the standard's own rounding.

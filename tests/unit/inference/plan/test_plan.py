@@ -119,6 +119,7 @@ def test_a_plan_has_two_lenses_at_each_of_two_distances_for_every_body() -> None
         assert sum(len(read) >= 2 for read in lenses.values()) >= 2
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("few_preps")
 def test_charts_stand_where_the_lens_has_a_mark_unless_distances_are_asked_for() -> None:
     marked = kit()
@@ -217,6 +218,7 @@ def test_a_kit_without_a_body_or_lens_is_refused_with_what_is_missing(subject: P
         plan_check(subject, target_um=5.0)
 
 
+@pytest.mark.slow
 def test_a_prep_by_picture_is_planned_within_two_dozen_landings_and_is_worth_many_readings() -> None:
     plan = plan_check(kit(bodies=("B1", "B2")), target_um=5.0, is_by_picture=True, has_rule=False)
     assert plan.is_by_picture

@@ -109,6 +109,7 @@ def test_a_persons_k_is_found_among_blunders(k: float) -> None:
     assert np.mean([one.sd for one in plain]) > 1.3 * k
 
 
+@pytest.mark.slow
 def test_more_repeats_leave_a_narrower_interval_that_holds() -> None:
     rng = np.random.default_rng(12)
     few = [person_k(_sightings(rng, 0.2, 5, blunders=0.0)) for _ in range(100)]
