@@ -4,7 +4,7 @@ from shimwise.web.api import problems
 from shimwise.web.api.access import people
 from shimwise.web.api.adjust import guide
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.desk import optics
+from shimwise.web.api.desk import optics, plan
 from shimwise.web.api.exchange import preps as exchange
 from shimwise.web.api.history import drift, drift_rate, repeatability
 from shimwise.web.api.house import lists, units
@@ -35,6 +35,7 @@ def api_router() -> AnswerRouter:
         people,
         exchange,
         optics,
+        plan,
         problems,
     ):
         router.include_router(part.router)
