@@ -144,7 +144,9 @@ def reach_text(plan: Plan) -> str:
     best = f"readings without end ±{decimal_text(limit_um, 1)} µm"
     if plan.is_by_picture:
         most = f"the least known body is known to ±{decimal_text(half_um, 1)} µm (95 %) in 9 of 10 preps"
-        return f"By picture {counted(plan.count, 'landing')} first: {most}. Then the verdict asks for the rest."
+        return (
+            f"By picture {counted(plan.count, 'landing')} first: {most}. Then the verdict asks for the rest."
+        )
     readings = counted(plan.count, "reading")
     if plan.is_reached and not plan.count:
         return f"Every body is known to ±{plan.target_um:g} µm (95 %) before the first reading."
