@@ -52,8 +52,8 @@ class PrepReach:
 def reach_of(record: "Record", prep_id: str, *, is_by_picture: bool = False) -> PrepReach | None:
     """Return what the units of a prep allow, by what the house knows of them; None if nothing can be planned.
 
-    By eye, or by picture with the landings to take. Nothing can with more bodies than ``MOST_BODIES``; of more lenses than ``MOST_LENSES`` the shortest are
-    planned with.
+    By eye, or by picture with the landings to take. Nothing can with more bodies than ``MOST_BODIES``; of
+    more lenses than ``MOST_LENSES`` the shortest are planned with.
 
     Raises
     ------

@@ -190,8 +190,8 @@ def measure_feed(
 ) -> Iterator[Answered]:
     """Measure a feed and yield an answer six times a second, and a last one at its end.
 
-    ``named`` is asked after each frame whether a person has named, at rest, which way is turned next: ``away``
-    or ``toward``.
+    ``named`` is asked after each frame which way a person, at rest, has named for the next turn: ``away`` or
+    ``toward``, if any.
 
     Raises
     ------

@@ -202,8 +202,8 @@ class Answer:
     """The whole verdict: headline first, then units, causes, what to read next, and notices beside them.
 
     It describes the units as they are. ``next_by_picture``: what to measure next where a landing is to be by
-    picture; the same as ``next`` once one was. ``past_bodies`` and ``past_lenses`` are units as they were before an
-    adjustment, under the names that their readings have.
+    picture; the same as ``next`` once one was. ``past_bodies`` and ``past_lenses`` are units as they were
+    before an adjustment, under the names that their readings have.
     """
 
     tolerance_um: float
