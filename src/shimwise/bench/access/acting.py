@@ -101,7 +101,13 @@ def changing(record: "Record", who: Who, act: Act) -> "Iterator[Change]":
 
 def refuse_unproved(connection: "Connection", who: Who, act: Act) -> None:
     """Refuse a plain name where the house has a keeper."""
-    if not isinstance(who, Actor) and people.has_role(connection, Role.KEEPER):
+    if not isinstance(who, Actor):
+        refuse_unproved_if(who, act, has_keeper=people.has_role(connection, Role.KEEPER))
+
+
+def refuse_unproved_if(who: Who, act: Act, *, has_keeper: bool) -> None:
+    """Refuse a plain name where the house is known to have a keeper."""
+    if has_keeper and not isinstance(who, Actor):
         raise SignInNeeded(act)
 
 
