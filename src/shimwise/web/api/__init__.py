@@ -22,12 +22,12 @@ def api_router() -> AnswerRouter:
     router = AnswerRouter(prefix="/api/v1", responses=documented(400, 401, 403))
     router.add_api_route("", problems.root, methods=["GET"], tags=["problems"])
     for part in (
+        readings,  # first: addresses are looked for in this order, and a saved reading should wait for none
         units,
         lists,
         drift_rate,
         drift,
         preps,
-        readings,
         sweeps,
         guide,
         signing,

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterator
 from datetime import datetime
+from functools import cache
 from typing import Annotated, Any, Literal, TypeVar, get_args, get_origin
 
 from fastapi import Query
@@ -44,6 +45,7 @@ class In(BaseModel):
         return TypeAdapter(facts).validate_python(self.model_dump())
 
 
+@cache
 def _takes_numbers(annotation: Any) -> bool:  # noqa: ANN401 - a type of any kind
     """Return whether a field takes numbers, and neither texts nor truth values."""
     kinds = _kinds(annotation)
