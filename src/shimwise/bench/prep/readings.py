@@ -285,7 +285,7 @@ def _saved_before(connection: "Connection", row: ReadingRow) -> SavedReading:
 
 
 def _refuse_other_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> None:
-    """Raise Conflict if a reading that was kept before was of another distance: then it is another reading."""
+    """Raise Conflict if a reading that is kept was of another distance: then it is another reading."""
     kept = evidence.setup(connection, row.setup_id)
     if (
         setup_at([kept], body_id=sent.body_id, distance=TypedLength(sent.distance_text, sent.distance_mm))

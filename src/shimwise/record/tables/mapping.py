@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from functools import cache
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Insert, RowMapping, Select, bindparam, select
+from sqlalchemy import Connection, Insert, RowMapping, Select, Table, bindparam, select
 
 from shimwise.record.errors import Conflict, NotFound
 from shimwise.record.tables.schema import TABLE_OF, word_of
@@ -51,7 +51,7 @@ def values_of(row: Any) -> dict[str, Any]:
 
 def insert(connection: Connection, row: Any, **more: Any) -> None:
     """Add a row; ``more`` are columns that it has no field for."""
-    connection.execute(_inserting(type(row)), {**values_of(row), **more})
+    connection.execute(_inserting(TABLE_OF[type(row)]), {**values_of(row), **more})
 
 
 def rows_of(
@@ -72,16 +72,14 @@ def rows_where(connection: Connection, kind: type[T], *order: str, **equal: Any)
     # Of a unit two questions, each of which has its index, and one of which finds nothing.
     unit_id = equal.pop("unit_id", None)
     questions = [equal] if unit_id is None else [equal | {name: unit_id} for name in UNIT_COLUMNS.values()]
-    return [
-        row
-        for question in questions
-        for row in rows_of(connection, _selecting(kind, order, tuple(question)), kind, _values(question))
-    ]
+    wanted = [(_selecting(TABLE_OF[kind], order, tuple(one)), _values(one)) for one in questions]
+    return [row for query, values in wanted for row in rows_of(connection, query, kind, values)]
 
 
 def row_if_kept(connection: Connection, kind: type[T], id: str, **more: Any) -> T | None:  # noqa: A002
     """Return the row with this id, or None; ``more`` as in :func:`from_mapping`."""
-    found = connection.execute(_selecting(kind, (), ("id",)), _values({"id": id})).mappings().one_or_none()
+    wanted = _selecting(TABLE_OF[kind], (), ("id",))
+    found = connection.execute(wanted, _values({"id": id})).mappings().one_or_none()
     return None if found is None else from_mapping(kind, found, **more)
 
 
@@ -149,15 +147,14 @@ def key_of_page(connection: Connection, kind: type[Any], id: str, column: str) -
 
 
 @cache
-def _inserting(kind: type[Any]) -> Insert:
+def _inserting(table: Table) -> Insert:
     """Return the statement that adds a row, made once: its making costs as much as its running."""
-    return TABLE_OF[kind].insert()
+    return table.insert()
 
 
 @cache
-def _selecting(kind: type[Any], order: tuple[str, ...], equal: tuple[str, ...]) -> Select[Any]:
+def _selecting(table: Table, order: tuple[str, ...], equal: tuple[str, ...]) -> Select[Any]:
     """Return the query of rows by the values of columns, in an order; made once."""
-    table = TABLE_OF[kind]
     wanted = select(table).order_by(*(table.c[name] for name in order))
     return wanted.where(*(table.c[name] == bindparam(f"wanted_{name}") for name in equal))
 

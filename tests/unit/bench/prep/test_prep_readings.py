@@ -65,7 +65,7 @@ def test_a_saved_reading_costs_few_statements(house: House) -> None:
     house.read(prep.id, 'short by 1/8"', id=uuid.uuid4().hex)  # looks up what the next one needs too
 
     def note(_connection: object, _cursor: object, statement: str, *_: object) -> None:
-        sent.append(statement.split()[0])
+        sent.append(statement.split(maxsplit=1)[0])
 
     event.listen(house.record.engine, "before_cursor_execute", note)
     house.read(prep.id, 'deep by 1/8"', id=uuid.uuid4().hex)
