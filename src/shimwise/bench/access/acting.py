@@ -91,11 +91,16 @@ def permitted(who: Who, act: Act, *, field: str = "who") -> str:
 
 
 @contextmanager
-def changing(record: "Record", who: Who, act: Act) -> "Iterator[Change]":
-    """Change the record for an act, if the role allows it; as :meth:`Record.writing`, errors as permitted."""
+def changing(record: "Record", who: Who, act: Act, *, is_keeper_asked: bool = True) -> "Iterator[Change]":
+    """Change the record for an act, if the role allows it; as :meth:`Record.writing`, errors as permitted.
+
+    ``is_keeper_asked`` is False where the change itself asks, in one statement with what it looks up, whether
+    the house has a keeper, and calls :func:`refuse_unproved_if`.
+    """
     name = permitted(who, act)
     with record.writing(who=name) as change:
-        refuse_unproved(change.connection, who, act)
+        if is_keeper_asked:
+            refuse_unproved(change.connection, who, act)
         yield change
 
 

@@ -177,7 +177,7 @@ def add_reading(
                 raise
             return _saved_before(connection, kept)
     # Twenty people save at once and one change at a time is made, so here every statement counts.
-    with record.writing(who=permitted(keeper, Act.READ)) as change:
+    with changing(record, keeper, Act.READ, is_keeper_asked=False) as change:
         place = preps.place_of_reading(change, prep_id, reading_id, role=Role.KEEPER)
         if place is None:
             refuse_unproved(change.connection, keeper, Act.READ)
