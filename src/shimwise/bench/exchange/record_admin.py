@@ -203,7 +203,7 @@ def import_prep(
     with changing(record, who, Act.IMPORT) as change:
         done = prep_json.import_prep(change, read)
         if done.is_new:
-            _refuse_unless_shown(change.connection, done.prep_id)
+            refuse_unless_shown(change.connection, done.prep_id)
             remember_imported(change, done.prep_id)
         return done
 
@@ -263,7 +263,7 @@ def read_file(path: str | Path) -> bytes:
     return read_bytes(path, error=KitError)
 
 
-def _refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
+def refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
     """Refuse a prep that cannot be shown: nothing is ever deleted, so its page would stay broken.
 
     Raises
