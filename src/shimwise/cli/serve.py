@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from shimwise.bench.access.pairing import has_passphrase, set_passphrase
+from shimwise.bench.access.pairing import CODE_MINUTES, has_passphrase, set_passphrase
 from shimwise.bench.exchange.record_admin import Record, open_record
+from shimwise.bench.executors import workers_of
 from shimwise.cli.leaving import silence
+from shimwise.cli.options import Workers
 from shimwise.cli.progress import progress_bar
 from shimwise.house_keys import keys_kept_in
 
@@ -71,6 +73,7 @@ def serve(
             help=f"File that holds the house's passphrase, to set it; or the variable {PASSPHRASE}.",
         ),
     ] = None,
+    workers: Workers = None,
     demo: Annotated[
         bool,
         typer.Option(
@@ -97,6 +100,7 @@ def serve(
         names=tuple(name or ()),
         certificate=certificate,
         key=key,
+        workers=workers_of(workers),
     )
     with closing(_demo_record(data) if demo else open_record(data)) as record:
         record.refuse_damage()
@@ -166,10 +170,8 @@ def _print_when_ready(pages: "Pages", told: Sequence[str], *, is_ended: bool, is
 def _show_pairing(pages: "Pages") -> None:
     import segno
 
-    from shimwise.web.pairing import CODE_S
-
     address = pages.pairing_address()
-    typer.echo(f"Scan to pair one device within {CODE_S / 60:.0f} minutes, or type the passphrase there:")
+    typer.echo(f"Scan to pair one device within {CODE_MINUTES} minutes, or type the passphrase there:")
     if sys.stdout.isatty():
         segno.make(address, error="l").terminal(compact=True)
     typer.echo(f" {address}")

@@ -20,7 +20,8 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.types import ASGIApp
 
-from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.access.pairing import make_code
+from shimwise.bench.exchange.record_admin import CHANGED, MISSED, Record
 from shimwise.bench.meter.feed_message import MOST_BYTES
 from shimwise.bench.prep.states import prep_version
 from shimwise.bench.sign.verifier import Verifier
@@ -29,8 +30,8 @@ from shimwise.errors import ShimwiseError
 from shimwise.web.app import create_app
 from shimwise.web.connections import SILENCE_S, Connections, limited, most_connections
 from shimwise.web.feed_line import FeedLine
-from shimwise.web.live import EventStream, Hub, LiveState
-from shimwise.web.pairing import Codes, Devices, PairedOnly, pairing_routes
+from shimwise.web.live import HEARD_POLL_S, POLL_S, EventStream, Hub, LiveState
+from shimwise.web.pairing import Devices, PairedOnly, pairing_routes
 from shimwise.web.quiet_log import quiet
 from shimwise.web.security import LOOPBACK_NAMES, SizeLimits, guarded, is_loopback
 
@@ -46,6 +47,8 @@ LIMITS = SizeLimits(
     )
 )
 """Frames of a sweep are large; a house's list, a sheet or a prep from elsewhere is larger than a form."""
+FIGURE, PROBLEM = "figure", "problem"
+"""What servers say to each other beside changes: a prep's live figure, why it has no verdict."""
 STOPPING_S = 3
 IDLE_S = 20
 BACKLOG = 256
@@ -61,7 +64,7 @@ class ServeOptions:
     """Where the pages are served.
 
     ``port`` 0 takes any that is free. ``names``: further names that the pages answer to. ``certificate`` and
-    ``key``: files for https; without them it is http.
+    ``key``: files for https; without them it is http. ``workers``: who judges, a process here by default.
     """
 
     host: str = "127.0.0.1"
@@ -69,6 +72,7 @@ class ServeOptions:
     names: tuple[str, ...] = ()
     certificate: Path | None = None
     key: Path | None = None
+    workers: str = ""
 
     @property
     def is_beyond(self) -> bool:
@@ -102,10 +106,10 @@ class Pages:
         _refuse_bad_certificate(options)
         self.socket = _bound(options)
         self.port: int = self.socket.getsockname()[1]
-        self.hub = Hub(lambda prep_id: _looked(record, prep_id))
-        self._unwatch = record.watch(self.hub.notify)
-        self.judge = JudgeService(record, on_done=self._judged)
-        self.codes = Codes()
+        self.record = record
+        self.hub = Hub(lambda prep_id: _looked(record, prep_id), spread=self._spread)
+        self._unhear = record.hear(self._heard)
+        self.judge = JudgeService(record, on_done=self._judged, workers=options.workers)
         self.app = self._guarded(record)
         self.server = _Server(
             uvicorn.Config(
@@ -136,7 +140,7 @@ class Pages:
 
     def pairing_address(self) -> str:
         """Return the address by which one device is paired, good for a few minutes."""
-        return f"{self.address}pair/{self.codes.make()}"
+        return f"{self.address}pair/{make_code(self.record)}"
 
     def run(self) -> None:
         """Serve until Ctrl-C, SIGTERM or :meth:`stop`; what is under way is finished."""
@@ -153,13 +157,30 @@ class Pages:
 
     def close(self) -> None:
         """Release the address and end the judge."""
-        self._unwatch()
+        self._unhear()
         self.hub.close()
         self.judge.stop()
         self.socket.close()
 
     def _judged(self, judgement: Judgement) -> None:
         self.hub.notify(judgement.prep_id, problem=judgement.problem)
+        if judgement.problem:
+            self.record.say(PROBLEM, f"{judgement.prep_id} {judgement.problem}")
+
+    def _spread(self, prep_id: str, figure: str) -> None:
+        self.record.say(FIGURE, f"{prep_id} {figure}")
+
+    def _heard(self, topic: str, payload: str) -> None:
+        """Hand what is heard of the record's changes on to the devices that look."""
+        if topic == MISSED:
+            self.hub.poll_s = HEARD_POLL_S if self.record.is_hearing else POLL_S
+        if topic in {MISSED, CHANGED}:
+            self.hub.notify(payload or None)
+        prep_id, _, rest = payload.partition(" ")
+        if topic == FIGURE:
+            self.hub.show_heard(prep_id, rest)
+        elif topic == PROBLEM:
+            self.hub.notify(prep_id, problem=rest)
 
     def _guarded(self, record: Record) -> ASGIApp:
         app = create_app(record, judge=self.judge, verifier=Verifier())
@@ -170,7 +191,7 @@ class Pages:
             Route("/worker.js", _worker),
         ]
         if self.options.is_beyond:
-            own += pairing_routes(record, known=known, codes=self.codes)
+            own += pairing_routes(record, known=known)
         app.state.has_devices = self.options.is_beyond
         app.router.routes[:0] = own
         return guarded(

@@ -2,12 +2,13 @@
 
 import json
 import shlex
-from collections.abc import Callable, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import datetime
 from itertools import islice
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from shimwise.bench.access.acting import HOUSE, Who, allowed, changing, permitted
@@ -34,6 +35,7 @@ from shimwise.record.errors import (
 from shimwise.record.exchange import prep_json, readings_csv
 from shimwise.record.exchange.prep_json import Imported
 from shimwise.record.exchange.row_json import ExchangeError
+from shimwise.record.hearing import CHANGED, MISSED
 from shimwise.record.location import location_of
 from shimwise.record.names import name_key
 from shimwise.record.opening import NOT_THERE
@@ -45,6 +47,8 @@ if TYPE_CHECKING:
     from shimwise.record.tables.rows import PrepLineRow
 
 __all__ = [
+    "CHANGED",
+    "MISSED",
     "Backup",
     "Contradiction",
     "Held",
@@ -60,6 +64,7 @@ __all__ = [
     "frames_left",
     "import_prep",
     "open_record",
+    "opened_or_empty",
     "prep_document",
     "read_document",
     "read_file",
@@ -102,6 +107,21 @@ def open_record(
     except RecordTooOld:
         Record.open(where, clock=clock).close()
         return Record.open(where, clock=clock, is_read_only=is_read_only)
+
+
+@contextmanager
+def opened_or_empty(where: str | Path | None, *, is_dry_run: bool) -> Iterator[Record]:
+    """Open a record; for a dry run to be left as it is, where there is none an empty one that goes."""
+    try:
+        record = open_record(where, is_read_only=is_dry_run)
+    except RecordAway:
+        if not is_dry_run:
+            raise
+        with TemporaryDirectory(prefix="shimwise-") as folder, Record.open(folder) as empty:
+            yield empty
+        return
+    with record:
+        yield record
 
 
 def backup(

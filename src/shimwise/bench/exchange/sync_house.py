@@ -145,7 +145,10 @@ class HouseSide:
         detail = found.get("detail") if isinstance(found, dict) else None
         said = str(detail or f"status {status}")
         if status in (401, 403):
-            raise HouseRefused(f"{self.name} says: {said}")
+            raise HouseRefused(
+                f"{self.name} says: {said} A machine needs a token of its own there: a keeper makes it with "
+                "shimwise people token NAME --role lead, and it is put into SHIMWISE_TOKEN here."
+            )
         if status == 409:
             raise Conflict(said, kind="home", id="")
         if status == 404 and "/sync" in said:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from uuid import uuid4
 
 from shimwise import __version__
-from shimwise.bench.access.acting import HOUSE, Who, allowed, changing
+from shimwise.bench.access.acting import Who, allowed, changing
 from shimwise.bench.access.roles import Act
 from shimwise.bench.exchange.record_admin import prep_document, refuse_unless_shown
 from shimwise.bench.house.drift_rate import WEAR_KEY
@@ -100,7 +100,7 @@ class RecordSide:
             own_id = kept_settings.setting(connection, ID_KEY)
             server = sync_rows.server_time(connection)
         if own_id is None and not is_dry_run:
-            with self.record.writing(who=HOUSE) as change:
+            with changing(self.record, self.who, Act.SYNC) as change:
                 own_id = kept_settings.setting(change.connection, ID_KEY) or uuid4().hex
                 kept_settings.change_setting(change, ID_KEY, own_id)
         now = self.record.clock() if server is None else datetime.fromisoformat(server)
@@ -129,8 +129,14 @@ class RecordSide:
         with changing(self.record, self.who, Act.SYNC) as change:
             put_unit_in(change, entry, expected=expected)
 
+    def put_sent_unit(self, sent: Mapping[str, Any], *, expected: str) -> None:
+        """Put a unit or a set that another machine sent, as JSON."""
+        allowed(self.record, self.who, Act.SYNC)
+        self.put_unit(entry_of(sent), expected=expected)
+
     def put_prep(self, document: Any, *, expected: int, beside: Any = None) -> int:
         """Put a prep."""
+        allowed(self.record, self.who, Act.SYNC)
         refuse_unproven(document, is_unproven=False)
         with changing(self.record, self.who, Act.SYNC) as change:
             return self.put_prep_in(change, document, expected=expected, beside=beside)

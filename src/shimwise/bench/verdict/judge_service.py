@@ -5,13 +5,14 @@ After a signature, and at the start, the house learns from its signed preps whil
 """
 
 import logging
-import multiprocessing
 import threading
 from collections.abc import Callable
-from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from shimwise.bench.executors import Pool, executor_of
 from shimwise.bench.verdict import judge_worker
 from shimwise.bench.verdict.teaching import learn_after_signature
 from shimwise.bench.verdict.verdict import judge_question, keep_verdict
@@ -49,18 +50,22 @@ class JudgeService:
         Where preps are read from and verdicts kept.
     on_done : callable, optional
         Called with each judgement, in the service's own thread.
+    workers : str
+        Who judges (:func:`shimwise.bench.executors.workers_of`); a process of its own by default.
     """
 
-    def __init__(self, record: "Record", *, on_done: Callable[[Judgement], None] | None = None) -> None:
+    def __init__(
+        self, record: "Record", *, on_done: Callable[[Judgement], None] | None = None, workers: str = ""
+    ) -> None:
         self.on_done: Callable[[Judgement], None] | None = on_done
-        self._record = record
+        self._record, self._workers = record, workers
         self._waiting: dict[str, int] = {}
         self._busy = ""
         self._has_to_learn = True
         self._changed = threading.Condition()
         self._is_stopping = False
         self._thread: threading.Thread | None = None
-        self._pool: ProcessPoolExecutor | None = None
+        self._pool: Pool | None = None
 
     def start(self) -> None:
         """Start the worker and warm it up; returns at once."""
@@ -111,7 +116,8 @@ class JudgeService:
             self._thread = None
 
     def _run(self) -> None:
-        self._executor().submit(judge_worker.warm_up)
+        with suppress(ShimwiseError):  # a cluster that is away is reported with the first prep
+            self._executor().submit(judge_worker.warm_up)
         while True:
             with self._changed:
                 self._changed.wait_for(lambda: self._waiting or self._has_to_learn or self._is_stopping)
@@ -147,11 +153,11 @@ class JudgeService:
             revision = question.revision
             answer = self._executor().submit(judge_worker.judged, question).result()
             keep_verdict(self._record, question, answer)
-        except BrokenExecutor:
+        except BrokenExecutor as error:
             self._end_pool()
             if self._is_stopping or self._is_tried_again(prep_id, tries):
                 return
-            problem = _BROKEN
+            problem = str(error) if isinstance(error, ShimwiseError) else _BROKEN
         except ShimwiseError as error:
             problem = str(error)
         except Exception:  # the thread has to live on, and the fault to be reported
@@ -169,13 +175,9 @@ class JudgeService:
             self._waiting.setdefault(prep_id, tries + 1)
         return True
 
-    def _executor(self) -> Executor:
+    def _executor(self) -> Pool:
         if self._pool is None:
-            self._pool = ProcessPoolExecutor(
-                max_workers=1,
-                mp_context=multiprocessing.get_context("spawn"),
-                initializer=judge_worker.begin,
-            )
+            self._pool = executor_of(self._workers, most=1)
         return self._pool
 
     def _end_pool(self, *, is_waited_for: bool = False) -> None:

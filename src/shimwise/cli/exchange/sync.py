@@ -26,8 +26,9 @@ MORE = (
     "Open preps, units, histories and settings are taken along; preps, readings, signatures and "
     "adjustments go home. What was changed on both sides is told and never merged: choose with --keep. "
     "It may be broken off at any moment; run again, it goes on.\n\nA served house takes a program's token "
-    f"with the role lead, in the variable {TOKEN} or a file. The password of a server is best in PGPASSFILE.\n\nExit code: 0 done, 1 "
-    "something waits for you, 2 bad input, 3 what the machine could not do."
+    f"with the role lead, in the variable {TOKEN} or a file. The password of a server is best in "
+    "PGPASSFILE.\n\nExit code: 0 done, 1 something waits for you, 2 bad input, 3 what the machine could "
+    "not do."
 )
 
 
@@ -69,7 +70,7 @@ def sync(
     """Bring a machine home."""
     chosen = _kept(keep or [])
     named = (machine or platform.node() or "a machine").strip()[:80]
-    with bench.open_record(data, has_to_be=is_dry_run) as record:
+    with bench.opened_or_empty(data, is_dry_run=is_dry_run) as record:
         address = home or home_address(record)
         if not address:
             raise RecordError(

@@ -8,7 +8,7 @@ from fastapi import Query, Response
 from pydantic import Field, StringConstraints
 
 from shimwise.bench.exchange.sync_plan import KINDS
-from shimwise.bench.exchange.sync_side import RecordSide, SyncHead, entry_of
+from shimwise.bench.exchange.sync_side import RecordSide, SyncHead
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import JSON, WRITES, ActingDep, JudgeDep, RecordDep, file_response
 from shimwise.web.api.kinds import PLAIN, Id, In, Who
@@ -81,7 +81,7 @@ def compare(record: RecordDep, acting: ActingDep, sent: CompareIn) -> Response:
 def put_unit(record: RecordDep, acting: ActingDep, sent: UnitPut) -> None:
     """Put a unit or a set as a machine that came home has it."""
     side = RecordSide(record, who=acting.who(sent.who), is_home=True)
-    side.put_unit(entry_of(sent.entry), expected=sent.expected)
+    side.put_sent_unit(sent.entry, expected=sent.expected)
 
 
 @router.post("/sync/preps", **WRITES)
