@@ -172,6 +172,7 @@ INTERFACE: Doors = {
     ("PUT", "/settings/wear"): (Act.SETTINGS, _json(**WEAR)),
     ("POST", "/house-list"): (Act.UNITS, _text(LIST, "text/csv", is_dry_run="false")),
     ("POST", "/imports"): (Act.IMPORT, _document),
+    ("POST", "/sync"): (Act.SYNC, _json()),
     ("POST", "/sync/compare"): (Act.SYNC, _json(known={})),
     ("POST", "/sync/units"): (Act.SYNC, _unit),
     ("POST", "/sync/preps"): (

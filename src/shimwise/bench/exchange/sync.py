@@ -218,7 +218,7 @@ class _Run:
                 f"Home has the version {head.version} with the tables {head.tables}, this machine has "
                 f"{own.version} with {own.tables}. Bring both to one version, then sync.",
                 kind="home",
-                id=head.record_id,
+                id=head.house,
             )
         return head, (head.now - (before + (after - before) / 2)).total_seconds()
 
@@ -226,12 +226,12 @@ class _Run:
         """Keep which home this is; marks of another one are void."""
         with changing(self.record, self.who, Act.SYNC) as change:
             kept = kept_settings.setting(change.connection, HOME_KEY) or {}
-            if kept.get("id") != head.record_id:
+            if kept.get("id") != head.house:
                 sync_marks.drop_marks(change)
                 kept = {}
             new = {
                 **kept,
-                "id": head.record_id,
+                "id": head.house,
                 "address": address,
                 "name": self.home.name,
                 "machine": machine,
@@ -242,7 +242,7 @@ class _Run:
     def _arrived(self, head: SyncHead) -> None:
         with changing(self.record, self.who, Act.SYNC) as change:
             kept = kept_settings.setting(change.connection, HOME_KEY) or {}
-            new = {**kept, "id": head.record_id, "at": change.at.isoformat()}
+            new = {**kept, "id": head.house, "at": change.at.isoformat()}
             kept_settings.change_setting(change, HOME_KEY, new)
             if self.done:
                 counts = Counter(str(one.way) for one in self.done.values())

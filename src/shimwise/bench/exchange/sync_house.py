@@ -14,7 +14,7 @@ from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import Any, NoReturn
-from urllib.parse import quote, urlencode, urlsplit
+from urllib.parse import quote, urlsplit
 
 from shimwise.bench.exchange.sync_side import Compared, SyncHead
 from shimwise.errors import RecordError
@@ -53,10 +53,10 @@ class HouseSide:
 
     def head(self, *, is_dry_run: bool) -> SyncHead:
         """Return what the house says of itself."""
-        found = self._asked("GET", "/sync", query={"is_dry_run": json.dumps(is_dry_run)})
+        found = self._asked("POST", "/sync", {"is_dry_run": is_dry_run, "who": self.who})
         try:
             now = datetime.fromisoformat(found["now"])
-            texts = {name: str(found[name]) for name in ("record_id", "version", "tables")}
+            texts = {name: str(found[name]) for name in ("house", "version", "tables")}
         except (KeyError, TypeError, ValueError) as error:
             self._strange(error)
         if now.tzinfo is None:
@@ -106,11 +106,9 @@ class HouseSide:
         """End the connection."""
         self._connection.close()
 
-    def _asked(
-        self, method: str, path: str, sent: Any = None, *, query: Mapping[str, str] | None = None
-    ) -> Any:
+    def _asked(self, method: str, path: str, sent: Any = None) -> Any:
         """Ask once more where an idle connection was ended meanwhile: what was sent twice is kept once."""
-        address = f"{self.path}{API}{path}" + (f"?{urlencode(query)}" if query else "")
+        address = f"{self.path}{API}{path}"
         body = None if sent is None else json.dumps(sent, allow_nan=False).encode()
         headers = self._headers | ({} if body is None else {"Content-Type": "application/json"})
         for is_last in (False, True):

@@ -48,9 +48,9 @@ SIGNED = "signed"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SyncHead:
-    """What a side says of itself; ``now``: its clock. ``record_id`` is empty before its first sync."""
+    """What a side says of itself; ``now``: its clock. ``house`` is empty before its first sync."""
 
-    record_id: str
+    house: str
     now: datetime
     version: str
     tables: str
@@ -104,7 +104,7 @@ class RecordSide:
                 own_id = kept_settings.setting(change.connection, ID_KEY) or uuid4().hex
                 kept_settings.change_setting(change, ID_KEY, own_id)
         now = self.record.clock() if server is None else datetime.fromisoformat(server)
-        return SyncHead(record_id=own_id or "", now=now, version=__version__, tables=HEAD)
+        return SyncHead(house=own_id or "", now=now, version=__version__, tables=HEAD)
 
     def compared(self, known: Mapping[str, int], *, has_all: bool = False) -> Compared:
         """Return what the record has."""

@@ -4,7 +4,7 @@ import json
 from dataclasses import asdict, dataclass
 from typing import Annotated, Any
 
-from fastapi import Query, Response
+from fastapi import Response
 from pydantic import Field, StringConstraints
 
 from shimwise.bench.exchange.sync_plan import KINDS
@@ -26,6 +26,13 @@ class PrepPut:
     """A prep was put: ``seq`` is the number of its last line in the journal here."""
 
     seq: int
+
+
+class HeadIn(In):
+    """Who comes home."""
+
+    is_dry_run: bool = Field(False, description="Keep nothing, not even a name of this house.")
+    who: Who
 
 
 class CompareIn(In):
@@ -57,15 +64,10 @@ class PrepIn(In):
     machine: Machine = ""
 
 
-@router.get("/sync")
-def head(
-    record: RecordDep,
-    acting: ActingDep,
-    is_dry_run: Annotated[bool, Query(description="Keep nothing, not even an id of this house.")] = True,
-) -> SyncHead:
-    """Tell which house this is, its version, and the time by its clock."""
-    side = RecordSide(record, who=acting.who("a machine that comes home"), is_home=True)
-    return side.head(is_dry_run=is_dry_run)
+@router.post("/sync", **WRITES)
+def head(record: RecordDep, acting: ActingDep, sent: HeadIn) -> SyncHead:
+    """Tell which house this is, its version, and the time by its clock; the first time it takes a name."""
+    return RecordSide(record, who=acting.who(sent.who), is_home=True).head(is_dry_run=sent.is_dry_run)
 
 
 @router.post("/sync/compare", **{**WRITES, **file_response(JSON, "What is here.", 400, 413, 415)})
