@@ -6,6 +6,7 @@ from shimwise.web.api.adjust import guide
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.desk import optics
 from shimwise.web.api.exchange import preps as exchange
+from shimwise.web.api.exchange import sync
 from shimwise.web.api.history import drift, drift_rate, repeatability
 from shimwise.web.api.house import lists, units
 from shimwise.web.api.prep import preps, readings
@@ -34,6 +35,7 @@ def api_router() -> AnswerRouter:
         repeatability,
         people,
         exchange,
+        sync,
         optics,
         problems,
     ):
