@@ -6,6 +6,7 @@ After a signature, and at the start, the house learns from its signed preps whil
 
 import logging
 import threading
+import time
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor
 from contextlib import suppress
@@ -21,6 +22,10 @@ from shimwise.errors import ShimwiseError
 if TYPE_CHECKING:
     from shimwise.record.record import Record
 
+CALM_S = 0.1
+"""The judge begins when nothing was saved for so long: who saves goes first. [s]"""
+LONGEST_CALM_S = 0.5
+"""After so long it begins though saves still come. [s]"""
 MOST_TRIES = 2
 """A prep on which the worker dies this often is reported as a problem."""
 STOPPING_S = 5.0
@@ -62,6 +67,7 @@ class JudgeService:
         self._waiting: dict[str, int] = {}
         self._busy = ""
         self._has_to_learn = True
+        self._asked_s = float("-inf")
         self._changed = threading.Condition()
         self._is_stopping = False
         self._thread: threading.Thread | None = None
@@ -80,6 +86,7 @@ class JudgeService:
         """Queue a prep; one that is queued twice is judged once, with its state when its turn comes."""
         with self._changed:
             self._waiting.setdefault(prep_id, 0)
+            self._asked_s = time.monotonic()
             self._changed.notify_all()
 
     def learn(self) -> None:
@@ -121,6 +128,7 @@ class JudgeService:
         while True:
             with self._changed:
                 self._changed.wait_for(lambda: self._waiting or self._has_to_learn or self._is_stopping)
+                self._let_saves_pass()
                 if self._is_stopping:
                     return
                 prep_id = next(iter(self._waiting), _LEARNING)
@@ -136,6 +144,15 @@ class JudgeService:
                 with self._changed:
                     self._busy = ""
                     self._changed.notify_all()
+
+    def _let_saves_pass(self) -> None:
+        """Wait while preps still come in: judging shares the processor with those who save."""
+        latest_s = time.monotonic() + LONGEST_CALM_S
+        while not self._is_stopping:
+            left_s = min(self._asked_s + CALM_S, latest_s) - time.monotonic()
+            if left_s <= 0:
+                return
+            self._changed.wait(left_s)
 
     def _learn(self) -> None:
         try:
