@@ -17,6 +17,7 @@ from shimwise.bench.executors import workers_of
 from shimwise.cli.leaving import silence
 from shimwise.cli.options import Workers
 from shimwise.cli.progress import progress_bar
+from shimwise.cli.record_options import Storage
 from shimwise.house_keys import keys_kept_in
 
 if TYPE_CHECKING:
@@ -74,6 +75,7 @@ def serve(
         ),
     ] = None,
     workers: Workers = None,
+    storage: Storage = None,
     demo: Annotated[
         bool,
         typer.Option(
@@ -102,7 +104,7 @@ def serve(
         key=key,
         workers=workers_of(workers),
     )
-    with closing(_demo_record(data) if demo else open_record(data)) as record:
+    with closing(_demo_record(data) if demo else open_record(data, storage=storage)) as record:
         record.refuse_damage()
         if options.is_beyond:
             _need_passphrase(record, passphrase_file)
