@@ -1,7 +1,7 @@
 """Sweeps measured beside the pages: one at a time, in a process of its own, watched and cancelled.
 
-The frames lie in the record's folder under the sweep's id; those of a sweep that failed or was cancelled are
-removed.
+The frames lie in the record's folder under the sweep's id until they are measured, then in its storage where
+it has one; those of a sweep that failed or was cancelled are removed.
 """
 
 import logging
@@ -22,7 +22,7 @@ from shimwise.bench.access.acting import HOUSE, Who, allowed
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep, sweep_task
-from shimwise.bench.sweep.frame_files import keep_frames, kept_place, sweep_settings
+from shimwise.bench.sweep.frame_files import keep_frames, store_frames, sweep_settings
 from shimwise.bench.sweep.match import refuse_same_frames
 from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.sweep.work import SweepCancelledError, SweepTask, measured_document
@@ -267,7 +267,7 @@ class SweepJobs:
             with self._changed:
                 self._jobs[sweep_id] = job
                 self._orders.pop(sweep_id, None)
-            if job.state != DONE:
+            if job.state != DONE or self._record.storage is not None:
                 shutil.rmtree(order.place, ignore_errors=True)
             if self.on_done is not None:
                 self.on_done(job)
@@ -291,7 +291,7 @@ class SweepJobs:
                 self.job(sweep_id).prep_id,
                 facts=order.facts,
                 document=document,
-                frames_place=kept_place(self._record, order.place),
+                frames_place=store_frames(self._record, order.place),
                 who=order.who,
                 id=sweep_id,
             )
