@@ -21,10 +21,11 @@ from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.types import ASGIApp
 
 from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.jobs.views import JobView
 from shimwise.bench.meter.feed_message import MOST_BYTES
 from shimwise.bench.prep.states import prep_version
 from shimwise.bench.sign.verifier import Verifier
-from shimwise.bench.verdict.judge_service import Judgement, JudgeService
+from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.errors import ShimwiseError
 from shimwise.web.app import create_app
 from shimwise.web.connections import SILENCE_S, Connections, limited, most_connections
@@ -156,8 +157,9 @@ class Pages:
         self.judge.stop()
         self.socket.close()
 
-    def _judged(self, judgement: Judgement) -> None:
-        self.hub.notify(judgement.prep_id, problem=judgement.problem)
+    def _judged(self, job: JobView) -> None:
+        if job.prep_id:
+            self.hub.notify(job.prep_id, problem=job.problem)
 
     def _guarded(self, record: Record) -> ASGIApp:
         app = create_app(record, judge=self.judge, verifier=Verifier())
