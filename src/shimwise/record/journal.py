@@ -7,17 +7,20 @@ time-stamp a digital document*, Journal of Cryptology 3, 1991).
 
 import hashlib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
 from sqlalchemy import Connection, bindparam, func, select
 
+from shimwise.record.hearing import CHANGED
 from shimwise.record.tables import schema
 from shimwise.record.tables.columns import json_text
 from shimwise.record.tables.mapping import rows_of
 from shimwise.record.tables.rows import JournalRow
 
+MOST_NAMED = 8
+"""So many preps that changed at once are told one by one."""
 _T = schema.journal
 _WRITTEN = (_T.c.at, _T.c.who, _T.c.what, _T.c.prep_id, _T.c.unit_id, _T.c.detail)
 _ADDING = (  # made once: every change of the record adds a line
@@ -36,11 +39,26 @@ _ADDING = (  # made once: every change of the record adds a line
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """One change that is being made: in one transaction, by one person, at one time."""
+    """One change that is being made: in one transaction, by one person, at one time.
+
+    ``notices``: topics with payloads, heard once the change is kept.
+    """
 
     connection: Connection
     at: datetime
     who: str
+    notices: set[tuple[str, str]] = field(default_factory=set)
+
+    def notify(self, topic: str, payload: str = "") -> None:
+        """Have a notice heard by who hears the record, here and on its other servers, once this is kept."""
+        self.notices.add((topic, payload))
+
+    def heard(self) -> list[tuple[str, str]]:
+        """Return what is heard of it; of many preps that have changed, that any has."""
+        changed = {notice for notice in self.notices if notice[0] == CHANGED}
+        if len(changed) > MOST_NAMED or (CHANGED, "") in changed:
+            return [(CHANGED, ""), *sorted(self.notices - changed)]
+        return sorted(self.notices)
 
     def note(
         self,
@@ -50,7 +68,8 @@ class Change:
         unit_id: str | None = None,
         detail: Mapping[str, Any] | None = None,
     ) -> int:
-        """Add a line to the journal; return its number."""
+        """Add a line to the journal; return its number. That the prep has changed, or the house, is heard."""
+        self.notify(CHANGED, prep_id or "")
         values = {
             "line_at": self.at,
             "line_who": self.who,

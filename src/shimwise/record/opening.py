@@ -15,12 +15,16 @@ from sqlalchemy import Connection, Engine, inspect, text
 from shimwise.record.error_translation import DAMAGED
 from shimwise.record.errors import RecordAway, RecordDamaged, RecordTooNew, RecordTooOld
 from shimwise.record.file_copy import copy_file
+from shimwise.record.hearing import MIGRATED, say
 from shimwise.record.location import Location, writing_options
 from shimwise.record.migrations import FOLDER, HEAD, KNOWN
 
 VERSION_TABLE = "alembic_version"
 MIGRATION_LOCK = 7_468_698
 """Number of the advisory lock by which one program at a time changes the tables on a server."""
+MIGRATION_WAITED_S = 600
+"""How long a server waits until another one has changed the tables. [s]"""
+_VERSION = text(f"SELECT version_num FROM {VERSION_TABLE}")  # noqa: S608
 TOO_NEW = (
     "was written by a newer Shimwise (its tables are {found}, this one knows up to {known}). Bring this "
     "program up to date; the record is left untouched."
@@ -65,7 +69,12 @@ def version_of(connection: Connection, name: str) -> str | None:
         if "preps" in tables or (tables and connection.dialect.name == "sqlite"):
             raise RecordDamaged(DAMAGED.format(cause="its tables are others"), where=name)
         return None
-    found = connection.execute(text(f"SELECT version_num FROM {VERSION_TABLE}")).scalar_one_or_none()  # noqa: S608
+    return refuse_newer(connection, name)
+
+
+def refuse_newer(connection: Connection, name: str) -> str | None:
+    """Return the version of the tables as :func:`version_of`, of a record that is known to be one."""
+    found = connection.execute(_VERSION).scalar_one_or_none()
     if found is not None and found not in KNOWN:
         raise RecordTooNew(TOO_NEW.format(found=found, known=HEAD), where=name)
     return None if found is None else str(found)
@@ -80,11 +89,14 @@ def migrate(engine: Engine, location: Location, *, scripts: Path) -> None:
         connection = raw.execution_options(**writing_options(location))
         with connection.begin():
             if location.path is None:
+                connection.execute(text(f"SET LOCAL lock_timeout = '{MIGRATION_WAITED_S}s'"))
                 connection.execute(text(f"SELECT pg_advisory_xact_lock({MIGRATION_LOCK})"))
             config = Config()
             config.set_main_option("script_location", str(scripts).replace("%", "%%"))
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
+            if location.path is None:
+                say(connection, "-", MIGRATED, "")
 
 
 def _prepare_file(engine: Engine, location: Location, path: Path, *, is_read_only: bool) -> None:

@@ -1,8 +1,10 @@
 """One open record: opened once, shared by all threads of a process, closed at the end."""
 
+import logging
+import secrets
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -10,8 +12,16 @@ from sqlalchemy import Connection, Engine, text
 
 from shimwise.record.damage import DamageWatch
 from shimwise.record.error_translation import BUSY, DAMAGED, EMPTIED, GONE, REPLACED, UNSURE, translated
-from shimwise.record.errors import RecordAway, RecordBusy, RecordDamaged, RecordUnsure
+from shimwise.record.errors import (
+    RecordAway,
+    RecordBusy,
+    RecordDamaged,
+    RecordTooNew,
+    RecordUnsure,
+    StoreError,
+)
 from shimwise.record.group_commit import GroupCommit
+from shimwise.record.hearing import MIGRATED, MISSED, Hearer, Line, say
 from shimwise.record.journal import Change
 from shimwise.record.location import (
     WAITED_S,
@@ -22,11 +32,12 @@ from shimwise.record.location import (
     writing_options,
 )
 from shimwise.record.names import name_key
-from shimwise.record.opening import prepare
+from shimwise.record.opening import prepare, refuse_newer
 from shimwise.record.queries.people import remember
 
 WRITERS_LOCK = 7_468_697
 """Number of the advisory lock by which one change at a time writes on a server."""
+_LOG = logging.getLogger("shimwise.record")
 
 
 def utc_now() -> datetime:
@@ -55,8 +66,11 @@ class Record:
         self.folder, self.name = location.folder, location.name
         self._turns = GroupCommit(self._begin, waited_s=waited_s, busy=self._busy, unsure=self._unsure)
         self._known_people: set[str] = set()
-        self._watchers: list[Callable[[], None]] = []
-        self._watching = threading.Lock()
+        self._speaker = secrets.token_hex(4)
+        self._hearers: list[Hearer] = []
+        self._line: Line | None = None
+        self._hearing = threading.Lock()
+        self._too_new = ""
         self._file = _identity(location.path)
         self._damage = DamageWatch(location.path, location.name)
 
@@ -128,12 +142,16 @@ class Record:
             key = name_key(who)
             if key not in self._known_people:
                 remember(connection, who)
-            yield Change(connection=connection, at=self.clock(), who=who)
+            change = Change(connection=connection, at=self.clock(), who=who)
+            yield change
+            notices = change.heard()
+            for topic, payload in notices if self.location.path is None else ():
+                say(connection, self._speaker, topic, payload)
         # Looked at again before anybody is answered: SQLite commits into a file that was deleted meanwhile.
         self._refuse_moved()
         self._known_people.add(key)  # only now: a change that was given up took the new person with it
-        for watcher in tuple(self._watchers):
-            watcher()
+        for topic, payload in notices:
+            self._heard(topic, payload)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -176,23 +194,39 @@ class Record:
         """Look at every page of the file; raise RecordDamaged if one is damaged. A server guards its own."""
         self._damage.refuse_damage()
 
-    def watch(self, watcher: Callable[[], None]) -> Callable[[], None]:
-        """Have ``watcher`` called after each change made through this object; return what ends that.
+    def hear(self, hearer: Hearer) -> Callable[[], None]:
+        """Have ``hearer`` called with the notices of changes, topic and payload; return what ends that.
 
-        It is called in the thread that made the change, and has to return at once.
+        Those made through this object are heard in the thread that made them, once they are kept; on
+        PostgreSQL those of all other servers too, in a thread of its own. A hearer has to return at once.
         """
-        with self._watching:
-            self._watchers.append(watcher)
+        with self._hearing:
+            self._hearers.append(hearer)
+            if self._line is None and self.location.path is None:
+                self._line = Line(self.engine, self._speaker, self._heard)
+                self._line.start()
 
         def end() -> None:
-            with self._watching:
-                if watcher in self._watchers:
-                    self._watchers.remove(watcher)
+            with self._hearing:
+                if hearer in self._hearers:
+                    self._hearers.remove(hearer)
 
         return end
 
+    @property
+    def is_hearing(self) -> bool:
+        """Whether the changes of all other programs are heard now."""
+        return self._line is not None and self._line.is_open
+
+    def say(self, topic: str, payload: str = "") -> None:
+        """Send a notice to the other servers that hear this record, outside of a change; it may be lost."""
+        if self._line is not None:
+            self._line.say(topic, payload)
+
     def close(self) -> None:
         """Let go of the file or the server."""
+        if self._line is not None:
+            self._line.close()
         self.engine.dispose()
 
     def __enter__(self) -> "Record":
@@ -201,8 +235,28 @@ class Record:
     def __exit__(self, *_: object) -> None:
         self.close()
 
+    def _heard(self, topic: str, payload: str) -> None:
+        if topic in {MISSED, MIGRATED} and self.is_hearing:
+            with suppress(StoreError), self.translated(), self.engine.connect() as connection:
+                self._refuse_newer(connection)
+        for hearer in tuple(self._hearers):
+            try:
+                hearer(topic, payload)
+            except Exception:  # the others hear it all the same
+                _LOG.exception("A notice [%s] was not taken", topic)
+
+    def _refuse_newer(self, connection: Connection) -> None:
+        """Raise if a newer program has changed the tables, now and for all that comes."""
+        try:
+            refuse_newer(connection, self.name)
+        except RecordTooNew as error:
+            self._too_new = error.reason
+            raise
+
     def _refuse_moved(self) -> None:
-        """Raise if the file is not the one that was opened: deleted, replaced or emptied since."""
+        """Raise if it is not what was opened: the file is another or empty, a newer program changed it."""
+        if self._too_new:
+            raise RecordTooNew(self._too_new, where=self.name)
         if self.location.path is None:
             return
         found = _identity(self.location.path)
@@ -220,6 +274,7 @@ class Record:
             connection.begin()
             if self.location.path is None:
                 connection.execute(text(f"SELECT pg_advisory_xact_lock({WRITERS_LOCK})"))
+                self._refuse_newer(connection)
         except BaseException:
             connection.close()
             raise

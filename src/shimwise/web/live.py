@@ -23,7 +23,9 @@ from shimwise.web.refusal import Refusal, header
 HEARTBEAT_S = 15.0
 """A silent line is kept open, and a dead one found, by a comment as often as this. [s]"""
 POLL_S = 2.0
-"""A change made by another process is found within this time. [s]"""
+"""A change made by another process is found within this time, where it is not heard. [s]"""
+HEARD_POLL_S = 30.0
+"""How often is looked where changes are heard. [s]"""
 CALM_S = 0.1
 """The record is asked at most once in this time for each prep that is looked at. [s]"""
 RETRY_MS = 1500
@@ -86,10 +88,18 @@ class Hub:
         Returns a prep's present state, None if there is no such prep; called in a worker thread.
     poll_s : float
         How often a prep that is shown is looked up though no change was reported. [s]
+    spread : callable, optional
+        Called with each figure that is shown, prep and JSON: for devices that other servers serve.
     """
 
-    def __init__(self, look: Callable[[str], LiveState | None], *, poll_s: float = POLL_S) -> None:
-        self.look, self.poll_s = look, poll_s
+    def __init__(
+        self,
+        look: Callable[[str], LiveState | None],
+        *,
+        poll_s: float = POLL_S,
+        spread: Callable[[str, str], None] | None = None,
+    ) -> None:
+        self.look, self.poll_s, self.spread = look, poll_s, spread
         self.is_closed = False
         self._lock = threading.Lock()
         self._watches: dict[str, _Watch] = {}
@@ -112,9 +122,18 @@ class Hub:
 
     async def show(self, prep_id: str, figure: str) -> None:
         """Show a figure, JSON, on all devices that look at a prep; of several the newest counts."""
+        if self.spread is not None:
+            self.spread(prep_id, figure)
         watch = self._watches.get(prep_id)
         if watch is not None:
             await watch.show(LiveFigure(figure))
+
+    def show_heard(self, prep_id: str, figure: str) -> None:
+        """Show a figure that came from another server; from any thread."""
+        with self._lock:
+            watch = self._watches.get(prep_id)
+        if watch is not None:
+            watch.show_soon(LiveFigure(figure))
 
     def close(self) -> None:
         """End every line; may be called from any thread."""
@@ -202,6 +221,11 @@ class _Watch:
         if problem is not None:
             self.problem = problem
         self._woken.set()
+
+    def show_soon(self, figure: LiveFigure) -> None:
+        """Hand a figure to those who wait; from any thread."""
+        with contextlib.suppress(RuntimeError):
+            self._loop.call_soon_threadsafe(lambda: self._loop.create_task(self.show(figure)))
 
     def stop(self) -> None:
         """End the task."""

@@ -20,7 +20,7 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.types import ASGIApp
 
-from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.exchange.record_admin import CHANGED, MISSED, Record
 from shimwise.bench.jobs.views import JobView
 from shimwise.bench.meter.feed_message import MOST_BYTES
 from shimwise.bench.prep.states import prep_version
@@ -30,7 +30,7 @@ from shimwise.errors import ShimwiseError
 from shimwise.web.app import create_app
 from shimwise.web.connections import SILENCE_S, Connections, limited, most_connections
 from shimwise.web.feed_line import FeedLine
-from shimwise.web.live import EventStream, Hub, LiveState
+from shimwise.web.live import HEARD_POLL_S, POLL_S, EventStream, Hub, LiveState
 from shimwise.web.pairing import Codes, Devices, PairedOnly, pairing_routes
 from shimwise.web.quiet_log import quiet
 from shimwise.web.security import LOOPBACK_NAMES, SizeLimits, guarded, is_loopback
@@ -45,6 +45,8 @@ LIMITS = SizeLimits(
     )
 )
 """Frames of a sweep are large; a house's list, a sheet or a prep from elsewhere is larger than a form."""
+FIGURE, PROBLEM = "figure", "problem"
+"""What servers say to each other beside changes: a prep's live figure, why it has no verdict."""
 STOPPING_S = 3
 IDLE_S = 20
 BACKLOG = 256
@@ -101,8 +103,9 @@ class Pages:
         _refuse_bad_certificate(options)
         self.socket = _bound(options)
         self.port: int = self.socket.getsockname()[1]
-        self.hub = Hub(lambda prep_id: _looked(record, prep_id))
-        self._unwatch = record.watch(self.hub.notify)
+        self.record = record
+        self.hub = Hub(lambda prep_id: _looked(record, prep_id), spread=self._spread)
+        self._unhear = record.hear(self._heard)
         self.judge = JudgeService(record, on_done=self._judged)
         self.codes = Codes()
         self.app = self._guarded(record)
@@ -152,7 +155,7 @@ class Pages:
 
     def close(self) -> None:
         """Release the address and end the judge."""
-        self._unwatch()
+        self._unhear()
         self.hub.close()
         self.judge.stop()
         self.socket.close()
@@ -160,6 +163,23 @@ class Pages:
     def _judged(self, job: JobView) -> None:
         if job.prep_id:
             self.hub.notify(job.prep_id, problem=job.problem)
+            if job.problem:
+                self.record.say(PROBLEM, f"{job.prep_id} {job.problem}")
+
+    def _spread(self, prep_id: str, figure: str) -> None:
+        self.record.say(FIGURE, f"{prep_id} {figure}")
+
+    def _heard(self, topic: str, payload: str) -> None:
+        """Hand what is heard of the record's changes on to the devices that look."""
+        if topic == MISSED:
+            self.hub.poll_s = HEARD_POLL_S if self.record.is_hearing else POLL_S
+        if topic in {MISSED, CHANGED}:
+            self.hub.notify(payload or None)
+        prep_id, _, rest = payload.partition(" ")
+        if topic == FIGURE:
+            self.hub.show_heard(prep_id, rest)
+        elif topic == PROBLEM:
+            self.hub.notify(prep_id, problem=rest)
 
     def _guarded(self, record: Record) -> ASGIApp:
         app = create_app(record, judge=self.judge, verifier=Verifier())

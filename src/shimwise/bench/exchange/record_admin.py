@@ -34,6 +34,7 @@ from shimwise.record.errors import (
 from shimwise.record.exchange import prep_json, readings_csv
 from shimwise.record.exchange.prep_json import Imported
 from shimwise.record.exchange.row_json import ExchangeError
+from shimwise.record.hearing import CHANGED, MISSED
 from shimwise.record.location import location_of
 from shimwise.record.names import name_key
 from shimwise.record.opening import NOT_THERE
@@ -45,6 +46,8 @@ if TYPE_CHECKING:
     from shimwise.record.tables.rows import PrepLineRow
 
 __all__ = [
+    "CHANGED",
+    "MISSED",
     "Backup",
     "Contradiction",
     "Held",

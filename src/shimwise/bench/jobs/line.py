@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.errors import StoreError
 from shimwise.errors import ShimwiseError
+from shimwise.record.hearing import JOBS, MISSED
 from shimwise.record.queries import jobs
 
 if TYPE_CHECKING:
@@ -26,8 +27,8 @@ if TYPE_CHECKING:
 
 LEASE_S, BEAT_S = 12.0, 2.0
 """A server that is not heard of for so long has lost its job; it is heard of as often as the second."""
-POLL_S, POLL_ALONE_S = 1.0, 5.0
-"""What others put in is found within this time, on a server and in a file."""
+POLL_S, HEARD_POLL_S = 1.0, 5.0
+"""What others put in is found within this time; the second where they are heard, and in a file."""
 TIDY_S = 15.0
 """How often a line that rests looks for what was left behind."""
 STOPPING_S = 5.0
@@ -123,7 +124,7 @@ class JobLine:
         self._pending: dict[str, JobRow] = {}
         self._held: Held | None = None
         self._is_woken = self._is_resting = False
-        self._poll_s = POLL_S if record.location.path is None else POLL_ALONE_S
+        self._unhear: Callable[[], object] = lambda: None
         self._tidied_s = -TIDY_S
         self._threads: tuple[threading.Thread, ...] = ()
 
@@ -139,6 +140,7 @@ class JobLine:
             )
             for thread in self._threads:
                 thread.start()
+        self._unhear = self._record.hear(self._hear)
 
     def put(self, row: "JobRow") -> None:
         """Put a job in soon; returns at once. One that waits already is one job."""
@@ -187,6 +189,7 @@ class JobLine:
 
     def stop(self) -> None:
         """End the line; what is worked on, and what was not put in yet, is left to the others at once."""
+        self._unhear()
         self.end_soon()
         threads, self._threads = self._threads, ()
         for thread in threads:
@@ -195,6 +198,12 @@ class JobLine:
             self._put_pending()
             if self._held is not None:
                 self._give_back(self._held)
+
+    def _hear(self, topic: str, payload: str) -> None:
+        if topic == JOBS and payload:
+            self.lose(payload)
+        elif topic in {JOBS, MISSED}:
+            self.wake()
 
     def _run(self) -> None:
         self._begin()
@@ -208,10 +217,12 @@ class JobLine:
                 self._work(held)
                 continue
             self._look_around()
+            is_heard = self._record.is_hearing or self._record.location.path is not None
+            poll_s = HEARD_POLL_S if is_heard else POLL_S
             with self._changed:
                 self._is_resting = not (self._is_woken or self._pending)
                 self._changed.notify_all()
-                self._changed.wait_for(lambda: self._is_woken or self.is_stopping, self._poll_s)
+                self._changed.wait_for(lambda: self._is_woken or self.is_stopping, poll_s)
 
     def _taken(self) -> Held | None:
         """Put in what was asked for and take a job, in one transaction; in none where nothing is free."""
@@ -238,15 +249,18 @@ class JobLine:
         try:
             with self._record.working() as connection:
                 jobs.put(connection, rows.values())
-                if not is_taking:
-                    return None
-                return jobs.take(
-                    connection, self._kinds, server=self.server, lease_s=LEASE_S, can_do=self._can_do
-                )
+                taken = None
+                if is_taking:
+                    taken = jobs.take(
+                        connection, self._kinds, server=self.server, lease_s=LEASE_S, can_do=self._can_do
+                    )
         except BaseException:
             with self._changed:
                 self._pending = rows | self._pending
             raise
+        if rows:
+            self._record.say(JOBS)
+        return taken
 
     def _look_around(self) -> None:
         if time.monotonic() - self._tidied_s >= TIDY_S:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from shimwise.bench.access.acting import Who, changing
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict, NotFound
+from shimwise.record.hearing import JOBS
 from shimwise.record.queries import jobs as kept
 
 if TYPE_CHECKING:
@@ -77,6 +78,7 @@ def cancel(record: "Record", job_id: str, *, who: Who) -> JobView:
         row = _row(change.connection, job_id)
         if kept.cancel(change.connection, job_id):
             change.note("job cancelled", prep_id=row.prep_id, detail={"job_id": job_id})
+            change.notify(JOBS, job_id)
         return view_of(_row(change.connection, job_id))
 
 
@@ -99,6 +101,7 @@ def again(record: "Record", job_id: str, *, who: Who) -> JobView:
             )
         kept.put(change.connection, [row])
         change.note("job asked for again", prep_id=row.prep_id, detail={"job_id": job_id})
+        change.notify(JOBS)
         return view_of(_row(change.connection, job_id))
 
 

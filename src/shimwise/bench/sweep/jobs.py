@@ -35,6 +35,7 @@ from shimwise.bench.sweep.work import SweepTask, measured_document
 from shimwise.bench.workers import MOST_BYTES, PATIENCE_S, limit_memory
 from shimwise.errors import ImagingError, ShimwiseError
 from shimwise.extras import require_extra
+from shimwise.record.hearing import JOBS
 from shimwise.record.queries import evidence
 from shimwise.record.queries import jobs as kept
 
@@ -161,6 +162,7 @@ class SweepJobs:
                 kept.remove(connection, _id(sweep_id))
             raise
         self._line.wake()
+        self._record.say(JOBS)
         return self.job(sweep_id)
 
     def _refuse_known_frames(self, sweep_id: str, prep_id: str, *, place: Path, facts: SweepRequest) -> None:
@@ -236,6 +238,7 @@ class SweepJobs:
         if row.state == kept.WAITING:
             self._drop(row)
         self._line.lose(row.id)
+        self._record.say(JOBS, row.id)
         return self.job(sweep_id)
 
     def dismiss(self, sweep_id: str, *, prep_id: str | None = None, who: Who = HOUSE) -> None:
