@@ -304,6 +304,8 @@ class JobLine:
         except StoreError as error:
             _LOG.warning("The job %s is left for another time: %s", row.id, error)
             held.has_ended = False  # its transaction failed
+            with self._changed:
+                self._changed.wait_for(lambda: self.is_stopping, POLL_S)
             return row
         except ShimwiseError as error:
             return replace(row, state=jobs.FAILED, problem=str(error), problem_code=error.code)
