@@ -4,6 +4,7 @@ A new address or command that is not in :mod:`role_doors` fails here.
 """
 
 from collections.abc import Iterable, Iterator
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,6 @@ from starlette.applications import Starlette
 from record_template import copied_record
 from shimwise.bench.access import accounts, acting, pairing
 from shimwise.bench.access.errors import SignInNeeded
-from shimwise.bench.access.pin_tries import PinTries
 from shimwise.bench.access.roles import RULES, Act, Role
 from shimwise.bench.adjust import guide
 from shimwise.bench.exchange import record_admin
@@ -29,8 +29,8 @@ from shimwise.record.journal import last_seq
 from shimwise.record.queries import evidence, jobs
 from shimwise.record.record import Record
 from shimwise.record.tables.rows import SweepRow
-from shimwise.web.acting import COOKIE, IDLE_S, Presence
-from shimwise.web.pairing import Codes, Devices, pairing_routes
+from shimwise.web.acting import COOKIE, Presence
+from shimwise.web.pairing import Devices, pairing_routes
 
 PINS = {Role.READER: "4071", Role.TECHNICIAN: "5082", Role.LEAD: "6093", Role.KEEPER: "7104"}
 NAMES = {role: f"A {role.capitalize()}" for role in Role}
@@ -96,7 +96,7 @@ def furnish_people(record: Record) -> Ids:
     for role in reversed(Role):
         added = accounts.add_person(record, name=NAMES[role], role=role, pin=PINS[role], who=console)
         _, ids[f"session {role}"] = accounts.sign_in(
-            record, person=added.id, pin=PINS[role], tries=PinTries(), device="a tablet"
+            record, person=added.id, pin=PINS[role], device="a tablet"
         )
         _, ids[f"program {role}"] = pairing.make_program(record, name=f"stock {role}", role=role, who=console)
     ids["person_id"] = accounts.add_person(record, name="Leaver", role="reader", pin="2840", who=console).id
@@ -108,9 +108,10 @@ def door(tmp_path: Path) -> Iterator[Door]:
     ids = copied_record(tmp_path / "record", furnish_people)
     with opened_door(tmp_path / "record", has_pages=True, is_furnished=False) as opened:
         opened.ids = dict(ids)
-        presence = opened.client.app.state.presence = Presence()  # type: ignore[attr-defined]
-        for role in Role:
-            presence.prove(pairing.token_digest(ids[f"session {role}"]))
+        opened.client.app.state.presence = Presence()  # type: ignore[attr-defined]
+        for role in Role:  # signed in when the record that is copied was made, minutes ago
+            found = accounts.session_id(opened.record, ids[f"session {role}"])
+            accounts.prove(opened.record, found)
         yield opened
 
 
@@ -206,9 +207,8 @@ def test_the_pages_keep_to_the_table(door: Door, key: tuple[str, str]) -> None:
 
 @pytest.mark.parametrize("key", role_doors.DEVICES, ids=" ".join)
 def test_the_door_of_the_devices_keeps_to_the_table(door: Door, key: tuple[str, str]) -> None:
-    codes = Codes()
-    door.ids["code"] = codes.make()
-    app = Starlette(routes=pairing_routes(door.record, known=Devices(door.record), codes=codes))
+    door.ids["code"] = pairing.make_code(door.record)
+    app = Starlette(routes=pairing_routes(door.record, known=Devices(door.record)))
     app.state.record, app.state.presence = door.record, door.client.app.state.presence  # type: ignore[attr-defined]
     with TestClient(app) as client:
         own = Door(client=client, record=door.record, ids=door.ids)
@@ -216,8 +216,8 @@ def test_the_door_of_the_devices_keeps_to_the_table(door: Door, key: tuple[str, 
 
 
 def test_every_address_that_changes_something_is_in_the_table(door: Door) -> None:
-    pairing = pairing_routes(door.record, known=Devices(door.record), codes=Codes())
-    walked = set(_addresses([*door.client.app.routes, *pairing]))  # type: ignore[attr-defined]
+    devices = pairing_routes(door.record, known=Devices(door.record))
+    walked = set(_addresses([*door.client.app.routes, *devices]))  # type: ignore[attr-defined]
     listed = {*role_doors.PAGES, *role_doors.DEVICES}
     listed |= {(method, f"/api/v1{path}") for method, path in role_doors.INTERFACE}
     assert len(walked) > 80
@@ -333,13 +333,10 @@ def test_a_reader_withdraws_their_own_reading_and_no_other(door: Door) -> None:
 
 
 def test_a_device_that_was_idle_asks_again_before_what_counts_and_not_before_a_reading(door: Door) -> None:
-    now_s = 0.0
-    presence = door.client.app.state.presence = Presence(clock=lambda: now_s)  # type: ignore[attr-defined]
-    token = door.ids[f"session {Role.LEAD}"]
-    presence.prove(pairing.token_digest(token))
     _as(door, Role.LEAD, is_person=True)
     path = f"/preps/{door.ids['signed']}/sign"
-    now_s = IDLE_S + 1
+    later = door.record.clock() + accounts.IDLE + timedelta(seconds=1)
+    door.record.clock = lambda: later
     assert "PIN of A Lead" in door.client.get(path).text
     form = {"reason": "a lens came late"}
     refused = door.client.post(f"{path}/reopen", data=form, follow_redirects=False)
@@ -358,7 +355,7 @@ def test_a_device_that_was_idle_asks_again_before_what_counts_and_not_before_a_r
 
 def test_nothing_of_the_bench_changes_the_record_but_by_an_act() -> None:
     """Whoever writes into the record for a person names the act; the program's own writers are listed."""
-    own = {"acting.py", "accounts.py", "pairing.py", "teaching.py", "verdict.py"}
+    own = {"acting.py", "accounts.py", "pairing.py", "pin_tries.py", "teaching.py", "verdict.py"}
     bench = Path(acting.__file__).parents[1]
     found = {path.name for path in bench.rglob("*.py") if ".writing(" in path.read_text(encoding="utf-8")}
     assert found == own

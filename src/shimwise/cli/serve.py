@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from shimwise.bench.access.pairing import has_passphrase, set_passphrase
+from shimwise.bench.access.pairing import CODE_MINUTES, has_passphrase, set_passphrase
 from shimwise.bench.exchange.record_admin import Record, open_record
 from shimwise.cli.leaving import silence
 from shimwise.cli.progress import progress_bar
@@ -166,10 +166,8 @@ def _print_when_ready(pages: "Pages", told: Sequence[str], *, is_ended: bool, is
 def _show_pairing(pages: "Pages") -> None:
     import segno
 
-    from shimwise.web.pairing import CODE_S
-
     address = pages.pairing_address()
-    typer.echo(f"Scan to pair one device within {CODE_S / 60:.0f} minutes, or type the passphrase there:")
+    typer.echo(f"Scan to pair one device within {CODE_MINUTES} minutes, or type the passphrase there:")
     if sys.stdout.isatty():
         segno.make(address, error="l").terminal(compact=True)
     typer.echo(f" {address}")

@@ -1,49 +1,33 @@
 """Who acts by a request: the person signed in on the device, a program by its token, or a plain name.
 
-A session's use is kept in this process's memory alone, so a request costs one look-up of one row; after a
-restart every device counts as idle.
+A request costs one look-up of one row, which holds when the session was last used, on whichever server.
 """
 
-import threading
 import time
-from collections import OrderedDict
 from collections.abc import Callable
 from http.cookies import CookieError, SimpleCookie
 
 from starlette.requests import Request
 from starlette.responses import Response
 
-from shimwise.bench.access.accounts import SIGNED_IN, actor_of_token, check_pin, has_keeper
+from shimwise.bench.access import accounts
+from shimwise.bench.access.accounts import SIGNED_IN, actor_of_token, has_keeper
 from shimwise.bench.access.acting import Actor, Door
-from shimwise.bench.access.pairing import Device, token_digest
-from shimwise.bench.access.pin_tries import PinTries
+from shimwise.bench.access.pairing import Device
 from shimwise.bench.exchange.record_admin import Record
 from shimwise.web.refusal import header
 
 COOKIE = "shimwise_session"
-IDLE_S = 600.0
-"""A device that was not used for so long asks for the PIN again before what counts. [s]"""
-MOST_KEPT = 5000
 LOOKED_S = 2.0
 """How often a house without a keeper is asked whether it has one now; the bench asks at each change. [s]"""
 
 
 class Presence:
-    """When each session was last used, and how often PINs were tried. Safe to share among threads."""
+    """Whether the house has a keeper, for a house without one as it was a moment ago."""
 
     def __init__(self, *, clock: Callable[[], float] = time.monotonic) -> None:
-        self.clock, self.tries = clock, PinTries(clock=clock)
-        self._lock = threading.Lock()
-        self._used_s: OrderedDict[str, float] = OrderedDict()
+        self.clock = clock
         self._believing: tuple[Record, float] | None = None
-
-    def is_fresh(self, digest: str, *, is_use: bool) -> bool:
-        """Return whether a session was used within :data:`IDLE_S`; ``is_use``: it is used now."""
-        with self._lock:
-            is_fresh = self.clock() - self._used_s.get(digest, float("-inf")) < IDLE_S
-            if is_fresh and is_use:
-                self._used_s[digest] = self.clock()
-            return is_fresh
 
     def has_keeper(self, record: Record) -> bool:
         """Return whether the house has a keeper, as it was :data:`LOOKED_S` ago at most where it had none."""
@@ -53,14 +37,6 @@ class Presence:
         found = has_keeper(record)
         self._believing = None if found else (record, now_s)
         return found
-
-    def prove(self, digest: str) -> None:
-        """Keep that the PIN of a session was typed now."""
-        with self._lock:
-            self._used_s[digest] = self.clock()
-            self._used_s.move_to_end(digest)
-            if len(self._used_s) > MOST_KEPT:
-                self._used_s.popitem(last=False)
 
 
 def actor_of(request: Request, door: Door) -> Actor | None:
@@ -85,20 +61,13 @@ def prove_again(request: Request, pin: str) -> None:
     actor: Actor | None = request.state.actor
     if actor is None or not actor.is_person or actor.is_fresh:
         return
-    check_pin(
-        _record(request),
-        actor.person_id,
-        pin=pin,
-        tries=presence_of(request).tries,
-        device=place_of(request),
-    )
-    presence_of(request).prove(token_digest(token_of(request) or ""))
+    token, device = token_of(request) or "", place_of(request)
+    accounts.prove_again(_record(request), token, actor.person_id, pin=pin, device=device)
     request.state.actor = replace(actor, is_fresh=True)
 
 
 def keep_session(request: Request, response: Response, token: str) -> None:
     """Put the token of who signed in just now into the device's cookie."""
-    presence_of(request).prove(token_digest(token))
     response.set_cookie(
         COOKIE,
         token,
@@ -111,7 +80,7 @@ def keep_session(request: Request, response: Response, token: str) -> None:
 
 
 def presence_of(request: Request) -> Presence:
-    """Return what is known of the sessions of this process."""
+    """Return what this process knows of the house."""
     presence: Presence = request.app.state.presence
     return presence
 
@@ -142,8 +111,9 @@ def token_of(request: Request) -> str | None:
 def _found(request: Request, door: Door) -> Actor | None:
     record, token = _record(request), token_of(request)
     if token:
-        is_fresh = presence_of(request).is_fresh(token_digest(token), is_use=_is_use(request))
-        actor = actor_of_token(record, token, door=door, device_id=device_of(request), is_fresh=is_fresh)
+        actor = actor_of_token(
+            record, token, door=door, device_id=device_of(request), is_use=_is_use(request)
+        )
         if actor is not None:
             return actor
     return Actor(name="", role=None, door=door) if presence_of(request).has_keeper(record) else None

@@ -20,6 +20,7 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.types import ASGIApp
 
+from shimwise.bench.access.pairing import make_code
 from shimwise.bench.exchange.record_admin import CHANGED, MISSED, Record
 from shimwise.bench.jobs.views import JobView
 from shimwise.bench.meter.feed_message import MOST_BYTES
@@ -31,7 +32,7 @@ from shimwise.web.app import create_app
 from shimwise.web.connections import SILENCE_S, Connections, limited, most_connections
 from shimwise.web.feed_line import FeedLine
 from shimwise.web.live import HEARD_POLL_S, POLL_S, EventStream, Hub, LiveState
-from shimwise.web.pairing import Codes, Devices, PairedOnly, pairing_routes
+from shimwise.web.pairing import Devices, PairedOnly, pairing_routes
 from shimwise.web.quiet_log import quiet
 from shimwise.web.security import LOOPBACK_NAMES, SizeLimits, guarded, is_loopback
 
@@ -107,7 +108,6 @@ class Pages:
         self.hub = Hub(lambda prep_id: _looked(record, prep_id), spread=self._spread)
         self._unhear = record.hear(self._heard)
         self.judge = JudgeService(record, on_done=self._judged)
-        self.codes = Codes()
         self.app = self._guarded(record)
         self.server = _Server(
             uvicorn.Config(
@@ -138,7 +138,7 @@ class Pages:
 
     def pairing_address(self) -> str:
         """Return the address by which one device is paired, good for a few minutes."""
-        return f"{self.address}pair/{self.codes.make()}"
+        return f"{self.address}pair/{make_code(self.record)}"
 
     def run(self) -> None:
         """Serve until Ctrl-C, SIGTERM or :meth:`stop`; what is under way is finished."""
@@ -190,7 +190,7 @@ class Pages:
             Route("/worker.js", _worker),
         ]
         if self.options.is_beyond:
-            own += pairing_routes(record, known=known, codes=self.codes)
+            own += pairing_routes(record, known=known)
         app.state.has_devices = self.options.is_beyond
         app.router.routes[:0] = own
         return guarded(

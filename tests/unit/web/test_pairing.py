@@ -20,11 +20,12 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
-from shimwise.bench.access import pairing
+from shimwise.bench.access import accounts, pairing
 from shimwise.bench.access.pairing import (
     devices,
     has_passphrase,
     is_passphrase,
+    make_code,
     set_passphrase,
     unpair_device,
 )
@@ -35,7 +36,7 @@ from shimwise.record.record import Record
 from shimwise.web import open_lines
 from shimwise.web.acting import Presence
 from shimwise.web.live import EventStream, Hub, LiveState
-from shimwise.web.pairing import COOKIE, Codes, Devices, PairedOnly, Tries, pairing_routes, qr_svg
+from shimwise.web.pairing import COOKIE, Devices, PairedOnly, Tries, pairing_routes, qr_svg
 from shimwise.web.security import own_path
 
 AT = "http://192.0.2.10:8052"
@@ -57,9 +58,10 @@ class House:
 
     def __init__(self, record: Record, *, at: str = AT) -> None:
         self.record, self.clock, self.at = record, Hand(), at
-        self.known, self.codes = Devices(record, clock=self.clock), Codes(clock=self.clock)
+        record.clock = lambda: datetime.now(UTC) + timedelta(seconds=self.clock.now_s)
+        self.known = Devices(record, clock=self.clock)
         routes = [
-            *pairing_routes(record, known=self.known, codes=self.codes, tries=Tries(clock=self.clock)),
+            *pairing_routes(record, known=self.known, tries=Tries(clock=self.clock)),
             Route("/{path:path}", _seen, methods=["GET", "POST"]),
         ]
         app = Starlette(routes=routes)
@@ -257,7 +259,7 @@ def test_no_minute_ever_holds_more_tries_than_allowed(gaps_s: list[float]) -> No
 
 
 def test_a_code_pairs_one_device_and_only_one(house: House) -> None:
-    code = house.codes.make()
+    code = make_code(house.record)
     first, second = house.client(), house.client()
     assert first.get(f"/pair/{code}").status_code == 200, "a look does not use it up"
     assert first.get(f"/pair/{code}").status_code == 200
@@ -269,7 +271,7 @@ def test_a_code_pairs_one_device_and_only_one(house: House) -> None:
 
 
 def test_a_name_that_cannot_be_does_not_use_the_code_up(house: House) -> None:
-    code, client = house.codes.make(), house.client()
+    code, client = make_code(house.record), house.client()
     refused = client.post(f"/pair/{code}", form={"name": "cart\x07"})
     assert refused.status_code == 422
     assert f'action="/pair/{code}"' in refused.text
@@ -293,7 +295,7 @@ def test_a_record_that_is_away_lets_nobody_in_and_says_so(
 
 
 def test_a_code_is_good_for_five_minutes(house: House) -> None:
-    code = house.codes.make()
+    code = make_code(house.record)
     house.clock.now_s += 299
     assert house.client().get(f"/pair/{code}").status_code == 200
     house.clock.now_s += 2
@@ -301,7 +303,7 @@ def test_a_code_is_good_for_five_minutes(house: House) -> None:
 
 
 def test_guesses_of_passphrases_and_codes_leave_a_code_good(house: House) -> None:
-    client, code = house.client(), house.codes.make()
+    client, code = house.client(), make_code(house.record)
     for n in range(9):
         client.post("/pair", form={"passphrase": f"guess {n}", "name": ""})
         assert client.post(f"/pair/code{n}", form={"name": ""}).status_code == 410
@@ -427,6 +429,12 @@ def test_the_name_that_is_given_at_the_door_is_kept_on_the_device(house: House) 
     assert 'value="N. Tester"' in refused.text
     client.post("/pair", form={"passphrase": PASSPHRASE, "name": "", "who": "N. Tester"})
     assert client.cookies["shimwise_person"] == "N.%20Tester"
+
+
+def test_where_people_sign_in_the_door_asks_for_no_name(record: Record, house: House) -> None:
+    console = accounts.console_actor("tester")
+    accounts.add_person(record, name="Ada Bay", role="keeper", pin="4071", who=console)
+    assert 'id="who"' not in house.client().get("/pair").text
 
 
 def test_there_are_no_more_devices_than_a_house_has(house: House, monkeypatch: pytest.MonkeyPatch) -> None:

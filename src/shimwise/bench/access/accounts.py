@@ -11,19 +11,21 @@ References
 
 import secrets
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING
 from uuid import uuid4
 
-from shimwise.bench.access.acting import Actor, Door, Who, changing
+from shimwise.bench.access.acting import HOUSE, Actor, Door, Who, changing
 from shimwise.bench.access.errors import PinWrong
 from shimwise.bench.access.pairing import TOKEN_BYTES, is_secret, token_digest
-from shimwise.bench.access.pin_tries import PinTries
+from shimwise.bench.access.pin_tries import forgive_tries, take_try
 from shimwise.bench.access.roles import RULES, Act, Role
 from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.typed_names import typed_name
+from shimwise.errors import ShimwiseError
 from shimwise.record.names import name_key
 from shimwise.record.queries import people as kept
 from shimwise.record.queries import settings as kept_settings
@@ -39,6 +41,10 @@ LEADS_KEY = "leads"
 LEAST_DIGITS, MOST_DIGITS = 4, 12
 SIGNED_IN = timedelta(hours=16)
 """A person is signed in for a working day at most."""
+IDLE = timedelta(minutes=10)
+"""A device that was not used for so long asks for the PIN again before what counts."""
+USE_KEPT = timedelta(seconds=30)
+"""When a device was last used is kept as often as this."""
 MOST_PEOPLE = 500
 FIRST = (
     "The first person of a house is a keeper, named on the console of this machine: shimwise people add NAME "
@@ -156,12 +162,12 @@ def set_pin(record: "Record", person_id: str, *, pin: str, who: Who) -> PersonVi
     return _view(row)
 
 
-def change_own_pin(record: "Record", *, old: str, new: str, who: Who, tries: PinTries, device: str) -> None:
+def change_own_pin(record: "Record", *, old: str, new: str, who: Who, device: str) -> None:
     """Let a person who is signed in change their own PIN; they are signed out everywhere."""
     if not isinstance(who, Actor) or not who.is_person:
         raise InputError("is asked of who has signed in. Sign in first.", field="old")
     hashed = _hashed(new, field="new")
-    check_pin(record, who.person_id, pin=old, tries=tries, device=device)
+    check_pin(record, who.person_id, pin=old, device=device)
     with record.writing(who=who.name) as change:
         _keep_pin(change, kept.person(change.connection, who.person_id), hashed)
 
@@ -234,7 +240,7 @@ def find_person(record: "Record", name: str) -> PersonView:
 
 
 def sign_in(
-    record: "Record", *, person: str, pin: str, tries: PinTries, device: str, device_id: str = ""
+    record: "Record", *, person: str, pin: str, device: str, device_id: str = ""
 ) -> tuple[PersonView, str]:
     """Sign a person in; return who it is, and the token by which they are known from now on.
 
@@ -244,8 +250,6 @@ def sign_in(
         Their id or their name.
     pin : str
         As typed.
-    tries : PinTries
-        What was tried before in this process.
     device : str
         What guesses are counted by, with the person: the device, or the address it asks from.
     device_id : str
@@ -258,7 +262,7 @@ def sign_in(
     TooManyTries
         If that person's PIN was tried too often on this device.
     """
-    row = check_pin(record, person, pin=pin, tries=tries, device=device)
+    row = check_pin(record, person, pin=pin, device=device)
     token = secrets.token_urlsafe(TOKEN_BYTES)
     with record.writing(who=row.name) as change:
         tokens.add_token(
@@ -271,6 +275,7 @@ def sign_in(
                 made_at=change.at,
                 expires_at=change.at + SIGNED_IN,
                 how="pin",
+                seen_at=change.at,
                 person_id=row.id,
                 device_id=device_id or None,
             ),
@@ -278,15 +283,20 @@ def sign_in(
     return _view(row), token
 
 
-def check_pin(record: "Record", person: str, *, pin: str, tries: PinTries, device: str) -> PersonRow:
-    """Return the person with this id or name whose PIN it is; errors as :func:`sign_in`."""
+def check_pin(record: "Record", person: str, *, pin: str, device: str | None) -> PersonRow:
+    """Return the person with this id or name whose PIN it is; errors as :func:`sign_in`.
+
+    ``device`` None: at the console, where tries are not counted.
+    """
     with record.reading() as connection:
         row = _person(connection, person)
     key = row.id if row else name_key(person)
-    tries.take(key, device)
+    if device is not None:
+        take_try(record, key, device)
     if not is_secret(row.pin_hash if row else None, pin) or row is None:
         raise PinWrong
-    tries.forgive(key, device)
+    if device is not None:
+        forgive_tries(record, key, device)
     return row
 
 
@@ -300,9 +310,12 @@ def sign_out(record: "Record", token: str) -> None:
 
 
 def actor_of_token(
-    record: "Record", token: str, *, door: Door, device_id: str = "", is_fresh: bool = False
+    record: "Record", token: str, *, door: Door, device_id: str = "", is_use: bool = False
 ) -> Actor | None:
-    """Return who acts by a token: a person who is signed in on this device, or a program; None otherwise."""
+    """Return who acts by a token: a person who is signed in on this device, or a program; None otherwise.
+
+    ``is_use``: the device is used now, not only looked at.
+    """
     with record.reading() as connection:
         found = tokens.token_and_person(connection, token_digest(token))
     if found is None or found[0].expires_at <= record.clock():
@@ -312,12 +325,36 @@ def actor_of_token(
         return Actor(name=row.name, role=Role(row.role), door=door)
     if row.kind != "session" or person is None or person.role is None or (row.device_id or "") != device_id:
         return None
-    return Actor(name=person.name, role=Role(person.role), door=door, person_id=person.id, is_fresh=is_fresh)
+    idle = record.clock() - (row.seen_at or row.made_at)
+    if is_use and USE_KEPT < idle < IDLE:
+        with suppress(ShimwiseError):  # a record that is busy or full makes nobody idle
+            prove(record, row.id)
+    role = Role(person.role)
+    return Actor(name=person.name, role=role, door=door, person_id=person.id, is_fresh=idle < IDLE)
+
+
+def session_id(record: "Record", token: str) -> str:
+    """Return the id of the session that a token stands for; empty where there is none."""
+    with record.reading() as connection:
+        found = tokens.token_and_person(connection, token_digest(token))
+    return found[0].id if found is not None else ""
+
+
+def prove(record: "Record", session_id: str) -> None:
+    """Keep that a session was used now, or its PIN typed."""
+    with record.writing(who=HOUSE) as change:
+        tokens.see_token(change, session_id)
+
+
+def prove_again(record: "Record", token: str, person_id: str, *, pin: str, device: str) -> None:
+    """Take a PIN that was typed again on an idle device; errors as :func:`sign_in`."""
+    check_pin(record, person_id, pin=pin, device=device)
+    prove(record, session_id(record, token))
 
 
 def person_at_console(record: "Record", *, person: str, pin: str) -> Actor:
     """Return a person who proved by the PIN to be the one at the console; errors as :func:`sign_in`."""
-    row = check_pin(record, person, pin=pin, tries=PinTries(), device=Door.CONSOLE)
+    row = check_pin(record, person, pin=pin, device=None)
     return Actor(
         name=row.name, role=_role(row.role or ""), door=Door.CONSOLE, person_id=row.id, is_fresh=True
     )

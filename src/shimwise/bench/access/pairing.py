@@ -23,8 +23,8 @@ from shimwise.bench.access.roles import Act, Role
 from shimwise.bench.errors import InputError, NotFound
 from shimwise.bench.typed_names import optional_name, typed_name
 from shimwise.record.queries import settings as kept
-from shimwise.record.queries import tokens
-from shimwise.record.tables.rows import TokenRow
+from shimwise.record.queries import short_lived, tokens
+from shimwise.record.tables.rows import ShortLivedRow, TokenRow
 
 if TYPE_CHECKING:
     from shimwise.record import Connection
@@ -35,6 +35,11 @@ LEAST_CHARACTERS = 10
 MOST_CHARACTERS = 200
 MOST_DEVICES = 200
 TOKEN_BYTES = 32
+CODE_BYTES = 24
+CODE_MINUTES = 5
+CODE_LASTS = timedelta(minutes=CODE_MINUTES)
+"""A code to pair by is good for this long, and for one device."""
+MOST_CODES = 20
 AT_ONCE = 2
 """Passphrases and PINs that are checked at a time."""
 DEVICE_LASTS, PROGRAM_LASTS = timedelta(days=90), timedelta(days=365)
@@ -124,6 +129,27 @@ def is_secret(hashed: str | None, typed: str) -> bool:
             return PasswordHasher().verify(hashed, typed.strip())
     except (VerificationError, InvalidHashError):
         return False
+
+
+def make_code(record: "Record") -> str:
+    """Return a new code to pair a device by; the oldest is void when too many are out."""
+    code = secrets.token_urlsafe(CODE_BYTES)
+    with record.writing(who=HOUSE) as change:
+        row = ShortLivedRow(key=token_digest(code), kind="code", expires_at=change.at + CODE_LASTS)
+        short_lived.keep(change, row, most=MOST_CODES)
+    return code
+
+
+def is_code(record: "Record", code: str) -> bool:
+    """Whether a code would be taken now; it stays good."""
+    with record.reading() as connection:
+        return short_lived.kept(connection, token_digest(code), now=record.clock()) is not None
+
+
+def take_code(record: "Record", code: str) -> bool:
+    """Take a code: True for the first who brings it in time, to whichever server."""
+    with record.writing(who=HOUSE) as change:
+        return short_lived.end(change, token_digest(code))
 
 
 def pair_device(record: "Record", *, name: str, how: str) -> tuple[Device, str]:

@@ -371,6 +371,20 @@ class JobRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ShortLivedRow:
+    """What holds until it expires, of a ``kind``: a code to pair by (``code``), or tries of a PIN (``pin``).
+
+    ``key``: a digest. ``count``: of tries; ``waits_until``: when the next is taken.
+    """
+
+    key: str
+    kind: str
+    expires_at: datetime
+    count: int = 0
+    waits_until: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JournalRow:
     """One line of the journal: what was done when and by whom. ``seq`` rises by one, without holes."""
 

@@ -35,6 +35,7 @@ from shimwise.record.tables.rows import (
     ReadingRow,
     SetRow,
     SetupRow,
+    ShortLivedRow,
     SignOffRow,
     SweepRow,
     TokenRow,
@@ -120,6 +121,7 @@ tokens = _table(
     UniqueConstraint("digest"),
     CheckConstraint("kind IN ('device', 'program', 'session')", name="kind"),
 )
+short_lived = _table(ShortLivedRow, "short_lived", "code or try", key="key")
 settings = Table(
     "settings", METADATA, _text("key", primary_key=True), Column("value", JsonText, nullable=False)
 )

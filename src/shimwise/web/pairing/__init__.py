@@ -8,9 +8,9 @@ References
 .. [1] RFC 6265, *HTTP State Management Mechanism*, and its revision (SameSite); RFC 6750 (bearer tokens).
 """
 
-from shimwise.web.pairing.codes import CODE_S, Codes, Tries
 from shimwise.web.pairing.door import pairing_routes
 from shimwise.web.pairing.forms import qr_svg
 from shimwise.web.pairing.guard import COOKIE, Devices, PairedOnly
+from shimwise.web.pairing.tries import Tries
 
-__all__ = ["CODE_S", "COOKIE", "Codes", "Devices", "PairedOnly", "Tries", "pairing_routes", "qr_svg"]
+__all__ = ["COOKIE", "Devices", "PairedOnly", "Tries", "pairing_routes", "qr_svg"]

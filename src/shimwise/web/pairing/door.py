@@ -9,12 +9,16 @@ from starlette.routing import Route
 
 from shimwise.bench.access.acting import HOUSE, Actor, Door, permitted
 from shimwise.bench.access.pairing import (
+    CODE_MINUTES,
     DEVICE_LASTS,
     Device,
     devices,
+    is_code,
     is_passphrase,
+    make_code,
     make_program,
     pair_device,
+    take_code,
     unpair_device,
 )
 from shimwise.bench.access.roles import Act, Role
@@ -24,20 +28,18 @@ from shimwise.bench.typed_names import optional_name
 from shimwise.errors import ShimwiseError
 from shimwise.web.acting import actor_of
 from shimwise.web.pages.deps import remember
-from shimwise.web.pairing.codes import CODE_S, Codes, Tries
 from shimwise.web.pairing.forms import Typed, door_page, pair_page, qr_svg, too_many
 from shimwise.web.pairing.guard import COOKIE, Devices
+from shimwise.web.pairing.tries import Tries
 from shimwise.web.problems import status_of
 from shimwise.web.security import own_path
 
 COOKIE_S = int(DEVICE_LASTS.total_seconds())
 
 
-def pairing_routes(
-    record: Record, *, known: Devices, codes: Codes, tries: Tries | None = None
-) -> Sequence[Route]:
+def pairing_routes(record: Record, *, known: Devices, tries: Tries | None = None) -> Sequence[Route]:
     """Return the routes by which devices are paired and un-paired: below ``/pair`` and ``/devices``."""
-    door = _Door(record, known, codes, tries or Tries())
+    door = _Door(record, known, tries or Tries())
     return (
         Route("/pair", door.by_passphrase, methods=["GET", "POST"]),
         Route("/pair/{code}", door.by_code, methods=["GET", "POST"]),
@@ -51,8 +53,8 @@ def pairing_routes(
 class _Door:
     """The handlers, with what they share."""
 
-    def __init__(self, record: Record, known: Devices, codes: Codes, tries: Tries) -> None:
-        self.record, self.known, self.codes, self.tries = record, known, codes, tries
+    def __init__(self, record: Record, known: Devices, tries: Tries) -> None:
+        self.record, self.known, self.tries = record, known, tries
 
     async def by_passphrase(self, request: Request) -> Response:
         """Pair a device by the house's passphrase."""
@@ -77,12 +79,13 @@ class _Door:
         code = request.path_params["code"]
         typed = Typed.of(request, await request.form())
         if request.method == "GET":
-            return pair_page(request, typed, by_code=True) if self.codes.is_good(code) else _gone(request)
+            is_good = await run_in_threadpool(is_code, self.record, code)
+            return pair_page(request, typed, by_code=True) if is_good else _gone(request)
         try:
             optional_name(typed.name, field="name")  # before the code is used up
         except InputError as error:
             return pair_page(request, typed, by_code=True, wrong=error.reason, status=422)
-        if not self.codes.take(code):
+        if not await run_in_threadpool(take_code, self.record, code):
             return _gone(request)
         return await self._paired(request, typed, "code")
 
@@ -96,12 +99,13 @@ class _Door:
         refused = await self._not_permitted(request, Act.PAIR) or await self._passphrase_missing(request)
         if refused is not None:
             return refused
-        address = f"{request.url.scheme}://{request.headers['host']}/pair/{self.codes.make()}"
+        code = await run_in_threadpool(make_code, self.record)
+        address = f"{request.url.scheme}://{request.headers['host']}/pair/{code}"
         return door_page(
             request,
             "code",
             "Scan to pair a device",
-            minutes=f"{CODE_S / 60:.0f}",
+            minutes=CODE_MINUTES,
             drawn=qr_svg(address),
             address=address,
         )

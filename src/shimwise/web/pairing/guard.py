@@ -13,7 +13,7 @@ from shimwise.bench.access.pairing import Device, devices, see_device, token_dig
 from shimwise.bench.exchange.record_admin import Record
 from shimwise.errors import ShimwiseError
 from shimwise.web.open_lines import while_paired
-from shimwise.web.pairing.codes import Clock
+from shimwise.web.pairing.tries import Clock
 from shimwise.web.refusal import Refusal, header, wants_json
 from shimwise.web.security import REQUESTS
 
@@ -49,9 +49,11 @@ class Devices:
         """Return the device that holds a token, or None."""
         if not token:
             return None
-        if self.clock() - self._read_at > FRESH_S:
+        digest = token_digest(token)
+        # One that is not known may have been paired a moment ago by another server.
+        if self.clock() - self._read_at > FRESH_S or digest not in self._known:
             self.read()
-        device = self._known.get(token_digest(token))
+        device = self._known.get(digest)
         if device is not None and device.expires_at <= self.record.clock():
             return None
         if device is not None:

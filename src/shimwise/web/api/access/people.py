@@ -8,7 +8,7 @@ from pydantic import Field, StringConstraints
 
 from shimwise.bench.access import accounts
 from shimwise.bench.access.accounts import PersonView, RuleView
-from shimwise.web.acting import COOKIE, device_of, keep_session, place_of, presence_of, token_of
+from shimwise.web.acting import COOKIE, device_of, keep_session, place_of, token_of
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import WRITES, ActingDep, RecordDep
 from shimwise.web.api.kinds import PLAIN, Id, In, Name, Who
@@ -115,7 +115,6 @@ def sign_in(record: RecordDep, request: Request, response: Response, sent: Sessi
         record,
         person=sent.name,
         pin=sent.pin,
-        tries=presence_of(request).tries,
         device=place_of(request),
         device_id=device_of(request),
     )

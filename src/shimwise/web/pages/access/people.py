@@ -8,7 +8,7 @@ from shimwise.bench.access.accounts import PersonView
 from shimwise.bench.access.acting import Actor
 from shimwise.bench.access.roles import Role
 from shimwise.errors import ShimwiseError
-from shimwise.web.acting import COOKIE, device_of, keep_session, place_of, presence_of, token_of
+from shimwise.web.acting import COOKIE, device_of, keep_session, place_of, token_of
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep, see
 from shimwise.web.pages.forms import Form
 from shimwise.web.pages.view import counted
@@ -84,7 +84,6 @@ def sign_in(visit: PostDep) -> Response:
             visit.record,
             person=person,
             pin=form.text("pin"),
-            tries=presence_of(visit.request).tries,
             device=place_of(visit.request),
             device_id=device_of(visit.request),
         )
@@ -119,7 +118,6 @@ def own_pin(visit: PostDep, person_id: str) -> Response:
             old=form.text("old"),
             new=form.text("new"),
             who=visit.who,
-            tries=presence_of(visit.request).tries,
             device=place_of(visit.request),
         )
         return see("/sign-in")

@@ -1,17 +1,14 @@
-"""What may be tried at the door: codes, each good for one device and a while, and how often one may try."""
+"""How often the passphrase may be tried at the door.
+
+Counted in this process alone: whoever tries is nobody yet, and must not make the record write. Each of
+several servers takes so many, of a passphrase with ten characters at least.
+"""
 
 import ipaddress
-import secrets
 import threading
 import time
 from collections import deque
 from typing import Protocol
-
-from shimwise.bench.access.pairing import token_digest
-
-CODE_S = 300.0
-"""A code to pair by is good for this long. [s]"""
-MOST_CODES = 20
 
 
 class Clock(Protocol):
@@ -66,39 +63,3 @@ def _network(address: str) -> str:
     if isinstance(found, ipaddress.IPv6Address):
         return str(ipaddress.ip_network((found, 64), strict=False))
     return address
-
-
-class Codes:
-    """The codes to pair by that are out: each for one device, and for :data:`CODE_S` seconds."""
-
-    def __init__(self, *, clock: Clock = time.monotonic) -> None:
-        self.clock = clock
-        self._lock = threading.Lock()
-        self._until: dict[str, float] = {}
-
-    def make(self) -> str:
-        """Return a new code; the oldest is void when too many are out."""
-        code = secrets.token_urlsafe(24)
-        with self._lock:
-            self._drop_old()
-            while len(self._until) >= MOST_CODES:
-                del self._until[next(iter(self._until))]
-            self._until[token_digest(code)] = self.clock() + CODE_S
-        return code
-
-    def is_good(self, code: str) -> bool:
-        """Whether a code would be taken now; it stays good."""
-        with self._lock:
-            self._drop_old()
-            return token_digest(code) in self._until
-
-    def take(self, code: str) -> bool:
-        """Take a code: True for the first who brings it in time."""
-        with self._lock:
-            self._drop_old()
-            return self._until.pop(token_digest(code), None) is not None
-
-    def _drop_old(self) -> None:
-        now = self.clock()
-        for digest in [digest for digest, until in self._until.items() if until <= now]:
-            del self._until[digest]
