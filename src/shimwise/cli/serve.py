@@ -13,7 +13,9 @@ import typer
 
 from shimwise.bench.access.pairing import CODE_MINUTES, has_passphrase, set_passphrase
 from shimwise.bench.exchange.record_admin import Record, open_record
+from shimwise.bench.executors import workers_of
 from shimwise.cli.leaving import silence
+from shimwise.cli.options import Workers
 from shimwise.cli.progress import progress_bar
 from shimwise.house_keys import keys_kept_in
 
@@ -71,6 +73,7 @@ def serve(
             help=f"File that holds the house's passphrase, to set it; or the variable {PASSPHRASE}.",
         ),
     ] = None,
+    workers: Workers = None,
     demo: Annotated[
         bool,
         typer.Option(
@@ -97,6 +100,7 @@ def serve(
         names=tuple(name or ()),
         certificate=certificate,
         key=key,
+        workers=workers_of(workers),
     )
     with closing(_demo_record(data) if demo else open_record(data)) as record:
         record.refuse_damage()

@@ -63,7 +63,7 @@ class ServeOptions:
     """Where the pages are served.
 
     ``port`` 0 takes any that is free. ``names``: further names that the pages answer to. ``certificate`` and
-    ``key``: files for https; without them it is http.
+    ``key``: files for https; without them it is http. ``workers``: who judges, a process here by default.
     """
 
     host: str = "127.0.0.1"
@@ -71,6 +71,7 @@ class ServeOptions:
     names: tuple[str, ...] = ()
     certificate: Path | None = None
     key: Path | None = None
+    workers: str = ""
 
     @property
     def is_beyond(self) -> bool:
@@ -107,7 +108,7 @@ class Pages:
         self.record = record
         self.hub = Hub(lambda prep_id: _looked(record, prep_id), spread=self._spread)
         self._unhear = record.hear(self._heard)
-        self.judge = JudgeService(record, on_done=self._judged)
+        self.judge = JudgeService(record, on_done=self._judged, workers=options.workers)
         self.app = self._guarded(record)
         self.server = _Server(
             uvicorn.Config(

@@ -5,17 +5,18 @@ a prep that changes while it waits is judged once, with its latest state. After 
 the house learns from its signed preps while no prep waits.
 """
 
-import multiprocessing
 from collections.abc import Callable
-from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.executors import Pool, executor_of
 from shimwise.bench.jobs.line import Held, JobLine
 from shimwise.bench.jobs.views import JobView, view_of
 from shimwise.bench.verdict import judge_worker
 from shimwise.bench.verdict.teaching import learn_if_due
 from shimwise.bench.verdict.verdict import judge_question, keep_verdict
-from shimwise.errors import InferenceError
+from shimwise.errors import InferenceError, ShimwiseError
 from shimwise.record.journal import last_seq
 from shimwise.record.queries import jobs
 from shimwise.record.tables.rows import JobRow
@@ -42,21 +43,25 @@ class JudgeService:
         Where preps are read from and verdicts kept.
     on_done : callable, optional
         Called with each job that ended here, in the service's own thread.
+    workers : str
+        Who judges (:func:`shimwise.bench.executors.workers_of`); a process of its own by default.
     """
 
-    def __init__(self, record: "Record", *, on_done: Callable[[JobView], None] = lambda _: None) -> None:
-        self._record = record
+    def __init__(
+        self, record: "Record", *, on_done: Callable[[JobView], None] = lambda _: None, workers: str = ""
+    ) -> None:
+        self._record, self._workers = record, workers
         self._line = JobLine(
             record,
             (jobs.VERDICT, jobs.LEARN),
             self._work,
             fault=_BROKEN,
             on_ended=lambda row: on_done(view_of(row)),
-            begin=lambda: self._executor().submit(judge_worker.warm_up),
+            begin=self._warm_up,
             tidy=self._tidy,
         )
         self._looked_at: tuple[int, int] | None = None
-        self._pool: ProcessPoolExecutor | None = None
+        self._pool: Pool | None = None
 
     def start(self) -> None:
         """Start the worker and warm it up; returns at once."""
@@ -86,6 +91,10 @@ class JudgeService:
         self._end_pool(is_waited_for=True)
         self._line.stop()
 
+    def _warm_up(self) -> None:
+        with suppress(ShimwiseError):  # a cluster that is away is reported with the first prep
+            self._executor().submit(judge_worker.warm_up)
+
     def _work(self, held: Held) -> None:
         if held.job.kind == jobs.LEARN:
             learn_if_due(self._record, fence=held.done)
@@ -98,9 +107,9 @@ class JudgeService:
         for _ in range(MOST_DEATHS):
             try:
                 return self._executor().submit(judge_worker.judged, question).result()
-            except BrokenExecutor:
+            except BrokenExecutor as error:
                 self._end_pool()
-                if self._line.is_stopping:
+                if self._line.is_stopping or isinstance(error, ShimwiseError):
                     raise
         raise InferenceError(_BROKEN)
 
@@ -120,13 +129,9 @@ class JudgeService:
         with self._record.working() as connection:
             jobs.prune(connection)
 
-    def _executor(self) -> Executor:
+    def _executor(self) -> Pool:
         if self._pool is None:
-            self._pool = ProcessPoolExecutor(
-                max_workers=1,
-                mp_context=multiprocessing.get_context("spawn"),
-                initializer=judge_worker.begin,
-            )
+            self._pool = executor_of(self._workers, most=1)
         return self._pool
 
     def _end_pool(self, *, is_waited_for: bool = False) -> None:

@@ -5,7 +5,7 @@ from collections import Counter
 from fastapi import APIRouter
 from starlette.responses import Response
 
-from shimwise.bench.access.roles import Role
+from shimwise.bench.access.acting import HOUSE
 from shimwise.bench.jobs import views
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep
 from shimwise.web.pages.view import counted
@@ -25,7 +25,7 @@ def show(visit: VisitDep) -> Response:
 def cancel(visit: PostDep, job_id: str) -> Response:
     """Cancel a job."""
     with visit.refusing():
-        views.cancel(visit.record, job_id, who=visit.who)
+        views.cancel(visit.record, job_id, who=visit.who or HOUSE)
         if not visit.is_scripted:
             return visit.go("/jobs")
     return _shown(visit)
@@ -35,7 +35,7 @@ def cancel(visit: PostDep, job_id: str) -> Response:
 def again(visit: PostDep, job_id: str) -> Response:
     """Have a job done again."""
     with visit.refusing():
-        views.again(visit.record, job_id, who=visit.who)
+        views.again(visit.record, job_id, who=visit.who or HOUSE)
         if not visit.is_scripted:
             return visit.go("/jobs")
     return _shown(visit)
@@ -56,5 +56,4 @@ def _shown(visit: Visit) -> Response:
         open_jobs=[one for one in found if one.can_cancel or one.state == "failed"],
         ended=[one for one in found if one.state in ("done", "cancelled")][:MOST_ENDED],
         is_moving=bool(counts["working"] or counts["waiting"]),
-        is_keeper=not visit.page.has_people or visit.page.role == Role.KEEPER,
     )
