@@ -39,10 +39,12 @@ from shimwise.web.security import LOOPBACK_NAMES, SizeLimits, guarded, is_loopba
 USUAL_PORT = 8052
 SWEEP_BYTES = 4 * 1024**3
 LIST_BYTES = 8 * 1024**2
+SYNC_BYTES = 64 * 1024**2
 LIMITS = SizeLimits(
     large=(
         (re.compile(r"^/(?:api/v1/)?preps/[^/]+/sweeps"), SWEEP_BYTES),
         (re.compile(r"(?:import|list|verify$)"), LIST_BYTES),
+        (re.compile(r"^/api/v1/sync/(?:compare|preps)$"), SYNC_BYTES),
     )
 )
 """Frames of a sweep are large; a house's list, a sheet or a prep from elsewhere is larger than a form."""

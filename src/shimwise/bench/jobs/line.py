@@ -31,6 +31,8 @@ POLL_S, HEARD_POLL_S = 1.0, 5.0
 """What others put in is found within this time; the second where they are heard, and in a file."""
 TIDY_S = 15.0
 """How often a line that rests looks for what was left behind."""
+CALM_S, LONGEST_CALM_S = 0.1, 0.5
+"""It begins when nothing was asked for so long: who saves goes first; after the second though it still is."""
 STOPPING_S = 5.0
 MOST_TRIES = 5
 """A job on which so many servers ended is given up."""
@@ -125,7 +127,7 @@ class JobLine:
         self._held: Held | None = None
         self._is_woken = self._is_resting = False
         self._unhear: Callable[[], object] = lambda: None
-        self._tidied_s = -TIDY_S
+        self._asked_s = self._tidied_s = -TIDY_S
         self._threads: tuple[threading.Thread, ...] = ()
 
     def start(self) -> None:
@@ -146,6 +148,7 @@ class JobLine:
         """Put a job in soon; returns at once. One that waits already is one job."""
         with self._changed:
             self._pending[row.id] = row
+            self._asked_s = time.monotonic()
         self.wake()
 
     def wake(self) -> None:
@@ -209,6 +212,7 @@ class JobLine:
         self._begin()
         while not self.is_stopping:
             try:
+                self._let_saves_pass()
                 held = self._taken()
             except ShimwiseError as error:  # the record is away or busy: what was asked for is kept here
                 _LOG.warning("No job can be taken: %s", error)
@@ -223,6 +227,16 @@ class JobLine:
                 self._is_resting = not (self._is_woken or self._pending)
                 self._changed.notify_all()
                 self._changed.wait_for(lambda: self._is_woken or self.is_stopping, poll_s)
+
+    def _let_saves_pass(self) -> None:
+        """Wait while jobs still come in: the work shares disk and processor with those who save."""
+        latest_s = time.monotonic() + LONGEST_CALM_S
+        with self._changed:
+            while not self.is_stopping:
+                left_s = min(self._asked_s + CALM_S, latest_s) - time.monotonic()
+                if left_s <= 0:
+                    return
+                self._changed.wait(left_s)
 
     def _taken(self) -> Held | None:
         """Put in what was asked for and take a job, in one transaction; in none where nothing is free."""

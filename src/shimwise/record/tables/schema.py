@@ -38,6 +38,7 @@ from shimwise.record.tables.rows import (
     ShortLivedRow,
     SignOffRow,
     SweepRow,
+    SyncMarkRow,
     TokenRow,
     UnitLineRow,
     VerdictRow,
@@ -171,6 +172,7 @@ jobs = _table(
     _index("state", "kind", "made_at"),
     _index("prep_id"),
 )
+sync_marks = _table(SyncMarkRow, "sync_marks", "sync mark")
 journal = _table(
     JournalRow,
     "journal",

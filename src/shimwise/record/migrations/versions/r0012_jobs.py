@@ -5,8 +5,8 @@ from alembic import op
 
 from shimwise.record.migrations.no_way_back import downgrade as downgrade
 
-revision = "0011"
-down_revision = "0010"
+revision = "0012"
+down_revision = "0011"
 branch_labels = None
 depends_on = None
 
