@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from shimwise.bench.sweep.frame_files import FRAMES, STORED
 from shimwise.record.backup.checking import Contradiction
+from shimwise.record.queries import jobs
 from shimwise.record.queries.lookups import frames_of_sweeps
 
 if TYPE_CHECKING:
@@ -53,7 +54,9 @@ def frames_left(record: "Record", *, is_removed: bool = False) -> tuple[Contradi
     there = sorted(folder.iterdir()) if folder.is_dir() else []
     with record.reading() as connection:
         known = frames_of_sweeps(connection)
-    return (*_found(there, set(known)), *_in_storage(record, set(known.values()), is_removed=is_removed))
+        tasks = [row.task or {} for row in jobs.jobs(connection, kind=jobs.SWEEP, limit=10**6)]
+    used = {*known.values(), *(task.get("place", "") for task in tasks)}
+    return (*_found(there, set(known)), *_in_storage(record, used, is_removed=is_removed))
 
 
 def _found(there: list[Path], known: set[str]) -> "Iterator[Contradiction]":
