@@ -326,8 +326,8 @@ class SweepJobs:
             with frames_at(self._record, row.task["place"]) as place:
                 document = self._measured(held, replace(task, place=str(place)))
         except _CannotMeasureError:
-            if (place := self._place(row)) is not None:
-                shutil.rmtree(place, ignore_errors=True)
+            if (lies := self._place(row)) is not None:
+                shutil.rmtree(lies, ignore_errors=True)
             held.is_for_good = True
             raise
         keep_sweep(
