@@ -53,6 +53,12 @@ def insert(connection: Connection, row: Any, **more: Any) -> None:
     connection.execute(TABLE_OF[type(row)].insert(), {**values_of(row), **more})
 
 
+def insert_all(connection: Connection, rows: Sequence[Any]) -> None:
+    """Add rows of one kind, at once."""
+    if rows:
+        connection.execute(TABLE_OF[type(rows[0])].insert(), [values_of(row) for row in rows])
+
+
 def rows_of(connection: Connection, wanted: Select[Any], kind: type[T]) -> list[T]:
     """Return the rows of a query."""
     result = connection.execute(wanted)
