@@ -54,23 +54,17 @@ def insert(connection: Connection, row: Any, **more: Any) -> None:
     connection.execute(_inserting(TABLE_OF[type(row)]), {**values_of(row), **more})
 
 
-<<<<<<< HEAD
 def insert_all(connection: Connection, rows: Sequence[Any]) -> None:
     """Add rows of one kind, at once."""
     if rows:
-        connection.execute(TABLE_OF[type(rows[0])].insert(), [values_of(row) for row in rows])
+        connection.execute(_inserting(TABLE_OF[type(rows[0])]), [values_of(row) for row in rows])
 
 
-def rows_of(connection: Connection, wanted: Select[Any], kind: type[T]) -> list[T]:
-    """Return the rows of a query."""
-    result = connection.execute(wanted)
-=======
 def rows_of(
     connection: Connection, wanted: Select[Any], kind: type[T], values: Mapping[str, Any] | None = None
 ) -> list[T]:
     """Return the rows of a query; ``values`` are those of its parameters."""
     result = connection.execute(wanted, values)
->>>>>>> main
     names = field_names(kind)
     if "unit_kind" in names:
         return [from_mapping(kind, found) for found in result.mappings()]
