@@ -174,6 +174,11 @@ class Record:
         with self.translated(), self._turns.turn() as connection:
             yield connection
 
+    def prove(self) -> None:
+        """Ask the record something small; raise as :meth:`reading` where it cannot be used."""
+        with self.reading() as connection:
+            self._refuse_newer(connection)
+
     def refuse_damage(self) -> None:
         """Look at every page of the file; raise RecordDamaged if one is damaged. A server guards its own."""
         self._damage.refuse_damage()
