@@ -61,11 +61,9 @@ _NUMBERS = count(1)
 PREP = re.compile(r"/preps/([0-9a-f]{32})")
 
 
-class _JudgeHere(ThreadPoolExecutor):
-    """The judge in a thread of the tests instead of a process of its own."""
-
-    def __init__(self, *, max_workers: int, mp_context: object, initializer: object) -> None:
-        super().__init__(max_workers)
+def _judge_here(_workers: str, *, most: int) -> ThreadPoolExecutor:
+    """Judge in a thread of the tests instead of a process of its own."""
+    return ThreadPoolExecutor(most)
 
 
 class Server:
@@ -83,7 +81,7 @@ class Server:
         if self.host != "127.0.0.1":
             set_passphrase(self._record, passphrase=PASSPHRASE)
         self._patch = pytest.MonkeyPatch()
-        self._patch.setattr(judge_service, "ProcessPoolExecutor", _JudgeHere)
+        self._patch.setattr(judge_service, "executor_of", _judge_here)
         self._pages = Pages(self._record, ServeOptions(host=self.host, port=0))
         self.port = self._pages.port
         self.address = f"http://127.0.0.1:{self.port}"

@@ -15,6 +15,16 @@ Figure = Annotated[
     Path | None, typer.Option("--figure", metavar="FILE", help="Save the figure too: .svg, .png or .pdf.")
 ]
 
+Workers = Annotated[
+    str | None,
+    typer.Option(
+        "--workers",
+        metavar="N|ADDRESS",
+        help="Who does heavy work: N processes here, or a scheduler of Dask, tls://HOST:8786; "
+        "SHIMWISE_WORKERS without it.",
+    ),
+]
+
 
 def unit_of(text: str) -> str:
     """Read a unit of length.

@@ -14,7 +14,9 @@ import typer
 
 from shimwise.bench.access.pairing import CODE_MINUTES, has_passphrase, set_passphrase
 from shimwise.bench.exchange.record_admin import Record, open_record
+from shimwise.bench.executors import workers_of
 from shimwise.cli.leaving import silence
+from shimwise.cli.options import Workers
 from shimwise.cli.progress import progress_bar
 from shimwise.house_keys import keys_kept_in
 
@@ -91,6 +93,7 @@ def serve(
     log: Annotated[
         Log, typer.Option(help="What is written to the terminal: warnings alone, or each request too.")
     ] = Log.WARNINGS,
+    workers: Workers = None,
     demo: Annotated[
         bool,
         typer.Option(
@@ -119,6 +122,7 @@ def serve(
         key=key,
         behind=tuple(behind or ()),
         has_request_log=log is Log.REQUESTS,
+        workers=workers_of(workers),
     )
     with closing(_demo_record(data) if demo else open_record(data)) as record:
         record.refuse_damage()

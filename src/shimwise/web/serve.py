@@ -41,16 +41,17 @@ from shimwise.web.security import LOOPBACK_NAMES, SizeLimits, guarded, is_loopba
 USUAL_PORT = 8052
 SWEEP_BYTES = 4 * 1024**3
 LIST_BYTES = 8 * 1024**2
+SYNC_BYTES = 64 * 1024**2
 LIMITS = SizeLimits(
     large=(
         (re.compile(r"^/(?:api/v1/)?preps/[^/]+/sweeps"), SWEEP_BYTES),
         (re.compile(r"(?:import|list|verify$)"), LIST_BYTES),
+        (re.compile(r"^/api/v1/sync/(?:compare|preps)$"), SYNC_BYTES),
     )
 )
 """Frames of a sweep are large; a house's list, a sheet or a prep from elsewhere is larger than a form."""
 FIGURE, PROBLEM, FILMED = "figure", "problem", "filmed"
-"""What servers say to each other beside changes of a prep: its live figure, why it has no verdict, that a page
-began to measure it by the picture."""
+"""What servers say to each other beside changes: a prep's live figure, why it has no verdict, that it is filmed."""
 STOPPING_S = 8
 """What is under way when the server is asked to stop is finished within this time, or given up. [s]"""
 IDLE_S = 20
@@ -68,7 +69,8 @@ class ServeOptions:
 
     ``port`` 0 takes any that is free. ``names``: further names that the pages answer to. ``certificate`` and
     ``key``: files for https; without them it is http. ``behind``: addresses of proxies that are believed.
-    ``has_request_log``: whether each request is a line of the log.
+    ``has_request_log``: whether each request is a line of the log. ``workers``: who judges, a process here by
+    default.
     """
 
     host: str = "127.0.0.1"
@@ -78,6 +80,7 @@ class ServeOptions:
     key: Path | None = None
     behind: tuple[str, ...] = ()
     has_request_log: bool = False
+    workers: str = ""
 
     @property
     def is_beyond(self) -> bool:
@@ -115,7 +118,7 @@ class Pages:
         self.hub = Hub(lambda prep_id: _looked(record, prep_id), spread=self._spread)
         self.feed = FeedLine(self.hub, spread=lambda prep_id: record.say(FILMED, prep_id))
         self._unhear = record.hear(self._heard)
-        self.judge = JudgeService(record, on_done=self._judged)
+        self.judge = JudgeService(record, on_done=self._judged, workers=options.workers)
         self.app = self._guarded(record)
         self.server = _Server(
             uvicorn.Config(

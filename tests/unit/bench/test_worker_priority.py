@@ -5,10 +5,10 @@ import sys
 
 import pytest
 
-JUDGE = """
+POOL = """
 import os
 del os.nice
-from shimwise.bench.verdict.judge_worker import begin
+from shimwise.bench.executors import begin
 begin()
 print("begun")
 """
@@ -24,7 +24,7 @@ jobs._measure(None, Out())
 """
 
 
-@pytest.mark.parametrize("script", [JUDGE, SWEEP], ids=["judge", "sweep"])
+@pytest.mark.parametrize("script", [POOL, SWEEP], ids=["pool", "sweep"])
 def test_a_worker_begins_where_there_is_no_priority_to_give(script: str) -> None:
     done = subprocess.run(
         [sys.executable, "-c", script], check=False, capture_output=True, text=True, timeout=120

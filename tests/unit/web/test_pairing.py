@@ -20,7 +20,7 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
-from shimwise.bench.access import pairing
+from shimwise.bench.access import accounts, pairing
 from shimwise.bench.access.pairing import (
     devices,
     has_passphrase,
@@ -429,6 +429,12 @@ def test_the_name_that_is_given_at_the_door_is_kept_on_the_device(house: House) 
     assert 'value="N. Tester"' in refused.text
     client.post("/pair", form={"passphrase": PASSPHRASE, "name": "", "who": "N. Tester"})
     assert client.cookies["shimwise_person"] == "N.%20Tester"
+
+
+def test_where_people_sign_in_the_door_asks_for_no_name(record: Record, house: House) -> None:
+    console = accounts.console_actor("tester")
+    accounts.add_person(record, name="Ada Bay", role="keeper", pin="4071", who=console)
+    assert 'id="who"' not in house.client().get("/pair").text
 
 
 def test_there_are_no_more_devices_than_a_house_has(house: House, monkeypatch: pytest.MonkeyPatch) -> None:

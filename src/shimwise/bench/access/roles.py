@@ -32,6 +32,7 @@ class Act(StrEnum):
     PREP = "prep"
     UNITS = "units"
     IMPORT = "import"
+    SYNC = "sync"
     SHIMS = "shims"
     ADJUST = "adjust"
     SIGN = "sign"
@@ -88,6 +89,7 @@ RULES: Mapping[Act, Rule] = {
     Act.WITHDRAW_ANOTHERS: Rule(
         Role.LEAD, "withdraw or correct what somebody else kept, and take it back in"
     ),
+    Act.SYNC: Rule(Role.LEAD, "bring a machine that was away home, and take along what it needs"),
     Act.SEE_PRIVATE: Rule(Role.LEAD, "see how each person repeats"),
     Act.SETTINGS: Rule(Role.KEEPER, "change the house's settings, and how fast units wander"),
     Act.LEADS: Rule(Role.KEEPER, "name the leads", no_program=True, asks_again=True),

@@ -5,13 +5,15 @@ After a signature, and at the start, the house learns from its signed preps whil
 """
 
 import logging
-import multiprocessing
 import threading
+import time
 from collections.abc import Callable
-from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from shimwise.bench.executors import Pool, executor_of
 from shimwise.bench.verdict import judge_worker
 from shimwise.bench.verdict.teaching import learn_after_signature
 from shimwise.bench.verdict.verdict import judge_question, keep_verdict
@@ -20,6 +22,10 @@ from shimwise.errors import ShimwiseError
 if TYPE_CHECKING:
     from shimwise.record.record import Record
 
+CALM_S = 0.1
+"""The judge begins when nothing was saved for so long: who saves goes first. [s]"""
+LONGEST_CALM_S = 0.5
+"""After so long it begins though saves still come. [s]"""
 MOST_TRIES = 2
 """A prep on which the worker dies this often is reported as a problem."""
 STOPPING_S = 5.0
@@ -49,18 +55,23 @@ class JudgeService:
         Where preps are read from and verdicts kept.
     on_done : callable, optional
         Called with each judgement, in the service's own thread.
+    workers : str
+        Who judges (:func:`shimwise.bench.executors.workers_of`); a process of its own by default.
     """
 
-    def __init__(self, record: "Record", *, on_done: Callable[[Judgement], None] | None = None) -> None:
+    def __init__(
+        self, record: "Record", *, on_done: Callable[[Judgement], None] | None = None, workers: str = ""
+    ) -> None:
         self.on_done: Callable[[Judgement], None] | None = on_done
-        self._record = record
+        self._record, self._workers = record, workers
         self._waiting: dict[str, int] = {}
         self._busy = ""
         self._has_to_learn = True
+        self._asked_s = float("-inf")
         self._changed = threading.Condition()
         self._is_stopping = False
         self._thread: threading.Thread | None = None
-        self._pool: ProcessPoolExecutor | None = None
+        self._pool: Pool | None = None
 
     def start(self) -> None:
         """Start the worker and warm it up; returns at once."""
@@ -75,6 +86,7 @@ class JudgeService:
         """Queue a prep; one that is queued twice is judged once, with its state when its turn comes."""
         with self._changed:
             self._waiting.setdefault(prep_id, 0)
+            self._asked_s = time.monotonic()
             self._changed.notify_all()
 
     def learn(self) -> None:
@@ -111,10 +123,12 @@ class JudgeService:
             self._thread = None
 
     def _run(self) -> None:
-        self._executor().submit(judge_worker.warm_up)
+        with suppress(ShimwiseError):  # a cluster that is away is reported with the first prep
+            self._executor().submit(judge_worker.warm_up)
         while True:
             with self._changed:
                 self._changed.wait_for(lambda: self._waiting or self._has_to_learn or self._is_stopping)
+                self._let_saves_pass()
                 if self._is_stopping:
                     return
                 prep_id = next(iter(self._waiting), _LEARNING)
@@ -130,6 +144,15 @@ class JudgeService:
                 with self._changed:
                     self._busy = ""
                     self._changed.notify_all()
+
+    def _let_saves_pass(self) -> None:
+        """Wait while preps still come in: judging shares the processor with those who save."""
+        latest_s = time.monotonic() + LONGEST_CALM_S
+        while not self._is_stopping:
+            left_s = min(self._asked_s + CALM_S, latest_s) - time.monotonic()
+            if left_s <= 0:
+                return
+            self._changed.wait(left_s)
 
     def _learn(self) -> None:
         try:
@@ -147,11 +170,11 @@ class JudgeService:
             revision = question.revision
             answer = self._executor().submit(judge_worker.judged, question).result()
             keep_verdict(self._record, question, answer)
-        except BrokenExecutor:
+        except BrokenExecutor as error:
             self._end_pool()
             if self._is_stopping or self._is_tried_again(prep_id, tries):
                 return
-            problem = _BROKEN
+            problem = str(error) if isinstance(error, ShimwiseError) else _BROKEN
         except ShimwiseError as error:
             problem = str(error)
         except Exception:  # the thread has to live on, and the fault to be reported
@@ -169,13 +192,9 @@ class JudgeService:
             self._waiting.setdefault(prep_id, tries + 1)
         return True
 
-    def _executor(self) -> Executor:
+    def _executor(self) -> Pool:
         if self._pool is None:
-            self._pool = ProcessPoolExecutor(
-                max_workers=1,
-                mp_context=multiprocessing.get_context("spawn"),
-                initializer=judge_worker.begin,
-            )
+            self._pool = executor_of(self._workers, most=1)
         return self._pool
 
     def _end_pool(self, *, is_waited_for: bool = False) -> None:

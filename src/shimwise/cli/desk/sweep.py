@@ -1,7 +1,11 @@
-"""``shimwise sweep``: frames through focus to best focus, tilt and landing, as words, JSON and figure."""
+"""``shimwise sweep``: frames through focus to best focus, tilt and landing, as words, JSON and figure.
+
+Several folders, or a list of them, are measured by :mod:`shimwise.cli.desk.sweeps`.
+"""
 
 import json
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -10,14 +14,25 @@ import typer
 from shimwise.bench.desk import judge as figures
 from shimwise.bench.errors import InputError
 from shimwise.bench.exchange import record_admin
+from shimwise.bench.executors import workers_of
 from shimwise.bench.output_files import write_whole
 from shimwise.bench.sweep import describe as describing
 from shimwise.bench.sweep import measure as bench
+from shimwise.bench.sweep.many import NO_DESCRIPTION
 from shimwise.bench.sweep.moves import Moves
+from shimwise.cli.desk.sweeps import (
+    RESULTS,
+    WITHHELD,
+    ManyFiles,
+    listed_folders,
+    refuse_single,
+    sweep_many,
+)
 from shimwise.cli.options import (
     AsJson,
     Figure,
     FocalIfKnown,
+    Workers,
     distance_option,
     length_option,
     signed_length_mm,
@@ -27,13 +42,12 @@ from shimwise.cli.progress import progress_bar
 from shimwise.cli.record_options import Data
 from shimwise.errors import ImagingError, RecordError
 
-_MISSING = (
-    "{} has no sweep.json. Say what moved and how, as --moved sensor --first -60 --step 10 (µm, + away from "
-    "the lens), and it is made; or give --positions FILE.csv."
+MORE = (
+    "Several folders, or --list, are measured side by side; what is kept in the file of results is not "
+    "measured again, and a bad folder stops no other.\n\n"
+    "Exit code: 0 measured, 1 measured but a flag withholds best focus (of many: of one at least, or one is "
+    "refused), 2 bad input (of many: all are)."
 )
-WITHHELD = 1
-"""Exit code when a flag withholds best focus."""
-MORE = "Exit code: 0 measured, 1 measured but a flag withholds best focus, 2 bad input."
 
 
 def numbers(text: str, form: str) -> list[float]:
@@ -98,9 +112,28 @@ def _parts(text: str) -> list[str]:
     return [part.strip() for part in text.split(",") if part.strip()]
 
 
+def _only(places: Sequence[Path]) -> Path:
+    if not places:
+        raise typer.BadParameter("is missing; name the folder of the frames.", param_hint="FOLDER|CLIP")
+    return places[0]
+
+
 def sweep(
-    place: Annotated[Path, typer.Argument(metavar="FOLDER|CLIP", help="The frames.")],
+    places: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="FOLDER|CLIP…", help="The frames; of several folders a sweep each."),
+    ] = None,
     *,
+    list_: Annotated[
+        Path | None, typer.Option("--list", metavar="FILE", help="Many sweeps: a folder a line.")
+    ] = None,
+    table: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Of many sweeps a table: .csv or .jsonl.")
+    ] = None,
+    page: Annotated[
+        Path | None, typer.Option(metavar="FILE.pdf", help="Of many sweeps a page, a row each.")
+    ] = None,
+    workers: Workers = None,
     positions: Annotated[
         Path | None, typer.Option(metavar="FILE.csv", help="Position of each frame; needed for a clip.")
     ] = None,
@@ -172,7 +205,10 @@ def sweep(
     is_dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Show sweep.json as it would be, and write nothing.")
     ] = False,
-    out: Annotated[Path | None, typer.Option(metavar="FILE.json", help="Keep the result.")] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Keep the result (.json); of many a line each, sweeps.jsonl."),
+    ] = None,
     figure: Figure = None,
     as_json: AsJson = False,
 ) -> None:
@@ -199,14 +235,6 @@ def sweep(
     if known is not None:
         given, body, lens = given.or_else(known.recording), known.body, known.lens
         separation = separation or known.separation_mm or 0.0
-    if moved or first or step or at:
-        moves = Moves(moved=moved or "sensor", first=first, step=step, at=_parts(at))
-        if not _described(place, moves, given, is_dry_run=is_dry_run, as_json=as_json):
-            return
-    elif is_dry_run:
-        raise typer.BadParameter("is for --moved, --first, --step or --at.", param_hint="--dry-run")
-    elif place.is_dir() and positions is None and not describing.has_description(place):
-        raise ImagingError(_MISSING.format(place))
     unit = bench.UnderTest(
         body=body,
         lens=lens,
@@ -216,6 +244,38 @@ def sweep(
         separation_mm=separation,
         um_per_turn=um_per_turn,
     )
+    found = list(places or ()) + ([] if list_ is None else listed_folders(list_))
+    if list_ is not None or table is not None or page is not None or workers or len(found) > 1:
+        refuse_single(
+            {
+                "--positions": positions,
+                "--figure": figure,
+                "--moved": moved,
+                "--first": first,
+                "--step": step,
+                "--at": at,
+                "--dry-run": is_dry_run,
+            }
+        )
+        sweep_many(
+            found,
+            looked_at=looked_at,
+            recording=given,
+            under_test=unit,
+            files=ManyFiles(results=out or RESULTS, table=table, page=page),
+            workers=workers_of(workers),
+            as_json=as_json,
+        )
+        return
+    place = _only(found)
+    if moved or first or step or at:
+        moves = Moves(moved=moved or "sensor", first=first, step=step, at=_parts(at))
+        if not _described(place, moves, given, is_dry_run=is_dry_run, as_json=as_json):
+            return
+    elif is_dry_run:
+        raise typer.BadParameter("is for --moved, --first, --step or --at.", param_hint="--dry-run")
+    elif place.is_dir() and positions is None and not describing.has_description(place):
+        raise ImagingError(NO_DESCRIPTION.format(place))
     with progress_bar() as progress:
         measured = bench.measure(
             place,

@@ -342,6 +342,22 @@ class TokenRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SyncMarkRow:
+    """What this record and its home both had of one document when they were last one.
+
+    ``seq`` and ``home_seq``: the last line about it in either journal, by which a change since is seen
+    without reading it. ``content``: what is compared field by field.
+    """
+
+    id: str
+    kind: str
+    digest: str
+    seq: Annotated[int, BigInteger()]
+    home_seq: Annotated[int, BigInteger()]
+    content: PackedDocument
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ShortLivedRow:
     """What holds until it expires, of a ``kind``: a code to pair by (``code``), or tries of a PIN (``pin``).
 

@@ -37,6 +37,7 @@ from shimwise.record.tables.rows import (
     ShortLivedRow,
     SignOffRow,
     SweepRow,
+    SyncMarkRow,
     TokenRow,
     UnitLineRow,
     VerdictRow,
@@ -161,6 +162,7 @@ adjustments = _table(
 )
 sign_offs = _table(SignOffRow, "sign_offs", "sign-off", _index("prep_id"))
 memories = _table(MemoryRow, "memories", "memory", key="seq")
+sync_marks = _table(SyncMarkRow, "sync_marks", "sync mark")
 journal = _table(
     JournalRow,
     "journal",

@@ -193,7 +193,7 @@ async def _posted(request: Request) -> Form:
 VisitDep = Annotated[Visit, Depends(_visit)]
 
 
-def _post(visit: VisitDep, form: Annotated[Form, Depends(_posted)]) -> Visit:
+async def _post(visit: VisitDep, form: Annotated[Form, Depends(_posted)]) -> Visit:
     visit.form = form
     return visit
 

@@ -15,9 +15,11 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from shimwise import __version__
-from shimwise.bench.access.acting import Actor
+from shimwise.bench.access.acting import Actor, permitted
+from shimwise.bench.access.errors import NotAllowed
+from shimwise.bench.access.roles import Act
 from shimwise.bench.house.scale_marks import marks_text
-from shimwise.errors import LengthError
+from shimwise.errors import LengthError, RecordError
 from shimwise.lengths import length_to_mm, mm_to_feet_text
 from shimwise.number_format import decimal_text, half_digits, is_nought
 from shimwise.web.pages.forms import Form, capital
@@ -53,6 +55,18 @@ class Page:
     sentence: str = ""
     second: str = ""
     problem: str = ""
+    actor: Actor | None = None
+
+    def refusal_of(self, act: str) -> str:
+        """Return why the role of who is signed in does not allow an act; empty where it may be done."""
+        if self.actor is not None and self.actor.role is not None:
+            try:
+                permitted(self.actor, Act(act))
+            except NotAllowed as refused:
+                return str(refused)
+            except RecordError:  # a PIN or a person is asked for, as the form itself does
+                return ""
+        return ""
 
     @property
     def usual_distances(self) -> tuple[str, ...]:
@@ -121,7 +135,7 @@ def _say_who(request: Request, page: Page) -> None:
     if actor is None:
         page.person = page.person or person_of(request)
         return
-    page.has_people, page.person, page.role = True, actor.name, str(actor.role or "")
+    page.has_people, page.person, page.role, page.actor = True, actor.name, str(actor.role or ""), actor
     page.asks_pin = actor.is_person and not actor.is_fresh
 
 

@@ -8,6 +8,7 @@ from urllib.parse import quote
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from shimwise.web.acting import presence_of
 from shimwise.web.pages.view import LONGEST_NAME, environment, person_of
 from shimwise.web.security import own_path
 
@@ -58,6 +59,7 @@ def pair_page(
         wrong=wrong,
         action=quote(request.url.path) if by_code else f"/pair?next={wanted}",
         longest=LONGEST_NAME,
+        is_named_by_signing_in=presence_of(request).has_keeper(request.app.state.record),
     )
 
 

@@ -32,6 +32,12 @@
     if (place.hasAttribute("tabindex") && document.activeElement === document.body) place.focus({ preventScroll: true });
   });
 
+  // A name that was tapped is followed by its PIN; arrow keys go on from name to name.
+  document.body.addEventListener("click", (event) => {
+    const isTapped = event.detail > 0 && event.target.closest("label")?.querySelector("input[name=person]");
+    if (isTapped) window.setTimeout(() => document.getElementById("pin")?.focus());
+  });
+
   let resized = 0;
   function fitPictures() {
     window.clearTimeout(resized);

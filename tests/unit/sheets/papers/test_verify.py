@@ -86,7 +86,9 @@ def test_a_drawing_changed_on_a_page_is_found(signed_sheet: MadePaper) -> None:
     stream = DecodedStreamObject()
     stream.set_data(page.get_contents().get_data() + b" 0 0 600 600 re f ")
     page[NameObject("/Contents")] = writer._add_object(stream)
-    assert _state(_written(writer)) is State.PAGE_ALTERED
+    (finding,) = verify_paper(_written(writer))
+    assert finding.standing is State.PAGE_ALTERED
+    assert "What the pages do not show" not in " ".join(finding.words)
 
 
 def test_a_page_taken_out_is_found(signed_sheet: MadePaper) -> None:

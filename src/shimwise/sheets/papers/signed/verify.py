@@ -308,7 +308,7 @@ def _changed_pages(sheet: _Sheet, anew: bytes) -> Iterator[str]:
     for number, (page, other) in enumerate(zip(reader.pages, fresh.pages, strict=True), 1):
         if _print_of(_drawn(page)) != _print_of(other):
             yield f"Page {number} is not what its prep says: it was changed after it was made."
-    if _print_of(_catalog(reader)) != _print_of(_catalog(fresh)):
+    if _print_of(_catalog(reader), _numbers(reader)) != _print_of(_catalog(fresh), _numbers(fresh)):
         yield (
             "What the pages do not show was changed after the sheet was made: its attachments, or its tags "
             "for reading aloud."
@@ -333,14 +333,26 @@ def _drawn(page: Any) -> Any:  # noqa: ANN401 - the library's objects
     return {key: page.raw_get(key) for key in page if key != "/Annots"}
 
 
-def _print_of(value: Any) -> str:  # noqa: ANN401 - the library's objects
-    """Return the digest of an object and all it refers to: of a page its drawing, fonts, annotations."""
-    return hashlib.sha256(b"".join(_tokens(value, {}))).hexdigest()
+def _numbers(reader: "PdfReader") -> dict[int, int]:
+    """Return the number of each page by that of its object."""
+    references = [page.indirect_reference for page in reader.pages]
+    return {one.idnum: number for number, one in enumerate(references, 1) if one is not None}
 
 
-def _tokens(value: Any, seen: dict[int, Any]) -> Iterator[bytes]:  # noqa: ANN401
+def _print_of(value: Any, numbers: Mapping[int, int] | None = None) -> str:  # noqa: ANN401 - the library's objects
+    """Return the digest of an object and all it refers to: of a page its drawing, fonts, annotations.
+
+    ``numbers``: of pages that stand for themselves wherever they are referred to (:func:`_numbers`).
+    """
+    return hashlib.sha256(b"".join(_tokens(value, {}, numbers or {}))).hexdigest()
+
+
+def _tokens(value: Any, seen: dict[int, Any], numbers: Mapping[int, int]) -> Iterator[bytes]:  # noqa: ANN401
+    number = numbers.get(getattr(value, "idnum", -1))
     value = value.get_object() if hasattr(value, "get_object") else value
-    if not isinstance(value, dict | list):
+    if number is not None:
+        yield f"page {number} ".encode()
+    elif not isinstance(value, dict | list):
         yield f"{value} ".encode("utf-8", "surrogatepass")
     elif id(value) not in seen:
         seen[id(value)] = value  # kept, so that its number is not used for another
@@ -349,6 +361,6 @@ def _tokens(value: Any, seen: dict[int, Any]) -> Iterator[bytes]:  # noqa: ANN40
         yield b"<<" if is_dict else b"["
         for key in sorted(set(value) - _IGNORED) if is_dict else range(len(value)):
             yield str(key).encode()
-            yield from _tokens(raw(key), seen)
+            yield from _tokens(raw(key), seen, numbers)
         yield value.get_data() if hasattr(value, "get_data") else b""
         yield b">>" if is_dict else b"]"
