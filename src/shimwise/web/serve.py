@@ -51,7 +51,7 @@ LIMITS = SizeLimits(
 )
 """Frames of a sweep are large; a house's list, a sheet or a prep from elsewhere is larger than a form."""
 FIGURE, PROBLEM, FILMED = "figure", "problem", "filmed"
-"""What servers say to each other beside changes: a prep's live figure, why no verdict came, that it is filmed."""
+"""What servers say beside changes: a prep's live figure, its judge's problem, that it is filmed."""
 STOPPING_S = 8
 """What is under way when the server is asked to stop is finished within this time, or given up. [s]"""
 IDLE_S = 20

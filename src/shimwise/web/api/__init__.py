@@ -4,7 +4,7 @@ from shimwise.web.api import problems
 from shimwise.web.api.access import people
 from shimwise.web.api.adjust import guide
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.desk import optics
+from shimwise.web.api.desk import optics, plan
 from shimwise.web.api.exchange import preps as exchange
 from shimwise.web.api.exchange import sync
 from shimwise.web.api.history import drift, drift_rate, repeatability
@@ -37,6 +37,7 @@ def api_router() -> AnswerRouter:
         exchange,
         sync,
         optics,
+        plan,
         problems,
     ):
         router.include_router(part.router)

@@ -146,7 +146,10 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
         ),
         "setting": _described(str, "By picture: the setting of the ring that repeats of this name share."),
     },
-    RecheckReading: {"setup_id": str},
+    RecheckReading: {
+        "setup_id": str,
+        "by_picture": _described(bool, "Measured by picture, as the move was."),
+    },
     RemedyView: {"turns": Number, **_TEXT_KIND},
     SavedReading: {"view": Renamed("reading")},
     SetupVerdict: {"setup_id": str},
