@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 
 from shimwise.bench.cluster import ClusterError
 from shimwise.bench.desk.inputs import Progress
-from shimwise.bench.executors import Said, each_done
+from shimwise.bench.executors import Said, mapped
 from shimwise.bench.verdict.teaching import preps_read
-from shimwise.errors import RecordError
 from shimwise.record.queries import lookups
 from shimwise.record.record import Record
 
@@ -59,14 +58,12 @@ def all_signed_preps(
     report: Progress = progress or (lambda *_: None)
     address = record.location.address
     parts = [_Part(address, tuple(prep_ids[at : at + PART])) for at in range(0, len(prep_ids), PART)]
-    found: dict[int, tuple[SignedPrep, ...]] = {}
+    found: list[SignedPrep] = []
     report(READING, 0, len(prep_ids))
-    for one in each_done(_read, parts, workers=workers, on_wait=on_wait):
-        if one.result is None:
-            raise RuntimeError(one.problem) if one.is_fault else RecordError(one.problem)
-        found[one.place] = one.result
-        report(READING, min(len(prep_ids), PART * len(found)), len(prep_ids))
-    return tuple(prep for place in range(len(parts)) for prep in found[place])[::-1]
+    for done, read in enumerate(mapped(_read, parts, workers=workers, on_wait=on_wait), 1):
+        found += read
+        report(READING, min(len(prep_ids), PART * done), len(prep_ids))
+    return tuple(reversed(found))
 
 
 def _read(part: _Part) -> "tuple[SignedPrep, ...]":
