@@ -12,7 +12,11 @@ from typing import Any, TypeAlias
 
 from api_house import WHO
 
+from record_template import empty_record
 from shimwise.bench.access.roles import Act
+from shimwise.record.exchange.row_json import row_to_json
+from shimwise.record.exchange.sync_rows import digest_of_content
+from shimwise.record.tables.rows import BodyRow
 
 Ids: TypeAlias = dict[str, str]
 Key: TypeAlias = tuple[str, str]
@@ -101,6 +105,17 @@ def _document(ids: Ids) -> Sent:
     return Sent(content=ids["document"], headers={"content-type": "application/json"}, params={"who": WHO})
 
 
+def _unit(_ids: Ids) -> Sent:
+    """Send a body that is known nowhere, as a machine that comes home does."""
+    row = row_to_json(BodyRow(id="b" * 32, name="A-77", mount="PL"))
+    beside = {"epoch": row.pop("epoch"), "learned": None, "adjustments": {}}
+    content = {**row, "history": None}
+    for name in ("history_mean_um", "history_sd_um"):
+        del content[name]
+    entry = {"kind": "body", "id": row["id"], "name": "A-77", "content": content, "beside": beside}
+    return Sent(json={"entry": {**entry, "digest": digest_of_content(content)}, "who": WHO})
+
+
 PREP, GUIDE = "/preps/{prep_id}", "/preps/{prep_id}/adjustments/{adjustment_id}"
 STEP = {"step": "lock", "answer": "was free"}
 _ALL = {"remaining": {"reason": "a young house", "name": ""}}
@@ -157,12 +172,21 @@ INTERFACE: Doors = {
     ("PUT", "/settings/wear"): (Act.SETTINGS, _json(**WEAR)),
     ("POST", "/house-list"): (Act.UNITS, _text(LIST, "text/csv", is_dry_run="false")),
     ("POST", "/imports"): (Act.IMPORT, _document),
+    ("POST", "/sync"): (Act.SYNC, _json()),
+    ("POST", "/sync/compare"): (Act.SYNC, _json(known={})),
+    ("POST", "/sync/units"): (Act.SYNC, _unit),
+    ("POST", "/sync/preps"): (
+        Act.SYNC,
+        lambda ids: Sent(json={"document": json.loads(ids["document"]), "who": WHO}),
+    ),
     ("POST", "/bodies"): (Act.UNITS, _json(**BODY)),
     ("PUT", "/bodies/{body_id}"): (Act.UNITS, _json(**BODY)),
     ("POST", "/lenses"): (Act.UNITS, _json(**LENS)),
     ("PUT", "/lenses/{lens_id}"): (Act.UNITS, _json(**LENS)),
     ("POST", "/sets"): (Act.UNITS, _json(name="Set K", lens_ids=["$H25"])),
     ("PUT", "/sets/{set_id}"): (Act.UNITS, _json(name="Set K", lens_ids=["$H25"])),
+    ("POST", "/jobs/{job_id}/cancel"): (Act.JOBS, _json()),
+    ("POST", "/jobs/{job_id}/again"): (Act.JOBS, _json()),
     ("POST", "/people"): (Act.PEOPLE, _json(name="One More", role="reader", pin=NEW_PIN)),
     ("PUT", "/people/{person_id}"): (Act.PEOPLE, _json(role="technician")),
     ("POST", "/people/{person_id}/end"): (Act.PEOPLE, _json()),
@@ -218,6 +242,8 @@ PAGES: Doors = {
     ("POST", "/person"): (None, _form(who=WHO)),
     ("POST", "/{folder}"): (Act.UNITS, _form(name="A-07", mount="PL")),
     ("POST", "/{folder}/{kept_id}"): (Act.UNITS, _form(name="A-07", mount="PL")),
+    ("POST", "/jobs/{job_id}/cancel"): (Act.JOBS, _form()),
+    ("POST", "/jobs/{job_id}/again"): (Act.JOBS, _form()),
     ("POST", "/people"): (Act.PEOPLE, _form(name="One More", role="reader", first_pin=NEW_PIN)),
     ("POST", "/people/{person_id}"): (Act.PEOPLE, _form(role="technician")),
     ("POST", "/people/{person_id}/end"): (Act.PEOPLE, _form()),
@@ -272,6 +298,7 @@ COMMANDS: dict[str, Command] = {
     "import a kit": (Act.IMPORT, _file("kit.toml", KIT)),
     "import a list": (Act.UNITS, _file("list.csv", LIST)),
     "import a prep": (Act.IMPORT, _file("prep.json", None, "--unproven")),
+    "sync": (Act.SYNC, lambda _ids, folder: [str(empty_record(folder / "home"))]),
     "backup": (Act.BACKUP, lambda _ids, folder: [str(folder / "copies")]),
     "restore": (Act.RESTORE, lambda _ids, folder: [str(folder / "copy.jsonl.gz")]),
     "people add": (Act.PEOPLE, _words("One More", "--role", "reader")),

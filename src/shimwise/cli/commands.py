@@ -34,6 +34,7 @@ COMMANDS = {
     "list": "List the record's preps, bodies, lenses or sets.",
     "import": "Take in readings, a prep, or the house's list.",
     "export": "Write all that a prep holds, or its readings, as a file.",
+    "sync": "Bring a machine that was away home, both ways at once.",
     "backup": "Copy the record, while it is used.",
     "restore": "Put a backup in the place of the record.",
     "check": "Check whether the record agrees with itself.",
@@ -43,7 +44,7 @@ MODULES = {
     **dict.fromkeys(("demo", "judge", "plan", "optics", "chart", "sweep", "meter"), "desk"),
     **dict.fromkeys(("adjust", "sign", "reopen", "sheet", "verify"), "prep"),
     **dict.fromkeys(("drift", "repeatability", "house", "keys", "people"), "house"),
-    **dict.fromkeys(("list", "import", "export", "backup", "restore", "check"), "exchange"),
+    **dict.fromkeys(("list", "import", "export", "sync", "backup", "restore", "check"), "exchange"),
 }
 """Command -> the room of its module; ``serve`` has none."""
 

@@ -24,6 +24,7 @@ PATIENCE = 12
 class _Group:
     connection: Connection
     began_s: float = field(default_factory=time.monotonic)
+    has_changes: bool = False
     is_broken: bool = False
     done: threading.Event = field(default_factory=threading.Event)
     error: BaseException | None = None
@@ -89,16 +90,20 @@ class GroupCommit:
 
     @contextmanager
     def _savepoint(self, group: _Group) -> Iterator[None]:
-        savepoint = group.connection.begin_nested()
+        # The first change has nothing before it that would have to be kept: it takes the group with it.
+        savepoint = group.connection.begin_nested() if group.has_changes else None
         try:
             yield
-            savepoint.commit()
+            if savepoint is not None:
+                savepoint.commit()
+            group.has_changes = True
         except BaseException as error:
             try:
-                savepoint.rollback()
+                if savepoint is not None:
+                    savepoint.rollback()
             except Exception:  # the database ended the whole transaction: the others lost theirs with it
-                group.is_broken, group.error = True, error
-            if group.connection.invalidated:
+                savepoint = None
+            if savepoint is None or group.connection.invalidated:
                 group.is_broken, group.error = True, error
             raise
 

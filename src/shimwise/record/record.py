@@ -174,6 +174,22 @@ class Record:
         with self.translated(), self._turns.turn() as connection:
             yield connection
 
+    @contextmanager
+    def working(self) -> Iterator[Connection]:
+        """Change the jobs: work is no evidence, so nothing is written into the journal.
+
+        A file lets one transaction write at a time, so it takes its turn there; on a server it waits for no
+        one who writes evidence, and those do not wait for it.
+        """
+        self._refuse_moved()
+        with self._damage.blaming(), self.translated():
+            if self.location.path is not None:
+                with self._turns.turn() as connection:
+                    yield connection
+            else:
+                with self.engine.begin() as connection:
+                    yield connection
+
     def refuse_damage(self) -> None:
         """Look at every page of the file; raise RecordDamaged if one is damaged. A server guards its own."""
         self._damage.refuse_damage()

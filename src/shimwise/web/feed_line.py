@@ -118,6 +118,8 @@ class FeedLine:
             session.pick(float(x_px), float(y_px))
         elif message.get("do") == "start over":
             session.start_over()
+        elif message.get("do") == "first":
+            session.name_first(str(message.get("first")))
         elif message.get("do") == "stalled" and isinstance(message.get("t_us"), int):
             return await self._measured(session.stalled, message["t_us"])
         return None

@@ -22,10 +22,11 @@ from starlette.types import ASGIApp
 
 from shimwise.bench.access.pairing import make_code
 from shimwise.bench.exchange.record_admin import CHANGED, MISSED, Record
+from shimwise.bench.jobs.views import JobView
 from shimwise.bench.meter.feed_message import MOST_BYTES
 from shimwise.bench.prep.states import prep_version
 from shimwise.bench.sign.verifier import Verifier
-from shimwise.bench.verdict.judge_service import Judgement, JudgeService
+from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.errors import ShimwiseError
 from shimwise.web.app import create_app
 from shimwise.web.connections import SILENCE_S, Connections, limited, most_connections
@@ -38,10 +39,12 @@ from shimwise.web.security import LOOPBACK_NAMES, SizeLimits, guarded, is_loopba
 USUAL_PORT = 8052
 SWEEP_BYTES = 4 * 1024**3
 LIST_BYTES = 8 * 1024**2
+SYNC_BYTES = 64 * 1024**2
 LIMITS = SizeLimits(
     large=(
         (re.compile(r"^/(?:api/v1/)?preps/[^/]+/sweeps"), SWEEP_BYTES),
         (re.compile(r"(?:import|list|verify$)"), LIST_BYTES),
+        (re.compile(r"^/api/v1/sync/(?:compare|preps)$"), SYNC_BYTES),
     )
 )
 """Frames of a sweep are large; a house's list, a sheet or a prep from elsewhere is larger than a form."""
@@ -160,10 +163,11 @@ class Pages:
         self.judge.stop()
         self.socket.close()
 
-    def _judged(self, judgement: Judgement) -> None:
-        self.hub.notify(judgement.prep_id, problem=judgement.problem)
-        if judgement.problem:
-            self.record.say(PROBLEM, f"{judgement.prep_id} {judgement.problem}")
+    def _judged(self, job: JobView) -> None:
+        if job.prep_id:
+            self.hub.notify(job.prep_id, problem=job.problem)
+            if job.problem:
+                self.record.say(PROBLEM, f"{job.prep_id} {job.problem}")
 
     def _spread(self, prep_id: str, figure: str) -> None:
         self.record.say(FIGURE, f"{prep_id} {figure}")

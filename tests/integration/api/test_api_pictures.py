@@ -63,3 +63,24 @@ def test_how_exactly_rings_are_set_is_the_house_s(door: Door) -> None:
     settings = door.get("/settings")
     assert settings["setting_sd_mm"] is None
     assert door.put("/settings", 200, **{**settings, "setting_sd_mm": 0.4}, who=WHO)["setting_sd_mm"] == 0.4
+
+
+@pytest.mark.slow
+def test_a_plan_is_of_landings_by_picture_on_request_and_a_verdict_offers_either(door: Door) -> None:
+    asked = {"body_ids": [door.ids["A-01"]], "set_id": door.ids["Set H"], "target_um": 12}
+    by_eye, by_picture = (door.get("/plan", **asked, by_picture=way) for way in (False, True))
+    assert (by_eye["is_by_picture"], by_picture["is_by_picture"]) == (False, True)
+    assert "landings by picture" in by_picture["headline"]
+    assert 0 < by_picture["count"] < by_eye["count"]
+    assert "Choose a set" in door.get("/plan", 422, body_ids=[door.ids["A-01"]])["detail"]
+    prep_id = door.start()["id"]
+    door.read(prep_id, "on")
+    door.post(f"/preps/{prep_id}/verdict/refresh", 200, who=WHO)
+    verdict = door.get(f"/preps/{prep_id}")["verdict"]
+    assert not any(one["by_picture"] for one in verdict["next"])
+    assert all(one["by_picture"] for one in verdict["next_by_picture"])
+    look(door, prep_id)
+    door.post(f"/preps/{prep_id}/verdict/refresh", 200, who=WHO)
+    verdict = door.get(f"/preps/{prep_id}")["verdict"]
+    assert verdict["next"] == verdict["next_by_picture"]
+    assert verdict["next"][0]["by_picture"]

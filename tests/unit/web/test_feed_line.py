@@ -1,9 +1,12 @@
 """The line of a page that films: who is let in, what is refused in words, what other devices see of it."""
 
+import itertools
 import json
+import time
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,9 +16,12 @@ from starlette.routing import Route, WebSocketRoute
 from starlette.websockets import WebSocketDisconnect
 
 from filmed import Frame, filmed, message
-from shimwise.web import feed_line
+from shimwise.bench.access.pairing import pair_device, set_passphrase, unpair_device
+from shimwise.record.record import Record
+from shimwise.web import feed_line, open_lines
 from shimwise.web.feed_line import FeedLine
 from shimwise.web.live import EventStream, Hub, LiveFigure, LiveState
+from shimwise.web.pairing import COOKIE, Devices, PairedOnly
 from shimwise.web.security import guarded
 
 with warnings.catch_warnings():  # it would rather have another library of the same make
@@ -32,11 +38,13 @@ class House:
 
     def __init__(self) -> None:
         self.hub = Hub(lambda prep_id: LiveState(revision=1) if prep_id in {"p", "q"} else None, poll_s=60)
+        self.feeds = FeedLine(self.hub)
         routes = [
             Route("/live/preps/{prep_id}", EventStream(self.hub), methods=["GET"]),
-            WebSocketRoute("/live/preps/{prep_id}/feed", FeedLine(self.hub)),
+            WebSocketRoute("/live/preps/{prep_id}/feed", self.feeds),
         ]
-        self.client = TestClient(guarded(Starlette(routes=routes)), base_url=AT)
+        self.routed = Starlette(routes=routes)
+        self.client = TestClient(guarded(self.routed), base_url=AT)
 
     @contextmanager
     def line(self, path: str = LINE, *, origin: str | None = AT, told: Any = TOLD) -> Iterator[Any]:  # noqa: ANN401
@@ -71,6 +79,31 @@ def test_frames_are_answered_with_what_to_send_next(house: House) -> None:
         assert answer["t_us"] == 0
         line.send_bytes(message(filmed()[1], answer["want"]))
         assert line.receive_json()["t_us"] == 40_000
+
+
+def test_a_device_that_is_not_paired_is_denied_the_line_and_one_that_is_unpaired_loses_it(
+    house: House, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(open_lines, "LOOK_S", 0.05)
+    with Record.open(tmp_path) as record:
+        set_passphrase(record, passphrase="heron over the third bay")  # invented
+        known = Devices(record, clock=itertools.count(step=10).__next__)
+        device, token = pair_device(record, name="bay 2 tablet", how="passphrase")
+        client = TestClient(guarded(PairedOnly(house.routed, known)), base_url=AT)
+        headers = {"host": "127.0.0.1:8052", "origin": AT}
+        for cookie in ("", f"{COOKIE}=no-such-token"):
+            with pytest.raises(WebSocketDenialResponse) as denied:
+                client.websocket_connect(LINE, headers=headers | {"cookie": cookie}).__enter__()
+            assert denied.value.status_code == 401
+            assert denied.value.json()["type"].endswith("#not-paired")
+        with client.websocket_connect(LINE, headers=headers | {"cookie": f"{COOKIE}={token}"}) as line:
+            line.send_text(json.dumps(TOLD))
+            assert line.receive_json() == {"ready": True}
+            unpair_device(record, device.id)
+            until_s = time.monotonic() + 5.0
+            while house.feeds._lines and time.monotonic() < until_s:
+                time.sleep(0.05)
+            assert not house.feeds._lines
 
 
 @pytest.mark.parametrize("origin", ["https://evil.example", "http://127.0.0.1:9999", "null", None])

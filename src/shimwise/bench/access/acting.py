@@ -91,17 +91,28 @@ def permitted(who: Who, act: Act, *, field: str = "who") -> str:
 
 
 @contextmanager
-def changing(record: "Record", who: Who, act: Act) -> "Iterator[Change]":
-    """Change the record for an act, if the role allows it; as :meth:`Record.writing`, errors as permitted."""
+def changing(record: "Record", who: Who, act: Act, *, is_keeper_asked: bool = True) -> "Iterator[Change]":
+    """Change the record for an act, if the role allows it; as :meth:`Record.writing`, errors as permitted.
+
+    ``is_keeper_asked`` is False where the change itself asks, in one statement with what it looks up, whether
+    the house has a keeper, and calls :func:`refuse_unproved_if`.
+    """
     name = permitted(who, act)
     with record.writing(who=name) as change:
-        refuse_unproved(change.connection, who, act)
+        if is_keeper_asked:
+            refuse_unproved(change.connection, who, act)
         yield change
 
 
 def refuse_unproved(connection: "Connection", who: Who, act: Act) -> None:
     """Refuse a plain name where the house has a keeper."""
-    if not isinstance(who, Actor) and people.has_role(connection, Role.KEEPER):
+    if not isinstance(who, Actor):
+        refuse_unproved_if(who, act, has_keeper=people.has_role(connection, Role.KEEPER))
+
+
+def refuse_unproved_if(who: Who, act: Act, *, has_keeper: bool) -> None:
+    """Refuse a plain name where the house is known to have a keeper."""
+    if has_keeper and not isinstance(who, Actor):
         raise SignInNeeded(act)
 
 

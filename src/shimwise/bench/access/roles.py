@@ -32,6 +32,7 @@ class Act(StrEnum):
     PREP = "prep"
     UNITS = "units"
     IMPORT = "import"
+    SYNC = "sync"
     SHIMS = "shims"
     ADJUST = "adjust"
     SIGN = "sign"
@@ -44,6 +45,7 @@ class Act(StrEnum):
     LEADS = "leads"
     PEOPLE = "people"
     DEVICES = "devices"
+    JOBS = "jobs"
     BACKUP = "backup"
     RESTORE = "restore"
     KEYS = "keys"
@@ -88,6 +90,7 @@ RULES: Mapping[Act, Rule] = {
     Act.WITHDRAW_ANOTHERS: Rule(
         Role.LEAD, "withdraw or correct what somebody else kept, and take it back in"
     ),
+    Act.SYNC: Rule(Role.LEAD, "bring a machine that was away home, and take along what it needs"),
     Act.SEE_PRIVATE: Rule(Role.LEAD, "see how each person repeats"),
     Act.SETTINGS: Rule(Role.KEEPER, "change the house's settings, and how fast units wander"),
     Act.LEADS: Rule(Role.KEEPER, "name the leads", no_program=True, asks_again=True),
@@ -95,6 +98,7 @@ RULES: Mapping[Act, Rule] = {
         Role.KEEPER, "add people, change their roles and PINs, and end them", no_program=True, asks_again=True
     ),
     Act.DEVICES: Rule(Role.KEEPER, "end devices and programs, and give a program its token", no_program=True),
+    Act.JOBS: Rule(Role.KEEPER, "cancel what is worked out beside the pages, and have it done again"),
     Act.BACKUP: Rule(Role.KEEPER, "copy the whole record", at_console=True),
     Act.RESTORE: Rule(Role.KEEPER, "put a backup in the place of the record", at_console=True),
     Act.KEYS: Rule(Role.KEEPER, "renew the house's key, and know another house's", at_console=True),

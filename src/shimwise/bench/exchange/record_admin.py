@@ -2,12 +2,13 @@
 
 import json
 import shlex
-from collections.abc import Callable, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import datetime
 from itertools import islice
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from shimwise.bench.access.acting import HOUSE, Who, allowed, changing, permitted
@@ -63,6 +64,7 @@ __all__ = [
     "frames_left",
     "import_prep",
     "open_record",
+    "opened_or_empty",
     "prep_document",
     "read_document",
     "read_file",
@@ -105,6 +107,21 @@ def open_record(
     except RecordTooOld:
         Record.open(where, clock=clock).close()
         return Record.open(where, clock=clock, is_read_only=is_read_only)
+
+
+@contextmanager
+def opened_or_empty(where: str | Path | None, *, is_dry_run: bool) -> Iterator[Record]:
+    """Open a record; for a dry run to be left as it is, where there is none an empty one that goes."""
+    try:
+        record = open_record(where, is_read_only=is_dry_run)
+    except RecordAway:
+        if not is_dry_run:
+            raise
+        with TemporaryDirectory(prefix="shimwise-") as folder, Record.open(folder) as empty:
+            yield empty
+        return
+    with record:
+        yield record
 
 
 def backup(
@@ -206,7 +223,7 @@ def import_prep(
     with changing(record, who, Act.IMPORT) as change:
         done = prep_json.import_prep(change, read)
         if done.is_new:
-            _refuse_unless_shown(change.connection, done.prep_id)
+            refuse_unless_shown(change.connection, done.prep_id)
             remember_imported(change, done.prep_id)
         return done
 
@@ -266,7 +283,7 @@ def read_file(path: str | Path) -> bytes:
     return read_bytes(path, error=KitError)
 
 
-def _refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
+def refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
     """Refuse a prep that cannot be shown: nothing is ever deleted, so its page would stay broken.
 
     Raises

@@ -1,6 +1,7 @@
-"""What can be reached by eye at the start of a prep, and what would help: before the first reading."""
+"""What can be reached by eye, or by picture, at the start of a prep: before the first reading."""
 
 import hashlib
+import math
 import pickle
 import threading
 from dataclasses import dataclass, replace
@@ -8,9 +9,12 @@ from typing import TYPE_CHECKING
 
 from shimwise.bench.house.unit_knowledge import body_knowledge, lens_knowledge
 from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.prep.verdict_views import next_views
+from shimwise.bench.prep.views import NextView
 from shimwise.bench.verdict.prep_memory import prior_of
 from shimwise.errors import InferenceError, OpticsError
 from shimwise.inference.model.prep import Prep
+from shimwise.inference.verdict.answer import NextReading
 
 if TYPE_CHECKING:
     from shimwise.record.record import Record
@@ -20,17 +24,17 @@ MOST_BODIES, MOST_LENSES = 10, 12
 shortest are in it: what a ring adds grows as the square of the focal length, so they tell most of a body."""
 MOST_KEPT = 64
 _ONE_AT_A_TIME = threading.Lock()
-_KEPT: dict[bytes, "PrepReach | None"] = {}
+_KEPT: dict[bytes, "tuple[PrepReach, tuple[NextReading, ...]] | None"] = {}
 """What was planned last, by what it was planned for: every device that opens the prep asks for it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrepReach:
-    """What readings by eye reach on the bodies of a prep, in numbers [µm, 95 %] and words.
+    """What readings by eye, or landings by picture, reach on the bodies of a prep: numbers [µm, 95 %], words.
 
     ``count`` readings bring every body to ±``half_um``; readings without end to ±``limit_um``. ``help``: what
     would bring them nearer, a sentence for each body; empty where the tolerance is reached. The plan has
-    ``lens_count`` of the prep's ``of_lenses`` lenses.
+    ``lens_count`` of the prep's ``of_lenses`` lenses. ``landings``: by picture, each that is to be taken.
     """
 
     tolerance_um: float
@@ -42,13 +46,14 @@ class PrepReach:
     help: tuple[str, ...]
     lens_count: int
     of_lenses: int
+    landings: tuple[NextView, ...] = ()
 
 
-def reach_of(record: "Record", prep_id: str) -> PrepReach | None:
+def reach_of(record: "Record", prep_id: str, *, is_by_picture: bool = False) -> PrepReach | None:
     """Return what the units of a prep allow, by what the house knows of them; None if nothing can be planned.
 
-    Nothing can with more bodies than ``MOST_BODIES``; of more lenses than ``MOST_LENSES`` the shortest are
-    planned with.
+    By eye, or by picture with the landings to take. Nothing can with more bodies than ``MOST_BODIES``; of
+    more lenses than ``MOST_LENSES`` the shortest are planned with.
 
     Raises
     ------
@@ -74,25 +79,50 @@ def reach_of(record: "Record", prep_id: str) -> PrepReach | None:
         tolerance_um=material.tolerance_um,
         history=history,
     )
-    asked = hashlib.sha256(pickle.dumps((prep, of_lenses))).digest()
+    asked = hashlib.sha256(pickle.dumps((prep, of_lenses, is_by_picture))).digest()
     with _ONE_AT_A_TIME:
         if asked not in _KEPT:
             if len(_KEPT) >= MOST_KEPT:
                 _KEPT.clear()
-            _KEPT[asked] = _planned(prep, of_lenses=of_lenses)
-        return _KEPT[asked]
+            _KEPT[asked] = _planned(prep, of_lenses=of_lenses, is_by_picture=is_by_picture)
+        found = _KEPT[asked]
+    if found is None:
+        return None
+    reach, planned_readings = found
+    return replace(reach, landings=next_views(material, planned_readings))
 
 
-def _planned(prep: Prep, *, of_lenses: int) -> PrepReach | None:
+def _planned(
+    prep: Prep, *, of_lenses: int, is_by_picture: bool
+) -> tuple[PrepReach, tuple[NextReading, ...]] | None:
     from shimwise.inference.plan.planner import plan_check
-    from shimwise.sheets.words.plan_words import plan_help, reach_text
+    from shimwise.sheets.words.plan_words import plan_help, reach_text, setups_of
 
     target_um = prep.tolerance_um
     try:
-        plan = plan_check(prep, target_um=target_um, bodies=tuple(prep.bodies), has_rule=False)
+        plan = plan_check(
+            prep,
+            target_um=target_um,
+            bodies=tuple(prep.bodies),
+            has_rule=False,
+            is_by_picture=is_by_picture,
+        )
     except (InferenceError, OpticsError):
         return None
-    return PrepReach(
+    landings = tuple(
+        NextReading(
+            body=one.body,
+            lens=one.lens,
+            distance_mm=one.distance_mm,
+            sd_after_um=math.nan,
+            focal_mm=one.focal_mm if len(prep.lenses[one.lens].focal_lengths_mm) > 1 else None,
+            by_picture=True,
+        )
+        for at_one in (setups_of(plan).values() if is_by_picture else ())
+        for one in at_one
+        for _ in range(one.repeats)
+    )
+    reach = PrepReach(
         tolerance_um=target_um,
         is_reached=plan.is_reached,
         count=plan.count,
@@ -103,3 +133,4 @@ def _planned(prep: Prep, *, of_lenses: int) -> PrepReach | None:
         lens_count=len(prep.lenses),
         of_lenses=of_lenses,
     )
+    return reach, landings

@@ -47,6 +47,7 @@ class FeedLanding:
             "sd_um": round(self.sd_um, 3),
             "half_um": round(self.half_um, 3),
             "side": self.side,
+            "is_held": self.is_held,
             "can_save": self.can_save,
             "size_text": decimal_text(abs(self.um), digits),
             "half_text": decimal_text(self.half_um, digits),

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from shimwise.bench.meter.feed_landing import FeedLanding, landing_of
 from shimwise.bench.meter.feed_message import MOST_PARTS, MOST_SIDE_PX, FeedRefusedError, SentFrame, SentPart
+from shimwise.bench.meter.feed_told import WAYS, FeedTold
 from shimwise.bench.meter.live import LiveMeter, Measured
 from shimwise.imaging.frames.levels import Levels, codes_to_linear, limited_range
 from shimwise.imaging.meter.lock import discs
 from shimwise.imaging.meter.spokes import find_any_star
-
-if TYPE_CHECKING:
-    from shimwise.bench.meter.feed_told import FeedTold
 
 SCHEMA_ID = "shimwise.feed/1"
 ROOM_SHARE, ROOM_PX = 1.16, 30.0
@@ -102,6 +100,21 @@ class FeedSession:
         self._places = []
         self._watched = [_Watched(0, (x_px, y_px), 0.0)]
         self._aim(self._watched[0])
+
+    def name_first(self, first: str) -> None:
+        """Name anew, at rest, which way is turned next: ``away`` or ``toward``; what passes showed stays.
+
+        Raises
+        ------
+        FeedRefusedError
+            When it is no such direction.
+        """
+        if first not in WAYS:
+            raise FeedRefusedError("told", "Choose which way it is turned next.")
+        self.told = replace(self.told, first=first)
+        for one in self._watched:
+            if one.meter is not None:
+                one.meter.name_first(first)
 
     def stalled(self, t_us: int) -> FeedAnswer:
         """Return the answer where the camera has sent nothing for a while."""

@@ -29,6 +29,7 @@ __all__ = ["Answered", "FeedGiven", "LiveMeter", "Measured", "devices", "measure
 
 Answered = Measured | MeasuredStars
 
+NAME_WAY = "At rest, type a (away from the lens) or t (toward it) and Enter; then turn that way."
 LINE_S = 0.15
 """Least time between two lines: six a second of a feed of 25."""
 
@@ -180,8 +181,17 @@ class LiveMeter:
         return self._meter.positions_um()
 
 
-def measure_feed(source: str, given: FeedGiven, *, is_fast: bool = False) -> Iterator[Answered]:
+def measure_feed(
+    source: str,
+    given: FeedGiven,
+    *,
+    is_fast: bool = False,
+    named: Callable[[], str | None] = lambda: None,
+) -> Iterator[Answered]:
     """Measure a feed and yield an answer six times a second, and a last one at its end.
+
+    ``named`` is asked after each frame which way a person, at rest, has named for the next turn: ``away`` or
+    ``toward``, if any.
 
     Raises
     ------
@@ -210,6 +220,9 @@ def measure_feed(source: str, given: FeedGiven, *, is_fast: bool = False) -> Ite
         shown_s, failed = -LINE_S, list[ImagingError]()
         for frame in _until_it_ends(feed.frames(is_fast=is_fast), failed):
             measured = take(frame.t_s, frame.luma, dropped=frame.dropped).with_ring(ring)
+            way = named()
+            if way is not None:
+                meter.name_first(way)
             if keeper is not None and frame.luma is not None:
                 keeper.add(frame.t_s, frame.luma)
             if frame.t_s - shown_s >= LINE_S:
@@ -246,9 +259,10 @@ def _until_it_ends(frames: Iterator[FeedFrame], failed: list[ImagingError]) -> I
 
 def screen(measured: Answered, *, is_ascii: bool) -> Text:
     """Return what one screen of a terminal shows."""
-    if isinstance(measured, MeasuredStars):
-        return meter_view(measured.middle.line, is_ascii=is_ascii, more=measured.more_sentences)
-    return meter_view(measured.line, is_ascii=is_ascii, more=measured.more_sentences)
+    line = measured.middle.line if isinstance(measured, MeasuredStars) else measured.line
+    is_asked = line.state == "still" and line.offset_um is not None and not line.is_signed
+    asked = [NAME_WAY] if is_asked and (line.low_um or 0.0) > 0.0 else []
+    return meter_view(line, is_ascii=is_ascii, more=[*measured.more_sentences, *asked])
 
 
 def _unseen(name: str, spokes: int, *, is_black: bool) -> str:

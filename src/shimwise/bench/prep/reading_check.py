@@ -104,6 +104,7 @@ class CheckedReading:
     house: HouseSettings
     body: BodyRow
     lens: LensRow
+    setups: Mapping[str, SetupRow]
     setup: SetupRow
     is_new_setup: bool
     reading: TypedLength
@@ -111,7 +112,6 @@ class CheckedReading:
     fnumber: float
     axis: str
     others: tuple[ReadingRow, ...]
-    other_setups: Mapping[str, SetupRow]
     answer: Answer | None
     landing_um: float | None = None
     landing_sd_um: float | None = None
@@ -168,7 +168,7 @@ class CheckedReading:
             set=None,
             bodies={self.body.id: self.body},
             lenses={self.lens.id: self.lens},
-            setups={**self.other_setups, setup.id: setup},
+            setups={**self.setups, setup.id: setup},
             readings=self.others,
             gauges=(),
             sweeps=(),
@@ -201,8 +201,7 @@ def checked_reading(
     if known is None:
         raise _not_of_prep(kept.prep(connection, prep_id), typed)
     body, lens, answer = known.body, known.lens, known.answer
-    setups = {setup.id: setup for setup in evidence.setups(connection, prep_id)}
-    setup, is_new = _setup(known.prep, body, setups, typed)
+    setup, is_new = _setup(known.prep, body, known.setups, typed)
     distance = TypedLength(setup.distance_text, setup.distance_mm)
     reading = distance if typed.is_by_picture else typed_reading(typed.reading_text, distance=distance)
     focal_mm, fnumber, axis = _checked_numbers(typed, lens, distance, reading)
@@ -218,7 +217,6 @@ def checked_reading(
         fnumber=fnumber,
         axis=axis,
         others=tuple(others),
-        other_setups=setups,
         landing_um=typed.landing_um,
         landing_sd_um=typed.landing_sd_um,
         setting=optional_name(typed.setting, field="setting") if typed.is_by_picture else "",

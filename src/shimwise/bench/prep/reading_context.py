@@ -1,4 +1,4 @@
-"""What a reading depends on, kept between readings: prep, body, lens, house and the latest verdict.
+"""What a reading depends on, kept between readings: prep, set-ups, body, lens, house, the latest verdict.
 
 Twenty people save readings at once, so each asks the record as little as can be: one query returns marks that
 change with all that a reading depends on, and what was looked up under the same marks holds.
@@ -6,6 +6,7 @@ change with all that a reading depends on, and what was looked up under the same
 
 import threading
 from collections import OrderedDict
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, TypeVar
 from weakref import WeakKeyDictionary
@@ -13,13 +14,13 @@ from weakref import WeakKeyDictionary
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
 from shimwise.inference.verdict.answer import Answer
-from shimwise.record.queries import lookups, preps, units, verdicts
+from shimwise.record.queries import evidence, lookups, preps, units, verdicts
 from shimwise.sheets.json.verdict_json import answer_from_json
 
 if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.record import Record
-    from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow
+    from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, SetupRow
 
 MOST_KEPT = 500
 Key = TypeVar("Key")
@@ -34,6 +35,7 @@ class ReadingContext:
     house: HouseSettings
     body: "BodyRow"
     lens: "LensRow"
+    setups: Mapping[str, "SetupRow"]
     answer: Answer | None = None
 
 
@@ -86,6 +88,7 @@ def _context(
         house=settings_in(connection),
         body=units.body(connection, body_id),
         lens=units.lens(connection, lens_id),
+        setups={setup.id: setup for setup in evidence.setups(connection, prep_id)},
     )
     _put(cache.contexts, key, (marks, context))
     return context

@@ -7,8 +7,15 @@ the lens has, an axis only of an anamorphic.
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
-from shimwise.bench.access.acting import Who, changing, permitted, refuse_anothers
-from shimwise.bench.access.roles import Act
+from shimwise.bench.access.acting import (
+    Who,
+    changing,
+    permitted,
+    refuse_anothers,
+    refuse_unproved,
+    refuse_unproved_if,
+)
+from shimwise.bench.access.roles import Act, Role
 from shimwise.bench.errors import Conflict, NotFound
 from shimwise.bench.prep.idempotency import ReadingTime, digest_of, kept_as_sent, refuse_if_adjusted_since
 from shimwise.bench.prep.prep_data import material_of
@@ -16,13 +23,14 @@ from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.bench.prep.preview import refuse_if_beyond
 from shimwise.bench.prep.reading_check import CheckedReading, ReadingNotes, TypedReading, checked_reading
 from shimwise.bench.prep.setups import setup_at
-from shimwise.bench.prep.states import refuse_unless_open
+from shimwise.bench.prep.states import refuse_closed, refuse_unless_open
 from shimwise.bench.prep.views import ReadingView, SavedReading
 from shimwise.bench.typed_lengths import TypedLength
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typed_note
 from shimwise.bench.typed_numbers import check_number
+from shimwise.errors import ShimwiseError
 from shimwise.files.limits import TEMPERATURE_C
-from shimwise.record.queries import evidence, verdicts
+from shimwise.record.queries import evidence, preps, verdicts
 from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import ReadingRow, SetupRow
 from shimwise.sheets.json.verdict_json import answer_from_json
@@ -159,31 +167,45 @@ def add_reading(
         {"prep_id": prep_id, "operator": person, "corrects": corrects, **asdict(typed), **stated_words}
     )
     with record.reading() as connection:
-        kept = kept_as_sent(connection, reading_id, digest) if id else None
-        if kept is not None:
-            revision = prep_state(connection, prep_id).revision
-            return SavedReading(view=_shown(connection, kept), is_new=False, revision=revision)
-        checked = checked_reading(record, connection, prep_id, typed)
-    if asks:
-        refuse_if_beyond(checked)
-    with changing(record, keeper, Act.READ) as change:
-        before = prep_state(change.connection, prep_id)
-        is_new = not id or evidence.reading_if_kept(change.connection, reading_id) is None
-        taken = change.at
-        if is_new:
-            refuse_unless_open(change.connection, prep_id)
-            taken = _taken_at(change, checked, stated, arrived_at=arrived_at)
+        try:
+            checked = checked_reading(record, connection, prep_id, typed)
+            if asks:
+                refuse_if_beyond(checked)
+        except ShimwiseError:
+            kept = kept_as_sent(connection, reading_id, digest) if id else None
+            if kept is None:
+                raise
+            return _saved_before(connection, kept)
+    # Twenty people save at once and one change at a time is made, so here every statement counts.
+    with changing(record, keeper, Act.READ, is_keeper_asked=False) as change:
+        place = preps.place_of_reading(change, prep_id, reading_id, role=Role.KEEPER)
+        if place is None:
+            refuse_unproved(change.connection, keeper, Act.READ)
+            row = kept_as_sent(change.connection, reading_id, digest)
+            if row is None:
+                row = evidence.add_reading(
+                    change,
+                    checked.row(
+                        reading_id,
+                        setup_id=checked.setup.id,
+                        operator=person,
+                        words=words,
+                        taken_at=change.at,
+                    ),
+                )
+                _refuse_other_setup(change.connection, row, checked.setup)
+            return _saved_before(change.connection, row)
+        refuse_unproved_if(keeper, Act.READ, has_keeper=place.has_role)
+        refuse_closed(place.state, prep_id)
+        taken = _taken_at(change, checked, stated, arrived_at=arrived_at)
         setup = checked.setup_in(change)
         wanted = checked.row(reading_id, setup_id=setup.id, operator=person, words=words, taken_at=taken)
-        row = evidence.add_reading(change, wanted, sent=digest)
-        if row.setup_id != setup.id:
-            setup = _kept_setup(change.connection, row, setup)
-        steps = int(is_new) + int(setup.taped_at == change.at)
-        if is_new and corrects:
+        row = evidence.add_new_reading(change, wanted, place, sent=digest)
+        steps = int(setup.taped_at == change.at)
+        if corrects:
             steps += _replace(change, corrects, prep_id=prep_id, reason=why, who=keeper)
-    return SavedReading(
-        view=checked.presenter(setup).reading(row), is_new=is_new, revision=before.revision + steps
-    )
+    view = checked.presenter(setup).reading(row)
+    return SavedReading(view=view, is_new=True, revision=place.revision + steps)
 
 
 def withdraw_reading(
@@ -257,14 +279,13 @@ def _open_reading(connection: "Connection", reading_id: str, prep_id: str | None
     return row
 
 
-def _kept_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> SetupRow:
-    """Return the set-up of a reading that was kept before, if it was taped at the distance that is sent now.
+def _saved_before(connection: "Connection", row: ReadingRow) -> SavedReading:
+    revision = prep_state(connection, row.prep_id).revision
+    return SavedReading(view=_shown(connection, row), is_new=False, revision=revision)
 
-    Raises
-    ------
-    Conflict
-        If it was another distance: then it is another reading.
-    """
+
+def _refuse_other_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> None:
+    """Raise Conflict if a reading that is kept was of another distance: then it is another reading."""
     kept = evidence.setup(connection, row.setup_id)
     if (
         setup_at([kept], body_id=sent.body_id, distance=TypedLength(sent.distance_text, sent.distance_mm))
@@ -276,7 +297,6 @@ def _kept_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> Se
             kind="reading",
             id=row.id,
         )
-    return kept
 
 
 def _taken_at(

@@ -39,6 +39,10 @@ def prep_version(record: "Record", prep_id: str) -> PrepVersion | None:
 
 def refuse_unless_open(connection: "Connection", prep_id: str) -> None:
     """Raise Conflict if a prep is closed or signed, NotFound if there is none."""
-    state = lookups.prep_state(connection, prep_id).state
+    refuse_closed(lookups.prep_state(connection, prep_id).state, prep_id)
+
+
+def refuse_closed(state: str, prep_id: str) -> None:
+    """Raise Conflict for the state of a prep that is closed or signed."""
     if state != OPEN:
         raise Conflict(_CLOSED[state], kind="prep", id=prep_id)

@@ -54,14 +54,9 @@ _UNIT_OF = {"body": "body", "lens": "lens", "scale": "lens"}
 def verdict_view(row: "VerdictRow", material: "PrepMaterial") -> PrepVerdict:
     """Return the view of a kept verdict, with the ids of the prep's units and set-ups."""
     document, answer = row.document, answer_from_json(row.document)
-    find = _Finder(
-        bodies={body.name: (body.id, body_text(body)) for body in material.bodies.values()},
-        lenses={lens.name: (lens.id, lens_text(lens)) for lens in material.lenses.values()},
-        write=distance_words(material.house.units),
-    )
+    find = _Finder.of(material)
     setup_ids = {setup.name: setup.id for setup in material.setups.values()}
-    taped = {(one.body_id, round(one.distance_mm, 3)): one for one in material.setups.values()}
-    upcoming = tuple(_next_view(one, find, taped) for one in answer.next)
+    upcoming = next_views(material, answer.next)
     return build_from(
         PrepVerdict,
         row,
@@ -78,6 +73,7 @@ def verdict_view(row: "VerdictRow", material: "PrepMaterial") -> PrepVerdict:
         setups=tuple(_setup_view(one, setup_ids) for one in answer.setups),
         causes=tuple(build_from(CauseView, one, words=_cause_words(one)) for one in answer.causes),
         next=upcoming,
+        next_by_picture=next_views(material, answer.next_by_picture),
         to_do=tuple(_to_do(document, answer, find, setup_ids, upcoming)),
         remedies=tuple(_remedy_view(one) for one in document["remedies"]),
         cautions=_cautions(document["remedies"]),
@@ -102,6 +98,14 @@ class _Finder:
     bodies: Mapping[str, tuple[str, str]]
     lenses: Mapping[str, tuple[str, str]]
     write: Callable[[float], str]
+
+    @classmethod
+    def of(cls, material: "PrepMaterial") -> "_Finder":
+        return cls(
+            bodies={body.name: (body.id, body_text(body)) for body in material.bodies.values()},
+            lenses={lens.name: (lens.id, lens_text(lens)) for lens in material.lenses.values()},
+            write=distance_words(material.house.units),
+        )
 
     def unit(self, kind: str, name: str) -> tuple[str, str]:
         return (self.bodies if kind == "body" else self.lenses).get(name, ("", ""))
@@ -149,6 +153,13 @@ def _setup_view(setup: SetupAnswer, ids: Mapping[str, str]) -> SetupVerdict:
         f"{signed_text(setup.error_mm)} mm, {way} than written; mis-taped: {probability_text(setup.p_out)}"
     )
     return build_from(SetupVerdict, setup, setup_id=ids.get(setup.name, ""), words=words)
+
+
+def next_views(material: "PrepMaterial", readings: Iterable[NextReading]) -> tuple[NextView, ...]:
+    """Return readings worth taking, with the ids of their units and where their distance is taped."""
+    find = _Finder.of(material)
+    taped = {(one.body_id, round(one.distance_mm, 3)): one for one in material.setups.values()}
+    return tuple(_next_view(one, find, taped) for one in readings)
 
 
 def _next_view(one: NextReading, find: _Finder, taped: Mapping[tuple[str, float], Any]) -> NextView:

@@ -381,6 +381,7 @@ class PrepVerdict:
     setups: tuple[SetupVerdict, ...]
     causes: tuple[CauseView, ...]
     next: tuple[NextView, ...]
+    next_by_picture: tuple[NextView, ...]
     to_do: tuple[ToDoView, ...]
     remedies: tuple[RemedyView, ...]
     cautions: tuple[str, ...]

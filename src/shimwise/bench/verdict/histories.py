@@ -20,6 +20,7 @@ from shimwise.inference.history.house_memory import (
 from shimwise.inference.model.joint_memory import History, Unit
 from shimwise.inference.model.kinds import Kind
 from shimwise.record import journal
+from shimwise.record.exchange.sync_rows import TAKEN_ALONG
 from shimwise.record.queries import memories, units
 from shimwise.record.tables.rows import BodyRow, JournalRow, LensRow
 
@@ -140,7 +141,7 @@ def typed_histories(connection: "Connection", unit_id: str) -> dict[str, tuple[i
     found: dict[str, tuple[int, float, float]] = {}
     written = set[RowHistory]()
     for line in reversed(journal.journal_of_unit(connection, unit_id, limit=MANY)):
-        if line.what not in (KEPT, LEARNED, LEFT, CARRIED, FORGOTTEN):
+        if line.what not in (KEPT, LEARNED, LEFT, CARRIED, FORGOTTEN, TAKEN_ALONG):
             continue
         mean_um, sd_um = line.detail["before"]
         prep_id = str(line.detail.get("of_prep") or line.prep_id)

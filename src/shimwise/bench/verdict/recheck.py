@@ -5,23 +5,26 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
-from shimwise.bench.house.unit_knowledge import judged_name
+from shimwise.bench.house.unit_knowledge import judged_name, mechanism_of
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.prep.verdict_views import distance_words
 from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckReading, RecheckView
 from shimwise.fields import build_from
 from shimwise.inference.plan.recheck import LEAST_DISTANCES, LEAST_LENSES, Recheck, Target, plan_recheck
-from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, Verdict
+from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, NextReading, Verdict
 from shimwise.inference.verdict.unit_change import UnitChange, change_between
 from shimwise.notices import Notice
 from shimwise.number_format import plus_minus_text
 from shimwise.record.queries import verdicts
+from shimwise.record.tables.rows import BodyRow
+from shimwise.remedy.mechanism import Screw
 from shimwise.sheets.json.verdict_json import answer_from_json
+from shimwise.sheets.words.to_do_words import take_text
 
 if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.record import Record
-    from shimwise.record.tables.rows import AdjustmentRow, BodyRow, LensRow, ReadingRow, SweepRow, VerdictRow
+    from shimwise.record.tables.rows import AdjustmentRow, LensRow, ReadingRow, SweepRow, VerdictRow
 
     _Evidence: TypeAlias = ReadingRow | SweepRow
 
@@ -177,7 +180,9 @@ def _recheck_view(judged: _Judged, row: "AdjustmentRow") -> RecheckView:
         is_read=found.is_read,
         is_done=found.is_read and is_decided,
         words=_recheck_words(unit.name, row.unit_kind, found, judged, is_decided=is_decided),
-        readings=tuple(_asked(judged.material, target) for target in found.asked),
+        readings=tuple(
+            _asked(judged.material, target, by_picture=_is_by_picture(row, unit)) for target in found.asked
+        ),
     )
 
 
@@ -187,9 +192,12 @@ def _plan(
     material, answer = judged.material, judged.answer
     bodies = {body.name: body.id for body in material.bodies.values()}
     lenses = {lens.name: lens.id for lens in material.lenses.values()}
+    following: tuple[NextReading, ...] = ()
+    if answer is not None and judged.is_current and not is_decided:
+        following = answer.next_by_picture if _is_by_picture(row, judged.unit(row)) else answer.next
     proposed = [
         Target(bodies[one.body], lenses[one.lens], one.distance_mm)
-        for one in (answer.next if answer is not None and judged.is_current and not is_decided else ())
+        for one in following
         if one.body in bodies and one.lens in lenses
     ]
     taped: dict[str, list[float]] = {}
@@ -239,7 +247,13 @@ def _target(material: PrepMaterial, row: "_Evidence") -> Target:
     return Target(row.body_id, row.lens_id, math.inf if setup is None else setup.distance_mm)
 
 
-def _asked(material: PrepMaterial, target: Target) -> RecheckReading:
+def _is_by_picture(row: "AdjustmentRow", unit: "BodyRow | LensRow") -> bool:
+    """Whether the picture saw a screw's move: then it is known in microns, and no turns are."""
+    is_screw = isinstance(unit, BodyRow) and isinstance(mechanism_of(unit.mechanism), Screw)
+    return is_screw and row.turns is None and row.amount_um is not None
+
+
+def _asked(material: PrepMaterial, target: Target, *, by_picture: bool) -> RecheckReading:
     body, lens, distance_mm = material.bodies[target.body], material.lenses[target.lens], target.distance_mm
     taped = (one for one in material.setups.values() if one.body_id == target.body)
     setup = next((one for one in taped if _is_same(one.distance_mm, distance_mm)), None)
@@ -252,7 +266,8 @@ def _asked(material: PrepMaterial, target: Target) -> RecheckReading:
         distance_mm=distance_mm,
         distance_text=text,
         setup_id="" if setup is None else setup.id,
-        words=f"Read {lens.name} on {body.name} at {text}.",
+        by_picture=by_picture,
+        words=f"{take_text(by_picture=by_picture)} {lens.name} on {body.name} at {text}.",
     )
 
 

@@ -9,7 +9,10 @@ from datetime import datetime
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecheckReading:
-    """A reading to take after a move; ``setup_id`` is empty where that distance is not taped yet."""
+    """A reading to take after a move; ``setup_id`` is empty where that distance is not taped yet.
+
+    ``by_picture``: whether it is measured so, as the move was.
+    """
 
     body_id: str
     body: str
@@ -18,6 +21,7 @@ class RecheckReading:
     distance_mm: float
     distance_text: str
     setup_id: str
+    by_picture: bool
     words: str
 
 

@@ -19,7 +19,7 @@ from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge
 from shimwise.record.queries import lookups, memories, sets
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.inference.house.readings import SignedPrep
@@ -43,8 +43,12 @@ def learn_after_signature(record: "Record") -> None:
         learn_if_due(record)
 
 
-def learn_if_due(record: "Record") -> Taught | None:
+def learn_if_due(
+    record: "Record", *, fence: "Callable[[Connection], None]" = lambda _: None
+) -> Taught | None:
     """Learn from the signed preps and keep it; None while there are too few, or hardly a new one.
+
+    What ``fence`` raises in the transaction that keeps it undoes that.
 
     The judge's priors are then the house's own, and what it remembers is what all preps together say: unless
     another prep was signed while this one learned, which the next learning makes good.
@@ -63,6 +67,7 @@ def learn_if_due(record: "Record") -> Taught | None:
     state = joint_state(found)
     taught = replace(taught_by(found, state), preps=count)
     with record.writing(who=TEACHER) as change:
+        fence(change.connection)
         keep_taught(change, taught)
         if taught.is_used:
             remember_learned(change, state.history(_remembered), seq=seq)

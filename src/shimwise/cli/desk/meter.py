@@ -1,5 +1,7 @@
 """``shimwise meter``: a clip, device or stream, live, to how far the sensor is from best focus."""
 
+import os
+import select
 import sys
 from collections.abc import Iterable
 from pathlib import Path
@@ -12,11 +14,13 @@ from shimwise.cli.options import AsJson, FocalIfKnown, distance_option
 from shimwise.cli.output import console, show, wrapped
 from shimwise.errors import ImagingError
 
+WAYS = {"a": "away", "t": "toward"}
 WITHHELD = 1
 """Exit code when the end of a feed gives no microns."""
 MORE = (
     "SOURCE is a clip, /dev/videoN, or a stream's address (rtsp, rtp, udp, tcp, srt); `devices` lists the "
-    "cameras. Exit code: 0 measured, 1 no microns can be given, 2 bad input."
+    "cameras. In a terminal, at rest, a (away) or t (toward) and Enter name which way the sensor moves next. "
+    "Exit code: 0 measured, 1 no microns can be given, 2 bad input."
 )
 
 
@@ -102,10 +106,21 @@ def meter(
         has_stars=has_stars,
         has_axes=is_anamorphic,
     )
-    answers = bench.measure_feed(source, given, is_fast=is_fast)
+    named = _typed_way if sys.stdin.isatty() and sys.stdout.isatty() else lambda: None
+    answers = bench.measure_feed(source, given, is_fast=is_fast, named=named)
     last = _as_lines(answers) if as_json else _as_screen(answers)
     if last is not None and not last.has_microns:
         raise typer.Exit(WITHHELD)
+
+
+def _typed_way() -> str | None:
+    """Return the direction whose letter was typed, followed by Enter, since it was asked last."""
+    try:
+        is_typed = bool(select.select([sys.stdin], [], [], 0.0)[0])
+    except (OSError, ValueError):  # where a terminal cannot be asked without waiting
+        return None
+    typed = os.read(sys.stdin.fileno(), 256).decode(errors="replace").split() if is_typed else []
+    return WAYS.get(typed[-1][0].lower()) if typed else None
 
 
 def _as_lines(answers: Iterable[bench.Answered]) -> bench.Answered | None:

@@ -67,9 +67,14 @@ def as_pictures(possible: Iterable[Reading]) -> tuple[MeasuredLanding, ...]:
 
 
 def offered_readings(prep: Prep) -> tuple[Reading | MeasuredLanding, ...]:
-    """Return what a judge offers to take next: by picture where one was taken so, else by eye."""
+    """Return what a judge offers to take next: by picture alone where one was taken so, else either way.
+
+    By eye alone where both together are more than ``MOST_CANDIDATES``.
+    """
     possible = _offered_by_eye(prep)
-    return as_pictures(possible) if any(one.setting for one in prep.landings) else possible
+    if any(one.setting for one in prep.landings):
+        return as_pictures(possible)
+    return (*possible, *as_pictures(possible)) if 2 * len(possible) <= MOST_CANDIDATES else possible
 
 
 def _offered_by_eye(prep: Prep) -> tuple[Reading, ...]:

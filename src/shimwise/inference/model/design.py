@@ -6,7 +6,7 @@ name, so that the order of the readings changes nothing.
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -41,6 +41,17 @@ class Built:
     granularities: tuple[Granularity, ...]
     notices: tuple[Notice, ...]
     priors: Priors
+
+    def offering(self, *, by_picture: bool) -> "Built":
+        """Return it with those candidates alone that are measured by picture, or those read by eye."""
+        kept = [(one.measured_sd_um is not None) == by_picture for one in self.candidates]
+        return replace(
+            self,
+            candidates=tuple(one for one, is_kept in zip(self.candidates, kept, strict=True) if is_kept),
+            candidate_design=self.candidate_design[kept],
+            candidate_blur_um=self.candidate_blur_um[kept],
+            candidate_ring_um=self.candidate_ring_um[kept],
+        )
 
 
 def build_mixture(

@@ -201,8 +201,9 @@ class Unparted:
 class Answer:
     """The whole verdict: headline first, then units, causes, what to read next, and notices beside them.
 
-    It describes the units as they are. ``past_bodies`` and ``past_lenses`` are units as they were before an
-    adjustment, under the names that their readings have.
+    It describes the units as they are. ``next_by_picture``: what to measure next where a landing is to be by
+    picture; the same as ``next`` once one was. ``past_bodies`` and ``past_lenses`` are units as they were
+    before an adjustment, under the names that their readings have.
     """
 
     tolerance_um: float
@@ -220,6 +221,7 @@ class Answer:
     pairs: tuple[PairAnswer, ...] = ()
     differences: tuple[DifferenceAnswer, ...] = ()
     unparted: tuple[Unparted, ...] = ()
+    next_by_picture: tuple[NextReading, ...] = ()
 
     def pair(self, body: str, lens: str) -> PairAnswer | None:
         """Return the landing of a lens on a body; None in a verdict that has none."""

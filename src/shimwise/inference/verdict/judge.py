@@ -16,7 +16,7 @@ from shimwise.inference.model.design import Built, build_mixture
 from shimwise.inference.model.prep import MeasuredLanding, Prep, Reading
 from shimwise.inference.model.priors import Priors
 from shimwise.inference.posterior.draws import Draws, draw
-from shimwise.inference.verdict.answer import Answer, BodyAnswer, Verdict
+from shimwise.inference.verdict.answer import Answer, BodyAnswer, NextReading, Verdict
 from shimwise.inference.verdict.findings import BODY, LENS, Findings, limits
 from shimwise.inference.verdict.headline import headline_of
 from shimwise.inference.verdict.next_readings import next_readings
@@ -85,16 +85,24 @@ def judge_prep(
     built = build_mixture(prep, candidates=candidates, facts=facts, priors=priors, later=later_states(prep))
     limit = limits(built, prep)
     draws = draw(built.model, limit=limit, seed=seed)
-    return Judged(_answer(Findings.of(prep, built, draws, limit)), built, draws)
+    by_picture, by_eye = (built.offering(by_picture=way) for way in (True, False))
+    offered = by_eye if by_eye.candidates else by_picture
+    return Judged(_answer(Findings.of(prep, offered, draws, limit), by_picture), offered, draws)
 
 
-def _answer(found: Findings) -> Answer:
+def _answer(found: Findings, by_picture: Built) -> Answer:
     bodies, past_bodies = _parted(bodies_of(found), found.prep.past_bodies)
     lenses, past_lenses = _parted(lenses_of(found), found.prep.past_lenses)
     bodies, lenses = with_more(found, bodies, BODY), with_more(found, lenses, LENS)
     wanted = [*undecided_rows(found, bodies, BODY), *undecided_rows(found, lenses, LENS)]
-    if any(one.setting for one in found.prep.landings):
-        wanted += [row for row in found.rows("pair") if not found.verdicts[row].is_decided]
+    pairs = [row for row in found.rows("pair") if not found.verdicts[row].is_decided]
+    unread = {one.name for one in (*bodies, *lenses) if one.verdict is Verdict.NOT_CHECKED}
+
+    def following(offered: Built, rows: Sequence[int]) -> tuple[NextReading, ...]:
+        wanted_rows = np.array(rows, dtype=np.intp)
+        return next_readings(found.draws, offered, wanted=wanted_rows, limit=found.limit, unread=unread)
+
+    pictured = following(by_picture, [*wanted, *pairs])
     answer = Answer(
         tolerance_um=found.prep.tolerance_um,
         headline="",
@@ -104,13 +112,8 @@ def _answer(found: Findings) -> Answer:
         operators=operators_of(found),
         readings=readings_of(found),
         causes=causes_of(found),
-        next=next_readings(
-            found.draws,
-            found.built,
-            wanted=np.array(wanted, dtype=np.intp),
-            limit=found.limit,
-            unread={one.name for one in (*bodies, *lenses) if one.verdict is Verdict.NOT_CHECKED},
-        ),
+        next=pictured if found.built is by_picture else following(found.built, wanted),
+        next_by_picture=pictured,
         notices=notices_of(found),
         past_bodies=past_bodies,
         past_lenses=past_lenses,

@@ -120,7 +120,8 @@ def next_readings(
     worth = saved.sum(1)
     if limit is not None and all(one.measured_sd_um is not None for one in built.candidates):
         worth = _decided_each(draws, built, variance, wanted, limit) + LEAST_WORTH * worth / before.sum()
-        worth += [sum(name in unread for name in (one.body, one.lens)) for one in built.candidates]
+        fresh = np.array([sum(name in unread for name in (one.body, one.lens)) for one in built.candidates])
+        worth += (1.0 + worth.max()) * fresh
     best = np.argsort(-worth, kind="stable")[:MOST_NEXT]
     return tuple(
         NextReading(

@@ -3,6 +3,7 @@
 # ruff: noqa: ANN401 - a value of JSON is of any kind
 
 import hashlib
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
@@ -48,6 +49,8 @@ _LISTS: dict[str, tuple[type[Any], Callable[[Connection, str], Sequence[Any]]]] 
     "sign_offs": (SignOffRow, verdicts.sign_offs),
 }
 """What a prep holds: the kind of row, and the query. Each list points only to those before it."""
+EVIDENCE = tuple(name for name in _LISTS if name != "verdicts")
+"""What is compared of a prep: verdicts follow from the rest."""
 _KEYS = {"schema", "prep", "set", "bodies", "lenses", "journal", *_LISTS}
 Row = TypeVar("Row")
 
@@ -70,6 +73,22 @@ class Imported:
     prep_id: str
     is_new: bool
     kept: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadPrep:
+    """A prep's document as rows; ``rows`` by the names of :data:`LISTS`, in their order."""
+
+    parts: Mapping[str, Any]
+    prep: PrepRow
+    rows: Mapping[str, list[Any]]
+    bodies: list[BodyRow]
+    lenses: list[LensRow]
+
+    @property
+    def reading_count(self) -> int:
+        """Number of the last reading."""
+        return max((row.seq for row in self.rows["readings"]), default=0)
 
 
 def export_prep(connection: Connection, prep_id: str) -> dict[str, Any]:
@@ -112,33 +131,61 @@ def import_prep(change: Change, document: Any) -> Imported:
         If the prep is here with other content, another unit has a name of the document, or a unit was
         adjusted here and there from the same state.
     """
+    read = read_prep(document)
+    if _is_here(change.connection, read.prep.id, document):
+        return Imported(prep_id=read.prep.id, is_new=False)
+    kept = take_units(change, read)
+    add_prep_row(change, read)
+    for found in read.rows.values():
+        for row in found:
+            insert(change.connection, row)
+    refuse_contradicting(change, read)
+    add_journal(change, read)
+    change.note(journal.TAKEN_IN, detail={"prep_id": read.prep.id, "title": read.prep.title, "kept": kept})
+    return Imported(prep_id=read.prep.id, is_new=True, kept=tuple(kept))
+
+
+def read_prep(document: Any) -> ReadPrep:
+    """Read the rows of a prep's document; raise ExchangeError as :func:`import_prep`."""
     parts = _parts(document)
     prep = row_from_json(PrepRow, parts["prep"], where="prep")
-    if _is_here(change.connection, prep.id, document):
-        return Imported(prep_id=prep.id, is_new=False)
     rows = {name: _rows(parts, name, kind) for name, (kind, _) in _LISTS.items()}
     _refuse_strangers(rows, prep.id)
     _refuse_other_signed(rows["sign_offs"])
     bodies, lenses = _rows(parts, "bodies", BodyRow), _rows(parts, "lenses", LensRow)
-    kept = [body.name for body in bodies if units.take_in(change, body)]
-    kept += [lens.name for lens in lenses if units.take_in(change, lens)]
-    _add_set(change, parts, prep)
-    count = max((row.seq for row in rows["readings"]), default=0)
-    insert(change.connection, prep, title_key=name_key(prep.title), reading_count=count)
+    return ReadPrep(parts=parts, prep=prep, rows=rows, bodies=bodies, lenses=lenses)
+
+
+def take_units(change: Change, read: ReadPrep) -> list[str]:
+    """Take the units and the set of a prep in; return the names of those whose own facts stay."""
+    kept = [body.name for body in read.bodies if units.take_in(change, body)]
+    kept += [lens.name for lens in read.lenses if units.take_in(change, lens)]
+    _add_set(change, read.parts, read.prep)
+    return kept
+
+
+def add_prep_row(change: Change, read: ReadPrep) -> None:
+    """Add the row of a prep with its units in their places."""
+    prep = read.prep
+    insert(change.connection, prep, title_key=name_key(prep.title), reading_count=read.reading_count)
     preps.place_units(change, prep.id, prep.body_ids, prep.lens_ids)
-    for found in rows.values():
-        for row in found:
-            insert(change.connection, row)
-    found_units: dict[str, BodyRow | LensRow] = {body.id: body for body in bodies}
-    found_units.update({lens.id: lens for lens in lenses})
-    refuse_incoherent(prep, found_units, rows)
-    _refuse_other_moves(change.connection, rows["adjustments"])
-    latest = verdicts.latest_verdict(change.connection, prep.id)
+
+
+def refuse_contradicting(change: Change, read: ReadPrep) -> None:
+    """Refuse a prep that was put in if its rows disagree; else keep the lines of its latest verdict.
+
+    Raises
+    ------
+    ExchangeError, Conflict
+        As :func:`import_prep`.
+    """
+    found_units: dict[str, BodyRow | LensRow] = {body.id: body for body in read.bodies}
+    found_units.update({lens.id: lens for lens in read.lenses})
+    refuse_incoherent(read.prep, found_units, read.rows)
+    _refuse_other_moves(change.connection, read.rows["adjustments"])
+    latest = verdicts.latest_verdict(change.connection, read.prep.id)
     if latest is not None:
         verdicts.keep_lines(change.connection, latest)
-    _add_journal(change, parts, prep.id)
-    change.note(journal.TAKEN_IN, detail={"prep_id": prep.id, "title": prep.title, "kept": kept})
-    return Imported(prep_id=prep.id, is_new=True, kept=tuple(kept))
 
 
 def _parts(document: Any) -> Mapping[str, Any]:
@@ -225,12 +272,24 @@ def _add_set(change: Change, parts: Mapping[str, Any], prep: PrepRow) -> None:
         sets.add_set(change, row)
 
 
-def _add_journal(change: Change, parts: Mapping[str, Any], prep_id: str) -> None:
-    if not isinstance(parts["journal"], list):
+def add_journal(change: Change, read: ReadPrep, *, is_there: bool = False) -> None:
+    """Add the journal of a prep; ``is_there``: only the lines that this record does not have yet."""
+    if not isinstance(read.parts["journal"], list):
         raise ExchangeError("journal has to be a list. Export the prep again.")
-    for number, found in enumerate(parts["journal"]):
+    known: Counter[str] = Counter()
+    if is_there:
+        own = journal.journal_after(change.connection, 0, prep_id=read.prep.id, limit=ALL)
+        known = Counter(_line_key(line) for line in own)
+    for number, found in enumerate(read.parts["journal"]):
         line = {"seq": 0, **found} if isinstance(found, Mapping) else found
         row = row_from_json(JournalRow, line, where=f"journal[{number}]")
+        if known[_line_key(row)]:
+            known[_line_key(row)] -= 1
+            continue
         people.remember(change.connection, row.who)
         then = replace(change, at=row.at, who=row.who)
-        then.note(row.what, prep_id=prep_id, unit_id=row.unit_id, detail=row.detail)
+        then.note(row.what, prep_id=read.prep.id, unit_id=row.unit_id, detail=row.detail)
+
+
+def _line_key(row: JournalRow) -> str:
+    return json_text([row.at.isoformat(), row.who, row.what, row.unit_id, row.detail])

@@ -10,9 +10,9 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Connection, select, update
 
-from shimwise.record.errors import Conflict
+from shimwise.record.errors import Conflict, NotFound
 from shimwise.record.journal import Change
-from shimwise.record.queries.preps import next_reading_number, touch
+from shimwise.record.queries.preps import ReadingPlace, place_of_reading, touch
 from shimwise.record.tables import schema
 from shimwise.record.tables.mapping import insert, row_by_id, row_if_kept, rows_where, same_or_conflict
 from shimwise.record.tables.rows import GaugeRow, ReadingRow, SetupRow, SweepRow
@@ -55,10 +55,18 @@ def add_reading(change: Change, row: ReadingRow, *, sent: str = "") -> ReadingRo
     sent : str
         Digest of what the client sent, which the journal keeps.
     """
+    place = place_of_reading(change, row.prep_id, row.id)
+    if place is not None:
+        return add_new_reading(change, row, place, sent=sent)
     kept = _kept(change, row)
-    if kept is not None:
-        return kept
-    row = replace(row, seq=next_reading_number(change, row.prep_id))
+    if kept is None:
+        raise NotFound("prep", row.prep_id)
+    return kept
+
+
+def add_new_reading(change: Change, row: ReadingRow, place: ReadingPlace, *, sent: str = "") -> ReadingRow:
+    """Add a reading in its place in the prep, as :func:`add_reading` where no reading has its id."""
+    row = replace(row, seq=place.number)
     insert(change.connection, row)
     detail: dict[str, Any] = {"reading_id": row.id, "number": row.seq}
     if sent:

@@ -10,7 +10,7 @@ from shimwise.record.tables import schema
 
 _PREPS, _BODIES, _LENSES, _READINGS = schema.preps, schema.bodies, schema.lenses, schema.readings
 _IN_BODIES, _IN_LENSES = schema.prep_bodies, schema.prep_lenses
-_JOURNAL, _VERDICTS = schema.journal, schema.verdicts
+_JOURNAL, _VERDICTS, _SETUPS = schema.journal, schema.verdicts, schema.setups
 _STATE = select(_PREPS.c.state, _PREPS.c.revision).where(  # built once: every reading runs it
     _PREPS.c.id == bindparam("of_prep", type_=Text)
 )
@@ -28,6 +28,7 @@ _MARKS = (  # built once
         _BODIES.c.epoch,
         _LENSES.c.epoch,
         _PREPS.c.state,
+        select(func.count()).where(_SETUPS.c.prep_id == _PREPS.c.id).correlate(_PREPS).scalar_subquery(),
         _LATEST_VERDICT,
     )
     .select_from(_PREPS)
@@ -61,6 +62,7 @@ class ReadingMarks(NamedTuple):
     body_epoch: int
     lens_epoch: int
     state: str
+    setup_count: int
     verdict_id: str | None
 
 

@@ -7,7 +7,7 @@ prep's or a unit is unknown.
 # ruff: noqa: ANN401 - a value of a column, a driver or JSON is of any kind
 
 import re
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import (
     ColumnElement,
@@ -37,10 +37,30 @@ _STARTED = frozenset({"started_at", "started_by", "state", "closed_at", "closed_
 _ID_BEGINS = re.compile(r"[0-9a-f]{6,32}")
 _NUMBERING = (  # made once: every reading is numbered by it
     update(_T)
-    .where(_T.c.id == bindparam("of_prep", type_=Text))
+    .where(
+        _T.c.id == bindparam("of_prep", type_=Text),
+        ~exists().where(schema.readings.c.id == bindparam("of_reading", type_=Text)),
+    )
     .values(revision=_T.c.revision + 1, reading_count=_T.c.reading_count + 1)
-    .returning(_T.c.reading_count)
+    .returning(
+        _T.c.reading_count,
+        _T.c.revision,
+        _T.c.state,
+        exists().where(schema.people.c.role == bindparam("of_role", type_=Text)),
+    )
 )
+
+
+class ReadingPlace(NamedTuple):
+    """What a prep gives a new reading: its number, the prep's revision with it, and what has to hold for it.
+
+    ``state`` is the prep's; ``has_role``: whether anybody has the role that was asked for.
+    """
+
+    number: int
+    revision: int
+    state: str
+    has_role: bool
 
 
 def add_prep(change: Change, row: PrepRow) -> PrepRow:
@@ -72,12 +92,16 @@ def touch(change: Change, prep_id: str) -> int:
     return int(_raised(change, prep_id).revision)
 
 
-def next_reading_number(change: Change, prep_id: str) -> int:
-    """Raise a prep's revision and the count of its readings; return the number of the next reading."""
-    number = change.connection.execute(_NUMBERING, {"of_prep": prep_id}).scalar_one_or_none()
-    if number is None:
-        raise NotFound("prep", prep_id)
-    return int(number)
+def place_of_reading(
+    change: Change, prep_id: str, reading_id: str, *, role: str | None = None
+) -> ReadingPlace | None:
+    """Raise a prep's revision and the count of its readings for a new one, in one statement.
+
+    Returns None, and changes nothing, if there is no such prep or a reading of this id is kept already.
+    """
+    wanted = {"of_prep": prep_id, "of_reading": reading_id, "of_role": role}
+    found = change.connection.execute(_NUMBERING, wanted).one_or_none()
+    return None if found is None else ReadingPlace(*found)
 
 
 def change_state(change: Change, prep_id: str, state: str) -> PrepRow:

@@ -3,9 +3,10 @@
 # ruff: noqa: ANN401 - a value of a column, a driver or JSON is of any kind
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, RowMapping, Select, select
+from sqlalchemy import Connection, Insert, RowMapping, Select, Table, bindparam, select
 
 from shimwise.record.errors import Conflict, NotFound
 from shimwise.record.tables.schema import TABLE_OF, word_of
@@ -50,12 +51,14 @@ def values_of(row: Any) -> dict[str, Any]:
 
 def insert(connection: Connection, row: Any, **more: Any) -> None:
     """Add a row; ``more`` are columns that it has no field for."""
-    connection.execute(TABLE_OF[type(row)].insert(), {**values_of(row), **more})
+    connection.execute(_inserting(TABLE_OF[type(row)]), {**values_of(row), **more})
 
 
-def rows_of(connection: Connection, wanted: Select[Any], kind: type[T]) -> list[T]:
-    """Return the rows of a query."""
-    result = connection.execute(wanted)
+def rows_of(
+    connection: Connection, wanted: Select[Any], kind: type[T], values: Mapping[str, Any] | None = None
+) -> list[T]:
+    """Return the rows of a query; ``values`` are those of its parameters."""
+    result = connection.execute(wanted, values)
     names = field_names(kind)
     if "unit_kind" in names:
         return [from_mapping(kind, found) for found in result.mappings()]
@@ -66,24 +69,17 @@ def rows_of(connection: Connection, wanted: Select[Any], kind: type[T]) -> list[
 
 def rows_where(connection: Connection, kind: type[T], *order: str, **equal: Any) -> list[T]:
     """Return the rows whose columns have these values, in this order; ``unit_id`` is a body's or a lens's."""
-    table = TABLE_OF[kind]
-    wanted = select(table).order_by(*(table.c[name] for name in order))
+    # Of a unit two questions, each of which has its index, and one of which finds nothing.
     unit_id = equal.pop("unit_id", None)
-    for name, value in equal.items():
-        wanted = wanted.where(table.c[name] == value)
-    if unit_id is None:
-        return rows_of(connection, wanted, kind)
-    # Two questions, each of which has its index, and one of which finds nothing.
-    both = (
-        rows_of(connection, wanted.where(table.c[name] == unit_id), kind) for name in UNIT_COLUMNS.values()
-    )
-    return [row for rows in both for row in rows]
+    questions = [equal] if unit_id is None else [equal | {name: unit_id} for name in UNIT_COLUMNS.values()]
+    wanted = [(_selecting(TABLE_OF[kind], order, tuple(one)), _values(one)) for one in questions]
+    return [row for query, values in wanted for row in rows_of(connection, query, kind, values)]
 
 
 def row_if_kept(connection: Connection, kind: type[T], id: str, **more: Any) -> T | None:  # noqa: A002
     """Return the row with this id, or None; ``more`` as in :func:`from_mapping`."""
-    table = TABLE_OF[kind]
-    found = connection.execute(select(table).where(table.c.id == id)).mappings().one_or_none()
+    wanted = _selecting(TABLE_OF[kind], (), ("id",))
+    found = connection.execute(wanted, _values({"id": id})).mappings().one_or_none()
     return None if found is None else from_mapping(kind, found, **more)
 
 
@@ -148,3 +144,20 @@ def key_of_page(connection: Connection, kind: type[Any], id: str, column: str) -
     if found is None:
         raise NotFound(word_of(kind), id)
     return found[0]
+
+
+@cache
+def _inserting(table: Table) -> Insert:
+    """Return the statement that adds a row, made once: its making costs as much as its running."""
+    return table.insert()
+
+
+@cache
+def _selecting(table: Table, order: tuple[str, ...], equal: tuple[str, ...]) -> Select[Any]:
+    """Return the query of rows by the values of columns, in an order; made once."""
+    wanted = select(table).order_by(*(table.c[name] for name in order))
+    return wanted.where(*(table.c[name] == bindparam(f"wanted_{name}") for name in equal))
+
+
+def _values(equal: Mapping[str, Any]) -> dict[str, Any]:
+    return {f"wanted_{name}": value for name, value in equal.items()}

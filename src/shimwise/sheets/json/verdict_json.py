@@ -45,7 +45,7 @@ _LENGTHS = ("um", "mm", "permille")
 """Ends of the names of lengths and scales; all other numbers are shares, probabilities or turns."""
 _LISTS = (
     *("bodies", "lenses", "setups", "operators", "readings", "causes", "next"),
-    *("pairs", "differences", "unparted"),
+    *("pairs", "differences", "unparted", "next_by_picture"),
 )
 _NO_OFFSET = {"offset": math.nan, "offset_low": math.nan, "offset_high": math.nan}
 _Object = dict[str, Any]
@@ -106,8 +106,6 @@ def answer_from_json(document: Mapping[str, Any]) -> Answer:
     Warnings of ``/1`` have no code: their sentences are kept as they are.
     """
     tolerance_um, past = document["tolerance_um"], document.get("past", {})
-    near = [{**one, "distance_mm": _or(one["distance_mm"], math.inf)} for one in document["next"]]
-
     notices = _notices(document)
     limits_um = {one.unit: one.numbers["limit_um"] for one in notices if one.code == "datum_limit"}
 
@@ -125,7 +123,8 @@ def answer_from_json(document: Mapping[str, Any]) -> Answer:
         operators=_read(OperatorAnswer, document["operators"], **_NO_OFFSET),
         readings=_read(ReadingAnswer, document["readings"], line=0, body="", lens="", setup=""),
         causes=_read(Cause, document["causes"]),
-        next=_read(NextReading, near, focal_mm=None, by_picture=False),
+        next=_next(document["next"]),
+        next_by_picture=_next(document.get("next_by_picture", ())),
         notices=notices,
         past_bodies=units(BodyAnswer, past.get("bodies", ())),
         past_lenses=units(LensAnswer, past.get("lenses", ())),
@@ -139,6 +138,11 @@ def answer_from_json(document: Mapping[str, Any]) -> Answer:
         differences=_read(DifferenceAnswer, document.get("differences", ())),
         unparted=_read(Unparted, document.get("unparted", ())),
     )
+
+
+def _next(listed: Iterable[Mapping[str, Any]]) -> tuple[NextReading, ...]:
+    near = [{**one, "distance_mm": _or(one["distance_mm"], math.inf)} for one in listed]
+    return _read(NextReading, near, focal_mm=None, by_picture=False)
 
 
 def validate(document: object) -> None:

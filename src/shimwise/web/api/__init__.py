@@ -4,10 +4,12 @@ from shimwise.web.api import problems
 from shimwise.web.api.access import people
 from shimwise.web.api.adjust import guide
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.desk import optics
+from shimwise.web.api.desk import optics, plan
 from shimwise.web.api.exchange import preps as exchange
+from shimwise.web.api.exchange import sync
 from shimwise.web.api.history import drift, drift_rate, repeatability
 from shimwise.web.api.house import lists, units
+from shimwise.web.api.jobs import jobs
 from shimwise.web.api.prep import preps, readings
 from shimwise.web.api.sign import signing
 from shimwise.web.api.sweep import sweeps
@@ -22,19 +24,22 @@ def api_router() -> AnswerRouter:
     router = AnswerRouter(prefix="/api/v1", responses=documented(400, 401, 403))
     router.add_api_route("", problems.root, methods=["GET"], tags=["problems"])
     for part in (
+        readings,  # first: addresses are looked for in this order, and a saved reading should wait for none
         units,
         lists,
         drift_rate,
         drift,
         preps,
-        readings,
         sweeps,
         guide,
         signing,
         repeatability,
         people,
+        jobs,
         exchange,
+        sync,
         optics,
+        plan,
         problems,
     ):
         router.include_router(part.router)

@@ -7,11 +7,11 @@ unknown, where infinity becomes null) is in the tables of :mod:`shimwise.web.api
 import inspect
 from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
-from functools import cache
+from functools import cache, wraps
 from types import GenericAlias, UnionType
 from typing import Any, TypeAlias, TypeVar, Union, get_args, get_origin, get_type_hints
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Response
 from pydantic import BaseModel, ConfigDict, Field, create_model
 
 from shimwise.web.api.answer_fields import BY_TYPE, BY_VIEW, HIDDEN, MODEL_NAMES, Renamed, named_field
@@ -31,8 +31,29 @@ class AnswerRouter(APIRouter):
         """Add an endpoint, with the model of its view where it returns one."""
         returned = get_type_hints(endpoint).get("return")
         if is_dataclass(_class_of(returned)):
-            options["response_model"] = answer_model(returned)
+            options["response_model"] = model = answer_model(returned)
+            if not inspect.iscoroutinefunction(endpoint):
+                endpoint = _answering(endpoint, model, status=options.get("status_code") or 200)
         super().add_api_route(path, endpoint, **options)
+
+
+def _answering(endpoint: Callable[..., Any], model: type[BaseModel], *, status: int) -> Callable[..., Any]:
+    """Return an endpoint that answers with the JSON of its view, made in the thread in which it runs.
+
+    Left to the framework the view would be checked in another turn of a thread, for which it would queue.
+    """
+
+    @wraps(endpoint)
+    def answered(**given: Any) -> Response:  # noqa: ANN401 - what the endpoint takes
+        shown = model.model_validate(endpoint(**given))
+        answer = Response(shown.model_dump_json(by_alias=True), status, media_type="application/json")
+        for chosen in given.values():
+            if isinstance(chosen, Response):  # by which an endpoint chooses another status, or sets a cookie
+                answer.status_code = chosen.status_code or status
+                answer.headers.raw.extend(chosen.headers.raw)
+        return answer
+
+    return answered
 
 
 @cache

@@ -18,7 +18,7 @@ JSON, CSV = "application/json", "text/csv"
 _WITH_BODY = ("POST", "PUT", "PATCH", "DELETE")
 
 
-def _record(request: Request) -> Record:
+async def _record(request: Request) -> Record:  # async: not worth a turn of a thread
     record: Record = request.app.state.record
     return record
 
@@ -68,16 +68,20 @@ async def _acting(request: Request) -> Acting:
     return Acting(request)
 
 
+async def _judging(request: Request) -> Judging:
+    return Judging(request)
+
+
 RecordDep = Annotated[Record, Depends(_record)]
-JudgeDep = Annotated[Judging, Depends()]
+JudgeDep = Annotated[Judging, Depends(_judging)]
 ActingDep = Annotated[Acting, Depends(_acting)]
 WhoQuery = Annotated[str, Query(min_length=1, max_length=80, pattern=PLAIN, examples=["R. Okafor"])]
 
 
-def required_type(kind: str) -> Callable[[Request], None]:
+def required_type(kind: str) -> Callable[[Request], Awaitable[None]]:
     """Return a dependency that refuses a body of another content type."""
 
-    def check(request: Request) -> None:
+    async def check(request: Request) -> None:
         if request.method in _WITH_BODY:
             sent = request.headers.get("content-type", "").split(";")[0].strip().lower()
             if sent != kind:
@@ -99,7 +103,7 @@ def body_of(kind: str) -> Callable[[Request], Awaitable[bytes]]:
     check = required_type(kind)
 
     async def read(request: Request) -> bytes:
-        check(request)
+        await check(request)
         return await request.body()
 
     return read

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterator
 from datetime import datetime
+from functools import cache
 from typing import Annotated, Any, Literal, TypeVar, get_args, get_origin
 
 from fastapi import Query
@@ -32,10 +33,8 @@ class In(BaseModel):
     @classmethod
     def _refuse_no_number(cls, value: Any, info: ValidationInfo) -> Any:  # noqa: ANN401 - whatever is sent
         """Refuse a truth value or a text where a number is asked for; the library would take both."""
-        is_number = info.field_name is not None and _takes_numbers(
-            cls.model_fields[info.field_name].annotation
-        )
-        if is_number and any(isinstance(one, bool | str) for one in _items(value)):
+        annotation: Any = cls.model_fields[info.field_name].annotation if info.field_name else None
+        if _takes_numbers(annotation) and any(isinstance(one, bool | str) for one in _items(value)):
             raise PydanticCustomError("float_type", "Input should be a valid number")
         return value
 
@@ -44,6 +43,7 @@ class In(BaseModel):
         return TypeAdapter(facts).validate_python(self.model_dump())
 
 
+@cache
 def _takes_numbers(annotation: Any) -> bool:  # noqa: ANN401 - a type of any kind
     """Return whether a field takes numbers, and neither texts nor truth values."""
     kinds = _kinds(annotation)

@@ -26,6 +26,7 @@ from shimwise.web.security import camera_headers
 WAYS = {
     "": "preps",
     "house-list": "settings",
+    "jobs": "settings",
     "label": "preps",
     "people": "settings",
     "sign-in": "settings",
@@ -193,7 +194,7 @@ async def _posted(request: Request) -> Form:
 VisitDep = Annotated[Visit, Depends(_visit)]
 
 
-def _post(visit: VisitDep, form: Annotated[Form, Depends(_posted)]) -> Visit:
+async def _post(visit: VisitDep, form: Annotated[Form, Depends(_posted)]) -> Visit:
     visit.form = form
     return visit
 

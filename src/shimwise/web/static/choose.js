@@ -74,8 +74,7 @@
     const lens = chosen("lens_id");
     showFocals(lens);
     show(part("[data-for-anamorphic]"), Boolean(lens) && Boolean(lens.dataset.anamorphic));
-    const offer = document.querySelector("button[data-take-next]");
-    if (offer) {
+    for (const offer of document.querySelectorAll("button[data-take-next]")) {
       offer.hidden = valueOf("body_id") === offer.dataset.bodyId && valueOf("lens_id") === offer.dataset.lensId
         && (!offer.dataset.focal || form().elements.focal_mm.value === offer.dataset.focal)
         && (valueOf("setup_id") ? valueOf("setup_id") === offer.dataset.setupId : form().elements.distance_text.value === offer.dataset.distanceText);

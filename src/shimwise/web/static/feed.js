@@ -281,6 +281,7 @@
       hindrance,
       pick: (x, y) => say({ do: "pick", x, y }),
       startOver: () => say({ do: "start over" }),
+      nameFirst: (first) => say({ do: "first", first }),
       get isOpen() { return Boolean(stream); },
       get deviceId() { return stream?.getVideoTracks()[0]?.getSettings().deviceId || ""; },
       async devices() {

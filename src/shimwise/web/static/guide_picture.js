@@ -83,7 +83,7 @@
         const isSideless = landing?.side === "unknown";
         part("figure").textContent = isSideless ? `${landing.size_text} µm from the sharpest` : state.now?.words[0] || "";
         part("beside").textContent = isSideless
-          ? "Which side of the sharpest it stands on is not known, so what is to go is not either. Choose below which way is turned first, start over, rest for a second, and turn that way first."
+          ? "Which side of the sharpest it stands on is not known, so what is to go is not either. Choose above, at rest, which way the next turn moves the sensor; rest for a second, turn that way, and come back to where the screw stood."
           : state.start ? "" : "The start is not known yet: once through the sharpest place and back, and hold still.";
         state.scale = window.shimwiseDraw.rail(part("rail"), landing || null, { scale: state.scale, tolerance: STOP_UM, middle: "sharpest" });
         return;
@@ -157,7 +157,11 @@
     };
     part("start-over").addEventListener("click", startOver);
     for (const one of panel.querySelectorAll("[name=watch-first]")) {
-      one.addEventListener("change", () => { if (feed.isOpen) part("open-camera").click(); });
+      one.addEventListener("change", () => {
+        if (!feed.isOpen) return;
+        if (one.value) feed.nameFirst(one.value);
+        else part("open-camera").click();
+      });
     }
     part("at-mark").addEventListener("click", atMark);
     part("use").addEventListener("click", use);

@@ -23,6 +23,9 @@
     panel.hidden = !isOpen;
     key.setAttribute("aria-expanded", String(isOpen));
     key.classList.toggle("is-open", isOpen);
+    // What to take next is offered by picture then, where the verdict knows it.
+    document.body.classList.toggle("by-picture-now", isOpen);
+    if (isOpen) panel.dispatchEvent(new CustomEvent("shimwise:unfolded", { bubbles: true }));
   }
 
   // ---- what is measured: the choices of the pad ----
@@ -109,10 +112,13 @@
     if (what !== "runs") return;
     state.takesOver = false;
     part("told").open = false;
-    const { fnumber, pixel_um: pixel, first } = told();
-    part("told-words").textContent = [fnumber ? `f/${fnumber}` : "no f-number", `pixel ${pixel} µm`, first === "away" ? "nearer marks first" : "farther marks first"].join(" · ");
+    tellWays();
     keep();
     devices();
+  }
+  function tellWays() {
+    const { fnumber, pixel_um: pixel, first } = told();
+    part("told-words").textContent = [fnumber ? `f/${fnumber}` : "no f-number", `pixel ${pixel} µm`, first === "away" ? "nearer marks first" : "farther marks first"].join(" · ");
   }
 
   async function openCamera() {
@@ -144,7 +150,7 @@
 
   function begin() {
     Object.assign(state, { answer: null, seconds: [], rate: [], scale: 40, zoom: false, measured: keyOf(measuredNow()) });
-    part("rate").textContent = "";
+    part("rate").textContent = part("named").textContent = "";
     draw();
   }
 
@@ -210,7 +216,7 @@
   function figureOf(landing, words) {
     if (!landing) return ["", words[0] || ""];
     if (landing.side === "on") return ["on the mark", `within ${landing.half_text} µm, with the ring on the mark.`];
-    const beside = landing.side === "unknown" ? `give or take ${landing.half_text}; which way is not known: start over, rest for a second, then turn first as chosen.` : `give or take ${landing.half_text}, with the ring on the mark.`;
+    const beside = landing.side === "unknown" ? `give or take ${landing.half_text}; which way is not known.` : `give or take ${landing.half_text}, with the ring on the mark.`;
     const sides = [landing.side === "short" ? SIGNS.short : "", `${landing.size_text} µm ${WORDS[landing.side]}`, landing.side === "deep" ? SIGNS.deep : ""];
     return [sides.join(""), beside];
   }
@@ -231,6 +237,7 @@
     const of = state.other || measuredNow();
     part("save").disabled = !(landing?.can_save && isTarget()) && !state.unsaved;
     if (!state.unsaved) part("save").textContent = of.lens && of.at ? `Save landing: ${of.lens} at ${of.at}` : "Save landing";
+    show("name-first", feed.isOpen && landing?.side === "unknown" && landing.is_held);
     say(said, figure);
   }
 
@@ -323,6 +330,9 @@
     unfold(false);
   });
   if (location.hash === "#by-picture") key.click();
+  document.body.addEventListener("click", (event) => {
+    if (event.target.closest("[data-take-next=picture]") && panel.hidden) key.click();
+  });
   part("open-camera").addEventListener("click", openCamera);
   part("close-camera").addEventListener("click", closeCamera);
   part("take-over-now").addEventListener("click", () => {
@@ -344,8 +354,21 @@
   });
   part("told").addEventListener("change", (event) => {
     if (event.target.name === "feed-device") state.device = event.target.value;
-    if (feed.isOpen) openCamera();
+    if (!feed.isOpen) return;
+    if (event.target.name === "feed-first") nameFirst(event.target.value);
+    else openCamera();
   });
+  // The way of the next turn is named at rest; what the passes have shown stays.
+  function nameFirst(way) {
+    const choice = panel.querySelector(`input[name="feed-first"][value="${way}"]`);
+    choice.checked = true;
+    feed.nameFirst(way);
+    keep();
+    tellWays();
+    part("named").textContent = `Rest for a second, then turn ${wordsOfChoice(choice)} and come back.`;
+  }
+  const wordsOfChoice = (input) => `the ${input.closest("label").textContent.trim()}`;
+  for (const one of panel.querySelectorAll("[data-next-turn]")) one.addEventListener("click", () => nameFirst(one.dataset.nextTurn));
   // Another lens, body or distance is another landing: what its passes showed does not hold any more.
   document.body.addEventListener("shimwise:chosen", () => {
     fillIn();

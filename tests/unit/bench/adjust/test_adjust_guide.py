@@ -428,6 +428,10 @@ def test_a_move_that_the_picture_saw_counts_as_far_as_it_was_seen(house: House) 
     assert "20.3 ± 1.0 µm away, by the picture" in next(
         step.answer for step in done.steps if step.id == "move"
     )
+    # What the picture saw, the re-check measures by picture as well.
+    (checked,) = recheck.recheck(house.record, view.prep_id)
+    assert checked.readings
+    assert all(one.by_picture and one.words.startswith("Measure by picture ") for one in checked.readings)
     # The screw learns nothing of a move whose turns nobody counted.
     again = begin(house, view.prep_id, reason="to look")
     assert again.screw is not None

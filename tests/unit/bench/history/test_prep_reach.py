@@ -1,10 +1,11 @@
 """What a prep's bodies can be known to by eye, before the first reading."""
 
 import pytest
-from invented_house import House
+from invented_house import WHO, House
 
 from shimwise.bench.history import prep_reach
 from shimwise.bench.history.prep_reach import reach_of
+from shimwise.bench.prep.preps import tape_setup
 from shimwise.errors import InferenceError
 from shimwise.inference.model.prep import Prep
 from shimwise.inference.plan import planner
@@ -21,6 +22,21 @@ def test_before_the_first_reading_a_prep_says_what_readings_reach_and_what_helps
     # Four lenses without a history hide a body's error: they leave more than half the tolerance.
     assert reach.is_reached is (reach.half_um <= reach.tolerance_um)
     assert reach.limit_um > reach.tolerance_um / 2
+
+
+@pytest.mark.slow
+def test_by_picture_the_landings_to_take_are_named_where_they_are_taped(house: House) -> None:
+    prep = house.start()
+    taped = tape_setup(house.record, prep.id, body_id=house.ids["A-01"], distance_text="6'", who=WHO)
+    reach = reach_of(house.record, prep.id, is_by_picture=True)
+    assert reach is not None
+    assert len(reach.landings) == reach.count > 0
+    assert reach.sentence.startswith(f"By picture {reach.count} landings first")
+    assert {one.lens for one in reach.landings} == {one.name for one in prep.lenses}
+    assert all(one.by_picture and one.body_id and one.lens_id for one in reach.landings)
+    at_six = {one.setup_id for one in reach.landings if one.distance_text == "6'"}
+    assert at_six <= {taped.id}
+    assert not any(one.setup_id for one in reach.landings if one.distance_text != "6'")
 
 
 def test_a_prep_without_lenses_promises_nothing(house: House) -> None:

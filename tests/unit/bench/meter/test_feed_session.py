@@ -49,6 +49,25 @@ def test_without_a_named_direction_the_size_is_given_and_cannot_be_saved() -> No
 
 
 @pytest.mark.slow
+def test_a_direction_named_anew_at_rest_shows_the_side_and_keeps_the_passes() -> None:
+    session, filming = page(replace(TOLD, first=None))
+    *_, last = filming.film(filmed())
+    assert last["landing"]["side"] == "unknown"
+    with pytest.raises(FeedRefusedError, match="which way it is turned next"):
+        session.name_first("up")
+    # At rest short of the sharpest place: toward the lens is away from it, and back.
+    session.name_first("toward")
+    start_s = filmed()[-1].t_s + 0.04
+    back = [frame for frame in filmed(is_loop=True) if frame.t_s > filmed()[-1].t_s]
+    moved = [*filmed()[-15:], *back, *back[::-1], *filmed()[-40:]]
+    again = [replace(frame, t_s=start_s + k / 25) for k, frame in enumerate(moved)]
+    answers = list(filming.film(again))
+    assert not any("no_pass" in one["meter"]["notes"] for one in answers)
+    assert answers[-1]["landing"]["side"] == "short"
+    assert answers[-1]["landing"]["um"] == pytest.approx(REST_UM, abs=1.0)
+
+
+@pytest.mark.slow
 def test_a_star_that_wanders_is_followed_and_one_that_jumps_is_found_again() -> None:
     _, filming = page()
     moved = [shifted(frame, k // 4, 0) for k, frame in enumerate(filmed())]

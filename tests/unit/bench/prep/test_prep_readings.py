@@ -5,6 +5,7 @@ import uuid
 
 import pytest
 from invented_house import WHO, House
+from sqlalchemy import event
 
 from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.house.units import add_lens
@@ -54,6 +55,34 @@ def test_a_reading_sent_twice_is_kept_once_and_answered_as_the_first_time(house:
     assert not again.is_new
     assert (again.view.number, again.view.landing_um) == (first.view.number, first.view.landing_um)
     assert len(preps.open_prep(house.record, prep.id).readings) == 2
+
+
+def test_a_saved_reading_costs_few_statements(house: House) -> None:
+    # Twenty people save in one instant, one after the other: each statement is waited for twenty times.
+    prep, sent = house.start(), []
+    house.read(prep.id, "3'", id=uuid.uuid4().hex)
+    refresh_verdict(house.record, prep.id)
+    house.read(prep.id, 'short by 1/8"', id=uuid.uuid4().hex)  # looks up what the next one needs too
+
+    def note(_connection: object, _cursor: object, statement: str, *_: object) -> None:
+        sent.append(statement.split(maxsplit=1)[0])
+
+    event.listen(house.record.engine, "before_cursor_execute", note)
+    house.read(prep.id, 'deep by 1/8"', id=uuid.uuid4().hex)
+    event.remove(house.record.engine, "before_cursor_execute", note)
+    assert [one for one in sent if one != "BEGIN"] == ["SELECT", "UPDATE", "INSERT", "INSERT"]
+
+
+def test_a_reading_sent_again_is_answered_though_its_prep_is_closed(house: House) -> None:
+    prep, reading_id = house.start(), uuid.uuid4().hex
+    first = house.read(prep.id, "3'", id=reading_id)
+    preps.close_prep(house.record, prep.id, who=WHO)
+    again = house.read(prep.id, "3'", id=reading_id)
+    assert not again.is_new
+    assert again.view.number == first.view.number
+    with pytest.raises(Conflict, match="closed"):
+        house.read(prep.id, "3'", id=uuid.uuid4().hex)
+    assert [one.number for one in preps.open_prep(house.record, prep.id).readings] == [1]
 
 
 def test_the_same_id_with_another_reading_is_a_conflict(house: House) -> None:

@@ -11,7 +11,7 @@ from shimwise.inference.model.candidates import PICTURE_SD_UM, as_pictures, offe
 from shimwise.inference.model.prep import LensKnowledge, MeasuredLanding, Prep
 from shimwise.inference.verdict.answer import Verdict
 from shimwise.inference.verdict.decision import decide
-from shimwise.inference.verdict.judge import judge
+from shimwise.inference.verdict.judge import judge, judge_prep
 from shimwise.inference.verdict.next_readings import _decided
 
 
@@ -24,9 +24,10 @@ def pictures(subject: Prep) -> Prep:
     return replace(subject, readings=(), landings=landings)
 
 
-def test_after_a_landing_by_picture_others_are_offered_and_after_none_readings() -> None:
+def test_after_a_landing_by_picture_only_others_are_offered_and_after_none_either() -> None:
     by_eye = prep(*bench(repeats=1))
-    assert not any(isinstance(one, MeasuredLanding) for one in offered_readings(by_eye))
+    pictured = [isinstance(one, MeasuredLanding) for one in offered_readings(by_eye)]
+    assert pictured.count(True) == pictured.count(False) > 0
     offered = offered_readings(pictures(by_eye))
     assert all(isinstance(one, MeasuredLanding) for one in offered)
     assert {one.sd_um for one in offered if isinstance(one, MeasuredLanding)} == {
@@ -39,7 +40,29 @@ def test_the_verdict_says_next_by_picture() -> None:
     answer = judge(few)
     assert answer.next
     assert all(one.by_picture for one in answer.next)
-    assert not any(one.by_picture for one in judge(prep(reading())).next)
+    assert answer.next_by_picture == answer.next
+    by_eye = judge(prep(reading()))
+    assert not any(one.by_picture for one in by_eye.next)
+    assert by_eye.next_by_picture
+    assert all(one.by_picture for one in by_eye.next_by_picture)
+
+
+def test_after_readings_of_some_lenses_the_others_come_first_by_picture() -> None:
+    kit = {
+        f"H{f}": LensKnowledge(focal_lengths_mm=(float(f),), fnumber=2.0)
+        for f in (18, 21, 25, 32, 40, 50, 75, 100)
+    }
+    read = [reading(row=k, lens=name, focal_mm=float(name[1:])) for k, name in enumerate(list(kit)[:4])]
+    answer = judge(replace(prep(*read), lenses=kit))
+    assert {one.lens for one in answer.next_by_picture} <= set(list(kit)[4:])
+
+
+def test_what_is_offered_by_picture_changes_nothing_of_what_is_offered_by_eye() -> None:
+    subject = prep(*bench(repeats=1))
+    offered = offered_readings(subject)
+    by_eye = [one for one in offered if not isinstance(one, MeasuredLanding)]
+    alone, both = (judge_prep(subject, candidates=some).answer for some in (by_eye, offered))
+    assert replace(both, next_by_picture=()) == alone
 
 
 @pytest.mark.parametrize(

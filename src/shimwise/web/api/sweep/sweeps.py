@@ -65,7 +65,7 @@ class SweepIn(BaseModel):
         return Moves(moved=self.moved or "sensor", first=self.first or "", step=self.step or "", at=self.at)
 
 
-def _jobs(request: Request) -> SweepJobs:
+async def _jobs(request: Request) -> SweepJobs:
     jobs: SweepJobs = request.app.state.sweeps
     return jobs
 

@@ -97,11 +97,11 @@ register_url_convertor("units", _Units())
 register_url_convertor("kept", _Kept())
 
 
-def _unit_kind(request: Request) -> UnitKind:
+async def _unit_kind(request: Request) -> UnitKind:
     return KINDS[request.path_params["folder"]]
 
 
-def _kind(request: Request) -> KeptKind:
+async def _kind(request: Request) -> KeptKind:
     return KINDS.get(request.path_params["folder"], SETS)
 
 

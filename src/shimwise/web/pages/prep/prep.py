@@ -52,9 +52,11 @@ def verdict(visit: VisitDep, prep_id: str, tries: int = 0) -> Response:
 
 
 @router.get("/reach")
-def reach(visit: VisitDep, prep_id: str) -> Response:
-    """Write what readings by eye can reach here, and what would help; shown before the first reading."""
-    return visit.show("prep/reach.html", reach=reach_of(visit.record, prep_id))
+def reach(visit: VisitDep, prep_id: str, by: str = "") -> Response:
+    """Write what readings by eye can reach here, or landings by picture; shown before the first reading."""
+    found = reach_of(visit.record, prep_id, is_by_picture=by == "picture")
+    prep = preps.open_prep(visit.record, prep_id) if found and found.landings else None
+    return visit.show("prep/reach.html", reach=found, prep=prep)
 
 
 @router.get("/rail")

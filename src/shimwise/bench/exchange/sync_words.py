@@ -1,0 +1,165 @@
+"""A sync in sentences: what went which way, what waits for whom, what is to be known."""
+
+from collections.abc import Callable, Iterator, Mapping
+from datetime import datetime
+from typing import Any
+
+from shimwise.bench.exchange.sync import AtHome, Done, SyncNotice, SyncReport
+from shimwise.bench.exchange.sync_plan import Cause, Waiting, Way
+from shimwise.sheets.words.shared import counted, listed, plain
+
+_WAYS = {Way.HOME: "went home", Way.HERE: "came here", Way.BOTH: "joined from both"}
+_WOULD = {Way.HOME: "would go home", Way.HERE: "would come here", Way.BOTH: "would be joined from both"}
+_COLUMN = {Way.HOME: "to home", Way.HERE: "to here", Way.BOTH: "joined"}
+_ORDER = ("body", "lens", "set", "prep", "body history", "lens history")
+_SHOWN = 60
+
+
+def sync_lines(report: SyncReport) -> list[str]:
+    """Return a report as lines, the sentence first."""
+    return [
+        _first(report),
+        *map(_done_line, report.done),
+        *(line for one in report.waiting for line in _waiting_lines(one)),
+        *(words for one in report.notices if (words := _notice_words(one))),
+        *(["This was a dry run: nothing is written on either side."] if report.is_dry_run else []),
+    ]
+
+
+def _done_line(one: Done) -> str:
+    return f"  {_COLUMN[one.way]:<7}  {one.kind:<12}  {plain(one.name)}{' (new)' if one.is_new else ''}"
+
+
+def at_home_words(known: AtHome, *, now: datetime) -> str:
+    """Return when a machine was at home last, and what it has to bring."""
+    days = max(0, (now - known.at).days)
+    when = "today" if not days else f"{counted(days, 'day')} ago"
+    bring = f"{counted(known.to_bring, 'prep')} to bring" if known.to_bring else "nothing to bring"
+    return f"Last at home {when}, {bring}."
+
+
+def _first(report: SyncReport) -> str:
+    words = _WOULD if report.is_dry_run else _WAYS
+    counts = {way: _counts(report, way) for way in (Way.HOME, Way.HERE, Way.BOTH)}
+    parts = [f"{listed(found)} {words[way]}" for way, found in counts.items() if found]
+    waits = [one for one in report.waiting if one.cause is not Cause.NEEDS_UNIT]
+    if not parts and not report.waiting:
+        return "Nothing to do: this machine and home have the same."
+    did = "; ".join(parts) if parts else "Nothing was to go" if report.is_dry_run else "Nothing went"
+    end = f" {counted(len(waits), 'question')} for you." if waits else ""
+    return f"{did[:1].upper()}{did[1:]}.{end}"
+
+
+def _counts(report: SyncReport, way: Way) -> list[str]:
+    kinds = [one.kind for one in report.done if one.way is way]
+    return [_counted(kinds.count(kind), kind) for kind in _ORDER if kind in kinds]
+
+
+def _counted(count: int, kind: str) -> str:
+    if kind.endswith(" history"):
+        return f"{count} {kind.replace(' history', '')} {'history' if count == 1 else 'histories'}"
+    return counted(count, kind)
+
+
+def _waiting_lines(one: Waiting) -> Iterator[str]:
+    named = f"{one.kind} {plain(one.name)}"
+    fields = (
+        f"    {part.field}: here [{_value(part.here)}], home [{_value(part.home)}]" for part in one.fields
+    )
+    match one.cause:
+        case Cause.CHANGED_BOTH:
+            yield f"The {named} was changed on both sides; neither is written over."
+            yield from fields
+            yield f"    Choose: --keep here:{_typed(one)} or --keep home:{_typed(one)}"
+        case Cause.SAME_NAME:
+            yield f"The {named} was made on both sides under one name: are they one? Nothing is merged."
+            yield from fields
+            yield "    If they are two, rename this one here; if one, take away what was made here last."
+        case Cause.ADJUSTED_BOTH:
+            yield (
+                f"The {named} was adjusted on both sides from one state; its preps wait. "
+                "See both histories, and reopen the prep whose adjustment is to come second."
+            )
+        case Cause.SIGNED_BOTH:
+            yield (
+                f"The {named} was signed on both sides in different ways; each stays as it was signed. "
+                "Reopen both, sync, and sign once."
+            )
+        case Cause.NEEDS_UNIT:
+            yield f"The {named} waits for {plain(one.reason)}."
+        case Cause.REFUSED:
+            yield f"The {named} did not go: {one.reason}"
+
+
+def _typed(one: Waiting) -> str:
+    return f'"{one.name}"' if " " in one.name else one.name
+
+
+def _value(value: Any) -> str:  # noqa: ANN401 - a value of JSON
+    text = "" if value is None else str(value)
+    return plain(text if len(text) <= _SHOWN else f"{text[:_SHOWN]}…")
+
+
+def _notice_words(one: SyncNotice) -> str:
+    make = _NOTICES.get(one.code)
+    return "" if make is None else make(plain(one.name), one.values)
+
+
+def _clock(_name: str, values: Mapping[str, Any]) -> str:
+    off_s = values["off_s"]
+    size = f"{abs(off_s) / 60:.0f} min" if abs(off_s) < 7200 else f"{abs(off_s) / 3600:.1f} h"
+    return (
+        f"The clock of this machine is {size} {'behind' if off_s > 0 else 'ahead of'} that of home. What is "
+        "ordered by time may be in another order; set the clock."
+    )
+
+
+def _signed_stands(name: str, values: Mapping[str, Any]) -> str:
+    side = "this machine" if values["side"] == Way.HERE else "home"
+    said = f"The prep {name} is signed, and stands as it was signed."
+    if values.get("title"):
+        count = values["readings"] + values["gauges"] + values["sweeps"]
+        said += (
+            f" What {side} had beside it ({counted(count, 'value')}) is in the prep {plain(values['title'])}."
+        )
+    if values["fields"]:
+        said += f" Its {listed(values['fields'])} of {side} gave way."
+    return said
+
+
+_SETTINGS = {"house": "The house's settings", "wear": "How fast units wander", "taught": "What preps taught"}
+_NOTICES: Mapping[str, Callable[[str, Mapping[str, Any]], str]] = {
+    "clock": _clock,
+    "signed_stands": _signed_stands,
+    "renumbered": lambda name, values: (
+        f"In the prep {name} {counted(values['count'], 'reading')} of this machine "
+        f"{'has' if values['count'] == 1 else 'have'} other numbers now: {values['was']} is {values['now']}."
+    ),
+    "withdrawn": lambda name, values: (
+        f"In the prep {name} one of the {values['what']} "
+        + (f"(number {values['number']}) " if values["number"] else "")
+        + f"is withdrawn, as {plain(values['by'])} withdrew it on one side: {plain(values['reason'])}."
+    ),
+    "notes_joined": lambda name, values: (
+        f"In the prep {name} reading {values['number']} has the notes of both sides: {plain(values['note'])}."
+    ),
+    "frames_stay": lambda name, values: (
+        f"The results of {counted(values['count'], 'sweep')} of the prep {name} went; their frames stay on "
+        "this machine."
+    ),
+    "setting_taken": lambda _, values: f"{_SETTINGS[values['key']]} came along from home.",
+    "setting_stays": lambda _, values: (
+        f"{_SETTINGS[values['key']]} was changed here and stays; --keep home takes that of home."
+    ),
+    "setting_refused": lambda _, values: (
+        f"{_SETTINGS[values['key']]} of home cannot be taken: {values['reason']}."
+    ),
+    "people_taken": lambda _, values: (
+        f"{listed(values['names'])} came along with their roles and without their PINs: set one here with "
+        "shimwise people pin NAME."
+    ),
+    "people_stay": lambda _, values: (
+        f"Home proves the names of {counted(values['count'], 'person')}; this machine believes every name. "
+        "To have roles here too, name a keeper: shimwise people add NAME --role keeper."
+    ),
+}

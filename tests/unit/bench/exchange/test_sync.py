@@ -1,0 +1,217 @@
+"""A machine that was away comes home: what it did is at home, what it needs is along, and nothing is lost."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pytest
+from invented_house import WHO, House
+
+from record_template import empty_record
+from shimwise.bench.exchange import record_admin
+from shimwise.bench.exchange.sync import SyncReport, at_home, sync
+from shimwise.bench.exchange.sync_plan import Cause, Keep, Way
+from shimwise.bench.exchange.sync_side import RecordSide
+from shimwise.bench.house import units
+from shimwise.bench.house.views import BodyFacts
+from shimwise.bench.prep import preps, readings
+from shimwise.bench.sign import signing
+from shimwise.bench.sign.signing import Exempt
+from shimwise.bench.verdict.verdict import refresh_verdict
+from shimwise.record.exchange.sync_rows import prep_entry, unit_entries
+from shimwise.record.queries import evidence
+from shimwise.record.record import Record
+
+
+@dataclass
+class Two:
+    """A truck and its home."""
+
+    truck: Record
+    home: Record
+    house: House
+
+    def sync(self, **options: object) -> SyncReport:
+        side = RecordSide(self.home, who=WHO, is_home=True, machine="truck")
+        chosen: dict[str, object] = {"who": WHO, "address": "home", "machine": "truck", **options}
+        return sync(self.truck, side, **chosen)  # type: ignore[arg-type]
+
+    def away(self) -> House:
+        return replace(self.house, record=self.truck)
+
+
+@pytest.fixture
+def two(tmp_path: Path) -> Iterator[Two]:
+    for name in ("truck", "home"):
+        empty_record(tmp_path / name)
+    with Record.open(tmp_path / "truck") as truck, Record.open(tmp_path / "home") as home:
+        yield Two(truck, home, House.in_record(home))
+
+
+def digests(record: Record) -> dict[str, str]:
+    """Return what is compared of all preps and units of a record."""
+    with record.reading() as connection:
+        found = {one.id: one.digest for one in unit_entries(connection)}
+    for line in preps.list_preps(record).preps:
+        found[line.id] = prep_entry(record_admin.prep_document(record, line.id)).digest
+    return found
+
+
+def texts(record: Record, prep_id: str) -> list[tuple[int, str]]:
+    with record.reading() as connection:
+        return [(row.seq, row.reading_text) for row in evidence.readings(connection, prep_id)]
+
+
+def test_open_preps_and_units_are_taken_along_and_a_second_sync_does_nothing(two: Two) -> None:
+    prep = two.house.start(title="bay one")
+    two.house.read(prep.id, "on")
+    first = two.sync()
+    assert {(one.way, one.kind) for one in first.done} == {
+        (Way.HERE, kind) for kind in ("body", "lens", "set", "prep")
+    }
+    assert digests(two.truck) == digests(two.home)
+    again = two.sync()
+    assert (again.done, again.waiting) == ((), ())
+    known = at_home(two.truck)
+    assert known is not None
+    assert known.to_bring == 0
+
+
+def test_a_dry_run_says_the_same_and_writes_nothing(two: Two) -> None:
+    two.house.start(title="bay one")
+    said = two.sync(is_dry_run=True)
+    assert digests(two.truck) == {}
+    assert [(one.way, one.id) for one in said.done] == [(one.way, one.id) for one in two.sync().done]
+
+
+def test_what_was_read_and_signed_away_is_at_home_and_holds(two: Two) -> None:
+    prep = two.house.start(title="bay one")
+    two.sync()
+    two.away().read(prep.id, "on")
+    two.away().read(prep.id, 'short by 1/4"')
+    sign(two.truck, prep.id)
+    known = at_home(two.truck)
+    assert known is not None
+    assert known.to_bring == 1
+    done = two.sync()
+    assert [(one.way, one.kind) for one in done.done if one.kind == "prep"] == [(Way.HOME, "prep")]
+    assert digests(two.truck) == digests(two.home)
+    assert record_admin.check(two.home) == ()
+    assert record_admin.check(two.truck) == ()
+    assert preps.open_prep(two.home, prep.id).state == "signed"
+    assert two.sync().done == ()
+
+
+def test_readings_of_both_sides_are_joined_by_their_ids(two: Two) -> None:
+    prep = two.house.start(title="bay one")
+    two.house.read(prep.id, "on")
+    two.sync()
+    two.house.read(prep.id, "2' 11 1/2\"")
+    two.away().read(prep.id, "2' 11 3/4\"")
+    done = two.sync()
+    expected = [(1, "3'"), (2, "2' 11 1/2\""), (3, "2' 11 3/4\"")]
+    assert texts(two.truck, prep.id) == texts(two.home, prep.id) == expected
+    assert {one.code: dict(one.values) for one in done.notices} == {
+        "renumbered": {"count": 1, "was": 2, "now": 3}
+    }
+    assert two.sync().done == ()
+    assert record_admin.check(two.home) == record_admin.check(two.truck) == ()
+
+
+@pytest.mark.parametrize("side", ["truck", "home"])
+def test_a_signed_prep_stands_and_what_the_other_had_is_kept_beside(two: Two, side: str) -> None:
+    prep = two.house.start(title="bay one")
+    two.house.read(prep.id, "on")
+    two.sync()
+    signer, other = (two.truck, two.house) if side == "truck" else (two.home, two.away())
+    other.read(prep.id, "2' 11 1/2\"")
+    other.read(prep.id, "2' 11 3/4\"", distance_text="6'")
+    refresh_verdict(other.record, prep.id)
+    sign(signer, prep.id)
+    done = two.sync()
+    (notice,) = done.notices
+    assert (notice.code, notice.values["readings"]) == ("signed_stands", 2)
+    for record in (two.truck, two.home):
+        assert texts(record, prep.id) == [(1, "3'")]
+        assert texts(record, notice.values["id"]) == [(1, "2' 11 1/2\""), (2, "2' 11 3/4\"")]
+        assert record_admin.check(record) == ()
+        assert preps.open_prep(record, prep.id).state == "signed"
+    assert digests(two.truck) == digests(two.home)
+    assert two.sync().done == ()
+
+
+def test_a_unit_that_both_changed_waits_until_a_person_chooses(two: Two) -> None:
+    two.sync()
+    body = two.house.ids["A-01"]
+    for record, name in ((two.truck, "A-01 truck"), (two.home, "A-01 bay")):
+        units.change_unit(record, body, facts=BodyFacts(name=name, mount="PL"), who=WHO)
+    for _ in range(2):
+        (waits,) = two.sync().waiting
+        assert waits.cause is Cause.CHANGED_BOTH
+        assert [(one.field, one.here, one.home) for one in waits.fields] == [
+            ("name", "A-01 truck", "A-01 bay")
+        ]
+    done = two.sync(keep=Keep(for_all=Way.HERE))
+    assert done.waiting == ()
+    assert units.show_unit(two.home, BodyFacts, body).unit.facts.name == "A-01 truck"
+    assert two.sync().done == ()
+
+
+def test_one_name_for_two_units_is_a_question_and_its_preps_wait(two: Two) -> None:
+    two.sync()
+    made = [
+        units.add_unit(record, facts=BodyFacts(name="B-01", serial="77", mount="PL"), who=WHO)
+        for record in (two.truck, two.home)
+    ]
+    prep = preps.start_prep(
+        two.truck, who=WHO, title="on the road", body_ids=[made[0].id], lens_ids=[two.house.ids["H50"]]
+    )
+    done = two.sync()
+    assert {(one.id, one.cause) for one in done.waiting} == {
+        (made[0].id, Cause.SAME_NAME),
+        (made[1].id, Cause.SAME_NAME),
+        (prep.id, Cause.NEEDS_UNIT),
+    }
+    units.change_unit(
+        two.truck, made[0].id, facts=BodyFacts(name="B-01 truck", serial="77", mount="PL"), who=WHO
+    )
+    done = two.sync()
+    assert done.waiting == ()
+    assert {one.id for one in done.done} == {made[0].id, made[1].id, prep.id}
+
+
+def test_a_reopened_prep_goes_home_and_the_signature_stays(two: Two) -> None:
+    prep = two.house.start(title="bay one")
+    two.house.read(prep.id, "on")
+    refresh_verdict(two.home, prep.id)
+    two.sync()
+    sign(two.home, prep.id)
+    two.sync()
+    signing.reopen(two.truck, prep.id, reason="once more", who=WHO)
+    two.away().read(prep.id, "2' 11 1/2\"")
+    refresh_verdict(two.truck, prep.id)
+    two.sync()
+    assert preps.open_prep(two.home, prep.id).state == "open"
+    sign(two.truck, prep.id)
+    assert two.sync().waiting == ()
+    assert digests(two.truck) == digests(two.home)
+    assert record_admin.check(two.home) == record_admin.check(two.truck) == ()
+    assert len(record_admin.prep_document(two.home, prep.id)["sign_offs"]) == 2
+
+
+def test_withdrawn_on_one_side_is_withdrawn_and_said(two: Two) -> None:
+    prep = two.house.start(title="bay one")
+    saved = two.house.read(prep.id, "on")
+    two.sync()
+    readings.withdraw_reading(two.truck, saved.view.id, reason="wrong ring", who=WHO)
+    two.house.read(prep.id, "2' 11 1/2\"")
+    done = two.sync()
+    assert [one.code for one in done.notices] == ["withdrawn"]
+    assert digests(two.truck) == digests(two.home)
+    assert preps.open_prep(two.home, prep.id).readings[0].is_withdrawn
+
+
+def sign(record: Record, prep_id: str) -> None:
+    refresh_verdict(record, prep_id)
+    excepted = {unit.unit_id: Exempt("a test") for unit in signing.undecided(record, prep_id)}
+    signing.sign(record, prep_id, who=WHO, exceptions=excepted)
