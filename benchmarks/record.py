@@ -340,6 +340,7 @@ def main() -> None:
                 count = connection.execute(text("SELECT count(*) FROM readings")).scalar_one()
             print(f"SQLite: {count} readings, {size_gb:.2f} GB, built in {built_s:.0f} s", flush=True)
             lines = [f"On SQLite ({size_gb:.1f} GB):", "", *table_of(record, **asking)]
+            print("\n".join(lines), flush=True)
         if has_postgres():
             began = time.perf_counter()
             with postgres(Path(folder) / "postgres", options=SERVER) as url:
