@@ -26,7 +26,7 @@ from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
 from shimwise.cli.commands import COMMANDS, command_line
 from shimwise.record.journal import last_seq
-from shimwise.record.queries import evidence
+from shimwise.record.queries import evidence, jobs
 from shimwise.record.record import Record
 from shimwise.record.tables.rows import SweepRow
 from shimwise.web.acting import COOKIE, Presence
@@ -45,7 +45,7 @@ def furnish_people(record: Record) -> Ids:
     ids["prep_id"] = ids["prep"]
     for name, facts in (("body_id", "A-02"), ("lens_id", "H25"), ("set_id", "Set H")):
         ids[name] = ids[facts]
-    ids |= {"folder": "bodies", "kept_id": ids["A-02"]}
+    ids |= {"folder": "bodies", "kept_id": ids["A-02"], "job_id": "learn"}
     ids |= {
         "unit": f"body:{ids['A-01']}",
         "other_unit": f"lens:{ids['H35']}",
@@ -55,6 +55,8 @@ def furnish_people(record: Record) -> Ids:
     prep = preps.open_prep(record, ids["prep"])
     ids |= {"reading_id": prep.readings[0].id, "setup": prep.setups[0].id, "gauge_id": prep.gauges[0].id}
     with record.writing(who=WHO) as change:
+        jobs.put(change.connection, [jobs.new_job(jobs.LEARN, "", prep_id=None)])
+        jobs.cancel(change.connection, ids["job_id"])
         row = SweepRow(
             id="5" * 32,
             prep_id=prep.id,

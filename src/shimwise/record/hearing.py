@@ -26,9 +26,10 @@ if TYPE_CHECKING:
     import psycopg
 
 CHANNEL = "shimwise"
-CHANGED, MISSED, MIGRATED = "changed", "missed", "migrated"
+CHANGED, MISSED, MIGRATED, JOBS = "changed", "missed", "migrated", "jobs"
 """Topics: a prep has changed, by its id, or any where the payload is empty; notices may have been missed, as
-the line was lost or found again; the tables have another version."""
+the line was lost or found again; the tables have another version; a job is free, or the one of this id was
+cancelled."""
 MOST_BYTES = 7_900
 """Of a notice, by the database's limit."""
 MOST_WAITING = 64

@@ -34,6 +34,7 @@ from shimwise.record.location import (
 from shimwise.record.names import name_key
 from shimwise.record.opening import prepare, refuse_newer
 from shimwise.record.queries.people import remember
+from shimwise.record.storage import Storage
 
 WRITERS_LOCK = 7_468_697
 """Number of the advisory lock by which one change at a time writes on a server."""
@@ -56,6 +57,8 @@ class Record:
         Where uploaded frames may be put.
     name : str
         The record as people know it.
+    storage : Storage or None
+        Where uploaded frames are kept for all servers; None: in the folder.
     """
 
     def __init__(
@@ -64,6 +67,7 @@ class Record:
         self.location, self.engine, self.clock, self.waited_s = location, engine, clock, waited_s
         self.url = location.url.render_as_string(hide_password=True)
         self.folder, self.name = location.folder, location.name
+        self.storage: Storage | None = None
         self._turns = GroupCommit(self._begin, waited_s=waited_s, busy=self._busy, unsure=self._unsure)
         self._known_people: set[str] = set()
         self._speaker = secrets.token_hex(4)
@@ -173,6 +177,27 @@ class Record:
         """Replace everything in one transaction, as restoring does; nothing is written into the journal."""
         with self.translated(), self._turns.turn() as connection:
             yield connection
+
+    def prove(self) -> None:
+        """Ask the record something small; raise as :meth:`reading` where it cannot be used."""
+        with self.reading() as connection:
+            self._refuse_newer(connection)
+
+    @contextmanager
+    def working(self) -> Iterator[Connection]:
+        """Change the jobs: work is no evidence, so nothing is written into the journal.
+
+        A file lets one transaction write at a time, so it takes its turn there; on a server it waits for no
+        one who writes evidence, and those do not wait for it.
+        """
+        self._refuse_moved()
+        with self._damage.blaming(), self.translated():
+            if self.location.path is not None:
+                with self._turns.turn() as connection:
+                    yield connection
+            else:
+                with self.engine.begin() as connection:
+                    yield connection
 
     def refuse_damage(self) -> None:
         """Look at every page of the file; raise RecordDamaged if one is damaged. A server guards its own."""

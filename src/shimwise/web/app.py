@@ -10,8 +10,9 @@ from fastapi.openapi.utils import get_openapi
 
 from shimwise import __version__
 from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.jobs.views import JobView
 from shimwise.bench.sign.verifier import Verifier
-from shimwise.bench.sweep.jobs import DONE, SweepJob, SweepJobs
+from shimwise.bench.sweep.jobs import SweepJobs
 from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.web.acting import Presence
 from shimwise.web.api import api_router
@@ -84,9 +85,9 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
             one.stop()
 
 
-def _judge_after(judge: JudgeService | None, job: SweepJob) -> None:
+def _judge_after(judge: JudgeService | None, job: JobView) -> None:
     """Have the prep of a sweep judged anew once that is measured."""
-    if judge is not None and job.state == DONE:
+    if judge is not None and job.state == "done" and job.prep_id:
         judge.ask(job.prep_id)
 
 

@@ -137,13 +137,15 @@ def test_frames_of_a_sweep_that_finds_the_line_full_are_not_left_behind(
     assert not (door.record.folder / "frames").exists()
 
 
-def test_frames_of_sweeps_that_still_wait_go_when_the_pages_end(tmp_path: Path, frames: Path) -> None:
+def test_sweeps_that_still_wait_when_the_pages_end_are_measured_after_the_next_start(
+    tmp_path: Path, frames: Path
+) -> None:
     with opened_door(tmp_path / "record") as door:
         prep = door.start()
-        for number in range(3):
-            send(door, prep["id"], of_its_own(frames, tmp_path / str(number)))
-        place = door.record.folder / "frames"
-    assert list(place.iterdir()) == []
+        sent = [send(door, prep["id"], of_its_own(frames, tmp_path / str(number))) for number in range(2)]
+    with opened_door(tmp_path / "record", is_furnished=False) as door:
+        assert [ended(door, job)["state"] for job in sent] == ["done", "done"]
+        assert len(door.get(f"/preps/{prep['id']}")["sweeps"]) == 2
 
 
 def test_a_sweep_that_is_cancelled_leaves_nothing(door: Door, frames: Path) -> None:

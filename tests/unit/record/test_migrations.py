@@ -179,6 +179,7 @@ def test_the_state_of_a_unit_is_taken_from_the_latest_verdict_about_it(record: R
 def _take_people_away(connection: Connection) -> None:
     """Make the tables those of the version before there were people with roles."""
     for change in (
+        "DROP TABLE jobs",
         "DROP TABLE sync_marks",
         "DROP TABLE short_lived",
         "DROP TABLE tokens",

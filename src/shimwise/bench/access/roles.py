@@ -45,6 +45,7 @@ class Act(StrEnum):
     LEADS = "leads"
     PEOPLE = "people"
     DEVICES = "devices"
+    JOBS = "jobs"
     BACKUP = "backup"
     RESTORE = "restore"
     KEYS = "keys"
@@ -97,6 +98,7 @@ RULES: Mapping[Act, Rule] = {
         Role.KEEPER, "add people, change their roles and PINs, and end them", no_program=True, asks_again=True
     ),
     Act.DEVICES: Rule(Role.KEEPER, "end devices and programs, and give a program its token", no_program=True),
+    Act.JOBS: Rule(Role.KEEPER, "cancel what is worked out beside the pages, and have it done again"),
     Act.BACKUP: Rule(Role.KEEPER, "copy the whole record", at_console=True),
     Act.RESTORE: Rule(Role.KEEPER, "put a backup in the place of the record", at_console=True),
     Act.KEYS: Rule(Role.KEEPER, "renew the house's key, and know another house's", at_console=True),

@@ -25,6 +25,9 @@ from shimwise.record.queries import evidence
 from shimwise.record.tables.rows import SweepRow
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from shimwise.record import Connection
     from shimwise.record.record import Record
 
 RECORDING = ("focal_mm", "fnumber", "pitch_um", "transfer", "signal_range", "black_level", "white_level")
@@ -77,7 +80,7 @@ def sweep_task(record: "Record", prep_id: str, *, place: str | Path, facts: Swee
         typed = {"focal_mm": facts.focal_mm, "pitch_um": facts.pitch_um}
         stated = {key: value for key, value in typed.items() if value is not None}
         refuse_other_units({**sweep_settings(Path(place)), **stated}, body=body, lens=lens)
-        refuse_same_frames(Path(place), earlier_sweeps(material, folder=record.folder))
+        refuse_same_frames(Path(place), earlier_sweeps(record, material))
     return SweepTask(
         place=str(place),
         body=body.name,
@@ -102,10 +105,12 @@ def keep_sweep(
     frames_place: str = "",
     who: Who,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
+    fence: "Callable[[Connection], None]" = lambda _: None,
 ) -> SweepView:
     """Keep the result of a sweep, with the place of its frames; one whose peak is withheld is kept too.
 
-    ``frames_place`` comes from :func:`shimwise.bench.sweep.frame_files.kept_place`.
+    ``frames_place`` comes from :func:`shimwise.bench.sweep.frame_files.kept_place`; what ``fence`` raises in
+    the transaction undoes it.
 
     Raises
     ------
@@ -120,6 +125,7 @@ def keep_sweep(
     is_told = not document.get("is_relative") and document["sd_um"] is not None
     landing_um = document["landing_um"] if is_told else None
     with changing(record, who, Act.READ) as change:
+        fence(change.connection)
         refuse_unless_open(change.connection, prep_id)
         material = material_of(change.connection, prep_id)
         body, lens = material.body(facts.body_id), material.lens(facts.lens_id)

@@ -1,47 +1,62 @@
-"""Sweeps measured beside the pages: one at a time, in a process of its own, watched and cancelled.
+"""Sweeps measured beside the pages: jobs of the record, each in a process of its own, watched and cancelled.
 
-The frames lie in the record's folder under the sweep's id; those of a sweep that failed or was cancelled are
-removed.
+The frames lie in the record's storage, where it has one, else in its folder under the sweep's id; a server
+that does not reach them leaves the job to the others. Those in the folder are removed when the sweep is
+cancelled or cannot be measured; of the storage ``shimwise check`` lists what is left.
 """
 
-import logging
 import multiprocessing
 import os
 import shutil
 import signal
-import threading
 import time
-from collections import OrderedDict
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
+from datetime import timedelta
 from multiprocessing.connection import Connection as Pipe
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from shimwise.bench.access.acting import HOUSE, Who, allowed
-from shimwise.bench.access.roles import Act
+from shimwise.bench.access.acting import HOUSE, Actor, Door, Who, allowed
+from shimwise.bench.access.roles import Act, Role
 from shimwise.bench.errors import Conflict, InputError, NotFound
+from shimwise.bench.jobs.line import Held, JobLine
+from shimwise.bench.jobs.views import JobView, view_of
 from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep, sweep_task
-from shimwise.bench.sweep.frame_files import keep_frames, kept_place, sweep_settings
-from shimwise.bench.sweep.match import refuse_same_frames
+from shimwise.bench.sweep.frame_files import (
+    STORED,
+    frames_at,
+    frames_folder,
+    is_in_reach,
+    keep_frames,
+    kept_place,
+    place_kept,
+    store_frames,
+    sweep_settings,
+)
+from shimwise.bench.sweep.match import Frames, frames_of, refuse_same_frames
 from shimwise.bench.sweep.moves import Moves
-from shimwise.bench.sweep.work import SweepCancelledError, SweepTask, measured_document
+from shimwise.bench.sweep.work import SweepTask, measured_document
 from shimwise.bench.workers import MOST_BYTES, PATIENCE_S, limit_memory
 from shimwise.errors import ImagingError, ShimwiseError
 from shimwise.extras import require_extra
+from shimwise.record.errors import StorageError
+from shimwise.record.hearing import JOBS
 from shimwise.record.queries import evidence
+from shimwise.record.queries import jobs as kept
 
 if TYPE_CHECKING:
     from shimwise.record.record import Record
+    from shimwise.record.tables.rows import JobRow
 
 MOST_WAITING = 20
-MOST_KEPT = 200
-"""Of jobs that are done, so many are remembered."""
 STEP_S = 0.2
 NICENESS = 5
-WAITING, WORKING, DONE, FAILED, CANCELLED = "waiting", "working", "done", "failed", "cancelled"
-_OPEN = (WAITING, WORKING)
-_LOG = logging.getLogger(__name__)
+COMING_FOR = timedelta(minutes=30)
+"""So long the frames of a sweep may take to be kept."""
+FRAMES_KEPT_FOR = timedelta(days=7)
+"""So long the frames of a sweep stay whose measuring ended without an answer: it can be done again."""
+_FAULT = "The measuring ended without an answer. Try it with fewer frames."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +64,8 @@ class SweepJob:
     """A sweep on its way: ``state`` is ``waiting``, ``working``, ``done``, ``failed`` or ``cancelled``.
 
     ``what``, ``done`` and ``total`` are how far it is (0 of 0: not known); ``problem`` why it failed;
-    ``id`` is the sweep's, ``title`` what a person knows it by.
+    ``id`` is the sweep's, ``title`` what a person knows it by; ``waits_for`` the server that has its frames,
+    where this one does not see them.
     """
 
     id: str
@@ -60,60 +76,39 @@ class SweepJob:
     done: int = 0
     total: int = 0
     problem: str = ""
-
-
-@dataclass(slots=True)
-class _Order:
-    """What is to be done for a job."""
-
-    task: SweepTask
-    facts: SweepRequest
-    who: Who
-    place: Path
+    waits_for: str = ""
 
 
 class SweepJobs:
-    """Measures sweeps, one after the other.
+    """Measures sweeps, one after the other on each server.
 
     Parameters
     ----------
     record : Record
-        Where results are kept.
+        Where jobs and results are kept.
     on_done : callable, optional
-        Called with each job that has ended, in the worker's thread.
+        Called with each job that ended here, in the worker's thread.
     """
 
-    def __init__(self, record: "Record", *, on_done: Callable[[SweepJob], None] | None = None) -> None:
-        self.on_done = on_done
+    def __init__(self, record: "Record", *, on_done: Callable[[JobView], None] = lambda _: None) -> None:
         self._record = record
-        self._jobs: OrderedDict[str, SweepJob] = OrderedDict()
-        self._orders: dict[str, _Order] = {}
-        self._changed = threading.Condition()
-        self._taking = threading.Lock()
-        """Held while frames are compared with those before them, so that no two of the same pass together."""
-        self._is_stopping = False
-        self._thread: threading.Thread | None = None
+        self._line = JobLine(
+            record,
+            (kept.SWEEP,),
+            self._work,
+            fault=_FAULT,
+            on_ended=lambda row: on_done(view_of(row)),
+            can_do=self._can_do,
+            tidy=self._tidy,
+        )
 
     def start(self) -> None:
         """Start the thread that works; returns at once."""
-        with self._changed:
-            if self._thread is None:
-                self._is_stopping = False
-                self._thread = threading.Thread(target=self._run, name="sweeps", daemon=True)
-                self._thread.start()
+        self._line.start()
 
     def stop(self) -> None:
-        """End what is under way; what was not done counts as cancelled."""
-        with self._changed:
-            self._is_stopping = True
-            for job in [job for job in self._jobs.values() if job.state in _OPEN]:
-                self._jobs[job.id] = replace(job, state=CANCELLED)
-            self._changed.notify_all()
-            thread, self._thread = self._thread, None
-        if thread is not None:
-            thread.join(5)
-        with self._changed:
-            self._next()  # of those that were cancelled the frames go
+        """End what is under way; it is measured by another server, or after the next start."""
+        self._line.stop()
 
     def begin(
         self,
@@ -155,51 +150,70 @@ class SweepJobs:
                 _describe(place, moves)
             _refuse_without_settings(place)
             _refuse_without_pitch(place, task)
-            with self._taking:
-                return self._taken(sweep_id, prep_id, place=place, facts=facts, who=who)
+            self._refuse_known_frames(sweep_id, prep_id, place=place, facts=facts)
+            sent = {
+                "place": store_frames(self._record, place),
+                "server": self._line.server,
+                "facts": asdict(facts),
+                "who": who if isinstance(who, str) else asdict(who),
+            }
+            with self._record.working() as connection:
+                is_wanted = kept.keep_task(connection, _id(sweep_id), sent)
+            if not is_wanted or sent["place"] != kept_place(self._record, place):
+                shutil.rmtree(place, ignore_errors=True)  # cancelled while it came, or in the storage now
         except BaseException:
-            with self._changed:
-                self._jobs.pop(sweep_id, None)
             if place is not None:
                 shutil.rmtree(place, ignore_errors=True)
+            with self._record.working() as connection:
+                kept.remove(connection, _id(sweep_id))
             raise
+        self._line.wake()
+        self._record.say(JOBS)
+        return self.job(sweep_id)
 
-    def _taken(self, sweep_id: str, prep_id: str, *, place: Path, facts: SweepRequest, who: Who) -> SweepJob:
-        """Put frames that are those of no sweep before them into the line."""
-        with self._changed:
-            waiting = [(self._orders[job.id].place, job.title) for job in self._of_line(prep_id)]
-        task = sweep_task(self._record, prep_id, place=place, facts=facts)
-        refuse_same_frames(place, waiting)
-        with self._changed:
-            self._orders[sweep_id] = _Order(task=task, facts=facts, who=who, place=place)
-            self._changed.notify_all()
-            return self._jobs[sweep_id]
+    def _refuse_known_frames(self, sweep_id: str, prep_id: str, *, place: Path, facts: SweepRequest) -> None:
+        """Refuse frames that are those of a sweep before this one, measured or under way.
 
-    def _of_line(self, prep_id: str) -> list[SweepJob]:
-        """Return the jobs of a prep that are under way and whose frames are there."""
-        return [
-            job
-            for job in self._jobs.values()
-            if job.prep_id == prep_id and job.state in _OPEN and job.id in self._orders
-        ]
+        Frames come whole one sweep after the other, so of two of the same the later one sees the earlier.
+        """
+        sweep_task(self._record, prep_id, place=place, facts=facts)
+        with self._record.changing_all() as connection:
+            kept.came(connection, _id(sweep_id), server=self._line.server)
+            rows = kept.jobs(connection, kind=kept.SWEEP, prep_id=prep_id, states=kept.OPEN)
+        mine = next((row.made_at for row in rows if row.id == _id(sweep_id)), None)
+        refuse_same_frames(
+            place,
+            [
+                (self._frames_of(row), row.title)
+                for row in rows
+                if row.server and mine is not None and row.made_at < mine
+            ],
+        )
+
+    def _frames_of(self, row: "JobRow") -> Path | Frames:
+        """Return the frames of a job under way: in the storage, or on their way through the folder."""
+        if row.task is not None and self._record.storage is not None:
+            return frames_of(self._record, row.task["place"])
+        return frames_folder(self._record, row.id.removeprefix(_id("")))
 
     def _reserved(self, sweep_id: str, prep_id: str, facts: SweepRequest, *, title: str) -> SweepJob | None:
-        """Return the job that is known by this id already; else put one into the line, whose frames come."""
-        kept = self._kept(sweep_id, prep_id, facts)
-        with self._changed:
-            known = self._jobs.get(sweep_id)
+        """Return the job that is known by this id already; else put one in, whose frames come."""
+        done = self._kept(sweep_id, prep_id, facts)
+        with self._record.changing_all() as connection:
+            known = kept.job(connection, _id(sweep_id))
             if known is not None and known.prep_id != prep_id:
                 raise _of_another(sweep_id)
-            if kept is not None or (known is not None and known.state in (*_OPEN, DONE)):
-                return kept or known
-            if sum(job.state in _OPEN for job in self._jobs.values()) >= MOST_WAITING:
+            if done is not None or (known is not None and known.state in (*kept.OPEN, kept.DONE)):
+                return done or self._job_of(known)  # type: ignore[arg-type]  # one of them is there
+            if kept.open_count(connection, kept.SWEEP) >= MOST_WAITING:
                 raise InputError(
                     f"would wait behind {MOST_WAITING} others. Send it when they are done.", field="files"
                 )
-            self._jobs[sweep_id] = SweepJob(id=sweep_id, prep_id=prep_id, state=WAITING, title=title)
-            ended = [job.id for job in self._jobs.values() if job.state not in _OPEN]
-            for old in ended[: max(0, len(self._jobs) - MOST_KEPT)]:
-                del self._jobs[old]
+            until = kept.now(connection) + COMING_FOR
+            new = kept.new_job(
+                kept.SWEEP, sweep_id, prep_id=prep_id, title=title, task=None, lease_until=until
+            )
+            kept.put(connection, [new])
         return None
 
     def _kept(self, sweep_id: str, prep_id: str, facts: SweepRequest) -> SweepJob | None:
@@ -211,7 +225,7 @@ class SweepJobs:
                 return None
         if (row.prep_id, row.body_id, row.lens_id) != (prep_id, facts.body_id, facts.lens_id):
             raise _of_another(sweep_id)
-        return SweepJob(id=sweep_id, prep_id=prep_id, state=DONE)
+        return SweepJob(id=sweep_id, prep_id=prep_id, state=kept.DONE)
 
     def job(self, sweep_id: str, *, prep_id: str | None = None) -> SweepJob:
         """Return how far a job is; with ``prep_id`` it has to be one of that prep.
@@ -221,95 +235,114 @@ class SweepJobs:
         NotFound
             If there is none of this id.
         """
-        with self._changed:
-            return self._job(sweep_id, prep_id)
+        return self._job_of(self._row(sweep_id, prep_id))
 
     def jobs(self, prep_id: str) -> tuple[SweepJob, ...]:
         """Return the jobs of a prep that are under way or failed, oldest first."""
-        with self._changed:
-            return tuple(
-                job for job in self._jobs.values() if job.prep_id == prep_id and job.state in (*_OPEN, FAILED)
-            )
+        return tuple(map(self._job_of, reversed(self._rows(prep_id, *kept.OPEN, kept.FAILED))))
 
     def cancel(self, sweep_id: str, *, prep_id: str | None = None, who: Who = HOUSE) -> SweepJob:
-        """Cancel a job; one that has ended stays as it ended. Errors as :meth:`job`."""
+        """Cancel a job, wherever it is; one that has ended stays as it ended. Errors as :meth:`job`."""
         allowed(self._record, who, Act.READ)
-        with self._changed:
-            job = self._job(sweep_id, prep_id)
-            if job.state in _OPEN:
-                job = self._jobs[sweep_id] = replace(job, state=CANCELLED)
-                self._changed.notify_all()
-        return job
+        row = self._row(sweep_id, prep_id)
+        with self._record.working() as connection:
+            kept.cancel(connection, row.id)
+        if row.state == kept.WAITING:
+            self._drop(row)
+        self._line.lose(row.id)
+        self._record.say(JOBS, row.id)
+        return self.job(sweep_id)
 
     def dismiss(self, sweep_id: str, *, prep_id: str | None = None, who: Who = HOUSE) -> None:
         """Forget a job that failed or was cancelled; others stay as they are. Errors as :meth:`job`."""
         allowed(self._record, who, Act.READ)
-        with self._changed:
-            if self._job(sweep_id, prep_id).state in (FAILED, CANCELLED):
-                del self._jobs[sweep_id]
+        row = self._row(sweep_id, prep_id)
+        if row.state in (kept.FAILED, kept.CANCELLED):
+            self._drop(row)
+            with self._record.working() as connection:
+                kept.remove(connection, row.id)
 
-    def _job(self, sweep_id: str, prep_id: str | None) -> SweepJob:
-        found = self._jobs.get(sweep_id)
-        if found is None or prep_id not in (None, found.prep_id):
+    def _rows(self, prep_id: str, *states: str) -> "list[JobRow]":
+        with self._record.reading() as connection:
+            return kept.jobs(connection, kind=kept.SWEEP, prep_id=prep_id, states=states)
+
+    def _row(self, sweep_id: str, prep_id: str | None) -> "JobRow":
+        with self._record.reading() as connection:
+            row = kept.job(connection, _id(sweep_id))
+        if row is None or prep_id not in (None, row.prep_id):
             raise NotFound("sweep under way", sweep_id)
-        return found
+        return row
 
-    def _run(self) -> None:
-        while True:
-            with self._changed:
-                self._changed.wait_for(lambda: self._next() is not None or self._is_stopping)
-                sweep_id = self._next()
-                if self._is_stopping or sweep_id is None:
-                    return
-                order = self._orders[sweep_id]
-                self._jobs[sweep_id] = replace(self._jobs[sweep_id], state=WORKING)
-            job = self._work(sweep_id, order)
-            with self._changed:
-                self._jobs[sweep_id] = job
-                self._orders.pop(sweep_id, None)
-            if job.state != DONE:
-                shutil.rmtree(order.place, ignore_errors=True)
-            if self.on_done is not None:
-                self.on_done(job)
+    def _job_of(self, row: "JobRow") -> SweepJob:
+        is_elsewhere = row.state == kept.WAITING and row.task is not None and not self._can_do(row)
+        return SweepJob(
+            id=row.id.removeprefix(_id("")),
+            prep_id=row.prep_id or "",
+            state=row.state,
+            title=row.title,
+            problem=row.problem,
+            waits_for=(row.task or {})["server"] if is_elsewhere else "",
+            **self._line.progress_of(row),
+        )
 
-    def _next(self) -> str | None:
-        for sweep_id in list(self._orders):
-            job = self._jobs.get(sweep_id)
-            if job is not None and job.state == WAITING:
-                return sweep_id
-            if job is None or job.state == CANCELLED:
-                shutil.rmtree(self._orders.pop(sweep_id).place, ignore_errors=True)
-        return None
-
-    def _work(self, sweep_id: str, order: _Order) -> SweepJob:
-        """Measure one sweep and keep its result; gives the job as it ended."""
+    def _can_do(self, row: "JobRow") -> bool:
+        """Return whether this server reaches the frames of a job; a storage that is away is asked again."""
         try:
-            document = self._measured(sweep_id, order.task)
-            self._end_cancelled(sweep_id)
-            keep_sweep(
-                self._record,
-                self.job(sweep_id).prep_id,
-                facts=order.facts,
-                document=document,
-                frames_place=kept_place(self._record, order.place),
-                who=order.who,
-                id=sweep_id,
-            )
-        except SweepCancelledError:
-            return replace(self.job(sweep_id), state=CANCELLED)
-        except ShimwiseError as error:
-            return replace(self.job(sweep_id), state=FAILED, problem=str(error))
-        except Exception:  # the thread has to live on, and the fault to be shown
-            _LOG.exception("Measuring the sweep %s failed", sweep_id)
-            return replace(
-                self.job(sweep_id),
-                state=FAILED,
-                problem="The measuring ended without an answer. Try it with fewer frames.",
-            )
-        return replace(self.job(sweep_id), state=DONE)
+            return is_in_reach(self._record, (row.task or {}).get("place", ""))
+        except StorageError:
+            return False
 
-    def _measured(self, sweep_id: str, task: SweepTask) -> dict[str, Any]:
-        """Measure in a process of its own, which ends when the job is cancelled."""
+    def _place(self, row: "JobRow") -> Path | None:
+        """Return where the frames of a job lie in the folder; None where this server does not see them."""
+        place = place_kept(self._record.folder, (row.task or {}).get("place", ""))
+        return place if place is not None and place.is_dir() else None
+
+    def _drop(self, row: "JobRow") -> None:
+        """Remove the frames of a job that is not worked on, where this server sees them."""
+        place = self._place(row)
+        if place is not None:
+            shutil.rmtree(place, ignore_errors=True)
+        if place is not None or (row.task or {}).get("place", "").startswith(STORED):
+            with self._record.working() as connection:
+                kept.keep_task(connection, row.id, None)
+
+    def _tidy(self) -> None:
+        """Remove the frames of what was cancelled elsewhere, and of what failed long ago."""
+        with self._record.reading() as connection:
+            rows = kept.jobs(connection, kind=kept.SWEEP, states=(kept.CANCELLED, kept.FAILED))
+            long_ago = kept.now(connection) - FRAMES_KEPT_FOR
+        for row in rows:
+            if row.state == kept.CANCELLED or (row.ended_at is not None and row.ended_at < long_ago):
+                self._drop(row)
+
+    def _work(self, held: Held) -> None:
+        """Measure one sweep and keep its result."""
+        row = held.job
+        if row.task is None or not self._can_do(row):
+            raise ImagingError("The frames are gone. Send them again.")
+        facts = SweepRequest(**row.task["facts"])
+        task = sweep_task(self._record, row.prep_id or "", place="", facts=facts)
+        try:
+            with frames_at(self._record, row.task["place"]) as place:
+                document = self._measured(held, replace(task, place=str(place)))
+        except _CannotMeasureError:
+            if (lies := self._place(row)) is not None:
+                shutil.rmtree(lies, ignore_errors=True)
+            held.is_for_good = True
+            raise
+        keep_sweep(
+            self._record,
+            row.prep_id or "",
+            facts=facts,
+            document=document,
+            frames_place=row.task["place"],
+            who=_who(row.task["who"]),
+            id=row.id.removeprefix(_id("")),
+            fence=held.done,
+        )
+
+    def _measured(self, held: Held, task: SweepTask) -> dict[str, Any]:
+        """Measure in a process of its own, which ends when the job is lost."""
         context = multiprocessing.get_context("spawn")
         mine, theirs = context.Pipe(duplex=False)
         process = context.Process(target=_measure, args=(task, theirs), daemon=True)
@@ -318,7 +351,7 @@ class SweepJobs:
         try:
             heard_s = time.monotonic()
             while True:
-                self._end_cancelled(sweep_id)
+                held.refuse_lost()
                 if not mine.poll(STEP_S):
                     if time.monotonic() - heard_s > PATIENCE_S:
                         raise ImagingError(
@@ -329,9 +362,9 @@ class SweepJobs:
                 kind, report = mine.recv()
                 heard_s = time.monotonic()
                 if kind == "progress":
-                    self._report(sweep_id, *report)
+                    held.report(*report)
                 elif kind == "failed":
-                    raise ImagingError(report)
+                    raise _CannotMeasureError(report)
                 else:
                     return dict(report)
         finally:
@@ -339,15 +372,24 @@ class SweepJobs:
             process.join(5)
             mine.close()
 
-    def _end_cancelled(self, sweep_id: str) -> None:
-        if self.job(sweep_id).state == CANCELLED:
-            raise SweepCancelledError
 
-    def _report(self, sweep_id: str, what: str, done: int, total: int) -> None:
-        with self._changed:
-            job = self._jobs[sweep_id]
-            if job.state == WORKING:
-                self._jobs[sweep_id] = replace(job, what=what, done=done, total=total)
+class _CannotMeasureError(ImagingError):
+    """Raised when these frames can never be measured."""
+
+    code = "imaging"
+
+
+def _id(sweep_id: str) -> str:
+    """Return the id of a sweep's job."""
+    return f"{kept.SWEEP}-{sweep_id}"
+
+
+def _who(sent: Any) -> Who:  # noqa: ANN401 - as JSON holds it
+    """Return who sent a sweep, as it was proved then."""
+    if isinstance(sent, str):
+        return sent
+    role = None if sent["role"] is None else Role(sent["role"])
+    return Actor(**{**sent, "role": role, "door": Door(sent["door"])})
 
 
 def _describe(place: Path, moves: Moves) -> None:

@@ -6,17 +6,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.sweep.frame_files import sweep_settings
-from shimwise.errors import ImagingError
 
 if TYPE_CHECKING:
     from shimwise.bench.desk.inputs import Progress
-
-
-class SweepCancelledError(ImagingError):
-    """Raised when a person cancelled the measuring of a sweep; nothing of it is kept."""
-
-    def __init__(self) -> None:
-        super().__init__("The sweep was cancelled; nothing of it is kept.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,6 +18,9 @@ from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import VerdictRow
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from shimwise.record import Connection
     from shimwise.record.record import Record
 
 JUDGE = "judge"
@@ -83,9 +86,16 @@ def judge_question(record: "Record", prep_id: str) -> Question | None:
         )
 
 
-def keep_verdict(record: "Record", question: Question, document: dict[str, Any]) -> None:
-    """Keep a verdict with the program's version."""
+def keep_verdict(
+    record: "Record",
+    question: Question,
+    document: dict[str, Any],
+    *,
+    fence: "Callable[[Connection], None]" = lambda _: None,
+) -> None:
+    """Keep a verdict with the program's version; what ``fence`` raises in that transaction undoes it."""
     with record.writing(who=JUDGE) as change:
+        fence(change.connection)
         if prep_state(change.connection, question.prep_id).state == SIGNED:
             return  # it was signed meanwhile, and stays as it was signed
         verdicts.add_verdict(

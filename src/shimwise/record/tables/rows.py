@@ -342,6 +342,35 @@ class TokenRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class JobRow:
+    """Work that is done beside the pages: one row for each prep's verdict, for each sweep, and for learning.
+
+    ``task``: what is to be done; None before a sweep's frames are there and once they are gone. ``asked``:
+    how often it was asked for. ``tries``: how often it was taken since; ``lease``: how often ever, by which a
+    server that lost it is known. Until ``lease_until``, by the database's clock, it is its ``server``'s.
+    ``problem``: why it failed, with its code.
+    """
+
+    id: str
+    kind: str
+    prep_id: str | None
+    state: str
+    made_at: datetime
+    title: str = ""
+    task: Mapping[str, Any] | None = field(default_factory=dict)
+    asked: int = 1
+    tries: int = 0
+    lease: int = 0
+    server: str = ""
+    taken_at: datetime | None = None
+    lease_until: datetime | None = None
+    progress: Mapping[str, Any] = field(default_factory=dict)
+    problem: str = ""
+    problem_code: str = ""
+    ended_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SyncMarkRow:
     """What this record and its home both had of one document when they were last one.
 

@@ -26,6 +26,7 @@ from shimwise.record.tables.rows import (
     AdjustmentRow,
     BodyRow,
     GaugeRow,
+    JobRow,
     JournalRow,
     LensRow,
     MemoryRow,
@@ -162,6 +163,15 @@ adjustments = _table(
 )
 sign_offs = _table(SignOffRow, "sign_offs", "sign-off", _index("prep_id"))
 memories = _table(MemoryRow, "memories", "memory", key="seq")
+jobs = _table(
+    JobRow,
+    "jobs",
+    "job",
+    CheckConstraint("kind IN ('verdict', 'learn', 'sweep')", name="kind"),
+    CheckConstraint("state IN ('waiting', 'working', 'done', 'failed', 'cancelled')", name="state"),
+    _index("state", "kind", "made_at"),
+    _index("prep_id"),
+)
 sync_marks = _table(SyncMarkRow, "sync_marks", "sync mark")
 journal = _table(
     JournalRow,

@@ -9,6 +9,7 @@ from shimwise.web.api.exchange import preps as exchange
 from shimwise.web.api.exchange import sync
 from shimwise.web.api.history import drift, drift_rate, repeatability
 from shimwise.web.api.house import lists, units
+from shimwise.web.api.jobs import jobs
 from shimwise.web.api.prep import preps, readings
 from shimwise.web.api.sign import signing
 from shimwise.web.api.sweep import sweeps
@@ -34,6 +35,7 @@ def api_router() -> AnswerRouter:
         signing,
         repeatability,
         people,
+        jobs,
         exchange,
         sync,
         optics,

@@ -12,6 +12,7 @@ from shimwise.bench.history.drift_views import DriftRow, DriftView
 from shimwise.bench.history.operator_views import OperatorView, StudyView
 from shimwise.bench.house import views as house
 from shimwise.bench.house.units import LabelFound
+from shimwise.bench.jobs.views import JobView
 from shimwise.bench.prep.views import (
     CauseView,
     GaugeView,
@@ -85,6 +86,7 @@ _TO_DO_KIND = Literal["setup", "body", "lens", "scale", "reading", ""]
 _STATE = Literal[
     "not_read", "needs_more_readings", "cannot_be_parted", "in_tolerance", "out_short", "out_deep"
 ]
+_JOB_STATE = Literal["waiting", "working", "done", "failed", "cancelled"]
 
 BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
     AdjustmentView: {"state": Literal["begun", "finished", "given up", "stopped"]},
@@ -130,6 +132,12 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
     },
     GaugeView: {"sd_um": float},
     LabelFound: {"kind": Literal["body", "lens", "set"]},
+    JobView: {
+        "id": str,
+        "kind": Literal["verdict", "learn", "sweep"],
+        "state": _JOB_STATE,
+        "frames_at": _described(str, "Of a sweep: the server to which its frames were sent."),
+    },
     MoveView: {
         "turns": Number,
         "peak": _described(str, "Where it was found sharpest along the screw, in words."),
@@ -155,7 +163,10 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
     SetupVerdict: {"setup_id": str},
     StepView: {"id": str, "kind": Literal["choice", "text", "turns", "shims"]},
     StudyView: {"part_count": _described(int, "Sights that every person of the study has read.")},
-    SweepJob: {"state": Literal["waiting", "working", "done", "failed", "cancelled"]},
+    SweepJob: {
+        "state": _JOB_STATE,
+        "waits_for": _described(str, "The server that has its frames, where this one does not see them."),
+    },
     SweepView: {
         "sd_um": _described(Number, "Of the peak that the frames gave."),
         "landing_sd_um": _described(Number, "As judged: how the lens sits each time included."),

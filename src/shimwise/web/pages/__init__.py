@@ -9,6 +9,7 @@ from shimwise.web.pages.desk import charts, optics, plan
 from shimwise.web.pages.failures import failure_page
 from shimwise.web.pages.history import drift_rate, repeatability
 from shimwise.web.pages.house import settings, units
+from shimwise.web.pages.jobs import jobs
 from shimwise.web.pages.prep import evidence, pictures, prep, preps, readings
 from shimwise.web.pages.sign import papers, signing, verify
 from shimwise.web.pages.view import STATIC
@@ -37,6 +38,7 @@ def add_pages(app: FastAPI) -> None:
         units,
         repeatability,
         people,
+        jobs,
         settings,
         drift_rate,
         charts,

@@ -26,6 +26,7 @@ from shimwise.web.security import camera_headers
 WAYS = {
     "": "preps",
     "house-list": "settings",
+    "jobs": "settings",
     "label": "preps",
     "people": "settings",
     "sign-in": "settings",

@@ -5,15 +5,20 @@ import json
 import time
 import uuid
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from invented_house import WHO, House
 
 from shimwise.bench.errors import Conflict, InputError, NotFound
+from shimwise.bench.exchange.record_admin import frames_left
+from shimwise.bench.jobs.views import JobView
 from shimwise.bench.sweep import jobs as sweep_jobs
 from shimwise.bench.sweep.evidence import SweepRequest
 from shimwise.bench.sweep.jobs import SweepJob, SweepJobs
 from shimwise.bench.sweep.moves import Moves
+from shimwise.bench.sweep.work import SweepTask
+from shimwise.record.storage import Storage
 
 pytestmark = pytest.mark.slow  # starts processes
 
@@ -137,34 +142,83 @@ def test_a_cancelled_job_can_be_forgotten_and_a_waiting_one_cannot(line: SweepJo
     assert line.job(other.id).state == "waiting"
 
 
-def test_the_end_cancels_all_and_their_frames_go(line: SweepJobs, house: House) -> None:
+def test_what_waits_at_the_end_is_there_after_the_next_start(line: SweepJobs, house: House) -> None:
     prep = house.start()
     sent = [send(line, house, prep.id), send(line, house, prep.id, lens="H35")]
     line.stop()
-    assert [line.job(one.id).state for one in sent] == ["cancelled", "cancelled"]
-    assert folders(house) == set()
+    assert [job.id for job in SweepJobs(house.record).jobs(prep.id)] == [job.id for job in sent]
+    assert folders(house) == {job.id for job in sent}
 
 
-def test_of_jobs_that_have_ended_only_the_newest_are_remembered(
-    line: SweepJobs, house: House, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(sweep_jobs, "MOST_KEPT", 2)
+def test_a_cancelled_sweeps_frames_go_at_once(line: SweepJobs, house: House) -> None:
     prep = house.start()
-    sent = []
-    for _ in range(4):
-        job = send(line, house, prep.id)
-        sent.append(line.cancel(job.id))
-    found = []
-    for job in sent:
-        try:
-            found.append(line.job(job.id))
-        except NotFound:
-            continue
-    assert found == sent[-2:]
+    job, other = send(line, house, prep.id), send(line, house, prep.id, lens="H35")
+    line.cancel(job.id)
+    assert folders(house) == {other.id}
+
+
+def test_frames_that_this_server_does_not_see_are_left_to_the_others_and_said(
+    line: SweepJobs, house: House
+) -> None:
+    prep = house.start()
+    job = send(line, house, prep.id)
+    place = house.record.folder / "frames" / job.id
+    place.rename(place.with_name("elsewhere"))
+    line.start()
+    try:
+        assert line._line.wait(PATIENCE_S)
+        found = line.job(job.id)
+        assert (found.state, found.waits_for) == ("waiting", line._line.server)
+        place.with_name("elsewhere").rename(place)
+        line._line.wake()
+        until_s = time.monotonic() + PATIENCE_S
+        while line.job(job.id).state != "failed" and time.monotonic() < until_s:
+            time.sleep(0.05)
+        assert line.job(job.id).state == "failed"
+    finally:
+        line.stop()
+
+
+def test_frames_in_the_storage_are_measured_by_a_server_that_did_not_take_them(
+    house: House, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    house.record.storage = Storage(tmp_path / "storage")
+    prep = house.start()
+    job = send(SweepJobs(house.record), house, prep.id)  # this server takes them, and measures nothing
+    assert folders(house) == set()
+    with pytest.raises(InputError, match="are those of the sweep of"):
+        send(SweepJobs(house.record), house, prep.id, pixel=job.id)
+
+    seen: list[set[str]] = []
+
+    def measured(_line: SweepJobs, _held: object, task: SweepTask) -> dict[str, object]:
+        seen.append({path.name for path in Path(task.place).iterdir()})
+        return {"is_relative": True, "sd_um": None}
+
+    monkeypatch.setattr(SweepJobs, "_measured", measured)
+    other = SweepJobs(house.record)
+    other.start()
+    try:
+        until_s = time.monotonic() + PATIENCE_S
+        while other.job(job.id).state not in ("failed", "done") and time.monotonic() < until_s:
+            time.sleep(0.02)
+        assert (other.job(job.id).state, other.job(job.id).problem) == ("done", "")
+    finally:
+        other.stop()
+    assert seen == [{"sweep.json", "a.png"}]
+    assert [one for one in frames_left(house.record) if one.subject == "storage"] == []
+
+
+def test_a_server_without_the_storage_leaves_the_sweep_to_others(house: House, tmp_path: Path) -> None:
+    house.record.storage = Storage(tmp_path / "storage")
+    prep = house.start()
+    job = send(SweepJobs(house.record), house, prep.id)
+    house.record.storage = None
+    assert SweepJobs(house.record).job(job.id).waits_for
 
 
 def test_frames_that_cannot_be_measured_fail_in_words_and_go_and_the_next_is_taken(house: House) -> None:
-    ended: list[SweepJob] = []
+    ended: list[JobView] = []
     line = SweepJobs(house.record, on_done=ended.append)
     prep = house.start()
     sent = [send(line, house, prep.id), send(line, house, prep.id, lens="H35")]
@@ -173,7 +227,7 @@ def test_frames_that_cannot_be_measured_fail_in_words_and_go_and_the_next_is_tak
     while len(ended) < len(sent) and time.monotonic() < until:
         time.sleep(0.05)
     line.stop()
-    assert [job.id for job in ended] == [job.id for job in sent]
+    assert [job.id for job in ended] == [f"sweep-{job.id}" for job in sent]
     assert {job.state for job in ended} == {"failed"}
     assert all(job.problem and job.id not in job.problem for job in ended)
     assert folders(house) == set()

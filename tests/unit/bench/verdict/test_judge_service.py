@@ -10,9 +10,11 @@ from types import SimpleNamespace
 import pytest
 from invented_house import WHO, House
 
+from shimwise.bench.jobs.views import JobView
 from shimwise.bench.prep import preps
 from shimwise.bench.prep.readings import withdraw_reading
-from shimwise.bench.verdict.judge_service import Judgement, JudgeService
+from shimwise.bench.verdict.judge_service import JudgeService
+from shimwise.record.queries.verdicts import verdicts_of
 
 pytestmark = pytest.mark.slow  # starts processes
 
@@ -20,12 +22,12 @@ WAITED_S = 90.0
 
 
 @pytest.fixture
-def done() -> list[Judgement]:
+def done() -> list[JobView]:
     return []
 
 
 @pytest.fixture
-def judge(house: House, done: list[Judgement]) -> Iterator[JudgeService]:
+def judge(house: House, done: list[JobView]) -> Iterator[JudgeService]:
     service = JudgeService(house.record, on_done=done.append)
     service.start()
     yield service
@@ -33,7 +35,7 @@ def judge(house: House, done: list[Judgement]) -> Iterator[JudgeService]:
 
 
 def test_a_prep_is_judged_as_it_stands_and_what_was_asked_twice_once(
-    house: House, judge: JudgeService, done: list[Judgement]
+    house: House, judge: JudgeService, done: list[JobView]
 ) -> None:
     prep = house.start()
     for text in ("on", 'short by 1/8"', 'deep by 1/8"'):
@@ -43,28 +45,29 @@ def test_a_prep_is_judged_as_it_stands_and_what_was_asked_twice_once(
     view = preps.open_prep(house.record, prep.id)
     assert view.verdict is not None
     assert view.verdict.is_current
-    assert done[-1] == Judgement(prep_id=prep.id, revision=view.revision, problem="")
-    assert len(done) <= 2
-    count = len(done)
+    found = [job for job in done if job.kind == "verdict"]
+    assert (found[-1].prep_id, found[-1].state, found[-1].problem) == (prep.id, "done", "")
+    assert len(found) <= 2
+    count = _verdict_count(house, prep.id)
     judge.ask(prep.id)  # nothing has changed
     assert judge.wait(WAITED_S)
-    assert len(done) == count
+    assert _verdict_count(house, prep.id) == count
 
 
-def test_the_service_is_not_asked_about_an_empty_prep_for_nothing(
-    house: House, judge: JudgeService, done: list[Judgement]
+def test_an_empty_prep_is_not_judged_and_an_unknown_one_said(
+    house: House, judge: JudgeService, done: list[JobView]
 ) -> None:
     prep = house.start()
     judge.ask(prep.id)
     assert judge.wait(WAITED_S)
-    assert done == []
+    assert _verdict_count(house, prep.id) == 0
     judge.ask("0" * 32)
     assert judge.wait(WAITED_S)
     assert "no prep" in done[-1].problem
 
 
 def test_a_worker_that_was_killed_is_started_anew(
-    house: House, judge: JudgeService, done: list[Judgement]
+    house: House, judge: JudgeService, done: list[JobView]
 ) -> None:
     prep = house.start()
     reading = house.read(prep.id, "on").view
@@ -81,7 +84,7 @@ def test_a_worker_that_was_killed_is_started_anew(
     assert _workers(judge) != [worker]
 
 
-def test_stopping_ends_the_worker_and_the_thread(house: House, done: list[Judgement]) -> None:
+def test_stopping_ends_the_worker_and_the_thread(house: House, done: list[JobView]) -> None:
     judge = JudgeService(house.record, on_done=done.append)
     judge.start()
     prep = house.start()
@@ -90,7 +93,7 @@ def test_stopping_ends_the_worker_and_the_thread(house: House, done: list[Judgem
     assert judge.wait(WAITED_S)
     (worker,) = _workers(judge)
     judge.stop()
-    assert "judge" not in {thread.name for thread in threading.enumerate()}
+    assert "verdict" not in {thread.name for thread in threading.enumerate()}
     end = time.monotonic() + 10
     while _is_alive(worker) and time.monotonic() < end:
         time.sleep(0.05)
@@ -102,11 +105,11 @@ def test_the_house_learns_at_the_start_and_after_signatures_and_a_fault_ends_not
 ) -> None:
     learned: list[object] = []
 
-    def learn(record: object) -> None:
+    def learn(record: object, *, fence: object) -> None:
         learned.append(record)
         raise RuntimeError("invented")
 
-    monkeypatch.setattr("shimwise.bench.verdict.judge_service.learn_after_signature", learn)
+    monkeypatch.setattr("shimwise.bench.verdict.judge_service.learn_if_due", learn)
     monkeypatch.setattr(JudgeService, "_executor", lambda _: SimpleNamespace(submit=lambda _: None))
     judge = JudgeService(house.record)
     judge.start()
@@ -115,6 +118,11 @@ def test_the_house_learns_at_the_start_and_after_signatures_and_a_fault_ends_not
     assert judge.wait(WAITED_S)
     assert learned == [house.record, house.record]
     judge.stop()
+
+
+def _verdict_count(house: House, prep_id: str) -> int:
+    with house.record.reading() as connection:
+        return len(verdicts_of(connection, prep_id))
 
 
 def _workers(judge: JudgeService) -> list[int]:

@@ -1,0 +1,1 @@
+"""Work beside the pages: kept in the record, done once by whichever server is free, seen by the keepers."""

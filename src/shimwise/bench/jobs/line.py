@@ -1,0 +1,356 @@
+"""A line of jobs on this server: it takes from the record what is free, one at a time, and keeps its lease.
+
+What is asked for is put into the record by the line's own thread, so that nobody who saves waits for it. A
+server that ends gives back what it holds; one that dies is not heard of until its lease ends, and another
+takes over. Either way a result is kept by who holds the job alone (:meth:`Held.done`).
+"""
+
+import logging
+import os
+import socket
+import threading
+import time
+from collections.abc import Callable, Collection
+from contextlib import suppress
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from shimwise.bench.errors import StoreError
+from shimwise.errors import ShimwiseError
+from shimwise.record.hearing import JOBS, MISSED
+from shimwise.record.queries import jobs
+
+if TYPE_CHECKING:
+    from shimwise.record import Connection
+    from shimwise.record.record import Record
+    from shimwise.record.tables.rows import JobRow
+
+LEASE_S, BEAT_S = 12.0, 2.0
+"""A server that is not heard of for so long has lost its job; it is heard of as often as the second."""
+POLL_S, HEARD_POLL_S = 1.0, 5.0
+"""What others put in is found within this time; the second where they are heard, and in a file."""
+TIDY_S = 15.0
+"""How often a line that rests looks for what was left behind."""
+CALM_S, LONGEST_CALM_S = 0.1, 0.5
+"""It begins when nothing was asked for so long: who saves goes first; after the second though it still is."""
+STOPPING_S = 5.0
+MOST_TRIES = 5
+"""A job on which so many servers ended is given up."""
+_LOG = logging.getLogger(__name__)
+
+
+class JobLost(ShimwiseError):  # noqa: N818
+    """Raised when a job was cancelled, or another server took it over: nothing of it may be kept here."""
+
+    def __init__(self) -> None:
+        super().__init__("This was cancelled, or is done by another server. Nothing of it is kept here.")
+
+
+class TooManyTries(ShimwiseError):  # noqa: N818
+    """Raised when servers ended again and again while they worked on a job."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            f"It was begun {MOST_TRIES} times, and each time its server ended or lost the record. Look at "
+            "the servers' logs, then have it done again."
+        )
+
+
+class Held:
+    """A job that this server works on."""
+
+    def __init__(self, job: "JobRow") -> None:
+        self.job = job
+        self.progress: dict[str, Any] = {}
+        self.is_lost = False
+        self.has_ended = False
+        self.is_for_good = False
+        """Whether what was to be done is forgotten when the job ends: it could not be done again."""
+
+    def report(self, what: str, done: int, total: int) -> None:
+        """Report how far it is; the other servers learn it with the next beat."""
+        self.progress = {"what": what, "done": done, "total": total}
+
+    def refuse_lost(self) -> None:
+        """Raise JobLost where the job is not this server's any more."""
+        if self.is_lost:
+            raise JobLost
+
+    def done(self, connection: "Connection") -> None:
+        """End the job in the transaction that keeps its result, which JobLost undoes if it was lost."""
+        self.refuse_lost()
+        if not jobs.end(connection, self.job):
+            raise JobLost
+        self.has_ended = True
+
+
+class JobLine:
+    """Takes jobs of some kinds and has them done, one after the other, in a thread of its own.
+
+    Parameters
+    ----------
+    record : Record
+        Where they are kept.
+    kinds : collection of str
+        Which ones.
+    work : callable
+        Does a job: calls :meth:`Held.done` in the transaction that keeps the result, or returns where there
+        is nothing to keep; a ShimwiseError says in words why it failed.
+    fault : str
+        What is said where it fails for a reason that is none of those.
+    on_ended : callable, optional
+        Called with each job that ended here, in the line's thread.
+    can_do : callable, optional
+        Whether this server can do a job.
+    begin, tidy : callable, optional
+        Called in the line's thread: once at the start, and now and then while it rests.
+    """
+
+    def __init__(
+        self,
+        record: "Record",
+        kinds: Collection[str],
+        work: Callable[[Held], None],
+        *,
+        fault: str,
+        on_ended: "Callable[[JobRow], None] | None" = None,
+        can_do: "Callable[[JobRow], bool]" = lambda _: True,
+        begin: Callable[[], object] = lambda: None,
+        tidy: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._record, self._kinds, self._do, self._fault = record, tuple(kinds), work, fault
+        self._on_ended, self._can_do, self._begin, self._tidy = on_ended, can_do, begin, tidy
+        self.server = f"{socket.gethostname()}:{os.getpid()}"
+        self.is_stopping = False
+        self._changed = threading.Condition()
+        self._pending: dict[str, JobRow] = {}
+        self._held: Held | None = None
+        self._is_woken = self._is_resting = False
+        self._unhear: Callable[[], object] = lambda: None
+        self._asked_s = self._tidied_s = -TIDY_S
+        self._threads: tuple[threading.Thread, ...] = ()
+
+    def start(self) -> None:
+        """Start taking jobs; returns at once."""
+        with self._changed:
+            if self._threads:
+                return
+            self.is_stopping = False
+            made = ((self._run, self._kinds[0]), (self._beat, f"{self._kinds[0]}, lease"))
+            self._threads = tuple(
+                threading.Thread(target=target, name=name, daemon=True) for target, name in made
+            )
+            for thread in self._threads:
+                thread.start()
+        self._unhear = self._record.hear(self._hear)
+
+    def put(self, row: "JobRow") -> None:
+        """Put a job in soon; returns at once. One that waits already is one job."""
+        with self._changed:
+            self._pending[row.id] = row
+            self._asked_s = time.monotonic()
+        self.wake()
+
+    def wake(self) -> None:
+        """Look for jobs at once; from any thread."""
+        with self._changed:
+            self._is_woken, self._is_resting = True, False
+            self._changed.notify_all()
+
+    def is_open(self, job_id: str) -> bool:
+        """Whether a job waits or is worked on, here or elsewhere."""
+        with self._changed:
+            if job_id in self._pending or (self._held is not None and self._held.job.id == job_id):
+                return True
+        with self._record.reading() as connection:
+            row = jobs.job(connection, job_id)
+        return row is not None and row.state in jobs.OPEN
+
+    def progress_of(self, row: "JobRow") -> "dict[str, Any]":
+        """Return how far a job is, which is known best where it is worked on."""
+        held = self._held
+        return held.progress if held is not None and held.job.id == row.id else dict(row.progress)
+
+    def lose(self, job_id: str) -> None:
+        """End the work on a job that was cancelled, where it is worked on here."""
+        with self._changed:
+            if self._held is not None and self._held.job.id == job_id:
+                self._held.is_lost = True
+
+    def wait(self, timeout_s: float) -> bool:
+        """Wait until there is nothing more for this server to do; False when that took longer."""
+        with self._changed:
+            return self._changed.wait_for(lambda: self._is_resting, timeout_s)
+
+    def end_soon(self) -> None:
+        """Take no more jobs; what is worked on here is given up."""
+        with self._changed:
+            self.is_stopping = True
+            if self._held is not None:
+                self._held.is_lost = True
+            self._changed.notify_all()
+
+    def stop(self) -> None:
+        """End the line; what is worked on, and what was not put in yet, is left to the others at once."""
+        self._unhear()
+        self.end_soon()
+        threads, self._threads = self._threads, ()
+        for thread in threads:
+            thread.join(STOPPING_S)
+        with suppress(ShimwiseError):  # where the record is away, the lease ends by itself
+            self._put_pending()
+            if self._held is not None:
+                self._give_back(self._held)
+
+    def _hear(self, topic: str, payload: str) -> None:
+        if topic == JOBS and payload:
+            self.lose(payload)
+        elif topic in {JOBS, MISSED}:
+            self.wake()
+
+    def _run(self) -> None:
+        self._begin()
+        while not self.is_stopping:
+            try:
+                self._let_saves_pass()
+                held = self._taken()
+            except ShimwiseError as error:  # the record is away or busy: what was asked for is kept here
+                _LOG.warning("No job can be taken: %s", error)
+                held = None
+            if held is not None:
+                self._work(held)
+                continue
+            self._look_around()
+            is_heard = self._record.is_hearing or self._record.location.path is not None
+            poll_s = HEARD_POLL_S if is_heard else POLL_S
+            with self._changed:
+                self._is_resting = not (self._is_woken or self._pending)
+                self._changed.notify_all()
+                self._changed.wait_for(lambda: self._is_woken or self.is_stopping, poll_s)
+
+    def _let_saves_pass(self) -> None:
+        """Wait while jobs still come in: the work shares disk and processor with those who save."""
+        latest_s = time.monotonic() + LONGEST_CALM_S
+        with self._changed:
+            while not self.is_stopping:
+                left_s = min(self._asked_s + CALM_S, latest_s) - time.monotonic()
+                if left_s <= 0:
+                    return
+                self._changed.wait(left_s)
+
+    def _taken(self) -> Held | None:
+        """Put in what was asked for and take a job, in one transaction; in none where nothing is free."""
+        with self._changed:
+            self._is_woken = False
+            has_pending = bool(self._pending)
+        if not has_pending:
+            with self._record.reading() as connection:
+                if not jobs.is_any_free(connection, self._kinds):
+                    return None
+        row = self._put_pending(is_taking=True)
+        if row is None:
+            return None
+        with self._changed:
+            self._held, self._is_resting = Held(row), False
+            self._changed.notify_all()
+            return self._held
+
+    def _put_pending(self, *, is_taking: bool = False) -> "JobRow | None":
+        with self._changed:
+            rows, self._pending = self._pending, {}
+        if not (rows or is_taking):
+            return None
+        try:
+            with self._record.working() as connection:
+                jobs.put(connection, rows.values())
+                taken = None
+                if is_taking:
+                    taken = jobs.take(
+                        connection, self._kinds, server=self.server, lease_s=LEASE_S, can_do=self._can_do
+                    )
+        except BaseException:
+            with self._changed:
+                self._pending = rows | self._pending
+            raise
+        if rows:
+            self._record.say(JOBS)
+        return taken
+
+    def _look_around(self) -> None:
+        if time.monotonic() - self._tidied_s >= TIDY_S:
+            self._tidied_s = time.monotonic()
+            with suppress(ShimwiseError):  # the next round makes it good
+                self._tidy()
+
+    def _work(self, held: Held) -> None:
+        ended = self._outcome(held)
+        try:
+            if not (held.has_ended or self.is_stopping or ended.state == jobs.WORKING):
+                with self._record.working() as connection:
+                    held.has_ended = jobs.end(
+                        connection,
+                        held.job,
+                        state=ended.state,
+                        problem=ended.problem,
+                        problem_code=ended.problem_code,
+                        is_for_good=held.is_for_good,
+                    )
+            elif not held.has_ended:
+                self._give_back(held)
+        except ShimwiseError as error:
+            _LOG.warning("The end of the job %s is not kept, and it is done again: %s", held.job.id, error)
+        finally:
+            with self._changed:
+                self._held = None
+                self._changed.notify_all()
+        if held.has_ended and self._on_ended is not None:
+            self._on_ended(ended)
+
+    def _outcome(self, held: Held) -> "JobRow":
+        """Do a job; return it as it ended, still as worked on where it is to be given back."""
+        row = held.job
+        try:
+            _refuse_deadly(row)
+            self._do(held)
+        except JobLost:
+            self._tidied_s = -TIDY_S  # what it leaves is looked for at once
+            return row
+        except StoreError as error:
+            _LOG.warning("The job %s is left for another time: %s", row.id, error)
+            held.has_ended = False  # its transaction failed
+            with self._changed:
+                self._changed.wait_for(lambda: self.is_stopping, POLL_S)
+            return row
+        except ShimwiseError as error:
+            return replace(row, state=jobs.FAILED, problem=str(error), problem_code=error.code)
+        except Exception:  # the thread has to live on, and the fault to be shown
+            if not self.is_stopping:
+                _LOG.exception("The job %s failed", row.id)
+            return replace(row, state=jobs.FAILED, problem=self._fault, problem_code="fault")
+        return replace(row, state=jobs.DONE)
+
+    def _give_back(self, held: Held) -> None:
+        with self._record.working() as connection:
+            jobs.give_back(connection, held.job, is_counted=not self.is_stopping)
+
+    def _beat(self) -> None:
+        """Keep the lease of what is worked on, and put in what is asked for meanwhile: others may be free."""
+        while True:
+            with self._changed:
+                self._changed.wait_for(lambda: self.is_stopping or self._held is not None)
+                self._changed.wait_for(lambda: self.is_stopping, BEAT_S)
+                held = self._held
+                if self.is_stopping:
+                    return
+            if held is None:
+                continue
+            with suppress(ShimwiseError):  # the lease ends, or the next beat is in time
+                self._put_pending()
+                with self._record.working() as connection:
+                    if not jobs.beat(connection, held.job, lease_s=LEASE_S, progress=held.progress):
+                        held.is_lost = True
+
+
+def _refuse_deadly(row: "JobRow") -> None:
+    if row.tries > MOST_TRIES:
+        raise TooManyTries

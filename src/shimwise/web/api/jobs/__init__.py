@@ -1,0 +1,1 @@
+"""Addresses of the work beside the pages."""
