@@ -77,12 +77,12 @@ class Server:
         self.address = ""
 
     def __enter__(self) -> Self:
-        self._record = open_record(str(self.data))
+        self.record = open_record(str(self.data))
         if self.host != "127.0.0.1":
-            set_passphrase(self._record, passphrase=PASSPHRASE)
+            set_passphrase(self.record, passphrase=PASSPHRASE)
         self._patch = pytest.MonkeyPatch()
         self._patch.setattr(judge_service, "executor_of", _judge_here)
-        self._pages = Pages(self._record, ServeOptions(host=self.host, port=0))
+        self._pages = Pages(self.record, ServeOptions(host=self.host, port=0))
         self.port = self._pages.port
         self.address = f"http://127.0.0.1:{self.port}"
         self._thread = threading.Thread(target=self._pages.run, daemon=True)
@@ -92,7 +92,7 @@ class Server:
     def __exit__(self, *_: object) -> None:
         self._pages.stop()
         self._thread.join()
-        self._record.close()
+        self.record.close()
         self._patch.undo()
 
     def readings(self, prep_id: str) -> list[dict[str, object]]:

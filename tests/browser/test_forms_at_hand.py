@@ -1,11 +1,15 @@
 """Forms as a hand meets them on a phone and a tablet: what is typed, and what is wrong, stays in sight."""
 
 import re
+from pathlib import Path
+from uuid import uuid4
 
 import httpx
 import pytest
 from browser_bench import Devices
 from playwright.sync_api import Locator, Page, expect
+
+from shimwise.record.queries import jobs
 
 PHONE, TABLET, LAPTOP = (360, 740), (768, 1024), (1280, 800)
 
@@ -234,3 +238,29 @@ def test_with_long_names_every_page_fits_a_phone_and_every_control_a_finger(devi
         )
         assert page.evaluate("document.documentElement.scrollWidth") <= PHONE[0], path
         assert page.evaluate(SMALL) == [], path
+
+
+def test_what_is_chosen_for_a_sweep_stays_while_another_one_is_on_its_way(
+    devices: Devices, tmp_path: Path
+) -> None:
+    prep_id, record = devices.new_prep(), devices.server.record
+    elsewhere = {"place": f"frames/{'7' * 32}", "server": "bay-2:9"}  # so that it waits as long as the test
+    with record.working() as connection:
+        row = jobs.new_job(jobs.SWEEP, uuid4().hex, prep_id=prep_id, title="H18", task=elsewhere)
+        jobs.put(connection, [row])
+    page = devices.open(*LAPTOP, is_touch=False, person="Technician", has_worker=False)
+    page.goto(f"/preps/{prep_id}")
+    page.get_by_text("Bring a sweep").click()
+    page.get_by_label("Lens", exact=True).last.select_option(index=2)
+    (tmp_path / "f1.png").write_bytes(b"")
+    page.locator("#files").set_input_files(tmp_path / "f1.png")
+    for _ in range(2):
+        with page.expect_response(f"**/preps/{prep_id}/sweeps?kept=0"):
+            pass
+    page.wait_for_function("() => document.querySelector('#sweep-jobs progress')")
+    assert page.get_by_label("Lens", exact=True).last.evaluate("one => one.selectedIndex") == 2
+    assert page.locator("#files").evaluate("one => one.files.length") == 1
+    with record.working() as connection:
+        jobs.remove(connection, row.id)
+    expect(page.locator("#sweep-jobs progress")).to_have_count(0)
+    assert page.locator("#files").evaluate("one => one.files.length") == 1

@@ -145,6 +145,7 @@ def values_of(
         "sweep_form": Form(),
         "picture_form": Form(),
         "saved_picture": None,
+        "kept_before": None,
         "jobs": sweeps.jobs(prep.id) if sweeps is not None else (),
         "tries": 0,
         "standing": _standing(visit.record, prep),
