@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 LEASE_S, BEAT_S = 12.0, 2.0
 """A server that is not heard of for so long has lost its job; it is heard of as often as the second."""
-POLL_S, HEARD_POLL_S = 1.0, 5.0
+POLL_S, HEARD_POLL_S = 1.0, 2.5
 """What others put in is found within this time; the second where they are heard, and in a file."""
 TIDY_S = 15.0
 """How often a line that rests looks for what was left behind."""
