@@ -110,8 +110,8 @@ def job_lines(run: JobsRun) -> list[str]:
         f"- verdicts {run.verdicts}: double of one revision **{run.verdicts_double}**, preps without one of "
         f"their last revision **{run.preps_behind}**; jobs that failed: **{len(run.failed)}**",
         f"- the killed servers worked on {run.held} jobs, which others took over after "
-        f"{statistics.median(taken):.1f} s (median), {taken[-1]:.1f} s (longest; the lease is 12 s, and one has "
-        "to be free)",
+        f"{statistics.median(taken):.1f} s (median), {taken[-1]:.1f} s (longest): the lease is 12 s, and "
+        "somebody has to be free",
         f"- all done {run.drained_s:.0f} s after the last kill",
         *(f"- failed: {one}" for one in run.failed[:10]),
     ]

@@ -101,7 +101,7 @@ class JobLine:
     on_ended : callable, optional
         Called with each job that ended here, in the line's thread.
     can_do : callable, optional
-        Whether this server can do a job.
+        Whether this server can do a job; what it cannot is left to the others.
     begin, tidy : callable, optional
         Called in the line's thread: once at the start, and now and then while it rests.
     """
@@ -114,7 +114,7 @@ class JobLine:
         *,
         fault: str,
         on_ended: "Callable[[JobRow], None] | None" = None,
-        can_do: "Callable[[JobRow], bool]" = lambda _: True,
+        can_do: "Callable[[JobRow], bool] | None" = None,
         begin: Callable[[], object] = lambda: None,
         tidy: Callable[[], None] = lambda: None,
     ) -> None:
@@ -243,11 +243,14 @@ class JobLine:
         with self._changed:
             self._is_woken = False
             has_pending = bool(self._pending)
-        if not has_pending:
+        ids = None
+        if self._can_do is not None or not has_pending:
             with self._record.reading() as connection:
-                if not jobs.is_any_free(connection, self._kinds):
-                    return None
-        row = self._put_pending(is_taking=True)
+                free = jobs.free(connection, self._kinds)
+            ids = [row.id for row in free if self._can_do is None or self._can_do(row)]
+            if not (ids or has_pending):
+                return None
+        row = self._put_pending(is_taking=True, ids=ids)
         if row is None:
             return None
         with self._changed:
@@ -255,7 +258,7 @@ class JobLine:
             self._changed.notify_all()
             return self._held
 
-    def _put_pending(self, *, is_taking: bool = False) -> "JobRow | None":
+    def _put_pending(self, *, is_taking: bool = False, ids: Collection[str] | None = None) -> "JobRow | None":
         with self._changed:
             rows, self._pending = self._pending, {}
         if not (rows or is_taking):
@@ -265,9 +268,7 @@ class JobLine:
                 jobs.put(connection, rows.values())
                 taken = None
                 if is_taking:
-                    taken = jobs.take(
-                        connection, self._kinds, server=self.server, lease_s=LEASE_S, can_do=self._can_do
-                    )
+                    taken = jobs.take(connection, self._kinds, server=self.server, lease_s=LEASE_S, ids=ids)
         except BaseException:
             with self._changed:
                 self._pending = rows | self._pending
