@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Sequence
 from contextlib import closing, nullcontext
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -29,6 +30,13 @@ NOT_STARTED = 3
 """Exit code when the machine did not let the server start."""
 
 
+class Log(StrEnum):
+    """What the log holds."""
+
+    WARNINGS = "warnings"
+    REQUESTS = "requests"
+
+
 def serve(
     *,
     data: Annotated[
@@ -36,7 +44,8 @@ def serve(
         typer.Option(
             "--data",
             metavar="FOLDER|URL",
-            help="Where the record is: a folder, or postgresql://…; your own data folder without it.",
+            help="Where the record is: a folder, or postgresql://…, which several servers may share; your "
+            "own data folder without it.",
         ),
     ] = None,
     host: Annotated[
@@ -57,6 +66,14 @@ def serve(
             "is not of this machine asks for a passphrase, as --host does.",
         ),
     ] = None,
+    behind: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Address or network of a proxy that is believed what it says of a request: who sent it, and "
+            "whether by https; may be repeated. Asks for a passphrase, as --host does.",
+        ),
+    ] = None,
     certificate: Annotated[
         Path | None,
         typer.Option(
@@ -73,6 +90,9 @@ def serve(
             help=f"File that holds the house's passphrase, to set it; or the variable {PASSPHRASE}.",
         ),
     ] = None,
+    log: Annotated[
+        Log, typer.Option(help="What is written to the terminal: warnings alone, or each request too.")
+    ] = Log.WARNINGS,
     workers: Workers = None,
     demo: Annotated[
         bool,
@@ -100,6 +120,8 @@ def serve(
         names=tuple(name or ()),
         certificate=certificate,
         key=key,
+        behind=tuple(behind or ()),
+        has_request_log=log is Log.REQUESTS,
         workers=workers_of(workers),
     )
     with closing(_demo_record(data) if demo else open_record(data)) as record:
@@ -175,7 +197,7 @@ def _show_pairing(pages: "Pages") -> None:
     if sys.stdout.isatty():
         segno.make(address, error="l").terminal(compact=True)
     typer.echo(f" {address}")
-    if pages.options.scheme == "http":
+    if pages.options.scheme == "http" and not pages.options.behind:
         typer.echo(
             "Without a certificate, others on the same network could listen. Serve it on the house's own "
             "network only, or give --certificate and --key."

@@ -6,8 +6,8 @@ time-stamp a digital document*, Journal of Cryptology 3, 1991).
 """
 
 import hashlib
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -16,7 +16,7 @@ from sqlalchemy import Connection, bindparam, func, select
 from shimwise.record.hearing import CHANGED
 from shimwise.record.tables import schema
 from shimwise.record.tables.columns import json_text
-from shimwise.record.tables.mapping import rows_of
+from shimwise.record.tables.mapping import rows_of, values_of
 from shimwise.record.tables.rows import JournalRow
 
 MOST_NAMED = 8
@@ -79,6 +79,14 @@ class Change:
             "line_detail": dict(detail or {}),
         }
         return int(self.connection.execute(_ADDING, values).scalar_one())
+
+
+def add_lines(change: Change, rows: Sequence[JournalRow]) -> None:
+    """Add lines of another record, in their order, with what they say and numbers of this journal."""
+    first = last_seq(change.connection) + 1  # changes come one at a time, so nobody else takes a number
+    values = [values_of(replace(row, seq=first + at)) for at, row in enumerate(rows)]
+    if values:
+        change.connection.execute(_T.insert(), values)
 
 
 def journal_after(

@@ -174,6 +174,11 @@ class Record:
         with self.translated(), self._turns.turn() as connection:
             yield connection
 
+    def prove(self) -> None:
+        """Ask the record something small; raise as :meth:`reading` where it cannot be used."""
+        with self.reading() as connection:
+            self._refuse_newer(connection)
+
     @contextmanager
     def working(self) -> Iterator[Connection]:
         """Change the jobs: work is no evidence, so nothing is written into the journal.

@@ -8,6 +8,7 @@ import asyncio
 import ipaddress
 import logging
 from collections import Counter
+from collections.abc import Container
 from contextlib import suppress
 
 import h11
@@ -53,10 +54,14 @@ class Connections:
     most, most_of_one : int
         Caps in all and for each address; addresses of this machine, behind which a proxy may stand, have the
         first alone.
+    proxies : container of str
+        Addresses of proxies elsewhere, which have the first alone too.
     """
 
-    def __init__(self, *, most: int = MOST, most_of_one: int = MOST_OF_ONE) -> None:
-        self.most, self.most_of_one = most, most_of_one
+    def __init__(
+        self, *, most: int = MOST, most_of_one: int = MOST_OF_ONE, proxies: Container[str] = ()
+    ) -> None:
+        self.most, self.most_of_one, self.proxies = most, most_of_one, proxies
         self._address: dict[asyncio.Transport, str] = {}
         self._of: Counter[str] = Counter()
         self._idle: dict[str, dict[asyncio.Transport, None]] = {}
@@ -69,7 +74,8 @@ class Connections:
         peer = transport.get_extra_info("peername")
         address = str(peer[0]) if isinstance(peer, tuple) and peer else ""
         is_admitted = True
-        if not _is_of_this_machine(address) and self._of[address] >= self.most_of_one:
+        is_one = not _is_of_this_machine(address) and address not in self.proxies
+        if is_one and self._of[address] >= self.most_of_one:
             is_admitted = self._make_room(address)
         elif len(self) >= self.most:
             is_admitted = self._make_room(*(one for one, _ in self._of.most_common()))

@@ -57,10 +57,12 @@ class FeedLine:
     ----------
     hub : Hub
         Where other devices look at the figure.
+    spread : callable, optional
+        Called with the prep that a page begins to measure: for pages of other servers that do.
     """
 
-    def __init__(self, hub: Hub) -> None:
-        self.hub = hub
+    def __init__(self, hub: Hub, *, spread: Callable[[str], None] | None = None) -> None:
+        self.hub, self.spread = hub, spread
         self._lines: dict[str, _Line] = {}
         self._measuring = ThreadPoolExecutor(THREADS, thread_name_prefix="meter")
 
@@ -104,8 +106,17 @@ class FeedLine:
         if before is None and len(self._lines) >= MOST_LINES:
             raise FULL
         self._lines[line.prep_id] = line
+        if self.spread is not None:
+            self.spread(line.prep_id)
         if before is not None:
             await before.refuse(TAKEN)
+
+    def taken_elsewhere(self, prep_id: str) -> None:
+        """End the line of a prep that a page of another server has begun to measure; from any thread."""
+        line = self._lines.get(prep_id)
+        if line is not None:
+            with contextlib.suppress(RuntimeError):  # the loop has ended, and the line with it
+                asyncio.run_coroutine_threadsafe(line.refuse(TAKEN), line.loop)
 
     async def _answer(
         self, line: "_Line", session: "FeedSession", message: bytes | dict[str, Any]
@@ -141,6 +152,7 @@ class _Line:
 
     def __init__(self, socket: WebSocket, prep_id: str) -> None:
         self.socket, self.prep_id = socket, prep_id
+        self.loop = asyncio.get_running_loop()
         self.shown_s = float("-inf")
         self._came_s: deque[float] = deque()
 

@@ -11,6 +11,7 @@ References
 import asyncio
 import contextlib
 import json
+import random
 import threading
 from collections.abc import AsyncGenerator, Callable
 from dataclasses import dataclass
@@ -316,6 +317,8 @@ class EventStream:
             for task in (sending, leaving):
                 task.cancel()
             await asyncio.gather(sending, leaving, return_exceptions=True)
+        if self.hub.is_closed:  # not all at the same moment to the server that goes on
+            await send(_part(b"retry: %d\n\n" % random.randint(100, RETRY_MS)))  # noqa: S311 - no secret
         await send(END)  # to a device that was un-paired too; one that has gone does not receive it
 
     async def _send_states(self, prep_id: str, seen: str, send: Send) -> None:

@@ -31,9 +31,12 @@ from shimwise.errors import ShimwiseError
 from shimwise.web.app import create_app
 from shimwise.web.connections import SILENCE_S, Connections, limited, most_connections
 from shimwise.web.feed_line import FeedLine
+from shimwise.web.health import Health
 from shimwise.web.live import HEARD_POLL_S, POLL_S, EventStream, Hub, LiveState
 from shimwise.web.pairing import Devices, PairedOnly, pairing_routes
+from shimwise.web.proxies import Proxies
 from shimwise.web.quiet_log import quiet
+from shimwise.web.request_log import RequestIds, logged
 from shimwise.web.security import LOOPBACK_NAMES, SizeLimits, guarded, is_loopback
 
 USUAL_PORT = 8052
@@ -48,9 +51,10 @@ LIMITS = SizeLimits(
     )
 )
 """Frames of a sweep are large; a house's list, a sheet or a prep from elsewhere is larger than a form."""
-FIGURE, PROBLEM = "figure", "problem"
-"""What servers say to each other beside changes: a prep's live figure, why it has no verdict."""
-STOPPING_S = 3
+FIGURE, PROBLEM, FILMED = "figure", "problem", "filmed"
+"""What servers say beside changes: a prep's live figure, its judge's problem, that it is filmed."""
+STOPPING_S = 8
+"""What is under way when the server is asked to stop is finished within this time, or given up. [s]"""
 IDLE_S = 20
 BACKLOG = 256
 ANYWHERE = frozenset({"0.0.0.0", "::", ""})  # noqa: S104  # asked for by the one who starts it
@@ -65,7 +69,9 @@ class ServeOptions:
     """Where the pages are served.
 
     ``port`` 0 takes any that is free. ``names``: further names that the pages answer to. ``certificate`` and
-    ``key``: files for https; without them it is http. ``workers``: who judges, a process here by default.
+    ``key``: files for https; without them it is http. ``behind``: addresses of proxies that are believed.
+    ``has_request_log``: whether each request is a line of the log. ``workers``: who judges, a process here by
+    default.
     """
 
     host: str = "127.0.0.1"
@@ -73,12 +79,14 @@ class ServeOptions:
     names: tuple[str, ...] = ()
     certificate: Path | None = None
     key: Path | None = None
+    behind: tuple[str, ...] = ()
+    has_request_log: bool = False
     workers: str = ""
 
     @property
     def is_beyond(self) -> bool:
-        """Whether others can reach the pages: from other machines, or by a name as through a proxy."""
-        return not all(map(is_loopback, (self.host, *self.names)))
+        """Whether others can reach the pages: from other machines, or through a proxy."""
+        return bool(self.behind) or not all(map(is_loopback, (self.host, *self.names)))
 
     @property
     def scheme(self) -> str:
@@ -103,19 +111,20 @@ class Pages:
     """
 
     def __init__(self, record: Record, options: ServeOptions) -> None:
-        self.options = options
+        self.options, self.proxies = options, Proxies(options.behind)
         _refuse_bad_certificate(options)
         self.socket = _bound(options)
         self.port: int = self.socket.getsockname()[1]
         self.record = record
         self.hub = Hub(lambda prep_id: _looked(record, prep_id), spread=self._spread)
+        self.feed = FeedLine(self.hub, spread=lambda prep_id: record.say(FILMED, prep_id))
         self._unhear = record.hear(self._heard)
         self.judge = JudgeService(record, on_done=self._judged, workers=options.workers)
         self.app = self._guarded(record)
         self.server = _Server(
             uvicorn.Config(
                 self.app,
-                http=limited(Connections(most=most_connections())),
+                http=limited(Connections(most=most_connections(), proxies=self.proxies)),
                 backlog=BACKLOG,
                 ws="websockets-sansio",
                 ws_max_size=2 * MOST_BYTES,  # what is larger than is taken is refused in words up to here
@@ -124,7 +133,7 @@ class Pages:
                 log_config=None,
                 access_log=False,
                 server_header=False,
-                proxy_headers=False,
+                proxy_headers=False,  # believed by the application, from the proxies that are named
                 timeout_keep_alive=IDLE_S,
                 timeout_graceful_shutdown=STOPPING_S,
                 ssl_certfile=options.certificate,
@@ -141,12 +150,18 @@ class Pages:
 
     def pairing_address(self) -> str:
         """Return the address by which one device is paired, good for a few minutes."""
-        return f"{self.address}pair/{make_code(self.record)}"
+        name = next((one for one in self.options.names if not is_loopback(one)), "")
+        outer = f"https://{name}/" if self.proxies and name else self.address
+        return f"{outer}pair/{make_code(self.record)}"
 
     def run(self) -> None:
         """Serve until Ctrl-C, SIGTERM or :meth:`stop`; what is under way is finished."""
         try:
-            with quiet(), contextlib.suppress(KeyboardInterrupt):
+            with (
+                quiet(),
+                logged(has_requests=self.options.has_request_log),
+                contextlib.suppress(KeyboardInterrupt),
+            ):
                 self.server.run(sockets=[self.socket])
         finally:
             self.close()
@@ -183,25 +198,31 @@ class Pages:
             self.hub.show_heard(prep_id, rest)
         elif topic == PROBLEM:
             self.hub.notify(prep_id, problem=rest)
+        elif topic == FILMED:
+            self.feed.taken_elsewhere(prep_id)
 
     def _guarded(self, record: Record) -> ASGIApp:
         app = create_app(record, judge=self.judge, verifier=Verifier())
         known = Devices(record)
         own: list[BaseRoute] = [
             Route("/live/preps/{prep_id}", EventStream(self.hub), methods=["GET"]),
-            WebSocketRoute("/live/preps/{prep_id}/feed", FeedLine(self.hub)),
+            WebSocketRoute("/live/preps/{prep_id}/feed", self.feed),
             Route("/worker.js", _worker),
         ]
         if self.options.is_beyond:
             own += pairing_routes(record, known=known)
         app.state.has_devices = self.options.is_beyond
         app.router.routes[:0] = own
-        return guarded(
+        inside = guarded(
             app,
             names=tuple(_names(self.options)),
             limits=LIMITS,
             inner=(lambda inner: PairedOnly(inner, known)) if self.options.is_beyond else None,
         )
+        health = Health(
+            self.proxies.believed(inside), prove=record.prove, is_stopping=lambda: self.hub.is_closed
+        )
+        return RequestIds(health, proxies=self.proxies)
 
 
 class _Server(uvicorn.Server):

@@ -38,7 +38,8 @@ class House:
 
     def __init__(self) -> None:
         self.hub = Hub(lambda prep_id: LiveState(revision=1) if prep_id in {"p", "q"} else None, poll_s=60)
-        self.feeds = FeedLine(self.hub)
+        self.begun: list[str] = []
+        self.feeds = FeedLine(self.hub, spread=self.begun.append)
         routes = [
             Route("/live/preps/{prep_id}", EventStream(self.hub), methods=["GET"]),
             WebSocketRoute("/live/preps/{prep_id}/feed", self.feeds),
@@ -200,3 +201,15 @@ def test_other_devices_see_the_figure_and_that_it_ends(house: House, monkeypatch
 
 def test_a_figure_is_an_event_without_an_id() -> None:
     assert LiveFigure('{"is_live": false}').event == b'event: figure\ndata: {"is_live": false}\n\n'
+
+
+def test_a_page_of_another_server_takes_over_and_its_figures_are_shown_here(house: House) -> None:
+    shown: list[tuple[str, str]] = []
+    house.hub.spread = lambda prep_id, figure: shown.append((prep_id, figure))
+    with house.line() as line:
+        assert line.receive_json() == {"ready": True}
+        assert house.begun == ["p"]
+        house.feeds.taken_elsewhere("q")
+        house.feeds.taken_elsewhere("p")
+        assert refusal(line)["code"] == "taken_over"
+    assert shown == [("p", '{"is_live": false}')]

@@ -265,3 +265,20 @@ def test_a_figure_comes_between_the_states_and_only_while_it_is_new(prep: Prep) 
         await states.aclose()
 
     _in_time(work)
+
+
+def test_a_figure_of_another_server_is_shown_and_ones_own_is_spread(prep: Prep) -> None:
+    spread: list[tuple[str, str]] = []
+    hub = Hub(prep.look, poll_s=60, spread=lambda prep_id, figure: spread.append((prep_id, figure)))
+
+    async def work() -> None:
+        states = hub.states("p")
+        await anext(states)
+        threading.Thread(target=hub.show_heard, args=("p", '{"is_live": true}')).start()
+        assert await anext(states) == live.LiveFigure('{"is_live": true}')
+        hub.show_heard("other", "{}")
+        await hub.show("other", '{"is_live": false}')
+        await states.aclose()
+
+    _in_time(work)
+    assert spread == [("other", '{"is_live": false}')], "what came from another server is not sent back"

@@ -327,7 +327,7 @@ class _Run:
             self._tell("frames_stay", step.name, values={"count": frames})
         if not self.is_dry_run:
             seq = self.home.put_prep(document, expected=0 if step.home is None else step.home.seq)
-            self._mark_brought(step.id, seq)
+            self._mark_brought(step.id, seq, known=step.here)
         self._did(step)
 
     def _take(self, step: Step) -> None:
@@ -379,17 +379,20 @@ class _Run:
             seq = 0 if home is None else home.seq
             sync_marks.keep_marks(change, (_mark(_entry_here(change, prep_id), seq),))
 
-    def _mark_brought(self, prep_id: str, home_seq: int) -> None:
+    def _mark_brought(self, prep_id: str, home_seq: int, *, known: Entry | None = None) -> None:
+        """Mark a prep that is at home now; ``known`` is its entry, where it did not change meanwhile."""
         with changing(self.record, self.who, Act.SYNC) as change:
-            change.note("prep brought home", prep_id=prep_id, detail={"to": self.home.name})
-            sync_marks.keep_marks(change, (_mark(_entry_here(change, prep_id), home_seq),))
+            is_known = known is not None and known.seq == sync_rows.last_line(change.connection, prep_id)
+            seq = change.note("prep brought home", prep_id=prep_id, detail={"to": self.home.name})
+            entry = replace(known, seq=seq) if is_known and known else _entry_here(change, prep_id)
+            sync_marks.keep_marks(change, (_mark(entry, home_seq),))
 
     def _take_along(self, its: Compared, waiting: tuple[Waiting, ...]) -> None:
         """Take learned histories, settings and people along, when what was brought has taught home."""
         if self.is_dry_run:
             return
         if any(one.kind == "prep" and one.way is not Way.HERE for one in self.done.values()):
-            its = self.home.compared({})
+            its = self.home.compared(None)
         held = {one.id for one in waiting}
         if not any(one.kind == "prep" for one in waiting):
             for entry in its.entries:

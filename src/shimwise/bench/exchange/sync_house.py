@@ -63,9 +63,9 @@ class HouseSide:
             self._strange("a time without zone")
         return SyncHead(now=now, **texts)
 
-    def compared(self, known: Mapping[str, int], *, has_all: bool = False) -> Compared:
+    def compared(self, known: Mapping[str, int] | None, *, has_all: bool = False) -> Compared:
         """Return what the house has."""
-        sent = {"known": dict(known), "has_all": has_all, "who": self.who}
+        sent = {"known": None if known is None else dict(known), "has_all": has_all, "who": self.who}
         found = self._asked("POST", "/sync/compare", sent)
         try:
             return Compared(

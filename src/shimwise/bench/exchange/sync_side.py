@@ -73,8 +73,8 @@ class Side(Protocol):
     def head(self, *, is_dry_run: bool) -> SyncHead:
         """Return what it says of itself; it takes an id unless this is a dry run."""
 
-    def compared(self, known: Mapping[str, int], *, has_all: bool = False) -> Compared:
-        """Return what it has of the preps in ``known``, its open ones, and all units."""
+    def compared(self, known: Mapping[str, int] | None, *, has_all: bool = False) -> Compared:
+        """Return all its units, and of preps those in ``known`` and its open ones; None: no preps."""
 
     def prep(self, prep_id: str) -> dict[str, Any]:
         """Return the document of a prep."""
@@ -106,14 +106,14 @@ class RecordSide:
         now = self.record.clock() if server is None else datetime.fromisoformat(server)
         return SyncHead(house=own_id or "", now=now, version=__version__, tables=HEAD)
 
-    def compared(self, known: Mapping[str, int], *, has_all: bool = False) -> Compared:
+    def compared(self, known: Mapping[str, int] | None, *, has_all: bool = False) -> Compared:
         """Return what the record has."""
         allowed(self.record, self.who, Act.SYNC)
         with self.record.reading() as connection:
             entries = (
                 *sync_rows.unit_entries(connection),
                 *sync_rows.set_entries(connection),
-                *sync_rows.prep_entries(connection, known, has_all=has_all),
+                *(() if known is None else sync_rows.prep_entries(connection, known, has_all=has_all)),
             )
             given = {key: kept_settings.setting(connection, key) for key in GIVEN_KEYS}
             named = {row.name: row.role or "" for row in people.with_role(connection)}

@@ -4,7 +4,8 @@ from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
 from typing import Any
 
-from shimwise.bench.exchange.sync import AtHome, Done, SyncNotice, SyncReport
+from shimwise.bench.exchange.record_admin import Record
+from shimwise.bench.exchange.sync import AtHome, Done, SyncNotice, SyncReport, at_home
 from shimwise.bench.exchange.sync_plan import Cause, Waiting, Way
 from shimwise.sheets.words.shared import counted, listed, plain
 
@@ -28,6 +29,12 @@ def sync_lines(report: SyncReport) -> list[str]:
 
 def _done_line(one: Done) -> str:
     return f"  {_COLUMN[one.way]:<7}  {one.kind:<12}  {plain(one.name)}{' (new)' if one.is_new else ''}"
+
+
+def known_at_home(record: Record) -> str:
+    """Return when a machine was at home last, in words; empty for one that never was away."""
+    known = at_home(record)
+    return "" if known is None else at_home_words(known, now=record.clock())
 
 
 def at_home_words(known: AtHome, *, now: datetime) -> str:

@@ -19,7 +19,7 @@ from shimwise.record.names import name_key
 from shimwise.record.queries import evidence, people, preps, sets, units, verdicts
 from shimwise.record.tables import schema
 from shimwise.record.tables.columns import json_text
-from shimwise.record.tables.mapping import insert, row_if_kept
+from shimwise.record.tables.mapping import insert, insert_all, row_if_kept
 from shimwise.record.tables.rows import (
     AdjustmentRow,
     BodyRow,
@@ -134,11 +134,15 @@ def import_prep(change: Change, document: Any) -> Imported:
     read = read_prep(document)
     if _is_here(change.connection, read.prep.id, document):
         return Imported(prep_id=read.prep.id, is_new=False)
+    return import_read(change, read)
+
+
+def import_read(change: Change, read: ReadPrep) -> Imported:
+    """Add a prep that is not here; raise as :func:`import_prep`."""
     kept = take_units(change, read)
     add_prep_row(change, read)
     for found in read.rows.values():
-        for row in found:
-            insert(change.connection, row)
+        insert_all(change.connection, found)
     refuse_contradicting(change, read)
     add_journal(change, read)
     change.note(journal.TAKEN_IN, detail={"prep_id": read.prep.id, "title": read.prep.title, "kept": kept})
@@ -280,15 +284,17 @@ def add_journal(change: Change, read: ReadPrep, *, is_there: bool = False) -> No
     if is_there:
         own = journal.journal_after(change.connection, 0, prep_id=read.prep.id, limit=ALL)
         known = Counter(_line_key(line) for line in own)
+    rows: list[JournalRow] = []
     for number, found in enumerate(read.parts["journal"]):
         line = {"seq": 0, **found} if isinstance(found, Mapping) else found
         row = row_from_json(JournalRow, line, where=f"journal[{number}]")
         if known[_line_key(row)]:
             known[_line_key(row)] -= 1
             continue
-        people.remember(change.connection, row.who)
-        then = replace(change, at=row.at, who=row.who)
-        then.note(row.what, prep_id=read.prep.id, unit_id=row.unit_id, detail=row.detail)
+        rows.append(replace(row, prep_id=read.prep.id))
+    for who in dict.fromkeys(row.who for row in rows):
+        people.remember(change.connection, who)
+    journal.add_lines(change, rows)
 
 
 def _line_key(row: JournalRow) -> str:

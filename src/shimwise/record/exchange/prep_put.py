@@ -20,7 +20,7 @@ from shimwise.record.exchange.prep_json import (
     add_journal,
     add_prep_row,
     export_prep,
-    import_prep,
+    import_read,
     read_prep,
     refuse_contradicting,
     take_units,
@@ -79,7 +79,7 @@ def put_prep(
     if own is not None and _is_same(change.connection, document):
         return last
     if own is None:
-        import_prep(change, document)
+        import_read(change, read)
     else:
         _replace(change, read, None if beside is None else read_prep(beside))
     return change.note(what, prep_id=prep_id, detail=detail)

@@ -54,6 +54,12 @@ def insert(connection: Connection, row: Any, **more: Any) -> None:
     connection.execute(_inserting(TABLE_OF[type(row)]), {**values_of(row), **more})
 
 
+def insert_all(connection: Connection, rows: Sequence[Any]) -> None:
+    """Add rows of one kind, at once."""
+    if rows:
+        connection.execute(_inserting(TABLE_OF[type(rows[0])]), [values_of(row) for row in rows])
+
+
 def rows_of(
     connection: Connection, wanted: Select[Any], kind: type[T], values: Mapping[str, Any] | None = None
 ) -> list[T]:

@@ -38,7 +38,9 @@ class HeadIn(In):
 class CompareIn(In):
     """What a machine has: for each of its preps the line of this journal at which both were one, or -1."""
 
-    known: dict[Id, Seq] = Field(default_factory=dict, max_length=MOST_PREPS)
+    known: Annotated[dict[Id, Seq], Field(max_length=MOST_PREPS)] | None = Field(
+        None, description="Null: no preps are compared, units alone."
+    )
     has_all: bool = Field(False, description="All preps of this house, not the open ones alone.")
     who: Who
 

@@ -5,6 +5,7 @@ from urllib.parse import quote
 from fastapi import APIRouter
 from starlette.responses import Response
 
+from shimwise.bench.exchange.sync_words import known_at_home
 from shimwise.bench.house import units
 from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.bench.prep import preps
@@ -104,6 +105,7 @@ def _shown(visit: Visit, *, search: str = "", after: str = "") -> Response:
         sets=sets,
         lenses=lenses,
         quote=quote,
+        at_home=known_at_home(record),
     )
 
 
