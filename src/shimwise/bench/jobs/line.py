@@ -125,7 +125,7 @@ class JobLine:
         self._changed = threading.Condition()
         self._pending: dict[str, JobRow] = {}
         self._held: Held | None = None
-        self._is_woken = self._is_resting = False
+        self._is_woken = self._is_resting = self._is_away = False
         self._unhear: Callable[[], object] = lambda: None
         self._asked_s = self._tidied_s = -TIDY_S
         self._threads: tuple[threading.Thread, ...] = ()
@@ -214,9 +214,11 @@ class JobLine:
             try:
                 self._let_saves_pass()
                 held = self._taken()
+                self._is_away = False
             except ShimwiseError as error:  # the record is away or busy: what was asked for is kept here
-                _LOG.warning("No job can be taken: %s", error)
-                held = None
+                if not self._is_away:
+                    _LOG.warning("No job can be taken now: %s", error)
+                held, self._is_away = None, True
             if held is not None:
                 self._work(held)
                 continue

@@ -249,7 +249,8 @@ def prune(connection: Connection) -> int:
 
 
 def _is_held(held: JobRow) -> ColumnElement[bool]:
-    return and_(_T.c.id == held.id, _T.c.state == WORKING, _T.c.lease == held.lease)
+    is_its = and_(_T.c.server == held.server, _T.c.lease == held.lease)
+    return and_(_T.c.id == held.id, _T.c.state == WORKING, is_its)
 
 
 def _is_free(kinds: Collection[str], at: datetime) -> ColumnElement[bool]:
