@@ -1,6 +1,5 @@
 """Accuracy of the judge on simulated preps: errors, intervals, alarms, rivals, reliability, scenes, plan."""
 
-import multiprocessing
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import partial
@@ -10,6 +9,7 @@ import numpy as np
 
 from benchmarks import prep_simulator as simulator
 from benchmarks import rivals
+from shimwise.bench.executors import mapped, workers_of
 from shimwise.inference.model.candidates import possible_readings
 from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep, Reading
 from shimwise.inference.verdict.answer import Verdict
@@ -46,9 +46,8 @@ WRONG_HISTORY = Column("wrong history (true sd 10, told 5)", 10.0, 5.0, None, np
 
 
 def map_preps(function: Callable[[int], Any], count: int) -> list[Any]:
-    """The function of 0 … count − 1, on two processes; the order is kept."""
-    with multiprocessing.get_context("fork").Pool(PROCESSES) as pool:
-        return pool.map(function, range(count), chunksize=16)
+    """The function of 0 … count − 1, on two processes or by SHIMWISE_WORKERS; the order is kept."""
+    return list(mapped(function, range(count), workers=workers_of(None), most=PROCESSES))
 
 
 def simulate_column(column: Column, i: int) -> tuple[Prep, simulator.Truth]:

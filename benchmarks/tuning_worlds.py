@@ -5,7 +5,6 @@ tuning only: figures to be claimed come from worlds written apart.
 """
 
 import math
-import multiprocessing
 import sys
 import time
 from collections.abc import Callable
@@ -14,6 +13,7 @@ from functools import partial
 
 import numpy as np
 
+from benchmarks.preps import map_preps
 from shimwise.inference.model.bench import BenchFacts
 from shimwise.inference.model.prep import Prep, Reading
 from shimwise.inference.verdict.answer import Verdict
@@ -214,8 +214,7 @@ def _row(
 
 def measure(world: World, count: int) -> str:
     """One line per kind of quantity: coverage, RMS, decided, wrongly decided, wrongly out, called fine."""
-    with multiprocessing.get_context("fork").Pool(1) as pool:
-        results = pool.map(partial(_one_by_name, world.name), range(count), chunksize=4)
+    results = map_preps(partial(_one_by_name, world.name), count)
     lines = [
         f"{world.name}: {np.median([r['time'][0][0] for r in results]):.2f} s median, "
         f"converged {np.mean([r['time'][0][1] for r in results]):.2f}"

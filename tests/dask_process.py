@@ -5,10 +5,12 @@ What is beyond the address is Dask's own settings, from the variables that begin
 
 import asyncio
 import os
+import shutil
 import signal
 import socket
 import subprocess
 import sys
+import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
@@ -18,6 +20,8 @@ from pathlib import Path
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
+
+from child_process import ends_with_the_tests
 
 READY = "ready"
 
@@ -30,9 +34,11 @@ def free_address(scheme: str = "tcp") -> str:
 @contextmanager
 def dask_process(role: str, address: str, **variables: str) -> Iterator[subprocess.Popen[str]]:
     """Start a scheduler, a worker or both; it is killed at the end."""
+    scratch = tempfile.mkdtemp()
+    known = {"PYTHONPATH": os.pathsep.join(filter(None, sys.path)), "DASK_TEMPORARY_DIRECTORY": scratch}
     process = subprocess.Popen(
-        [sys.executable, __file__, role, address],
-        env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))} | variables,
+        ends_with_the_tests(sys.executable, __file__, role, address, sign=signal.SIGKILL),
+        env=os.environ | known | variables,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
         text=True,
@@ -44,6 +50,7 @@ def dask_process(role: str, address: str, **variables: str) -> Iterator[subproce
     finally:
         process.kill()
         process.communicate()
+        shutil.rmtree(scratch, ignore_errors=True)
 
 
 def certificates(folder: Path) -> dict[str, str]:

@@ -6,14 +6,15 @@ import argparse
 import os
 import sys
 import time
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from multiprocessing import get_context
+from concurrent.futures import as_completed
 from pathlib import Path
 
 __all__ = ["main"]
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"):
     os.environ.setdefault(_name, "1")  # two processes, one core each
+
+from shimwise.bench.executors import executor_of, workers_of  # noqa: E402
 
 from .cells import SINGLE_CELLS, Cell  # noqa: E402
 from .detail import DETAIL_CELLS  # noqa: E402
@@ -46,7 +47,7 @@ def main(arguments: list[str] | None = None) -> int:
 def _measure(chosen: list[Cell], sweeps: int, processes: int) -> dict[str, list[Row]]:
     rows: dict[str, list[Row]] = {}
     dear_first = sorted((c for c in chosen if c.seed), key=lambda cell: -cell.cost)
-    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+    with executor_of(workers_of(None), most=processes) as pool:
         waiting = {pool.submit(run_cell, cell.name, sweeps): cell.name for cell in dear_first}
         for done in as_completed(waiting):
             rows[waiting[done]] = done.result()

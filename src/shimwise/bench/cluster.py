@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 Result = TypeVar("Result")
 Versions = dict[str, str | None]
-CONNECTING_S = 5.0
+CONNECTING_S = 10.0
 WORKERS_S = 20.0
 """A cluster that is just being started has its first worker after so long. [s]"""
 _ADDRESS = re.compile(r"(?P<scheme>tls|tcp)://(?P<host>\[[0-9a-fA-F:.]+\]|[^/:@\s]+):(?P<port>\d{1,5})/?")
@@ -119,6 +119,10 @@ class ClusterPool(Executor):
         outer.add_done_callback(lambda done: inner.cancel() if done.cancelled() else None)
         return outer
 
+    def workers(self) -> list[str]:
+        """Return the addresses of the workers that are there."""
+        return list(self._client.scheduler_info(n_workers=-1)["workers"])
+
     def has_workers(self) -> bool:
         """Whether a worker is there to do what waits.
 
@@ -128,7 +132,7 @@ class ClusterPool(Executor):
             If the scheduler does not say.
         """
         try:
-            return bool(self._workers())
+            return bool(self.workers())
         except (OSError, RuntimeError) as error:
             raise self._gone() from error
 
@@ -173,9 +177,6 @@ class ClusterPool(Executor):
             f"The scheduler at {self.address} is lost. What was done is kept; start the scheduler and its "
             "workers again, and the same command goes on from there."
         )
-
-    def _workers(self) -> list[str]:
-        return list(self._client.scheduler_info(n_workers=-1)["workers"])
 
     def _refuse_open_scheduler(self) -> None:
         """Refuse a plain scheduler of this machine that other machines reach too."""

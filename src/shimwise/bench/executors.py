@@ -7,8 +7,9 @@ import threading
 import time
 import traceback
 from collections import Counter, deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
+from contextlib import closing
 from dataclasses import dataclass
 from functools import partial
 from itertools import islice
@@ -128,7 +129,7 @@ def each_done(
     most: int | None = None,
     patience_s: float = PATIENCE_S,
     on_wait: Said | None = None,
-) -> Iterator[Outcome[Result]]:
+) -> Generator[Outcome[Result]]:
     """Apply a function to every item, and return each outcome once, as soon as it is there.
 
     Parameters
@@ -165,6 +166,37 @@ def each_done(
             raise
         else:
             pool.shutdown()
+
+
+def mapped(
+    function: Callable[[Item], Result],
+    items: Sequence[Item],
+    *,
+    workers: str = "",
+    most: int | None = None,
+    on_wait: Said | None = None,
+) -> Iterator[Result]:
+    """Yield the result of every item in their order, as the parts of one thing that needs all of them.
+
+    Raises
+    ------
+    ShimwiseError
+        The first problem of an item.
+    RuntimeError
+        With the trace, where it is a fault of the program.
+    ClusterError, ClusterGone, MissingExtraError
+        As :func:`each_done`.
+    """
+    early: dict[int, Any] = {}
+    place = 0
+    with closing(each_done(function, items, workers=workers, most=most, on_wait=on_wait)) as outcomes:
+        for one in outcomes:
+            if one.problem:
+                raise RuntimeError(one.problem) if one.is_fault else ShimwiseError(one.problem)
+            early[one.place] = one.result
+            while place in early:
+                yield early.pop(place)
+                place += 1
 
 
 class _Work(Generic[Item, Result]):

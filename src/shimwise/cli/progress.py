@@ -26,6 +26,11 @@ def progress_bar() -> Iterator[Told | None]:
             bar.close()
 
 
+def say_waiting(words: str) -> None:
+    """Say on standard error what the work waits for."""
+    print(f"shimwise: {words}", file=sys.stderr, flush=True)
+
+
 class _Bar:
     """Keeps the last progress; a timer shows it, unless the work ends first."""
 

@@ -34,6 +34,11 @@ class Location:
         """The record as people know it, without a password."""
         return str(self.path) if self.path is not None else self.url.render_as_string(hide_password=True)
 
+    @property
+    def address(self) -> str:
+        """What opens the record again: the file, or the address with its password."""
+        return str(self.path) if self.path is not None else self.url.render_as_string(hide_password=False)
+
 
 def location_of(where: str | Path | None) -> Location:
     """Return where a record is; nothing is opened.

@@ -10,7 +10,10 @@ import numpy as np
 
 from shimwise.bench.access.accounts import asked_by
 from shimwise.bench.access.acting import Who
+from shimwise.bench.desk.inputs import Progress
 from shimwise.bench.errors import Conflict
+from shimwise.bench.executors import Said
+from shimwise.bench.history.house_parts import all_signed_preps
 from shimwise.bench.history.house_views import (
     HouseNetworkView,
     HouseReadingView,
@@ -22,7 +25,7 @@ from shimwise.bench.history.house_views import (
 )
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.taught import taught_in
-from shimwise.bench.verdict.teaching import learned_from, signed_preps, unit_of
+from shimwise.bench.verdict.teaching import learned_from, unit_of
 from shimwise.inference.house.joint import JointState, joint_state, taught_by
 from shimwise.inference.house.next_readings import most_worth_reading, undecided
 from shimwise.inference.house.spreads import SET_LEVELS
@@ -61,28 +64,39 @@ def house_taught(record: "Record") -> HouseTaughtView | None:
     return None if taught is None else _taught_view(taught)
 
 
-def house_network(record: "Record", *, who: Who) -> HouseNetworkView:
+def house_network(
+    record: "Record",
+    *,
+    who: Who,
+    workers: str = "",
+    progress: Progress | None = None,
+    on_wait: Said | None = None,
+) -> HouseNetworkView:
     """Compute the whole house from all its signed preps.
 
     Parameters
     ----------
     who : str
         Who asks: a person sees how they differ from the others, a lead how each does.
+    workers, progress, on_wait
+        As for :func:`shimwise.bench.history.house_parts.all_signed_preps`.
 
     Raises
     ------
     Conflict
         If no prep with readings is signed.
+    ClusterError
+        If the workers cannot be asked, or cannot reach the record.
     """
+    preps = all_signed_preps(record, workers=workers, progress=progress, on_wait=on_wait)
+    found = learned_from(preps) if preps else None
+    if found is None:
+        raise Conflict(
+            "No prep with readings is signed yet: the house has taught nothing. Sign a prep first.",
+            kind="house",
+            id="house",
+        )
     with record.reading() as connection:
-        preps = signed_preps(connection, most_readings=ALL)
-        found = learned_from(preps) if preps else None
-        if found is None:
-            raise Conflict(
-                "No prep with readings is signed yet: the house has taught nothing. Sign a prep first.",
-                kind="house",
-                id="house",
-            )
         house = settings_in(connection)
         names, past = _names(connection, found)
         asking, is_lead = asked_by(connection, who)

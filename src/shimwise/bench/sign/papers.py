@@ -9,10 +9,12 @@ import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, tzinfo
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.desk.inputs import Progress
+from shimwise.bench.executors import Said, mapped
 from shimwise.bench.output_files import write_whole
 from shimwise.bench.sign.signed import as_exported, as_signed
 from shimwise.errors import SheetError
@@ -23,7 +25,7 @@ from shimwise.sheets.papers.signed.findings import Finding, Recorded, State, fin
 
 if TYPE_CHECKING:
     from shimwise.record.record import Record
-    from shimwise.sheets.papers.sheet_pdf import JudgedPrep
+    from shimwise.sheets.papers.sheet_pdf import Drawing, JudgedPrep
     from shimwise.sheets.papers.signed.prep_document import PrepDocument
 
 __all__ = [
@@ -56,6 +58,8 @@ KINDS = (CHECK, LENS_CARD, LABELS, SET_TABLE)
 """What is printed of a prep."""
 LONGEST_TITLE = 60
 """Letters of a title in a file's name."""
+FEWEST_FOR_WORKERS = 8
+"""Fewer sheets are drawn sooner than processes are started; measured."""
 DAY_PAGE, LARGEST_DAY = 200, 500
 """Preps read at a time, and sheets in one file at most."""
 PrepSource = Mapping[str, Any] | Path
@@ -89,12 +93,14 @@ def make_paper(
     units: str = "ft",
     distances: Sequence[str] = (),
     progress: Progress | None = None,
+    workers: str | None = None,
+    on_wait: Said | None = None,
 ) -> MadePaper:
     """Print one of :data:`KINDS` of a prep, or the check sheets of several.
 
     Parameters
     ----------
-    names, paper, link, units, distances, progress
+    names, paper, link, units, distances, progress, workers, on_wait
         As for the function of the kind, which takes those that it needs.
     sizes : Path, optional
         File of the sizes of labels.
@@ -105,7 +111,7 @@ def make_paper(
         As for the function of the kind; if the kind is not known, or several preps are given to another one.
     """
     if kind == CHECK:
-        return make_sheets(preps, paper=paper, link=link, progress=progress)
+        return make_sheets(preps, paper=paper, link=link, progress=progress, workers=workers, on_wait=on_wait)
     if len(preps) != 1:
         raise SheetError(f"{kind} is made of one prep at a time, not of {len(preps)}.")
     if kind == LENS_CARD:
@@ -117,7 +123,13 @@ def make_paper(
 
 
 def make_sheets(
-    preps: Sequence[PrepSource], *, paper: str = "A4", link: str = "", progress: Progress | None = None
+    preps: Sequence[PrepSource],
+    *,
+    paper: str = "A4",
+    link: str = "",
+    progress: Progress | None = None,
+    workers: str | None = None,
+    on_wait: Said | None = None,
 ) -> MadePaper:
     """Print check sheets, of one prep or a whole day, to one PDF.
 
@@ -131,18 +143,26 @@ def make_sheets(
         Address of the house's pages for the QR square; without it the square holds the prep's id.
     progress : callable, optional
         Called from time to time.
+    workers : str, optional
+        Who draws them where they are many (:func:`shimwise.bench.executors.workers_of`); None: this process.
+    on_wait : callable, optional
+        As for :func:`shimwise.bench.executors.each_done`.
 
     Raises
     ------
     SheetError
         When a file is no prep, the paper is not known, or the pages cannot be set.
+    ClusterError
+        When the workers cannot be asked.
     """
     from shimwise.sheets.papers.sheet_pdf import check_sheets_pdf
 
     if not 0 < len(preps) <= LARGEST_DAY:
         raise SheetError(f"{len(preps)} preps make no file of sheets; give 1 to {LARGEST_DAY}.")
     judged = [_judged(prep) for prep in preps]
-    pdf = check_sheets_pdf(judged, paper=paper, link=link, progress=progress)
+    is_here = workers is None or len(judged) < FEWEST_FOR_WORKERS
+    drawing: Drawing = map if is_here else partial(mapped, workers=workers or "", on_wait=on_wait)
+    pdf = check_sheets_pdf(judged, paper=paper, link=link, progress=progress, drawing=drawing)
     return _made(CHECK, pdf, [one.prep for one in judged])
 
 

@@ -104,14 +104,17 @@ class JudgeService:
             keep_verdict(self._record, question, self._answer(question), fence=held.done)
 
     def _answer(self, question: "Question") -> dict[str, Any]:
+        problem: ShimwiseError = InferenceError(_BROKEN)
         for _ in range(MOST_DEATHS):
             try:
                 return self._executor().submit(judge_worker.judged, question).result()
             except BrokenExecutor as error:
                 self._end_pool()
-                if self._line.is_stopping or isinstance(error, ShimwiseError):
+                if self._line.is_stopping:
                     raise
-        raise InferenceError(_BROKEN)
+                if isinstance(error, ShimwiseError):
+                    problem = error  # the scheduler of a cluster is gone
+        raise problem
 
     def _tidy(self) -> None:
         """Ask for preps whose server died before it could, and forget old jobs.

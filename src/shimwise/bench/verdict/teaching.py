@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, TypeVar
 from shimwise.bench.errors import StoreError
 from shimwise.bench.house.taught import keep_taught, taught_in
 from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.prep.states import SIGNED
 from shimwise.bench.verdict.histories import remember_learned, typed_histories
 from shimwise.bench.verdict.judge_input import question_of
 from shimwise.bench.verdict.prep_memory import units_of
@@ -18,7 +19,7 @@ from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge
 from shimwise.record.queries import lookups, memories, sets
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.inference.house.readings import SignedPrep
@@ -87,26 +88,31 @@ def signed_preps(connection: "Connection", *, most_readings: int) -> "tuple[Sign
 
     A history that a person had typed before a prep counts as a gauge value there.
     """
-    set_of_lens = {
-        lens_id: one.id for one in reversed(sets.sets(connection)) for lens_id in reversed(one.lens_ids)
-    }
     found: list[SignedPrep] = []
-    typed: dict[str, dict[str, tuple[int, float, float]]] = {}
     count = 0
-    for prep_id in lookups.signed_prep_ids(connection):
-        material = material_of(connection, prep_id)
-        for unit in material.units:
-            if unit.id not in typed:
-                typed[unit.id] = typed_histories(connection, unit.id)
-        of_prep = {unit.id: typed[unit.id][prep_id] for unit in material.units if prep_id in typed[unit.id]}
-        one = _signed(material, set_of_lens, of_prep)
-        if one is None:
-            continue
+    for one in preps_read(connection, lookups.signed_prep_ids(connection)):
         count += len(one.prep.evidence)
         found.append(one)
         if count >= most_readings:
             break
     return tuple(reversed(found))
+
+
+def preps_read(connection: "Connection", prep_ids: "Sequence[str]") -> "Iterator[SignedPrep]":
+    """Yield preps as :func:`signed_preps` has them; one without evidence, or open again, is left out."""
+    set_of_lens = {
+        lens_id: one.id for one in reversed(sets.sets(connection)) for lens_id in reversed(one.lens_ids)
+    }
+    typed: dict[str, dict[str, tuple[int, float, float]]] = {}
+    for prep_id in prep_ids:
+        material = material_of(connection, prep_id)
+        for unit in material.units:
+            if unit.id not in typed:
+                typed[unit.id] = typed_histories(connection, unit.id)
+        of_prep = {unit.id: typed[unit.id][prep_id] for unit in material.units if prep_id in typed[unit.id]}
+        one = _signed(material, set_of_lens, of_prep) if material.prep.state == SIGNED else None
+        if one is not None:
+            yield one
 
 
 def unit_of(name: str) -> tuple[str, int]:

@@ -11,7 +11,7 @@ from shimwise.bench.sweep import many_papers as papers
 from shimwise.bench.sweep.many import SweepOrder, SweptFolder, measure_many
 from shimwise.bench.sweep.measure import LookedAt, Recording, UnderTest
 from shimwise.cli.output import show
-from shimwise.cli.progress import progress_bar
+from shimwise.cli.progress import progress_bar, say_waiting
 from shimwise.errors import RecordError
 
 RESULTS = Path("sweeps.jsonl")
@@ -89,7 +89,7 @@ def sweep_many(
             results=files.results,
             workers=workers,
             progress=progress,
-            on_wait=lambda words: typer.echo(f"shimwise: {words}", err=True),
+            on_wait=say_waiting,
         )
         if files.table is not None:
             papers.write_table(found, files.table)

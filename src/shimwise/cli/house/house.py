@@ -6,10 +6,13 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.exchange import record_admin
+from shimwise.bench.executors import workers_of
 from shimwise.bench.history.house_network import house_network
 from shimwise.bench.history.house_views import HouseNetworkView, HouseTaughtView, HouseUnitView
 from shimwise.cli.acting import acting
+from shimwise.cli.options import Workers
 from shimwise.cli.output import show
+from shimwise.cli.progress import progress_bar, say_waiting
 from shimwise.cli.record_options import AsJson, Data, Who
 from shimwise.number_format import plus_minus_text
 
@@ -33,12 +36,19 @@ def house(
         bool, typer.Option("--all", help=f"Every unit; else the {SHOWN} that are known least.")
     ] = False,
     who: Who = None,
+    workers: Workers = None,
     data: Data = None,
     as_json: AsJson = False,
 ) -> None:
     """Tell what the signed preps teach of the whole house."""
-    with record_admin.open_record(data, is_read_only=True) as record:
-        found = house_network(record, who=acting(record, who))
+    with record_admin.open_record(data, is_read_only=True) as record, progress_bar() as progress:
+        found = house_network(
+            record,
+            who=acting(record, who),
+            workers=workers_of(workers),
+            progress=progress,
+            on_wait=say_waiting,
+        )
     show(found, _text(found, everything=everything), as_json=as_json)
 
 

@@ -9,10 +9,11 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.exchange import record_admin
+from shimwise.bench.executors import workers_of
 from shimwise.bench.sign import papers as bench
-from shimwise.cli.options import AsJson
+from shimwise.cli.options import AsJson, Workers
 from shimwise.cli.output import check_free, show
-from shimwise.cli.progress import progress_bar
+from shimwise.cli.progress import progress_bar, say_waiting
 from shimwise.cli.record_options import Data
 from shimwise.errors import SheetError
 
@@ -56,6 +57,7 @@ def sheet(
     link: Annotated[
         str, typer.Option("--link", metavar="ADDRESS", help="The house's pages, for the QR square.")
     ] = "",
+    workers: Workers = None,
     is_forced: Annotated[
         bool, typer.Option("--force", help="Write over a file that is there, unasked.")
     ] = False,
@@ -81,6 +83,8 @@ def sheet(
             units=units,
             distances=distance or (),
             progress=progress,
+            workers=workers_of(workers),
+            on_wait=say_waiting,
         )
         bench.write_whole(out, made.pdf)
     result = {

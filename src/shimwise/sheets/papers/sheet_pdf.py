@@ -1,7 +1,7 @@
 """Check sheets as PDF, of one prep or a whole day of them, and what all papers share in their making."""
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from shimwise.inference.verdict.answer import Answer
@@ -21,7 +21,7 @@ SHEET_FILE, SHEET_SCHEMA = "sheet.json", "shimwise.sheet/1"
 """The attachment on how a paper was made, by which it can be made again and compared; and its form."""
 PREP_FILE = "prep.json"
 CHECK = "check"
-SETTING = "Setting the pages"
+DRAWING, SETTING = "Drawing the sheets", "Setting the pages"
 Progress = Callable[[str, int, int], None]
 
 
@@ -33,8 +33,28 @@ class JudgedPrep:
     answer: Answer | None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetOrder:
+    """A sheet to be drawn: ``mark`` begins the names of its pictures, ``link`` is for its QR square."""
+
+    judged: JudgedPrep
+    mark: str
+    link: str
+
+
+DrawnSheet = tuple[Data, dict[str, bytes]]
+"""The data of a sheet, and its pictures by name."""
+Drawing = Callable[[Callable[[SheetOrder], DrawnSheet], Sequence[SheetOrder]], Iterable[DrawnSheet]]
+"""Applies a function to orders and returns the results in their order, as :func:`map` does."""
+
+
 def check_sheets_pdf(
-    preps: Sequence[JudgedPrep], *, paper: str = "A4", link: str = "", progress: Progress | None = None
+    preps: Sequence[JudgedPrep],
+    *,
+    paper: str = "A4",
+    link: str = "",
+    progress: Progress | None = None,
+    drawing: Drawing = map,
 ) -> bytes:
     """Print check sheets to one PDF.
 
@@ -49,6 +69,8 @@ def check_sheets_pdf(
         the prep's id and the beginning of its digest.
     progress : callable, optional
         Called with what is being done, how far it is and how far it goes.
+    drawing : callable
+        Draws the sheets, one after the other by default.
 
     Returns
     -------
@@ -64,12 +86,14 @@ def check_sheets_pdf(
     size_mm = paper_mm(paper)
     parts: dict[str, bytes] = {}
     sheets, attached = [], {}
-    for number, judged in enumerate(preps):
-        report("Drawing the sheets", number, len(preps))
-        mark = f"{number + 1:03d}"
-        name = PREP_FILE if len(preps) == 1 else f"prep-{mark}.json"
-        attached[name] = judged.prep
-        sheets.append({**_sheet(judged, parts, mark=mark, link=link), "attachment": name})
+    orders = [SheetOrder(judged=one, mark=f"{place:03d}", link=link) for place, one in enumerate(preps, 1)]
+    report(DRAWING, 0, len(preps))
+    for order, (sheet, pictures) in zip(orders, drawing(drawn_sheet, orders), strict=True):
+        name = PREP_FILE if len(preps) == 1 else f"prep-{order.mark}.json"
+        attached[name] = order.judged.prep
+        sheets.append({**sheet, "attachment": name})
+        parts |= pictures
+        report(DRAWING, len(sheets), len(preps))
     report(SETTING, 0, 0)
     title = sheets[0]["title"] if len(sheets) == 1 else f"Check sheets of {len(sheets)} preps"
     data = {"title": title, "sheets": sheets}
@@ -117,20 +141,21 @@ def prep_code(prep: PrepDocument, link: str) -> str:
     return f"{link.rstrip('/')}/preps/{prep_id}" if link else f"SHIMWISE PREP {prep_id} {prep.digest[:16]}"
 
 
-def _sheet(judged: JudgedPrep, parts: dict[str, bytes], *, mark: str, link: str) -> Data:
-    """Return the data of one sheet, and draw its pictures into ``parts``."""
-    prep, answer = judged.prep, judged.answer
+def drawn_sheet(order: SheetOrder) -> DrawnSheet:
+    """Return the data of one sheet, and its pictures."""
+    prep, answer = order.judged.prep, order.judged.answer
+    parts: dict[str, bytes] = {}
 
     def keep(name: str, svg: str) -> str:
-        parts[f"{mark}-{name}.svg"] = svg.encode()
-        return f"{mark}-{name}.svg"
+        parts[f"{order.mark}-{name}.svg"] = svg.encode()
+        return f"{order.mark}-{name}.svg"
 
     def kept(name: str, pictures: Sequence[PaperPicture]) -> list[Data]:
         numbered = enumerate(pictures)
         return [{"file": keep(f"{name}-{number}", one.svg), "alt": one.alt} for number, one in numbered]
 
     sheet = check_sheet(prep, answer)
-    sheet["qr"] = keep("qr", qr_svg(prep_code(prep, link)))
+    sheet["qr"] = keep("qr", qr_svg(prep_code(prep, order.link)))
     sheet["pictures"] = []
     if answer is not None:
         rails = rail_pictures(answer, lens_text=lens_texts(prep), zoom_mm=zoom_settings_mm(prep))
@@ -138,4 +163,4 @@ def _sheet(judged: JudgedPrep, parts: dict[str, bytes], *, mark: str, link: str)
     for place, (row, sweep) in enumerate(zip(prep.rows("sweeps"), sheet["sweeps"], strict=True)):
         pictures = sweep_pictures(sweep_from_json(row["result"]), kept_curves(row))
         sweep["pictures"] = kept(f"sweep-{place}", pictures)
-    return sheet
+    return sheet, parts

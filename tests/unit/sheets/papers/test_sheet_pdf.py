@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from invented_preps import prep_document, signed_document
 
 from property_cases import examples
+from shimwise.bench.sign import papers
 from shimwise.bench.sign.papers import MadePaper, make_sheets
 from shimwise.errors import SheetError
 from shimwise.sheets.papers.signed.canonical_json import digest_words
@@ -148,7 +149,7 @@ def test_a_day_is_one_file_whose_sheets_count_their_own_pages(text_of: Text) -> 
     text = text_of(made.pdf)
     assert made.pages == 3
     assert text.count("page 1 of 1") == 3
-    assert [done for what, done, total in told if total] == [0, 1, 2]
+    assert [done for what, done, total in told if total] == [0, 1, 2, 3]
     assert set(pypdf.PdfReader(io.BytesIO(made.pdf)).attachments) == {
         "sheet.json",
         "prep-001.json",
@@ -232,3 +233,12 @@ def test_a_camera_reads_the_prep_from_the_sheet(signed_sheet: MadePaper, rastere
     text, _, _ = cv2.QRCodeDetector().detectAndDecode(cv2.imread(str(page)))
     prep_id = signed_document()["prep"]["id"]
     assert text == f"SHIMWISE PREP {prep_id} {signed_sheet.digests[0][:16]}"
+
+
+@pytest.mark.slow
+def test_sheets_that_processes_draw_side_by_side_are_those_of_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(papers, "FEWEST_FOR_WORKERS", 2)
+    day, told = [_small()] * 2, []
+    beside = make_sheets(day, workers="1", progress=lambda *step: told.append(step))
+    assert beside.pdf == make_sheets(day).pdf
+    assert told[:3] == [("Drawing the sheets", done, 2) for done in range(3)]
