@@ -215,9 +215,10 @@ class JobLine:
                 self._let_saves_pass()
                 held = self._taken()
                 self._is_away = False
-            except ShimwiseError as error:  # the record is away or busy: what was asked for is kept here
+            except Exception as error:  # the record is away, most likely: what was asked for is kept here
                 if not self._is_away:
-                    _LOG.warning("No job can be taken now: %s", error)
+                    is_fault = not isinstance(error, ShimwiseError)
+                    _LOG.warning("No job can be taken now: %s", error, exc_info=is_fault)
                 held, self._is_away = None, True
             if held is not None:
                 self._work(held)
@@ -282,8 +283,12 @@ class JobLine:
     def _look_around(self) -> None:
         if time.monotonic() - self._tidied_s >= TIDY_S:
             self._tidied_s = time.monotonic()
-            with suppress(ShimwiseError):  # the next round makes it good
+            try:
                 self._tidy()
+            except ShimwiseError:  # the next round makes it good
+                pass
+            except Exception:  # the thread has to live on
+                _LOG.exception("What was left of jobs could not be looked for")
 
     def _work(self, held: Held) -> None:
         ended = self._outcome(held)
