@@ -81,7 +81,7 @@ def _waiting_lines(one: Waiting) -> Iterator[str]:
         case Cause.SAME_NAME:
             yield f"The {named} was made on both sides under one name: are they one? Nothing is merged."
             yield from fields
-            yield "    If they are two, rename this one here; if one, take away what was made here last."
+            yield "    Rename the one of this machine, and sync; if they are one, retire it then."
         case Cause.ADJUSTED_BOTH:
             yield (
                 f"The {named} was adjusted on both sides from one state; its preps wait. "
@@ -134,10 +134,25 @@ def _signed_stands(name: str, values: Mapping[str, Any]) -> str:
     return said
 
 
+def _epochs_ordered(name: str, values: Mapping[str, Any]) -> str:
+    sides = {str(Way.HERE): "here", str(Way.HOME): "at home"}
+    made = [
+        f"{plain(by)} {sides[side]} on {datetime.fromisoformat(at).astimezone():%Y-%m-%d %H:%M}"
+        for side, by, at in values["order"]
+    ]
+    said = (
+        f"The {values['kind']} {name} was adjusted on both sides: first by {', then by '.join(made)}. Each "
+        "has an epoch of its own in that order; what is known of it begins anew, so read it again."
+    )
+    unsure = " No more than the clocks may differ lies between two of them: the order is uncertain."
+    return said + (unsure if values["is_uncertain"] else "")
+
+
 _SETTINGS = {"house": "The house's settings", "wear": "How fast units wander", "taught": "What preps taught"}
 _NOTICES: Mapping[str, Callable[[str, Mapping[str, Any]], str]] = {
     "clock": _clock,
     "signed_stands": _signed_stands,
+    "epochs_ordered": _epochs_ordered,
     "renumbered": lambda name, values: (
         f"In the prep {name} {counted(values['count'], 'reading')} of this machine "
         f"{'has' if values['count'] == 1 else 'have'} other numbers now: {values['was']} is {values['now']}."
@@ -154,12 +169,12 @@ _NOTICES: Mapping[str, Callable[[str, Mapping[str, Any]], str]] = {
         f"The results of {counted(values['count'], 'sweep')} of the prep {name} went; their frames stay on "
         "this machine."
     ),
-    "setting_taken": lambda _, values: f"{_SETTINGS[values['key']]} came along from home.",
+    "setting_taken": lambda _, values: f"{_SETTINGS[values['key']]}: came along from home.",
     "setting_stays": lambda _, values: (
-        f"{_SETTINGS[values['key']]} was changed here and stays; --keep home takes that of home."
+        f"{_SETTINGS[values['key']]}: changed here, so it stays; --keep home takes that of home."
     ),
     "setting_refused": lambda _, values: (
-        f"{_SETTINGS[values['key']]} of home cannot be taken: {values['reason']}."
+        f"{_SETTINGS[values['key']]}: that of home cannot be taken: {values['reason']}."
     ),
     "people_taken": lambda _, values: (
         f"{listed(values['names'])} came along with their roles and without their PINs: set one here with "
