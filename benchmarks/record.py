@@ -1,11 +1,12 @@
 """A record of a large house: are its lists and a prep's page still quick, and do they use the indexes?
 
-``python -m benchmarks.record`` builds an invented record of 100,000 preps with 100 readings each (some 5 GB,
-removed afterwards), asks what pages ask, and prints the times, which queries walk a table or an index from
-end to end, and how long a reading takes to save.
+``python -m benchmarks.record`` builds an invented record of 100,000 preps with 100 readings each (some 7 GB,
+removed afterwards) on SQLite, copies it to a PostgreSQL of its own, asks both what pages ask, and keeps the
+times, which queries walk a table from end to end, and how long a reading takes to save.
 """
 
 import argparse
+import os
 import random
 import sqlite3
 import statistics
@@ -17,10 +18,15 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from sqlalchemy import Connection, event, text
+import psycopg
+from psycopg import sql
+from sqlalchemy import Boolean, Connection, event, text
 
+from benchmarks.results import write_section
+from benchmarks.web.served import has_postgres, postgres
 from shimwise.record.queries import evidence, preps, units, verdicts
 from shimwise.record.record import Record
+from shimwise.record.tables import schema
 from shimwise.record.tables.columns import PackedJson
 from shimwise.record.tables.rows import ReadingRow
 
@@ -28,6 +34,8 @@ BODIES, LENSES, SETUPS = 60, 400, 3
 LENSES_A_PREP = 10
 BEGAN = datetime(2015, 1, 1, 8, tzinfo=UTC)
 AT_ONCE = 20_000
+SERVER = "-c wal_level=minimal -c max_wal_senders=0 -c max_wal_size=4GB -c shared_buffers=1GB"
+"""Options of the PostgreSQL that is measured: rows that come by COPY are not logged twice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -215,12 +223,24 @@ def _scans(
         ask(connection, rng)
     event.remove(record.engine, "before_cursor_execute", hear)
     found = []
+    if record.location.path is None:
+        return list(_server_scans(record, said))
     with record.reading() as connection:
         for statement, parameters in said:
             if statement.startswith("SELECT"):
                 steps = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters)  # type: ignore[arg-type]
                 found += [step[3] for step in steps if step[3].startswith("SCAN")]
     return [step for step in found if "CONSTANT" not in step and "subquery" not in step]
+
+
+def _server_scans(record: Record, said: list[tuple[str, object]]) -> Iterator[str]:
+    with record.reading() as connection:
+        for statement, parameters in said:
+            if statement.startswith("SELECT") and "pg_catalog" not in statement:
+                plan = connection.exec_driver_sql(f"EXPLAIN {statement}", parameters)  # type: ignore[arg-type]
+                for (step,) in plan:
+                    if "Seq Scan" in step:
+                        yield step.strip("-> ").partition("  (")[0]
 
 
 def save_readings(record: Record, *, prep_count: int, times: int) -> tuple[float, float]:
@@ -254,33 +274,89 @@ def _share(values: list[float], share: float) -> float:
     return sorted(values)[min(len(values) - 1, int(share * len(values)))]
 
 
+def copy_to_server(path: Path, url: str) -> None:
+    """Copy a record's file into the empty record of a server: by COPY, its indexes made afterwards."""
+    with (
+        closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as file,
+        psycopg.connect(url, autocommit=True) as server,
+    ):
+        server.execute("SET session_replication_role = replica")  # the rows point to each other already
+        server.execute("SET maintenance_work_mem = '1GB'")
+        server.execute("SET timezone = 'UTC'")
+        made = server.execute(
+            "SELECT indexname, indexdef FROM pg_indexes WHERE schemaname = 'public' AND indexname LIKE 'ix_%'"
+        ).fetchall()
+        for name, _ in made:
+            server.execute(sql.SQL("DROP INDEX {}").format(sql.Identifier(name)))
+        for table in schema.ORDER:
+            names = [column.name for column in table.columns]
+            flags = [place for place, one in enumerate(table.columns) if isinstance(one.type, Boolean)]
+            wanted = ", ".join(f'"{name}"' for name in names)
+            rows = file.execute(f'SELECT {wanted} FROM "{table.name}"')
+            with server.transaction():
+                server.execute(sql.SQL("TRUNCATE {} CASCADE").format(sql.Identifier(table.name)))
+                with server.cursor().copy(f'COPY "{table.name}" ({wanted}) FROM STDIN') as copy:
+                    for row in rows:
+                        copy.write_row([bool(one) if at in flags else one for at, one in enumerate(row)])
+        for _, statement in made:
+            server.execute(statement)
+        server.execute("VACUUM ANALYZE")
+
+
+def table_of(record: Record, *, prep_count: int, times: int) -> Iterator[str]:
+    """Measure a record; yield the lines of its table."""
+    yield "| what a page asks | p50, ms | p95, ms | walks from end to end |"
+    yield "|---|---|---|---|"
+    for one in measure(record, prep_count=prep_count, times=times):
+        walks = "; ".join(one.scans) or "none"
+        yield f"| {one.name} | {one.p50_ms:.1f} | **{one.p95_ms:.1f}** | {walks} |"
+    p50_ms, p99_ms = save_readings(record, prep_count=prep_count, times=times)
+    yield ""
+    yield f"A reading saved alone: p50 {p50_ms:.1f} ms, p99 {p99_ms:.1f} ms."
+
+
 def main() -> None:
-    """Build, measure, print."""
+    """Build, measure, keep the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--preps", type=int, default=100_000)
     parser.add_argument("--readings", type=int, default=100, help="of each prep")
     parser.add_argument("--times", type=int, default=200)
     parser.add_argument("--folder", default=None, help="where the record is built")
+    parser.add_argument(
+        "--file", default=None, help="a record that was built before; it is measured as it is"
+    )
     asked = parser.parse_args()
-    with tempfile.TemporaryDirectory(dir=asked.folder) as folder:
-        Record.open(folder).close()
-        path = Path(folder) / "shimwise.sqlite"
+    with tempfile.TemporaryDirectory(dir=asked.folder, prefix="shimwise-record-") as folder:
+        Path(folder).chmod(0o755)  # the server's own user has to reach its place in it
+        path = Path(asked.file or Path(folder) / "shimwise.sqlite")
+        Record.open(path).close()
         began = time.perf_counter()
-        build(path, prep_count=asked.preps, readings_a_prep=asked.readings)
-        size_gb = path.stat().st_size / 1e9
-        print(f"{asked.preps} preps, {asked.preps * asked.readings} readings: {size_gb:.2f} GB")
-        print(f"built in {time.perf_counter() - began:.0f} s\n")
-        with Record.open(folder) as record:
+        if not asked.file:
+            build(path, prep_count=asked.preps, readings_a_prep=asked.readings)
+        size_gb, built_s = path.stat().st_size / 1e9, time.perf_counter() - began
+        asking = {"prep_count": asked.preps, "times": asked.times}
+        with Record.open(path) as record:
             with record.reading() as connection:
                 count = connection.execute(text("SELECT count(*) FROM readings")).scalar_one()
-            assert count == asked.preps * asked.readings
-            print(f"| {'what a page asks':32} | p50 ms | p95 ms | walks from end to end |")
-            print(f"|{'-' * 34}|{'-' * 8}|{'-' * 8}|{'-' * 23}|")
-            for one in measure(record, prep_count=asked.preps, times=asked.times):
-                walks = "; ".join(one.scans) or "none"
-                print(f"| {one.name:32} | {one.p50_ms:6.1f} | {one.p95_ms:6.1f} | {walks} |", flush=True)
-            p50_ms, p99_ms = save_readings(record, prep_count=asked.preps, times=5 * asked.times)
-            print(f"\na reading saved alone: p50 {p50_ms:.1f} ms, p99 {p99_ms:.1f} ms")
+            print(f"SQLite: {count} readings, {size_gb:.2f} GB, built in {built_s:.0f} s", flush=True)
+            lines = [f"On SQLite ({size_gb:.1f} GB):", "", *table_of(record, **asking)]
+            print("\n".join(lines), flush=True)
+        if has_postgres():
+            began = time.perf_counter()
+            with postgres(Path(folder) / "postgres", options=SERVER) as url:
+                Record.open(url).close()
+                copy_to_server(path, url)
+                copied_s = time.perf_counter() - began
+                with Record.open(url) as record:
+                    with record.reading() as connection:
+                        size = connection.execute(text("SELECT pg_database_size(current_database())"))
+                        size_gb = size.scalar_one() / 1e9
+                    print(f"PostgreSQL: {size_gb:.2f} GB, copied in {copied_s:.0f} s", flush=True)
+                    lines += ["", f"On PostgreSQL ({size_gb:.1f} GB, as installed but for {SERVER!r}):", ""]
+                    lines += table_of(record, **asking)
+    load = os.getloadavg()[0] if hasattr(os, "getloadavg") else float("nan")
+    lines += ["", f"Goal: p95 ≤ 200 ms on both. Other work on the machine: load {load:.0f} at the end."]
+    write_section(f"A record of {asked.preps} preps with {asked.readings} readings each", "1, 2, 3", lines)
 
 
 if __name__ == "__main__":

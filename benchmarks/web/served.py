@@ -76,10 +76,10 @@ def has_postgres() -> bool:
 
 
 @contextlib.contextmanager
-def postgres(folder: Path) -> Iterator[str]:
+def postgres(folder: Path, *, options: str = "") -> Iterator[str]:
     """Start a PostgreSQL server in a folder, give the URL of an empty database, and stop it.
 
-    Its own user has to be able to reach the folder.
+    Its own user has to be able to reach the folder; ``options`` are those of its command line.
     """
     found = shutil.which("initdb")
     programs = Path(found).parent if found else next(Path("/usr/lib/postgresql").glob("*/bin"))
@@ -100,8 +100,8 @@ def postgres(folder: Path) -> Iterator[str]:
 
     data = str(folder / "data")
     run("initdb", "-D", data, "-U", "shimwise", "-A", "trust", "-E", "UTF8", "--no-locale")
-    options = f"-c listen_addresses='' -c unix_socket_directories='{folder}'"
-    run("pg_ctl", "-D", data, "-w", "-l", str(folder / "log"), "-o", options, "start")
+    all_options = f"-c listen_addresses='' -c unix_socket_directories='{folder}' {options}"
+    run("pg_ctl", "-D", data, "-w", "-l", str(folder / "log"), "-o", all_options, "start")
     try:
         with psycopg.connect(
             host=str(folder), user="shimwise", dbname="postgres", autocommit=True

@@ -7,7 +7,7 @@ from shimwise.errors import ShimwiseError
 EXTRAS = {
     "frames": ("numba", "cv2", "av", "tifffile", "rawpy", "OpenEXR", "colour", "scipy"),
     "postgresql": ("psycopg",),
-    "cluster": ("distributed",),
+    "cluster": ("distributed", "fsspec"),
 }
 """Extra -> the modules that it brings; the same names as in ``pyproject.toml``."""
 

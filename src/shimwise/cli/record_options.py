@@ -15,6 +15,16 @@ Data = Annotated[
         help="Folder or file of the record, or a postgresql:// address; the user's data folder without it.",
     ),
 ]
+Storage = Annotated[
+    str | None,
+    typer.Option(
+        "--storage",
+        metavar="PLACE",
+        envvar="SHIMWISE_STORAGE",
+        help="Where frames are kept for all servers: a folder of the network, or an address of fsspec, "
+        "s3://bucket/frames; beside the record without it.",
+    ),
+]
 Who = Annotated[
     str | None,
     typer.Option(

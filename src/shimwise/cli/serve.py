@@ -18,6 +18,7 @@ from shimwise.bench.executors import workers_of
 from shimwise.cli.leaving import silence
 from shimwise.cli.options import Workers
 from shimwise.cli.progress import progress_bar
+from shimwise.cli.record_options import Storage
 from shimwise.house_keys import keys_kept_in
 
 if TYPE_CHECKING:
@@ -94,6 +95,7 @@ def serve(
         Log, typer.Option(help="What is written to the terminal: warnings alone, or each request too.")
     ] = Log.WARNINGS,
     workers: Workers = None,
+    storage: Storage = None,
     demo: Annotated[
         bool,
         typer.Option(
@@ -124,7 +126,7 @@ def serve(
         has_request_log=log is Log.REQUESTS,
         workers=workers_of(workers),
     )
-    with closing(_demo_record(data) if demo else open_record(data)) as record:
+    with closing(_demo_record(data) if demo else open_record(data, storage=storage)) as record:
         record.refuse_damage()
         if options.is_beyond:
             _need_passphrase(record, passphrase_file)

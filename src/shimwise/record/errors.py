@@ -18,14 +18,16 @@ class StoreError(RecordError):
         What is wrong and what to do next.
     """
 
+    subject = "The record"
+
     def __init__(self, reason: str, *, where: str) -> None:
         self.where, self.reason = where, reason
-        super().__init__(f"The record {reason}")
+        super().__init__(f"{self.subject} {reason}")
 
     @property
     def in_full(self) -> str:
         """The words with the record's file or server."""
-        return f"The record {self.where} {self.reason}"
+        return f"{self.subject} {self.where} {self.reason}"
 
 
 class RecordBusy(StoreError):
@@ -50,6 +52,13 @@ class RecordReadOnly(StoreError):
     """Raised when the record, or the folder it lies in, may be read but not written."""
 
     is_of_machine = True
+
+
+class StorageError(StoreError):
+    """Raised when the frames of a sweep cannot be put into their storage place, or fetched from it."""
+
+    is_of_machine = True
+    subject = "The storage of frames"
 
 
 class RecordAway(StoreError):

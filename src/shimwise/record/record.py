@@ -34,6 +34,7 @@ from shimwise.record.location import (
 from shimwise.record.names import name_key
 from shimwise.record.opening import prepare, refuse_newer
 from shimwise.record.queries.people import remember
+from shimwise.record.storage import Storage
 
 WRITERS_LOCK = 7_468_697
 """Number of the advisory lock by which one change at a time writes on a server."""
@@ -56,6 +57,8 @@ class Record:
         Where uploaded frames may be put.
     name : str
         The record as people know it.
+    storage : Storage or None
+        Where uploaded frames are kept for all servers; None: in the folder.
     """
 
     def __init__(
@@ -64,6 +67,7 @@ class Record:
         self.location, self.engine, self.clock, self.waited_s = location, engine, clock, waited_s
         self.url = location.url.render_as_string(hide_password=True)
         self.folder, self.name = location.folder, location.name
+        self.storage: Storage | None = None
         self._turns = GroupCommit(self._begin, waited_s=waited_s, busy=self._busy, unsure=self._unsure)
         self._known_people: set[str] = set()
         self._speaker = secrets.token_hex(4)

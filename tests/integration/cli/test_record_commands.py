@@ -1,6 +1,7 @@
 """The record from the command line: export, import, backup, restore, check; each as a person types it."""
 
 import json
+import os
 import re
 import sqlite3
 from collections.abc import Callable
@@ -152,6 +153,20 @@ def test_a_backup_is_restored_and_what_it_replaced_is_kept(
     assert str(kept) in done.stdout
     with record_admin.open_record(kept) as record, record.reading() as connection:
         assert evidence.reading(connection, "r0").withdrawn_reason == "after the copy"
+
+
+def test_what_is_left_in_the_storage_of_frames_is_listed_and_goes_when_asked(
+    shimwise: Shimwise, house: Path, tmp_path: Path
+) -> None:
+    kept = tmp_path / "storage" / "ab" / ("ab" * 32)
+    kept.parent.mkdir(parents=True)
+    kept.write_bytes(bytes(2_000_000))
+    os.utime(kept, (1.0, 1.0))
+    there = ("--data", house, "--storage", tmp_path / "storage")
+    assert "storage: 1 files (2.0 MB) belong to no sweep." in shimwise("check", *there).stdout
+    done = shimwise("check", *there, "--remove-orphans")
+    assert (done.returncode, "storage: 1 files (2.0 MB) were removed." in done.stdout) == (0, True)
+    assert not kept.exists()
 
 
 def test_a_record_that_is_well_and_one_that_is_not_are_told_apart(shimwise: Shimwise, house: Path) -> None:

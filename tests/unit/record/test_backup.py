@@ -8,6 +8,7 @@ import threading
 import time
 from contextlib import closing
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from queue import Queue
 
@@ -21,8 +22,9 @@ from shimwise.record.backup.backup import backup, restore
 from shimwise.record.backup.checking import check
 from shimwise.record.errors import RecordAway, RecordBusy, RecordDamaged
 from shimwise.record.exchange.prep_json import export_prep
-from shimwise.record.queries import evidence, preps, verdicts
+from shimwise.record.queries import evidence, preps, tokens, verdicts
 from shimwise.record.record import Record
+from shimwise.record.tables.rows import TokenRow
 
 
 def _whole(record: Record) -> list[object]:
@@ -74,6 +76,39 @@ def test_a_record_moves_from_one_database_to_the_other(tmp_path: Path, postgres_
         assert _whole(server) == before
         back = backup(server, tmp_path / "back.jsonl.gz")
     assert back.path.read_bytes() == made.path.read_bytes()
+
+
+def test_a_token_that_was_ended_since_the_backup_stays_ended(record_address: str, tmp_path: Path) -> None:
+    ending = ".jsonl.gz" if "://" in record_address else ".sqlite"
+    with Record.open(record_address) as record:
+        with record.writing(who="Ann") as change:
+            for name in ("kept", "ended"):
+                tokens.add_token(change, a_token(name))
+        copy = backup(record, tmp_path / f"copy{ending}").path
+        with record.writing(who="Ann") as change:
+            tokens.end_token(change, "ended")
+            tokens.add_token(change, a_token("newer"))
+    assert restore(copy, record_address).tokens_ended == 1
+    with Record.open(record_address) as record, record.reading() as connection:
+        assert [one.id for one in tokens.tokens(connection, "program")] == ["kept"]
+    assert restore(copy, tmp_path / "where nothing was").tokens_ended == 0
+    with Record.open(tmp_path / "where nothing was") as record, record.reading() as connection:
+        assert len(tokens.tokens(connection, "program")) == 2
+    (tmp_path / "broken.sqlite").write_bytes(b"no record")
+    if ending == ".sqlite":
+        assert restore(copy, tmp_path / "broken.sqlite").tokens_ended == 2
+
+
+def a_token(name: str) -> TokenRow:
+    return TokenRow(
+        id=name,
+        kind="program",
+        name=name,
+        digest=f"digest of {name}",
+        made_at=NOON,
+        expires_at=datetime.now(UTC) + timedelta(days=1),
+        how="console",
+    )
 
 
 def test_a_backup_taken_while_people_write_is_one_moment(record: Record, tmp_path: Path) -> None:

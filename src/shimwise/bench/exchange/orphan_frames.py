@@ -1,12 +1,14 @@
-"""Frames that lie in the record's folder and belong to no sweep: left by a program that was killed."""
+"""Frames of no sweep: left in the record's folder by a program that was killed, or in its storage."""
 
 import re
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from shimwise.bench.sweep.frame_files import FRAMES
+from shimwise.bench.sweep.frame_files import FRAMES, STORED
 from shimwise.record.backup.checking import Contradiction
-from shimwise.record.queries.lookups import sweep_ids
+from shimwise.record.queries import jobs
+from shimwise.record.queries.lookups import frames_of_sweeps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -17,16 +19,44 @@ _PART = re.compile(r"\.[0-9a-f]{32}\.part")
 _WHOLE = re.compile(r"[0-9a-f]{32}")
 
 
-def frames_left(record: "Record") -> tuple[Contradiction, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FramesKept:
+    """Of how many sweeps frames are kept beside the record: in its own folder, and in its storage."""
+
+    in_folder: int
+    in_storage: int
+
+
+def frames_kept(record: "Record") -> FramesKept:
+    """Count the sweeps whose frames are kept: a backup holds none of them."""
+    with record.reading() as connection:
+        places = [place for place in frames_of_sweeps(connection).values() if place]
+    stored = sum(place.startswith(STORED) for place in places)
+    return FramesKept(in_folder=len(places) - stored, in_storage=stored)
+
+
+def frames_left(record: "Record", *, is_removed: bool = False) -> tuple[Contradiction, ...]:
     """List the frames of no sweep, with their size; the record is well all the same.
 
     Those that the pages receive or measure at this moment are among them. What else lies there is let be.
+
+    Parameters
+    ----------
+    is_removed : bool
+        Whether those in the storage are removed that came more than a day ago.
+
+    Raises
+    ------
+    StorageError
+        If the storage cannot be reached.
     """
     folder = record.folder / FRAMES
     there = sorted(folder.iterdir()) if folder.is_dir() else []
     with record.reading() as connection:
-        known = sweep_ids(connection)
-    return tuple(_found(there, known))
+        known = frames_of_sweeps(connection)
+        tasks = [row.task or {} for row in jobs.jobs(connection, kind=jobs.SWEEP, limit=10**6)]
+    used = {*known.values(), *(task.get("place", "") for task in tasks)}
+    return (*_found(there, set(known)), *_in_storage(record, used, is_removed=is_removed))
 
 
 def _found(there: list[Path], known: set[str]) -> "Iterator[Contradiction]":
@@ -42,6 +72,27 @@ def _found(there: list[Path], known: set[str]) -> "Iterator[Contradiction]":
             text=f"{_size_mb(place):.1f} MB of frames that {why}. Unless the pages measure them now, the "
             "folder may go; then send them again.",
         )
+
+
+def _in_storage(record: "Record", places: set[str], *, is_removed: bool) -> "Iterator[Contradiction]":
+    if record.storage is None:
+        return
+    lists = {place.removeprefix(STORED) for place in places if place.startswith(STORED)}
+    for digest in sorted(lists):
+        if not record.storage.has(digest):
+            yield Contradiction(
+                subject=f"storage {digest[:12]}",
+                text="frames of a sweep are not there. Its landing stays; put the files back from a copy.",
+            )
+    unused = record.storage.unused(lists)
+    removed = [one for one in unused if is_removed and record.storage.remove(one, now=record.clock())]
+    for many, what in ((removed, "were removed"), (unused[len(removed) :], "belong to no sweep")):
+        if many:
+            size_mb = sum(one.size for one in many) / 1e6
+            text = f"{len(many)} files ({size_mb:.1f} MB) {what}."
+            if many is not removed:
+                text += " Those that came more than a day ago go with --remove-orphans."
+            yield Contradiction(subject="storage", text=text)
 
 
 def _size_mb(place: Path) -> float:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from shimwise.bench.access.acting import HOUSE, Who, allowed, changing, permitted
 from shimwise.bench.access.roles import Act
-from shimwise.bench.exchange.orphan_frames import frames_left
+from shimwise.bench.exchange.orphan_frames import FramesKept, frames_kept, frames_left
 from shimwise.bench.sign.sealing import contradictions_of_seals, refuse_unproven
 from shimwise.bench.sign.signed import as_exported
 from shimwise.bench.verdict.histories import remember_imported
@@ -41,6 +41,7 @@ from shimwise.record.names import name_key
 from shimwise.record.opening import NOT_THERE
 from shimwise.record.queries import preps, verdicts
 from shimwise.record.record import Record, utc_now
+from shimwise.record.storage import Storage
 
 if TYPE_CHECKING:
     from shimwise.record import Connection
@@ -51,6 +52,7 @@ __all__ = [
     "MISSED",
     "Backup",
     "Contradiction",
+    "FramesKept",
     "Held",
     "Imported",
     "Record",
@@ -61,6 +63,7 @@ __all__ = [
     "export_prep",
     "export_readings_csv",
     "find_prep",
+    "frames_kept",
     "frames_left",
     "import_prep",
     "open_record",
@@ -84,6 +87,7 @@ def open_record(
     clock: Callable[[], datetime] = utc_now,
     is_read_only: bool = False,
     has_to_be: bool = False,
+    storage: str | None = None,
 ) -> Record:
     """Open a record, made when it is not there yet and brought to this version; as :meth:`Record.open`.
 
@@ -98,7 +102,21 @@ def open_record(
         first, with a copy of the record beside it.
     has_to_be : bool
         Whether it has to be there already, and is written to.
+    storage : str, optional
+        Where frames are kept, as :class:`shimwise.record.storage.Storage`; beside the record without it.
     """
+    record = _opened(where, clock=clock, is_read_only=is_read_only, has_to_be=has_to_be)
+    try:
+        record.storage = Storage(storage) if storage else None
+    except BaseException:
+        record.close()
+        raise
+    return record
+
+
+def _opened(
+    where: str | Path | None, *, clock: Callable[[], datetime], is_read_only: bool, has_to_be: bool
+) -> Record:
     path = location_of(where).path if has_to_be else None
     if path is not None and not path.is_file():
         raise RecordAway(NOT_THERE, where=str(path))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -11,11 +11,13 @@ import numpy as np
 
 from shimwise.bench.meter.feed_landing import FeedLanding, landing_of
 from shimwise.bench.meter.feed_message import MOST_PARTS, MOST_SIDE_PX, FeedRefusedError, SentFrame, SentPart
+from shimwise.bench.meter.feed_tilt import FeedTilt
 from shimwise.bench.meter.feed_told import WAYS, FeedTold
 from shimwise.bench.meter.live import LiveMeter, Measured
 from shimwise.imaging.frames.levels import Levels, codes_to_linear, limited_range
 from shimwise.imaging.meter.lock import discs
 from shimwise.imaging.meter.spokes import find_any_star
+from shimwise.sheets.words.meter_words import tilt_sentence
 
 SCHEMA_ID = "shimwise.feed/1"
 ROOM_SHARE, ROOM_PX = 1.16, 30.0
@@ -88,12 +90,13 @@ class FeedSession:
         self._watched: list[_Watched] = []
         self._places: list[tuple[float, float, float]] = []
         self._is_black = False
+        self._tilt: FeedTilt | None = None
         self._frames = self._dropped = 0
         self._t_s = 0.0
 
     def start_over(self) -> None:
         """Forget all stars and what they showed."""
-        self._watched, self._places = [], []
+        self._watched, self._places, self._tilt = [], [], None
 
     def pick(self, x_px: float, y_px: float) -> None:
         """Take the star at a place of the picture that the person tapped."""
@@ -146,8 +149,21 @@ class FeedSession:
                 for one in self._watched:
                     if one.number == part.star:
                         self._measure(one, part, frame.dropped)
+            self._compare()
             self._give_up()
         return self._answer(frame.t_us)
+
+    def _compare(self) -> None:
+        """Compare the stars that are seen with the centre one."""
+        if self.told.stars == 1 or self._size is None:
+            return
+        if self._tilt is None:
+            pitch_um = self.told.pitch_um(self._size)
+            self._tilt = FeedTilt(
+                pitch_um=pitch_um, focal_mm=self.told.focal_mm, distance_mm=self.told.distance_mm
+            )
+        seen = {one.number: (one.meter, one.centre) for one in self._watched if one.is_seen and one.meter}
+        self._tilt.add(self._t_s, seen, size_px=self._size)
 
     @property
     def _middle(self) -> tuple[float, float]:
@@ -317,6 +333,7 @@ class FeedSession:
                 "landing": None if landing is None else landing.document,
                 "words": self._words(centre, measured),
                 "stars": [self._star(one) for one in self._watched if one.is_seen],
+                "tilt": self._tilt_document(),
                 "frames": self._frames,
                 "dropped": self._dropped,
             },
@@ -337,6 +354,10 @@ class FeedSession:
         if centre is None:
             return ["No star is seen yet. Bring the chart's star into the picture, large, or tap on it."]
         return ["Looking at a round patch: is it the star? If not, tap on the star."]
+
+    def _tilt_document(self) -> dict[str, Any] | None:
+        tilt = None if self._tilt is None else self._tilt.tilt
+        return None if tilt is None else {**asdict(tilt), "words": tilt_sentence(tilt)}
 
     def _star(self, one: _Watched) -> dict[str, Any]:
         line = None if one.measured is None else one.measured.line

@@ -31,6 +31,8 @@ class FeedTold:
         f-number as set; without it no microns.
     first : str or None
         Which way the sensor moves first, ``away`` or ``toward``; the ring to nearer marks is ``away``.
+    focal_mm, distance_mm : float or None
+        Focal length, and distance of the chart: with both its own turn is taken out of the tilt.
     stars : int
         1, or 5 for the centre and the corners.
     takes_over : bool
@@ -43,6 +45,8 @@ class FeedTold:
     across_px: float | None = None
     fnumber: float | None = None
     first: str | None = None
+    focal_mm: float | None = None
+    distance_mm: float | None = None
     stars: int = 1
     takes_over: bool = False
     of: dict[str, str] = field(default_factory=dict)
@@ -81,6 +85,8 @@ def read_told(text: str) -> FeedTold:
         pixel_um=pixel_um,
         across_px=_number(told, "across_px", 64.0, 65536.0, "the sensor's pixels across the picture"),
         fnumber=_number(told, "fnumber", 0.7, 64.0, "the f-number"),
+        focal_mm=_number(told, "focal_mm", 1.0, 5000.0, "the focal length, in mm"),
+        distance_mm=_number(told, "distance_mm", 10.0, 1e6, "the chart's distance, in mm"),
         first=first,
         stars=stars,
         takes_over=told.get("takes_over") is True,

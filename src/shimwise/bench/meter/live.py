@@ -17,6 +17,7 @@ from shimwise.imaging.frames.feed import Feed, FeedFrame, devices
 from shimwise.imaging.frames.folder import read_text
 from shimwise.imaging.frames.levels import Levels
 from shimwise.imaging.meter.meter import First, Meter, MeterSettings
+from shimwise.imaging.meter.offsets import Offset
 from shimwise.optics.ring_setting import SETTING_SD_MM, ring_setting_sd_um
 from shimwise.sheets.json.meter_json import RingLine
 from shimwise.sheets.terminal.meter_view import meter_view
@@ -167,6 +168,15 @@ class LiveMeter:
     def name_first(self, first: str) -> None:
         """Name the direction that the sensor moves in next: ``away`` or ``toward``."""
         self._meter.name_first(First(first))
+
+    @property
+    def is_side_known(self) -> bool:
+        """Whether it is known which side of the sharpest place the sensor is on now."""
+        return self._meter.is_side_known
+
+    def apart_from(self, middle: LiveMeter) -> Offset | None:
+        """Return this star's place less the middle one's, short < 0 [µm]; None where it is not known."""
+        return self._meter.apart_from(middle._meter)
 
     def moved(self, right_px: float, down_px: float) -> None:
         """Take note that in frames from now on the star lies so much farther right and down: a new crop."""

@@ -80,7 +80,7 @@ def sweep_task(record: "Record", prep_id: str, *, place: str | Path, facts: Swee
         typed = {"focal_mm": facts.focal_mm, "pitch_um": facts.pitch_um}
         stated = {key: value for key, value in typed.items() if value is not None}
         refuse_other_units({**sweep_settings(Path(place)), **stated}, body=body, lens=lens)
-        refuse_same_frames(Path(place), earlier_sweeps(material, folder=record.folder))
+        refuse_same_frames(Path(place), earlier_sweeps(record, material))
     return SweepTask(
         place=str(place),
         body=body.name,

@@ -5,6 +5,7 @@ import os
 import re
 import shutil
 from collections.abc import Collection, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
 from typing import IO, TYPE_CHECKING, Any
 
@@ -14,6 +15,8 @@ from shimwise.bench.typed_names import id_or_new
 if TYPE_CHECKING:
     from shimwise.record.record import Record
 
+STORED = "sha256:"
+"""Begins the place of frames in the record's storage; after it stands the digest of their list."""
 FRAMES = "frames"
 """Folder of the record in which the frames of each sweep lie under its id."""
 MOST_FILES = 500
@@ -130,6 +133,48 @@ def place_kept(folder: Path, kept: str) -> Path | None:
     """
     place = Path(os.path.normpath(folder.absolute() / kept))
     return place if kept and place.is_relative_to(folder.absolute()) else None
+
+
+def store_frames(record: "Record", place: Path) -> str:
+    """Return the place of frames as the record keeps it; they are put into its storage, where it has one.
+
+    Raises
+    ------
+    StorageError
+        If it cannot be reached.
+    """
+    if record.storage is None:
+        return kept_place(record, place)
+    return STORED + record.storage.put_folder(place)
+
+
+def is_in_reach(record: "Record", kept: str) -> bool:
+    """Return whether this machine can read the frames whose place is ``kept``; StorageError as above."""
+    if kept.startswith(STORED):
+        return record.storage is not None and record.storage.has(kept.removeprefix(STORED))
+    place = place_kept(record.folder, kept)
+    return place is not None and place.is_dir()
+
+
+@contextmanager
+def frames_at(record: "Record", kept: str) -> Iterator[Path]:
+    """Have the frames whose place is ``kept`` in a folder of this machine, checked by their digests.
+
+    Raises
+    ------
+    StorageError
+        If they are not there any more, or are not what was kept.
+    InputError
+        If they lie on another machine.
+    """
+    if kept.startswith(STORED) and record.storage is not None:
+        with record.storage.folder(kept.removeprefix(STORED)) as place:
+            yield place
+        return
+    found = place_kept(record.folder, kept)
+    if found is None or not found.is_dir():
+        raise InputError("are not in reach of this machine. Send them again.", field="files")
+    yield found
 
 
 def safe_file_name(name: str) -> str:

@@ -1,7 +1,8 @@
 """Sweeps measured beside the pages: jobs of the record, each in a process of its own, watched and cancelled.
 
-The frames lie in the record's folder under the sweep's id; a server that does not see them there leaves the
-job to the others. They are removed when the sweep is cancelled or cannot be measured.
+The frames lie in the record's storage, where it has one, else in its folder under the sweep's id; a server
+that does not reach them leaves the job to the others. Those in the folder are removed when the sweep is
+cancelled or cannot be measured; of the storage ``shimwise check`` lists what is left.
 """
 
 import multiprocessing
@@ -23,18 +24,23 @@ from shimwise.bench.jobs.line import Held, JobLine
 from shimwise.bench.jobs.views import JobView, view_of
 from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep, sweep_task
 from shimwise.bench.sweep.frame_files import (
+    STORED,
+    frames_at,
     frames_folder,
+    is_in_reach,
     keep_frames,
     kept_place,
     place_kept,
+    store_frames,
     sweep_settings,
 )
-from shimwise.bench.sweep.match import refuse_same_frames
+from shimwise.bench.sweep.match import Frames, frames_of, refuse_same_frames
 from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.sweep.work import SweepTask, measured_document
 from shimwise.bench.workers import MOST_BYTES, PATIENCE_S, limit_memory
 from shimwise.errors import ImagingError, ShimwiseError
 from shimwise.extras import require_extra
+from shimwise.record.errors import StorageError
 from shimwise.record.hearing import JOBS
 from shimwise.record.queries import evidence
 from shimwise.record.queries import jobs as kept
@@ -92,7 +98,7 @@ class SweepJobs:
             self._work,
             fault=_FAULT,
             on_ended=lambda row: on_done(view_of(row)),
-            can_do=lambda row: self._place(row) is not None,
+            can_do=self._can_do,
             tidy=self._tidy,
         )
 
@@ -146,15 +152,15 @@ class SweepJobs:
             _refuse_without_pitch(place, task)
             self._refuse_known_frames(sweep_id, prep_id, place=place, facts=facts)
             sent = {
-                "place": kept_place(self._record, place),
+                "place": store_frames(self._record, place),
                 "server": self._line.server,
                 "facts": asdict(facts),
                 "who": who if isinstance(who, str) else asdict(who),
             }
             with self._record.working() as connection:
                 is_wanted = kept.keep_task(connection, _id(sweep_id), sent)
-            if not is_wanted:  # cancelled while it came
-                shutil.rmtree(place, ignore_errors=True)
+            if not is_wanted or sent["place"] != kept_place(self._record, place):
+                shutil.rmtree(place, ignore_errors=True)  # cancelled while it came, or in the storage now
         except BaseException:
             if place is not None:
                 shutil.rmtree(place, ignore_errors=True)
@@ -178,11 +184,17 @@ class SweepJobs:
         refuse_same_frames(
             place,
             [
-                (frames_folder(self._record, row.id.removeprefix(_id(""))), row.title)
+                (self._frames_of(row), row.title)
                 for row in rows
                 if row.server and mine is not None and row.made_at < mine
             ],
         )
+
+    def _frames_of(self, row: "JobRow") -> Path | Frames:
+        """Return the frames of a job under way: in the storage, or on their way through the folder."""
+        if row.task is not None and self._record.storage is not None:
+            return frames_of(self._record, row.task["place"])
+        return frames_folder(self._record, row.id.removeprefix(_id("")))
 
     def _reserved(self, sweep_id: str, prep_id: str, facts: SweepRequest, *, title: str) -> SweepJob | None:
         """Return the job that is known by this id already; else put one in, whose frames come."""
@@ -262,7 +274,7 @@ class SweepJobs:
         return row
 
     def _job_of(self, row: "JobRow") -> SweepJob:
-        is_elsewhere = row.state == kept.WAITING and row.task is not None and self._place(row) is None
+        is_elsewhere = row.state == kept.WAITING and row.task is not None and not self._can_do(row)
         return SweepJob(
             id=row.id.removeprefix(_id("")),
             prep_id=row.prep_id or "",
@@ -273,8 +285,15 @@ class SweepJobs:
             **self._line.progress_of(row),
         )
 
+    def _can_do(self, row: "JobRow") -> bool:
+        """Return whether this server reaches the frames of a job; a storage that is away is asked again."""
+        try:
+            return is_in_reach(self._record, (row.task or {}).get("place", ""))
+        except StorageError:
+            return False
+
     def _place(self, row: "JobRow") -> Path | None:
-        """Return where the frames of a job lie; None where this server does not see them."""
+        """Return where the frames of a job lie in the folder; None where this server does not see them."""
         place = place_kept(self._record.folder, (row.task or {}).get("place", ""))
         return place if place is not None and place.is_dir() else None
 
@@ -283,6 +302,7 @@ class SweepJobs:
         place = self._place(row)
         if place is not None:
             shutil.rmtree(place, ignore_errors=True)
+        if place is not None or (row.task or {}).get("place", "").startswith(STORED):
             with self._record.working() as connection:
                 kept.keep_task(connection, row.id, None)
 
@@ -297,15 +317,17 @@ class SweepJobs:
 
     def _work(self, held: Held) -> None:
         """Measure one sweep and keep its result."""
-        row, place = held.job, self._place(held.job)
-        if place is None or row.task is None:
+        row = held.job
+        if row.task is None or not self._can_do(row):
             raise ImagingError("The frames are gone. Send them again.")
         facts = SweepRequest(**row.task["facts"])
         task = sweep_task(self._record, row.prep_id or "", place="", facts=facts)
         try:
-            document = self._measured(held, replace(task, place=str(place)))
+            with frames_at(self._record, row.task["place"]) as place:
+                document = self._measured(held, replace(task, place=str(place)))
         except _CannotMeasureError:
-            shutil.rmtree(place, ignore_errors=True)
+            if (lies := self._place(row)) is not None:
+                shutil.rmtree(lies, ignore_errors=True)
             held.is_for_good = True
             raise
         keep_sweep(

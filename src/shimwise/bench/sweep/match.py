@@ -3,17 +3,19 @@
 import hashlib
 import sys
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
-from pathlib import Path
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path, PurePath, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.desk.sweep_evidence import focal_text, is_focal
 from shimwise.bench.errors import InputError
-from shimwise.bench.sweep.frame_files import place_kept
+from shimwise.bench.sweep.frame_files import STORED, place_kept
 from shimwise.sheets.words.shared import titled
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
+    from shimwise.record.record import Record
     from shimwise.record.tables.rows import BodyRow, LensRow
 
 PITCH_SHARE, SQUEEZE_SHARE = 0.01, 0.01
@@ -66,49 +68,82 @@ def refuse_other_units(stated: Mapping[str, Any], *, body: "BodyRow", lens: "Len
         )
 
 
-def earlier_sweeps(material: "PrepMaterial", *, folder: Path) -> list[tuple[Path, str]]:
-    """Return for each sweep of a prep that is not withdrawn the place of its frames, and its name for people.
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """A file of frames: its size [bytes], and its digest, known or of the file."""
 
-    ``folder`` is the record's, in which frames are kept; those that lie elsewhere are not looked at.
+    size: int
+    known: str = ""
+    file: Path | None = None
+
+    @property
+    def digest(self) -> str:
+        """Its SHA-256."""
+        if self.file is None:
+            return self.known
+        with self.file.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+Frames = tuple[_Frame, ...]
+
+
+def earlier_sweeps(record: "Record", material: "PrepMaterial") -> list[tuple[Frames, str]]:
+    """Return for each sweep of a prep that is not withdrawn its frames, and its name for people.
+
+    Frames that this machine cannot read are not looked at.
     """
     found = []
     for row in material.sweeps:
-        place = place_kept(folder, row.frames_place)
-        if row.withdrawn_at is None and place is not None:
+        if row.withdrawn_at is None and row.frames_place:
             setup = material.setups.get(row.setup_id or "")
             at = "" if setup is None else f" at {setup.distance_text}"
             lens, body = material.lenses[row.lens_id].name, material.bodies[row.body_id].name
-            found.append((place, f"{lens} on {body}{at}, kept by {row.taken_by}"))
+            found.append(
+                (frames_of(record, row.frames_place), f"{lens} on {body}{at}, kept by {row.taken_by}")
+            )
     return found
 
 
-def refuse_same_frames(place: Path, earlier: Iterable[tuple[Path, str]]) -> None:
+def frames_of(record: "Record", kept: str) -> Frames:
+    """Return the frames at a place as the record keeps it; none where this machine cannot read them."""
+    if not kept.startswith(STORED):
+        place = place_kept(record.folder, kept)
+        return () if place is None else _frames(place)
+    if record.storage is None:
+        return ()
+    files = record.storage.files(kept.removeprefix(STORED)).items()
+    return tuple(_Frame(one.size, known=one.digest) for name, one in files if _is_frame(PurePosixPath(name)))
+
+
+def refuse_same_frames(place: Path, earlier: Iterable[tuple[Path | Frames, str]]) -> None:
     """Refuse frames that are those of an earlier sweep: one sweep is one landing, of one lens.
 
     Parameters
     ----------
     place : Path
         Where the new frames lie.
-    earlier : iterable of (Path, str)
-        Of each earlier sweep where its frames lie and how a person knows it.
+    earlier : iterable of (Path or frames, str)
+        Of each earlier sweep its frames, or where they lie, and how a person knows it.
 
     Raises
     ------
     InputError
         Names the earlier sweep.
     """
-    mine = dict(_frames(place))
+    mine = _frames(place)
     if not mine:
         return
-    digests: Counter[str] | None = None
+    sizes, digests = {frame.size for frame in mine}, Counter[str]()
     for other, name in earlier:
         if other == place:
             continue
-        alike = [file for file, size in _frames(other) if size in set(mine.values())]
+        frames = _frames(other) if isinstance(other, Path) else other
+        alike = [frame for frame in frames if frame.size in sizes]
         if len(alike) < SAME_SHARE * len(mine):
             continue
-        digests = digests or Counter(_digest(file) for file in mine)
-        same = digests & Counter(_digest(file) for file in alike)
+        digests = digests or Counter(frame.digest for frame in mine)
+        same = digests & Counter(frame.digest for frame in alike)
         if same.total() >= SAME_SHARE * len(mine):
             raise InputError(
                 f"Of {len(mine)} frames {same.total()} are those of the sweep of {name}. Send the frames of "
@@ -131,13 +166,11 @@ def _number(value: object) -> float | None:
     return float(value)
 
 
-def _frames(place: Path) -> Iterator[tuple[Path, int]]:
-    """Return each file of frames with its size; none where there is no folder any more."""
-    for file in sorted(place.rglob("*")):
-        if file.suffix.casefold() not in _WORDS and file.is_file():
-            yield file, file.stat().st_size
+def _frames(place: Path) -> Frames:
+    """Return the files of frames in a folder; none where there is no folder any more."""
+    files = (file for file in sorted(place.rglob("*")) if _is_frame(file) and file.is_file())
+    return tuple(_Frame(file.stat().st_size, file=file) for file in files)
 
 
-def _digest(file: Path) -> str:
-    with file.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+def _is_frame(path: PurePath) -> bool:
+    return path.suffix.casefold() not in _WORDS

@@ -28,9 +28,16 @@ def backup(
         by = acting(record, who)
         with progress_bar() as progress:
             made = bench.backup(record, target, who=by, progress=progress)
-        name = record.name
+        name, frames = record.name, bench.frames_kept(record)
+    lines = [f"{made.path} holds all of {name} ({made.size_bytes / 1e6:.1f} MB)."]
+    if frames.in_folder:
+        lines.append(
+            f"The frames of {frames.in_folder} sweeps are not in it. Copy {record.folder / 'frames'} too."
+        )
+    if frames.in_storage:
+        lines.append(f"The frames of {frames.in_storage} sweeps are not in it: they lie in the storage.")
     show(
-        {"path": str(made.path), "size_bytes": made.size_bytes, "record": name},
-        f"{made.path} holds all of {name} ({made.size_bytes / 1e6:.1f} MB).",
+        {"path": str(made.path), "size_bytes": made.size_bytes, "record": name, "frames_left_out": frames},
+        "\n".join(lines),
         as_json=as_json,
     )

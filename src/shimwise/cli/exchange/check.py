@@ -1,11 +1,13 @@
 """``shimwise check``: whether the record agrees with itself."""
 
+from typing import Annotated
+
 import typer
 
 from shimwise.bench.exchange import record_admin as bench
 from shimwise.cli.output import show
 from shimwise.cli.progress import progress_bar
-from shimwise.cli.record_options import AsJson, Data
+from shimwise.cli.record_options import AsJson, Data, Storage
 
 NOT_WELL = 1
 
@@ -16,11 +18,23 @@ MORE = (
 )
 
 
-def check(*, data: Data = None, as_json: AsJson = False) -> None:
+def check(
+    *,
+    data: Data = None,
+    storage: Storage = None,
+    remove_orphans: Annotated[
+        bool,
+        typer.Option(
+            "--remove-orphans",
+            help="Remove from the storage of frames what is of no sweep and came more than a day ago.",
+        ),
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
     """Check the record."""
-    with bench.open_record(data, is_read_only=True) as record, progress_bar() as progress:
+    with bench.open_record(data, is_read_only=True, storage=storage) as record, progress_bar() as progress:
         found = bench.check(record, progress=progress)
-        left = bench.frames_left(record)
+        left = bench.frames_left(record, is_removed=remove_orphans)
         name = record.name
     lines = [f"{finding.subject}: {finding.text}" for finding in found]
     if lines:

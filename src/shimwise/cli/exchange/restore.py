@@ -39,8 +39,12 @@ def restore(
         "readings": done.after.readings,
         "replaced": done.before,
         "kept": done.kept,
+        "tokens_ended": done.tokens_ended,
     }
-    show(result, f"{done.where} holds {_counted(done.after)} now.{kept}", as_json=as_json)
+    text = f"{done.where} holds {_counted(done.after)} now.{kept}"
+    if done.tokens_ended:
+        text += f" {_of(done.tokens_ended, 'sign-in')} of the backup had been ended since, and stay so."
+    show(result, text, as_json=as_json)
 
 
 def _before(replacing: bench.Replacing, backup: str) -> str:

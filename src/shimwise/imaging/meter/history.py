@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 
 import numpy as np
 from numpy.typing import NDArray
@@ -210,7 +211,7 @@ class History:
         """Return squares and variances of the rest's last second and a half; moving, of the last frame."""
         first = len(self._t) - 1
         if self.is_still and self._still_from is not None:
-            first = max(int(np.searchsorted(self._t, self._t[-1] - HELD_S)), self._still_from)
+            first = max(bisect_left(self._t, self._t[-1] - HELD_S), self._still_from)
         return np.array(self._square[first:]), np.array(self._noise[first:])
 
     def positions_um(self) -> tuple[FloatArray, FloatArray]:
@@ -315,7 +316,7 @@ class History:
     def _watch_rest(self) -> None:
         """Note whether the last frames lie together as a rest's do."""
         count = len(self._t)
-        first = int(np.searchsorted(self._t, self._t[-1] - STILL_S + 1e-6))
+        first = bisect_left(self._t, self._t[-1] - STILL_S + 1e-6)
         if count - first < LEAST_HELD - 2 or self._t[-1] - self._t[0] < STILL_S:
             return
         recent = np.array(self._square[first:])[:, 0]

@@ -23,7 +23,7 @@ from shimwise.imaging.meter.calibration import Calibration
 from shimwise.imaging.meter.history import History
 from shimwise.imaging.meter.law_model import MeterLaw, reach_um
 from shimwise.imaging.meter.lock import find_star
-from shimwise.imaging.meter.offsets import Places
+from shimwise.imaging.meter.offsets import Offset, Places, offset_between
 from shimwise.imaging.meter.paper import PaperWatch
 from shimwise.imaging.meter.star_frame import StarFrame, StarPlace, measure_frame, pixel_plan
 from shimwise.imaging.star.rings import RingPlan
@@ -214,6 +214,23 @@ class Meter:
     def places(self) -> Places:
         """Return the signed places of the frames, as :meth:`.history.History.places`."""
         return Places(*np.zeros((3, 0))) if self._history is None else self._history.places()
+
+    @property
+    def is_side_known(self) -> bool:
+        """Whether it is known which side of the sharpest place the sensor is on now."""
+        return self._history is not None and self._history.side is not None
+
+    def apart_from(self, middle: Meter) -> Offset | None:
+        """Return this star's place less the middle one's, short < 0; None where too few frames show it.
+
+        Signed as the middle star's side is; without one, as :attr:`turn` says.
+        """
+        fnumber = self.settings.fnumber
+        base, own = middle.places(), self.places()
+        if fnumber is None or not base.t_s.size or not own.t_s.size:
+            return None
+        apart = offset_between(base, own, fnumber)
+        return None if apart is None else Offset(middle.turn * apart.um + 0.0, apart.sd_um)
 
     @property
     def turn(self) -> float:

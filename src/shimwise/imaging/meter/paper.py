@@ -40,6 +40,7 @@ class PaperWatch:
     _last: FloatArray | None = None
     _change: FloatArray | None = None
     _sums: FloatArray = field(default_factory=lambda: np.zeros(8))
+    _by_block: tuple[int, NDArray[np.intp], NDArray[np.intp]] | None = None
     pairs: int = 0
 
     def add(self, codes: Codes, place: StarPlace, *, unit: float, left_px: int = 0) -> None:
@@ -56,16 +57,18 @@ class PaperWatch:
             is_still = not change.any(axis=0).mean() > 1.0 - UNCHANGED_SHARE
             change -= change.mean(axis=1, keepdims=True)
             step = (change[1] - change[0]) ** 2
-            after = columns + 1 + left_px
-            at_border, elsewhere = after % 8 == 0, after % 4 == 2
+            if self._by_block is None or self._by_block[0] != left_px % 8:
+                after = columns + 1 + left_px
+                self._by_block = (left_px % 8, np.flatnonzero(after % 8 == 0), np.flatnonzero(after % 4 == 2))
+            _, at_border, elsewhere = self._by_block
             new = np.array(
                 [
                     0.0,
                     0.0,
                     float(np.mean(change[0] ** 2)),
                     float(np.mean(change[0] * change[1])),
-                    float(step[at_border].mean()) if at_border.any() else 0.0,
-                    float(step[elsewhere].mean()) if elsewhere.any() else 0.0,
+                    float(step[at_border].mean()) if at_border.size else 0.0,
+                    float(step[elsewhere].mean()) if elsewhere.size else 0.0,
                     float(is_still),
                     1.0,
                 ]
@@ -133,5 +136,5 @@ class PaperWatch:
         found = np.nonzero(mask)
         few = slice(None, None, 1 + found[0].size // MOST_PIXELS)
         self._rows, self._columns = found[0][few] + top, found[1][few] + left
-        self.place = place
+        self.place, self._by_block = place, None
         self.interrupt()

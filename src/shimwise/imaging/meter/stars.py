@@ -15,7 +15,7 @@ from shimwise.imaging.frames.levels import codes_to_linear
 from shimwise.imaging.meter.answer import MeterAnswer
 from shimwise.imaging.meter.lock import discs
 from shimwise.imaging.meter.meter import Codes, First, Meter, MeterSettings
-from shimwise.imaging.meter.offsets import Offset, offset_between
+from shimwise.imaging.meter.offsets import Offset
 from shimwise.imaging.meter.star_frame import StarPlace, rim_radius
 from shimwise.imaging.meter.tilt import LiveTilt, live_tilt
 
@@ -159,15 +159,11 @@ class StarsMeter:
         middle = self._middle()
         if middle is None:
             return
-        fnumber = self.settings.fnumber
-        base = self._meters[middle].places()
-        self._differences = {}
-        if fnumber is not None and base.t_s.size:
-            for name, meter in self._meters.items():
-                apart = Offset(0.0, 0.0) if name == middle else offset_between(base, meter.places(), fnumber)
-                if apart is not None:
-                    sign = self._meters[middle].turn
-                    self._differences[name] = Offset(sign * apart.um + 0.0, apart.sd_um)
+        self._differences = {middle: Offset(0.0, 0.0)} if self._meters[middle].places().t_s.size else {}
+        for name, meter in self._meters.items():
+            apart = None if name == middle else meter.apart_from(self._meters[middle])
+            if apart is not None:
+                self._differences[name] = apart
         seen = [name for name in self._differences if self._centre_px(name) is not None]
         stars = {one.id: one for one in self.layout.stars}
         self._tilt = live_tilt(

@@ -30,6 +30,7 @@ SQLITE_HEADER = b"SQLite format 3\0"
 EMPTY = "is empty. Nothing was changed; take another copy."
 CONTRADICTS = "contradicts itself ({first}{more}). It is not put in place of anything; take another backup."
 PART = "shimwise-restoring.sqlite"
+_TOKENS = schema.tokens
 PRIMARY_CODE = 0xFF
 """The bits of an extended result code of SQLite that are its primary one."""
 
@@ -62,9 +63,14 @@ class Replacing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Restored(Replacing):
-    """What was restored. ``kept``: where what it replaced lies now; None where there was nothing."""
+    """What was restored.
+
+    ``kept``: where what it replaced lies now; None where there was nothing. ``tokens_ended``: of the backup's
+    devices, programs and people who were signed in, those that do not count any more.
+    """
 
     kept: Path | None
+    tokens_ended: int
 
 
 Announce = Callable[[Replacing], None]
@@ -115,6 +121,8 @@ def restore(
     """Replace a record by a backup.
 
     The backup is copied and checked first; what it replaces is kept beside it, under a name with the time.
+    A token that was ended since the backup stays ended: of the backup's those count alone that the replaced
+    record holds too. Where nothing is replaced all do; where what is replaced cannot be read, none.
 
     Parameters
     ----------
@@ -155,12 +163,13 @@ def restore(
         if announce is not None:
             announce(replacing)
         with translated(location.name, waited_s=1.0, has_files=True):
+            ended = _end_tokens_in_file(part, _tokens_in_file(location.path)) if replacing.is_there else 0
             kept = _put_in_place(part, location.path, stamp)
     finally:
         for leftover in _with_logs(part):
             with suppress(OSError):
                 leftover.unlink(missing_ok=True)
-    return build_from(Restored, replacing, kept=kept)
+    return build_from(Restored, replacing, kept=kept, tokens_ended=ended)
 
 
 def _target(record: Record, path: Path) -> Path:
@@ -181,6 +190,25 @@ def _held_in_file(path: Path) -> Held | None:
         ]
         return Held(preps=counts[0], readings=counts[1])
     return None
+
+
+def _tokens_in_file(path: Path) -> set[str]:
+    """Return the digests of the tokens that count in a record's file; none where it cannot be read."""
+    with suppress(sqlite3.Error), closing(open_read_only(path)) as connection:
+        return {digest for (digest,) in connection.execute(f"SELECT digest FROM {_TOKENS.name}")}  # noqa: S608
+    return set()
+
+
+def _end_tokens_in_file(path: Path, counting: set[str]) -> int:
+    """End the tokens in a record's file that are not among those that count; return how many."""
+    ended = _tokens_in_file(path) - counting
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.executemany(
+            f"DELETE FROM {_TOKENS.name} WHERE digest = ?",  # noqa: S608 - a table of ours
+            [(digest,) for digest in ended],
+        )
+    make_durable(path)
+    return len(ended)
 
 
 def _prepared(origin: Path, part: Path, progress: Progress | None) -> Held:
@@ -310,17 +338,20 @@ def _restore_server(
         record.changing_all() as connection,
     ):
         is_there, before = count_rows(connection) > 0, _held_in(connection)
+        counting = set(connection.execute(select(_TOKENS.c.digest)).scalars())
         if is_there:
             kept = _free(origin.with_name(f"shimwise.before-restore-{stamp}{ENDING}"))
             with translated(str(kept), waited_s=record.waited_s, has_files=True):
                 write_portable(connection, kept, progress=progress)
         connection.execute(text(f"TRUNCATE {', '.join(table.name for table in schema.ORDER)}"))
         _fill(connection, origin)
-        after = _checked(connection, origin)
+        after, ended = _checked(connection, origin), 0
+        if is_there:
+            ended = connection.execute(_TOKENS.delete().where(_TOKENS.c.digest.not_in(counting))).rowcount
         replacing = Replacing(where=location.name, is_there=is_there, before=before, after=after)
         if announce is not None:
             announce(replacing)  # still within the transaction: what it raises takes all of it back
-    return build_from(Restored, replacing, kept=kept)
+    return build_from(Restored, replacing, kept=kept, tokens_ended=ended)
 
 
 def _fill(connection: Connection, origin: Path) -> None:

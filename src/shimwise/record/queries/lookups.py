@@ -119,6 +119,7 @@ def names_of_operator(connection: Connection, name: str) -> list[str]:
     return [written for written in found if name_key(written) == name_key(name)]
 
 
-def sweep_ids(connection: Connection) -> set[str]:
-    """Return the ids of all sweeps."""
-    return set(connection.execute(select(schema.sweeps.c.id)).scalars())
+def frames_of_sweeps(connection: Connection) -> dict[str, str]:
+    """Return the place of the frames of each sweep, by its id; empty where none are kept."""
+    sweeps = schema.sweeps.c
+    return {row.id: row.frames_place for row in connection.execute(select(sweeps.id, sweeps.frames_place))}

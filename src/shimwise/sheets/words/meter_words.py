@@ -1,6 +1,6 @@
 """The meter in words: where the sensor stands, and what is known of the feed."""
 
-from shimwise.number_format import size_text
+from shimwise.number_format import decimal_text, half_digits, size_text
 from shimwise.sheets.json.meter_json import MeterLine, RingLine, TiltLine
 
 _NOTES = {
@@ -58,12 +58,25 @@ def meter_notes(line: MeterLine) -> list[str]:
 
 
 def tilt_sentence(tilt: TiltLine) -> str:
-    """Return the tilt in a sentence."""
-    whole = "" if tilt.is_chart_out else " The chart's own turn is still in it: give the focal length."
-    return (
-        f"Tilt: best focus at the right edge {tilt.x_um:+.1f} ± {2 * tilt.x_sd_um:.1f} µm against the left, "
-        f"at the bottom {tilt.y_um:+.1f} ± {2 * tilt.y_sd_um:.1f} µm against the top.{whole}"
+    """Return the tilt in a sentence: which edge of the picture is sharp farther out, and how far."""
+    sides = (
+        _edges("right", "left", tilt.x_um, 1.96 * tilt.x_sd_um),
+        _edges("bottom", "top", tilt.y_um, 1.96 * tilt.y_sd_um),
     )
+    whole = (
+        ""
+        if tilt.is_chart_out
+        else " The chart's own turn is still in it: it takes the focal length and the chart's distance."
+    )
+    return f"Tilt: {sides[0]}; {sides[1]}.{whole}"
+
+
+def _edges(edge: str, other: str, um: float, half_um: float) -> str:
+    if abs(um) <= half_um:
+        within = abs(um) + half_um
+        return f"{other} and {edge} edge agree within {decimal_text(within, half_digits(within))} µm"
+    farther, nearer = (edge, other) if um > 0 else (other, edge)
+    return f"the {farther} edge is sharp {size_text(um, half_um)} µm farther from the lens than the {nearer}"
 
 
 def ring_sentence(ring: RingLine) -> str:

@@ -41,7 +41,7 @@
       this.canvas = document.createElement("canvas");
       this.pen = this.canvas.getContext("2d", { willReadFrequently: true });
       this.isPlain = !("VideoFrame" in window);
-      this.bytes = new Uint8Array(0);
+      this.bytes = [];
     }
 
     async parts(windows) {
@@ -52,8 +52,7 @@
             && frame.visibleRect.x === 0 && frame.visibleRect.y === 0
             && frame.visibleRect.width === this.video.videoWidth && frame.visibleRect.height === this.video.videoHeight;
           if (isLuma) {
-            const greys = [];
-            for (const one of windows) greys.push(await this.ofFrame(frame, one));
+            const greys = await Promise.all(windows.map((one, k) => this.ofFrame(frame, one, k)));
             return { greys, isLimited: frame.colorSpace.fullRange !== true };
           }
           this.isPlain = true;
@@ -64,12 +63,12 @@
       return { greys: windows.map((one) => this.ofCanvas(one)), isLimited: false };
     }
 
-    async ofFrame(frame, [, x, y, columns, rows, shrink]) {
+    async ofFrame(frame, [, x, y, columns, rows, shrink], k) {
       const rect = { x, y, width: columns * shrink, height: rows * shrink };
       const size = frame.allocationSize({ rect });
-      if (this.bytes.length < size) this.bytes = new Uint8Array(size);
-      const [{ offset, stride }] = await frame.copyTo(this.bytes, { rect });
-      return shrunk(this.bytes, offset, stride, columns, rows, shrink);
+      if ((this.bytes[k]?.length || 0) < size) this.bytes[k] = new Uint8Array(size);
+      const [{ offset, stride }] = await frame.copyTo(this.bytes[k], { rect });
+      return shrunk(this.bytes[k], offset, stride, columns, rows, shrink);
     }
 
     ofCanvas([, x, y, columns, rows, shrink]) {

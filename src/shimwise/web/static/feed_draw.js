@@ -13,11 +13,36 @@
     return made;
   }
 
-  // Words keep their size: one unit is a pixel.
+  const DRAW_MS = 100;
+
+  // Words keep their size: one unit is a pixel. A size is asked for once, and told where it changes: asking lays the page out.
+  const sizes = new WeakMap();
+  const watched = new ResizeObserver((changed) => changed.forEach(({ target, contentRect }) => sizes.set(target, contentRect)));
+  function sizeOf(place) {
+    if (!sizes.has(place)) {
+      sizes.set(place, { width: place.clientWidth, height: place.clientHeight });
+      watched.observe(place);
+    }
+    return sizes.get(place);
+  }
   function fitted(place, height) {
-    const width = Math.max(place.clientWidth, 280);
-    place.setAttribute("viewBox", `0 0 ${width} ${height}`);
+    const width = Math.max(sizeOf(place).width, 280);
+    const box = `0 0 ${width} ${height}`;
+    if (place.getAttribute("viewBox") !== box) place.setAttribute("viewBox", box);
     return width;
+  }
+
+  // Figures that change thirty times a second are drawn ten times: nobody reads faster, and drawing costs frames.
+  function unhurried(draw) {
+    let [isAsked, drawnAt] = [false, 0];
+    return () => {
+      if (isAsked) return;
+      isAsked = true;
+      window.setTimeout(() => requestAnimationFrame(() => {
+        [isAsked, drawnAt] = [false, performance.now()];
+        draw();
+      }), Math.max(0, DRAW_MS - (performance.now() - drawnAt)));
+    };
   }
 
   // Returns the scale, to be handed in again: it changes only where a landing does not fit, or has far too much room.
@@ -64,5 +89,5 @@
     place.replaceChildren(...parts);
   }
 
-  window.shimwiseDraw = { CONTRAST_S, svg, rail, contrast };
+  window.shimwiseDraw = { CONTRAST_S, svg, rail, contrast, sizeOf, unhurried };
 })();

@@ -11,7 +11,7 @@
     const field = (name) => document.getElementById(`watch-${name}`);
     const video = part("video");
     const amount = Number(panel.dataset.amount);
-    const state = { now: null, start: null, marks: [], trend: 0, last: null, scale: 40, isAsked: false };
+    const state = { now: null, start: null, marks: [], trend: 0, last: null, scale: 40 };
     const plain = (text) => (text.trim() && Number.isFinite(Number(text.trim().replace(",", "."))) ? Number(text.trim().replace(",", ".")) : null);
     const text = (um, digits = 1) => Math.abs(um).toFixed(digits);
 
@@ -56,13 +56,9 @@
         state.last ??= landing.um;
         if (!state.start && landing.can_save) state.start = { um: landing.um, half: landing.half_um };
       }
-      if (state.isAsked) return;
-      state.isAsked = true;
-      requestAnimationFrame(() => {
-        state.isAsked = false;
-        draw();
-      });
+      drawSoon();
     }
+    const drawSoon = window.shimwiseDraw.unhurried(() => state.now && draw());
 
     const toGo = (landing) => state.start.um + amount - landing.um;
     const halfOf = (landing) => Math.hypot(landing.half_um, state.start.half);
@@ -74,7 +70,7 @@
       part("rate").textContent = `${video.videoWidth} × ${video.videoHeight}, ${state.now.dropped ? `${state.now.dropped} dropped` : "nothing dropped"}`;
       part("start").disabled = part("at-mark").disabled = !landing?.can_save;
       part("use").disabled = !(state.start && landing?.can_save && Math.abs(landing.um - state.start.um) > halfOf(landing));
-      const box = part("box").getBoundingClientRect();
+      const box = window.shimwiseDraw.sizeOf(part("box"));
       const fit = star ? Math.min(box.width, box.height) / (2.3 * star.radius) : Math.min(box.width / video.videoWidth, box.height / video.videoHeight);
       video.style.width = `${video.videoWidth}px`;
       video.style.transform = star ? `translate(${box.width / 2 - fit * star.x}px, ${box.height / 2 - fit * star.y}px) scale(${fit})` : `scale(${fit})`;

@@ -93,8 +93,15 @@
   function told() {
     return {
       pixel_um: plain(field("pixel").value), across_px: plain(field("across").value), fnumber: plain(field("fnumber").value),
-      first: chosenOf("feed-first"), stars: Number(chosenOf("feed-stars")), takes_over: state.takesOver === true, of: measuredNow(),
+      first: chosenOf("feed-first"), stars: Number(chosenOf("feed-stars")), ...sight(), takes_over: state.takesOver === true, of: measuredNow(),
     };
+  }
+
+  // Focal length and taped distance in mm, where they are known: they tell the chart's own turn from the sensor's.
+  function sight() {
+    const [lens, setup] = ["lens_id", "setup_id"].map((name) => form()?.querySelector(`input[name="${name}"]:checked`));
+    const focals = (lens?.dataset.focals || "").split(" ").filter(Boolean);
+    return { focal_mm: focals.length === 1 ? plain(focals[0]) : plain(measuredNow().focal_mm), distance_mm: plain(setup?.dataset.mm || "") };
   }
 
   // ---- the camera ----
@@ -196,14 +203,9 @@
     state.rate = [...state.rate.filter((at) => at > now - 2), now];
     if (said.contrast !== null) state.seconds.push([now, said.contrast]);
     while (state.seconds.length && state.seconds[0][0] < now - CONTRAST_S) state.seconds.shift();
-    if (!state.asked) {
-      state.asked = true;
-      requestAnimationFrame(() => {
-        state.asked = false;
-        draw();
-      });
-    }
+    drawSoon();
   }
+  const drawSoon = window.shimwiseDraw.unhurried(() => draw());
 
   function isTarget() {
     const of = state.other || measuredNow();
@@ -272,6 +274,7 @@
       const where = `${one.y < video.videoHeight / 2 ? "top" : "bottom"} ${one.x < video.videoWidth / 2 ? "left" : "right"}`;
       facts.push([where, one.offset_um === null ? "no pass yet" : `${one.offset_um.toFixed(1).replace("-", "−")} µm${one.is_signed ? "" : ", side not known"}`]);
     }
+    part("tilt").textContent = said?.tilt?.words || (told().stars > 1 && star ? "Tilt: once centre and corners have passed through the sharpest place and back, and the side is known." : "");
     const text = facts.map((one) => one.join(" ")).join("|");
     if (text === state.facts) return;
     state.facts = text;
@@ -288,7 +291,7 @@
 
   // The picture fits its box; zoomed in, the star fills it.
   function placed() {
-    const box = part("box").getBoundingClientRect();
+    const box = window.shimwiseDraw.sizeOf(part("box"));
     const [width, height] = [video.videoWidth || 16, video.videoHeight || 9];
     const star = state.answer?.stars.find((one) => one.star === 0);
     const fit = Math.min(box.width / width, box.height / height);

@@ -5,16 +5,20 @@ import json
 import time
 import uuid
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from invented_house import WHO, House
 
 from shimwise.bench.errors import Conflict, InputError, NotFound
+from shimwise.bench.exchange.record_admin import frames_left
 from shimwise.bench.jobs.views import JobView
 from shimwise.bench.sweep import jobs as sweep_jobs
 from shimwise.bench.sweep.evidence import SweepRequest
 from shimwise.bench.sweep.jobs import SweepJob, SweepJobs
 from shimwise.bench.sweep.moves import Moves
+from shimwise.bench.sweep.work import SweepTask
+from shimwise.record.storage import Storage
 
 pytestmark = pytest.mark.slow  # starts processes
 
@@ -173,6 +177,44 @@ def test_frames_that_this_server_does_not_see_are_left_to_the_others_and_said(
         assert line.job(job.id).state == "failed"
     finally:
         line.stop()
+
+
+def test_frames_in_the_storage_are_measured_by_a_server_that_did_not_take_them(
+    house: House, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    house.record.storage = Storage(tmp_path / "storage")
+    prep = house.start()
+    job = send(SweepJobs(house.record), house, prep.id)  # this server takes them, and measures nothing
+    assert folders(house) == set()
+    with pytest.raises(InputError, match="are those of the sweep of"):
+        send(SweepJobs(house.record), house, prep.id, pixel=job.id)
+
+    seen: list[set[str]] = []
+
+    def measured(_line: SweepJobs, _held: object, task: SweepTask) -> dict[str, object]:
+        seen.append({path.name for path in Path(task.place).iterdir()})
+        return {"is_relative": True, "sd_um": None}
+
+    monkeypatch.setattr(SweepJobs, "_measured", measured)
+    other = SweepJobs(house.record)
+    other.start()
+    try:
+        until_s = time.monotonic() + PATIENCE_S
+        while other.job(job.id).state not in ("failed", "done") and time.monotonic() < until_s:
+            time.sleep(0.02)
+        assert (other.job(job.id).state, other.job(job.id).problem) == ("done", "")
+    finally:
+        other.stop()
+    assert seen == [{"sweep.json", "a.png"}]
+    assert [one for one in frames_left(house.record) if one.subject == "storage"] == []
+
+
+def test_a_server_without_the_storage_leaves_the_sweep_to_others(house: House, tmp_path: Path) -> None:
+    house.record.storage = Storage(tmp_path / "storage")
+    prep = house.start()
+    job = send(SweepJobs(house.record), house, prep.id)
+    house.record.storage = None
+    assert SweepJobs(house.record).job(job.id).waits_for
 
 
 def test_frames_that_cannot_be_measured_fail_in_words_and_go_and_the_next_is_taken(house: House) -> None:

@@ -2,16 +2,28 @@
 
 import io
 import json
+import shutil
 import uuid
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
+from invented_house import WHO, House
 
-from shimwise.bench.exchange.record_admin import check, frames_left
-from shimwise.bench.sweep.frame_files import keep_frames, kept_place, place_kept
+from shimwise.bench.errors import InputError
+from shimwise.bench.exchange.record_admin import FramesKept, check, frames_kept, frames_left
+from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep, sweep_task
+from shimwise.bench.sweep.frame_files import (
+    frames_at,
+    is_in_reach,
+    keep_frames,
+    kept_place,
+    place_kept,
+    store_frames,
+)
 from shimwise.record.record import Record
+from shimwise.record.storage import Storage
 
 
 def kept(folder: Path, said: list[str], names: list[str]) -> list[str]:
@@ -70,3 +82,45 @@ def test_frames_that_a_killed_program_left_are_listed_and_others_are_not(tmp_pat
     assert set(found) == {f"frames/{part}", f"frames/{whole}"}
     assert found[f"frames/{part}"].startswith("1.5 MB of frames that did not come whole")
     assert found[f"frames/{whole}"].startswith("1.5 MB of frames that are of no sweep that is kept")
+
+
+def test_frames_in_the_storage_are_known_again_and_found_by_check(house: House, tmp_path: Path) -> None:
+    house.record.storage = Storage(tmp_path / "storage")
+    prep, facts = (
+        house.start(),
+        SweepRequest(body_id=house.ids["A-01"], lens_id=house.ids["H50"], distance_text="3'"),
+    )
+
+    def sent(*frames: bytes) -> Path:
+        files = [("sweep.json", io.BytesIO(b"{}"))]
+        files += [(f"{number}.png", io.BytesIO(frame)) for number, frame in enumerate(frames)]
+        return keep_frames(house.record, uuid.uuid4().hex, files)
+
+    first = sent(b"one", b"three")
+    kept = store_frames(house.record, first)
+    shutil.rmtree(first)
+    keep_sweep(
+        house.record,
+        prep.id,
+        facts=facts,
+        document={"is_relative": True, "sd_um": None},
+        frames_place=kept,
+        who=WHO,
+    )
+    with frames_at(house.record, kept) as place:
+        assert {path.name for path in place.iterdir()} == {"sweep.json", "0.png", "1.png"}
+    with pytest.raises(InputError, match="Of 2 frames 2 are those of the sweep of H50 on A-01"):
+        sweep_task(house.record, prep.id, place=sent(b"one", b"three"), facts=facts)
+    sweep_task(house.record, prep.id, place=sent(b"two", b"seven"), facts=facts)
+    assert frames_kept(house.record) == FramesKept(in_folder=0, in_storage=1)
+
+    house.record.storage.put(io.BytesIO(b"left over"))
+    orphans = [one for one in frames_left(house.record, is_removed=True) if one.subject == "storage"]
+    assert [one.text.partition(" Those")[0] for one in orphans] == ["1 files (0.0 MB) belong to no sweep."]
+    digest = kept.removeprefix("sha256:")
+    (tmp_path / "storage" / digest[:2] / digest).unlink()
+    assert any("frames of a sweep are not there" in one.text for one in frames_left(house.record))
+    assert not is_in_reach(house.record, kept)
+    house.record.storage = None
+    with pytest.raises(InputError, match="not in reach of this machine"), frames_at(house.record, kept):
+        pass
