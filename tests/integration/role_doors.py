@@ -175,6 +175,10 @@ INTERFACE: Doors = {
     ("POST", "/sync"): (Act.SYNC, _json()),
     ("POST", "/sync/compare"): (Act.SYNC, _json(known={})),
     ("POST", "/sync/units"): (Act.SYNC, _unit),
+    ("POST", "/sync/epochs"): (
+        Act.SYNC,
+        _json(kind="body", id="$A-02", base=0, order=[{"id": "e" * 32, "at": "2026-01-05T09:00:00Z"}]),
+    ),
     ("POST", "/sync/preps"): (
         Act.SYNC,
         lambda ids: Sent(json={"document": json.loads(ids["document"]), "who": WHO}),

@@ -276,6 +276,8 @@ def test_two_servers_behind_the_proxy_of_the_page_are_one_house(house: House) ->
         # A save on either server is an event on a line through the proxy, sooner than by looking.
         prep_id, reading = _prep(device, ids)
         line = Line(device, prep_id)
+        page = device.get(f"/preps/{prep_id}")
+        assert f"wss://{NAME}:{house.port}" in page.headers["content-security-policy"], "it may film"
         for server in house.servers:
             before, began_s = line.came[-1][1], time.monotonic()
             saving = Saving(server, device, prep_id, reading)

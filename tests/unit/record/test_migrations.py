@@ -179,6 +179,7 @@ def _take_people_away(connection: Connection) -> None:
     """Make the tables those of the version before there were people with roles."""
     for change in (
         "DROP TABLE jobs",
+        "ALTER TABLE preps DROP COLUMN epoch_shifts",
         "DROP TABLE sync_marks",
         "DROP TABLE short_lived",
         "DROP TABLE tokens",

@@ -9,7 +9,7 @@ next run: so a sync may be broken off at any moment and run again.
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.access.acting import Who, changing
@@ -17,6 +17,7 @@ from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict
 from shimwise.bench.exchange.sync_merge import merged
 from shimwise.bench.exchange.sync_plan import (
+    CLOCK_S,
     UNITS,
     Cause,
     Keep,
@@ -24,6 +25,9 @@ from shimwise.bench.exchange.sync_plan import (
     Step,
     Waiting,
     Way,
+    adjusted_twice,
+    in_order,
+    is_uncertain,
     plan,
 )
 from shimwise.bench.exchange.sync_settings import take_people, take_settings
@@ -49,8 +53,6 @@ HOME_KEY = "home"
 """Setting: the home of this machine, and when it was there last."""
 ROUNDS = 3
 """Comparisons at most, while something is changed by others meanwhile."""
-CLOCK_S = 60.0
-"""Clocks that differ by more are told. [s]"""
 Progress = Callable[[str, int, int], None]
 
 
@@ -188,7 +190,10 @@ class _Run:
         waiting: tuple[Waiting, ...] = ()
         for _ in range(ROUNDS):
             mine, its = self._compared()
-            found = plan(mine.entries, its.entries, self._marks(), keep=self.keep)
+            ordered = self._order_epochs(mine, its, off_s)
+            if ordered and not self.is_dry_run:
+                mine, its = self._compared()
+            found = plan(mine.entries, its.entries, self._marks(), keep=self.keep, ordered=ordered)
             refused = self._steps(found)
             waiting = (*found.waiting, *refused)
             if self.is_dry_run or not refused:
@@ -254,6 +259,33 @@ class _Run:
         preps = {entry.id for entry in mine.entries if entry.kind == "prep"}
         known = {id_: marks[id_].home_seq if id_ in marks else -1 for id_ in sorted(preps)}
         return mine, self.home.compared(known)
+
+    def _order_epochs(self, mine: Compared, its: Compared, off_s: float) -> frozenset[str]:
+        """Give adjustments of one unit on both sides an epoch each; return the ids of such units."""
+        home = {entry.id: entry for entry in its.entries}
+        ordered = set()
+        for entry in mine.entries:
+            twice = adjusted_twice(entry, home[entry.id]) if entry.id in home else None
+            if twice is None:
+                continue
+            order = in_order(twice, off_s=off_s)
+            if not self.is_dry_run:
+                ahead = timedelta(seconds=off_s)
+                own = [(one.id, one.at) for one in order]
+                there = [(one.id, one.at + ahead) for one in order]
+                self.here.order_epochs(entry.kind, entry.id, base=twice.base, order=own)
+                self.home.order_epochs(entry.kind, entry.id, base=twice.base, order=there)
+            self._tell(
+                "epochs_ordered",
+                entry.name,
+                values={
+                    "kind": entry.kind,
+                    "order": [[str(one.side), one.by, one.at.isoformat()] for one in order],
+                    "is_uncertain": is_uncertain(order, off_s=off_s),
+                },
+            )
+            ordered.add(entry.id)
+        return frozenset(ordered)
 
     def _marks(self) -> dict[str, SyncMarkRow]:
         with self.record.reading() as connection:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 from urllib.parse import quote, urlsplit
 
-from shimwise.bench.exchange.sync_side import Compared, SyncHead
+from shimwise.bench.exchange.sync_side import Compared, Order, SyncHead
 from shimwise.errors import RecordError
 from shimwise.record.errors import Conflict, RecordAway, RecordUnreachable
 from shimwise.record.exchange.sync_rows import Entry
@@ -101,6 +101,12 @@ class HouseSide:
             return int(found["seq"])
         except (KeyError, TypeError, ValueError) as error:
             self._strange(error)
+
+    def order_epochs(self, kind: str, unit_id: str, *, base: int, order: Order) -> None:
+        """Give each adjustment of a unit its own epoch."""
+        told = [{"id": id_, "at": at.isoformat()} for id_, at in order]
+        sent = {"kind": kind, "id": unit_id, "base": base, "order": told, "who": self.who}
+        self._asked("POST", "/sync/epochs", sent)
 
     def close(self) -> None:
         """End the connection."""

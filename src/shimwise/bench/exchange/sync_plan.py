@@ -4,9 +4,11 @@ Pure: entries in, steps out. Whatever was changed on both sides is no step but a
 decides; readings of an open prep are joined, and a signed prep stands against an open one.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from enum import StrEnum
+from itertools import pairwise
 from typing import Any
 
 from shimwise.record.exchange.sync_rows import Entry
@@ -15,6 +17,8 @@ from shimwise.record.tables.rows import SyncMarkRow
 
 KINDS = ("body", "lens", "set", "prep")
 """In the order in which they go: each needs only those before it."""
+CLOCK_S = 60.0
+"""Clocks that differ by more are told. [s]"""
 UNITS = frozenset({"body", "lens"})
 
 
@@ -107,6 +111,7 @@ def plan(
     marks: Mapping[str, SyncMarkRow],
     *,
     keep: Keep | None = None,
+    ordered: frozenset[str] = frozenset(),
 ) -> Plan:
     """Decide what goes which way.
 
@@ -118,11 +123,13 @@ def plan(
         What both had when they were last one, by id.
     keep : Keep, optional
         What a person chose.
+    ordered : frozenset of str
+        Units adjusted on both sides whose epochs were put in order, or would be.
     """
     chosen = keep or Keep()
     own = {entry.id: _known(entry, marks.get(entry.id), of_home=False) for entry in here}
     theirs = {entry.id: _known(entry, marks.get(entry.id), of_home=True) for entry in home}
-    waiting = {one.id: one for one in _apart(own, theirs)}
+    waiting = {one.id: one for one in _apart(own, theirs) if one.id not in ordered}
     steps: list[Step] = []
     same: list[tuple[Entry, Entry]] = []
     for id_ in sorted({*own, *theirs}, key=lambda one: _order(own.get(one) or theirs[one])):
@@ -190,11 +197,55 @@ def _apart(own: Mapping[str, Entry], theirs: Mapping[str, Entry]) -> Iterable[Wa
             yield Waiting(kind=mine.kind, id=id_, name=mine.name, cause=Cause.ADJUSTED_BOTH)
 
 
-def adjusted_twice(mine: Entry, its: Entry) -> bool:
-    """Return whether a unit was adjusted on both sides from one state."""
-    here, home = mine.beside.get("adjustments", {}), its.beside.get("adjustments", {})
-    after = {one["epochs"][1] for id_, one in here.items() if id_ not in home}
-    return any(one["epochs"][1] in after for id_, one in home.items() if id_ not in here)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Twice:
+    """A unit that was adjusted on both sides: its epoch before, and the adjustments since of either side."""
+
+    base: int
+    here: Mapping[str, Mapping[str, Any]]
+    home: Mapping[str, Mapping[str, Any]]
+
+
+def adjusted_twice(mine: Entry, its: Entry) -> Twice | None:
+    """Return the adjustments of a unit that was adjusted on both sides from one state, or None."""
+    own, theirs = mine.beside.get("adjustments", {}), its.beside.get("adjustments", {})
+    here = {id_: one for id_, one in own.items() if id_ not in theirs}
+    base = min((one["epochs"][0] for one in here.values()), default=0)
+    home = {id_: one for id_, one in theirs.items() if id_ not in own and one["epochs"][1] > base}
+    after = {one["epochs"][1] for one in here.values()}
+    if not any(one["epochs"][1] in after for one in home.values()):
+        return None
+    return Twice(base=base, here=here, home=home)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """An adjustment in an order of time; ``at`` by the clock of this machine."""
+
+    side: Way
+    id: str
+    by: str
+    at: datetime
+
+
+def in_order(twice: Twice, *, off_s: float) -> tuple[Made, ...]:
+    """Return the adjustments of both sides by time; home's clock is ``off_s`` ahead of this machine's."""
+    ahead = {Way.HERE: timedelta(0), Way.HOME: timedelta(seconds=off_s)}
+    made = [
+        Made(side=side, id=id_, by=one["by"], at=datetime.fromisoformat(one["at"]) - ahead[side])
+        for side, found in ((Way.HERE, twice.here), (Way.HOME, twice.home))
+        for id_, one in found.items()
+    ]
+    return tuple(sorted(made, key=lambda one: (one.at, one.id)))
+
+
+def is_uncertain(order: Sequence[Made], *, off_s: float) -> bool:
+    """Return whether two neighbours of different sides are no farther apart than the clocks may have been."""
+    apart_s = max(CLOCK_S, abs(off_s))
+    return any(
+        first.side is not then.side and (then.at - first.at).total_seconds() <= apart_s
+        for first, then in pairwise(order)
+    )
 
 
 def _plain(content: Mapping[str, Any]) -> dict[str, Any]:

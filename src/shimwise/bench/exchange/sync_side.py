@@ -6,7 +6,7 @@ can be shown.
 
 # ruff: noqa: ANN401 - a value of JSON is of any kind
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -32,6 +32,7 @@ from shimwise.record.exchange.sync_rows import Entry
 from shimwise.record.migrations import HEAD
 from shimwise.record.queries import people, units
 from shimwise.record.queries import settings as kept_settings
+from shimwise.record.queries.epochs import order_epochs
 from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import BodyRow
 
@@ -65,6 +66,10 @@ class Compared:
     people: Mapping[str, str]
 
 
+Order = Sequence[tuple[str, datetime]]
+"""Ids of adjustments with their times, in their order."""
+
+
 class Side(Protocol):
     """A side of a sync."""
 
@@ -84,6 +89,9 @@ class Side(Protocol):
 
     def put_prep(self, document: Any, *, expected: int, beside: Any = None) -> int:
         """Put a prep; return the number of its last line in the journal there."""
+
+    def order_epochs(self, kind: str, unit_id: str, *, base: int, order: Order) -> None:
+        """Give each adjustment of a unit its own epoch, in an order of time by the clock there."""
 
 
 class RecordSide:
@@ -140,6 +148,11 @@ class RecordSide:
         refuse_unproven(document, is_unproven=False)
         with changing(self.record, self.who, Act.SYNC) as change:
             return self.put_prep_in(change, document, expected=expected, beside=beside)
+
+    def order_epochs(self, kind: str, unit_id: str, *, base: int, order: Order) -> None:
+        """Give each adjustment of a unit its own epoch."""
+        with changing(self.record, self.who, Act.SYNC) as change:
+            order_epochs(change, kind, unit_id, base=base, order=order)
 
     def put_prep_in(self, change: "Change", document: Any, *, expected: int, beside: Any = None) -> int:
         """Put a prep within a change; its seals were looked at before."""

@@ -134,10 +134,25 @@ def _signed_stands(name: str, values: Mapping[str, Any]) -> str:
     return said
 
 
+def _epochs_ordered(name: str, values: Mapping[str, Any]) -> str:
+    sides = {str(Way.HERE): "here", str(Way.HOME): "at home"}
+    made = [
+        f"{plain(by)} {sides[side]} on {datetime.fromisoformat(at).astimezone():%Y-%m-%d %H:%M}"
+        for side, by, at in values["order"]
+    ]
+    said = (
+        f"The {values['kind']} {name} was adjusted on both sides: first by {', then by '.join(made)}. Each "
+        "has an epoch of its own in that order; what is known of it begins anew, so read it again."
+    )
+    unsure = " No more than the clocks may differ lies between two of them: the order is uncertain."
+    return said + (unsure if values["is_uncertain"] else "")
+
+
 _SETTINGS = {"house": "The house's settings", "wear": "How fast units wander", "taught": "What preps taught"}
 _NOTICES: Mapping[str, Callable[[str, Mapping[str, Any]], str]] = {
     "clock": _clock,
     "signed_stands": _signed_stands,
+    "epochs_ordered": _epochs_ordered,
     "renumbered": lambda name, values: (
         f"In the prep {name} {counted(values['count'], 'reading')} of this machine "
         f"{'has' if values['count'] == 1 else 'have'} other numbers now: {values['was']} is {values['now']}."

@@ -8,6 +8,7 @@ from shimwise.bench.errors import InputError
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
 from shimwise.record.queries import evidence, preps, sets, units
+from shimwise.record.queries.epochs import shifted
 
 if TYPE_CHECKING:
     from shimwise.record import Connection
@@ -88,6 +89,7 @@ def material_of(connection: "Connection", prep_id: str) -> PrepMaterial:
     prep = preps.prep(connection, prep_id)
     bodies = units.bodies_by_id(connection, prep.body_ids)
     lenses = units.lenses_by_id(connection, prep.lens_ids)
+    shifts = prep.epoch_shifts
     return PrepMaterial(
         prep=prep,
         house=settings_in(connection),
@@ -95,7 +97,7 @@ def material_of(connection: "Connection", prep_id: str) -> PrepMaterial:
         bodies=bodies,
         lenses=lenses,
         setups={setup.id: setup for setup in evidence.setups(connection, prep_id)},
-        readings=tuple(evidence.readings(connection, prep_id)),
-        gauges=tuple(evidence.gauges(connection, prep_id)),
-        sweeps=tuple(evidence.sweeps(connection, prep_id)),
+        readings=shifted(evidence.readings(connection, prep_id), shifts),
+        gauges=shifted(evidence.gauges(connection, prep_id), shifts),
+        sweeps=shifted(evidence.sweeps(connection, prep_id), shifts),
     )

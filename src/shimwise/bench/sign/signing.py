@@ -23,9 +23,9 @@ from shimwise.house_keys import HouseKey, house_key
 from shimwise.record.exchange import prep_json
 from shimwise.record.exchange.row_json import row_to_json
 from shimwise.record.names import name_key
+from shimwise.record.queries import epochs, verdicts
 from shimwise.record.queries import preps as kept
 from shimwise.record.queries import settings as kept_settings
-from shimwise.record.queries import verdicts
 from shimwise.record.queries.lookups import prep_state
 from shimwise.record.tables.rows import SignOffRow
 from shimwise.sheets.words.shared import listed
@@ -160,6 +160,7 @@ def reopen(record: "Record", prep_id: str, *, reason: str, who: Who) -> "PrepVie
         if before == SIGNED:
             _refuse_without_right(change.connection, prep_id, row, who)
         opened = kept.change_state(change, prep_id, OPEN)
+        epochs.settle(change, prep_id)
         detail = {"reason": why, "sign_off_id": row.id if row else "", "revision": opened.revision}
         change.note(f"{before} prep reopened", prep_id=prep_id, detail=detail)
         if before == SIGNED:

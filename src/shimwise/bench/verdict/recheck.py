@@ -16,6 +16,7 @@ from shimwise.inference.verdict.unit_change import UnitChange, change_between
 from shimwise.notices import Notice
 from shimwise.number_format import plus_minus_text
 from shimwise.record.queries import verdicts
+from shimwise.record.queries.epochs import shifted
 from shimwise.record.tables.rows import BodyRow
 from shimwise.remedy.mechanism import Screw
 from shimwise.sheets.json.verdict_json import answer_from_json
@@ -64,7 +65,7 @@ def recheck(record: "Record", prep_id: str) -> tuple[RecheckView, ...]:
 def rechecks_in(connection: "Connection", material: PrepMaterial) -> tuple[RecheckView, ...]:
     """Return the re-checks of a prep; of a unit adjusted twice, that of its last adjustment."""
     judged = _Judged.of(connection, material)
-    rows = sorted(verdicts.adjustments(connection, material.prep.id), key=lambda row: row.epoch_after)
+    rows = sorted(_adjustments(connection, material), key=lambda row: row.epoch_after)
     return tuple(_recheck_view(judged, row) for row in {row.unit_id: row for row in rows}.values())
 
 
@@ -88,9 +89,14 @@ def before_after(record: "Record", prep_id: str) -> tuple[BeforeAfter, ...]:
         If there is no such prep.
     """
     with record.reading() as connection:
-        judged = _Judged.of(connection, material_of(connection, prep_id))
-        rows = verdicts.adjustments(connection, prep_id)
+        material = material_of(connection, prep_id)
+        judged, rows = _Judged.of(connection, material), _adjustments(connection, material)
     return tuple(_before_after(judged, row, _epoch_judged(judged, row, rows)) for row in rows)
+
+
+def _adjustments(connection: "Connection", material: PrepMaterial) -> "tuple[AdjustmentRow, ...]":
+    rows = verdicts.adjustments(connection, material.prep.id)
+    return shifted(rows, material.prep.epoch_shifts)
 
 
 def _epoch_judged(judged: _Judged, row: "AdjustmentRow", rows: Iterable["AdjustmentRow"]) -> int:

@@ -42,6 +42,9 @@ def _wrongs(
     prep: PrepRow, units: Mapping[str, BodyRow | LensRow], rows: Mapping[str, Sequence[Any]]
 ) -> Iterator[str]:
     yield from _of_lenses(units)
+    for unit_id, by in (prep.epoch_shifts or {}).items():
+        if unit_id not in units or type(by) is not int or not 0 <= by <= units[unit_id].epoch:
+            yield f"the prep shifts epochs of {unit_id} by {by}"
     for name in ("setups", "readings"):
         for row in rows[name]:
             yield from (f"{name} hold {row.id}, whose {wrong}" for wrong in _of_numbers(row))

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection
 
 from shimwise.record import journal
 from shimwise.record.errors import Conflict, NotFound
@@ -16,8 +16,7 @@ from shimwise.record.exchange.consistency import refuse_incoherent
 from shimwise.record.exchange.row_json import ExchangeError, row_from_json, row_to_json
 from shimwise.record.journal import Change
 from shimwise.record.names import name_key
-from shimwise.record.queries import evidence, people, preps, sets, units, verdicts
-from shimwise.record.tables import schema
+from shimwise.record.queries import epochs, evidence, people, preps, sets, units, verdicts
 from shimwise.record.tables.columns import json_text
 from shimwise.record.tables.mapping import insert, insert_all, row_if_kept
 from shimwise.record.tables.rows import (
@@ -105,7 +104,7 @@ def export_prep(connection: Connection, prep_id: str) -> dict[str, Any]:
     lines = journal.journal_after(connection, 0, prep_id=prep_id, limit=ALL)
     return {
         "schema": SCHEMA,
-        "prep": row_to_json(row),
+        "prep": _without_shifts(row_to_json(row)),
         "set": row_to_json(of_set) if of_set else None,
         "bodies": [row_to_json(one) for one in units.bodies_by_id(connection, row.body_ids).values()],
         "lenses": [row_to_json(one) for one in units.lenses_by_id(connection, lens_ids).values()],
@@ -118,6 +117,11 @@ def export_prep(connection: Connection, prep_id: str) -> dict[str, Any]:
             for line in lines
         ],
     }
+
+
+def _without_shifts(row: dict[str, Any]) -> dict[str, Any]:
+    """Return a prep's row, as before there were shifts where it has none."""
+    return row if row["epoch_shifts"] else {name: row[name] for name in row if name != "epoch_shifts"}
 
 
 def import_prep(change: Change, document: Any) -> Imported:
@@ -251,13 +255,12 @@ def _refuse_other_signed(sign_offs: list[SignOffRow]) -> None:
 
 def _refuse_other_moves(connection: Connection, found: Sequence[AdjustmentRow]) -> None:
     """Refuse an adjustment if the unit was adjusted here from the same state, to another one."""
-    table = schema.adjustments
+    shifts = epochs.shifts_by_prep(connection) if found else {}
     for row in found:
-        column = table.c.body_id if row.unit_kind == "body" else table.c.lens_id
-        same = select(table.c.id).where(
-            column == row.unit_id, table.c.epoch_after == row.epoch_after, table.c.id != row.id
-        )
-        if connection.execute(same.limit(1)).scalar_one_or_none() is not None:
+        (own,) = epochs.shifted([row], shifts.get(row.prep_id or ""))
+        others = verdicts.unit_adjustments(connection, row.unit_id)
+        counted = (epochs.shifted([one], shifts.get(one.prep_id or ""))[0] for one in others)
+        if any(one.epoch_after == own.epoch_after and one.id != own.id for one in counted):
             raise Conflict(
                 f"The {row.unit_kind} {row.unit_id} was adjusted here from epoch {row.epoch_before} too, and "
                 "nobody can tell in which state it is. Nothing is taken in.",

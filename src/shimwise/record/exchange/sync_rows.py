@@ -19,7 +19,7 @@ from shimwise.record.errors import Conflict
 from shimwise.record.exchange.prep_json import EVIDENCE, export_prep
 from shimwise.record.exchange.row_json import ExchangeError, row_from_json, row_to_json
 from shimwise.record.journal import Change
-from shimwise.record.queries import sets, units
+from shimwise.record.queries import epochs, sets, units
 from shimwise.record.tables import schema
 from shimwise.record.tables.columns import json_text
 from shimwise.record.tables.mapping import row_if_kept
@@ -280,11 +280,13 @@ def _adjustments(connection: Connection, kind: str) -> dict[str, dict[str, Any]]
         table.c.prep_id, table.c.made_by,
     ).where(column.is_not(None))  # fmt: skip
     found: dict[str, dict[str, Any]] = {}
+    shifts = epochs.shifts_by_prep(connection)
     for row in connection.execute(wanted):
+        by = shifts.get(row.prep_id or "", {}).get(row.unit_id, 0)
         found.setdefault(row.unit_id, {})[row.id] = {
             "at": row.made_at.isoformat(),
             "by": row.made_by,
-            "epochs": [row.epoch_before, row.epoch_after],
+            "epochs": [row.epoch_before + by, row.epoch_after + by],
             "prep_id": row.prep_id,
         }
     return found

@@ -8,7 +8,7 @@ from pathlib import Path
 __all__ = ["FOLDER", "HEAD", "KNOWN", "READABLE"]
 
 FOLDER = Path(__file__).parent
-KNOWN = ("0001", "0002", "0003", "0004", "0005", "0006", "0007", "0008", "0009", "0010", "0011", "0012")
+KNOWN = tuple(f"{number:04d}" for number in range(1, 14))
 HEAD = KNOWN[-1]
-READABLE = ("0003", "0004", "0005", "0006", "0007", "0008", "0009", "0010", "0011", HEAD)
+READABLE = KNOWN[2:]
 """Versions whose rows fit into the tables of the head: what was added since may be empty."""

@@ -101,7 +101,10 @@ class SetRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrepRow:
-    """One job. ``state``: ``open``, ``done`` or ``signed``; ``revision`` goes up with every change of it."""
+    """One job. ``state``: ``open``, ``done`` or ``signed``; ``revision`` goes up with every change of it.
+
+    ``epoch_shifts``: of a signed prep, by unit, adjustments made elsewhere that its rows do not count.
+    """
 
     id: str
     title: str
@@ -117,6 +120,7 @@ class PrepRow:
     revision: int = 0
     body_ids: Ids = ()
     lens_ids: Ids = ()
+    epoch_shifts: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

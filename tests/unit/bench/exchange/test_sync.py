@@ -2,7 +2,9 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from uuid import uuid4
 
 import pytest
 from invented_house import WHO, House
@@ -15,12 +17,16 @@ from shimwise.bench.exchange.sync_side import RecordSide
 from shimwise.bench.house import units
 from shimwise.bench.house.views import BodyFacts
 from shimwise.bench.prep import preps, readings
+from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
 from shimwise.bench.verdict.verdict import refresh_verdict
 from shimwise.record.exchange.sync_rows import prep_entry, unit_entries
-from shimwise.record.queries import evidence
+from shimwise.record.queries import evidence, verdicts
+from shimwise.record.queries import units as house_units
+from shimwise.record.queries.epochs import shifted
 from shimwise.record.record import Record
+from shimwise.record.tables.rows import AdjustmentRow
 
 
 @dataclass
@@ -215,3 +221,84 @@ def sign(record: Record, prep_id: str) -> None:
     refresh_verdict(record, prep_id)
     excepted = {unit.unit_id: Exempt("a test") for unit in signing.undecided(record, prep_id)}
     signing.sign(record, prep_id, who=WHO, exceptions=excepted)
+
+
+def adjust(record: Record, prep_id: str, body_id: str, *, name: str) -> None:
+    """Keep an adjustment of a body within a prep."""
+    with record.writing(who=name) as change:
+        epoch = house_units.body(change.connection, body_id).epoch
+        row = AdjustmentRow(
+            id=uuid4().hex,
+            prep_id=prep_id,
+            unit_kind="body",
+            unit_id=body_id,
+            action="move sensor",
+            made_by=name,
+            made_at=change.at,
+            epoch_before=epoch,
+            epoch_after=epoch + 1,
+        )
+        verdicts.add_adjustment(change, row)
+
+
+def set_clock(record: Record, hour: float) -> None:
+    record.clock = lambda: datetime(2026, 3, 2, 8, tzinfo=UTC) + timedelta(hours=hour)
+
+
+def epochs(record: Record, prep_id: str) -> tuple[list[int], list[tuple[int, int]]]:
+    """Return the epochs of the readings and adjustments of a prep, as they count now."""
+    with record.reading() as connection:
+        material = material_of(connection, prep_id)
+        moves = shifted(verdicts.adjustments(connection, prep_id), material.prep.epoch_shifts)
+    return [row.body_epoch for row in material.readings], [
+        (row.epoch_before, row.epoch_after) for row in moves
+    ]
+
+
+@pytest.mark.parametrize("first", ["truck", "home"])
+@pytest.mark.parametrize("is_signed", [False, True], ids=["open", "signed"])
+def test_two_adjustments_of_one_body_are_two_epochs_in_order_of_time(
+    two: Two, first: str, is_signed: bool
+) -> None:
+    two.sync()
+    body = two.house.ids["A-01"]
+    made = {}
+    for record, name in ((two.truck, "truck"), (two.home, "home")):
+        start_h = 0.0 if name == first else 4.0
+        house = replace(two.house, record=record)
+        set_clock(record, start_h)
+        prep = house.start(title=name, set_id=None, lens_ids=[two.house.ids["H50"]])
+        house.read(prep.id, "2' 11 1/2\"")
+        set_clock(record, start_h + 1)
+        adjust(record, prep.id, body, name=name)
+        set_clock(record, start_h + 2)
+        house.read(prep.id, "on")
+        made[name] = prep.id
+        if is_signed:
+            sign(record, prep.id)
+    for record in (two.truck, two.home):
+        set_clock(record, 9)
+    done = two.sync()
+    assert done.waiting == ()
+    (notice,) = (one for one in done.notices if one.code == "epochs_ordered")
+    assert [side for side, _, _ in notice.values["order"]] == (
+        ["here", "home"] if first == "truck" else ["home", "here"]
+    )
+    assert not notice.values["is_uncertain"]
+    later = "home" if first == "truck" else "truck"
+    for record in (two.truck, two.home):
+        with record.reading() as connection:
+            assert house_units.body(connection, body).epoch == 2
+        for name, expected in ((first, ([0, 1], [(0, 1)])), (later, ([1, 2], [(1, 2)]))):
+            is_here = record is two.home or name == "truck" or not is_signed
+            if is_here:
+                assert epochs(record, made[name]) == expected, (name, record is two.home)
+        assert record_admin.check(record) == ()
+    again = two.sync()
+    assert (again.done, again.waiting) == ((), ())
+    if is_signed:
+        where = two.home
+        before = record_admin.prep_document(where, made[later])["sign_offs"]
+        signing.reopen(where, made[later], reason="to look again", who=WHO)
+        assert epochs(where, made[later]) == ([1, 2], [(1, 2)])
+        assert record_admin.prep_document(where, made[later])["sign_offs"] == before

@@ -30,7 +30,7 @@ UNSIGNED_KEYS = ("journal", "exported_at", "program_version")
 """What is beside a prep's content and changes whenever it is exported."""
 _OF_UNITS = ("history_mean_um", "history_sd_um", "epoch", "note", "is_retired")
 UNSIGNED_FIELDS: dict[str, tuple[str, ...]] = {
-    "prep": ("state", "closed_at", "closed_by", "revision"),
+    "prep": ("state", "closed_at", "closed_by", "revision", "epoch_shifts"),
     "set": ("lens_ids", "note"),
     "bodies": _OF_UNITS,
     "lenses": _OF_UNITS,

@@ -2,10 +2,10 @@
 
 import json
 from dataclasses import asdict, dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import Response
-from pydantic import Field, StringConstraints
+from pydantic import AwareDatetime, Field, StringConstraints
 
 from shimwise.bench.exchange.sync_plan import KINDS
 from shimwise.bench.exchange.sync_side import RecordSide, SyncHead
@@ -66,6 +66,23 @@ class PrepIn(In):
     machine: Machine = ""
 
 
+class AdjustmentIn(In):
+    """An adjustment, and when it was made by this house's clock."""
+
+    id: Id
+    at: AwareDatetime
+
+
+class EpochsIn(In):
+    """The adjustments of a unit since the epoch ``base``, of both sides, in their order."""
+
+    kind: Literal["body", "lens"]
+    id: Id
+    base: Annotated[int, Field(ge=0, le=10_000)]
+    order: Annotated[list[AdjustmentIn], Field(min_length=1, max_length=500)]
+    who: Who
+
+
 @router.post("/sync", **WRITES)
 def head(record: RecordDep, acting: ActingDep, sent: HeadIn) -> SyncHead:
     """Tell which house this is, its version, and the time by its clock; the first time it takes a name."""
@@ -86,6 +103,14 @@ def put_unit(record: RecordDep, acting: ActingDep, sent: UnitPut) -> None:
     """Put a unit or a set as a machine that came home has it."""
     side = RecordSide(record, who=acting.who(sent.who), is_home=True)
     side.put_sent_unit(sent.entry, expected=sent.expected)
+
+
+@router.post("/sync/epochs", status_code=204, **WRITES)
+def order_epochs(record: RecordDep, acting: ActingDep, sent: EpochsIn) -> None:
+    """Give each adjustment of a unit that both sides adjusted an epoch of its own, in order of time."""
+    side = RecordSide(record, who=acting.who(sent.who), is_home=True)
+    order = [(one.id, one.at) for one in sent.order]
+    side.order_epochs(sent.kind, sent.id, base=sent.base, order=order)
 
 
 @router.post("/sync/preps", **WRITES)

@@ -1,0 +1,1 @@
+"""Two servers on one PostgreSQL: killed, heard, and the database restarted under them."""
