@@ -37,7 +37,13 @@ class Location:
     @property
     def bare_address(self) -> str:
         """By what it is opened again, without a password: that is asked of the environment then."""
-        return str(self.path) if self.path is not None else self.url.set(password=None).render_as_string()
+        if self.path is not None:
+            return str(self.path)
+        url = self.url
+        bare = URL.create(
+            url.drivername, url.username, host=url.host, port=url.port, database=url.database, query=url.query
+        )
+        return bare.render_as_string()
 
     @property
     def address(self) -> str:
