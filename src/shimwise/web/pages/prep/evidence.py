@@ -57,7 +57,7 @@ def withdraw_gauge(visit: PostDep, prep_id: str, gauge_id: str) -> Response:
 
 @router.get("/sweeps")
 def show_sweeps(visit: VisitDep, prep_id: str, kept: int | None = None) -> Response:
-    """Show the sweeps, and how far those are that are under way; ``kept``: how many the page shows as kept."""
+    """Show the sweeps, and how far those are that are under way; ``kept``: of how many the page knows."""
     return show_part(visit, prep_id, "sweeps", kept_before=kept)
 
 
