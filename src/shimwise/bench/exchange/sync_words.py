@@ -81,7 +81,7 @@ def _waiting_lines(one: Waiting) -> Iterator[str]:
         case Cause.SAME_NAME:
             yield f"The {named} was made on both sides under one name: are they one? Nothing is merged."
             yield from fields
-            yield "    If they are two, rename this one here; if one, take away what was made here last."
+            yield "    Rename the one of this machine, and sync; if they are one, retire it then."
         case Cause.ADJUSTED_BOTH:
             yield (
                 f"The {named} was adjusted on both sides from one state; its preps wait. "
@@ -169,12 +169,12 @@ _NOTICES: Mapping[str, Callable[[str, Mapping[str, Any]], str]] = {
         f"The results of {counted(values['count'], 'sweep')} of the prep {name} went; their frames stay on "
         "this machine."
     ),
-    "setting_taken": lambda _, values: f"{_SETTINGS[values['key']]} came along from home.",
+    "setting_taken": lambda _, values: f"{_SETTINGS[values['key']]}: came along from home.",
     "setting_stays": lambda _, values: (
-        f"{_SETTINGS[values['key']]} was changed here and stays; --keep home takes that of home."
+        f"{_SETTINGS[values['key']]}: changed here, so it stays; --keep home takes that of home."
     ),
     "setting_refused": lambda _, values: (
-        f"{_SETTINGS[values['key']]} of home cannot be taken: {values['reason']}."
+        f"{_SETTINGS[values['key']]}: that of home cannot be taken: {values['reason']}."
     ),
     "people_taken": lambda _, values: (
         f"{listed(values['names'])} came along with their roles and without their PINs: set one here with "
