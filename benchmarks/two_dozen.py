@@ -45,7 +45,15 @@ MISSED = (
     "bodies and six lenses are parted by the lenses' own spread alone (half the 95 % interval of a body "
     "stays at 5 to 6 µm however much is measured), so that units stay open; and pairs of healthy units "
     "spread by 8 µm, of which one in four lies within 2 µm of ±10. Long lenses stay open most: a setting of "
-    "the ring is 5 µm on 75 mm and 8 to 12 on 100. Lenses that the house knows help."
+    "the ring is 5 µm on 75 mm and 8 to 12 on 100. Lenses that the house knows help.\n\n"
+    "How much of that is identifiability, computed for exact landings without end of all twelve pairs "
+    "(20,000 draws, seed 1): with the true spreads of the healthy world known (bodies 5, lenses 6 µm) "
+    "each unit is known to ±3.9 µm (95 %) and 82 % of units are decided; one body with a 3 µm gauge ±3.3 "
+    "and 85 %, lenses known to 3 µm ±2.1 and 91 %. The judge that is told nothing leaves ±6.3 µm, at "
+    "which 67 % of such bodies and 60 % of such lenses can be decided: the measured 59 % are that limit, "
+    "not the landings. What adds the same to all bodies and takes it from all lenses no pair shows; the "
+    "verdict says so of each such unit, which pairs are decided, and what would part them (a gauge, a "
+    "lens known to 3 µm)."
 )
 MOST = 24
 DISTANCES_MM = tuple(feet * MM_PER_FOOT for feet in (3, 6, 12))

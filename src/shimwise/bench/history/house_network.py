@@ -34,11 +34,13 @@ from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.priors import STARTING_LEVELS, Effect
 from shimwise.inference.verdict.answer import Z95
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
+from shimwise.optics.ring_setting import SETTING_SD_MM
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
 from shimwise.sheets.words.house_words import EFFECT_WORDS, datum_words, persons_words
 
 if TYPE_CHECKING:
+    from shimwise.inference.house.setting_spread import SettingSpread
     from shimwise.inference.house.spreads import Learned
     from shimwise.record import Connection
     from shimwise.record.record import Record
@@ -133,7 +135,10 @@ def _taught_view(taught: Taught) -> HouseTaughtView:
         preps=taught.preps,
         readings=taught.readings,
         is_used=taught.is_used,
-        spreads=tuple(_spread(taught, effect) for effect in UNIT_OF if effect in taught.levels),
+        spreads=(
+            *(_spread(taught, effect) for effect in UNIT_OF if effect in taught.levels),
+            *([] if taught.setting is None else [_setting_spread(taught.setting)]),
+        ),
         walks=tuple(
             WalkView(
                 kind=kind,
@@ -163,6 +168,20 @@ def _spread(taught: Taught, effect: Effect) -> SpreadView:
         starting=(SET_LEVELS if effect is Effect.SET else STARTING_LEVELS[effect]).usual_sd,
         off_share=one.share[1],
         wild_share=one.share[2],
+    )
+
+
+def _setting_spread(one: "SettingSpread") -> SpreadView:
+    return SpreadView(
+        effect=Effect.RING_SETTING.value,
+        name=EFFECT_WORDS[Effect.RING_SETTING.value],
+        unit="mm",
+        spread=one.sd_mm,
+        low=one.low_mm,
+        high=one.high_mm,
+        starting=SETTING_SD_MM,
+        off_share=0.0,
+        wild_share=0.0,
     )
 
 

@@ -34,6 +34,8 @@ BLOCK_PX = 8
 SAME_SIZE = 0.1
 """A star that was lost is looked for among patches whose radius differs by less than this share."""
 DARK_SHARE = 0.04
+NO_MICRONS = {"clipped", "frames_depend", "misfit", "unknown_fnumber"}
+"""Notes with which no microns are given."""
 CODES = {
     is_limited: Levels(black=black, white=white, transfer="Rec.709", bits=8, is_limited=is_limited)
     for is_limited, (black, white) in ((True, limited_range(8)), (False, (0.0, 255.0)))
@@ -333,7 +335,7 @@ class FeedSession:
                 "landing": None if landing is None else landing.document,
                 "words": self._words(centre, measured),
                 "stars": [self._star(one) for one in self._watched if one.is_seen],
-                "tilt": self._tilt_document(),
+                "tilt": self._tilt_document(measured),
                 "frames": self._frames,
                 "dropped": self._dropped,
             },
@@ -355,8 +357,10 @@ class FeedSession:
             return ["No star is seen yet. Bring the chart's star into the picture, large, or tap on it."]
         return ["Looking at a round patch: is it the star? If not, tap on the star."]
 
-    def _tilt_document(self) -> dict[str, Any] | None:
-        tilt = None if self._tilt is None else self._tilt.tilt
+    def _tilt_document(self, measured: Measured | None) -> dict[str, Any] | None:
+        """Return the tilt, where the centre star's picture gives microns at all."""
+        is_refused = measured is None or bool(NO_MICRONS & set(measured.line.notes))
+        tilt = None if self._tilt is None or is_refused else self._tilt.tilt
         return None if tilt is None else {**asdict(tilt), "words": tilt_sentence(tilt)}
 
     def _star(self, one: _Watched) -> dict[str, Any]:

@@ -67,9 +67,10 @@ def _head(taught: HouseTaughtView) -> str:
 def _spreads(taught: HouseTaughtView) -> str:
     lines = [f"{'spread (sd) of':<17} {'now':>7}  {'95 %':<17} {'at first':>8}  {'off':>5}  {'wild':>5}"]
     for one in taught.spreads:
-        interval = f"{one.low:.1f} to {one.high:.1f} {one.unit}"
+        digits = 2 if one.unit == "mm" else 1
+        interval = f"{one.low:.{digits}f} to {one.high:.{digits}f} {one.unit}"
         lines.append(
-            f"{one.name:<17} {one.spread:>7.1f}  {interval:<17} {one.starting:>8.1f}  "
+            f"{one.name:<17} {one.spread:>7.{digits}f}  {interval:<17} {one.starting:>8.{digits}f}  "
             f"{one.off_share:>5.0%}  {one.wild_share:>5.0%}"
         )
     for walk in taught.walks:

@@ -78,6 +78,7 @@ def taught_by(learned: Learned, state: JointState) -> Taught:
         ring=spreads.ring,
         common_sd_um=datum.common_sd_um,
         has_gauge=datum.has_gauge,
+        setting=learned.readings.setting,
     )
 
 

@@ -2,10 +2,11 @@
 
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from shimwise.inference.house.setting_spread import SettingSpread, setting_spread
 from shimwise.inference.model.kinds import FloatArray, IntArray, Kind
 from shimwise.inference.model.observations import Observation, ObservationContext
 from shimwise.inference.model.prep import BodyKnowledge, MeasuredLanding, Prep, Reading
@@ -45,6 +46,7 @@ class HouseReadings:
     prep was; ``set_of_lens`` (lenses,), −1 without; ``distance_mm`` as taped. ``scale_um`` µm of landing per
     ‰, ``tape_um`` per mm of tape, ``blur_um`` N·c; ``ring_um`` the error's scale from reading the ring, as
     assumed before a house teaches it, ``other_um`` the rest of it; ``low_um`` and ``high_um`` the interval.
+    ``setting``: how exactly rings are set to their marks, by repeats by picture.
     """
 
     bodies: tuple[str, ...]
@@ -67,6 +69,7 @@ class HouseReadings:
     low_um: FloatArray
     high_um: FloatArray
     gauges: tuple[Gauge, ...] = ()
+    setting: SettingSpread | None = None
 
 
 def readings_of_house(preps: Sequence[SignedPrep], *, priors: Priors | None = None) -> HouseReadings:
@@ -78,7 +81,8 @@ def readings_of_house(preps: Sequence[SignedPrep], *, priors: Priors | None = No
     collected.learn_rounding(preps)
     for number, one in enumerate(sorted(preps, key=lambda prep: prep.days)):
         collected.add(number, one)
-    return collected.readings()
+    setting = setting_spread((one.prep for one in preps), usual_mm=collected.priors.setting_sd_mm)
+    return replace(collected.readings(), setting=setting)
 
 
 class _Collected:

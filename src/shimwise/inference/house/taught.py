@@ -1,9 +1,10 @@
 """What a house has taught, as plain figures: spreads, walks and datum, and what the judge takes from them."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from shimwise.inference.house.setting_spread import SettingSpread
 from shimwise.inference.model.priors import Effect, Levels, Priors
 
 if TYPE_CHECKING:
@@ -30,7 +31,8 @@ class Taught:
     ``log_sd``: standard uncertainty of the logarithm of each effect's usual spread, that of all but the wild;
     ``ring``: the scale of errors from reading the ring, in multiples of the one assumed; ``common_sd_um``:
     how well the mean of all bodies is known, a term that each carries; ``has_gauge``: whether a gauge or
-    collimator value fixes it.
+    collimator value fixes it. ``setting``: how exactly rings are set to their marks, None without repeats by
+    picture.
     """
 
     preps: int
@@ -41,6 +43,7 @@ class Taught:
     ring: float
     common_sd_um: float
     has_gauge: bool
+    setting: SettingSpread | None = None
 
     @property
     def is_used(self) -> bool:
@@ -64,6 +67,7 @@ class Taught:
             changed={**own.changed, Effect.BODY: Levels(body.sd, share)},
             healthy_lens_sds_um=(self.levels[Effect.LENS].sd[0],),
             ring_scale_mm=self.ring * own.ring_scale_mm,
+            setting_sd_mm=own.setting_sd_mm if self.setting is None else self.setting.sd_mm,
         )
 
     def rates(self) -> "DriftRates":
@@ -91,6 +95,7 @@ class Taught:
             "ring": self.ring,
             "common_sd_um": self.common_sd_um,
             "has_gauge": self.has_gauge,
+            "setting": None if self.setting is None else asdict(self.setting),
         }
 
     @classmethod
@@ -109,4 +114,5 @@ class Taught:
             ring=data.get("ring", 1.0),  # not learned by earlier versions
             common_sd_um=data["common_sd_um"],
             has_gauge=data["has_gauge"],
+            setting=SettingSpread(**data["setting"]) if data.get("setting") else None,
         )

@@ -13,7 +13,6 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, and_, case, delete, func, or_, select, update
-from sqlalchemy.dialects import postgresql, sqlite
 
 from shimwise.record.tables import schema
 from shimwise.record.tables.mapping import row_if_kept, rows_of, values_of
@@ -47,10 +46,9 @@ def new_job(kind: str, of: str, *, prep_id: str | None, **more: Any) -> JobRow: 
 
 def put(connection: Connection, rows: Iterable[JobRow]) -> None:
     """Put jobs in. One that waits already is one job; one that is worked on is done once more after that."""
-    insert = sqlite.insert if connection.dialect.name == "sqlite" else postgresql.insert
     at = now(connection)
     for row in sorted(rows, key=lambda row: row.id):  # in one order, so that two servers never lock crosswise
-        putting = insert(_T).values(values_of(replace(row, made_at=at)))
+        putting = _insert(connection).values(values_of(replace(row, made_at=at)))
         anew: dict[str, Any] = {
             name: case((_IS_OPEN, _T.c[name]), else_=putting.excluded[name])
             for name in (
@@ -259,3 +257,13 @@ def _is_free(kinds: Collection[str], at: datetime) -> ColumnElement[bool]:
     waits = and_(_T.c.state == WAITING, _T.c.task.is_not(None))
     is_left = and_(_T.c.state == WORKING, _T.c.lease_until < at)
     return and_(_T.c.kind.in_(kinds), or_(waits, is_left))
+
+
+def _insert(connection: Connection) -> Any:  # noqa: ANN401 - the database's own statement
+    if connection.dialect.name == "sqlite":
+        from sqlalchemy.dialects import sqlite
+
+        return sqlite.insert(_T)
+    from sqlalchemy.dialects import postgresql  # 5 MB, which a record in a file need not load
+
+    return postgresql.insert(_T)

@@ -6,6 +6,7 @@ EFFECT_WORDS = {
     "set": "shifts of sets",
     "scale": "lens scales",
     "setup": "tapes",
+    "ring_setting": "rings on marks",
 }
 
 

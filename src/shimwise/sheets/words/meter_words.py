@@ -66,7 +66,7 @@ def tilt_sentence(tilt: TiltLine) -> str:
     whole = (
         ""
         if tilt.is_chart_out
-        else " The chart's own turn is still in it: it takes the focal length and the chart's distance."
+        else " The chart's own turn is still in it: it takes all five stars, focal length and distance."
     )
     return f"Tilt: {sides[0]}; {sides[1]}.{whole}"
 

@@ -103,6 +103,27 @@ def test_centre_and_corners_are_found_among_the_markers_around_them() -> None:
     assert set(seen) == {0, 1, 2, 3, 4}
     assert {one["spokes"] for one in seen.values()} == {80}
     assert (seen[0]["x"], seen[0]["y"]) == pytest.approx((640, 360), abs=3)  # the one in the middle
+    assert last["tilt"] is None  # nothing has passed through the sharpest place yet
+
+
+@pytest.mark.slow
+def test_stars_that_agree_show_no_tilt_and_none_where_microns_are_refused() -> None:
+    def three(frame: Frame) -> Frame:
+        whole = np.full((560, 1100), int(np.median(frame.luma[:20])), np.uint8)
+        star = frame.luma[40:304, 130:394]
+        for left, top in ((418, 148), (20, 20), (810, 20)):
+            whole[top : top + 264, left : left + 264] = star
+        return replace(frame, luma=whole)
+
+    frames = [three(frame) for frame in filmed()]
+    _, filming = page(replace(TOLD, stars=5))
+    *_, last = filming.film(frames, size=(1100, 560))
+    assert (last["tilt"]["x_um"], last["tilt"]["y_um"]) == pytest.approx((0.0, 0.0), abs=0.5)
+    assert not last["tilt"]["is_chart_out"]
+    assert "left and right edge agree within" in last["tilt"]["words"]
+    _, blind = page(replace(TOLD, stars=5, fnumber=None))
+    *_, unknown = blind.film(frames[:60], size=(1100, 560))
+    assert unknown["tilt"] is None
 
 
 def test_a_star_that_the_person_taps_is_taken() -> None:
