@@ -8,6 +8,7 @@ a worker and the scheduler in the middle with SIGKILL, and reads a house of sign
 import argparse
 import json
 import os
+import shutil
 import signal
 import socket
 import sqlite3
@@ -40,7 +41,8 @@ FIRST_SEED = 9_001
 SPEC = SweepSpec(
     width=400, height=300, star_px=170, spokes=48, markers=True, range_um=60.0, best_um=9.0, phase=False
 )
-WAITS, WAIT_S, PREPS = 60, 1.0, 1000
+SEEDS = 4
+WAITS, WAIT_S, PREPS = 60, 1.0, 500
 STARTING_S = 120.0
 BIN = Path(sys.executable).parent
 ONCE = "all there once"
@@ -193,6 +195,13 @@ def write_frames(folder: Path, seed: int) -> Path:
     return place
 
 
+def write_folders(folder: Path, count: int) -> None:
+    """Write so many folders of frames, of which so many are other sweeps as there are seeds."""
+    made = [write_frames(folder, FIRST_SEED + number) for number in range(min(SEEDS, count))]
+    for number in range(len(made), count):
+        shutil.copytree(made[number % SEEDS], folder / f"{FIRST_SEED + number}", copy_function=os.link)
+
+
 def house(folder: Path) -> list[str]:
     """Time the reading of a house of signed preps: at once, by two processes, by a cluster of two workers."""
     Record.open(folder).close()
@@ -237,7 +246,7 @@ def waits(_: Path) -> list[str]:
 
 def measured_sweeps(folder: Path) -> list[str]:
     """Line of sweeps by one worker and by two, nothing killed."""
-    folders = sorted(path for path in folder.iterdir() if path.is_dir())
+    folders = _folders(folder)
     with ExitStack() as stack:
         one = sweeps(Cluster(stack, 1), folders)
     with ExitStack() as stack:
@@ -248,29 +257,45 @@ def measured_sweeps(folder: Path) -> list[str]:
     ]
 
 
-def killed(folder: Path) -> list[str]:
-    """Lines of sweeps with a worker, and with the scheduler, killed when half are there."""
-    folders = sorted(path for path in folder.iterdir() if path.is_dir())
+def only_one_killed(folder: Path) -> list[str]:
+    """Line of sweeps by one worker, which is killed when half are there."""
     with ExitStack() as stack:
-        one = sweeps(Cluster(stack, 1), folders, at_half=Cluster.kill_worker)
-    with ExitStack() as stack:
-        cluster = Cluster(stack, 2)
-        two = sweeps(cluster, folders, at_half=Cluster.kill_worker)
-        gone = sweeps(cluster, folders, at_half=Cluster.restart)
-    said = f"“{gone.waited[0]}”" if gone.waited else "**nothing**"
+        run = sweeps(Cluster(stack, 1), _folders(folder), at_half=Cluster.kill_worker)
     return [
-        f"{len(folders)} sweeps, a worker killed (SIGKILL) when half were there: the only one "
-        f"{one.seconds:.1f} s, {one.words}; one of two {two.seconds:.1f} s, {two.words}.",
-        "",
-        f"Scheduler and workers killed when half were there, and started again: {gone.seconds:.1f} s, "
-        f"{gone.words}; said: {said}",
+        f"{run.count} sweeps, the only worker killed (SIGKILL) at half: {run.seconds:.0f} s, {run.words}."
     ]
+
+
+def one_of_two_killed(folder: Path) -> list[str]:
+    """Line of sweeps by two workers, of which one is killed when half are there."""
+    with ExitStack() as stack:
+        run = sweeps(Cluster(stack, 2), _folders(folder), at_half=Cluster.kill_worker)
+    return [
+        f"{run.count} sweeps, one of two workers killed (SIGKILL) at half: {run.seconds:.0f} s, {run.words}."
+    ]
+
+
+def scheduler_killed(folder: Path) -> list[str]:
+    """Line of sweeps whose scheduler and workers are killed when half are there, and started again."""
+    with ExitStack() as stack:
+        run = sweeps(Cluster(stack, 2), _folders(folder), at_half=Cluster.restart)
+    said = f"“{run.waited[0]}”" if run.waited else "**nothing**"
+    return [
+        f"{run.count} sweeps, scheduler and workers killed (SIGKILL) at half and started again: "
+        f"{run.seconds:.0f} s, {run.words}; said: {said}"
+    ]
+
+
+def _folders(folder: Path) -> list[Path]:
+    return sorted(path for path in folder.iterdir() if path.is_dir())
 
 
 PARTS = {
     "waits": ("Tasks on a cluster that wait", waits),
     "sweeps": ("Sweeps on a cluster", measured_sweeps),
-    "killed": ("Sweeps on a cluster, and what is killed", killed),
+    "alone": ("Sweeps on a cluster, the only worker killed", only_one_killed),
+    "killed": ("Sweeps on a cluster, one of two workers killed", one_of_two_killed),
+    "gone": ("Sweeps on a cluster, the scheduler killed", scheduler_killed),
     "house": ("A house read by parts", house),
 }
 
@@ -284,13 +309,12 @@ def main() -> None:
     for part in arguments.parts:
         title, measured = PARTS[part]
         with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as name:
-            if measured in (measured_sweeps, killed):
-                for number in range(arguments.sweeps):
-                    write_frames(Path(name), FIRST_SEED + number)
+            if measured not in (waits, house):
+                write_folders(Path(name), arguments.sweeps)
             before = os.getloadavg()[0]
             lines = measured(Path(name))
         load = f"Load of the machine: {before:.1f} before, {os.getloadavg()[0]:.1f} after."
-        write_section(title, f"{FIRST_SEED}–{FIRST_SEED + arguments.sweeps - 1}", [*lines, "", load])
+        write_section(title, f"{FIRST_SEED}–{FIRST_SEED + SEEDS - 1}", [*lines, "", load])
 
 
 if __name__ == "__main__":

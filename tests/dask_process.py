@@ -14,6 +14,7 @@ import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
+from importlib import import_module
 from ipaddress import ip_address
 from pathlib import Path
 
@@ -79,7 +80,8 @@ def tls_settings(folder: Path) -> dict[str, str]:
 
 
 def client_settings(variables: Mapping[str, str]) -> dict[str, str]:
-    """Return variables as settings of this process."""
+    """Return variables as settings of this process, which then has Dask's own beside them."""
+    import_module("distributed")
     return {
         name.removeprefix("DASK_").lower().replace("__", ".").replace("_", "-"): value
         for name, value in variables.items()

@@ -175,7 +175,7 @@ class ClusterPool(Executor):
     def _gone(self) -> ClusterGone:
         return ClusterGone(
             f"The scheduler at {self.address} is lost. What was done is kept; start the scheduler and its "
-            "workers again, and the same command goes on from there."
+            "workers again, then try again: it goes on from there."
         )
 
     def _refuse_open_scheduler(self) -> None:

@@ -279,7 +279,7 @@ class _Work(Generic[Item, Result]):
             self.on_wait(f"No worker is left. One is waited for, up to {self.patience_s:g} s.")
         if time.monotonic() - self.gone_at_s > self.patience_s:
             raise ClusterGone(
-                "No worker is left. What was done is kept; start one again, and the same command goes on."
+                "No worker is left. What was done is kept; start one, then try again: it goes on from there."
             )
 
 

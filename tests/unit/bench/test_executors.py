@@ -14,6 +14,8 @@ from dask_process import certificates, client_settings, dask_process, free_addre
 from shimwise.bench import cluster, executors
 from shimwise.bench.cluster import ClusterError, ClusterGone, checked_address
 from shimwise.bench.executors import Outcome, each_done, executor_of, workers_of
+from shimwise.bench.verdict.judge_input import small_question
+from shimwise.bench.verdict.judge_worker import judged
 from shimwise.errors import OpticsError
 
 ITEMS = list(range(12))
@@ -123,6 +125,11 @@ class TestOnACluster:
     def test_the_outcomes_are_those_of_this_machine(self, house: tuple[str, dict[str, str]]) -> None:
         there = in_order(each_done(rooted, ITEMS, workers=house[0]))
         assert there == in_order(each_done(rooted, ITEMS, most=1))
+
+    def test_a_verdict_is_that_of_this_machine(self, house: tuple[str, dict[str, str]]) -> None:
+        with executor_of(house[0]) as there, executor_of("1") as here:
+            found = [pool.submit(judged, small_question()).result(60) for pool in (there, here)]
+        assert found[0] == found[1]
 
     def test_a_client_with_certificates_of_another_authority_is_not_let_in(
         self, house: tuple[str, dict[str, str]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
