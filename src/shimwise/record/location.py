@@ -35,6 +35,17 @@ class Location:
         return str(self.path) if self.path is not None else self.url.render_as_string(hide_password=True)
 
     @property
+    def bare_address(self) -> str:
+        """By what it is opened again, without a password: that is asked of the environment then."""
+        if self.path is not None:
+            return str(self.path)
+        url = self.url
+        bare = URL.create(
+            url.drivername, url.username, host=url.host, port=url.port, database=url.database, query=url.query
+        )
+        return bare.render_as_string()
+
+    @property
     def address(self) -> str:
         """What opens the record again: the file, or the address with its password."""
         return str(self.path) if self.path is not None else self.url.render_as_string(hide_password=False)

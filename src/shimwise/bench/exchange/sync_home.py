@@ -73,4 +73,4 @@ def opened_home(
 
 def without_secret(address: str) -> str:
     """Return an address as it may be kept and shown: without a password, or a token in it."""
-    return address if is_web(address) else location_of(address).name
+    return address if is_web(address) else location_of(address).bare_address
