@@ -15,6 +15,8 @@ from benchmarks.web.crowded import LENSES, fill_crowded, use_crowded
 from benchmarks.web.crowded import READINGS as CROWDED_READINGS
 from benchmarks.web.film import FILMING, film_lines
 from benchmarks.web.first_page import installed_browser, open_cold
+from benchmarks.web.jobs_killed import SEED as JOB_SEED
+from benchmarks.web.jobs_killed import job_lines, run_job_kills
 from benchmarks.web.killed import SEED, run_kills
 from benchmarks.web.limits import a_sheet, idle_crowd, verify_burst
 from benchmarks.web.load import CLIENTS, LoadRun, RefreshRun, percentile, refresh_after, run_load
@@ -23,6 +25,7 @@ from benchmarks.web.served import Served, has_postgres, postgres
 
 EACH = 60
 KILLS = 50
+JOB_KILLS = 20
 REFRESHES = 10
 READINGS = 60
 FILMED_S = 40.0
@@ -38,7 +41,7 @@ def main() -> None:
     """Run all of it, or the parts named, and keep the tables."""
     benchmarks.results.RESULTS = Path(__file__).parent / "RESULTS.md"
     parts = {"load": load, "verdict": verdict, "kill": kill, "first": first, "crowded": crowded}
-    parts |= {"idle": idle, "verify": verify, "film": filming}
+    parts |= {"jobs": job_kills, "idle": idle, "verify": verify, "film": filming}
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("parts", nargs="*", choices=[*parts, []], help="parts to run; all when none is named")
     parser.add_argument("--quick", action="store_true", help="a tenth of it; the tables are not kept")
@@ -161,6 +164,16 @@ def kill(share: int, keep: Keep) -> None:
             *(f"- found: {finding}" for finding in run.findings[:10]),
         ],
     )
+
+
+def job_kills(share: int, keep: Keep) -> None:
+    """``kill -9`` of one of two servers while sweeps wait."""
+    if not has_postgres():
+        print("There is no PostgreSQL: two servers are not measured.")
+        return
+    with folder() as place, postgres(place / "pg") as data:
+        run = run_job_kills(data, place, kills=max(2, JOB_KILLS // share))
+    keep("kill -9 of one of two servers: each job finished once", str(JOB_SEED), job_lines(run))
 
 
 def first(share: int, keep: Keep) -> None:

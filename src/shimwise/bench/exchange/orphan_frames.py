@@ -54,9 +54,10 @@ def frames_left(record: "Record", *, is_removed: bool = False) -> tuple[Contradi
     there = sorted(folder.iterdir()) if folder.is_dir() else []
     with record.reading() as connection:
         known = frames_of_sweeps(connection)
-        tasks = [row.task or {} for row in jobs.jobs(connection, kind=jobs.SWEEP, limit=10**6)]
-    used = {*known.values(), *(task.get("place", "") for task in tasks)}
-    return (*_found(there, set(known)), *_in_storage(record, used, is_removed=is_removed))
+        rows = [row for row in jobs.jobs(connection, kind=jobs.SWEEP, limit=10**6) if row.task]
+    used = {*known.values(), *((row.task or {}).get("place", "") for row in rows)}
+    waiting = {row.id.removeprefix(f"{jobs.SWEEP}-") for row in rows}
+    return (*_found(there, {*known, *waiting}), *_in_storage(record, used, is_removed=is_removed))
 
 
 def _found(there: list[Path], known: set[str]) -> "Iterator[Contradiction]":

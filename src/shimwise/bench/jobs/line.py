@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 LEASE_S, BEAT_S = 12.0, 2.0
 """A server that is not heard of for so long has lost its job; it is heard of as often as the second."""
-POLL_S, HEARD_POLL_S = 1.0, 5.0
+POLL_S, HEARD_POLL_S = 1.0, 2.5
 """What others put in is found within this time; the second where they are heard, and in a file."""
 TIDY_S = 15.0
 """How often a line that rests looks for what was left behind."""
@@ -101,7 +101,7 @@ class JobLine:
     on_ended : callable, optional
         Called with each job that ended here, in the line's thread.
     can_do : callable, optional
-        Whether this server can do a job.
+        Whether this server can do a job; what it cannot is left to the others.
     begin, tidy : callable, optional
         Called in the line's thread: once at the start, and now and then while it rests.
     """
@@ -114,7 +114,7 @@ class JobLine:
         *,
         fault: str,
         on_ended: "Callable[[JobRow], None] | None" = None,
-        can_do: "Callable[[JobRow], bool]" = lambda _: True,
+        can_do: "Callable[[JobRow], bool] | None" = None,
         begin: Callable[[], object] = lambda: None,
         tidy: Callable[[], None] = lambda: None,
     ) -> None:
@@ -125,7 +125,7 @@ class JobLine:
         self._changed = threading.Condition()
         self._pending: dict[str, JobRow] = {}
         self._held: Held | None = None
-        self._is_woken = self._is_resting = False
+        self._is_woken = self._is_resting = self._is_away = False
         self._unhear: Callable[[], object] = lambda: None
         self._asked_s = self._tidied_s = -TIDY_S
         self._threads: tuple[threading.Thread, ...] = ()
@@ -214,9 +214,12 @@ class JobLine:
             try:
                 self._let_saves_pass()
                 held = self._taken()
-            except ShimwiseError as error:  # the record is away or busy: what was asked for is kept here
-                _LOG.warning("No job can be taken: %s", error)
-                held = None
+                self._is_away = False
+            except Exception as error:  # the record is away, most likely: what was asked for is kept here
+                if not self._is_away:
+                    is_fault = not isinstance(error, ShimwiseError)
+                    _LOG.warning("No job can be taken now: %s", error, exc_info=is_fault)
+                held, self._is_away = None, True
             if held is not None:
                 self._work(held)
                 continue
@@ -243,11 +246,14 @@ class JobLine:
         with self._changed:
             self._is_woken = False
             has_pending = bool(self._pending)
-        if not has_pending:
+        ids = None
+        if self._can_do is not None or not has_pending:
             with self._record.reading() as connection:
-                if not jobs.is_any_free(connection, self._kinds):
-                    return None
-        row = self._put_pending(is_taking=True)
+                free = jobs.free(connection, self._kinds)
+            ids = [row.id for row in free if self._can_do is None or self._can_do(row)]
+            if not (ids or has_pending):
+                return None
+        row = self._put_pending(is_taking=True, ids=ids)
         if row is None:
             return None
         with self._changed:
@@ -255,7 +261,7 @@ class JobLine:
             self._changed.notify_all()
             return self._held
 
-    def _put_pending(self, *, is_taking: bool = False) -> "JobRow | None":
+    def _put_pending(self, *, is_taking: bool = False, ids: Collection[str] | None = None) -> "JobRow | None":
         with self._changed:
             rows, self._pending = self._pending, {}
         if not (rows or is_taking):
@@ -265,9 +271,7 @@ class JobLine:
                 jobs.put(connection, rows.values())
                 taken = None
                 if is_taking:
-                    taken = jobs.take(
-                        connection, self._kinds, server=self.server, lease_s=LEASE_S, can_do=self._can_do
-                    )
+                    taken = jobs.take(connection, self._kinds, server=self.server, lease_s=LEASE_S, ids=ids)
         except BaseException:
             with self._changed:
                 self._pending = rows | self._pending
@@ -279,8 +283,12 @@ class JobLine:
     def _look_around(self) -> None:
         if time.monotonic() - self._tidied_s >= TIDY_S:
             self._tidied_s = time.monotonic()
-            with suppress(ShimwiseError):  # the next round makes it good
+            try:
                 self._tidy()
+            except ShimwiseError:  # the next round makes it good
+                pass
+            except Exception:  # the thread has to live on
+                _LOG.exception("What was left of jobs could not be looked for")
 
     def _work(self, held: Held) -> None:
         ended = self._outcome(held)

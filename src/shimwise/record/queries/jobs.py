@@ -7,7 +7,7 @@ so that the clocks of the servers do not matter.
 The id of a job says what it is of (``verdict-…``, ``sweep-…``, ``learn``), so there is never a second one.
 """
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -27,6 +27,7 @@ KEPT, KEPT_FOR = 200, timedelta(days=30)
 """Of jobs that have ended, the newest so many are kept, and none longer than that."""
 _T = schema.jobs
 _IS_OPEN = _T.c.state.in_(OPEN)
+_ORDER = (_T.c.kind == LEARN, _T.c.made_at, _T.c.id)
 _NOW = select(func.clock_timestamp())
 
 
@@ -60,10 +61,10 @@ def put(connection: Connection, rows: Iterable[JobRow]) -> None:
         connection.execute(putting.on_conflict_do_update(index_elements=[_T.c.id], set_=anew))
 
 
-def is_any_free(connection: Connection, kinds: Collection[str]) -> bool:
-    """Whether there is a job of these kinds that may be taken."""
-    wanted = select(_T.c.id).where(_is_free(kinds, now(connection))).limit(1)
-    return connection.execute(wanted).first() is not None
+def free(connection: Connection, kinds: Collection[str]) -> list[JobRow]:
+    """Return jobs of these kinds that may be taken, in their order."""
+    wanted = select(_T).where(_is_free(kinds, now(connection))).order_by(*_ORDER).limit(LOOKED_AT)
+    return rows_of(connection, wanted, JobRow)
 
 
 def take(
@@ -72,29 +73,25 @@ def take(
     *,
     server: str,
     lease_s: float,
-    can_do: Callable[[JobRow], bool],
+    ids: Collection[str] | None = None,
 ) -> JobRow | None:
-    """Take the job that waits longest and that this server can do; None if there is none.
+    """Take the job that waits longest; None if there is none.
 
-    What another server looks at just now is passed over. A job whose server was not heard of until its lease
-    ended is free again.
+    What another server takes at this moment is passed over. A job whose server was not heard of until its
+    lease ended is free again.
 
     Parameters
     ----------
     lease_s : float
         How long it is this server's unless it is heard of again (:func:`beat`). [s]
-    can_do : callable
-        Whether this server can do it; what it cannot is left to the others.
+    ids : collection of str, optional
+        Of which jobs; of all of these kinds when left out.
     """
     at = now(connection)
-    wanted = (
-        select(_T)
-        .where(_is_free(kinds, at))
-        .order_by(_T.c.kind == LEARN, _T.c.made_at, _T.c.id)
-        .limit(LOOKED_AT)
-        .with_for_update(skip_locked=True)
-    )
-    found = next((row for row in rows_of(connection, wanted, JobRow) if can_do(row)), None)
+    wanted = select(_T).where(_is_free(kinds, at)).order_by(*_ORDER).limit(1)
+    if ids is not None:
+        wanted = wanted.where(_T.c.id.in_(ids))
+    found = next(iter(rows_of(connection, wanted.with_for_update(skip_locked=True), JobRow)), None)
     if found is None:
         return None
     taken = replace(
@@ -250,7 +247,8 @@ def prune(connection: Connection) -> int:
 
 
 def _is_held(held: JobRow) -> ColumnElement[bool]:
-    return and_(_T.c.id == held.id, _T.c.state == WORKING, _T.c.lease == held.lease)
+    is_its = and_(_T.c.server == held.server, _T.c.lease == held.lease)
+    return and_(_T.c.id == held.id, _T.c.state == WORKING, is_its)
 
 
 def _is_free(kinds: Collection[str], at: datetime) -> ColumnElement[bool]:

@@ -15,6 +15,7 @@ from shimwise.bench.prep import preps
 from shimwise.bench.prep.readings import withdraw_reading
 from shimwise.bench.verdict.judge_service import JudgeService
 from shimwise.record.queries.verdicts import verdicts_of
+from shimwise.record.record import Record
 
 pytestmark = pytest.mark.slow  # starts processes
 
@@ -64,6 +65,42 @@ def test_an_empty_prep_is_not_judged_and_an_unknown_one_said(
     judge.ask("0" * 32)
     assert judge.wait(WAITED_S)
     assert "no prep" in done[-1].problem
+
+
+def test_a_prep_that_nobody_asked_for_is_judged_after_the_start(house: House) -> None:
+    prep = house.start()
+    house.read(prep.id, "on")  # and the server died before it could ask
+    judge = JudgeService(house.record)
+    judge.start()
+    try:
+        assert judge.wait(WAITED_S)
+        assert _verdict_count(house, prep.id) == 1
+    finally:
+        judge.stop()
+
+
+def test_two_servers_judge_each_prep_once(postgres_address: str) -> None:
+    with Record.open(postgres_address) as one, Record.open(postgres_address) as other:
+        house = House.in_record(one)
+        services = [JudgeService(one), JudgeService(other)]
+        made = [house.start() for _ in range(6)]
+        for prep in made:
+            house.read(prep.id, "on")
+        for service in services:
+            service.start()
+        try:
+            for prep in made:
+                for service in services:
+                    service.ask(prep.id)
+            assert all(service.wait(WAITED_S) for service in services)
+            end_s = time.monotonic() + WAITED_S
+            while any(service.is_waiting(prep.id) for prep in made for service in services):
+                assert time.monotonic() < end_s
+                time.sleep(0.05)
+            assert [_verdict_count(house, prep.id) for prep in made] == [1] * 6
+        finally:
+            for service in services:
+                service.stop()
 
 
 def test_a_worker_that_was_killed_is_started_anew(
