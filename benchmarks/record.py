@@ -24,6 +24,7 @@ from sqlalchemy import Boolean, Connection, event, text
 
 from benchmarks.results import write_section
 from benchmarks.web.served import has_postgres, postgres
+from shimwise.record import journal
 from shimwise.record.queries import evidence, preps, units, verdicts
 from shimwise.record.record import Record
 from shimwise.record.tables import schema
@@ -189,6 +190,7 @@ def questions(*, prep_count: int) -> dict[str, Callable[[Connection, random.Rand
         "a prep: all its rows": page,
         "a unit: its preps": lambda c, rng: preps.unit_preps(c, one_unit(rng)),
         "a unit: its past": lambda c, rng: verdicts.unit_past(c, one_unit(rng)),
+        "a signed prep: was it taken in": lambda c, _: journal.taken_in(c),
         "lenses: page with their latest": lambda c, _: verdicts.unit_latest(
             c, [row.id for row in units.lenses(c, limit=100)]
         ),

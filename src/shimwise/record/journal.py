@@ -107,7 +107,8 @@ def journal_of_unit(connection: Connection, unit_id: str, *, limit: int = 200) -
 
 def taken_in(connection: Connection) -> dict[str, JournalRow]:
     """Return the line by which each prep was taken in from another record, by the prep's id."""
-    wanted = select(_T).where(_T.c.what == TAKEN_IN).order_by(_T.c.seq)
+    # Such a line belongs to no prep itself, and those are few: their index is walked, not the journal.
+    wanted = select(_T).where(_T.c.prep_id.is_(None), _T.c.what == TAKEN_IN).order_by(_T.c.seq)
     return {str(row.detail.get("prep_id")): row for row in rows_of(connection, wanted, JournalRow)}
 
 
