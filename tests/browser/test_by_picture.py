@@ -49,7 +49,7 @@ def opened(
 
 
 def fill_in(page: Page) -> None:
-    page.get_by_role("button", name="By picture").click()
+    page.get_by_role("button", name="By picture", exact=True).click()
     page.get_by_role("button", name="Open the camera").click()
     expect(page.get_by_text("Type the size of the sensor’s pixel first")).to_be_visible()
     page.get_by_label("Sensor’s pixel", exact=True).fill(f"{PITCH_UM:g}")
@@ -148,12 +148,17 @@ def test_the_guide_shows_what_is_to_go_and_writes_the_move_down(devices: Devices
     page.get_by_label("f-number, as set").fill("2")
     # Which way this screw moves the sensor is not known: nothing is said to go until somebody says it.
     expect(page.locator("[name=watch-first][value='']")).to_be_checked()
-    page.locator("#watch .chip").filter(has_text="away from the lens").tap()
     page.get_by_role("button", name="Open the camera").tap()
     to_go = page.locator("#watch [data-figure]")
+    # It is asked beside the figure, at rest; from −12 µm the feed goes on toward the lens.
+    page.wait_for_function(
+        """() => /^1[12]/.test(document.querySelector("#watch [data-figure]").textContent)
+          && !document.querySelector("#watch [data-name-first]").hidden"""
+    )
+    page.locator("#watch [data-next-turn=toward]").tap()
     expect(to_go).to_contain_text(re.compile("µm to go|Stop: inside"))
     expect(page.locator("#watch [data-beside]")).to_contain_text(
-        re.compile(r"it stood at −1[12]\.\d µm|are left")
+        re.compile(r"it stood at −(1[12]|3[4-8])(\.\d)? µm|are left")
     )
     page.get_by_role("button", name="The screw is at its mark again").tap()
     expect(page.locator("[data-play]")).to_contain_text("come back to the mark from the other side")
