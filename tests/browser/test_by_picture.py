@@ -57,10 +57,11 @@ def fill_in(page: Page) -> None:
 
 
 def rests(page: Page, figure: str = "1[12]\\.\\d µm") -> None:
-    """Wait until the feed is at rest, and its figure can be saved."""
+    """Wait until the feed is at rest, and its figure can be saved, or the next turn be named."""
     page.wait_for_function(
         """(figure) => new RegExp(figure).test(document.querySelector("[data-figure]").textContent)
-          && !document.querySelector("button[data-save]").disabled""",
+          && !(document.querySelector("button[data-save]").disabled
+            && document.querySelector("[data-name-first]").hidden)""",
         arg=figure,
     )
 
