@@ -87,7 +87,8 @@ def test_a_feed_is_filmed_measured_shown_to_a_phone_and_saved(devices: Devices) 
     kept = [one for one in devices.server.readings(prep_id) if one["picture_sd_um"] is not None]
     assert len(kept) == 1
     assert kept[0]["landing_um"] == pytest.approx(REST_UM, abs=1.0)
-    assert abs(kept[0]["landing_um"] - REST_UM) < 1.96 * kept[0]["picture_sd_um"]
+    # 99.9 %: by 95 % one run in twenty would fail.
+    assert abs(kept[0]["landing_um"] - REST_UM) < 3.3 * kept[0]["picture_sd_um"]
     assert look(page) == []
     expect(page.get_by_role("button", name="Save reading")).to_be_visible()
     page.get_by_role("button", name="Close the camera").click()
