@@ -49,7 +49,7 @@ def opened(
 
 
 def fill_in(page: Page) -> None:
-    page.get_by_role("button", name="By picture").click()
+    page.get_by_role("button", name="By picture", exact=True).click()
     page.get_by_role("button", name="Open the camera").click()
     expect(page.get_by_text("Type the size of the sensor’s pixel first")).to_be_visible()
     page.get_by_label("Sensor’s pixel", exact=True).fill(f"{PITCH_UM:g}")
@@ -57,10 +57,11 @@ def fill_in(page: Page) -> None:
 
 
 def rests(page: Page, figure: str = "1[12]\\.\\d µm") -> None:
-    """Wait until the feed is at rest, and its figure can be saved."""
+    """Wait until the feed is at rest, and its figure can be saved, or the next turn be named."""
     page.wait_for_function(
         """(figure) => new RegExp(figure).test(document.querySelector("[data-figure]").textContent)
-          && !document.querySelector("button[data-save]").disabled""",
+          && !(document.querySelector("button[data-save]").disabled
+            && document.querySelector("[data-name-first]").hidden)""",
         arg=figure,
     )
 
@@ -86,7 +87,8 @@ def test_a_feed_is_filmed_measured_shown_to_a_phone_and_saved(devices: Devices) 
     kept = [one for one in devices.server.readings(prep_id) if one["picture_sd_um"] is not None]
     assert len(kept) == 1
     assert kept[0]["landing_um"] == pytest.approx(REST_UM, abs=1.0)
-    assert abs(kept[0]["landing_um"] - REST_UM) < 1.96 * kept[0]["picture_sd_um"]
+    # 99.9 %: by 95 % one run in twenty would fail.
+    assert abs(kept[0]["landing_um"] - REST_UM) < 3.3 * kept[0]["picture_sd_um"]
     assert look(page) == []
     expect(page.get_by_role("button", name="Save reading")).to_be_visible()
     page.get_by_role("button", name="Close the camera").click()
@@ -148,12 +150,17 @@ def test_the_guide_shows_what_is_to_go_and_writes_the_move_down(devices: Devices
     page.get_by_label("f-number, as set").fill("2")
     # Which way this screw moves the sensor is not known: nothing is said to go until somebody says it.
     expect(page.locator("[name=watch-first][value='']")).to_be_checked()
-    page.locator("#watch .chip").filter(has_text="away from the lens").tap()
     page.get_by_role("button", name="Open the camera").tap()
     to_go = page.locator("#watch [data-figure]")
+    # It is asked beside the figure, at rest; from −12 µm the feed goes on toward the lens.
+    page.wait_for_function(
+        """() => /^1[12]/.test(document.querySelector("#watch [data-figure]").textContent)
+          && !document.querySelector("#watch [data-name-first]").hidden"""
+    )
+    page.locator("#watch [data-next-turn=toward]").tap()
     expect(to_go).to_contain_text(re.compile("µm to go|Stop: inside"))
     expect(page.locator("#watch [data-beside]")).to_contain_text(
-        re.compile(r"it stood at −1[12]\.\d µm|are left")
+        re.compile(r"it stood at −(1[12]|3[4-8])(\.\d)? µm|are left")
     )
     page.get_by_role("button", name="The screw is at its mark again").tap()
     expect(page.locator("[data-play]")).to_contain_text("come back to the mark from the other side")

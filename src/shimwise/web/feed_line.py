@@ -100,8 +100,9 @@ class FeedLine:
 
     async def _enter(self, line: "_Line", told: FeedTold) -> None:
         """Take the place of the page that measures this prep, one at a time."""
-        before = self._lines.get(line.prep_id)
-        if before is not None and not told.takes_over:
+        before, line.page = self._lines.get(line.prep_id), told.page
+        is_own = before is not None and bool(told.page) and before.page == told.page
+        if before is not None and not (told.takes_over or is_own):
             raise OTHER
         if before is None and len(self._lines) >= MOST_LINES:
             raise FULL
@@ -151,7 +152,7 @@ class _Line:
     """One page's line."""
 
     def __init__(self, socket: WebSocket, prep_id: str) -> None:
-        self.socket, self.prep_id = socket, prep_id
+        self.socket, self.prep_id, self.page = socket, prep_id, ""
         self.loop = asyncio.get_running_loop()
         self.shown_s = float("-inf")
         self._came_s: deque[float] = deque()

@@ -6,6 +6,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,9 +21,11 @@ from shimwise.bench.access import accounts, pairing
 from shimwise.bench.access.roles import Role
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.exchange.sync_home import without_secret
+from shimwise.bench.exchange.sync_house import HouseSide
 from shimwise.bench.house import units
 from shimwise.bench.house.views import BodyFacts
 from shimwise.bench.prep import preps, readings
+from shimwise.errors import RecordError
 from shimwise.record.record import Record
 from shimwise.web.app import create_app
 from shimwise.web.pairing import Devices
@@ -150,7 +153,7 @@ def test_a_truck_comes_home_over_https(
         line["what"] == "prep brought home" and line["detail"]["from"] == "truck 2" and line["who"] == "truck"
         for line in document["journal"]
     )
-    code, out, _ = run("sync", "--data", truck, "--certificate", served.certificate)
+    code, out, _ = run("sync", "--data", truck)  # it knows the address, and the certificate
     assert (code, out.splitlines()[0]) == (0, "Nothing to do: this machine and home have the same.")
     kept = (truck / "shimwise.sqlite").read_bytes()
     assert served.token.encode() not in kept
@@ -159,8 +162,12 @@ def test_a_truck_comes_home_over_https(
 @pytest.mark.parametrize(
     ("token", "options", "said"),
     [
-        ("wrong", True, "shimwise people token NAME --role lead"),
-        ("", True, "shimwise people token NAME --role lead"),
+        ("wrong", True, "does not know the token that was sent, or it was ended there. A keeper makes one"),
+        (
+            "",
+            True,
+            "asks for a token, and none was given. A keeper makes one on that house",
+        ),
         ("right", False, "a certificate that nobody known here signed"),
     ],
 )
@@ -181,6 +188,44 @@ def test_who_is_not_let_in_is_told_what_to_do_and_nothing_is_written(
     assert (code, out) == (2, "")
     assert said in " ".join(err.split())
     assert served.token not in err
+
+
+def test_a_certificate_of_another_house_and_a_wrong_scheme_are_told(
+    served: Served, tmp_path: Path, run: Run
+) -> None:
+    empty_record(tmp_path / "truck")
+    subprocess.run(
+        ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes",
+         "-keyout", "key.pem", "-out", "other.pem", "-days", "2", "-subj", "/CN=localhost"],
+        cwd=tmp_path, check=True, capture_output=True,
+    )  # fmt: skip
+    words = ["--data", tmp_path / "truck", "--certificate", tmp_path / "other.pem"]
+    code, _, err = run("sync", served.address, *words)
+    said = " ".join(err.split())
+    assert (code, "other.pem does not vouch for https://localhost" in said) == (2, True)
+    code, _, err = run("sync", served.address.replace("https:", "http:"), *words)
+    said = " ".join(err.split())
+    assert (code, "a house that serves with a certificate has an https:// address" in said) == (3, True)
+    assert said.count("http://localhost") == 1
+
+
+def test_a_house_looks_at_a_signature_before_a_prep_goes_and_keeps_nothing(
+    served: Served, tmp_path: Path
+) -> None:
+    copied_record(tmp_path / "truck", furnish)
+    with Record.open(tmp_path / "truck") as record:
+        prep_id = started(record, served.ids)
+        read(record, prep_id, served.ids)
+        document = record_admin.prep_document(record, prep_id)
+    house = HouseSide(
+        served.address, token=served.token, who=WHO, machine="truck", certificate=served.certificate
+    )
+    with closing(house):
+        house.check_prep(document)
+        unsealed = {"id": "e" * 32, "prep_id": prep_id, "signed_by": "Somebody", "seal": None}
+        with pytest.raises(RecordError, match="has no seal"):
+            house.check_prep({**document, "sign_offs": [unsealed]})
+    assert preps.list_preps(served.record).preps == ()
 
 
 def test_a_program_with_a_lesser_role_brings_nothing(

@@ -173,6 +173,16 @@ def test_a_second_page_of_a_prep_is_asked_and_may_take_over(house: House) -> Non
             assert third.receive_json()["want"]
 
 
+def test_a_page_takes_its_own_former_line_over_without_asking(house: House) -> None:
+    with house.line(told={**TOLD, "page": "a"}) as former:
+        assert former.receive_json() == {"ready": True}
+        with house.line(told={**TOLD, "page": "a"}) as again:
+            assert again.receive_json() == {"ready": True}
+            assert refusal(former)["code"] == "taken_over"
+            with house.line(told={**TOLD, "page": "b"}) as other:
+                assert refusal(other)["code"] == "other_page"
+
+
 def test_the_most_pages_at_once_are_few(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(feed_line, "MOST_LINES", 1)
     with house.line() as first:

@@ -20,19 +20,20 @@ from shimwise.bench.exchange.sync_plan import (
     CLOCK_S,
     UNITS,
     Cause,
+    FieldDifference,
     Keep,
     Plan,
     Step,
     Waiting,
     Way,
     adjusted_twice,
+    differences,
     in_order,
     is_uncertain,
     plan,
 )
 from shimwise.bench.exchange.sync_settings import take_people, take_settings
 from shimwise.bench.exchange.sync_side import Compared, RecordSide, Side, SyncHead, put_unit_in
-from shimwise.bench.sign.sealing import refuse_unproven
 from shimwise.errors import ShimwiseError
 from shimwise.record import journal
 from shimwise.record.errors import StoreError
@@ -58,13 +59,17 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Done:
-    """One unit, set or prep that went, or would go: ``way`` is ``home``, ``here`` or ``both`` (joined)."""
+    """One unit, set or prep that went, or would go: ``way`` is ``home``, ``here`` or ``both`` (joined).
+
+    ``fields``: of a unit or set that was there before, what the side it came to had otherwise.
+    """
 
     way: Way
     kind: str
     id: str
     name: str
     is_new: bool
+    fields: tuple[FieldDifference, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,10 +122,14 @@ def at_home(record: "Record") -> AtHome | None:
     return AtHome(home=kept["name"], at=datetime.fromisoformat(kept["at"]), to_bring=changed)
 
 
-def home_address(record: "Record") -> str:
-    """Return the address of the home that this machine was at last; empty if there is none."""
+def last_home(record: "Record") -> tuple[str, str]:
+    """Return the address of the home that this machine was at last, and the file of its own certificate.
+
+    Either is empty if there is none.
+    """
     with record.reading() as connection:
-        return str((kept_settings.setting(connection, HOME_KEY) or {}).get("address", ""))
+        kept = kept_settings.setting(connection, HOME_KEY) or {}
+    return str(kept.get("address", "")), str(kept.get("certificate", ""))
 
 
 def sync(
@@ -130,6 +139,7 @@ def sync(
     who: Who,
     address: str,
     machine: str,
+    certificate: str = "",
     keep: Keep | None = None,
     is_dry_run: bool = False,
     progress: Progress | None = None,
@@ -146,6 +156,8 @@ def sync(
         Of home, without a secret; kept for the next time.
     machine : str
         This machine, as the journal of home names it.
+    certificate : str
+        The file of home's own certificate, kept for the next time; empty if it has none of its own.
     keep : Keep, optional
         What a person chose where both sides changed.
     is_dry_run : bool
@@ -159,7 +171,7 @@ def sync(
         If either record cannot be read or written any more; what went stays where it went.
     """
     run = _Run(record, home, who=who, keep=keep or Keep(), is_dry_run=is_dry_run, progress=progress)
-    return run.whole(address=address, machine=machine)
+    return run.whole(address=address, machine=machine, certificate=certificate)
 
 
 class _Run:
@@ -181,10 +193,10 @@ class _Run:
         self.done: dict[str, Done] = {}
         self.notices: list[SyncNotice] = []
 
-    def whole(self, *, address: str, machine: str) -> SyncReport:
+    def whole(self, *, address: str, machine: str, certificate: str) -> SyncReport:
         head, off_s = self._heads()
         if not self.is_dry_run:
-            self._at_this_home(head, address=address, machine=machine)
+            self._at_this_home(head, address=address, machine=machine, certificate=certificate)
         if abs(off_s) > CLOCK_S:
             self._tell("clock", values={"off_s": off_s})
         waiting: tuple[Waiting, ...] = ()
@@ -198,7 +210,7 @@ class _Run:
             waiting = (*found.waiting, *refused)
             if self.is_dry_run or not refused:
                 break
-        self._take_along(its, waiting)
+        self._take_along(its, waiting=waiting, ordered=ordered)
         if not self.is_dry_run:
             self._arrived(head)
         return SyncReport(
@@ -227,7 +239,7 @@ class _Run:
             )
         return head, (head.now - (before + (after - before) / 2)).total_seconds()
 
-    def _at_this_home(self, head: SyncHead, *, address: str, machine: str) -> None:
+    def _at_this_home(self, head: SyncHead, **known: str) -> None:
         """Keep which home this is; marks of another one are void."""
         with changing(self.record, self.who, Act.SYNC) as change:
             kept = kept_settings.setting(change.connection, HOME_KEY) or {}
@@ -237,9 +249,8 @@ class _Run:
             new = {
                 **kept,
                 "id": head.house,
-                "address": address,
                 "name": self.home.name,
-                "machine": machine,
+                **known,
             }
             if new != kept:
                 kept_settings.change_setting(change, HOME_KEY, new)
@@ -328,8 +339,11 @@ class _Run:
     def _did(self, step: Step, way: Way | None = None) -> None:
         before = self.done.get(step.id)
         is_new = step.is_new or (before is not None and before.is_new)
+        fields = before.fields if before is not None else ()
+        if step.kind != "prep" and step.here is not None and step.home is not None:
+            fields = differences(step.here.content, step.home.content)
         self.done[step.id] = Done(
-            way=way or step.way, kind=step.kind, id=step.id, name=step.name, is_new=is_new
+            way=way or step.way, kind=step.kind, id=step.id, name=step.name, is_new=is_new, fields=fields
         )
 
     def _unit(self, step: Step) -> None:
@@ -354,18 +368,23 @@ class _Run:
     def _bring(self, step: Step) -> None:
         """Bring a prep home."""
         document = self.here.prep(step.id)
-        frames = sum(1 for row in document["sweeps"] if row["frames_place"])
-        if frames:
-            self._tell("frames_stay", step.name, values={"count": frames})
-        if not self.is_dry_run:
+        if self.is_dry_run:
+            self.home.check_prep(document)
+        else:
             seq = self.home.put_prep(document, expected=0 if step.home is None else step.home.seq)
             self._mark_brought(step.id, seq, known=step.here)
+        if frames := sum(1 for row in document["sweeps"] if row["frames_place"]):
+            self._tell("frames_stay", step.name, values={"count": frames})
         self._did(step)
 
     def _take(self, step: Step) -> None:
         """Take a prep along."""
-        if not self.is_dry_run and step.home is not None:
-            document = self.home.prep(step.id)
+        if step.home is None:  # pragma: no cover - a step goes from where something is
+            return
+        document = self.home.prep(step.id)
+        if self.is_dry_run:
+            self.here.check_prep(document)
+        else:
             self._put_here(document, expected=0 if step.here is None else step.here.seq, home=step.home)
         self._did(step)
 
@@ -376,9 +395,10 @@ class _Run:
         if found.document is None or step.here is None or step.home is None:
             cause = found.cause or Cause.CHANGED_BOTH
             return Waiting(kind=step.kind, id=step.id, name=step.name, cause=cause, fields=found.fields)
-        for notice in found.notices:
-            self._tell(notice.code, step.name, values=notice.values)
-        if not self.is_dry_run:
+        self.here.check_prep(found.document)
+        if self.is_dry_run:
+            self.home.check_prep(found.document)
+        else:
             beside = {way: found.beside if found.lost_by is way else None for way in (Way.HOME, Way.HERE)}
             seq = self.home.put_prep(found.document, expected=step.home.seq, beside=beside[Way.HOME])
             self._put_here(
@@ -389,6 +409,8 @@ class _Run:
             )
             if found.beside is not None:
                 self._put_other_beside(found.beside, at_home=found.lost_by is Way.HERE)
+        for notice in found.notices:
+            self._tell(notice.code, step.name, values=notice.values)
         self._did(step, Way.BOTH)
         return None
 
@@ -404,7 +426,7 @@ class _Run:
         self, document: Mapping[str, Any], *, expected: int, home: Entry | None, beside: Any = None
     ) -> None:
         """Put a prep here, and its mark with it: both are kept, or neither."""
-        refuse_unproven(document, is_unproven=False)
+        self.here.check_prep(document)
         prep_id = sync_rows.prep_id_of(document)
         with changing(self.record, self.who, Act.SYNC) as change:
             self.here.put_prep_in(change, document, expected=expected, beside=beside)
@@ -419,17 +441,19 @@ class _Run:
             entry = replace(known, seq=seq) if is_known and known else _entry_here(change, prep_id)
             sync_marks.keep_marks(change, (_mark(entry, home_seq),))
 
-    def _take_along(self, its: Compared, waiting: tuple[Waiting, ...]) -> None:
+    def _take_along(self, its: Compared, *, waiting: tuple[Waiting, ...], ordered: frozenset[str]) -> None:
         """Take learned histories, settings and people along, when what was brought has taught home."""
-        if self.is_dry_run:
-            return
-        if any(one.kind == "prep" and one.way is not Way.HERE for one in self.done.values()):
+        if not self.is_dry_run and any(
+            one.kind == "prep" and one.way is not Way.HERE for one in self.done.values()
+        ):
             its = self.home.compared(None)
-        held = {one.id for one in waiting}
+        held = {one.id for one in waiting} | (ordered if self.is_dry_run else frozenset())
         if not any(one.kind == "prep" for one in waiting):
             for entry in its.entries:
                 if entry.kind in UNITS and entry.id not in held:
                     self._take_learned(entry)
+        if self.is_dry_run:
+            return
         for notice in (
             *take_settings(self.record, its.settings, who=self.who, keep=self.keep.for_all),
             *take_people(self.record, its.people, who=self.who),
@@ -441,8 +465,10 @@ class _Run:
             own = sync_rows.unit_entry(connection, entry.kind, entry.id)
         if own is None or not sync_rows.is_learned_further(own, entry):
             return
-        with changing(self.record, self.who, Act.SYNC) as change:
-            is_taken = sync_rows.take_learned(change, entry)
+        is_taken = self.is_dry_run
+        if not is_taken:
+            with changing(self.record, self.who, Act.SYNC) as change:
+                is_taken = sync_rows.take_learned(change, entry)
         if is_taken:
             self.done[f"{entry.id} history"] = Done(
                 way=Way.HERE, kind=f"{entry.kind} history", id=entry.id, name=entry.name, is_new=False

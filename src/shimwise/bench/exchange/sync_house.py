@@ -36,6 +36,13 @@ class HouseRefused(RecordError):  # noqa: N818 - a sentence reads better by what
     """Raised when a house does not let this machine in, or not do that."""
 
 
+class HouseAway(RecordUnreachable):
+    """Raised when a house does not answer now."""
+
+    code = RecordUnreachable.code
+    subject = "The house"
+
+
 class HouseSide:
     """A served house. Close it at the end."""
 
@@ -49,6 +56,7 @@ class HouseSide:
         self._headers = {"Accept": "application/json"}
         if token:
             self._headers["Authorization"] = f"Bearer {token}"
+        self._has_token, self._certificate = bool(token), certificate
         self._connection = _connection(parts, certificate, name=self.name)
 
     def head(self, *, is_dry_run: bool) -> SyncHead:
@@ -102,6 +110,10 @@ class HouseSide:
         except (KeyError, TypeError, ValueError) as error:
             self._strange(error)
 
+    def check_prep(self, document: Any) -> None:
+        """Ask the house to refuse a prep whose signatures it cannot prove; nothing is written there."""
+        self._asked("POST", "/sync/preps", {"document": document, "who": self.who, "is_dry_run": True})
+
     def order_epochs(self, kind: str, unit_id: str, *, base: int, order: Order) -> None:
         """Give each adjustment of a unit its own epoch."""
         told = [{"id": id_, "at": at.isoformat()} for id_, at in order]
@@ -124,15 +136,12 @@ class HouseSide:
                 data = answer.read(LARGEST_BYTES + 1)
                 break
             except ssl.SSLCertVerificationError as error:
-                raise HouseRefused(
-                    f"{self.name} has a certificate that nobody known here signed ({error.verify_message}). "
-                    "Give the house's own with --certificate FILE."
-                ) from error
+                raise HouseRefused(self._unvouched(error.verify_message)) from error
             except (OSError, http.client.HTTPException) as error:
                 self._connection.close()
                 if is_last:
                     cause = str(error) or type(error).__name__
-                    raise RecordUnreachable(_away(self.name, cause), where=self.name) from error
+                    raise HouseAway(_away(f"{cause}{_hint(self.name)}"), where=self.name) from error
         if len(data) > LARGEST_BYTES:
             self._strange(f"more than {LARGEST_BYTES // 2**20} MiB")
         return self._read(answer.status, data)
@@ -148,7 +157,17 @@ class HouseSide:
             return found
         detail = found.get("detail") if isinstance(found, dict) else None
         said = str(detail or f"status {status}")
-        if status in (401, 403):
+        if status == 401:
+            was = (
+                "does not know the token that was sent, or it was ended there"
+                if self._has_token
+                else ("asks for a token, and none was given")
+            )
+            raise HouseRefused(
+                f"{self.name} {was}. A keeper makes one on that house with: shimwise people token NAME "
+                "--role lead. Put it into SHIMWISE_TOKEN here, or give --token-file FILE."
+            )
+        if status == 403:
             raise HouseRefused(
                 f"{self.name} says: {said} A machine needs a token of its own there: a keeper makes it with "
                 "shimwise people token NAME --role lead, and it is put into SHIMWISE_TOKEN here."
@@ -158,18 +177,33 @@ class HouseSide:
         if status == 404 and "/sync" in said:
             self._strange("no such address")
         if status >= 500:
-            raise RecordUnreachable(_away(self.name, said), where=self.name)
+            raise HouseAway(_away(said), where=self.name)
         raise RecordError(said)
+
+    def _unvouched(self, reason: str) -> str:
+        if self._certificate is not None:
+            return (
+                f"The certificate in {self._certificate} does not vouch for {self.name} ({reason}). Give the "
+                "one that this house serves with, by a name that is in it."
+            )
+        return (
+            f"{self.name} has a certificate that nobody known here signed ({reason}). Give the house's own "
+            "with --certificate FILE."
+        )
 
     def _strange(self, cause: object) -> NoReturn:
         raise RecordError(f"{self.name} {_NO_ANSWER.format(cause=cause)}")
 
 
-def _away(name: str, cause: str) -> str:
-    return (
-        f"of the house {name} cannot be reached now ({cause}). What went stays; sync again, and it goes on "
-        "from there."
-    )
+def _away(cause: str) -> str:
+    return f"cannot be reached now ({cause}). Sync again when it answers."
+
+
+def _hint(name: str) -> str:
+    """Return what else the address may have to be."""
+    if name.startswith("http:"):
+        return "; a house that serves with a certificate has an https:// address"
+    return ""
 
 
 def _connection(parts: Any, certificate: Path | None, *, name: str) -> http.client.HTTPConnection:

@@ -90,6 +90,9 @@ class Side(Protocol):
     def put_prep(self, document: Any, *, expected: int, beside: Any = None) -> int:
         """Put a prep; return the number of its last line in the journal there."""
 
+    def check_prep(self, document: Any) -> None:
+        """Refuse a prep whose signatures nobody known there vouches for; nothing is written."""
+
     def order_epochs(self, kind: str, unit_id: str, *, base: int, order: Order) -> None:
         """Give each adjustment of a unit its own epoch, in an order of time by the clock there."""
 
@@ -144,10 +147,14 @@ class RecordSide:
 
     def put_prep(self, document: Any, *, expected: int, beside: Any = None) -> int:
         """Put a prep."""
-        allowed(self.record, self.who, Act.SYNC)
-        refuse_unproven(document, is_unproven=False)
+        self.check_prep(document)
         with changing(self.record, self.who, Act.SYNC) as change:
             return self.put_prep_in(change, document, expected=expected, beside=beside)
+
+    def check_prep(self, document: Any) -> None:
+        """Refuse a prep whose signatures nobody known here vouches for."""
+        allowed(self.record, self.who, Act.SYNC)
+        refuse_unproven(document, is_unproven=False)
 
     def order_epochs(self, kind: str, unit_id: str, *, base: int, order: Order) -> None:
         """Give each adjustment of a unit its own epoch."""

@@ -18,17 +18,22 @@ _SHOWN = 60
 
 def sync_lines(report: SyncReport) -> list[str]:
     """Return a report as lines, the sentence first."""
+    told = [words for one in report.notices if (words := _notice_words(one))]
     return [
         _first(report),
-        *map(_done_line, report.done),
-        *(line for one in report.waiting for line in _waiting_lines(one)),
-        *(words for one in report.notices if (words := _notice_words(one))),
+        *(line for one in report.done for line in _done_lines(one)),
+        *(line for one in report.waiting for line in _waiting_lines(one, is_dry_run=report.is_dry_run)),
+        *(["What a sync would then report:"] if report.is_dry_run and told else []),
+        *told,
         *(["This was a dry run: nothing is written on either side."] if report.is_dry_run else []),
     ]
 
 
-def _done_line(one: Done) -> str:
-    return f"  {_COLUMN[one.way]:<7}  {one.kind:<12}  {plain(one.name)}{' (new)' if one.is_new else ''}"
+def _done_lines(one: Done) -> Iterator[str]:
+    yield f"  {_COLUMN[one.way]:<7}  {one.kind:<12}  {plain(one.name)}{' (new)' if one.is_new else ''}"
+    for part in one.fields:
+        before, after = (part.home, part.here) if one.way is Way.HOME else (part.here, part.home)
+        yield f"    {part.field}: [{_value(before)}] becomes [{_value(after)}]"
 
 
 def known_at_home(record: Record) -> str:
@@ -68,7 +73,7 @@ def _counted(count: int, kind: str) -> str:
     return counted(count, kind)
 
 
-def _waiting_lines(one: Waiting) -> Iterator[str]:
+def _waiting_lines(one: Waiting, *, is_dry_run: bool) -> Iterator[str]:
     named = f"{one.kind} {plain(one.name)}"
     fields = (
         f"    {part.field}: here [{_value(part.here)}], home [{_value(part.home)}]" for part in one.fields
@@ -84,8 +89,8 @@ def _waiting_lines(one: Waiting) -> Iterator[str]:
             yield "    Rename the one of this machine, and sync; if they are one, retire it then."
         case Cause.ADJUSTED_BOTH:
             yield (
-                f"The {named} was adjusted on both sides from one state; its preps wait. "
-                "See both histories, and reopen the prep whose adjustment is to come second."
+                f"The {named} was adjusted on both sides while this went on; its preps wait. Sync again: the "
+                "adjustments become epochs in order of time."
             )
         case Cause.SIGNED_BOTH:
             yield (
@@ -95,7 +100,7 @@ def _waiting_lines(one: Waiting) -> Iterator[str]:
         case Cause.NEEDS_UNIT:
             yield f"The {named} waits for {plain(one.reason)}."
         case Cause.REFUSED:
-            yield f"The {named} did not go: {one.reason}"
+            yield f"The {named} {'would' if is_dry_run else 'did'} not go: {one.reason}"
 
 
 def _typed(one: Waiting) -> str:

@@ -31,6 +31,8 @@ LOOKED_AT = 32
 """Round patches of a picture that are looked at where several stars are wanted: markers are round, too."""
 BLOCK_PX = 8
 """Parts begin where blocks of a codec do: the meter looks for their borders."""
+LARGE = 0.8
+"""Patches of so much of the largest one's radius are looked at before smaller ones, the middle one first."""
 SAME_SIZE = 0.1
 """A star that was lost is looked for among patches whose radius differs by less than this share."""
 DARK_SHARE = 0.04
@@ -200,8 +202,7 @@ class FeedSession:
         self._is_black = float(np.max(part.codes)) < 16 + DARK_SHARE * 219
         rows, columns = part.codes.shape
         across, down = self._size[0] / columns, self._size[1] / rows
-        most = LOOKED_AT if self.told.stars > 1 else MOST_PARTS
-        found = discs(codes_to_linear(np.ascontiguousarray(part.codes), CODES[False]), most=most)
+        found = discs(codes_to_linear(np.ascontiguousarray(part.codes), CODES[False]), most=LOOKED_AT)
         self._places = [
             (
                 (one.centre_px[0] + 0.5) * across - 0.5,
@@ -224,10 +225,14 @@ class FeedSession:
             self._aim(one)
 
     def _next_places(self) -> None:
-        """Aim at the next place; of several stars at the largest ones, the middle one first."""
+        """Aim at the next place, large ones first; of several stars at the largest, the middle one first."""
         count = self.told.stars
+        large = LARGE * max((place[2] for place in self._places), default=0.0)
         if count > 1:
             self._places.sort(key=lambda place: -place[2])
+        else:
+            self._places.sort(key=lambda place: (place[2] < large, math.dist(place[:2], self._middle)))
+            self._places = self._places[:MOST_PARTS]
         taken, self._places = self._places[:count], self._places[count:]
         taken.sort(key=lambda place: math.dist(place[:2], self._middle))
         self._watched = [_Watched(number, (x, y), radius) for number, (x, y, radius) in enumerate(taken)]
@@ -355,7 +360,7 @@ class FeedSession:
             return ["The picture is black: open the lens, light the chart."]
         if centre is None:
             return ["No star is seen yet. Bring the chart's star into the picture, large, or tap on it."]
-        return ["Looking at a round patch: is it the star? If not, tap on the star."]
+        return ["No spokes are seen yet: turn until the star shows its spokes, or tap on the star."]
 
     def _tilt_document(self, measured: Measured | None) -> dict[str, Any] | None:
         """Return the tilt, where the centre star's picture gives microns at all."""

@@ -37,6 +37,8 @@ class FeedTold:
         1, or 5 for the centre and the corners.
     takes_over : bool
         Whether another page that measures this prep is to end.
+    page : str
+        Id of the page, new each time that it is loaded: its own former line is taken over silently.
     of : dict
         Names of what is measured.
     """
@@ -49,6 +51,7 @@ class FeedTold:
     distance_mm: float | None = None
     stars: int = 1
     takes_over: bool = False
+    page: str = ""
     of: dict[str, str] = field(default_factory=dict)
 
     def pitch_um(self, size_px: tuple[int, int]) -> float:
@@ -90,6 +93,7 @@ def read_told(text: str) -> FeedTold:
         first=first,
         stars=stars,
         takes_over=told.get("takes_over") is True,
+        page=str(told.get("page") or "")[:LONGEST],
         of={name: str(of.get(name) or "")[:LONGEST] for name in NAMES} if isinstance(of, dict) else {},
     )
 

@@ -73,8 +73,9 @@ def refuse_unproven(document: object, *, is_unproven: bool) -> None:
             )
         if found.vouched is Vouched.STRANGER:
             raise ExchangeError(
-                f"sign_offs[{number}] was sealed by a house that is not known here, {found.fingerprint}. Ask "
-                "it for its public key, compare the fingerprint by voice, then: shimwise keys trust"
+                f"The signature of {row.get('signed_by')} (sign_offs[{number}]) is under the seal of a house "
+                f"that is not known here, {found.fingerprint}. Ask it for its public key, compare the "
+                "fingerprint by voice, then here: shimwise keys trust FILE.pem HOUSE"
             )
         if found.vouched is Vouched.NONE and not is_unproven:
             raise ExchangeError(

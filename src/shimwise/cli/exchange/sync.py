@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from shimwise.bench.exchange import record_admin as bench
-from shimwise.bench.exchange.sync import home_address
+from shimwise.bench.exchange.sync import last_home
 from shimwise.bench.exchange.sync import sync as run_sync
 from shimwise.bench.exchange.sync_home import is_web, opened_home, without_secret
 from shimwise.bench.exchange.sync_plan import Keep, Way
@@ -55,7 +55,12 @@ def sync(
         ),
     ] = None,
     certificate: Annotated[
-        Path | None, typer.Option("--certificate", metavar="FILE", help="The house's own certificate, PEM.")
+        Path | None,
+        typer.Option(
+            "--certificate",
+            metavar="FILE",
+            help="The house's own certificate, PEM; remembered with the address.",
+        ),
     ] = None,
     token_file: Annotated[
         Path | None, typer.Option("--token-file", metavar="FILE", help="A file that holds the token.")
@@ -71,7 +76,10 @@ def sync(
     chosen = _kept(keep or [])
     named = (machine or platform.node() or "a machine").strip()[:80]
     with bench.opened_or_empty(data, is_dry_run=is_dry_run) as record:
-        address = home or home_address(record)
+        known, vouching = last_home(record)
+        address = home or known
+        if certificate is None and vouching and is_web(address) and without_secret(address) == known:
+            certificate = Path(vouching)
         if not address:
             raise RecordError(
                 "This machine never was at home. Give the address: shimwise sync https://HOST:PORT"
@@ -95,6 +103,7 @@ def sync(
                 who=own,
                 address=without_secret(address),
                 machine=named,
+                certificate=str(certificate.absolute()) if certificate and is_web(address) else "",
                 keep=chosen,
                 is_dry_run=is_dry_run,
                 progress=progress,

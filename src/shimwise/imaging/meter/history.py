@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from shimwise.imaging.meter.axes import axis_difference, least_of
 from shimwise.imaging.meter.calibration import Calibration, Run, calibrate, first_squares, rough
 from shimwise.imaging.meter.crossings import find_crossings
-from shimwise.imaging.meter.law_model import MeterLaw
+from shimwise.imaging.meter.first_turn import begins_at_rest, first_way, jumps
+from shimwise.imaging.meter.law_model import MeterLaw, reach_um
 from shimwise.imaging.meter.offsets import Offset, Places
 from shimwise.imaging.meter.rim import Rim, rim_by_place
 from shimwise.imaging.meter.smear import SmearWatch
@@ -29,10 +30,12 @@ LOOK_EVERY, REST_FRAMES = 6, 15
 """Frames between looks for a new crossing, and moving ones that a calibration at a rest needs."""
 LEAST_NOISE = 0.08
 """Least deviation of a frame's square, in N² µm²."""
-START_N = 2.0
-"""Change of the size, in N µm, that shows the first direction."""
-BEGUN_AT_REST_S = 0.4
-"""A motion begins at rest where the size has not changed so much for so long."""
+NAMED_FRAMES = 100
+"""Frames of a rest that are kept for it as the beginning of the first turn, however long it lasts."""
+FIRST_FRAMES = 3
+"""A rest that is seen so soon after the direction was named has begun before."""
+JUMP_SHARE = 0.8
+"""Share of the law's reach within which a jump of the picture is seen."""
 LEAST_SHARPNESS = 1e-3
 """Far out of focus the rings' sum may be below 0: contrast is then 0."""
 RIM_N = 20.0
@@ -88,7 +91,7 @@ class History:
         self._sharp: list[tuple[float, float]] = []
         self._rough: Calibration | None = None
         self._still_from: int | None = None
-        self._since = self._calibrated = self._named = 0
+        self._since = self._calibrated = self._named = self._jumped = 0
         self._crossed: list[float] = []
         self._first_side: float | None = None
         self._hold: list[int] = []
@@ -125,6 +128,8 @@ class History:
         self._paper_now = seen.paper
         self._solve(len(self._t) - 1)
         self._moving.append(True)
+        if self.calibration is not None:
+            self._watch_jump(len(self._t) - 4)
         self._watch_rest()
         self._watch_sharpest()
         if len(self._t) > MOST_FRAMES:
@@ -269,6 +274,7 @@ class History:
         self._crossed = before + [one.time_s for one in found.crossings]
         self.run_side = float(found.side[-1])
         self._solve(0)
+        self._watch_jump(self._named)
         self._first_side = self._first_side or self._side_before_crossings()
         if self._first_side is not None:
             self.side = self._first_side * (-1.0) ** len(self._crossed)
@@ -291,16 +297,35 @@ class History:
         """Return the side before the first crossing from the way that the named motion went."""
         if self._first is None:
             return None
-        size = np.sqrt(np.maximum(np.array(self._square[self._named :])[:, 0], 0.0))
-        moved = np.flatnonzero(np.abs(size - size[0]) > START_N * self._law.fnumber)
-        if moved.size == 0:
+        size, noise = self._sizes(self._named)
+        way = first_way(size, self._law.fnumber)
+        if way is None:
             return None
-        rest_s = self._t[self._named + int(moved[0])] - self._t[self._named]
-        if (self._is_late or self._named > 0) and rest_s < BEGUN_AT_REST_S:
+        moved, grows = way
+        t_s = np.array(self._t[self._named : self._named + moved])
+        if (self._is_late or self._named > 0) and not begins_at_rest(
+            t_s, size[:moved], noise[:moved], self._law.fnumber
+        ):
             return None
-        grows = float(np.sign(size[moved[0]] - size[0])) * (1.0 if self._first == "away" else -1.0)
-        crossed = np.searchsorted(np.array(self._crossed), self._t[self._named + int(moved[0])])
-        return grows * float((-1.0) ** crossed)
+        before = np.searchsorted(np.array(self._crossed), self._t[self._named + moved])
+        return grows * (1.0 if self._first == "away" else -1.0) * float((-1.0) ** before)
+
+    def _sizes(self, first: int) -> tuple[FloatArray, FloatArray]:
+        """Return sizes of defocus from a frame on, and their deviation by noise. [µm]"""
+        square = np.array(self._square[first:])[:, 0]
+        size = np.sqrt(np.maximum(square, 0.0))
+        noise = np.sqrt(np.array(self._noise[first:])[:, 0])
+        return size, noise / (2.0 * np.maximum(size, self._law.fnumber))
+
+    def _watch_jump(self, first: int) -> None:
+        """End the named direction where the picture jumps: nobody saw which way it went, or past what."""
+        first = max(first, self._named, 0)
+        found = jumps(
+            self._sizes(first)[0], self._law.fnumber, reach=JUMP_SHARE * reach_um(self._law.fnumber)
+        )
+        if found.size:
+            self._jumped = first + int(found[-1])
+            self._first = self._first_side = self.side = None
 
     def _has_crossed(self, moving: NDArray[np.intp]) -> bool:
         """Return whether a crossing is complete that no calibration has seen."""
@@ -319,6 +344,9 @@ class History:
         first = bisect_left(self._t, self._t[-1] - STILL_S + 1e-6)
         if count - first < LEAST_HELD - 2 or self._t[-1] - self._t[0] < STILL_S:
             return
+        if first < self._jumped:
+            self._still_from = None
+            return
         recent = np.array(self._square[first:])[:, 0]
         middle = float(np.median(recent))
         reach = STILL_N * self._law.fnumber
@@ -336,6 +364,8 @@ class History:
             self._still_from = first
         if middle < (NEAR_REST_N * self._law.fnumber) ** 2:
             self._rest_noise = apart
+        if self._still_from <= self._named + FIRST_FRAMES:
+            self._named = max(self._named, count - NAMED_FRAMES)
         # The beginning of a rest stays with the motion: it shows on which side a hand came to rest.
         kept = min(self._still_from + REST_FRAMES, count)
         self._moving[kept:] = [False] * (count - kept)
@@ -377,7 +407,9 @@ class History:
         for kept in (*lists, self._rim, self._at, self._speed2, self._quarters):
             del kept[:count]
         self._calibrated = max(self._calibrated - count, 0)
-        self._named = max(self._named - count, 0)
+        if self._named < count:
+            self._first = None  # the first turn is forgotten: no later one is taken for it
+        self._named, self._jumped = max(self._named - count, 0), max(self._jumped - count, 0)
         self._hold = [k - count for k in self._hold if k >= count]
         if self._still_from is not None:
             self._still_from = max(self._still_from - count, 0)

@@ -298,9 +298,10 @@ class Meter:
                 self.settings.spokes, found.radius_px, pitch_um=self.settings.pitch_um, blur_px=blur_px
             )
             self._law = MeterLaw(self._fnumber, self._plan, self.settings.pitch_um)
+            # Of a star that is found with another size the first turn was perhaps before.
             self._history = History(
                 self._law,
-                self.settings.first,
+                self.settings.first if self._history is None else None,
                 has_axes=self.settings.has_axes,
                 is_late=self.settings.is_late or self._frames > FIRST_FRAMES,
             )

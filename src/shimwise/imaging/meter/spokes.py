@@ -14,7 +14,8 @@ SAMPLES = 2048
 """Points around a ring: more than twice the most spokes there are."""
 RINGS = tuple(np.linspace(0.7, 0.95, 12))
 """Rings by the star's radius: near the rim spokes are coarsest, and longest seen out of focus."""
-LEAST_SPOKES, MOST_SPOKES = 8, 400
+LEAST_SPOKES, MOST_SPOKES = 20, 400
+"""Our charts' stars have 72 and 36, by camera 20 (45 px of radius) to 360; a marker can lock with fewer."""
 TRIED = 4
 """Counts that are tried, the strongest first: a centre that is a pixel off strengthens the neighbours."""
 

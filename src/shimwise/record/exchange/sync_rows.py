@@ -160,6 +160,8 @@ def put_unit(change: Change, entry: Entry, *, expected: str) -> None:
         made = row_from_json(kind, values, where=f"{entry.kind} {entry.id}")
         _same_id(entry, made.id)
         _add(change, made)
+        if typed is None and learned not in (None, [None, None]):
+            _note_learned(change, entry, epoch=made.epoch, before=[None, None], after=learned)
         return
     made = row_from_json(kind, {**values, **_history(typed)}, where=f"{entry.kind} {entry.id}")
     _same_id(entry, made.id)
@@ -192,11 +194,7 @@ def take_learned(change: Change, entry: Entry) -> bool:
     before = [getattr(own, name) for name in HISTORY]
     mean_um, sd_um = learned
     _change(change, replace(own, history_mean_um=mean_um, history_sd_um=sd_um))
-    change.note(
-        TAKEN_ALONG,
-        unit_id=own.id,
-        detail={"kind": entry.kind, "epoch": own.epoch, "before": before, "after": list(learned)},
-    )
+    _note_learned(change, entry, epoch=own.epoch, before=before, after=learned)
     return True
 
 
@@ -309,6 +307,14 @@ def _refuse_changed(entry: Entry, kept: str, expected: str) -> None:
         raise ChangedMeanwhile(
             f"The {entry.kind} {entry.name} was changed meanwhile. Sync again.", kind=entry.kind, id=entry.id
         )
+
+
+def _note_learned(
+    change: Change, entry: Entry, *, epoch: int, before: Sequence[Any], after: Sequence[Any]
+) -> None:
+    """Write into the journal that a history was learned elsewhere, so that nobody takes it for typed."""
+    detail = {"kind": entry.kind, "epoch": epoch, "before": list(before), "after": list(after)}
+    change.note(TAKEN_ALONG, unit_id=entry.id, detail=detail)
 
 
 def _same_id(entry: Entry, found: str) -> None:

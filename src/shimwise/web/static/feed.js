@@ -8,6 +8,8 @@
   const LOOK_MS = 200;              // between looks at the whole picture for a star
   const MOST_UNANSWERED = 2;
   const STALL_MS = 600;
+  const SLOW_MS = 8000;             // the server has not answered for so long: that is said
+  const PAGE = `${Date.now().toString(36)}-${Math.random().toString(36).slice(2)}`;  // whose former line is taken over silently
   const LOOK_PX = 512;
   const [LIMITED, WHOLE] = [1, 2];
   const [HEAD_BYTES, PART_BYTES] = [20, 10];
@@ -213,7 +215,8 @@
     function connect(ofTurn) {
       socket = new WebSocket(`${location.protocol.replace("http", "ws")}//${location.host}${path}`);
       socket.binaryType = "arraybuffer";
-      socket.onopen = () => socket.send(JSON.stringify(told({ width: video.videoWidth, height: video.videoHeight })));
+      window.setTimeout(() => ofTurn === turn && !isReady && on.state("waits"), SLOW_MS);
+      socket.onopen = () => socket.send(JSON.stringify({ ...told({ width: video.videoWidth, height: video.videoHeight }), page: PAGE }));
       socket.onmessage = (event) => answered(event, ofTurn);
       socket.onclose = () => ofTurn === turn && end("The server does not answer. Check the network and open the camera again; what was saved is kept.");
     }

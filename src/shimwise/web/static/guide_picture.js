@@ -33,8 +33,12 @@
       path: panel.dataset.feed,
       video,
       told: () => ({ pixel_um: plain(field("pixel").value), across_px: plain(field("across").value), fnumber: plain(field("fnumber").value), first: firstTurn(), takes_over: true, of: { lens: field("lens").selectedOptions[0]?.textContent || "" } }),
-      on: { answer: answered, state: () => {}, refused },
+      on: { answer: answered, state: changed, refused },
     });
+
+    function changed(what) {
+      if (what === "waits") part("figure").textContent = "The camera is on. The server is slow to answer: waiting for it…";
+    }
 
     function refused(words) {
       part("refused").textContent = words;
@@ -49,6 +53,7 @@
       state.now = said;
       const landing = said.landing;
       if (landing && landing.side !== "unknown") {
+        state.named = "";
         if (state.last !== null && Math.abs(landing.um - state.last) > TREND_UM) {
           state.trend = Math.sign(landing.um - state.last);
           state.last = landing.um;
@@ -74,12 +79,13 @@
       const fit = star ? Math.min(box.width, box.height) / (2.3 * star.radius) : Math.min(box.width / video.videoWidth, box.height / video.videoHeight);
       video.style.width = `${video.videoWidth}px`;
       video.style.transform = star ? `translate(${box.width / 2 - fit * star.x}px, ${box.height / 2 - fit * star.y}px) scale(${fit})` : `scale(${fit})`;
+      part("name-first").hidden = !(landing?.is_held && landing.side === "unknown");
       if (!state.start || !isKnown) {
         part("figure").className = "figure waits";
         const isSideless = landing?.side === "unknown";
         part("figure").textContent = isSideless ? `${landing.size_text} µm from the sharpest` : state.now?.words[0] || "";
         part("beside").textContent = isSideless
-          ? "Which side of the sharpest it stands on is not known, so what is to go is not either. Choose above, at rest, which way the next turn moves the sensor; rest for a second, turn that way, and come back to where the screw stood."
+          ? state.named || "Which side of the sharpest it stands on is not known, so what is to go is not either. Choose below, at rest, which way the next turn moves the sensor; rest for a second, turn that way, and come back to where the screw stood."
           : state.start ? "" : "The start is not known yet: once through the sharpest place and back, and hold still.";
         state.scale = window.shimwiseDraw.rail(part("rail"), landing || null, { scale: state.scale, tolerance: STOP_UM, middle: "sharpest" });
         return;
@@ -157,6 +163,13 @@
         if (!feed.isOpen) return;
         if (one.value) feed.nameFirst(one.value);
         else part("open-camera").click();
+      });
+    }
+    for (const one of panel.querySelectorAll("[data-next-turn]")) {
+      one.addEventListener("click", () => {
+        panel.querySelector(`[name=watch-first][value="${one.dataset.nextTurn}"]`).checked = true;
+        feed.nameFirst(one.dataset.nextTurn);
+        state.named = `Rest for a second, then turn so that the sensor moves ${one.textContent}, and come back.`;
       });
     }
     part("at-mark").addEventListener("click", atMark);

@@ -11,8 +11,9 @@
   const KEPT = "shimwise-feed";
   const { CONTRAST_S } = window.shimwiseDraw;
   const SAID_MS = 2500;
+  const TAP_MS = 8000;  // the hint to tap on a star stays for so long
 
-  const state = { answer: null, zoom: false, seconds: [], rate: [], scale: 40, saidAt: 0, said: "", other: null };
+  const state = { answer: null, zoom: false, seconds: [], rate: [], scale: 40, saidAt: 0, said: "", other: null, tapTill: 0 };
 
   function show(name, isShown) {
     part(name).hidden = !isShown;
@@ -114,6 +115,10 @@
   });
 
   function changed(what) {
+    if (what === "waits") {
+      part("figure").textContent = "The camera is on. The server is slow to answer: waiting for it…";
+      return;
+    }
     panel.dataset.state = what;
     if (what === "stalls") part("rate").textContent = "The camera sends nothing.";
     if (what !== "runs") return;
@@ -218,7 +223,7 @@
   function figureOf(landing, words) {
     if (!landing) return ["", words[0] || ""];
     if (landing.side === "on") return ["on the mark", `within ${landing.half_text} µm, with the ring on the mark.`];
-    const beside = landing.side === "unknown" ? `give or take ${landing.half_text}; which way is not known.` : `give or take ${landing.half_text}, with the ring on the mark.`;
+    const beside = landing.side === "unknown" ? `give or take ${landing.half_text}; which way is not known${landing.is_held ? ": choose the next turn below" : ""}.` : `give or take ${landing.half_text}, with the ring on the mark.`;
     const sides = [landing.side === "short" ? SIGNS.short : "", `${landing.size_text} µm ${WORDS[landing.side]}`, landing.side === "deep" ? SIGNS.deep : ""];
     return [sides.join(""), beside];
   }
@@ -246,15 +251,24 @@
   // What is seen goes with the figure; those who listen are told what has changed, and not thirty times a second.
   function say(said, figure) {
     const words = [...(said?.words || []).slice(figure ? 1 : 0)];
-    if (said?.landing?.can_save && !isTarget()) words.unshift("Choose lens and taped distance on the pad.");
-    if (said?.meter?.state === "moving" && said.landing) words.unshift("Hold still for a second.");
+    if (performance.now() < state.tapTill) words.unshift("Tap on the star in the picture.");
     if (video.videoHeight > video.videoWidth) words.push("The picture stands upright: turn the camera or phone on its side, so that left and right are those of the sensor.");
-    const text = words.join(" ");
-    part("shown").textContent = text;
+    const why = whyNot(said?.landing);
+    if (part("why").textContent !== why) part("why").textContent = why;
+    part("shown").textContent = words.join(" ");
+    const text = [why, ...words].join(" ").trim();
     if (text === state.said || performance.now() - state.saidAt < SAID_MS && state.said) return;
     state.said = text;
     state.saidAt = performance.now();
     part("said").textContent = text;
+  }
+  // Why the landing cannot be saved yet; empty where it can.
+  function whyNot(landing) {
+    if (state.unsaved) return "";
+    if (!landing) return "It can be saved after a pass through the sharpest place and back.";
+    if (!landing.is_held) return "Hold still for a second.";
+    if (landing.side === "unknown") return "It can be saved once it is known which way it is off.";
+    return isTarget() ? "" : "Choose lens and taped distance on the pad.";
   }
   function drawFacts(said) {
     if (said) {
@@ -265,7 +279,7 @@
     const notes = new Set(said?.meter?.notes || []);
     const star = said?.stars.find((one) => one.star === 0);
     const facts = [
-      ["star", star ? `${star.spokes} spokes, found` : "not found yet"],
+      ["star", star ? `${star.spokes} spokes, found` : "not found yet: tap on it"],
       ["light", notes.has("clipped") ? "clipped" : notes.has("black") ? "black" : notes.has("light_changed") ? "changed, taken out" : star ? "even, no clipping" : "–"],
       ["picture", notes.has("frames_depend") ? "frames depend on each other" : notes.has("smoothed") ? "smoothed" : notes.has("sharpened") ? "sharpened by the camera" : star ? "not sharpened" : "–"],
       ["pass", !star ? "–" : notes.has("no_pass") ? "none yet" : "taken"],
@@ -315,6 +329,7 @@
     const { scale, left, top } = placed();
     const [x, y] = [(event.clientX - box.left - left) / scale, (event.clientY - box.top - top) / scale];
     if (x < 0 || y < 0 || x > video.videoWidth || y > video.videoHeight) return;
+    state.tapTill = 0;
     begin();
     feed.pick(x, y);
   });
@@ -348,7 +363,7 @@
   });
   part("other-star").addEventListener("click", () => {
     state.zoom = false;
-    part("said").textContent = "Tap on the star in the picture.";
+    state.tapTill = performance.now() + TAP_MS;
     draw();
   });
   part("start-over").addEventListener("click", () => {

@@ -14,13 +14,16 @@ from shimwise.bench.exchange import record_admin
 from shimwise.bench.exchange.sync import SyncReport, at_home, sync
 from shimwise.bench.exchange.sync_plan import Cause, Keep, Way
 from shimwise.bench.exchange.sync_side import RecordSide
+from shimwise.bench.exchange.sync_words import sync_lines
 from shimwise.bench.house import units
-from shimwise.bench.house.views import BodyFacts
+from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.bench.prep import preps, readings
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.sign import signing
 from shimwise.bench.sign.signing import Exempt
+from shimwise.bench.verdict.histories import KEPT, keep_history
 from shimwise.bench.verdict.verdict import refresh_verdict
+from shimwise.record.exchange.row_json import ExchangeError
 from shimwise.record.exchange.sync_rows import prep_entry, unit_entries
 from shimwise.record.queries import evidence, verdicts
 from shimwise.record.queries import units as house_units
@@ -37,8 +40,8 @@ class Two:
     home: Record
     house: House
 
-    def sync(self, **options: object) -> SyncReport:
-        side = RecordSide(self.home, who=WHO, is_home=True, machine="truck")
+    def sync(self, *, of: type[RecordSide] = RecordSide, **options: object) -> SyncReport:
+        side = of(self.home, who=WHO, is_home=True, machine="truck")
         chosen: dict[str, object] = {"who": WHO, "address": "home", "machine": "truck", **options}
         return sync(self.truck, side, **chosen)  # type: ignore[arg-type]
 
@@ -217,6 +220,37 @@ def test_withdrawn_on_one_side_is_withdrawn_and_said(two: Two) -> None:
     assert preps.open_prep(two.home, prep.id).readings[0].is_withdrawn
 
 
+class KnowsNoKey(RecordSide):
+    """A home that knows no other house's key."""
+
+    def check_prep(self, document: object) -> None:
+        raise ExchangeError("It is under the seal of a house that is not known here.")
+
+
+def test_a_dry_run_refuses_what_the_sync_refuses_and_nothing_untrue_is_told(two: Two) -> None:
+    prep = two.house.start(title="bay one")
+    two.house.read(prep.id, "on")
+    two.sync()
+    two.house.read(prep.id, "2' 11 1/2\"")
+    refresh_verdict(two.home, prep.id)
+    sign(two.truck, prep.id)
+    bent = BodyFacts(name="A-02", note="bent", mount="PL")
+    units.change_unit(two.truck, two.house.ids["A-02"], facts=bent, who=WHO)
+    before = digests(two.home)
+    would = two.sync(of=KnowsNoKey, is_dry_run=True)
+    assert digests(two.home) == before
+    done = two.sync(of=KnowsNoKey)
+    (waits,) = done.waiting
+    assert (waits.id, waits.cause, done.notices) == (prep.id, Cause.REFUSED, ())
+    assert (would.done, would.waiting, would.notices) == (done.done, done.waiting, ())
+    said = sync_lines(would)
+    assert "    note: [] becomes [bent]" in said
+    assert any(line.startswith("The prep bay one would not go: It is under the seal") for line in said)
+    done = two.sync()
+    assert [one.code for one in done.notices] == ["signed_stands"]
+    assert any("(1 value) is in the prep bay one (as it was at home)" in line for line in sync_lines(done))
+
+
 def sign(record: Record, prep_id: str) -> None:
     refresh_verdict(record, prep_id)
     excepted = {unit.unit_id: Exempt("a test") for unit in signing.undecided(record, prep_id)}
@@ -302,3 +336,55 @@ def test_two_adjustments_of_one_body_are_two_epochs_in_order_of_time(
         signing.reopen(where, made[later], reason="to look again", who=WHO)
         assert epochs(where, made[later]) == ([1, 2], [(1, 2)])
         assert record_admin.prep_document(where, made[later])["sign_offs"] == before
+
+
+@pytest.mark.parametrize("first", ["truck", "home"])
+def test_one_open_prep_adjusted_on_both_sides_is_joined_and_a_later_prep_goes_too(
+    two: Two, first: str
+) -> None:
+    set_clock(two.home, 0)
+    prep = two.house.start(title="bay one", set_id=None, lens_ids=[two.house.ids["H50"]])
+    two.house.read(prep.id, "on")
+    two.sync()
+    body = two.house.ids["A-01"]
+    for record, name in ((two.truck, "truck"), (two.home, "home")):
+        house, start_h = replace(two.house, record=record), 1.0 if name == first else 4.0
+        set_clock(record, start_h)
+        adjust(record, prep.id, body, name=name)
+        set_clock(record, start_h + 1)
+        house.read(prep.id, "2' 11 1/2\"")
+    later = two.away().start(title="on the road", set_id=None, lens_ids=[two.house.ids["H50"]])
+    for record in (two.truck, two.home):
+        set_clock(record, 9)
+    would = two.sync(is_dry_run=True)
+    done = two.sync()
+    assert would.waiting == done.waiting == ()
+    assert {one.id for one in done.done if one.kind == "prep"} == {prep.id, later.id}
+    for record in (two.truck, two.home):
+        found, moves = epochs(record, prep.id)
+        assert (sorted(found), sorted(moves)) == ([0, 1, 2], [(0, 1), (1, 2)])
+        assert record_admin.check(record) == ()
+    assert digests(two.truck) == digests(two.home)
+    again = two.sync()
+    assert (again.done, again.waiting) == ((), ())
+
+
+@pytest.mark.parametrize("side", ["truck", "home"])
+def test_a_history_that_was_learned_travels_with_a_new_lens_and_is_not_taken_for_typed(
+    two: Two, side: str
+) -> None:
+    two.sync()
+    record = two.truck if side == "truck" else two.home
+    facts = LensFacts(name="H99", mount="PL", focal_lengths_mm=(99.0,), fnumber=2.0)
+    made = units.add_unit(record, facts=facts, who=WHO)
+    prep = replace(two.house, record=record).start(set_id=None, lens_ids=[made.id])
+    with record.writing(who=WHO) as change:
+        row = house_units.lens(change.connection, made.id)
+        keep_history(change, row, (3.0, 2.0), what=KEPT, prep_id=prep.id)
+    assert {one.id for one in two.sync().done} == {made.id, prep.id}
+    for one in (two.truck, two.home):
+        with one.reading() as connection:
+            (entry,) = (entry for entry in unit_entries(connection) if entry.id == made.id)
+        assert (entry.content["history"], entry.beside["learned"]) == (None, [3.0, 2.0])
+    again = two.sync()
+    assert (again.done, again.waiting) == ((), ())

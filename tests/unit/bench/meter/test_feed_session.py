@@ -1,5 +1,6 @@
 """A feed as a page sends it: the star found in the whole picture, followed, lost and found; its landing."""
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -9,6 +10,8 @@ from filmed import PITCH_UM, REST_UM, FilmingPage, Frame, filmed
 from shimwise.bench.meter.feed_message import FeedRefusedError, read_message
 from shimwise.bench.meter.feed_session import FeedSession
 from shimwise.bench.meter.feed_told import FeedTold
+from shimwise.imaging.meter import history
+from shimwise.imaging.meter.spokes import find_any_star
 
 TOLD = FeedTold(pixel_um=PITCH_UM, fnumber=2.0, first="away")
 
@@ -65,6 +68,50 @@ def test_a_direction_named_anew_at_rest_shows_the_side_and_keeps_the_passes() ->
     assert not any("no_pass" in one["meter"]["notes"] for one in answers)
     assert answers[-1]["landing"]["side"] == "short"
     assert answers[-1]["landing"]["um"] == pytest.approx(REST_UM, abs=1.0)
+
+
+def again(*parts: tuple[Frame, ...]) -> list[Frame]:
+    """Return parts of feeds one after the other, with times of their own."""
+    return [replace(frame, t_s=k / 25) for k, frame in enumerate(itertools.chain(*parts))]
+
+
+@pytest.mark.slow
+def test_a_feed_that_jumps_ends_the_named_direction_and_another_can_be_named() -> None:
+    session, filming = page()
+    # At rest at −12 µm the feed jumps to −38 µm, as a clip does that begins anew, and then moves away.
+    answers = list(filming.film(again(filmed()[-40:], filmed()[25:])))
+    last = answers[-1]["landing"]
+    assert last["side"] == "unknown"
+    assert last["um"] == pytest.approx(abs(REST_UM), abs=1.0)
+    assert not any(one["landing"] and one["landing"]["side"] in {"short", "deep"} for one in answers)
+    session.name_first("toward")
+    back = [frame for frame in filmed(is_loop=True) if frame.t_s > filmed()[-1].t_s]
+    more = again(filmed()[-15:], tuple(back), tuple(back[::-1]), filmed()[-40:])
+    later = [replace(frame, t_s=frame.t_s + 60.0) for frame in more]
+    *_, named = filming.film(later)
+    assert named["landing"]["side"] == "short"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("opened_at", "first"), [(36, "toward"), (45, "away"), (50, "away"), (61, "away")])
+def test_opened_in_the_middle_of_a_turn_no_side_is_given_however_long_it_goes_on(
+    opened_at: int, first: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # The first frames are forgotten soon: no later rest and turn are taken for the first ones.
+    monkeypatch.setattr(history, "MOST_FRAMES", 150)
+    _, filming = page(replace(TOLD, first=first))
+    loop = filmed(is_loop=True)
+    answers = list(filming.film(again(loop[opened_at:], loop, loop)))
+    sides = {one["landing"]["side"] for one in answers if one["landing"]}
+    assert sides <= {"unknown", "on"}
+
+
+@pytest.mark.slow
+def test_a_rest_of_any_length_before_the_first_turn_is_its_beginning(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(history, "MOST_FRAMES", 250)
+    _, filming = page()
+    *_, last = filming.film(again(*[filmed()[:25]] * 12, filmed()))
+    assert last["landing"]["side"] == "short"
 
 
 @pytest.mark.slow
@@ -124,6 +171,22 @@ def test_stars_that_agree_show_no_tilt_and_none_where_microns_are_refused() -> N
     _, blind = page(replace(TOLD, stars=5, fnumber=None))
     *_, unknown = blind.film(frames[:60], size=(1100, 560))
     assert unknown["tilt"] is None
+
+
+def test_the_largest_star_is_taken_and_a_patch_of_nine_spokes_is_none() -> None:
+    small = filmed()[0].luma[40:304:2, 130:394:2]
+    both = np.full((360, 640), int(np.median(filmed()[0].luma[:20])), np.uint8)
+    both[40:304, 10:274] = filmed()[0].luma[40:304, 130:394]
+    both[114:246, 300:432] = small  # nearer to the middle of the picture, and half as large
+    _, filming = page()
+    frames = [replace(frame, luma=both + np.uint8(k)) for k, frame in enumerate(filmed()[:4])]
+    *_, last = filming.film(frames, size=(640, 360))
+    assert (last["stars"][0]["x"], last["stars"][0]["y"]) == pytest.approx((142, 172), abs=3)
+    down, right = np.mgrid[-120:120, -120:120] + 0.5
+    for spokes, is_star in ((9, False), (36, True)):
+        rays = 0.5 + 0.4 * np.cos(spokes * np.arctan2(down, right))
+        picture = np.where(np.hypot(down, right) < 90, rays, 0.9).astype(np.float32)
+        assert (find_any_star(picture, pitch_um=PITCH_UM) is not None) is is_star
 
 
 def test_a_star_that_the_person_taps_is_taken() -> None:

@@ -62,6 +62,7 @@ class PrepIn(In):
     document: dict[str, Any] = Field(description="A document shimwise.prep/1.")
     beside: dict[str, Any] | None = None
     expected: Annotated[int, Field(ge=0, le=2**62)] = 0
+    is_dry_run: bool = Field(False, description="Look at its signatures alone, and keep nothing.")
     who: Who
     machine: Machine = ""
 
@@ -117,6 +118,9 @@ def order_epochs(record: RecordDep, acting: ActingDep, sent: EpochsIn) -> None:
 def put_prep(record: RecordDep, acting: ActingDep, judge: JudgeDep, sent: PrepIn) -> PrepPut:
     """Put a prep as a machine that came home has it, checked as an imported one is."""
     side = RecordSide(record, who=acting.who(sent.who), is_home=True, machine=sent.machine)
+    if sent.is_dry_run:
+        side.check_prep(sent.document)
+        return PrepPut(seq=sent.expected)
     seq = side.put_prep(sent.document, expected=sent.expected, beside=sent.beside)
     for document in (sent.document, sent.beside):
         if document is not None:
