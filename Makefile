@@ -85,7 +85,7 @@ bench: setup-dev
 	$(BIN)/python -m benchmarks.papers
 	$(BIN)/python -m benchmarks.record
 	$(BIN)/python -m benchmarks.web
-	$(BIN)/python -m benchmarks.cluster
+	$(BIN)/python -m benchmarks.many_machines.cluster
 
 readme: setup-dev
 	$(BIN)/python docs/refresh.py

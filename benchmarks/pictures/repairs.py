@@ -5,7 +5,7 @@ picture are taken as the judge asks for them until the body is known; then the s
 sight, until the meter stands where a true body would land. Nothing has to be known of the screw: only that it
 comes to rest within a micron. Then the body is measured anew and judged.
 
-``python -m benchmarks.repairs_by_picture [--bodies 300] [--seed N] [--seconds 440] [--keep]``
+``python -m benchmarks.pictures.repairs [--bodies 300] [--seed N] [--seconds 440] [--keep]``
 """
 
 import argparse

@@ -1,0 +1,1 @@
+"""Repairs and preps in landings by picture, simulated."""
