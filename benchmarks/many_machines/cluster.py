@@ -1,8 +1,8 @@
 """Heavy work on a cluster of this machine: how much sooner two workers are, what is lost when one dies.
 
 ``python -m benchmarks.many_machines.cluster [--sweeps 200]`` starts a scheduler and workers of Dask on the
-loopback as ``docs/many-machines.md`` does, has tasks that wait and invented sweeps done by one worker and by two, kills
-a worker and the scheduler in the middle with SIGKILL, and reads a house of signed preps by parts.
+loopback as ``docs/many-machines.md`` does, has tasks that wait and invented sweeps done by one worker and by
+two, kills a worker and the scheduler in the middle with SIGKILL, and reads a house of signed preps by parts.
 """
 
 import argparse
