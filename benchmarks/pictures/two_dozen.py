@@ -1,4 +1,4 @@
-"""A prep of two bodies and six lenses by picture, to a verdict: ``python -m benchmarks.pictures.two_dozen``.
+"""Two bodies and six lenses by picture, to a verdict (``python -m benchmarks.pictures.two_dozen``).
 
 In the world made apart (benchmarks/worlds/bench) the landings that ``shimwise plan --by-picture`` asks for
 are taken, and then what the verdict says next, until all is decided or two dozen are taken. Scored are bodies
