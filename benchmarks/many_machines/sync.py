@@ -1,9 +1,10 @@
 """A truck comes home with 200 preps of 10,000 readings, over https and to PostgreSQL, cut 20 times at random.
 
 ``python -m benchmarks.many_machines.sync`` fills a record, serves an empty home from another process (or
-starts a server of PostgreSQL), and syncs in processes of their own: once uncut; then against a fresh home,
-killed with SIGKILL at random moments while preps go, until it was cut 20 times; then once more to its
-end. Home has to hold every prep and every reading once, word for word, agree with itself, and one more has nothing to do.
+starts a server of PostgreSQL), and syncs in processes of their own: once uncut; then against a fresh
+home, killed with SIGKILL at random moments while preps go, until it was cut 20 times; then once more to
+its end. Home has to hold every prep and every reading once, word for word, agree with itself, and one
+more has nothing to do.
 """
 
 import argparse
