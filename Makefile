@@ -23,7 +23,7 @@ setup-dev: $(VENV)/.dev
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $$($(PYTHON) -m pip --python "$$(command -v $(PYTHON))" --version >/dev/null 2>&1 && echo --without-pip) $(VENV)
 
-$(VENV)/.runtime: requirements/runtime.txt pyproject.toml | $(VENV)/bin/python
+$(VENV)/.runtime: requirements/runtime.txt pyproject.toml src/shimwise/__init__.py | $(VENV)/bin/python
 	$(INSTALL) --require-hashes -r requirements/runtime.txt
 	$(INSTALL) --no-deps --no-build-isolation --editable .
 	@touch $@

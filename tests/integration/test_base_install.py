@@ -28,6 +28,7 @@ USE_CASES_ON_FRAMES = (
     "shimwise.bench.sweep.",
     "shimwise.bench.meter.",
     "shimwise.cli.desk.sweep ",
+    "shimwise.cli.desk.sweeps ",
     "shimwise.cli.desk.meter ",
 )
 """What measures frames may need them to be imported; nothing else may."""

@@ -92,7 +92,12 @@ def serve(
         ),
     ] = None,
     log: Annotated[
-        Log, typer.Option(help="What is written to the terminal: warnings alone, or each request too.")
+        Log,
+        typer.Option(
+            metavar="WARNINGS|REQUESTS",
+            case_sensitive=False,
+            help="What is written to the terminal: warnings alone, or each request too.",
+        ),
     ] = Log.WARNINGS,
     workers: Workers = None,
     storage: Storage = None,

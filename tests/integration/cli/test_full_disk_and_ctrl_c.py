@@ -59,6 +59,7 @@ def every(house: Path, out: Path) -> dict[str, tuple[str, ...]]:
         "backup": (str(out / "copy.sqlite"), *data),
         "restore": (str(house / "copy.sqlite"), *other),
         "check": data,
+        "sync": ("--help",),
     }
 
 
