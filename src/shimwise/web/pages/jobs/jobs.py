@@ -1,6 +1,7 @@
 """What is worked out beside the pages: what waits, what is worked on where, what failed and why."""
 
 from collections import Counter
+from collections.abc import Callable
 
 from fastapi import APIRouter
 from starlette.responses import Response
@@ -24,18 +25,18 @@ def show(visit: VisitDep) -> Response:
 @router.post("/jobs/{job_id}/cancel")
 def cancel(visit: PostDep, job_id: str) -> Response:
     """Cancel a job."""
-    with visit.refusing():
-        views.cancel(visit.record, job_id, who=visit.who or HOUSE)
-        if not visit.is_scripted:
-            return visit.go("/jobs")
-    return _shown(visit)
+    return _changed(visit, views.cancel, job_id)
 
 
 @router.post("/jobs/{job_id}/again")
 def again(visit: PostDep, job_id: str) -> Response:
     """Have a job done again."""
+    return _changed(visit, views.again, job_id)
+
+
+def _changed(visit: Visit, change: Callable[..., object], job_id: str) -> Response:
     with visit.refusing():
-        views.again(visit.record, job_id, who=visit.who or HOUSE)
+        change(visit.record, job_id, who=visit.who or HOUSE)
         if not visit.is_scripted:
             return visit.go("/jobs")
     return _shown(visit)
