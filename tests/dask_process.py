@@ -4,6 +4,7 @@ What is beyond the address is Dask's own settings, from the variables that begin
 """
 
 import asyncio
+import gc
 import os
 import shutil
 import signal
@@ -11,6 +12,7 @@ import socket
 import subprocess
 import sys
 import tempfile
+import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
@@ -52,6 +54,14 @@ def dask_process(role: str, address: str, **variables: str) -> Iterator[subproce
         process.kill()
         process.communicate()
         shutil.rmtree(scratch, ignore_errors=True)
+        _collect_sockets()
+
+
+def _collect_sockets() -> None:
+    """Collect the sockets that a client of Dask leaves open when it is closed, before another test's turn."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ResourceWarning)
+        gc.collect()
 
 
 def certificates(folder: Path) -> dict[str, str]:

@@ -10,14 +10,12 @@ from pathlib import Path
 from typing import Self
 
 import httpx
-import pytest
 from playwright.sync_api import Browser, BrowserContext, Page
 
 from record_template import copied_record
 from shimwise.bench.access.pairing import set_passphrase
 from shimwise.bench.demo.demo_record import fill_demo
 from shimwise.bench.exchange.record_admin import open_record
-from shimwise.bench.verdict import judge_service
 from shimwise.web.serve import Pages, ServeOptions
 
 __all__ = [
@@ -61,11 +59,6 @@ _NUMBERS = count(1)
 PREP = re.compile(r"/preps/([0-9a-f]{32})")
 
 
-def _judge_here(_workers: str, *, most: int) -> ThreadPoolExecutor:
-    """Judge in a thread of the tests instead of a process of its own."""
-    return ThreadPoolExecutor(most)
-
-
 class Server:
     """The pages of a record, served by a thread of the tests: they share what is imported, and what is drawn.
 
@@ -75,14 +68,15 @@ class Server:
     def __init__(self, data: Path, host: str = "127.0.0.1") -> None:
         self.data, self.host = data, host
         self.address = ""
+        self._judging: ThreadPoolExecutor | None = None
 
     def __enter__(self) -> Self:
         self.record = open_record(str(self.data))
         if self.host != "127.0.0.1":
             set_passphrase(self.record, passphrase=PASSPHRASE)
-        self._patch = pytest.MonkeyPatch()
-        self._patch.setattr(judge_service, "executor_of", _judge_here)
         self._pages = Pages(self.record, ServeOptions(host=self.host, port=0))
+        # This server's alone: it serves the whole session, beside tests of the judge's own process.
+        self._pages.judge._executor = self._judge_here  # type: ignore[assignment, method-assign]
         self.port = self._pages.port
         self.address = f"http://127.0.0.1:{self.port}"
         self._thread = threading.Thread(target=self._pages.run, daemon=True)
@@ -93,7 +87,14 @@ class Server:
         self._pages.stop()
         self._thread.join()
         self.record.close()
-        self._patch.undo()
+        if self._judging is not None:
+            self._judging.shutdown()
+
+    def _judge_here(self) -> ThreadPoolExecutor:
+        """Judge in a thread of the tests instead of a process of its own."""
+        if self._judging is None:
+            self._judging = ThreadPoolExecutor(1)
+        return self._judging
 
     def readings(self, prep_id: str) -> list[dict[str, object]]:
         """Give the readings that the record keeps of a prep, in their order."""

@@ -121,6 +121,7 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, dict[
 
 @needs_cluster
 @pytest.mark.slow
+@pytest.mark.filterwarnings("ignore:unclosed:ResourceWarning")
 class TestOnACluster:
     def test_the_outcomes_are_those_of_this_machine(self, house: tuple[str, dict[str, str]]) -> None:
         there = in_order(each_done(rooted, ITEMS, workers=house[0]))
