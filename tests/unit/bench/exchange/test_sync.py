@@ -11,8 +11,9 @@ from invented_house import WHO, House
 
 from record_template import empty_record
 from shimwise.bench.exchange import record_admin
-from shimwise.bench.exchange.sync import SyncReport, at_home, sync
+from shimwise.bench.exchange.sync import at_home, sync
 from shimwise.bench.exchange.sync_plan import Cause, Keep, Way
+from shimwise.bench.exchange.sync_report import SyncReport
 from shimwise.bench.exchange.sync_side import RecordSide
 from shimwise.bench.exchange.sync_words import sync_lines
 from shimwise.bench.house import units
