@@ -226,10 +226,12 @@ class _Run:
             order = in_order(twice, off_s=off_s)
             if not self.is_dry_run:
                 ahead = timedelta(seconds=off_s)
-                own = [(one.id, one.at) for one in order]
-                there = [(one.id, one.at + ahead) for one in order]
-                self.here.order_epochs(entry.kind, entry.id, base=twice.base, order=own)
-                self.home.order_epochs(entry.kind, entry.id, base=twice.base, order=there)
+                sides: list[tuple[Side, timedelta]] = [(self.here, timedelta(0)), (self.home, ahead)]
+                # First the side of the earliest, whose epoch stays: broken off after it, the next run still
+                # finds that both sides have one of the same number.
+                for side, off in sides if order[0].side is Way.HERE else reversed(sides):
+                    by_its_clock = [(one.id, one.at + off) for one in order]
+                    side.order_epochs(entry.kind, entry.id, base=twice.base, order=by_its_clock)
             self._tell(
                 "epochs_ordered",
                 entry.name,
