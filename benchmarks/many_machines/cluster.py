@@ -22,12 +22,10 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-import cv2
-import numpy as np
 import psutil
 
 from benchmarks import record as invented_record
-from benchmarks.imaging.simulator import Simulator, SweepSpec
+from benchmarks.imaging.sweep_files import write_sweep
 from benchmarks.results import write_section
 from shimwise.bench.cluster import ClusterGone, ClusterPool
 from shimwise.bench.executors import each_done
@@ -38,9 +36,6 @@ from shimwise.bench.verdict.teaching import signed_preps
 from shimwise.record.record import Record
 
 FIRST_SEED = 9_001
-SPEC = SweepSpec(
-    width=400, height=300, star_px=170, spokes=48, markers=True, range_um=60.0, best_um=9.0, phase=False
-)
 SEEDS = 4
 WAITS, WAIT_S, PREPS = 60, 1.0, 500
 STARTING_S = 120.0
@@ -176,28 +171,12 @@ def sweeps(
     return Run(seconds, rows.total(), is_whole and all(one.is_told for one in found), waited)
 
 
-def write_frames(folder: Path, seed: int) -> Path:
-    """Write one invented sweep."""
-    place = folder / f"{seed}"
-    place.mkdir()
-    sweep = Simulator(SPEC).sweep(seed)
-    frames = []
-    for number, (frame, um) in enumerate(zip(sweep.frames, sweep.positions_um.tolist(), strict=True)):
-        codes = np.round(np.clip(np.asarray(frame) * 60000 + 2000, 0, 65535)).astype(np.uint16)
-        cv2.imwrite(str(place / f"{number:03d}.png"), codes, [cv2.IMWRITE_PNG_COMPRESSION, 1])
-        frames.append({"file": f"{number:03d}.png", "position_um": um})
-    known = {key: sweep.meta[key] for key in ("width", "height", "pitch_um", "fnumber", "focal_mm")}
-    codes_of = {"transfer": "linear", "black_level": 2000, "white_level": 62000, "bit_depth": 16}
-    (place / "sweep.json").write_text(
-        json.dumps({**known, **codes_of, "frames": frames, "chart": "chart.json"})
-    )
-    (place / "chart.json").write_text(json.dumps(sweep.chart))
-    return place
-
-
 def write_folders(folder: Path, count: int) -> None:
     """Write so many folders of frames, of which so many are other sweeps as there are seeds."""
-    made = [write_frames(folder, FIRST_SEED + number) for number in range(min(SEEDS, count))]
+    made = [
+        write_sweep(folder / f"{FIRST_SEED + number}", FIRST_SEED + number)
+        for number in range(min(SEEDS, count))
+    ]
     for number in range(len(made), count):
         shutil.copytree(made[number % SEEDS], folder / f"{FIRST_SEED + number}", copy_function=os.link)
 

@@ -5,7 +5,6 @@ other, and send what was on its way again, as a browser does.
 """
 
 import asyncio
-import json
 import os
 import random
 import statistics
@@ -16,10 +15,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import cv2
-import numpy as np
-
-from benchmarks.imaging.simulator import Simulator, SweepSpec
+from benchmarks.imaging.sweep_files import write_sweep
 from benchmarks.web.house import BenchPrep, new_id, new_prep, reading
 from benchmarks.web.http_line import HttpLine
 from benchmarks.web.served import Served
@@ -34,18 +30,6 @@ SOONEST_S, LATEST_S = 0.5, 4.0
 PACE_S = 0.25
 """Between two readings of a client."""
 DRAINED_S = 240.0
-SPEC = SweepSpec(
-    width=400,
-    height=300,
-    star_px=170,
-    spokes=48,
-    markers=True,
-    range_um=60.0,
-    best_um=9.0,
-    phase=False,
-    magnification=0.05,
-    focal_mm=50.0,
-)
 
 
 @dataclass(kw_only=True)
@@ -73,7 +57,7 @@ def run_job_kills(data: str, folder: Path, *, kills: int, seed: int = SEED) -> J
     """Kill one of two servers as often as asked, let both finish, and look at what was kept."""
     os.environ["XDG_DATA_HOME"] = str(folder / "shared")
     chance, run = random.Random(seed), JobsRun()
-    frames = _frames(folder / "frames")
+    frames = write_sweep(folder / "frames", 3)
     servers = [Served(data, folder / f"server-{n}.log") for n in range(2)]
     try:
         with Record.open(data) as record, _Orphans(record, run) as orphans:
@@ -115,22 +99,6 @@ def job_lines(run: JobsRun) -> list[str]:
         f"- all done {run.drained_s:.0f} s after the last kill",
         *(f"- failed: {one}" for one in run.failed[:10]),
     ]
-
-
-def _frames(folder: Path) -> Path:
-    sweep = Simulator(SPEC).sweep(3)
-    folder.mkdir()
-    rows = []
-    for number, (frame, um) in enumerate(zip(sweep.frames, sweep.positions_um.tolist(), strict=True)):
-        codes = np.round(np.clip(np.asarray(frame) * 60000 + 2000, 0, 65535)).astype(np.uint16)
-        cv2.imwrite(str(folder / f"{number:03d}.png"), codes, [cv2.IMWRITE_PNG_COMPRESSION, 1])
-        rows.append({"file": f"{number:03d}.png", "position_um": um})
-    known = {key: sweep.meta[key] for key in ("width", "height", "pitch_um", "fnumber", "focal_mm")}
-    known |= {"transfer": "linear", "black_level": 2000, "white_level": 62000, "wavelength_um": [0.55]}
-    (folder / "chart.json").write_text(json.dumps(sweep.chart), encoding="utf-8")
-    text = json.dumps({**known, "chart": "chart.json", "frames": rows})
-    (folder / "sweep.json").write_text(text, encoding="utf-8")
-    return folder
 
 
 async def _new_preps(address: str) -> list[BenchPrep]:
