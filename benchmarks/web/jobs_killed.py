@@ -30,6 +30,8 @@ SOONEST_S, LATEST_S = 0.5, 4.0
 PACE_S = 0.25
 """Between two readings of a client."""
 DRAINED_S = 240.0
+FULL = "would wait behind"
+"""A sweep is refused where so many wait already."""
 
 
 @dataclass(kw_only=True)
@@ -170,9 +172,13 @@ def _send(address: str, prep: BenchPrep, sweep_id: str, frames: Path) -> None:
         for file in sorted(frames.iterdir())
     ]
     said = {"id": sweep_id, "body_id": prep.body_id, "lens_id": prep.lens_ids[3], "distance_text": "3'"}
-    answer = httpx.post(
-        f"{address}/api/v1/preps/{prep.id}/sweeps", data={**said, "who": "the load"}, files=files, timeout=60
-    )
+    path, sent = f"{address}/api/v1/preps/{prep.id}/sweeps", {**said, "who": "the load"}
+    until = time.monotonic() + DRAINED_S
+    while True:
+        answer = httpx.post(path, data=sent, files=files, timeout=60)
+        if FULL not in answer.text or time.monotonic() > until:
+            break
+        time.sleep(2.0)  # as the refusal asks for
     if answer.status_code != 202:
         raise RuntimeError(f"a sweep was answered {answer.status_code}: {answer.text[:500]}")
 
