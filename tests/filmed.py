@@ -15,7 +15,18 @@ ROOT = Path(__file__).parents[1]
 if str(ROOT) not in sys.path:
     sys.path.insert(0, str(ROOT))
 
-__all__ = ["HEIGHT", "PITCH_UM", "REST_UM", "WIDTH", "FilmingPage", "Frame", "filmed", "message", "stepped", "write_y4m"]
+__all__ = [
+    "HEIGHT",
+    "PITCH_UM",
+    "REST_UM",
+    "WIDTH",
+    "FilmingPage",
+    "Frame",
+    "filmed",
+    "message",
+    "stepped",
+    "write_y4m",
+]
 
 WIDTH, HEIGHT, RATE = 480, 360, 25
 REST_UM, PITCH_UM, FNUMBER = -12.0, 6.0, 2.0
@@ -40,12 +51,7 @@ def filmed(
 
     A loop goes on from the rest to where it began, so that it can be played again and again.
     """
-    from benchmarks.worlds.frames.feed import Motion
-    from benchmarks.worlds.frames.feed_cells import FEEDS
-
-    feed = FEEDS["plain f/2"].smaller().feed
-    motion = Motion(turns_um=(-38.0, 30.0), leg_s=1.3, rest_um=rest_um, rest_s=RESTS / RATE)
-    taken = list(replace(feed, motion=motion).frames(seed=7))
+    taken = _taken(rest_um)
     made = [frame.luma for frame in taken]
     random = np.random.default_rng(5)
     # Held at the start: the first picture again and again, each with its own noise. The rest goes on with its
@@ -57,6 +63,17 @@ def filmed(
     back = [frame.luma for frame in takewhile(lambda frame: frame.z_um < rest_um, taken)][::-1]
     whole = [*held, *made, *rest, *(back if is_loop else [])]
     return tuple(Frame(k / RATE, _framed(luma, random)) for k, luma in enumerate(whole))
+
+
+@cache
+def _taken(rest_um: float) -> "list[Any]":
+    """Render the pass through the sharpest place and the rest, which takes a second and a half, once."""
+    from benchmarks.worlds.frames.feed import Motion
+    from benchmarks.worlds.frames.feed_cells import FEEDS
+
+    feed = FEEDS["plain f/2"].smaller().feed
+    motion = Motion(turns_um=(-38.0, 30.0), leg_s=1.3, rest_um=rest_um, rest_s=RESTS / RATE)
+    return list(replace(feed, motion=motion).frames(seed=7))
 
 
 def _framed(star: np.ndarray, random: np.random.Generator) -> np.ndarray:
