@@ -135,9 +135,9 @@ def write_y4m(path: Path, frames: tuple[Frame, ...]) -> None:
 
 @cache
 def stepped(places_um: tuple[float, ...], *, held_s: float) -> tuple[Frame, ...]:
-    """Give a feed that rests at one place after the other; a square at its top left is the brighter the later.
+    """Give a feed that rests at one place after the other; a square at its top left brightens with each.
 
-    Square k has the code 40 + 15 k, so that who films it knows which place it is.
+    Square k has the code 40 + 15 k, so that its page can tell the place.
     """
     from benchmarks.worlds.frames.feed import Motion
     from benchmarks.worlds.frames.feed_cells import FEEDS

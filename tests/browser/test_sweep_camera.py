@@ -1,7 +1,6 @@
 """A sweep taken from the camera's feed in a browser: positions, refusals, and the peak in the record."""
 
 from collections.abc import Iterator
-from pathlib import Path
 
 import httpx
 import pytest
@@ -59,7 +58,7 @@ def take(page: Page, at: str) -> None:
 
 
 def taken(page: Page, number: int) -> None:
-    """Take a position of the feed while it is shown; a busy machine may be too late for it, and is told so."""
+    """Take a position of the feed while it is shown; a busy machine may be too late, and is told so."""
     count = page.locator("#sweep-form [name=at]").count()
     for _ in range(4):
         page.wait_for_function(AT, arg=number, timeout=90_000)

@@ -171,7 +171,7 @@ def measure(
 
 
 def _described_star(place: Path) -> OwnStar | None:
-    """Return the star that ``sweep.json`` points at, as x, y, radius in px and spokes; None where it does not.
+    """Return the star that ``sweep.json`` points at, as x, y, radius in px and spokes, or None.
 
     Raises
     ------
