@@ -143,7 +143,13 @@ class Meter:
         self.last_still: MeterAnswer | None = None
 
     def add(
-        self, t_s: float, codes: Codes, *, dropped: int = 0, corner_px: tuple[float, float] | None = None
+        self,
+        t_s: float,
+        codes: Codes,
+        *,
+        dropped: int = 0,
+        corner_px: tuple[float, float] | None = None,
+        may_calibrate: bool = True,
     ) -> MeterAnswer:
         """Take a frame and return the answer after it.
 
@@ -158,6 +164,9 @@ class Meter:
             Frames that were lost since the one before.
         corner_px : tuple of float, optional
             Place of the crop's first pixel in the frame, where crops follow the star; else as before.
+        may_calibrate : bool
+            Whether a pass that is complete may be worked out now, which takes as long as ten frames: of
+            several stars one a frame, or all would at once.
 
         Raises
         ------
@@ -186,7 +195,7 @@ class Meter:
             seen = replace(seen, place=self._place, modulation=-seen.modulation, quarters=-seen.quarters)
             self._history.turn_over()
         self._seen = seen
-        self._answer = self._measured_answer(t_s, seen)
+        self._answer = self._measured_answer(t_s, seen, may_calibrate=may_calibrate)
         if self._answer.state is State.STILL and self._answer.offset_um is not None:
             self.last_still = self._answer
         return self._answer
@@ -214,6 +223,11 @@ class Meter:
     def places(self) -> Places:
         """Return the signed places of the frames, as :meth:`.history.History.places`."""
         return Places(*np.zeros((3, 0))) if self._history is None else self._history.places()
+
+    @property
+    def has_calibrated(self) -> bool:
+        """Whether a pass was worked out at the last frame."""
+        return self._history is not None and self._history.has_calibrated
 
     @property
     def is_side_known(self) -> bool:
@@ -308,7 +322,7 @@ class Meter:
         self._place = found
         return True
 
-    def _measured_answer(self, t_s: float, seen: StarFrame) -> MeterAnswer:
+    def _measured_answer(self, t_s: float, seen: StarFrame, *, may_calibrate: bool) -> MeterAnswer:
         history = self._history
         if history is None:
             return self._base(t_s, State.SEEKING, ("no_chart",))
@@ -316,7 +330,7 @@ class Meter:
             history.use_coarse_rings()
         history.add(t_s, seen, corner_px=self._corner)
         sharpened = history.halo > HALO
-        history.settle(has_sharpening=sharpened)
+        history.settle(has_sharpening=sharpened, may_calibrate=may_calibrate)
         notes = self._notes(seen, history, sharpened=sharpened)
         refused = {"clipped", "frames_depend", "unknown_fnumber"} & set(notes)
         is_still = history.is_still

@@ -231,3 +231,13 @@ def test_lost_frames_are_counted() -> None:
     _, filming = page()
     *_, last = filming.film(filmed()[:4], dropped=3)
     assert last["dropped"] == 12
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("wrong", [0.96, 1.04])
+def test_the_interval_holds_the_truth_though_the_f_number_is_engraved_4_percent_wrong(wrong: float) -> None:
+    _, filming = page(replace(TOLD, fnumber=2.0 * wrong))
+    *_, last = filming.film(filmed(rest_um=-30.0))
+    landing = last["landing"]
+    assert landing["um"] == pytest.approx(-30.0 * wrong, abs=0.5)  # it shows nowhere
+    assert abs(landing["um"] + 30.0) < landing["half_um"] < 2.0
