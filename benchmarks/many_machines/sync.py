@@ -1,10 +1,10 @@
 """A truck comes home with 200 preps of 10,000 readings, over https and to PostgreSQL, cut 20 times at random.
 
 ``python -m benchmarks.many_machines.sync`` fills a record, serves an empty home from another process (or
-starts a server of PostgreSQL), and syncs in processes of their own: once uncut; then against a fresh
-home, killed with SIGKILL at random moments while preps go, until it was cut 20 times; then once more to
-its end. Home has to hold every prep and every reading once, word for word, agree with itself, and one
-more has nothing to do.
+starts a server of PostgreSQL), and syncs in processes of their own: once uncut; then against fresh
+homes, killed with SIGKILL at random moments until it was cut 20 times in all, and each time once more to its
+end. Each home has to hold every prep and every reading once, word for word, agree with itself, and one more
+has nothing to do.
 """
 
 import argparse
@@ -43,6 +43,7 @@ from shimwise.record.record import Record  # noqa: E402
 from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, ReadingRow, SetupRow  # noqa: E402
 
 PREPS, EACH, SIGNED, CUTS = 200, 50, 10, 20
+CUTS_A_HOME = 4
 SEED = 15
 WHO = "N. Tester"
 NOW = datetime(2026, 1, 5, 9, tzinfo=UTC)
@@ -270,23 +271,26 @@ def measure(home: str, made: object, filled: Path, *, cuts: int) -> Measured:
             empty_s = time.perf_counter() - began_s
             assert again is not None
             assert again["done"] == 0, again
-        with made(_made(folder / "cut")) as (address, options, place):  # type: ignore[operator]
-            truck = _copied(filled, folder / "cut")
-            while len(at_cuts) < cuts:
-                after_s = empty_s * 0.8 + chance.random() * 1.6 * uncut_s / cuts
-                if sync(truck, address, options, cut_after_s=after_s) is not None:
-                    break
-                at_cuts.append(len(held(place)))
-            last = sync(truck, address, options)
-            assert last is not None
-            assert not last["waiting"], last["waiting"]
-            again = sync(truck, address, options)
-            assert again is not None
-            assert again["done"] == 0, again
-            found = held(place)
-            assert found == wanted, "home has something else than the truck"
-            with Record.open(place) as record:
-                assert record_admin.check(record) == ()
+        homes = 0
+        while len(at_cuts) < cuts:  # home has all of it after some cuts: then a truck drives to another home
+            homes += 1
+            with made(_made(folder / f"cut-{homes}")) as (address, options, place):
+                truck = _copied(filled, folder / f"cut-{homes}")
+                while len(at_cuts) < cuts:
+                    after_s = empty_s + chance.random() * uncut_s / CUTS_A_HOME
+                    if sync(truck, address, options, cut_after_s=after_s) is not None:
+                        break
+                    at_cuts.append(len(held(place)))
+                last = sync(truck, address, options)
+                assert last is not None
+                assert not last["waiting"], last["waiting"]
+                again = sync(truck, address, options)
+                assert again is not None
+                assert again["done"] == 0, again
+                found = held(place)
+                assert found == wanted, "home has something else than the truck"
+                with Record.open(place) as record:
+                    assert record_admin.check(record) == ()
     return Measured(
         home=home,
         uncut_s=uncut_s,

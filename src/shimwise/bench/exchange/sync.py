@@ -8,7 +8,7 @@ next run: so a sync may be broken off at any moment and run again.
 
 from collections import Counter
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +20,6 @@ from shimwise.bench.exchange.sync_plan import (
     CLOCK_S,
     UNITS,
     Cause,
-    FieldDifference,
     Keep,
     Plan,
     Step,
@@ -32,6 +31,7 @@ from shimwise.bench.exchange.sync_plan import (
     is_uncertain,
     plan,
 )
+from shimwise.bench.exchange.sync_report import SCHEMA, AtHome, Done, SyncNotice, SyncReport
 from shimwise.bench.exchange.sync_settings import take_people, take_settings
 from shimwise.bench.exchange.sync_side import Compared, RecordSide, Side, SyncHead, put_unit_in
 from shimwise.errors import ShimwiseError
@@ -49,67 +49,11 @@ if TYPE_CHECKING:
     from shimwise.record.journal import Change
     from shimwise.record.record import Record
 
-SCHEMA = "shimwise.sync/1"
 HOME_KEY = "home"
 """Setting: the home of this machine, and when it was there last."""
 ROUNDS = 3
 """Comparisons at most, while something is changed by others meanwhile."""
 Progress = Callable[[str, int, int], None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Done:
-    """One unit, set or prep that went, or would go: ``way`` is ``home``, ``here`` or ``both`` (joined).
-
-    ``fields``: of a unit or set that was there before, what the side it came to had otherwise.
-    """
-
-    way: Way
-    kind: str
-    id: str
-    name: str
-    is_new: bool
-    fields: tuple[FieldDifference, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SyncNotice:
-    """Something to know about a unit, a prep or the whole; ``name`` is empty for the whole."""
-
-    code: str
-    name: str = ""
-    values: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SyncReport:
-    """What a sync did, or would do.
-
-    Attributes
-    ----------
-    home : str
-        Its address, without a secret.
-    clock_off_s : float
-        By how much the clock of home is ahead of this machine's. [s]
-    """
-
-    schema: str
-    home: str
-    is_dry_run: bool
-    at: datetime
-    clock_off_s: float
-    done: tuple[Done, ...]
-    waiting: tuple[Waiting, ...]
-    notices: tuple[SyncNotice, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AtHome:
-    """When this machine was at home last, and how many preps it has to bring."""
-
-    home: str
-    at: datetime
-    to_bring: int
 
 
 def at_home(record: "Record") -> AtHome | None:
@@ -282,10 +226,12 @@ class _Run:
             order = in_order(twice, off_s=off_s)
             if not self.is_dry_run:
                 ahead = timedelta(seconds=off_s)
-                own = [(one.id, one.at) for one in order]
-                there = [(one.id, one.at + ahead) for one in order]
-                self.here.order_epochs(entry.kind, entry.id, base=twice.base, order=own)
-                self.home.order_epochs(entry.kind, entry.id, base=twice.base, order=there)
+                sides: list[tuple[Side, timedelta]] = [(self.here, timedelta(0)), (self.home, ahead)]
+                # First the side of the earliest, whose epoch stays: broken off after it, the next run still
+                # finds that both sides have one of the same number.
+                for side, off in sides if order[0].side is Way.HERE else reversed(sides):
+                    by_its_clock = [(one.id, one.at + off) for one in order]
+                    side.order_epochs(entry.kind, entry.id, base=twice.base, order=by_its_clock)
             self._tell(
                 "epochs_ordered",
                 entry.name,

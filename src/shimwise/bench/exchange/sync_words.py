@@ -5,8 +5,9 @@ from datetime import datetime
 from typing import Any
 
 from shimwise.bench.exchange.record_admin import Record
-from shimwise.bench.exchange.sync import AtHome, Done, SyncNotice, SyncReport, at_home
+from shimwise.bench.exchange.sync import at_home
 from shimwise.bench.exchange.sync_plan import Cause, Waiting, Way
+from shimwise.bench.exchange.sync_report import AtHome, Done, SyncNotice, SyncReport
 from shimwise.sheets.words.shared import counted, listed, plain
 
 _WAYS = {Way.HOME: "went home", Way.HERE: "came here", Way.BOTH: "joined from both"}

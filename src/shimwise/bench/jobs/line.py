@@ -154,6 +154,8 @@ class JobLine:
     def wake(self) -> None:
         """Look for jobs at once; from any thread."""
         with self._changed:
+            if self._is_woken:  # once is enough: each waking takes its turn from those who save
+                return
             self._is_woken, self._is_resting = True, False
             self._changed.notify_all()
 

@@ -6,9 +6,9 @@ change with all that a reading depends on, and what was looked up under the same
 
 import threading
 from collections import OrderedDict
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, TypeVar
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, TypeVar
 from weakref import WeakKeyDictionary
 
 from shimwise.bench.house.settings import settings_in
@@ -22,8 +22,7 @@ if TYPE_CHECKING:
     from shimwise.record.record import Record
     from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, SetupRow
 
-MOST_KEPT = 500
-Key = TypeVar("Key")
+MOST_KEPT = 2_000
 Value = TypeVar("Value")
 
 
@@ -39,19 +38,32 @@ class ReadingContext:
     answer: Answer | None = None
 
 
-@dataclass(slots=True)
 class _Cache:
-    """What was looked up in one record: contexts by prep, body and lens, each with its marks; verdicts."""
+    """What was looked up in one record, each with the marks under which it holds."""
 
-    contexts: OrderedDict[tuple[str, str, str], tuple[object, ReadingContext]] = field(
-        default_factory=OrderedDict
-    )
-    answers: OrderedDict[str, Answer] = field(default_factory=OrderedDict)
+    def __init__(self) -> None:
+        self._kept: OrderedDict[str, tuple[object, Any]] = OrderedDict()
+        self._guard = threading.Lock()
+        """Held while it is read or changed, never while the record is asked."""
+
+    def found(self, key: str, marks: object, look_up: Callable[[], Value]) -> Value:
+        """Return what is kept under an id and these marks, looked up where it is not."""
+        with self._guard:
+            known = self._kept.get(key)
+        if known is not None and known[0] == marks:
+            value: Value = known[1]
+            return value
+        value = look_up()
+        with self._guard:
+            self._kept[key] = marks, value
+            self._kept.move_to_end(key)
+            while len(self._kept) > MOST_KEPT:
+                self._kept.popitem(last=False)
+        return value
 
 
 _CACHES: WeakKeyDictionary["Record", _Cache] = WeakKeyDictionary()
 _GUARD = threading.Lock()
-"""Held while a cache is read or changed, never while the record is asked."""
 
 
 def reading_context(
@@ -71,47 +83,32 @@ def reading_context(
         return None
     with _GUARD:
         cache = _CACHES.setdefault(record, _Cache())
-    context = _context(cache, connection, (prep_id, body_id, lens_id), marks[:-1])
-    return replace(context, answer=_answer(cache, connection, prep_id, marks.verdict_id))
-
-
-def _context(
-    cache: _Cache, connection: "Connection", key: tuple[str, str, str], marks: object
-) -> ReadingContext:
-    with _GUARD:
-        known = cache.contexts.get(key)
-    if known is not None and known[0] == marks:
-        return known[1]
-    prep_id, body_id, lens_id = key
-    context = ReadingContext(
-        prep=preps.prep(connection, prep_id),
-        house=settings_in(connection),
-        body=units.body(connection, body_id),
-        lens=units.lens(connection, lens_id),
-        setups={setup.id: setup for setup in evidence.setups(connection, prep_id)},
+    prep, house, setups = cache.found(
+        prep_id, (marks.house_seq, marks.state, marks.setup_count), lambda: _of_prep(connection, prep_id)
     )
-    _put(cache.contexts, key, (marks, context))
-    return context
+    return ReadingContext(
+        prep=prep,
+        house=house,
+        setups=setups,
+        body=cache.found(
+            body_id, (marks.house_seq, marks.body_epoch), lambda: units.body(connection, body_id)
+        ),
+        lens=cache.found(
+            lens_id, (marks.house_seq, marks.lens_epoch), lambda: units.lens(connection, lens_id)
+        ),
+        answer=cache.found(
+            f"verdict of {prep_id}", marks.verdict_id, lambda: _answer(connection, prep_id, marks.verdict_id)
+        ),
+    )
 
 
-def _answer(cache: _Cache, connection: "Connection", prep_id: str, verdict_id: str | None) -> Answer | None:
-    if verdict_id is None:
-        return None
-    with _GUARD:
-        known = cache.answers.get(verdict_id)
-    if known is not None:
-        return known
-    verdict = verdicts.latest_verdict(connection, prep_id)
-    if verdict is None:
-        return None
-    answer = answer_from_json(verdict.document)
-    _put(cache.answers, verdict.id, answer)
-    return answer
+def _of_prep(
+    connection: "Connection", prep_id: str
+) -> "tuple[PrepRow, HouseSettings, Mapping[str, SetupRow]]":
+    setups = {setup.id: setup for setup in evidence.setups(connection, prep_id)}
+    return preps.prep(connection, prep_id), settings_in(connection), setups
 
 
-def _put(kept: OrderedDict[Key, Value], key: Key, value: Value) -> None:
-    with _GUARD:
-        kept[key] = value
-        kept.move_to_end(key)
-        while len(kept) > MOST_KEPT:
-            kept.popitem(last=False)
+def _answer(connection: "Connection", prep_id: str, verdict_id: str | None) -> Answer | None:
+    verdict = verdicts.latest_verdict(connection, prep_id) if verdict_id is not None else None
+    return answer_from_json(verdict.document) if verdict is not None else None

@@ -10,6 +10,7 @@ The id of a job says what it is of (``verdict-…``, ``sweep-…``, ``learn``), 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, and_, case, delete, func, or_, select, update
@@ -48,17 +49,9 @@ def new_job(kind: str, of: str, *, prep_id: str | None, **more: Any) -> JobRow: 
 def put(connection: Connection, rows: Iterable[JobRow]) -> None:
     """Put jobs in. One that waits already is one job; one that is worked on is done once more after that."""
     at = now(connection)
+    putting = _putting(connection.dialect.name)
     for row in sorted(rows, key=lambda row: row.id):  # in one order, so that two servers never lock crosswise
-        putting = _insert(connection).values(values_of(replace(row, made_at=at)))
-        anew: dict[str, Any] = {
-            name: case((_IS_OPEN, _T.c[name]), else_=putting.excluded[name])
-            for name in (
-                *("title", "task", "made_at", "tries", "lease_until", "progress"),
-                *("problem", "problem_code", "ended_at"),
-            )
-        }
-        anew |= {"state": case((_T.c.state == WORKING, WORKING), else_=WAITING), "asked": _T.c.asked + 1}
-        connection.execute(putting.on_conflict_do_update(index_elements=[_T.c.id], set_=anew))
+        connection.execute(putting, values_of(replace(row, made_at=at)))
 
 
 def free(connection: Connection, kinds: Collection[str]) -> list[JobRow]:
@@ -257,11 +250,23 @@ def _is_free(kinds: Collection[str], at: datetime) -> ColumnElement[bool]:
     return and_(_T.c.kind.in_(kinds), or_(waits, is_left))
 
 
-def _insert(connection: Connection) -> Any:  # noqa: ANN401 - the database's own statement
-    if connection.dialect.name == "sqlite":
+@cache
+def _putting(dialect: str) -> Any:  # noqa: ANN401 - the database's own statement
+    """Return the statement that puts a job in; made once, as it takes longer to make than to run."""
+    if dialect == "sqlite":
         from sqlalchemy.dialects import sqlite
 
-        return sqlite.insert(_T)
-    from sqlalchemy.dialects import postgresql  # 5 MB, which a record in a file need not load
+        putting: Any = sqlite.insert(_T)
+    else:
+        from sqlalchemy.dialects import postgresql  # 5 MB, which a record in a file need not load
 
-    return postgresql.insert(_T)
+        putting = postgresql.insert(_T)
+    anew: dict[str, Any] = {
+        name: case((_IS_OPEN, _T.c[name]), else_=putting.excluded[name])
+        for name in (
+            *("title", "task", "made_at", "tries", "lease_until", "progress"),
+            *("problem", "problem_code", "ended_at"),
+        )
+    }
+    anew |= {"state": case((_T.c.state == WORKING, WORKING), else_=WAITING), "asked": _T.c.asked + 1}
+    return putting.on_conflict_do_update(index_elements=[_T.c.id], set_=anew)

@@ -25,8 +25,8 @@ def field_names(kind: type[Any]) -> tuple[str, ...]:
 
 def from_mapping(kind: type[T], found: RowMapping | Mapping[str, Any], **more: Any) -> T:
     """Make a row from a table's; ``more`` are fields that other tables hold."""
-    names = field_names(kind)
-    values = {name: found[name] for name in names if name in found}
+    names, kept = field_names(kind), found.keys()  # asked of its keys: what is missing is cheap there alone
+    values = {name: found[name] for name in names if name in kept}
     if "unit_kind" in names:
         values["unit_kind"] = "body" if found["body_id"] is not None else "lens"
         values["unit_id"] = found["body_id"] or found["lens_id"]

@@ -1,6 +1,6 @@
 """A machine that was away comes home: what it did is at home, what it needs is along, and nothing is lost."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -11,8 +11,9 @@ from invented_house import WHO, House
 
 from record_template import empty_record
 from shimwise.bench.exchange import record_admin
-from shimwise.bench.exchange.sync import SyncReport, at_home, sync
+from shimwise.bench.exchange.sync import at_home, sync
 from shimwise.bench.exchange.sync_plan import Cause, Keep, Way
+from shimwise.bench.exchange.sync_report import SyncReport
 from shimwise.bench.exchange.sync_side import RecordSide
 from shimwise.bench.exchange.sync_words import sync_lines
 from shimwise.bench.house import units
@@ -291,8 +292,9 @@ def epochs(record: Record, prep_id: str) -> tuple[list[int], list[tuple[int, int
 
 @pytest.mark.parametrize("first", ["truck", "home"])
 @pytest.mark.parametrize("is_signed", [False, True], ids=["open", "signed"])
+@pytest.mark.parametrize("is_cut", [False, True], ids=["whole", "cut between the sides"])
 def test_two_adjustments_of_one_body_are_two_epochs_in_order_of_time(
-    two: Two, first: str, is_signed: bool
+    two: Two, first: str, is_signed: bool, is_cut: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     two.sync()
     body = two.house.ids["A-01"]
@@ -312,6 +314,20 @@ def test_two_adjustments_of_one_body_are_two_epochs_in_order_of_time(
             sign(record, prep.id)
     for record in (two.truck, two.home):
         set_clock(record, 9)
+    if is_cut:
+        calls: list[str] = []
+
+        def order_one_side(side: RecordSide, *given: object, **more: object) -> None:
+            if calls:
+                raise KeyboardInterrupt
+            calls.append(side.name)
+            ordered(side, *given, **more)
+
+        ordered: Callable[..., None] = RecordSide.order_epochs
+        with monkeypatch.context() as patch:
+            patch.setattr(RecordSide, "order_epochs", order_one_side)
+            with pytest.raises(KeyboardInterrupt):
+                two.sync()
     done = two.sync()
     assert done.waiting == ()
     (notice,) = (one for one in done.notices if one.code == "epochs_ordered")
