@@ -29,8 +29,8 @@ LEAST_NOISE = 0.02
 UNCHANGED_SHARE = 0.9
 """Share of paper pixels that do not change at all above which frames were copied from each other."""
 ONE_CODE, APART = 1.3, 0.2
-"""Unless it is a quiet camera, whose noise is less than a code: then a pixel that changes does so by one, mean
-square up to the first, and apart from its neighbours, correlation up to the second; chosen."""
+"""Unless it is a quiet camera, whose noise is less than a code: then a pixel that changes does so by one,
+mean square up to the first, and apart from its neighbours, correlation up to the second; chosen."""
 
 
 @dataclass(slots=True)
