@@ -20,6 +20,7 @@ from posterior_memo import Memo, share_draws, share_pictures
 from postgres import postgres, postgres_address, postgres_template, record_address, sqlite_template
 from property_cases import IS_EXPLORING, examples
 from ram_disk import keep_files_in_memory
+from record_template import share_in
 from shimwise.inference.plan import promise
 from shimwise.inference.posterior import draws
 
@@ -53,11 +54,19 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.postgresql)
 
 
+@pytest.fixture(scope="session")
+def run_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder that all processes of this run share."""
+    base = tmp_path_factory.getbasetemp()
+    return base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+
+
 @pytest.fixture(autouse=True, scope="session")
-def _house_keys_of_the_tests(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """Keep the house's key in a folder of the tests, never in the user's."""
+def _house_of_the_tests(run_folder: Path) -> Iterator[None]:
+    """Keep the house's key, and the records that tests begin with, in folders of the run."""
+    share_in(run_folder / "records")
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("SHIMWISE_KEYS", str(tmp_path_factory.mktemp("house") / "keys"))
+        patch.setenv("SHIMWISE_KEYS", str(run_folder / "keys"))
         patch.delenv("SHIMWISE_HOUSE_KEY", raising=False)
         yield
 
@@ -72,10 +81,9 @@ def _passphrases_are_hashed_quickly() -> Iterator[None]:
 
 
 @pytest.fixture(autouse=True, scope="session")
-def _drawn(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Memo]:
-    base = tmp_path_factory.getbasetemp()
+def _drawn(run_folder: Path) -> Iterator[Memo]:
     with pytest.MonkeyPatch.context() as patch:
-        memo = share_draws(patch, (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "drawn")
+        memo = share_draws(patch, run_folder / "drawn")
         share_pictures(patch, memo)
         yield memo
 

@@ -39,12 +39,7 @@ def filmed(
 
     A loop goes on from the rest to where it began, so that it can be played again and again.
     """
-    from benchmarks.worlds.frames.feed import Motion
-    from benchmarks.worlds.frames.feed_cells import FEEDS
-
-    feed = FEEDS["plain f/2"].smaller().feed
-    motion = Motion(turns_um=(-38.0, 30.0), leg_s=1.3, rest_um=rest_um, rest_s=RESTS / RATE)
-    taken = list(replace(feed, motion=motion).frames(seed=7))
+    taken = _taken(rest_um)
     made = [frame.luma for frame in taken]
     random = np.random.default_rng(5)
     # Held at the start: the first picture again and again, each with its own noise. The rest goes on with its
@@ -56,6 +51,17 @@ def filmed(
     back = [frame.luma for frame in takewhile(lambda frame: frame.z_um < rest_um, taken)][::-1]
     whole = [*held, *made, *rest, *(back if is_loop else [])]
     return tuple(Frame(k / RATE, _framed(luma, random)) for k, luma in enumerate(whole))
+
+
+@cache
+def _taken(rest_um: float) -> "list[Any]":
+    """Render the pass through the sharpest place and the rest, which takes a second and a half, once."""
+    from benchmarks.worlds.frames.feed import Motion
+    from benchmarks.worlds.frames.feed_cells import FEEDS
+
+    feed = FEEDS["plain f/2"].smaller().feed
+    motion = Motion(turns_um=(-38.0, 30.0), leg_s=1.3, rest_um=rest_um, rest_s=RESTS / RATE)
+    return list(replace(feed, motion=motion).frames(seed=7))
 
 
 def _framed(star: np.ndarray, random: np.random.Generator) -> np.ndarray:

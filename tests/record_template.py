@@ -1,5 +1,8 @@
-"""Records that tests begin with: filled once in each process, and copied for each test."""
+"""Records that tests begin with: filled once in a run, shared by its processes, copied for each test."""
 
+import hashlib
+import os
+import pickle
 import tempfile
 from collections.abc import Callable
 from functools import cache
@@ -8,20 +11,39 @@ from typing import TypeVar
 
 from shimwise.record.record import Record
 
-__all__ = ["copied_record", "empty_record", "filled_with"]
+__all__ = ["copied_record", "empty_record", "filled_with", "share_in"]
 
 FILE = "shimwise.sqlite"
 Filled = TypeVar("Filled")
+_shared: list[Path] = []
+"""The folder of the run, if its processes share one."""
+
+
+def share_in(folder: Path) -> None:
+    """Keep what is filled in a folder, where the other processes of this run find it."""
+    folder.mkdir(exist_ok=True)
+    _shared[:] = [folder]
 
 
 @cache
 def _made(
     fill: Callable[..., Filled], arguments: tuple[object, ...], chosen: frozenset[tuple[str, object]]
 ) -> tuple[bytes, Filled]:
+    question = repr((fill.__module__, fill.__qualname__, arguments, sorted(chosen)))
+    files = [folder / hashlib.sha256(question.encode()).hexdigest() for folder in _shared]
+    for file in files:
+        if file.exists():
+            found: tuple[bytes, Filled] = pickle.loads(file.read_bytes())  # of this run
+            return found
     with tempfile.TemporaryDirectory() as folder:
         with Record.open(folder) as record:
             filled = fill(record, *arguments, **dict(chosen))
-        return (Path(folder) / FILE).read_bytes(), filled
+        made = (Path(folder) / FILE).read_bytes(), filled
+    for file in files:
+        part = file.with_suffix(f".{os.getpid()}")
+        part.write_bytes(pickle.dumps(made))
+        part.replace(file)
+    return made
 
 
 def copied_record(folder: Path, fill: Callable[..., Filled], *arguments: object, **chosen: object) -> Filled:

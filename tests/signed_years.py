@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from record_template import empty_record
+from record_template import copied_record, empty_record
 from shimwise.bench.house import units
 from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.bench.prep import gauges, preps
@@ -48,10 +48,20 @@ class Years:
     def begun(cls, folder: Path) -> "Years":
         clock = Clock()
         empty_record(folder)
-        record = Record.open(folder, clock=clock)
+        return cls._in(Record.open(folder, clock=clock), clock)
+
+    @classmethod
+    def _in(cls, record: Record, clock: Clock) -> "Years":
         body = units.add_body(record, facts=BodyFacts(name=BODY, mount="PL"), who=WHO)
         facts = LensFacts(name=LENS, mount="PL", focal_lengths_mm=(50.0,), fnumber=2.0)
         return cls(record, clock, body.id, units.add_lens(record, facts=facts, who=WHO).id)
+
+    @classmethod
+    def signed(cls, folder: Path, gauges_um: Sequence[float]) -> "Years":
+        """Return years as :meth:`begun` and signed monthly; the same are signed once in a run."""
+        body_id, lens_id, prep_ids, now = copied_record(folder, _signed_years, tuple(gauges_um))
+        clock = Clock(now)
+        return cls(Record.open(folder, clock=clock), clock, body_id, lens_id, list(prep_ids))
 
     def sign_monthly(self, gauges_um: Sequence[float], *, sd_um: float = 2.0) -> None:
         """Sign one prep a month, whose gauge says so much of the body; its lens is read on the mark."""
@@ -99,3 +109,10 @@ class Years:
         exceptions = {unit.unit_id: Exempt("a test") for unit in signing.undecided(record, prep_id)}
         signing.sign(record, prep_id, who=WHO, exceptions=exceptions)
         return prep_id
+
+
+def _signed_years(record: Record, gauges_um: tuple[float, ...]) -> tuple[str, str, tuple[str, ...], datetime]:
+    clock = record.clock = Clock()
+    years = Years._in(record, clock)
+    years.sign_monthly(gauges_um)
+    return years.body_id, years.lens_id, tuple(years.prep_ids), clock.now

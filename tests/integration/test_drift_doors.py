@@ -17,8 +17,7 @@ DEEPER_UM = (0, 1, -1, 0, 3, 6, 9, 12)
 
 @pytest.fixture(scope="module")
 def years(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Years]:
-    years = Years.begun(tmp_path_factory.mktemp("years") / "record")
-    years.sign_monthly(DEEPER_UM)
+    years = Years.signed(tmp_path_factory.mktemp("years") / "record", DEEPER_UM)
     with years.record:
         yield years
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from api_house import Door
-from pages_house import opened_pages, see
+from pages_house import PageSeen, opened_pages, see
 
 from record_template import copied_record
 from shimwise.bench.demo.demo_record import DemoRecord, fill_demo
@@ -36,8 +36,8 @@ def kind_of(path: str) -> str:
     return "/".join("id" if len(part) == 32 else part for part in plain.split("/"))
 
 
-def walked(door: Door) -> Iterator[str]:
-    """Give the addresses of all pages that links lead to, a few of each kind."""
+def walked(door: Door) -> Iterator[tuple[str, PageSeen]]:
+    """Give address and look of all pages that links lead to, a few of each kind."""
     waiting, seen, kinds = deque(["/"]), {"/"}, dict[str, int]()
     while waiting:
         path = waiting.popleft()
@@ -46,8 +46,9 @@ def walked(door: Door) -> Iterator[str]:
         kinds[kind_of(path)] = kinds.get(kind_of(path), 0) + 1
         if kinds[kind_of(path)] > MOST_OF_A_KIND:
             continue
-        yield path
-        for link in see(door, path).links:
+        page = see(door, path)
+        yield path, page
+        for link in page.links:
             if link not in seen:
                 seen.add(link)
                 waiting.append(link)
@@ -56,8 +57,7 @@ def walked(door: Door) -> Iterator[str]:
 def test_every_link_leads_to_a_page_that_keeps_the_rules(bench: tuple[Door, DemoRecord]) -> None:
     door, _ = bench
     kinds = set()
-    for path in walked(door):
-        page = see(door, path)
+    for path, page in walked(door):
         kinds.add(kind_of(path))
         assert not page.forbidden, path
         assert not page.unlabelled, (path, page.unlabelled)

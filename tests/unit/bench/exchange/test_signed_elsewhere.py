@@ -13,6 +13,7 @@ from shimwise.record.record import Record
 from signed_years import WHO, Years
 
 pytestmark = pytest.mark.slow  # signs many preps
+SIGNED_UM = [-12, -9, -15]
 
 
 @pytest.fixture
@@ -49,8 +50,8 @@ def test_a_house_learns_from_a_prep_signed_elsewhere_and_forgets_it_when_it_is_r
     assert row(away, home.body_id) == pytest.approx(known[0], rel=1e-9)
 
 
-def test_a_unit_brings_what_its_house_knew_and_is_not_counted_twice(home: Years, tmp_path: Path) -> None:
-    home.sign_monthly([-12, -9, -15])
+def test_a_unit_brings_what_its_house_knew_and_is_not_counted_twice(tmp_path: Path) -> None:
+    home = Years.signed(tmp_path / "home", SIGNED_UM)
     away, known = Record.open(tmp_path / "away"), row(home.record, home.body_id)
     for prep_id in reversed(home.prep_ids):
         assert brought(home, away, prep_id)
@@ -59,8 +60,8 @@ def test_a_unit_brings_what_its_house_knew_and_is_not_counted_twice(home: Years,
     assert row(away, home.body_id) == known
 
 
-def test_its_drift_is_charted_by_what_was_known_where_it_was_signed(home: Years, tmp_path: Path) -> None:
-    home.sign_monthly([-12, -9, -15])
+def test_its_drift_is_charted_by_what_was_known_where_it_was_signed(tmp_path: Path) -> None:
+    home = Years.signed(tmp_path / "home", SIGNED_UM)
     away = Record.open(tmp_path / "away")
     for prep_id in home.prep_ids:
         brought(home, away, prep_id)

@@ -24,17 +24,21 @@ def years(tmp_path: Path) -> Years:
     return Years.begun(tmp_path / "record")
 
 
+@pytest.fixture
+def deeper(tmp_path: Path) -> Years:
+    return Years.signed(tmp_path / "deeper", DEEPER_UM)
+
+
 def of_body(years: Years) -> DriftView:
     return body_drift(years.record, years.body_id)
 
 
-def test_a_body_that_moves_deep_is_told_with_its_way_its_beginning_and_what_to_do(years: Years) -> None:
-    years.sign_monthly(DEEPER_UM)
-    found = of_body(years)
+def test_a_body_that_moves_deep_is_told_with_its_way_its_beginning_and_what_to_do(deeper: Years) -> None:
+    found = of_body(deeper)
     assert found.state == "drifts_deep"
     # The first four gauges agree; the fourth was signed four months after the house began.
     assert found.since is not None
-    assert found.since.date() == (years.clock.now - 4 * timedelta(days=30)).date()
+    assert found.since.date() == (deeper.clock.now - 4 * timedelta(days=30)).date()
     assert found.headline.startswith("Body A-01 drifts deep since the sign-off of 6 May 2025, by about +")
     assert found.rate_um == pytest.approx(3, abs=0.5)
     assert "sooner" in found.advice[0]
@@ -74,14 +78,13 @@ def test_two_sign_offs_are_too_few_for_a_chart(years: Years) -> None:
     assert "2 sign-offs can be compared, and it takes 3" in found.headline
 
 
-def test_after_an_adjustment_the_charts_start_anew(years: Years) -> None:
-    years.sign_monthly(DEEPER_UM)
-    years.adjust()
-    found = of_body(years)
+def test_after_an_adjustment_the_charts_start_anew(deeper: Years) -> None:
+    deeper.adjust()
+    found = of_body(deeper)
     assert (found.state, found.sign_off_count) == ("too_few", 0)
     assert found.has_chart, "the past stays to be seen"
-    years.sign_monthly([0, 0.5, -0.5])
-    found = of_body(years)
+    deeper.sign_monthly([0, 0.5, -0.5])
+    found = of_body(deeper)
     assert (found.state, found.sign_off_count) == ("steady", 3)
     assert "since it was adjusted" in found.headline
     assert [row.epoch for row in found.rows] == [0] * 8 + [1] * 3

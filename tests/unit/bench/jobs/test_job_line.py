@@ -192,6 +192,7 @@ def test_what_fails_is_said_and_can_be_done_again(record: Record) -> None:
 def test_a_record_that_was_away_costs_a_try_and_no_job(
     record: Record, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(job_line, "POLL_S", 0.1)
     tries: list[int] = []
 
     def work(held: Held) -> None:
@@ -205,7 +206,11 @@ def test_a_record_that_was_away_costs_a_try_and_no_job(
     assert tries == [1, 2, 3]
 
 
-def test_a_job_on_which_servers_end_again_and_again_is_given_up_in_words(record: Record) -> None:
+def test_a_job_on_which_servers_end_again_and_again_is_given_up_in_words(
+    record: Record, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(job_line, "POLL_S", 0.1)
+
     def work(_: Held) -> None:
         raise RecordAway("is away.", where="there")
 
@@ -227,7 +232,7 @@ def work(held):
     print("begun", flush=True)
     time.sleep(600)
 
-job_line.LEASE_S, job_line.BEAT_S = 2.0, 0.3
+job_line.LEASE_S, job_line.BEAT_S = 1.5, 0.2
 with Record.open(sys.argv[1]) as record:
     line = JobLine(record, (jobs.VERDICT,), work, fault="")
     line.start()
@@ -239,6 +244,7 @@ with Record.open(sys.argv[1]) as record:
 def test_the_job_of_a_server_that_was_killed_is_taken_over(
     record: Record, record_address: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(job_line, "HEARD_POLL_S", 0.3)
     with subprocess.Popen(
         ends_with_the_tests(sys.executable, "-c", KILLED, record_address), stdout=subprocess.PIPE, text=True
     ) as server:
@@ -246,7 +252,7 @@ def test_the_job_of_a_server_that_was_killed_is_taken_over(
             assert server.stdout is not None
             assert server.stdout.readline() == "begun\n"
             with running(record, writing(record, "the other")):
-                time.sleep(3.0)
+                time.sleep(2.3)  # longer than its lease
                 assert state_of(record, "a") == "working"  # it is heard of, and keeps its job
                 server.kill()
                 server.wait(10)
