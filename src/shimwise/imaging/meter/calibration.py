@@ -100,6 +100,11 @@ class Calibration:
     rms: float
     least: float = 0.0
 
+    @property
+    def ring_misfit(self) -> float:
+        """Mean misfit of the rings as a share of their bests, all alike: none outvotes the others."""
+        return float(np.mean(self.misfit / self.amplitude))
+
     def squares(self, run: Run, side: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return each frame's square of defocus [µm²] and its variance by noise, each (frames, 1 + groups).
 

@@ -19,7 +19,6 @@ from shimwise.imaging.meter.answer import (
     State,
     held_figure,
 )
-from shimwise.imaging.meter.calibration import Calibration
 from shimwise.imaging.meter.history import History
 from shimwise.imaging.meter.law_model import MeterLaw, reach_um
 from shimwise.imaging.meter.lock import find_star
@@ -48,10 +47,10 @@ USUAL_FNUMBER = 2.8
 """For the law's shape where none is known; no microns are given then."""
 REACH_SHARE = 0.95
 """Share of the law's reach beyond which a size is not given."""
-SMOOTHED_RMS = 0.006
-"""Misfit of the coarse rings above which a smoothed picture is no lens's any more; chosen on tuning feeds."""
-SMOOTHED_WAVES = 0.38
-"""Spherical aberration beyond which smoothing bends the rings, not the lens; chosen on tuning feeds."""
+BENT = 0.005
+"""Misfit of the coarse rings above which a smoothed picture is no lens's any more: a median, which takes the
+more of a ring the more its spokes are blurred, leaves .010 to .011, a bilateral filter .001 to .002, coding in
+blocks .002; chosen on tuning feeds."""
 REVERSED = -0.25
 """Mean modulation that no contrast reversal reaches: the star's phase was taken half a turn off."""
 SIDE_N, SIDE_UM = 1.25, 5.0
@@ -346,7 +345,7 @@ class Meter:
         )
         if history.calibration is None or refused:
             return replace(answer, axes_um=None, axes_half_um=None)
-        if "smoothed" in notes and _is_bent(history.calibration):
+        if "smoothed" in notes and history.calibration.ring_misfit > BENT:
             self.last_still = None
             return replace(answer, notes=(*notes, "misfit"))
         figure = held_figure(
@@ -390,11 +389,6 @@ class Meter:
         if history.rim is not None and history.rim.breathes:
             notes.append("breathes")
         return tuple(notes)
-
-
-def _is_bent(calibration: Calibration) -> bool:
-    """Return whether a smoothed picture's coarse rings follow no lens that there is."""
-    return calibration.rms > SMOOTHED_RMS or abs(calibration.w040_waves) > SMOOTHED_WAVES
 
 
 def _is_alike(before: StarPlace | None, found: StarPlace) -> bool:
