@@ -48,9 +48,9 @@ USUAL_FNUMBER = 2.8
 REACH_SHARE = 0.95
 """Share of the law's reach beyond which a size is not given."""
 BENT = 0.005
-"""Misfit of the coarse rings above which a smoothed picture is no lens's any more: a median, which takes the
-more of a ring the more its spokes are blurred, leaves .010 to .011, a bilateral filter .001 to .002, coding in
-blocks .002; chosen on tuning feeds."""
+"""Misfit of the coarse rings above which a smoothed picture is no lens's any more: a median, which takes
+the more of a ring the more its spokes are blurred, leaves .010 to .011, a bilateral filter .001 to .002,
+coding in blocks .002; chosen on tuning feeds."""
 REVERSED = -0.25
 """Mean modulation that no contrast reversal reaches: the star's phase was taken half a turn off."""
 SIDE_N, SIDE_UM = 1.25, 5.0
