@@ -11,6 +11,8 @@ from typing import Any
 
 import numpy as np
 
+from once_in_a_run import once_in_a_run
+
 ROOT = Path(__file__).parents[1]
 if str(ROOT) not in sys.path:
     sys.path.insert(0, str(ROOT))
@@ -51,7 +53,7 @@ def filmed(
 
     A loop goes on from the rest to where it began, so that it can be played again and again.
     """
-    taken = _taken(rest_um)
+    taken = once_in_a_run(_taken, rest_um)
     made = [frame.luma for frame in taken]
     random = np.random.default_rng(5)
     # Held at the start: the first picture again and again, each with its own noise. The rest goes on with its
@@ -65,9 +67,8 @@ def filmed(
     return tuple(Frame(k / RATE, _framed(luma, random)) for k, luma in enumerate(whole))
 
 
-@cache
 def _taken(rest_um: float) -> "list[Any]":
-    """Render the pass through the sharpest place and the rest, which takes a second and a half, once."""
+    """Render the pass through the sharpest place and the rest, which takes a second and a half."""
     from benchmarks.worlds.frames.feed import Motion
     from benchmarks.worlds.frames.feed_cells import FEEDS
 
