@@ -93,7 +93,7 @@ class FeedSession:
         self._is_limited: bool | None = None
         self._watched: list[_Watched] = []
         self._places: list[tuple[float, float, float]] = []
-        self._is_black = False
+        self._is_black = self._has_calibrated = False
         self._tilt: FeedTilt | None = None
         self._frames = self._dropped = 0
         self._t_s = 0.0
@@ -149,6 +149,7 @@ class FeedSession:
             self._look(frame.parts[0])
         else:
             self._frames += 1
+            self._has_calibrated = False
             for part in frame.parts:
                 for one in self._watched:
                     if one.number == part.star:
@@ -269,7 +270,10 @@ class FeedSession:
         if one.seen_at is not None and one.seen_at != here:
             meter.moved((one.seen_at[0] - part.left) / part.shrink, (one.seen_at[1] - part.top) / part.shrink)
         one.seen_at = here
-        one.measured = meter.add(self._t_s, part.codes, dropped=dropped)
+        one.measured = meter.add(
+            self._t_s, part.codes, dropped=dropped, may_calibrate=not self._has_calibrated
+        )
+        self._has_calibrated = self._has_calibrated or meter.has_calibrated
         if meter.place is None:
             if "frozen" in one.measured.line.notes:
                 one.since_s = self._t_s

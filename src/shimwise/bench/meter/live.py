@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.meter.measured import FULL_RANGE, Measured, line_of
+from shimwise.bench.meter.measured import FULL_RANGE, SCALE_SHARE, Measured, line_of
 from shimwise.bench.meter.recording import FrameKeeper
 from shimwise.bench.meter.stars import LiveStars, MeasuredStars
 from shimwise.errors import ImagingError
@@ -148,16 +148,22 @@ class LiveMeter:
                 fnumber=fnumber,
                 first=None if first is None else First(first),
                 levels=levels or FULL_RANGE,
+                scale_share=SCALE_SHARE,
                 has_axes=has_axes,
                 is_late=is_late,
             )
         )
 
-    def add(self, t_s: float, codes: NDArray[Any] | None, *, dropped: int = 0) -> Measured:
-        """Take a frame's grey codes, (rows, columns), or None where nothing came; return the answer."""
+    def add(
+        self, t_s: float, codes: NDArray[Any] | None, *, dropped: int = 0, may_calibrate: bool = True
+    ) -> Measured:
+        """Take a frame's grey codes, (rows, columns), or None where nothing came; return the answer.
+
+        ``may_calibrate``: as of :meth:`.meter.Meter.add`.
+        """
         if codes is None:
             return Measured(line_of(self._meter.stalled(t_s)))
-        answer = self._meter.add(t_s, codes, dropped=dropped)
+        answer = self._meter.add(t_s, codes, dropped=dropped, may_calibrate=may_calibrate)
         self.has_star = self.has_star or answer.centre_px is not None
         self.place = None
         if answer.centre_px is not None and answer.radius_px is not None:
@@ -168,6 +174,11 @@ class LiveMeter:
     def name_first(self, first: str) -> None:
         """Name the direction that the sensor moves in next: ``away`` or ``toward``."""
         self._meter.name_first(First(first))
+
+    @property
+    def has_calibrated(self) -> bool:
+        """Whether a pass was worked out at the last frame."""
+        return self._meter.has_calibrated
 
     @property
     def is_side_known(self) -> bool:

@@ -13,6 +13,10 @@ from shimwise.sheets.words.meter_words import meter_notes, meter_sentence, ring_
 
 FULL_RANGE = Levels(black=0.0, white=255.0, transfer="Rec.709", bits=8)
 """What codes mean where nothing is said, as browsers hand them out."""
+SCALE_SHARE = 0.05
+"""95 % half width of f-number and pixel pitch together, as a share: an f-number is engraved to within 5 %
+(ISO 517, from memory), a sensor's pitch told to 1 %. Where either is wrong a landing is, and no picture shows
+it."""
 
 
 @dataclass(frozen=True, slots=True)

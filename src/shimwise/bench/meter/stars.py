@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.meter.measured import FULL_RANGE, Measured, line_of
+from shimwise.bench.meter.measured import FULL_RANGE, SCALE_SHARE, Measured, line_of
 from shimwise.imaging.chart.layout import layout_from_json
 from shimwise.imaging.frames.levels import Levels
 from shimwise.imaging.meter.meter import First, MeterSettings
@@ -105,6 +105,7 @@ class LiveStars:
             levels=levels or FULL_RANGE,
             fnumber=fnumber,
             first=None if first is None else First(first),
+            scale_share=SCALE_SHARE,
             has_axes=has_axes,
         )
         self._meter = StarsMeter(self._settings, self.layout, size_px=size_px, focal_mm=focal_mm)

@@ -17,9 +17,9 @@ WIDE = 2.2
 """Deviations to either side in the interval: 95 % with some twenty degrees of freedom."""
 LAW_SHARE, MISFIT_SHARE, PLAIN_RMS, MOST_SHARE = 0.012, 15.0, 0.0008, 0.6
 """What the law leaves widens the interval by the first and so many times the misfit beyond a plain feed's."""
-FLOOR_SHARE, SHARPENED_SHARE, CODED_SHARE, SMOOTHED_SHARE = 0.02, 0.06, 0.07, 0.28
+FLOOR_SHARE, SHARPENED_SHARE, CODED_SHARE, SMOOTHED_SHARE = 0.02, 0.06, 0.07, 0.10
 """Least half width of the interval as a share of the size: plain, sharpened, coded in blocks, and smoothed,
-as nothing tells a median (20 % too large) from a bilateral filter (2 %)."""
+of which a bilateral filter makes some 3 %."""
 PIXELS_N2 = 0.5
 """Deviation of a square, in N² µm², of a star that sits on other pixels than in the passes; chosen."""
 FLOOR_N, SHARPENED_N = 0.65, 1.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,7 +64,7 @@ class Run:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Calibration:
     """What passes through focus have shown.
 
@@ -99,6 +100,11 @@ class Calibration:
     rms: float
     least: float = 0.0
 
+    @property
+    def ring_misfit(self) -> float:
+        """Mean misfit of the rings as a share of their bests, all alike: none outvotes the others."""
+        return float(np.mean(self.misfit / self.amplitude))
+
     def squares(self, run: Run, side: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return each frame's square of defocus [µm²] and its variance by noise, each (frames, 1 + groups).
 
@@ -106,11 +112,28 @@ class Calibration:
         the sharpest place.
         """
         weight = 1.0 / (run.variance + self.misfit**2)
-        edges = np.linspace(0, self.amplitude.size, GROUPS + 1).astype(int)
-        parts = [slice(None), *(slice(a, b) for a, b in itertools.pairwise(edges))]
-        solved = [_squares(run, weight, self.amplitude, self.rows, side, part) for part in parts]
+        solved = [
+            _squares(_Rings(run.modulation[:, used], weight[:, used], self.amplitude[used]), rows, side)
+            for used, rows in self._parts
+        ]
         square, variance = (np.stack(columns, axis=1) for columns in zip(*solved, strict=True))
         return square - self.least, variance
+
+    @cached_property
+    def _parts(self) -> list[tuple[slice, LawRows]]:
+        """All rings, and each group of them, with the law at them: cut once, for every frame to come."""
+        edges = np.linspace(0, self.amplitude.size, GROUPS + 1).astype(int)
+        groups = [slice(int(a), int(b)) for a, b in itertools.pairwise(edges)]
+        return [(slice(None), self.rows), *((used, self.rows.only(used)) for used in groups)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Rings:
+    """Modulation of rings and its weight, each (frames, rings), and their bests."""
+
+    modulation: FloatArray
+    weight: FloatArray
+    amplitude: FloatArray
 
 
 @dataclass(slots=True)
@@ -125,8 +148,7 @@ def first_squares(law: MeterLaw, run: Run, *, least: float = 0.0) -> FloatArray:
     rows = law.rows()
     amplitude = _first_amplitude(run, rows, least)
     weight = 1.0 / (run.variance + (0.01 * amplitude) ** 2)
-    square: FloatArray = _squares(run, weight, amplitude, rows, np.zeros(run.t_s.size), slice(None))[0]
-    return square
+    return _squares(_Rings(run.modulation, weight, amplitude), rows, np.zeros(run.t_s.size))[0]
 
 
 def rough(law: MeterLaw, sharpest: FloatArray) -> Calibration:
@@ -240,15 +262,13 @@ def _misfit(
     return np.asarray(np.sqrt(np.maximum(excess, 0.0) + (MISFIT * amplitude) ** 2))
 
 
-def _squares(
-    run: Run, weight: FloatArray, amplitude: FloatArray, rows: LawRows, side: FloatArray, rings: slice
-) -> tuple[FloatArray, FloatArray]:
+def _squares(rings: _Rings, rows: LawRows, side: FloatArray) -> tuple[FloatArray, FloatArray]:
     square, information = squares_of(
-        np.ascontiguousarray(run.modulation[:, rings]),
-        np.ascontiguousarray(weight[:, rings]),
-        np.ascontiguousarray(amplitude[rings]),
-        np.ascontiguousarray(rows.even[:, rings]),
-        np.ascontiguousarray(rows.odd[:, rings]),
+        np.ascontiguousarray(rings.modulation),
+        np.ascontiguousarray(rings.weight),
+        rings.amplitude,
+        rows.even,
+        rows.odd,
         rows.step_um2,
         side,
     )

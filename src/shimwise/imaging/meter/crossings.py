@@ -53,7 +53,9 @@ class Crossing:
     slope: FloatArray
 
 
-def find_crossings(t_s: FloatArray, square: FloatArray, fnumber: float, *, noise: float) -> list[Crossing]:
+def find_crossings(
+    t_s: FloatArray, square: FloatArray, fnumber: float, *, noise: float, after_s: float = -math.inf
+) -> list[Crossing]:
     """Return the crossings in a run of frames, in order.
 
     Parameters
@@ -64,10 +66,14 @@ def find_crossings(t_s: FloatArray, square: FloatArray, fnumber: float, *, noise
         f-number: how near and far reach.
     noise : float
         Deviation of a frame's square by noise [µm²].
+    after_s : float
+        Passages that are over at this time are left out. [s]
     """
     size = np.sqrt(np.maximum(square, 0.0))
     found = []
     for before, least, behind in _merged(_passages(size, TURN_N * fnumber), t_s, size):
+        if t_s[behind] <= after_s:
+            continue
         one = None
         if min(size[before], size[behind]) > OUT_N * fnumber:
             inside = _near(size, before, behind, fnumber)

@@ -101,6 +101,7 @@ class History:
         self._best = -np.inf
         self._is_coarse = False
         self.calibration: Calibration | None = None
+        self.has_calibrated = False
         self.paper = 1.0
         self.side: float | None = None
         self.run_side = 0.0
@@ -200,8 +201,10 @@ class History:
     @property
     def is_elsewhere(self) -> bool:
         """Whether a rest sits on other pixels than the passes did, which stayed on theirs."""
-        moving = np.array(self._at)[np.flatnonzero(self._moving)]
-        if not self.is_still or moving.shape[0] < REST_FRAMES:
+        if not self.is_still:
+            return False
+        moving = np.array(self._at)[np.array(self._moving)]
+        if moving.shape[0] < REST_FRAMES:
             return False
         middle = np.median(moving, axis=0)
         wander = float(np.median(np.hypot(*(moving - middle).T)))
@@ -237,9 +240,14 @@ class History:
         self._first, self._named = first, max(len(self._t) - 1, 0)
         self.side = self._first_side = None
 
-    def settle(self, *, has_sharpening: bool) -> None:
-        """Calibrate anew where a pass is complete, and at the beginning of a rest after one."""
-        self._since += 1
+    def settle(self, *, has_sharpening: bool, may_calibrate: bool = True) -> None:
+        """Calibrate anew where a pass is complete, and at the beginning of a rest after one.
+
+        Where it may not now, it does at the next frame at which it may.
+        """
+        self._since, self.has_calibrated = self._since + 1, False
+        if not may_calibrate:
+            return
         count = len(self._t)
         is_rest = self._still_from is not None and self.is_still and any(self._moving[self._calibrated :])
         if not is_rest and (self._since < LOOK_EVERY or count < 20):
@@ -265,7 +273,7 @@ class History:
             least=least_of(self.axes),
             hold=hold,
         )
-        self._calibrated = count
+        self._calibrated, self.has_calibrated = count, True
         if found is None:
             return
         self.calibration, self.paper = found, self._paper_now
@@ -334,8 +342,8 @@ class History:
             square = first_squares(self._law, run)
         else:
             square = np.array(self._square[int(moving[0]) :])[moving - moving[0], 0]
-        found = find_crossings(run.t_s, square, self._law.fnumber, noise=self._frame_noise)
         last = self._crossed[-1] + SAME_S if self._crossed else -np.inf
+        found = find_crossings(run.t_s, square, self._law.fnumber, noise=self._frame_noise, after_s=last)
         return any(np.isfinite(one.sd) and one.time_s > last for one in found)
 
     def _watch_rest(self) -> None:

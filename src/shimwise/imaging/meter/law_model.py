@@ -45,6 +45,14 @@ class LawRows:
     even: FloatArray
     odd: FloatArray
 
+    def only(self, rings: slice) -> LawRows:
+        """Return the law at some of the rings."""
+        return LawRows(
+            self.step_um2,
+            np.ascontiguousarray(self.even[:, rings]),
+            np.ascontiguousarray(self.odd[:, rings]),
+        )
+
 
 class MeterLaw:
     """The exact law of a lens at a star's rings, for a spherical aberration and a sharpening camera.
@@ -103,8 +111,7 @@ class MeterLaw:
                 transfer = transfer + sharpening * self._gain * transfer * (1.0 - transfer * transfer)
             sides.append(transfer)
         even, odd = (sides[0] + sides[1]) / 2.0, (sides[0] - sides[1]) / 2.0
-        used = slice(self.rings)
-        return LawRows(self._step, np.ascontiguousarray(even[:, used]), np.ascontiguousarray(odd[:, used]))
+        return LawRows(self._step, even, odd).only(slice(self.rings))
 
 
 @njit(cache=True)

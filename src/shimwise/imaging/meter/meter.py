@@ -19,7 +19,6 @@ from shimwise.imaging.meter.answer import (
     State,
     held_figure,
 )
-from shimwise.imaging.meter.calibration import Calibration
 from shimwise.imaging.meter.history import History
 from shimwise.imaging.meter.law_model import MeterLaw, reach_um
 from shimwise.imaging.meter.lock import find_star
@@ -48,10 +47,10 @@ USUAL_FNUMBER = 2.8
 """For the law's shape where none is known; no microns are given then."""
 REACH_SHARE = 0.95
 """Share of the law's reach beyond which a size is not given."""
-SMOOTHED_RMS = 0.006
-"""Misfit of the coarse rings above which a smoothed picture is no lens's any more; chosen on tuning feeds."""
-SMOOTHED_WAVES = 0.38
-"""Spherical aberration beyond which smoothing bends the rings, not the lens; chosen on tuning feeds."""
+BENT = 0.005
+"""Misfit of the coarse rings above which a smoothed picture is no lens's any more: a median, which takes
+the more of a ring the more its spokes are blurred, leaves .010 to .011, a bilateral filter .001 to .002,
+coding in blocks .002; chosen on tuning feeds."""
 REVERSED = -0.25
 """Mean modulation that no contrast reversal reaches: the star's phase was taken half a turn off."""
 SIDE_N, SIDE_UM = 1.25, 5.0
@@ -143,7 +142,13 @@ class Meter:
         self.last_still: MeterAnswer | None = None
 
     def add(
-        self, t_s: float, codes: Codes, *, dropped: int = 0, corner_px: tuple[float, float] | None = None
+        self,
+        t_s: float,
+        codes: Codes,
+        *,
+        dropped: int = 0,
+        corner_px: tuple[float, float] | None = None,
+        may_calibrate: bool = True,
     ) -> MeterAnswer:
         """Take a frame and return the answer after it.
 
@@ -158,6 +163,9 @@ class Meter:
             Frames that were lost since the one before.
         corner_px : tuple of float, optional
             Place of the crop's first pixel in the frame, where crops follow the star; else as before.
+        may_calibrate : bool
+            Whether a pass that is complete may be worked out now, which takes as long as ten frames: of
+            several stars one a frame, or all would at once.
 
         Raises
         ------
@@ -186,7 +194,7 @@ class Meter:
             seen = replace(seen, place=self._place, modulation=-seen.modulation, quarters=-seen.quarters)
             self._history.turn_over()
         self._seen = seen
-        self._answer = self._measured_answer(t_s, seen)
+        self._answer = self._measured_answer(t_s, seen, may_calibrate=may_calibrate)
         if self._answer.state is State.STILL and self._answer.offset_um is not None:
             self.last_still = self._answer
         return self._answer
@@ -214,6 +222,11 @@ class Meter:
     def places(self) -> Places:
         """Return the signed places of the frames, as :meth:`.history.History.places`."""
         return Places(*np.zeros((3, 0))) if self._history is None else self._history.places()
+
+    @property
+    def has_calibrated(self) -> bool:
+        """Whether a pass was worked out at the last frame."""
+        return self._history is not None and self._history.has_calibrated
 
     @property
     def is_side_known(self) -> bool:
@@ -308,7 +321,7 @@ class Meter:
         self._place = found
         return True
 
-    def _measured_answer(self, t_s: float, seen: StarFrame) -> MeterAnswer:
+    def _measured_answer(self, t_s: float, seen: StarFrame, *, may_calibrate: bool) -> MeterAnswer:
         history = self._history
         if history is None:
             return self._base(t_s, State.SEEKING, ("no_chart",))
@@ -316,7 +329,7 @@ class Meter:
             history.use_coarse_rings()
         history.add(t_s, seen, corner_px=self._corner)
         sharpened = history.halo > HALO
-        history.settle(has_sharpening=sharpened)
+        history.settle(has_sharpening=sharpened, may_calibrate=may_calibrate)
         notes = self._notes(seen, history, sharpened=sharpened)
         refused = {"clipped", "frames_depend", "unknown_fnumber"} & set(notes)
         is_still = history.is_still
@@ -332,7 +345,7 @@ class Meter:
         )
         if history.calibration is None or refused:
             return replace(answer, axes_um=None, axes_half_um=None)
-        if "smoothed" in notes and _is_bent(history.calibration):
+        if "smoothed" in notes and history.calibration.ring_misfit > BENT:
             self.last_still = None
             return replace(answer, notes=(*notes, "misfit"))
         figure = held_figure(
@@ -376,11 +389,6 @@ class Meter:
         if history.rim is not None and history.rim.breathes:
             notes.append("breathes")
         return tuple(notes)
-
-
-def _is_bent(calibration: Calibration) -> bool:
-    """Return whether a smoothed picture's coarse rings follow no lens that there is."""
-    return calibration.rms > SMOOTHED_RMS or abs(calibration.w040_waves) > SMOOTHED_WAVES
 
 
 def _is_alike(before: StarPlace | None, found: StarPlace) -> bool:

@@ -28,6 +28,9 @@ LEAST_NOISE = 0.02
 """Variance of a difference below which nothing can be known, in squared codes of 8 bits."""
 UNCHANGED_SHARE = 0.9
 """Share of paper pixels that do not change at all above which frames were copied from each other."""
+ONE_CODE, APART = 1.3, 0.2
+"""Unless it is a quiet camera, whose noise is less than a code: then a pixel that changes does so by one,
+mean square up to the first, and apart from its neighbours, correlation up to the second; chosen."""
 
 
 @dataclass(slots=True)
@@ -39,7 +42,8 @@ class PaperWatch:
     _columns: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, np.intp))
     _last: FloatArray | None = None
     _change: FloatArray | None = None
-    _sums: FloatArray = field(default_factory=lambda: np.zeros(8))
+    _sums: FloatArray = field(default_factory=lambda: np.zeros(9))
+    _unit: float = 1.0
     _by_block: tuple[int, NDArray[np.intp], NDArray[np.intp]] | None = None
     pairs: int = 0
 
@@ -50,11 +54,12 @@ class PaperWatch:
         """
         if self.place is None or np.hypot(*(np.subtract(place.centre_px, self.place.centre_px))) > ROOM_PX:
             self._lay(codes.shape, place)
-        columns = self._columns
+        columns, self._unit = self._columns, unit
         now = np.stack([codes[self._rows, columns], codes[self._rows, columns + 1]]).astype(np.float64) / unit
         if self._last is not None and now.size:
             change = now - self._last
             is_still = not change.any(axis=0).mean() > 1.0 - UNCHANGED_SHARE
+            changed = np.count_nonzero(change[0]) / change.shape[1]
             change -= change.mean(axis=1, keepdims=True)
             step = (change[1] - change[0]) ** 2
             if self._by_block is None or self._by_block[0] != left_px % 8:
@@ -71,6 +76,7 @@ class PaperWatch:
                     float(step[elsewhere].mean()) if elsewhere.size else 0.0,
                     float(is_still),
                     1.0,
+                    changed,
                 ]
             )
             if self._change is not None:
@@ -110,9 +116,16 @@ class PaperWatch:
         """Whether frames depend on each other: noise reduction in time, or coding in long groups."""
         if not self.is_known:
             return False
-        if self._sums[6] > 0.3 * self._sums[7]:
+        is_loud = bool(self._sums[2] > LEAST_NOISE * self._sums[7])
+        if self._sums[6] > 0.3 * self._sums[7] and not (is_loud and self._is_quiet):
             return True
-        return bool(self._sums[2] > LEAST_NOISE * self._sums[7] and self.time_correlation > DEPENDENT)
+        return is_loud and self.time_correlation > DEPENDENT
+
+    @property
+    def _is_quiet(self) -> bool:
+        """Whether pixels change by single codes, each for itself."""
+        by_one = self._sums[2] * self._unit**2 < ONE_CODE * self._sums[8]
+        return bool(by_one and self.neighbour_correlation < APART)
 
     @property
     def is_smoothed(self) -> bool:

@@ -37,6 +37,7 @@ class SmearWatch:
     _sums: FloatArray = field(default_factory=lambda: np.zeros((8, 1)))
     _step_s: float = 0.04
     _frames: int = 0
+    _exposure_s2: float | None = None
 
     def add(
         self, t_s: float, centre_px: tuple[float, float], modulation: FloatArray, quarters: FloatArray
@@ -59,6 +60,7 @@ class SmearWatch:
         ]
         self._sums = FADE * self._sums + np.array(np.broadcast_arrays(*new))
         self._frames += 1
+        self._exposure_s2 = None
         return x * x + y * y
 
     @property
@@ -67,8 +69,11 @@ class SmearWatch:
 
         Each ring sees it for itself, and counts by its own scatter: aliasing sits in a few.
         """
-        if self._frames < LEAST_FRAMES:
-            return 0.0
+        if self._exposure_s2 is None:
+            self._exposure_s2 = 0.0 if self._frames < LEAST_FRAMES else self._seen_exposure_s2()
+        return self._exposure_s2
+
+    def _seen_exposure_s2(self) -> float:
         size = np.maximum(self._sums[0], 1e-30)
         _, wx, wy, sx, sy, ww, ws, ss = self._sums / size
         spread = np.maximum(ww - wx * wx - wy * wy, 1e-12)

@@ -180,22 +180,13 @@ def refined(
     phase is turned over. Phase, x and y are free, and the stretch on request.
     """
     count = 5 if has_stretch else 3
-    shape = cells.amplitude.shape
-    design = np.empty((count, *shape))
+    design = np.empty((count, *cells.amplitude.shape))
     design[0] = 1.0
     design[1:3] = plan.spokes * _SLOPES[:, None, :] / plan.radii_mm[:, None]
     design[3:] = plan.spokes * _STRETCHES[: count - 3, None, :]
-    flat = design.reshape(count, -1)
-    change, pixels = np.zeros(count), cells.pixels
-    start = turned_cells(cells, place, plan)
+    change, start = np.zeros(count), turned_cells(cells, place, plan)
     for _ in range(rounds):
-        turned = start * np.exp(-1j * (change @ flat).reshape(shape))
-        size = np.sum(pixels * turned.real, axis=1) / np.maximum(pixels.sum(axis=1), 1.0)
-        weighted = flat * (pixels * (size * size)[:, None]).ravel()
-        gram = weighted @ flat.T
-        gram[np.diag_indices(count)] *= 1.0 + 1e-9
-        gram[np.diag_indices(count)] += _TINY
-        change = change + np.linalg.solve(gram, flat @ (pixels * size[:, None] * turned.imag).ravel())
+        change = change + np.linalg.solve(*_phase_sums(start, cells.pixels, design, change))
     stretch = (place.stretch[0] + change[3], place.stretch[1] + change[4]) if has_stretch else place.stretch
     x, y = place.centre_px
     moved = StarPlace(
@@ -258,6 +249,34 @@ def _rim_within(picture: Picture, place: StarPlace, inner: float, outer: float) 
     after = k + int(np.argmax(level[k:] >= half))
     low, high = level[after - 1], level[after]
     return float(radii[after - 1] + (radii[after] - radii[after - 1]) * (half - low) / max(high - low, _TINY))
+
+
+@njit(cache=True)
+def _phase_sums(turned, pixels, design, change):  # type: ignore[no-untyped-def]
+    """Normal equations of the cells' phases, turned on by what has been found so far."""
+    count, rings, sectors = design.shape
+    gram, pull = np.zeros((count, count)), np.zeros(count)
+    real, imaginary = np.empty(sectors), np.empty(sectors)
+    for ring in range(rings):
+        total, size = 0.0, 0.0
+        for k in range(sectors):
+            phase = 0.0
+            for i in range(count):
+                phase += change[i] * design[i, ring, k]
+            one = turned[ring, k] * complex(np.cos(phase), -np.sin(phase))
+            real[k], imaginary[k] = one.real, one.imag
+            total += pixels[ring, k]
+            size += pixels[ring, k] * one.real
+        size /= max(total, 1.0)
+        for k in range(sectors):
+            for i in range(count):
+                own = pixels[ring, k] * size * design[i, ring, k]
+                pull[i] += own * imaginary[k]
+                for j in range(count):
+                    gram[i, j] += own * size * design[j, ring, k]
+    for i in range(count):
+        gram[i, i] = gram[i, i] * (1.0 + 1e-9) + 1e-12
+    return gram, pull
 
 
 @njit(cache=True, fastmath={"contract", "arcp", "reassoc", "nsz"})

@@ -111,11 +111,15 @@ class StarsMeter:
         if not crops:
             for name, meter in self._meters.items():
                 self._answers[name] = meter.stalled(t_s)
+        may_calibrate = True
         for crop in crops:
             meter = self._meter(crop.star)
             self._corner[crop.star] = (crop.left_px, crop.top_px)
             corner = (float(crop.left_px), float(crop.top_px))
-            self._answers[crop.star] = meter.add(t_s, crop.codes, dropped=dropped, corner_px=corner)
+            self._answers[crop.star] = meter.add(
+                t_s, crop.codes, dropped=dropped, corner_px=corner, may_calibrate=may_calibrate
+            )
+            may_calibrate = may_calibrate and not meter.has_calibrated
         if t_s - self._compared_s >= TILT_EVERY_S and len(self._meters) > 1:
             self._compared_s = t_s
             self._compare()

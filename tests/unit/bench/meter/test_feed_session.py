@@ -1,18 +1,23 @@
 """A feed as a page sends it: the star found in the whole picture, followed, lost and found; its landing."""
 
 import itertools
+from collections.abc import Callable
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
 from filmed import PITCH_UM, REST_UM, FilmingPage, Frame, filmed
+from property_cases import IS_EXPLORING
 from shimwise.bench.meter.feed_message import FeedRefusedError, read_message
 from shimwise.bench.meter.feed_session import FeedSession
 from shimwise.bench.meter.feed_told import FeedTold
 from shimwise.imaging.meter import history
 from shimwise.imaging.meter.spokes import find_any_star
 
+OPENED = [(36, "toward"), (45, "away"), (50, "away"), (61, "away")]
+"""Frames in the middle of a turn, and the way that is named as the first."""
 TOLD = FeedTold(pixel_um=PITCH_UM, fnumber=2.0, first="away")
 
 
@@ -93,7 +98,7 @@ def test_a_feed_that_jumps_ends_the_named_direction_and_another_can_be_named() -
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("opened_at", "first"), [(36, "toward"), (45, "away"), (50, "away"), (61, "away")])
+@pytest.mark.parametrize(("opened_at", "first"), OPENED if IS_EXPLORING else OPENED[::2])
 def test_opened_in_the_middle_of_a_turn_no_side_is_given_however_long_it_goes_on(
     opened_at: int, first: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -231,3 +236,28 @@ def test_lost_frames_are_counted() -> None:
     _, filming = page()
     *_, last = filming.film(filmed()[:4], dropped=3)
     assert last["dropped"] == 12
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("wrong", [0.96, 1.04])
+def test_the_interval_holds_the_truth_though_the_f_number_is_engraved_4_percent_wrong(wrong: float) -> None:
+    _, filming = page(replace(TOLD, fnumber=2.0 * wrong))
+    *_, last = filming.film(filmed(rest_um=-30.0))
+    landing = last["landing"]
+    assert landing["um"] == pytest.approx(-30.0 * wrong, abs=0.5)  # it shows nowhere
+    assert abs(landing["um"] + 30.0) < landing["half_um"] < 2.0
+
+
+def smoothed(how: Callable[[np.ndarray], np.ndarray]) -> list[Frame]:
+    return [replace(frame, luma=how(frame.luma)) for frame in filmed()]
+
+
+@pytest.mark.slow
+def test_a_median_gives_no_microns_and_a_bilateral_filter_does() -> None:
+    *_, median = page()[1].film(smoothed(lambda luma: cv2.medianBlur(luma, 3)))
+    assert {"smoothed", "misfit"} <= set(median["meter"]["notes"])
+    assert median["landing"] is None  # 14.7 for 12 µm it would be
+    *_, bilateral = page()[1].film(smoothed(lambda luma: cv2.bilateralFilter(luma, 7, 5.0, 2.0)))
+    assert "smoothed" in bilateral["meter"]["notes"]
+    assert bilateral["landing"]["um"] == pytest.approx(REST_UM, abs=2.0)
+    assert abs(bilateral["landing"]["um"] - REST_UM) < bilateral["landing"]["half_um"] < 2.0
