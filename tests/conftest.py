@@ -16,11 +16,11 @@ from shimwise.cli import ONE_THREAD
 
 os.environ |= ONE_THREAD | os.environ  # as the command line has it; read when numpy is loaded
 
+from once_in_a_run import share_in
 from posterior_memo import Memo, share_draws, share_pictures
 from postgres import postgres, postgres_address, postgres_template, record_address, sqlite_template
 from property_cases import IS_EXPLORING, examples
 from ram_disk import keep_files_in_memory
-from record_template import share_in
 from shimwise.inference.plan import promise
 from shimwise.inference.posterior import draws
 
@@ -64,7 +64,7 @@ def run_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(autouse=True, scope="session")
 def _house_of_the_tests(run_folder: Path) -> Iterator[None]:
     """Keep the house's key, and the records that tests begin with, in folders of the run."""
-    share_in(run_folder / "records")
+    share_in(run_folder / "made")
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("SHIMWISE_KEYS", str(run_folder / "keys"))
         patch.delenv("SHIMWISE_HOUSE_KEY", raising=False)

@@ -11,15 +11,29 @@ from typing import Any
 
 import numpy as np
 
+from once_in_a_run import once_in_a_run
+
 ROOT = Path(__file__).parents[1]
 if str(ROOT) not in sys.path:
     sys.path.insert(0, str(ROOT))
 
-__all__ = ["HEIGHT", "PITCH_UM", "REST_UM", "WIDTH", "FilmingPage", "Frame", "filmed", "message", "write_y4m"]
+__all__ = [
+    "HEIGHT",
+    "PITCH_UM",
+    "REST_UM",
+    "WIDTH",
+    "FilmingPage",
+    "Frame",
+    "filmed",
+    "message",
+    "stepped",
+    "write_y4m",
+]
 
 WIDTH, HEIGHT, RATE = 480, 360, 25
 REST_UM, PITCH_UM, FNUMBER = -12.0, 6.0, 2.0
 RESTS = 20
+MARK_PX = 24
 """Pictures of the rest that are made."""
 
 
@@ -39,7 +53,7 @@ def filmed(
 
     A loop goes on from the rest to where it began, so that it can be played again and again.
     """
-    taken = _taken(rest_um)
+    taken = once_in_a_run(_taken, rest_um)
     made = [frame.luma for frame in taken]
     random = np.random.default_rng(5)
     # Held at the start: the first picture again and again, each with its own noise. The rest goes on with its
@@ -53,9 +67,8 @@ def filmed(
     return tuple(Frame(k / RATE, _framed(luma, random)) for k, luma in enumerate(whole))
 
 
-@cache
 def _taken(rest_um: float) -> "list[Any]":
-    """Render the pass through the sharpest place and the rest, which takes a second and a half, once."""
+    """Render the pass through the sharpest place and the rest, which takes a second and a half."""
     from benchmarks.worlds.frames.feed import Motion
     from benchmarks.worlds.frames.feed_cells import FEEDS
 
@@ -119,3 +132,23 @@ def write_y4m(path: Path, frames: tuple[Frame, ...]) -> None:
         file.write(f"YUV4MPEG2 W{columns} H{rows} F{RATE}:1 Ip A1:1 C420mpeg2\n".encode())
         for frame in frames:
             file.write(b"FRAME\n" + frame.luma.tobytes() + grey)
+
+
+@cache
+def stepped(places_um: tuple[float, ...], *, held_s: float) -> tuple[Frame, ...]:
+    """Give a feed that rests at one place after the other; a square at its top left brightens with each.
+
+    Square k has the code 40 + 15 k, so that its page can tell the place.
+    """
+    from benchmarks.worlds.frames.feed import Motion
+    from benchmarks.worlds.frames.feed_cells import FEEDS
+
+    feed, random, whole = FEEDS["plain f/2"].smaller().feed, np.random.default_rng(9), []
+    for number, place_um in enumerate(places_um):
+        motion = Motion(turns_um=(), rest_um=place_um, rest_s=RESTS / RATE)
+        made = [frame.luma for frame in replace(feed, motion=motion).frames(seed=11)][:RESTS]
+        for k in range(round(held_s * RATE)):
+            luma = _framed(made[k % RESTS], random)
+            luma[:MARK_PX, :MARK_PX] = 40 + 15 * number
+            whole.append(luma)
+    return tuple(Frame(k / RATE, luma) for k, luma in enumerate(whole))

@@ -26,6 +26,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             )
 
 
+@pytest.fixture(autouse=True)
+def _shortly(few_draws: None, few_preps: None) -> None:
+    """Sample and plan shortly: these tests ask what a page shows, not how well it is known."""
+
+
 @pytest.fixture(scope="session")
 def server(tmp_path_factory: pytest.TempPathFactory, _drawn: Memo) -> Iterator[Server]:
     """Serve the invented bench; shared, so a test starts a prep of its own to change things.

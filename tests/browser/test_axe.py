@@ -41,7 +41,7 @@ def _paths(devices: Devices) -> list[str]:
         found = list(PAGES)
         for kind in ("bodies", "lenses", "sets"):
             first = client.get(f"/api/v1/{kind}").json()[kind][0]["id"]
-            found += [f"/{kind}/{first}", f"/{kind}/new", f"/{kind}/{first}/change"]
+            found += [f"/{kind}/{first}", f"/{kind}/{first}/change"]  # a new one has the form of a change
         return found + [f"/preps/{one['id']}" for one in client.get("/api/v1/preps").json()["preps"][:2]]
 
 

@@ -4,7 +4,6 @@ import json
 import sys
 from collections.abc import Callable
 from dataclasses import replace
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +16,8 @@ if str(ROOT) not in sys.path:
     sys.path.insert(0, str(ROOT))
 
 from benchmarks.imaging.simulator import Simulator, SweepSpec  # noqa: E402
+
+from once_in_a_run import once_in_a_run  # noqa: E402
 
 FOCAL_MM, MAGNIFICATION = 50.0, 0.05
 DISTANCE_MM = FOCAL_MM * (2 + MAGNIFICATION + 1 / MAGNIFICATION)
@@ -45,7 +46,6 @@ ONE_STAR = SweepSpec(
 )
 
 
-@cache
 def _frames(spec: SweepSpec) -> tuple[list[NDArray[np.uint16]], dict[str, Any], dict[str, Any], list[float]]:
     sweep = Simulator(spec).sweep(3)
     codes = [
@@ -54,9 +54,12 @@ def _frames(spec: SweepSpec) -> tuple[list[NDArray[np.uint16]], dict[str, Any], 
     return codes, sweep.meta, sweep.chart, sweep.positions_um.tolist()
 
 
-@cache
 def invented_frames(spec: SweepSpec) -> tuple[list[NDArray[np.float32]], dict[str, Any], list[float]]:
     """Frames in linear light (1 is full scale), the chart's layout, and the frames' positions, µm."""
+    return once_in_a_run(_invented, spec)
+
+
+def _invented(spec: SweepSpec) -> tuple[list[NDArray[np.float32]], dict[str, Any], list[float]]:
     sweep = Simulator(spec).sweep(3)
     return list(sweep.frames), sweep.chart, sweep.positions_um.tolist()
 
@@ -70,7 +73,7 @@ def write_sweep(
     **changes: Any,  # noqa: ANN401
 ) -> Path:
     """Write a sweep into a folder; ``place`` gives what a frame's position is called."""
-    codes, meta, chart, positions = _frames(spec)
+    codes, meta, chart, positions = once_in_a_run(_frames, spec)
     folder.mkdir(parents=True, exist_ok=True)
     rows = []
     for number, (frame, um) in enumerate(zip(codes, positions, strict=True)):

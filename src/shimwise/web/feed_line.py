@@ -141,7 +141,7 @@ class FeedLine:
 
     async def _show(self, line: "_Line", told: FeedTold, answer: "FeedAnswer") -> None:
         now_s = time.monotonic()
-        if now_s - line.shown_s < SHOWN_S:
+        if told.is_sweep or now_s - line.shown_s < SHOWN_S:
             return
         line.shown_s = now_s
         shown = {name: answer.document[name] for name in ("landing", "contrast", "words")}

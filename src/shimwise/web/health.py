@@ -45,6 +45,7 @@ class Health:
         if scope["type"] != "http" or scope["path"] != PATH or scope["method"] not in SAFE_METHODS:
             await self.app(scope, receive, send)
             return
+        scope["endpoint"] = self  # the log of requests names the addresses that there are
         found = STOPPING if self.is_stopping() else await self._record()
         answer = JSONResponse(
             {"status": "ok" if found == OK else "unavailable", "record": found, "version": __version__},

@@ -214,6 +214,16 @@ def test_a_star_of_ones_own_is_measured_where_it_is_pointed_at(
     assert told["magnification"] is None
 
 
+def test_a_star_that_the_description_points_at_is_measured_and_one_that_is_none_refused(
+    run: Run, tell: Callable[..., dict[str, Any]], tmp_path: Path
+) -> None:
+    folder = write_sweep(tmp_path / "o", ONE_STAR, has_chart=False, star=[120, 119.5, 105, 48])
+    assert tell(folder)["landing_um"] == pytest.approx(-BEST_UM, abs=0.1)
+    write_sweep(folder, ONE_STAR, has_chart=False, star=[120, "x", 105, 48])
+    code, _, err = run("sweep", folder)
+    assert (code, "star is no [x, y, radius, spokes]" in " ".join(err.split())) == (2, True)
+
+
 def test_a_peak_beyond_the_end_withholds_the_number(
     run: Run, tell: Callable[..., dict[str, Any]], tmp_path: Path
 ) -> None:

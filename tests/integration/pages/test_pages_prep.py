@@ -13,6 +13,7 @@ import pytest
 from api_house import WHO, Door
 from pages_house import PageSeen, opened_pages, see
 
+from shimwise.bench.sweep.evidence import SweepRequest
 from shimwise.bench.sweep.frame_files import sweep_settings
 from shimwise.record.errors import RecordBusy
 
@@ -33,6 +34,20 @@ def prep_id(door: Door) -> str:
     )
     assert answer.status_code == 303
     return answer.headers["location"].removeprefix("/preps/")
+
+
+class Asked:
+    """The sweeps of the pages; keeps what each was stated to be."""
+
+    def __init__(self, sweeps: Any) -> None:  # noqa: ANN401
+        self.sweeps, self.facts = sweeps, list[SweepRequest]()
+
+    def begin(self, prep_id: str, **sent: Any) -> object:  # noqa: ANN401
+        self.facts.append(sent["facts"])
+        return self.sweeps.begin(prep_id, **sent)
+
+    def jobs(self, prep_id: str) -> object:
+        return self.sweeps.jobs(prep_id)
 
 
 def typed(door: Door, text: str, **more: str) -> dict[str, str]:
@@ -284,3 +299,45 @@ def test_a_sweeps_description_is_made_on_the_page_from_what_moved(
         {"file": f"f{number}.png", "position_um": um} for number, um in ((9, -60), (10, -50), (11, -40))
     ]
     assert made == [{"frames": frames, "swept": "sensor"}]
+
+
+def test_positions_of_a_camera_and_the_star_it_saw_are_put_into_the_description(
+    door: Door, prep_id: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    door.read(prep_id, "3'")
+    (setup,) = door.get(f"/preps/{prep_id}")["setups"]
+    made: list[dict[str, Any]] = []
+    monkeypatch.setattr(
+        "shimwise.bench.sweep.jobs._refuse_without_settings", lambda place: made.append(sweep_settings(place))
+    )
+    asked = Asked(door.client.app.state.sweeps)  # type: ignore[attr-defined]
+    monkeypatch.setattr(door.client.app.state, "sweeps", asked)  # type: ignore[attr-defined]
+    form = {
+        "who": WHO,
+        "setup_id": setup["id"],
+        "lens_id": door.ids["H50"],
+        "moved": "ring",
+        "at": ["2' 11\"", "914.4", ""],
+        "star": "960.5;540;210.25;80",
+        "fnumber": "2",
+        "pitch_um": "6",
+        "scale": "2.133",
+        "signal_range": "limited",
+        "transfer": "Rec.709",
+    }
+    files = [("files", (f"000{number}.png", b"", "image/png")) for number in (1, 2, 3)]
+    path = f"/preps/{prep_id}/sweeps"
+    wrong = door.client.post(path, data=form, files=files, headers=SCRIPT)
+    assert (wrong.status_code, made) == (422, [])
+    assert 'id="sweep-at-wrong"' in wrong.text
+    few = door.client.post(path, data={**form, "at": ["900", "910"]}, files=files, headers=SCRIPT)
+    assert "has 2 positions, and there are 3 pictures" in few.text
+    star = door.client.post(path, data={**form, "star": "a;b;c;d"}, files=files, headers=SCRIPT)
+    assert 'id="sweep-star-wrong"' in star.text
+    form["at"] = ["2' 11\"", "914.4", "940"]
+    assert door.client.post(path, data=form, files=files, headers=SCRIPT).status_code == 200
+    [described] = made
+    assert [one["ring"] for one in described["frames"]] == pytest.approx([889.0, 914.4, 940.0])
+    assert described["star"] == [960.5, 540.0, 210.25, 80.0]
+    facts = asked.facts[-1]
+    assert (facts.fnumber, facts.pitch_um, facts.scale, facts.signal_range) == (2.0, 6.0, 2.133, "limited")

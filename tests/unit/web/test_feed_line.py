@@ -82,6 +82,23 @@ def test_frames_are_answered_with_what_to_send_next(house: House) -> None:
         assert line.receive_json()["t_us"] == 40_000
 
 
+def test_positions_of_a_sweep_are_no_landing_for_others_to_look_at(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shown: list[str] = []
+
+    async def show(_prep_id: str, figure: str) -> None:
+        shown.append(figure)
+
+    monkeypatch.setattr(house.hub, "show", show)
+    for told in (TOLD, {**TOLD, "is_sweep": True}):
+        with house.line(told=told) as line:
+            line.receive_json()
+            line.send_bytes(message(filmed()[0], "whole"))
+            line.receive_json()
+    assert [json.loads(one)["is_live"] for one in shown] == [True, False, False]
+
+
 def test_a_device_that_is_not_paired_is_denied_the_line_and_one_that_is_unpaired_loses_it(
     house: House, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -130,6 +130,13 @@ def test_health_is_told_under_any_name_and_says_only_whether_it_can_work(host: s
     assert answer.headers["cache-control"] == "no-store"
 
 
+def test_the_log_names_the_address_by_which_health_is_asked_for(capfd: pytest.CaptureFixture[str]) -> None:
+    with logged(has_requests=True):
+        ask(RequestIds(Asked().app()), "/healthz")
+    (line,) = capfd.readouterr().err.splitlines()
+    assert "GET /healthz 200" in line
+
+
 @pytest.mark.parametrize(
     ("error", "code"), [(RecordAway("on /srv is away.", where="/srv"), "record_away"), (OSError(), "fault")]
 )

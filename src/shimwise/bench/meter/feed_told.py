@@ -39,6 +39,8 @@ class FeedTold:
         Whether another page that measures this prep is to end.
     page : str
         Id of the page, new each time that it is loaded: its own former line is taken over silently.
+    is_sweep : bool
+        Whether positions of a sweep are taken: then there is no landing that others could look at.
     of : dict
         Names of what is measured.
     """
@@ -52,6 +54,7 @@ class FeedTold:
     stars: int = 1
     takes_over: bool = False
     page: str = ""
+    is_sweep: bool = False
     of: dict[str, str] = field(default_factory=dict)
 
     def pitch_um(self, size_px: tuple[int, int]) -> float:
@@ -94,6 +97,7 @@ def read_told(text: str) -> FeedTold:
         stars=stars,
         takes_over=told.get("takes_over") is True,
         page=str(told.get("page") or "")[:LONGEST],
+        is_sweep=told.get("is_sweep") is True,
         of={name: str(of.get(name) or "")[:LONGEST] for name in NAMES} if isinstance(of, dict) else {},
     )
 

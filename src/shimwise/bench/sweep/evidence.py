@@ -39,7 +39,8 @@ class SweepRequest:
     """What a person states of a sweep: what was under test, the chart's distance, and what the files lack.
 
     ``distance_text``: taped from the witness mark to the chart; of a chart that moves, the ring's reading.
-    What is None is left to the files, or to the lens and the body of the prep.
+    ``scale``: how many of the sensor's pixels, a side, one of the frames shows: ``pitch_um``, or the body's,
+    is that of the sensor then. What is None is left to the files, or to the lens and the body of the prep.
     """
 
     body_id: str
@@ -52,6 +53,7 @@ class SweepRequest:
     signal_range: str | None = None
     black_level: float | None = None
     white_level: float | None = None
+    scale: float | None = None
 
 
 def sweep_task(record: "Record", prep_id: str, *, place: str | Path, facts: SweepRequest) -> SweepTask:
@@ -87,13 +89,19 @@ def sweep_task(record: "Record", prep_id: str, *, place: str | Path, facts: Swee
         lens=lens.name,
         distance_mm=distance.mm,
         separation_mm=lens.separation_mm or 0.0,
-        recording={name: getattr(facts, name) for name in RECORDING},
+        recording={name: getattr(facts, name) for name in RECORDING}
+        | {"pitch_um": _scaled(facts.pitch_um, facts.scale)},
         usual={
             "focal_mm": None if is_zoom else lens.focal_lengths_mm[0],
             "fnumber": lens.fnumber,
-            "pitch_um": body.pixel_pitch_um,
+            "pitch_um": _scaled(body.pixel_pitch_um, facts.scale),
         },
     )
+
+
+def _scaled(pitch_um: float | None, scale: float | None) -> float | None:
+    """Return the pitch of a frame's pixels, of the sensor's. [µm]"""
+    return pitch_um if pitch_um is None or scale is None else pitch_um * scale
 
 
 def keep_sweep(

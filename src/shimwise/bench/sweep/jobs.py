@@ -10,7 +10,7 @@ import os
 import shutil
 import signal
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import timedelta
 from multiprocessing.connection import Connection as Pipe
@@ -119,6 +119,7 @@ class SweepJobs:
         facts: SweepRequest,
         who: Who,
         moves: Moves | None = None,
+        star: Sequence[float] | None = None,
     ) -> SweepJob:
         """Take a sweep's frames and have them measured; the same id begun again is one job, or one sweep.
 
@@ -128,6 +129,9 @@ class SweepJobs:
             As :func:`shimwise.bench.sweep.frame_files.keep_frames`.
         moves : Moves, optional
             What moved, where no ``sweep.json`` is among the files: one is made.
+        star : sequence of float, optional
+            With ``moves``: the star to measure where no chart's layout is among the files, as x, y and radius
+            in the frames [px], and its count of spokes.
 
         Raises
         ------
@@ -147,7 +151,7 @@ class SweepJobs:
         try:
             place = keep_frames(self._record, sweep_id, files)
             if moves is not None:
-                _describe(place, moves)
+                _describe(place, moves, star)
             _refuse_without_settings(place)
             _refuse_without_pitch(place, task)
             self._refuse_known_frames(sweep_id, prep_id, place=place, facts=facts)
@@ -392,13 +396,14 @@ def _who(sent: Any) -> Who:  # noqa: ANN401 - as JSON holds it
     return Actor(**{**sent, "role": role, "door": Door(sent["door"])})
 
 
-def _describe(place: Path, moves: Moves) -> None:
+def _describe(place: Path, moves: Moves, star: Sequence[float] | None) -> None:
     """Make ``sweep.json`` of what moved, unless it came with the frames."""
     from shimwise.bench.sweep.describe import describe, has_description, write_description
     from shimwise.imaging.frames.recording import Recording
 
     if not has_description(place):
-        write_description(place, describe(place, moves, Recording()))
+        described = describe(place, moves, Recording())
+        write_description(place, described if star is None else {**described, "star": list(star)})
 
 
 def _refuse_without_settings(place: Path) -> None:
@@ -425,8 +430,9 @@ def _refuse_without_pitch(place: Path, task: SweepTask) -> None:
     InputError
         Names the body and where to write it down.
     """
-    stated = (source.get("pitch_um") for source in (sweep_settings(place), task.usual, task.recording))
-    if (place / "chart.json").is_file() and all(value is None for value in stated):
+    settings = sweep_settings(place)
+    stated = (source.get("pitch_um") for source in (settings, task.usual, task.recording))
+    if ((place / "chart.json").is_file() or "star" in settings) and all(value is None for value in stated):
         raise InputError(
             f"The pixel pitch of {task.body} is not known, and the rings of a chart are measured with it. "
             "Write it down on the body's page, under Change what is known, or as pitch_um in sweep.json.",

@@ -12,6 +12,7 @@ import numpy as np
 
 from shimwise.bench.desk.inputs import Progress
 from shimwise.bench.sweep.curves import star_curves, texture_curve
+from shimwise.bench.sweep.frame_files import sweep_settings
 from shimwise.bench.sweep.image_space import SweptSpace
 from shimwise.bench.sweep.texture import measure_texture
 from shimwise.errors import ImagingError
@@ -23,7 +24,7 @@ from shimwise.imaging.focus.result import SweepResult, SweepSettings
 from shimwise.imaging.focus.sweep import measure_sweep
 from shimwise.imaging.frames.levels import Levels
 from shimwise.imaging.frames.recording import Recording as Recording
-from shimwise.imaging.frames.source import FrameSource, open_sweep
+from shimwise.imaging.frames.source import DESCRIPTION, FrameSource, open_sweep
 from shimwise.sheets.json.sweep_json import SCHEMA_ID, SweepFacts, sweep_from_json, sweep_to_json
 from shimwise.sheets.pictures.sweep_figure import Curve
 
@@ -152,6 +153,8 @@ def measure(
         separation_mm=unit.separation_mm,
         um_per_turn=unit.um_per_turn,
     )
+    if target.star is None and source.layout is None:
+        target = replace(target, star=_described_star(Path(place)))
     work = _Work(source=source, space=space, target=target, unit=unit, progress=progress)
     has_chart = source.layout is not None or target.star is not None
     if target.region_px is not None or target.no_chart or not has_chart:
@@ -165,6 +168,24 @@ def measure(
         work.space = replace(space, um_per_turn=(work.space.um_per_turn or 0.0) / work.fnumber_share)
         measured = work.of_chart()
     return measured
+
+
+def _described_star(place: Path) -> OwnStar | None:
+    """Return the star that ``sweep.json`` points at, as x, y, radius in px and spokes, or None.
+
+    Raises
+    ------
+    ImagingError
+        If what it names can be no star.
+    """
+    star = sweep_settings(place if place.is_dir() else place.parent).get("star")
+    if star is None:
+        return None
+    is_star = isinstance(star, list) and len(star) == 4
+    if not is_star or not all(isinstance(one, int | float) and math.isfinite(one) for one in star):
+        raise ImagingError(f"{DESCRIPTION}: star is no [x, y, radius, spokes].")
+    x_px, y_px, radius_px, spokes = star
+    return OwnStar(centre_px=(x_px, y_px), radius_px=radius_px, spokes=round(spokes))
 
 
 def print_sweep(console: Console, measured: MeasuredSweep) -> None:

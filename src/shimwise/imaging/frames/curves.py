@@ -72,9 +72,9 @@ def signal_to_linear(signal: Floats, transfer: str, *, bits: int = 10, is_limite
 
 
 def _toe(signal: Floats, *, slope: float, offset: float, power: float, knee: float) -> Floats:
-    """Straight below the knee, a shifted power above it."""
+    """Straight below the knee, a shifted power above it; where they overlap, as rounded, the knee's."""
     above = (np.maximum(signal, 0.0) + offset) / (1 + offset)
-    return np.where(signal <= knee, signal / slope, above**power)
+    return np.where(signal <= knee, signal / slope, np.maximum(above**power, knee / slope))
 
 
 def _plain(name: str) -> str:

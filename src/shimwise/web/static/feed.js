@@ -11,6 +11,10 @@
   const SLOW_MS = 8000;             // the server has not answered for so long: that is said
   const PAGE = `${Date.now().toString(36)}-${Math.random().toString(36).slice(2)}`;  // whose former line is taken over silently
   const LOOK_PX = 512;
+  const MEAN_MS = 1000;             // the frames of so long are kept as one
+  const [LEAST_OF_HALF, MOST_OF_MEAN] = [3, 60];  // of a slow feed it takes longer, of a fast one less
+  const [MOVED, MOVED_CODES] = [1.6, 0.6];  // both halves of them are alike so far: of what frames differ by, and in codes
+  const BLACK = 26;                 // nothing is brighter: as the server says it
   const [LIMITED, WHOLE] = [1, 2];
   const [HEAD_BYTES, PART_BYTES] = [20, 10];
 
@@ -137,6 +141,24 @@
     return bytes;
   }
 
+  // Some places of the picture about a star, or of all of it.
+  function placesOf(near, width, height) {
+    const reach = near ? near.radius : Math.max(width, height);
+    const [x, y] = near ? [near.x, near.y] : [width / 2, height / 2];
+    const [left, right, top, bottom] = [x - reach, x + reach, y - reach, y + reach].map((at, k) => Math.min(Math.max(Math.round(at), 0), (k < 2 ? width : height)));
+    const places = [];
+    for (let row = top; row < bottom; row += 2) for (let column = left; column < right; column += 2) places.push(row * width + column);
+    return places;
+  }
+
+  // What halves of a second differ by in mean, light taken out, beside what one frame differs by from the next.
+  function isChanged([first, second], count, between, places) {
+    const sumOf = (sums) => places.reduce((sum, at) => sum + sums[at], 0);
+    const gain = sumOf(second) / Math.max(sumOf(first), 1);
+    const off = places.reduce((sum, at) => sum + Math.abs(gain * first[at] - second[at]), 0) / (places.length * count);
+    return off > MOVED * between + MOVED_CODES;
+  }
+
   // ---- the feed ----
 
   // path: the line; told: () => what is known of lens and pixels; on: { answer, state, refused } are called.
@@ -149,6 +171,7 @@
     let [unanswered, lost, presented] = [[], 0, 0];
     let [sentAt, lookedAt, frameAt, stallTimer, size] = [0, 0, 0, 0, ""];
     let turn = 0;  // of opening; what belongs to an earlier one is left
+    let onNext = null;  // is told of the next frame, or that there is none
 
     const tUsOf = (now, meta) => Math.round(1000 * (meta.captureTime ?? now));
 
@@ -158,6 +181,7 @@
       lost += presented ? Math.max(0, meta.presentedFrames - presented - 1) : 0;
       presented = meta.presentedFrames;
       frameAt = performance.now();
+      onNext?.(true);
       const shape = `${video.videoWidth} × ${video.videoHeight}`;
       if (size && size !== shape) return end(`The camera's picture has become ${shape} px, it was ${size}. Open it again: a pixel is another one now.`);
       size = shape;
@@ -212,6 +236,46 @@
       }
     }
 
+    const next = () => new Promise((resolve) => {
+      const timer = window.setTimeout(() => onNext?.(false), STALL_MS);
+      onNext = (isThere) => {
+        window.clearTimeout(timer);
+        onNext = null;
+        resolve(isThere);
+      };
+    });
+
+    // One picture of a second at rest: the mean of its frames, whole, 16 bits; or why there is none. near: where to look whether it rests.
+    async function mean(near) {
+      const [ofTurn, cut, width, height] = [turn, new Cutter(video), video.videoWidth, video.videoHeight];
+      const halves = [0, 1].map(() => new Uint16Array(width * height));
+      const [begun, counts] = [performance.now(), [0, 0]];
+      const places = placesOf(near, width, height);
+      let [before, between, isLimited, most] = [null, 0, false, 0];
+      const isDone = () => counts[1] >= LEAST_OF_HALF && performance.now() - begun >= MEAN_MS || counts[0] + counts[1] >= MOST_OF_MEAN;
+      while (!isDone()) {
+        if (!await next() || ofTurn !== turn) return { problem: ofTurn === turn ? "The camera sends nothing: look to it, and take the position again." : "gone" };
+        const got = await cut.parts([[0, 0, 0, width, height, 1]]);
+        const half = counts[0] < LEAST_OF_HALF || counts[0] < MOST_OF_MEAN / 2 && performance.now() - begun < MEAN_MS / 2 ? 0 : 1;
+        const [grey, sums] = [got.greys[0], halves[half]];
+        counts[half] += 1;
+        isLimited = got.isLimited;
+        for (let at = 0; at < grey.length; at += 1) sums[at] += grey[at];
+        for (const at of places) most = Math.max(most, grey[at]);
+        if (before) between += places.reduce((sum, at) => sum + Math.abs(grey[at] - before[at]), 0) / places.length;
+        before = grey;
+      }
+      if (most < BLACK) return { problem: "The picture is black. See to cap, iris and light, and take the position again." };
+      if (!between) return { problem: "The picture is frozen: nothing new comes from the camera. See to it, and take the position again." };
+      const count = counts[0] + counts[1];
+      if (isChanged(halves, counts[1], between / (count - 1), places)) return { problem: "The picture still moved, or its light did. Let it rest for a second, and take the position again." };
+      // Codes of 16 bits: those of the limited range as many times 256, of the full range 257.
+      const codes = new Uint16Array(width * height);
+      const scale = (isLimited ? 256 : 257) / count;
+      for (let at = 0; at < codes.length; at += 1) codes[at] = Math.round(scale * (halves[0][at] + halves[1][at]));
+      return { codes, width, height, isLimited };
+    }
+
     function connect(ofTurn) {
       socket = new WebSocket(`${location.protocol.replace("http", "ws")}//${location.host}${path}`);
       socket.binaryType = "arraybuffer";
@@ -230,6 +294,7 @@
     }
 
     async function open(deviceId) {
+      document.dispatchEvent(new CustomEvent("shimwise:films", { detail: video }));
       stop();
       turn += 1;
       const ofTurn = turn;
@@ -262,6 +327,7 @@
 
     function stop() {
       turn += 1;
+      onNext?.(false);
       window.clearInterval(stallTimer);
       if (socket) socket.close();
       for (const track of stream?.getTracks() || []) track.stop();
@@ -275,6 +341,7 @@
     }
 
     const say = (what) => isReady && socket.send(JSON.stringify(what));
+    document.addEventListener("shimwise:films", ({ detail }) => stream && detail !== video && end("The camera is closed here: another part of this page films now."));
     window.addEventListener("pagehide", () => stream && end("The camera is closed: the page was left."));
 
     return {
@@ -282,6 +349,7 @@
       stop,
       hindrance,
       pick: (x, y) => say({ do: "pick", x, y }),
+      mean,
       startOver: () => say({ do: "start over" }),
       nameFirst: (first) => say({ do: "first", first }),
       get isOpen() { return Boolean(stream); },

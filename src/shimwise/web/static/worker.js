@@ -9,7 +9,7 @@ const KEPT_AT = "x-shimwise-kept-at";
 const PATIENCE_MS = 6000;
 const OWN_FILES = [
   "pages.css", "ids.js", "pages.js", "pad.js", "choose.js", "folds.js", "moves.js", "check.js", "stay.js", "live.js", "kept.js", "waiting.js",
-  "away.js", "mark.svg", "picture.css", "feed.js", "feed_draw.js", "picture.js",
+  "away.js", "mark.svg", "picture.css", "feed.js", "feed_draw.js", "picture.js", "grey_png.js", "sweep_camera.js",
   "vendor/htmx.min.js", "vendor/b612-latin-400-normal.woff2", "vendor/b612-latin-700-normal.woff2",
 ].map((name) => `/static/${name}`);
 const PREP_PAGE = /^\/preps\/[0-9a-f]{32}$/;

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from filmed import PITCH_UM, REST_UM, FilmingPage, Frame, filmed, message
+from property_cases import IS_EXPLORING
 from shimwise.bench.meter import feed_session
 from shimwise.bench.meter.feed_message import FeedRefusedError, read_message
 from shimwise.bench.meter.feed_session import FeedSession
@@ -16,6 +17,8 @@ from shimwise.bench.meter.feed_told import FeedTold
 from shimwise.imaging.meter import history
 from shimwise.imaging.meter.spokes import find_any_star
 
+OPENED = [(36, "toward"), (45, "away"), (50, "away"), (61, "away")]
+"""Frames in the middle of a turn, and the way that is named as the first."""
 TOLD = FeedTold(pixel_um=PITCH_UM, fnumber=2.0, first="away")
 
 
@@ -96,7 +99,7 @@ def test_a_feed_that_jumps_ends_the_named_direction_and_another_can_be_named() -
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("opened_at", "first"), [(36, "toward"), (45, "away"), (50, "away"), (61, "away")])
+@pytest.mark.parametrize(("opened_at", "first"), OPENED if IS_EXPLORING else OPENED[::2])
 def test_opened_in_the_middle_of_a_turn_no_side_is_given_however_long_it_goes_on(
     opened_at: int, first: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

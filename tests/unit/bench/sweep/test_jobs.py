@@ -14,7 +14,7 @@ from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.exchange.record_admin import frames_left
 from shimwise.bench.jobs.views import JobView
 from shimwise.bench.sweep import jobs as sweep_jobs
-from shimwise.bench.sweep.evidence import SweepRequest
+from shimwise.bench.sweep.evidence import SweepRequest, sweep_task
 from shimwise.bench.sweep.jobs import SweepJob, SweepJobs
 from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.sweep.work import SweepTask
@@ -127,6 +127,25 @@ def test_a_charts_frames_without_a_pixel_pitch_are_refused_before_they_wait(
         begin(facts)
     assert folders(house) == set()
     assert begin(replace(facts, pitch_um=5.0)).state == "waiting"
+
+
+def test_a_star_needs_the_pixel_pitch_too_and_that_of_a_scaled_feed_is_of_its_own_pixels(
+    line: SweepJobs, house: House
+) -> None:
+    prep = house.start()
+    facts = SweepRequest(body_id=house.ids["A-01"], lens_id=house.ids["H50"], distance_text="3'")
+    moves = Moves(moved="sensor", at=("0",))
+
+    def begin(facts: SweepRequest) -> SweepJob:
+        files = [("a.png", io.BytesIO(b"a"))]
+        given = {"who": WHO, "moves": moves, "star": (9.0, 9.0, 90.0, 36.0)}
+        return line.begin(prep.id, sweep_id=uuid.uuid4().hex, files=files, facts=facts, **given)  # type: ignore[arg-type]
+
+    with pytest.raises(InputError, match="pixel pitch of A-01 is not known"):
+        begin(facts)
+    scaled = replace(facts, pitch_um=5.0, scale=2.5)
+    assert sweep_task(house.record, prep.id, place="", facts=scaled).recording["pitch_um"] == 12.5
+    assert begin(scaled).state == "waiting"
 
 
 def test_a_cancelled_job_can_be_forgotten_and_a_waiting_one_cannot(line: SweepJobs, house: House) -> None:

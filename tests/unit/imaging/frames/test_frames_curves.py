@@ -89,6 +89,14 @@ def test_limited_range_is_that_of_bt709() -> None:
     assert limited_range(10) == (64, 940)
 
 
+@pytest.mark.parametrize("name", ["Rec.709", "sRGB"])
+@pytest.mark.parametrize("ends", [(0.0, 65535.0), limited_range(16)])
+def test_curves_with_a_toe_rise_over_16_bit_codes_too(name: str, ends: tuple[float, float]) -> None:
+    codes = np.arange(65536, dtype=np.uint16)
+    light = codes_to_linear(codes, Levels(black=ends[0], white=ends[1], transfer=name, bits=16))
+    assert (np.diff(light[int(ends[0]) : int(ends[1])]) >= 0).all()
+
+
 def test_light_below_black_keeps_its_sign() -> None:
     for name in ("linear", "gamma 2.2", "Rec.709", "sRGB"):
         assert signal_to_linear(np.array([-0.01]), name)[0] < 0

@@ -44,6 +44,10 @@ class SweepIn(BaseModel):
     signal_range: Literal["full", "limited"] | None = None
     black_level: Annotated[float | None, Field(ge=0, le=1e6)] = None
     white_level: Annotated[float | None, Field(ge=0, le=1e6)] = None
+    scale: Annotated[
+        float | None,
+        Field(gt=0, le=64, description="The sensor's pixels, a side, that one of the frames' shows."),
+    ] = None
     moved: Annotated[
         Literal["sensor", "ring", "chart", "screw"] | None,
         Field(description="What moved, where no sweep.json is among the files: one is made."),

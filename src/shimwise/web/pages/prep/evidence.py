@@ -124,8 +124,14 @@ def _begin_sweep(visit: Visit, prep_id: str, sent: FormData) -> Response:
             distance_text=setup.distance_text,
             focal_mm=form.number("focal_mm"),
             transfer=form.text("transfer") or None,
+            fnumber=form.number("fnumber"),
+            pitch_um=form.number("pitch_um"),
+            scale=form.number("scale"),
+            signal_range=form.text("signal_range") or None,
         )
         moves = None
+        if form.all("at"):
+            moves = Moves(moved=form.text("moved"), at=form.values["at"])
         if form.text("first") or form.text("step"):
             moves = Moves(moved=form.text("moved"), first=form.text("first"), step=form.text("step"))
         files = [
@@ -134,7 +140,10 @@ def _begin_sweep(visit: Visit, prep_id: str, sent: FormData) -> Response:
             if isinstance(one, UploadFile) and one.filename
         ]
         sweep_id = id_or_new(form.text("id"))
-        visit.sweeps.begin(prep_id, sweep_id=sweep_id, files=files, facts=facts, who=who, moves=moves)
+        star = form.numbers("star") or None
+        visit.sweeps.begin(
+            prep_id, sweep_id=sweep_id, files=files, facts=facts, who=who, moves=moves, star=star
+        )
     except ShimwiseError as error:
         visit.refuse(error, status=422, fields={"body_id": "setup_id"})
         return remember(show_part(visit, prep_id, "sweeps", sweep_form=form), who)
