@@ -49,19 +49,12 @@ def test_one_pass_and_back_gives_the_landing_and_its_side() -> None:
 
 
 @pytest.mark.slow
-def test_without_a_named_direction_the_size_is_given_and_cannot_be_saved() -> None:
-    _, filming = page(replace(TOLD, first=None))
+def test_without_a_named_direction_no_side_is_given_and_one_named_at_rest_keeps_the_passes() -> None:
+    session, filming = page(replace(TOLD, first=None))
     *_, last = filming.film(filmed())
     assert last["landing"]["side"] == "unknown"
     assert not last["landing"]["can_save"]
     assert last["landing"]["um"] == pytest.approx(abs(REST_UM), abs=1.0)
-
-
-@pytest.mark.slow
-def test_a_direction_named_anew_at_rest_shows_the_side_and_keeps_the_passes() -> None:
-    session, filming = page(replace(TOLD, first=None))
-    *_, last = filming.film(filmed())
-    assert last["landing"]["side"] == "unknown"
     with pytest.raises(FeedRefusedError, match="which way it is turned next"):
         session.name_first("up")
     # At rest short of the sharpest place: toward the lens is away from it, and back.
