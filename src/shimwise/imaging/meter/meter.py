@@ -51,6 +51,8 @@ BENT = 0.005
 """Misfit of the coarse rings above which a smoothed picture is no lens's any more: a median, which takes
 the more of a ring the more its spokes are blurred, leaves .010 to .011, a bilateral filter .001 to .002,
 coding in blocks .002; chosen on tuning feeds."""
+BENT_WAVES = 0.8
+"""Spherical aberration beyond which it is smoothing that bends them; chosen on tuning feeds."""
 SOFT, SOFT_RMS = 0.35, 0.005
 """Correlation of neighbours and misfit of all rings above which, both together, the picture is smoothed, too:
 a mosaic's and sharpening's is .30 with .002; chosen on tuning feeds."""
@@ -352,7 +354,8 @@ class Meter:
         )
         if history.calibration is None or refused:
             return replace(answer, axes_um=None, axes_half_um=None)
-        if "smoothed" in notes and history.calibration.ring_misfit > BENT:
+        bent = history.calibration.ring_misfit > BENT or abs(history.calibration.w040_waves) > BENT_WAVES
+        if "smoothed" in notes and bent:
             self.last_still = None
             return replace(answer, notes=(*notes, "misfit"))
         figure = held_figure(
