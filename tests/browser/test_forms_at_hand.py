@@ -264,3 +264,17 @@ def test_what_is_chosen_for_a_sweep_stays_while_another_one_is_on_its_way(
         jobs.remove(connection, row.id)
     expect(page.locator("#sweep-jobs progress")).to_have_count(0)
     assert page.locator("#files").evaluate("one => one.files.length") == 1
+
+
+def test_a_name_that_is_not_saved_yet_outlives_a_reload_and_the_choices_are_whole(devices: Devices) -> None:
+    prep_id = devices.new_prep(count=2)
+    page = devices.open(1024, 768, is_touch=True)
+    page.goto(f"/preps/{prep_id}")
+    page.locator("#operator").fill("A. Person")
+    page.reload()
+    expect(page.locator("#operator")).to_have_value("A. Person")
+    pad = page.locator("#entry").bounding_box()
+    taped = page.locator(".chooser fieldset").last.bounding_box()
+    assert pad is not None
+    assert taped is not None
+    assert taped["y"] + taped["height"] <= pad["y"] + 1

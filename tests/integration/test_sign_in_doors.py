@@ -49,6 +49,8 @@ def test_the_page_signs_in_and_goes_where_one_came_from(house: Door) -> None:
     )
     assert asked.status_code == 401, "the form stays, with what to do"
     assert "Sign in first" in asked.text
+    assert "Sign in to go on" in asked.text
+    assert "Start the prep</button>" not in asked.text, "nobody fills in what would be refused"
     sent = {"person": house.ids["ada"], "pin": "9999", "next": "/bodies"}
     wrong = client.post("/sign-in", data=sent, follow_redirects=False)
     assert (wrong.status_code, COOKIE in client.cookies) == (403, False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import asdict, dataclass, replace
 from functools import cache
 from typing import Any
@@ -35,6 +36,8 @@ LARGE = 0.8
 """Patches of so much of the largest one's radius are looked at before smaller ones, the middle one first."""
 SAME_SIZE = 0.1
 """A star that was lost is looked for among patches whose radius differs by less than this share."""
+AGREED = 2
+"""Corner stars of a chart have one count of spokes: what so many agree on is that of all; chosen."""
 DARK_SHARE = 0.04
 NO_MICRONS = {"clipped", "frames_depend", "misfit", "unknown_fnumber"}
 """Notes with which no microns are given."""
@@ -322,13 +325,22 @@ class FeedSession:
             if one.number == 0 and one.meter is not None:
                 one.is_lost = True
                 continue
-            self._watched.remove(one)
-            if self._places and one.meter is None:
-                x, y, radius = self._places.pop(0)
-                self._watched.append(_Watched(one.number, (x, y), radius))
-                self._aim(self._watched[-1])
+            self._leave(one, has_next=one.meter is None)
+        corners = [one for one in self._watched if one.number and one.meter is not None]
+        counts = Counter(one.spokes for one in corners)
+        for one in corners:
+            if one.spokes != counts.most_common(1)[0][0] and max(counts.values()) >= AGREED:
+                self._leave(one, has_next=True)  # a marker, locked on as if it were a star
         if not self._watched:
             self._next_places()
+
+    def _leave(self, one: _Watched, *, has_next: bool) -> None:
+        """Leave a place, and aim at the next that is left where there is one."""
+        self._watched.remove(one)
+        if self._places and has_next:
+            x, y, radius = self._places.pop(0)
+            self._watched.append(_Watched(one.number, (x, y), radius))
+            self._aim(self._watched[-1])
 
     def _answer(self, t_us: int) -> FeedAnswer:
         centre = next((one for one in self._watched if one.number == 0), None)

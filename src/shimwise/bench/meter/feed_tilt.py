@@ -81,7 +81,9 @@ class FeedTilt:
             return self.tilt
         px = np.array([places[n] for n in seen])
         apart = [Offset(0.0, 0.0) if n == 0 else self.differences[n] for n in seen]
-        chart_mm = self._rectangle_mm(places) if len(seen) == len(places) else None
+        # A corner that no pass has shown yet is in the picture, and makes the rectangle with the others.
+        whole_mm = self._rectangle_mm(places)
+        chart_mm = None if whole_mm is None else whole_mm[[n in seen for n in sorted(places)]]
 
         def fitted(focal_mm: float | None) -> LiveTilt | None:
             return live_tilt(

@@ -206,7 +206,7 @@ class _Solved:
         leverage = np.einsum("ij,jk,ik->i", self.slopes, inverse, self.slopes)
         apart = self.rest / np.sqrt(np.maximum(1.0 - leverage, LEAST_SHARE))
         robust = inverse @ (self.slopes.T * apart**2) @ self.slopes @ inverse
-        scale = np.sqrt(np.maximum(1.0, np.diag(robust) / np.diag(usual)))
+        scale = np.sqrt(np.maximum(1.0, np.diag(robust) / np.maximum(np.diag(usual), 1e-300)))
         return np.asarray((usual * np.outer(scale, scale))[:2, :2])
 
 

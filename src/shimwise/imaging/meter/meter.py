@@ -51,6 +51,11 @@ BENT = 0.005
 """Misfit of the coarse rings above which a smoothed picture is no lens's any more: a median, which takes
 the more of a ring the more its spokes are blurred, leaves .010 to .011, a bilateral filter .001 to .002,
 coding in blocks .002; chosen on tuning feeds."""
+BENT_WAVES = 0.8
+"""Spherical aberration beyond which it is smoothing that bends them; chosen on tuning feeds."""
+SOFT, SOFT_RMS = 0.35, 0.005
+"""Correlation of neighbours and misfit of all rings above which, both together, the picture is smoothed, too:
+a mosaic's and sharpening's is .30 with .002; chosen on tuning feeds."""
 REVERSED = -0.25
 """Mean modulation that no contrast reversal reaches: the star's phase was taken half a turn off."""
 SIDE_N, SIDE_UM = 1.25, 5.0
@@ -137,6 +142,7 @@ class Meter:
         self._law: MeterLaw | None = None
         self._history: History | None = None
         self._paper = PaperWatch()
+        self._is_soft = False
         self._seen: StarFrame | None = None
         self._answer = MeterAnswer(t_s=0.0, state=State.SEEKING)
         self.last_still: MeterAnswer | None = None
@@ -325,7 +331,10 @@ class Meter:
         history = self._history
         if history is None:
             return self._base(t_s, State.SEEKING, ("no_chart",))
-        if self._paper.is_smoothed:
+        found = history.calibration
+        if found is not None and found.rms > SOFT_RMS and self._paper.neighbour_correlation > SOFT:
+            self._is_soft = True
+        if self._is_smoothed:
             history.use_coarse_rings()
         history.add(t_s, seen, corner_px=self._corner)
         sharpened = history.halo > HALO
@@ -345,7 +354,8 @@ class Meter:
         )
         if history.calibration is None or refused:
             return replace(answer, axes_um=None, axes_half_um=None)
-        if "smoothed" in notes and history.calibration.ring_misfit > BENT:
+        bent = history.calibration.ring_misfit > BENT or abs(history.calibration.w040_waves) > BENT_WAVES
+        if "smoothed" in notes and bent:
             self.last_still = None
             return replace(answer, notes=(*notes, "misfit"))
         figure = held_figure(
@@ -365,6 +375,10 @@ class Meter:
         return _with_figure(answer, figure, history.side if is_clear and not is_doubted else None)
 
     @property
+    def _is_smoothed(self) -> bool:
+        return self._is_soft or self._paper.is_smoothed
+
+    @property
     def _smoothed_share(self) -> float:
         return CODED_SHARE if self._paper.is_coded else SMOOTHED_SHARE
 
@@ -376,7 +390,7 @@ class Meter:
             notes.append("unknown_fnumber")
         if self._paper.are_dependent:
             notes.append("frames_depend")
-        elif self._paper.is_smoothed:
+        elif self._is_smoothed:
             notes.append("smoothed")
         if sharpened:
             notes.append("sharpened")

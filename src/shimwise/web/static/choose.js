@@ -184,6 +184,15 @@
     typed();
   }
 
+  // A name is asked for once, and known from the first save on; until then it is kept in this window.
+  const NAME = "shimwise-name";
+  const nameField = () => part('input[name="operator"]:not([type="hidden"])');
+  function takeName() {
+    try {
+      if (nameField() && !nameField().value) nameField().value = sessionStorage.getItem(NAME) || "";
+    } catch { /* none */ }
+  }
+
   // ---- what a hand does ----
 
   document.body.addEventListener("click", (event) => {
@@ -224,6 +233,7 @@
     }
     showChoices();
     // What a zoom or an anamorphic is asked besides is brought into sight, where the choices scroll.
+    if (event.target.name === "setup_id") part("[data-other-distance]:not([hidden])")?.scrollIntoView({ block: "nearest" });
     if (isNewLens) part("[data-for-zoom]:not([hidden]), [data-for-anamorphic]:not([hidden])")?.scrollIntoView({ block: "nearest" });
     typed();
     keepDraft();
@@ -231,7 +241,11 @@
 
   document.body.addEventListener("input", (event) => {
     if (!form() || !form().contains(event.target)) return;
-    if (event.target.matches("[data-find-lens]")) find(event.target.value);
+    if (event.target === nameField()) {
+      try {
+        sessionStorage.setItem(NAME, event.target.value);
+      } catch { /* it is typed again */ }
+    } else if (event.target.matches("[data-find-lens]")) find(event.target.value);
     else if (event.target.name === "distance_text" || event.target.name === "focal_mm") {
       typed();
       showChoices();
@@ -254,6 +268,7 @@
 
   if (form()) {
     takeDraft();
+    takeName();
     begin();
   }
 })();

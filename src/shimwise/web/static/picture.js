@@ -250,13 +250,13 @@
 
   // What is seen goes with the figure; those who listen are told what has changed, and not thirty times a second.
   function say(said, figure) {
-    const words = [...(said?.words || []).slice(figure ? 1 : 0)];
+    const words = [...(said?.words || []).slice(1)];
     if (performance.now() < state.tapTill) words.unshift("Tap on the star in the picture.");
     if (video.videoHeight > video.videoWidth) words.push("The picture stands upright: turn the camera or phone on its side, so that left and right are those of the sensor.");
     const why = whyNot(said?.landing);
     if (part("why").textContent !== why) part("why").textContent = why;
     part("shown").textContent = words.join(" ");
-    const text = [why, ...words].join(" ").trim();
+    const text = [figure ? "" : said?.words[0], why, ...words].filter(Boolean).join(" ").trim();
     if (text === state.said || performance.now() - state.saidAt < SAID_MS && state.said) return;
     state.said = text;
     state.saidAt = performance.now();

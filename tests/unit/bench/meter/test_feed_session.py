@@ -8,8 +8,9 @@ import cv2
 import numpy as np
 import pytest
 
-from filmed import PITCH_UM, REST_UM, FilmingPage, Frame, filmed
+from filmed import PITCH_UM, REST_UM, FilmingPage, Frame, filmed, message
 from property_cases import IS_EXPLORING
+from shimwise.bench.meter import feed_session
 from shimwise.bench.meter.feed_message import FeedRefusedError, read_message
 from shimwise.bench.meter.feed_session import FeedSession
 from shimwise.bench.meter.feed_told import FeedTold
@@ -48,19 +49,12 @@ def test_one_pass_and_back_gives_the_landing_and_its_side() -> None:
 
 
 @pytest.mark.slow
-def test_without_a_named_direction_the_size_is_given_and_cannot_be_saved() -> None:
-    _, filming = page(replace(TOLD, first=None))
+def test_without_a_named_direction_no_side_is_given_and_one_named_at_rest_keeps_the_passes() -> None:
+    session, filming = page(replace(TOLD, first=None))
     *_, last = filming.film(filmed())
     assert last["landing"]["side"] == "unknown"
     assert not last["landing"]["can_save"]
     assert last["landing"]["um"] == pytest.approx(abs(REST_UM), abs=1.0)
-
-
-@pytest.mark.slow
-def test_a_direction_named_anew_at_rest_shows_the_side_and_keeps_the_passes() -> None:
-    session, filming = page(replace(TOLD, first=None))
-    *_, last = filming.film(filmed())
-    assert last["landing"]["side"] == "unknown"
     with pytest.raises(FeedRefusedError, match="which way it is turned next"):
         session.name_first("up")
     # At rest short of the sharpest place: toward the lens is away from it, and back.
@@ -261,3 +255,31 @@ def test_a_median_gives_no_microns_and_a_bilateral_filter_does() -> None:
     assert "smoothed" in bilateral["meter"]["notes"]
     assert bilateral["landing"]["um"] == pytest.approx(REST_UM, abs=2.0)
     assert abs(bilateral["landing"]["um"] - REST_UM) < bilateral["landing"]["half_um"] < 2.0
+
+
+def sheet_of(stars: list[tuple[int, int, int, int]], seed: int) -> np.ndarray:
+    """Paint stars (x, y, radius, spokes) on paper, with a camera's noise: codes of the limited range."""
+    down, right = np.mgrid[0:720, 0:1280]
+    paper = np.full((720, 1280), 0.9)
+    for x, y, radius, spokes in stars:
+        is_star = np.hypot(down - y, right - x) < radius
+        paper = np.where(is_star, 0.5 + 0.35 * np.cos(spokes * np.arctan2(down - y, right - x)), paper)
+    noisy = 16 + 200 * paper + np.random.default_rng(seed).normal(0.0, 0.8, paper.shape)
+    return np.clip(np.rint(noisy), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("agreed", "spokes"), [(2, [36, 36, 36, 36, 72]), (9, [20, 36, 36, 36, 72])])
+def test_a_marker_that_locks_as_a_star_gives_way_to_the_corner_that_was_left_out(
+    monkeypatch: pytest.MonkeyPatch, agreed: int, spokes: list[int]
+) -> None:
+    monkeypatch.setattr(feed_session, "AGREED", agreed)
+    corners = [(250, 150, 70, 36), (1030, 150, 70, 36), (250, 570, 70, 36), (1030, 570, 70, 36)]
+    marker = (450, 150, 74, 20)  # larger than the corners: among the five patches that are taken first
+    session, _ = page(replace(TOLD, stars=5))
+    want: list[list[int]] | str = "whole"
+    for k in range(14):
+        frame = Frame(0.04 * k, sheet_of([(640, 360, 130, 72), *corners, marker], k))
+        answer = session.take(read_message(message(frame, want, size=(1280, 720)))).document
+        want = answer["want"]
+    assert sorted(star["spokes"] for star in answer["stars"]) == spokes

@@ -22,6 +22,16 @@ class Star:
         return Offset(self.apart_um, 0.1)
 
 
+class Uncompared(Star):
+    """A star that too few frames show for a comparison."""
+
+    def __init__(self) -> None:
+        super().__init__(0.0)
+
+    def apart_from(self, _: Star) -> None:  # type: ignore[override]
+        return None
+
+
 def filmed(
     tilt_x_um: float, *, yaw_deg: float = 0.0, pitch_deg: float = 0.0
 ) -> dict[int, tuple[Star, tuple[float, float]]]:
@@ -94,3 +104,17 @@ def test_one_star_is_compared_at_a_time() -> None:
         tilt.add(0.04 * k, stars, size_px=SIZE_PX)  # type: ignore[arg-type]
     assert len(tilt.differences) == 1
     assert np.isfinite(next(iter(tilt.differences.values())).um)
+
+
+def test_a_corner_that_is_not_compared_yet_leaves_the_charts_turn_out_all_the_same() -> None:
+    stars = filmed(8.0, yaw_deg=1.5)
+    stars[2] = (Uncompared(), stars[2][1])
+    found = shown(stars).tilt
+    assert found is not None
+    assert found.is_chart_out
+    assert found.x_um == pytest.approx(8.0, abs=0.6)
+    del stars[2]  # out of the picture: three corners make no rectangle
+    without = shown(stars).tilt
+    assert without is not None
+    assert not without.is_chart_out
+    assert abs(without.x_um - 8.0) > 3.0

@@ -91,6 +91,12 @@ def measure(
     )
 
 
+@cache
+def measured(spec: SweepSpec) -> SweepResult:
+    """Measure a sweep as it is, once for all tests of it."""
+    return measure(sweep(spec))
+
+
 def shorts(result: SweepResult) -> set[Flag]:
     return {flag.flag for flag in result.flags}
 
@@ -107,7 +113,7 @@ def test_the_peak_of_one_star_is_found_to_hundredths_of_a_micron() -> None:
 
 
 def test_tilt_pose_and_magnification_of_five_stars_come_back() -> None:
-    result = measure(sweep(FIVE))
+    result = measured(FIVE)
     assert result.best_um == pytest.approx(4.0, abs=0.04)
     assert result.field.tilt_x.value_um == pytest.approx(6.0, abs=0.15)
     assert result.field.tilt_y.value_um == pytest.approx(-4.0, abs=0.15)
@@ -121,7 +127,7 @@ def test_tilt_pose_and_magnification_of_five_stars_come_back() -> None:
 
 
 def test_the_result_has_the_shape_of_the_schema_and_is_plain_json() -> None:
-    data = json.loads(json.dumps(measure(sweep(FIVE)).to_json(), allow_nan=False))
+    data = json.loads(json.dumps(measured(FIVE).to_json(), allow_nan=False))
     assert data["schema"] == "shimwise.sweep/2"
     assert data["landing_um"] == -data["best_um"]
     assert set(data) == {
@@ -155,7 +161,7 @@ def test_a_lamp_that_flickers_leaves_the_peak() -> None:
     one = sweep(ONE)
     gains = 1 + 0.1 * np.random.default_rng(1).standard_normal(len(one.frames))
     flickered = [gain * frame for gain, frame in zip(gains, one.frames, strict=True)]
-    assert measure(one, frames=flickered).best_um == pytest.approx(measure(one).best_um, abs=0.02)
+    assert measure(one, frames=flickered).best_um == pytest.approx(measured(ONE).best_um, abs=0.02)
 
 
 def test_a_peak_at_the_end_is_withheld_with_its_reason() -> None:

@@ -62,7 +62,8 @@ def test_every_star_stands_where_chart_json_says(
     # A star of n ≥ 2 equal spokes has the centroid of its ink in its centre, whatever its grey.
     sheet = printed(paper, stars=stars, kind=kind)
     assert len(sheet.layout["stars"]) == stars
-    seen = sheet.layout["stars"][slice(None) if kind == "binary" else slice(1, 3)]  # grey takes long
+    # Every star of the landscape sheets; two of the grey sheet, which takes long, and of the upright one.
+    seen = sheet.layout["stars"][slice(None) if kind == "binary" and paper in {"A4", "A3"} else slice(1, 3)]
     for star in seen:
         (cx, cy), radius = star["centre_mm"], star["radius_mm"]
         signal, x, y = sheet.around(cx, cy, radius + 0.5)
