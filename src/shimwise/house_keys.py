@@ -375,4 +375,7 @@ def _content(path: Path) -> bytes:
         with path.open("rb") as stream:
             return stream.read(LARGEST_BYTES)
     except OSError as error:
-        raise HouseKeyError(f"{path} cannot be read ({error.strerror or error}).") from error
+        raise HouseKeyError(
+            f"{path} cannot be read ({error.strerror or error}). Where {KEY_VARIABLE} names it: without that "
+            "variable shimwise keys show makes a key and says where it lies; copy it there."
+        ) from error

@@ -30,7 +30,7 @@ Who = Annotated[
     typer.Option(
         "--who",
         metavar="NAME",
-        help="Who does it; else the name of the account. In a house with a keeper their PIN is asked for.",
+        help="Who does it; else the name of the account. A name takes its PIN where there is a keeper.",
     ),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]

@@ -163,9 +163,9 @@ def test_what_is_left_in_the_storage_of_frames_is_listed_and_goes_when_asked(
     kept.write_bytes(bytes(2_000_000))
     os.utime(kept, (1.0, 1.0))
     there = ("--data", house, "--storage", tmp_path / "storage")
-    assert "storage: 1 files (2.0 MB) belong to no sweep." in shimwise("check", *there).stdout
+    assert "storage: 1 file (2.0 MB) is of no sweep." in shimwise("check", *there).stdout
     done = shimwise("check", *there, "--remove-orphans")
-    assert (done.returncode, "storage: 1 files (2.0 MB) were removed." in done.stdout) == (0, True)
+    assert (done.returncode, "storage: 1 file (2.0 MB) was removed." in done.stdout) == (0, True)
     assert not kept.exists()
 
 

@@ -1,19 +1,23 @@
 """Frames of no sweep: left in the record's folder by a program that was killed, or in its storage."""
 
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from shimwise.bench.sweep.frame_files import FRAMES, STORED
 from shimwise.record.backup.checking import Contradiction
+from shimwise.record.errors import StorageError
 from shimwise.record.queries import jobs
 from shimwise.record.queries.lookups import frames_of_sweeps
+from shimwise.sheets.words.shared import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from shimwise.record.record import Record
+    from shimwise.record.storage import Storage, StoredFile
 
 _PART = re.compile(r"\.[0-9a-f]{32}\.part")
 _WHOLE = re.compile(r"[0-9a-f]{32}")
@@ -79,21 +83,38 @@ def _in_storage(record: "Record", places: set[str], *, is_removed: bool) -> "Ite
     if record.storage is None:
         return
     lists = {place.removeprefix(STORED) for place in places if place.startswith(STORED)}
+    sizes = {one.digest: one.size for one in record.storage.objects()}
     for digest in sorted(lists):
-        if not record.storage.has(digest):
+        if lost := _lost(record.storage, digest, sizes):
             yield Contradiction(
                 subject=f"storage {digest[:12]}",
-                text="frames of a sweep are not there. Its landing stays; put the files back from a copy.",
+                text=f"{lost} not there, or not whole. Its landing stays; put the files back from a copy.",
             )
     unused = record.storage.unused(lists)
     removed = [one for one in unused if is_removed and record.storage.remove(one, now=record.clock())]
-    for many, what in ((removed, "were removed"), (unused[len(removed) :], "belong to no sweep")):
+    for many, what in ((removed, "removed"), (unused[len(removed) :], "of no sweep")):
         if many:
             size_mb = sum(one.size for one in many) / 1e6
-            text = f"{len(many)} files ({size_mb:.1f} MB) {what}."
+            verb = (
+                ("was" if many is removed else "is")
+                if len(many) == 1
+                else ("were" if many is removed else "are")
+            )
+            text = f"{counted(len(many), 'file')} ({size_mb:.1f} MB) {verb} {what}."
             if many is not removed:
                 text += " Those that came more than a day ago go with --remove-orphans."
             yield Contradiction(subject="storage", text=text)
+
+
+def _lost(storage: "Storage", digest: str, sizes: "Mapping[str, int]") -> str:
+    """Return which files of a list are lost, in words; empty if it is whole. ``sizes``: what is there."""
+    files: dict[str, StoredFile] = {}
+    with suppress(StorageError):
+        files = storage.files(digest)
+    if not files:
+        return "the list of the frames of a sweep is"
+    count = sum(sizes.get(one.digest) != one.size for one in files.values())
+    return f"{count} of {len(files)} files of a sweep are" if count else ""
 
 
 def _size_mb(place: Path) -> float:

@@ -1,6 +1,6 @@
 """A sync in sentences: what went which way, what waits for whom, what is to be known."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -8,6 +8,7 @@ from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.exchange.sync import at_home
 from shimwise.bench.exchange.sync_plan import Cause, Waiting, Way
 from shimwise.bench.exchange.sync_report import AtHome, Done, SyncNotice, SyncReport
+from shimwise.record.names import name_key
 from shimwise.sheets.words.shared import counted, listed, plain
 
 _WAYS = {Way.HOME: "went home", Way.HERE: "came here", Way.BOTH: "joined from both"}
@@ -23,7 +24,11 @@ def sync_lines(report: SyncReport) -> list[str]:
     return [
         _first(report),
         *(line for one in report.done for line in _done_lines(one)),
-        *(line for one in report.waiting for line in _waiting_lines(one, is_dry_run=report.is_dry_run)),
+        *(
+            line
+            for one in _questions(report.waiting)
+            for line in _waiting_lines(one, is_dry_run=report.is_dry_run)
+        ),
         *(["What a sync would then report:"] if report.is_dry_run and told else []),
         *told,
         *(["This was a dry run: nothing is written on either side."] if report.is_dry_run else []),
@@ -34,7 +39,7 @@ def _done_lines(one: Done) -> Iterator[str]:
     yield f"  {_COLUMN[one.way]:<7}  {one.kind:<12}  {plain(one.name)}{' (new)' if one.is_new else ''}"
     for part in one.fields:
         before, after = (part.home, part.here) if one.way is Way.HOME else (part.here, part.home)
-        yield f"    {part.field}: [{_value(before)}] becomes [{_value(after)}]"
+        yield f"    {part.field}: {_shown(part.field, before)} becomes {_shown(part.field, after)}"
 
 
 def known_at_home(record: Record) -> str:
@@ -55,12 +60,21 @@ def _first(report: SyncReport) -> str:
     words = _WOULD if report.is_dry_run else _WAYS
     counts = {way: _counts(report, way) for way in (Way.HOME, Way.HERE, Way.BOTH)}
     parts = [f"{listed(found)} {words[way]}" for way, found in counts.items() if found]
-    waits = [one for one in report.waiting if one.cause is not Cause.NEEDS_UNIT]
+    waits = [one for one in _questions(report.waiting) if one.cause is not Cause.NEEDS_UNIT]
     if not parts and not report.waiting:
         return "Nothing to do: this machine and home have the same."
     did = "; ".join(parts) if parts else "Nothing was to go" if report.is_dry_run else "Nothing went"
     end = f" {counted(len(waits), 'question')} for you." if waits else ""
     return f"{did[:1].upper()}{did[1:]}.{end}"
+
+
+def _questions(waiting: Iterable[Waiting]) -> list[Waiting]:
+    """Return what waits; two units of one name, one of either side, are one question."""
+    asked: dict[object, Waiting] = {}
+    for one in waiting:
+        key = (one.kind, name_key(one.name)) if one.cause is Cause.SAME_NAME else one.id
+        asked.setdefault(key, one)
+    return list(asked.values())
 
 
 def _counts(report: SyncReport, way: Way) -> list[str]:
@@ -77,7 +91,8 @@ def _counted(count: int, kind: str) -> str:
 def _waiting_lines(one: Waiting, *, is_dry_run: bool) -> Iterator[str]:
     named = f"{one.kind} {plain(one.name)}"
     fields = (
-        f"    {part.field}: here [{_value(part.here)}], home [{_value(part.home)}]" for part in one.fields
+        f"    {part.field}: here {_shown(part.field, part.here)}, home {_shown(part.field, part.home)}"
+        for part in one.fields
     )
     match one.cause:
         case Cause.CHANGED_BOTH:
@@ -87,7 +102,7 @@ def _waiting_lines(one: Waiting, *, is_dry_run: bool) -> Iterator[str]:
         case Cause.SAME_NAME:
             yield f"The {named} was made on both sides under one name: are they one? Nothing is merged."
             yield from fields
-            yield "    Rename the one of this machine, and sync; if they are one, retire it then."
+            yield "    Rename the one of this machine on its page, and sync; if they are one, retire it then."
         case Cause.ADJUSTED_BOTH:
             yield (
                 f"The {named} was adjusted on both sides while this went on; its preps wait. Sync again: the "
@@ -108,9 +123,11 @@ def _typed(one: Waiting) -> str:
     return f'"{one.name}"' if " " in one.name else one.name
 
 
-def _value(value: Any) -> str:  # noqa: ANN401 - a value of JSON
+def _shown(field: str, value: Any) -> str:  # noqa: ANN401 - a value of JSON
+    if field == "history":
+        return "what preps taught" if value is None else f"{value[0]:+g} ± {value[1]:g} µm, typed"
     text = "" if value is None else str(value)
-    return plain(text if len(text) <= _SHOWN else f"{text[:_SHOWN]}…")
+    return f"[{plain(text if len(text) <= _SHOWN else f'{text[:_SHOWN]}…')}]"
 
 
 def _notice_words(one: SyncNotice) -> str:

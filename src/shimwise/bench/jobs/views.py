@@ -113,7 +113,9 @@ def _row(connection: "Connection", job_id: str) -> "JobRow":
 
 
 def _can_repeat(row: "JobRow") -> bool:
-    return row.state in (kept.FAILED, kept.CANCELLED) and row.task is not None
+    """Return whether a job can be done again; the frames of a sweep go when it is cancelled."""
+    is_over = row.state == kept.FAILED or (row.state == kept.CANCELLED and row.kind != kept.SWEEP)
+    return is_over and row.task is not None
 
 
 def view_of(row: "JobRow", titles: "Mapping[str, str] | None" = None) -> JobView:

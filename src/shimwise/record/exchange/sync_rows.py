@@ -139,7 +139,7 @@ def unit_entry(connection: Connection, kind: str, unit_id: str) -> Entry | None:
 def put_unit(change: Change, entry: Entry, *, expected: str) -> None:
     """Put a unit as the other record has it; what is here has to have the digest ``expected``, empty: none.
 
-    The epoch and the learned history of a unit that is here stay.
+    The epoch and the learned history of a unit that is here stay; a typed one gives way to a learned one.
 
     Raises
     ------
@@ -165,8 +165,16 @@ def put_unit(change: Change, entry: Entry, *, expected: str) -> None:
         return
     made = row_from_json(kind, {**values, **_history(typed)}, where=f"{entry.kind} {entry.id}")
     _same_id(entry, made.id)
-    kept_history = {} if typed is not None else {name: getattr(own, name) for name in HISTORY}
-    _change(change, replace(made, epoch=own.epoch, **kept_history))
+    if typed is not None:
+        _change(change, replace(made, epoch=own.epoch))
+        return
+    before, learned = [getattr(own, name) for name in HISTORY], entry.beside.get("learned")
+    # What was typed here has given way to what preps taught there; what was learned here stays.
+    is_typed = _typed(change.connection, own) is not None
+    mean_um, sd_um = (learned or (None, None)) if is_typed else before
+    _change(change, replace(made, epoch=own.epoch, history_mean_um=mean_um, history_sd_um=sd_um))
+    if is_typed and learned not in (None, [None, None]):
+        _note_learned(change, entry, epoch=own.epoch, before=before, after=learned)
 
 
 def put_set(change: Change, entry: Entry, *, expected: str) -> None:

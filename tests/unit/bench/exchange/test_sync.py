@@ -404,3 +404,27 @@ def test_a_history_that_was_learned_travels_with_a_new_lens_and_is_not_taken_for
         assert (entry.content["history"], entry.beside["learned"]) == (None, [3.0, 2.0])
     again = two.sync()
     assert (again.done, again.waiting) == ((), ())
+
+
+@pytest.mark.parametrize("side", ["truck", "home"])
+def test_a_typed_history_that_gave_way_to_a_learned_one_does_not_come_back(two: Two, side: str) -> None:
+    facts = LensFacts(
+        name="H99", focal_lengths_mm=(99.0,), fnumber=2.0, history_mean_um=6.0, history_sd_um=5.0
+    )
+    made = units.add_unit(two.home, facts=facts, who=WHO)
+    two.sync()
+    record = two.truck if side == "truck" else two.home
+    prep = replace(two.house, record=record).start(set_id=None, lens_ids=[made.id])
+    with record.writing(who=WHO) as change:
+        row = house_units.lens(change.connection, made.id)
+        keep_history(change, row, (3.0, 2.0), what=KEPT, prep_id=prep.id)
+    would = two.sync(is_dry_run=True)
+    done = two.sync()
+    assert [(one.way, one.id) for one in would.done] == [(one.way, one.id) for one in done.done]
+    assert {one.id for one in done.done} == {made.id, prep.id}
+    for one in (two.truck, two.home):
+        with one.reading() as connection:
+            (entry,) = (entry for entry in unit_entries(connection) if entry.id == made.id)
+        assert (entry.content["history"], entry.beside["learned"]) == (None, [3.0, 2.0])
+    assert "history: +6 ± 5 µm, typed becomes what preps taught" in "\n".join(sync_lines(done))
+    assert two.sync().done == ()

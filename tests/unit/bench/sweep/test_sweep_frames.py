@@ -116,10 +116,16 @@ def test_frames_in_the_storage_are_known_again_and_found_by_check(house: House, 
 
     house.record.storage.put(io.BytesIO(b"left over"))
     orphans = [one for one in frames_left(house.record, is_removed=True) if one.subject == "storage"]
-    assert [one.text.partition(" Those")[0] for one in orphans] == ["1 files (0.0 MB) belong to no sweep."]
+    assert [one.text.partition(" Those")[0] for one in orphans] == ["1 file (0.0 MB) is of no sweep."]
     digest = kept.removeprefix("sha256:")
+    assert not any("not there" in one.text for one in frames_left(house.record))
+    frame = house.record.storage.files(digest)["0.png"].digest
+    (tmp_path / "storage" / frame[:2] / frame).unlink()
+    assert any("1 of 3 files of a sweep are not there" in one.text for one in frames_left(house.record))
     (tmp_path / "storage" / digest[:2] / digest).unlink()
-    assert any("frames of a sweep are not there" in one.text for one in frames_left(house.record))
+    assert any(
+        "the list of the frames of a sweep is not there" in one.text for one in frames_left(house.record)
+    )
     assert not is_in_reach(house.record, kept)
     house.record.storage = None
     with pytest.raises(InputError, match="not in reach of this machine"), frames_at(house.record, kept):
