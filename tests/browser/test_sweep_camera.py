@@ -110,6 +110,8 @@ def test_what_hinders_a_sweep_from_the_camera_is_said_and_files_remain(devices: 
     prep_id = devices.new_prep(count=0)
     page = opened(devices, prep_id, allowed=False)
     camera_form(page)
+    page.get_by_label("What moved").select_option("screw")
+    expect(page.locator("[data-sweep-at-label]")).to_have_text("Screw stands at, turns")
     page.locator("#sweep-pitch_um").fill("")
     page.get_by_role("button", name="Open the camera").last.click()
     refused = page.locator("[data-sweep-refused]")

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from api_house import LEAD, WHO, Door, adjusted, answer, begin, excepted, opened_door, short_prep, sign
+from api_house import LEAD, PEAK, WHO, Door, adjusted, answer, begin, excepted, opened_door, short_prep, sign
 
 from shimwise.bench.sign.papers import make_sheets
+from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep
 from shimwise.number_format import plus_minus_text
 
 NEW_ID = "0" * 32
@@ -56,6 +57,15 @@ def test_a_peak_along_the_screw_is_taken_at_the_move_and_not_before(door: Door) 
     move = door.post(at, 200, **by_eye)["move"]
     assert move["turns"] == pytest.approx(0.11)
     assert move["peak"].startswith("The peak lies 0.110 ±")
+    # A sweep that the prep has kept is named by its id.
+    facts = SweepRequest(body_id=door.ids["A-01"], lens_id=door.ids["H35"], distance_text="3'")
+    kept = keep_sweep(door.record, prep_id, facts=facts, document=PEAK, who=WHO)
+    (offered,) = door.get(f"/preps/{prep_id}/adjustments/{view['id']}")["screw_sweeps"]
+    assert (offered["id"], offered["lens"], offered["setup"]) == (kept.id, "H35", "A-01 at 3'")
+    assert offered["words"].startswith("sharpest 0.120 ± 0.002 turn (43°) clockwise")
+    assert "names a second sweep" in door.post(at, 422, sweep=PEAK, sweep_id=kept.id, who=WHO)["detail"]
+    assert "is no sweep of this prep" in door.post(at, 422, sweep_id=NEW_ID, who=WHO)["detail"]
+    assert door.post(at, 200, sweep_id=kept.id, who=WHO)["move"]["turns"] == pytest.approx(0.12)
 
 
 def test_a_move_that_was_not_judged_yet_never_shows_what_was_before_as_after(door: Door) -> None:

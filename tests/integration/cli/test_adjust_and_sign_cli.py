@@ -5,6 +5,7 @@ import re
 from pathlib import Path
 
 import pytest
+from api_house import PEAK
 from bench_files import Run
 
 from record_template import copied_record
@@ -14,6 +15,7 @@ from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts
 from shimwise.bench.prep import gauges, preps
 from shimwise.bench.prep.readings import add_reading
 from shimwise.bench.sign import signing
+from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep
 from shimwise.bench.verdict.verdict import refresh_verdict
 from shimwise.house_keys import FOLDER_VARIABLE
 
@@ -82,6 +84,27 @@ def test_an_adjustment_is_answered_step_by_step_over_several_calls(run: Run, sho
     assert code == 0
     # A twentieth of 400 µm is 20 µm, of which half the play of 1 µm may be lost.
     assert re.search(r"Finished: A-01 was moved by \+(19|20) µm", out)
+
+
+def test_the_newest_sweep_along_the_screw_that_the_prep_has_kept_leads_the_move(
+    run: Run, short: Path
+) -> None:
+    call = ("adjust", "Monday", "A-01", "--who", WHO, "--data", short)
+    run(*call, "--answer", "clean=done", "--answer", "lock=was free", "--answer", "place=at the rim")
+    code, out, err = run(*call, "--sweep-id", "last")
+    assert (code, out) == (2, "")
+    assert "no sweep along the screw of A-01 since the adjustment was begun" in " ".join(err.split())
+    with record_admin.open_record(short) as record:
+        prep = preps.open_prep(record, record_admin.find_prep(record, "Monday"))
+        facts = SweepRequest(body_id=prep.bodies[0].id, lens_id=prep.lenses[0].id, distance_text="3'")
+        kept = keep_sweep(record, prep.id, facts=facts, document=PEAK, who=WHO)
+    for named in ("last", kept.id):
+        code, out, _ = run(*call, "--sweep-id", named, "--json")
+        assert code == 1
+        assert json.loads(out)["move"]["turns"] == pytest.approx(0.12)
+    code, _, err = run(*call, "--sweep-id", "monday")
+    assert code == 2
+    assert "is no sweep of this prep" in err
 
 
 def test_a_move_before_the_lock_is_refused(run: Run, short: Path) -> None:

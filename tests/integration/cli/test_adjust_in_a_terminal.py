@@ -117,7 +117,9 @@ def test_the_whole_guide_is_typed_with_every_refusal_and_a_step_taken_back(termi
     how = terminal.type("sharpest 0.05 clockwise", at="[move]: ")
     assert "by eye, anew three times" in how
     assert "has 1 of 3 places at least" in terminal.type("sweep nowhere.json", at="[move]: ")
-    assert "cannot be read" in terminal.type("sharpest 0.05 0.06 0.055 clockwise", at="[move]: ")
+    assert "cannot be read" in terminal.type("sweep", at="[move]: ")
+    none = terminal.type("sharpest 0.05 0.06 0.055 clockwise", at="[move]: ")
+    assert "no sweep along the screw of A-01 since" in none
     found = terminal.type("a bit", at="[move]: ")
     assert "The peak lies 0.055 ±" in found
     assert "Turn the screw 20° clockwise" in found

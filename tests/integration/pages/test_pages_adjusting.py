@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from api_house import WHO, Door
+from api_house import PEAK, WHO, Door
 from pages_bench import adjusting_at, furnished, sent
 from pages_house import PageSeen, see
 
@@ -100,31 +100,6 @@ def test_the_steps_are_confirmed_to_the_end_and_what_to_read_again_is_told(
     moved = see(door, f"/preps/{prep_id}")
     assert "Adjust step by step: A-01 before" not in moved.text
     sent(door, f"{at}/answers", 409, step="clean", answer="done")
-
-
-PEAK = {
-    "schema": "shimwise.sweep/1",
-    "best_um": 29.4,
-    "sd_um": 0.3,
-    "low_um": 28.8,
-    "high_um": 30.0,
-    "band_cy_mm": [20, 62],
-    "w040_waves": 0.0,
-    "stars": [],
-    "tilt": dict.fromkeys(("x_um", "x_sd_um", "y_um", "y_sd_um", "chart_yaw_deg", "chart_pitch_deg")),
-    "magnification": 0.05,
-    "landing_um": None,
-    "flags": [],
-    "swept": "screw",
-    "best_turns": 0.12,
-    "sd_turns": 0.001,
-    "low_turns": 0.118,
-    "high_turns": 0.122,
-    "um_per_turn": 380.0,
-    "um_per_turn_sd": 4.0,
-    "lens": "H35",
-}
-"""A peak found with frames, invented."""
 
 
 def peak_sent(door: Door, at: str, document: object, status: int) -> PageSeen:

@@ -27,11 +27,11 @@ from shimwise.bench.adjust.journal import (
     found_kept,
 )
 from shimwise.bench.adjust.moves import plan_of
-from shimwise.bench.adjust.presenter import has_lock, view_kept
-from shimwise.bench.adjust.sharpest import peak_by_eye, peak_of_sweep
+from shimwise.bench.adjust.presenter import TURNED, has_lock, view_kept
+from shimwise.bench.adjust.sharpest import peak_by_eye, peak_of_kept, peak_of_sweep
 from shimwise.bench.adjust.step_answers import read_answer, read_step, split_lock_answer
 from shimwise.bench.adjust.views import AdjustmentView
-from shimwise.bench.errors import Conflict
+from shimwise.bench.errors import Conflict, InputError
 from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.prep.states import refuse_unless_open
@@ -43,7 +43,7 @@ from shimwise.inference.verdict.answer import BodyAnswer, Verdict
 from shimwise.record import journal
 from shimwise.record.tables.rows import BodyRow, LensRow
 from shimwise.remedy.adjustment import Adjustment, ConsentError, begin, begin_lens
-from shimwise.remedy.adjustment_steps import Guide, Move, Step, StepAnswer
+from shimwise.remedy.adjustment_steps import Move, Step, StepAnswer
 from shimwise.sheets.json.verdict_json import answer_from_json
 
 if TYPE_CHECKING:
@@ -212,6 +212,7 @@ def keep_peak(
     *,
     who: Who,
     sweep: Mapping[str, Any] | None = None,
+    sweep_id: str | None = None,
     sharpest: str = "",
 ) -> AdjustmentView:
     """Keep where the picture is sharpest along the screw: the move that is due then leads there.
@@ -222,21 +223,25 @@ def keep_peak(
         Who found it.
     sweep : mapping, optional
         Result of a sweep whose frames are listed by turns; 0 is where the screw was at first.
+    sweep_id : str, optional
+        A sweep along the screw that was kept in the prep since the adjustment was begun, instead.
     sharpest : str
         Without a sweep, by eye: ``0.10 0.12 0.11 clockwise``.
 
     Raises
     ------
     InputError
-        If the sweep has no peak along a screw, or the places are none, or fewer than three.
+        If the sweep has no peak along this screw, or is from before the adjustment; if the places are none,
+        or fewer than three.
     Conflict
         If the move is not due (its lock was not looked at), nothing is turned, or the prep is not open.
     """
     permitted(who, Act.ADJUST)
-    peak = peak_by_eye(sharpest) if sweep is None else peak_of_sweep(sweep)
+    if sweep is not None and sweep_id:
+        raise InputError("names a second sweep. Give one, by its result or by its id.", field="sweep_id")
     with changing(record, who, Act.ADJUST) as change:
         kept = _under_way(change, prep_id, adjustment_id)
-        if kept.guide not in (Guide.SCREW, Guide.SCREW_WITHOUT_LOCK):
+        if kept.guide not in TURNED:
             raise Conflict(f"No screw is turned on {kept.unit_name}.", kind="adjustment", id=adjustment_id)
         due = kept.adjustment.next_step
         if due is not Step.MOVE:
@@ -246,6 +251,10 @@ def keep_peak(
                 kind="step",
                 id=str(Step.MOVE),
             )
+        if sweep_id:
+            peak = peak_of_kept(material_of(change.connection, prep_id), kept, sweep_id)
+        else:
+            peak = peak_by_eye(sharpest) if sweep is None else peak_of_sweep(sweep)
         move = peak.moving(kept.plan.move.change_um, kept.plan.move.change_sd_um)
         plan = replace(kept.plan, move=move, peak=peak.words, turns_sd=peak.half_turns / 2)
         finishing.note(change, kept, PLANNED, {"plan": plan.to_json()})

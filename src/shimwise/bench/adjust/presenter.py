@@ -4,8 +4,10 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from shimwise.bench.adjust.journal import KeptAdjustment
-from shimwise.bench.adjust.views import AdjustmentView, StepQuestion, StepView
+from shimwise.bench.adjust.sharpest import screw_sweeps
+from shimwise.bench.adjust.views import AdjustmentView, ScrewSweepView, StepQuestion, StepView
 from shimwise.bench.house.unit_knowledge import mechanism_of
+from shimwise.bench.prep.presenter import sweep_view
 from shimwise.fields import build_from
 from shimwise.inference.verdict.answer import Z95
 from shimwise.number_format import size_text
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 
 NOTED = (Step.CONSENT, Step.PLACE, Step.SHIMS_MEASURED)
 """Steps whose answer is what was written: who consented, where the screw is, which shims are in."""
+TURNED = (Guide.SCREW, Guide.SCREW_WITHOUT_LOCK)
 _GUIDE_WORDS = {
     Guide.SCREW: "A screw moves the sensor.",
     Guide.SCREW_WITHOUT_LOCK: "A screw moves the sensor; it is said to have no lock.",
@@ -45,6 +48,8 @@ def view_kept(connection: "Connection", material: "PrepMaterial", kept: KeptAdju
         if kept.unit_kind == "body"
         else procedure.lens_cautions(amount_um=error_um)
     )
+    is_turned = adjusted.next_step is Step.MOVE and kept.guide in TURNED and not is_over
+    swept = [sweep_view(one, material) for one in (screw_sweeps(material, kept) if is_turned else ())]
     return build_from(
         AdjustmentView,
         kept,
@@ -59,6 +64,7 @@ def view_kept(connection: "Connection", material: "PrepMaterial", kept: KeptAdju
         amount_um=None if row is None else row.amount_um,
         amount_sd_um=None if row is None else row.amount_sd_um,
         turns=None if row is None else row.turns,
+        screw_sweeps=tuple(build_from(ScrewSweepView, one) for one in swept),
     )
 
 
@@ -103,7 +109,7 @@ def _answer_kind(step: Step, guide: Guide) -> str:
     if step in NOTED:
         return "text"
     if step is Step.MOVE and guide is not Guide.FIXED:
-        return "turns" if guide in (Guide.SCREW, Guide.SCREW_WITHOUT_LOCK) else "shims"
+        return "turns" if guide in TURNED else "shims"
     return "choice"
 
 

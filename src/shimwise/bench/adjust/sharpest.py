@@ -8,13 +8,18 @@ import statistics
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from shimwise.bench.adjust.text import read_turns
 from shimwise.bench.errors import InputError
+from shimwise.bench.typed_turns import read_turns
 from shimwise.errors import SheetError
 from shimwise.remedy.adjustment_steps import Move
 from shimwise.remedy.mechanism import Turn
+
+if TYPE_CHECKING:
+    from shimwise.bench.adjust.journal import KeptAdjustment
+    from shimwise.bench.prep.prep_data import PrepMaterial
+    from shimwise.record.tables.rows import SweepRow
 
 ANGLE_SD_TURNS = 0.004
 """How well an angle is turned and read off a screw's head: 1.5°. [turns] Common practice, no source."""
@@ -77,8 +82,8 @@ def swept_file(path: Path) -> dict[str, Any]:
     return read_sweep(path)
 
 
-def peak_of_sweep(document: Mapping[str, Any]) -> Peak:
-    """Read the peak from a sweep's result.
+def peak_of_sweep(document: Mapping[str, Any], *, field: str = "sweep") -> Peak:
+    """Read the peak from a sweep's result; what is refused names ``field``.
 
     Raises
     ------
@@ -90,25 +95,68 @@ def peak_of_sweep(document: Mapping[str, Any]) -> Peak:
     try:
         validate_sweep(document, name="What was sent")
     except SheetError as error:
-        raise InputError(str(error), field="sweep") from error
+        raise InputError(str(error), field=field) from error
     if document.get("swept") != "screw":
         raise InputError(
-            "This sweep is not along a screw: its frames have to be listed by turns.", field="sweep"
+            "This sweep is not along a screw: its frames have to be listed by turns.", field=field
         )
     turns, sd = document.get("best_turns"), document.get("sd_turns")
     if turns is None or sd is None:
         why = "; ".join(flag.rstrip(".") for flag in document["flags"][:2]) or "the frames do not say"
-        raise InputError(f"This sweep tells no peak: {why}.", field="sweep")
+        raise InputError(f"This sweep tells no peak: {why}.", field=field)
     own = (document["high_turns"] - document["low_turns"]) / 2
     lens, travel_sd_um = document.get("lens"), document.get("um_per_turn_sd")
     peak = _checked(
         float(turns),
         half_turns=math.hypot(own, 2 * ANGLE_SD_TURNS),
         how="by frames" + (f" with {lens}" if lens else ""),
+        field=field,
     )
     if travel_sd_um is None:  # the travel was entered: the frames say nothing new of it
         return peak
     return replace(peak, um_per_turn=document["um_per_turn"], um_per_turn_sd=travel_sd_um)
+
+
+def screw_sweeps(material: "PrepMaterial", kept: "KeptAdjustment") -> list["SweepRow"]:
+    """Return the sweeps along the screw that were kept since the adjustment was begun, newest first."""
+    found = [row for row in material.sweeps if not _why_unfit(row, material, kept)]
+    return sorted(found, key=lambda row: row.taken_at, reverse=True)
+
+
+def peak_of_kept(material: "PrepMaterial", kept: "KeptAdjustment", sweep_id: str) -> Peak:
+    """Read the peak from a sweep that is kept in the prep.
+
+    Raises
+    ------
+    InputError
+        When the prep has none of this id, it was withdrawn, is of another body, not along a screw or from
+        before the adjustment, or a flag withholds its peak.
+    """
+    row = next((one for one in material.sweeps if one.id == sweep_id), None)
+    if row is None:
+        raise InputError("is no sweep of this prep.", field="sweep_id", typed=sweep_id)
+    if why := _why_unfit(row, material, kept):
+        raise InputError(why, field="sweep_id")
+    return peak_of_sweep(row.result, field="sweep_id")
+
+
+def _why_unfit(row: "SweepRow", material: "PrepMaterial", kept: "KeptAdjustment") -> str:
+    """Return why a kept sweep tells nothing of the screw that is turned now; empty if it does."""
+    if row.body_id != kept.unit_id:
+        body = material.bodies[row.body_id].name
+        return (
+            f"This sweep is of body {body}, and {kept.unit_name} is adjusted. Choose one of {kept.unit_name}."
+        )
+    if row.withdrawn_at is not None:
+        return f"This sweep was withdrawn: {row.withdrawn_reason}. Choose another one."
+    if row.result.get("swept") != "screw":
+        return "This sweep is not along a screw: its frames have to be listed by turns."
+    if row.taken_at < kept.begun_at or row.body_epoch != kept.epoch:
+        return (
+            "This sweep is from before the adjustment was begun, and the screw may have been turned since. "
+            "Take one now, 0 being where the screw is."
+        )
+    return ""
 
 
 def peak_by_eye(text: str) -> Peak:
@@ -137,10 +185,11 @@ def peak_by_eye(text: str) -> Peak:
         statistics.fmean(found),
         half_turns=math.hypot(own, 2 * ANGLE_SD_TURNS),
         how=f"by eye, {len(found)} times",
+        field="sharpest",
     )
 
 
-def _checked(turns: float, *, half_turns: float, how: str) -> Peak:
+def _checked(turns: float, *, half_turns: float, how: str, field: str) -> Peak:
     if not abs(turns) <= MOST_TURNS:
-        raise InputError(f"A peak {turns:+.1f} turns away cannot be; count the turns again.", field="sweep")
+        raise InputError(f"A peak {turns:+.1f} turns away cannot be; count the turns again.", field=field)
     return Peak(turns=turns, half_turns=half_turns, how=how)

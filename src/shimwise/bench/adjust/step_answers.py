@@ -2,9 +2,10 @@
 
 from shimwise.bench.adjust.journal import KeptAdjustment
 from shimwise.bench.adjust.presenter import NOTED
-from shimwise.bench.adjust.text import read_seen_move, read_shim_change, read_shims, read_turns
+from shimwise.bench.adjust.text import read_seen_move, read_shim_change, read_shims
 from shimwise.bench.errors import InputError
 from shimwise.bench.typed_names import typed_name
+from shimwise.bench.typed_turns import read_turns
 from shimwise.remedy.adjustment_steps import Guide, Move, Step, StepAnswer, answers_to
 
 

@@ -1,17 +1,11 @@
-"""What a person types of a move: turns with their sense, and shims that are in, go in or come out."""
+"""What a person types of a move: as the picture saw it, and shims that are in, go in or come out."""
 
 import re
 
 from shimwise.bench.errors import InputError
 from shimwise.inference.verdict.answer import Z95
-from shimwise.remedy.mechanism import Turn
 
-MOST_TURNS, LARGEST_SHIM_UM = 20.0, 2000.0
-_TURNS = re.compile(
-    r"(?P<number>\d+(?:[.,]\d+)?)\s*(?P<unit>turns?|°|deg(?:rees?)?)?\s*"
-    r"(?P<sense>anti-?clockwise|counter-?clockwise|clockwise|acw|ccw|cw)?\.?",
-    re.IGNORECASE,
-)
+LARGEST_SHIM_UM = 2000.0
 _SEEN = re.compile(
     r"(?P<size>\d+(?:\.\d+)?)\s*±\s*(?P<half>\d+(?:\.\d+)?)\s*[µμu]m\s+(?P<way>away|toward)"
     r"(?:,? by (?:the )?picture)?\.?",
@@ -19,38 +13,6 @@ _SEEN = re.compile(
 )
 _MICRONS = re.compile("[µμu]m")
 _CHANGE = re.compile(r"(?:in\s+(?P<put_in>.+?))?[\s,;]*(?:\bout\s+(?P<taken_out>.+))?", re.IGNORECASE)
-
-
-def read_turns(text: str, *, turn: Turn | None) -> tuple[float, Turn]:
-    """Read turns and their sense: ``0.08 turn clockwise``, ``30° anticlockwise``, or a number alone.
-
-    Raises
-    ------
-    InputError
-        When it is none, or the sense is named neither here nor by the advice.
-    """
-    found = _TURNS.fullmatch(text.strip())
-    if found is None:
-        raise InputError(
-            "is no turn. Write it as 0.08 turn clockwise, or 30° anticlockwise.", field="answer", typed=text
-        )
-    number = float(found["number"].replace(",", "."))
-    is_degrees = (found["unit"] or "turn").lower().startswith(("°", "deg"))
-    turns = number / 360.0 if is_degrees else number
-    sense = (found["sense"] or "").lower()
-    if sense:
-        turn = Turn.CLOCKWISE if sense in ("clockwise", "cw") else Turn.ANTICLOCKWISE
-    if turn is None:
-        raise InputError(
-            "does not say which way. Add clockwise or anticlockwise.", field="answer", typed=text
-        )
-    if not 0 < turns <= MOST_TURNS:
-        raise InputError(
-            f"is out of range; accepted is above 0 and up to {MOST_TURNS:g} turns.",
-            field="answer",
-            typed=text,
-        )
-    return turns, turn
 
 
 def read_seen_move(text: str) -> tuple[float, float] | None:

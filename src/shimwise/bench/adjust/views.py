@@ -79,10 +79,26 @@ class ScrewView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ScrewSweepView:
+    """A sweep along the body's screw that was kept in the prep since the adjustment was begun.
+
+    ``words``: where it is sharpest along the screw, or that it tells no peak.
+    """
+
+    id: str
+    lens: str
+    setup: str
+    words: str
+    taken_by: str
+    taken_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AdjustmentView:
     """An adjustment being made, finished or given up: ``state`` is ``begun``, ``finished`` or ``given up``.
 
-    ``taken_back``: what was taken back of it, in words, oldest first.
+    ``taken_back``: what was taken back of it, in words, oldest first. ``screw_sweeps``: while a screw is to
+    be turned, sweeps along it from which the peak can be taken, newest first.
     """
 
     id: str
@@ -103,6 +119,7 @@ class AdjustmentView:
     amount_um: float | None = None
     amount_sd_um: float | None = None
     turns: float | None = None
+    screw_sweeps: tuple[ScrewSweepView, ...] = ()
 
     @property
     def now(self) -> StepView | None:

@@ -33,7 +33,7 @@ from shimwise.inference.verdict.expected_landing import (
 )
 from shimwise.sheets.json.verdict_json import answer_from_json
 from shimwise.sheets.words.landing_words import agreement_text, landing_text, picture_text
-from shimwise.sheets.words.sweep_words import grouped_flags
+from shimwise.sheets.words.sweep_words import grouped_flags, screw_text
 
 if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
@@ -218,11 +218,18 @@ def sweep_view(row: "SweepRow", material: "PrepMaterial") -> SweepView:
         setup_id=row.setup_id or "",
         setup="" if setup is None else setup.name,
         landing_sd_um=measured_landing_sd_um(row.sd_um or 0.0) if has_landing else None,
-        words=landing_text(row.landing_um or 0.0) if has_landing else "no landing: see what it warns of",
+        words=_sweep_words(row),
         flags=tuple(grouped_flags(row.result.get("flags") or ())),
         is_past=_is_past(row, body, lens),
         **_withdrawal(row),
     )
+
+
+def _sweep_words(row: "SweepRow") -> str:
+    if row.landing_um is not None:
+        return landing_text(row.landing_um)
+    is_screw = row.result.get("swept") == "screw"
+    return screw_text(row.result) if is_screw else "no landing: see what it warns of"
 
 
 def _withdrawal(row: "ReadingRow | GaugeRow | SweepRow") -> dict[str, Any]:

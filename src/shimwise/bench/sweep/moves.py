@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shimwise.bench.errors import InputError
+from shimwise.bench.typed_turns import read_screw_place
 from shimwise.errors import LengthError
 from shimwise.lengths import length_to_mm
 
@@ -17,8 +18,8 @@ _DECIMALS = 9
 class Moves:
     """What moved between the frames: a first position and a step, or the positions of all frames.
 
-    Of the sensor in µm, + away from the lens; of a screw in turns, + clockwise; of ring and chart lengths, a
-    bare number being mm.
+    Of the sensor in µm, + away from the lens; of a screw in turns, + clockwise, or ``36° clockwise``;
+    of ring and chart lengths, a bare number being mm.
     """
 
     moved: str
@@ -43,14 +44,14 @@ def positions_of(moves: Moves, count: int) -> list[float]:
             raise InputError("names all positions; leave first and step out.", field="at")
         if len(moves.at) != count:
             raise InputError(f"has {len(moves.at)} positions, and there are {count} pictures.", field="at")
-        return [_place("at", text, is_length=is_length) for text in moves.at]
+        return [_place("at", text, moved=moves.moved) for text in moves.at]
     for field, text in (("first", moves.first), ("step", moves.step)):
         if not text.strip():
             raise InputError(
                 "is empty; give the first position and the step, such as -60 and 10.", field=field
             )
-    first = _place("first", moves.first, is_length=is_length)
-    step = _signed("step", moves.step, is_length=is_length)
+    first = _place("first", moves.first, moved=moves.moved)
+    step = _signed("step", moves.step, moved=moves.moved)
     if step == 0:
         raise InputError("is 0: the frames would all lie at one place.", field="step", typed=moves.step)
     positions = [round(first + number * step, _DECIMALS) for number in range(count)]
@@ -63,19 +64,23 @@ def positions_of(moves: Moves, count: int) -> list[float]:
     return positions
 
 
-def _place(field: str, text: str, *, is_length: bool) -> float:
-    value = _signed(field, text, is_length=is_length)
-    if is_length and value <= 0:
+def _place(field: str, text: str, *, moved: str) -> float:
+    value = _signed(field, text, moved=moved)
+    if moved in _LENGTHS and value <= 0:
         raise InputError("is no distance above 0.", field=field, typed=text)
     return value
 
 
-def _signed(field: str, text: str, *, is_length: bool) -> float:
-    """Read a number, or a length in mm, of either sign."""
+def _signed(field: str, text: str, *, moved: str) -> float:
+    """Read a number, turns, or a length in mm, of either sign."""
+    if moved == "screw":
+        return read_screw_place(text, field=field)
     plain = text.strip().replace("−", "-")
     sign, bare = (-1.0, plain[1:]) if plain.startswith("-") else (1.0, plain.removeprefix("+"))
     try:
-        return sign * (length_to_mm(bare, default_unit="mm") if is_length else float(bare.replace(",", ".")))
+        return sign * (
+            length_to_mm(bare, default_unit="mm") if moved in _LENGTHS else float(bare.replace(",", "."))
+        )
     except LengthError as error:
         raise InputError(str(error), field=field, typed=text) from error
     except ValueError:

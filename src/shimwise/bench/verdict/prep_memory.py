@@ -86,5 +86,6 @@ def _as_of(connection: "Connection", material: "PrepMaterial") -> HouseMemory:
 
 def _last_read(material: "PrepMaterial") -> "datetime":
     """Return when the prep's units were read last: from then on they drift again."""
-    rows: tuple[ReadingRow | SweepRow, ...] = (*material.readings, *material.sweeps)
+    sweeps = (row for row in material.sweeps if row.landing_um is not None)
+    rows: tuple[ReadingRow | SweepRow, ...] = (*material.readings, *sweeps)
     return max([material.prep.started_at, *(row.taken_at for row in rows if row.withdrawn_at is None)])

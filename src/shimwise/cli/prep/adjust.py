@@ -28,6 +28,7 @@ _HOW = (
     "   the lens set to the taped distance, and turning from one side:",
     "   with frames listed by turns (+ clockwise, 0 here): shimwise sweep FOLDER --out",
     "   peak.json, and answer: sweep peak.json",
+    "   with a sweep of the screw that the prep has kept since: answer: sweep",
     "   by eye, anew three times: answer: sharpest 0.10 0.12 0.11 clockwise",
 )
 MORE = (
@@ -53,6 +54,14 @@ def adjust(
         Path | None,
         typer.Option(
             "--sweep", metavar="FILE.json", help="A sweep along the screw: the move leads to its peak."
+        ),
+    ] = None,
+    sweep_id: Annotated[
+        str | None,
+        typer.Option(
+            "--sweep-id",
+            metavar="ID|last",
+            help="A sweep along the screw that the prep has kept since the adjustment was begun.",
         ),
     ] = None,
     sharpest: Annotated[
@@ -85,10 +94,17 @@ def adjust(
             view = guide.give_up(record, prep_id, view.id, reason=give_up, who=name)
         for step, answer in given:
             view = guide.answer_step(record, prep_id, view.id, step=step, answer=answer, who=name)
-        if sweep is not None or sharpest is not None:
-            swept = None if sweep is None else swept_file(sweep)
-            view = guide.keep_peak(record, prep_id, view.id, sweep=swept, sharpest=sharpest or "", who=name)
-        is_alone = not given and all(one is None for one in (take_back, give_up, sweep, sharpest))
+        if any(one is not None for one in (sweep, sweep_id, sharpest)):
+            view = guide.keep_peak(
+                record,
+                prep_id,
+                view.id,
+                sweep=None if sweep is None else swept_file(sweep),
+                sweep_id=_last(view) if sweep_id == "last" else sweep_id,
+                sharpest=sharpest or "",
+                who=name,
+            )
+        is_alone = not given and all(one is None for one in (take_back, give_up, sweep, sweep_id, sharpest))
         if is_alone and is_asked(as_json=as_json):
             view = _ask(record, view, who=name)
         if view.state == "begun" and view.now is None:
@@ -96,6 +112,16 @@ def adjust(
     show(view, _text(view), as_json=as_json)
     if view.state == "begun":
         raise typer.Exit(NOT_FINISHED)
+
+
+def _last(view: AdjustmentView) -> str:
+    """Return the id of the newest sweep along the screw that was kept since the adjustment was begun."""
+    if not view.screw_sweeps:
+        raise RecordError(
+            f"The prep has no sweep along the screw of {view.unit} since the adjustment was begun, or the "
+            "screw is not to be turned yet. Take one on the prep's page, Bring a sweep; or give --sweep FILE."
+        )
+    return view.screw_sweeps[0].id
 
 
 def _pair(text: str, *, option: str) -> tuple[str, str]:
@@ -155,8 +181,12 @@ def _take(record: record_admin.Record, view: AdjustmentView, said: str, *, who: 
         step, why = _pair(rest, option="--take-back")
         return guide.take_back(record, view.prep_id, view.id, step=step, reason=why, who=who)
     if view.now is not None and view.now.kind == "turns" and word.casefold() in ("sweep", "sharpest"):
-        swept = swept_file(Path(rest.strip())) if word.casefold() == "sweep" else None
-        found = guide.keep_peak(record, view.prep_id, view.id, sweep=swept, sharpest=rest, who=who)
+        is_swept, name = word.casefold() == "sweep", rest.strip()
+        swept = swept_file(Path(name)) if is_swept and name else None
+        kept_id = _last(view) if is_swept and not name else None
+        found = guide.keep_peak(
+            record, view.prep_id, view.id, sweep=swept, sweep_id=kept_id, sharpest=rest, who=who
+        )
         typer.echo(wrapped(found.move.peak))
         return found
     step = "" if view.now is None else view.now.id

@@ -1,6 +1,7 @@
 """A sweep in words: where the picture is sharpest, which way the body lands, and its flags."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import Any
 
 from shimwise.inference.model.prep import measured_landing_sd_um
 from shimwise.inference.verdict.answer import Z95
@@ -49,11 +50,23 @@ def other_readings(sweep: Sweep) -> list[str]:
 
 
 def _turns_sentence(sweep: Sweep, turns: float) -> str:
-    half = ((sweep.high_turns or 0.0) - (sweep.low_turns or 0.0)) / 2
-    way = "clockwise" if turns >= 0 else "anticlockwise"
     through = f" with {titled('lens', sweep.lens)}" if sweep.lens else ""
-    size = f"{abs(turns):.3f} ± {half:.3f} turn ({360 * abs(turns):.0f}°)"
-    return f"Best focus{through} lies {size} {way} of where the screw stood at 0 (95 %)."
+    where = _turns(turns, sweep.low_turns, sweep.high_turns)
+    return f"Best focus{through} lies {where} of where the screw stood at 0 (95 %)."
+
+
+def screw_text(result: Mapping[str, Any]) -> str:
+    """Return where a sweep's result is sharpest along the screw, as part of a line."""
+    turns = result.get("best_turns")
+    if turns is None:
+        return "no peak along the screw"
+    return f"sharpest {_turns(turns, result.get('low_turns'), result.get('high_turns'))} along the screw"
+
+
+def _turns(turns: float, low: float | None, high: float | None) -> str:
+    way = "clockwise" if turns >= 0 else "anticlockwise"
+    half = ((high or 0.0) - (low or 0.0)) / 2
+    return f"{abs(turns):.3f} ± {half:.3f} turn ({360 * abs(turns):.0f}°) {way}"
 
 
 def _place(sweep: Sweep) -> str:

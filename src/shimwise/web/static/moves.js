@@ -3,7 +3,7 @@
   "use strict";
 
   const PICTURE = /\.(png|tiff?|jpe?g|dng|exr)$/i;
-  const UNIT = { sensor: " µm", ring: " mm", chart: " mm" };
+  const UNIT = { sensor: " µm", ring: " mm", chart: " mm", screw: " turns" };
 
   function byNumber(one, other) {
     return one.localeCompare(other, "en", { numeric: true });

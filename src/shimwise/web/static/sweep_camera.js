@@ -4,7 +4,7 @@
   const LEAST = 5;
   const MANY = 9;
   const KEPT = "shimwise-feed";
-  const WORDS = { sensor: "Sensor stands at, µm", ring: "Ring stands at", chart: "Chart stands at" };
+  const WORDS = { sensor: "Sensor stands at, µm", ring: "Ring stands at", chart: "Chart stands at", screw: "Screw stands at, turns" };
   // What was taken outlives the form, which comes anew with a refusal, and is kept until the next sweep is begun.
   const state = { taken: [], chart: null, isOn: false, isSent: false, isBusy: false, now: null, seconds: [], size: "" };
   let feed = null;
@@ -165,10 +165,13 @@
     }
   }
 
-  // After two positions in numbers the third is expected as far on.
+  // After two positions in numbers, or in degrees of a screw, the third is expected as far on.
   function expected() {
-    const [last, before] = [plain(state.taken.at(-1)?.at ?? ""), plain(state.taken.at(-2)?.at ?? "")];
-    return last === null || before === null ? "" : String(+(2 * last - before).toFixed(6)).replace("-", "−");
+    const [last, before] = [-1, -2].map((place) => /^([^°]*)(°.*)?$/.exec(state.taken.at(place)?.at ?? ""));
+    const [here, there] = [plain(last[1]), plain(before[1])];
+    if (here === null || there === null || last[2] !== before[2]) return "";
+    const next = +(2 * here - there).toFixed(6);
+    return next < 0 && /[a-z]/i.test(last[2] ?? "") ? "" : String(next).replace("-", "−") + (last[2] ?? "");
   }
 
   function show() {

@@ -7,7 +7,7 @@ import pytest
 from invented_house import WHO, House
 
 from shimwise.bench.adjust import guide as adjusting
-from shimwise.bench.adjust.text import read_seen_move, read_shim_change, read_shims, read_turns
+from shimwise.bench.adjust.text import read_seen_move, read_shim_change, read_shims
 from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.house import shim_stock
@@ -17,6 +17,7 @@ from shimwise.bench.house.views import BodyFacts, MechanismFacts
 from shimwise.bench.prep import gauges
 from shimwise.bench.prep.preps import close_prep, open_prep, tape_setup
 from shimwise.bench.sign import signing
+from shimwise.bench.typed_turns import read_turns
 from shimwise.bench.verdict import recheck
 from shimwise.bench.verdict.verdict import refresh_verdict
 from shimwise.record.queries import evidence, units

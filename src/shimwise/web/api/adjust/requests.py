@@ -29,6 +29,10 @@ class PeakIn(In):
     sweep: Annotated[
         dict[str, Any] | None, Field(description="``shimwise.sweep/2`` with ``best_turns``.")
     ] = None
+    sweep_id: Annotated[
+        Id | None,
+        Field(description="Instead: a sweep along the screw, kept since the adjustment was begun."),
+    ] = None
     sharpest: Annotated[
         str, StringConstraints(max_length=200), Field(examples=["0.10 0.12 0.11 clockwise"])
     ] = ""

@@ -93,16 +93,20 @@ def answer(visit: PostDep, prep_id: str, adjustment_id: str) -> Response:
 
 @router.post(f"{ONE}/peak")
 async def keep_peak(visit: VisitDep, prep_id: str, adjustment_id: str) -> Response:
-    """Keep where it is sharpest along the screw: of a sweep's result, else of what was seen by eye."""
+    """Keep where it is sharpest along the screw: of a sweep, kept or as a file, else as seen by eye."""
     async with visit.request.form(max_files=1) as sent:
         file = sent.get("sweep")
         content = await file.read(LARGEST_SWEEP) if isinstance(file, UploadFile) and file.filename else b""
         visit.form = Form.of(sent)
 
     def change() -> None:
-        is_by_frames = content or visit.form.text("by") == "frames"
-        sweep, sharpest = _sweep_of(content) if is_by_frames else None, visit.form.text("sharpest")
-        guide.keep_peak(visit.record, prep_id, adjustment_id, sweep=sweep, sharpest=sharpest, who=visit.who)
+        form, sweep = visit.form, None
+        if form.text("by") == "kept" and not form.text("sweep_id"):
+            raise InputError("Choose the sweep that tells the peak.", field="sweep_id")
+        if content or form.text("by") == "frames":
+            sweep = _sweep_of(content)
+        found = form.read(texts=("sweep_id", "sharpest"))
+        guide.keep_peak(visit.record, prep_id, adjustment_id, sweep=sweep, **found, who=visit.who)
 
     return await run_in_threadpool(_changed, visit, prep_id, adjustment_id, change)
 

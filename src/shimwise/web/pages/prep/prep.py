@@ -27,11 +27,14 @@ CHANGED = {"HX-Trigger": json.dumps({"shimwise:changed": {}})}
 
 
 @router.get("")
-def show(visit: VisitDep, prep_id: str, withdraw: str = "", note: str = "") -> Response:
-    """Show a prep; a reading that another page asked for is chosen on the pad."""
+def show(visit: VisitDep, prep_id: str, withdraw: str = "", note: str = "", screw: str = "") -> Response:
+    """Show a prep; a reading that another page asked for is chosen, or the sweep of a body's ``screw``."""
     prep = preps.open_prep(visit.record, prep_id)
     _ask(visit, prep)
     values = values_of(visit, prep, form=asked_form(prep, visit.form))
+    if screw:
+        setups = [one.id for one in prep.setups if one.body_id == screw]
+        values["sweep_form"] = Form.filled(moved="screw", setup_id=setups[-1] if setups else None)
     return visit.show_filming("prep/page.html", **{**values, "withdrawing": withdraw, "noting": note})
 
 
