@@ -13,6 +13,10 @@ IntArray = NDArray[np.intp]
 
 TURN_N = 0.7
 """Change of the size, in N µm, that shows that a hand has turned or passed; chosen."""
+NOISE_TURN = 2.5
+"""Size between two passages, in roots of the square's deviation, below which noise may part one; chosen."""
+ZERO_N = 1.0
+"""Least size of a passage, in N µm, which may have been 0; chosen."""
 OUT_N, FIT_N = 4.5, 5.0
 """A crossing that anchors comes from and goes beyond the first, and its parabola has this reach, in N µm."""
 SOFT_N = 0.5
@@ -89,6 +93,23 @@ def find_crossings(
     return found
 
 
+def last_doubt_s(t_s: FloatArray, square: FloatArray, fnumber: float, *, noise: float) -> float:
+    """Return when it was last in doubt whether a hand passed the sharpest place; −inf if never.
+
+    A passage came so near that it may have been there, and is no crossing; or what noise may have parted is
+    another number of crossings as one. Parameters as of :func:`find_crossings`. [s]
+    """
+    size = np.sqrt(np.maximum(square, 0.0))
+    crossed = np.array([one.time_s for one in find_crossings(t_s, square, fnumber, noise=noise)])
+    passages = _merged(_passages(size, TURN_N * fnumber), t_s, size)
+    found = -math.inf
+    for before, least, behind in _merged(passages, t_s, size, between=NOISE_TURN * math.sqrt(noise)):
+        count = np.count_nonzero((crossed >= t_s[before]) & (crossed <= t_s[behind]))
+        if size[least] < ZERO_N * fnumber and count != 1:
+            found = float(t_s[least])
+    return found
+
+
 def sides_of(count: int, crossings: list[Crossing]) -> FloatArray:
     """Return the side of each frame, −1 before the first crossing and changing at each, (frames,)."""
     side = -np.ones(count)
@@ -140,12 +161,17 @@ def _passages(size: FloatArray, turn: float) -> list[tuple[int, int, int]]:
 
 
 def _merged(
-    passages: list[tuple[int, int, int]], t_s: FloatArray, size: FloatArray
+    passages: list[tuple[int, int, int]], t_s: FloatArray, size: FloatArray, *, between: float = 0.0
 ) -> list[tuple[int, int, int]]:
-    """Return the passages with those joined that follow each other sooner than a hand turns: noise."""
+    """Return the passages with those joined that only noise parts.
+
+    They follow each other sooner than a hand turns, or the size ``between`` them [µm] is no more than noise
+    makes of the sharpest place.
+    """
     found: list[tuple[int, int, int]] = []
     for one in passages:
-        if found and t_s[one[1]] - t_s[found[-1][1]] < SOONEST_S:
+        is_soon = found and t_s[one[1]] - t_s[found[-1][1]] < SOONEST_S
+        if found and (is_soon or size[one[0]] < between):
             before, least, _ = found.pop()
             found.append((before, min(least, one[1], key=lambda k: float(size[k])), one[2]))
         else:

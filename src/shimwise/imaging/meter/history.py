@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from shimwise.imaging.meter.axes import axis_difference, least_of
 from shimwise.imaging.meter.calibration import Calibration, Run, calibrate, first_squares, rough
-from shimwise.imaging.meter.crossings import find_crossings
+from shimwise.imaging.meter.crossings import find_crossings, last_doubt_s
 from shimwise.imaging.meter.first_turn import begins_at_rest, first_way, jumps
 from shimwise.imaging.meter.law_model import MeterLaw, reach_um
 from shimwise.imaging.meter.offsets import Offset, Places
@@ -283,6 +283,9 @@ class History:
         self.run_side = float(found.side[-1])
         self._solve(0)
         self._watch_jump(self._named)
+        doubt_s = last_doubt_s(run.t_s, found.square, self._law.fnumber, noise=self._frame_noise)
+        if doubt_s > self._t[self._named]:
+            self._first = self._first_side = self.side = None
         self._first_side = self._first_side or self._side_before_crossings()
         if self._first_side is not None:
             self.side = self._first_side * (-1.0) ** len(self._crossed)

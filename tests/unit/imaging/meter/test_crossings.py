@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from shimwise.imaging.meter.crossings import find_crossings, sides_of
+from shimwise.imaging.meter.crossings import find_crossings, last_doubt_s, sides_of
 
 T = np.arange(0.0, 6.0, 0.04)
 
@@ -38,3 +38,22 @@ def test_noise_at_the_sharpest_place_is_no_second_crossing() -> None:
     z = 20.0 * (T - 3.0)
     noise = np.random.default_rng(3).normal(0.0, 4.0, T.size)
     assert len(find_crossings(T, z**2 + noise, 2.0, noise=4.0)) == 1
+
+
+@pytest.mark.parametrize(
+    ("noise_um2", "is_told"), [(0.1, True), (9.2, False)], ids=["a plain feed", "a noisy one"]
+)
+def test_a_slow_passage_is_counted_right_or_doubted(noise_um2: float, is_told: bool) -> None:
+    t_s = np.arange(0.0, 26.0, 0.04)
+    wrong = doubted = 0
+    for seed in range(30):
+        chance = np.random.default_rng(seed)
+        slow_s = 15.0 + chance.uniform(1.0, 6.0)
+        z_um = np.interp(t_s, [3.0, 13.0, 15.0, slow_s], [-55.0, 28.0, 28.0, -12.4])
+        square = z_um**2 + chance.normal(0.0, noise_um2, t_s.size) + 0.6 * z_um * chance.normal(size=t_s.size)
+        is_doubted = last_doubt_s(t_s, square, 2.0, noise=noise_um2) > 0.0
+        is_wrong = len(find_crossings(t_s, square, 2.0, noise=noise_um2)) % 2 != 0
+        assert is_doubted or not is_wrong, seed
+        wrong, doubted = wrong + is_wrong, doubted + is_doubted
+    assert (doubted == 0) is is_told
+    assert is_told or wrong > 0  # else nothing was to be doubted
