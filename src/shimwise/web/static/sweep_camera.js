@@ -236,7 +236,7 @@
   }, true);
   document.body.addEventListener("htmx:afterRequest", ({ detail }) => {
     if (!state.isOn || detail.requestConfig?.verb !== "post" || !/\/sweeps$/.test(detail.requestConfig.path)) return;
-    state.isSent = detail.successful === true;
+    state.isSent = detail.xhr.status >= 200 && detail.xhr.status < 300;  // a refusal is swapped in, too
     if (state.isSent && form()) show();
   });
   window.addEventListener("beforeunload", (event) => {
