@@ -460,6 +460,7 @@ def test_what_stands_under_the_reading_is_of_what_is_typed_now_also_without_the_
 
 def test_a_verdict_is_not_said_to_be_on_its_way_while_the_server_is_away(own: OwnDevices) -> None:
     page = own.show(own.new_prep(count=1))
+    expect(page.locator("#verdict [data-pending]")).to_have_count(0)  # its own answer would come in between
     assert " data-pending hx-get=" in (FOLDER / "prep/verdict.html").read_text(encoding="utf-8")
     asks = 'data-pending hx-get="/preps/x/verdict?tries=1" hx-trigger="load" hx-target="#verdict"'
     answer = f'<p class="pending small" {asks}>Being worked out again…</p>'
