@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ from browser_bench import FLAGS, Devices, Server, at_the_lock
 from looks import look
 from playwright.sync_api import Page, Playwright, expect
 
-from filmed import PITCH_UM, REST_UM, filmed, write_y4m
+from filmed import PITCH_UM, REST_UM, Frame, filmed, write_y4m
 
 FILMING = Path("/usr/bin/chromium")
 NOT_HERE = "Object.defineProperty(window, 'isSecureContext', { value: false })"
@@ -19,16 +20,15 @@ UNPLUGGED = """() => {
 }"""
 
 
-@pytest.fixture(scope="module")
-def devices(play: Playwright, server: Server, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Devices]:
-    """Give devices of a browser with a camera, which plays the feed again and again.
-
-    Chromium's headless shell has none.
-    """
+@contextmanager
+def filming(
+    play: Playwright, server: Server, folders: pytest.TempPathFactory, frames: tuple[Frame, ...]
+) -> Iterator[Devices]:
+    """Open a browser whose camera plays frames again and again."""
     if not FILMING.exists():
         pytest.skip(f"no Chromium at {FILMING}: its headless shell opens no camera")
-    camera = tmp_path_factory.mktemp("camera") / "feed.y4m"
-    write_y4m(camera, filmed(rest_s=5.0, hold_s=2.5, is_loop=True))
+    camera = folders.mktemp("camera") / "feed.y4m"
+    write_y4m(camera, frames)
     fake = ["--use-fake-device-for-media-stream", f"--use-file-for-fake-video-capture={camera}"]
     browser = play.chromium.launch(executable_path=FILMING, args=[*FLAGS, *fake])
     opened = Devices(browser, server)
@@ -36,6 +36,16 @@ def devices(play: Playwright, server: Server, tmp_path_factory: pytest.TempPathF
     opened.close()
     browser.close()
     camera.unlink()
+
+
+@pytest.fixture(scope="module")
+def devices(play: Playwright, server: Server, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Devices]:
+    """Give devices of a browser with a camera, which plays the feed again and again.
+
+    Chromium's headless shell has none.
+    """
+    with filming(play, server, tmp_path_factory, filmed(rest_s=5.0, hold_s=2.5, is_loop=True)) as opened:
+        yield opened
 
 
 def opened(

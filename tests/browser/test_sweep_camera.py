@@ -4,12 +4,12 @@ from collections.abc import Iterator
 
 import httpx
 import pytest
-from browser_bench import FLAGS, Devices, Server
+from browser_bench import Devices, Server
 from looks import look
 from playwright.sync_api import Page, Playwright, expect
-from test_by_picture import FILMING, UNPLUGGED, opened
+from test_by_picture import UNPLUGGED, filming, opened
 
-from filmed import PITCH_UM, stepped, write_y4m
+from filmed import PITCH_UM, stepped
 
 BEST_UM = 3.0
 """Where the sensor of these feeds is sharpest, as its positions are counted."""
@@ -32,17 +32,9 @@ AT = f"(place) => ({CODE_OF_MARK})() === place"
 @pytest.fixture(scope="module")
 def devices(play: Playwright, server: Server, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Devices]:
     """Give devices of a browser whose camera rests at one position after the other, again and again."""
-    if not FILMING.exists():
-        pytest.skip(f"no Chromium at {FILMING}: its headless shell opens no camera")
-    camera = tmp_path_factory.mktemp("camera") / "steps.y4m"
-    write_y4m(camera, stepped(tuple(at - BEST_UM for at in PLACES_UM), held_s=4.0))
-    fake = ["--use-fake-device-for-media-stream", f"--use-file-for-fake-video-capture={camera}"]
-    browser = play.chromium.launch(executable_path=FILMING, args=[*FLAGS, *fake])
-    opened = Devices(browser, server)
-    yield opened
-    opened.close()
-    browser.close()
-    camera.unlink()
+    steps = stepped(tuple(at - BEST_UM for at in PLACES_UM), held_s=4.0)
+    with filming(play, server, tmp_path_factory, steps) as opened_devices:
+        yield opened_devices
 
 
 def camera_form(page: Page) -> None:

@@ -92,15 +92,13 @@ def _in_storage(record: "Record", places: set[str], *, is_removed: bool) -> "Ite
             )
     unused = record.storage.unused(lists)
     removed = [one for one in unused if is_removed and record.storage.remove(one, now=record.clock())]
-    for many, what in ((removed, "removed"), (unused[len(removed) :], "of no sweep")):
+    for many, verbs, what in (
+        (removed, ("was", "were"), "removed"),
+        (unused[len(removed) :], ("is", "are"), "of no sweep"),
+    ):
         if many:
             size_mb = sum(one.size for one in many) / 1e6
-            verb = (
-                ("was" if many is removed else "is")
-                if len(many) == 1
-                else ("were" if many is removed else "are")
-            )
-            text = f"{counted(len(many), 'file')} ({size_mb:.1f} MB) {verb} {what}."
+            text = f"{counted(len(many), 'file')} ({size_mb:.1f} MB) {verbs[len(many) != 1]} {what}."
             if many is not removed:
                 text += " Those that came more than a day ago go with --remove-orphans."
             yield Contradiction(subject="storage", text=text)
