@@ -327,7 +327,7 @@ def test_a_set_up_that_was_taped_meanwhile_comes_with_the_verdict_into_the_forms
     (setup,) = door.get(f"/preps/{prep_id}")["setups"]
     parts = door.client.get(f"/preps/{prep_id}/verdict", headers=SCRIPT).text
     for name in ("sweep-setup", "picture-setup"):
-        _, _, own = parts.partition(f'<select id="{name}" hx-swap-oob="innerHTML">')
+        _, _, own = parts.partition(f'<select id="{name}" aria-label="Set-up" hx-swap-oob="innerHTML">')
         assert f'value="{setup["id"]}"' in own.partition("</select>")[0]
 
 

@@ -153,17 +153,19 @@
       refuse("Type where it stands now, then take the position.");
       return part("at").focus();
     }
-    const wrong = await wrongAt(at);
-    mark(part("at"), wrong);
-    if (wrong) return part("at").focus();
     const size = `${part("video").videoWidth} × ${part("video").videoHeight}`;
-    if (state.isBusy || !feed.isOpen) return;
     if (state.taken.length && state.size !== size) return refuse(`The picture is ${size} px now, those that were taken are ${state.size}. Choose that size again, or begin anew.`);
-    const star = starNow();
     state.isBusy = true;
     part("take").disabled = true;
     say("Taking it: leave all as it is for a second…");
     try {
+      const wrong = await wrongAt(at);
+      mark(part("at"), wrong);
+      if (wrong) {
+        say("");
+        return part("at").focus();
+      }
+      const star = starNow();
       const got = await feed.mean(star);
       if (got.problem) {
         say("");
@@ -200,8 +202,11 @@
     part("taken").replaceChildren(...state.taken.map((one, number) => {
       const [row, name, input, back] = ["li", "label", "input", "button"].map((tag) => document.createElement(tag));
       Object.assign(input, { type: "text", name: "at", id: `sweep-at-${number}`, value: one.at, maxLength: 40, autocomplete: "off" });
-      input.addEventListener("input", () => { one.at = input.value; });
-      input.addEventListener("change", async () => mark(input, one.wrong = await wrongAt(one.at)));
+      input.addEventListener("input", () => Object.assign(one, { at: input.value, wrong: "" }));
+      input.addEventListener("change", async () => {
+        one.wrong = await wrongAt(one.at);
+        mark(document.getElementById(input.id) || input, one.wrong);  // the list is shown anew meanwhile
+      });
       name.htmlFor = input.id;
       name.textContent = `${number + 1}`;
       name.append(Object.assign(document.createElement("span"), { className: "seen-by-reader", textContent: ". position, taken at" }));
