@@ -122,6 +122,7 @@ def _sqlite_engine(location: Location, waited_s: float) -> Engine:
         connect_args={"timeout": waited_s, "isolation_level": None, "check_same_thread": False},
         pool_size=READERS,
         pool_timeout=waited_s,
+        pool_use_lifo=True,  # a connection used just now has pages and statements at hand
     )
     # The driver's own transactions are off (isolation_level None), since it would begin one by its own rules;
     # these two put SQLAlchemy in charge, as its documentation of the SQLite dialect describes.

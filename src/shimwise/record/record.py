@@ -4,11 +4,11 @@ import logging
 import secrets
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager, suppress
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
-from sqlalchemy import Connection, Engine, text
+from sqlalchemy import Connection, Engine, select, text
 
 from shimwise.record.damage import DamageWatch
 from shimwise.record.error_translation import BUSY, DAMAGED, EMPTIED, GONE, REPLACED, UNSURE, translated
@@ -24,6 +24,7 @@ from shimwise.record.group_commit import GroupCommit
 from shimwise.record.hearing import MIGRATED, MISSED, Hearer, Line, say
 from shimwise.record.journal import Change
 from shimwise.record.location import (
+    READERS,
     WAITED_S,
     Location,
     engine_of,
@@ -35,6 +36,7 @@ from shimwise.record.names import name_key
 from shimwise.record.opening import prepare, refuse_newer
 from shimwise.record.queries.people import remember
 from shimwise.record.storage import Storage
+from shimwise.record.tables import schema
 
 WRITERS_LOCK = 7_468_697
 """Number of the advisory lock by which one change at a time writes on a server."""
@@ -177,6 +179,14 @@ class Record:
         """Replace everything in one transaction, as restoring does; nothing is written into the journal."""
         with self.translated(), self._turns.turn() as connection:
             yield connection
+
+    def open_connections(self) -> None:
+        """Open the connections to a file that twenty who save at once need: each costs as much as a save."""
+        if self.location.path is None:  # a server's are few, and shared by all who hear it
+            return
+        with suppress(StoreError), ExitStack() as held:
+            for _ in range(READERS):
+                held.enter_context(self.reading()).execute(select(schema.preps.c.id).limit(1))
 
     def prove(self) -> None:
         """Ask the record something small; raise as :meth:`reading` where it cannot be used."""

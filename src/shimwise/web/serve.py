@@ -7,6 +7,7 @@ import os
 import re
 import socket
 import ssl
+import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
@@ -156,6 +157,7 @@ class Pages:
 
     def run(self) -> None:
         """Serve until Ctrl-C, SIGTERM or :meth:`stop`; what is under way is finished."""
+        threading.Thread(target=self.record.open_connections, name="connections", daemon=True).start()
         try:
             with (
                 quiet(),
