@@ -202,7 +202,10 @@
     part("taken").replaceChildren(...state.taken.map((one, number) => {
       const [row, name, input, back] = ["li", "label", "input", "button"].map((tag) => document.createElement(tag));
       Object.assign(input, { type: "text", name: "at", id: `sweep-at-${number}`, value: one.at, maxLength: 40, autocomplete: "off" });
-      input.addEventListener("input", () => Object.assign(one, { at: input.value, wrong: "" }));
+      input.addEventListener("input", () => {
+        Object.assign(one, { at: input.value, wrong: "" });
+        mark(input, "");  // not later: what lies below would move away under a press
+      });
       input.addEventListener("change", async () => {
         one.wrong = await wrongAt(one.at);
         mark(document.getElementById(input.id) || input, one.wrong);  // the list is shown anew meanwhile
