@@ -1,5 +1,6 @@
 """A sweep taken from the camera's feed in a browser: positions, refusals, and the peak in the record."""
 
+import re
 from collections.abc import Iterator
 
 import httpx
@@ -74,6 +75,9 @@ def test_positions_are_taken_at_rest_and_measured_as_a_sweep_of_files(devices: D
     expect(page.locator("[data-sweep-seen]")).to_contain_text("A star of 80 spokes is seen")
     page.get_by_role("button", name="Take this position").click()
     expect(refused).to_contain_text("Type where it stands now")
+    take(page, "abc")
+    expect(page.locator("#sweep-at-wrong")).to_have_text("“abc” is no number; write one as -60 or 0.05.")
+    expect(page.locator("#sweep-form [name=at]")).to_have_count(0)
     for number in range(len(PLACES_UM)):
         taken(page, number)
         if number == 0:
@@ -83,10 +87,16 @@ def test_positions_are_taken_at_rest_and_measured_as_a_sweep_of_files(devices: D
         if number == 3:
             page.get_by_role("button", name="Measure the sweep").click()
             expect(refused).to_contain_text("4 positions are too few")
-    assert look(page) == []
+    # The sharpest is the fourth, at 0; the first was the sharpest until then.
+    seen = page.locator("[data-sweep-taken] li > .quiet")
+    expect(seen.nth(3)).to_have_text("the sharpest")
+    expect(seen.nth(0)).to_have_text(re.compile(r"^\d\d? % of the sharpest$"))
     page.locator("#sweep-at-0").fill("left")
+    page.locator("#sweep-at-0").blur()
+    expect(page.locator("#sweep-at-0-wrong")).to_contain_text("“left” is no number")
+    assert look(page) == []
     page.get_by_role("button", name="Measure the sweep").click()
-    expect(page.locator("#sweep-at-wrong")).to_contain_text("“left” is no number")
+    expect(refused).to_contain_text("“left” is no number")
     expect(page.locator("[data-sweep-count]")).not_to_contain_text("These were sent")
     page.locator("#sweep-at-0").fill(f"{PLACES_UM[0]}")
     page.get_by_role("button", name="Measure the sweep").click()
@@ -123,8 +133,7 @@ def test_an_unplugged_camera_and_the_panel_beside_lose_no_position(devices: Devi
     camera_form(page)
     page.get_by_role("button", name="Open the camera").last.click()
     expect(page.locator("[data-sweep-seen]")).to_contain_text("A star of 80 spokes is seen")
-    take(page, "-36")
-    expect(page.locator("#sweep-form [name=at]")).to_have_count(1)
+    taken(page, 0)
     page.evaluate(UNPLUGGED.replace("data-video", "data-sweep-video"))
     expect(page.locator("[data-sweep-refused]")).to_contain_text("The camera is gone")
     expect(page.locator("#sweep-form [name=at]")).to_have_value("-36")

@@ -15,6 +15,7 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.cluster import ClusterGone
 from shimwise.bench.errors import StoreError
 from shimwise.errors import ShimwiseError
 from shimwise.record.hearing import JOBS, MISSED
@@ -66,6 +67,8 @@ class Held:
         self.has_ended = False
         self.is_for_good = False
         """Whether what was to be done is forgotten when the job ends: it could not be done again."""
+        self.is_for_free = False
+        """Whether this try does not count: those who were to do it were away."""
 
     def report(self, what: str, done: int, total: int) -> None:
         """Report how far it is; the other servers learn it with the next beat."""
@@ -99,7 +102,7 @@ class JobLine:
     fault : str
         What is said where it fails for a reason that is none of those.
     on_ended : callable, optional
-        Called with each job that ended here, in the line's thread.
+        Called with each job that ended here, or waits for a cluster that is away, in the line's thread.
     can_do : callable, optional
         Whether this server can do a job; what it cannot is left to the others.
     begin, tidy : callable, optional
@@ -306,15 +309,15 @@ class JobLine:
                         is_for_good=held.is_for_good,
                     )
             elif not held.has_ended:
-                self._give_back(held)
+                self._give_back(held, problem=ended.problem)
         except ShimwiseError as error:
             _LOG.warning("The end of the job %s is not kept, and it is done again: %s", held.job.id, error)
         finally:
             with self._changed:
                 self._held = None
                 self._changed.notify_all()
-        if held.has_ended and self._on_ended is not None:
-            self._on_ended(ended)
+        if self._on_ended is not None and (held.has_ended or held.is_for_free):
+            self._on_ended(ended if held.has_ended else replace(ended, state=jobs.WAITING))
 
     def _outcome(self, held: Held) -> "JobRow":
         """Do a job; return it as it ended, still as worked on where it is to be given back."""
@@ -328,9 +331,12 @@ class JobLine:
         except StoreError as error:
             _LOG.warning("The job %s is left for another time: %s", row.id, error)
             held.has_ended = False  # its transaction failed
-            with self._changed:
-                self._changed.wait_for(lambda: self.is_stopping, POLL_S)
+            self._rest()
             return row
+        except ClusterGone as error:  # no fault of the job: it waits until the cluster is back
+            held.is_for_free = True
+            self._rest()
+            return replace(row, problem=str(error), problem_code=error.code)
         except ShimwiseError as error:
             return replace(row, state=jobs.FAILED, problem=str(error), problem_code=error.code)
         except Exception:  # the thread has to live on, and the fault to be shown
@@ -339,9 +345,14 @@ class JobLine:
             return replace(row, state=jobs.FAILED, problem=self._fault, problem_code="fault")
         return replace(row, state=jobs.DONE)
 
-    def _give_back(self, held: Held) -> None:
+    def _rest(self) -> None:
+        with self._changed:
+            self._changed.wait_for(lambda: self.is_stopping, POLL_S)
+
+    def _give_back(self, held: Held, *, problem: str = "") -> None:
+        is_counted = not (self.is_stopping or held.is_for_free)
         with self._record.working() as connection:
-            jobs.give_back(connection, held.job, is_counted=not self.is_stopping)
+            jobs.give_back(connection, held.job, is_counted=is_counted, problem=problem)
 
     def _beat(self) -> None:
         """Keep the lease of what is worked on, and put in what is asked for meanwhile: others may be free."""

@@ -96,6 +96,8 @@ def take(
         taken_at=at,
         lease_until=at + timedelta(seconds=lease_s),
         progress={},
+        problem="",
+        problem_code="",
     )
     connection.execute(update(_T).where(_T.c.id == taken.id).values(values_of(taken)))
     return taken
@@ -135,9 +137,15 @@ def end(
     return connection.execute(update(_T).where(_is_held(held)).values(values)).rowcount == 1
 
 
-def give_back(connection: Connection, held: JobRow, *, is_counted: bool = False) -> None:
-    """Leave a job to others at once; ``is_counted``: this try counts."""
-    values = {"state": WAITING, "tries": held.tries - (not is_counted), "lease_until": None, "progress": {}}
+def give_back(connection: Connection, held: JobRow, *, is_counted: bool = False, problem: str = "") -> None:
+    """Leave a job to others at once; ``is_counted``: this try counts; ``problem``: what it waits for."""
+    values = {
+        "state": WAITING,
+        "tries": held.tries - (not is_counted),
+        "lease_until": None,
+        "progress": {},
+        "problem": problem,
+    }
     connection.execute(update(_T).where(_is_held(held)).values(values))
 
 

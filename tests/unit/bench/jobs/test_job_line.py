@@ -11,6 +11,7 @@ import pytest
 from invented_house import WHO
 
 from child_process import ends_with_the_tests
+from shimwise.bench.cluster import ClusterGone
 from shimwise.bench.errors import Conflict, NotFound, RecordAway
 from shimwise.bench.jobs import line as job_line
 from shimwise.bench.jobs import views
@@ -204,6 +205,33 @@ def test_a_record_that_was_away_costs_a_try_and_no_job(
         line.put(job("a"))
         until(lambda: state_of(record, "a") == "done")
     assert tries == [1, 2, 3]
+
+
+def test_a_job_waits_for_a_cluster_that_is_away_however_long_and_says_so(
+    record: Record, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(job_line, "POLL_S", 0.02)
+    is_back, tries, told = threading.Event(), list[int](), list[tuple[str, str]]()
+
+    def work(held: Held) -> None:
+        tries.append(held.job.tries)
+        if not is_back.is_set():
+            raise ClusterGone("No scheduler answers.")
+
+    with running(record, work, on_ended=lambda row: told.append((row.state, row.problem))) as line:
+        line.put(job("a"))
+        until(lambda: len(tries) > 2 * MOST_TRIES)
+        until(lambda: (state_of(record, "a"), views.jobs(record)[0].problem) == WAITS)
+        assert told[0] == WAITS
+        is_back.set()
+        until(lambda: state_of(record, "a") == "done")
+
+    assert set(tries) == {1}
+    assert views.jobs(record)[0].problem == ""
+    assert told[-1] == ("done", "")
+
+
+WAITS = ("waiting", "No scheduler answers.")
 
 
 def test_a_job_on_which_servers_end_again_and_again_is_given_up_in_words(
