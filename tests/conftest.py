@@ -24,6 +24,7 @@ from property_cases import IS_EXPLORING, examples
 from ram_disk import keep_files_in_memory
 from shimwise.inference.plan import promise
 from shimwise.inference.posterior import draws
+from statement_memo import share_statements
 
 __all__ = ["postgres", "postgres_address", "postgres_template", "record_address", "sqlite_template"]
 
@@ -96,6 +97,13 @@ def _drawn(run_folder: Path) -> Iterator[Memo]:
         memo = share_draws(patch, run_folder / "drawn")
         share_pictures(patch, memo)
         yield memo
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _compiled_once() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        share_statements(patch)
+        yield
 
 
 @pytest.fixture
