@@ -4,6 +4,7 @@
 """
 
 import functools
+import gc
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -23,6 +24,7 @@ from property_cases import IS_EXPLORING, examples
 from ram_disk import keep_files_in_memory
 from shimwise.inference.plan import promise
 from shimwise.inference.posterior import draws
+from statement_memo import share_statements
 
 __all__ = ["postgres", "postgres_address", "postgres_template", "record_address", "sqlite_template"]
 
@@ -52,6 +54,15 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if "postgres" in getattr(item, "fixturenames", ()):
             item.add_marker(pytest.mark.postgresql)
+
+
+def pytest_collection_finish() -> None:
+    """Keep what lives as long as the run, the modules and the tests, out of the garbage collector's way.
+
+    They are half a million objects, which every full collection would walk anew.
+    """
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(scope="session")
@@ -86,6 +97,13 @@ def _drawn(run_folder: Path) -> Iterator[Memo]:
         memo = share_draws(patch, run_folder / "drawn")
         share_pictures(patch, memo)
         yield memo
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _compiled_once() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        share_statements(patch)
+        yield
 
 
 @pytest.fixture

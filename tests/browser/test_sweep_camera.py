@@ -1,5 +1,6 @@
 """A sweep taken from the camera's feed in a browser: positions, refusals, and the peak in the record."""
 
+import re
 from collections.abc import Iterator
 
 import httpx
@@ -74,6 +75,9 @@ def test_positions_are_taken_at_rest_and_measured_as_a_sweep_of_files(devices: D
     expect(page.locator("[data-sweep-seen]")).to_contain_text("A star of 80 spokes is seen")
     page.get_by_role("button", name="Take this position").click()
     expect(refused).to_contain_text("Type where it stands now")
+    take(page, "abc")
+    expect(page.locator("#sweep-at-wrong")).to_have_text("“abc” is no number; write one as -60 or 0.05.")
+    expect(page.locator("#sweep-form [name=at]")).to_have_count(0)
     for number in range(len(PLACES_UM)):
         taken(page, number)
         if number == 0:
@@ -83,10 +87,16 @@ def test_positions_are_taken_at_rest_and_measured_as_a_sweep_of_files(devices: D
         if number == 3:
             page.get_by_role("button", name="Measure the sweep").click()
             expect(refused).to_contain_text("4 positions are too few")
-    assert look(page) == []
+    # The sharpest is the fourth, at 0; the first was the sharpest until then.
+    seen = page.locator("[data-sweep-taken] li > .quiet")
+    expect(seen.nth(3)).to_have_text("the sharpest")
+    expect(seen.nth(0)).to_have_text(re.compile(r"^\d\d? % of the sharpest$"))
     page.locator("#sweep-at-0").fill("left")
+    page.locator("#sweep-at-0").blur()
+    expect(page.locator("#sweep-at-0-wrong")).to_contain_text("“left” is no number")
+    assert look(page) == []
     page.get_by_role("button", name="Measure the sweep").click()
-    expect(page.locator("#sweep-at-wrong")).to_contain_text("“left” is no number")
+    expect(refused).to_contain_text("“left” is no number")
     expect(page.locator("[data-sweep-count]")).not_to_contain_text("These were sent")
     page.locator("#sweep-at-0").fill(f"{PLACES_UM[0]}")
     page.get_by_role("button", name="Measure the sweep").click()
@@ -116,6 +126,29 @@ def test_what_hinders_a_sweep_from_the_camera_is_said_and_files_remain(devices: 
     expect(page.get_by_label("Frames and, with our chart")).to_be_visible()
 
 
+def test_a_set_up_of_another_device_joins_the_form_and_by_picture_stays_open_at_a_reload(
+    devices: Devices,
+) -> None:
+    prep_id = devices.new_prep(count=0)
+    page = opened(devices, prep_id, allowed=False)
+    camera_form(page)
+    choice = page.locator("#sweep-setup")
+    chosen = choice.input_value()
+    expect(choice.locator("option")).to_have_count(1)
+    with httpx.Client(base_url=f"{devices.address}/api/v1", timeout=10) as client:
+        body_id = client.get(f"/preps/{prep_id}").json()["bodies"][0]["id"]
+        taped = {"body_id": body_id, "distance_text": "6'", "who": "test"}
+        client.post(f"/preps/{prep_id}/setups", json=taped).raise_for_status()
+    expect(choice.locator("option")).to_have_count(2)
+    expect(choice).to_have_value(chosen)
+    expect(page.locator("#sweep-pitch_um")).to_have_value(f"{PITCH_UM:g}")
+    page.get_by_role("button", name="By picture", exact=True).click()
+    page.get_by_label("centre and corners").check()
+    page.reload()
+    expect(page.get_by_role("button", name="Open the camera").first).to_be_visible()
+    expect(page.get_by_label("centre and corners")).to_be_checked()
+
+
 @pytest.mark.slow
 def test_an_unplugged_camera_and_the_panel_beside_lose_no_position(devices: Devices) -> None:
     prep_id = devices.new_prep(count=0)
@@ -123,8 +156,16 @@ def test_an_unplugged_camera_and_the_panel_beside_lose_no_position(devices: Devi
     camera_form(page)
     page.get_by_role("button", name="Open the camera").last.click()
     expect(page.locator("[data-sweep-seen]")).to_contain_text("A star of 80 spokes is seen")
-    take(page, "-36")
-    expect(page.locator("#sweep-form [name=at]")).to_have_count(1)
+    taken(page, 0)
+    # Of a screw, in degrees too; what is none is refused beside it.
+    page.get_by_label("What moved").select_option("screw")
+    for text, words in (("36° clockwise", ""), ("-36° clockwise", "says twice which way")):
+        page.locator("#sweep-at-0").fill(text)
+        page.locator("#sweep-at-0").blur()
+        expect(page.locator("#sweep-at-0-wrong")).to_have_count(1 if words else 0)
+        expect(page.locator("[data-sweep-taken]")).to_contain_text(words)
+    page.get_by_label("What moved").select_option("sensor")
+    page.locator("#sweep-at-0").fill("-36")
     page.evaluate(UNPLUGGED.replace("data-video", "data-sweep-video"))
     expect(page.locator("[data-sweep-refused]")).to_contain_text("The camera is gone")
     expect(page.locator("#sweep-form [name=at]")).to_have_value("-36")

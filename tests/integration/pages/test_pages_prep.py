@@ -301,6 +301,36 @@ def test_a_sweeps_description_is_made_on_the_page_from_what_moved(
     assert made == [{"frames": frames, "swept": "sensor"}]
 
 
+@pytest.mark.parametrize(
+    ("moved", "at", "said"),
+    [
+        ("sensor", "abc", "“abc” is no number; write one as -60 or 0.05."),
+        ("sensor", "−60", ""),
+        ("ring", "2' 11\"", ""),
+        ("ring", "-3", "“-3” is no distance above 0."),
+        ("screw", "36° clockwise", ""),
+    ],
+)
+def test_a_position_is_refused_as_it_is_typed(
+    door: Door, prep_id: str, moved: str, at: str, said: str
+) -> None:
+    answer = door.client.get(f"/preps/{prep_id}/sweeps/at", params={"moved": moved, "at": at})
+    assert (answer.status_code, answer.text) == (200, said)
+
+
+def test_a_set_up_that_was_taped_meanwhile_comes_with_the_verdict_into_the_forms(
+    door: Door, prep_id: str
+) -> None:
+    page = door.client.get(f"/preps/{prep_id}").text
+    assert page.count("Tape a set-up first") == 2
+    door.read(prep_id, "3'")
+    (setup,) = door.get(f"/preps/{prep_id}")["setups"]
+    parts = door.client.get(f"/preps/{prep_id}/verdict", headers=SCRIPT).text
+    for name in ("sweep-setup", "picture-setup"):
+        _, _, own = parts.partition(f'<select id="{name}" aria-label="Set-up" hx-swap-oob="innerHTML">')
+        assert f'value="{setup["id"]}"' in own.partition("</select>")[0]
+
+
 def test_positions_of_a_camera_and_the_star_it_saw_are_put_into_the_description(
     door: Door, prep_id: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -118,9 +118,14 @@ def peak_of_sweep(document: Mapping[str, Any], *, field: str = "sweep") -> Peak:
 
 
 def screw_sweeps(material: "PrepMaterial", kept: "KeptAdjustment") -> list["SweepRow"]:
-    """Return the sweeps along the screw that were kept since the adjustment was begun, newest first."""
+    """Return the sweeps along the screw taken since the adjustment was begun, first those that tell a peak.
+
+    Of either kind the newest first.
+    """
     found = [row for row in material.sweeps if not _why_unfit(row, material, kept)]
-    return sorted(found, key=lambda row: row.taken_at, reverse=True)
+    return sorted(
+        found, key=lambda row: (row.result.get("best_turns") is not None, row.taken_at), reverse=True
+    )
 
 
 def peak_of_kept(material: "PrepMaterial", kept: "KeptAdjustment", sweep_id: str) -> Peak:

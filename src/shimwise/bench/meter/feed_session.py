@@ -393,6 +393,7 @@ class FeedSession:
             "radius": round(one.radius, 1),
             "spokes": one.spokes,
             "contrast": None if line is None else line.contrast,
+            "modulation": None if one.meter is None else one.meter.modulation,
             "offset_um": None if line is None else line.offset_um,
             "is_signed": line is not None and line.is_signed,
         }

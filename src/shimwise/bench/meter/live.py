@@ -176,6 +176,11 @@ class LiveMeter:
         self._meter.name_first(First(first))
 
     @property
+    def modulation(self) -> float | None:
+        """Mean modulation of the star's rings in the last frame that showed it."""
+        return self._meter.modulation
+
+    @property
     def has_calibrated(self) -> bool:
         """Whether a pass was worked out at the last frame."""
         return self._meter.has_calibrated

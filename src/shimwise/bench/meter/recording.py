@@ -11,6 +11,7 @@ import numpy as np
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.frames.levels import Levels
+from shimwise.imaging.frames.recording import BY_PICTURES
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -89,6 +90,7 @@ class FrameKeeper:
         document: dict[str, Any] = {
             "note": "positions_um were measured by the meter from these pictures: their middle is best focus",
             "swept": "sensor",
+            "placed_by": BY_PICTURES,
             "frames": [{"file": path.name, "position_um": round(um, 3)} for path, um in kept.items()],
             "pitch_um": pitch_um,
             "transfer": levels.transfer,

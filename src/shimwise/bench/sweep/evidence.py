@@ -26,6 +26,7 @@ from shimwise.record.tables.rows import SweepRow
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from datetime import datetime
 
     from shimwise.record import Connection
     from shimwise.record.record import Record
@@ -113,12 +114,14 @@ def keep_sweep(
     frames_place: str = "",
     who: Who,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
+    taken_at: "datetime | None" = None,
     fence: "Callable[[Connection], None]" = lambda _: None,
 ) -> SweepView:
     """Keep the result of a sweep, with the place of its frames; one whose peak is withheld is kept too.
 
     ``frames_place`` comes from :func:`shimwise.bench.sweep.frame_files.kept_place`; what ``fence`` raises in
-    the transaction undoes it.
+    the transaction undoes it. ``taken_at``: when the frames were there, before they were measured; now where
+    it is not given.
 
     Raises
     ------
@@ -147,7 +150,7 @@ def keep_sweep(
                 lens_id=lens.id,
                 result=document,
                 taken_by=person,
-                taken_at=change.at,
+                taken_at=min(taken_at or change.at, change.at),
                 setup_id=setup.id,
                 landing_um=landing_um,
                 sd_um=document["sd_um"] if landing_um is not None else None,

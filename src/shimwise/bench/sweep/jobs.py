@@ -342,6 +342,7 @@ class SweepJobs:
             frames_place=row.task["place"],
             who=_who(row.task["who"]),
             id=row.id.removeprefix(_id("")),
+            taken_at=row.made_at,
             fence=held.done,
         )
 

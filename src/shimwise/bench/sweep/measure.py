@@ -294,6 +294,7 @@ class _Work:
             wavelengths_um=known.wavelength_um or (GREEN_UM,),
             channel=self.source.channel,
             is_predicted=bool(self.source.predicted_by),
+            may_slip=known.placed_by is None,
         )
 
     def _levels(self) -> Levels:

@@ -115,7 +115,7 @@ def adjust(
 
 
 def _last(view: AdjustmentView) -> str:
-    """Return the id of the newest sweep along the screw that was kept since the adjustment was begun."""
+    """Return the id of the newest sweep along the screw since the adjustment was begun that tells a peak."""
     if not view.screw_sweeps:
         raise RecordError(
             f"The prep has no sweep along the screw of {view.unit} since the adjustment was begun, or the "

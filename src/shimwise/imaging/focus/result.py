@@ -39,6 +39,8 @@ class SweepSettings:
         Which channel the frames hold.
     is_predicted : bool
         Whether frames are of a clip that keeps what changes between them.
+    may_slip : bool
+        Whether a frame may be missing or doubled; not where positions were measured from the very pictures.
     sensor_swept : bool
         True when position 0 is the sensor's present place and + is away from the lens: then the result
         has a landing.
@@ -54,6 +56,7 @@ class SweepSettings:
     sensor_swept: bool = True
     channel: str = "grey"
     is_predicted: bool = False
+    may_slip: bool = True
 
     def __post_init__(self) -> None:
         for name, value in (

@@ -38,7 +38,9 @@ def star_peaks(
     order = sorted(measures, key=lambda m: (m.star.id != layout.centre_star.id, -float(m.pixels.sum())))
     lens = lens_of(settings)
     shade = np.max([measure.shade() for measure in measures], axis=0)
-    run = check_run(star_rings(_ring_data(order[0], position, settings)), lens, shade)
+    run = check_run(
+        star_rings(_ring_data(order[0], position, settings)), lens, shade, may_slip=settings.may_slip
+    )
     stars = []
     for measure in measures:
         corrected = replace(_ring_data(measure, position, settings), position_um=run.position_um)

@@ -11,6 +11,7 @@ from shimwise.imaging.frames.limits import MAX_SIDE_PX
 
 RANGES = ("full", "limited")
 CHANNELS = ("luma", "green")
+BY_PICTURES = "pictures"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +42,8 @@ class Recording:
         Wavelengths of the light, µm.
     channel : {"luma", "green"}
         Which channel of colour stills is measured; luma when not given.
+    placed_by : {"pictures"}
+        Where the positions were measured from the very pictures, as the live meter does: no step can slip.
     """
 
     width: int | None = None
@@ -57,6 +60,7 @@ class Recording:
     swept: str | None = None
     wavelength_um: tuple[float, ...] | None = None
     channel: str | None = None
+    placed_by: str | None = None
 
     def __post_init__(self) -> None:
         _check(self)
@@ -102,7 +106,7 @@ def _check(recording: Recording) -> None:
         value = getattr(recording, name)
         if value is not None:
             _check_number(name, value, low, high)
-    for name in ("transfer", "swept", "signal_range", "channel"):
+    for name in ("transfer", "swept", "signal_range", "channel", "placed_by"):
         text = getattr(recording, name)
         if text is not None and (not isinstance(text, str) or not text.strip() or len(text) > 200):
             raise DescriptionError(f"{name} is {_short(text)}; give a short text.")
@@ -110,6 +114,8 @@ def _check(recording: Recording) -> None:
         raise DescriptionError(f"signal_range is {recording.signal_range!r}; give {' or '.join(RANGES)}.")
     if recording.channel not in (None, *CHANNELS):
         raise DescriptionError(f"channel is {recording.channel!r}; give {' or '.join(CHANNELS)}.")
+    if recording.placed_by not in (None, BY_PICTURES):
+        raise DescriptionError(f"placed_by is {recording.placed_by!r}; give {BY_PICTURES}, or leave it out.")
     for value in recording.wavelength_um or ():
         _check_number("wavelength_um", value, 0.2, 2.0)
 

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from shimwise.imaging.meter.crossings import Crossing, find_crossings, sides_of
+from shimwise.imaging.meter.crossings import MOST_N, Crossing, find_crossings, sides_of
 from shimwise.imaging.meter.law_model import LawRows, MeterLaw, law_at, squares_of
 
 FloatArray = NDArray[np.float64]
@@ -217,6 +217,9 @@ def calibrate(
     weight = np.array([one.sd for one in crossings], dtype=np.float64) ** -2.0
     mean = float(weight @ vertices / weight.sum())
     scatter = float(weight @ (vertices - mean) ** 2) / max(int(np.count_nonzero(weight)) - 1, 1)
+    vertex_sd = float(np.sqrt(max(scatter, 1.0) / weight.sum()))
+    if abs(mean) > (MOST_N * law.fnumber) ** 2 + 3.0 * vertex_sd:
+        return None  # few frames of a fast passage: they do not lie on one law
     w040, sharpening = (float(value) for value in state.shared)
     return Calibration(
         rows=law.rows(w040, sharpening),
@@ -227,7 +230,7 @@ def calibrate(
         crossings=tuple(one for one in crossings if one.after <= moved),
         square=state.square[:moved] - least,
         side=sides_of(square.size, crossings)[:moved],
-        vertex_sd=float(np.sqrt(max(scatter, 1.0) / weight.sum())),
+        vertex_sd=vertex_sd,
         rms=float(np.mean((state.amplitude / misfit) ** 2) ** -0.5),
         least=least,
     )

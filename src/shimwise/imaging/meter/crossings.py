@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,8 @@ NOISE_TURN = 2.5
 """Size between two passages, in roots of the square's deviation, below which noise may part one; chosen."""
 ZERO_N = 1.0
 """Least size of a passage, in N µm, which may have been 0; chosen."""
+STEP_SHARE = 0.6
+"""... and by the change from frame to frame: half of it, and what noise adds; chosen."""
 OUT_N, FIT_N = 4.5, 5.0
 """A crossing that anchors comes from and goes beyond the first, and its parabola has this reach, in N µm."""
 SOFT_N = 0.5
@@ -93,19 +96,23 @@ def find_crossings(
     return found
 
 
-def last_doubt_s(t_s: FloatArray, square: FloatArray, fnumber: float, *, noise: float) -> float:
+def last_doubt_s(
+    t_s: FloatArray, square: FloatArray, fnumber: float, crossings: Sequence[Crossing], *, noise: float
+) -> float:
     """Return when it was last in doubt whether a hand passed the sharpest place; −inf if never.
 
     A passage came so near that it may have been there, and is no crossing; or what noise may have parted is
-    another number of crossings as one. Parameters as of :func:`find_crossings`. [s]
+    another number of crossings as one. Parameters as of :func:`find_crossings`, whose ``crossings`` are. [s]
     """
     size = np.sqrt(np.maximum(square, 0.0))
-    crossed = np.array([one.time_s for one in find_crossings(t_s, square, fnumber, noise=noise)])
+    crossed = np.array([one.time_s for one in crossings])
     passages = _merged(_passages(size, TURN_N * fnumber), t_s, size)
     found = -math.inf
     for before, least, behind in _merged(passages, t_s, size, between=NOISE_TURN * math.sqrt(noise)):
         count = np.count_nonzero((crossed >= t_s[before]) & (crossed <= t_s[behind]))
-        if size[least] < ZERO_N * fnumber and count != 1:
+        # Where a hand is fast, the sharpest place lies between two frames.
+        step = float(np.max(np.abs(np.diff(size[max(least - 2, 0) : least + 3]))))
+        if size[least] < max(ZERO_N * fnumber, STEP_SHARE * step) and count != 1:
             found = float(t_s[least])
     return found
 

@@ -22,8 +22,8 @@ FloatArray = NDArray[np.float64]
 
 MOST_FRAMES, MOST_MOVING = 1500, 300
 """Frames that are kept, and moving ones that a calibration is made of."""
-STILL_S, HELD_S, LEAST_HELD = 0.6, 1.5, 12
-"""Still from so long on, measured over the last of it, and so many frames at least."""
+STILL_S, HELD_S, LEAST_REST = 0.6, 1.5, 10
+"""Still from so long on and so many frames at least, measured over the last of it."""
 STILL_N, STILL_NOISE = 0.25, 3.5
 """A rest's squares lie within what so many N µm make, and so many deviations of noise."""
 LOOK_EVERY, REST_FRAMES = 6, 15
@@ -51,12 +51,16 @@ LEAST_HOLD, MOST_HOLD = 12, 60
 """Frames of rests at the sharpest place that make a hold, and the most that are kept."""
 SAME_S = 0.25
 """Crossings nearer in time than this are one."""
+IMPOSSIBLE_N2, IMPOSSIBLE_FRAMES = 10.0, 5
+"""Squares so far below 0, in N² µm², in so many frames in a row show that a pass was none; chosen."""
 HALO_BINS = slice(12, 16)
 HALO_FRAMES = 20
 
 
 class History:
     """What a star's frames add up to.
+
+    ``side_lost``: why a side that a named direction told is not known any more; the code of a note.
 
     Parameters
     ----------
@@ -104,6 +108,7 @@ class History:
         self.has_calibrated = False
         self.paper = 1.0
         self.side: float | None = None
+        self.side_lost: str | None = None
         self.run_side = 0.0
         self.rim: Rim | None = None
 
@@ -129,6 +134,10 @@ class History:
         self._paper_now = seen.paper
         self._solve(len(self._t) - 1)
         self._moving.append(True)
+        if self.calibration is not None:
+            below = [float(one[0]) for one in self._square[-IMPOSSIBLE_FRAMES:]]
+            if max(below) < -IMPOSSIBLE_N2 * self._law.fnumber**2:
+                self._begin_anew()  # sharper than the sharpest: that pass was none
         if self.calibration is not None:
             self._watch_jump(len(self._t) - 4)
         self._watch_rest()
@@ -177,7 +186,8 @@ class History:
         """Collect what rests at the sharpest place; whoever leaves it may go to either side."""
         if not self.is_still or self.calibration is None:
             if self._at_sharpest:
-                self._at_sharpest, self.side, self._first, self._first_side = False, None, None, None
+                self._at_sharpest = False
+                self._lose_side("left_sharpest")
             self._is_held = self.has_hold
             return
         square, variance = self.held()
@@ -237,7 +247,7 @@ class History:
 
     def name_first(self, first: str) -> None:
         """Name the direction of the motion that follows."""
-        self._first, self._named = first, max(len(self._t) - 1, 0)
+        self._first, self._named, self.side_lost = first, max(len(self._t) - 1, 0), None
         self.side = self._first_side = None
 
     def settle(self, *, has_sharpening: bool, may_calibrate: bool = True) -> None:
@@ -283,9 +293,11 @@ class History:
         self.run_side = float(found.side[-1])
         self._solve(0)
         self._watch_jump(self._named)
-        doubt_s = last_doubt_s(run.t_s, found.square, self._law.fnumber, noise=self._frame_noise)
+        doubt_s = last_doubt_s(
+            run.t_s, found.square, self._law.fnumber, found.crossings, noise=self._frame_noise
+        )
         if doubt_s > self._t[self._named]:
-            self._first = self._first_side = self.side = None
+            self._lose_side("passage_doubted")
         self._first_side = self._first_side or self._side_before_crossings()
         if self._first_side is not None:
             self.side = self._first_side * (-1.0) ** len(self._crossed)
@@ -336,7 +348,13 @@ class History:
         )
         if found.size:
             self._jumped = first + int(found[-1])
-            self._first = self._first_side = self.side = None
+            self._lose_side("jumped")
+
+    def _lose_side(self, why: str) -> None:
+        """End the named direction: which side it is on is not known until one is named anew."""
+        if self._first is not None:
+            self.side_lost = why
+        self._first = self._first_side = self.side = None
 
     def _has_crossed(self, moving: NDArray[np.intp]) -> bool:
         """Return whether a crossing is complete that no calibration has seen."""
@@ -352,8 +370,9 @@ class History:
     def _watch_rest(self) -> None:
         """Note whether the last frames lie together as a rest's do."""
         count = len(self._t)
-        first = bisect_left(self._t, self._t[-1] - STILL_S + 1e-6)
-        if count - first < LEAST_HELD - 2 or self._t[-1] - self._t[0] < STILL_S:
+        # Of a slow feed it takes longer until so many frames lie together.
+        first = min(bisect_left(self._t, self._t[-1] - STILL_S + 1e-6), count - LEAST_REST)
+        if first < 0 or self._t[-1] - self._t[0] < STILL_S:
             return
         if first < self._jumped:
             self._still_from = None

@@ -230,6 +230,11 @@ class Meter:
         return Places(*np.zeros((3, 0))) if self._history is None else self._history.places()
 
     @property
+    def modulation(self) -> float | None:
+        """Mean modulation of the star's rings in the last frame that showed it, not by the sharpest."""
+        return None if self._seen is None else float(self._seen.modulation.mean())
+
+    @property
     def has_calibrated(self) -> bool:
         """Whether a pass was worked out at the last frame."""
         return self._history is not None and self._history.has_calibrated
@@ -372,7 +377,9 @@ class Meter:
         is_clear = figure.size > max(SIDE_N * self._fnumber, min(2.0 * self._fnumber, SIDE_UM))
         # Where the rim says the other side, a passage was missed or made up: none is given.
         is_doubted = history.side is not None and history.rim_side == -history.side
-        return _with_figure(answer, figure, history.side if is_clear and not is_doubted else None)
+        said = _with_figure(answer, figure, history.side if is_clear and not is_doubted else None)
+        is_off = history.side is None and figure.low > 0.0
+        return replace(said, notes=(*notes, history.side_lost)) if is_off and history.side_lost else said
 
     @property
     def _is_smoothed(self) -> bool:

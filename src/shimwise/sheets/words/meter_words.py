@@ -20,11 +20,26 @@ _NOTES = {
     "misfit": "It is smoothed too much: no microns, only where it is sharpest. Switch noise reduction off.",
     "breathes": "The picture grows with focus: the lens breathes. The figure does not mind.",
     "hold_sharpest": "Go to the sharpest place and stay there for two seconds: smoothing is measured there.",
+    "passage_doubted": (
+        "Which way is not known: a passage through the sharpest place was too short or too fast to be "
+        "counted. Rest, and name the direction of the next turn."
+    ),
+    "jumped": (
+        "Which way is not known: the picture jumped, and nobody saw past what. Rest, and name the direction "
+        "of the next turn."
+    ),
+    "left_sharpest": (
+        "Which way is not known: it rested at the sharpest place and left it again. Rest, and name the "
+        "direction of the next turn."
+    ),
     "light_changed": "The light has changed since the pass; it is taken out.",
 }
 """Code of a note -> its sentence."""
 _FIRST = ("frozen", "black", "no_chart")
 """Notes that are all there is to say."""
+_SIDE_LOST = ("passage_doubted", "jumped", "left_sharpest")
+AGREED_UM = 10.0
+"""Edges agree within so much at most; a wider interval is no agreement. Chosen: the usual tolerance."""
 
 
 def meter_sentence(line: MeterLine) -> str:
@@ -40,7 +55,8 @@ def meter_sentence(line: MeterLine) -> str:
         return f"At the sharpest, within {max(abs(low), abs(high)):.1f} µm."
     size = size_text(line.offset_um, (high - low) / 2)
     if not line.is_signed:
-        return f"{size} µm from the sharpest; which way is not known."
+        is_named = any(code in line.notes for code in _SIDE_LOST)
+        return f"{size} µm from the sharpest{'' if is_named else '; which way is not known'}."
     side = "short: move the sensor away" if line.offset_um < 0 else "deep: move the sensor closer"
     return f"{size} µm {side}."
 
@@ -59,22 +75,28 @@ def meter_notes(line: MeterLine) -> list[str]:
 
 def tilt_sentence(tilt: TiltLine) -> str:
     """Return the tilt in a sentence: which edge of the picture is sharp farther out, and how far."""
-    sides = (
-        _edges("right", "left", tilt.x_um, 1.96 * tilt.x_sd_um),
-        _edges("bottom", "top", tilt.y_um, 1.96 * tilt.y_sd_um),
-    )
+    both = ((tilt.x_um, tilt.x_sd_um), (tilt.y_um, tilt.y_sd_um))
+    sides = [
+        _edges(edge, other, um, 1.96 * sd)
+        for edge, other, (um, sd) in zip(("right", "bottom"), ("left", "top"), both, strict=True)
+    ]
     whole = (
         ""
         if tilt.is_chart_out
         else " The chart's own turn is still in it: it takes all five stars, focal length and distance."
     )
-    return f"Tilt: {sides[0]}; {sides[1]}.{whole}"
+    is_open = any(abs(um) <= 1.96 * sd and abs(um) + 1.96 * sd > AGREED_UM for um, sd in both)
+    more = " Turn slowly through the sharpest place and back once more: it is known better then."
+    return f"Tilt: {sides[0]}; {sides[1]}.{more if is_open else ''}{whole}"
 
 
 def _edges(edge: str, other: str, um: float, half_um: float) -> str:
     if abs(um) <= half_um:
         within = abs(um) + half_um
-        return f"{other} and {edge} edge agree within {decimal_text(within, half_digits(within))} µm"
+        most = f"{decimal_text(within, half_digits(within))} µm"
+        if within > AGREED_UM:
+            return f"{other} and {edge} edge are not known yet to better than {most}"
+        return f"{other} and {edge} edge agree within {most}"
     farther, nearer = (edge, other) if um > 0 else (other, edge)
     return f"the {farther} edge is sharp {size_text(um, half_um)} µm farther from the lens than the {nearer}"
 

@@ -336,18 +336,39 @@
 
   // ---- what the person does ----
 
+  function openPanel() {
+    unfold(true);
+    fillIn();
+    show("told", true);
+  }
   key.addEventListener("click", () => {
     if (panel.hidden) {
-      unfold(true);
-      fillIn();
-      show("told", true);
+      openPanel();
       panel.scrollIntoView({ block: "nearest" });
-      return;
+    } else {
+      closeCamera();
+      unfold(false);
     }
-    closeCamera();
-    unfold(false);
+    keepHere();
   });
-  if (location.hash === "#by-picture") key.click();
+
+  // Whether it is unfolded, and the stars that are chosen, outlive a reload of the page in this window.
+  const HERE = `shimwise-picture-${panel.dataset.feed}`;
+  function keepHere() {
+    try {
+      sessionStorage.setItem(HERE, JSON.stringify({ isOpen: !panel.hidden, stars: chosenOf("feed-stars") }));
+    } catch { /* without storage it is chosen again */ }
+  }
+  function takeHere() {
+    let here = {};
+    try {
+      here = JSON.parse(sessionStorage.getItem(HERE)) || {};
+    } catch { /* none */ }
+    if (here.stars) panel.querySelector(`input[name="feed-stars"][value="${CSS.escape(here.stars)}"]`).checked = true;
+    if (here.isOpen) openPanel();
+  }
+  takeHere();
+  if (location.hash === "#by-picture" && panel.hidden) key.click();
   document.body.addEventListener("click", (event) => {
     if (event.target.closest("[data-take-next=picture]") && panel.hidden) key.click();
   });
@@ -371,6 +392,7 @@
     feed.startOver();
   });
   part("told").addEventListener("change", (event) => {
+    keepHere();
     if (event.target.name === "feed-device") state.device = event.target.value;
     if (!feed.isOpen) return;
     if (event.target.name === "feed-first") nameFirst(event.target.value);

@@ -24,6 +24,18 @@
     held = selector ? { selector, top: boxOf(selector).top, inner: read.scrollTop, isPad: event.detail.target === read } : null;
   });
 
+  // Set-ups that were taped meanwhile join a form's choices; what is chosen there stays chosen.
+  document.body.addEventListener("htmx:oobBeforeSwap", ({ detail }) => {
+    const { target, fragment } = detail;
+    if (!target.matches("select")) return;
+    detail.shouldSwap = false;
+    const chosen = target.value;
+    target.replaceChildren(...fragment.querySelectorAll("option"));
+    const isThere = [...target.options].some((one) => one.value === chosen);
+    if (isThere) target.value = chosen;
+    else target.dispatchEvent(new Event("change", { bubbles: true }));
+  });
+
   // What comes anew above the picture takes no less room than before, so that nothing below it jumps up and down.
   const GROWS = ["verdict", "next"];
   const heights = new Map();

@@ -35,6 +35,21 @@
     part("told").textContent = words;
   }
 
+  // What the server would refuse is said beside its field at once; where it does not answer, when all is sent.
+  async function wrongAt(at) {
+    const asked = new URLSearchParams({ moved: field("moved").value, at });
+    const answer = await fetch(`${form().getAttribute("action")}/at?${asked}`).catch(() => null);
+    return answer?.ok ? answer.text() : "";
+  }
+  function mark(input, words) {
+    const id = `${input.id}-wrong`;
+    const described = (input.getAttribute("aria-describedby") || "").split(" ").filter((one) => one && one !== id);
+    document.getElementById(id)?.remove();
+    if (words) input.after(Object.assign(document.createElement("p"), { className: "wrong", id, textContent: words }));
+    input.setAttribute("aria-invalid", String(Boolean(words)));
+    input.setAttribute("aria-describedby", [...described, ...(words ? [id] : [])].join(" "));
+  }
+
   // ---- files or camera ----
 
   function choose(isOn) {
@@ -140,17 +155,23 @@
     }
     const size = `${part("video").videoWidth} × ${part("video").videoHeight}`;
     if (state.taken.length && state.size !== size) return refuse(`The picture is ${size} px now, those that were taken are ${state.size}. Choose that size again, or begin anew.`);
-    const star = starNow();
     state.isBusy = true;
     part("take").disabled = true;
     say("Taking it: leave all as it is for a second…");
     try {
+      const wrong = await wrongAt(at);
+      mark(part("at"), wrong);
+      if (wrong) {
+        say("");
+        return part("at").focus();
+      }
+      const star = starNow();
       const got = await feed.mean(star);
       if (got.problem) {
         say("");
         return got.problem === "gone" ? undefined : refuse(got.problem);
       }
-      state.taken.push({ at, star, isLimited: got.isLimited, png: await window.shimwiseGreyPng(got) });
+      state.taken.push({ at, wrong: "", star, isLimited: got.isLimited, png: await window.shimwiseGreyPng(got) });
       state.size = size;
       state.isSent = false;
       part("at").value = expected();
@@ -177,10 +198,18 @@
   function show() {
     if (!state.isOn) return;
     part("at-label").textContent = WORDS[field("moved").value];
+    const best = state.taken.filter((one) => one.star).reduce((most, one) => (most && most.star.modulation >= one.star.modulation ? most : one), null);
     part("taken").replaceChildren(...state.taken.map((one, number) => {
       const [row, name, input, back] = ["li", "label", "input", "button"].map((tag) => document.createElement(tag));
       Object.assign(input, { type: "text", name: "at", id: `sweep-at-${number}`, value: one.at, maxLength: 40, autocomplete: "off" });
-      input.addEventListener("input", () => { one.at = input.value; });
+      input.addEventListener("input", () => {
+        Object.assign(one, { at: input.value, wrong: "" });
+        mark(input, "");  // not later: what lies below would move away under a press
+      });
+      input.addEventListener("change", async () => {
+        one.wrong = await wrongAt(one.at);
+        mark(document.getElementById(input.id) || input, one.wrong);  // the list is shown anew meanwhile
+      });
       name.htmlFor = input.id;
       name.textContent = `${number + 1}`;
       name.append(Object.assign(document.createElement("span"), { className: "seen-by-reader", textContent: ". position, taken at" }));
@@ -193,16 +222,14 @@
       });
       const seen = document.createElement("span");
       seen.className = "quiet small";
-      seen.textContent = one.star ? (one.star.contrast === null ? "star seen" : `${Math.round(100 * one.star.contrast)} %`) : "no star";
-      if (one.star && one.star.contrast !== null) seen.prepend(Object.assign(document.createElement("span"), { textContent: "contrast " }));
+      seen.textContent = !one.star ? "no star" : one === best ? "the sharpest" : `${Math.round(100 * one.star.modulation / best.star.modulation)} % of the sharpest`;
       row.append(name, input, seen, back);
+      mark(input, one.wrong);
       return row;
     }));
     part("anew").hidden = !state.taken.length;
     part("count").textContent = !state.taken.length ? "" : state.isSent ? "These were sent. They stay on this page until the next sweep is begun or the page is left." : `${state.taken.length} of ${MANY} or more: three and more on either side of the sharpest.`;
-    const stars = state.taken.filter((one) => one.star);
-    const best = stars.reduce((most, one) => (!most || one.star.contrast > most.star.contrast ? one : most), null)?.star;
-    field("star").value = best ? [best.x, best.y, best.radius, best.spokes].join(";") : "";
+    field("star").value = best ? [best.star.x, best.star.y, best.star.radius, best.star.spokes].join(";") : "";
     field("signal_range").value = state.taken[0]?.isLimited ? "limited" : "full";
     const across = plain(field("across").value);
     field("scale").value = across && state.size ? across / Math.max(...state.size.split(" × ").map(Number)) : "";
@@ -211,6 +238,11 @@
     if (state.chart) files.items.add(state.chart);
     part("chart-name").textContent = state.chart ? "chart.json is taken along." : "";
     field("files").files = files.files;
+  }
+
+  async function checkAll() {
+    await Promise.all(state.taken.map(async (one) => { one.wrong = await wrongAt(one.at); }));
+    show();
   }
 
   function anew() {
@@ -231,6 +263,8 @@
     };
     if (state.isBusy) return stop("The position is still being taken.");
     if (state.taken.length < LEAST) return stop(`${state.taken.length ? `${state.taken.length} positions are too few` : "No position is taken yet"}: a peak takes ${LEAST} at least, ${MANY} or more are better. Go on; nothing is lost.`);
+    const wrong = state.taken.find((one) => one.wrong);
+    if (wrong) return stop(wrong.wrong);
     if (state.taken.some((one) => one.isLimited !== state.taken[0].isLimited)) return stop("The camera's codes changed their range between the positions. Begin anew, with one camera.");
     show();
   }, true);
@@ -287,6 +321,7 @@
         fillIn();
       }
       show();
+      if (target.name === "moved") checkAll();
     });
     choose(state.isOn);
     if (state.isOn) form().closest("details").open = true;

@@ -1,5 +1,6 @@
 """The peak along a screw from a sweep that the prep has kept: offered, taken, refused, never judged."""
 
+from datetime import datetime
 from typing import Any
 
 import pytest
@@ -67,9 +68,13 @@ def to_the_move(house: House, view: AdjustmentView) -> AdjustmentView:
     return view
 
 
-def swept(house: House, prep_id: str, *, body: str = "A-01", **changes: object) -> SweepView:
+def swept(
+    house: House, prep_id: str, *, body: str = "A-01", taken_at: datetime | None = None, **changes: object
+) -> SweepView:
     facts = SweepRequest(body_id=house.ids[body], lens_id=house.ids["H50"], distance_text="3'")
-    return keep_sweep(house.record, prep_id, facts=facts, document={**ALONG_SCREW, **changes}, who=WHO)
+    return keep_sweep(
+        house.record, prep_id, facts=facts, document={**ALONG_SCREW, **changes}, who=WHO, taken_at=taken_at
+    )
 
 
 def peak(house: House, view: AdjustmentView, sweep_id: str) -> AdjustmentView:
@@ -87,8 +92,10 @@ def test_a_kept_sweep_along_the_screw_leads_the_move_to_its_peak(house: House) -
     with pytest.raises(Conflict, match="after its lock was looked at"):
         peak(house, view, first.id)
     view = to_the_move(house, view)
-    # The newest first, each with where it is sharpest.
-    assert [one.id for one in view.screw_sweeps] == [last.id, first.id]
+    without = swept(house, prep_id, best_turns=None, flags=["the peak is at the end: go further."])
+    view = guide.adjustment(house.record, prep_id, view.id)
+    # Those that tell a peak first, of them the newest, each with where it is sharpest.
+    assert [one.id for one in view.screw_sweeps] == [last.id, first.id, without.id]
     words = [one.words for one in view.screw_sweeps]
     assert words[0].startswith("sharpest 0.100 ± 0.002 turn (36°) anticlockwise along the screw")
     found = peak(house, view, first.id)
@@ -101,6 +108,8 @@ def test_a_sweep_that_tells_nothing_of_the_screw_now_is_refused_in_words(house: 
     before = swept(house, prep_id)
     view = to_the_move(house, begin(house, prep_id))
     other = swept(house, prep_id, body="A-02")
+    # Its frames were there before the adjustment was begun, and were measured after.
+    late = swept(house, prep_id, taken_at=before.taken_at)
     sensor = swept(house, prep_id, swept="sensor")
     withheld = swept(house, prep_id, best_turns=None, flags=["the peak is at the end: go further."])
     withdrawn = swept(house, prep_id)
@@ -110,6 +119,7 @@ def test_a_sweep_that_tells_nothing_of_the_screw_now_is_refused_in_words(house: 
     assert told[0].words == "no peak along the screw"
     for sweep_id, reason in (
         (before.id, "from before the adjustment was begun"),
+        (late.id, "from before the adjustment was begun"),
         (other.id, "is of body A-02, and A-01 is adjusted"),
         (sensor.id, "not along a screw"),
         (withheld.id, "tells no peak: the peak is at the end: go further"),

@@ -51,9 +51,26 @@ def test_a_slow_passage_is_counted_right_or_doubted(noise_um2: float, is_told: b
         slow_s = 15.0 + chance.uniform(1.0, 6.0)
         z_um = np.interp(t_s, [3.0, 13.0, 15.0, slow_s], [-55.0, 28.0, 28.0, -12.4])
         square = z_um**2 + chance.normal(0.0, noise_um2, t_s.size) + 0.6 * z_um * chance.normal(size=t_s.size)
-        is_doubted = last_doubt_s(t_s, square, 2.0, noise=noise_um2) > 0.0
-        is_wrong = len(find_crossings(t_s, square, 2.0, noise=noise_um2)) % 2 != 0
+        found = find_crossings(t_s, square, 2.0, noise=noise_um2)
+        is_doubted = last_doubt_s(t_s, square, 2.0, found, noise=noise_um2) > 0.0
+        is_wrong = len(found) % 2 != 0
         assert is_doubted or not is_wrong, seed
         wrong, doubted = wrong + is_wrong, doubted + is_doubted
     assert (doubted == 0) is is_told
     assert is_told or wrong > 0  # else nothing was to be doubted
+
+
+def test_a_passage_too_fast_for_the_rate_of_frames_is_counted_or_doubted() -> None:
+    t_s = np.arange(0.0, 8.0, 0.08)
+    missed = 0
+    for seed in range(60):
+        at = t_s + np.random.default_rng(seed).uniform(0.0, 0.08)
+        there, back = (
+            0.5 - 0.5 * np.cos(np.pi * np.clip(one, 0.0, 1.0)) for one in (at - 3.0, (at - 4.0) / 0.4)
+        )
+        z_um = -38.0 + 68.0 * there - 42.0 * back
+        found = find_crossings(t_s, z_um**2, 2.0, noise=0.3)
+        is_doubted = last_doubt_s(t_s, z_um**2, 2.0, found, noise=0.3) > 0.0
+        assert is_doubted or len(found) == 2, seed
+        missed += len(found) != 2
+    assert missed > 10  # else nothing was to be doubted

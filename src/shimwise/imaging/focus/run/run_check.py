@@ -75,14 +75,17 @@ def fit_clear(
     return fit, out
 
 
-def check_run(rings: StarRings, lens: Lens, shade: FloatArray) -> RunCheck:
-    """Fit the best star of a sweep and judge the run by it; ``shade``: how unevenly each frame is lit, ln."""
+def check_run(rings: StarRings, lens: Lens, shade: FloatArray, *, may_slip: bool = True) -> RunCheck:
+    """Fit the best star of a sweep and judge the run by it; ``shade``: how unevenly each frame is lit, ln.
+
+    Without ``may_slip`` no step is looked for in the positions.
+    """
     shaded = shade > SHADED
     if np.count_nonzero(shaded) > MOST_SHADED * rings.frames:
         shaded = np.zeros_like(shaded)  # the light itself wanders
     keep = ~shaded
     fit, out = fit_clear(rings, lens, keep)
-    slip = find_slip(rings, lens, fit.law, keep & ~out)
+    slip = find_slip(rings, lens, fit.law, keep & ~out) if may_slip else None
     if slip is not None and slip.frame < LEAST_BEFORE:
         slip = replace(slip, is_sure=False)  # a start that has not settled looks the same
     if slip is not None and slip.is_sure:
@@ -92,7 +95,7 @@ def check_run(rings: StarRings, lens: Lens, shade: FloatArray) -> RunCheck:
     if unsettled.count:
         keep[: unsettled.count] = False
         fit, out = fit_clear(rings, lens, keep)
-        if slip is None or not slip.is_sure:
+        if may_slip and (slip is None or not slip.is_sure):
             # A start that had not settled looks like a step.
             slip = find_slip(rings, lens, fit.law, keep & ~out)
             slip = slip and replace(slip, is_sure=False)

@@ -5,7 +5,7 @@ import json
 from fastapi import APIRouter
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
-from starlette.responses import Response
+from starlette.responses import PlainTextResponse, Response
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.exchange.record_admin import export_prep, export_readings_csv
@@ -13,7 +13,7 @@ from shimwise.bench.prep import gauges, preps
 from shimwise.bench.sweep import evidence
 from shimwise.bench.sweep.evidence import SweepRequest
 from shimwise.bench.sweep.frame_files import MOST_FILES
-from shimwise.bench.sweep.moves import Moves
+from shimwise.bench.sweep.moves import Moves, positions_of
 from shimwise.bench.typed_names import id_or_new
 from shimwise.bench.verdict import verdict
 from shimwise.errors import ShimwiseError
@@ -66,6 +66,14 @@ async def add_sweep(visit: VisitDep, prep_id: str) -> Response:
     """Take a sweep's frames; they are measured beside the pages."""
     async with visit.request.form(max_files=MOST_FILES + 1) as sent:
         return await run_in_threadpool(_begin_sweep, visit, prep_id, sent)
+
+
+@router.get("/sweeps/at")
+def check_position(visit: VisitDep, moved: str = "", at: str = "") -> PlainTextResponse:
+    """Return why a position cannot be taken as it is typed; empty where it can."""
+    with visit.refusing():
+        positions_of(Moves(moved=moved, at=[at]), count=1)
+    return PlainTextResponse(" ".join(visit.form.refused.values()))
 
 
 @router.post("/sweeps/{sweep_id}/cancel")
