@@ -112,7 +112,7 @@ def meter(
         has_axes=is_anamorphic,
     )
     named = _typed_way if sys.stdin.isatty() and sys.stdout.isatty() else lambda: None
-    with _ended_by_hand() as is_ended:
+    with ended_by_hand() as is_ended:
         answers = bench.measure_feed(source, given, is_fast=is_fast, named=named, is_ended=is_ended)
         last = _as_lines(answers) if as_json else _as_screen(answers)
     if last is not None and not last.has_microns:
@@ -120,7 +120,7 @@ def meter(
 
 
 @contextmanager
-def _ended_by_hand() -> Iterator[Callable[[], bool]]:
+def ended_by_hand() -> Iterator[Callable[[], bool]]:
     """Let Ctrl-C end the feed and not the command, which has its last answer to give; a second one ends both."""
     ended = threading.Event()
 
