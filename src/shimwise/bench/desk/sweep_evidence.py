@@ -120,5 +120,5 @@ def _why(document: dict[str, Any]) -> str:
     if document["flags"]:
         return "; ".join(flag.rstrip(".") for flag in document["flags"][:2])
     if document.get("swept") == "sensor":
-        return "the meter measured its positions from its own pictures. Give readings, or a sweep whose places were read"
+        return "the meter measured its positions from its own pictures. Sweep to places that are read"
     return "where the chart or the ring stands was not said. Sweep again with --distance or --reading"

@@ -154,7 +154,9 @@ def measure(
         separation_mm=unit.separation_mm,
         um_per_turn=unit.um_per_turn,
     )
-    if source.recording.placed_by == BY_PICTURES:  # by these very pictures: their best focus is 0 by definition
+    if (
+        source.recording.placed_by == BY_PICTURES
+    ):  # by these very pictures: their best focus is 0 by definition
         space = replace(space, is_anchored=False)
     if target.star is None and source.layout is None:
         target = replace(target, star=_described_star(Path(place)))

@@ -66,7 +66,9 @@ def meter(
     ] = False,
     record: Annotated[
         Path | None,
-        typer.Option(metavar="FOLDER", help="Keep the frames there, as a sweep: for tilt and stars, no landing."),
+        typer.Option(
+            metavar="FOLDER", help="Keep the frames there, as a sweep: for tilt and stars, no landing."
+        ),
     ] = None,
     has_stars: Annotated[
         bool, typer.Option("--stars", help="All stars of the chart, and the tilt between them.")
@@ -121,7 +123,7 @@ def meter(
 
 @contextmanager
 def ended_by_hand() -> Iterator[Callable[[], bool]]:
-    """Let Ctrl-C end the feed and not the command, which has its last answer to give; a second one ends both."""
+    """Let Ctrl-C end the feed and not the command, which has an answer to give; a second one ends both."""
     ended = threading.Event()
 
     def end(*_: object) -> None:

@@ -47,7 +47,7 @@ def adjust(
         typer.Option(
             "--answer",
             metavar="STEP=TEXT",
-            help="lock='was free', move='0.08 turn clockwise'; before a lock is released consent='its owner'.",
+            help="lock='was free', move='0.08 turn clockwise'; before a release consent='its owner'.",
         ),
     ] = None,
     take_back: Annotated[
@@ -100,7 +100,9 @@ def adjust(
             try:
                 view = guide.answer_step(record, prep_id, view.id, step=step, answer=answer, who=name)
             except ConsentNeeded as error:
-                raise RecordError(f"{error} Before it: --answer consent='who of the owner consents'.") from error
+                raise RecordError(
+                    f"{error} Before it: --answer consent='who of the owner consents'."
+                ) from error
         if any(one is not None for one in (sweep, sweep_id, sharpest)):
             view = guide.keep_peak(
                 record,
