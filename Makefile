@@ -64,7 +64,7 @@ oldest:
 	$(PYTHON) -m venv .venv-oldest
 	.venv-oldest/bin/python -m pip install --quiet --disable-pip-version-check uv
 	.venv-oldest/bin/uv pip install --quiet --python .venv-oldest/bin/python --resolution lowest-direct \
-	  --editable '.[frames,postgresql]' -r requirements/oldest.in
+	  --editable '.[frames,postgresql,cluster]' -r requirements/oldest.in
 	.venv-oldest/bin/python -m pytest tests/unit tests/integration -m "not slow" -o filterwarnings=default
 
 format: setup-dev

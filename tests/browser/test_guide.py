@@ -38,7 +38,9 @@ def stops_only_where_it_is_known(page: Page) -> None:
         expect(figure).to_have_text(words)
         expect(said).to_contain_text(read)
         if half_um > 5.0:
-            expect(beside).to_contain_text("12.4 µm are left, give or take 31.7: too wide to stop by. Hold still")
+            expect(beside).to_contain_text(
+                "12.4 µm are left, give or take 31.7: too wide to stop by. Hold still"
+            )
     expect(beside).to_contain_text("toward the lens, give or take 0.7")
 
 

@@ -134,6 +134,7 @@ def test_a_step_is_taken_back_and_an_adjustment_given_up_with_a_reason(run: Run,
         (("Monday", "A-01", "--answer", "clean"), "STEP=TEXT"),
         (("Monday", "A-01", "--answer", "clean=no"), "no answer to [clean]"),
         (("Tuesday", "A-01"), "no prep [Tuesday]"),
+        (("Monday", "A-01", "--answer", "clean=done", "--answer", "lock=released"), "--answer consent="),
     ],
 )
 def test_what_cannot_be_adjusted_is_told(run: Run, short: Path, words: tuple[str, ...], told: str) -> None:

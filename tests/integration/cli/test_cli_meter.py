@@ -1,6 +1,7 @@
 """Whole commands of ``shimwise meter`` on clips: refusals in a sentence, lines that follow their schema."""
 
 import json
+import signal
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
@@ -10,6 +11,8 @@ import cv2
 import numpy as np
 import pytest
 
+from shimwise.bench.meter.live import FeedGiven, measure_feed
+from shimwise.cli.desk.meter import ended_by_hand
 from shimwise.sheets.json.documents import schema_error
 
 Run = Callable[..., tuple[int, str, str]]
@@ -81,3 +84,24 @@ def test_what_is_no_feed_is_refused_in_a_sentence(run: Run, layout: Path, tmp_pa
     code, _, err = run("meter", "a.mp4", "--pitch", "6")
     assert code == 2
     assert "--chart" in err
+
+
+def test_a_feed_that_isended_by_hand_gives_its_last_answer_and_keeps_its_frames(
+    layout: Path, tmp_path: Path
+) -> None:
+    star = cv2.imread(str(REFERENCE / "frame-0.png"), cv2.IMREAD_GRAYSCALE)
+    noise = np.random.default_rng(1).integers(-1, 2, (30, *star.shape))
+    clip = filmed(tmp_path / "clip.mkv", [np.uint8(star + one) for one in noise])
+    given = FeedGiven(chart=layout, pitch_um=6.0, fnumber=2.0, record=tmp_path / "kept")
+
+    with ended_by_hand() as is_ended:
+        answers = measure_feed(str(clip), given, is_fast=True, is_ended=is_ended)
+        next(answers)
+        signal.raise_signal(signal.SIGINT)
+        *_, last = answers
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)  # asked twice, all of it ends
+
+    assert last.is_last
+    assert last.line.frames == len(list((tmp_path / "kept").glob("*.png"))) < 30
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler

@@ -194,6 +194,21 @@ def test_a_ring_sweep_without_the_distance_has_no_landing(
     assert any("--distance" in warning for warning in told["warnings"])
 
 
+def test_positions_measured_from_the_very_pictures_have_no_landing(
+    tell: Callable[..., dict[str, Any]], tmp_path: Path
+) -> None:
+    folder = write_sweep(tmp_path / "b")
+    assert tell(folder)["landing_um"] == pytest.approx(-BEST_UM, abs=0.1)
+    described = json.loads((folder / "sweep.json").read_text())
+    (folder / "sweep.json").write_text(json.dumps(described | {"placed_by": "pictures"}))
+
+    told = tell(folder)
+
+    assert told["landing_um"] is None
+    assert told["stars"]
+    assert any("from these pictures" in warning for warning in told["warnings"])
+
+
 @pytest.mark.parametrize("words", [(), ("--region", "40,30,256,200")])
 def test_without_a_chart_the_peak_is_relative(
     tell: Callable[..., dict[str, Any]], tmp_path: Path, words: tuple[str, ...]
@@ -328,6 +343,13 @@ def test_the_judge_refuses_a_sweep_that_does_not_say_what_was_under_test(
     code, _, err = run("judge", readings, "--sweep", result)
     assert code == 2
     assert "no landing to judge" in err
+    pictured = Path(shutil.copytree(example, tmp_path / "pictured"))
+    described = json.loads((pictured / "sweep.json").read_text())
+    (pictured / "sweep.json").write_text(json.dumps(described | {"placed_by": "pictures"}))
+    run("sweep", pictured, "--body", "A", "--lens", "H", "--distance", "INF", "--out", result)
+    code, _, err = run("judge", readings, "--sweep", result)
+    assert code == 2
+    assert "measured its positions from its own pictures" in err
 
 
 def test_a_sweeps_description_is_made_from_options_and_shown_first(

@@ -212,6 +212,8 @@ def test_a_screw_that_stays_locked_is_not_moved(door: Door, at: str) -> None:
     answered(door, at, (("clean", "done"), ("lock", "stays locked")))
     page = see(door, at)
     assert "Moved as told" not in page.text
+    assert "locked, not adjusted" in page.sentence
+    assert "answered when its step is due" not in page.text
     while "finish the adjustment" not in page.sentence:
         step = "flag" if "flag" in page.sentence else "mark"
         sent(door, f"{at}/answers", step=step, answer="done")

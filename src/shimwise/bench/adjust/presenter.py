@@ -92,7 +92,7 @@ def _steps(adjusted: Adjustment, *, is_over: bool, has_lock: bool) -> Iterable[S
         yield StepView(
             id=str(step),
             number=number,
-            text=step_text(step, adjusted.guide, adjusted.planned),
+            text=step_text(step, adjusted.guide, adjusted.planned, stays_locked=adjusted.is_stopped),
             kind=_answer_kind(step, adjusted.guide),
             choices=tuple(map(str, answers_to(step, adjusted.guide))),
             questions=tuple(_questions(adjusted, step, has_lock=has_lock)),

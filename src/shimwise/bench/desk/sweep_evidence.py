@@ -119,4 +119,6 @@ def _why(document: dict[str, Any]) -> str:
         return "it was measured without a chart, so its peak is relative. Sweep a chart"
     if document["flags"]:
         return "; ".join(flag.rstrip(".") for flag in document["flags"][:2])
+    if document.get("swept") == "sensor":
+        return "the meter measured its positions from its own pictures. Sweep to places that are read"
     return "where the chart or the ring stands was not said. Sweep again with --distance or --reading"

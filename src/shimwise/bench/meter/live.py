@@ -213,11 +213,12 @@ def measure_feed(
     *,
     is_fast: bool = False,
     named: Callable[[], str | None] = lambda: None,
+    is_ended: Callable[[], bool] = lambda: False,
 ) -> Iterator[Answered]:
     """Measure a feed and yield an answer six times a second, and a last one at its end.
 
     ``named`` is asked after each frame which way a person, at rest, has named for the next turn: ``away`` or
-    ``toward``, if any.
+    ``toward``, if any; ``is_ended``, whether the person has ended a feed that goes on.
 
     Raises
     ------
@@ -254,6 +255,8 @@ def measure_feed(
             if frame.t_s - shown_s >= LINE_S:
                 shown_s = frame.t_s
                 yield measured
+            if is_ended():
+                break
         if keeper is not None:
             keeper.finish(
                 *meter.positions_um(),

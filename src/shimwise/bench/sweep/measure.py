@@ -23,6 +23,7 @@ from shimwise.imaging.focus.lens.law import GREEN_UM
 from shimwise.imaging.focus.result import SweepResult, SweepSettings
 from shimwise.imaging.focus.sweep import measure_sweep
 from shimwise.imaging.frames.levels import Levels
+from shimwise.imaging.frames.recording import BY_PICTURES
 from shimwise.imaging.frames.recording import Recording as Recording
 from shimwise.imaging.frames.source import DESCRIPTION, FrameSource, open_sweep
 from shimwise.sheets.json.sweep_json import SCHEMA_ID, SweepFacts, sweep_from_json, sweep_to_json
@@ -153,6 +154,10 @@ def measure(
         separation_mm=unit.separation_mm,
         um_per_turn=unit.um_per_turn,
     )
+    if (
+        source.recording.placed_by == BY_PICTURES
+    ):  # by these very pictures: their best focus is 0 by definition
+        space = replace(space, is_anchored=False)
     if target.star is None and source.layout is None:
         target = replace(target, star=_described_star(Path(place)))
     work = _Work(source=source, space=space, target=target, unit=unit, progress=progress)
@@ -334,6 +339,11 @@ class _Work:
                 "as entered" if self.unit.um_per_turn else "estimated from the blur; --um-per-turn is better"
             )
             report.append(f"No landing: computed with {self.space.um_per_turn:.0f} µm a turn, {source}.")
+        elif self.source.recording.placed_by == BY_PICTURES:
+            report.append(
+                "No landing: the meter measured the positions from these pictures, and counts them from best "
+                "focus. Tilt and the stars are as in any sweep."
+            )
         elif not self.space.is_anchored:
             fixed = "chart's distance (--distance)" if self.space.moved == "ring" else "ring (--reading)"
             report.append(

@@ -2,8 +2,11 @@
 
 import os
 import select
+import signal
 import sys
-from collections.abc import Iterable
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
 
@@ -20,6 +23,7 @@ WITHHELD = 1
 MORE = (
     "SOURCE is a clip, /dev/videoN, or a stream's address (rtsp, rtp, udp, tcp, srt); `devices` lists the "
     "cameras. In a terminal, at rest, a (away) or t (toward) and Enter name which way the sensor moves next. "
+    "Ctrl-C ends a feed that goes on: its last answer is printed, and what --record keeps is finished. "
     "Exit code: 0 measured, 1 no microns can be given, 2 bad input."
 )
 
@@ -61,7 +65,10 @@ def meter(
         bool, typer.Option("--fast", help="A clip as fast as it can be measured, not in its own time.")
     ] = False,
     record: Annotated[
-        Path | None, typer.Option(metavar="FOLDER", help="Keep the frames there, as a sweep of the sensor.")
+        Path | None,
+        typer.Option(
+            metavar="FOLDER", help="Keep the frames there, as a sweep: for tilt and stars, no landing."
+        ),
     ] = None,
     has_stars: Annotated[
         bool, typer.Option("--stars", help="All stars of the chart, and the tilt between them.")
@@ -107,10 +114,28 @@ def meter(
         has_axes=is_anamorphic,
     )
     named = _typed_way if sys.stdin.isatty() and sys.stdout.isatty() else lambda: None
-    answers = bench.measure_feed(source, given, is_fast=is_fast, named=named)
-    last = _as_lines(answers) if as_json else _as_screen(answers)
+    with ended_by_hand() as is_ended:
+        answers = bench.measure_feed(source, given, is_fast=is_fast, named=named, is_ended=is_ended)
+        last = _as_lines(answers) if as_json else _as_screen(answers)
     if last is not None and not last.has_microns:
         raise typer.Exit(WITHHELD)
+
+
+@contextmanager
+def ended_by_hand() -> Iterator[Callable[[], bool]]:
+    """Let Ctrl-C end the feed and not the command, which has an answer to give; a second one ends both."""
+    ended = threading.Event()
+
+    def end(*_: object) -> None:
+        if ended.is_set():
+            raise KeyboardInterrupt
+        ended.set()
+
+    before = signal.signal(signal.SIGINT, end)
+    try:
+        yield ended.is_set
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _typed_way() -> str | None:

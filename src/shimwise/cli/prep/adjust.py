@@ -44,7 +44,11 @@ def adjust(
     *,
     answers: Annotated[
         list[str] | None,
-        typer.Option("--answer", metavar="STEP=TEXT", help="lock='was free', move='0.08 turn clockwise'."),
+        typer.Option(
+            "--answer",
+            metavar="STEP=TEXT",
+            help="lock='was free', move='0.08 turn clockwise'; before a release consent='its owner'.",
+        ),
     ] = None,
     take_back: Annotated[
         str | None,
@@ -93,7 +97,12 @@ def adjust(
         if give_up is not None:
             view = guide.give_up(record, prep_id, view.id, reason=give_up, who=name)
         for step, answer in given:
-            view = guide.answer_step(record, prep_id, view.id, step=step, answer=answer, who=name)
+            try:
+                view = guide.answer_step(record, prep_id, view.id, step=step, answer=answer, who=name)
+            except ConsentNeeded as error:
+                raise RecordError(
+                    f"{error} Before it: --answer consent='who of the owner consents'."
+                ) from error
         if any(one is not None for one in (sweep, sweep_id, sharpest)):
             view = guide.keep_peak(
                 record,

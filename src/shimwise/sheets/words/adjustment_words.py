@@ -16,6 +16,7 @@ _STEPS = {
     Step.FLAG: "Put tape or a flag on it that says: adjusted, to be checked again before it goes out.",
 }
 """What is asked at the steps that are the same for all."""
+_LOCKED_FLAG = "Put tape or a flag on it that says: locked, not adjusted, to be checked before it goes out."
 WHO_CONSENTED = "Who gave consent to release it"
 """Asked where a lock was released."""
 
@@ -25,9 +26,11 @@ def no_lock_text(unit: str) -> str:
     return f"The record says that {unit} has a lock. What did you find in its place?"
 
 
-def step_text(step: Step, guide: Guide, move: Move) -> str:
-    """Return what is asked at a step, in a sentence or two."""
+def step_text(step: Step, guide: Guide, move: Move, *, stays_locked: bool = False) -> str:
+    """Return what is asked at a step, in a sentence or two; ``stays_locked``: nothing was moved."""
     match step:
+        case Step.FLAG if stays_locked:
+            return _LOCKED_FLAG
         case Step.LOCK:
             has_lock = 0.0 if guide is Guide.SCREW_WITHOUT_LOCK else 1.0
             return notice_text(Notice("look_at_lock", numbers={"has_lock": has_lock}))
