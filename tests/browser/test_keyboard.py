@@ -93,6 +93,10 @@ def test_a_sweep_is_described_by_keyboard_and_shown_before_it_is_sent(
     page.locator("#files").set_input_files([tmp_path / name for name in names])
     shown = page.locator("[data-sweep-shown]")
     expect(shown).to_have_text("3 frames, f1.png first and f10.png last.")  # by number, not by letter
+    of_sensor = "In µm, + away from the lens, as −60"
+    for kind, hint in (("screw", "In turns, + clockwise, as −0.10, or 36° clockwise"), ("sensor", of_sensor)):
+        page.get_by_label("What moved").select_option(kind)
+        expect(page.locator("#sweep-first-hint")).to_have_text(hint, use_inner_text=True)
     page.get_by_label("First frame at").focus()
     page.keyboard.type("-60")
     page.keyboard.press("Tab")

@@ -101,6 +101,13 @@ def test_positions_are_taken_at_rest_and_measured_as_a_sweep_of_files(devices: D
     page.locator("#sweep-at-0").fill(f"{PLACES_UM[0]}")
     page.get_by_role("button", name="Measure the sweep").click()
     expect(page.locator("[data-sweep-count]")).to_contain_text("These were sent")
+    # The way to the result is where the person is; the focus follows it from how far it is to what was found.
+    way = page.get_by_role("link", name="See the result")
+    expect(way).to_be_focused()
+    expect(way).to_be_in_viewport()
+    page.keyboard.press("Enter")
+    expect(page.locator("#sweeps-kept li")).to_be_focused()
+    expect(page.locator("#sweeps-kept li")).to_be_in_viewport()
     expect(page.locator("#sweeps-kept")).to_contain_text("µm")
     prep = httpx.get(f"{devices.address}/api/v1/preps/{prep_id}", timeout=10).raise_for_status().json()
     [kept] = prep["sweeps"]
@@ -115,6 +122,10 @@ def test_what_hinders_a_sweep_from_the_camera_is_said_and_files_remain(devices: 
     camera_form(page)
     page.get_by_label("What moved").select_option("screw")
     expect(page.locator("[data-sweep-at-label]")).to_have_text("Screw stands at, turns")
+    page.locator("[data-sweep-live]").evaluate("(live) => { live.hidden = false; }")
+    expect(page.locator("#sweep-at-hint")).to_have_text(
+        "In turns, + clockwise, as −0.10, or 36° clockwise", use_inner_text=True
+    )
     page.locator("#sweep-pitch_um").fill("")
     page.get_by_role("button", name="Open the camera").last.click()
     refused = page.locator("[data-sweep-refused]")

@@ -3,6 +3,7 @@
   "use strict";
   const STOP_UM = 2;
   const TREND_UM = 1.5;
+  const SAID_MS = 1500;  // between figures that are read aloud
   const KEPT = "shimwise-feed";
   let feed = null;
 
@@ -11,6 +12,9 @@
     const field = (name) => document.getElementById(`watch-${name}`);
     const video = part("video");
     const amount = Number(panel.dataset.amount);
+    // Stop is said where what is left lies within its own interval: no wider than half the tolerance, the two together
+    // then lie within the tolerance. A wider interval holds zero because nothing is known, and is no reason to stop.
+    const widestUm = Math.max(STOP_UM, Number(panel.dataset.tolerance) / 2);
     const state = { now: null, start: null, marks: [], trend: 0, last: null, scale: 40 };
     const plain = (text) => (text.trim() && Number.isFinite(Number(text.trim().replace(",", "."))) ? Number(text.trim().replace(",", ".")) : null);
     const text = (um, digits = 1) => Math.abs(um).toFixed(digits);
@@ -37,7 +41,7 @@
     });
 
     function changed(what) {
-      if (what === "waits") part("figure").textContent = "The camera is on. The server is slow to answer: waiting for it…";
+      if (what === "waits") show("waits", "The camera is on. The server is slow to answer: waiting for it…");
     }
 
     function refused(words) {
@@ -65,6 +69,24 @@
     }
     const drawSoon = window.shimwiseDraw.unhurried(() => state.now && draw());
 
+    // What a screen reader is told is of the figure that is shown: at once, except that microns to go change at its pace.
+    function show(kind, figure, beside = "", words = figure) {
+      part("figure").className = `figure ${kind}`;
+      part("figure").textContent = figure;
+      part("beside").textContent = beside;
+      const isPaced = kind === state.shown && (kind === "short" || kind === "deep");
+      clearTimeout(state.saying);
+      state.shown = kind;
+      if (part("said").textContent === words) return;
+      const say = () => {
+        part("said").textContent = words;
+        state.saidAt = performance.now();
+      };
+      const waitMs = isPaced ? state.saidAt + SAID_MS - performance.now() : 0;
+      if (waitMs > 0) state.saying = setTimeout(say, waitMs);
+      else say();
+    }
+
     const toGo = (landing) => state.start.um + amount - landing.um;
     const halfOf = (landing) => Math.hypot(landing.half_um, state.start.half);
 
@@ -81,28 +103,30 @@
       video.style.transform = star ? `translate(${box.width / 2 - fit * star.x}px, ${box.height / 2 - fit * star.y}px) scale(${fit})` : `scale(${fit})`;
       part("name-first").hidden = !(landing?.is_held && landing.side === "unknown");
       if (!state.start || !isKnown) {
-        part("figure").className = "figure waits";
-        const isSideless = landing?.side === "unknown";
-        part("figure").textContent = isSideless ? `${landing.size_text} µm from the sharpest` : state.now?.words[0] || "";
-        part("beside").textContent = isSideless
-          ? state.named || "Which side of the sharpest it stands on is not known, so what is to go is not either. Choose below, at rest, which way the next turn moves the sensor; rest for a second, turn that way, and come back to where the screw stood."
-          : state.start ? "" : "The start is not known yet: once through the sharpest place and back, and hold still.";
+        if (landing?.side === "unknown") {
+          const beside = state.named || "Which side of the sharpest it stands on is not known, so what is to go is not either. Choose below, at rest, which way the next turn moves the sensor; rest for a second, turn that way, and come back to where the screw stood.";
+          show("waits", `${landing.size_text} µm from the sharpest`, beside, beside);
+        } else {
+          show("waits", state.now?.words[0] || "", state.start ? "" : "The start is not known yet: once through the sharpest place and back, and hold still.");
+        }
         state.scale = window.shimwiseDraw.rail(part("rail"), landing || null, { scale: state.scale, tolerance: STOP_UM, middle: "sharpest" });
         return;
       }
       const left = toGo(landing);
       const half = halfOf(landing);
-      const isInside = Math.abs(left) <= Math.max(STOP_UM, half);
+      const isWithin = Math.abs(left) <= Math.max(STOP_UM, half);
+      const kind = isWithin ? "on" : left > 0 ? "short" : "deep";
       const way = left > 0 ? "away from the lens" : "toward the lens";
-      part("figure").className = `figure ${isInside ? "on" : left > 0 ? "short" : "deep"}`;
-      part("figure").textContent = isInside ? "Stop: inside" : `${text(left)} µm to go`;
-      part("beside").textContent = isInside ? `${text(left)} µm are left, give or take ${text(half)}: leave it here.` : `${way}, give or take ${text(half)}; it stood at ${state.start.um.toFixed(1).replace("-", "−")} µm.`;
-      const words = isInside ? "Stop: inside." : `${Math.round(Math.abs(left))} µm to go, ${way}.`;
-      if (part("said").textContent !== words && performance.now() - (state.saidAt || 0) > 1500) {
-        part("said").textContent = words;
-        state.saidAt = performance.now();
+      const leftWords = `${text(left)} µm are left, give or take ${text(half)}`;
+      if (isWithin && half > widestUm) {
+        const next = state.start.half > widestUm ? "The start is known no better: start over." : "Hold still; where that does not narrow it, go through the sharpest place again and come back.";
+        show("waits", "Not known well enough to stop", `${leftWords}: too wide to stop by. ${next}`, `Not known well enough to stop. ${next}`);
+      } else if (isWithin) {
+        show(kind, "Stop: inside", `${leftWords}: leave it here.`, "Stop: inside.");
+      } else {
+        show(kind, `${text(left)} µm to go`, `${way}, give or take ${text(half)}; it stood at ${state.start.um.toFixed(1).replace("-", "−")} µm.`, `${Math.round(Math.abs(left))} µm to go, ${way}.`);
       }
-      state.scale = window.shimwiseDraw.rail(part("rail"), { um: -left, half_um: half, side: isInside ? "on" : left > 0 ? "short" : "deep" }, { scale: state.scale, tolerance: STOP_UM, middle: "where it is to be" });
+      state.scale = window.shimwiseDraw.rail(part("rail"), { um: -left, half_um: half, side: kind }, { scale: state.scale, tolerance: STOP_UM, middle: "where it is to be" });
     }
 
     // The screw at one and the same mark, come to from either side: what lies between is its play.
@@ -138,7 +162,7 @@
       refused("");
       Object.assign(state, { now: null, start: null, marks: [], trend: 0, last: null });
       part("play").textContent = "";
-      part("figure").textContent = "Opening the camera…";
+      show("waits", "Opening the camera…");
       part("live-part").hidden = false;
       part("open-camera").hidden = true;
       part("close-camera").hidden = false;

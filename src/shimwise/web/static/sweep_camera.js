@@ -6,7 +6,7 @@
   const KEPT = "shimwise-feed";
   const WORDS = { sensor: "Sensor stands at, µm", ring: "Ring stands at", chart: "Chart stands at", screw: "Screw stands at, turns" };
   // What was taken outlives the form, which comes anew with a refusal, and is kept until the next sweep is begun.
-  const state = { taken: [], chart: null, isOn: false, isSent: false, isBusy: false, now: null, seconds: [], size: "" };
+  const state = { taken: [], chart: null, isOn: false, isSent: false, sentId: "", isFollowed: false, isBusy: false, now: null, seconds: [], size: "" };
   let feed = null;
 
   const form = () => document.getElementById("sweep-form");
@@ -228,7 +228,8 @@
       return row;
     }));
     part("anew").hidden = !state.taken.length;
-    part("count").textContent = !state.taken.length ? "" : state.isSent ? "These were sent. They stay on this page until the next sweep is begun or the page is left." : `${state.taken.length} of ${MANY} or more: three and more on either side of the sharpest.`;
+    if (state.taken.length && state.isSent) part("count").replaceChildren("These were sent. ", toResult(), ". They stay on this page until the next sweep is begun or the page is left.");
+    else part("count").textContent = !state.taken.length ? "" : `${state.taken.length} of ${MANY} or more: three and more on either side of the sharpest.`;
     field("star").value = best ? [best.star.x, best.star.y, best.star.radius, best.star.spokes].join(";") : "";
     field("signal_range").value = state.taken[0]?.isLimited ? "limited" : "full";
     const across = plain(field("across").value);
@@ -253,6 +254,25 @@
 
   // ---- sending ----
 
+  // The result is shown among the sweeps, above the form: the way to it is where the person is, and focus follows it there
+  // from how far it is to what was found.
+  function toResult() {
+    const link = Object.assign(document.createElement("a"), { href: "#sweeps-kept", textContent: "See the result" });
+    link.addEventListener("click", (event) => {
+      event.preventDefault();
+      state.isFollowed = true;
+      goToResult();
+    });
+    return link;
+  }
+  function goToResult() {
+    const found = document.getElementById(`sweep-${state.sentId}`);
+    const place = found || document.getElementById(`sweep-job-${state.sentId}`);
+    state.isFollowed &&= !found;
+    place?.scrollIntoView({ block: "center" });
+    place?.focus({ preventScroll: true });
+  }
+
   document.addEventListener("submit", (event) => {
     if (event.target !== form() || !state.isOn) return;
     const stop = (words) => {
@@ -271,7 +291,14 @@
   document.body.addEventListener("htmx:afterRequest", ({ detail }) => {
     if (!state.isOn || detail.requestConfig?.verb !== "post" || !/\/sweeps$/.test(detail.requestConfig.path)) return;
     state.isSent = detail.xhr.status >= 200 && detail.xhr.status < 300;  // a refusal is swapped in, too
-    if (state.isSent && form()) show();
+    if (!state.isSent || !form()) return;
+    state.sentId = detail.requestConfig.parameters.id;
+    show();
+    part("count").scrollIntoView({ block: "nearest" });
+    part("count").querySelector("a").focus();  // the button that was pressed is gone
+  });
+  document.body.addEventListener("htmx:afterSettle", () => {
+    if (state.isFollowed && document.activeElement === document.body) goToResult();
   });
   window.addEventListener("beforeunload", (event) => {
     if (state.taken.length && !state.isSent) event.preventDefault();
