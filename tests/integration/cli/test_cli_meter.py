@@ -86,13 +86,14 @@ def test_what_is_no_feed_is_refused_in_a_sentence(run: Run, layout: Path, tmp_pa
     assert "--chart" in err
 
 
-def test_a_feed_that_isended_by_hand_gives_its_last_answer_and_keeps_its_frames(
+def test_a_feed_that_is_ended_by_hand_gives_its_last_answer_and_keeps_its_frames(
     layout: Path, tmp_path: Path
 ) -> None:
     star = cv2.imread(str(REFERENCE / "frame-0.png"), cv2.IMREAD_GRAYSCALE)
     noise = np.random.default_rng(1).integers(-1, 2, (30, *star.shape))
     clip = filmed(tmp_path / "clip.mkv", [np.uint8(star + one) for one in noise])
     given = FeedGiven(chart=layout, pitch_um=6.0, fnumber=2.0, record=tmp_path / "kept")
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored where the tests run in the background
 
     with ended_by_hand() as is_ended:
         answers = measure_feed(str(clip), given, is_fast=True, is_ended=is_ended)

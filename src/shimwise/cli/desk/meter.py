@@ -132,6 +132,8 @@ def ended_by_hand() -> Iterator[Callable[[], bool]]:
         ended.set()
 
     before = signal.signal(signal.SIGINT, end)
+    if before is signal.SIG_IGN:  # of a command in the background, which Ctrl-C is not for
+        signal.signal(signal.SIGINT, before)
     try:
         yield ended.is_set
     finally:
