@@ -19,6 +19,7 @@ from benchmarks.imaging.sweep_files import write_sweep
 from benchmarks.web.house import BenchPrep, new_id, new_prep, reading
 from benchmarks.web.http_line import HttpLine
 from benchmarks.web.served import Served
+from shimwise.bench.jobs.line import TIDY_S
 from shimwise.record.queries import jobs, verdicts
 from shimwise.record.record import Record
 
@@ -30,6 +31,7 @@ SOONEST_S, LATEST_S = 0.5, 4.0
 PACE_S = 0.25
 """Between two readings of a client."""
 DRAINED_S = 240.0
+QUIET_S = 2 * TIDY_S + 5
 FULL = "would wait behind"
 """A sweep is refused where so many wait already."""
 
@@ -74,10 +76,7 @@ def run_job_kills(data: str, folder: Path, *, kills: int, seed: int = SEED) -> J
                 )
                 servers[doomed] = began
                 run.kills += 1
-            began_s = time.monotonic()
-            while _open(record) and time.monotonic() - began_s < DRAINED_S:
-                time.sleep(0.5)
-            run.drained_s = time.monotonic() - began_s
+            run.drained_s = _drain(record)
             _look(record, preps, sent, sweeps, run)
     finally:
         for server in servers:
@@ -217,6 +216,20 @@ class _Orphans:
                 left = len(_held_by(self.record, pid)) if count else 0
                 self.run.taken_over_s += [time.monotonic() - killed_s] * (count - left)
                 self.killed[pid] = killed_s, left
+
+
+def _drain(record: Record) -> float:
+    """Wait until no job has been open for two rounds of tidying; return when the last one ended. [s]
+
+    A job that ends may ask for another a moment later, and what a killed server did not ask for any more is
+    found by the others when they tidy up.
+    """
+    began_s = ended_s = time.monotonic()
+    while (now_s := time.monotonic()) - ended_s < QUIET_S and now_s - began_s < DRAINED_S:
+        if _open(record):
+            ended_s = now_s
+        time.sleep(0.5)
+    return ended_s - began_s
 
 
 def _open(record: Record) -> bool:
