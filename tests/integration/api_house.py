@@ -101,31 +101,6 @@ def app_over(record: Record, *, has_pages: bool = False) -> Iterator[FastAPI]:
         free.append(app)
 
 
-PEAK: Json = {
-    "schema": "shimwise.sweep/1",
-    "best_um": 29.4,
-    "sd_um": 0.3,
-    "low_um": 28.8,
-    "high_um": 30.0,
-    "band_cy_mm": [20, 62],
-    "w040_waves": 0.0,
-    "stars": [],
-    "tilt": dict.fromkeys(("x_um", "x_sd_um", "y_um", "y_sd_um", "chart_yaw_deg", "chart_pitch_deg")),
-    "magnification": 0.05,
-    "landing_um": None,
-    "flags": [],
-    "swept": "screw",
-    "best_turns": 0.12,
-    "sd_turns": 0.001,
-    "low_turns": 0.118,
-    "high_turns": 0.122,
-    "um_per_turn": 380.0,
-    "um_per_turn_sd": 4.0,
-    "lens": "H35",
-}
-"""A peak along a screw found with frames, invented."""
-
-
 def short_prep(door: Door, *, value_um: float = -20.0) -> str:
     """Start a prep whose body has a screw, and a good gauge that finds it short (or true); return its id."""
     body_id = door.ids["A-01"]

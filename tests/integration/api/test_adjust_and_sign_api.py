@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from api_house import LEAD, PEAK, WHO, Door, adjusted, answer, begin, excepted, opened_door, short_prep, sign
+from api_house import LEAD, WHO, Door, adjusted, answer, begin, excepted, opened_door, short_prep, sign
 
+from screw_peak import PEAK
 from shimwise.bench.sign.papers import make_sheets
 from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep
 from shimwise.number_format import plus_minus_text

@@ -5,10 +5,10 @@ import re
 from pathlib import Path
 
 import pytest
-from api_house import PEAK
 from bench_files import Run
 
 from record_template import copied_record
+from screw_peak import PEAK
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.house import units
 from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts

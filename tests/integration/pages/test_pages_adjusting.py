@@ -5,9 +5,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from api_house import PEAK, WHO, Door
+from api_house import WHO, Door
 from pages_bench import adjusting_at, furnished, sent
 from pages_house import PageSeen, see
+
+from screw_peak import PEAK
 
 BEFORE_MOVE = (("clean", "done"), ("lock", "was free"), ("place", "slot at the top"))
 AFTER_MOVE = (("lock after", "left free"), ("mark", "done"), ("flag", "done"))

@@ -27,6 +27,7 @@ LEAST_REPEATS, MOST_REPEATS = 3, 10
 T95 = {2: 4.30, 3: 3.18, 4: 2.78, 5: 2.57, 6: 2.45, 7: 2.36, 8: 2.31, 9: 2.26}
 """Student's t for 95 %, both sides, by degrees of freedom (any statistical table; from memory)."""
 MOST_TURNS = 3.0
+_NOT_ALONG = "This sweep is not along a screw: its frames have to be listed by turns."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,9 +98,7 @@ def peak_of_sweep(document: Mapping[str, Any], *, field: str = "sweep") -> Peak:
     except SheetError as error:
         raise InputError(str(error), field=field) from error
     if document.get("swept") != "screw":
-        raise InputError(
-            "This sweep is not along a screw: its frames have to be listed by turns.", field=field
-        )
+        raise InputError(_NOT_ALONG, field=field)
     turns, sd = document.get("best_turns"), document.get("sd_turns")
     if turns is None or sd is None:
         why = "; ".join(flag.rstrip(".") for flag in document["flags"][:2]) or "the frames do not say"
@@ -155,7 +154,7 @@ def _why_unfit(row: "SweepRow", material: "PrepMaterial", kept: "KeptAdjustment"
     if row.withdrawn_at is not None:
         return f"This sweep was withdrawn: {row.withdrawn_reason}. Choose another one."
     if row.result.get("swept") != "screw":
-        return "This sweep is not along a screw: its frames have to be listed by turns."
+        return _NOT_ALONG
     if row.taken_at < kept.begun_at or row.body_epoch != kept.epoch:
         return (
             "This sweep is from before the adjustment was begun, and the screw may have been turned since. "

@@ -98,7 +98,7 @@ class AdjustmentView:
     """An adjustment being made, finished or given up: ``state`` is ``begun``, ``finished`` or ``given up``.
 
     ``taken_back``: what was taken back of it, in words, oldest first. ``screw_sweeps``: while a screw is to
-    be turned, sweeps along it from which the peak can be taken, newest first.
+    be turned, sweeps along it, those that tell a peak first, of either kind the newest first.
     """
 
     id: str

@@ -309,7 +309,7 @@ class JobLine:
                         is_for_good=held.is_for_good,
                     )
             elif not held.has_ended:
-                self._give_back(held, problem=ended.problem)
+                self._give_back(held, problem=ended.problem, code=ended.problem_code)
         except ShimwiseError as error:
             _LOG.warning("The end of the job %s is not kept, and it is done again: %s", held.job.id, error)
         finally:
@@ -349,10 +349,10 @@ class JobLine:
         with self._changed:
             self._changed.wait_for(lambda: self.is_stopping, POLL_S)
 
-    def _give_back(self, held: Held, *, problem: str = "") -> None:
+    def _give_back(self, held: Held, *, problem: str = "", code: str = "") -> None:
         is_counted = not (self.is_stopping or held.is_for_free)
         with self._record.working() as connection:
-            jobs.give_back(connection, held.job, is_counted=is_counted, problem=problem)
+            jobs.give_back(connection, held.job, is_counted=is_counted, problem=problem, problem_code=code)
 
     def _beat(self) -> None:
         """Keep the lease of what is worked on, and put in what is asked for meanwhile: others may be free."""

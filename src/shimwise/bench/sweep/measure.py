@@ -23,7 +23,6 @@ from shimwise.imaging.focus.lens.law import GREEN_UM
 from shimwise.imaging.focus.result import SweepResult, SweepSettings
 from shimwise.imaging.focus.sweep import measure_sweep
 from shimwise.imaging.frames.levels import Levels
-from shimwise.imaging.frames.recording import BY_PICTURES
 from shimwise.imaging.frames.recording import Recording as Recording
 from shimwise.imaging.frames.source import DESCRIPTION, FrameSource, open_sweep
 from shimwise.sheets.json.sweep_json import SCHEMA_ID, SweepFacts, sweep_from_json, sweep_to_json
@@ -154,9 +153,7 @@ def measure(
         separation_mm=unit.separation_mm,
         um_per_turn=unit.um_per_turn,
     )
-    if (
-        source.recording.placed_by == BY_PICTURES
-    ):  # by these very pictures: their best focus is 0 by definition
+    if source.recording.is_by_pictures:
         space = replace(space, is_anchored=False)
     if target.star is None and source.layout is None:
         target = replace(target, star=_described_star(Path(place)))
@@ -299,7 +296,7 @@ class _Work:
             wavelengths_um=known.wavelength_um or (GREEN_UM,),
             channel=self.source.channel,
             is_predicted=bool(self.source.predicted_by),
-            may_slip=known.placed_by is None,
+            may_slip=not known.is_by_pictures,
         )
 
     def _levels(self) -> Levels:
@@ -339,7 +336,7 @@ class _Work:
                 "as entered" if self.unit.um_per_turn else "estimated from the blur; --um-per-turn is better"
             )
             report.append(f"No landing: computed with {self.space.um_per_turn:.0f} µm a turn, {source}.")
-        elif self.source.recording.placed_by == BY_PICTURES:
+        elif self.source.recording.is_by_pictures:
             report.append(
                 "No landing: the meter measured the positions from these pictures, and counts them from best "
                 "focus. Tilt and the stars are as in any sweep."

@@ -65,6 +65,11 @@ class Recording:
     def __post_init__(self) -> None:
         _check(self)
 
+    @property
+    def is_by_pictures(self) -> bool:
+        """Whether the positions were measured from the very pictures: best focus is then 0 by definition."""
+        return self.placed_by == BY_PICTURES
+
     def or_else(self, other: Recording) -> Recording:
         """Return this recording with its gaps filled from ``other``."""
         gaps = {f.name: getattr(other, f.name) for f in fields(self) if getattr(self, f.name) is None}

@@ -137,7 +137,14 @@ def end(
     return connection.execute(update(_T).where(_is_held(held)).values(values)).rowcount == 1
 
 
-def give_back(connection: Connection, held: JobRow, *, is_counted: bool = False, problem: str = "") -> None:
+def give_back(
+    connection: Connection,
+    held: JobRow,
+    *,
+    is_counted: bool = False,
+    problem: str = "",
+    problem_code: str = "",
+) -> None:
     """Leave a job to others at once; ``is_counted``: this try counts; ``problem``: what it waits for."""
     values = {
         "state": WAITING,
@@ -145,6 +152,7 @@ def give_back(connection: Connection, held: JobRow, *, is_counted: bool = False,
         "lease_until": None,
         "progress": {},
         "problem": problem,
+        "problem_code": problem_code,
     }
     connection.execute(update(_T).where(_is_held(held)).values(values))
 

@@ -1,11 +1,11 @@
 """The peak along a screw from a sweep that the prep has kept: offered, taken, refused, never judged."""
 
 from datetime import datetime
-from typing import Any
 
 import pytest
 from invented_house import WHO, House
 
+from screw_peak import ALONG_SCREW
 from shimwise.bench.adjust import guide
 from shimwise.bench.adjust.views import AdjustmentView
 from shimwise.bench.errors import Conflict, InputError
@@ -18,32 +18,6 @@ from shimwise.bench.verdict.verdict import refresh_verdict
 
 pytestmark = pytest.mark.slow  # each judges a prep
 BEFORE_MOVE = (("clean", "done"), ("lock", "was free"), ("place", "mark at the rim"))
-ALONG_SCREW: dict[str, Any] = {
-    "schema": "shimwise.sweep/2",
-    "best_um": 29.4,
-    "sd_um": 0.3,
-    "low_um": 28.8,
-    "high_um": 30.0,
-    "band_cy_mm": [20, 62],
-    "w040_waves": 0.0,
-    "channel": "luma",
-    "alternatives": [],
-    "stars": [],
-    "tilt": dict.fromkeys(("x_um", "x_sd_um", "y_um", "y_sd_um", "chart_yaw_deg", "chart_pitch_deg")),
-    "magnification": 0.05,
-    "landing_um": None,
-    "flags": [],
-    "notices": [],
-    "warnings": [],
-    "swept": "screw",
-    "best_turns": 0.12,
-    "sd_turns": 0.001,
-    "low_turns": 0.118,
-    "high_turns": 0.122,
-    "um_per_turn": 245.0,
-    "lens": "H50",
-}
-"""Result of a sweep along a screw, invented."""
 
 
 def prep_of(house: House) -> str:

@@ -222,6 +222,7 @@ def test_a_job_waits_for_a_cluster_that_is_away_however_long_and_says_so(
         line.put(job("a"))
         until(lambda: len(tries) > 2 * MOST_TRIES)
         until(lambda: (state_of(record, "a"), views.jobs(record)[0].problem) == WAITS)
+        until(lambda: views.jobs(record)[0].problem_code == ClusterGone.code)
         assert told[0] == WAITS
         is_back.set()
         until(lambda: state_of(record, "a") == "done")
