@@ -124,12 +124,12 @@ class FilmingPage:
             yield self.answer
 
 
-def write_y4m(path: Path, frames: tuple[Frame, ...]) -> None:
-    """Write frames as a file that Chromium's fake camera plays: 4:2:0, grey."""
+def write_y4m(path: Path, frames: tuple[Frame, ...], *, rate_hz: float = RATE) -> None:
+    """Write frames as a file that Chromium's fake camera plays, so many a second: 4:2:0, grey."""
     rows, columns = frames[0].luma.shape
     grey = bytes([128]) * (rows * columns // 2)
     with path.open("wb") as file:
-        file.write(f"YUV4MPEG2 W{columns} H{rows} F{RATE}:1 Ip A1:1 C420mpeg2\n".encode())
+        file.write(f"YUV4MPEG2 W{columns} H{rows} F{round(1000 * rate_hz)}:1000 Ip A1:1 C420mpeg2\n".encode())
         for frame in frames:
             file.write(b"FRAME\n" + frame.luma.tobytes() + grey)
 
