@@ -19,7 +19,7 @@ from shimwise.bench.history.house_views import (
     HouseReadingView,
     HouseTaughtView,
     HouseUnitView,
-    PersonView,
+    PersonFocusView,
     SpreadView,
     WalkView,
 )
@@ -219,7 +219,7 @@ def _unit(state: JointState, place: int, names: dict[str, str], *, is_undecided:
     )
 
 
-def _persons(state: JointState) -> list[PersonView]:
+def _persons(state: JointState) -> list[PersonFocusView]:
     """Return each person's offset from the mean of all: the mean itself is not known from readings."""
     here = state.places(Kind.EYE)
     if not here:
@@ -228,7 +228,7 @@ def _persons(state: JointState) -> list[PersonView]:
     offset = centring @ state.mean[here]
     covariance = centring @ state.covariance[np.ix_(here, here)] @ centring.T
     return [
-        PersonView(
+        PersonFocusView(
             name=state.units[place].name,
             from_mean_um=float(BLUR_UM * offset[i]),
             sd_um=float(BLUR_UM * np.sqrt(max(0.0, covariance[i, i]))),

@@ -15,7 +15,7 @@ from shimwise.bench.meter.feed_message import MOST_PARTS, MOST_SIDE_PX, FeedRefu
 from shimwise.bench.meter.feed_tilt import FeedTilt
 from shimwise.bench.meter.feed_told import WAYS, FeedTold
 from shimwise.bench.meter.live import LiveMeter, Measured
-from shimwise.imaging.frames.levels import Levels, codes_to_linear, limited_range
+from shimwise.imaging.frames.levels import CodeLevels, codes_to_linear, limited_range
 from shimwise.imaging.meter.lock import discs
 from shimwise.imaging.meter.spokes import find_any_star
 from shimwise.sheets.words.meter_words import tilt_sentence
@@ -42,7 +42,7 @@ DARK_SHARE = 0.04
 NO_MICRONS = {"clipped", "frames_depend", "misfit", "unknown_fnumber"}
 """Notes with which no microns are given."""
 CODES = {
-    is_limited: Levels(black=black, white=white, transfer="Rec.709", bits=8, is_limited=is_limited)
+    is_limited: CodeLevels(black=black, white=white, transfer="Rec.709", bits=8, is_limited=is_limited)
     for is_limited, (black, white) in ((True, limited_range(8)), (False, (0.0, 255.0)))
 }
 """What a code means: browsers hand out 8 bits in Rec.709."""

@@ -15,7 +15,7 @@ from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import layout_from_json
 from shimwise.imaging.frames.feed import Feed, FeedFrame, devices
 from shimwise.imaging.frames.folder import read_text
-from shimwise.imaging.frames.levels import Levels
+from shimwise.imaging.frames.levels import CodeLevels
 from shimwise.imaging.meter.meter import First, Meter, MeterSettings
 from shimwise.imaging.meter.offsets import Offset
 from shimwise.optics.ring_setting import SETTING_SD_MM, ring_setting_sd_um
@@ -100,7 +100,7 @@ class LiveMeter:
         f-number as set; without it no microns are given.
     first : str, optional
         ``away`` or ``toward``: which way the sensor moves first.
-    levels : Levels, optional
+    levels : CodeLevels, optional
         What a code means; 8 bits of full range in Rec.709 where nothing is said, as browsers hand them out.
     star : str, optional
         Id of the star to be measured, where it is not the centre one.
@@ -127,7 +127,7 @@ class LiveMeter:
         pitch_um: float,
         fnumber: float | None = None,
         first: str | None = None,
-        levels: Levels | None = None,
+        levels: CodeLevels | None = None,
         star: str | None = None,
         has_axes: bool = False,
         is_late: bool = False,

@@ -6,12 +6,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from shimwise.fields import build_from
-from shimwise.imaging.frames.levels import Levels
+from shimwise.imaging.frames.levels import CodeLevels
 from shimwise.imaging.meter.answer import MeterAnswer
 from shimwise.sheets.json.meter_json import MeterLine, MeterMore, RingLine, meter_to_json
 from shimwise.sheets.words.meter_words import meter_notes, meter_sentence, ring_sentence
 
-FULL_RANGE = Levels(black=0.0, white=255.0, transfer="Rec.709", bits=8)
+FULL_RANGE = CodeLevels(black=0.0, white=255.0, transfer="Rec.709", bits=8)
 """What codes mean where nothing is said, as browsers hand them out."""
 SCALE_SHARE = 0.05
 """95 % half width of f-number and pixel pitch together, as a share: an f-number is engraved to within 5 %

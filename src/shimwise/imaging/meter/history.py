@@ -57,7 +57,7 @@ HALO_BINS = slice(12, 16)
 HALO_FRAMES = 20
 
 
-class History:
+class StarHistory:
     """What a star's frames add up to.
 
     ``side_lost``: why a side that a named direction told is not known any more; the code of a note.

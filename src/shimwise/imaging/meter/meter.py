@@ -10,16 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
-from shimwise.imaging.frames.levels import Levels, codes_to_linear
+from shimwise.imaging.frames.levels import CodeLevels, codes_to_linear
 from shimwise.imaging.meter.answer import (
     CODED_SHARE,
     SMOOTHED_SHARE,
     Figure,
     MeterAnswer,
-    State,
+    MeterState,
     held_figure,
 )
-from shimwise.imaging.meter.history import History
+from shimwise.imaging.meter.history import StarHistory
 from shimwise.imaging.meter.law_model import MeterLaw, reach_um
 from shimwise.imaging.meter.lock import find_star
 from shimwise.imaging.meter.offsets import Offset, Places, offset_between
@@ -88,7 +88,7 @@ class MeterSettings:
         f-number as set; without it no microns are given.
     first : First, optional
         First direction; without it the side is not known.
-    levels : Levels
+    levels : CodeLevels
         What a code means.
     scale_share : float
         95 % half width of pitch and f-number together, as a share.
@@ -103,7 +103,7 @@ class MeterSettings:
 
     spokes: int
     pitch_um: float
-    levels: Levels
+    levels: CodeLevels
     fnumber: float | None = None
     first: First | None = None
     scale_share: float = 0.0
@@ -140,11 +140,11 @@ class Meter:
         self._search_s = -math.inf
         self._plan: RingPlan | None = None
         self._law: MeterLaw | None = None
-        self._history: History | None = None
+        self._history: StarHistory | None = None
         self._paper = PaperWatch()
         self._is_soft = False
         self._seen: StarFrame | None = None
-        self._answer = MeterAnswer(t_s=0.0, state=State.SEEKING)
+        self._answer = MeterAnswer(t_s=0.0, state=MeterState.SEEKING)
         self.last_still: MeterAnswer | None = None
 
     def add(
@@ -193,7 +193,7 @@ class Meter:
             is_dark = float(np.max(codes)) < self.settings.levels.black + DARK_SHARE * (
                 self.settings.levels.white - self.settings.levels.black
             )
-            self._answer = self._base(t_s, State.SEEKING, ("black" if is_dark else "no_chart",))
+            self._answer = self._base(t_s, MeterState.SEEKING, ("black" if is_dark else "no_chart",))
             return self._answer
         if float(seen.modulation.mean()) < REVERSED and self._history is not None:
             self._place = replace(seen.place, phase_rad=seen.place.phase_rad + math.pi)
@@ -201,7 +201,7 @@ class Meter:
             self._history.turn_over()
         self._seen = seen
         self._answer = self._measured_answer(t_s, seen, may_calibrate=may_calibrate)
-        if self._answer.state is State.STILL and self._answer.offset_um is not None:
+        if self._answer.state is MeterState.STILL and self._answer.offset_um is not None:
             self.last_still = self._answer
         return self._answer
 
@@ -226,7 +226,7 @@ class Meter:
             self._history.name_first(first)
 
     def places(self) -> Places:
-        """Return the signed places of the frames, as :meth:`.history.History.places`."""
+        """Return the signed places of the frames, as :meth:`.history.StarHistory.places`."""
         return Places(*np.zeros((3, 0))) if self._history is None else self._history.places()
 
     @property
@@ -262,7 +262,7 @@ class Meter:
         return 1.0 if self._history is None else self._history.turn
 
     def positions_um(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return times [s] and places [µm] of the frames, as :meth:`.history.History.positions_um`."""
+        """Return times [s] and places [µm] of the frames, as :meth:`.history.StarHistory.positions_um`."""
         return (np.zeros(0), np.zeros(0)) if self._history is None else self._history.positions_um()
 
     def final(self) -> MeterAnswer:
@@ -271,7 +271,7 @@ class Meter:
             return self._answer
         return replace(self.last_still, frames=self._frames, dropped=self._dropped)
 
-    def _base(self, t_s: float, state: State, notes: tuple[str, ...]) -> MeterAnswer:
+    def _base(self, t_s: float, state: MeterState, notes: tuple[str, ...]) -> MeterAnswer:
         return MeterAnswer(t_s=t_s, state=state, frames=self._frames, dropped=self._dropped, notes=notes)
 
     def _repeated(self, t_s: float) -> MeterAnswer:
@@ -279,7 +279,7 @@ class Meter:
             return replace(self._answer, t_s=t_s, frames=self._frames, dropped=self._dropped)
         if self._history is not None:
             self._history.interrupt()
-        return self._base(t_s, State.SEEKING, ("frozen",))
+        return self._base(t_s, MeterState.SEEKING, ("frozen",))
 
     def _measured(self, t_s: float, codes: Codes) -> StarFrame | None:
         """Measure the star where it was, or find it anew."""
@@ -323,7 +323,7 @@ class Meter:
             )
             self._law = MeterLaw(self._fnumber, self._plan, self.settings.pitch_um)
             # Of a star that is found with another size the first turn was perhaps before.
-            self._history = History(
+            self._history = StarHistory(
                 self._law,
                 self.settings.first if self._history is None else None,
                 has_axes=self.settings.has_axes,
@@ -335,7 +335,7 @@ class Meter:
     def _measured_answer(self, t_s: float, seen: StarFrame, *, may_calibrate: bool) -> MeterAnswer:
         history = self._history
         if history is None:
-            return self._base(t_s, State.SEEKING, ("no_chart",))
+            return self._base(t_s, MeterState.SEEKING, ("no_chart",))
         found = history.calibration
         if found is not None and found.rms > SOFT_RMS and self._paper.neighbour_correlation > SOFT:
             self._is_soft = True
@@ -347,7 +347,13 @@ class Meter:
         notes = self._notes(seen, history, sharpened=sharpened)
         refused = {"clipped", "frames_depend", "unknown_fnumber"} & set(notes)
         is_still = history.is_still
-        state = State.SEEKING if history.calibration is None else State.STILL if is_still else State.MOVING
+        state = (
+            MeterState.SEEKING
+            if history.calibration is None
+            else MeterState.STILL
+            if is_still
+            else MeterState.MOVING
+        )
         answer = replace(
             self._base(t_s, state, notes),
             sharpened=sharpened,
@@ -389,7 +395,7 @@ class Meter:
     def _smoothed_share(self) -> float:
         return CODED_SHARE if self._paper.is_coded else SMOOTHED_SHARE
 
-    def _notes(self, seen: StarFrame, history: History, *, sharpened: bool) -> tuple[str, ...]:
+    def _notes(self, seen: StarFrame, history: StarHistory, *, sharpened: bool) -> tuple[str, ...]:
         notes = []
         if seen.clipped_share > CLIPPED_SHARE:
             notes.append("clipped")
