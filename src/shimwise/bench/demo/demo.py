@@ -11,7 +11,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.desk.inputs import Progress
-from shimwise.bench.desk.judge import JudgedInputs, judge_file, print_verdict, save_verdict_figure, verdict_json
+from shimwise.bench.desk.judge import (
+    JudgedInputs,
+    judge_file,
+    print_verdict,
+    save_verdict_figure,
+    verdict_json,
+)
 from shimwise.bench.output_files import write_whole
 from shimwise.errors import SheetError
 from shimwise.inference.verdict.answer import Z95, BodyAnswer

@@ -99,7 +99,7 @@ class JobLine:
     kinds : collection of str
         Which ones.
     work : callable
-        Does a job: calls :meth:`HeldJob.done` in the transaction that keeps the result, or returns where there
+        Does a job: calls :meth:`HeldJob.done` in the transaction that keeps the result, or returns if there
         is nothing to keep; raises ShimwiseError if it failed.
     fault : str
         The words of a failure for any other reason.

@@ -19,12 +19,12 @@ from shimwise.errors import ImagingError
 from shimwise.imaging.chart.capture import SweptFrame, start_from_star
 from shimwise.imaging.chart.layout import ChartLayout, layout_from_json, layout_of_star
 from shimwise.imaging.focus.flags import Flag, Raised, raised
-from shimwise.imaging.focus.lens.law import GREEN_UM
 from shimwise.imaging.focus.result import SweepResult, SweepSettings
 from shimwise.imaging.focus.sweep import measure_sweep
 from shimwise.imaging.frames.levels import CodeLevels
 from shimwise.imaging.frames.recording import Recording as Recording
 from shimwise.imaging.frames.source import DESCRIPTION, FrameSource, open_sweep
+from shimwise.optics.blur import GREEN_UM
 from shimwise.sheets.json.sweep_json import SCHEMA_ID, SweepFacts, sweep_from_json, sweep_to_json
 from shimwise.sheets.pictures.sweep_figure import Curve
 

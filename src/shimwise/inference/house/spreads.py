@@ -89,17 +89,9 @@ class Learned:
     rounds: int
 
 
-def learn(readings: HouseReadings, *, priors: Priors | None = None) -> Learned:
-    """Learn the spreads of a house from its readings.
-
-    Parameters
-    ----------
-    readings : HouseReadings
-        At least one.
-    priors : Priors, optional
-        Starting values.
-    """
-    return _Learner(readings, priors or Priors()).run()
+def learn(readings: HouseReadings) -> Learned:
+    """Learn the spreads of a house from its readings, at least one."""
+    return _Learner(readings, Priors()).run()
 
 
 @dataclass(slots=True)
