@@ -33,7 +33,7 @@ _ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THR
 """Matrices are small: threads cost more than they bring."""
 Item = TypeVar("Item")
 Result = TypeVar("Result")
-Said = Callable[[str], None]
+OnWait = Callable[[str], None]
 
 
 class LocalPool(ProcessPoolExecutor):
@@ -127,7 +127,7 @@ def each_done(
     *,
     workers: str = "",
     most: int | None = None,
-    on_wait: Said | None = None,
+    on_wait: OnWait | None = None,
 ) -> Generator[Outcome[Result]]:
     """Apply a function to every item, and return each outcome once, as soon as it is there.
 
@@ -172,7 +172,7 @@ def mapped(
     *,
     workers: str = "",
     most: int | None = None,
-    on_wait: Said | None = None,
+    on_wait: OnWait | None = None,
 ) -> Iterator[Result]:
     """Yield the result of every item in their order, as the parts of one thing that needs all of them.
 
@@ -200,7 +200,7 @@ def mapped(
 class _Work(Generic[Item, Result]):
     """What is left to do, and how often each item was under way when a process ended."""
 
-    def __init__(self, function: Callable[[Item], Result], items: Sequence[Item], on_wait: Said) -> None:
+    def __init__(self, function: Callable[[Item], Result], items: Sequence[Item], on_wait: OnWait) -> None:
         self.function, self.items, self.on_wait = function, items, on_wait
         self.todo = deque(range(len(items)))
         self.under_way: dict[Future[Outcome[Result]], int] = {}

@@ -31,7 +31,7 @@ class PictureLanding(NamedTuple):
 class FileRow(NamedTuple):
     """One reading of a file, with its two lengths as written, spaces tidied.
 
-    By picture the ring stands at the taped distance.
+    By picture the ring is at the taped distance.
     """
 
     reading: Reading
@@ -178,7 +178,7 @@ class RowReader:
         return PictureLanding(landing_um, sd_um, self.setting.value(row))
 
     def _entered(self, row: Sequence[str], line: int, *, by_eye: bool) -> tuple[EnteredReading, AgreedLens]:
-        """Return what a row states and what holds of its lens; by picture the ring stands at the distance."""
+        """Return what a row states and what holds of its lens; by picture the ring is at the distance."""
         distance = self.distance.value(row)
         at_ring = self.reading.value(row) if by_eye else distance
         entered = EnteredReading(

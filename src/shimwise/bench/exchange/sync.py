@@ -1,4 +1,4 @@
-"""A machine comes home: what it did goes home, what it needs is taken along, and each is told.
+"""Sync with home: what this machine did goes home, what it needs is taken along, and each is reported.
 
 Each unit, set and prep is a transaction of its own on either side, and whatever is done is found done by the
 next run: so a sync may be broken off at any moment and run again.
@@ -169,7 +169,7 @@ class _Run:
         )
 
     def _heads(self) -> tuple[SyncHead, float]:
-        """Return what home says of itself, and by how much its clock is ahead. [s]"""
+        """Return home's head, and by how much its clock is ahead. [s]"""
         own = self.here.head(is_dry_run=True)
         before = self.record.clock()
         head = self.home.head(is_dry_run=self.is_dry_run)

@@ -46,7 +46,7 @@ def merged(here: Document, home: Document, *, base: Mapping[str, Any] | None, ke
     base : mapping or None
         The prep's own fields when both were one.
     keep : Way or None
-        The side whose fields stand where both changed one.
+        The side whose fields are taken where both changed one.
     """
     if SIGNED in (here["prep"]["state"], home["prep"]["state"]):
         return _signed(here, home)

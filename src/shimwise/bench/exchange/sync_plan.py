@@ -1,7 +1,7 @@
 """What goes which way when a machine comes home: decided from what both have, and what both had, alone.
 
 Pure: entries in, steps out. Whatever was changed on both sides is no step but a difference, which a person
-decides; readings of an open prep are joined, and a signed prep stands against an open one.
+decides; readings of an open prep are joined, and a signed prep wins over an open one.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -18,7 +18,7 @@ from shimwise.record.tables.rows import SyncMarkRow
 KINDS = ("body", "lens", "set", "prep")
 """In the order in which they go: each needs only those before it."""
 CLOCK_S = 60.0
-"""Clocks that differ by more are told. [s]"""
+"""Clocks that differ by more are reported. [s]"""
 UNITS = frozenset({"body", "lens"})
 
 
@@ -100,7 +100,7 @@ class Keep:
         return cls(for_all=for_all, by_name={name_key(name): way for name, way in by_name.items()})
 
     def of(self, entry: Entry) -> Way | None:
-        """Return the side that stands for something, or None where a person has to choose."""
+        """Return the side chosen for an entry, or None if a person has to choose."""
         chosen = self.by_name.get(name_key(entry.name)) or self.by_name.get(entry.id)
         return chosen or self.for_all
 

@@ -35,7 +35,7 @@ MOST_PEOPLE = 500
 def take_settings(
     record: "Record", given: Mapping[str, Any], *, who: Who, keep: Way | None
 ) -> Iterator[SyncNotice]:
-    """Take the settings of home along; those that were changed here stay, unless home's are to stand."""
+    """Take the settings of home along; those that were changed here stay, unless home's are chosen."""
     with record.reading() as connection:
         marks = sync_marks.marks(connection)
         own = {key: kept_settings.setting(connection, key) for key in GIVEN_KEYS}

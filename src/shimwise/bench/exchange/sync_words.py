@@ -20,7 +20,7 @@ _SHOWN = 60
 
 def sync_lines(report: SyncReport) -> list[str]:
     """Return a report as lines, the sentence first."""
-    told = [words for one in report.notices if (words := _notice_words(one))]
+    notices = [words for one in report.notices if (words := _notice_words(one))]
     return [
         _first(report),
         *(line for one in report.done for line in _done_lines(one)),
@@ -29,8 +29,8 @@ def sync_lines(report: SyncReport) -> list[str]:
             for one in _questions(report.waiting)
             for line in _waiting_lines(one, is_dry_run=report.is_dry_run)
         ),
-        *(["What a sync would then report:"] if report.is_dry_run and told else []),
-        *told,
+        *(["What a sync would then report:"] if report.is_dry_run and notices else []),
+        *notices,
         *(["This was a dry run: nothing is written on either side."] if report.is_dry_run else []),
     ]
 
@@ -146,15 +146,15 @@ def _clock(_name: str, values: Mapping[str, Any]) -> str:
 
 def _signed_stands(name: str, values: Mapping[str, Any]) -> str:
     side = "this machine" if values["side"] == Way.HERE else "home"
-    said = f"The prep {name} is signed, and stands as it was signed."
+    sentence = f"The prep {name} is signed, and stands as it was signed."
     if values.get("title"):
         count = values["readings"] + values["gauges"] + values["sweeps"]
-        said += (
+        sentence += (
             f" What {side} had beside it ({counted(count, 'value')}) is in the prep {plain(values['title'])}."
         )
     if values["fields"]:
-        said += f" Its {listed(values['fields'])} of {side} gave way."
-    return said
+        sentence += f" Its {listed(values['fields'])} of {side} gave way."
+    return sentence
 
 
 def _epochs_ordered(name: str, values: Mapping[str, Any]) -> str:
@@ -163,12 +163,12 @@ def _epochs_ordered(name: str, values: Mapping[str, Any]) -> str:
         f"{plain(by)} {sides[side]} on {datetime.fromisoformat(at).astimezone():%Y-%m-%d %H:%M}"
         for side, by, at in values["order"]
     ]
-    said = (
+    sentence = (
         f"The {values['kind']} {name} was adjusted on both sides: first by {', then by '.join(made)}. Each "
         "has an epoch of its own in that order; what is known of it begins anew, so read it again."
     )
     unsure = " No more than the clocks may differ lies between two of them: the order is uncertain."
-    return said + (unsure if values["is_uncertain"] else "")
+    return sentence + (unsure if values["is_uncertain"] else "")
 
 
 _SETTINGS = {"house": "The house's settings", "wear": "How fast units wander", "taught": "What preps taught"}

@@ -12,7 +12,7 @@ from shimwise.bench.access.accounts import asked_by
 from shimwise.bench.access.acting import Who
 from shimwise.bench.desk.inputs import Progress
 from shimwise.bench.errors import Conflict
-from shimwise.bench.executors import Said
+from shimwise.bench.executors import OnWait
 from shimwise.bench.history.house_parts import all_signed_preps
 from shimwise.bench.history.house_views import (
     HouseNetworkView,
@@ -72,7 +72,7 @@ def house_network(
     who: Who,
     workers: str = "",
     progress: Progress | None = None,
-    on_wait: Said | None = None,
+    on_wait: OnWait | None = None,
 ) -> HouseNetworkView:
     """Compute the whole house from all its signed preps.
 

@@ -173,7 +173,7 @@ def plan_house(
     )
 
 
-def _tell_what_is_known(
+def _add_history(
     connection: "Connection", bodies: "list[BodyRow]", lenses: "list[LensRow]", *, at: "datetime"
 ) -> None:
     """Put in the units' rows what a job that starts now may know of them."""
@@ -199,7 +199,7 @@ def _known(
         bodies = [units.body(connection, body_id) for body_id in dict.fromkeys(body_ids)]
         wanted = [*(sets.set_of(connection, set_id).lens_ids if set_id else ()), *lens_ids]
         lenses = [units.lens(connection, lens_id) for lens_id in dict.fromkeys(wanted)]
-        _tell_what_is_known(connection, bodies, lenses, at=record.clock())
+        _add_history(connection, bodies, lenses, at=record.clock())
     if not lenses:
         raise InputError("Choose a set, or at least one lens, to plan with.", field="set_id")
     prep = Prep(

@@ -102,7 +102,7 @@ class JobLine:
         Does a job: calls :meth:`HeldJob.done` in the transaction that keeps the result, or returns if there
         is nothing to keep; raises ShimwiseError if it failed.
     fault : str
-        The words of a failure for any other reason.
+        The sentence of a failure for any other reason.
     on_ended : callable, optional
         Called with each job that ended here, or waits for a cluster that is away, in the line's thread.
     can_do : callable, optional
@@ -284,7 +284,7 @@ class JobLine:
                 self._pending = rows | self._pending
             raise
         if rows:
-            self._record.say(JOBS)
+            self._record.notify(JOBS)
         return taken
 
     def _look_around(self) -> None:

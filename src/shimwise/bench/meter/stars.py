@@ -45,7 +45,7 @@ class MeasuredStars:
 
     @property
     def sentences(self) -> list[str]:
-        """What the middle star says, and more."""
+        """The answer of the middle star, and more."""
         return [*self.middle.own_sentences, *self.more_sentences]
 
     def with_ring(self, ring: RingLine | None) -> MeasuredStars:
@@ -74,7 +74,7 @@ class LiveStars:
     first : str, optional
         ``away`` or ``toward``: which way the sensor moves first.
     levels : CodeLevels, optional
-        What a code means; 8 bits of full range in Rec.709 where nothing is said.
+        What a code means; 8 bits of full range in Rec.709 by default.
     focal_mm : float, optional
         Focal length: with it the chart's own turn is taken out of the tilt.
     has_axes : bool

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.desk.inputs import Progress
-from shimwise.bench.executors import Said, mapped
+from shimwise.bench.executors import OnWait, mapped
 from shimwise.bench.output_files import write_whole
 from shimwise.bench.sign.signed import as_exported, as_signed
 from shimwise.errors import SheetError
@@ -94,7 +94,7 @@ def make_paper(
     distances: Sequence[str] = (),
     progress: Progress | None = None,
     workers: str | None = None,
-    on_wait: Said | None = None,
+    on_wait: OnWait | None = None,
 ) -> MadePaper:
     """Print one of :data:`KINDS` of a prep, or the check sheets of several.
 
@@ -129,7 +129,7 @@ def make_sheets(
     link: str = "",
     progress: Progress | None = None,
     workers: str | None = None,
-    on_wait: Said | None = None,
+    on_wait: OnWait | None = None,
 ) -> MadePaper:
     """Print check sheets, of one prep or a whole day, to one PDF.
 

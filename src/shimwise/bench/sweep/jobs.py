@@ -172,7 +172,7 @@ class SweepJobs:
                 kept.remove(connection, _id(sweep_id))
             raise
         self._line.wake()
-        self._record.say(JOBS)
+        self._record.notify(JOBS)
         return self.job(sweep_id)
 
     def _refuse_known_frames(self, sweep_id: str, prep_id: str, *, place: Path, facts: SweepRequest) -> None:
@@ -254,7 +254,7 @@ class SweepJobs:
         if row.state == kept.WAITING:
             self._drop(row)
         self._line.lose(row.id)
-        self._record.say(JOBS, row.id)
+        self._record.notify(JOBS, row.id)
         return self.job(sweep_id)
 
     def dismiss(self, sweep_id: str, *, prep_id: str | None = None, who: Who = HOUSE) -> None:
@@ -424,7 +424,7 @@ def _refuse_without_settings(place: Path) -> None:
 
 
 def _refuse_without_pitch(place: Path, task: SweepTask) -> None:
-    """Refuse a chart's frames at once where nothing says the pixel pitch, with which its rings are measured.
+    """Refuse a chart's frames at once if the pixel pitch is unknown, with which its rings are measured.
 
     Raises
     ------

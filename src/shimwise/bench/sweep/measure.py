@@ -99,7 +99,7 @@ class MeasuredSweep:
     curves: tuple[Curve, ...]
 
     @property
-    def is_told(self) -> bool:
+    def is_measured(self) -> bool:
         """Whether best focus is reported; False where a flag withholds it."""
         return self.document["best_um"] is not None
 

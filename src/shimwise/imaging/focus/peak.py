@@ -48,7 +48,7 @@ class PeakFit:
     lens : Lens
         What was known of the lens.
     held : bool
-        Whether N stands at its limit: the curves are not those of the lens that was named.
+        Whether N is at its limit: the curves are not those of the lens that was named.
     """
 
     best_um: float

@@ -33,7 +33,7 @@ PROBE_US = "1000000"
 STALL_S = 0.5
 USUAL_CURVE = "Rec.709"
 MOST_GAP = 250
-"""Frames that a gap in the times may stand for; longer ones are a pause."""
+"""Most missing frames of a gap in the times; a longer one is a pause."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +97,7 @@ class Feed:
         """Yield the frames; of a file at their times, or as fast as they are taken.
 
         Of a live feed only the newest is kept while one is measured, the others count as dropped. Where
-        nothing comes for half a second, a frame without luma says so.
+        nothing comes for half a second, a frame without luma is returned.
         """
         if self.is_live:
             yield from self._newest()

@@ -42,7 +42,7 @@ CLIPPED_SHARE = 0.02
 HALO = 1.003
 """Paper just outside the rim by the paper farther out, in sharp frames, above which a camera sharpens."""
 LIGHT_SHARE = 0.03
-"""Change of the paper's light since the pass that is said."""
+"""Change of the paper's light since the pass above which it is noted."""
 USUAL_FNUMBER = 2.8
 """For the law's shape where none is known; no microns are given then."""
 REACH_SHARE = 0.95
@@ -215,7 +215,7 @@ class Meter:
         self._paper.place = None  # laid anew
 
     def stalled(self, t_s: float) -> MeterAnswer:
-        """Return the answer where no frame has come for so long that the feed stands still."""
+        """Return the answer if no frame has come for so long that the feed has stopped."""
         self._answer = self._repeated(t_s)
         return self._answer
 
@@ -247,7 +247,7 @@ class Meter:
     def apart_from(self, middle: Meter) -> Offset | None:
         """Return this star's place less the middle one's, short < 0; None where too few frames show it.
 
-        Signed as the middle star's side is; without one, as :attr:`turn` says.
+        Signed as the middle star's side is; without one, by :attr:`turn`.
         """
         fnumber = self.settings.fnumber
         base, own = middle.places(), self.places()
@@ -381,11 +381,13 @@ class Meter:
         if figure.size > REACH_SHARE * reach_um(self._fnumber):
             return replace(answer, notes=(*notes, "beyond_reach"))
         is_clear = figure.size > max(SIDE_N * self._fnumber, min(2.0 * self._fnumber, SIDE_UM))
-        # Where the rim says the other side, a passage was missed or made up: none is given.
+        # If the rim shows the other side, a passage was missed or made up: none is given.
         is_doubted = history.side is not None and history.rim_side == -history.side
-        said = _with_figure(answer, figure, history.side if is_clear and not is_doubted else None)
+        figured = _with_figure(answer, figure, history.side if is_clear and not is_doubted else None)
         is_off = history.side is None and figure.low > 0.0
-        return replace(said, notes=(*notes, history.side_lost)) if is_off and history.side_lost else said
+        return (
+            replace(figured, notes=(*notes, history.side_lost)) if is_off and history.side_lost else figured
+        )
 
     @property
     def _is_smoothed(self) -> bool:

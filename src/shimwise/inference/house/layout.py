@@ -1,4 +1,4 @@
-"""Where each unknown of a house stands: states of bodies, tapes, and the dense block of all else."""
+"""Columns of a house's unknowns: states of bodies, tapes, and the dense block of all else."""
 
 from dataclasses import dataclass
 

@@ -323,7 +323,7 @@ class Network:
 
 
 def _neighbours(cells: DistinctRows) -> tuple[IntArray, IntArray]:
-    """Return the dense unknowns beside each tape (tapes, m), padded, and where each row's stand (c, s)."""
+    """Return the dense unknowns beside each tape (tapes, m), padded, and their places in each row (c, s)."""
     slots = cells.dense.shape[1]
     keys = cells.tape[:, None] * (cells.dense_count + 1) + cells.dense
     distinct, where = np.unique(keys.ravel(), return_inverse=True)

@@ -116,7 +116,7 @@ def plan_check(
     """Plan the readings that make every body known to ±``target_um`` (95 %).
 
     By picture the plan is of the whole prep: it ends once every lens, and every lens on every body, is known
-    well enough for the verdict to say what decides the rest.
+    well enough for the verdict to show what decides the rest.
 
     Parameters
     ----------
@@ -253,8 +253,8 @@ class _Trials:
     def shortest(self) -> tuple[list[int], FloatArray]:
         """Return the readings of a short plan that keeps its promise, and half widths (preps, bodies).
 
-        What adding variances says is wrong by a factor that hardly changes with the length; so each trial
-        tells how long the next has to be. Without one that is long enough it is the longest.
+        Adding variances is wrong by a factor that hardly changes with the length; so each trial
+        gives the length of the next. Without one that is long enough it is the longest.
         """
         factor = 1.0
         best: int | None = None

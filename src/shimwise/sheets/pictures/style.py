@@ -75,7 +75,7 @@ PALETTES = {"paper": PAPER, "dark": DARK, "light": LIGHT}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FigureLayout:
-    """The measures of a figure. [px, and rows where said]
+    """The measures of a figure. [px, or rows where noted]
 
     Attributes
     ----------

@@ -76,7 +76,7 @@ def draw_rail(
     Parameters
     ----------
     answer : Answer
-        What the judge said.
+        The judge's answer.
     width : int
         Width of the picture, 60 to 160. [terminal cells]
     lens_text : mapping of str to str, optional

@@ -56,7 +56,7 @@ class UnitPut(In):
 class PrepDocumentIn(In):
     """A prep, in the place of the one whose journal ended at ``expected``; 0: there is none.
 
-    ``beside`` takes what only this house had of it, where a signed prep stands.
+    ``beside`` takes what only this house had of it, if a signed prep is kept.
     """
 
     document: dict[str, Any] = Field(description="A document shimwise.prep/1.")

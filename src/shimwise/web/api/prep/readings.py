@@ -71,10 +71,10 @@ def undo_withdraw(
 
 @router.post("/readings/{reading_id}/note", **WRITES)
 def note_reading(
-    record: RecordDep, acting: ActingDep, prep_id: Id, reading_id: Id, said: ReadingNote
+    record: RecordDep, acting: ActingDep, prep_id: Id, reading_id: Id, sent: ReadingNote
 ) -> ReadingView:
     """Put a note to a reading."""
-    return readings.note_reading(record, reading_id, prep_id=prep_id, **acting.sent(said))
+    return readings.note_reading(record, reading_id, prep_id=prep_id, **acting.sent(sent))
 
 
 def _saved(

@@ -63,7 +63,7 @@ class SweepIn(BaseModel):
 
     @property
     def moves(self) -> Moves | None:
-        """What moved, as it was stated; None where the files say it."""
+        """What moved, as it was stated; None if the files state it."""
         if not (self.moved or self.first or self.step or self.at):
             return None
         return Moves(moved=self.moved or "sensor", first=self.first or "", step=self.step or "", at=self.at)
