@@ -13,7 +13,7 @@ from playwright.sync_api import Page, Playwright, expect
 from filmed import PITCH_UM, REST_UM, Frame, filmed, write_y4m
 
 FILMING = Path("/usr/bin/chromium")
-# Half of the frames that were made: the hand turns half as fast, and a busy machine sees enough of a pass.
+# Half of the frames that were made, so the hand turns half as fast: a busy machine sees enough of a pass.
 PLAYED_HZ = 12.5
 PATIENCE_MS = 90_000
 NOT_HERE = "Object.defineProperty(window, 'isSecureContext', { value: false })"

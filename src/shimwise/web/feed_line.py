@@ -21,8 +21,8 @@ from starlette.concurrency import run_in_threadpool
 from starlette.types import Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect, WebSocketState
 
-from shimwise.bench.meter.feed_facts import FeedFacts, read_feed_facts
 from shimwise.bench.meter.feed_message import MOST_BYTES, MOST_PER_S, FeedRefusedError, read_message
+from shimwise.bench.meter.page_feed import PageFeed, read_page_feed
 from shimwise.errors import ShimwiseError
 from shimwise.web.live import Hub
 from shimwise.web.refusal import Refusal
@@ -87,7 +87,7 @@ class FeedLine:
                 await self.hub.show(prep_id, json.dumps({"is_live": False}))
 
     async def _serve(self, line: "_Line") -> None:
-        facts = read_feed_facts(await line.text())
+        facts = read_page_feed(await line.text())
         await self._enter(line, facts)
         session = await self._measured(_begin, facts)
         await line.socket.send_json({"ready": True})
@@ -98,7 +98,7 @@ class FeedLine:
                 await line.socket.send_json(answer.document)
                 await self._show(line, facts, answer)
 
-    async def _enter(self, line: "_Line", facts: FeedFacts) -> None:
+    async def _enter(self, line: "_Line", facts: PageFeed) -> None:
         """Take the place of the page that measures this prep, one at a time."""
         before, line.page = self._lines.get(line.prep_id), facts.page
         is_own = before is not None and bool(facts.page) and before.page == facts.page
@@ -139,7 +139,7 @@ class FeedLine:
     async def _measured(self, work: Callable[..., Result], *given: object) -> Result:
         return await asyncio.get_running_loop().run_in_executor(self._measuring, work, *given)
 
-    async def _show(self, line: "_Line", facts: FeedFacts, answer: "FeedAnswer") -> None:
+    async def _show(self, line: "_Line", facts: PageFeed, answer: "FeedAnswer") -> None:
         now_s = time.monotonic()
         if facts.is_sweep or now_s - line.shown_s < SHOWN_S:
             return
@@ -206,7 +206,7 @@ class _Line:
                 await self.socket.close(REFUSED_CODE)
 
 
-def _begin(facts: FeedFacts) -> "FeedSession":
+def _begin(facts: PageFeed) -> "FeedSession":
     from shimwise.bench.meter.feed_session import FeedSession, warm_up  # needs the extra, and takes a second
 
     warm_up()

@@ -10,11 +10,11 @@ from typing import Any
 
 import numpy as np
 
-from shimwise.bench.meter.feed_facts import WAYS, FeedFacts
 from shimwise.bench.meter.feed_landing import FeedLanding, landing_of
 from shimwise.bench.meter.feed_message import MOST_PARTS, MOST_SIDE_PX, FeedRefusedError, SentFrame, SentPart
 from shimwise.bench.meter.feed_tilt import FeedTilt
 from shimwise.bench.meter.live import LiveMeter, Measured
+from shimwise.bench.meter.page_feed import WAYS, PageFeed
 from shimwise.imaging.frames.levels import CodeLevels, codes_to_linear, limited_range
 from shimwise.imaging.meter.lock import discs
 from shimwise.imaging.meter.spokes import find_any_star
@@ -89,7 +89,7 @@ class FeedSession:
         What the page states of lens, pixels and directions.
     """
 
-    def __init__(self, facts: FeedFacts) -> None:
+    def __init__(self, facts: PageFeed) -> None:
         self.facts = facts
         self._first_us: int | None = None
         self._size: tuple[int, int] | None = None

@@ -13,12 +13,15 @@ from shimwise.errors import ImagingError
 from shimwise.imaging.frames.levels import CodeLevels, codes_to_linear
 from shimwise.imaging.meter.answer import (
     CODED_SHARE,
+    PIXELS_N2,
     SMOOTHED_SHARE,
     Figure,
     MeterAnswer,
     MeterState,
+    figure_between_axes,
     held_figure,
 )
+from shimwise.imaging.meter.calibration import Calibration
 from shimwise.imaging.meter.history import StarHistory
 from shimwise.imaging.meter.law_model import MeterLaw, reach_um
 from shimwise.imaging.meter.lock import find_star
@@ -358,8 +361,8 @@ class Meter:
             self._base(t_s, state, notes),
             sharpened=sharpened,
             contrast=history.contrast,
-            axes_um=None if history.axes is None else history.axes.um,
-            axes_half_um=None if history.axes is None else history.axes.half_um,
+            axes_um=None if history.axes is None else history.axes.difference.um,
+            axes_half_um=None if history.axes is None else history.axes.difference.half_um,
             centre_px=seen.place.centre_px,
             radius_px=seen.place.radius_px,
         )
@@ -369,15 +372,7 @@ class Meter:
         if "smoothed" in notes and bent:
             self.last_still = None
             return replace(answer, notes=(*notes, "misfit"))
-        figure = held_figure(
-            history.calibration,
-            *history.held(),
-            fnumber=self._fnumber,
-            sharpened=sharpened,
-            smoothed_share=self._smoothed_share if "smoothed" in notes else 0.0,
-            is_elsewhere=history.is_elsewhere,
-            scale_share=self.settings.scale_share,
-        )
+        figure = self._figure(history, history.calibration, sharpened=sharpened, smoothed="smoothed" in notes)
         if figure.size > REACH_SHARE * reach_um(self._fnumber):
             return replace(answer, notes=(*notes, "beyond_reach"))
         is_clear = figure.size > max(SIDE_N * self._fnumber, min(2.0 * self._fnumber, SIDE_UM))
@@ -387,6 +382,31 @@ class Meter:
         is_off = history.side is None and figure.low > 0.0
         return (
             replace(figured, notes=(*notes, history.side_lost)) if is_off and history.side_lost else figured
+        )
+
+    def _figure(
+        self, history: StarHistory, calibration: Calibration, *, sharpened: bool, smoothed: bool
+    ) -> Figure:
+        """Return the size of defocus now: by both axes where they are too far apart for the whole star."""
+        pixels_n2 = PIXELS_N2 / self.settings.spokes if history.is_elsewhere else 0.0
+        between = None if smoothed else history.held_between_axes()
+        if history.axes is not None and between is not None:
+            return figure_between_axes(
+                history.axes,
+                *between,
+                fnumber=self._fnumber,
+                sharpened=sharpened,
+                pixels_n2=pixels_n2,
+                scale_share=self.settings.scale_share,
+            )
+        return held_figure(
+            calibration,
+            *history.held(),
+            fnumber=self._fnumber,
+            sharpened=sharpened,
+            smoothed_share=self._smoothed_share if smoothed else 0.0,
+            pixels_n2=pixels_n2,
+            scale_share=self.settings.scale_share,
         )
 
     @property

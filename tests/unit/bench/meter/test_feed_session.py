@@ -12,20 +12,20 @@ import pytest
 from filmed import PITCH_UM, REST_UM, FilmingPage, Frame, filmed, message
 from property_cases import IS_EXPLORING
 from shimwise.bench.meter import feed_session
-from shimwise.bench.meter.feed_facts import FeedFacts
 from shimwise.bench.meter.feed_message import FeedRefusedError, read_message
 from shimwise.bench.meter.feed_session import CODES, FeedSession
 from shimwise.bench.meter.live import LiveMeter
+from shimwise.bench.meter.page_feed import PageFeed
 from shimwise.imaging.meter import history
 from shimwise.imaging.meter.spokes import find_any_star
 
 OPENED = [(36, "toward"), (45, "away"), (50, "away"), (61, "away")]
 """Frames in the middle of a turn, and the way that is named as the first."""
 LAYOUT = {"unit": "mm", "stars": [{"id": "S0", "centre_mm": [0, 0], "radius_mm": 50.0, "spokes": 80}]}
-FACTS = FeedFacts(pixel_um=PITCH_UM, fnumber=2.0, first="away")
+FACTS = PageFeed(pixel_um=PITCH_UM, fnumber=2.0, first="away")
 
 
-def page(facts: FeedFacts = FACTS) -> tuple[FeedSession, FilmingPage]:
+def page(facts: PageFeed = FACTS) -> tuple[FeedSession, FilmingPage]:
     session = FeedSession(facts)
     return session, FilmingPage(lambda sent: session.take(read_message(sent)).document)
 

@@ -18,7 +18,7 @@ HUGE = 1e12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FeedFacts:
+class PageFeed:
     """What is known of a feed.
 
     Attributes
@@ -62,7 +62,7 @@ class FeedFacts:
         return self.pixel_um if self.across_px is None else self.pixel_um * self.across_px / max(*size_px, 1)
 
 
-def read_feed_facts(text: str) -> FeedFacts:
+def read_page_feed(text: str) -> PageFeed:
     """Read a page's first message.
 
     Raises
@@ -87,7 +87,7 @@ def read_feed_facts(text: str) -> FeedFacts:
     if pixel_um is None:
         raise FeedRefusedError("told", "Type the size of the sensor's pixel, in µm.")
     of = sent.get("of")
-    return FeedFacts(
+    return PageFeed(
         pixel_um=pixel_um,
         across_px=_number(sent, "across_px", 64.0, 65536.0, "the sensor's pixels across the picture"),
         fnumber=_number(sent, "fnumber", 0.7, 64.0, "the f-number"),
