@@ -85,7 +85,7 @@ class FeedSession:
 
     Parameters
     ----------
-    told : FeedTold
+    facts : PageFeed
         What the page states of lens, pixels and directions.
     """
 
