@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from shimwise.bench.meter.live import FeedGiven
-from shimwise.bench.meter.stars import StarCrop, LiveStars
+from shimwise.bench.meter.stars import LiveStars, StarCrop
 from shimwise.errors import ImagingError
 from shimwise.sheets.json.documents import schema_error
 
