@@ -30,7 +30,7 @@ def main() -> None:
     done = {(one.cell, one.seed) for one in takes}
     chosen = [name for name in FEEDS if is_chosen(name, options.cells)]
     began = time.monotonic()
-    for seed in range(options.first, options.first + options.takes):
+    for seed in range(options.first, options.first + options.takes * options.step, options.step):
         for name in chosen:
             if (name, seed) in done or time.monotonic() - began > options.seconds:
                 continue
@@ -47,6 +47,9 @@ def _options() -> argparse.Namespace:
     )
     parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--takes", type=int, default=6, help="takes a cell")
+    parser.add_argument(
+        "--step", type=int, default=1, help="from seed to seed: 6 from a multiple of 6 rests at 0 always"
+    )
     parser.add_argument("--seconds", type=float, default=440.0, help="budget of time")
     parser.add_argument("--small", action="store_true", help="a star of .6 the size, made sooner")
     parser.add_argument("--feeds", type=Path, help="folder in which feeds are kept, and read when there")

@@ -193,7 +193,10 @@ def calibrate(
 
     def vertices_of(square: FloatArray) -> list[Crossing]:
         found = find_crossings(run.t_s[:moved], square[:moved] - least, law.fnumber, noise=noise)
-        return found if hold is None else [*found, _held_vertex(run, square - least, law.fnumber)]
+        if hold is None:
+            return found
+        own = noise / np.sqrt(hold.t_s.size)
+        return [*found, _held_vertex(run, square - least, law.fnumber, noise=own)]
 
     crossings = vertices_of(square)
     if not any(np.isfinite(one.sd) for one in crossings[: None if hold is None else -1]):
@@ -236,14 +239,15 @@ def calibrate(
     )
 
 
-def _held_vertex(run: Run, square: FloatArray, fnumber: float) -> Crossing:
-    """Return the run's last frame, the mean of a rest at the sharpest place, as a vertex."""
+def _held_vertex(run: Run, square: FloatArray, fnumber: float, *, noise: float) -> Crossing:
+    """Return the run's last frame, the mean of a rest at the sharpest place, as a vertex.
+
+    ``noise``: deviation of its square beside the hand's. [µm²]
+    """
     last = square.size - 1
     spread = HELD_N2 * fnumber**2
-    vertex = float(square[last]) - spread
-    return Crossing(
-        last + 1, float(run.t_s[last]), vertex, HELD_SDS * spread, np.arange(last, last + 1), np.ones(1)
-    )
+    vertex, sd = float(square[last]) - spread, float(np.hypot(HELD_SDS * spread, noise))
+    return Crossing(last + 1, float(run.t_s[last]), vertex, sd, np.arange(last, last + 1), np.ones(1))
 
 
 def _first_amplitude(run: Run, rows: LawRows, least: float) -> FloatArray:

@@ -8,12 +8,12 @@ from bisect import bisect_left
 import numpy as np
 from numpy.typing import NDArray
 
-from shimwise.imaging.meter.axes import axis_difference, least_of
+from shimwise.imaging.meter.axes import Axes, axes_of
 from shimwise.imaging.meter.calibration import Calibration, Run, calibrate, first_squares, rough
 from shimwise.imaging.meter.crossings import find_crossings, last_doubt_s
 from shimwise.imaging.meter.first_turn import begins_at_rest, first_way, jumps
 from shimwise.imaging.meter.law_model import MeterLaw, reach_um
-from shimwise.imaging.meter.offsets import Offset, Places
+from shimwise.imaging.meter.offsets import Places
 from shimwise.imaging.meter.rim import Rim, rim_by_place
 from shimwise.imaging.meter.smear import SmearWatch
 from shimwise.imaging.meter.star_frame import StarFrame
@@ -45,9 +45,12 @@ NEAR_REST_N = 2.2
 may be at the sharpest, however little the zero is known."""
 ELSEWHERE_PX = 0.4
 """Distance from which a star is sampled otherwise than before."""
+APART_N = 1.0
+"""Half of how far axes are apart, in N µm, from which the whole star follows no round blur's law: of 30 µm at
+f/2 it is 1.3 µm off at 20; chosen."""
 SHARPEST_N = 0.4
 """Mean square of a rest, in N² µm² and beside the zero's own deviation, up to which it is at the sharpest."""
-LEAST_HOLD, MOST_HOLD = 12, 60
+LEAST_HOLD, MOST_HOLD = 24, 72
 """Frames of rests at the sharpest place that make a hold, and the most that are kept."""
 SAME_S = 0.25
 """Crossings nearer in time than this are one."""
@@ -57,10 +60,10 @@ HALO_BINS = slice(12, 16)
 HALO_FRAMES = 20
 
 
-class History:
+class StarHistory:
     """What a star's frames add up to.
 
-    ``side_lost``: why a side that a named direction told is not known any more; the code of a note.
+    ``side_lost``: why the side known from a named direction was lost; the code of a note.
 
     Parameters
     ----------
@@ -81,7 +84,7 @@ class History:
         self._law, self._first, self._has_axes = law, first, has_axes
         self._is_late = is_late
         self._quarters: list[FloatArray] = []
-        self.axes: Offset | None = None
+        self.axes: Axes | None = None
         self._t: list[float] = []
         self._rings: list[FloatArray] = []
         self._variance: list[FloatArray] = []
@@ -99,7 +102,7 @@ class History:
         self._crossed: list[float] = []
         self._first_side: float | None = None
         self._hold: list[int] = []
-        self._is_held = False
+        self._is_held = self._is_hold_used = False
         self._at_sharpest = False
         self._rest_noise = 0.0
         self._best = -np.inf
@@ -162,14 +165,14 @@ class History:
     def _begin_anew(self) -> None:
         """Forget the passes, and solve all frames by the sharpest of them."""
         self.calibration, self._calibrated, self._crossed, self._first_side = None, 0, [], None
-        self._hold, self._is_held = [], False
+        self._hold, self._is_held, self._is_hold_used = [], False, False
         if self._rings:
             sharpest = max(self._rings, key=lambda rings: float(rings.sum()))
             self._rough = rough(self._law, sharpest[: self._law.rings])
             self._solve(0)
 
     def interrupt(self) -> None:
-        """End a rest, as when the feed stood still itself."""
+        """End a rest, as after a gap in the feed."""
         self._still_from = None
 
     @property
@@ -196,12 +199,13 @@ class History:
         limit = SHARPEST_N * self._law.fnumber**2 + 2.0 * unsure * self.calibration.vertex_sd
         if abs(float(np.mean(square[:, 0]))) < min(limit, (NEAR_REST_N * self._law.fnumber) ** 2):
             self._at_sharpest = True
-            if not self._is_held:
-                self._hold = [*self._hold, len(self._t) - 1][-MOST_HOLD:]
+            if not self._is_held and self._still_from is not None:
+                first = max(self._still_from, self._hold[-1] + 1 if self._hold else 0)
+                self._hold = [*self._hold, *range(first, len(self._t))][-MOST_HOLD:]
 
     @property
     def rim_side(self) -> float | None:
-        """Side of a rest by the rim, as ``side`` counts it; None where the rim does not tell."""
+        """Side of a rest by the rim, as ``side`` counts it; None if the rim does not show it."""
         if self.rim is None or self.side is None:
             return None
         square = self.held()[0][:, 0]
@@ -227,10 +231,21 @@ class History:
 
     def held(self) -> tuple[FloatArray, FloatArray]:
         """Return squares and variances of the rest's last second and a half; moving, of the last frame."""
-        first = len(self._t) - 1
-        if self.is_still and self._still_from is not None:
-            first = max(bisect_left(self._t, self._t[-1] - HELD_S), self._still_from)
+        first = self._held_from
         return np.array(self._square[first:]), np.array(self._noise[first:])
+
+    def held_between_axes(self) -> tuple[FloatArray, FloatArray] | None:
+        """Return signed places of the same frames and their variances, where axes lie far apart."""
+        if self.axes is None or self.axes.least < (APART_N * self._law.fnumber) ** 2:
+            return None
+        first = self._held_from
+        return self.axes.places(self._run(first), self._quarters_of(first))
+
+    @property
+    def _held_from(self) -> int:
+        if self.is_still and self._still_from is not None:
+            return max(bisect_left(self._t, self._t[-1] - HELD_S), self._still_from)
+        return len(self._t) - 1
 
     def positions_um(self) -> tuple[FloatArray, FloatArray]:
         """Return the times of the frames [s] and the sensor's places by the passes, short < 0 [µm].
@@ -251,7 +266,7 @@ class History:
         self.side = self._first_side = None
 
     def settle(self, *, has_sharpening: bool, may_calibrate: bool = True) -> None:
-        """Calibrate anew where a pass is complete, and at the beginning of a rest after one.
+        """Calibrate anew where a pass is complete, at the beginning of a rest after one, and after a hold.
 
         Where it may not now, it does at the next frame at which it may.
         """
@@ -260,27 +275,33 @@ class History:
             return
         count = len(self._t)
         is_rest = self._still_from is not None and self.is_still and any(self._moving[self._calibrated :])
-        if not is_rest and (self._since < LOOK_EVERY or count < 20):
+        is_hold_new = self._is_held and not self._is_hold_used
+        if not (is_rest or is_hold_new) and (self._since < LOOK_EVERY or count < 20):
             return
         self._since = 0
         moving = np.flatnonzero(self._moving)[-MOST_MOVING:]
         fresh = int(np.count_nonzero(moving >= self._calibrated))
-        if fresh < LOOK_EVERY or not ((is_rest and fresh >= REST_FRAMES) or self._has_crossed(moving)):
+        is_over = fresh >= LOOK_EVERY and ((is_rest and fresh >= REST_FRAMES) or self._has_crossed(moving))
+        if not (is_over or is_hold_new):
             return
         run = self._run(0).only(moving)
-        hold = self._run(0).only(np.array(self._hold)) if self.has_hold else None
+        # A rest that was not left may be any: it does not tell where it is itself.
+        hold = self._run(0).only(np.array(self._hold)) if self._is_held and self._hold else None
+        self._is_hold_used = hold is not None
         if self._has_axes:
-            kept = self._smear.kept(np.array(self._speed2)[moving])
-            quarters = (np.array(self._quarters)[moving] / kept[:, None])[:, :, : self._law.rings]
-            self.axes = axis_difference(
-                self._law, run, quarters, noise=self._frame_noise, has_sharpening=has_sharpening
+            self.axes = axes_of(
+                self._law,
+                run,
+                self._quarters_of(0)[moving],
+                noise=self._frame_noise,
+                has_sharpening=has_sharpening,
             )
         found = calibrate(
             self._law,
             run,
             noise=self._frame_noise,
             has_sharpening=has_sharpening,
-            least=least_of(self.axes),
+            least=0.0 if self.axes is None else self.axes.least,
             hold=hold,
         )
         self._calibrated, self.has_calibrated = count, True
@@ -422,6 +443,11 @@ class History:
         """Return the side of each time as the calibration counts, by the crossings since."""
         since = len(self._crossed) - np.searchsorted(np.array(self._crossed), t_s)
         return np.asarray(self.run_side * (-1.0) ** since, dtype=np.float64)
+
+    def _quarters_of(self, first: int) -> FloatArray:
+        """Return the modulation of the quarters in frames from one on, (frames, 4, rings)."""
+        kept = self._smear.kept(np.array(self._speed2[first:]))
+        return (np.array(self._quarters[first:]) / kept[:, None])[:, :, : self._law.rings]
 
     def _run(self, first: int) -> Run:
         used = slice(self._law.rings)

@@ -17,8 +17,10 @@ FloatArray = NDArray[np.float64]
 
 def cell_amplitudes(
     picture: NDArray[np.float32], centre_px: tuple[float, float], plan: RingPlan
-) -> tuple[NDArray[np.complex128], FloatArray]:
-    """Return the complex amplitude of every cell by least squares, and its pixels, each (rings, 16).
+) -> tuple[NDArray[np.complex128], FloatArray, FloatArray]:
+    """Return complex amplitude and mean of every cell by least squares, and its pixels, each (rings, 16).
+
+    The mean is that of whole spokes: how the pixels lie on them does not change it.
 
     As :mod:`shimwise.imaging.star.cells`, of which it leaves out what a sweep needs and a feed does not: the
     detuning of cells, clipped pixels, noise.
@@ -34,8 +36,10 @@ def cell_amplitudes(
     determinant = vcc * vss - vcs * vcs
     is_good = (n >= LEAST_PIXELS) & (determinant > LEAST_DETERMINANT * safe * safe)
     divisor = np.where(is_good, determinant, 1.0)
-    amplitude = (vss * rc - vcs * rs + 1j * (vcc * rs - vcs * rc)) / divisor
-    return np.where(is_good, amplitude, 0.0), np.where(is_good, n, 0.0)
+    real, imaginary = (vss * rc - vcs * rs) / divisor, (vcc * rs - vcs * rc) / divisor
+    mean = (y - real * c - imaginary * s) / safe
+    amplitude = np.where(is_good, real + 1j * imaginary, 0.0)
+    return amplitude, np.where(is_good, mean, 0.0), np.where(is_good, n, 0.0)
 
 
 @njit(cache=True, fastmath={"contract", "arcp", "reassoc", "nsz"})

@@ -22,6 +22,9 @@ PROFILE_FROM, PROFILE_TO, PROFILE_BINS = 0.88, 1.12, 24
 """Radii by the star's between which the rim's profile is taken, and its bins: .01 of the radius each."""
 END_BINS = 6
 """Bins at either end of the profile that blur at the rim does not reach: the star's mean, and the paper."""
+LEVEL_SHARE = 0.7
+"""The star's mean beside the paper is that of rings whose radius is at least this share of the outermost's:
+the more rings, the more of light that is not even; fewer leave more of how pixels lie on spokes."""
 SETTLED_PX, MOST_SUMS = 0.12, 4
 """The rings are moved until the step is below this, and summed so many times at most."""
 _SLOPES: FloatArray = np.vstack([-np.sin(SECTOR_ANGLES_RAD), np.cos(SECTOR_ANGLES_RAD)])
@@ -54,9 +57,10 @@ class StarPlace:
 
 @dataclass(frozen=True, slots=True)
 class RingCells:
-    """Complex amplitude of every cell in the picture's units, and its pixels, (rings, 16)."""
+    """Complex amplitude and mean of every cell in the picture's units, and its pixels, (rings, 16)."""
 
     amplitude: NDArray[np.complex128]
+    mean: FloatArray
     pixels: FloatArray
 
 
@@ -157,7 +161,10 @@ def measure_frame(picture: Picture, place: StarPlace, plan: RingPlan, *, white: 
     )
     level = sums / np.maximum(counts, 1.0)
     inside, paper = float(np.mean(level[:END_BINS])), float(np.mean(level[-END_BINS:]))
-    span = max(paper - inside, _TINY)
+    # The star's mean is that of whole spokes: that of the profile's pixels changes with how they lie on them.
+    near = cells.pixels * (plan.radii_mm > LEVEL_SHARE * plan.radii_mm[0])[:, None]
+    star = float(np.sum(near * cells.mean) / max(float(near.sum()), _TINY))
+    span = max(paper - star, _TINY)
     return StarFrame(
         place=moved,
         modulation=np.sum(weight * turned.real, axis=1) / span,
@@ -166,7 +173,7 @@ def measure_frame(picture: Picture, place: StarPlace, plan: RingPlan, *, white: 
         coherence=coherence(turned, cells.pixels),
         paper=paper,
         inside=inside,
-        profile=(level - inside) / span,
+        profile=(level - inside) / max(paper - inside, _TINY),
         clipped_share=float(clipped / max(counts.sum(), 1.0)),
     )
 

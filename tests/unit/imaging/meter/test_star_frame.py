@@ -6,12 +6,12 @@ import cv2
 import numpy as np
 import pytest
 
-from shimwise.imaging.frames.levels import Levels, codes_to_linear
+from shimwise.imaging.frames.levels import CodeLevels, codes_to_linear
 from shimwise.imaging.meter.lock import find_star, lock
 from shimwise.imaging.meter.star_frame import StarPlace, measure_frame, pixel_plan, rim_radius
 
 FOLDER = Path(__file__).parents[3] / "reference" / "meter-1"
-LEVELS = Levels(black=16, white=235, transfer="Rec.709", bits=8, is_limited=True)
+LEVELS = CodeLevels(black=16, white=235, transfer="Rec.709", bits=8, is_limited=True)
 CENTRE, RADIUS = (111.3, 108.6), 84.0
 
 
@@ -92,3 +92,14 @@ def test_quarters_show_which_spokes_are_soft() -> None:
     level, _, upright, _ = seen.quarters.mean(axis=1)
     # Smoothed up and down: level spokes lose, upright ones do not.
     assert level < 0.75 * upright
+
+
+def test_how_pixels_lie_on_the_spokes_changes_all_rings_together_by_less_than_a_thousandth() -> None:
+    place = StarPlace(CENTRE, RADIUS, 0.7)
+    plan = pixel_plan(60, RADIUS, pitch_um=6.0, blur_px=2.0)
+    offs = np.random.default_rng(2).uniform(-0.1, 0.1, (8, 2)) + np.array([[0.0, 0.0], [0.5, 0.3]] * 4)
+    means = [
+        float(measure_frame(painted(shift=(x, y)), place, plan, white=2.0).modulation.mean()) for x, y in offs
+    ]
+    # By the mean of the pixels within the rim it was .0015, which is a square of .5·N² µm².
+    assert float(np.std(means)) < 5e-4
