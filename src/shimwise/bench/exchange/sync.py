@@ -146,7 +146,7 @@ class _Run:
         waiting: tuple[Waiting, ...] = ()
         mine, its = self._compared()
         for name in self.keep.strangers((*mine.entries, *its.entries)):
-            self._tell("keep_unknown", name, values={})
+            self._add_notice("keep_unknown", name, values={})
         for number in range(ROUNDS):
             if number:
                 mine, its = self._compared()
