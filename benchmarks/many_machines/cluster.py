@@ -168,7 +168,7 @@ def sweeps(
     seconds = time.monotonic() - began
     rows = Counter(json.loads(line)["folder"] for line in results.read_text().splitlines())
     is_whole = set(rows) == {str(place) for place in folders} and set(rows.values()) == {1}
-    return Run(seconds, rows.total(), is_whole and all(one.is_told for one in found), waited)
+    return Run(seconds, rows.total(), is_whole and all(one.is_measured for one in found), waited)
 
 
 def write_folders(folder: Path, count: int) -> None:

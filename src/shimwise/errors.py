@@ -1,6 +1,6 @@
 """One family of errors: a root, then a branch for each step of the flow.
 
-Catch :class:`ShimwiseError` for all of it, or a branch for one step. Every message says what was wrong with
+Catch :class:`ShimwiseError` for all of it, or a branch for one step. Every message states what was wrong with
 the value found, where, and what to do next; the same words are shown in the command line, pages and reports.
 """
 
@@ -57,7 +57,7 @@ class RemedyError(ShimwiseError):
 
 
 class RecordError(ShimwiseError):
-    """Raised when a file or a record cannot be read, or says something impossible."""
+    """Raised when a file or a record cannot be read, or holds something impossible."""
 
 
 class SheetError(ShimwiseError):

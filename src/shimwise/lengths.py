@@ -206,7 +206,7 @@ _TOKEN = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class _Token:
-    """A word of a length: what it is, its text and where it stands."""
+    """A word of a length: its kind, its text and its position."""
 
     kind: str
     text: str
@@ -238,7 +238,7 @@ class _Reader:
         raise LengthTextError(text=self.text, position=position, reason=reason)
 
     def tokenise(self) -> Iterator[_Token]:
-        """Cut the text into words; a minus sign is told from a hyphen by the spaces around it."""
+        """Cut the text into words; the spaces around it separate a minus sign from a hyphen."""
         text, at, spaced = self.text.translate(_FULL_WIDTH), 0, True
         while at < len(text):
             match = _TOKEN.match(text, at)
@@ -259,7 +259,7 @@ class _Reader:
         return self.tokens[place].kind if place < len(self.tokens) else "end"
 
     def start(self) -> int:
-        """Where the word that comes stands in the text."""
+        """Position of the next word in the text."""
         return self.tokens[self.next].start if self.next < len(self.tokens) else len(self.text)
 
     def take(self) -> _Token:

@@ -41,9 +41,9 @@ def half_digits(half: float) -> int:
     return 2 if 0 < size < HUNDREDTH_BELOW else 1
 
 
-def is_nought(value: float, *, digits: int = 0) -> bool:
-    """Return whether a number is written as nought."""
-    return float(decimal_text(value, digits)) == 0
+def is_nought(value: float) -> bool:
+    """Return whether a number is written as nought, without decimals."""
+    return float(decimal_text(value, 0)) == 0
 
 
 def signed_text(value: float, *, digits: int = 0, comma: bool = False) -> str:

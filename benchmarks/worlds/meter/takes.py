@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 
 from benchmarks.worlds.frames.feed_cells import FEEDS, FeedCell
-from shimwise.imaging.frames.levels import Levels
+from shimwise.imaging.frames.levels import CodeLevels
 from shimwise.imaging.meter.meter import First, Meter, MeterSettings
 
-LEVELS = Levels(black=16, white=235, transfer="Rec.709", bits=8, is_limited=True)
+LEVELS = CodeLevels(black=16, white=235, transfer="Rec.709", bits=8, is_limited=True)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -129,7 +129,7 @@ class ClusterPool(Executor):
         Raises
         ------
         ClusterGone
-            If the scheduler does not say.
+            If the scheduler does not answer it.
         """
         try:
             return bool(self.workers())
@@ -154,11 +154,11 @@ class ClusterPool(Executor):
         if inner.cancelled():
             outer.set_exception(self._gone())
         elif (error := inner.exception()) is not None:
-            outer.set_exception(self._said(error))
+            outer.set_exception(self._in_words(error))
         else:
             outer.set_result(inner.result())
 
-    def _said(self, error: BaseException) -> BaseException:
+    def _in_words(self, error: BaseException) -> BaseException:
         from distributed import KilledWorker
         from distributed.client import FutureCancelledError
         from distributed.comm.core import CommClosedError
@@ -182,8 +182,8 @@ class ClusterPool(Executor):
         """Refuse a plain scheduler of this machine that other machines reach too."""
         if not self.address.startswith("tcp:"):
             return
-        told = self._client.scheduler_info(n_workers=-1)
-        for one in (str(told["address"]), *told["workers"]):
+        found = self._client.scheduler_info(n_workers=-1)
+        for one in (str(found["address"]), *found["workers"]):
             parts = _ADDRESS.fullmatch(one)
             if parts is not None and not _is_loopback(parts["host"]):
                 raise ClusterError(
@@ -201,8 +201,8 @@ class ClusterPool(Executor):
                 "then try again."
             ) from None
         found: Any = self._client.get_versions(packages=["shimwise"])
-        for worker, told in sorted(found["workers"].items()):
-            packages = told["packages"]
+        for worker, one in sorted(found["workers"].items()):
+            packages = one["packages"]
             theirs = {name: packages.get(name) for name in self._versions}
             theirs["python"] = _python_of(theirs["python"])
             _refuse_other(theirs, self._versions, worker=worker)
@@ -241,7 +241,7 @@ def _checked(versions: Versions, function: Callable[..., Any], args: Any, kwargs
 def _connected(address: str) -> "Client":
     from distributed import Client
 
-    for name in _LOGS:  # what a loss means is said by this module, in one sentence
+    for name in _LOGS:  # this module reports a loss itself, in one sentence
         logging.getLogger(name).setLevel(logging.CRITICAL + 1)
     try:
         return Client(

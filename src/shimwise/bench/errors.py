@@ -60,7 +60,7 @@ class InputError(RecordError):
     def __init__(self, reason: str, *, field: str, typed: str = "") -> None:
         self.field, self.typed, self.reason = field, typed, reason
         self.others: tuple[InputError, ...] = ()
-        super().__init__(self.sentence if _is_told(typed, reason) else f"[{shown(typed)}] {reason}")
+        super().__init__(self.sentence if _is_named(typed, reason) else f"[{shown(typed)}] {reason}")
 
     @property
     def sentence(self) -> str:
@@ -85,7 +85,7 @@ _WORDS = {
 """What a field is called where its own name is none for people."""
 
 
-def _is_told(typed: str, reason: str) -> bool:
+def _is_named(typed: str, reason: str) -> bool:
     return not typed.strip() or reason.startswith("[")
 
 

@@ -33,7 +33,7 @@ _ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THR
 """Matrices are small: threads cost more than they bring."""
 Item = TypeVar("Item")
 Result = TypeVar("Result")
-Said = Callable[[str], None]
+OnWait = Callable[[str], None]
 
 
 class LocalPool(ProcessPoolExecutor):
@@ -127,8 +127,7 @@ def each_done(
     *,
     workers: str = "",
     most: int | None = None,
-    patience_s: float = PATIENCE_S,
-    on_wait: Said | None = None,
+    on_wait: OnWait | None = None,
 ) -> Generator[Outcome[Result]]:
     """Apply a function to every item, and return each outcome once, as soon as it is there.
 
@@ -140,17 +139,16 @@ def each_done(
         Each as another process can read it.
     workers, most
         As for :func:`executor_of`.
-    patience_s : float
-        How long a scheduler that is lost on the way, or its last worker, is waited for. [s]
     on_wait : callable, optional
         Called with a sentence when the waiting begins.
 
     Raises
     ------
     ClusterError, ClusterGone, MissingExtraError
-        As :func:`executor_of`; ClusterGone also when the patience is over. What was returned before counts.
+        As :func:`executor_of`; ClusterGone also after ``PATIENCE_S`` without it.
+        What was returned before counts.
     """
-    work = _Work(function, items, patience_s, on_wait or (lambda _: None))
+    work = _Work(function, items, on_wait or (lambda _: None))
     while work.todo:
         pool = work.connected(partial(executor_of, workers, most=most))
         try:
@@ -174,7 +172,7 @@ def mapped(
     *,
     workers: str = "",
     most: int | None = None,
-    on_wait: Said | None = None,
+    on_wait: OnWait | None = None,
 ) -> Iterator[Result]:
     """Yield the result of every item in their order, as the parts of one thing that needs all of them.
 
@@ -202,10 +200,8 @@ def mapped(
 class _Work(Generic[Item, Result]):
     """What is left to do, and how often each item was under way when a process ended."""
 
-    def __init__(
-        self, function: Callable[[Item], Result], items: Sequence[Item], patience_s: float, on_wait: Said
-    ) -> None:
-        self.function, self.items, self.patience_s, self.on_wait = function, items, patience_s, on_wait
+    def __init__(self, function: Callable[[Item], Result], items: Sequence[Item], on_wait: OnWait) -> None:
+        self.function, self.items, self.on_wait = function, items, on_wait
         self.todo = deque(range(len(items)))
         self.under_way: dict[Future[Outcome[Result]], int] = {}
         self.tries: Counter[int] = Counter()
@@ -227,8 +223,8 @@ class _Work(Generic[Item, Result]):
         self.put_back()
         if self.gone_at_s is None:
             self.gone_at_s = time.monotonic()
-            self.on_wait(f"{str(gone).split('. ')[0]}. It is waited for, up to {self.patience_s:g} s.")
-        if time.monotonic() - self.gone_at_s > self.patience_s:
+            self.on_wait(f"{str(gone).split('. ')[0]}. It is waited for, up to {PATIENCE_S:g} s.")
+        if time.monotonic() - self.gone_at_s > PATIENCE_S:
             raise gone
 
     def put_back(self) -> None:
@@ -276,8 +272,8 @@ class _Work(Generic[Item, Result]):
             return
         if self.gone_at_s is None:
             self.gone_at_s = time.monotonic()
-            self.on_wait(f"No worker is left. One is waited for, up to {self.patience_s:g} s.")
-        if time.monotonic() - self.gone_at_s > self.patience_s:
+            self.on_wait(f"No worker is left. One is waited for, up to {PATIENCE_S:g} s.")
+        if time.monotonic() - self.gone_at_s > PATIENCE_S:
             raise ClusterGone(
                 "No worker is left. What was done is kept; start one, then try again: it goes on from there."
             )

@@ -37,7 +37,7 @@ def typed_distance(text: str, *, field: str = "distance_text") -> TypedLength:
     return TypedLength(tidy, float(_length(tidy, typed=text, field=field)))
 
 
-def typed_reading(text: str, *, distance: TypedLength, field: str = "reading_text") -> TypedLength:
+def typed_reading(text: str, *, distance: TypedLength) -> TypedLength:
     """Read the position of the ring: a length, ``on``, or ``short by 1/4"`` and ``deep by 5 mm``.
 
     Parameters
@@ -46,8 +46,6 @@ def typed_reading(text: str, *, distance: TypedLength, field: str = "reading_tex
         As typed.
     distance : TypedLength
         The taped distance, from which an offset counts.
-    field : str
-        Named in a refusal.
 
     Returns
     -------
@@ -59,7 +57,7 @@ def typed_reading(text: str, *, distance: TypedLength, field: str = "reading_tex
     InputError
         If it is no length, or an offset leads nowhere.
     """
-    tidy = " ".join(text.split())
+    tidy, field = " ".join(text.split()), "reading_text"
     if not tidy:
         raise InputError(
             "nothing is typed yet: where the scale stands, such as 2' 11 1/2\" or on.", field=field

@@ -32,15 +32,15 @@ def optional_name(text: str, *, field: str) -> str:
         raise InputError(str(error), field=field, typed=text) from error
 
 
-def typed_note(text: str, *, field: str = "note") -> str:
+def typed_note(text: str) -> str:
     """Clean a note; errors as :func:`typed_name`."""
     try:
         return cleaned_note(text)
     except CellError as error:
-        raise InputError(str(error), field=field, typed=text) from error
+        raise InputError(str(error), field="note", typed=text) from error
 
 
-def id_or_new(text: str | None, *, field: str = "id") -> str:
+def id_or_new(text: str | None) -> str:
     """Return the id that a client made, or a new one.
 
     Raises
@@ -52,6 +52,6 @@ def id_or_new(text: str | None, *, field: str = "id") -> str:
         return uuid.uuid4().hex
     if not _ID.fullmatch(text):
         raise InputError(
-            "is no id; it has to be a random UUID as 32 hexadecimal digits.", field=field, typed=text
+            "is no id; it has to be a random UUID as 32 hexadecimal digits.", field="id", typed=text
         )
     return text

@@ -241,14 +241,14 @@ def _work(pipe: Pipe, most_bytes: int) -> None:
         while True:
             function, arguments = pipe.recv()
             try:
-                said = ("done", function(ask, *arguments))
+                outcome = ("done", function(ask, *arguments))
             except ShimwiseError as error:
-                said = ("refused", _sendable(error))
+                outcome = ("refused", _sendable(error))
             except MemoryError:
-                said = ("memory", None)
+                outcome = ("memory", None)
             except Exception:  # a fault of the program, to be shown where it is waited for
-                said = ("fault", traceback.format_exc())
-            pipe.send(said)
+                outcome = ("fault", traceback.format_exc())
+            pipe.send(outcome)
 
 
 def _sendable(error: ShimwiseError) -> ShimwiseError:
@@ -276,7 +276,7 @@ def limit_memory(most_bytes: int) -> None:
 
 
 def _end_beyond(most_bytes: int) -> None:
-    """End this process once it has held more than that; where nothing tells, the limit of time is left."""
+    """End this process once it has held more than that; if memory cannot be read, only time is limited."""
     with suppress(ImportError):
         import resource
 

@@ -54,7 +54,7 @@ def _invoked(words: Sequence[str], loading: Callable[[], AbstractContextManager[
     except typer.Exit as left:
         return left.exit_code
     except UsageError as error:
-        return _said(usage_sentence(error, words), BAD_INPUT)
+        return _printed(usage_sentence(error, words), BAD_INPUT)
     return 0
 
 
@@ -73,12 +73,12 @@ def _code_of(step: Callable[[], int]) -> int:
         silence(sys.stdout)
         return NOBODY_READS
     except ShimwiseError as error:
-        return _said(f"shimwise: {error.in_full}", MACHINE if _is_of_machine(error) else BAD_INPUT)
+        return _printed(f"shimwise: {error.in_full}", MACHINE if _is_of_machine(error) else BAD_INPUT)
     except (KeyboardInterrupt, typer.Abort):
         start = "\n" if sys.stderr is not None and sys.stderr.isatty() else ""  # after ^C, or a question
-        return _said(f"{start}shimwise: {_STOPPED}", STOPPED)
+        return _printed(f"{start}shimwise: {_STOPPED}", STOPPED)
     except Exception as error:
-        return _said(_failure(error), MACHINE)
+        return _printed(_failure(error), MACHINE)
 
 
 def _failure(error: Exception) -> str:
@@ -103,7 +103,7 @@ def _is_of_machine(error: BaseException | None) -> bool:
     return False
 
 
-def _said(text: str, code: int) -> int:
+def _printed(text: str, code: int) -> int:
     try:
         print(text, file=sys.stderr, flush=True)
     except OSError:

@@ -9,25 +9,25 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from rich.progress import Progress, TaskID
 
-Told = Callable[[str, int, int], None]
+Report = Callable[[str, int, int], None]
 """Takes what is being done, how far it is and how far it goes; 0 of 0 where that is not known."""
 PATIENCE_S = 1.0
 """Work that is done sooner shows no bar. [s]"""
 
 
 @contextmanager
-def progress_bar() -> Iterator[Told | None]:
+def progress_bar() -> Iterator[Report | None]:
     """Yield what takes the progress of the work, shown from the second second on; None without a terminal."""
     bar = _Bar() if sys.stderr.isatty() else None
     try:
-        yield None if bar is None else bar.tell
+        yield None if bar is None else bar.report
     finally:
         if bar is not None:
             bar.close()
 
 
-def say_waiting(words: str) -> None:
-    """Say on standard error what the work waits for."""
+def print_waiting(words: str) -> None:
+    """Print on standard error what the work waits for."""
     print(f"shimwise: {words}", file=sys.stderr, flush=True)
 
 
@@ -45,7 +45,7 @@ class _Bar:
         self.timer.daemon = True
         self.timer.start()
 
-    def tell(self, what: str, done: int, total: int) -> None:
+    def report(self, what: str, done: int, total: int) -> None:
         with self.lock:
             self.last = what, done, total
             self._update()

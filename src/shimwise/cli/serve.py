@@ -136,10 +136,12 @@ def serve(
         record.refuse_damage()
         if options.is_beyond:
             _need_passphrase(record, passphrase_file)
-        told = NEXT if demo else ()
+        hints = NEXT if demo else ()
         # What is tried on invented data is never signed with the house's own key.
         with keys_kept_in(record.folder / DEMO_KEYS) if demo else nullcontext():
-            _serve(record, options, told=told, is_ended=is_ended and not sys.stdout.isatty(), is_opened=open_)
+            _serve(
+                record, options, hints=hints, is_ended=is_ended and not sys.stdout.isatty(), is_opened=open_
+            )
 
 
 NEXT = (
@@ -150,7 +152,7 @@ NEXT = (
 
 
 def _serve(
-    record: Record, options: "ServeOptions", *, told: Sequence[str], is_ended: bool, is_opened: bool
+    record: Record, options: "ServeOptions", *, hints: Sequence[str], is_ended: bool, is_opened: bool
 ) -> None:
     from shimwise.web.serve import Pages
 
@@ -159,7 +161,7 @@ def _serve(
 
     def announce() -> None:
         try:
-            _print_when_ready(pages, told, is_ended=is_ended, is_opened=is_opened)
+            _print_when_ready(pages, hints, is_ended=is_ended, is_opened=is_opened)
         except OSError as error:  # nobody would know the address
             silence(sys.stdout)
             failed.append(error)
@@ -174,7 +176,7 @@ def _serve(
         raise typer.Exit(NOT_STARTED)
 
 
-def _print_when_ready(pages: "Pages", told: Sequence[str], *, is_ended: bool, is_opened: bool) -> None:
+def _print_when_ready(pages: "Pages", hints: Sequence[str], *, is_ended: bool, is_opened: bool) -> None:
     """Print the address once the pages answer there."""
     until = time.monotonic() + STARTING_S
     while not pages.server.started and time.monotonic() < until:
@@ -185,10 +187,10 @@ def _print_when_ready(pages: "Pages", told: Sequence[str], *, is_ended: bool, is
     typer.echo(f"The pages are at {pages.address}")
     if is_ended:
         typer.echo("There is no terminal here, so this ends now; started in one, it serves until Ctrl-C.")
-        typer.echo("\n".join(told[1:]))
+        typer.echo("\n".join(hints[1:]))
         pages.stop()
         return
-    typer.echo("".join(f"{line}\n" for line in told), nl=False)
+    typer.echo("".join(f"{line}\n" for line in hints), nl=False)
     if pages.options.is_beyond:
         _show_pairing(pages)
     typer.echo("Ctrl-C ends it.")

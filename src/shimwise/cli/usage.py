@@ -26,16 +26,16 @@ def usage_sentence(error: Any, words: Sequence[str]) -> str:  # noqa: ANN401 - o
     name = type(error).__name__
     if name == "NoArgsIsHelpError":
         return str(error.format_message())
-    told = _told(error, name, words).rstrip(".")
+    detail = _detail(error, name, words).rstrip(".")
     more = (
         ""
         if isinstance(error, typer.BadParameter) and error.message
         else f" {_called(error)} -h says what it takes."
     )
-    return f"shimwise: {told}.{more}"
+    return f"shimwise: {detail}.{more}"
 
 
-def _told(error: Any, name: str, words: Sequence[str]) -> str:  # noqa: ANN401
+def _detail(error: Any, name: str, words: Sequence[str]) -> str:  # noqa: ANN401
     param = getattr(error, "param", None)
     hint = getattr(error, "param_hint", None) or _name_of(param)
     if name == "MissingParameter":
@@ -52,9 +52,9 @@ def _told(error: Any, name: str, words: Sequence[str]) -> str:  # noqa: ANN401
 
 def _bad_value(hint: str, typed: str, reason: str) -> str:
     reason = reason.removeprefix(f"[{typed}] ")
-    for pattern, said in _REASONS:
+    for pattern, words_of in _REASONS:
         if pattern.search(reason):
-            reason = pattern.sub(said, reason) if said.endswith(" ") else said
+            reason = pattern.sub(words_of, reason) if words_of.endswith(" ") else words_of
     return f"{f'{hint} {typed}'.strip()}: {reason}"
 
 

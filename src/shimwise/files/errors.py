@@ -44,8 +44,8 @@ class WrongRowsError(ReadingsFileError):
         self.rows = tuple(rows)
         first = rows[0]
         many = f"{len(rows)} rows are wrong" if are_all else f"the first {len(rows)} rows that are wrong"
-        told = "".join(f"\n  {str(one).removeprefix(f'{shown(one.name)}, ')}" for one in rows)
-        super().__init__(f"{many}.{told}", name=first.name, found=first.found)
+        lines = "".join(f"\n  {str(one).removeprefix(f'{shown(one.name)}, ')}" for one in rows)
+        super().__init__(f"{many}.{lines}", name=first.name, found=first.found)
         self.line, self.column = first.line, first.column
 
 

@@ -119,7 +119,7 @@ def parse_readings(
         header.places, lenses=lenses, decimal_comma=separator != ",", units={**units, **header.units}
     )
     total = file.text.count("\n") + 1
-    found, unread = _readings(_told(rows, progress, total), header, reader, name=name)
+    found, unread = _readings(_with_progress(rows, progress, total), header, reader, name=name)
     if unread and not found:
         raise ReadingsFileError(
             "has no reading yet: the column reading is empty in every row. Fill it as you read.",
@@ -136,7 +136,7 @@ def parse_readings(
     return ReadingsFile(rows=found, notices=notices)
 
 
-def _told(
+def _with_progress(
     rows: Iterable[tuple[int, list[str]]], progress: Progress | None, total: int
 ) -> Iterator[tuple[int, list[str]]]:
     for count, row in enumerate(rows, start=1):

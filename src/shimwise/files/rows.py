@@ -16,7 +16,7 @@ T = TypeVar("T")
 EMPTY = frozenset({"", *DASHES})
 
 
-class Picture(NamedTuple):
+class PictureLanding(NamedTuple):
     """What a row by picture has: the landing, its own standard uncertainty [µm], the setting where named."""
 
     landing_um: float
@@ -31,13 +31,13 @@ class Picture(NamedTuple):
 class FileRow(NamedTuple):
     """One reading of a file, with its two lengths as written, spaces tidied.
 
-    By picture the ring stands at the taped distance.
+    By picture the ring is at the taped distance.
     """
 
     reading: Reading
     distance_text: str
     reading_text: str
-    picture: Picture | None = None
+    picture: PictureLanding | None = None
 
     def landing(self, *, row: int) -> MeasuredLanding:
         """Return a row by picture as measured; one that names no setting has one of its own."""
@@ -164,7 +164,7 @@ class RowReader:
         )
         return FileRow(reading, entered.distance_text, entered.reading_text, picture)
 
-    def _picture(self, row: Sequence[str]) -> Picture:
+    def _picture(self, row: Sequence[str]) -> PictureLanding:
         if not self.reading.is_empty(row):
             raise CellError(
                 "stands beside a landing by picture. A row is either: leave reading or landing_um empty.",
@@ -175,10 +175,10 @@ class RowReader:
         if landing_um is None or sd_um is None:
             missing = "landing_um" if landing_um is None else "landing_sd_um"
             raise CellError("is empty; a landing by picture needs both.", column=missing, found="")
-        return Picture(landing_um, sd_um, self.setting.value(row))
+        return PictureLanding(landing_um, sd_um, self.setting.value(row))
 
     def _entered(self, row: Sequence[str], line: int, *, by_eye: bool) -> tuple[EnteredReading, AgreedLens]:
-        """Return what a row states and what holds of its lens; by picture the ring stands at the distance."""
+        """Return what a row states and what holds of its lens; by picture the ring is at the distance."""
         distance = self.distance.value(row)
         at_ring = self.reading.value(row) if by_eye else distance
         entered = EnteredReading(

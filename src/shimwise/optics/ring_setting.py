@@ -17,7 +17,7 @@ def ring_setting_sd_um(*, focal_mm: float, distance_mm: float, setting_sd_mm: fl
     focal_mm
         Focal length [mm], > 0.
     distance_mm
-        Witness mark to the chart, where the ring stands [mm], finite.
+        Witness mark to the chart, to which the ring is set [mm], finite.
     setting_sd_mm
         Standard deviation of a setting at 3 ft, in object space [mm].
 

@@ -41,7 +41,7 @@ class DamageWatch:
     def blaming(self) -> Iterator[None]:
         """Raise RecordDamaged in place of what is raised within, where the file is damaged.
 
-        Errors of the record itself pass: they say what they are.
+        Errors of the record itself pass: they have words of their own.
         """
         try:
             yield
@@ -83,7 +83,7 @@ class DamageWatch:
         try:
             with closing(open_read_only(self.path)) as connection:
                 found = str(connection.execute(f"PRAGMA {check}(1)").fetchone()[0])
-        except sqlite3.OperationalError:  # away, or held: said where it is used
+        except sqlite3.OperationalError:  # away, or held: reported where it is used
             return ""
         except sqlite3.DatabaseError as error:
             return str(error)

@@ -1,4 +1,4 @@
-"""What the servers of one record on PostgreSQL say to each other: LISTEN and NOTIFY on one channel.
+"""Messages between the servers of one record on PostgreSQL: LISTEN and NOTIFY on one channel.
 
 A notice is sent within a change's transaction: it arrives once that is committed, and never else. A thread
 with a connection of its own hears those of the others. Nothing is kept for who does not listen, so after each
@@ -52,7 +52,7 @@ Hearer: TypeAlias = Callable[[str, str], None]
 """Called with a topic and a payload; has to return at once."""
 
 
-def say(connection: Connection, speaker: str, topic: str, payload: str) -> None:
+def notify(connection: Connection, speaker: str, topic: str, payload: str) -> None:
     """Send a notice to all who hear this record, once the transaction is committed; PostgreSQL alone.
 
     Raises
@@ -90,7 +90,7 @@ class Line:
         """Begin to hear."""
         self._thread.start()
 
-    def say(self, topic: str, payload: str) -> None:
+    def notify(self, topic: str, payload: str) -> None:
         """Send a notice soon; it is dropped where the line is lost, or it is too long."""
         with suppress(ValueError):
             self._unsent.append(_message(self._speaker, topic, payload))
@@ -136,7 +136,7 @@ class Line:
         connection = psycopg.connect(**{**words, **_LINE})
         try:
             connection.add_notify_handler(lambda notice: self._take(notice.payload))
-            connection.execute("SET synchronous_commit = off")  # what is said here is not kept
+            connection.execute("SET synchronous_commit = off")  # messages are not kept
             connection.execute(f"LISTEN {CHANNEL}")
         except BaseException:
             connection.close()

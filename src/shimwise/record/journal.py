@@ -20,7 +20,7 @@ from shimwise.record.tables.mapping import rows_of, values_of
 from shimwise.record.tables.rows import JournalRow
 
 MOST_NAMED = 8
-"""So many preps that changed at once are told one by one."""
+"""So many preps that changed at once are announced one by one."""
 _T = schema.journal
 _WRITTEN = (_T.c.at, _T.c.who, _T.c.what, _T.c.prep_id, _T.c.unit_id, _T.c.detail)
 _ADDING = (  # made once: every change of the record adds a line
@@ -82,7 +82,7 @@ class Change:
 
 
 def add_lines(change: Change, rows: Sequence[JournalRow]) -> None:
-    """Add lines of another record, in their order, with what they say and numbers of this journal."""
+    """Add lines of another record, in their order, under numbers of this journal."""
     first = last_seq(change.connection) + 1  # changes come one at a time, so nobody else takes a number
     values = [values_of(replace(row, seq=first + at)) for at, row in enumerate(rows)]
     if values:

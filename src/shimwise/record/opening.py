@@ -15,7 +15,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 from shimwise.record.error_translation import DAMAGED
 from shimwise.record.errors import RecordAway, RecordDamaged, RecordTooNew, RecordTooOld
 from shimwise.record.file_copy import copy_file
-from shimwise.record.hearing import MIGRATED, say
+from shimwise.record.hearing import MIGRATED, notify
 from shimwise.record.location import Location, writing_options
 from shimwise.record.migrations import FOLDER, HEAD, KNOWN
 
@@ -96,7 +96,7 @@ def migrate(engine: Engine, location: Location, *, scripts: Path) -> None:
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
             if location.path is None:
-                say(connection, "-", MIGRATED, "")
+                notify(connection, "-", MIGRATED, "")
 
 
 def _prepare_file(engine: Engine, location: Location, path: Path, *, is_read_only: bool) -> None:

@@ -21,7 +21,7 @@ from shimwise.record.errors import (
     StoreError,
 )
 from shimwise.record.group_commit import GroupCommit
-from shimwise.record.hearing import MIGRATED, MISSED, Hearer, Line, say
+from shimwise.record.hearing import MIGRATED, MISSED, Hearer, Line, notify
 from shimwise.record.journal import Change
 from shimwise.record.location import (
     READERS,
@@ -152,7 +152,7 @@ class Record:
             yield change
             notices = change.heard()
             for topic, payload in notices if self.location.path is None else ():
-                say(connection, self._speaker, topic, payload)
+                notify(connection, self._speaker, topic, payload)
         # Looked at again before anybody is answered: SQLite commits into a file that was deleted meanwhile.
         self._refuse_moved()
         self._known_people.add(key)  # only now: a change that was given up took the new person with it
@@ -237,10 +237,10 @@ class Record:
         """Whether the changes of all other programs are heard now."""
         return self._line is not None and self._line.is_open
 
-    def say(self, topic: str, payload: str = "") -> None:
+    def notify(self, topic: str, payload: str = "") -> None:
         """Send a notice to the other servers that hear this record, outside of a change; it may be lost."""
         if self._line is not None:
-            self._line.say(topic, payload)
+            self._line.notify(topic, payload)
 
     def close(self) -> None:
         """Let go of the file or the server."""

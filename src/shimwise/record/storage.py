@@ -43,7 +43,7 @@ class StoredFile:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredObject:
-    """What lies under a digest: its size [bytes], and when it came; None where the store does not say."""
+    """What lies under a digest: its size [bytes], and when it came; None if the store does not state it."""
 
     digest: str
     size: int
@@ -211,8 +211,8 @@ class Storage:
             raise
         # A store's own library raises what it likes; all of it means that nothing was kept or read.
         except Exception as error:
-            said = error.strerror if isinstance(error, OSError) else str(error).strip().partition("\n")[0]
-            cause = (said or type(error).__name__)[:200].rstrip(".")
+            stated = error.strerror if isinstance(error, OSError) else str(error).strip().partition("\n")[0]
+            cause = (stated or type(error).__name__)[:200].rstrip(".")
             raise StorageError(_AWAY.format(cause=cause), where=self.where) from error
 
 
@@ -299,10 +299,10 @@ class _Remote:
 
 
 def _time_of(facts: Mapping[str, Any]) -> datetime | None:
-    """Return when an object was written, as its store says it; each says it in its own way."""
-    said = next(
+    """Return when an object was written; each store reports it in its own way."""
+    stated = next(
         (facts[name] for name in ("mtime", "LastModified", "last_modified", "created") if name in facts), None
     )
-    if isinstance(said, int | float):
-        return datetime.fromtimestamp(said, UTC)
-    return said if isinstance(said, datetime) and said.tzinfo is not None else None
+    if isinstance(stated, int | float):
+        return datetime.fromtimestamp(stated, UTC)
+    return stated if isinstance(stated, datetime) and stated.tzinfo is not None else None

@@ -134,11 +134,6 @@ class Adjustment:
         return lock is not None and lock.answer is StepAnswer.STAYS_LOCKED
 
     @property
-    def is_finished(self) -> bool:
-        """Whether every step is confirmed."""
-        return self.next_step is None
-
-    @property
     def made(self) -> Move | None:
         """The move that was made; None before it, and of a unit that was sent out."""
         move = self.confirmed.get(Step.MOVE)

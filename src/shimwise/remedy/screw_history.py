@@ -158,7 +158,7 @@ def plan_turn(history: ScrewHistory, body: BodyAnswer, readings: Iterable[Readin
 
 
 def with_seen(known: ScrewKnowledge, seen: SeenTravel) -> ScrewKnowledge:
-    """Return the posterior with a travel that frames showed; which way is away they do not tell.
+    """Return the posterior with a travel that frames showed; they do not show which way is away.
 
     A travel that contradicts what is known is left out, as a move is that no screw explains.
     """

@@ -66,9 +66,9 @@ class ShimStock:
         """Return the stock with these shims: delivered, or taken out of a mount."""
         return self._changed(Counter(shims_um))
 
-    def to_order(self, *, least: int = LOW_COUNT) -> tuple[tuple[float, int], ...]:
-        """Return the thicknesses of which fewer than ``least`` are left, with how many are missing."""
-        return tuple((size, least - count) for size, count in self.counts if count < least)
+    def to_order(self) -> tuple[tuple[float, int], ...]:
+        """Return the thicknesses of which fewer than ``LOW_COUNT`` are left, with how many are missing."""
+        return tuple((size, LOW_COUNT - count) for size, count in self.counts if count < LOW_COUNT)
 
     def _changed(self, change: Mapping[float, int]) -> "ShimStock":
         counts = dict(self.counts)

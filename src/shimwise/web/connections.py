@@ -1,6 +1,6 @@
 """How many connections are held at once, how long a silent one is kept, and what makes room for a new one.
 
-Nobody who opens connections and says nothing keeps a page from others: beyond the caps the connection that
+Nobody who opens connections and sends nothing keeps a page from others: beyond the caps the connection that
 has waited longest between requests makes room, and a new one is refused only where all are busy.
 """
 
@@ -15,7 +15,7 @@ import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 SILENCE_S = 10.0
-"""Who says nothing for so long within a request, or before the first, is cut off. [s]"""
+"""Who sends nothing for so long within a request, or before the first, is cut off. [s]"""
 LEAST_BYTES = 1024
 """Fewer in that time count as silence while a body is on its way: a byte now and then holds no place."""
 MOST = 400
@@ -52,7 +52,7 @@ class Connections:
     Parameters
     ----------
     most, most_of_one : int
-        Caps in all and for each address; addresses of this machine, behind which a proxy may stand, have the
+        Caps in all and for each address; addresses of this machine, behind which a proxy may be, have the
         first alone.
     proxies : container of str
         Addresses of proxies elsewhere, which have the first alone too.

@@ -22,7 +22,7 @@ from starlette.types import Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect, WebSocketState
 
 from shimwise.bench.meter.feed_message import MOST_BYTES, MOST_PER_S, FeedRefusedError, read_message
-from shimwise.bench.meter.feed_told import FeedTold, read_told
+from shimwise.bench.meter.page_feed import PageFeed, read_page_feed
 from shimwise.errors import ShimwiseError
 from shimwise.web.live import Hub
 from shimwise.web.refusal import Refusal
@@ -87,22 +87,22 @@ class FeedLine:
                 await self.hub.show(prep_id, json.dumps({"is_live": False}))
 
     async def _serve(self, line: "_Line") -> None:
-        told = read_told(await line.text())
-        await self._enter(line, told)
-        session = await self._measured(_begin, told)
+        facts = read_page_feed(await line.text())
+        await self._enter(line, facts)
+        session = await self._measured(_begin, facts)
         await line.socket.send_json({"ready": True})
         while True:
             message = await line.message()
             answer = await self._answer(line, session, message)
             if answer is not None:
                 await line.socket.send_json(answer.document)
-                await self._show(line, told, answer)
+                await self._show(line, facts, answer)
 
-    async def _enter(self, line: "_Line", told: FeedTold) -> None:
+    async def _enter(self, line: "_Line", facts: PageFeed) -> None:
         """Take the place of the page that measures this prep, one at a time."""
-        before, line.page = self._lines.get(line.prep_id), told.page
-        is_own = before is not None and bool(told.page) and before.page == told.page
-        if before is not None and not (told.takes_over or is_own):
+        before, line.page = self._lines.get(line.prep_id), facts.page
+        is_own = before is not None and bool(facts.page) and before.page == facts.page
+        if before is not None and not (facts.takes_over or is_own):
             raise OTHER
         if before is None and len(self._lines) >= MOST_LINES:
             raise FULL
@@ -139,13 +139,13 @@ class FeedLine:
     async def _measured(self, work: Callable[..., Result], *given: object) -> Result:
         return await asyncio.get_running_loop().run_in_executor(self._measuring, work, *given)
 
-    async def _show(self, line: "_Line", told: FeedTold, answer: "FeedAnswer") -> None:
+    async def _show(self, line: "_Line", facts: PageFeed, answer: "FeedAnswer") -> None:
         now_s = time.monotonic()
-        if told.is_sweep or now_s - line.shown_s < SHOWN_S:
+        if facts.is_sweep or now_s - line.shown_s < SHOWN_S:
             return
         line.shown_s = now_s
         shown = {name: answer.document[name] for name in ("landing", "contrast", "words")}
-        await self.hub.show(line.prep_id, json.dumps({"is_live": True, "of": told.of, **shown}))
+        await self.hub.show(line.prep_id, json.dumps({"is_live": True, "of": facts.of, **shown}))
 
 
 class _Line:
@@ -198,7 +198,7 @@ class _Line:
             )
 
     async def refuse(self, error: ShimwiseError) -> None:
-        """Say why the line ends, and end it."""
+        """Send why the line ends, and end it."""
         refused = {"code": getattr(error, "kind", "not_possible"), "text": str(error)}
         if self.socket.application_state is WebSocketState.CONNECTED:
             with contextlib.suppress(RuntimeError, WebSocketDisconnect):
@@ -206,8 +206,8 @@ class _Line:
                 await self.socket.close(REFUSED_CODE)
 
 
-def _begin(told: FeedTold) -> "FeedSession":
+def _begin(facts: PageFeed) -> "FeedSession":
     from shimwise.bench.meter.feed_session import FeedSession, warm_up  # needs the extra, and takes a second
 
     warm_up()
-    return FeedSession(told)
+    return FeedSession(facts)

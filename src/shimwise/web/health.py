@@ -1,6 +1,6 @@
 """``/healthz``: whether a server can work, for those who share requests out among several.
 
-It is asked under any name and by any device, so it says nothing of the house: only whether the record is
+It is asked under any name and by any device, so it shows nothing of the house: only whether the record is
 reached, and the version. Many who ask at once are one question to the record.
 """
 

@@ -14,7 +14,7 @@ class BadProxyError(ShimwiseError):
 
 
 class Proxies:
-    """Addresses of proxies; what they say of a request (``X-Forwarded-For``, ``-Proto``) is believed.
+    """Addresses of proxies; what they state of a request (``X-Forwarded-For``, ``-Proto``) is believed.
 
     Anybody else who sends these headers is not: the address and the scheme are those of the connection.
 
@@ -50,5 +50,5 @@ class Proxies:
         return any(found in network for network in self._networks)
 
     def believed(self, app: ASGIApp) -> ASGIApp:
-        """Return an application that sees the requests as the proxies say."""
+        """Return an application that sees the requests as the proxies state them."""
         return ProxyHeadersMiddleware(app, list(self.named)) if self else app  # type: ignore[return-value, arg-type]

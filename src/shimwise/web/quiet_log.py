@@ -1,4 +1,4 @@
-"""What a server says again and again is said once a minute, with how often it happened."""
+"""What a server logs again and again is logged once a minute, with how often it happened."""
 
 import logging
 import time
@@ -12,7 +12,7 @@ SPEAKERS = ("asyncio", "uvicorn.error", "shimwise.web")
 
 
 class Seldom(logging.Filter):
-    """Lets a message of one kind through once in a while; the next says how many were left out.
+    """Lets a message of one kind through once in a while; the next counts how many were left out.
 
     Messages are of one kind where their text before its values is filled in, and the place of their error,
     are the same.
@@ -21,18 +21,18 @@ class Seldom(logging.Filter):
     def __init__(self, *, clock: Callable[[], float] = time.monotonic) -> None:
         super().__init__()
         self._clock = clock
-        self._said: dict[Hashable, tuple[float, int]] = {}
+        self._logged: dict[Hashable, tuple[float, int]] = {}
 
     def filter(self, record: logging.LogRecord) -> bool:
         """Return whether a record is shown."""
         kind, now_s = _kind(record), self._clock()
-        at_s, left_out = self._said.get(kind, (float("-inf"), 0))
+        at_s, left_out = self._logged.get(kind, (float("-inf"), 0))
         if now_s - at_s < AGAIN_S:
-            self._said[kind] = at_s, left_out + 1
+            self._logged[kind] = at_s, left_out + 1
             return False
-        if len(self._said) >= MOST_KINDS:
-            self._said.clear()
-        self._said[kind] = now_s, 0
+        if len(self._logged) >= MOST_KINDS:
+            self._logged.clear()
+        self._logged[kind] = now_s, 0
         if left_out:
             record.msg = f"{record.getMessage().rstrip()} ({left_out} more like it before)"
             record.args = ()
@@ -44,7 +44,7 @@ def _kind(record: logging.LogRecord) -> Hashable:
     if error is None:
         return record.name, record.msg
     if isinstance(error, OSError) and record.name == "asyncio":
-        # The library says it with the lines of its own code, which nobody here can mend.
+        # The library logs it with the lines of its own code, which nobody here can mend.
         record.exc_info = record.exc_text = None
         record.msg, record.args = f"{str(record.msg).splitlines()[0]}: {error.strerror or error}", ()
         return record.name, record.msg
@@ -56,7 +56,7 @@ def _kind(record: logging.LogRecord) -> Hashable:
 
 @contextmanager
 def quiet() -> Iterator[None]:
-    """Have the server's loggers say the same seldom, as long as the context lasts."""
+    """Have the server's loggers repeat themselves seldom, as long as the context lasts."""
     seldom = Seldom()
     for name in SPEAKERS:
         logging.getLogger(name).addFilter(seldom)

@@ -13,7 +13,7 @@ from shimwise.notices import WordedNotice
 from shimwise.web.problems import MEDIA_TYPE, PROGRAM_PATHS, kind_of, problem_of
 
 _PAGE = """<!doctype html>
-<html lang="en" data-theme="{theme}"><head><meta charset="utf-8"><title>{title} · Shimwise</title>
+<html lang="en" data-theme="dark"><head><meta charset="utf-8"><title>{title} · Shimwise</title>
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <link rel="stylesheet" href="/static/pages.css"></head>
 <body><main id="main" class="door"><h1>{title}</h1>
@@ -33,9 +33,9 @@ def wants_json(scope: Scope) -> bool:
     return str(scope["path"]).startswith(PROGRAM_PATHS)
 
 
-def page(title: str, body: str, *, theme: str = "dark") -> bytes:
+def page(title: str, body: str) -> bytes:
     """Return a page without scripts that needs nothing of the record; ``body`` is HTML, ``title`` is not."""
-    return _PAGE.format(title=escape(title), body=body, theme=theme).encode("utf-8")
+    return _PAGE.format(title=escape(title), body=body).encode("utf-8")
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ _LOG = logging.getLogger("shimwise.requests")
 
 
 class RequestIds:
-    """Gives each request its id, and says each in the log where that is asked for.
+    """Gives each request its id, and writes each to the log where that is asked for.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ class RequestIds:
 
 
 def _address(scope: Scope) -> str:
-    """Return the address without what stands for a thing in it; of one that is unknown or refused none."""
+    """Return the address with its ids left out; empty if it is unknown or refused."""
     if "endpoint" not in scope:
         return "-"
     path = str(scope["path"])

@@ -53,7 +53,7 @@ LIMITS = SizeLimits(
 )
 """Frames of a sweep are large; a house's list, a sheet or a prep from elsewhere is larger than a form."""
 FIGURE, PROBLEM, FILMED = "figure", "problem", "filmed"
-"""What servers say beside changes: a prep's live figure, its judge's problem, that it is filmed."""
+"""What servers send beside changes: a prep's live figure, its judge's problem, that it is filmed."""
 STOPPING_S = 8
 """What is under way when the server is asked to stop is finished within this time, or given up. [s]"""
 IDLE_S = 20
@@ -118,7 +118,7 @@ class Pages:
         self.port: int = self.socket.getsockname()[1]
         self.record = record
         self.hub = Hub(lambda prep_id: _looked(record, prep_id), spread=self._spread)
-        self.feed = FeedLine(self.hub, spread=lambda prep_id: record.say(FILMED, prep_id))
+        self.feed = FeedLine(self.hub, spread=lambda prep_id: record.notify(FILMED, prep_id))
         self._unhear = record.hear(self._heard)
         self.judge = JudgeService(record, on_done=self._judged, workers=options.workers)
         self.app = self._guarded(record)
@@ -184,10 +184,10 @@ class Pages:
         if job.prep_id:
             self.hub.notify(job.prep_id, problem=job.problem)
             if job.problem:
-                self.record.say(PROBLEM, f"{job.prep_id} {job.problem}")
+                self.record.notify(PROBLEM, f"{job.prep_id} {job.problem}")
 
     def _spread(self, prep_id: str, figure: str) -> None:
-        self.record.say(FIGURE, f"{prep_id} {figure}")
+        self.record.notify(FIGURE, f"{prep_id} {figure}")
 
     def _heard(self, topic: str, payload: str) -> None:
         """Hand what is heard of the record's changes on to the devices that look."""

@@ -101,8 +101,8 @@ def test_a_notice_outside_of_changes_is_heard_and_a_long_one_dropped(
     one, _, ear = pair
     speaking = Ear(one)
     assert speaking.waits_for(lambda heard: heard)
-    one.say("figure", "x" * MOST_BYTES)
-    one.say("figure", "p1 ä")
+    one.notify("figure", "x" * MOST_BYTES)
+    one.notify("figure", "p1 ä")
     assert ear.waits_for(lambda heard: heard)
     assert ear.heard == [("figure", "p1 ä")]
     assert speaking.heard == [(MISSED, "")]

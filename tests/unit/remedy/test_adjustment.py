@@ -81,7 +81,7 @@ def walk(adjustment: Adjustment, until: Step | None = None) -> Adjustment:
 def test_each_mechanism_has_its_steps_in_their_order(adjustment: Adjustment, steps: str) -> None:
     assert [step.replace(" ", "-") for step in adjustment.steps] == steps.split()
     finished = walk(adjustment)
-    assert finished.is_finished
+    assert finished.next_step is None
     assert list(finished.confirmed) == list(adjustment.steps)
     assert all(one.who == "Rosa" for one in finished.confirmed.values())
 
@@ -137,7 +137,7 @@ def test_a_sensor_that_stays_locked_is_not_moved() -> None:
     with pytest.raises(RemedyError, match="B1 stays locked: nothing is moved"):
         say(stopped, Step.MOVE)
     ended = say(stopped, Step.FLAG)
-    assert ended.is_finished
+    assert ended.next_step is None
     assert ended.made is None
 
 
@@ -149,7 +149,7 @@ def test_a_lock_is_released_only_with_the_owners_consent() -> None:
         say(at_lock, Step.CONSENT)
     allowed = say(say(at_lock, Step.CONSENT, note="Owner & Co"), Step.LOCK, StepAnswer.RELEASED)
     assert allowed.steps[0] is Step.CONSENT
-    assert walk(allowed).is_finished
+    assert walk(allowed).next_step is None
 
 
 def test_a_lock_that_the_kit_did_not_know_is_asked_about_again_after_the_move() -> None:
@@ -166,7 +166,7 @@ def test_a_step_taken_back_leaves_its_trace_and_opens_what_followed() -> None:
     assert again.next_step is Step.LOCK
     assert list(again.confirmed) == [Step.CLEAN]
     assert again.made is None
-    assert walk(again).is_finished
+    assert walk(again).next_step is None
     with pytest.raises(RemedyError, match="nothing to take back"):
         back(again, Step.MOVE)
     with pytest.raises(RemedyError, match="Write the reason"):

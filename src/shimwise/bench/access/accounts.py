@@ -258,7 +258,7 @@ def sign_in(
     Raises
     ------
     PinWrong
-        If the person or the PIN is another; which of the two is not told.
+        If the person or the PIN is another; it does not name which of the two.
     TooManyTries
         If that person's PIN was tried too often on this device.
     """
@@ -301,7 +301,7 @@ def check_pin(record: "Record", person: str, *, pin: str, device: str | None) ->
 
 
 def sign_out(record: "Record", token: str) -> None:
-    """End what a token stands for: who was signed in by it is so no more."""
+    """End the session of a token: who was signed in by it no longer is."""
     with record.reading() as connection:
         found = tokens.token_and_person(connection, token_digest(token))
     if found is not None and found[0].kind == "session":
@@ -334,7 +334,7 @@ def actor_of_token(
 
 
 def session_id(record: "Record", token: str) -> str:
-    """Return the id of the session that a token stands for; empty where there is none."""
+    """Return the id of a token's session; empty if there is none."""
     with record.reading() as connection:
         found = tokens.token_and_person(connection, token_digest(token))
     return found[0].id if found is not None else ""

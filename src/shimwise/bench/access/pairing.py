@@ -192,7 +192,7 @@ def make_program(
 def unpair_device(record: "Record", device_id: str, *, who: Who = HOUSE, is_own: bool = False) -> None:
     """End a device or a program; one that is not there stays so. ``is_own``: it is asked for on itself.
 
-    Everybody may end the device in their hand; another one as the table of roles says.
+    Everybody may end the device in their hand; another one by the table of roles.
     """
     with record.writing(who=HOUSE) if is_own else changing(record, who, Act.DEVICES) as change:
         gone = next((row for row in _rows(change.connection) if row.id == device_id), None)

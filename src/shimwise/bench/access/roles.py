@@ -1,6 +1,6 @@
 """Who may do what: the one table of acts and the least role of each.
 
-Every use case that changes the record, or tells what is private, names its act
+Every use case that changes the record, or shows what is private, names its act
 (:mod:`shimwise.bench.access.acting`); no door decides. A house that has named no keeper believes every name.
 """
 

@@ -165,20 +165,20 @@ def answer_step(
     with changing(record, who, Act.ADJUST) as change:
         kept = _under_way(change, prep_id, adjustment_id)
         asked = read_step(kept, step)
-        typed, told = split_lock_answer(asked, answer)
+        typed, detail = split_lock_answer(asked, answer)
         response, noted, move = read_answer(kept, asked, typed, words)
         before = kept.adjustment
         steps = [(asked, response, noted)]
         if response is StepAnswer.RELEASED and Step.CONSENT not in before.confirmed:
-            owner = optional_name(consent, field="consent") or told
+            owner = optional_name(consent, field="consent") or detail
             steps = [(Step.CONSENT, StepAnswer.DONE, owner)] * bool(owner) + steps
-        elif told:
-            steps = [(asked, response, typed_note(f"{told}. {noted}" if noted else told))]
+        elif detail:
+            steps = [(asked, response, typed_note(f"{detail}. {noted}" if noted else detail))]
         material = material_of(change.connection, prep_id)
         if response is StepAnswer.NO_LOCK and has_lock(material, kept) and not steps[0][2]:
             raise LockDoubted(unit=kept.unit_name, step=step)
-        for one, said, by in steps:
-            before = _confirmed(change, kept, before, one, said, note=by, move=move)
+        for one, response, by in steps:
+            before = _confirmed(change, kept, before, one, response, note=by, move=move)
         if asked is Step.SHIMS_MEASURED:
             finishing.plan_stack(change, kept, material, noted)
         return _shown(change, kept)

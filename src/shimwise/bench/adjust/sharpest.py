@@ -111,13 +111,13 @@ def peak_of_sweep(document: Mapping[str, Any], *, field: str = "sweep") -> Peak:
         how="by frames" + (f" with {lens}" if lens else ""),
         field=field,
     )
-    if travel_sd_um is None:  # the travel was entered: the frames say nothing new of it
+    if travel_sd_um is None:  # the travel was entered: the frames add nothing to it
         return peak
     return replace(peak, um_per_turn=document["um_per_turn"], um_per_turn_sd=travel_sd_um)
 
 
 def screw_sweeps(material: "PrepMaterial", kept: "KeptAdjustment") -> list["SweepRow"]:
-    """Return the sweeps along the screw taken since the adjustment was begun, first those that tell a peak.
+    """Return the sweeps along the screw taken since the adjustment was begun, first those with a peak.
 
     Of either kind the newest first.
     """
@@ -145,7 +145,7 @@ def peak_of_kept(material: "PrepMaterial", kept: "KeptAdjustment", sweep_id: str
 
 
 def _why_unfit(row: "SweepRow", material: "PrepMaterial", kept: "KeptAdjustment") -> str:
-    """Return why a kept sweep tells nothing of the screw that is turned now; empty if it does."""
+    """Return why a kept sweep has no peak for the screw that is turned now; empty if it has one."""
     if row.body_id != kept.unit_id:
         body = material.bodies[row.body_id].name
         return (

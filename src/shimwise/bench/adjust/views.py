@@ -82,7 +82,7 @@ class ScrewView:
 class ScrewSweepView:
     """A sweep along the body's screw that was kept in the prep since the adjustment was begun.
 
-    ``words``: where it is sharpest along the screw, or that it tells no peak.
+    ``words``: where it is sharpest along the screw, or that it shows no peak.
     """
 
     id: str
@@ -98,7 +98,7 @@ class AdjustmentView:
     """An adjustment being made, finished or given up: ``state`` is ``begun``, ``finished`` or ``given up``.
 
     ``taken_back``: what was taken back of it, in words, oldest first. ``screw_sweeps``: while a screw is to
-    be turned, sweeps along it, those that tell a peak first, of either kind the newest first.
+    be turned, sweeps along it, those with a peak first, of either kind the newest first.
     """
 
     id: str

@@ -11,7 +11,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.desk.inputs import Progress
-from shimwise.bench.desk.judge import Judged, judge_file, print_verdict, save_verdict_figure, verdict_json
+from shimwise.bench.desk.judge import (
+    JudgedInputs,
+    judge_file,
+    print_verdict,
+    save_verdict_figure,
+    verdict_json,
+)
 from shimwise.bench.output_files import write_whole
 from shimwise.errors import SheetError
 from shimwise.inference.verdict.answer import Z95, BodyAnswer
@@ -62,7 +68,7 @@ class Demo:
     ``after`` what the turn of its screw made.
     """
 
-    judged: Judged
+    judged: JudgedInputs
     faults: tuple[Fault, ...]
     blunder_lines: tuple[int, ...]
     doubted_lines: tuple[int, ...]
@@ -206,7 +212,7 @@ def _signed(value: float) -> str:
     return f"{'−' if value < 0 else '+'}{abs(value):.0f}"
 
 
-def _faults(judged: Judged, truth: dict[str, Any]) -> tuple[Fault, ...]:
+def _faults(judged: JudgedInputs, truth: dict[str, Any]) -> tuple[Fault, ...]:
     """Put the true error of each unit at fault beside its estimate."""
     answer, at_fault = judged.answer, truth["faults"]
     body = next(unit for unit in answer.bodies if unit.name == at_fault["bodies_um"])

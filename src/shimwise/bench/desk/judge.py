@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
+class JudgedInputs:
     """A verdict with its remedies, the prep that was judged, and what is known of each lens in words."""
 
     answer: Answer
@@ -46,7 +46,7 @@ def judge_file(
     sweeps: Sequence[str | Path] = (),
     unit: str | None = None,
     progress: Progress | None = None,
-) -> Judged:
+) -> JudgedInputs:
     """Return who is off, by how much, how sure that is, what to read next and what to do.
 
     Parameters
@@ -68,7 +68,7 @@ def judge_file(
 
     Returns
     -------
-    Judged
+    JudgedInputs
         With the notices of the files before those of the judge.
 
     Raises
@@ -99,7 +99,7 @@ def _with_sweeps(inputs: Inputs, sweeps: Sequence[str | Path]) -> Inputs:
     return replace(inputs, prep=replace(inputs.prep, landings=(*inputs.prep.landings, *landings)))
 
 
-def judge_inputs(inputs: Inputs, *, seed: int = 0, progress: Progress | None = None) -> Judged:
+def judge_inputs(inputs: Inputs, *, seed: int = 0, progress: Progress | None = None) -> JudgedInputs:
     """Judge files that have been read; errors of the judge as :func:`judge_file`."""
     if progress is not None:
         progress(JUDGING, 0, 0)
@@ -110,7 +110,7 @@ def judge_inputs(inputs: Inputs, *, seed: int = 0, progress: Progress | None = N
         stock_um=inputs.kit.shim_stock_um,
         focal_mm=inputs.prep.focal_mm,
     )
-    return Judged(
+    return JudgedInputs(
         answer=replace(answer, notices=(*inputs.notices, *answer.notices)),
         remedies=remedies,
         prep=inputs.prep,
@@ -118,7 +118,7 @@ def judge_inputs(inputs: Inputs, *, seed: int = 0, progress: Progress | None = N
     )
 
 
-def print_verdict(console: "Console", judged: Judged) -> None:
+def print_verdict(console: "Console", judged: JudgedInputs) -> None:
     """Print the report: sentence, what to do now, rail, units, causes, and how it is done."""
     from shimwise.sheets.terminal.report import print_report
 
@@ -127,14 +127,14 @@ def print_verdict(console: "Console", judged: Judged) -> None:
     )
 
 
-def print_brief(console: "Console", judged: Judged) -> None:
+def print_brief(console: "Console", judged: JudgedInputs) -> None:
     """Print the sentence and what to do now."""
     from shimwise.sheets.terminal import report
 
     report.print_brief(console, judged.answer, judged.remedies, readings=judged.prep.evidence)
 
 
-def verdict_json(judged: Judged) -> dict[str, Any]:
+def verdict_json(judged: JudgedInputs) -> dict[str, Any]:
     """Return the verdict as standard JSON in the form ``shimwise.verdict/2``."""
     from shimwise.sheets.json.verdict_json import answer_to_json
 
@@ -154,7 +154,7 @@ def check_figure_path(path: str | Path) -> None:
     figure_file.check_figure_path(path)
 
 
-def save_verdict_figure(judged: Judged, path: str | Path) -> Path:
+def save_verdict_figure(judged: JudgedInputs, path: str | Path) -> Path:
     """Save a verdict's figure as its name ends: .svg, .png or .pdf; errors as :func:`check_figure_path`."""
     from shimwise.sheets.pictures.figure_file import save_figure
     from shimwise.sheets.pictures.verdict_figure import verdict_figure

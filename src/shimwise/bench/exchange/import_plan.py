@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.journal import Change
 
-TOLD_EVERY = 50
+PROGRESS_EVERY = 50
 TICK = timedelta(microseconds=1)
 ANY_TIME = datetime(2000, 1, 1, tzinfo=UTC)
 
@@ -126,7 +126,7 @@ def keep(change: "Change", source: ReadingsSource, draft: Draft, progress: "Prog
     for gauge in draft.gauges:
         evidence.add_gauge(change, gauge)
     for count, reading in enumerate(draft.readings):
-        if progress is not None and count % TOLD_EVERY == 0:
+        if progress is not None and count % PROGRESS_EVERY == 0:
             progress("Taking in the readings", count, len(draft.readings))
         evidence.add_reading(change, reading)
     detail = {"file": source.name, "sha256": source.digest, "readings": len(draft.readings)}

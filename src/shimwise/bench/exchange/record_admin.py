@@ -22,7 +22,7 @@ from shimwise.files.errors import KitError
 from shimwise.files.opening import read_bytes
 from shimwise.record.backup import backup as copies
 from shimwise.record.backup import checking
-from shimwise.record.backup.backup import Announce, Backup, Held, Replacing, Restored
+from shimwise.record.backup.backup import Announce, Backup, RecordCounts, Replacing, Restored
 from shimwise.record.backup.checking import Contradiction
 from shimwise.record.errors import (
     Conflict,
@@ -53,9 +53,9 @@ __all__ = [
     "Backup",
     "Contradiction",
     "FramesKept",
-    "Held",
     "Imported",
     "Record",
+    "RecordCounts",
     "Replacing",
     "Restored",
     "backup",

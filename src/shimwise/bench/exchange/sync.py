@@ -1,4 +1,4 @@
-"""A machine comes home: what it did goes home, what it needs is taken along, and each is told.
+"""Sync with home: what this machine did goes home, what it needs is taken along, and each is reported.
 
 Each unit, set and prep is a transaction of its own on either side, and whatever is done is found done by the
 next run: so a sync may be broken off at any moment and run again.
@@ -19,11 +19,11 @@ from shimwise.bench.exchange.sync_merge import merged
 from shimwise.bench.exchange.sync_plan import (
     CLOCK_S,
     UNITS,
-    Cause,
     Keep,
-    Plan,
-    Step,
+    SyncPlan,
+    SyncStep,
     Waiting,
+    WaitingCause,
     Way,
     adjusted_twice,
     differences,
@@ -31,7 +31,7 @@ from shimwise.bench.exchange.sync_plan import (
     is_uncertain,
     plan,
 )
-from shimwise.bench.exchange.sync_report import SCHEMA, AtHome, Done, SyncNotice, SyncReport
+from shimwise.bench.exchange.sync_report import SCHEMA, AtHome, Synced, SyncNotice, SyncReport
 from shimwise.bench.exchange.sync_settings import take_people, take_settings
 from shimwise.bench.exchange.sync_side import Compared, RecordSide, Side, SyncHead, put_unit_in
 from shimwise.errors import ShimwiseError
@@ -134,7 +134,7 @@ class _Run:
         self.record, self.home, self.who, self.keep = record, home, who, keep
         self.here = RecordSide(record, who=who, is_home=False, machine=home.name)
         self.is_dry_run, self.progress = is_dry_run, progress
-        self.done: dict[str, Done] = {}
+        self.done: dict[str, Synced] = {}
         self.notices: list[SyncNotice] = []
 
     def whole(self, *, address: str, machine: str, certificate: str) -> SyncReport:
@@ -142,7 +142,7 @@ class _Run:
         if not self.is_dry_run:
             self._at_this_home(head, address=address, machine=machine, certificate=certificate)
         if abs(off_s) > CLOCK_S:
-            self._tell("clock", values={"off_s": off_s})
+            self._add_notice("clock", values={"off_s": off_s})
         waiting: tuple[Waiting, ...] = ()
         for _ in range(ROUNDS):
             mine, its = self._compared()
@@ -169,7 +169,7 @@ class _Run:
         )
 
     def _heads(self) -> tuple[SyncHead, float]:
-        """Return what home says of itself, and by how much its clock is ahead. [s]"""
+        """Return home's head, and by how much its clock is ahead. [s]"""
         own = self.here.head(is_dry_run=True)
         before = self.record.clock()
         head = self.home.head(is_dry_run=self.is_dry_run)
@@ -232,7 +232,7 @@ class _Run:
                 for side, off in sides if order[0].side is Way.HERE else reversed(sides):
                     by_its_clock = [(one.id, one.at + off) for one in order]
                     side.order_epochs(entry.kind, entry.id, base=twice.base, order=by_its_clock)
-            self._tell(
+            self._add_notice(
                 "epochs_ordered",
                 entry.name,
                 values={
@@ -248,7 +248,7 @@ class _Run:
         with self.record.reading() as connection:
             return sync_marks.marks(connection)
 
-    def _steps(self, found: Plan) -> list[Waiting]:
+    def _steps(self, found: SyncPlan) -> list[Waiting]:
         """Do what was planned; return what was refused."""
         refused: list[Waiting] = []
         if found.same and not self.is_dry_run:
@@ -263,7 +263,7 @@ class _Run:
                 raise
             except ShimwiseError as error:
                 waits = Waiting(
-                    kind=step.kind, id=step.id, name=step.name, cause=Cause.REFUSED, reason=str(error)
+                    kind=step.kind, id=step.id, name=step.name, cause=WaitingCause.REFUSED, reason=str(error)
                 )
             if waits is not None:
                 refused.append(waits)
@@ -271,7 +271,7 @@ class _Run:
             self.progress("Syncing", len(found.steps), len(found.steps))
         return refused
 
-    def _do(self, step: Step) -> Waiting | None:
+    def _do(self, step: SyncStep) -> Waiting | None:
         if step.kind != "prep":
             self._unit(step)
         elif step.way is Way.BOTH:
@@ -282,17 +282,17 @@ class _Run:
             self._take(step)
         return None
 
-    def _did(self, step: Step, way: Way | None = None) -> None:
+    def _did(self, step: SyncStep, way: Way | None = None) -> None:
         before = self.done.get(step.id)
         is_new = step.is_new or (before is not None and before.is_new)
         fields = before.fields if before is not None else ()
         if step.kind != "prep" and step.here is not None and step.home is not None:
             fields = differences(step.here.content, step.home.content)
-        self.done[step.id] = Done(
+        self.done[step.id] = Synced(
             way=way or step.way, kind=step.kind, id=step.id, name=step.name, is_new=is_new, fields=fields
         )
 
-    def _unit(self, step: Step) -> None:
+    def _unit(self, step: SyncStep) -> None:
         source = step.here if step.way is Way.HOME else step.home
         target = step.home if step.way is Way.HOME else step.here
         if source is None:  # pragma: no cover - a step goes from where something is
@@ -311,7 +311,7 @@ class _Run:
                 sync_marks.keep_marks(change, (_mark(source, 0),))
         self._did(step)
 
-    def _bring(self, step: Step) -> None:
+    def _bring(self, step: SyncStep) -> None:
         """Bring a prep home."""
         document = self.here.prep(step.id)
         if self.is_dry_run:
@@ -320,10 +320,10 @@ class _Run:
             seq = self.home.put_prep(document, expected=0 if step.home is None else step.home.seq)
             self._mark_brought(step.id, seq, known=step.here)
         if frames := sum(1 for row in document["sweeps"] if row["frames_place"]):
-            self._tell("frames_stay", step.name, values={"count": frames})
+            self._add_notice("frames_stay", step.name, values={"count": frames})
         self._did(step)
 
-    def _take(self, step: Step) -> None:
+    def _take(self, step: SyncStep) -> None:
         """Take a prep along."""
         if step.home is None:  # pragma: no cover - a step goes from where something is
             return
@@ -334,12 +334,12 @@ class _Run:
             self._put_here(document, expected=0 if step.here is None else step.here.seq, home=step.home)
         self._did(step)
 
-    def _join(self, step: Step) -> Waiting | None:
+    def _join(self, step: SyncStep) -> Waiting | None:
         """Join a prep that both sides changed, or put a signed version in the place of the other."""
         here, home = self.here.prep(step.id), self.home.prep(step.id)
         found = merged(here, home, base=step.base, keep=step.keep)
         if found.document is None or step.here is None or step.home is None:
-            cause = found.cause or Cause.CHANGED_BOTH
+            cause = found.cause or WaitingCause.CHANGED_BOTH
             return Waiting(kind=step.kind, id=step.id, name=step.name, cause=cause, fields=found.fields)
         self.here.check_prep(found.document)
         if self.is_dry_run:
@@ -356,7 +356,7 @@ class _Run:
             if found.beside is not None:
                 self._put_other_beside(found.beside, at_home=found.lost_by is Way.HERE)
         for notice in found.notices:
-            self._tell(notice.code, step.name, values=notice.values)
+            self._add_notice(notice.code, step.name, values=notice.values)
         self._did(step, Way.BOTH)
         return None
 
@@ -404,7 +404,7 @@ class _Run:
             *take_settings(self.record, its.settings, who=self.who, keep=self.keep.for_all),
             *take_people(self.record, its.people, who=self.who),
         ):
-            self._tell(notice.code, values=notice.values)
+            self._add_notice(notice.code, values=notice.values)
 
     def _take_learned(self, entry: Entry) -> None:
         with self.record.reading() as connection:
@@ -416,11 +416,11 @@ class _Run:
             with changing(self.record, self.who, Act.SYNC) as change:
                 is_taken = sync_rows.take_learned(change, entry)
         if is_taken:
-            self.done[f"{entry.id} history"] = Done(
+            self.done[f"{entry.id} history"] = Synced(
                 way=Way.HERE, kind=f"{entry.kind} history", id=entry.id, name=entry.name, is_new=False
             )
 
-    def _tell(self, code: str, name: str = "", *, values: Mapping[str, Any]) -> None:
+    def _add_notice(self, code: str, name: str = "", *, values: Mapping[str, Any]) -> None:
         notice = SyncNotice(code=code, name=name, values=values)
         if notice not in self.notices:
             self.notices.append(notice)

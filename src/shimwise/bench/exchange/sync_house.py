@@ -60,7 +60,7 @@ class HouseSide:
         self._connection = _connection(parts, certificate, name=self.name)
 
     def head(self, *, is_dry_run: bool) -> SyncHead:
-        """Return what the house says of itself."""
+        """Return the house's id, its version and the time by its clock."""
         found = self._asked("POST", "/sync", {"is_dry_run": is_dry_run, "who": self.who})
         try:
             now = datetime.fromisoformat(found["now"])
@@ -116,8 +116,8 @@ class HouseSide:
 
     def order_epochs(self, kind: str, unit_id: str, *, base: int, order: Order) -> None:
         """Give each adjustment of a unit its own epoch."""
-        told = [{"id": id_, "at": at.isoformat()} for id_, at in order]
-        sent = {"kind": kind, "id": unit_id, "base": base, "order": told, "who": self.who}
+        sent_order = [{"id": id_, "at": at.isoformat()} for id_, at in order]
+        sent = {"kind": kind, "id": unit_id, "base": base, "order": sent_order, "who": self.who}
         self._asked("POST", "/sync/epochs", sent)
 
     def close(self) -> None:
@@ -156,7 +156,7 @@ class HouseSide:
         if status in (200, 201):
             return found
         detail = found.get("detail") if isinstance(found, dict) else None
-        said = str(detail or f"status {status}")
+        detail = str(detail or f"status {status}")
         if status == 401:
             was = (
                 "does not know the token that was sent, or it was ended there"
@@ -169,16 +169,16 @@ class HouseSide:
             )
         if status == 403:
             raise HouseRefused(
-                f"{self.name} says: {said} A machine needs a token of its own there: a keeper makes it with "
-                "shimwise people token NAME --role lead, and it is put into SHIMWISE_TOKEN here."
+                f"{self.name} says: {detail} A machine needs a token of its own there: a keeper makes it "
+                "with shimwise people token NAME --role lead, and it is put into SHIMWISE_TOKEN here."
             )
         if status == 409:
-            raise Conflict(said, kind="home", id="")
-        if status == 404 and "/sync" in said:
+            raise Conflict(detail, kind="home", id="")
+        if status == 404 and "/sync" in detail:
             self._strange("no such address")
         if status >= 500:
-            raise HouseAway(_away(said), where=self.name)
-        raise RecordError(said)
+            raise HouseAway(_away(detail), where=self.name)
+        raise RecordError(detail)
 
     def _unvouched(self, reason: str) -> str:
         if self._certificate is not None:

@@ -3,10 +3,11 @@
 import hashlib
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
-from shimwise.bench.exchange.sync_plan import Cause, FieldDifference, Way, differences
+from shimwise.bench.exchange.sync_plan import FieldDifference, WaitingCause, Way, differences
+from shimwise.bench.exchange.sync_report import SyncNotice
 from shimwise.record.tables.columns import json_text
 
 SIGNED = "signed"
@@ -20,14 +21,6 @@ Document = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Notice:
-    """Something that was done with a row, and is told: ``code``, and the texts that its sentence needs."""
-
-    code: str
-    values: Mapping[str, Any] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Merged:
     """A prep as both sides are to have it.
 
@@ -38,8 +31,8 @@ class Merged:
     document: Document | None = None
     beside: Document | None = None
     lost_by: Way = Way.NONE
-    notices: tuple[Notice, ...] = ()
-    cause: Cause | None = None
+    notices: tuple[SyncNotice, ...] = ()
+    cause: WaitingCause | None = None
     fields: tuple[FieldDifference, ...] = ()
 
 
@@ -53,7 +46,7 @@ def merged(here: Document, home: Document, *, base: Mapping[str, Any] | None, ke
     base : mapping or None
         The prep's own fields when both were one.
     keep : Way or None
-        The side whose fields stand where both changed one.
+        The side whose fields are taken where both changed one.
     """
     if SIGNED in (here["prep"]["state"], home["prep"]["state"]):
         return _signed(here, home)
@@ -61,32 +54,32 @@ def merged(here: Document, home: Document, *, base: Mapping[str, Any] | None, ke
 
 
 def _signed(here: Document, home: Document) -> Merged:
-    """A signed version stands: over an open one, and over one whose signatures it has too."""
+    """A signed version signed: over an open one, and over one whose signatures it has too."""
     versions = {Way.HERE: here, Way.HOME: home}
     signs = {way: {row["id"] for row in one["sign_offs"]} for way, one in versions.items()}
     for way, other in ((Way.HOME, Way.HERE), (Way.HERE, Way.HOME)):
         is_over = versions[other]["prep"]["state"] != SIGNED or signs[way] > signs[other]
         if versions[way]["prep"]["state"] == SIGNED and is_over and signs[way] >= signs[other]:
             beside = beside_of(versions[other], versions[way], side=other)
-            told = differences(_fields(here), _fields(home))
+            changed = differences(_fields(here), _fields(home))
             values: dict[str, Any] = {
                 "side": str(other),
-                "fields": [one.field for one in told if one.field not in _STATE],
+                "fields": [one.field for one in changed if one.field not in _STATE],
             }
             if beside is not None:
                 values |= {"title": beside["prep"]["title"], "id": beside["prep"]["id"]}
                 values |= {name: len(beside[name]) for name in TAKEN}
-            notice = Notice(code="signed_stands", values=values)
+            notice = SyncNotice(code="signed_stands", values=values)
             return Merged(document=versions[way], beside=beside, lost_by=other, notices=(notice,))
-    return Merged(cause=Cause.SIGNED_BOTH)
+    return Merged(cause=WaitingCause.SIGNED_BOTH)
 
 
-def beside_of(lost: Document, stands: Document, *, side: Way) -> Document | None:
+def beside_of(lost: Document, signed: Document, *, side: Way) -> Document | None:
     """Return a prep of what one version has and the other has not; None if there is nothing.
 
     Its id follows from the rows, so that the same is made again after a break.
     """
-    known = {name: {row["id"] for row in stands[name]} for name in ROWS}
+    known = {name: {row["id"] for row in signed[name]} for name in ROWS}
     rows = {name: [row for row in lost[name] if row["id"] not in known[name]] for name in ROWS}
     ids = sorted(row["id"] for found in rows.values() for row in found)
     if not ids:
@@ -118,19 +111,19 @@ def beside_of(lost: Document, stands: Document, *, side: Way) -> Document | None
 
 def _joined(here: Document, home: Document, base: Mapping[str, Any] | None, keep: Way | None) -> Merged:
     row, wrong = _fields_joined(_fields(here), _fields(home), base, keep)
-    told: list[Notice] = []
+    notices: list[SyncNotice] = []
     lists: dict[str, list[dict[str, Any]]] = {}
     for name in ROWS:
-        lists[name], more = _rows_joined(name, here[name], home[name], told)
+        lists[name], more = _rows_joined(name, here[name], home[name], notices)
         wrong += more
     if wrong:
-        return Merged(cause=Cause.CHANGED_BOTH, fields=tuple(wrong))
+        return Merged(cause=WaitingCause.CHANGED_BOTH, fields=tuple(wrong))
     numbers = {one["id"]: one["seq"] for one in here["readings"]}
     lists["readings"] = [{**one, "seq": number} for number, one in enumerate(lists["readings"], start=1)]
     moved = [one for one in lists["readings"] if numbers.get(one["id"], one["seq"]) != one["seq"]]
     if moved:
         was, now = numbers[moved[0]["id"]], moved[0]["seq"]
-        told.append(Notice(code="renumbered", values={"count": len(moved), "was": was, "now": now}))
+        notices.append(SyncNotice(code="renumbered", values={"count": len(moved), "was": was, "now": now}))
     units = {name: _units_joined(here[name], home[name]) for name in ("bodies", "lenses")}
     row |= {name: list(dict.fromkeys((*home["prep"][name], *here["prep"][name]))) for name in _UNIT_IDS}
     row["revision"] = max(here["prep"]["revision"], home["prep"]["revision"]) + 1
@@ -144,7 +137,7 @@ def _joined(here: Document, home: Document, base: Mapping[str, Any] | None, keep
         "sign_offs": sorted(_by_id(home["sign_offs"], here["sign_offs"]), key=_signed_at),
         "journal": _journal_joined(here["journal"], home["journal"]),
     }
-    return Merged(document=document, notices=tuple(told))
+    return Merged(document=document, notices=tuple(notices))
 
 
 _UNIT_IDS = ("body_ids", "lens_ids")
@@ -172,7 +165,7 @@ def _fields_joined(
 
 
 def _rows_joined(
-    name: str, here: Sequence[Mapping[str, Any]], home: Sequence[Mapping[str, Any]], told: list[Notice]
+    name: str, here: Sequence[Mapping[str, Any]], home: Sequence[Mapping[str, Any]], notices: list[SyncNotice]
 ) -> tuple[list[dict[str, Any]], list[FieldDifference]]:
     """Join rows by their ids, those of home first: its numbers stay."""
     mine = {row["id"]: row for row in here}
@@ -181,9 +174,9 @@ def _rows_joined(
         other = mine.pop(row["id"], row)
         joined = dict(row)
         if name in TAKEN:
-            _join_withdrawn(name, joined, other, told)
+            _join_withdrawn(name, joined, other, notices)
         if name == "readings":
-            _join_notes(joined, other, told)
+            _join_notes(joined, other, notices)
         own = {"seq", "note", *_WITHDRAWN} if name in TAKEN else set()
         for one in differences(other, row):
             if one.field not in own or (one.field == "note" and name != "readings"):
@@ -193,22 +186,24 @@ def _rows_joined(
     return [*found, *(dict(row) for row in here if row["id"] in mine)], wrong
 
 
-def _join_withdrawn(name: str, joined: dict[str, Any], other: Mapping[str, Any], told: list[Notice]) -> None:
+def _join_withdrawn(
+    name: str, joined: dict[str, Any], other: Mapping[str, Any], notices: list[SyncNotice]
+) -> None:
     own, its = ([one[part] for part in _WITHDRAWN] for one in (joined, other))
     if own == its:
         return
-    stands = joined if joined["withdrawn_at"] is not None else other
-    joined.update({part: stands[part] for part in _WITHDRAWN})
-    values = {"what": name, "number": joined.get("seq"), "by": stands["withdrawn_by"]}
-    told.append(Notice(code="withdrawn", values={**values, "reason": stands["withdrawn_reason"]}))
+    signed = joined if joined["withdrawn_at"] is not None else other
+    joined.update({part: signed[part] for part in _WITHDRAWN})
+    values = {"what": name, "number": joined.get("seq"), "by": signed["withdrawn_by"]}
+    notices.append(SyncNotice(code="withdrawn", values={**values, "reason": signed["withdrawn_reason"]}))
 
 
-def _join_notes(joined: dict[str, Any], other: Mapping[str, Any], told: list[Notice]) -> None:
+def _join_notes(joined: dict[str, Any], other: Mapping[str, Any], notices: list[SyncNotice]) -> None:
     own, its = joined["note"], other["note"]
     if own == its:
         return
     joined["note"] = " / ".join(dict.fromkeys(one for one in (own, its) if one))
-    told.append(Notice(code="notes_joined", values={"number": joined["seq"], "note": joined["note"]}))
+    notices.append(SyncNotice(code="notes_joined", values={"number": joined["seq"], "note": joined["note"]}))
 
 
 def _units_joined(

@@ -1,7 +1,7 @@
 """What goes which way when a machine comes home: decided from what both have, and what both had, alone.
 
 Pure: entries in, steps out. Whatever was changed on both sides is no step but a difference, which a person
-decides; readings of an open prep are joined, and a signed prep stands against an open one.
+decides; readings of an open prep are joined, and a signed prep wins over an open one.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -18,7 +18,7 @@ from shimwise.record.tables.rows import SyncMarkRow
 KINDS = ("body", "lens", "set", "prep")
 """In the order in which they go: each needs only those before it."""
 CLOCK_S = 60.0
-"""Clocks that differ by more are told. [s]"""
+"""Clocks that differ by more are reported. [s]"""
 UNITS = frozenset({"body", "lens"})
 
 
@@ -31,7 +31,7 @@ class Way(StrEnum):
     NONE = "none"
 
 
-class Cause(StrEnum):
+class WaitingCause(StrEnum):
     """Why something waits for a person."""
 
     CHANGED_BOTH = "changed_on_both_sides"
@@ -58,13 +58,13 @@ class Waiting:
     kind: str
     id: str
     name: str
-    cause: Cause
+    cause: WaitingCause
     fields: tuple[FieldDifference, ...] = ()
     reason: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class SyncStep:
     """One unit, set or prep that goes one way, or is joined; ``is_new``: the other side has none of it."""
 
     way: Way
@@ -79,10 +79,10 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class SyncPlan:
     """What is to be done, in its order. ``same``: entries alike on both sides, whose marks are to be kept."""
 
-    steps: tuple[Step, ...]
+    steps: tuple[SyncStep, ...]
     waiting: tuple[Waiting, ...]
     same: tuple[tuple[Entry, Entry], ...]
 
@@ -100,7 +100,7 @@ class Keep:
         return cls(for_all=for_all, by_name={name_key(name): way for name, way in by_name.items()})
 
     def of(self, entry: Entry) -> Way | None:
-        """Return the side that stands for something, or None where a person has to choose."""
+        """Return the side chosen for an entry, or None if a person has to choose."""
         chosen = self.by_name.get(name_key(entry.name)) or self.by_name.get(entry.id)
         return chosen or self.for_all
 
@@ -112,7 +112,7 @@ def plan(
     *,
     keep: Keep | None = None,
     ordered: frozenset[str] = frozenset(),
-) -> Plan:
+) -> SyncPlan:
     """Decide what goes which way.
 
     Parameters
@@ -130,7 +130,7 @@ def plan(
     own = {entry.id: _known(entry, marks.get(entry.id), of_home=False) for entry in here}
     theirs = {entry.id: _known(entry, marks.get(entry.id), of_home=True) for entry in home}
     waiting = {one.id: one for one in _apart(own, theirs) if one.id not in ordered}
-    steps: list[Step] = []
+    steps: list[SyncStep] = []
     same: list[tuple[Entry, Entry]] = []
     for id_ in sorted({*own, *theirs}, key=lambda one: _order(own.get(one) or theirs[one])):
         mine, its = own.get(id_), theirs.get(id_)
@@ -146,10 +146,10 @@ def plan(
         if isinstance(found, Waiting):
             waiting[id_] = found
         elif needs is not None:
-            waiting[id_] = _waits(found, Cause.NEEDS_UNIT, reason=waiting[needs].name)
+            waiting[id_] = _waits(found, WaitingCause.NEEDS_UNIT, reason=waiting[needs].name)
         else:
             steps.append(found)
-    return Plan(steps=tuple(steps), waiting=tuple(waiting.values()), same=tuple(same))
+    return SyncPlan(steps=tuple(steps), waiting=tuple(waiting.values()), same=tuple(same))
 
 
 def differences(here: Mapping[str, Any], home: Mapping[str, Any]) -> tuple[FieldDifference, ...]:
@@ -188,13 +188,13 @@ def _apart(own: Mapping[str, Entry], theirs: Mapping[str, Entry]) -> Iterable[Wa
                     kind=one.kind,
                     id=one.id,
                     name=one.name,
-                    cause=Cause.SAME_NAME,
+                    cause=WaitingCause.SAME_NAME,
                     fields=differences(_plain(entry.content), _plain(other.content)),
                 )
     for id_, mine in own.items():
         its = theirs.get(id_)
         if its is not None and mine.kind in UNITS and adjusted_twice(mine, its):
-            yield Waiting(kind=mine.kind, id=id_, name=mine.name, cause=Cause.ADJUSTED_BOTH)
+            yield Waiting(kind=mine.kind, id=id_, name=mine.name, cause=WaitingCause.ADJUSTED_BOTH)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -254,14 +254,14 @@ def _plain(content: Mapping[str, Any]) -> dict[str, Any]:
 
 def _step(
     id_: str, mine: Entry | None, its: Entry | None, mark: SyncMarkRow | None, keep: Keep
-) -> Step | Waiting:
+) -> SyncStep | Waiting:
     entry = mine or its
     if entry is None:  # pragma: no cover - an id is of one side at least
         raise LookupError(id_)
 
-    def going(way: Way, *, is_new: bool = False) -> Step:
+    def going(way: Way, *, is_new: bool = False) -> SyncStep:
         base = None if mark is None else mark.content
-        return Step(
+        return SyncStep(
             way=way, kind=entry.kind, id=id_, name=entry.name, here=mine, home=its, is_new=is_new, base=base,
             keep=keep.of(entry),
         )  # fmt: skip
@@ -281,12 +281,12 @@ def _step(
         kind=entry.kind,
         id=id_,
         name=entry.name,
-        cause=Cause.CHANGED_BOTH,
+        cause=WaitingCause.CHANGED_BOTH,
         fields=differences(mine.content, its.content),
     )
 
 
-def _units_of(found: Step | Waiting) -> Iterable[str]:
+def _units_of(found: SyncStep | Waiting) -> Iterable[str]:
     """Yield the units, and the set, that something cannot be without on the other side."""
     if isinstance(found, Waiting):
         return
@@ -298,5 +298,5 @@ def _units_of(found: Step | Waiting) -> Iterable[str]:
             yield content["set_id"]
 
 
-def _waits(step: Step, cause: Cause, *, reason: str) -> Waiting:
+def _waits(step: SyncStep, cause: WaitingCause, *, reason: str) -> Waiting:
     return Waiting(kind=step.kind, id=step.id, name=step.name, cause=cause, reason=reason)

@@ -11,7 +11,7 @@ SCHEMA = "shimwise.sync/1"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Done:
+class Synced:
     """One unit, set or prep that went, or would go: ``way`` is ``home``, ``here`` or ``both`` (joined).
 
     ``fields``: of a unit or set that was there before, what the side it came to had otherwise.
@@ -51,7 +51,7 @@ class SyncReport:
     is_dry_run: bool
     at: datetime
     clock_off_s: float
-    done: tuple[Done, ...]
+    done: tuple[Synced, ...]
     waiting: tuple[Waiting, ...]
     notices: tuple[SyncNotice, ...]
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.access.acting import Who, changing
 from shimwise.bench.access.roles import Act, Role
-from shimwise.bench.exchange.sync_merge import Notice
 from shimwise.bench.exchange.sync_plan import Way
+from shimwise.bench.exchange.sync_report import SyncNotice
 from shimwise.bench.exchange.sync_side import GIVEN_KEYS
 from shimwise.bench.house.drift_rate import WEAR_KEY, WearSettings
 from shimwise.bench.house.settings import KEY as HOUSE_KEY
@@ -34,8 +34,8 @@ MOST_PEOPLE = 500
 
 def take_settings(
     record: "Record", given: Mapping[str, Any], *, who: Who, keep: Way | None
-) -> Iterator[Notice]:
-    """Take the settings of home along; those that were changed here stay, unless home's are to stand."""
+) -> Iterator[SyncNotice]:
+    """Take the settings of home along; those that were changed here stay, unless home's are chosen."""
     with record.reading() as connection:
         marks = sync_marks.marks(connection)
         own = {key: kept_settings.setting(connection, key) for key in GIVEN_KEYS}
@@ -46,18 +46,18 @@ def take_settings(
         mark = marks.get(mark_id)
         is_own = own[key] is not None and (mark is None or mark.content != {"value": own[key]})
         if own[key] != value and is_own and key != TAUGHT_KEY and keep is not Way.HOME:
-            yield Notice(code="setting_stays", values={"key": key})
+            yield SyncNotice(code="setting_stays", values={"key": key})
             continue
         try:
             _check(key, value)
         except (ShimwiseError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
-            yield Notice(code="setting_refused", values={"key": key, "reason": str(error)})
+            yield SyncNotice(code="setting_refused", values={"key": key, "reason": str(error)})
             continue
         with changing(record, who, Act.SYNC) as change:
             if own[key] != value:
                 kept_settings.change_setting(change, key, value)
                 change.note("settings taken along", detail={"key": key})
-                yield Notice(code="setting_taken", values={"key": key})
+                yield SyncNotice(code="setting_taken", values={"key": key})
             row = SyncMarkRow(
                 id=mark_id, kind=SETTING, digest="", seq=0, home_seq=0, content={"value": value}
             )
@@ -74,7 +74,7 @@ def _check(key: str, value: Any) -> None:  # noqa: ANN401 - a setting of another
         Taught.from_json(value)
 
 
-def take_people(record: "Record", given: Mapping[str, str], *, who: Who) -> Iterator[Notice]:
+def take_people(record: "Record", given: Mapping[str, str], *, who: Who) -> Iterator[SyncNotice]:
     """Take the names and roles of home's people along, where names are proved on this machine too."""
     with record.reading() as connection:
         own = {name_key(row.name): row for row in people.with_role(connection)}
@@ -82,7 +82,7 @@ def take_people(record: "Record", given: Mapping[str, str], *, who: Who) -> Iter
     if not given:
         return
     if not has_keeper:
-        yield Notice(code="people_stay", values={"count": len(given)})
+        yield SyncNotice(code="people_stay", values={"count": len(given)})
         return
     new: list[str] = []
     for name, role in list(given.items())[:MOST_PEOPLE]:
@@ -99,4 +99,4 @@ def take_people(record: "Record", given: Mapping[str, str], *, who: Who) -> Iter
             change.note("person taken along", detail={"person": wanted, "role": str(as_role)})
         new.append(wanted)
     if new:
-        yield Notice(code="people_taken", values={"names": new})
+        yield SyncNotice(code="people_taken", values={"names": new})

@@ -49,7 +49,7 @@ SIGNED = "signed"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SyncHead:
-    """What a side says of itself; ``now``: its clock. ``house`` is empty before its first sync."""
+    """Identity and version of a side; ``now``: its clock. ``house`` is empty before its first sync."""
 
     house: str
     now: datetime
@@ -76,7 +76,7 @@ class Side(Protocol):
     name: str
 
     def head(self, *, is_dry_run: bool) -> SyncHead:
-        """Return what it says of itself; it takes an id unless this is a dry run."""
+        """Return its identity; it takes an id unless this is a dry run."""
 
     def compared(self, known: Mapping[str, int] | None, *, has_all: bool = False) -> Compared:
         """Return all its units, and of preps those in ``known`` and its open ones; None: no preps."""
@@ -105,7 +105,7 @@ class RecordSide:
         self.name, self.what = record.name, BROUGHT_HOME if is_home else TAKEN_ALONG
 
     def head(self, *, is_dry_run: bool) -> SyncHead:
-        """Return what the record says of itself."""
+        """Return the identity of the record."""
         allowed(self.record, self.who, Act.SYNC)
         with self.record.reading() as connection:
             own_id = kept_settings.setting(connection, ID_KEY)

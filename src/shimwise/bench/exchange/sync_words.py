@@ -6,8 +6,8 @@ from typing import Any
 
 from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.exchange.sync import at_home
-from shimwise.bench.exchange.sync_plan import Cause, Waiting, Way
-from shimwise.bench.exchange.sync_report import AtHome, Done, SyncNotice, SyncReport
+from shimwise.bench.exchange.sync_plan import Waiting, WaitingCause, Way
+from shimwise.bench.exchange.sync_report import AtHome, Synced, SyncNotice, SyncReport
 from shimwise.record.names import name_key
 from shimwise.sheets.words.shared import counted, listed, plain
 
@@ -20,7 +20,7 @@ _SHOWN = 60
 
 def sync_lines(report: SyncReport) -> list[str]:
     """Return a report as lines, the sentence first."""
-    told = [words for one in report.notices if (words := _notice_words(one))]
+    notices = [words for one in report.notices if (words := _notice_words(one))]
     return [
         _first(report),
         *(line for one in report.done for line in _done_lines(one)),
@@ -29,13 +29,13 @@ def sync_lines(report: SyncReport) -> list[str]:
             for one in _questions(report.waiting)
             for line in _waiting_lines(one, is_dry_run=report.is_dry_run)
         ),
-        *(["What a sync would then report:"] if report.is_dry_run and told else []),
-        *told,
+        *(["What a sync would then report:"] if report.is_dry_run and notices else []),
+        *notices,
         *(["This was a dry run: nothing is written on either side."] if report.is_dry_run else []),
     ]
 
 
-def _done_lines(one: Done) -> Iterator[str]:
+def _done_lines(one: Synced) -> Iterator[str]:
     yield f"  {_COLUMN[one.way]:<7}  {one.kind:<12}  {plain(one.name)}{' (new)' if one.is_new else ''}"
     for part in one.fields:
         before, after = (part.home, part.here) if one.way is Way.HOME else (part.here, part.home)
@@ -60,7 +60,7 @@ def _first(report: SyncReport) -> str:
     words = _WOULD if report.is_dry_run else _WAYS
     counts = {way: _counts(report, way) for way in (Way.HOME, Way.HERE, Way.BOTH)}
     parts = [f"{listed(found)} {words[way]}" for way, found in counts.items() if found]
-    waits = [one for one in _questions(report.waiting) if one.cause is not Cause.NEEDS_UNIT]
+    waits = [one for one in _questions(report.waiting) if one.cause is not WaitingCause.NEEDS_UNIT]
     if not parts and not report.waiting:
         return "Nothing to do: this machine and home have the same."
     did = "; ".join(parts) if parts else "Nothing was to go" if report.is_dry_run else "Nothing went"
@@ -72,7 +72,7 @@ def _questions(waiting: Iterable[Waiting]) -> list[Waiting]:
     """Return what waits; two units of one name, one of either side, are one question."""
     asked: dict[object, Waiting] = {}
     for one in waiting:
-        key = (one.kind, name_key(one.name)) if one.cause is Cause.SAME_NAME else one.id
+        key = (one.kind, name_key(one.name)) if one.cause is WaitingCause.SAME_NAME else one.id
         asked.setdefault(key, one)
     return list(asked.values())
 
@@ -95,27 +95,27 @@ def _waiting_lines(one: Waiting, *, is_dry_run: bool) -> Iterator[str]:
         for part in one.fields
     )
     match one.cause:
-        case Cause.CHANGED_BOTH:
+        case WaitingCause.CHANGED_BOTH:
             yield f"The {named} was changed on both sides; neither is written over."
             yield from fields
             yield f"    Choose: --keep here:{_typed(one)} or --keep home:{_typed(one)}"
-        case Cause.SAME_NAME:
+        case WaitingCause.SAME_NAME:
             yield f"The {named} was made on both sides under one name: are they one? Nothing is merged."
             yield from fields
             yield "    Rename the one of this machine on its page, and sync; if they are one, retire it then."
-        case Cause.ADJUSTED_BOTH:
+        case WaitingCause.ADJUSTED_BOTH:
             yield (
                 f"The {named} was adjusted on both sides while this went on; its preps wait. Sync again: the "
                 "adjustments become epochs in order of time."
             )
-        case Cause.SIGNED_BOTH:
+        case WaitingCause.SIGNED_BOTH:
             yield (
                 f"The {named} was signed on both sides in different ways; each stays as it was signed. "
                 "Reopen both, sync, and sign once."
             )
-        case Cause.NEEDS_UNIT:
+        case WaitingCause.NEEDS_UNIT:
             yield f"The {named} waits for {plain(one.reason)}."
-        case Cause.REFUSED:
+        case WaitingCause.REFUSED:
             yield f"The {named} {'would' if is_dry_run else 'did'} not go: {one.reason}"
 
 
@@ -146,15 +146,15 @@ def _clock(_name: str, values: Mapping[str, Any]) -> str:
 
 def _signed_stands(name: str, values: Mapping[str, Any]) -> str:
     side = "this machine" if values["side"] == Way.HERE else "home"
-    said = f"The prep {name} is signed, and stands as it was signed."
+    sentence = f"The prep {name} is signed, and stands as it was signed."
     if values.get("title"):
         count = values["readings"] + values["gauges"] + values["sweeps"]
-        said += (
+        sentence += (
             f" What {side} had beside it ({counted(count, 'value')}) is in the prep {plain(values['title'])}."
         )
     if values["fields"]:
-        said += f" Its {listed(values['fields'])} of {side} gave way."
-    return said
+        sentence += f" Its {listed(values['fields'])} of {side} gave way."
+    return sentence
 
 
 def _epochs_ordered(name: str, values: Mapping[str, Any]) -> str:
@@ -163,12 +163,12 @@ def _epochs_ordered(name: str, values: Mapping[str, Any]) -> str:
         f"{plain(by)} {sides[side]} on {datetime.fromisoformat(at).astimezone():%Y-%m-%d %H:%M}"
         for side, by, at in values["order"]
     ]
-    said = (
+    sentence = (
         f"The {values['kind']} {name} was adjusted on both sides: first by {', then by '.join(made)}. Each "
         "has an epoch of its own in that order; what is known of it begins anew, so read it again."
     )
     unsure = " No more than the clocks may differ lies between two of them: the order is uncertain."
-    return said + (unsure if values["is_uncertain"] else "")
+    return sentence + (unsure if values["is_uncertain"] else "")
 
 
 _SETTINGS = {"house": "The house's settings", "wear": "How fast units wander", "taught": "What preps taught"}

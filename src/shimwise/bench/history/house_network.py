@@ -12,14 +12,14 @@ from shimwise.bench.access.accounts import asked_by
 from shimwise.bench.access.acting import Who
 from shimwise.bench.desk.inputs import Progress
 from shimwise.bench.errors import Conflict
-from shimwise.bench.executors import Said
+from shimwise.bench.executors import OnWait
 from shimwise.bench.history.house_parts import all_signed_preps
 from shimwise.bench.history.house_views import (
     HouseNetworkView,
     HouseReadingView,
     HouseTaughtView,
     HouseUnitView,
-    PersonView,
+    PersonFocusView,
     SpreadView,
     WalkView,
 )
@@ -72,7 +72,7 @@ def house_network(
     who: Who,
     workers: str = "",
     progress: Progress | None = None,
-    on_wait: Said | None = None,
+    on_wait: OnWait | None = None,
 ) -> HouseNetworkView:
     """Compute the whole house from all its signed preps.
 
@@ -219,7 +219,7 @@ def _unit(state: JointState, place: int, names: dict[str, str], *, is_undecided:
     )
 
 
-def _persons(state: JointState) -> list[PersonView]:
+def _persons(state: JointState) -> list[PersonFocusView]:
     """Return each person's offset from the mean of all: the mean itself is not known from readings."""
     here = state.places(Kind.EYE)
     if not here:
@@ -228,7 +228,7 @@ def _persons(state: JointState) -> list[PersonView]:
     offset = centring @ state.mean[here]
     covariance = centring @ state.covariance[np.ix_(here, here)] @ centring.T
     return [
-        PersonView(
+        PersonFocusView(
             name=state.units[place].name,
             from_mean_um=float(BLUR_UM * offset[i]),
             sd_um=float(BLUR_UM * np.sqrt(max(0.0, covariance[i, i]))),

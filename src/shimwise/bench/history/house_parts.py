@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from shimwise.bench.cluster import ClusterError
 from shimwise.bench.desk.inputs import Progress
-from shimwise.bench.executors import Said, mapped
+from shimwise.bench.executors import OnWait, mapped
 from shimwise.bench.verdict.teaching import preps_read
 from shimwise.record.queries import lookups
 from shimwise.record.record import Record
@@ -30,7 +30,7 @@ class _Part:
 
 
 def all_signed_preps(
-    record: Record, *, workers: str = "", progress: Progress | None = None, on_wait: Said | None = None
+    record: Record, *, workers: str = "", progress: Progress | None = None, on_wait: OnWait | None = None
 ) -> "tuple[SignedPrep, ...]":
     """Return all signed preps, the oldest first, as :func:`shimwise.bench.verdict.teaching.signed_preps`.
 

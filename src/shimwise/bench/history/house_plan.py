@@ -18,7 +18,6 @@ from shimwise.record.queries import sets, units
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from shimwise.bench.desk.inputs import Progress
     from shimwise.record import Connection
     from shimwise.record.record import Record
     from shimwise.record.tables.rows import BodyRow, LensRow
@@ -79,7 +78,6 @@ def plan_house(
     target_um: float = DEFAULT_TARGET_UM,
     distances: Sequence[str] = (),
     is_by_picture: bool = False,
-    progress: "Progress | None" = None,
 ) -> HousePlan:
     """Plan the readings that make every body known to ±``target_um`` (95 %).
 
@@ -95,8 +93,6 @@ def plan_house(
         Where a chart can be taped, as a technician writes it; 3, 6 and 12 ft when empty.
     is_by_picture : bool
         Whether landings are measured by picture, not read by eye.
-    progress : callable, optional
-        Called from time to time.
 
     Raises
     ------
@@ -130,7 +126,6 @@ def plan_house(
         bodies=tuple(body.name for body in bodies),
         distances_mm=tuple(sorted(typed)) or USUAL_DISTANCES_MM,
         is_by_picture=is_by_picture,
-        progress=None if progress is None else lambda done, total: progress("Planning", done, total),
     )
     write = mm_to_metric_text if is_metric else mm_to_feet_text
     texts = {lens.name: lens_text(lens) for lens in lenses}
@@ -178,7 +173,7 @@ def plan_house(
     )
 
 
-def _tell_what_is_known(
+def _add_history(
     connection: "Connection", bodies: "list[BodyRow]", lenses: "list[LensRow]", *, at: "datetime"
 ) -> None:
     """Put in the units' rows what a job that starts now may know of them."""
@@ -204,7 +199,7 @@ def _known(
         bodies = [units.body(connection, body_id) for body_id in dict.fromkeys(body_ids)]
         wanted = [*(sets.set_of(connection, set_id).lens_ids if set_id else ()), *lens_ids]
         lenses = [units.lens(connection, lens_id) for lens_id in dict.fromkeys(wanted)]
-        _tell_what_is_known(connection, bodies, lenses, at=record.clock())
+        _add_history(connection, bodies, lenses, at=record.clock())
     if not lenses:
         raise InputError("Choose a set, or at least one lens, to plan with.", field="set_id")
     prep = Prep(

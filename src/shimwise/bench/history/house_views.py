@@ -48,7 +48,7 @@ class HouseUnitView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PersonView:
+class PersonFocusView:
     """Where a person places focus, from the mean of the house's persons, at f/2 and 20 µm. [µm, short < 0]"""
 
     name: str
@@ -86,6 +86,6 @@ class HouseNetworkView:
 
     taught: HouseTaughtView
     units: tuple[HouseUnitView, ...]
-    persons: tuple[PersonView, ...]
+    persons: tuple[PersonFocusView, ...]
     persons_words: str
     next: tuple[HouseReadingView, ...]

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 MOST_BODIES, MOST_LENSES = 10, 12
 """A plan takes the process that serves the pages 5 s for 20 units, minutes for 60. Of more lenses only the
-shortest are in it: what a ring adds grows as the square of the focal length, so they tell most of a body."""
+shortest are in it: what a ring adds grows as the square of the focal length, so they show most of a body."""
 MOST_KEPT = 64
 _ONE_AT_A_TIME = threading.Lock()
 _KEPT: dict[bytes, "tuple[PrepReach, tuple[NextReading, ...]] | None"] = {}

@@ -102,18 +102,18 @@ def _only(rows: "Sequence[Reading]", field: str, column: str, file: str) -> floa
         here: float | None = getattr(row, field)
         if here != first:
             raise ReadingsFileError(
-                f"{row.lens} has {_said(here)} here, but {_said(first)} on line {rows[0].line}. The record "
-                "keeps one for a lens: correct it, or say in a kit file what holds (the focal lengths of a "
-                "zoom, a table by distance).",
+                f"{row.lens} has {_as_text(here)} here, but {_as_text(first)} on line {rows[0].line}. The "
+                "record keeps one for a lens: correct it, or say in a kit file what holds (the focal lengths "
+                "of a zoom, a table by distance).",
                 name=file,
                 line=row.line,
                 column=column,
-                found=_said(here),
+                found=_as_text(here),
             )
     return first
 
 
-def _said(value: float | None) -> str:
+def _as_text(value: float | None) -> str:
     return "nothing" if value is None else f"{value:g}"
 
 

@@ -30,7 +30,7 @@ def marks_text(marks_mm: Sequence[float], scale_unit: str = "ft", *, separator: 
     return separator.join(mark_text(mark_mm, scale_unit) for mark_mm in marks_mm)
 
 
-def typed_marks(text: str, *, field: str = "marks_mm") -> tuple[float, ...]:
+def typed_marks(text: str) -> tuple[float, ...]:
     """Read the marks of a scale, with ``|``, semicolons or commas between them. [mm, infinite allowed]
 
     A comma between two figures is a decimal comma.
@@ -40,4 +40,4 @@ def typed_marks(text: str, *, field: str = "marks_mm") -> tuple[float, ...]:
     InputError
         If one of them is no length.
     """
-    return tuple(typed_distance(part, field=field).mm for part in _BETWEEN.split(text) if part.strip())
+    return tuple(typed_distance(part, field="marks_mm").mm for part in _BETWEEN.split(text) if part.strip())

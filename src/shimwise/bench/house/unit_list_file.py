@@ -28,7 +28,6 @@ from shimwise.files.names import from_spreadsheet, to_spreadsheet
 from shimwise.notices import Notice
 
 MOST_ROWS = 10_000
-_SHARED = ("serial", "mount", "note", "retired")
 _OF_BODY = ("pixel_pitch_um", "circle_of_confusion_um", "tolerance_um")
 _OF_LENS = (
     "focal_length_mm",

@@ -2,7 +2,7 @@
 
 What is asked for is put into the record by the line's own thread, so that nobody who saves waits for it. A
 server that ends gives back what it holds; one that dies is not heard of until its lease ends, and another
-takes over. Either way a result is kept by who holds the job alone (:meth:`Held.done`).
+takes over. Either way a result is kept by who holds the job alone (:meth:`HeldJob.done`).
 """
 
 import logging
@@ -47,8 +47,10 @@ class JobLost(ShimwiseError):  # noqa: N818
         super().__init__("This was cancelled, or is done by another server. Nothing of it is kept here.")
 
 
-class TooManyTries(ShimwiseError):  # noqa: N818
+class JobTriedTooOften(ShimwiseError):  # noqa: N818
     """Raised when servers ended again and again while they worked on a job."""
+
+    code = "too_many_tries"
 
     def __init__(self) -> None:
         super().__init__(
@@ -57,7 +59,7 @@ class TooManyTries(ShimwiseError):  # noqa: N818
         )
 
 
-class Held:
+class HeldJob:
     """A job that this server works on."""
 
     def __init__(self, job: "JobRow") -> None:
@@ -97,10 +99,10 @@ class JobLine:
     kinds : collection of str
         Which ones.
     work : callable
-        Does a job: calls :meth:`Held.done` in the transaction that keeps the result, or returns where there
-        is nothing to keep; a ShimwiseError says in words why it failed.
+        Does a job: calls :meth:`HeldJob.done` in the transaction that keeps the result, or returns if there
+        is nothing to keep; raises ShimwiseError if it failed.
     fault : str
-        What is said where it fails for a reason that is none of those.
+        The sentence of a failure for any other reason.
     on_ended : callable, optional
         Called with each job that ended here, or waits for a cluster that is away, in the line's thread.
     can_do : callable, optional
@@ -113,7 +115,7 @@ class JobLine:
         self,
         record: "Record",
         kinds: Collection[str],
-        work: Callable[[Held], None],
+        work: Callable[[HeldJob], None],
         *,
         fault: str,
         on_ended: "Callable[[JobRow], None] | None" = None,
@@ -127,7 +129,7 @@ class JobLine:
         self.is_stopping = False
         self._changed = threading.Condition()
         self._pending: dict[str, JobRow] = {}
-        self._held: Held | None = None
+        self._held: HeldJob | None = None
         self._is_woken = self._is_resting = self._is_away = False
         self._unhear: Callable[[], object] = lambda: None
         self._asked_s = self._tidied_s = -TIDY_S
@@ -246,7 +248,7 @@ class JobLine:
                     return
                 self._changed.wait(left_s)
 
-    def _taken(self) -> Held | None:
+    def _taken(self) -> HeldJob | None:
         """Put in what was asked for and take a job, in one transaction; in none where nothing is free."""
         with self._changed:
             self._is_woken = False
@@ -262,7 +264,7 @@ class JobLine:
         if row is None:
             return None
         with self._changed:
-            self._held, self._is_resting = Held(row), False
+            self._held, self._is_resting = HeldJob(row), False
             self._changed.notify_all()
             return self._held
 
@@ -282,7 +284,7 @@ class JobLine:
                 self._pending = rows | self._pending
             raise
         if rows:
-            self._record.say(JOBS)
+            self._record.notify(JOBS)
         return taken
 
     def _look_around(self) -> None:
@@ -295,7 +297,7 @@ class JobLine:
             except Exception:  # the thread has to live on
                 _LOG.exception("What was left of jobs could not be looked for")
 
-    def _work(self, held: Held) -> None:
+    def _work(self, held: HeldJob) -> None:
         ended = self._outcome(held)
         try:
             if not (held.has_ended or self.is_stopping or ended.state == jobs.WORKING):
@@ -319,7 +321,7 @@ class JobLine:
         if self._on_ended is not None and (held.has_ended or held.is_for_free):
             self._on_ended(ended if held.has_ended else replace(ended, state=jobs.WAITING))
 
-    def _outcome(self, held: Held) -> "JobRow":
+    def _outcome(self, held: HeldJob) -> "JobRow":
         """Do a job; return it as it ended, still as worked on where it is to be given back."""
         row = held.job
         try:
@@ -349,7 +351,7 @@ class JobLine:
         with self._changed:
             self._changed.wait_for(lambda: self.is_stopping, POLL_S)
 
-    def _give_back(self, held: Held, *, problem: str = "", code: str = "") -> None:
+    def _give_back(self, held: HeldJob, *, problem: str = "", code: str = "") -> None:
         is_counted = not (self.is_stopping or held.is_for_free)
         with self._record.working() as connection:
             jobs.give_back(connection, held.job, is_counted=is_counted, problem=problem, problem_code=code)
@@ -374,4 +376,4 @@ class JobLine:
 
 def _refuse_deadly(row: "JobRow") -> None:
     if row.tries > MOST_TRIES:
-        raise TooManyTries
+        raise JobTriedTooOften

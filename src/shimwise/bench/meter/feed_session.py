@@ -13,9 +13,9 @@ import numpy as np
 from shimwise.bench.meter.feed_landing import FeedLanding, landing_of
 from shimwise.bench.meter.feed_message import MOST_PARTS, MOST_SIDE_PX, FeedRefusedError, SentFrame, SentPart
 from shimwise.bench.meter.feed_tilt import FeedTilt
-from shimwise.bench.meter.feed_told import WAYS, FeedTold
 from shimwise.bench.meter.live import LiveMeter, Measured
-from shimwise.imaging.frames.levels import Levels, codes_to_linear, limited_range
+from shimwise.bench.meter.page_feed import WAYS, PageFeed
+from shimwise.imaging.frames.levels import CodeLevels, codes_to_linear, limited_range
 from shimwise.imaging.meter.lock import discs
 from shimwise.imaging.meter.spokes import find_any_star
 from shimwise.sheets.words.meter_words import tilt_sentence
@@ -42,7 +42,7 @@ DARK_SHARE = 0.04
 NO_MICRONS = {"clipped", "frames_depend", "misfit", "unknown_fnumber"}
 """Notes with which no microns are given."""
 CODES = {
-    is_limited: Levels(black=black, white=white, transfer="Rec.709", bits=8, is_limited=is_limited)
+    is_limited: CodeLevels(black=black, white=white, transfer="Rec.709", bits=8, is_limited=is_limited)
     for is_limited, (black, white) in ((True, limited_range(8)), (False, (0.0, 255.0)))
 }
 """What a code means: browsers hand out 8 bits in Rec.709."""
@@ -85,12 +85,12 @@ class FeedSession:
 
     Parameters
     ----------
-    told : FeedTold
-        What the page says of lens, pixels and directions.
+    facts : PageFeed
+        What the page states of lens, pixels and directions.
     """
 
-    def __init__(self, told: FeedTold) -> None:
-        self.told = told
+    def __init__(self, facts: PageFeed) -> None:
+        self.facts = facts
         self._first_us: int | None = None
         self._size: tuple[int, int] | None = None
         self._is_limited: bool | None = None
@@ -121,7 +121,7 @@ class FeedSession:
         """
         if first not in WAYS:
             raise FeedRefusedError("told", "Choose which way it is turned next.")
-        self.told = replace(self.told, first=first)
+        self.facts = replace(self.facts, first=first)
         for one in self._watched:
             if one.meter is not None:
                 one.meter.name_first(first)
@@ -163,12 +163,12 @@ class FeedSession:
 
     def _compare(self) -> None:
         """Compare the stars that are seen with the centre one."""
-        if self.told.stars == 1 or self._size is None:
+        if self.facts.stars == 1 or self._size is None:
             return
         if self._tilt is None:
-            pitch_um = self.told.pitch_um(self._size)
+            pitch_um = self.facts.pitch_um(self._size)
             self._tilt = FeedTilt(
-                pitch_um=pitch_um, focal_mm=self.told.focal_mm, distance_mm=self.told.distance_mm
+                pitch_um=pitch_um, focal_mm=self.facts.focal_mm, distance_mm=self.facts.distance_mm
             )
         seen = {one.number: (one.meter, one.centre) for one in self._watched if one.is_seen and one.meter}
         self._tilt.add(self._t_s, seen, size_px=self._size)
@@ -230,7 +230,7 @@ class FeedSession:
 
     def _next_places(self) -> None:
         """Aim at the next place, large ones first; of several stars at the largest, the middle one first."""
-        count = self.told.stars
+        count = self.facts.stars
         large = LARGE * max((place[2] for place in self._places), default=0.0)
         if count > 1:
             self._places.sort(key=lambda place: -place[2])
@@ -263,7 +263,7 @@ class FeedSession:
             return  # sent before the page knew what is asked for now
         if one.since_s < 0.0:
             one.since_s = self._t_s
-        pitch_um = self.told.pitch_um(self._size or (0, 0)) * part.shrink
+        pitch_um = self.facts.pitch_um(self._size or (0, 0)) * part.shrink
         if one.meter is None and not self._begin(one, part, pitch_um):
             return
         meter = one.meter
@@ -310,8 +310,8 @@ class FeedSession:
         one.meter = LiveMeter(
             _layout(one.spokes),
             pitch_um=pitch_um,
-            fnumber=self.told.fnumber,
-            first=self.told.first,
+            fnumber=self.facts.fnumber,
+            first=self.facts.first,
             levels=levels,
             is_late=True,
         )

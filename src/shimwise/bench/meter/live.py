@@ -15,7 +15,7 @@ from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import layout_from_json
 from shimwise.imaging.frames.feed import Feed, FeedFrame, devices
 from shimwise.imaging.frames.folder import read_text
-from shimwise.imaging.frames.levels import Levels
+from shimwise.imaging.frames.levels import CodeLevels
 from shimwise.imaging.meter.meter import First, Meter, MeterSettings
 from shimwise.imaging.meter.offsets import Offset
 from shimwise.optics.ring_setting import SETTING_SD_MM, ring_setting_sd_um
@@ -37,7 +37,7 @@ LINE_S = 0.15
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FeedGiven:
-    """What is told of a feed, before its first frame.
+    """What is stated of a feed before its first frame.
 
     Attributes
     ----------
@@ -54,7 +54,7 @@ class FeedGiven:
     record : Path or None
         Folder in which the frames are kept as a sweep; otherwise none is kept.
     focal_mm, distance_mm : float or None
-        Focal length, and the distance at which ring and chart stand: what setting the ring adds is said then.
+        Focal length, and distance of ring and chart: with both, the error of setting the ring is computed.
     setting_sd_mm : float
         Standard deviation of a setting in object space at 3 ft, mm.
     has_stars, has_axes : bool
@@ -76,7 +76,7 @@ class FeedGiven:
 
     @property
     def ring(self) -> RingLine | None:
-        """What the setting of the ring adds, where lens and distance are told."""
+        """Error of setting the ring; None unless lens and distance are stated."""
         if self.distance_mm is None:
             return None
         if self.focal_mm is None:
@@ -100,8 +100,8 @@ class LiveMeter:
         f-number as set; without it no microns are given.
     first : str, optional
         ``away`` or ``toward``: which way the sensor moves first.
-    levels : Levels, optional
-        What a code means; 8 bits of full range in Rec.709 where nothing is said, as browsers hand them out.
+    levels : CodeLevels, optional
+        What a code means; 8 bits of full range in Rec.709 by default, as browsers return them.
     star : str, optional
         Id of the star to be measured, where it is not the centre one.
     has_axes : bool
@@ -127,7 +127,7 @@ class LiveMeter:
         pitch_um: float,
         fnumber: float | None = None,
         first: str | None = None,
-        levels: Levels | None = None,
+        levels: CodeLevels | None = None,
         star: str | None = None,
         has_axes: bool = False,
         is_late: bool = False,

@@ -6,16 +6,16 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from shimwise.fields import build_from
-from shimwise.imaging.frames.levels import Levels
+from shimwise.imaging.frames.levels import CodeLevels
 from shimwise.imaging.meter.answer import MeterAnswer
 from shimwise.sheets.json.meter_json import MeterLine, MeterMore, RingLine, meter_to_json
 from shimwise.sheets.words.meter_words import meter_notes, meter_sentence, ring_sentence
 
-FULL_RANGE = Levels(black=0.0, white=255.0, transfer="Rec.709", bits=8)
-"""What codes mean where nothing is said, as browsers hand them out."""
+FULL_RANGE = CodeLevels(black=0.0, white=255.0, transfer="Rec.709", bits=8)
+"""What codes mean unless stated otherwise: as browsers return them."""
 SCALE_SHARE = 0.05
 """95 % half width of f-number and pixel pitch together, as a share: an f-number is engraved to within 5 %
-(ISO 517, from memory), a sensor's pitch told to 1 %. Where either is wrong a landing is, and no picture shows
+(ISO 517, from memory), a pixel pitch known to 1 %. Where either is wrong a landing is, and no picture shows
 it."""
 
 
@@ -23,7 +23,7 @@ it."""
 class Measured:
     """An answer to be shown: the line as JSON has it, its sentences, and whether it is the last.
 
-    ``ring``: what the setting of the ring to its mark adds, where lens and distance are told.
+    ``ring``: the error of setting the ring to its mark; None unless lens and distance are stated.
     """
 
     line: MeterLine
@@ -38,7 +38,7 @@ class Measured:
 
     @property
     def own_sentences(self) -> list[str]:
-        """What it says, and a sentence for each note."""
+        """The answer as a sentence, and one for each note."""
         return [meter_sentence(self.line), *meter_notes(self.line)]
 
     @property

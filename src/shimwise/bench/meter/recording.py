@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from shimwise.errors import ImagingError
-from shimwise.imaging.frames.levels import Levels
+from shimwise.imaging.frames.levels import CodeLevels
 from shimwise.imaging.frames.recording import BY_PICTURES
 
 if TYPE_CHECKING:
@@ -64,7 +64,7 @@ class FrameKeeper:
         place_um: NDArray[np.float64],
         *,
         chart: Path,
-        levels: Levels,
+        levels: CodeLevels,
         pitch_um: float,
         fnumber: float | None,
         focal_mm: float | None = None,

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.meter.measured import FULL_RANGE, SCALE_SHARE, Measured, line_of
 from shimwise.imaging.chart.layout import layout_from_json
-from shimwise.imaging.frames.levels import Levels
+from shimwise.imaging.frames.levels import CodeLevels
 from shimwise.imaging.meter.meter import First, MeterSettings
-from shimwise.imaging.meter.stars import Crop, StarsAnswer, StarsMeter, StarSpot, find_stars
+from shimwise.imaging.meter.stars import StarCrop, StarsAnswer, StarsMeter, StarSpot, find_stars
 from shimwise.sheets.json.meter_json import MeterMore, RingLine, StarLine, TiltLine, meter_to_json
 from shimwise.sheets.words.meter_words import tilt_sentence
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 SEARCH_S = 1.0
 """Time between searches of whole frames for stars that are lost."""
 
-__all__ = ["Crop", "LiveStars", "MeasuredStars", "StarSpot"]
+__all__ = ["LiveStars", "MeasuredStars", "StarCrop", "StarSpot"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ class MeasuredStars:
 
     @property
     def sentences(self) -> list[str]:
-        """What the middle star says, and more."""
+        """The answer of the middle star, and more."""
         return [*self.middle.own_sentences, *self.more_sentences]
 
     def with_ring(self, ring: RingLine | None) -> MeasuredStars:
@@ -73,8 +73,8 @@ class LiveStars:
         f-number as set; without it no microns are given.
     first : str, optional
         ``away`` or ``toward``: which way the sensor moves first.
-    levels : Levels, optional
-        What a code means; 8 bits of full range in Rec.709 where nothing is said.
+    levels : CodeLevels, optional
+        What a code means; 8 bits of full range in Rec.709 by default.
     focal_mm : float, optional
         Focal length: with it the chart's own turn is taken out of the tilt.
     has_axes : bool
@@ -94,7 +94,7 @@ class LiveStars:
         size_px: tuple[int, int],
         fnumber: float | None = None,
         first: str | None = None,
-        levels: Levels | None = None,
+        levels: CodeLevels | None = None,
         focal_mm: float | None = None,
         has_axes: bool = False,
     ) -> None:
@@ -117,7 +117,7 @@ class LiveStars:
         """Return roughly where the stars lie in a whole picture, which may be ``shrink`` times smaller."""
         return find_stars(codes, self.layout, self._settings, shrink=shrink)
 
-    def add(self, t_s: float, crops: Sequence[Crop], *, dropped: int = 0) -> MeasuredStars:
+    def add(self, t_s: float, crops: Sequence[StarCrop], *, dropped: int = 0) -> MeasuredStars:
         """Take a frame's crops, none where nothing came; return the answer."""
         return self._measured(self._meter.add(t_s, crops, dropped=dropped))
 
@@ -175,10 +175,10 @@ class LiveStars:
         return MeasuredStars(Measured(line_of(answer.middle), is_last=is_last), stars, tilt)
 
 
-def _cut(codes: NDArray[Any], spot: StarSpot) -> Crop:
+def _cut(codes: NDArray[Any], spot: StarSpot) -> StarCrop:
     half = spot.crop_px // 2
     left, top = (max(round(at) - half, 0) for at in (spot.x_px, spot.y_px))
-    return Crop(spot.star, left, top, codes[top : top + spot.crop_px, left : left + spot.crop_px])
+    return StarCrop(spot.star, left, top, codes[top : top + spot.crop_px, left : left + spot.crop_px])
 
 
 def _middle_of(codes: NDArray[Any], star: str) -> StarSpot:

@@ -5,7 +5,7 @@ from shimwise.number_format import decimal_text
 
 
 class LandingBeyond(Conflict):
-    """Raised when a reading lands farther off than body and lens go, and nobody said that it is right.
+    """Raised when a reading lands farther off than body and lens go, and nobody confirmed it.
 
     Attributes
     ----------

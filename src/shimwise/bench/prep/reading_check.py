@@ -45,7 +45,7 @@ _FIELDS = {
 class TypedReading:
     """What was typed of a reading; either the set-up is named or the distance.
 
-    By picture there is no ``reading_text``: the ring stands at the distance.
+    By picture there is no ``reading_text``: the ring is at the distance.
     """
 
     body_id: str
@@ -67,7 +67,7 @@ class TypedReading:
         Raises
         ------
         InputError
-            If it is half of one, or a reading stands beside it.
+            If it is incomplete, or there is a reading beside it.
         """
         if self.landing_um is None and self.landing_sd_um is None:
             return False

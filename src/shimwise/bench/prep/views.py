@@ -99,7 +99,7 @@ class ReadingView(EvidenceView):
     widest that is known of its lens. ``is_zoom``: whether its focal length was set.
 
     Of a landing by picture ``picture_sd_um`` is its own standard uncertainty, None of a reading by eye;
-    ``setting`` the setting of the ring that it names; ``reading_text`` says it in words.
+    ``setting`` the setting of the ring that it names; ``reading_text`` is its words.
     """
 
     number: int

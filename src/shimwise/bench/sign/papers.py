@@ -8,13 +8,13 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, tzinfo
+from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.desk.inputs import Progress
-from shimwise.bench.executors import Said, mapped
+from shimwise.bench.executors import OnWait, mapped
 from shimwise.bench.output_files import write_whole
 from shimwise.bench.sign.signed import as_exported, as_signed
 from shimwise.errors import SheetError
@@ -94,7 +94,7 @@ def make_paper(
     distances: Sequence[str] = (),
     progress: Progress | None = None,
     workers: str | None = None,
-    on_wait: Said | None = None,
+    on_wait: OnWait | None = None,
 ) -> MadePaper:
     """Print one of :data:`KINDS` of a prep, or the check sheets of several.
 
@@ -129,7 +129,7 @@ def make_sheets(
     link: str = "",
     progress: Progress | None = None,
     workers: str | None = None,
-    on_wait: Said | None = None,
+    on_wait: OnWait | None = None,
 ) -> MadePaper:
     """Print check sheets, of one prep or a whole day, to one PDF.
 
@@ -256,7 +256,7 @@ def read_label_sizes(path: Path) -> LabelSizes:
     return label_sizes(_content(path))
 
 
-def documents_of_day(record: "Record", day: date, *, zone: tzinfo | None = None) -> list[dict[str, Any]]:
+def documents_of_day(record: "Record", day: date) -> list[dict[str, Any]]:
     """Return the documents of the preps that were begun on a day, the earliest first.
 
     Parameters
@@ -264,9 +264,7 @@ def documents_of_day(record: "Record", day: date, *, zone: tzinfo | None = None)
     record : Record
         The record.
     day : date
-        The day.
-    zone : tzinfo, optional
-        Whose day it is; this machine's when not given.
+        The day by this machine's clock.
 
     Raises
     ------
@@ -280,7 +278,7 @@ def documents_of_day(record: "Record", day: date, *, zone: tzinfo | None = None)
     with record.reading() as connection:
         before = None
         while lines := prep_lines(connection, limit=DAY_PAGE, before=before):
-            days = [line.started_at.astimezone(zone).date() for line in lines]
+            days = [line.started_at.astimezone().date() for line in lines]
             found += [line.id for line, began in zip(lines, days, strict=True) if began == day]
             if days[-1] < day or len(found) > LARGEST_DAY:
                 break

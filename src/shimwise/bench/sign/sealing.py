@@ -62,7 +62,7 @@ def refuse_unproven(document: object, *, is_unproven: bool) -> None:
     rows = document.get("sign_offs") if isinstance(document, Mapping) else None
     prep = document.get("prep") if isinstance(document, Mapping) else None
     if not isinstance(rows, list) or not isinstance(prep, Mapping):
-        return  # no prep: the import itself says what is missing
+        return  # no prep: the import itself reports what is missing
     known = known_keys()
     for number, row in enumerate(one for one in rows if isinstance(one, Mapping)):
         found = look_at_seal(row, prep_id=str(prep.get("id")), known=known)

@@ -133,8 +133,8 @@ def keep_sweep(
         id_or_new(id),
         typed_distance(facts.distance_text),
     )
-    is_told = not document.get("is_relative") and document["sd_um"] is not None
-    landing_um = document["landing_um"] if is_told else None
+    is_measured = not document.get("is_relative") and document["sd_um"] is not None
+    landing_um = document["landing_um"] if is_measured else None
     with changing(record, who, Act.READ) as change:
         fence(change.connection)
         refuse_unless_open(change.connection, prep_id)

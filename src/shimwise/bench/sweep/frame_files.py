@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from shimwise.record.record import Record
 
 STORED = "sha256:"
-"""Begins the place of frames in the record's storage; after it stands the digest of their list."""
+"""Prefix of the address of frames in the record's storage; the digest of their list follows."""
 FRAMES = "frames"
 """Folder of the record in which the frames of each sweep lie under its id."""
 MOST_FILES = 500

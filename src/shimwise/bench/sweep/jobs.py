@@ -20,7 +20,7 @@ from typing import IO, TYPE_CHECKING, Any
 from shimwise.bench.access.acting import HOUSE, Actor, Door, Who, allowed
 from shimwise.bench.access.roles import Act, Role
 from shimwise.bench.errors import Conflict, InputError, NotFound
-from shimwise.bench.jobs.line import Held, JobLine
+from shimwise.bench.jobs.line import HeldJob, JobLine
 from shimwise.bench.jobs.views import JobView, view_of
 from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep, sweep_task
 from shimwise.bench.sweep.frame_files import (
@@ -172,7 +172,7 @@ class SweepJobs:
                 kept.remove(connection, _id(sweep_id))
             raise
         self._line.wake()
-        self._record.say(JOBS)
+        self._record.notify(JOBS)
         return self.job(sweep_id)
 
     def _refuse_known_frames(self, sweep_id: str, prep_id: str, *, place: Path, facts: SweepRequest) -> None:
@@ -254,7 +254,7 @@ class SweepJobs:
         if row.state == kept.WAITING:
             self._drop(row)
         self._line.lose(row.id)
-        self._record.say(JOBS, row.id)
+        self._record.notify(JOBS, row.id)
         return self.job(sweep_id)
 
     def dismiss(self, sweep_id: str, *, prep_id: str | None = None, who: Who = HOUSE) -> None:
@@ -319,7 +319,7 @@ class SweepJobs:
             if row.state == kept.CANCELLED or (row.ended_at is not None and row.ended_at < long_ago):
                 self._drop(row)
 
-    def _work(self, held: Held) -> None:
+    def _work(self, held: HeldJob) -> None:
         """Measure one sweep and keep its result."""
         row = held.job
         if row.task is None or not self._can_do(row):
@@ -346,7 +346,7 @@ class SweepJobs:
             fence=held.done,
         )
 
-    def _measured(self, held: Held, task: SweepTask) -> dict[str, Any]:
+    def _measured(self, held: HeldJob, task: SweepTask) -> dict[str, Any]:
         """Measure in a process of its own, which ends when the job is lost."""
         context = multiprocessing.get_context("spawn")
         mine, theirs = context.Pipe(duplex=False)
@@ -424,7 +424,7 @@ def _refuse_without_settings(place: Path) -> None:
 
 
 def _refuse_without_pitch(place: Path, task: SweepTask) -> None:
-    """Refuse a chart's frames at once where nothing says the pixel pitch, with which its rings are measured.
+    """Refuse a chart's frames at once if the pixel pitch is unknown, with which its rings are measured.
 
     Raises
     ------

@@ -10,7 +10,7 @@ from typing import Any
 
 from shimwise import __version__
 from shimwise.bench.desk.inputs import Progress
-from shimwise.bench.executors import Said, each_done
+from shimwise.bench.executors import OnWait, each_done
 from shimwise.bench.sweep.describe import has_description
 from shimwise.bench.sweep.measure import LookedAt, Recording, UnderTest, measure
 from shimwise.errors import ImagingError, SheetError
@@ -55,7 +55,7 @@ class SweptFolder:
         return None if self.document is None else sweep_from_json(self.document)
 
     @property
-    def is_told(self) -> bool:
+    def is_measured(self) -> bool:
         """Whether best focus is reported."""
         return self.document is not None and self.document["best_um"] is not None
 
@@ -66,7 +66,7 @@ def measure_many(
     results: Path,
     workers: str = "",
     progress: Progress | None = None,
-    on_wait: Said | None = None,
+    on_wait: OnWait | None = None,
 ) -> tuple[SweptFolder, ...]:
     """Measure sweeps, and return what came of each, in their order.
 
@@ -122,7 +122,7 @@ def document_of(order: SweepOrder) -> dict[str, Any]:
     Raises
     ------
     ImagingError, OpticsError
-        As :func:`shimwise.bench.sweep.measure.measure`, and where nothing says what moved.
+        As :func:`shimwise.bench.sweep.measure.measure`, and if nothing states what moved.
     """
     if order.place.is_dir() and not has_description(order.place):
         raise ImagingError(NO_DESCRIPTION.format(order.place))

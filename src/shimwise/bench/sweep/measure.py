@@ -19,12 +19,12 @@ from shimwise.errors import ImagingError
 from shimwise.imaging.chart.capture import SweptFrame, start_from_star
 from shimwise.imaging.chart.layout import ChartLayout, layout_from_json, layout_of_star
 from shimwise.imaging.focus.flags import Flag, Raised, raised
-from shimwise.imaging.focus.lens.law import GREEN_UM
 from shimwise.imaging.focus.result import SweepResult, SweepSettings
 from shimwise.imaging.focus.sweep import measure_sweep
-from shimwise.imaging.frames.levels import Levels
+from shimwise.imaging.frames.levels import CodeLevels
 from shimwise.imaging.frames.recording import Recording as Recording
 from shimwise.imaging.frames.source import DESCRIPTION, FrameSource, open_sweep
+from shimwise.optics.blur import GREEN_UM
 from shimwise.sheets.json.sweep_json import SCHEMA_ID, SweepFacts, sweep_from_json, sweep_to_json
 from shimwise.sheets.pictures.sweep_figure import Curve
 
@@ -99,7 +99,7 @@ class MeasuredSweep:
     curves: tuple[Curve, ...]
 
     @property
-    def is_told(self) -> bool:
+    def is_measured(self) -> bool:
         """Whether best focus is reported; False where a flag withholds it."""
         return self.document["best_um"] is not None
 
@@ -276,7 +276,7 @@ class _Work:
         layout = layout_of_star(spokes=star.spokes, radius_mm=star.radius_px / 10)
         return layout, start_from_star(layout, centre_px=star.centre_px, radius_px=star.radius_px), False
 
-    def _settings(self, levels: Levels) -> SweepSettings:
+    def _settings(self, levels: CodeLevels) -> SweepSettings:
         known = self.source.recording
         for name, value, option in (
             ("pixel pitch", known.pitch_um, "--pitch or as pitch_um"),
@@ -299,7 +299,7 @@ class _Work:
             may_slip=not known.is_by_pictures,
         )
 
-    def _levels(self) -> Levels:
+    def _levels(self) -> CodeLevels:
         """Read the first frame that can be read, and with it what the codes mean."""
         frames = self.source.frames()
         next(frames, None)

@@ -122,7 +122,7 @@ def remember_move(
 
 
 def remember_learned(change: "Change", known: History, *, seq: int) -> None:
-    """Keep what all signed preps together say of the units, unless the memory is no longer the one ``seq``.
+    """Keep what all signed preps together show of the units, unless the memory is no longer the one ``seq``.
 
     ``known`` is under the memory's names. Rows keep what their last prep wrote.
     """

@@ -44,7 +44,7 @@ class Question:
     priors: "Priors | None" = None
 
 
-def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
+def answered(question: Question) -> dict[str, Any]:
     """Judge, and return the verdict's document in the words of a house.
 
     Raises
@@ -56,7 +56,7 @@ def answered(question: Question, *, seed: int = 0) -> dict[str, Any]:
     from shimwise.remedy.advice import advise
     from shimwise.sheets.json.verdict_json import answer_to_json
 
-    answer = judge(question.prep, priors=question.priors, seed=seed)
+    answer = judge(question.prep, priors=question.priors)
     remedies = advise(
         answer,
         mechanisms=question.mechanisms,

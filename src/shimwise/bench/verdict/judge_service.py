@@ -11,7 +11,7 @@ from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.executors import Pool, executor_of
-from shimwise.bench.jobs.line import Held, JobLine
+from shimwise.bench.jobs.line import HeldJob, JobLine
 from shimwise.bench.jobs.views import JobView, view_of
 from shimwise.bench.verdict import judge_worker
 from shimwise.bench.verdict.teaching import learn_if_due
@@ -95,7 +95,7 @@ class JudgeService:
         with suppress(ShimwiseError):  # a cluster that is away is reported with the first prep
             self._executor().submit(judge_worker.warm_up)
 
-    def _work(self, held: Held) -> None:
+    def _work(self, held: HeldJob) -> None:
         if held.job.kind == jobs.LEARN:
             learn_if_due(self._record, fence=held.done)
             return

@@ -38,7 +38,7 @@ AT_EPOCH = "@"
 
 
 def learn_after_signature(record: "Record") -> None:
-    """Learn if it is due; signatures stand whatever comes of it, and the next one makes good what failed."""
+    """Learn if it is due; a failure leaves signatures as they are, and the next one tries again."""
     with suppress(InferenceError, OpticsError, StoreError):
         learn_if_due(record)
 
@@ -50,7 +50,7 @@ def learn_if_due(
 
     What ``fence`` raises in the transaction that keeps it undoes that.
 
-    The judge's priors are then the house's own, and what it remembers is what all preps together say: unless
+    The judge's priors are then the house's own, and its memory is that of all preps together: unless
     another prep was signed while this one learned, which the next learning makes good.
     """
     from shimwise.inference.house.joint import joint_state, taught_by
@@ -144,7 +144,7 @@ def _signed(
 
     bodies = {named(Kind.BODY, name): one for name, one in prep.bodies.items()}
     lenses = {named(Kind.LENS, name): one for name, one in prep.lenses.items()}
-    told = {f"{unit_id}{AT_EPOCH}{epoch}": (mean, sd) for unit_id, (epoch, mean, sd) in typed.items()}
+    prior = {f"{unit_id}{AT_EPOCH}{epoch}": (mean, sd) for unit_id, (epoch, mean, sd) in typed.items()}
     by_id = replace(
         prep,
         readings=tuple(
@@ -155,8 +155,8 @@ def _signed(
             replace(one, body=named(Kind.BODY, one.body), lens=named(Kind.LENS, one.lens))
             for one in prep.landings
         ),
-        bodies={name: _told(one, told.get(name)) for name, one in bodies.items()},
-        lenses={name: _told(one, told.get(name)) for name, one in lenses.items()},
+        bodies={name: _with_prior(one, prior.get(name)) for name, one in bodies.items()},
+        lenses={name: _with_prior(one, prior.get(name)) for name, one in lenses.items()},
         history=None,
     )
     return SignedPrep(
@@ -168,11 +168,11 @@ def _signed(
     )
 
 
-def _told(known: Known, told: tuple[float, float] | None) -> Known:
+def _with_prior(known: Known, prior: tuple[float, float] | None) -> Known:
     """Return what is known of a unit with a typed history as a gauge value, weighted with its own."""
-    if told is None:
+    if prior is None:
         return known
-    mean_um, sd_um = told
+    mean_um, sd_um = prior
     if known.gauge_um is None or known.gauge_sd_um is None:
         return replace(known, gauge_um=mean_um, gauge_sd_um=sd_um)
     own, more = known.gauge_sd_um**-2, sd_um**-2

@@ -123,6 +123,6 @@ def _show_known(picture: Path, layout: Path | None, *, as_json: bool) -> None:
 
 def _sentences(made: bench.MadeChart, out: Path) -> str:
     lines = [f"Chart {made.id[:4]}-{made.id[4:]} for {made.paper} is in {out}. Print it at 100 %."]
-    for head, told in (("Suits", made.suits), ("Does not suit", made.does_not)):
-        lines += [f"\n{head}:", *(f"  {text}" for text in told)] if told else []
+    for head, reasons in (("Suits", made.suits), ("Does not suit", made.does_not)):
+        lines += [f"\n{head}:", *(f"  {text}" for text in reasons)] if reasons else []
     return "\n".join(lines)

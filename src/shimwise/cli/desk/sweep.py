@@ -293,5 +293,5 @@ def sweep(
     for words, path in (("The figure is in", figure), ("The result is in", out)):
         if path is not None and not as_json:
             typer.echo(f"{words} {path}.")
-    if not measured.is_told:
+    if not measured.is_measured:
         raise typer.Exit(WITHHELD)

@@ -11,12 +11,12 @@ from shimwise.bench.sweep import many_papers as papers
 from shimwise.bench.sweep.many import SweepOrder, SweptFolder, measure_many
 from shimwise.bench.sweep.measure import LookedAt, Recording, UnderTest
 from shimwise.cli.output import show
-from shimwise.cli.progress import progress_bar, say_waiting
+from shimwise.cli.progress import print_waiting, progress_bar
 from shimwise.errors import RecordError
 
 RESULTS = Path("sweeps.jsonl")
 WITHHELD, BAD_INPUT, FAULT = 1, 2, 3
-"""Exit codes: not all are told, none could be measured, the program failed at one."""
+"""Exit codes: not all could be measured, none could, the program failed at one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +89,7 @@ def sweep_many(
             results=files.results,
             workers=workers,
             progress=progress,
-            on_wait=say_waiting,
+            on_wait=print_waiting,
         )
         if files.table is not None:
             papers.write_table(found, files.table)
@@ -101,11 +101,11 @@ def sweep_many(
 
 
 def _text(found: Sequence[SweptFolder], files: ManyFiles) -> str:
-    kept, told = sum(one.is_kept for one in found), sum(one.is_told for one in found)
+    kept, measured = sum(one.is_kept for one in found), sum(one.is_measured for one in found)
     refused = sum(one.document is None for one in found)
     parts = {
-        "told": told,
-        "not told": len(found) - told - refused,
+        "told": measured,
+        "not told": len(found) - measured - refused,
         "refused": refused,
         "of them measured before": kept,
     }
@@ -123,4 +123,4 @@ def _code(found: Sequence[SweptFolder]) -> int:
         return FAULT
     if all(one.document is None for one in found):
         return BAD_INPUT
-    return 0 if all(one.is_told for one in found) else WITHHELD
+    return 0 if all(one.is_measured for one in found) else WITHHELD

@@ -58,7 +58,7 @@ def _before(replacing: bench.Replacing, backup: str) -> str:
     return f"{backup}, {_counted(replacing.after)}, goes to {replacing.where}, {there}."
 
 
-def _counted(held: bench.Held) -> str:
+def _counted(held: bench.RecordCounts) -> str:
     return f"{_of(held.preps, 'prep')} with {_of(held.readings, 'reading')}"
 
 

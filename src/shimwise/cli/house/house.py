@@ -12,7 +12,7 @@ from shimwise.bench.history.house_views import HouseNetworkView, HouseTaughtView
 from shimwise.cli.acting import acting
 from shimwise.cli.options import Workers
 from shimwise.cli.output import show
-from shimwise.cli.progress import progress_bar, say_waiting
+from shimwise.cli.progress import print_waiting, progress_bar
 from shimwise.cli.record_options import AsJson, Data, Who
 from shimwise.number_format import plus_minus_text
 
@@ -47,7 +47,7 @@ def house(
             who=acting(record, who),
             workers=workers_of(workers),
             progress=progress,
-            on_wait=say_waiting,
+            on_wait=print_waiting,
         )
     show(found, _text(found, everything=everything), as_json=as_json)
 

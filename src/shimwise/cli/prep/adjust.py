@@ -124,7 +124,7 @@ def adjust(
 
 
 def _last(view: AdjustmentView) -> str:
-    """Return the id of the newest sweep along the screw since the adjustment was begun that tells a peak."""
+    """Return the id of the newest sweep along the screw since the adjustment was begun that shows a peak."""
     if not view.screw_sweeps:
         raise RecordError(
             f"The prep has no sweep along the screw of {view.unit} since the adjustment was begun, or the "
@@ -173,9 +173,9 @@ def _ask(record: record_admin.Record, view: AdjustmentView, *, who: Who) -> Adju
         choices = f" ({' / '.join(step.choices)})" if len(step.choices) > 1 else ""
         if step.kind == "turns":
             typer.echo("\n".join(_HOW))
-        said = typer.prompt(wrapped(f"{step.number}. {step.text}{choices}\n[{step.id}]", indent="   "))
+        typed = typer.prompt(wrapped(f"{step.number}. {step.text}{choices}\n[{step.id}]", indent="   "))
         try:
-            view = _take(record, view, said, who=who)
+            view = _take(record, view, typed, who=who)
         except (Conflict, InputError, RecordError, SheetError) as error:
             typer.echo(wrapped(str(error)), err=True)
             if isinstance(error, ConsentNeeded):
@@ -183,9 +183,9 @@ def _ask(record: record_admin.Record, view: AdjustmentView, *, who: Who) -> Adju
     return view
 
 
-def _take(record: record_admin.Record, view: AdjustmentView, said: str, *, who: Who) -> AdjustmentView:
+def _take(record: record_admin.Record, view: AdjustmentView, typed: str, *, who: Who) -> AdjustmentView:
     """Take what was typed at a step: its answer, a step to take back, or where the peak lies."""
-    word, _, rest = said.strip().partition(" ")
+    word, _, rest = typed.strip().partition(" ")
     if word.casefold() == "back" and "=" in rest:
         step, why = _pair(rest, option="--take-back")
         return guide.take_back(record, view.prep_id, view.id, step=step, reason=why, who=who)
@@ -199,7 +199,7 @@ def _take(record: record_admin.Record, view: AdjustmentView, said: str, *, who: 
         typer.echo(wrapped(found.move.peak))
         return found
     step = "" if view.now is None else view.now.id
-    return guide.answer_step(record, view.prep_id, view.id, step=step, answer=said, who=who)
+    return guide.answer_step(record, view.prep_id, view.id, step=step, answer=typed, who=who)
 
 
 def _consent(record: record_admin.Record, view: AdjustmentView, *, who: Who) -> AdjustmentView:
@@ -223,8 +223,8 @@ def _text(view: AdjustmentView) -> str:
     lines = [_head(view), ""]
     for step in view.steps:
         sign = "done" if step.is_done else "now " if step.is_now else "    "
-        said = ": ".join(part for part in (step.answer, step.note) if part)
-        words = f"{sign} {step.number}. [{step.id}] {said or step.text}"
+        typed = ": ".join(part for part in (step.answer, step.note) if part)
+        words = f"{sign} {step.number}. [{step.id}] {typed or step.text}"
         lines.append(wrapped(words, indent=" " * 8))
     lines += [f"Taken back: {words}" for words in view.taken_back]
     if view.state == "finished":

@@ -13,7 +13,7 @@ from shimwise.bench.executors import workers_of
 from shimwise.bench.sign import papers as bench
 from shimwise.cli.options import AsJson, Workers
 from shimwise.cli.output import check_free, show
-from shimwise.cli.progress import progress_bar, say_waiting
+from shimwise.cli.progress import print_waiting, progress_bar
 from shimwise.cli.record_options import Data
 from shimwise.errors import SheetError
 
@@ -84,7 +84,7 @@ def sheet(
             distances=distance or (),
             progress=progress,
             workers=workers_of(workers),
-            on_wait=say_waiting,
+            on_wait=print_waiting,
         )
         bench.write_whole(out, made.pdf)
     result = {
@@ -135,6 +135,6 @@ _WHAT = {
 def _sentence(made: bench.MadePaper, out: Path) -> str:
     pages = f"{made.pages} page{'' if made.pages == 1 else 's'}"
     what = made.titles[0] if len(made.titles) == 1 else f"{len(made.titles)} preps"
-    stands = "stand" if made.kind in (bench.LENS_CARD, bench.LABELS) else "stands"
+    verb = "stand" if made.kind in (bench.LENS_CARD, bench.LABELS) else "stands"
     signed = "" if made.is_signed else " Not signed: it says so."
-    return f"{_WHAT[made.kind]} {what} {stands} in {out}, {pages}.{signed}"
+    return f"{_WHAT[made.kind]} {what} {verb} in {out}, {pages}.{signed}"

@@ -74,12 +74,10 @@ class ChartLayout:
         return {marker.id: np.array(marker.corners_mm, dtype=np.float64) for marker in self.markers}
 
 
-def layout_of_star(
-    *, spokes: int, radius_mm: float, star_kind: StarKind = StarKind.SINUSOIDAL
-) -> ChartLayout:
+def layout_of_star(*, spokes: int, radius_mm: float) -> ChartLayout:
     """Return the layout of a sheet of which only one star is known: its count of spokes, its radius [mm]."""
     star = {"id": "S0", "centre_mm": [0.0, 0.0], "radius_mm": radius_mm, "spokes": spokes}
-    return layout_from_json({"unit": "mm", "stars": [star], "star_kind": star_kind.value})
+    return layout_from_json({"unit": "mm", "stars": [star], "star_kind": StarKind.SINUSOIDAL.value})
 
 
 def layout_from_json(data: object) -> ChartLayout:

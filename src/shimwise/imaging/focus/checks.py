@@ -28,7 +28,7 @@ PROCESSED_MISFIT = 0.012
 """Departure from the lens's law, in modulation, above which fine detail that is missing is named."""
 
 TURNED_SHARE = 0.15
-"""Scatter of the frames about their positions, as a share of a step, that says positions are not what
+"""Scatter of the frames about their positions, as a share of a step, that shows that positions are not what
 is recorded."""
 
 
@@ -75,7 +75,7 @@ def _twins(taken: Capture) -> list[tuple[int, int]]:
 
 
 def exposure(measures: list[StarMeasure]) -> list[Raised]:
-    """Stars with pixels at full white or at black: above 1 % the peak is withheld, above 0.1 % it is told."""
+    """Stars with pixels at full white or black: above 1 % the peak is withheld, above 0.1 % it is flagged."""
     out = []
     for flag, shares in (
         (Flag.SATURATED, [m.saturated_share for m in measures]),
@@ -123,7 +123,7 @@ def _slip_flag(run: RunCheck, slip: Slip, names: list[str]) -> Raised:
 
 
 def _turned(run: RunCheck) -> bool:
-    """Whether frames stand clearly elsewhere than recorded."""
+    """Whether frames are clearly elsewhere than recorded."""
     fit = run.fit
     weight = fit.frame_weight
     mean = float(weight @ fit.observed_um) / max(float(weight.sum()), 1e-30)
@@ -171,7 +171,7 @@ def poor(stars: tuple[StarPeak, ...]) -> list[Raised]:
 
 
 def processed(star: StarPeak) -> list[Raised]:
-    """Say whether the camera worked on the pictures: sharpening, or faint detail taken away."""
+    """Return flags if the camera processed the pictures: sharpening, or faint detail removed."""
     fit = star.fit
     rings = fit.star.rings
     at_peak = fit.star.model.at_peak(fit.w040_waves)

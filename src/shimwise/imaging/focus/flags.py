@@ -200,8 +200,6 @@ class Raised:
         return f"{self.flag.short}: {self.detail}. {self.flag.sentence}"
 
 
-def raised(
-    flag: Flag, detail: str, *, stops: bool | None = None, unit: str = "", **numbers: float | str | None
-) -> Raised:
+def raised(flag: Flag, detail: str, *, stops: bool | None = None, **numbers: float | str | None) -> Raised:
     """Return a raised flag; ``stops`` only to weaken it where little is lost."""
-    return Raised(flag, detail, flag.stops if stops is None else stops and flag.stops, unit, numbers)
+    return Raised(flag, detail, flag.stops if stops is None else stops and flag.stops, numbers=numbers)

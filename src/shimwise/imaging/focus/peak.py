@@ -12,7 +12,6 @@ from shimwise.imaging.focus.fit.interval import Influence, floor_um, influence_o
 from shimwise.imaging.focus.fit.ring_model import star_rings
 from shimwise.imaging.focus.fit.rings import StarRings
 from shimwise.imaging.focus.fit.star_fit import StarFit, fit_star
-from shimwise.imaging.focus.lens.law import GREEN_UM
 from shimwise.imaging.focus.lens.law_fit import MAX_LOG_N, Lens, template_of
 from shimwise.imaging.star.ring_data import RingData
 
@@ -49,7 +48,7 @@ class PeakFit:
     lens : Lens
         What was known of the lens.
     held : bool
-        Whether N stands at its limit: the curves are not those of the lens that was named.
+        Whether N is at its limit: the curves are not those of the lens that was named.
     """
 
     best_um: float
@@ -81,35 +80,6 @@ class PeakFit:
             return template.slice(self.w040_waves).peak_um
 
         return peak_um((high - third, high)) - peak_um((low, low + third))
-
-
-def fit_peak(
-    data: RingData,
-    *,
-    fnumber: float,
-    band_cy_mm: tuple[float, float] = BAND_CY_MM,
-    wavelengths_um: tuple[float, ...] = (GREEN_UM,),
-) -> PeakFit:
-    """Fit the rings of a star and return the peak of the named band.
-
-    Parameters
-    ----------
-    data : RingData
-        The star's rings; at least 5 frames.
-    fnumber : float
-        Nominal focal ratio; the fit may move it by 40 %.
-    band_cy_mm : tuple of float
-        Lower and upper frequency of the band whose mean transfer's peak is reported, cycles/mm.
-    wavelengths_um : tuple of float
-        Wavelengths of equal weight, µm.
-
-    Raises
-    ------
-    ImagingError
-        With fewer than 5 frames or none of measurable modulation.
-    """
-    lens = Lens(fnumber=fnumber, band_cy_mm=band_cy_mm, wavelengths_um=wavelengths_um)
-    return peak_of(fit_star(star_rings(data), lens), lens)
 
 
 def peak_of(fit: StarFit, lens: Lens) -> PeakFit:

@@ -121,7 +121,7 @@ def measure_stars(
 
 
 def steadied(measures: list[StarMeasure], coordinate: FloatArray, flags: list[Raised]) -> list[StarMeasure]:
-    """Where the picture jumps between frames, common to all stars, follow it and say so."""
+    """Where the picture jumps between frames, common to all stars, follow it and flag it."""
     farthest = max(measure.wander_px for measure in measures)
     if farthest > 0.0:
         flags.append(raised(Flag.CAMERA_MOVED, f"by up to {farthest:.2f} px"))

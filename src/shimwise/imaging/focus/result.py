@@ -9,10 +9,10 @@ from typing import Any
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.pose import Pose
 from shimwise.imaging.focus.flags import Raised
-from shimwise.imaging.focus.lens.law import GREEN_UM
 from shimwise.imaging.focus.peak import BAND_CY_MM, PeakFit
 from shimwise.imaging.focus.tilt import FieldFit
 from shimwise.imaging.star.ring_data import RingData
+from shimwise.optics.blur import GREEN_UM
 
 SCHEMA = "shimwise.sweep/2"
 

@@ -178,7 +178,7 @@ def _leaning_astigmatism_um(
     """Return how much the peaks along and across the radius part from edge to edge, x and y. [µm]
 
     A lens that is centred parts them alike on either side. A decentred element does not, and leans the
-    surface of best focus by about as much: no sweep can tell that from a sensor's tilt.
+    surface of best focus by about as much: no sweep can separate that from a sensor's tilt.
     """
     split = [_split_um(star) for star in stars]
     parted, seen = np.array(split, dtype=np.float64), np.isfinite(split)
@@ -197,7 +197,7 @@ def _split_um(star: StarPeak) -> float:
 
 
 def _mean_radius_px(measure: StarMeasure) -> float:
-    """Root mean square radius of the rings, weighted by what each says of the peak."""
+    """Root mean square radius of the rings, weighted by what each adds to the peak."""
     pixels = np.sum(measure.pixels, axis=(0, 2))
     radii = measure.plan.radii_mm * measure.px_per_mm
     return float(np.sqrt(np.sum(pixels * radii**2) / max(np.sum(pixels), 1.0)))

@@ -16,6 +16,8 @@ from shimwise.imaging.focus.fit.interval import t_quantile
 
 FloatArray = NDArray[np.float64]
 
+STEP_PX = 2
+"""Distance of the pixels compared: see :func:`gradient_energy`."""
 MIN_FRAMES = 7
 SHAPES: tuple[tuple[float, tuple[int, ...], float], ...] = (
     (2.5, (4, 6), 7.5),
@@ -39,8 +41,8 @@ class RelativePeak:
     label: str = "relative"
 
 
-def gradient_energy(frame: NDArray[np.floating], *, step_px: int = 2) -> float:
-    """Mean squared difference of pixels ``step_px`` apart along rows and columns, by the squared mean.
+def gradient_energy(frame: NDArray[np.floating]) -> float:
+    """Mean squared difference of pixels two apart along rows and columns, by the squared mean.
 
     Two pixels apart, the difference answers to detail up to half of the pixel's limit, where lenses still
     carry it, and noise counts half as much against it as with neighbours. NaN sites of a mosaic are left out.
@@ -55,8 +57,8 @@ def gradient_energy(frame: NDArray[np.floating], *, step_px: int = 2) -> float:
     mean = float(np.nanmean(pixels, dtype=np.float64))
     if not mean > 0:
         raise ImagingError(f"The region's mean is {mean:g}: it is black, or the black level is set too high.")
-    along = pixels[:, step_px:] - pixels[:, :-step_px]
-    down = pixels[step_px:] - pixels[:-step_px]
+    along = pixels[:, STEP_PX:] - pixels[:, :-STEP_PX]
+    down = pixels[STEP_PX:] - pixels[:-STEP_PX]
     return float(np.nanmean(along**2, dtype=np.float64) + np.nanmean(down**2, dtype=np.float64)) / mean**2
 
 
@@ -72,9 +74,7 @@ def most_textured_region(frame: NDArray[np.floating], *, side_px: int) -> tuple[
     return left, top, left + side, top + side
 
 
-def fit_relative_peak(
-    position_um: FloatArray, energy: FloatArray, *, confidence: float = 0.95
-) -> RelativePeak:
+def fit_relative_peak(position_um: FloatArray, energy: FloatArray) -> RelativePeak:
     """Fit a Gaussian of free flatness and a constant to the energy through focus.
 
     Parameters
@@ -83,8 +83,6 @@ def fit_relative_peak(
         Positions, µm.
     energy : ndarray
         :func:`gradient_energy` of each frame.
-    confidence : float
-        Of the interval.
 
     Raises
     ------
@@ -127,7 +125,7 @@ def fit_relative_peak(
         )
     _, design, rest, root = bell.step()
     sd, freedom = _spread_of_first(root * rest, root[:, None] * design)
-    half = t_quantile(confidence, min(freedom, max(float(np.sum(root**2)) - design.shape[1], 2.0))) * sd
+    half = t_quantile(0.95, min(freedom, max(float(np.sum(root**2)) - design.shape[1], 2.0))) * sd
     return RelativePeak(best_um=centre, sd_um=sd, low_um=centre - half, high_um=centre + half, width_um=width)
 
 

@@ -13,7 +13,7 @@ FloatArray = NDArray[np.float64]
 
 SEEN_AS_YAW_MEAN, SEEN_AS_YAW_SD = 0.5, 0.5
 """Part of :func:`seen_as_yaw` that is taken out, and its standard deviation: a lens that breathes grows the
-picture as its exit pupil does, and the picture does not say which of them it is."""
+picture as its exit pupil does, and the picture does not show which of them it is."""
 
 WITHIN_STAR_SD = 0.5
 """Standard deviation of what the field's curvature within a star may do to the centre, as a share of it."""
@@ -61,7 +61,7 @@ def fit_field(
         Width and height of the frame.
     radius_px : ndarray
         Root mean square radius of each star's rings: where the field is curved within a star, its peak is
-        that of so far out. Whether it is the picture does not say: the centre's interval takes it in.
+        that of so far out. The picture does not show whether it is: the centre's interval includes it.
     extra_variance : tuple of float
         Variance that the chart's turn adds to tilt_x and tilt_y, µm².
     seen_as_yaw : float
@@ -83,7 +83,7 @@ def fit_field(
     gain = 1.0 + SEEN_AS_YAW_MEAN * seen
     maker, value = maker / gain[:, None], value / gain
     doubt = SEEN_AS_YAW_SD * seen * value
-    told = {
+    estimate = {
         name: peaks.interval(
             maker[k],
             float(value[k]),
@@ -92,7 +92,9 @@ def fit_field(
         )
         for k, name in enumerate(names)
     }
-    return FieldFit(told["centre"], told.get("tilt_x"), told.get("tilt_y"), told.get("curvature"))
+    return FieldFit(
+        estimate["centre"], estimate.get("tilt_x"), estimate.get("tilt_y"), estimate.get("curvature")
+    )
 
 
 def seen_as_yaw(px: FloatArray, growth_px: FloatArray, *, magnification: float, focal_mm: float) -> float:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from shimwise.imaging.frames.clips import RANGES, SAFE_READING, TRANSFERS, first_plane, is_clip
 from shimwise.imaging.frames.errors import FrameFileError
 from shimwise.imaging.frames.folder import open_ordinary
-from shimwise.imaging.frames.levels import Levels, limited_range
+from shimwise.imaging.frames.levels import CodeLevels, limited_range
 from shimwise.imaging.frames.limits import MAX_CLIP_BYTES, check_size
 
 SCHEMES = ("rtsp", "rtsps", "rtp", "udp", "tcp", "srt")
@@ -33,7 +33,7 @@ PROBE_US = "1000000"
 STALL_S = 0.5
 USUAL_CURVE = "Rec.709"
 MOST_GAP = 250
-"""Frames that a gap in the times may stand for; longer ones are a pause."""
+"""Most missing frames of a gap in the times; a longer one is a pause."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class FeedFacts:
 
     width_px: int
     height_px: int
-    levels: Levels
+    levels: CodeLevels
     is_live: bool
 
 
@@ -97,7 +97,7 @@ class Feed:
         """Yield the frames; of a file at their times, or as fast as they are taken.
 
         Of a live feed only the newest is kept while one is measured, the others count as dropped. Where
-        nothing comes for half a second, a frame without luma says so.
+        nothing comes for half a second, a frame without luma is returned.
         """
         if self.is_live:
             yield from self._newest()
@@ -139,7 +139,7 @@ class Feed:
         is_limited = (signal_range or stated or "limited") == "limited"
         black, white = limited_range(bits) if is_limited else (0.0, 2.0**bits - 1.0)
         curve = transfer or TRANSFERS.get(int(context.color_trc)) or USUAL_CURVE
-        levels = Levels(black=black, white=white, transfer=curve, bits=bits, is_limited=is_limited)
+        levels = CodeLevels(black=black, white=white, transfer=curve, bits=bits, is_limited=is_limited)
         return FeedFacts(
             width_px=context.width, height_px=context.height, levels=levels, is_live=self.is_live
         )

@@ -79,9 +79,9 @@ def open_ordinary(path: Path, *, file: str, most_bytes: int) -> BinaryIO:
     return os.fdopen(handle, "rb")
 
 
-def open_inside(folder: Path, name: str, *, most_bytes: int = MAX_FILE_BYTES) -> BinaryIO:
+def open_inside(folder: Path, name: str) -> BinaryIO:
     """Open a listed file for reading; refuses as :func:`inside` and :func:`open_ordinary` do."""
-    return open_ordinary(inside(folder, name), file=name, most_bytes=most_bytes)
+    return open_ordinary(inside(folder, name), file=name, most_bytes=MAX_FILE_BYTES)
 
 
 def read_inside(folder: Path, name: str) -> bytes:

@@ -20,7 +20,7 @@ MOST = 1e30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Levels:
+class CodeLevels:
     """What a code means.
 
     Attributes
@@ -75,14 +75,14 @@ def limited_range(bits: int) -> tuple[float, float]:
     return 16.0 * 2 ** (bits - 8), 235.0 * 2 ** (bits - 8)
 
 
-def codes_to_linear(codes: NDArray[np.generic], levels: Levels) -> Picture:
+def codes_to_linear(codes: NDArray[np.generic], levels: CodeLevels) -> Picture:
     """Turn codes into linear light.
 
     Parameters
     ----------
     codes : ndarray
         8- or 16-bit unsigned whole numbers, or floats, any shape.
-    levels : Levels
+    levels : CodeLevels
         What they mean.
 
     Returns
@@ -105,7 +105,7 @@ def codes_to_linear(codes: NDArray[np.generic], levels: Levels) -> Picture:
 
 
 @lru_cache(maxsize=16)
-def _table(levels: Levels, code_bytes: int) -> Picture:
+def _table(levels: CodeLevels, code_bytes: int) -> Picture:
     """Linear light of every code."""
     codes = np.arange(256**code_bytes, dtype=np.float64)
     table = levels._linear(codes)

@@ -33,7 +33,7 @@ class Coordinate(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class ListedFrame:
     """One frame as listed: its position, and its file, or its number in a clip counted from 0, or neither."""
 
     position: float
@@ -45,7 +45,7 @@ class Entry:
 class Listing:
     """Frames in the order listed, what their positions count, and the metadata of recording and chart."""
 
-    entries: tuple[Entry, ...]
+    entries: tuple[ListedFrame, ...]
     coordinate: Coordinate
     recording: Recording
     chart: str | None = None
@@ -119,7 +119,9 @@ def read_positions(path: Path) -> Listing:
     return Listing(entries, coordinate, Recording())
 
 
-def _entries(rows: list[dict[str, Any]], where: list[str], name: str) -> tuple[tuple[Entry, ...], Coordinate]:
+def _entries(
+    rows: list[dict[str, Any]], where: list[str], name: str
+) -> tuple[tuple[ListedFrame, ...], Coordinate]:
     if not 0 < len(rows) <= MAX_FRAMES:
         raise DescriptionError(f"{name} lists {len(rows)} frames; from 1 to {MAX_FRAMES} are read.")
     given = {key for row in rows for key in row} & {kind.value for kind in Coordinate}
@@ -133,7 +135,7 @@ def _entries(rows: list[dict[str, Any]], where: list[str], name: str) -> tuple[t
     return entries, coordinate
 
 
-def _entry(row: Mapping[str, Any], coordinate: Coordinate, where: str) -> Entry:
+def _entry(row: Mapping[str, Any], coordinate: Coordinate, where: str) -> ListedFrame:
     file = row.get("file")
     if file is not None and (not isinstance(file, str) or not file.strip()):
         raise DescriptionError(f"{where}: file is {file!r}; give the name of a file in the folder.")
@@ -142,7 +144,7 @@ def _entry(row: Mapping[str, Any], coordinate: Coordinate, where: str) -> Entry:
         if isinstance(frame, bool) or not str(frame).strip().isdecimal() or len(str(frame).strip()) > 9:
             raise DescriptionError(f"{where}: frame is {frame!r}; give the frame's number, counted from 0.")
         frame = int(str(frame).strip())
-    return Entry(
+    return ListedFrame(
         _position(row.get(coordinate.value), coordinate, where), file.strip() if file else None, frame
     )
 

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from shimwise.imaging.frames.clips import ClipFacts, clip_facts, is_clip, read_luma
 from shimwise.imaging.frames.errors import DescriptionError, FrameFileError, TooFewFramesError
 from shimwise.imaging.frames.folder import inside, open_ordinary, read_inside, read_text
-from shimwise.imaging.frames.levels import Levels, codes_to_linear, limited_range
+from shimwise.imaging.frames.levels import CodeLevels, codes_to_linear, limited_range
 from shimwise.imaging.frames.limits import MAX_CLIP_BYTES
-from shimwise.imaging.frames.listing import Coordinate, Entry, Listing, read_positions, read_sweep_json
+from shimwise.imaging.frames.listing import Coordinate, ListedFrame, Listing, read_positions, read_sweep_json
 from shimwise.imaging.frames.recording import Recording
 from shimwise.imaging.frames.stills import read_still
 
@@ -82,7 +82,7 @@ class FrameSource:
         Frames left out in the last reading.
     warnings : list of str
         What costs accuracy, once each.
-    levels : Levels, optional
+    levels : CodeLevels, optional
         What the codes mean, known after the first frame.
     channel : {"luma", "green", "grey"}
         Which channel is measured, known after the first frame.
@@ -98,7 +98,7 @@ class FrameSource:
     positions: tuple[float, ...] = ()
     skipped: list[Skipped] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
-    levels: Levels | None = None
+    levels: CodeLevels | None = None
     channel: str = "luma"
     predicted_by: str = ""
 
@@ -217,7 +217,7 @@ def picture_names(folder: Path) -> list[str]:
     return names
 
 
-def _with_files(entries: tuple[Entry, ...], folder: Path) -> tuple[Entry, ...]:
+def _with_files(entries: tuple[ListedFrame, ...], folder: Path) -> tuple[ListedFrame, ...]:
     """Assign the folder's pictures to rows without a file, in the order of the numbers in their names."""
     if all(entry.file is not None for entry in entries):
         return entries
@@ -265,7 +265,7 @@ def _open_clip(
     return source
 
 
-def _numbered(entries: tuple[Entry, ...], facts: ClipFacts, name: str) -> dict[int, float]:
+def _numbered(entries: tuple[ListedFrame, ...], facts: ClipFacts, name: str) -> dict[int, float]:
     """Position of each wanted frame by its number; rows without numbers are the clip's frames in order."""
     if all(entry.frame is None for entry in entries):
         if len(entries) != facts.frames:
@@ -285,14 +285,14 @@ def _numbered(entries: tuple[Entry, ...], facts: ClipFacts, name: str) -> dict[i
     return numbered
 
 
-def _clip_levels(recording: Recording, facts: ClipFacts, name: str) -> Levels:
+def _clip_levels(recording: Recording, facts: ClipFacts, name: str) -> CodeLevels:
     if recording.transfer is None:
         raise DescriptionError(
             f"{name} does not say its transfer; give it, such as Rec.709, linear or a log curve's name."
         )
     is_limited = recording.signal_range != "full"
     low, high = limited_range(facts.bits) if is_limited else (0.0, 2.0**facts.bits - 1)
-    return Levels(
+    return CodeLevels(
         black=recording.black_level if recording.black_level is not None else low,
         white=recording.white_level if recording.white_level is not None else high,
         transfer=recording.transfer,
@@ -324,7 +324,7 @@ class _Stills:
     """Reads stills one by one."""
 
     folder: Path
-    entries: tuple[Entry, ...]
+    entries: tuple[ListedFrame, ...]
 
     def read(self, source: FrameSource) -> Iterator[Frame | Skipped]:
         """Read each file; a bad one becomes its reason."""

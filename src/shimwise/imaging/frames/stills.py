@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from shimwise.imaging.frames.errors import DescriptionError, FrameFileError
 from shimwise.imaging.frames.exr import read_exr
 from shimwise.imaging.frames.headers import StillKind, exr_size, jpeg_size, kind_of, png_size
-from shimwise.imaging.frames.levels import Levels, codes_to_linear, limited_range
+from shimwise.imaging.frames.levels import CodeLevels, codes_to_linear, limited_range
 from shimwise.imaging.frames.limits import check_size
 from shimwise.imaging.frames.recording import Recording
 from shimwise.imaging.frames.tiffs import read_plain_tiff, read_raw_green, tiff_directory
@@ -31,7 +31,7 @@ class Still:
     ----------
     pixels : ndarray
         The measured channel.
-    levels : Levels
+    levels : CodeLevels
         What its codes mean.
     warnings : tuple of str
         Remarks about its format.
@@ -42,7 +42,7 @@ class Still:
     """
 
     pixels: Picture
-    levels: Levels
+    levels: CodeLevels
     warnings: tuple[str, ...] = ()
     channel: str = "grey"
     second: Picture | None = None
@@ -156,7 +156,7 @@ def _of_colours(still: Still, recording: Recording, *, is_bgr: bool) -> Still:
 
 def still_levels(
     recording: Recording, *, stored_bits: int, black: float = 0.0, white: float | None = None
-) -> Levels:
+) -> CodeLevels:
     """Levels of whole-number stills: as given, else the file's, else from the bits.
 
     Raises
@@ -180,7 +180,7 @@ def still_levels(
         low, high = (step * code for code in limited_range(bits))
     else:
         low, high = black, white if white is not None else top
-    return Levels(
+    return CodeLevels(
         black=recording.black_level if recording.black_level is not None else low,
         white=recording.white_level if recording.white_level is not None else high,
         transfer=recording.transfer,
@@ -190,7 +190,7 @@ def still_levels(
 
 
 def _floats(plane: NDArray[np.generic], recording: Recording) -> Still:
-    levels = Levels(
+    levels = CodeLevels(
         black=recording.black_level if recording.black_level is not None else 0.0,
         white=recording.white_level if recording.white_level is not None else 1.0,
         transfer=recording.transfer or "linear",

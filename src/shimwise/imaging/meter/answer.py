@@ -28,7 +28,7 @@ FLOOR_N, SHARPENED_N = 0.65, 1.0
 """Least upper limit at the sharpest place, plain and sharpened, in N µm."""
 
 
-class State(StrEnum):
+class MeterState(StrEnum):
     """What the meter does."""
 
     SEEKING = "seeking"
@@ -44,7 +44,7 @@ class MeterAnswer:
     ----------
     t_s : float
         Time of the frame, s.
-    state : State
+    state : MeterState
         Seeking a star or a pass through focus, moving, or still.
     offset_um, low_um, high_um : float or None
         Sensor less best focus with its 95 % interval, short < 0; its size where ``is_signed`` is false, and
@@ -66,7 +66,7 @@ class MeterAnswer:
     """
 
     t_s: float
-    state: State
+    state: MeterState
     offset_um: float | None = None
     low_um: float | None = None
     high_um: float | None = None

@@ -60,10 +60,10 @@ HALO_BINS = slice(12, 16)
 HALO_FRAMES = 20
 
 
-class History:
+class StarHistory:
     """What a star's frames add up to.
 
-    ``side_lost``: why a side that a named direction told is not known any more; the code of a note.
+    ``side_lost``: why the side known from a named direction was lost; the code of a note.
 
     Parameters
     ----------
@@ -172,7 +172,7 @@ class History:
             self._solve(0)
 
     def interrupt(self) -> None:
-        """End a rest, as when the feed stood still itself."""
+        """End a rest, as after a gap in the feed."""
         self._still_from = None
 
     @property
@@ -205,7 +205,7 @@ class History:
 
     @property
     def rim_side(self) -> float | None:
-        """Side of a rest by the rim, as ``side`` counts it; None where the rim does not tell."""
+        """Side of a rest by the rim, as ``side`` counts it; None if the rim does not show it."""
         if self.rim is None or self.side is None:
             return None
         square = self.held()[0][:, 0]

@@ -10,19 +10,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
-from shimwise.imaging.frames.levels import Levels, codes_to_linear
+from shimwise.imaging.frames.levels import CodeLevels, codes_to_linear
 from shimwise.imaging.meter.answer import (
     CODED_SHARE,
     PIXELS_N2,
     SMOOTHED_SHARE,
     Figure,
     MeterAnswer,
-    State,
+    MeterState,
     figure_between_axes,
     held_figure,
 )
 from shimwise.imaging.meter.calibration import Calibration
-from shimwise.imaging.meter.history import History
+from shimwise.imaging.meter.history import StarHistory
 from shimwise.imaging.meter.law_model import MeterLaw, reach_um
 from shimwise.imaging.meter.lock import find_star
 from shimwise.imaging.meter.offsets import Offset, Places, offset_between
@@ -45,7 +45,7 @@ CLIPPED_SHARE = 0.02
 HALO = 1.003
 """Paper just outside the rim by the paper farther out, in sharp frames, above which a camera sharpens."""
 LIGHT_SHARE = 0.03
-"""Change of the paper's light since the pass that is said."""
+"""Change of the paper's light since the pass above which it is noted."""
 USUAL_FNUMBER = 2.8
 """For the law's shape where none is known; no microns are given then."""
 REACH_SHARE = 0.95
@@ -91,7 +91,7 @@ class MeterSettings:
         f-number as set; without it no microns are given.
     first : First, optional
         First direction; without it the side is not known.
-    levels : Levels
+    levels : CodeLevels
         What a code means.
     scale_share : float
         95 % half width of pitch and f-number together, as a share.
@@ -106,7 +106,7 @@ class MeterSettings:
 
     spokes: int
     pitch_um: float
-    levels: Levels
+    levels: CodeLevels
     fnumber: float | None = None
     first: First | None = None
     scale_share: float = 0.0
@@ -143,11 +143,11 @@ class Meter:
         self._search_s = -math.inf
         self._plan: RingPlan | None = None
         self._law: MeterLaw | None = None
-        self._history: History | None = None
+        self._history: StarHistory | None = None
         self._paper = PaperWatch()
         self._is_soft = False
         self._seen: StarFrame | None = None
-        self._answer = MeterAnswer(t_s=0.0, state=State.SEEKING)
+        self._answer = MeterAnswer(t_s=0.0, state=MeterState.SEEKING)
         self.last_still: MeterAnswer | None = None
 
     def add(
@@ -196,7 +196,7 @@ class Meter:
             is_dark = float(np.max(codes)) < self.settings.levels.black + DARK_SHARE * (
                 self.settings.levels.white - self.settings.levels.black
             )
-            self._answer = self._base(t_s, State.SEEKING, ("black" if is_dark else "no_chart",))
+            self._answer = self._base(t_s, MeterState.SEEKING, ("black" if is_dark else "no_chart",))
             return self._answer
         if float(seen.modulation.mean()) < REVERSED and self._history is not None:
             self._place = replace(seen.place, phase_rad=seen.place.phase_rad + math.pi)
@@ -204,7 +204,7 @@ class Meter:
             self._history.turn_over()
         self._seen = seen
         self._answer = self._measured_answer(t_s, seen, may_calibrate=may_calibrate)
-        if self._answer.state is State.STILL and self._answer.offset_um is not None:
+        if self._answer.state is MeterState.STILL and self._answer.offset_um is not None:
             self.last_still = self._answer
         return self._answer
 
@@ -218,7 +218,7 @@ class Meter:
         self._paper.place = None  # laid anew
 
     def stalled(self, t_s: float) -> MeterAnswer:
-        """Return the answer where no frame has come for so long that the feed stands still."""
+        """Return the answer if no frame has come for so long that the feed has stopped."""
         self._answer = self._repeated(t_s)
         return self._answer
 
@@ -229,7 +229,7 @@ class Meter:
             self._history.name_first(first)
 
     def places(self) -> Places:
-        """Return the signed places of the frames, as :meth:`.history.History.places`."""
+        """Return the signed places of the frames, as :meth:`.history.StarHistory.places`."""
         return Places(*np.zeros((3, 0))) if self._history is None else self._history.places()
 
     @property
@@ -250,7 +250,7 @@ class Meter:
     def apart_from(self, middle: Meter) -> Offset | None:
         """Return this star's place less the middle one's, short < 0; None where too few frames show it.
 
-        Signed as the middle star's side is; without one, as :attr:`turn` says.
+        Signed as the middle star's side is; without one, by :attr:`turn`.
         """
         fnumber = self.settings.fnumber
         base, own = middle.places(), self.places()
@@ -265,7 +265,7 @@ class Meter:
         return 1.0 if self._history is None else self._history.turn
 
     def positions_um(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return times [s] and places [µm] of the frames, as :meth:`.history.History.positions_um`."""
+        """Return times [s] and places [µm] of the frames, as :meth:`.history.StarHistory.positions_um`."""
         return (np.zeros(0), np.zeros(0)) if self._history is None else self._history.positions_um()
 
     def final(self) -> MeterAnswer:
@@ -274,7 +274,7 @@ class Meter:
             return self._answer
         return replace(self.last_still, frames=self._frames, dropped=self._dropped)
 
-    def _base(self, t_s: float, state: State, notes: tuple[str, ...]) -> MeterAnswer:
+    def _base(self, t_s: float, state: MeterState, notes: tuple[str, ...]) -> MeterAnswer:
         return MeterAnswer(t_s=t_s, state=state, frames=self._frames, dropped=self._dropped, notes=notes)
 
     def _repeated(self, t_s: float) -> MeterAnswer:
@@ -282,7 +282,7 @@ class Meter:
             return replace(self._answer, t_s=t_s, frames=self._frames, dropped=self._dropped)
         if self._history is not None:
             self._history.interrupt()
-        return self._base(t_s, State.SEEKING, ("frozen",))
+        return self._base(t_s, MeterState.SEEKING, ("frozen",))
 
     def _measured(self, t_s: float, codes: Codes) -> StarFrame | None:
         """Measure the star where it was, or find it anew."""
@@ -326,7 +326,7 @@ class Meter:
             )
             self._law = MeterLaw(self._fnumber, self._plan, self.settings.pitch_um)
             # Of a star that is found with another size the first turn was perhaps before.
-            self._history = History(
+            self._history = StarHistory(
                 self._law,
                 self.settings.first if self._history is None else None,
                 has_axes=self.settings.has_axes,
@@ -338,7 +338,7 @@ class Meter:
     def _measured_answer(self, t_s: float, seen: StarFrame, *, may_calibrate: bool) -> MeterAnswer:
         history = self._history
         if history is None:
-            return self._base(t_s, State.SEEKING, ("no_chart",))
+            return self._base(t_s, MeterState.SEEKING, ("no_chart",))
         found = history.calibration
         if found is not None and found.rms > SOFT_RMS and self._paper.neighbour_correlation > SOFT:
             self._is_soft = True
@@ -350,7 +350,13 @@ class Meter:
         notes = self._notes(seen, history, sharpened=sharpened)
         refused = {"clipped", "frames_depend", "unknown_fnumber"} & set(notes)
         is_still = history.is_still
-        state = State.SEEKING if history.calibration is None else State.STILL if is_still else State.MOVING
+        state = (
+            MeterState.SEEKING
+            if history.calibration is None
+            else MeterState.STILL
+            if is_still
+            else MeterState.MOVING
+        )
         answer = replace(
             self._base(t_s, state, notes),
             sharpened=sharpened,
@@ -370,14 +376,16 @@ class Meter:
         if figure.size > REACH_SHARE * reach_um(self._fnumber):
             return replace(answer, notes=(*notes, "beyond_reach"))
         is_clear = figure.size > max(SIDE_N * self._fnumber, min(2.0 * self._fnumber, SIDE_UM))
-        # Where the rim says the other side, a passage was missed or made up: none is given.
+        # If the rim shows the other side, a passage was missed or made up: none is given.
         is_doubted = history.side is not None and history.rim_side == -history.side
-        said = _with_figure(answer, figure, history.side if is_clear and not is_doubted else None)
+        figured = _with_figure(answer, figure, history.side if is_clear and not is_doubted else None)
         is_off = history.side is None and figure.low > 0.0
-        return replace(said, notes=(*notes, history.side_lost)) if is_off and history.side_lost else said
+        return (
+            replace(figured, notes=(*notes, history.side_lost)) if is_off and history.side_lost else figured
+        )
 
     def _figure(
-        self, history: History, calibration: Calibration, *, sharpened: bool, smoothed: bool
+        self, history: StarHistory, calibration: Calibration, *, sharpened: bool, smoothed: bool
     ) -> Figure:
         """Return the size of defocus now: by both axes where they are too far apart for the whole star."""
         pixels_n2 = PIXELS_N2 / self.settings.spokes if history.is_elsewhere else 0.0
@@ -409,7 +417,7 @@ class Meter:
     def _smoothed_share(self) -> float:
         return CODED_SHARE if self._paper.is_coded else SMOOTHED_SHARE
 
-    def _notes(self, seen: StarFrame, history: History, *, sharpened: bool) -> tuple[str, ...]:
+    def _notes(self, seen: StarFrame, history: StarHistory, *, sharpened: bool) -> tuple[str, ...]:
         notes = []
         if seen.clipped_share > CLIPPED_SHARE:
             notes.append("clipped")

@@ -1,4 +1,4 @@
-"""The star's rim grows and shrinks as the sensor moves, which tells one side of focus from the other."""
+"""The star's rim grows and shrinks as the sensor moves, which separates the two sides of focus."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class Rim:
 
     @property
     def is_usable(self) -> bool:
-        """Whether a frame's radius tells its place to 3 µm."""
+        """Whether a frame's radius determines its place to 3 µm."""
         return self.sd_px < MOST_SD_UM * abs(self.per_um)
 
     @property

@@ -1,4 +1,4 @@
-"""A star whose count of spokes nobody has told: counted around its rings, and proved by the lock."""
+"""A star of unknown spoke count: counted around its rings, and proved by the lock."""
 
 from __future__ import annotations
 

@@ -30,7 +30,7 @@ TILT_EVERY_S = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Crop:
+class StarCrop:
     """Part of a frame around one star: its id, the place of its first pixel in the frame, grey codes."""
 
     star: str
@@ -100,7 +100,7 @@ class StarsMeter:
         self._differences: dict[str, Offset] = {}
         self._compared_s = -math.inf
 
-    def add(self, t_s: float, crops: Sequence[Crop], *, dropped: int = 0) -> StarsAnswer:
+    def add(self, t_s: float, crops: Sequence[StarCrop], *, dropped: int = 0) -> StarsAnswer:
         """Take a frame's crops, none where nothing came, and return the answer after it.
 
         Raises

@@ -25,7 +25,7 @@ MOST_MOVES, SETTLED_PX = 6, 0.12
 RIM_FROM, RIM_TO = 0.8, 1.12
 """Radii, as shares of the stated one, between which the rim is looked for."""
 LEAST_INSIDE = 0.05
-"""Modulation inside the rim below which it cannot be told from the paper."""
+"""Modulation inside the rim below which it is taken for paper."""
 
 
 def pointed(star: Star, crops: list[Crop], start: FloatArray, *, pitch_um: float) -> FloatArray:

@@ -85,9 +85,7 @@ class RingPlan:
         return self.spokes / (np.pi * (edge_radii[:-1] + edge_radii[1:]))
 
 
-def plan_rings(
-    star: Star, *, px_per_mm: float, pitch_um: float, blur_px: float = 0.0, rings: int = RINGS
-) -> RingPlan:
+def plan_rings(star: Star, *, px_per_mm: float, pitch_um: float, blur_px: float = 0.0) -> RingPlan:
     """Plan rings over a star where its spokes are between 0.08 and 0.42 cycles/pixel.
 
     Parameters
@@ -100,8 +98,6 @@ def plan_rings(
         Pixel pitch, µm.
     blur_px : float
         Radius of the largest blur disc, px: so much of the rim is left out, 15 % of the radius at most.
-    rings : int
-        Number of rings.
 
     Raises
     ------
@@ -114,12 +110,12 @@ def plan_rings(
     width_px = star.spokes / (2.0 * math.pi) * (1.0 / low - 1.0 / HIGH_CY_PX)
     if low >= HIGH_CY_PX or width_px < MIN_WIDTH_PX:
         raise StarTooSmallError(star, radius_px=radius_px, width_px=width_px)
-    high, count = _finest(star.spokes, low, rings)
+    high, count = _finest(star.spokes, low)
     edges = np.linspace(low, high, count + 1) * px_per_mm
     return RingPlan(star.spokes, edges, px_per_mm * pitch_um * 1e-3)
 
 
-def _finest(spokes: int, low: float, rings: int) -> tuple[float, int]:
+def _finest(spokes: int, low: float) -> tuple[float, int]:
     """Return the upper limit [cycles/px] and the count of rings whose innermost holds enough pixels a cell.
 
     Cells of the innermost ring are the smallest: fewer, wider rings or a lower limit make them larger.
@@ -130,5 +126,5 @@ def _finest(spokes: int, low: float, rings: int) -> tuple[float, int]:
         step = high * CELL_PX * SECTORS / (2.0 * math.pi * radius**2)
         count = int((high - low) / step)
         if count >= ENOUGH_RINGS or high <= max(LEAST_HIGH_CY_PX, LEAST_OCTAVE * low):
-            return high, max(min(count, rings), LEAST_RINGS)
+            return high, max(min(count, RINGS), LEAST_RINGS)
         high *= FINER

@@ -203,7 +203,7 @@ def after_readings(
 def after_learning(memory: HouseMemory, known: History) -> HouseMemory:
     """Return the memory once all signed preps have been learned from together.
 
-    What the whole record says of the units that both know takes the place of what was added signature by
+    The whole record's result on the units that both know replaces what was added signature by
     signature; units that it does not know follow theirs. From when each drifts stays as it is.
 
     Parameters

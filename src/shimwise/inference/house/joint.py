@@ -1,4 +1,4 @@
-"""What a learned house says of its units: each body and lens as last read, all together, and the datum."""
+"""Units of a learned house: each body and lens as last read, all together, and the datum."""
 
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -1,10 +1,10 @@
-"""Where each unknown of a house stands: states of bodies, tapes, and the dense block of all else."""
+"""Columns of a house's unknowns: states of bodies, tapes, and the dense block of all else."""
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from shimwise.inference.house.network import Cells
+from shimwise.inference.house.network import DistinctRows
 from shimwise.inference.house.readings import HouseReadings
 from shimwise.inference.model.joint_memory import DAYS_PER_MONTH
 from shimwise.inference.model.kinds import FloatArray, IntArray
@@ -26,7 +26,7 @@ class Layout:
     ``lens_months`` (lens links,) are the times between linked states; ``lens_links`` the earlier states.
     """
 
-    cells: Cells
+    cells: DistinctRows
     cell: IntArray
     body_of_state: IntArray
     prep_of_state: IntArray
@@ -105,7 +105,7 @@ def layout_of(house: HouseReadings) -> Layout:
         ],
         axis=1,
     )
-    cells = Cells(
+    cells = DistinctRows(
         state=state[first],
         tape=house.tape[first],
         tape_coefficient=house.tape_um[first],

@@ -25,7 +25,7 @@ TAPES_AT_ONCE = 8192
 
 
 @dataclass(frozen=True, slots=True)
-class Cells:
+class DistinctRows:
     """The c distinct rows: η = x[state] + Σ dense_coefficient·x[dense] + tape_coefficient·x[tape].
 
     ``state`` (c,), ``tape`` (c,) and ``tape_coefficient`` (c,), ``dense`` and ``dense_coefficient`` (c, s).
@@ -88,7 +88,7 @@ class Solution:
 class Network:
     """The fixed pattern of a house's rows; :meth:`solve` does the work for given information."""
 
-    def __init__(self, cells: Cells) -> None:
+    def __init__(self, cells: DistinctRows) -> None:
         self.cells = cells
         self.width = cells.dense_count + 1  # the last column takes what pads
         self.neighbours, self.place = _neighbours(cells)
@@ -322,8 +322,8 @@ class Network:
         return np.asarray(variance)
 
 
-def _neighbours(cells: Cells) -> tuple[IntArray, IntArray]:
-    """Return the dense unknowns beside each tape (tapes, m), padded, and where each row's stand (c, s)."""
+def _neighbours(cells: DistinctRows) -> tuple[IntArray, IntArray]:
+    """Return the dense unknowns beside each tape (tapes, m), padded, and their places in each row (c, s)."""
     slots = cells.dense.shape[1]
     keys = cells.tape[:, None] * (cells.dense_count + 1) + cells.dense
     distinct, where = np.unique(keys.ravel(), return_inverse=True)
@@ -335,7 +335,7 @@ def _neighbours(cells: Cells) -> tuple[IntArray, IntArray]:
     return neighbours, place[where].reshape(-1, slots)
 
 
-def _steps(cells: Cells) -> tuple[IntArray, ...]:
+def _steps(cells: DistinctRows) -> tuple[IntArray, ...]:
     """Return the states by their place in their chain: first ones, second ones, and so on."""
     is_continued = np.zeros(cells.states, dtype=bool)
     is_continued[cells.following + 1] = True

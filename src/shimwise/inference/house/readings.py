@@ -72,12 +72,12 @@ class HouseReadings:
     setting: SettingSpread | None = None
 
 
-def readings_of_house(preps: Sequence[SignedPrep], *, priors: Priors | None = None) -> HouseReadings:
+def readings_of_house(preps: Sequence[SignedPrep]) -> HouseReadings:
     """Return the readings of signed preps; those stopped down are left out, since focus shifts with the stop.
 
     Rounding is inferred per person and distance from all preps together.
     """
-    collected = _Collected(priors or Priors())
+    collected = _Collected(Priors())
     collected.learn_rounding(preps)
     for number, one in enumerate(sorted(preps, key=lambda prep: prep.days)):
         collected.add(number, one)

@@ -1,6 +1,6 @@
-"""What readings and mixtures of levels say, as Gaussian sites: expectation propagation.
+"""Readings and mixtures of levels as Gaussian sites: expectation propagation.
 
-A *site* is a Gaussian (precision, pull) that stands for a factor of the posterior. Each factor is matched
+A *site* is a Gaussian (precision, pull) in place of a factor of the posterior. Each factor is matched
 against its *cavity*, the posterior without the site itself.
 
 References

@@ -1,7 +1,7 @@
 """Learn a house's spreads, shares and persons: expectation propagation within expectation maximisation.
 
 Every factor that is not Gaussian (a reading's interval, a unit's levels, a walk or knock) is a site; the
-sites and the spreads are improved in turn until the spreads stand still. Hyperpriors, the starting values
+sites and the spreads are improved in turn until the spreads settle. Hyperpriors, the starting values
 counted as a few units, keep a house of few preps safe.
 
 References
@@ -80,7 +80,7 @@ class Spreads:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Learned:
-    """Spreads of a house with the posterior of all its unknowns; ``rounds`` until they stood still."""
+    """Spreads of a house with the posterior of all its unknowns; ``rounds`` until they settled."""
 
     readings: HouseReadings
     layout: Layout
@@ -89,22 +89,14 @@ class Learned:
     rounds: int
 
 
-def learn(readings: HouseReadings, *, priors: Priors | None = None) -> Learned:
-    """Learn the spreads of a house from its readings.
-
-    Parameters
-    ----------
-    readings : HouseReadings
-        At least one.
-    priors : Priors, optional
-        Starting values.
-    """
-    return _Learner(readings, priors or Priors()).run()
+def learn(readings: HouseReadings) -> Learned:
+    """Learn the spreads of a house from its readings, at least one."""
+    return _Learner(readings, Priors()).run()
 
 
 @dataclass(slots=True)
 class _Group:
-    """Unknowns of one effect: where they stand, their levels, their sites and what was found of them."""
+    """Unknowns of one effect: their columns, levels, sites and posterior."""
 
     starting: Levels
     counted_as: float
@@ -135,10 +127,10 @@ class _Group:
         starting = np.array(self.starting.sd) ** 2
         square = ((weight * second).sum(0) + self.counted_as * starting) / (count + self.counted_as)
         known = free_variance / (free_variance + self.levels.usual_sd**2)
-        told = float(((1 - weight[:, 2]) * (1 - known) ** 2).sum())
-        self.log_sd = (2 * (told + self.counted_as)) ** -0.5
+        information = float(((1 - weight[:, 2]) * (1 - known) ** 2).sum())
+        self.log_sd = (2 * (information + self.counted_as)) ** -0.5
         counted = len(mean) + self.counted_as
-        self.sd = _beyond(self.sd, np.sqrt(square), counted / (told + self.counted_as))
+        self.sd = _beyond(self.sd, np.sqrt(square), counted / (information + self.counted_as))
         for level in (1, 2):
             self.sd[level] = max(self.sd[level], LEAST_RATIO * self.sd[level - 1])
         starting_share = SHARES_COUNTED_AS * np.array(self.starting.share)
@@ -179,10 +171,10 @@ class _Links:
         walked, count = weight[:, 0], float(weight[:, 0].sum())
         square = float((walked * second[:, 0] / self.months).sum()) + COUNTED_AS * WALK_UM**2
         known = free_variance / (free_variance + walk)
-        told = float((walked * (1 - known) ** 2).sum()) + COUNTED_AS
-        self.log_sd = (2 * told) ** -0.5
+        information = float((walked * (1 - known) ** 2).sum()) + COUNTED_AS
+        self.log_sd = (2 * information) ** -0.5
         found_um = np.sqrt(square / (count + COUNTED_AS))
-        self.walk_um = float(_beyond(np.array(self.walk_um), found_um, (count + COUNTED_AS) / told))
+        self.walk_um = float(_beyond(np.array(self.walk_um), found_um, (count + COUNTED_AS) / information))
         starting = KNOCKS_COUNTED_AS
         self.knocked = (len(mean) - count + starting * self.starting_knocked) / (len(mean) + starting)
 
@@ -192,10 +184,10 @@ class _Links:
 
 
 def _beyond(before: FloatArray, found: FloatArray, missing: float) -> FloatArray:
-    """Return a spread beyond the one that a round of maximisation found, which is slow where little is told.
+    """Return a spread beyond the one that a round of maximisation found, slow with little information.
 
-    ``missing``: how many times more the round counts than the readings tell of the spread. A step of scoring
-    would be so many times as long; part of it is taken, since spreads share what is told.
+    ``missing``: how many times more the round counts than the readings inform the spread. A step of scoring
+    would be so many times as long; part of it is taken, since spreads share information.
     """
     longer = np.clip(SCORED_SHARE * missing, OVERSHOOT, MOST_OVERSHOOT)
     step = longer * np.log(found / before)
@@ -361,13 +353,13 @@ class _Learner:
         one, persons = self.readings, len(self.log_k)
         by_eye = one.person >= 0
         person, ratio = one.person[by_eye], (self.square / scale**2)[by_eye]
-        gain, told = (NU + 1) * ratio / (NU + ratio) - 1, 2 * NU / (NU + 3)
+        gain, information = (NU + 1) * ratio / (NU + ratio) - 1, 2 * NU / (NU + 3)
         eye = ((np.exp(self.log_k)[one.person] * one.blur_um / scale) ** 2)[by_eye]
         ring = ((np.exp(self.log_ring) * one.ring_um / scale) ** 2)[by_eye]
         self.log_k = _scored(
             self.log_k,
             slope=_summed(eye * gain, person, persons),
-            told=_summed(told * eye * (eye + ring), person, persons),
+            information=_summed(information * eye * (eye + ring), person, persons),
             middle=float(np.log(self.priors.k_median)),
             log_sd=self.priors.k_log_sd,
         )
@@ -375,14 +367,14 @@ class _Learner:
             _scored(
                 np.array(self.log_ring),
                 slope=np.array((ring * gain).sum()),
-                told=np.array((told * ring * (eye + ring)).sum()),
+                information=np.array((information * ring * (eye + ring)).sum()),
                 middle=0.0,
                 log_sd=RING_LOG_SD,
             )
         )
 
     def _figures(self) -> FloatArray:
-        """Return what has to stand still: an off level that hardly a unit is at may creep on."""
+        """Return what has to converge: an off level that hardly a unit is at may creep on."""
         usual = [group.levels.usual_sd for group in self.groups.values()]
         walks = [self.links.walk_um, self.lens_links.walk_um]
         return np.concatenate([np.log([*usual, *walks]), self.log_k, [np.exp(self.log_ring)]])
@@ -402,10 +394,10 @@ def _summed(values: FloatArray, of: IntArray, count: int) -> FloatArray:
 
 
 def _scored(
-    log: FloatArray, *, slope: FloatArray, told: FloatArray, middle: float, log_sd: float
+    log: FloatArray, *, slope: FloatArray, information: FloatArray, middle: float, log_sd: float
 ) -> FloatArray:
     """Return logarithms of scales after a step of scoring with a normal prior, no longer than is safe."""
-    step = (slope - (log - middle) / log_sd**2) / (told + log_sd**-2.0)
+    step = (slope - (log - middle) / log_sd**2) / (information + log_sd**-2.0)
     return np.asarray(log + np.clip(step, -LARGEST_LOG_STEP, LARGEST_LOG_STEP))
 
 

@@ -39,7 +39,7 @@ NEAREST_INFINITY_MM, FARTHEST_INFINITY_MM = 20 * FOOT_MM, 60 * FOOT_MM
 10 ft) for a person who reads to marks or of whom nothing finite is known, beyond 60 ft for one who reads
 finely. Common practice, no source."""
 MOST_OF_RECORD = 400
-"""So many of a person's values around a distance tell how they round there."""
+"""So many of a person's values around a distance show how they round there."""
 SAME = 1e-6
 PARTS_OF_MARKS = (1, 2, 4, 8)
 """Marks are read to whole ones, halves, quarters or eighths of the way between them."""
@@ -76,7 +76,7 @@ def landing_intervals(
     Returns
     -------
     low_um, high_um : array, shape (n,)
-        Short < 0 < deep; high infinite where the ring stood at INF.
+        Short < 0 < deep; high infinite if the ring was at INF.
     granularities : tuple of Granularity
         One per person and usual distance, where the step was inferred from readings.
     """
@@ -158,7 +158,7 @@ def usual_step_mm(reading_mm: float) -> float:
 
 
 def infinity_from_mm(person: str, values: FloatArray) -> float:
-    """Distance [mm] from which on a person writes INF where the marks are not told.
+    """Distance [mm] from which on a person writes INF if the marks are unknown.
 
     Half-way between the farthest value of the person's that is not INF and infinity if only marks are read;
     half a step of the person's beyond infinity otherwise.

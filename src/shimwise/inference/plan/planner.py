@@ -32,7 +32,7 @@ from shimwise.inference.model.rounding import cell_between_marks
 from shimwise.inference.plan.promise import DrawnPreps
 from shimwise.inference.posterior.draws import draw
 from shimwise.inference.verdict.answer import Z95
-from shimwise.inference.verdict.datum import Datum, body_limits, half_width_um, limit_covariance
+from shimwise.inference.verdict.datum import HalfWidthLimit, body_limits, half_width_um, limit_covariance
 from shimwise.inference.verdict.next_readings import gain, rounding_um, variance_of
 
 MOST_READINGS = 300
@@ -91,7 +91,7 @@ class Plan:
     is_reached: bool
     readings: tuple[PlannedReading, ...]
     bodies: tuple[PlannedBody, ...]
-    limits: tuple[Datum, ...]
+    limits: tuple[HalfWidthLimit, ...]
     rule_um: float | None = None
     is_by_picture: bool = False
     worth: Mapping[str, float] = field(default_factory=dict)
@@ -116,7 +116,7 @@ def plan_check(
     """Plan the readings that make every body known to ±``target_um`` (95 %).
 
     By picture the plan is of the whole prep: it ends once every lens, and every lens on every body, is known
-    well enough for the verdict to say what decides the rest.
+    well enough for the verdict to show what decides the rest.
 
     Parameters
     ----------
@@ -253,8 +253,8 @@ class _Trials:
     def shortest(self) -> tuple[list[int], FloatArray]:
         """Return the readings of a short plan that keeps its promise, and half widths (preps, bodies).
 
-        What adding variances says is wrong by a factor that hardly changes with the length; so each trial
-        tells how long the next has to be. Without one that is long enough it is the longest.
+        Adding variances is wrong by a factor that hardly changes with the length; so each trial
+        gives the length of the next. Without one that is long enough it is the longest.
         """
         factor = 1.0
         best: int | None = None
@@ -320,7 +320,7 @@ class _Goals:
     wanted_um: FloatArray
 
     @classmethod
-    def of(cls, built: Built, limits: tuple[Datum, ...], *, whole_um: float | None) -> "_Goals":
+    def of(cls, built: Built, limits: tuple[HalfWidthLimit, ...], *, whole_um: float | None) -> "_Goals":
         """Bodies near their limits; with ``whole_um`` lenses and pairs to that as well, or near theirs."""
         quantities = built.model.quantities
         rows = list(quantities.indices(Effect.BODY.value))

@@ -31,8 +31,8 @@ import numpy as np
 from shimwise.inference.model.kinds import FloatArray, IntArray
 from shimwise.inference.model.mixture import MixtureModel
 from shimwise.inference.model.priors import NU
-from shimwise.inference.posterior.coarse import Walk
-from shimwise.inference.posterior.moves import Cells, is_coarse, move_groups
+from shimwise.inference.posterior.coarse import ChainState
+from shimwise.inference.posterior.moves import IntervalCells, is_coarse, move_groups
 from shimwise.inference.posterior.products import Products
 from shimwise.inference.posterior.student import STUDENT_INFLATION, truncated_draws
 
@@ -89,7 +89,7 @@ class Chains:
         self.products = Products(rows.design)
         self.reported = Products(model.quantities.matrix)
         self.diagonal = np.arange(self.p)
-        self.cells = Cells(rows)
+        self.cells = IntervalCells(rows)
         self.groups = move_groups(model, self.cells) if is_coarse(model) else ()
         persons = np.arange(max(1, len(model.persons)))
         pattern = self.cells.pattern
@@ -207,7 +207,7 @@ class Chains:
     def _move(self) -> None:
         """Move the unknowns along fixed directions, with weights, landings and levels integrated out."""
         pattern = self.cells.pattern
-        walk = Walk(
+        walk = ChainState(
             model=self.model,
             cells=self.cells,
             unknowns=self.unknowns,

@@ -12,7 +12,7 @@ import numpy as np
 
 from shimwise.inference.model.kinds import FloatArray, IntArray
 from shimwise.inference.model.mixture import MixtureModel
-from shimwise.inference.posterior.moves import Cells, MoveGroup
+from shimwise.inference.posterior.moves import IntervalCells, MoveGroup
 
 MOVE_SIZES = np.array([0.6, 1.5, 3.5, 10.0])
 """Sizes of a move, in standard deviations of an approximate posterior along its direction."""
@@ -20,7 +20,7 @@ JUMPS, EXCHANGES = 3, 3
 """Groups drawn from their priors, and groups of exchanges, tried in one sweep."""
 
 
-class Walk:
+class ChainState:
     """State of the moves of c chains: ``unknowns`` (c, p), expected landings and likelihoods of u cells.
 
     ``scale`` (c, u) of each cell's error; ``log_share`` and ``level_precision`` (c, p, 3) of the levels, NaN
@@ -31,7 +31,7 @@ class Walk:
         self,
         *,
         model: MixtureModel,
-        cells: Cells,
+        cells: IntervalCells,
         unknowns: FloatArray,
         expected: FloatArray,
         scale: FloatArray,

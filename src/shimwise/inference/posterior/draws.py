@@ -32,7 +32,7 @@ RUNS_OF_MANY = 4
 GOOD_MEAN_P_SD, GOOD_LARGEST_P_SD = 0.01, 0.02
 """Monte Carlo sd of the probabilities P(|x| > limit) that ends the runs: mean and largest."""
 RUNS_WITHOUT_LIMIT = 2
-"""Runs where nothing counts as out, and so no probability says when to end."""
+"""Runs where nothing counts as out, and so no probability decides when to end."""
 READINGS_AT_ONCE, CELLS_AT_ONCE = 150_000, 400_000
 """Chains are so few that chains × readings and chains × unknowns² stay below these."""
 LEAST_CHAINS = 6

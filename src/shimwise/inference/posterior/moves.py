@@ -21,7 +21,7 @@ EXCHANGE_RESIDUAL = 0.35
 """An exchange leaves at most this share of the landings it moves."""
 
 
-class Cells:
+class IntervalCells:
     """The u distinct (row, interval) cells of the readings: ``first`` (u,) one of each, ``count`` (u,).
 
     Where each chain has intervals of its own, every reading is a cell.
@@ -96,7 +96,7 @@ def is_coarse(model: MixtureModel) -> bool:
     return bool(np.median(ratio) > COARSE or np.mean(~finite) > MOST_BOUNDS)
 
 
-def move_groups(model: MixtureModel, cells: Cells) -> tuple[MoveGroup, ...]:
+def move_groups(model: MixtureModel, cells: IntervalCells) -> tuple[MoveGroup, ...]:
     """All moves of a model, each unknown alone and exchanges, in groups that can be tried at once."""
     alone, has_levels = _alone(model), model.levels.group >= 0
     found: list[MoveGroup] = []

@@ -22,7 +22,7 @@ EXACT_UM = 0.05
 
 
 @dataclass(frozen=True, slots=True)
-class Datum:
+class HalfWidthLimit:
     """Limit of a body's 95 % half width for infinitely many readings, now and with help. [µm]"""
 
     body: str
@@ -31,14 +31,14 @@ class Datum:
     with_known_lens_um: float
 
 
-def body_limits(built: Built, covariance: FloatArray | None = None) -> tuple[Datum, ...]:
+def body_limits(built: Built, covariance: FloatArray | None = None) -> tuple[HalfWidthLimit, ...]:
     """Return the limit of every body; ``covariance`` as :func:`limit_covariance` returns it."""
     model = built.model
     covariance = limit_covariance(built) if covariance is None else covariance
     matrix = model.quantities.matrix
     lenses = [matrix[i] for i in model.quantities.indices(Effect.LENS.value)]
     return tuple(
-        Datum(
+        HalfWidthLimit(
             body=model.quantities.kinds[i].names[0],
             limit_um=half_width_um(covariance, matrix[i]),
             with_gauge_um=half_width_um(covariance, matrix[i], known=matrix[i], sd_um=GAUGE_SD_UM),

@@ -1,4 +1,4 @@
-"""What the posterior says of every quantity: estimate, interval, probabilities of being out, verdict."""
+"""The posterior of every quantity: estimate, interval, probabilities of being out, verdict."""
 
 from collections import Counter
 from dataclasses import dataclass
@@ -73,7 +73,7 @@ class Findings:
 
     @classmethod
     def of(cls, prep: Prep, built: Built, draws: Draws, limit: FloatArray) -> "Findings":
-        """Return what the draws say, and the verdicts with those held back that something else explains."""
+        """Return the findings of the draws; verdicts that something else explains are held back."""
         low, high = draws.interval()
         below, above = draws.outside(limit)
         read = frozenset((one.body, one.lens) for one in prep.evidence)

@@ -68,7 +68,7 @@ class Holding:
     def _is_alike(self, body: int, verdicts: Mapping[int, Verdict]) -> bool:
         """Whether the only eye explains a body that is out, since no body is off by clearly less than it.
 
-        Several bodies that are off alike are less likely than one eye; of a single body that cannot be said.
+        Several bodies that are off alike are less likely than one eye; of a single body that does not hold.
         """
         verdict, common = verdicts[body], self.draws.quantities.indices("common")
         bodies = [row for row in self.draws.quantities.indices("body") if row in verdicts and row != body]

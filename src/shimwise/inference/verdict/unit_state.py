@@ -46,7 +46,7 @@ class UnitState:
     readings : int
         Readings of it as it is.
     readings_before : int
-        Readings of it as it was before an adjustment: they say nothing of it now.
+        Readings of it as it was before an adjustment: they do not count for it now.
     more : int or None
         About how many more readings decide it, if its error is as estimated; None where that is not known.
     following : NextReading or None

@@ -44,7 +44,7 @@ class Backup:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Held:
+class RecordCounts:
     """What a record or a backup holds."""
 
     preps: int
@@ -57,8 +57,8 @@ class Replacing:
 
     where: str
     is_there: bool
-    before: Held | None
-    after: Held
+    before: RecordCounts | None
+    after: RecordCounts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,7 +179,7 @@ def _target(record: Record, path: Path) -> Path:
     return path
 
 
-def _held_in_file(path: Path) -> Held | None:
+def _held_in_file(path: Path) -> RecordCounts | None:
     """Return what a record's file holds, whatever its version; None where there is none that can be read."""
     if not path.is_file():
         return None
@@ -188,7 +188,7 @@ def _held_in_file(path: Path) -> Held | None:
             connection.execute(f"SELECT count(*) FROM {table.name}").fetchone()[0]  # noqa: S608 - a table of ours
             for table in (schema.preps, schema.readings)
         ]
-        return Held(preps=counts[0], readings=counts[1])
+        return RecordCounts(preps=counts[0], readings=counts[1])
     return None
 
 
@@ -211,7 +211,7 @@ def _end_tokens_in_file(path: Path, counting: set[str]) -> int:
     return len(ended)
 
 
-def _prepared(origin: Path, part: Path, progress: Progress | None) -> Held:
+def _prepared(origin: Path, part: Path, progress: Progress | None) -> RecordCounts:
     """Make a record of a backup, brought to this version and checked; return what it holds."""
     for leftover in _with_logs(part):
         leftover.unlink(missing_ok=True)
@@ -233,7 +233,7 @@ def _prepared(origin: Path, part: Path, progress: Progress | None) -> Held:
     return held
 
 
-def _checked(connection: Connection, origin: Path) -> Held:
+def _checked(connection: Connection, origin: Path) -> RecordCounts:
     """Refuse what contradicts itself; return what is there."""
     found = contradictions(connection)
     if found:
@@ -243,12 +243,12 @@ def _checked(connection: Connection, origin: Path) -> Held:
     return _held_in(connection)
 
 
-def _held_in(connection: Connection) -> Held:
+def _held_in(connection: Connection) -> RecordCounts:
     counted = [
         connection.execute(select(func.count()).select_from(table)).scalar_one()
         for table in (schema.preps, schema.readings)
     ]
-    return Held(preps=counted[0], readings=counted[1])
+    return RecordCounts(preps=counted[0], readings=counted[1])
 
 
 def _put_in_place(part: Path, path: Path, stamp: str) -> Path | None:

@@ -4,7 +4,7 @@ A server holds a job by its lease, a number that rises each time the job is take
 that number, in the transaction that keeps the result: who lost the job keeps nothing. Time is the database's,
 so that the clocks of the servers do not matter.
 
-The id of a job says what it is of (``verdict-…``, ``sweep-…``, ``learn``), so there is never a second one.
+The id of a job names what it is of (``verdict-…``, ``sweep-…``, ``learn``), so there is never a second one.
 """
 
 from collections.abc import Collection, Iterable, Mapping
@@ -41,7 +41,7 @@ def now(connection: Connection) -> datetime:
 
 
 def new_job(kind: str, of: str, *, prep_id: str | None, **more: Any) -> JobRow:  # noqa: ANN401 - fields
-    """Return a job to be put in, of what an id says (empty: of the house); its time is the database's."""
+    """Return a job to be put in, for an id (empty: for the house); its time is the database's."""
     job_id = f"{kind}-{of}" if of else kind
     return JobRow(id=job_id, kind=kind, prep_id=prep_id, state=WAITING, made_at=datetime.now(UTC), **more)
 
@@ -104,7 +104,7 @@ def take(
 
 
 def beat(connection: Connection, held: JobRow, *, lease_s: float, progress: Mapping[str, Any]) -> bool:
-    """Hold a job for longer, and say how far it is; False if it was cancelled, or taken over."""
+    """Hold a job for longer, and keep its progress; False if it was cancelled, or taken over."""
     until = now(connection) + timedelta(seconds=lease_s)
     beating = update(_T).where(_is_held(held)).values(lease_until=until, progress=dict(progress))
     return connection.execute(beating).rowcount == 1

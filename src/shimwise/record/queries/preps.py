@@ -163,17 +163,14 @@ def prep_lines(
     return _lines(connection, wanted, limit=limit, before=before)
 
 
-def unit_preps(
-    connection: Connection, unit_id: str, *, limit: int = 50, before: str | None = None
-) -> list[PrepLineRow]:
-    """Return the preps that test a body or a lens, newest first; ``before`` as in :func:`prep_lines`."""
+def unit_preps(connection: Connection, unit_id: str, *, limit: int = 50) -> list[PrepLineRow]:
+    """Return the preps that test a body or a lens, newest first."""
     ids = (
         select(_BODIES.c.prep_id)
         .where(_BODIES.c.body_id == unit_id)
         .union_all(select(_LENSES.c.prep_id).where(_LENSES.c.lens_id == unit_id))
     )
-    wanted = select(_T).where(_T.c.id.in_(ids))
-    return _lines(connection, wanted, limit=limit, before=before)
+    return _lines(connection, select(_T).where(_T.c.id.in_(ids)), limit=limit)
 
 
 def set_preps(connection: Connection, set_id: str, *, limit: int) -> list[PrepLineRow]:

@@ -160,7 +160,7 @@ class SetupRow:
 class ReadingRow(Withdrawable):
     """One landing: seen by eye, or by picture. ``seq`` is its number in the prep, from 1.
 
-    By picture ``landing_um`` and its own standard uncertainty ``landing_sd_um`` are kept, the ring stands at
+    By picture ``landing_um`` and its own standard uncertainty ``landing_sd_um`` are kept, the ring is at
     the taped distance, and ``setting`` names the setting of the ring that repeats share.
     """
 

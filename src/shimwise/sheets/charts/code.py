@@ -18,7 +18,6 @@ from shimwise.sheets.charts.plan import STEP_MM, ChartPlan, SpokeKind
 
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 """Digits and capitals without I, L, O and U, which are misread."""
-ID_LETTERS = 8
 PREFIX = "SHIMWISE 1"
 LENGTHS = tuple(field.name for field in fields(ChartPlan) if field.name.endswith("_mm"))
 COUNTS = ("stars", "spokes", "small_spokes")

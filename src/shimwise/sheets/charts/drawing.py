@@ -21,6 +21,8 @@ from shimwise.sheets.charts.plan import SpokeKind
 BAR_LINE_MM = 0.2
 TICK_MM = {0: 4.0, 5: 2.6, 1: 1.4}
 INK = "#000000"
+GREY_STEPS = 40
+"""Greys of a sine star below white; chosen."""
 MARKER_MODULES = 4
 MARKER_CODES = """
 4acd f065 ccd2 66b9 ab61 8632 61d1 3b0d 0125 30a9
@@ -50,15 +52,13 @@ def chart_svg(layout: dict[str, Any]) -> str:
     )
 
 
-def grey_stair(contrast: float, *, steps: int = 40) -> list[tuple[int, float]]:
+def grey_stair(contrast: float) -> list[tuple[int, float]]:
     """Greys of a sine star, light to dark, each with the darkness from which it is painted.
 
     Parameters
     ----------
     contrast : float
         (white − black)/(white + black) of the reflected light, 0 to 1, white being the paper's.
-    steps : int
-        Count of greys below white.
 
     Returns
     -------
@@ -66,7 +66,7 @@ def grey_stair(contrast: float, *, steps: int = 40) -> list[tuple[int, float]]:
         8-bit sRGB grey, and the darkness (0 white, 1 darkest) half-way between it and the grey before.
     """
     darkest = (1 - contrast) / (1 + contrast)
-    wanted = 1 - (1 - darkest) * np.arange(steps + 1) / steps
+    wanted = 1 - (1 - darkest) * np.arange(GREY_STEPS + 1) / GREY_STEPS
     codes = np.unique(np.round(255 * _light_to_srgb(wanted)).astype(int))[::-1]
     share = (1 - _srgb_to_light(codes / 255)) / (1 - darkest)
     return [

@@ -41,7 +41,7 @@ def plan_to_json(
     Returns
     -------
     dict
-        As ``plan.schema.json`` says; an infinite distance is None.
+        As in ``plan.schema.json``; an infinite distance is None.
     """
     typed = typed_distances or {}
     document = {

@@ -43,7 +43,7 @@ class SweepTilt:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OtherReading:
-    """Another reading of the same frames with its 95 % interval [µm]; ``code`` says which."""
+    """Another reading of the same frames with its 95 % interval [µm]; ``code`` names it."""
 
     best_um: float
     low_um: float
@@ -139,7 +139,7 @@ def sweep_to_json(
     Returns
     -------
     dict
-        As ``sweep.schema.json`` says; what is no finite number is None, and so is an infinite distance.
+        As in ``sweep.schema.json``; what is no finite number is None, and so is an infinite distance.
     """
     names = {
         "body": facts.body,

@@ -110,7 +110,7 @@ def answer_from_json(document: Mapping[str, Any]) -> Answer:
     limits_um = {one.unit: one.numbers["limit_um"] for one in notices if one.code == "datum_limit"}
 
     def units(kind: type[_Unit], listed: Iterable[Mapping[str, Any]]) -> tuple[_Unit, ...]:
-        # Earlier verdicts say the limit of a body in its notice alone, and that of a lens nowhere.
+        # Earlier verdicts hold the limit of a body in its notice alone, and that of a lens nowhere.
         limited = [{"limit_um": limits_um.get(one["name"]), "more_readings": None, **one} for one in listed]
         return _read(kind, limited, tolerance_um=tolerance_um)
 

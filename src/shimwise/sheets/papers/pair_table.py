@@ -17,7 +17,7 @@ _WAYS = {Verdict.OUT_SHORT: "short", Verdict.OUT_DEEP: "deep"}
 def pair_table(answer: Answer) -> Data:
     """Return the words of the table: a row for each body, a column for each lens; empty without pairs.
 
-    Of one body they stand beside the lenses instead: ``column`` is the head of that column, else empty. A
+    Of one body they are beside the lenses instead: ``column`` is the head of that column, else empty. A
     verdict of an earlier version has no pairs.
     """
     known = {(one.body, one.lens): one for one in answer.pairs if one.verdict is not Verdict.NOT_CHECKED}

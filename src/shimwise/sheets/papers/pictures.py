@@ -15,13 +15,13 @@ from shimwise.sheets.json.sweep_json import Sweep
 from shimwise.sheets.pictures.marks import SCHEMA, Spec
 from shimwise.sheets.pictures.panel import PanelDrawing
 from shimwise.sheets.pictures.picture import MOST_ROWS, arrange
-from shimwise.sheets.pictures.style import PAPER, Layout, Style
+from shimwise.sheets.pictures.style import PAPER, FigureLayout, Style
 from shimwise.sheets.pictures.sweep_figure import Curve, curves_panel, map_panel, peaks_panel
 
 FAMILY = "B612"
 ON_SHEET = Style(
     palette=PAPER,
-    layout=Layout(
+    layout=FigureLayout(
         label_px=118,
         plot_px=330,
         number_px=118,

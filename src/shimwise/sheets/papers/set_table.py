@@ -39,7 +39,7 @@ FOOT_MM = 304.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Offset:
+class RingTarget:
     """Where a ring has to be for a distance.
 
     ``mark_mm``: R, infinite allowed; None past its infinity stop.
@@ -80,7 +80,7 @@ def offset_at(
     distance_mm: float,
     separation_mm: float = 0.0,
     pair: PairAnswer | None = None,
-) -> Offset:
+) -> RingTarget:
     """Return where the ring is when a subject at a distance is sharp.
 
     Parameters
@@ -114,7 +114,7 @@ def offset_at(
     mark_mm = None
     if m - 1e-3 * landing_um / focal_mm >= 0:
         mark_mm = float(reading_mm(**subject, landing_um=landing_um))
-    return Offset(mark_mm=mark_mm, landing_um=landing_um, u_um=u_um)
+    return RingTarget(mark_mm=mark_mm, landing_um=landing_um, u_um=u_um)
 
 
 def set_table(
@@ -173,7 +173,7 @@ def _row(
     return {**words, "cells": cells}
 
 
-def _cell(offset: Callable[..., Offset], distance_mm: float, near_mm: float, units: str) -> Data:
+def _cell(offset: Callable[..., RingTarget], distance_mm: float, near_mm: float, units: str) -> Data:
     """Return the offset at a distance in words, and whether it is sure; empty nearer than the lens goes."""
     if not distance_mm < near_mm:
         with suppress(OpticsError):
@@ -182,7 +182,7 @@ def _cell(offset: Callable[..., Offset], distance_mm: float, near_mm: float, uni
     return {"words": "", "is_sure": False}
 
 
-def _words(found: Offset, distance_mm: float, units: str) -> str:
+def _words(found: RingTarget, distance_mm: float, units: str) -> str:
     mark_mm = found.mark_mm
     if mark_mm is None:
         return "past INF"

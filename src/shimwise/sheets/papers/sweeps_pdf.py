@@ -8,7 +8,7 @@ from shimwise.sheets.papers.maker import MAKER
 from shimwise.sheets.papers.setting import set_paper
 from shimwise.sheets.papers.sizes import paper_mm
 from shimwise.sheets.words.shared import counted
-from shimwise.sheets.words.sweeps_words import NOT_TOLD, REFUSED, SweepsRow
+from shimwise.sheets.words.sweeps_words import NOT_MEASURED, REFUSED, SweepsRow
 
 
 def sweeps_pdf(rows: Sequence[SweepsRow], *, dated: datetime, paper: str = "A4") -> bytes:
@@ -20,13 +20,13 @@ def sweeps_pdf(rows: Sequence[SweepsRow], *, dated: datetime, paper: str = "A4")
         If the paper is not known, or the pages cannot be set.
     """
     high_mm, wide_mm = paper_mm(paper)
-    open_count = sum(row.best in (NOT_TOLD, REFUSED) for row in rows)
+    open_count = sum(row.best in (NOT_MEASURED, REFUSED) for row in rows)
     data = {
         "title": f"{counted(len(rows), 'sweep')}",
         "summary": f"{len(rows) - open_count:,} measured, {open_count:,} without a number.",
         "day": f"{dated.astimezone(UTC):%Y-%m-%d %H:%M} UTC",
         "maker": MAKER,
-        "rows": [{**asdict(row), "is_open": row.best in (NOT_TOLD, REFUSED)} for row in rows],
+        "rows": [{**asdict(row), "is_open": row.best in (NOT_MEASURED, REFUSED)} for row in rows],
         "width_mm": wide_mm,
         "height_mm": high_mm,
     }

@@ -9,7 +9,7 @@ from shimwise.inference.verdict.answer import BodyAnswer
 from shimwise.inference.verdict.unit_state import StateCode
 from shimwise.sheets.pictures.marks import DASHED, Spec, grouped, mark, quantity, reading_mark, signed_axis
 from shimwise.sheets.pictures.picture import Bar, Panel, Picture, Row
-from shimwise.sheets.pictures.style import Layout, Palette, Style
+from shimwise.sheets.pictures.style import FigureLayout, Palette, Style
 from shimwise.sheets.words.shared import (
     capital,
     counted,
@@ -58,7 +58,7 @@ class PanelDrawing:
         return self.style.palette
 
     @property
-    def layout(self) -> Layout:
+    def layout(self) -> FigureLayout:
         """The measures."""
         return self.style.layout
 

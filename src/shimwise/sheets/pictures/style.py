@@ -74,8 +74,8 @@ PALETTES = {"paper": PAPER, "dark": DARK, "light": LIGHT}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Layout:
-    """The measures of a figure. [px, and rows where said]
+class FigureLayout:
+    """The measures of a figure. [px, or rows where noted]
 
     Attributes
     ----------
@@ -124,12 +124,12 @@ class Layout:
     font: str = "Liberation Sans, Arial, Helvetica, sans-serif"
 
 
-ON_PAPER = Layout(label_px=118, plot_px=278, number_px=158, row_px=25, text_px=10.5, small_px=9)
+ON_PAPER = FigureLayout(label_px=118, plot_px=278, number_px=158, row_px=25, text_px=10.5, small_px=9)
 """With its margins as wide as an A4 page. The font: one family under three names, of equal widths."""
 PAGE_FONT = "B612, DejaVu Sans, Verdana, sans-serif"
 
 
-def page_layout(width_px: float) -> Layout:
+def page_layout(width_px: float) -> FigureLayout:
     """Return the measures for a page on which the figure may be so wide. [px]
 
     Raises
@@ -142,7 +142,7 @@ def page_layout(width_px: float) -> Layout:
             f"A figure {width_px:g} px wide cannot be read; give {LEAST_PX} to {WIDEST_PX}, such as 600."
         )
     if width_px < BESIDE_FROM_PX:
-        return Layout(
+        return FigureLayout(
             label_px=0,
             plot_px=width_px,
             number_px=0,
@@ -163,7 +163,7 @@ def page_layout(width_px: float) -> Layout:
             font=PAGE_FONT,
         )
     label_px, number_px = 174, 218
-    return Layout(
+    return FigureLayout(
         label_px=label_px,
         plot_px=width_px - label_px - number_px,
         number_px=number_px,
@@ -183,7 +183,7 @@ class Style:
     """Inks and measures together."""
 
     palette: Palette = PAPER
-    layout: Layout = ON_PAPER
+    layout: FigureLayout = ON_PAPER
 
     def axis_config(self, *, is_small: bool) -> dict[str, Any]:
         """Return inks and sizes of axes, in the smaller type with grey lines or as on paper."""

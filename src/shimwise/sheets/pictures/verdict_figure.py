@@ -33,13 +33,13 @@ def verdict_figure(
     ----------
     answer : Answer
         The verdict. Of 100,000 readings some are drawn, evenly through their order in each row; the figure
-        then says so.
+        then states it.
     lens_text : mapping of str to str, optional
         What is known of a lens, by name: ``18 mm f/2``.
     zoom_mm : mapping of int to float, optional
         Focal length to which a zoom was set, by the row of its reading. [mm]
     most_bodies, most_rows : int
-        How many bodies, and rows of lenses in all, are drawn at most; the figure says what is left out.
+        How many bodies, and rows of lenses in all, are drawn at most; the figure counts what is left out.
     style : Style, optional
         Inks and measures; those of paper by default, with headline and legend.
 

@@ -10,7 +10,7 @@ from rich.text import Text
 
 from shimwise.errors import SheetError
 from shimwise.inference.verdict.answer import Answer, BodyAnswer
-from shimwise.sheets.pictures.picture import MOST_BODIES, MOST_ROWS, Bar, Panel, Picture, Row, arrange
+from shimwise.sheets.pictures.picture import Bar, Panel, Picture, Row, arrange
 from shimwise.sheets.terminal.canvas import (
     ASCII,
     BOLD_STYLE,
@@ -65,8 +65,6 @@ def draw_rail(
     lens_text: Mapping[str, str] | None = None,
     zoom_mm: Mapping[int, float] | None = None,
     is_ascii: bool = False,
-    most_bodies: int = MOST_BODIES,
-    most_rows: int = MOST_ROWS,
 ) -> Rail:
     """Draw the landings of an answer as text.
 
@@ -78,7 +76,7 @@ def draw_rail(
     Parameters
     ----------
     answer : Answer
-        What the judge said.
+        The judge's answer.
     width : int
         Width of the picture, 60 to 160. [terminal cells]
     lens_text : mapping of str to str, optional
@@ -87,8 +85,6 @@ def draw_rail(
         Focal length to which a zoom was set, by the row of its reading. [mm]
     is_ascii : bool
         Whether to draw in ASCII.
-    most_bodies, most_rows : int
-        How many bodies, and rows of lenses in all, are drawn at most.
 
     Returns
     -------
@@ -105,9 +101,7 @@ def draw_rail(
             f"A rail {width} columns wide cannot be drawn: it takes {LEAST_WIDTH} to {MOST_WIDTH}. "
             "Change the width of the terminal."
         )
-    picture = arrange(
-        answer, lens_text=lens_text, zoom_mm=zoom_mm, most_bodies=most_bodies, most_rows=most_rows
-    )
+    picture = arrange(answer, lens_text=lens_text, zoom_mm=zoom_mm)
     label_cells = _label_cells(picture, width)
     scale = choose_scale(picture.low_um, picture.high_um, cells=width - label_cells - 1)
     painter = _Painter(picture=picture, scale=scale, label_cells=label_cells, is_ascii=is_ascii)
@@ -321,11 +315,11 @@ class _Painter:
         return not all(self.scale.holds(self.scale.cell(um)) for um in (*marks, *ends))
 
 
-def _flowed(items: Iterable[str], width: int, *, gap: str = "   ") -> Iterator[str]:
+def _flowed(items: Iterable[str], width: int) -> Iterator[str]:
     """Put items into lines no wider than ``width``."""
     line = ""
     for item in items:
-        longer = f"{line}{gap}{item}" if line else item
+        longer = f"{line}   {item}" if line else item
         if line and cell_len(longer) > width:
             yield line
             longer = item

@@ -378,5 +378,5 @@ def _advice(remedy: Remedy) -> str:
 
 
 def _short(reading_mm: float) -> str:
-    """Return where a ring stood in feet and inches, without its metric twin."""
+    """Return the position of a ring in feet and inches, without its metric twin."""
     return distance_text(reading_mm).partition(" (")[0]

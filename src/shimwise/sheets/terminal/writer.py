@@ -65,12 +65,12 @@ class Writer:
             yield self.text(title, BOLD_STYLE)
             yield from parts
 
-    def items(self, pairs: Iterable[tuple[str, str]], *, indent: int = 1) -> Iterator[Text]:
+    def items(self, pairs: Iterable[tuple[str, str]]) -> Iterator[Text]:
         """Write marks, flush right, and what belongs to them."""
         pairs = list(pairs)
         widest = max((cell_len(self.safe(mark)) for mark, _ in pairs), default=0)
         for mark, words in pairs:
-            lead = indent + widest - cell_len(self.safe(mark))
+            lead = 1 + widest - cell_len(self.safe(mark))
             yield from self.paragraph(words, mark=mark, indent=lead)
 
     def warned(self, texts: Iterable[str]) -> Iterator[Text]:

@@ -16,9 +16,9 @@ def _adjusted_in_prep(names: str, n: Numbers) -> str:
 
 
 def _repeats(_: str, n: Numbers) -> str:
-    says = f"Line {n['lines']} says" if n["count"] == 1 else f"Lines {n['lines']} say"
+    subject = f"Line {n['lines']} says" if n["count"] == 1 else f"Lines {n['lines']} say"
     return (
-        f"{says} what readings of this prep say already, from another file or the pad; they count as "
+        f"{subject} what readings of this prep say already, from another file or the pad; they count as "
         "repeats. Withdraw them if they are the same looks."
     )
 

@@ -11,7 +11,7 @@ EFFECT_WORDS = {
 
 
 def datum_words(*, common_sd_um: float, has_gauge: bool) -> str:
-    """Say how well the house as a whole is known."""
+    """Return the sentence on how well the house as a whole is known."""
     if has_gauge:
         half = f"±{2 * common_sd_um:.1f} µm"
         return f"With the gauge and collimator values the mean of all bodies is known to {half}."
@@ -23,7 +23,7 @@ def datum_words(*, common_sd_um: float, has_gauge: bool) -> str:
 
 
 def persons_words(*, count: int, shown: int, is_lead: bool) -> str:
-    """Say what may be seen of the persons' differences."""
+    """Return the sentence on what can be seen of the persons' differences."""
     if count <= 1:
         return "One person read everything: nobody to compare with."
     if is_lead or shown:

@@ -1,4 +1,4 @@
-"""The meter in words: where the sensor stands, and what is known of the feed."""
+"""The meter in words: the place of the sensor, and what is known of the feed."""
 
 from shimwise.number_format import decimal_text, half_digits, size_text
 from shimwise.sheets.json.meter_json import MeterLine, RingLine, TiltLine
@@ -36,14 +36,14 @@ _NOTES = {
 }
 """Code of a note -> its sentence."""
 _FIRST = ("frozen", "black", "no_chart")
-"""Notes that are all there is to say."""
+"""Notes that are shown alone."""
 _SIDE_LOST = ("passage_doubted", "jumped", "left_sharpest")
 AGREED_UM = 10.0
 """Edges agree within so much at most; a wider interval is no agreement. Chosen: the usual tolerance."""
 
 
 def meter_sentence(line: MeterLine) -> str:
-    """Return what the meter says now, in one sentence."""
+    """Return the meter's answer in one sentence."""
     for code in _FIRST:
         if code in line.notes:
             return _NOTES[code]

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from shimwise.inference.plan.planner import MOST_READINGS, Plan, PlannedReading
-from shimwise.inference.verdict.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, Datum
+from shimwise.inference.verdict.datum import GAUGE_SD_UM, KNOWN_LENS_SD_UM, HalfWidthLimit
 from shimwise.lengths import length_to_mm, mm_to_feet_text, mm_to_metric_text
 from shimwise.number_format import decimal_text
 from shimwise.sheets.words.shared import capital, counted, listed, plain, titled
@@ -95,7 +95,7 @@ def plan_help(plan: Plan) -> tuple[str, ...]:
     )
 
 
-def _help(limit: Datum, target_um: float) -> str:
+def _help(limit: HalfWidthLimit, target_um: float) -> str:
     body = capital(titled("body", limit.body))
     if limit.limit_um <= target_um:
         return (

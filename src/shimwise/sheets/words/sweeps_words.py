@@ -10,7 +10,7 @@ from shimwise.sheets.json.sweep_json import Sweep
 from shimwise.sheets.words.shared import counted, plain
 from shimwise.sheets.words.sweep_words import grouped_flags
 
-NOT_TOLD, REFUSED = "not told", "refused"
+NOT_MEASURED, REFUSED = "not told", "refused"
 COLUMNS = (
     "folder",
     "body",
@@ -52,7 +52,7 @@ def sweeps_row(folder: str, sweep: Sweep | None, problem: str) -> SweepsRow:
     tilt = sweep.tilt
     return SweepsRow(
         folder=plain(folder),
-        best=NOT_TOLD if sweep.best_um is None else plus_minus_text(sweep.best_um, sweep.half_um),
+        best=NOT_MEASURED if sweep.best_um is None else plus_minus_text(sweep.best_um, sweep.half_um),
         right_left=_tilt_text(tilt.x_um, tilt.x_sd_um),
         bottom_top=_tilt_text(tilt.y_um, tilt.y_sd_um),
         flags=tuple(plain(text) for text in grouped_flags(sweep.flags)),
@@ -60,12 +60,12 @@ def sweeps_row(folder: str, sweep: Sweep | None, problem: str) -> SweepsRow:
 
 
 def sweeps_line(row: SweepsRow, width: int) -> str:
-    """Return a row as a line of the terminal; its flags are counted, what was refused is said."""
+    """Return a row as a line of the terminal; its flags are counted, a refusal is given in full."""
     if row.best == REFUSED:
         return f"  {row.folder}: {REFUSED}: {row.flags[0]}"
     tilt = f"  tilt {row.right_left}, {row.bottom_top}" if row.right_left and row.bottom_top else ""
-    if row.best == NOT_TOLD:
-        return f"  {row.folder:<{width}}  {NOT_TOLD}: {row.flags[0].split(':')[0] if row.flags else ''}"
+    if row.best == NOT_MEASURED:
+        return f"  {row.folder:<{width}}  {NOT_MEASURED}: {row.flags[0].split(':')[0] if row.flags else ''}"
     flags = f"  {counted(len(row.flags), 'flag')}" if row.flags else ""
     return f"  {row.folder:<{width}}  {row.best:>14} µm{tilt}{flags}"
 

@@ -119,7 +119,7 @@ def render(
         What the template needs besides.
     """
     page.theme = theme_of(request, page.theme)
-    _say_who(request, page)
+    _add_actor(request, page)
     page.path = request.url.path
     text = environment().get_template(template).render(page=page, form=values.pop("form", Form()), **values)
     return HTMLResponse(
@@ -129,7 +129,7 @@ def render(
     )
 
 
-def _say_who(request: Request, page: Page) -> None:
+def _add_actor(request: Request, page: Page) -> None:
     """Put on a page who is signed in; in a house without a keeper the name that the device was given."""
     actor: Actor | None = getattr(request.state, "actor", None)
     if actor is None:

@@ -12,7 +12,7 @@ from invented_house import WHO, House
 from record_template import empty_record
 from shimwise.bench.exchange import record_admin
 from shimwise.bench.exchange.sync import at_home, sync
-from shimwise.bench.exchange.sync_plan import Cause, Keep, Way
+from shimwise.bench.exchange.sync_plan import Keep, WaitingCause, Way
 from shimwise.bench.exchange.sync_report import SyncReport
 from shimwise.bench.exchange.sync_side import RecordSide
 from shimwise.bench.exchange.sync_words import sync_lines
@@ -157,7 +157,7 @@ def test_a_unit_that_both_changed_waits_until_a_person_chooses(two: Two) -> None
         units.change_unit(record, body, facts=BodyFacts(name=name, mount="PL"), who=WHO)
     for _ in range(2):
         (waits,) = two.sync().waiting
-        assert waits.cause is Cause.CHANGED_BOTH
+        assert waits.cause is WaitingCause.CHANGED_BOTH
         assert [(one.field, one.here, one.home) for one in waits.fields] == [
             ("name", "A-01 truck", "A-01 bay")
         ]
@@ -178,9 +178,9 @@ def test_one_name_for_two_units_is_a_question_and_its_preps_wait(two: Two) -> No
     )
     done = two.sync()
     assert {(one.id, one.cause) for one in done.waiting} == {
-        (made[0].id, Cause.SAME_NAME),
-        (made[1].id, Cause.SAME_NAME),
-        (prep.id, Cause.NEEDS_UNIT),
+        (made[0].id, WaitingCause.SAME_NAME),
+        (made[1].id, WaitingCause.SAME_NAME),
+        (prep.id, WaitingCause.NEEDS_UNIT),
     }
     units.change_unit(
         two.truck, made[0].id, facts=BodyFacts(name="B-01 truck", serial="77", mount="PL"), who=WHO
@@ -242,7 +242,7 @@ def test_a_dry_run_refuses_what_the_sync_refuses_and_nothing_untrue_is_told(two:
     assert digests(two.home) == before
     done = two.sync(of=KnowsNoKey)
     (waits,) = done.waiting
-    assert (waits.id, waits.cause, done.notices) == (prep.id, Cause.REFUSED, ())
+    assert (waits.id, waits.cause, done.notices) == (prep.id, WaitingCause.REFUSED, ())
     assert (would.done, would.waiting, would.notices) == (done.done, done.waiting, ())
     said = sync_lines(would)
     assert "    note: [] becomes [bent]" in said

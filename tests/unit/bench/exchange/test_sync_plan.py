@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimwise.bench.exchange.sync_merge import beside_of, merged
-from shimwise.bench.exchange.sync_plan import Cause, Keep, Plan, Way, plan
+from shimwise.bench.exchange.sync_plan import Keep, SyncPlan, WaitingCause, Way, plan
 from shimwise.record.exchange.sync_rows import Entry, digest_of_content, prep_entry
 from shimwise.record.tables.rows import SyncMarkRow
 
@@ -96,7 +96,7 @@ class Two:
             raise CutError
         self.left -= 1
 
-    def planned(self, keep: Keep | None = None) -> Plan:
+    def planned(self, keep: Keep | None = None) -> SyncPlan:
         known = dict.fromkeys(self.here.preps, -1)
         return plan(
             self.here.entries(has_all=True, known={}),
@@ -115,7 +115,7 @@ class Two:
             content=entry.content,
         )
 
-    def sync(self, keep: Keep | None = None) -> tuple[int, list[Cause]]:
+    def sync(self, keep: Keep | None = None) -> tuple[int, list[WaitingCause]]:
         """Do what a sync does, each write a step that a cut may come before; return steps and questions."""
         found = self.planned(keep)
         waits = [one.cause for one in found.waiting]
@@ -211,7 +211,7 @@ def test_after_a_sync_both_have_the_same_but_for_what_is_asked_and_a_second_does
     else:
         two.sync(Keep(for_all=Way.HOME))
         _, left = two.sync()
-        assert set(left) <= {Cause.SIGNED_BOTH}, "a choice leaves no question but two signatures"
+        assert set(left) <= {WaitingCause.SIGNED_BOTH}, "a choice leaves no question but two signatures"
         if not left:
             assert state(two.here) == state(two.home)
 
@@ -253,8 +253,8 @@ def test_nothing_that_was_read_is_lost(done: list[tuple[str, str, str, int]]) ->
 def test_two_that_both_signed_are_never_merged() -> None:
     two = after([("here", "sign", "p1", 1), ("home", "sign", "p1", 2)])
     before = state(two.here), state(two.home)
-    assert two.sync()[1] == [Cause.SIGNED_BOTH]
-    assert two.sync(Keep(for_all=Way.HOME))[1] == [Cause.SIGNED_BOTH]
+    assert two.sync()[1] == [WaitingCause.SIGNED_BOTH]
+    assert two.sync(Keep(for_all=Way.HOME))[1] == [WaitingCause.SIGNED_BOTH]
     assert (state(two.here), state(two.home)) == before
 
 

@@ -15,7 +15,7 @@ from shimwise.bench.cluster import ClusterGone
 from shimwise.bench.errors import Conflict, NotFound, RecordAway
 from shimwise.bench.jobs import line as job_line
 from shimwise.bench.jobs import views
-from shimwise.bench.jobs.line import MOST_TRIES, Held, JobLine
+from shimwise.bench.jobs.line import MOST_TRIES, HeldJob, JobLine
 from shimwise.errors import InferenceError
 from shimwise.record.queries import jobs
 from shimwise.record.queries.settings import change_setting, setting
@@ -23,7 +23,7 @@ from shimwise.record.record import Record
 from shimwise.record.tables.rows import JobRow
 
 WAITED_S = 60.0
-Work = Callable[[Held], None]
+Work = Callable[[HeldJob], None]
 
 
 @pytest.fixture
@@ -63,7 +63,7 @@ def until(is_so: Callable[[], bool]) -> None:
 def writing(record: Record, name: str) -> Work:
     """Return work that keeps a value under a name of the job, in the transaction that ends it."""
 
-    def work(held: Held) -> None:
+    def work(held: HeldJob) -> None:
         with record.writing(who=WHO) as change:
             kept = setting(change.connection, held.job.id) or []
             change_setting(change, held.job.id, [*kept, name])
@@ -100,7 +100,7 @@ def test_a_server_that_lost_its_job_keeps_nothing(record: Record, other: Record)
     go = threading.Event()
     begun = threading.Event()
 
-    def slow(held: Held) -> None:
+    def slow(held: HeldJob) -> None:
         begun.set()
         assert go.wait(WAITED_S)
         writing(record, "the first")(held)
@@ -123,7 +123,7 @@ def test_a_server_that_ends_gives_back_at_once_what_it_holds_and_what_it_was_ask
 ) -> None:
     begun = threading.Event()
 
-    def slow(held: Held) -> None:
+    def slow(held: HeldJob) -> None:
         begun.set()
         while True:
             time.sleep(0.02)
@@ -147,7 +147,7 @@ def test_a_cancelled_job_ends_where_it_is_worked_on(
     monkeypatch.setattr(job_line, "BEAT_S", 0.2)
     begun, lost = threading.Event(), threading.Event()
 
-    def slow(held: Held) -> None:
+    def slow(held: HeldJob) -> None:
         begun.set()
         held.report("Reading", 3, 9)
         while not held.is_lost:
@@ -170,7 +170,7 @@ def test_a_cancelled_job_ends_where_it_is_worked_on(
 def test_what_fails_is_said_and_can_be_done_again(record: Record) -> None:
     is_well = threading.Event()
 
-    def work(held: Held) -> None:
+    def work(held: HeldJob) -> None:
         if not is_well.is_set():
             raise (InferenceError("It says nothing.") if held.job.id.endswith("a") else ValueError("a fault"))
 
@@ -196,7 +196,7 @@ def test_a_record_that_was_away_costs_a_try_and_no_job(
     monkeypatch.setattr(job_line, "POLL_S", 0.1)
     tries: list[int] = []
 
-    def work(held: Held) -> None:
+    def work(held: HeldJob) -> None:
         tries.append(held.job.tries)
         if len(tries) < 3:
             raise RecordAway("is away.", where="there")
@@ -213,7 +213,7 @@ def test_a_job_waits_for_a_cluster_that_is_away_however_long_and_says_so(
     monkeypatch.setattr(job_line, "POLL_S", 0.02)
     is_back, tries, told = threading.Event(), list[int](), list[tuple[str, str]]()
 
-    def work(held: Held) -> None:
+    def work(held: HeldJob) -> None:
         tries.append(held.job.tries)
         if not is_back.is_set():
             raise ClusterGone("No scheduler answers.")
@@ -240,7 +240,7 @@ def test_a_job_on_which_servers_end_again_and_again_is_given_up_in_words(
 ) -> None:
     monkeypatch.setattr(job_line, "POLL_S", 0.1)
 
-    def work(_: Held) -> None:
+    def work(_: HeldJob) -> None:
         raise RecordAway("is away.", where="there")
 
     with running(record, work) as line:

@@ -7,7 +7,7 @@ import pytest
 
 from filmed import Frame, message
 from shimwise.bench.meter.feed_message import MOST_BYTES, FeedRefusedError, read_message
-from shimwise.bench.meter.feed_told import read_told
+from shimwise.bench.meter.page_feed import read_page_feed
 
 FRAME = Frame(1.25, np.arange(360 * 480, dtype=np.uint32).reshape(360, 480).astype(np.uint8))
 PART = [0, 100, 60, 64, 48, 1]
@@ -80,10 +80,10 @@ def test_a_picture_outside_the_cameras_is_refused() -> None:
 )
 def test_what_a_page_tells_is_checked(text: str, words: str) -> None:
     with pytest.raises(FeedRefusedError, match=words):
-        read_told(text)
+        read_page_feed(text)
 
 
 def test_a_picture_that_is_scaled_has_larger_pixels_on_either_way_of_holding_the_camera() -> None:
-    told = read_told('{"pixel_um": 3.0, "across_px": 3840}')
-    assert told.pitch_um((1920, 1080)) == told.pitch_um((1080, 1920)) == pytest.approx(6.0)
-    assert read_told('{"pixel_um": 3.0}').pitch_um((1920, 1080)) == 3.0
+    facts = read_page_feed('{"pixel_um": 3.0, "across_px": 3840}')
+    assert facts.pitch_um((1920, 1080)) == facts.pitch_um((1080, 1920)) == pytest.approx(6.0)
+    assert read_page_feed('{"pixel_um": 3.0}').pitch_um((1920, 1080)) == 3.0

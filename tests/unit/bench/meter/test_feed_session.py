@@ -14,19 +14,19 @@ from property_cases import IS_EXPLORING
 from shimwise.bench.meter import feed_session
 from shimwise.bench.meter.feed_message import FeedRefusedError, read_message
 from shimwise.bench.meter.feed_session import CODES, FeedSession
-from shimwise.bench.meter.feed_told import FeedTold
 from shimwise.bench.meter.live import LiveMeter
+from shimwise.bench.meter.page_feed import PageFeed
 from shimwise.imaging.meter import history
 from shimwise.imaging.meter.spokes import find_any_star
 
 OPENED = [(36, "toward"), (45, "away"), (50, "away"), (61, "away")]
 """Frames in the middle of a turn, and the way that is named as the first."""
 LAYOUT = {"unit": "mm", "stars": [{"id": "S0", "centre_mm": [0, 0], "radius_mm": 50.0, "spokes": 80}]}
-TOLD = FeedTold(pixel_um=PITCH_UM, fnumber=2.0, first="away")
+FACTS = PageFeed(pixel_um=PITCH_UM, fnumber=2.0, first="away")
 
 
-def page(told: FeedTold = TOLD) -> tuple[FeedSession, FilmingPage]:
-    session = FeedSession(told)
+def page(facts: PageFeed = FACTS) -> tuple[FeedSession, FilmingPage]:
+    session = FeedSession(facts)
     return session, FilmingPage(lambda sent: session.take(read_message(sent)).document)
 
 
@@ -59,7 +59,7 @@ def test_one_pass_and_back_gives_the_landing_and_its_side() -> None:
 
 @pytest.mark.slow
 def test_without_a_named_direction_no_side_is_given_and_one_named_at_rest_keeps_the_passes() -> None:
-    session, filming = page(replace(TOLD, first=None))
+    session, filming = page(replace(FACTS, first=None))
     *_, last = filming.film(filmed())
     assert last["landing"]["side"] == "unknown"
     assert not last["landing"]["can_save"]
@@ -111,7 +111,7 @@ def test_opened_in_the_middle_of_a_turn_no_side_is_given_however_long_it_goes_on
 ) -> None:
     # The first frames are forgotten soon: no later rest and turn are taken for the first ones.
     monkeypatch.setattr(history, "MOST_FRAMES", 150)
-    _, filming = page(replace(TOLD, first=first))
+    _, filming = page(replace(FACTS, first=first))
     loop = filmed(is_loop=True)
     answers = list(filming.film(again(loop[opened_at:], loop, loop)))
     sides = {one["landing"]["side"] for one in answers if one["landing"]}
@@ -172,7 +172,7 @@ def test_a_star_that_wanders_is_followed_and_one_that_jumps_is_found_again() -> 
 @pytest.mark.slow
 def test_a_star_too_large_for_a_message_is_sent_smaller_and_measured_all_the_same() -> None:
     large = [replace(frame, luma=frame.luma.repeat(3, 0).repeat(3, 1)) for frame in filmed()]
-    _, filming = page(replace(TOLD, pixel_um=PITCH_UM, across_px=480))
+    _, filming = page(replace(FACTS, pixel_um=PITCH_UM, across_px=480))
     *_, last = filming.film(large, size=(1440, 1080))
     (_, _, _, columns, rows, shrink) = last["want"][0]
     assert shrink == 2
@@ -188,7 +188,7 @@ def test_centre_and_corners_are_found_among_the_markers_around_them() -> None:
             whole[top : top + 264, left : left + 264] = star
         return replace(frame, luma=whole)
 
-    _, filming = page(replace(TOLD, stars=5))
+    _, filming = page(replace(FACTS, stars=5))
     *_, last = filming.film([five(frame) for frame in filmed()[:5]], size=(1280, 720))
     seen = {one["star"]: one for one in last["stars"]}
     assert set(seen) == {0, 1, 2, 3, 4}
@@ -207,12 +207,12 @@ def test_stars_that_agree_show_no_tilt_and_none_where_microns_are_refused() -> N
         return replace(frame, luma=whole)
 
     frames = [three(frame) for frame in filmed()]
-    _, filming = page(replace(TOLD, stars=5))
+    _, filming = page(replace(FACTS, stars=5))
     *_, last = filming.film(frames, size=(1100, 560))
     assert (last["tilt"]["x_um"], last["tilt"]["y_um"]) == pytest.approx((0.0, 0.0), abs=0.5)
     assert not last["tilt"]["is_chart_out"]
     assert "left and right edge agree within" in last["tilt"]["words"]
-    _, blind = page(replace(TOLD, stars=5, fnumber=None))
+    _, blind = page(replace(FACTS, stars=5, fnumber=None))
     *_, unknown = blind.film(frames[:60], size=(1100, 560))
     assert unknown["tilt"] is None
 
@@ -280,7 +280,7 @@ def test_lost_frames_are_counted() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("wrong", [0.96, 1.04])
 def test_the_interval_holds_the_truth_though_the_f_number_is_engraved_4_percent_wrong(wrong: float) -> None:
-    _, filming = page(replace(TOLD, fnumber=2.0 * wrong))
+    _, filming = page(replace(FACTS, fnumber=2.0 * wrong))
     *_, last = filming.film(filmed(rest_um=-30.0))
     landing = last["landing"]
     assert landing["um"] == pytest.approx(-30.0 * wrong, abs=0.5)  # it shows nowhere
@@ -329,7 +329,7 @@ def test_a_marker_that_locks_as_a_star_gives_way_to_the_corner_that_was_left_out
     monkeypatch.setattr(feed_session, "AGREED", agreed)
     corners = [(250, 150, 70, 36), (1030, 150, 70, 36), (250, 570, 70, 36), (1030, 570, 70, 36)]
     marker = (450, 150, 74, 20)  # larger than the corners: among the five patches that are taken first
-    session, _ = page(replace(TOLD, stars=5))
+    session, _ = page(replace(FACTS, stars=5))
     want: list[list[int]] | str = "whole"
     for k in range(14):
         frame = Frame(0.04 * k, sheet_of([(640, 360, 130, 72), *corners, marker], k))

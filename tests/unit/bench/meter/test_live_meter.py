@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 
 from shimwise.bench.meter.live import LiveMeter
-from shimwise.imaging.frames.levels import Levels
+from shimwise.imaging.frames.levels import CodeLevels
 
 STAR = cv2.imread(
     str(Path(__file__).parents[3] / "reference" / "meter-1" / "frame-0.png"), cv2.IMREAD_GRAYSCALE
 )
 LAYOUT = {"unit": "mm", "stars": [{"id": "S0", "centre_mm": [0, 0], "radius_mm": 45.55, "spokes": 80}]}
-LEVELS = Levels(black=16, white=235, transfer="Rec.709", bits=8, is_limited=True)
+LEVELS = CodeLevels(black=16, white=235, transfer="Rec.709", bits=8, is_limited=True)
 
 
 @pytest.fixture

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from shimwise.bench.meter.live import FeedGiven
-from shimwise.bench.meter.stars import Crop, LiveStars
+from shimwise.bench.meter.stars import LiveStars, StarCrop
 from shimwise.errors import ImagingError
 from shimwise.sheets.json.documents import schema_error
 
@@ -53,7 +53,7 @@ def test_crops_that_move_keep_their_star(stars: LiveStars) -> None:
     for k in range(3):
         left, top = 213 + 5 * k, 73 + 2 * k
         codes = painted(seed=k)[top : top + 236, left : left + 236]
-        measured = stars.add(0.04 * k, [Crop("S0", left, top, codes)])
+        measured = stars.add(0.04 * k, [StarCrop("S0", left, top, codes)])
         (star,) = measured.stars
         assert (star.x_px, star.y_px) == pytest.approx(MIDDLE, abs=0.1)
     assert measured.document["schema"] == "shimwise.meter/2"
@@ -70,7 +70,7 @@ def test_whole_frames_are_cut_around_all_stars(stars: LiveStars) -> None:
 
 def test_a_star_that_is_not_on_the_chart_is_refused(stars: LiveStars) -> None:
     with pytest.raises(ImagingError, match="no star 'S9'"):
-        stars.add(0.0, [Crop("S9", 0, 0, painted())])
+        stars.add(0.0, [StarCrop("S9", 0, 0, painted())])
 
 
 def test_what_the_ring_adds_needs_the_lens(tmp_path: object) -> None:

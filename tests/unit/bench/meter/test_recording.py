@@ -8,10 +8,10 @@ import pytest
 
 from shimwise.bench.meter.recording import MOST_PLACES, FrameKeeper
 from shimwise.errors import ImagingError
-from shimwise.imaging.frames.levels import Levels
+from shimwise.imaging.frames.levels import CodeLevels
 from shimwise.imaging.frames.source import open_sweep
 
-LEVELS = Levels(black=16.0, white=235.0, transfer="Rec.709", is_limited=True, bits=8)
+LEVELS = CodeLevels(black=16.0, white=235.0, transfer="Rec.709", is_limited=True, bits=8)
 STAR = {"id": "S0", "centre_mm": [0, 0], "radius_mm": 40, "spokes": 60}
 
 

@@ -85,7 +85,7 @@ def test_a_bad_folder_stops_no_other_and_is_tried_again(
     out = tmp_path / "kept.jsonl"
     found = measure_many(ordered(folders), results=out)
     assert [one.problem for one in found] == ["", "The frames of bad are black. Open the iris.", "", ""]
-    assert [one.is_told for one in found] == [True, False, True, True]
+    assert [one.is_measured for one in found] == [True, False, True, True]
     again = measure_many(ordered(folders), results=out)
     assert names(measured) == ["one", "bad", "two", "three", "bad"]
     assert [one.is_kept for one in again] == [True, False, True, True]
@@ -101,7 +101,7 @@ def test_what_was_broken_off_goes_on_and_half_a_line_is_dropped(
     for cut in (1, len(whole) // 2, len(whole) - 1):
         out.write_bytes(whole + whole[:cut])
         measured.clear()
-        assert all(one.is_told for one in measure_many(ordered([folders[0], folders[2]]), results=out))
+        assert all(one.is_measured for one in measure_many(ordered([folders[0], folders[2]]), results=out))
         assert names(measured) == ["two"]
         assert [json.loads(line)["folder"] for line in out.read_text().splitlines()] == [
             str(folders[0]),

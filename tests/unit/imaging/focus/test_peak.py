@@ -7,12 +7,13 @@ import numpy as np
 import pytest
 from exact_law import exact_otf
 from numpy.typing import NDArray
+from one_star import fit_peak
 from scipy.interpolate import CubicSpline
 from scipy.special import jv
 
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import Star
-from shimwise.imaging.focus.peak import fit_peak, fit_shift
+from shimwise.imaging.focus.peak import fit_shift
 from shimwise.imaging.star.response import ring_response
 from shimwise.imaging.star.ring_data import RingData
 from shimwise.imaging.star.rings import plan_rings

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from one_star import fit_peak
 
 from shimwise.imaging.focus.joint import JointPeaks
-from shimwise.imaging.focus.peak import fit_peak
 from shimwise.imaging.focus.tilt import FieldFit, fit_field, seen_as_yaw
 from shimwise.imaging.star.ring_data import RingData
 from shimwise.optics.blur import otf_defocus

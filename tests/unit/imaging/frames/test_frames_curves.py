@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from shimwise.imaging.frames.curves import signal_to_linear
 from shimwise.imaging.frames.errors import DescriptionError
-from shimwise.imaging.frames.levels import Levels, codes_to_linear, limited_range
+from shimwise.imaging.frames.levels import CodeLevels, codes_to_linear, limited_range
 
 
 @pytest.fixture(scope="module")
@@ -57,7 +57,7 @@ def test_every_log_curve_known_gives_rising_light_over_10_bit_codes(colour: Modu
     names = (*colour.LOG_DECODINGS, "PQ", "HLG")
     assert len(names) > 20
     for name in names:
-        levels = Levels(black=0, white=1023, transfer=name, bits=10)
+        levels = CodeLevels(black=0, white=1023, transfer=name, bits=10)
         codes = np.arange(1024, dtype=np.uint16)
         try:
             light = codes_to_linear(codes, levels)
@@ -76,8 +76,8 @@ def test_a_curve_defined_in_codes_means_the_same_codes_in_either_range(colour: M
     seen = 0
     for name, curve in colour.LOG_DECODINGS.items():
         if {"in_normalised_code_value", "bit_depth"} <= set(inspect.signature(curve).parameters):
-            full = codes_to_linear(codes, Levels(black=0, white=1023, transfer=name, bits=10))
-            marked = Levels(black=low, white=high, transfer=name, bits=10, is_limited=True)
+            full = codes_to_linear(codes, CodeLevels(black=0, white=1023, transfer=name, bits=10))
+            marked = CodeLevels(black=low, white=high, transfer=name, bits=10, is_limited=True)
             assert codes_to_linear(codes, marked) == pytest.approx(full, rel=1e-5)
             seen += 1
     assert seen >= 3
@@ -93,7 +93,7 @@ def test_limited_range_is_that_of_bt709() -> None:
 @pytest.mark.parametrize("ends", [(0.0, 65535.0), limited_range(16)])
 def test_curves_with_a_toe_rise_over_16_bit_codes_too(name: str, ends: tuple[float, float]) -> None:
     codes = np.arange(65536, dtype=np.uint16)
-    light = codes_to_linear(codes, Levels(black=ends[0], white=ends[1], transfer=name, bits=16))
+    light = codes_to_linear(codes, CodeLevels(black=ends[0], white=ends[1], transfer=name, bits=16))
     assert (np.diff(light[int(ends[0]) : int(ends[1])]) >= 0).all()
 
 

@@ -8,7 +8,7 @@ import pytest
 from shimwise.imaging.meter.answer import figure_between_axes
 from shimwise.imaging.meter.axes import Axes, axes_of
 from shimwise.imaging.meter.calibration import Run, calibrate
-from shimwise.imaging.meter.history import History
+from shimwise.imaging.meter.history import StarHistory
 from shimwise.imaging.meter.law_model import LawRows, MeterLaw
 from shimwise.imaging.meter.star_frame import QUARTER_SHARE, StarFrame, StarPlace
 
@@ -85,7 +85,7 @@ def test_a_hold_counts_from_when_the_hand_leaves_it_though_it_only_goes_to_rest(
     chance = np.random.default_rng(6)
     away_um = np.linspace(0.4, 3.5, 8)
     z_um = np.concatenate([passes_um(0.4), away_um, np.full(50, 3.5)])
-    history = History(LAW, "away")
+    history = StarHistory(LAW, "away")
     made = []
     for k, rings in enumerate(modulation(z_um**2, chance)):
         seen = StarFrame(

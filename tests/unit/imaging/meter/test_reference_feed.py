@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from shimwise.imaging.meter.answer import held_figure
-from shimwise.imaging.meter.history import History
+from shimwise.imaging.meter.history import StarHistory
 from shimwise.imaging.meter.law_model import MeterLaw
 from shimwise.imaging.meter.star_frame import StarFrame, StarPlace
 from shimwise.imaging.star.rings import RingPlan
@@ -21,9 +21,9 @@ LAW = MeterLaw(
 )
 
 
-def played(first: str | None, *, until_s: float = math.inf, is_coarse: bool = False) -> History:
+def played(first: str | None, *, until_s: float = math.inf, is_coarse: bool = False) -> StarHistory:
     """History of the feed's frames up to a time."""
-    history = History(LAW, first)
+    history = StarHistory(LAW, first)
     if is_coarse:
         history.use_coarse_rings()
     for k in np.flatnonzero(KEPT["t_s"] <= until_s):
@@ -44,12 +44,12 @@ def played(first: str | None, *, until_s: float = math.inf, is_coarse: bool = Fa
 
 
 @pytest.fixture(scope="module")
-def whole() -> History:
+def whole() -> StarHistory:
     return played("away")
 
 
 @pytest.mark.slow
-def test_the_rest_is_found_within_its_interval(whole: History) -> None:
+def test_the_rest_is_found_within_its_interval(whole: StarHistory) -> None:
     assert whole.calibration is not None
     assert whole.is_still
     figure = held_figure(whole.calibration, *whole.held(), fnumber=2.0, sharpened=False, scale_share=0.0)
@@ -58,7 +58,7 @@ def test_the_rest_is_found_within_its_interval(whole: History) -> None:
     assert figure.low < 12.4 < figure.high
 
 
-def test_coarse_rings_alone_come_nearer_where_coding_smooths_fine_ones(whole: History) -> None:
+def test_coarse_rings_alone_come_nearer_where_coding_smooths_fine_ones(whole: StarHistory) -> None:
     coarse = played("away", is_coarse=True)
     assert coarse.calibration is not None
     assert whole.calibration is not None
@@ -68,11 +68,11 @@ def test_coarse_rings_alone_come_nearer_where_coding_smooths_fine_ones(whole: Hi
     assert coarse.calibration.rms < 0.6 * whole.calibration.rms
 
 
-def test_the_named_direction_gives_the_side(whole: History) -> None:
+def test_the_named_direction_gives_the_side(whole: StarHistory) -> None:
     assert whole.side == -1.0
 
 
-def test_every_crossing_is_seen_once(whole: History) -> None:
+def test_every_crossing_is_seen_once(whole: StarHistory) -> None:
     z, t = np.array(TRUTH["z_um"]), KEPT["t_s"]
     true = t[:-1][np.diff(np.sign(z)) != 0]
     assert whole.calibration is not None

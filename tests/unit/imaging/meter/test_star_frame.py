@@ -6,12 +6,12 @@ import cv2
 import numpy as np
 import pytest
 
-from shimwise.imaging.frames.levels import Levels, codes_to_linear
+from shimwise.imaging.frames.levels import CodeLevels, codes_to_linear
 from shimwise.imaging.meter.lock import find_star, lock
 from shimwise.imaging.meter.star_frame import StarPlace, measure_frame, pixel_plan, rim_radius
 
 FOLDER = Path(__file__).parents[3] / "reference" / "meter-1"
-LEVELS = Levels(black=16, white=235, transfer="Rec.709", bits=8, is_limited=True)
+LEVELS = CodeLevels(black=16, white=235, transfer="Rec.709", bits=8, is_limited=True)
 CENTRE, RADIUS = (111.3, 108.6), 84.0
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from shimwise.inference.house.network import Cells, Information, Network
+from shimwise.inference.house.network import DistinctRows, Information, Network
 
 
 def test_means_variances_and_determinant_are_those_of_the_whole_matrix() -> None:
@@ -17,7 +17,7 @@ def test_means_variances_and_determinant_are_those_of_the_whole_matrix() -> None
         [rng.integers(0, 3, n), rng.integers(3, 5, n), np.where(is_missing, d, 5), np.full(n, 6)], axis=1
     )
     coefficient = np.where(dense == d, 0.0, rng.normal(size=(n, 4)))
-    cells = Cells(
+    cells = DistinctRows(
         state=state_of_tape[tape],
         tape=tape,
         tape_coefficient=rng.normal(size=n),

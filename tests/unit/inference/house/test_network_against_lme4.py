@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from shimwise.inference.house.network import Cells, Information, Network, Solution
+from shimwise.inference.house.network import DistinctRows, Information, Network, Solution
 from shimwise.inference.model.kinds import FloatArray, IntArray
 
 REFERENCE = Path(__file__).parents[3] / "reference" / "lme4"
@@ -96,9 +96,9 @@ def _coded(names: Sequence[str]) -> tuple[tuple[str, ...], IntArray]:
     return tuple(distinct.tolist()), place
 
 
-def _cells(state: IntArray, dense: IntArray, coefficients: Sequence[FloatArray]) -> Cells:
+def _cells(state: IntArray, dense: IntArray, coefficients: Sequence[FloatArray]) -> DistinctRows:
     n = len(state)
-    return Cells(
+    return DistinctRows(
         state=state,
         tape=np.zeros(n, dtype=np.intp),
         tape_coefficient=np.zeros(n),

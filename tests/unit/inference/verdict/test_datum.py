@@ -17,12 +17,12 @@ from shimwise.inference.model.design import build_mixture
 from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, Prep
 from shimwise.inference.model.priors import STARTING_LEVELS, Effect
 from shimwise.inference.verdict.answer import Z95
-from shimwise.inference.verdict.datum import GAUGE_SD_UM, Datum, body_limits
+from shimwise.inference.verdict.datum import GAUGE_SD_UM, HalfWidthLimit, body_limits
 
 HALF_95 = float(stats.norm.ppf(0.975))
 
 
-def limits_of(subject: Prep) -> dict[str, Datum]:
+def limits_of(subject: Prep) -> dict[str, HalfWidthLimit]:
     return {limit.body: limit for limit in body_limits(build_mixture(subject))}
 
 

@@ -9,7 +9,7 @@ from jsonschema import Draft202012Validator, ValidationError
 from rich.console import Console
 
 from shimwise.inference.plan.planner import Plan, PlannedBody, PlannedReading
-from shimwise.inference.verdict.datum import Datum
+from shimwise.inference.verdict.datum import HalfWidthLimit
 from shimwise.notices import Notice
 from shimwise.sheets.json.documents import schema
 from shimwise.sheets.json.plan_json import plan_to_json
@@ -32,7 +32,7 @@ def planned(*, half_width_um: float = 4.0, limit_um: float = 3.0, target_um: flo
                 name="B1", half_width_um=half_width_um, median_um=0.75 * half_width_um, limit_um=limit_um
             ),
         ),
-        limits=(Datum(body="B1", limit_um=limit_um, with_gauge_um=2.5, with_known_lens_um=6.5),),
+        limits=(HalfWidthLimit(body="B1", limit_um=limit_um, with_gauge_um=2.5, with_known_lens_um=6.5),),
     )
 
 

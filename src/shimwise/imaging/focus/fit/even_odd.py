@@ -90,7 +90,7 @@ class EvenOdd:
     ) -> tuple[FloatArray, FloatArray]:
         """Return the terms and their slopes by position, (frames, rings, terms) each.
 
-        ``shift_um`` is how far each frame is believed to stand short of its recorded position.
+        ``shift_um`` is the estimate of how far each frame is short of its recorded position.
         """
         zeta = self.rings.position_um - shift_um - state.best_um
         return self._terms(state, zeta, self.rings.detuning)

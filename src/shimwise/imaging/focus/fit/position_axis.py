@@ -1,6 +1,6 @@
-"""Frames averaged on the position axis: what each frame says of the peak, and how far it can be trusted.
+"""Frames averaged on the position axis: what each frame adds to the peak, and how far it can be trusted.
 
-A frame's residuals along the slope by position are one number, how far the frame stands from where it was
+A frame's residuals along the slope by position are one number, how far the frame is from where it was
 recorded. Its variance is that of the recorded positions and, beside it, of the curves: s_p² + q·s²/P. A
 frame at the peak, where nothing changes with position, has next to no P and cannot outweigh the others.
 """

@@ -46,7 +46,7 @@ def pixel_transfer(cycles_px: FloatArray) -> FloatArray:
 def _pixel(cycles_px: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Transfer of a square pixel, mean over directions, and the slope of its ln by ln of the frequency.
 
-    It stands within a ring's mean over frequencies: beside the blur's own curve it changes that mean.
+    It is part of a ring's mean over frequencies: beside the blur's own curve it changes that mean.
     """
     turn = (np.arange(16) + 0.5) * np.pi / 32.0
     x = np.pi * cycles_px[:, None] * np.cos(turn)

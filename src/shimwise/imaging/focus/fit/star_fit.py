@@ -136,7 +136,7 @@ def fit_star(
     -----
     Each round: even parts of all rings by ridge regression; every frame's residual along its slope by
     position is its offset, whose weighted mean moves the peak; what is left across the slope moves W040.
-    Slopes are taken where the frames are believed to stand [1]_, so that their curvature leaves no bias.
+    Slopes are taken at the estimated positions of the frames [1]_, so that their curvature leaves no bias.
 
     References
     ----------
@@ -238,7 +238,7 @@ def normal_equations(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return normal matrix and right sides (residual, slope by peak, by W040) of every ring, and the ridge.
 
-    The ridge holds the terms, not their change: its pull on the present coefficients stands in the first
+    The ridge holds the terms, not their change: its pull on the present coefficients is in the first
     right side.
     """
     weighted = trust[:, None, None] * linear.terms

@@ -14,11 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.errors import ImagingError
+from shimwise.optics.blur import GREEN_UM
 
 FloatArray = NDArray[np.float64]
-
-GREEN_UM = 0.55
-"""Wavelength in which aberration is expressed, µm."""
 
 MAX_WAVES, STEP_WAVES = 1.6, 0.1
 """Reach and step of the table in spherical aberration, waves at 0.55 µm."""

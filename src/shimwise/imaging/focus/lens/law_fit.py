@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimwise.imaging.focus.fit.rings import StarRings
-from shimwise.imaging.focus.lens.law import GREEN_UM, MAX_WAVES, LawTable, law_table
+from shimwise.imaging.focus.lens.law import MAX_WAVES, LawTable, law_table
 from shimwise.imaging.focus.lens.template import StarTemplate
+from shimwise.optics.blur import GREEN_UM
 
 FloatArray = NDArray[np.float64]
 

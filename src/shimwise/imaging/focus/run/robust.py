@@ -22,14 +22,14 @@ FAR_SHARE = 0.06
 LEAST_FRAMES = 5
 START_FRAMES = 4
 FIRST_SD, START_SD = 5.0, 3.5
-"""Standard deviations that the first frame must stand off (few frames judge it), and those after it."""
+"""Standard deviations by which the first frame must be off (few frames judge it), and those after it."""
 
 START_STEP = 0.08
 
 
 @dataclass(frozen=True, slots=True)
 class Unsettled:
-    """How many frames at the start have not settled, and how far the first stands off [µm]."""
+    """How many frames at the start have not settled, and how far the first is off [µm]."""
 
     count: int
     offset_um: float
@@ -48,7 +48,7 @@ def obstructed_frames(fit: StarFit, keep: BoolArray) -> BoolArray:
 
 
 def unsettled_frames(rings: StarRings, lens: Lens, fit: StarFit, keep: BoolArray) -> Unsettled:
-    """Fit without the first four frames and see whether they stand where the others say.
+    """Fit without the first four frames and compare their positions with the others'.
 
     Backlash moves the first frames all to one side: those beyond 3.5 standard deviations and 8 % of a step,
     from the first one on and with the same sign, have not settled.

@@ -21,9 +21,9 @@ MOST_ROUNDS = 3
 LEAST_BEFORE = 3
 """Frames before a step that show it is one."""
 SHADED = 0.15
-"""Unevenness of a frame's brightness over a star, ln, from which something stood before the chart; chosen."""
+"""Unevenness of a frame's brightness over a star, ln, that shows something before the chart; chosen."""
 MOST_SHADED = 0.25
-"""Share of a sweep's frames that something may stand in."""
+"""Share of a sweep's frames that something may be in front of."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ class RunCheck:
     keep : ndarray of bool
         Frames used for every star (settled ones).
     obstructed : ndarray of bool
-        Frames left out since something stood before the star.
+        Frames left out since something was in front of the star.
     slip : Slip or None
         A step in the positions; corrected when it is sure.
     other : PeakFit or None

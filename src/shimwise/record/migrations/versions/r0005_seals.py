@@ -12,5 +12,5 @@ depends_on = None
 
 
 def upgrade() -> None:
-    """Change the table. Earlier signatures get no seal: nobody could tell them from forged ones later."""
+    """Change the table. Earlier signatures get no seal: forged ones could not be distinguished later."""
     op.add_column("sign_offs", sa.Column("seal", sa.Text(), nullable=True))

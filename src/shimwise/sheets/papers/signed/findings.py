@@ -24,7 +24,7 @@ class State(StrEnum):
     """The state of a prep on a sheet.
 
     ``page_altered``: the prep is as signed, the page was altered or not made by a house that is known here;
-    ``page_not_signed``: the prep is as signed, and nothing tells whether the page is, as on sheets of 0.1 and
+    ``page_not_signed``: the prep is as signed, and the page cannot be checked, as on sheets of 0.1 and
     0.2; ``not_sealed``: it agrees with itself, and no house's key vouches for it, as before 0.3;
     ``other_house``: a house that is not known here sealed it; ``older``: what was signed, but the prep was
     reopened since; ``unknown``: it agrees with itself, and the house does not know its prep.

@@ -17,7 +17,7 @@ _OF_ROW = ("id", "revision", "signed_by", "signed_at", "digest")
 
 
 class Vouched(StrEnum):
-    """What a seal says: a house known here made it, another did, it does not hold, or there is none."""
+    """State of a seal: made by a house known here, by another, it does not hold, or there is none."""
 
     KNOWN = "known"
     STRANGER = "stranger"
@@ -60,7 +60,7 @@ def sealed(
 
 
 def look_at_seal(row: Mapping[str, Any], *, prep_id: str, known: Sequence[KnownKey]) -> Voucher:
-    """Return what the seal of a sign-off says; never raises, whatever a file holds in its place.
+    """Return the state of a sign-off's seal; never raises, whatever a file holds in its place.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ def look_at_seal(row: Mapping[str, Any], *, prep_id: str, known: Sequence[KnownK
 
 
 def _statement(row: Mapping[str, Any], seal: Mapping[str, Any], prep_id: str) -> bytes:
-    """Return what a seal is over; its first name tells it from all else that a house signs."""
+    """Return what a seal is over; its first name separates it from all else that a house signs."""
     of_row = {name: row.get(name) for name in _OF_ROW}
     head = {name: seal[name] for name in ("journal_seq", "journal_head")}
     return canonical_bytes({"schema": SCHEMA, "prep_id": prep_id, **of_row, **head})

@@ -177,7 +177,7 @@ def _with_page(finding: Finding, page: _Page) -> Finding:
 def _reader(data: bytes) -> "PdfReader":
     import pypdf
 
-    logging.getLogger("pypdf").addHandler(logging.NullHandler())  # what it finds is said in our words
+    logging.getLogger("pypdf").addHandler(logging.NullHandler())  # what it finds is reported in our words
     if not data.startswith(b"%PDF-"):
         raise SheetError(
             "This is no PDF and no prep. Give a sheet that shimwise sheet wrote, or a prep.json."
@@ -342,7 +342,7 @@ def _numbers(reader: "PdfReader") -> dict[int, int]:
 def _print_of(value: Any, numbers: Mapping[int, int] | None = None) -> str:  # noqa: ANN401 - the library's objects
     """Return the digest of an object and all it refers to: of a page its drawing, fonts, annotations.
 
-    ``numbers``: of pages that stand for themselves wherever they are referred to (:func:`_numbers`).
+    ``numbers``: of pages, each written once wherever it is referred to (:func:`_numbers`).
     """
     return hashlib.sha256(b"".join(_tokens(value, {}, numbers or {}))).hexdigest()
 

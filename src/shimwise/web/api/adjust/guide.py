@@ -20,7 +20,7 @@ from shimwise.web.api.adjust.requests import (
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import WRITES, ActingDep, JudgeDep, RecordDep
 from shimwise.web.api.kinds import Id
-from shimwise.web.api.prep.requests import Done
+from shimwise.web.api.prep.requests import WhoIn
 from shimwise.web.problems import documented
 
 router = AnswerRouter(tags=["adjusting"], responses=documented(422, 503))
@@ -102,7 +102,7 @@ def give_up(
 
 @router.post(f"{ONE}/finish", **WRITES)
 def finish_adjustment(
-    record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, adjustment_id: Id, done: Done
+    record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, adjustment_id: Id, done: WhoIn
 ) -> AdjustmentView:
     """Finish an adjustment whose steps are all answered: a new epoch of the unit begins."""
     return judge.soon(

@@ -53,10 +53,10 @@ class UnitPut(In):
     who: Who
 
 
-class PrepIn(In):
+class PrepDocumentIn(In):
     """A prep, in the place of the one whose journal ended at ``expected``; 0: there is none.
 
-    ``beside`` takes what only this house had of it, where a signed prep stands.
+    ``beside`` takes what only this house had of it, if a signed prep is kept.
     """
 
     document: dict[str, Any] = Field(description="A document shimwise.prep/1.")
@@ -67,7 +67,7 @@ class PrepIn(In):
     machine: Machine = ""
 
 
-class AdjustmentIn(In):
+class DatedAdjustmentIn(In):
     """An adjustment, and when it was made by this house's clock."""
 
     id: Id
@@ -80,7 +80,7 @@ class EpochsIn(In):
     kind: Literal["body", "lens"]
     id: Id
     base: Annotated[int, Field(ge=0, le=10_000)]
-    order: Annotated[list[AdjustmentIn], Field(min_length=1, max_length=500)]
+    order: Annotated[list[DatedAdjustmentIn], Field(min_length=1, max_length=500)]
     who: Who
 
 
@@ -115,7 +115,7 @@ def order_epochs(record: RecordDep, acting: ActingDep, sent: EpochsIn) -> None:
 
 
 @router.post("/sync/preps", **WRITES)
-def put_prep(record: RecordDep, acting: ActingDep, judge: JudgeDep, sent: PrepIn) -> PrepPut:
+def put_prep(record: RecordDep, acting: ActingDep, judge: JudgeDep, sent: PrepDocumentIn) -> PrepPut:
     """Put a prep as a machine that came home has it, checked as an imported one is."""
     side = RecordSide(record, who=acting.who(sent.who), is_home=True, machine=sent.machine)
     if sent.is_dry_run:

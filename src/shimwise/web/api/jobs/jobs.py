@@ -9,7 +9,7 @@ from shimwise.bench.jobs import views
 from shimwise.bench.jobs.views import JobView
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import WRITES, ActingDep, RecordDep
-from shimwise.web.api.prep.requests import Done
+from shimwise.web.api.prep.requests import WhoIn
 from shimwise.web.problems import documented
 
 router = AnswerRouter(prefix="/jobs", tags=["jobs"], responses=documented(422, 503))
@@ -31,12 +31,12 @@ def jobs(record: RecordDep) -> Jobs:
 
 
 @router.post("/{job_id}/cancel", **CHANGES)
-def cancel_job(record: RecordDep, acting: ActingDep, job_id: JobId, done: Done) -> JobView:
+def cancel_job(record: RecordDep, acting: ActingDep, job_id: JobId, done: WhoIn) -> JobView:
     """Cancel a job, whichever server works on it; one that has ended stays as it ended."""
     return views.cancel(record, job_id, who=acting.who(done.who))
 
 
 @router.post("/{job_id}/again", **CHANGES)
-def repeat_job(record: RecordDep, acting: ActingDep, job_id: JobId, done: Done) -> JobView:
+def repeat_job(record: RecordDep, acting: ActingDep, job_id: JobId, done: WhoIn) -> JobView:
     """Have a job done again that failed or was cancelled."""
     return views.again(record, job_id, who=acting.who(done.who))

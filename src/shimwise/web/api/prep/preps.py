@@ -10,7 +10,7 @@ from shimwise.bench.sign import signing
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import WRITES, ActingDep, JudgeDep, RecordDep
 from shimwise.web.api.kinds import Cursor, Id, Limit, Search
-from shimwise.web.api.prep.requests import Done, GaugeIn, PrepIn, SetupIn, UnitsIn, Withdrawal
+from shimwise.web.api.prep.requests import GaugeIn, PrepIn, SetupIn, UnitsIn, WhoIn, Withdrawal
 from shimwise.web.api.sign.requests import ReopenIn
 from shimwise.web.problems import documented
 
@@ -46,7 +46,7 @@ def open_prep(record: RecordDep, judge: JudgeDep, prep_id: Id) -> PrepView:
 
 
 @router.post("/{prep_id}/close", **WRITES)
-def close_prep(record: RecordDep, acting: ActingDep, prep_id: Id, done: Done) -> PrepView:
+def close_prep(record: RecordDep, acting: ActingDep, prep_id: Id, done: WhoIn) -> PrepView:
     """Close a prep: it takes no more readings."""
     return preps.close_prep(record, prep_id, who=acting.who(done.who))
 

@@ -11,12 +11,12 @@ from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import WRITES, ActingDep, JudgeDep, RecordDep
 from shimwise.web.api.kinds import Id
 from shimwise.web.api.prep.requests import (
-    Done,
     PictureIn,
     PreviewIn,
     ReadingIn,
     ReadingNote,
     TakenIn,
+    WhoIn,
     Withdrawal,
 )
 from shimwise.web.problems import documented
@@ -61,7 +61,7 @@ def withdraw_reading(
 
 @router.post("/readings/{reading_id}/undo", **WRITES)
 def undo_withdraw(
-    record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, reading_id: Id, done: Done
+    record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, reading_id: Id, done: WhoIn
 ) -> ReadingView:
     """Take a withdrawal back."""
     return judge.soon(
@@ -71,10 +71,10 @@ def undo_withdraw(
 
 @router.post("/readings/{reading_id}/note", **WRITES)
 def note_reading(
-    record: RecordDep, acting: ActingDep, prep_id: Id, reading_id: Id, said: ReadingNote
+    record: RecordDep, acting: ActingDep, prep_id: Id, reading_id: Id, sent: ReadingNote
 ) -> ReadingView:
     """Put a note to a reading."""
-    return readings.note_reading(record, reading_id, prep_id=prep_id, **acting.sent(said))
+    return readings.note_reading(record, reading_id, prep_id=prep_id, **acting.sent(sent))
 
 
 def _saved(
@@ -92,7 +92,7 @@ def verdict(record: RecordDep, prep_id: Id) -> PrepVerdict:
 
 
 @router.post("/verdict/refresh", **WRITES)
-def refresh_verdict(record: RecordDep, prep_id: Id, done: Done) -> PrepVerdict:
+def refresh_verdict(record: RecordDep, prep_id: Id, done: WhoIn) -> PrepVerdict:
     """Judge the prep as it is now, keep the verdict and return it."""
     del done  # who asks is not kept: a verdict is the program's
     return verdicts.current_verdict(record, prep_id)

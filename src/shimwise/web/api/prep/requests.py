@@ -33,7 +33,7 @@ ReadingText = Annotated[
 ]
 
 
-class Done(In):
+class WhoIn(In):
     """Who does it."""
 
     who: Who

@@ -46,7 +46,7 @@ class Leads:
 
 
 @dataclass(frozen=True, slots=True)
-class Findings:
+class PaperFindings:
     """The findings on the preps of a paper."""
 
     findings: tuple[Finding, ...]
@@ -101,12 +101,12 @@ def change_leads(record: RecordDep, acting: ActingDep, new: LeadsIn) -> Leads:
 
 
 @router.post("/papers/verify", **WRITES)
-async def verify(request: Request, record: RecordDep, paper: VerifyIn) -> Findings:
+async def verify(request: Request, record: RecordDep, paper: VerifyIn) -> PaperFindings:
     """Find whether a prep document, or a sheet as PDF, is what was signed here."""
     if (paper.document is None) == (not paper.pdf_base64):
         raise InputError("is to be given, or pdf_base64: one of them.", field="document")
     verifying: Verifying = request.app.state.verifying
-    return Findings(await verifying.findings(record, partial(_paper, paper)))
+    return PaperFindings(await verifying.findings(record, partial(_paper, paper)))
 
 
 def _paper(sent: VerifyIn) -> bytes:

@@ -15,7 +15,7 @@ from shimwise.bench.typed_names import id_or_new
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import WRITES, ActingDep, JudgeDep, RecordDep, required_type
 from shimwise.web.api.kinds import Fnumber, Focal, Id, Length, Who
-from shimwise.web.api.prep.requests import Done, Withdrawal
+from shimwise.web.api.prep.requests import WhoIn, Withdrawal
 from shimwise.web.problems import documented
 
 router = AnswerRouter(prefix="/preps/{prep_id}/sweeps", tags=["sweeps"], responses=documented(404, 422, 503))
@@ -63,7 +63,7 @@ class SweepIn(BaseModel):
 
     @property
     def moves(self) -> Moves | None:
-        """What moved, as it was stated; None where the files say it."""
+        """What moved, as it was stated; None if the files state it."""
         if not (self.moved or self.first or self.step or self.at):
             return None
         return Moves(moved=self.moved or "sensor", first=self.first or "", step=self.step or "", at=self.at)
@@ -102,13 +102,13 @@ def sweep_work(jobs: JobsDep, prep_id: Id, sweep_id: Id) -> SweepJob:
 
 
 @router.post("/{sweep_id}/cancel", **WRITES)
-def cancel_sweep(jobs: JobsDep, acting: ActingDep, prep_id: Id, sweep_id: Id, done: Done) -> SweepJob:
+def cancel_sweep(jobs: JobsDep, acting: ActingDep, prep_id: Id, sweep_id: Id, done: WhoIn) -> SweepJob:
     """Cancel the measuring of a sweep; nothing is kept."""
     return jobs.cancel(sweep_id, prep_id=prep_id, who=acting.who(done.who))
 
 
 @router.post("/{sweep_id}/dismiss", status_code=204, **WRITES)
-def dismiss_sweep(jobs: JobsDep, acting: ActingDep, prep_id: Id, sweep_id: Id, done: Done) -> None:
+def dismiss_sweep(jobs: JobsDep, acting: ActingDep, prep_id: Id, sweep_id: Id, done: WhoIn) -> None:
     """Forget a sweep that was not measured; one that is under way stays as it is."""
     jobs.dismiss(sweep_id, prep_id=prep_id, who=acting.who(done.who))
 

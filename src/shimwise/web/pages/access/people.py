@@ -111,7 +111,7 @@ def sign_out(visit: PostDep) -> Response:
 def own_pin(visit: PostDep, person_id: str) -> Response:
     """Change the PIN of who is signed in."""
     form = visit.form
-    del person_id  # of who is signed in, whatever the address says
+    del person_id  # of who is signed in, whatever the address names
     with visit.refusing():
         accounts.change_own_pin(
             visit.record,

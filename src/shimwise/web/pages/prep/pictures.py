@@ -34,7 +34,7 @@ def show_pictures(visit: VisitDep, prep_id: str) -> Response:
 def add_picture(visit: PostDep, prep_id: str) -> Response:
     """Keep a landing by picture; ask if it lies too far off."""
     form, who = visit.form, visit.actor or visit.name
-    said = "|".join(form.text(name) for name in WHAT)
+    entered = "|".join(form.text(name) for name in WHAT)
     try:
         taken: dict[str, Any] = form.read(texts=TEXTS, numbers=NUMBERS)
         taken |= {name: form.needed(name) for name in NEEDED}
@@ -47,11 +47,11 @@ def add_picture(visit: PostDep, prep_id: str) -> Response:
             body_id=body_id,
             operator=visit.name,
             by=visit.actor,
-            asks=form.text("sure") != said,
+            asks=form.text("sure") != entered,
             **taken,
         )
     except LandingBeyond as error:
-        form.set("sure", said)
+        form.set("sure", entered)
         form.refused["landing_um"] = (
             f"Farther than body and lens go together, about {rounded(error.farthest_um)} µm here: is the "
             "figure right?"

@@ -151,11 +151,11 @@ def values_of(
         "kept_before": None,
         "jobs": sweeps.jobs(prep.id) if sweeps is not None else (),
         "tries": 0,
-        "standing": _standing(visit.record, prep),
+        "standing": _valid_sign_off(visit.record, prep),
     }
 
 
-def _standing(record: Record, prep: PrepView) -> SignOffView | None:
+def _valid_sign_off(record: Record, prep: PrepView) -> SignOffView | None:
     """Return the signature in force, of a prep that is signed."""
     if prep.state != "signed":
         return None

@@ -1,4 +1,4 @@
-"""What a page tells of a feed before its first frame, read and checked."""
+"""What a page states of a feed before its first frame, read and checked."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from shimwise.bench.meter.feed_message import MOST_PARTS, FeedRefusedError
 MOST_CHARACTERS = 4000
 WAYS = ("away", "toward")
 NAMES = ("body_id", "lens_id", "setup_id", "body", "lens", "at", "focal_mm", "axis", "distance_text")
-"""What is said of what is measured; shown on other devices, and saved with a landing."""
+"""Names of what is measured; shown on other devices, and saved with a landing."""
 LONGEST = 80
 HUGE = 1e12
 """What is larger is no number that somebody typed, and perhaps none that a float holds."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FeedTold:
+class PageFeed:
     """What is known of a feed.
 
     Attributes
@@ -62,8 +62,8 @@ class FeedTold:
         return self.pixel_um if self.across_px is None else self.pixel_um * self.across_px / max(*size_px, 1)
 
 
-def read_told(text: str) -> FeedTold:
-    """Return what a page's first message tells.
+def read_page_feed(text: str) -> PageFeed:
+    """Read a page's first message.
 
     Raises
     ------
@@ -71,39 +71,39 @@ def read_told(text: str) -> FeedTold:
         When it is no JSON object of this kind, or a number is impossible.
     """
     try:
-        told = json.loads(text) if len(text) <= MOST_CHARACTERS else None
+        sent = json.loads(text) if len(text) <= MOST_CHARACTERS else None
     except (ValueError, RecursionError):
-        told = None
-    if not isinstance(told, dict):
+        sent = None
+    if not isinstance(sent, dict):
         raise FeedRefusedError(
             "told", "What the page says of the camera cannot be read. Load the page again."
         )
-    first, stars = told.get("first"), told.get("stars", 1)
+    first, stars = sent.get("first"), sent.get("stars", 1)
     if first is not None and first not in WAYS:
         raise FeedRefusedError("told", "Choose which way it is turned first.")
     if stars not in {1, MOST_PARTS}:
         raise FeedRefusedError("told", f"1 or {MOST_PARTS} stars are measured.")
-    pixel_um = _number(told, "pixel_um", 0.2, 100.0, "the sensor's pixel, in µm")
+    pixel_um = _number(sent, "pixel_um", 0.2, 100.0, "the sensor's pixel, in µm")
     if pixel_um is None:
         raise FeedRefusedError("told", "Type the size of the sensor's pixel, in µm.")
-    of = told.get("of")
-    return FeedTold(
+    of = sent.get("of")
+    return PageFeed(
         pixel_um=pixel_um,
-        across_px=_number(told, "across_px", 64.0, 65536.0, "the sensor's pixels across the picture"),
-        fnumber=_number(told, "fnumber", 0.7, 64.0, "the f-number"),
-        focal_mm=_number(told, "focal_mm", 1.0, 5000.0, "the focal length, in mm"),
-        distance_mm=_number(told, "distance_mm", 10.0, 1e6, "the chart's distance, in mm"),
+        across_px=_number(sent, "across_px", 64.0, 65536.0, "the sensor's pixels across the picture"),
+        fnumber=_number(sent, "fnumber", 0.7, 64.0, "the f-number"),
+        focal_mm=_number(sent, "focal_mm", 1.0, 5000.0, "the focal length, in mm"),
+        distance_mm=_number(sent, "distance_mm", 10.0, 1e6, "the chart's distance, in mm"),
         first=first,
         stars=stars,
-        takes_over=told.get("takes_over") is True,
-        page=str(told.get("page") or "")[:LONGEST],
-        is_sweep=told.get("is_sweep") is True,
+        takes_over=sent.get("takes_over") is True,
+        page=str(sent.get("page") or "")[:LONGEST],
+        is_sweep=sent.get("is_sweep") is True,
         of={name: str(of.get(name) or "")[:LONGEST] for name in NAMES} if isinstance(of, dict) else {},
     )
 
 
-def _number(told: dict[str, Any], name: str, low: float, high: float, words: str) -> float | None:
-    value = told.get(name)
+def _number(sent: dict[str, Any], name: str, low: float, high: float, words: str) -> float | None:
+    value = sent.get(name)
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < HUGE:
