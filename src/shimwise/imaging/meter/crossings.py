@@ -19,8 +19,8 @@ NOISE_TURN = 2.5
 ZERO_N = 1.0
 """Least size of a passage, in N µm, which may have been 0; chosen."""
 PATH_SHARE, NEAR_STEPS = 0.7, 2
-"""A hand may have been there between two frames if, as fast as in so many steps before or behind, it goes this
-share of the way at least; chosen."""
+"""A hand may have been there between two frames if, as fast as in so many steps before or behind, it goes
+this share of the way at least; chosen."""
 OUT_N, FIT_N = 4.5, 5.0
 """A crossing that anchors comes from and goes beyond the first, and its parabola has this reach, in N µm."""
 SOFT_N = 0.5
@@ -120,7 +120,7 @@ def last_doubt_s(
 
 
 def _may_pass_between(t_s: FloatArray, size: FloatArray, least: int) -> bool:
-    """Return whether a hand may have passed between the least frame and its neighbours, as where frames are lost.
+    """Return whether a hand may have passed between the least frame and a neighbour, as where frames are lost.
 
     As fast as it comes and goes it would get there and to the other frame in the time between.
     """
