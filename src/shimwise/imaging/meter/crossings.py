@@ -120,7 +120,7 @@ def last_doubt_s(
 
 
 def _may_pass_between(t_s: FloatArray, size: FloatArray, least: int) -> bool:
-    """Return whether a hand may have passed between the least frame and a neighbour, as where frames are lost.
+    """Return whether a hand may have passed between the least frame and the next, as where some are lost.
 
     As fast as it comes and goes it would get there and to the other frame in the time between.
     """
