@@ -103,7 +103,7 @@ def cores() -> int:
 
 
 def begin() -> None:
-    """Make a process of the pool modest, and have it end with the one that started it, however that ends."""
+    """Lower the priority of a process of the pool, and end it with its parent, however that ends."""
     os.environ.update(_ONE_THREAD)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(os, "nice"):

@@ -285,7 +285,7 @@ def take_back(
 
 
 def give_up(record: "Record", prep_id: str, adjustment_id: str, *, reason: str, who: Who) -> AdjustmentView:
-    """Give an adjustment up before anything was moved.
+    """Abandon an adjustment before anything was moved.
 
     Raises
     ------

@@ -220,7 +220,7 @@ class _Run:
         return mine, self.home.compared(known)
 
     def _order_epochs(self, mine: Compared, its: Compared, off_s: float) -> frozenset[str]:
-        """Give adjustments of one unit on both sides an epoch each; return the ids of such units."""
+        """Assign an epoch to each adjustment of a unit on both sides; return the ids of such units."""
         home = {entry.id: entry for entry in its.entries}
         ordered = set()
         for entry in mine.entries:

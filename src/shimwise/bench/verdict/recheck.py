@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, TypeAlias
 from shimwise.bench.house.unit_knowledge import judged_name, mechanism_of
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.prep.verdict_views import distance_words
-from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckReading, RecheckView
+from shimwise.bench.prep.views import ReadingToTake
+from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckView
 from shimwise.fields import build_from
 from shimwise.inference.plan.recheck import LEAST_DISTANCES, LEAST_LENSES, Recheck, Target, plan_recheck
 from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, NextReading, Verdict
@@ -259,12 +260,12 @@ def _is_by_picture(row: "AdjustmentRow", unit: "BodyRow | LensRow") -> bool:
     return is_screw and row.turns is None and row.amount_um is not None
 
 
-def _asked(material: PrepMaterial, target: Target, *, by_picture: bool) -> RecheckReading:
+def _asked(material: PrepMaterial, target: Target, *, by_picture: bool) -> ReadingToTake:
     body, lens, distance_mm = material.bodies[target.body], material.lenses[target.lens], target.distance_mm
     taped = (one for one in material.setups.values() if one.body_id == target.body)
     setup = next((one for one in taped if _is_same(one.distance_mm, distance_mm)), None)
     text = distance_words(material.house.units)(distance_mm) if setup is None else setup.distance_text
-    return RecheckReading(
+    return ReadingToTake(
         body_id=target.body,
         body=body.name,
         lens_id=target.lens,

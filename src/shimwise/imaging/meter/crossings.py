@@ -18,8 +18,9 @@ NOISE_TURN = 2.5
 """Size between two passages, in roots of the square's deviation, below which noise may part one; chosen."""
 ZERO_N = 1.0
 """Least size of a passage, in N µm, which may have been 0; chosen."""
-STEP_SHARE = 0.6
-"""... and by the change from frame to frame: half of it, and what noise adds; chosen."""
+PATH_SHARE, NEAR_STEPS = 0.7, 2
+"""A hand may have been there between two frames if, as fast as in so many steps before or behind, it goes
+this share of the way at least; chosen."""
 OUT_N, FIT_N = 4.5, 5.0
 """A crossing that anchors comes from and goes beyond the first, and its parabola has this reach, in N µm."""
 SOFT_N = 0.5
@@ -30,7 +31,7 @@ TREMOR_UM = 0.4
 """Tremor of a hand that moves, µm rms: weighs the parabola's points; common practice, no source."""
 LEAST_POINTS = 4
 SOONEST_S = 0.35
-"""A hand does not pass twice within so long; chosen."""
+"""A hand does not pass twice within so long, if it does not go far; chosen."""
 MOST_N = 2.0
 """Largest vertex that is a crossing, in N µm and beside noise: beyond, a hand turned back."""
 
@@ -78,7 +79,7 @@ def find_crossings(
     """
     size = np.sqrt(np.maximum(square, 0.0))
     found = []
-    for before, least, behind in _merged(_passages(size, TURN_N * fnumber), t_s, size):
+    for before, least, behind in _merged(_passages(size, TURN_N * fnumber), t_s, size, most=OUT_N * fnumber):
         if t_s[behind] <= after_s:
             continue
         one = None
@@ -106,15 +107,32 @@ def last_doubt_s(
     """
     size = np.sqrt(np.maximum(square, 0.0))
     crossed = np.array([one.time_s for one in crossings])
-    passages = _merged(_passages(size, TURN_N * fnumber), t_s, size)
+    most = OUT_N * fnumber
+    passages = _merged(_passages(size, TURN_N * fnumber), t_s, size, most=most)
     found = -math.inf
-    for before, least, behind in _merged(passages, t_s, size, between=NOISE_TURN * math.sqrt(noise)):
+    for before, least, behind in _merged(
+        passages, t_s, size, most=most, between=NOISE_TURN * math.sqrt(noise)
+    ):
         count = np.count_nonzero((crossed >= t_s[before]) & (crossed <= t_s[behind]))
-        # Where a hand is fast, the sharpest place lies between two frames.
-        step = float(np.max(np.abs(np.diff(size[max(least - 2, 0) : least + 3]))))
-        if size[least] < max(ZERO_N * fnumber, STEP_SHARE * step) and count != 1:
+        if count != 1 and (size[least] < ZERO_N * fnumber or _may_pass_between(t_s, size, least)):
             found = float(t_s[least])
     return found
+
+
+def _may_pass_between(t_s: FloatArray, size: FloatArray, least: int) -> bool:
+    """Return whether a hand may have passed between the least frame and the next, as where some are lost.
+
+    As fast as it comes and goes it would get there and to the other frame in the time between.
+    """
+    speed = np.abs(np.diff(size)) / np.maximum(np.diff(t_s), 1e-6)
+    for k in (least - 1, least):
+        if not 0 <= k < speed.size:
+            continue
+        beside = np.concatenate([speed[max(k - NEAR_STEPS, 0) : k], speed[k + 1 : k + 1 + NEAR_STEPS]])
+        way = float(np.max(beside, initial=0.0)) * float(t_s[k + 1] - t_s[k])
+        if way > PATH_SHARE * float(size[k] + size[k + 1]):
+            return True
+    return False
 
 
 def sides_of(count: int, crossings: list[Crossing]) -> FloatArray:
@@ -168,16 +186,21 @@ def _passages(size: FloatArray, turn: float) -> list[tuple[int, int, int]]:
 
 
 def _merged(
-    passages: list[tuple[int, int, int]], t_s: FloatArray, size: FloatArray, *, between: float = 0.0
+    passages: list[tuple[int, int, int]],
+    t_s: FloatArray,
+    size: FloatArray,
+    *,
+    most: float,
+    between: float = 0.0,
 ) -> list[tuple[int, int, int]]:
     """Return the passages with those joined that only noise parts.
 
-    They follow each other sooner than a hand turns, or the size ``between`` them [µm] is no more than noise
-    makes of the sharpest place.
+    They follow each other sooner than a hand turns and lie nearer than ``most`` in between, or the size
+    ``between`` them is no more than noise makes of the sharpest place. [µm]
     """
     found: list[tuple[int, int, int]] = []
     for one in passages:
-        is_soon = found and t_s[one[1]] - t_s[found[-1][1]] < SOONEST_S
+        is_soon = found and t_s[one[1]] - t_s[found[-1][1]] < SOONEST_S and size[one[0]] < most
         if found and (is_soon or size[one[0]] < between):
             before, least, _ = found.pop()
             found.append((before, min(least, one[1], key=lambda k: float(size[k])), one[2]))

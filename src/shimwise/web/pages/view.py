@@ -130,7 +130,7 @@ def render(
 
 
 def _add_actor(request: Request, page: Page) -> None:
-    """Put on a page who is signed in; in a house without a keeper the name that the device was given."""
+    """Add to a page who is signed in; in a house without a keeper the name that the device was given."""
     actor: Actor | None = getattr(request.state, "actor", None)
     if actor is None:
         page.person = page.person or person_of(request)

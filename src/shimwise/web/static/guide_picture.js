@@ -74,6 +74,7 @@
     function answered(said) {
       state.now = said;
       const landing = said.landing;
+      if (state.start && !(landing?.is_held && Math.abs(landing.um - state.start.um) <= halfOf(landing))) state.start.rests = false;
       if (landing && landing.side !== "unknown") {
         state.named = "";
         if (state.last !== null && Math.abs(landing.um - state.last) > TREND_UM) {
@@ -81,7 +82,7 @@
           state.last = landing.um;
         }
         state.last ??= landing.um;
-        if (!state.start && landing.can_save) state.start = { um: landing.um, half: landing.half_um };
+        if (landing.can_save && (!state.start || (state.start.rests && landing.half_um < state.start.half))) begins(landing);
       }
       drawSoon();
     }
@@ -105,6 +106,8 @@
       else say();
     }
 
+    // While the picture rests at the start, it becomes known better.
+    const begins = (landing) => { state.start = { um: landing.um, half: landing.half_um, rests: true }; };
     const toGo = (landing) => state.start.um + amount - landing.um;
     const halfOf = (landing) => Math.hypot(landing.half_um, state.start.half);
 
@@ -139,7 +142,7 @@
       const way = left > 0 ? "away from the lens" : "toward the lens";
       const leftWords = `${text(left)} µm are left, give or take ${text(half)}`;
       if (isWithin && half > widestUm) {
-        const next = state.start.half > widestUm ? "The start is known no better: start over." : "Hold still; where that does not narrow it, go through the sharpest place again and come back.";
+        const next = state.start.half > widestUm && !state.start.rests ? "The start is known no better: start over." : "Hold still; where that does not narrow it, go through the sharpest place again and come back.";
         show("waits", "Not known well enough to stop", `${leftWords}: too wide to stop by. ${next}`, `Not known well enough to stop. ${next}`);
       } else if (isWithin) {
         show(kind, "Stop: inside", `${leftWords}: leave it here.`, "Stop: inside.");
@@ -204,7 +207,7 @@
     });
     part("start").addEventListener("click", () => {
       const landing = state.now?.landing;
-      if (landing?.can_save) state.start = { um: landing.um, half: landing.half_um };
+      if (landing?.can_save) begins(landing);
     });
     const startOver = () => {
       Object.assign(state, { start: null, marks: [], trend: 0, last: null });

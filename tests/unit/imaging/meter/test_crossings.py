@@ -74,3 +74,28 @@ def test_a_passage_too_fast_for_the_rate_of_frames_is_counted_or_doubted() -> No
         assert is_doubted or len(found) == 2, seed
         missed += len(found) != 2
     assert missed > 10  # else nothing was to be doubted
+
+
+@pytest.mark.parametrize("lost", [0.2, 0.4])
+def test_where_frames_are_lost_in_a_fast_turn_it_is_counted_or_doubted(lost: float) -> None:
+    t_s = np.arange(0.0, 5.0, 0.04)
+    wrong = 0
+    for seed in range(60):
+        chance = np.random.default_rng([seed, 8])
+        stops_s = 1.0 + np.cumsum([0.0, *chance.uniform(0.7, 1.1, 3)])
+        z_um = np.full(t_s.size, -54.0)
+        for begin_s, end_s, way_um in zip(stops_s[:-1], stops_s[1:], (94.0, -72.0, 55.0), strict=True):
+            x = np.clip((t_s - begin_s) / (end_s - begin_s), 0.0, 1.0)
+            z_um += way_um * x**3 * (10.0 - 15.0 * x + 6.0 * x * x)
+        kept = chance.uniform(size=t_s.size) > lost
+        t, square = t_s[kept], z_um[kept] ** 2
+        found = find_crossings(t, square, 2.0, noise=0.3)
+        is_wrong = len(found) % 2 != 1
+        assert not is_wrong or last_doubt_s(t, square, 2.0, found, noise=0.3) > 0.0, seed
+        wrong += is_wrong
+    assert wrong > 3  # else nothing was to be doubted
+
+
+def test_a_hand_that_passes_twice_in_a_third_of_a_second_has_passed_twice() -> None:
+    z_um = np.interp(T, [1.0, 1.4, 1.7, 6.0], [-50.0, 38.0, -34.0, -34.0])
+    assert len(find_crossings(T, z_um**2, 2.0, noise=0.3)) == 2
