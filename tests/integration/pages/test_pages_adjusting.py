@@ -1,6 +1,7 @@
 """A guided adjustment on its page: each step in turn, refusals in words, taken back with a trace."""
 
 import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -95,6 +96,7 @@ def test_the_steps_are_confirmed_to_the_end_and_what_to_read_again_is_told(
     sent(door, f"{at}/finish")
     after = see(door, at)
     assert after.sentence.startswith("Body A-01 was moved by +")
+    assert "The verdict asked for" not in after.text
     assert "at least 2 lenses and 2 distances" in after.text
     told = " ".join(after.text.split("Before and after")[1].split())
     assert "Body A-01 −20 ± 3 0 ±" in told
@@ -102,6 +104,18 @@ def test_the_steps_are_confirmed_to_the_end_and_what_to_read_again_is_told(
     moved = see(door, f"/preps/{prep_id}")
     assert "Adjust step by step: A-01 before" not in moved.text
     sent(door, f"{at}/answers", 409, step="clean", answer="done")
+
+
+def test_a_move_stands_beside_what_the_verdict_asked_for_and_a_difference_is_said(
+    door: Door, at: str
+) -> None:
+    answered(door, at, (*BEFORE_MOVE, ("move", "60 ± 2 µm toward"), *AFTER_MOVE))
+    sent(door, f"{at}/finish")
+    page = see(door, at)
+    assert page.sentence == "Body A-01 was moved by −60 ± 2 µm; now read it again."
+    text = " ".join(page.text.split())
+    assert re.search(r"The verdict asked for \+\d+ ± \d+ µm; the re-check shows", text)
+    assert text.count("60 ± 2 µm toward, by the picture") == 2  # with the move, and with its step
 
 
 def peak_sent(door: Door, at: str, document: object, status: int) -> PageSeen:

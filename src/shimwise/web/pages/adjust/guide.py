@@ -247,7 +247,7 @@ def _otherwise(view: AdjustmentView, made_um: float, half_um: float) -> str:
     if move.peak or abs(made_um - move.amount_um) <= math.hypot(half_um, asked_half_um):
         return ""
     asked = f"{signed(move.amount_um)} ± {asked_half_um:.0f} µm"
-    return f"The verdict asked for {asked}: if that was not meant, the re-check will show it."
+    return f"The verdict asked for {asked}; the re-check shows whether the move was right."
 
 
 def _changes(view: AdjustmentView) -> list[tuple[str, str]]:
