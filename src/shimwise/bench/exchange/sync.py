@@ -144,8 +144,12 @@ class _Run:
         if abs(off_s) > CLOCK_S:
             self._add_notice("clock", values={"off_s": off_s})
         waiting: tuple[Waiting, ...] = ()
-        for _ in range(ROUNDS):
-            mine, its = self._compared()
+        mine, its = self._compared()
+        for name in self.keep.strangers((*mine.entries, *its.entries)):
+            self._add_notice("keep_unknown", name, values={})
+        for number in range(ROUNDS):
+            if number:
+                mine, its = self._compared()
             ordered = self._order_epochs(mine, its, off_s)
             if ordered and not self.is_dry_run:
                 mine, its = self._compared()

@@ -21,6 +21,7 @@ from shimwise.record.queries.epochs import shifted
 from shimwise.record.tables.rows import BodyRow
 from shimwise.remedy.mechanism import Screw
 from shimwise.sheets.json.verdict_json import answer_from_json
+from shimwise.sheets.words.notices import notice_text
 from shimwise.sheets.words.to_do_words import take_text
 
 if TYPE_CHECKING:
@@ -72,13 +73,15 @@ def rechecks_in(connection: "Connection", material: PrepMaterial) -> tuple[Reche
 
 def rereads_due(connection: "Connection", material: PrepMaterial) -> tuple[Notice, ...]:
     """Return a line to do for each unit of a prep whose least re-check is not complete."""
-    least: dict[str, float | str | None] = {"distances": float(LEAST_DISTANCES)}
-    of_kind = {"lens": least, "body": {**least, "lenses": float(min(LEAST_LENSES, len(material.lenses)))}}
     return tuple(
-        Notice("do_check_again", one.name, {"kind": one.kind, **of_kind[one.kind]})
-        for one in rechecks_in(connection, material)
-        if not one.is_read
+        _due(one.name, one.kind, material) for one in rechecks_in(connection, material) if not one.is_read
     )
+
+
+def _due(name: str, kind: str, material: PrepMaterial) -> Notice:
+    """Return what the least re-check of a unit takes, with the lenses that the prep has."""
+    lenses = {} if kind == "lens" else {"lenses": float(min(LEAST_LENSES, len(material.lenses)))}
+    return Notice("do_check_again", name, {"kind": kind, "distances": float(LEAST_DISTANCES), **lenses})
 
 
 def before_after(record: "Record", prep_id: str) -> tuple[BeforeAfter, ...]:
@@ -224,10 +227,7 @@ def _plan(
 
 def _recheck_words(name: str, kind: str, found: Recheck, judged: _Judged, *, is_decided: bool) -> str:
     if not found.is_read:
-        needed = f"at least {LEAST_LENSES} lenses and {LEAST_DISTANCES} distances"
-        if kind == "lens":
-            needed = f"at least {LEAST_DISTANCES} distances"
-        return f"{name} has to be read again after its adjustment: {needed}."
+        return notice_text(_due(name, kind, judged.material))
     if is_decided:
         return f"{name} was checked again after its adjustment."
     if not judged.is_current:
