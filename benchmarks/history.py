@@ -16,7 +16,7 @@ import numpy as np
 from benchmarks import prep_simulator as simulator
 from benchmarks.results import write_section
 from shimwise.inference.history.house_memory import learned
-from shimwise.inference.model.joint_memory import History
+from shimwise.inference.model.joint_memory import LASTING, DriftRates, History
 from shimwise.inference.model.prep import MeasuredLanding, Prep, Reading
 from shimwise.inference.verdict.answer import Answer
 from shimwise.inference.verdict.judge import judge
@@ -141,6 +141,15 @@ class Row:
     false_notices: int
 
 
+def _widened(history: History, days: float) -> History:
+    added = [DriftRates().variance(unit.kind, days=days, jobs=1) for unit in history.units]
+    return replace(history, covariance=history.covariance + np.diag(np.array(added, dtype=float)))
+
+
+def _lasting(history: History) -> History:
+    return history.only(unit for unit in history.units if unit.kind in LASTING).floored()
+
+
 def run_house(seed: int, house: int, *, memory: str = "joint", has_sweeps: bool = False) -> list[Row]:
     """Fifty preps of one house.
 
@@ -156,7 +165,7 @@ def run_house(seed: int, house: int, *, memory: str = "joint", has_sweeps: bool 
         days = float(rng.uniform(*DAYS))
         own.wander()
         body = str(rng.choice(BODIES))
-        history = history.widened(days=days)
+        history = _widened(history, days)
         if i in knocks:
             name, by_um = knocks[i]
             name = name if name != "body" else body
@@ -168,7 +177,7 @@ def run_house(seed: int, house: int, *, memory: str = "joint", has_sweeps: bool 
         knock = next(((name, by_um) for name, by_um in pending.items() if name in truth), ("", 0.0))
         rows.append(_row(i, answer, truth, body, names, knock))
         pending.pop(knock[0], None)
-        history = learned(history, prep)[0].lasting()
+        history = _lasting(learned(history, prep)[0])
         if memory == "alone":
             history = replace(history, covariance=np.diag(np.diag(history.covariance)))
         for name in truth:

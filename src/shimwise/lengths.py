@@ -361,7 +361,7 @@ class _Reader:
         return total
 
     def unit_left_out(self, amount: _Amount, larger: _Unit | None) -> _Unit:
-        """Give the unit that the writer left out: inches after feet, or the default of the field."""
+        """Return the unit that the writer left out: inches after feet, or the default of the field."""
         if larger is _FOOT:
             return _INCH
         if larger is not None or self.default_unit is None:
@@ -389,7 +389,7 @@ class _Reader:
 
 
 def _positive(mm: float | Fraction) -> Fraction | None:
-    """Give the exact length, None for infinity."""
+    """Return the exact length, None for infinity."""
     if isinstance(mm, float) and math.isinf(mm) and mm > 0:
         return None
     if not (isinstance(mm, Fraction) or math.isfinite(mm)) or mm <= 0:

@@ -13,7 +13,7 @@ from playwright.sync_api import Page, Playwright, expect
 from filmed import PITCH_UM, REST_UM, Frame, filmed, write_y4m
 
 FILMING = Path("/usr/bin/chromium")
-# Half of the frames that were made, so the hand turns half as fast: a busy machine sees enough of a pass.
+# Half as many a second as were made: the hand turns half as fast, and a busy machine still sees its passes.
 PLAYED_HZ = 12.5
 PATIENCE_MS = 90_000
 NOT_HERE = "Object.defineProperty(window, 'isSecureContext', { value: false })"
@@ -105,6 +105,13 @@ def test_a_feed_is_filmed_measured_shown_to_a_phone_and_saved(devices: Devices) 
     assert abs(kept[0]["landing_um"] - REST_UM) < 3.3 * kept[0]["picture_sd_um"]
     assert look(page) == []
     expect(page.get_by_role("button", name="Save reading")).to_be_visible()
+    # Where no answer comes, what was shown is old: neither device goes on showing it, and it cannot be saved.
+    page.context.set_offline(True)
+    expect(page.locator("[data-figure]")).to_contain_text("slow to answer")
+    expect(phone.locator("[data-figure]")).to_contain_text("sends nothing new")
+    expect(page.get_by_role("button", name="Save landing")).to_be_disabled()
+    page.context.set_offline(False)
+    expect(phone.locator("[data-figure]")).to_contain_text("µm")
     page.get_by_role("button", name="Close the camera").click()
     expect(page.locator("[data-live-part]")).to_be_hidden()
     expect(phone.locator("[data-live-part]")).to_be_hidden()

@@ -261,7 +261,7 @@ def _sendable(error: ShimwiseError) -> ShimwiseError:
 
 
 def limit_memory(most_bytes: int) -> None:
-    """Let this process have no more memory of its own than that: beyond, MemoryError, or its end."""
+    """Limit this process's own memory: beyond it MemoryError, or its end."""
     try:
         import resource
 

@@ -54,7 +54,7 @@ class DamageWatch:
             raise
 
     def refuse_damage(self) -> None:
-        """Look at every page, not at whether indices hold what tables do.
+        """Check every page, not whether indices agree with tables.
 
         Raises
         ------

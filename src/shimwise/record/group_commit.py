@@ -128,7 +128,7 @@ class GroupCommit:
         # Not in the queue any more: the turn was handed over between the time-out and the lock, and is ours.
 
     def _leave(self, group: _Group | None) -> None:
-        """Hand the turn on; the last of a group commits for it.
+        """Pass the turn on; the last of a group commits for it.
 
         The turn is handed on before the commit only within a group. A new group begins after the commit,
         since the database lets one transaction write at a time.

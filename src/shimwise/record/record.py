@@ -210,7 +210,7 @@ class Record:
                     yield connection
 
     def refuse_damage(self) -> None:
-        """Look at every page of the file; raise RecordDamaged if one is damaged. A server guards its own."""
+        """Check every page of the file; raise RecordDamaged if one is damaged. A server guards its own."""
         self._damage.refuse_damage()
 
     def hear(self, hearer: Hearer) -> Callable[[], None]:
@@ -243,7 +243,7 @@ class Record:
             self._line.notify(topic, payload)
 
     def close(self) -> None:
-        """Let go of the file or the server."""
+        """Close the file, or the connections to the server."""
         if self._line is not None:
             self._line.close()
         self.engine.dispose()

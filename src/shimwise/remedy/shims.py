@@ -23,11 +23,6 @@ class ShimChoice:
     leftover_um: float
     is_within_share: bool
 
-    @property
-    def sum_um(self) -> float:
-        """Thickness of the stack [µm]."""
-        return math.fsum(self.shims_um)
-
 
 def choose_shims(target_um: float, stock_um: Sequence[float], *, tolerance_um: float) -> ShimChoice:
     """Return the fewest shims within a third of the tolerance of the target; of those, the nearest.

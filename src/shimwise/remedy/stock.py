@@ -91,11 +91,6 @@ class StockChoice:
     is_within_share: bool
     order: tuple[tuple[float, int], ...]
 
-    @property
-    def sum_um(self) -> float:
-        """Thickness of the stack [µm]."""
-        return math.fsum(self.shims_um)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Restack:

@@ -152,7 +152,7 @@ class Hub:
         return is_free
 
     def leave_place(self) -> None:
-        """Give the place of a line back."""
+        """Free the place of a line."""
         with self._lock:
             self._count -= 1
 
@@ -214,7 +214,7 @@ class _Watch:
         self._task = self._loop.create_task(self._run())
 
     def wake(self, problem: str | None) -> None:
-        """Have the record asked soon; from any thread."""
+        """Poll the record soon; from any thread."""
         with contextlib.suppress(RuntimeError):  # the loop has ended: nobody looks any more
             self._loop.call_soon_threadsafe(self._wake, problem)
 
@@ -224,7 +224,7 @@ class _Watch:
         self._woken.set()
 
     def show_soon(self, figure: LiveFigure) -> None:
-        """Hand a figure to those who wait; from any thread."""
+        """Send a figure to those who wait; from any thread."""
         with contextlib.suppress(RuntimeError):
             self._loop.call_soon_threadsafe(lambda: self._loop.create_task(self.show(figure)))
 
@@ -233,7 +233,7 @@ class _Watch:
         self._task.cancel()
 
     async def show(self, figure: LiveFigure) -> None:
-        """Hand a figure to those who wait."""
+        """Send a figure to those who wait."""
         self.figure = figure
         async with self._news:
             self._news.notify_all()
@@ -265,7 +265,7 @@ class _Watch:
                 await asyncio.wait_for(self._woken.wait(), self.hub.poll_s)
 
     async def _ask(self) -> None:
-        """Look the prep up once; a record that cannot be reached is asked again at the next turn."""
+        """Read the prep once; a record that cannot be reached is asked again at the next turn."""
         try:
             found = await run_in_threadpool(self.hub.look, self.prep_id)
         except Exception:  # the line stays open; the pages themselves show what is wrong with the record

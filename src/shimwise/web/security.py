@@ -93,7 +93,7 @@ def guarded(
     limits: SizeLimits | None = None,
     inner: Callable[[ASGIApp], ASGIApp] | None = None,
 ) -> ASGIApp:
-    """Put an application behind all of it.
+    """Wrap an application in all of it.
 
     Parameters
     ----------

@@ -190,7 +190,7 @@ class Pages:
         self.record.notify(FIGURE, f"{prep_id} {figure}")
 
     def _heard(self, topic: str, payload: str) -> None:
-        """Hand what is heard of the record's changes on to the devices that look."""
+        """Forward notices of the record's changes to the connected devices."""
         if topic == MISSED:
             self.hub.poll_s = HEARD_POLL_S if self.record.is_hearing else POLL_S
         if topic in {MISSED, CHANGED}:

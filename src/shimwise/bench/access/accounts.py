@@ -103,7 +103,7 @@ def people(record: "Record") -> tuple[PersonView, ...]:
 
 
 def add_person(record: "Record", *, name: str, role: str, pin: str, who: Who) -> PersonView:
-    """Give a name a role and a PIN. The first is a keeper, named on this machine's own console.
+    """Add a person with a role and a PIN. The first is a keeper, named on this machine's own console.
 
     From then on names are proved, and programs that had a token have no role until they get another.
 
@@ -134,7 +134,7 @@ def add_person(record: "Record", *, name: str, role: str, pin: str, who: Who) ->
 
 
 def change_role(record: "Record", person_id: str, *, role: str, who: Who) -> PersonView:
-    """Give a person another role; what they are signed in for goes by it at once.
+    """Change a person's role, at once also where they are signed in.
 
     Raises
     ------

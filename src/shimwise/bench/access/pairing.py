@@ -175,7 +175,7 @@ def pair_device(record: "Record", *, name: str, how: str) -> tuple[Device, str]:
 def make_program(
     record: "Record", *, name: str, who: Who, role: str = Role.READER, lasts: timedelta = PROGRAM_LASTS
 ) -> tuple[Device, str]:
-    """Give a program, such as the house's stock system, a token with a role; it is shown only this once.
+    """Make a token with a role for a program, such as a stock system; it is shown only this once.
 
     Raises
     ------

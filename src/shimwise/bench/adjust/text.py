@@ -4,8 +4,8 @@ import re
 
 from shimwise.bench.errors import InputError
 from shimwise.inference.verdict.answer import Z95
+from shimwise.remedy.mechanism import LARGEST_SHIM_UM
 
-LARGEST_SHIM_UM = 2000.0
 _SEEN = re.compile(
     r"(?P<size>\d+(?:\.\d+)?)\s*±\s*(?P<half>\d+(?:\.\d+)?)\s*[µμu]m\s+(?P<way>away|toward)"
     r"(?:,? by (?:the )?picture)?\.?",
@@ -27,10 +27,18 @@ def read_seen_move(text: str) -> tuple[float, float] | None:
     Raises
     ------
     InputError
-        When the size is beyond what a screw moves a sensor, or the uncertainty is none.
+        When microns are typed otherwise, the size is beyond what a screw moves a sensor, or the uncertainty
+        is none.
     """
     found = _SEEN.fullmatch(text.strip())
     if found is None:
+        if _MICRONS.search(text):
+            raise InputError(
+                "does not say what the picture saw. Write it as 20.3 ± 0.9 µm away, or toward; or the turns, "
+                "as 0.08 turn clockwise.",
+                field="answer",
+                typed=text,
+            )
         return None
     size_um, half_um = float(found["size"]), float(found["half"])
     if not (size_um <= LARGEST_SHIM_UM and half_um > 0):

@@ -144,8 +144,12 @@ class _Run:
         if abs(off_s) > CLOCK_S:
             self._add_notice("clock", values={"off_s": off_s})
         waiting: tuple[Waiting, ...] = ()
-        for _ in range(ROUNDS):
-            mine, its = self._compared()
+        mine, its = self._compared()
+        for name in self.keep.strangers((*mine.entries, *its.entries)):
+            self._add_notice("keep_unknown", name, values={})
+        for number in range(ROUNDS):
+            if number:
+                mine, its = self._compared()
             ordered = self._order_epochs(mine, its, off_s)
             if ordered and not self.is_dry_run:
                 mine, its = self._compared()
@@ -216,7 +220,7 @@ class _Run:
         return mine, self.home.compared(known)
 
     def _order_epochs(self, mine: Compared, its: Compared, off_s: float) -> frozenset[str]:
-        """Give adjustments of one unit on both sides an epoch each; return the ids of such units."""
+        """Assign an epoch to each adjustment of a unit on both sides; return the ids of such units."""
         home = {entry.id: entry for entry in its.entries}
         ordered = set()
         for entry in mine.entries:

@@ -115,7 +115,7 @@ class HouseSide:
         self._asked("POST", "/sync/preps", {"document": document, "who": self.who, "is_dry_run": True})
 
     def order_epochs(self, kind: str, unit_id: str, *, base: int, order: Order) -> None:
-        """Give each adjustment of a unit its own epoch."""
+        """Assign each adjustment of a unit its own epoch."""
         sent_order = [{"id": id_, "at": at.isoformat()} for id_, at in order]
         sent = {"kind": kind, "id": unit_id, "base": base, "order": sent_order, "who": self.who}
         self._asked("POST", "/sync/epochs", sent)

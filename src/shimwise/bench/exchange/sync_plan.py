@@ -104,6 +104,11 @@ class Keep:
         chosen = self.by_name.get(name_key(entry.name)) or self.by_name.get(entry.id)
         return chosen or self.for_all
 
+    def strangers(self, entries: Iterable[Entry]) -> list[str]:
+        """Return what was named that is neither the name nor the id of one of these."""
+        known = {key for entry in entries for key in (name_key(entry.name), entry.id)}
+        return [name for name in self.by_name if name not in known]
+
 
 def plan(
     here: Iterable[Entry],

@@ -94,7 +94,7 @@ class Side(Protocol):
         """Refuse a prep whose signatures nobody known there vouches for; nothing is written."""
 
     def order_epochs(self, kind: str, unit_id: str, *, base: int, order: Order) -> None:
-        """Give each adjustment of a unit its own epoch, in an order of time by the clock there."""
+        """Assign each adjustment of a unit its own epoch, in an order of time by the clock there."""
 
 
 class RecordSide:
@@ -157,7 +157,7 @@ class RecordSide:
         refuse_unproven(document, is_unproven=False)
 
     def order_epochs(self, kind: str, unit_id: str, *, base: int, order: Order) -> None:
-        """Give each adjustment of a unit its own epoch."""
+        """Assign each adjustment of a unit its own epoch."""
         with changing(self.record, self.who, Act.SYNC) as change:
             order_epochs(change, kind, unit_id, base=base, order=order)
 

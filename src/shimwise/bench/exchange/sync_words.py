@@ -6,7 +6,7 @@ from typing import Any
 
 from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.exchange.sync import at_home
-from shimwise.bench.exchange.sync_plan import Waiting, WaitingCause, Way
+from shimwise.bench.exchange.sync_plan import FieldDifference, Waiting, WaitingCause, Way
 from shimwise.bench.exchange.sync_report import AtHome, Synced, SyncNotice, SyncReport
 from shimwise.record.names import name_key
 from shimwise.sheets.words.shared import counted, listed, plain
@@ -37,7 +37,7 @@ def sync_lines(report: SyncReport) -> list[str]:
 
 def _done_lines(one: Synced) -> Iterator[str]:
     yield f"  {_COLUMN[one.way]:<7}  {one.kind:<12}  {plain(one.name)}{' (new)' if one.is_new else ''}"
-    for part in one.fields:
+    for part in _parts(one.fields):
         before, after = (part.home, part.here) if one.way is Way.HOME else (part.here, part.home)
         yield f"    {part.field}: {_shown(part.field, before)} becomes {_shown(part.field, after)}"
 
@@ -92,7 +92,7 @@ def _waiting_lines(one: Waiting, *, is_dry_run: bool) -> Iterator[str]:
     named = f"{one.kind} {plain(one.name)}"
     fields = (
         f"    {part.field}: here {_shown(part.field, part.here)}, home {_shown(part.field, part.home)}"
-        for part in one.fields
+        for part in _parts(one.fields)
     )
     match one.cause:
         case WaitingCause.CHANGED_BOTH:
@@ -123,10 +123,40 @@ def _typed(one: Waiting) -> str:
     return f'"{one.name}"' if " " in one.name else one.name
 
 
+def _parts(fields: Iterable[FieldDifference]) -> Iterator[FieldDifference]:
+    """Yield the differences with those of a field that has parts, such as a mechanism, part by part."""
+    for one in fields:
+        here, home = one.here, one.home
+        if isinstance(here, Mapping) and isinstance(home, Mapping):
+            yield from _parts(
+                FieldDifference(field=f"{one.field}, {name}", here=here.get(name), home=home.get(name))
+                for name in dict.fromkeys((*here, *home))
+                if here.get(name) != home.get(name)
+            )
+        else:
+            yield one
+
+
+def _text(value: Any) -> str:  # noqa: ANN401 - a value of JSON
+    match value:
+        case None:
+            return ""
+        case bool():
+            return "yes" if value else "no"
+        case float():
+            return f"{value:g}"
+        case list():
+            return " ".join(map(_text, value))
+        case dict():
+            return ", ".join(f"{name} {text}" for name, one in value.items() if (text := _text(one)))
+        case _:
+            return str(value)
+
+
 def _shown(field: str, value: Any) -> str:  # noqa: ANN401 - a value of JSON
     if field == "history":
         return "what preps taught" if value is None else f"{value[0]:+g} ± {value[1]:g} µm, typed"
-    text = "" if value is None else str(value)
+    text = _text(value)
     return f"[{plain(text if len(text) <= _SHOWN else f'{text[:_SHOWN]}…')}]"
 
 
@@ -171,15 +201,20 @@ def _epochs_ordered(name: str, values: Mapping[str, Any]) -> str:
     return sentence + (unsure if values["is_uncertain"] else "")
 
 
+def _renumbered(name: str, values: Mapping[str, Any]) -> str:
+    was, now, count = values["was"], values["now"], values["count"]
+    if count == 1:
+        return f"In the prep {name} a reading of this machine has another number now: {was} is {now}."
+    first = f"the first, {was}, is {now}"
+    return f"In the prep {name} {count} readings of this machine have other numbers now: {first}."
+
+
 _SETTINGS = {"house": "The house's settings", "wear": "How fast units wander", "taught": "What preps taught"}
 _NOTICES: Mapping[str, Callable[[str, Mapping[str, Any]], str]] = {
     "clock": _clock,
     "signed_stands": _signed_stands,
     "epochs_ordered": _epochs_ordered,
-    "renumbered": lambda name, values: (
-        f"In the prep {name} {counted(values['count'], 'reading')} of this machine "
-        f"{'has' if values['count'] == 1 else 'have'} other numbers now: {values['was']} is {values['now']}."
-    ),
+    "renumbered": _renumbered,
     "withdrawn": lambda name, values: (
         f"In the prep {name} one of the {values['what']} "
         + (f"(number {values['number']}) " if values["number"] else "")
@@ -192,6 +227,7 @@ _NOTICES: Mapping[str, Callable[[str, Mapping[str, Any]], str]] = {
         f"The results of {counted(values['count'], 'sweep')} of the prep {name} went; their frames stay on "
         "this machine."
     ),
+    "keep_unknown": lambda name, _: f"--keep names {name}, which neither side has. Look at its spelling.",
     "setting_taken": lambda _, values: f"{_SETTINGS[values['key']]}: came along from home.",
     "setting_stays": lambda _, values: (
         f"{_SETTINGS[values['key']]}: changed here, so it stays; --keep home takes that of home."

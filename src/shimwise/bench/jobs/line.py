@@ -150,7 +150,7 @@ class JobLine:
         self._unhear = self._record.hear(self._hear)
 
     def put(self, row: "JobRow") -> None:
-        """Put a job in soon; returns at once. One that waits already is one job."""
+        """Queue a job; returns at once. One that waits already is one job."""
         with self._changed:
             self._pending[row.id] = row
             self._asked_s = time.monotonic()
@@ -249,7 +249,7 @@ class JobLine:
                 self._changed.wait(left_s)
 
     def _taken(self) -> HeldJob | None:
-        """Put in what was asked for and take a job, in one transaction; in none where nothing is free."""
+        """Queue what was asked for and take a job, in one transaction; in none if nothing is free."""
         with self._changed:
             self._is_woken = False
             has_pending = bool(self._pending)

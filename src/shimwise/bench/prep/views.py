@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from shimwise.inference.verdict.answer import Cause
 from shimwise.notices import WordedNotice
 
 OTHER_STOP = 1.15
@@ -260,20 +261,17 @@ class SetupVerdict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CauseView:
-    """One thing that may be wrong; kinds as :class:`shimwise.inference.verdict.answer.Cause`."""
+class CauseView(Cause):
+    """One thing that may be wrong."""
 
-    kind: str
-    unit: str
-    probability: float
     words: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NextView:
-    """A reading worth taking; ``setup_id`` is empty where that distance is not taped yet.
+class ReadingToTake:
+    """A reading to take; ``setup_id`` is empty where that distance is not taped yet.
 
-    ``focal_mm``: what a zoom is set to; None of other lenses. ``by_picture``: whether it is measured so.
+    ``by_picture``: whether it is measured so; after a move, as the move was.
     """
 
     body_id: str
@@ -283,10 +281,16 @@ class NextView:
     distance_mm: float
     distance_text: str
     setup_id: str
-    sd_after_um: float
-    focal_mm: float | None
     by_picture: bool
     words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextView(ReadingToTake):
+    """A reading worth taking; ``focal_mm``: what a zoom is set to; None of other lenses."""
+
+    sd_after_um: float
+    focal_mm: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

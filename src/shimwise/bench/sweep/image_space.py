@@ -131,7 +131,7 @@ class SweptSpace:
         )
 
     def seen(self, measured_magnification: float | None) -> tuple["SweptSpace", str]:
-        """Let the picture's own scale go before the formula's; also gives a warning, empty when all is well.
+        """Return this with the picture's own scale in place of the formula's, and a warning or none.
 
         Parameters
         ----------

@@ -69,7 +69,7 @@ class JudgeService:
         self._line.start()
 
     def ask(self, prep_id: str) -> None:
-        """Have a prep judged soon; one that waits is judged once, with its state when its turn comes."""
+        """Queue a prep to be judged; one that waits is judged once, in its state at its turn."""
         self._line.put(_job(jobs.VERDICT, prep_id))
 
     def learn(self) -> None:

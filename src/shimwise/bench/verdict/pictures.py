@@ -209,7 +209,7 @@ def _svg(draw: Callable[[], _Spec], *, name: str) -> str:
 
 
 def _register_font() -> None:
-    """Let the converter measure text in the pages' typeface."""
+    """Register the pages' typeface, with which the converter measures text."""
     global _is_registered  # noqa: PLW0603 - once for the process
     if not _is_registered:
         import vl_convert

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, TypeAlias
 from shimwise.bench.house.unit_knowledge import judged_name, mechanism_of
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
 from shimwise.bench.prep.verdict_views import distance_words
-from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckReading, RecheckView
+from shimwise.bench.prep.views import ReadingToTake
+from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckView
 from shimwise.fields import build_from
 from shimwise.inference.plan.recheck import LEAST_DISTANCES, LEAST_LENSES, Recheck, Target, plan_recheck
 from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer, NextReading, Verdict
@@ -20,6 +21,7 @@ from shimwise.record.queries.epochs import shifted
 from shimwise.record.tables.rows import BodyRow
 from shimwise.remedy.mechanism import Screw
 from shimwise.sheets.json.verdict_json import answer_from_json
+from shimwise.sheets.words.notices import notice_text
 from shimwise.sheets.words.to_do_words import take_text
 
 if TYPE_CHECKING:
@@ -71,13 +73,15 @@ def rechecks_in(connection: "Connection", material: PrepMaterial) -> tuple[Reche
 
 def rereads_due(connection: "Connection", material: PrepMaterial) -> tuple[Notice, ...]:
     """Return a line to do for each unit of a prep whose least re-check is not complete."""
-    least: dict[str, float | str | None] = {"distances": float(LEAST_DISTANCES)}
-    of_kind = {"lens": least, "body": {**least, "lenses": float(min(LEAST_LENSES, len(material.lenses)))}}
     return tuple(
-        Notice("do_check_again", one.name, {"kind": one.kind, **of_kind[one.kind]})
-        for one in rechecks_in(connection, material)
-        if not one.is_read
+        _due(one.name, one.kind, material) for one in rechecks_in(connection, material) if not one.is_read
     )
+
+
+def _due(name: str, kind: str, material: PrepMaterial) -> Notice:
+    """Return what the least re-check of a unit takes, with the lenses that the prep has."""
+    lenses = {} if kind == "lens" else {"lenses": float(min(LEAST_LENSES, len(material.lenses)))}
+    return Notice("do_check_again", name, {"kind": kind, "distances": float(LEAST_DISTANCES), **lenses})
 
 
 def before_after(record: "Record", prep_id: str) -> tuple[BeforeAfter, ...]:
@@ -223,10 +227,7 @@ def _plan(
 
 def _recheck_words(name: str, kind: str, found: Recheck, judged: _Judged, *, is_decided: bool) -> str:
     if not found.is_read:
-        needed = f"at least {LEAST_LENSES} lenses and {LEAST_DISTANCES} distances"
-        if kind == "lens":
-            needed = f"at least {LEAST_DISTANCES} distances"
-        return f"{name} has to be read again after its adjustment: {needed}."
+        return notice_text(_due(name, kind, judged.material))
     if is_decided:
         return f"{name} was checked again after its adjustment."
     if not judged.is_current:
@@ -259,12 +260,12 @@ def _is_by_picture(row: "AdjustmentRow", unit: "BodyRow | LensRow") -> bool:
     return is_screw and row.turns is None and row.amount_um is not None
 
 
-def _asked(material: PrepMaterial, target: Target, *, by_picture: bool) -> RecheckReading:
+def _asked(material: PrepMaterial, target: Target, *, by_picture: bool) -> ReadingToTake:
     body, lens, distance_mm = material.bodies[target.body], material.lenses[target.lens], target.distance_mm
     taped = (one for one in material.setups.values() if one.body_id == target.body)
     setup = next((one for one in taped if _is_same(one.distance_mm, distance_mm)), None)
     text = distance_words(material.house.units)(distance_mm) if setup is None else setup.distance_text
-    return RecheckReading(
+    return ReadingToTake(
         body_id=target.body,
         body=body.name,
         lens_id=target.lens,

@@ -6,23 +6,7 @@ Microns at the sensor, short < 0 < deep; UTC times.
 from dataclasses import dataclass
 from datetime import datetime
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecheckReading:
-    """A reading to take after a move; ``setup_id`` is empty where that distance is not taped yet.
-
-    ``by_picture``: whether it is measured so, as the move was.
-    """
-
-    body_id: str
-    body: str
-    lens_id: str
-    lens: str
-    distance_mm: float
-    distance_text: str
-    setup_id: str
-    by_picture: bool
-    words: str
+from shimwise.bench.prep.views import ReadingToTake
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +27,7 @@ class RecheckView:
     is_read: bool
     is_done: bool
     words: str
-    readings: tuple[RecheckReading, ...]
+    readings: tuple[ReadingToTake, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -101,7 +101,7 @@ def sheet(
 
 
 def _documents(words: Sequence[str], day: str | None, data: str | None) -> list[bench.PrepSource]:
-    """Give the preps that the words and the day name: files, or preps of the record."""
+    """Return the preps that the words and the day name: files, or preps of the record."""
     if not words and day is None:
         raise SheetError("Name a prep: its exported file, its id or title in the record, or --day.")
     files = {word for word in words if word.endswith(".json") or Path(word).is_file()}

@@ -65,7 +65,7 @@ def verify(
 
 
 def _compared(sheet: Path, data: str | None, keys: Sequence[Path]) -> tuple[tuple[bench.Finding, ...], str]:
-    """Look at the file, and at the record where there is one; gives why not where there is none."""
+    """Check the file, also against the record if there is one; else return why not."""
     try:
         record = record_admin.open_record(data, is_read_only=True)
     except RecordError as error:

@@ -30,6 +30,16 @@ PROCESSED_MISFIT = 0.012
 TURNED_SHARE = 0.15
 """Scatter of the frames about their positions, as a share of a step, that shows that positions are not what
 is recorded."""
+CLIPPED_SHARE, CLIPPED_MUCH = 1e-3, 0.01
+"""Shares of a star's pixels at white or black from which it is flagged, and the peak withheld; chosen."""
+OVER_PEAK = 0.1
+"""Modulation, by the largest, from which a frame counts as over the peak; chosen."""
+BANDS_UM = 1.0
+"""Distance of the bands' peaks from which it is flagged; chosen."""
+WIDE_SHARE = 0.05
+"""Standard uncertainty of a peak, by the length of the sweep, above which it is withheld; chosen."""
+FAINTEST, FAINT = 0.02, 0.35
+"""Modulation between which detail is faint: a camera's noise reduction takes it first; chosen."""
 
 
 def usable(taken: Capture, flags: list[Raised]) -> Capture:
@@ -82,9 +92,9 @@ def exposure(measures: list[StarMeasure]) -> list[Raised]:
         (Flag.BLACK_CLIPPED, [m.black_share for m in measures]),
     ):
         worst = max(shares)
-        if worst > 1e-3:
+        if worst > CLIPPED_SHARE:
             name = measures[int(np.argmax(shares))].star.id
-            out.append(raised(flag, f"{worst:.1%} of the pixels of star {name}", stops=worst > 0.01))
+            out.append(raised(flag, f"{worst:.1%} of the pixels of star {name}", stops=worst > CLIPPED_MUCH))
     return out
 
 
@@ -140,7 +150,7 @@ def doubts(centre: StarPeak, position: FloatArray, settings: SweepSettings) -> l
     out: list[Raised] = []
     frequency = fit.star.rings.frequency_cy_mm
     coarse = fit.model[used, int(np.argmin(np.abs(frequency - settings.band_cy_mm[0])))]
-    over = int(np.count_nonzero(coarse > 0.1 * float(coarse.max())))
+    over = int(np.count_nonzero(coarse > OVER_PEAK * float(coarse.max())))
     if over < MIN_FRAMES:
         out.append(raised(Flag.TOO_FEW_FRAMES, f"{over} frames"))
     below, above = int(np.sum(z < centre.best_um)), int(np.sum(z > centre.best_um))
@@ -149,7 +159,7 @@ def doubts(centre: StarPeak, position: FloatArray, settings: SweepSettings) -> l
             raised(Flag.PEAK_AT_END, f"{min(below, above)} frames lie beyond it at {centre.best_um:.1f} µm")
         )
     apart = fit.bands_apart_um
-    if abs(apart) > 1.0 and abs(fit.w040_waves) > 3.0 * fit.w040_sd_waves:
+    if abs(apart) > BANDS_UM and abs(fit.w040_waves) > 3.0 * fit.w040_sd_waves:
         out.append(
             raised(
                 Flag.BANDS_DISAGREE,
@@ -163,7 +173,7 @@ def poor(stars: tuple[StarPeak, ...]) -> list[Raised]:
     """Stars that cannot be those of the named lens, or whose peak is hardly known."""
     out = []
     for star in stars:
-        wide = star.sd_um > 0.05 * float(np.ptp(star.data.position_um))
+        wide = star.sd_um > WIDE_SHARE * float(np.ptp(star.data.position_um))
         if wide or star.fit.held:
             detail = f"star {star.id}, ± {2 * star.sd_um:.1f} µm, fitted f/{star.fit.fnumber:.2g}"
             out.append(raised(Flag.POOR_FIT, detail, stops=wide))
@@ -187,7 +197,7 @@ def processed(star: StarPeak) -> list[Raised]:
         return [raised(Flag.SHARPENED, f"fine detail has {top:.0f} % more contrast than coarse detail")]
     law = fit.star.law
     expected = rings.modulation - law.residual
-    faint = (np.abs(expected) < 0.35) & (np.abs(expected) > 0.02)
+    faint = (np.abs(expected) < FAINT) & (np.abs(expected) > FAINTEST)
     missing = float(np.mean((law.residual * np.sign(expected))[faint])) if faint.any() else 0.0
     if fit.misfit > PROCESSED_MISFIT and missing < -PROCESSED_MISFIT:
         return [

@@ -34,6 +34,10 @@ below (common practice, no source)."""
 ENOUGH_STARS = 4
 """Stars that fix the chart's lie by themselves: with fewer, corners of markers that blur draws in look like
 distortion."""
+BLURRED_SHARE = 0.3
+"""Blur at the ends of the sweep, by the star's radius, from which it is flagged; chosen."""
+JUMP_SDS, LEAST_JUMP_PX, JUMP_SD_PX = 6.0, 0.02, 0.1
+"""A jump is followed from so many sd and pixels on, where its sd is below the last [px]; chosen."""
 
 
 def map_of(
@@ -107,7 +111,7 @@ def measure_stars(
             )
             reasons.append(str(error))
             continue
-        if blur_px > 0.3 * star.radius_mm * measure.px_per_mm:
+        if blur_px > BLURRED_SHARE * star.radius_mm * measure.px_per_mm:
             flags.append(
                 raised(
                     Flag.STAR_TOO_SMALL,
@@ -130,7 +134,7 @@ def steadied(measures: list[StarMeasure], coordinate: FloatArray, flags: list[Ra
     total = weight.sum(axis=0)
     jump = np.sum(weight[..., None] * left_px, axis=0) / total[:, None]
     sd = 1.0 / np.sqrt(total)
-    clear = (np.linalg.norm(jump, axis=1) > np.maximum(6.0 * sd, 0.02)) & (sd < 0.1)
+    clear = (np.linalg.norm(jump, axis=1) > np.maximum(JUMP_SDS * sd, LEAST_JUMP_PX)) & (sd < JUMP_SD_PX)
     if not clear.any():
         return measures
     steady = np.where(clear[:, None], jump, 0.0)

@@ -24,6 +24,8 @@ from shimwise.imaging.star.ring_data import RingData
 from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD
 
 FloatArray = NDArray[np.float64]
+CENTRE_SHARE = 0.1
+"""Distance from the picture's middle, by its half diagonal, within which no radius is defined; chosen."""
 
 
 def star_peaks(
@@ -134,7 +136,7 @@ def _split(
 ) -> tuple[float | None, float | None]:
     """Peaks of the spokes along and across the field's radius, from sectors weighted by cos 2(θ − radius)."""
     away = np.array(px) - (np.array(size_px) - 1) / 2
-    if np.hypot(*away) < 0.1 * np.hypot(*size_px) / 2:
+    if np.hypot(*away) < CENTRE_SHARE * np.hypot(*size_px) / 2:
         return None, None
     turn = measure.to_px[:2, :2] / measure.to_px[2, 2]
     angle = SECTOR_ANGLES_RAD + math.atan2(turn[1, 0] - turn[0, 1], turn[0, 0] + turn[1, 1])

@@ -27,6 +27,10 @@ SHAPES: tuple[tuple[float, tuple[int, ...], float], ...] = (
 """Widths of the peak beyond which frames count less, even terms of the bell, and how many frames must
 count for it: the fewer terms, the nearer to its peak must a curve be taken for such a bell.
 """
+LEAST_OVER = 5
+"""Frames over the peak that a fit needs; chosen."""
+FWHM_SDS = 2.35
+"""Full width at half maximum of a normal curve, in standard deviations."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,7 +123,7 @@ def fit_relative_peak(position_um: FloatArray, energy: FloatArray) -> RelativePe
     bell.settle()
     centre, width = bell.centre, bell.width
     over = int(np.sum(np.abs(z - centre) < 2.0 * width))
-    if over < 5 or not z[1] < centre < z[-2]:
+    if over < LEAST_OVER or not z[1] < centre < z[-2]:
         raise ImagingError(
             f"Only {over} frames lie over the peak at {centre:.1f} µm: take smaller steps around it."
         )
@@ -151,7 +155,7 @@ def _spread_of_first(residual: FloatArray, design: FloatArray) -> tuple[float, f
 
 def _half_width(z: FloatArray, y: FloatArray, k: int) -> float:
     above = z[y > (y[k] + y.min()) / 2]
-    return max(float(np.ptp(above)) / 2.35, float(np.diff(z).mean()))
+    return max(float(np.ptp(above)) / FWHM_SDS, float(np.diff(z).mean()))
 
 
 class _Bell:

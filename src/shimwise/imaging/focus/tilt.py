@@ -20,6 +20,10 @@ WITHIN_STAR_SD = 0.5
 
 MOST_NEARNESS = 2.0
 """Image distance by the exit pupil's distance beyond which growth is not the exit pupil's: breathing."""
+LEAST_SD_SHARE = 0.3
+"""Least standard uncertainty of a star, by the largest, so that no star alone sets the plane; chosen."""
+MOST_CONDITION = 60.0
+"""Condition number of the stars' places up to which a plane or curvature is fitted; chosen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +75,7 @@ def fit_field(
     """
     design, names = field_design(px, size_px)
     own = np.array([peaks.interval(row, 0.0).sd_um for row in np.eye(len(px))])
-    root = 1.0 / np.maximum(own, 0.3 * float(own.max()) + 1e-12)
+    root = 1.0 / np.maximum(own, LEAST_SD_SHARE * float(own.max()) + 1e-12)
     maker = np.linalg.pinv(design * root[:, None]) * root
     value = maker @ (peaks.best_um - share_um)
     added = {"tilt_x": extra_variance[0], "tilt_y": extra_variance[1]}
@@ -135,7 +139,7 @@ def field_design(px: FloatArray, size_px: tuple[int, int]) -> tuple[FloatArray, 
         ([one, x, y], ["centre", "tilt_x", "tilt_y"]),
     ):
         design = np.column_stack(columns)
-        if px.shape[0] >= len(columns) and np.linalg.cond(design) < 60.0:
+        if px.shape[0] >= len(columns) and np.linalg.cond(design) < MOST_CONDITION:
             return design, names
     nearest = np.argmin(np.hypot(x * width, y * height))
     return (np.arange(px.shape[0]) == nearest).astype(np.float64)[:, None], ["centre"]

@@ -116,7 +116,9 @@ class Feed:
         if DEVICE.fullmatch(source):
             return av.open(source, "r", format="v4l2", timeout=OPEN_S)
         path = Path(source)
-        stream = opened.enter_context(open_ordinary(path, file=path.name, most_bytes=MAX_CLIP_BYTES))
+        stream = opened.enter_context(
+            open_ordinary(path, file=path.name or str(path), most_bytes=MAX_CLIP_BYTES)
+        )
         head = stream.read(189)
         stream.seek(0)
         if len(head) > 188 and head[0] == head[188] == TRANSPORT_SYNC:

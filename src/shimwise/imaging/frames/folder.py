@@ -68,7 +68,7 @@ def open_ordinary(path: Path, *, file: str, most_bytes: int) -> BinaryIO:
     state = os.fstat(handle)
     reason = ""
     if not stat.S_ISREG(state.st_mode):
-        reason = "it is no ordinary file"
+        reason = "it is a folder" if stat.S_ISDIR(state.st_mode) else "it is no ordinary file"
     elif state.st_size == 0:
         reason = "the file is empty"
     elif state.st_size > most_bytes:

@@ -12,6 +12,9 @@ from shimwise.imaging.frames.limits import MAX_SIDE_PX
 RANGES = ("full", "limited")
 CHANNELS = ("luma", "green")
 BY_PICTURES = "pictures"
+WAVELENGTHS_UM = 0.2, 2.0
+LONGEST_TEXT, SHOWN_TEXT = 200, 60
+"""Characters of a text, and of one in a message."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +116,7 @@ def _check(recording: Recording) -> None:
             _check_number(name, value, low, high)
     for name in ("transfer", "swept", "signal_range", "channel", "placed_by"):
         text = getattr(recording, name)
-        if text is not None and (not isinstance(text, str) or not text.strip() or len(text) > 200):
+        if text is not None and (not isinstance(text, str) or not text.strip() or len(text) > LONGEST_TEXT):
             raise DescriptionError(f"{name} is {_short(text)}; give a short text.")
     if recording.signal_range not in (None, *RANGES):
         raise DescriptionError(f"signal_range is {recording.signal_range!r}; give {' or '.join(RANGES)}.")
@@ -122,7 +125,7 @@ def _check(recording: Recording) -> None:
     if recording.placed_by not in (None, BY_PICTURES):
         raise DescriptionError(f"placed_by is {recording.placed_by!r}; give {BY_PICTURES}, or leave it out.")
     for value in recording.wavelength_um or ():
-        _check_number("wavelength_um", value, 0.2, 2.0)
+        _check_number("wavelength_um", value, *WAVELENGTHS_UM)
 
 
 def _check_number(name: str, value: object, low: float, high: float) -> None:
@@ -135,4 +138,4 @@ def _check_number(name: str, value: object, low: float, high: float) -> None:
 
 def _short(value: object) -> str:
     text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
+    return text if len(text) <= SHOWN_TEXT else text[: SHOWN_TEXT - 3] + "..."

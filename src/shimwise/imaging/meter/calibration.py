@@ -40,6 +40,8 @@ LEAST_LEFT = 0.1
 """Least share of a ring's residual variance that a frame's own square leaves; chosen."""
 SHARPEST = 100
 """Of so many frames one is taken as sharpest, three at least, for the first squares; chosen."""
+AMPLITUDE_SHARE = 0.01
+"""Uncertainty of the law beside noise, by a ring's largest modulation; chosen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +149,7 @@ def first_squares(law: MeterLaw, run: Run, *, least: float = 0.0) -> FloatArray:
     """Return squares of defocus with each ring's largest modulation for that at the least of them. [µm²]"""
     rows = law.rows()
     amplitude = _first_amplitude(run, rows, least)
-    weight = 1.0 / (run.variance + (0.01 * amplitude) ** 2)
+    weight = 1.0 / (run.variance + (AMPLITUDE_SHARE * amplitude) ** 2)
     return _squares(_Rings(run.modulation, weight, amplitude), rows, np.zeros(run.t_s.size))[0]
 
 
@@ -155,7 +157,7 @@ def rough(law: MeterLaw, sharpest: FloatArray) -> Calibration:
     """Return a calibration with the sharpest frame's modulation for each ring's best, before any pass."""
     rows, none = law.rows(), np.zeros(0)
     amplitude = np.asarray(np.maximum(sharpest, 1e-3) / rows.even[0])
-    return Calibration(rows, amplitude, 0.01 * amplitude, 0.0, 0.0, (), none, none, np.inf, 0.01)
+    return Calibration(rows, amplitude, AMPLITUDE_SHARE * amplitude, 0.0, 0.0, (), none, none, np.inf, 0.01)
 
 
 def calibrate(

@@ -27,11 +27,13 @@ KNOT_SHARE = 0.5
 """Step of the knots in the square of defocus, in N² µm²: linear between them, good to 2e-5."""
 SHARPENING_PX = 1.0
 """Radius of a camera's sharpening [px]; common practice, no source."""
+REACH_UM, SLOW_N = 45.0, 4.0
+"""Largest defocus by the f-number [µm]; beyond ``SLOW_N`` it grows as its square. Chosen."""
 
 
 def reach_um(fnumber: float) -> float:
     """Return the largest defocus that is measured. [µm]"""
-    return 45.0 * fnumber * max(1.0, fnumber / 4.0)
+    return REACH_UM * fnumber * max(1.0, fnumber / SLOW_N)
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,6 +38,10 @@ LEAST_ROUND, LEAST_SHARE = 0.97, 0.06
 """Area by that of a disc with the same spread, from which a patch is round (a square has .955), and least
 diameter by the picture's shorter side; chosen."""
 MOST_DISCS = 6
+WITHIN_RIM = 0.92
+"""Share of a rough radius within which spokes are looked for; chosen."""
+SAME_SHARE = 0.2
+"""Patches nearer than this share of a radius are one; chosen."""
 
 
 def find_star(
@@ -69,7 +73,7 @@ def lock(picture: Picture, place: StarPlace, spokes: int, *, pitch_um: float) ->
     if place.radius_px < LEAST_RADIUS_PX:
         return None
     try:
-        plan = pixel_plan(spokes, 0.92 * place.radius_px, pitch_um=pitch_um, blur_px=0.0)
+        plan = pixel_plan(spokes, WITHIN_RIM * place.radius_px, pitch_um=pitch_um, blur_px=0.0)
     except StarTooSmallError:
         return None
     for share in SHARES:
@@ -122,7 +126,7 @@ def _add_round(found: list[StarPlace], mask: NDArray[np.uint8], shrink: float) -
         x, y = moments["m10"] / area, moments["m01"] / area
         # Contours run through the outermost pixels' middles.
         place = StarPlace(((x + 0.5) * shrink - 0.5, (y + 0.5) * shrink - 0.5), (radius + 0.5) * shrink)
-        if all(math.dist(place.centre_px, old.centre_px) > 0.2 * old.radius_px for old in found):
+        if all(math.dist(place.centre_px, old.centre_px) > SAME_SHARE * old.radius_px for old in found):
             found.append(place)
 
 

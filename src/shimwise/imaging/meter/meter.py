@@ -68,6 +68,8 @@ MOST_DRIFT_PX = 1.5
 """Motion from frame to frame up to which the next is expected to go on so; beyond, it was a jump."""
 MARGIN = 1.16
 """Part of the picture that is made linear, by the star's radius."""
+ALIKE_SHARE = 0.05
+"""Change of a star's radius up to which it is the same star; chosen."""
 
 
 class First(StrEnum):
@@ -441,7 +443,7 @@ class Meter:
 
 
 def _is_alike(before: StarPlace | None, found: StarPlace) -> bool:
-    return before is not None and abs(found.radius_px / before.radius_px - 1.0) < 0.05
+    return before is not None and abs(found.radius_px / before.radius_px - 1.0) < ALIKE_SHARE
 
 
 def _with_figure(answer: MeterAnswer, figure: Figure, side: float | None) -> MeterAnswer:

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import t as student
 
+from shimwise.imaging.meter.crossings import MEDIAN_TO_SD
+
 FloatArray = NDArray[np.float64]
 
 NEAR_N, FAR_N = 1.5, 16.0
@@ -78,7 +80,7 @@ def _intercept(a: FloatArray, b: FloatArray, variance: FloatArray) -> float:
         root = np.sqrt(weight)
         value = np.asarray(np.linalg.lstsq(design * root[:, None], apart * root, rcond=None)[0])
         left = np.abs(apart - design @ value)
-        spread = 1.4826 * float(np.median(left)) + 1e-9
+        spread = MEDIAN_TO_SD * float(np.median(left)) + 1e-9
         weight = np.minimum(1.0, HUBER * spread / np.maximum(left, 1e-12)) / (
             variance + float(np.median(variance))
         )

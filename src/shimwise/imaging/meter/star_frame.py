@@ -40,6 +40,8 @@ RIM_REACHES, LEAST_RISE = (1.4, 2.4), 1.15
 """How far out the rim is looked for, by the rough radius, and the least that paper is brighter; chosen."""
 RIM_SHARE = 0.2
 """Share of the rise to the brightest at which the rim begins; chosen."""
+INNER_REACH, PAPER_SHARE = 0.7, 0.1
+"""The rim is looked for from this share of a rough radius on; the paper is so much of it beyond. Chosen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,7 +235,7 @@ def rim_radius(picture: Picture, place: StarPlace) -> float | None:
     spokes that blur has turned over look like a smaller disc. None where no rim is seen.
     """
     for reach in RIM_REACHES:
-        found = _rim_within(picture, place, 0.7 * place.radius_px, reach * place.radius_px)
+        found = _rim_within(picture, place, INNER_REACH * place.radius_px, reach * place.radius_px)
         if found is not None:
             return found
     return None
@@ -251,7 +253,7 @@ def _rim_within(picture: Picture, place: StarPlace, inner: float, outer: float) 
         return None
     k = int(above[0])
     # The paper is what follows within a tenth of the radius: beyond it there may be other print.
-    paper = float(np.max(level[k : k + max(int(0.1 * place.radius_px), 2)]))
+    paper = float(np.max(level[k : k + max(int(PAPER_SHARE * place.radius_px), 2)]))
     half = inside + 0.5 * (paper - inside)
     after = k + int(np.argmax(level[k:] >= half))
     low, high = level[after - 1], level[after]

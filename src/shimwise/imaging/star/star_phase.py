@@ -139,6 +139,8 @@ def fit_lock(
         rows = design * (np.sqrt(n) * size)[..., None]
         target = np.sqrt(n) * turned.imag
         flat = rows.reshape(-1, rows.shape[-1])
+        if not flat.any():  # no ring agrees with the phase: another star, or none
+            return replace(lock, coherence=0.0, sd_mm=float("inf"))
         gram = flat.T @ flat + RIDGE * np.eye(rows.shape[-1]) * np.trace(flat.T @ flat)
         change = np.linalg.solve(gram, flat.T @ target.ravel())
         lock = _moved(lock, change, drift)

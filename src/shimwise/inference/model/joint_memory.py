@@ -172,14 +172,6 @@ class History:
             covariance=self.covariance[np.ix_(kept, kept)],
         )
 
-    def lasting(self) -> "History":
-        """Return what is kept after a sign-off: newest epochs, without set-ups, :meth:`floored`."""
-        return self.only(
-            unit
-            for unit in self.units
-            if unit.kind in LASTING and unit.epoch == self.epoch(unit.kind, unit.name)
-        ).floored()
-
     def floored(self) -> "History":
         """Return the history with no sd below ``LEAST_SD``."""
         least = np.array([LEAST_SD.get(unit.kind, 0.0) ** 2 for unit in self.units], dtype=float)
@@ -202,25 +194,6 @@ class History:
         covariance = self.covariance[np.ix_(taken, taken)]
         sd = np.sqrt(np.diag(covariance))
         return np.asarray(sd * np.sqrt(np.abs(covariance / np.outer(sd, sd)).sum(axis=1)))
-
-    def widened(self, *, days: float, jobs: int = 1, rates: DriftRates | None = None) -> "History":
-        """Return the history after time and jobs: a random walk of every unit's newest epoch.
-
-        Raises
-        ------
-        InferenceError
-            If ``days`` or ``jobs`` is below 0 or not finite.
-        """
-        if not (math.isfinite(days) and days >= 0 and jobs >= 0):
-            raise InferenceError(f"{days:g} days and {jobs} jobs cannot have passed. Both are 0 or more.")
-        own = rates or DriftRates()
-        added = [
-            own.variance(unit.kind, days=days, jobs=jobs)
-            if unit.epoch == self.epoch(unit.kind, unit.name)
-            else 0.0
-            for unit in self.units
-        ]
-        return replace(self, covariance=self.covariance + np.diag(np.array(added, dtype=float)))
 
     def moved(self, kind: Kind, name: str, *, by: float, sd: float) -> "History":
         """Return the history after an adjustment: a new epoch of the unit beside the old one.

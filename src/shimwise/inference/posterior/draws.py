@@ -45,16 +45,14 @@ numbers in all."""
 class Draws:
     """What all chains found of g quantities, p unknowns, n readings.
 
-    ``mean`` and ``sd`` (sweeps, chains, g) of the Gaussian conditionals; ``unknowns_mean`` (p,) and
-    ``unknowns_covariance`` (p, p) of the unknowns' deviations from the model's centre; ``k`` (persons,)
-    posterior means; ``weight`` (n,) mean weights and ``scale_um`` (n,) root mean square error scales, in the
-    rows' order.
+    ``mean`` and ``sd`` (sweeps, chains, g) of the Gaussian conditionals; ``unknowns_covariance`` (p, p) of
+    the unknowns' deviations from the model's centre; ``k`` (persons,) posterior means; ``weight`` (n,) mean
+    weights and ``scale_um`` (n,) root mean square error scales, in the rows' order.
     """
 
     quantities: Quantities
     mean: FloatArray
     sd: FloatArray
-    unknowns_mean: FloatArray
     unknowns_covariance: FloatArray
     k: FloatArray
     weight: FloatArray
@@ -166,7 +164,6 @@ class _Kept:
             quantities=self.chains.model.quantities,
             mean=np.array(self.means),
             sd=np.array(self.sds),
-            unknowns_mean=mean,
             unknowns_covariance=self.second / count - np.outer(mean, mean),
             k=self.k / count,
             weight=self.weight / count,

@@ -60,7 +60,7 @@ def settle(change: Change, prep_id: str) -> None:
 def order_epochs(
     change: Change, kind: str, unit_id: str, *, base: int, order: Sequence[tuple[str, datetime]]
 ) -> bool:
-    """Give each adjustment its own epoch, in an order of time; return whether anything was another.
+    """Assign each adjustment its own epoch, in an order of time; return whether any changed.
 
     Parameters
     ----------

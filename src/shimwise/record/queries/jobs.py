@@ -47,7 +47,7 @@ def new_job(kind: str, of: str, *, prep_id: str | None, **more: Any) -> JobRow: 
 
 
 def put(connection: Connection, rows: Iterable[JobRow]) -> None:
-    """Put jobs in. One that waits already is one job; one that is worked on is done once more after that."""
+    """Queue jobs. One that waits already is one job; one that is worked on is done once more."""
     at = now(connection)
     putting = _putting(connection.dialect.name)
     for row in sorted(rows, key=lambda row: row.id):  # in one order, so that two servers never lock crosswise

@@ -17,6 +17,8 @@ _READINGS = {
     "green": "Measured in {channel}; in green best focus is at {best} µm.",
     "luma": "Measured in {channel}; in luma best focus is at {best} µm.",
 }
+_LEAST_TURNS = 0.001
+"""The last digit of turns that are shown: a narrower interval is shown as that wide, never as nothing."""
 MOST_NAMED = 3
 """Frames that are named of those left out for one reason."""
 
@@ -65,7 +67,7 @@ def screw_text(result: Mapping[str, Any]) -> str:
 
 def _turns(turns: float, low: float | None, high: float | None) -> str:
     way = "clockwise" if turns >= 0 else "anticlockwise"
-    half = ((high or 0.0) - (low or 0.0)) / 2
+    half = max(((high or 0.0) - (low or 0.0)) / 2, _LEAST_TURNS)
     return f"{abs(turns):.3f} ± {half:.3f} turn ({360 * abs(turns):.0f}°) {way}"
 
 

@@ -78,8 +78,10 @@ def _read_again(unit: str, n: Numbers) -> str:
 
 
 def _gauge(unit: str, n: Numbers) -> str:
-    best = half_text(number_in(n, "best_um"))
-    return f"Gauge {unit}, or read a lens of known history on it: readings alone leave {best} µm at best."
+    why = "the readings cannot part its error from that of a lens"
+    if n.get("best_um") is not None:
+        why = f"readings alone leave {half_text(number_in(n, 'best_um'))} µm at best"
+    return f"Gauge {unit}, or read a lens of known history on it: {why}."
 
 
 def _read_finer(unit: str, n: Numbers) -> str:

@@ -18,6 +18,7 @@ from shimwise.bench.prep.views import (
     GaugeView,
     NextView,
     PrepView,
+    ReadingToTake,
     ReadingView,
     RemedyView,
     SavedReading,
@@ -29,7 +30,7 @@ from shimwise.bench.prep.views import (
 from shimwise.bench.sign.papers import Finding
 from shimwise.bench.sign.views import Undecided
 from shimwise.bench.sweep.jobs import SweepJob
-from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckReading
+from shimwise.bench.verdict.recheck_views import BeforeAfter
 from shimwise.web.api.kinds import DistanceMm, Id, Number, VerdictName, When
 
 # ruff: noqa: ANN401 - an annotation is of any type
@@ -154,7 +155,7 @@ BY_VIEW: Final[Mapping[Any, Mapping[str, Any]]] = {
         ),
         "setting": _described(str, "By picture: the setting of the ring that repeats of this name share."),
     },
-    RecheckReading: {
+    ReadingToTake: {
         "setup_id": str,
         "by_picture": _described(bool, "Measured by picture, as the move was."),
     },

@@ -126,7 +126,7 @@ class Visit:
     def refuse(
         self, error: ShimwiseError, *, status: int = 0, fields: Mapping[str, str] | None = None
     ) -> None:
-        """Put an error beside its field; the status of the answer is the error's own unless it is given."""
+        """Add an error to its field; the status of the answer is the error's own unless given."""
         self.form.refuse(error, fields=fields)
         own = status_of(error)
         self.status = own if own in OF_ROLES else status or own

@@ -19,6 +19,7 @@ from shimwise.bench.access.acting import Actor, permitted
 from shimwise.bench.access.errors import NotAllowed
 from shimwise.bench.access.roles import Act
 from shimwise.bench.house.scale_marks import marks_text
+from shimwise.bench.house.settings import THEMES
 from shimwise.errors import LengthError, RecordError
 from shimwise.lengths import length_to_mm, mm_to_feet_text
 from shimwise.number_format import decimal_text, half_digits, is_nought
@@ -26,7 +27,6 @@ from shimwise.web.pages.forms import Form, capital
 
 WEB = Path(__file__).parents[1]
 FOLDER, STATIC = WEB / "templates", WEB / "static"
-THEMES = ("dark", "light")
 PERSON_COOKIE, THEME_COOKIE = "shimwise_person", "shimwise_theme"
 LONGEST_NAME, LONGEST_FILE_NAME = 80, 120
 """Characters of the names of a person and of a file that are kept."""
@@ -130,7 +130,7 @@ def render(
 
 
 def _add_actor(request: Request, page: Page) -> None:
-    """Put on a page who is signed in; in a house without a keeper the name that the device was given."""
+    """Add to a page who is signed in; in a house without a keeper the name that the device was given."""
     actor: Actor | None = getattr(request.state, "actor", None)
     if actor is None:
         page.person = page.person or person_of(request)

@@ -8,7 +8,8 @@
   const LOOK_MS = 200;              // between looks at the whole picture for a star
   const MOST_UNANSWERED = 2;
   const STALL_MS = 600;
-  const SLOW_MS = 8000;             // the server has not answered for so long: that is said
+  const SLOW_MS = 8000;             // the server has not begun to measure for so long: that is said
+  const LATE_MS = 2000;             // a frame is not answered for so long: what is shown is old
   const PAGE = `${Date.now().toString(36)}-${Math.random().toString(36).slice(2)}`;  // whose former line is taken over silently
   const LOOK_PX = 512;
   const MEAN_MS = 1000;             // the frames of so long are kept as one
@@ -287,6 +288,7 @@
 
     function watchStall(ofTurn) {
       stallTimer = window.setInterval(() => {
+        if (ofTurn === turn && unanswered.length && performance.now() - unanswered[0].arrivedMs > LATE_MS) on.state("waits");
         if (ofTurn !== turn || !isReady || performance.now() - frameAt < STALL_MS || document.hidden) return;
         on.state("stalls");
         if (socket.readyState === WebSocket.OPEN && want !== "whole") socket.send(JSON.stringify({ do: "stalled", t_us: Math.round(1000 * performance.now()) }));

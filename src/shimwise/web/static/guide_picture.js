@@ -5,6 +5,15 @@
   const TREND_UM = 1.5;
   const SAID_MS = 1500;  // between figures that are read aloud
   const KEPT = "shimwise-feed";
+  const USED = `shimwise-move-${location.pathname}`;
+  // What this window keeps; null where a browser keeps nothing.
+  const here = (act) => {
+    try {
+      return act(sessionStorage);
+    } catch {
+      return null;
+    }
+  };
   let feed = null;
 
   function watch(panel) {
@@ -26,6 +35,11 @@
         return {};
       }
     })();
+    function keep(more) {
+      try {
+        localStorage.setItem(`${KEPT}-${panel.dataset.body}`, JSON.stringify({ ...kept, ...more }));
+      } catch { /* without room it is typed again */ }
+    }
     field("pixel").value = kept.pixel || field("pixel").value;
     field("across").value = kept.across || "";
     const firstTurn = () => panel.querySelector("[name=watch-first]:checked")?.value || null;
@@ -41,7 +55,11 @@
     });
 
     function changed(what) {
-      if (what === "waits") show("waits", "The camera is on. The server is slow to answer: waiting for it…");
+      if (what === "waits") {
+        state.now = null;  // what was shown is old
+        for (const name of ["use", "start", "at-mark"]) part(name).disabled = true;
+        show("waits", "The camera is on. The server is slow to answer: waiting for it…");
+      }
     }
 
     function refused(words) {
@@ -110,7 +128,9 @@
           const beside = state.named || "Which side of the sharpest it stands on is not known, so what is to go is not either. Choose below, at rest, which way the next turn moves the sensor; rest for a second, turn that way, and come back to where the screw stood.";
           show("waits", `${landing.size_text} µm from the sharpest`, beside, beside);
         } else {
-          show("waits", state.now?.words[0] || "", state.start ? "" : "The start is not known yet: once through the sharpest place and back, and hold still.");
+          // Why there are no microns, where something of the feed stands in the way; else what is to be done for them.
+          const why = (state.now?.words || []).slice(1).join(" ");
+          show("waits", state.now?.words[0] || "", why || (state.start ? "" : "The start is not known yet: once through the sharpest place and back, and hold still."));
         }
         state.scale = window.shimwiseDraw.rail(part("rail"), landing || null, { scale: state.scale, tolerance: STOP_UM, middle: "sharpest" });
         return;
@@ -150,10 +170,19 @@
       const answer = document.getElementById("answer");
       answer.value = `${text(moved)} ± ${text(Math.max(halfOf(landing), 0.1))} µm ${moved >= 0 ? "away" : "toward"} by the picture`;
       answer.closest("details").open = true;
+      here((kept) => kept.setItem(USED, answer.value));
       feed.stop();
       refused("");
       answer.scrollIntoView({ block: "center" });
       answer.focus({ preventScroll: true });
+    }
+
+    // A move that was taken over and not saved yet outlives a reload in this window.
+    const used = here((kept) => kept.getItem(USED));
+    const typed = document.getElementById("answer");
+    if (used && typed && !typed.value) {
+      typed.value = used;
+      typed.closest("details").open = true;
     }
 
     part("open-camera").addEventListener("click", () => {
@@ -169,6 +198,7 @@
       part("live-part").hidden = false;
       part("open-camera").hidden = true;
       part("close-camera").hidden = false;
+      keep({ pixel: field("pixel").value, across: field("across").value });
       feed.open(kept.device || "");
     });
     part("close-camera").addEventListener("click", () => {
@@ -217,7 +247,10 @@
     watch(panel);
   }
   document.body.addEventListener("htmx:afterSwap", () => {
-    if (feed && !document.getElementById("watch")) feed.stop();
+    if (!document.getElementById("watch")) {
+      feed?.stop();
+      here((kept) => kept.removeItem(USED));
+    }
     begin();
   });
   begin();

@@ -11,6 +11,7 @@
   const KEPT = "shimwise-feed";
   const { CONTRAST_S } = window.shimwiseDraw;
   const SAID_MS = 2500;
+  const OLD_MS = 3000;  // another device's figures come five times a second: one so old is not shown as it stands
   const TAP_MS = 8000;  // the hint to tap on a star stays for so long
 
   const state = { answer: null, zoom: false, seconds: [], rate: [], scale: 40, saidAt: 0, said: "", other: null, tapTill: 0 };
@@ -115,10 +116,7 @@
   });
 
   function changed(what) {
-    if (what === "waits") {
-      part("figure").textContent = "The camera is on. The server is slow to answer: waiting for it…";
-      return;
-    }
+    if (what === "waits") return waits("The camera is on. The server is slow to answer: waiting for it…");
     panel.dataset.state = what;
     if (what === "stalls") part("rate").textContent = "The camera sends nothing.";
     if (what !== "runs") return;
@@ -127,6 +125,12 @@
     tellWays();
     keep();
     devices();
+  }
+  // Nothing new comes: what was shown is old, and cannot be saved.
+  function waits(words) {
+    state.answer = null;
+    draw();
+    part("figure").textContent = words;
   }
   function tellWays() {
     const { fnumber, pixel_um: pixel, first } = told();
@@ -149,6 +153,7 @@
       return;
     }
     refused("");
+    if (!state.unsaved) sayOfSave("", false);
     if (feed.hindrance()) return refused(feed.hindrance());
     begin();
     state.other = null;
@@ -207,6 +212,7 @@
     const now = performance.now() / 1000;
     state.rate = [...state.rate.filter((at) => at > now - 2), now];
     if (said.contrast !== null) state.seconds.push([now, said.contrast]);
+    if (state.setting?.rests && !said.landing?.is_held) ringMoved();
     while (state.seconds.length && state.seconds[0][0] < now - CONTRAST_S) state.seconds.shift();
     drawSoon();
   }
@@ -453,11 +459,17 @@
 
   function saved(reading, key, setting) {
     state.unsaved = null;
-    state.setting = { key, id: setting };
+    // Saved once more while nothing has moved, the ring stands as it was set; after a move that is for the person to say.
+    state.setting = { key, id: setting, rests: true };
     show("same-setting", true);
-    part("same").checked = false;
+    part("same").checked = true;
     sayOfSave(`Saved. ${reading.lens} at ${reading.distance_text}: ${reading.reading_text}.`, false);
     document.body.dispatchEvent(new CustomEvent("shimwise:changed", { bubbles: true }));
+  }
+
+  function ringMoved() {
+    state.setting.rests = false;
+    part("same").checked = false;
   }
 
   function sayOfSave(words, isWrong, onButton = "") {
@@ -479,6 +491,7 @@
   }
   document.addEventListener("shimwise:figure", ({ detail }) => {
     if (feed.isOpen || panel.dataset.state === "opens") return;
+    clearTimeout(state.aging);
     if (!detail.is_live) {
       state.other = null;
       watching(false);
@@ -490,5 +503,6 @@
     watching(true);
     part("rate").textContent = [detail.of.lens, detail.of.at && `at ${detail.of.at}`, detail.of.body && `on ${detail.of.body}`].filter(Boolean).join(" ");
     answered({ ...detail, meter: null, stars: [], dropped: 0 });
+    state.aging = setTimeout(() => waits("The other device sends nothing new: waiting for it…"), OLD_MS);
   });
 })();

@@ -222,14 +222,14 @@
       });
       const seen = document.createElement("span");
       seen.className = "quiet small";
-      seen.textContent = !one.star ? "no star" : one === best ? "the sharpest" : `${Math.round(100 * one.star.modulation / best.star.modulation)} % of the sharpest`;
+      seen.textContent = !one.star ? "no star" : one === best ? "sharpest" : `${Math.round(100 * one.star.modulation / best.star.modulation)} %`;
       row.append(name, input, seen, back);
       mark(input, one.wrong);
       return row;
     }));
     part("anew").hidden = !state.taken.length;
     if (state.taken.length && state.isSent) part("count").replaceChildren("These were sent. ", toResult(), ". They stay on this page until the next sweep is begun or the page is left.");
-    else part("count").textContent = !state.taken.length ? "" : `${state.taken.length} of ${MANY} or more: three and more on either side of the sharpest.`;
+    else part("count").textContent = !state.taken.length ? "" : `${state.taken.length} of ${MANY} or more: three and more on either side of the sharpest. Beside each is its contrast, of the sharpest.`;
     field("star").value = best ? [best.star.x, best.star.y, best.star.radius, best.star.spokes].join(";") : "";
     field("signal_range").value = state.taken[0]?.isLimited ? "limited" : "full";
     const across = plain(field("across").value);

@@ -446,6 +446,9 @@ def test_a_move_by_the_picture_is_read_with_its_way() -> None:
     for text in ("9000 ± 1 µm away", "20 ± 0 µm away"):
         with pytest.raises(InputError, match="out of range"):
             read_seen_move(text)
+    for text in ("3 µm", "23 um away"):
+        with pytest.raises(InputError, match="does not say what the picture saw"):
+            read_seen_move(text)
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from shimwise.bench.prep.preps import open_prep
 from shimwise.bench.prep.views import SweepView
 from shimwise.bench.sweep.evidence import SweepRequest, keep_sweep, withdraw_sweep
 from shimwise.bench.verdict.verdict import refresh_verdict
+from shimwise.sheets.words.sweep_words import screw_text
 
 pytestmark = pytest.mark.slow  # each judges a prep
 BEFORE_MOVE = (("clean", "done"), ("lock", "was free"), ("place", "mark at the rim"))
@@ -72,6 +73,9 @@ def test_a_kept_sweep_along_the_screw_leads_the_move_to_its_peak(house: House) -
     assert [one.id for one in view.screw_sweeps] == [last.id, first.id, without.id]
     words = [one.words for one in view.screw_sweeps]
     assert words[0].startswith("sharpest 0.100 ± 0.002 turn (36°) anticlockwise along the screw")
+    # An interval is never shown as nothing, however narrow.
+    narrow = {"best_turns": 0.009, "low_turns": 0.0088, "high_turns": 0.0092}
+    assert "0.009 ± 0.001 turn" in screw_text(narrow)
     found = peak(house, view, first.id)
     assert found.move.turns == pytest.approx(0.12)
     assert found.move.peak.startswith("The peak lies 0.120 ± 0.008 turn (43°) clockwise")

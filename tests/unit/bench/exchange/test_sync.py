@@ -17,7 +17,7 @@ from shimwise.bench.exchange.sync_report import SyncReport
 from shimwise.bench.exchange.sync_side import RecordSide
 from shimwise.bench.exchange.sync_words import sync_lines
 from shimwise.bench.house import units
-from shimwise.bench.house.views import BodyFacts, LensFacts
+from shimwise.bench.house.views import BodyFacts, LensFacts, MechanismFacts
 from shimwise.bench.prep import preps, readings
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.sign import signing
@@ -165,6 +165,18 @@ def test_a_unit_that_both_changed_waits_until_a_person_chooses(two: Two) -> None
     assert done.waiting == ()
     assert units.show_unit(two.home, BodyFacts, body).unit.facts.name == "A-01 truck"
     assert two.sync().done == ()
+
+
+def test_of_a_mechanism_that_both_changed_the_parts_that_differ_are_said(two: Two) -> None:
+    two.sync()
+    for record, um_per_turn in ((two.truck, 340.0), (two.home, 360.0)):
+        screw = MechanismFacts(kind="screw", um_per_turn=um_per_turn, backlash_um=12.0)
+        facts = BodyFacts(name="A-01", mount="PL", mechanism=screw)
+        units.change_unit(record, two.house.ids["A-01"], facts=facts, who=WHO)
+    lines = sync_lines(two.sync(keep=Keep.chosen(None, {"A-99": Way.HERE})))
+    assert "    mechanism, um_per_turn: here [340], home [360]" in lines
+    assert not any("backlash" in line or "{" in line for line in lines)
+    assert "--keep names a-99, which neither side has. Look at its spelling." in lines
 
 
 def test_one_name_for_two_units_is_a_question_and_its_preps_wait(two: Two) -> None:

@@ -55,3 +55,10 @@ def test_centre_and_drift_come_back_to_a_thousandth_of_a_pixel() -> None:
     np.testing.assert_allclose(lock.offset_mm, [0.11, -0.07], atol=2e-3)
     np.testing.assert_allclose(lock.drift_mm, [0.3, -0.2], atol=3e-3)
     assert lock.sd_mm < 1e-3
+
+
+def test_where_no_ring_agrees_nothing_is_fitted_and_no_coherence_is_claimed() -> None:
+    plan, cells = cells_of([(0.0, 0.0)] * 3, noise=0.0)
+    opposite = empty_lock(3, 1.1 + np.pi)
+    lock = fit_lock(cells, np.linspace(-1, 1, 3), plan, opposite, drift=False, all_frames=False)
+    assert (lock.coherence, lock.sd_mm) == (0.0, np.inf)

@@ -118,6 +118,9 @@ def test_a_body_that_cannot_be_parted_is_to_be_gauged() -> None:
     line = next(one for one in to_do(answer(unit, readings=18)) if one.code == "do_gauge")
     assert "Gauge A, or read a lens of known history on it" in notice_text(line)
     assert "readings alone leave ± 13 µm at best" in notice_text(line)
+    # Where it is a lens of the bench that hides it, no limit of readings is known: none is claimed.
+    unknown = replace(line, numbers={**line.numbers, "best_um": None})
+    assert notice_text(unknown).endswith("the readings cannot part its error from that of a lens.")
     better = replace(unit, limit_um=8.0)
     assert "do_gauge" not in {one.code for one in to_do(answer(better, readings=18))}
 

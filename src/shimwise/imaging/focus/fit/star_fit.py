@@ -33,6 +33,12 @@ W040_SPREAD = 0.5
 """Spread of spherical aberration among lenses, waves."""
 
 MOST_W040_STEP = 0.15
+LEAST_WEIGHT, MOST_WEIGHT = 0.1, 1.2
+"""Bounds of a frame's weight by its position, which keep one frame from leading the fit; chosen."""
+SETTLED_WAVES = 2e-3
+"""Step of W040 below which the fit has settled; chosen."""
+LEAST_FREEDOM = 0.2
+"""Least degrees of freedom of the residuals, by their count; chosen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,13 +183,13 @@ def fit_star(
         left = observed - mean
         total = frame_variance(variances, found.precision, weight)
         shift = np.where(trust > 0, variances.position_um2 / weight / np.maximum(total, 1e-30) * left, 0.0)
-        weight = np.clip(position_weight(left, variances, found.precision), 0.1, 1.2)
+        weight = np.clip(position_weight(left, variances, found.precision), LEAST_WEIGHT, MOST_WEIGHT)
         if number >= TRUST_FROM:
             trust = used * _trust(found, used, rings)
         ridge = float(np.sum(trust[:, None] * found.rest**2)) / max(
             float(np.sum(trust)) * found.rest.shape[1], 1.0
         )
-        if number > TRUST_FROM and abs(step) < SETTLED_UM and abs(by_w) < 2e-3:
+        if number > TRUST_FROM and abs(step) < SETTLED_UM and abs(by_w) < SETTLED_WAVES:
             break
     return StarFit(rings, model, law, state, found, linear, shift, variances, weight, trust, ridge)
 
@@ -269,7 +275,7 @@ def _newton(
 def _curve_variance(found: Offsets, trust: FloatArray, rings: StarRings) -> float:
     """s²: mean square of the residuals across the slope."""
     values = float(np.sum((trust > 0)[:, None] & (rings.pixels > 0)))
-    freedom = max(values - float(np.count_nonzero(trust)) - found.used, 0.2 * values)
+    freedom = max(values - float(np.count_nonzero(trust)) - found.used, LEAST_FREEDOM * values)
     share = values / max(float(np.sum(trust)) * rings.pixels.shape[1], 1.0)
     return float(max(float(trust @ found.across) / freedom * share, 1e-30))
 

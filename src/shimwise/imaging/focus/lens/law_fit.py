@@ -23,6 +23,10 @@ W040_PRIOR = 1.0
 REACH_SHARE = 1.35
 STRAIGHT, BENT = np.array([1]), np.array([1, 3, 5])
 """Powers of the transfer with amplitudes; with the cube alone, sharpening that clips looked like a slip."""
+NEAR_LOG_N = 0.1
+"""Change of ln N within which a scaled table holds; chosen."""
+FIRST_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-2, 1e-9, 1e5
+"""Of Levenberg-Marquardt, as a share of the normal matrix's diagonal; at the most the search ends. Chosen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +79,7 @@ def template_of(rings: StarRings, lens: Lens, log_n: float = 0.0) -> StarTemplat
 
     Beyond 10 % the table is computed anew there: scaled tables hold near their own focal ratio only.
     """
-    near = round(log_n / 0.1) * 0.1
+    near = round(log_n / NEAR_LOG_N) * NEAR_LOG_N
     moved = Lens(
         fnumber=lens.fnumber * float(np.exp(near)),
         band_cy_mm=lens.band_cy_mm,
@@ -182,7 +186,7 @@ class LawProblem:
     def searched(self, state: LensState, iterations: int) -> tuple[LensState, float]:
         """Levenberg-Marquardt from a start; returns the state and its cost."""
         cost, rest, design, _ = self.projected(state)
-        damping = 1e-2
+        damping = FIRST_DAMPING
         for _ in range(iterations):
             gram, right = design.T @ design, design.T @ rest
             pull = 1e-3 * self.scale / W040_PRIOR**2
@@ -198,11 +202,11 @@ class LawProblem:
             if found[0] < cost:
                 done = cost - found[0] < 1e-6 * cost
                 state, (cost, rest, design, _) = trial, found
-                damping = max(damping * 0.2, 1e-9)
+                damping = max(damping * 0.2, LEAST_DAMPING)
                 if done:
                     break
             else:
                 damping *= 8.0
-                if damping > 1e5:
+                if damping > MOST_DAMPING:
                     break
         return state, cost

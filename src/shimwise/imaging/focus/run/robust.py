@@ -12,7 +12,6 @@ from shimwise.imaging.focus.fit.rings import StarRings
 from shimwise.imaging.focus.fit.star_fit import StarFit, fit_star, usual_step_um
 from shimwise.imaging.focus.lens.law_fit import Lens
 
-FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 FAR_MEDIANS = 64.0

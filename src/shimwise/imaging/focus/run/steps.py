@@ -30,6 +30,8 @@ WORTH_SHARE = 0.03
 """Scatter of the law's offsets, as a share of a step, below which no step can hide."""
 
 ROUNDS = 5
+LEAST_FRAMES = 7
+"""Frames below which no step is looked for; chosen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +108,7 @@ def find_slip(rings: StarRings, lens: Lens, law: LawFit, keep: BoolArray) -> Sli
     weight = rings.pixels * keep[:, None]
     if (
         pace == 0.0
-        or np.count_nonzero(keep) < 7
+        or np.count_nonzero(keep) < LEAST_FRAMES
         or _scatter_um(rings, law, weight, lens) < WORTH_SHARE * abs(pace)
     ):
         return None

@@ -1,6 +1,7 @@
 """A guided adjustment: one step at a time, each answered before the next; then read again."""
 
 import json
+import math
 from collections.abc import Callable
 from typing import Any
 from urllib.parse import quote
@@ -228,7 +229,8 @@ def _due(view: AdjustmentView) -> tuple[str, str]:
         if view.amount_um is None:
             return f"{unit} was sent out; read it again when it is back.", ""
         half_um = 2 * (view.amount_sd_um or 0.0)
-        return f"{unit} was moved by {signed(view.amount_um)} ± {half_um:.0f} µm; now read it again.", ""
+        moved = f"{unit} was moved by {signed(view.amount_um)} ± {half_um:.0f} µm; now read it again."
+        return moved, _otherwise(view, view.amount_um, half_um)
     if view.state == STOPPED:
         return f"{unit} stays locked: it was not moved.", "Ask its owner about the lock, or send it out."
     if view.state != BEGUN:
@@ -238,13 +240,28 @@ def _due(view: AdjustmentView) -> tuple[str, str]:
     return sentences(now.text)
 
 
-def _changes(view: AdjustmentView) -> list[tuple[str, str]]:
-    """Return the move in words, as terms and their values."""
+def _otherwise(view: AdjustmentView, made_um: float, half_um: float) -> str:
+    """Return how a move differs from what the verdict or the peak asked for; empty if it agrees."""
     move = view.move
-    lines = [("Change", f"{capital(move.words)}")]
-    if move.turns is not None:
+    asked_half_um = 2 * move.amount_sd_um
+    if move.peak or abs(made_um - move.amount_um) <= math.hypot(half_um, asked_half_um):
+        return ""
+    asked = f"{signed(move.amount_um)} ± {asked_half_um:.0f} µm"
+    return f"The verdict asked for {asked}: if that was not meant, the re-check will show it."
+
+
+def _changes(view: AdjustmentView) -> list[tuple[str, str]]:
+    """Return the move in words, as terms and their values; once it is made, beside what was planned."""
+    move = view.move
+    made = next((one.answer for one in view.steps if one.id == "move" and one.is_done), "")
+    lines = [("Made", capital(made))] if made else []
+    lines.append(
+        ("By the verdict" if made or move.peak or view.state == STOPPED else "Change", capital(move.words))
+    )
+    if move.turns is not None and view.state != STOPPED:
         sd = f", ± {720 * move.turns_sd:.0f}°" if move.turns_sd else ""
-        lines += [("Turn", f"{move.turn}{sd}"), ("Approach", move.approach)]
+        turn = "By the peak, turn" if move.peak else "Turn, as planned" if made else "Turn"
+        lines += [(turn, f"{move.turn}{sd}"), ("Approach", move.approach)]
     for term, shims in (("Put in", move.put_in_um), ("Take out", move.taken_out_um)):
         if shims:
             lines.append((term, f"{' + '.join(map(number, shims))} µm"))
@@ -253,5 +270,5 @@ def _changes(view: AdjustmentView) -> list[tuple[str, str]]:
     if move.order:
         lines.append(("To order", ", ".join(f"{count} of {number(size)} µm" for size, count in move.order)))
     if view.screw is not None:
-        lines.append(("The screw", view.screw.words))
+        lines.append(("The screw before this move" if made else "The screw", view.screw.words))
     return lines
