@@ -17,12 +17,11 @@ from queue import Empty, SimpleQueue
 from typing import Any, Generic, TypeAlias, TypeVar
 
 from shimwise.bench.cluster import ClusterError, ClusterGone, ClusterPool, WorkerDied, checked_address
+from shimwise.bench.workers import NICENESS
 from shimwise.errors import ShimwiseError
 
 WORKERS = "SHIMWISE_WORKERS"
 """The variable that names the workers where no option does."""
-NICENESS = 5
-"""The pages go first."""
 MOST_HERE = 64
 MOST_TRIES = 3
 """A task in whose company a process ended so often is given up."""

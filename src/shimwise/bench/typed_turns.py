@@ -3,9 +3,9 @@
 import re
 
 from shimwise.bench.errors import InputError
+from shimwise.remedy.adjustment_steps import MOST_TURNS
 from shimwise.remedy.mechanism import Turn
 
-MOST_TURNS = 20.0
 _TURNS = re.compile(
     r"(?P<number>\d*[.,]?\d+)\s*(?P<unit>turns?|°|deg(?:rees?)?)?\s*"
     r"(?P<sense>anti-?clockwise|counter-?clockwise|clockwise|acw|ccw|cw)?\.?",

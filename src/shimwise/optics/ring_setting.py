@@ -3,8 +3,10 @@
 from shimwise.optics.conjugates import magnification
 
 NEAR_MARK_MM = 914.4
+"""3 ft: where the ring's error scale and the conversion's uncertainty are quoted. [mm]"""
 SETTING_SD_MM = 0.6
-"""Standard deviation of a setting in object space at 3 ft; common practice, no source."""
+"""How exactly a ring is set to its mark, in object space at 3 ft; it grows as D². [mm] Common practice, no
+source; a house may set its own."""
 
 
 def ring_setting_sd_um(*, focal_mm: float, distance_mm: float, setting_sd_mm: float = SETTING_SD_MM) -> float:

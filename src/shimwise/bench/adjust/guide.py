@@ -39,7 +39,7 @@ from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typ
 from shimwise.bench.verdict.screws import screws_of
 from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.errors import RemedyError
-from shimwise.inference.verdict.answer import BodyAnswer, Verdict
+from shimwise.inference.verdict.answer import OUT, BodyAnswer
 from shimwise.record import journal
 from shimwise.record.tables.rows import BodyRow, LensRow
 from shimwise.remedy.adjustment import Adjustment, ConsentError, begin, begin_lens
@@ -50,8 +50,6 @@ if TYPE_CHECKING:
     from shimwise.record import Connection
     from shimwise.record.journal import Change
     from shimwise.record.record import Record
-
-OUT = (Verdict.OUT_SHORT, Verdict.OUT_DEEP)
 
 
 def begin_adjustment(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.adjust.views import MoveView, ScrewView
 from shimwise.bench.errors import Conflict
-from shimwise.bench.house.shim_stock import stock_in
+from shimwise.bench.house.shim_stock import NOT_COUNTED, stock_in
 from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.bench.verdict.screws import screw_history, seen_travel
 from shimwise.errors import RemedyError
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
 
 SHIM_SD_UM = 1.0
 """Standard uncertainty of a shim's thickness, and of how it beds in. [µm] Common practice, no source."""
-NOT_COUNTED = 9
-"""How many of each thickness of a body's own stock are assumed: it has no counts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

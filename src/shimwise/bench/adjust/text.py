@@ -4,8 +4,8 @@ import re
 
 from shimwise.bench.errors import InputError
 from shimwise.inference.verdict.answer import Z95
+from shimwise.remedy.mechanism import LARGEST_SHIM_UM
 
-LARGEST_SHIM_UM = 2000.0
 _SEEN = re.compile(
     r"(?P<size>\d+(?:\.\d+)?)\s*±\s*(?P<half>\d+(?:\.\d+)?)\s*[µμu]m\s+(?P<way>away|toward)"
     r"(?:,? by (?:the )?picture)?\.?",

@@ -6,6 +6,7 @@ Of people, names and roles are taken, never a PIN nor what one is checked agains
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
+from shimwise.bench.access.accounts import MOST_PEOPLE
 from shimwise.bench.access.acting import Who, changing
 from shimwise.bench.access.roles import Act, Role
 from shimwise.bench.exchange.sync_plan import Way
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     from shimwise.record.record import Record
 
 SETTING = "setting"
-MOST_PEOPLE = 500
 
 
 def take_settings(

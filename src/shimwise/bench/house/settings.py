@@ -11,7 +11,7 @@ from shimwise.bench.typed_names import typed_name
 from shimwise.bench.typed_numbers import check_number
 from shimwise.errors import RemedyError
 from shimwise.files.limits import COC_UM, SETTING_SD_MM, TOLERANCE_UM
-from shimwise.inference.model.priors import SETTING_SD_MM as USUAL_SD_MM
+from shimwise.optics.ring_setting import SETTING_SD_MM as USUAL_SD_MM
 from shimwise.record.queries import settings as kept
 from shimwise.remedy.mechanism import ShimmedMount
 

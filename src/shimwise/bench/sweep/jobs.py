@@ -37,7 +37,7 @@ from shimwise.bench.sweep.frame_files import (
 from shimwise.bench.sweep.match import Frames, frames_of, refuse_same_frames
 from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.sweep.work import SweepTask, measured_document
-from shimwise.bench.workers import MOST_BYTES, PATIENCE_S, limit_memory
+from shimwise.bench.workers import MOST_BYTES, NICENESS, PATIENCE_S, limit_memory
 from shimwise.errors import ImagingError, ShimwiseError
 from shimwise.extras import require_extra
 from shimwise.record.errors import StorageError
@@ -51,7 +51,6 @@ if TYPE_CHECKING:
 
 MOST_WAITING = 20
 STEP_S = 0.2
-NICENESS = 5
 COMING_FOR = timedelta(minutes=30)
 """So long the frames of a sweep may take to be kept."""
 FRAMES_KEPT_FOR = timedelta(days=7)

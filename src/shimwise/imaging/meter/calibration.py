@@ -218,6 +218,13 @@ def calibrate(
         crossings = again if any(np.isfinite(one.sd) for one in again) else crossings
         if number >= WEIGHT_ROUNDS and np.all(np.abs(state.shared - before) < 0.1 * STEPS):
             break
+    # Of few frames the fit may not settle: what it has found must show the frames' squares by itself, too.
+    rows = law.rows(*(float(value) for value in state.shared))
+    weighted = _Rings(run.modulation, 1.0 / (run.variance + misfit**2), state.amplitude)
+    again = vertices_of(_squares(weighted, rows, side)[0])
+    if not any(np.isfinite(one.sd) for one in again):
+        return None
+    crossings = again
     vertices = np.array([one.vertex for one in crossings])
     weight = np.array([one.sd for one in crossings], dtype=np.float64) ** -2.0
     mean = float(weight @ vertices / weight.sum())
@@ -227,7 +234,7 @@ def calibrate(
         return None  # few frames of a fast passage: they do not lie on one law
     w040, sharpening = (float(value) for value in state.shared)
     return Calibration(
-        rows=law.rows(w040, sharpening),
+        rows=rows,
         amplitude=state.amplitude,
         misfit=misfit,
         w040_waves=w040,

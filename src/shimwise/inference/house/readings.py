@@ -10,8 +10,9 @@ from shimwise.inference.house.setting_spread import SettingSpread, setting_sprea
 from shimwise.inference.model.kinds import FloatArray, IntArray, Kind
 from shimwise.inference.model.observations import Observation, ObservationContext
 from shimwise.inference.model.prep import BodyKnowledge, MeasuredLanding, Prep, Reading
-from shimwise.inference.model.priors import NEAR_MARK_MM, Priors
+from shimwise.inference.model.priors import Priors
 from shimwise.inference.model.rounding import cells_of_record, landing_intervals
+from shimwise.optics.ring_setting import NEAR_MARK_MM
 
 Figures = tuple[float, float, float, float, float, float, float, float]
 AXIS_SD_UM = 8.0

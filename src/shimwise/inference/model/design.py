@@ -19,10 +19,11 @@ from shimwise.inference.model.kinds import FloatArray
 from shimwise.inference.model.mixture import Column, MixtureModel, Rows
 from shimwise.inference.model.observations import Observation, ObservationContext
 from shimwise.inference.model.prep import Axis, BodyKnowledge, MeasuredLanding, Prep, Reading
-from shimwise.inference.model.priors import NEAR_MARK_MM, Effect, Priors
+from shimwise.inference.model.priors import Effect, Priors
 from shimwise.inference.model.quantities import dense, reported_quantities
 from shimwise.inference.model.rounding import Granularity, landing_intervals
 from shimwise.notices import Notice
+from shimwise.optics.ring_setting import NEAR_MARK_MM
 
 MOST_UNKNOWNS = 3000
 ORDER = {effect: place for place, effect in enumerate(Effect)}

@@ -15,10 +15,10 @@ import numpy as np
 
 from shimwise.errors import InferenceError
 from shimwise.inference.model.prep import Axis, FocusDesign, LensKnowledge, MeasuredLanding, Prep, Reading
-from shimwise.inference.model.priors import NEAR_MARK_MM
 from shimwise.lengths import mm_to_feet_text
 from shimwise.notices import Notice
 from shimwise.optics.conjugates import landing_um, magnification
+from shimwise.optics.ring_setting import NEAR_MARK_MM
 
 READING_SCALE_MM = 2.2
 """Scale of the Student-t error of reading a mark at 3 ft, its rounding to a quarter inch included; it grows

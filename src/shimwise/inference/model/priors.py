@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from types import MappingProxyType
 
+from shimwise.optics.ring_setting import SETTING_SD_MM
+
 
 class Effect(StrEnum):
     """Effect that a column of the model describes; the first seven can be the cause of a landing."""
@@ -90,9 +92,6 @@ CHANGED: Mapping[Effect, Levels] = MappingProxyType(
 """Levels of what has changed since a unit was last signed, and a person read last. [µm; eye: share of N·c]"""
 
 
-SETTING_SD_MM = 0.6
-"""How exactly a ring is set to its mark, in object space at 3 ft; it grows as D². [mm] Common practice, no
-source; a house may set its own."""
 K_MEDIAN, K_LOG_SD = 0.19, 0.45
 """A person's focusing spread as a share of N·c, log-normal: 0.1 to 0.3 (common practice, no source)."""
 
@@ -120,8 +119,6 @@ class Priors:
     stop_sd_um: float = 30.0
 
 
-NEAR_MARK_MM = 914.4
-"""3 ft: where the ring's error scale and the conversion's uncertainty are quoted. [mm]"""
 LEAST_LENSES_OF_SET = 3
 """A shift common to a set is a term of the model from this many lenses on."""
 NU = 4.0

@@ -10,8 +10,9 @@ from functools import lru_cache
 
 from shimwise.inference.model.observations import ObservationContext
 from shimwise.inference.model.prep import BodyKnowledge, LensKnowledge, MeasuredLanding, Prep, Reading
-from shimwise.inference.model.priors import K_MEDIAN, SETTING_SD_MM
+from shimwise.inference.model.priors import K_MEDIAN
 from shimwise.inference.verdict.answer import Answer, LensAnswer
+from shimwise.optics.ring_setting import SETTING_SD_MM
 
 APART_SDS = 3.1
 """A reading farther than this from its expectation is apart: where a verdict would doubt it."""

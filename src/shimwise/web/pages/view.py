@@ -19,6 +19,7 @@ from shimwise.bench.access.acting import Actor, permitted
 from shimwise.bench.access.errors import NotAllowed
 from shimwise.bench.access.roles import Act
 from shimwise.bench.house.scale_marks import marks_text
+from shimwise.bench.house.settings import THEMES
 from shimwise.errors import LengthError, RecordError
 from shimwise.lengths import length_to_mm, mm_to_feet_text
 from shimwise.number_format import decimal_text, half_digits, is_nought
@@ -26,7 +27,6 @@ from shimwise.web.pages.forms import Form, capital
 
 WEB = Path(__file__).parents[1]
 FOLDER, STATIC = WEB / "templates", WEB / "static"
-THEMES = ("dark", "light")
 PERSON_COOKIE, THEME_COOKIE = "shimwise_person", "shimwise_theme"
 LONGEST_NAME, LONGEST_FILE_NAME = 80, 120
 """Characters of the names of a person and of a file that are kept."""

@@ -12,7 +12,7 @@ from starlette.responses import Response
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.history.house_network import house_taught
-from shimwise.bench.house.settings import change_settings, checked_settings, settings
+from shimwise.bench.house.settings import THEMES, change_settings, checked_settings, settings
 from shimwise.bench.house.unit_list import export_house_list, import_house_list
 from shimwise.bench.house.views import HouseListOutcome, HouseSettings
 from shimwise.bench.sign import signing
@@ -20,7 +20,7 @@ from shimwise.errors import ShimwiseError
 from shimwise.web.api.deps import RecordDep
 from shimwise.web.pages.deps import OF_ROLES, YEAR_S, PostDep, Visit, VisitDep, file_answer, remember, see
 from shimwise.web.pages.forms import Form
-from shimwise.web.pages.view import LONGEST_FILE_NAME, THEME_COOKIE, THEMES, counted, number, person_of
+from shimwise.web.pages.view import LONGEST_FILE_NAME, THEME_COOKIE, counted, number, person_of
 from shimwise.web.problems import status_of
 from shimwise.web.security import own_path
 
