@@ -56,7 +56,7 @@
 
     function changed(what) {
       if (what === "waits") {
-        state.now = null;  // what was shown is old
+        state.now = state.held = null;  // what was shown is old
         for (const name of ["use", "start", "at-mark"]) part(name).disabled = true;
         show("waits", "The camera is on. The server is slow to answer: waiting for it…");
       }
@@ -116,8 +116,10 @@
       const isKnown = Boolean(landing) && landing.side !== "unknown";
       const star = state.now?.stars[0];
       part("rate").textContent = `${video.videoWidth} × ${video.videoHeight}, ${state.now.dropped ? `${state.now.dropped} dropped` : "nothing dropped"}`;
-      part("start").disabled = part("at-mark").disabled = !landing?.can_save;
-      part("use").disabled = !(state.start && landing?.can_save && Math.abs(landing.um - state.start.um) > halfOf(landing));
+      // A press is of what is shown, also where the next frame has been answered since.
+      state.held = landing?.can_save ? landing : null;
+      part("start").disabled = part("at-mark").disabled = !state.held;
+      part("use").disabled = !(state.start && state.held && Math.abs(landing.um - state.start.um) > halfOf(landing));
       const box = window.shimwiseDraw.sizeOf(part("box"));
       const fit = star ? Math.min(box.width, box.height) / (2.3 * star.radius) : Math.min(box.width / video.videoWidth, box.height / video.videoHeight);
       video.style.width = `${video.videoWidth}px`;
@@ -154,8 +156,8 @@
 
     // The screw at one and the same mark, come to from either side: what lies between is its play.
     function atMark() {
-      const landing = state.now?.landing;
-      if (!landing?.can_save) return;
+      const landing = state.held;
+      if (!landing) return;
       state.marks.push({ um: landing.um, half: landing.half_um, trend: state.trend });
       const [last, other] = [state.marks.at(-1), [...state.marks].reverse().find((one) => one.trend && one.trend !== state.trend)];
       part("play").textContent = other
@@ -164,8 +166,8 @@
     }
 
     function use() {
-      const landing = state.now?.landing;
-      if (!state.start || !landing?.can_save) return;
+      const landing = state.held;
+      if (!state.start || !landing) return;
       const moved = landing.um - state.start.um;
       const answer = document.getElementById("answer");
       answer.value = `${text(moved)} ± ${text(Math.max(halfOf(landing), 0.1))} µm ${moved >= 0 ? "away" : "toward"} by the picture`;
@@ -192,7 +194,7 @@
         return;
       }
       refused("");
-      Object.assign(state, { now: null, start: null, marks: [], trend: 0, last: null });
+      Object.assign(state, { now: null, held: null, start: null, marks: [], trend: 0, last: null });
       part("play").textContent = "";
       show("waits", "Opening the camera…");
       part("live-part").hidden = false;
@@ -206,8 +208,7 @@
       refused("");
     });
     part("start").addEventListener("click", () => {
-      const landing = state.now?.landing;
-      if (landing?.can_save) begins(landing);
+      if (state.held) begins(state.held);
     });
     const startOver = () => {
       Object.assign(state, { start: null, marks: [], trend: 0, last: null });

@@ -248,7 +248,9 @@
       drawStar(said);
     }
     const of = state.other || measuredNow();
-    part("save").disabled = !(landing?.can_save && isTarget()) && !state.unsaved;
+    // A press is of what is shown, also where the next frame has been answered since.
+    state.held = landing?.can_save ? landing : null;
+    part("save").disabled = !(state.held && isTarget()) && !state.unsaved;
     if (!state.unsaved) part("save").textContent = of.lens && of.at ? `Save landing: ${of.lens} at ${of.at}` : "Save landing";
     show("name-first", feed.isOpen && landing?.side === "unknown" && landing.is_held);
     say(said, figure);
@@ -429,9 +431,9 @@
   }
 
   async function save() {
-    const landing = state.answer?.landing;
+    const landing = state.held;
     const of = state.other || measuredNow();
-    if (!landing?.can_save && !state.unsaved) return;
+    if (!landing && !state.unsaved) return;
     if (!operator()) return sayOfSave("Type your name on the pad first; this device keeps it.", true);
     if (!isTarget()) return sayOfSave("Choose lens and taped distance on the pad first.", true);
     const key = keyOf(of);

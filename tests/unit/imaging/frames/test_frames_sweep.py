@@ -171,7 +171,7 @@ def test_a_pipe_or_a_folder_in_place_of_a_file_does_not_hang(sweep_folder: Folde
     told = reasons(open_sweep(folder))
     assert told == {
         "frames/pipe.png": "it is no ordinary file",
-        "frames": "it is no ordinary file",
+        "frames": "it is a folder",
     }
 
 
