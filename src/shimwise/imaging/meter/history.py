@@ -13,7 +13,7 @@ from shimwise.imaging.meter.calibration import Calibration, Run, calibrate, firs
 from shimwise.imaging.meter.crossings import find_crossings, last_doubt_s
 from shimwise.imaging.meter.first_turn import begins_at_rest, first_way, jumps
 from shimwise.imaging.meter.law_model import MeterLaw, reach_um
-from shimwise.imaging.meter.offsets import Places
+from shimwise.imaging.meter.offsets import Offset, Places
 from shimwise.imaging.meter.rim import Rim, rim_by_place
 from shimwise.imaging.meter.smear import SmearWatch
 from shimwise.imaging.meter.star_frame import StarFrame
@@ -63,7 +63,9 @@ HALO_FRAMES = 20
 class StarHistory:
     """What a star's frames add up to.
 
-    ``side_lost``: why the side known from a named direction was lost; the code of a note.
+    ``axes_apart``: place by the vertical axis less that by the horizontal, short < 0; None until passes have
+    shown it while the side was known. ``side_lost``: why the side known from a named direction was lost; the
+    code of a note.
 
     Parameters
     ----------
@@ -85,6 +87,7 @@ class StarHistory:
         self._is_late = is_late
         self._quarters: list[FloatArray] = []
         self.axes: Axes | None = None
+        self.axes_apart: Offset | None = None
         self._t: list[float] = []
         self._rings: list[FloatArray] = []
         self._variance: list[FloatArray] = []
@@ -322,6 +325,9 @@ class StarHistory:
         self._first_side = self._first_side or self._side_before_crossings()
         if self._first_side is not None:
             self.side = self._first_side * (-1.0) ** len(self._crossed)
+        if self.axes is not None and self.side is not None:
+            apart = self.axes.difference
+            self.axes_apart = Offset(self.turn * apart.um, apart.sd_um)
         places = self.places()
         inside = np.flatnonzero(self._moving)
         self.rim = rim_by_place(

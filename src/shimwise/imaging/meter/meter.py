@@ -363,8 +363,8 @@ class Meter:
             self._base(t_s, state, notes),
             sharpened=sharpened,
             contrast=history.contrast,
-            axes_um=None if history.axes is None else history.axes.difference.um,
-            axes_half_um=None if history.axes is None else history.axes.difference.half_um,
+            axes_um=None if history.axes_apart is None else history.axes_apart.um,
+            axes_half_um=None if history.axes_apart is None else history.axes_apart.half_um,
             centre_px=seen.place.centre_px,
             radius_px=seen.place.radius_px,
         )

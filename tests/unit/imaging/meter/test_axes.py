@@ -49,6 +49,21 @@ def of(square_um2: np.ndarray, chance: np.random.Generator, noise: float = NOISE
     return Run(0.04 * np.arange(square_um2.size), seen, np.full(seen.shape, noise**2))
 
 
+def frame(rings: np.ndarray, quarters: np.ndarray) -> StarFrame:
+    """Return a frame whose star stays where it is."""
+    return StarFrame(
+        place=StarPlace((200.0, 200.0), 100.0),
+        modulation=rings,
+        variance=np.full(RINGS, NOISE**2),
+        quarters=quarters,
+        coherence=1.0,
+        paper=1.0,
+        inside=0.0,
+        profile=np.ones(24),
+        clipped_share=0.0,
+    )
+
+
 @pytest.mark.parametrize("rest_um", [0.0, -3.0, 8.0])
 def test_axes_apart_show_the_place_between_them_and_which_side_it_is_on(rest_um: float) -> None:
     chance = np.random.default_rng(4)
@@ -67,6 +82,27 @@ def test_axes_apart_show_the_place_between_them_and_which_side_it_is_on(rest_um:
     figure = figure_between_axes(axes, place, variance, fnumber=2.0, sharpened=False, scale_share=0.0)
     assert figure.low <= abs(rest_um) <= figure.high
     assert rest_um or figure.high < 2.0  # by the whole star's square it is 3.3
+
+
+@pytest.mark.parametrize(("first", "way"), [("away", 1.0), ("toward", -1.0), (None, 1.0)])
+def test_which_axis_is_deeper_follows_the_way_that_was_named_and_is_not_said_without_one(
+    first: str | None, way: float
+) -> None:
+    chance = np.random.default_rng(7)
+    z_um = way * passes_um(way * 8.0)
+    even = z_um**2 + APART_UM**2 / 4.0
+    shares = (-QUARTER_SHARE, 0.0, QUARTER_SHARE, 0.0)
+    quarters = np.stack([modulation(even - share * APART_UM * z_um, chance) for share in shares], axis=1)
+    history = StarHistory(LAW, first, has_axes=True)
+    for k, (rings, of_quarters) in enumerate(zip(modulation(even, chance), quarters, strict=True)):
+        history.add(0.04 * k, frame(rings, of_quarters))
+        history.settle(has_sharpening=False)
+    assert history.axes is not None
+    if first is None:
+        assert history.axes_apart is None
+    else:
+        assert history.axes_apart is not None
+        assert history.axes_apart.um == pytest.approx(APART_UM, abs=0.5)
 
 
 def test_a_hold_of_noisy_frames_is_no_surer_than_their_noise() -> None:
@@ -88,18 +124,7 @@ def test_a_hold_counts_from_when_the_hand_leaves_it_though_it_only_goes_to_rest(
     history = StarHistory(LAW, "away")
     made = []
     for k, rings in enumerate(modulation(z_um**2, chance)):
-        seen = StarFrame(
-            place=StarPlace((200.0, 200.0), 100.0),
-            modulation=rings,
-            variance=np.full(RINGS, NOISE**2),
-            quarters=np.zeros((4, RINGS)),
-            coherence=1.0,
-            paper=1.0,
-            inside=0.0,
-            profile=np.ones(24),
-            clipped_share=0.0,
-        )
-        history.add(0.04 * k, seen)
+        history.add(0.04 * k, frame(rings, np.zeros((4, RINGS))))
         history.settle(has_sharpening=False)
         if history.has_calibrated:
             made.append(k)
