@@ -54,7 +54,7 @@ def merged(here: Document, home: Document, *, base: Mapping[str, Any] | None, ke
 
 
 def _signed(here: Document, home: Document) -> Merged:
-    """A signed version signed: over an open one, and over one whose signatures it has too."""
+    """Return the signed version: over an open one, and over one whose signatures it has too."""
     versions = {Way.HERE: here, Way.HOME: home}
     signs = {way: {row["id"] for row in one["sign_offs"]} for way, one in versions.items()}
     for way, other in ((Way.HOME, Way.HERE), (Way.HERE, Way.HOME)):
@@ -192,10 +192,10 @@ def _join_withdrawn(
     own, its = ([one[part] for part in _WITHDRAWN] for one in (joined, other))
     if own == its:
         return
-    signed = joined if joined["withdrawn_at"] is not None else other
-    joined.update({part: signed[part] for part in _WITHDRAWN})
-    values = {"what": name, "number": joined.get("seq"), "by": signed["withdrawn_by"]}
-    notices.append(SyncNotice(code="withdrawn", values={**values, "reason": signed["withdrawn_reason"]}))
+    withdrawn = joined if joined["withdrawn_at"] is not None else other
+    joined.update({part: withdrawn[part] for part in _WITHDRAWN})
+    values = {"what": name, "number": joined.get("seq"), "by": withdrawn["withdrawn_by"]}
+    notices.append(SyncNotice(code="withdrawn", values={**values, "reason": withdrawn["withdrawn_reason"]}))
 
 
 def _join_notes(joined: dict[str, Any], other: Mapping[str, Any], notices: list[SyncNotice]) -> None:
