@@ -297,8 +297,10 @@
     part("count").scrollIntoView({ block: "nearest" });
     part("count").querySelector("a").focus();  // the button that was pressed is gone
   });
+  // Focus stays on the way itself as long as neither the sweep nor how far it is stands there, between the two.
   document.body.addEventListener("htmx:afterSettle", () => {
-    if (state.isFollowed && document.activeElement === document.body) goToResult();
+    const at = document.activeElement;
+    if (state.isFollowed && (at === document.body || at?.closest("[data-sweep-count]"))) goToResult();
   });
   window.addEventListener("beforeunload", (event) => {
     if (state.taken.length && !state.isSent) event.preventDefault();
