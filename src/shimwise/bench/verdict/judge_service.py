@@ -92,7 +92,9 @@ class JudgeService:
         self._line.stop()
 
     def _warm_up(self) -> None:
-        with suppress(ShimwiseError):  # a cluster that is away is reported with the first prep
+        # A cluster that is away is reported with the first prep. To start a process flushes what is printed,
+        # which a full disk refuses: the command ends by that itself.
+        with suppress(ShimwiseError, OSError):
             self._executor().submit(judge_worker.warm_up)
 
     def _work(self, held: HeldJob) -> None:
