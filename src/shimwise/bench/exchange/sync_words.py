@@ -8,6 +8,7 @@ from shimwise.bench.exchange.record_admin import Record
 from shimwise.bench.exchange.sync import at_home
 from shimwise.bench.exchange.sync_plan import FieldDifference, Waiting, WaitingCause, Way
 from shimwise.bench.exchange.sync_report import AtHome, Synced, SyncNotice, SyncReport
+from shimwise.bench.house.unit_changes import fact_text
 from shimwise.record.names import name_key
 from shimwise.sheets.words.shared import counted, listed, plain
 
@@ -137,26 +138,10 @@ def _parts(fields: Iterable[FieldDifference]) -> Iterator[FieldDifference]:
             yield one
 
 
-def _text(value: Any) -> str:  # noqa: ANN401 - a value of JSON
-    match value:
-        case None:
-            return ""
-        case bool():
-            return "yes" if value else "no"
-        case float():
-            return f"{value:g}"
-        case list():
-            return " ".join(map(_text, value))
-        case dict():
-            return ", ".join(f"{name} {text}" for name, one in value.items() if (text := _text(one)))
-        case _:
-            return str(value)
-
-
 def _shown(field: str, value: Any) -> str:  # noqa: ANN401 - a value of JSON
     if field == "history":
         return "what preps taught" if value is None else f"{value[0]:+g} ± {value[1]:g} µm, typed"
-    text = _text(value)
+    text = fact_text(value)
     return f"[{plain(text if len(text) <= _SHOWN else f'{text[:_SHOWN]}…')}]"
 
 

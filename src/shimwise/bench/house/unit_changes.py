@@ -1,5 +1,6 @@
 """What a file would change of a unit that the record holds, and writing it."""
 
+from collections.abc import Mapping
 from dataclasses import asdict, fields, is_dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -47,10 +48,12 @@ def fact_text(value: Any, name: str = "") -> str:  # noqa: ANN401 - facts are of
         return marks_text(value)
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, tuple):
+    if isinstance(value, (tuple, list)):
         return " ".join(fact_text(part) for part in value)
     if is_dataclass(value) and not isinstance(value, type):
-        known = {name: fact_text(one) for name, one in asdict(value).items()}
+        value = asdict(value)
+    if isinstance(value, Mapping):
+        known = {name: fact_text(one) for name, one in value.items()}
         kind = known.pop("kind", "")
         return ", ".join([kind, *(f"{name} {text}" for name, text in known.items() if text)])
     return f"{value:g}" if isinstance(value, float) else str(value)

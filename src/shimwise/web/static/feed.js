@@ -2,6 +2,22 @@
 // Frames stay on this machine and the one that serves the pages; none is kept. The bytes are described in docs/guide/picture.md.
 (() => {
   "use strict";
+  // What was told of a body's sensor and camera is kept on this device, for the panel, the guide and the sweeps alike.
+  const KEPT = "shimwise-feed";
+  const keptOf = (bodyId) => {
+    try {
+      return JSON.parse(localStorage.getItem(`${KEPT}-${bodyId}`) || "{}");
+    } catch {
+      return {};
+    }
+  };
+  const keep = (bodyId, known) => {
+    try {
+      localStorage.setItem(`${KEPT}-${bodyId}`, JSON.stringify({ ...keptOf(bodyId), ...known }));
+    } catch { /* without room it is typed again */ }
+  };
+  window.shimwiseSensor = { keptOf, keep };
+
   if (window.shimwiseFeed) return;
 
   const LEAST_MS = 1000 / 30 - 2;   // the server takes 30 a second

@@ -4,7 +4,6 @@
   const STOP_UM = 2;
   const TREND_UM = 1.5;
   const SAID_MS = 1500;  // between figures that are read aloud
-  const KEPT = "shimwise-feed";
   const USED = `shimwise-move-${location.pathname}`;
   // What this window keeps; null where a browser keeps nothing.
   const here = (act) => {
@@ -28,18 +27,7 @@
     const plain = (text) => (text.trim() && Number.isFinite(Number(text.trim().replace(",", "."))) ? Number(text.trim().replace(",", ".")) : null);
     const text = (um, digits = 1) => Math.abs(um).toFixed(digits);
 
-    const kept = (() => {
-      try {
-        return JSON.parse(localStorage.getItem(`${KEPT}-${panel.dataset.body}`) || "{}");
-      } catch {
-        return {};
-      }
-    })();
-    function keep(more) {
-      try {
-        localStorage.setItem(`${KEPT}-${panel.dataset.body}`, JSON.stringify({ ...kept, ...more }));
-      } catch { /* without room it is typed again */ }
-    }
+    const kept = window.shimwiseSensor.keptOf(panel.dataset.body);
     field("pixel").value = kept.pixel || field("pixel").value;
     field("across").value = kept.across || "";
     const firstTurn = () => panel.querySelector("[name=watch-first]:checked")?.value || null;
@@ -200,7 +188,7 @@
       part("live-part").hidden = false;
       part("open-camera").hidden = true;
       part("close-camera").hidden = false;
-      keep({ pixel: field("pixel").value, across: field("across").value });
+      window.shimwiseSensor.keep(panel.dataset.body, { pixel: field("pixel").value, across: field("across").value });
       feed.open(kept.device || "");
     });
     part("close-camera").addEventListener("click", () => {

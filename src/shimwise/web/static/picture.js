@@ -8,7 +8,6 @@
   const field = (name) => document.getElementById(`feed-${name}`);
   const form = () => document.getElementById("read-form");
   const video = part("video");
-  const KEPT = "shimwise-feed";
   const { CONTRAST_S } = window.shimwiseDraw;
   const SAID_MS = 2500;
   const OLD_MS = 3000;  // another device's figures come five times a second: one so old is not shown as it stands
@@ -61,25 +60,15 @@
     return String(text).trim() && Number.isFinite(value) ? value : null;
   };
 
-  // What is known of the sensor is kept on this device for each body.
-  function keptOf(bodyId) {
-    try {
-      return JSON.parse(localStorage.getItem(`${KEPT}-${bodyId}`) || "{}");
-    } catch {
-      return {};
-    }
-  }
   function keep() {
-    const of = measuredNow();
-    try {
-      localStorage.setItem(`${KEPT}-${of.body_id}`, JSON.stringify({ pixel: field("pixel").value, across: field("across").value, first: chosenOf("feed-first"), device: feed.deviceId || state.device || "" }));
-    } catch { /* without room it is typed again */ }
+    const known = { pixel: field("pixel").value, across: field("across").value, first: chosenOf("feed-first"), device: feed.deviceId || state.device || "" };
+    window.shimwiseSensor.keep(measuredNow().body_id, known);
   }
   const chosenOf = (name) => panel.querySelector(`input[name="${name}"]:checked`).value;
 
   function fillIn() {
     const of = measuredNow();
-    const kept = keptOf(of.body_id);
+    const kept = window.shimwiseSensor.keptOf(of.body_id);
     if (state.of === keyOf(of)) return;
     state.of = keyOf(of);
     state.unsaved = null;

@@ -3,7 +3,6 @@
   "use strict";
   const LEAST = 5;
   const MANY = 9;
-  const KEPT = "shimwise-feed";
   const WORDS = { sensor: "Sensor stands at, µm", ring: "Ring stands at", chart: "Chart stands at", screw: "Screw stands at, turns" };
   // What was taken outlives the form, which comes anew with a refusal, and is kept until the next sweep is begun.
   const state = { taken: [], chart: null, isOn: false, isSent: false, sentId: "", isFollowed: false, isBusy: false, now: null, seconds: [], size: "" };
@@ -14,18 +13,7 @@
   const field = (name) => form().elements[name];
   const plain = (text) => (String(text).trim() && Number.isFinite(Number(String(text).trim().replace("−", "-").replace(",", "."))) ? Number(String(text).trim().replace("−", "-").replace(",", ".")) : null);
   const bodyOf = () => field("setup_id").selectedOptions[0]?.dataset.body || "";
-  const kept = () => {
-    try {
-      return JSON.parse(localStorage.getItem(`${KEPT}-${bodyOf()}`) || "{}");
-    } catch {
-      return {};
-    }
-  };
-  function keep() {
-    try {
-      localStorage.setItem(`${KEPT}-${bodyOf()}`, JSON.stringify({ ...kept(), pixel: field("pitch_um").value, across: field("across").value, device: feed.deviceId }));
-    } catch { /* without room it is typed again */ }
-  }
+  const kept = () => window.shimwiseSensor.keptOf(bodyOf());
 
   function refuse(words) {
     part("refused").textContent = words;
@@ -115,7 +103,7 @@
     if (what === "waits") part("seen").textContent = "The camera is on. The server is slow to answer: waiting for it…";
     if (what === "stalls") part("seen").textContent = "The camera sends nothing.";
     if (what !== "runs") return;
-    keep();
+    window.shimwiseSensor.keep(bodyOf(), { pixel: field("pitch_um").value, across: field("across").value, device: feed.deviceId });
     devices();
   }
 

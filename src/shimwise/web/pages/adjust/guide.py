@@ -241,7 +241,7 @@ def _due(view: AdjustmentView) -> tuple[str, str]:
 
 
 def _otherwise(view: AdjustmentView, made_um: float, half_um: float) -> str:
-    """Return how a move differs from what the verdict or the peak asked for; empty if it agrees."""
+    """Return what the verdict asked for if a move differs from it; empty if it agrees, or a peak led it."""
     move = view.move
     asked_half_um = 2 * move.amount_sd_um
     if move.peak or abs(made_um - move.amount_um) <= math.hypot(half_um, asked_half_um):
