@@ -3,8 +3,6 @@
 Frames are taken one at a time, so that a sweep needs the memory of its crops and of one frame.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple

@@ -4,8 +4,6 @@ Pixel centres lie at whole numbers, x right, y down. The picture grows or shrink
 is modelled as a straight line over the swept coordinate.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 

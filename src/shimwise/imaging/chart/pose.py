@@ -4,8 +4,6 @@ The camera is a pinhole at the lens with the image distance of the sharp chart. 
 side is farther away; pitch > 0: its lower side is farther away; roll from x towards y.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """What speaks against a sweep: copies, positions, exposure, the peak's place and the fit's scatter."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """What can be wrong with a sweep, defined once: code, name, sentence, and whether the number is withheld."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum

@@ -1,7 +1,5 @@
 """A star's through-focus peak as the sweep reports it: the fit of its rings, with an honest interval."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 

@@ -1,7 +1,5 @@
 """Where the chart and its stars lie in the picture, frame by frame, and the chart's pose from them."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

@@ -1,7 +1,5 @@
 """Settings and result of a sweep."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """The stars of a sweep: their rings, their peaks, and the run as the layout's centre star shows it."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """A whole sweep: frames of the chart in, the peak with its uncertainty, tilt and flags out."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable
 from dataclasses import replace

@@ -4,8 +4,6 @@ Gradient energy divided by the squared mean needs no threshold and does not foll
 the same in every frame and drops out as the constant of a Gaussian through focus.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

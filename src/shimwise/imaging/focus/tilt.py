@@ -1,7 +1,5 @@
 """Sensor tilt from the stars: a plane, with r² for field curvature where the stars can show it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Turns the codes of a picture into linear light: black subtracted, white scaled to 1, the curve undone."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """Reads one still into linear light: PNG, TIFF, JPEG, DNG, EXR."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import cv2

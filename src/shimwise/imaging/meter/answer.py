@@ -1,7 +1,5 @@
 """What the meter answers after a frame, and the figure that a held second gives."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from enum import StrEnum

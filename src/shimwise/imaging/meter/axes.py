@@ -1,7 +1,5 @@
 """The axes of a lens apart: where level spokes are sharpest, and where upright ones are."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

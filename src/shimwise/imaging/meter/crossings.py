@@ -1,7 +1,5 @@
 """Where a hand passed through the sharpest place: crossings in a run of squares of defocus."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

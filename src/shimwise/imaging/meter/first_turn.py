@@ -1,7 +1,5 @@
 """The first turn: whether it was seen to begin at rest, and whether the picture jumped since."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

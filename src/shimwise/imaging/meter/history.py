@@ -1,7 +1,5 @@
 """The frames of a star so far: when it moves and rests, when a pass is complete, on which side it is."""
 
-from __future__ import annotations
-
 import math
 from bisect import bisect_left
 

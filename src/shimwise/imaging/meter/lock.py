@@ -1,7 +1,5 @@
 """A star found in one frame: discs of even grey, then the phases of their spokes, coarse ones first."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """How far apart two views of one motion are: stars in the field, or the axes of a lens."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

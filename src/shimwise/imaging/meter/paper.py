@@ -1,7 +1,5 @@
 """What flat paper around a star shows of the feed: whether frames depend on each other, and on neighbours."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The star's rim grows and shrinks as the sensor moves, which separates the two sides of focus."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -3,8 +3,6 @@
 # Compiled kernels carry no annotations: numba reads the types of their first call.
 # ruff: noqa: ANN001, ANN202
 
-from __future__ import annotations
-
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray

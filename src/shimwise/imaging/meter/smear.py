@@ -1,7 +1,5 @@
 """A picture that moves while it is exposed is smeared along its way: seen by direction, and taken out."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, field
 

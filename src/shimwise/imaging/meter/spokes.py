@@ -1,7 +1,5 @@
 """A star of unknown spoke count: counted around its rings, and proved by the lock."""
 
-from __future__ import annotations
-
 import math
 
 import cv2

@@ -3,8 +3,6 @@
 # Compiled kernels carry no annotations: numba reads the types of their first call.
 # ruff: noqa: ANN001, ANN202
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Several stars of a feed at once: each by a meter of its own, and between them the tilt."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """Tilt, live: how best focus differs between the stars of a feed."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Centre of each star in each frame of a sweep: the chart's map, refined by the star's own phase."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """A star that a person pointed at roughly: its centre and rim found in the picture."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

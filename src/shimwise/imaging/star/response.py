@@ -5,8 +5,6 @@ weight, which lies close above n/(2πr). A grating of the local frequency is a w
 not small beside the radius.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import lru_cache

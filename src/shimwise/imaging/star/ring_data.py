@@ -1,7 +1,5 @@
 """The rings of one star through a sweep, as a fit of focus takes them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Rings and sectors of a spoke star, laid where its spokes are neither too coarse nor too fine for pixels."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -5,8 +5,6 @@ side of the peak. They are even in defocus, so that a free even part takes them 
 it is.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import NamedTuple
 

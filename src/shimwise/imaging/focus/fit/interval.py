@@ -1,7 +1,5 @@
 """How far a peak can be trusted: every frame left out in turn, and a floor for what a wrong law can do."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import lru_cache
 

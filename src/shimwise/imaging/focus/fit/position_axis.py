@@ -8,8 +8,6 @@ frame at the peak, where nothing changes with position, has next to no P and can
 # Compiled kernels carry no annotations: numba reads the types of their first call.
 # ruff: noqa: ANN001, ANN202
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

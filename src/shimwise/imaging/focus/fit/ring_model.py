@@ -1,7 +1,5 @@
 """The rings of one star as measured, and what each of them shows of the transfer."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

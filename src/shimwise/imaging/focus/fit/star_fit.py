@@ -1,7 +1,5 @@
 """The through-focus peak of one star: even parts free, odd part shared, frames averaged by position."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

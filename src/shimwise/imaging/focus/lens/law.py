@@ -4,8 +4,6 @@ A table holds the transfer on a grid of aberration and defocus and at Chebyshev 
 computed once for a focal ratio; every star of a sweep reads its rings from it.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import lru_cache

@@ -1,7 +1,5 @@
 """A first fit by the lens's law alone: where the peak is, the focal ratio and the spherical aberration."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import NamedTuple
 

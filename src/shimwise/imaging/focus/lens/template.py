@@ -3,8 +3,6 @@
 # Compiled kernels carry no annotations: numba reads the types of their first call.
 # ruff: noqa: ANN001, ANN201, ANN202
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

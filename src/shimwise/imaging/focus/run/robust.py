@@ -1,7 +1,5 @@
 """Frames that do not belong: something in the way, and a start of the run that has not settled."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

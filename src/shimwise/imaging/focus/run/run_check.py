@@ -1,7 +1,5 @@
 """The run as a whole, judged by its best star: frames left out, steps in the positions, its start."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """A frame missing or doubled: positions after it are a step behind or ahead of the frames."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import NamedTuple
 
