@@ -14,17 +14,9 @@ from typing import NoReturn
 
 import numpy as np
 
+from shimwise.arrays import BoolArray, FloatArray
 from shimwise.errors import OpticsError
-from shimwise.optics._values import (
-    BoolArray,
-    FloatArray,
-    Q,
-    finite,
-    first,
-    plain,
-    positive,
-    positive_or_infinite,
-)
+from shimwise.optics._values import Q, finite, first, plain, positive, positive_or_infinite
 
 ROUNDING = 8 * np.finfo(np.float64).eps
 """Share of m(D) below which m(R) is rounding only, and the reading infinity."""

@@ -10,6 +10,7 @@ from typing import Any
 
 from shimwise.errors import OpticsError, RemedyError
 from shimwise.inference.verdict.answer import (
+    OUT,
     Z95,
     Answer,
     BodyAnswer,
@@ -250,7 +251,7 @@ def _body_remedy(
 
 def _is_out(unit: BodyAnswer) -> bool:
     """Whether a unit is decided to be out; refuse a verdict that its own numbers contradict."""
-    if unit.verdict not in (Verdict.OUT_SHORT, Verdict.OUT_DEEP):
+    if unit.verdict not in OUT:
         return False
     _refuse_unless_finite(unit.name, unit.error_um, unit.sd_um, unit.low_um, unit.high_um)
     if unit.error_um == 0 or (unit.verdict is Verdict.OUT_SHORT) != (unit.error_um < 0):
@@ -269,7 +270,7 @@ def _refuse_unless_finite(name: str, *values: float) -> None:
 
 
 def _finding(unit: BodyAnswer) -> dict[str, float]:
-    return {"error_um": unit.error_um, "half_um": (unit.high_um - unit.low_um) / 2}
+    return {"error_um": unit.error_um, "half_um": unit.half_um}
 
 
 def _stack(choice: ShimChoice | None) -> dict[str, float | str | None]:

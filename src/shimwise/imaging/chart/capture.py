@@ -11,11 +11,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import ChartLayout, Star
 from shimwise.imaging.chart.markers import Corners, find_markers, fit_homography, follow_markers, map_points
 
-FloatArray = NDArray[np.float64]
 Frame = NDArray[np.float32]
 
 MAX_WAITING, MAX_WAITING_BYTES = 12, 2**30

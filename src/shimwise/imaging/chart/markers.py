@@ -11,10 +11,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import ChartLayout
 
-FloatArray = NDArray[np.float64]
 Corners = dict[int, FloatArray]
 
 DETECT_WIDTH_PX = 1920

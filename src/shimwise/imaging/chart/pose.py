@@ -8,11 +8,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
-
-FloatArray = NDArray[np.float64]
 
 LEAST_SHARE = 0.05
 """Least value of 1 − leverage: a point that alone decides an unknown has no residual, whatever its error."""

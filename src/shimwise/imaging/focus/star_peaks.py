@@ -4,8 +4,8 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.capture import Capture
 from shimwise.imaging.chart.layout import ChartLayout
@@ -21,7 +21,6 @@ from shimwise.imaging.star.response import ring_response
 from shimwise.imaging.star.ring_data import RingData
 from shimwise.imaging.star.rings import SECTOR_ANGLES_RAD
 
-FloatArray = NDArray[np.float64]
 CENTRE_SHARE = 0.1
 """Distance from the picture's middle, by its half diagonal, within which no radius is defined; chosen."""
 

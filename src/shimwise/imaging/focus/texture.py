@@ -9,10 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.focus.fit.interval import t_quantile
-
-FloatArray = NDArray[np.float64]
 
 STEP_PX = 2
 """Distance of the pixels compared: see :func:`gradient_energy`."""

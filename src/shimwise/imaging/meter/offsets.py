@@ -4,12 +4,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import t as student
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.meter.crossings import MEDIAN_TO_SD
-
-FloatArray = NDArray[np.float64]
 
 NEAR_N, FAR_N = 1.5, 16.0
 """Sizes, in N µm, between which places are compared: nearer their sign is noise, farther the law's

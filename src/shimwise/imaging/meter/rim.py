@@ -4,9 +4,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from shimwise.arrays import FloatArray
 
 LEAST_FRAMES = 40
 MOST_SD_UM = 3.0

@@ -4,12 +4,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.chart.pose import MIN_POINTS, chart_share_um, fit_pose
 from shimwise.imaging.focus.tilt import field_design
-
-FloatArray = NDArray[np.float64]
 
 LEAST_SD_SHARE = 0.3
 """Least deviation of a star in the weights, by the median of all."""

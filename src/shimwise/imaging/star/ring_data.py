@@ -2,12 +2,8 @@
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
+from shimwise.arrays import FloatArray
 from shimwise.imaging.star.response import Response
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,12 +4,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
 from shimwise.imaging.chart.layout import Star
-
-FloatArray = NDArray[np.float64]
 
 SECTORS = 16
 SECTOR_ANGLES_RAD: FloatArray = 2.0 * np.pi * (np.arange(SECTORS) + 0.5) / SECTORS

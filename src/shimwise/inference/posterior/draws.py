@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shimwise.inference.model.kinds import FloatArray
+from shimwise.arrays import FloatArray
 from shimwise.inference.model.mixture import MixtureModel, Quantities
 from shimwise.inference.posterior.chains import Chains
 from shimwise.inference.posterior.moves import is_coarse

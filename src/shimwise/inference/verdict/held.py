@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shimwise.inference.model.kinds import FloatArray
+from shimwise.arrays import FloatArray
 from shimwise.inference.posterior.draws import Draws
 from shimwise.inference.posterior.normal import normal_cdf
 from shimwise.inference.verdict.answer import OUT, Verdict

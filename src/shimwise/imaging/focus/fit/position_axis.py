@@ -12,9 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from shimwise.arrays import FloatArray
 
 MAX_CURVE_FACTOR = 100.0
 T_FREEDOM = 8.0

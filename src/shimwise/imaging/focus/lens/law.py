@@ -9,12 +9,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.errors import ImagingError
 from shimwise.optics.blur import GREEN_UM
-
-FloatArray = NDArray[np.float64]
 
 MAX_WAVES, STEP_WAVES = 1.6, 0.1
 """Reach and step of the table in spherical aberration, waves at 0.55 µm."""

@@ -7,11 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.focus.lens.law import MAX_WAVES, STEP_WAVES, LawTable, interpolation_matrix
-
-FloatArray = NDArray[np.float64]
 
 HALF_STEP = 1e-3
 SMALL_GROWTH = 0.01
