@@ -74,6 +74,13 @@ class Draws:
         matrix = self.quantities.matrix
         return np.asarray(matrix @ self.unknowns_covariance @ matrix.T)
 
+    def correlation(self, one: int, other: int) -> float:
+        """Return the correlation of two quantities in the posterior; 0 where one is known exactly."""
+        rows = self.quantities.matrix[[one, other]]
+        covariance = rows @ self.unknowns_covariance @ rows.T
+        size = np.sqrt(covariance[0, 0] * covariance[1, 1])
+        return float(np.clip(covariance[0, 1] / size, -1.0, 1.0)) if size > 0 else 0.0
+
     def outside(self, limit: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Probability of each quantity lying below −limit and above +limit, each (g,)."""
         below = normal_cdf((-limit - self.mean) / self.sd).mean((0, 1))
