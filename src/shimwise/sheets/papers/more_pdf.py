@@ -57,7 +57,7 @@ def labels_pdf(
     """
     sizes = sizes or LabelSizes()
     prep, answer = judged.prep, _answer(judged)
-    units = present(_named([*answer.bodies, *answer.lenses], names))
+    units = present(_named(answer.units, names))
     parts: dict[str, bytes] = {}
     labels: list[Data] = []
     for place, row in enumerate(label_rows(prep, answer, units, link=link)):
