@@ -37,6 +37,7 @@ from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.optics.ring_setting import SETTING_SD_MM
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
+from shimwise.record.tables.mapping import UNIT_ROWS
 from shimwise.sheets.words.house_words import EFFECT_WORDS, datum_words, persons_words
 
 if TYPE_CHECKING:
@@ -189,11 +190,12 @@ def _names(connection: "Connection", found: "Learned") -> tuple[dict[str, str], 
     """Return the name of each unit of the network, and which of them ended with an adjustment."""
     readings = found.readings
     ids = {unit_of(name)[0] for name in (*readings.bodies, *readings.lenses)}
-    rows = [
-        *units.bodies(connection, limit=ALL, has_retired=True),
-        *units.lenses(connection, limit=ALL, has_retired=True),
-    ]
-    known = {row.id: row for row in rows if row.id in ids}
+    known = {
+        row.id: row
+        for of in UNIT_ROWS.values()
+        for row in units.units(connection, of, limit=ALL, has_retired=True)
+        if row.id in ids
+    }
     named, past = {}, set()
     for name in (*readings.bodies, *readings.lenses):
         unit_id, epoch = unit_of(name)

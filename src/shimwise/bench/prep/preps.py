@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict, InputError, NotFound
-from shimwise.bench.house.known_units import known_bodies, known_lenses
+from shimwise.bench.house.known_units import known_units
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import setup_view, view_of
 from shimwise.bench.prep.setups import new_setup
@@ -19,7 +19,7 @@ from shimwise.fields import build_from
 from shimwise.files.limits import TEMPERATURE_C, TOLERANCE_UM
 from shimwise.record.queries import evidence, sets, units, verdicts
 from shimwise.record.queries import preps as kept
-from shimwise.record.tables.rows import PrepLineRow, PrepRow, SetRow
+from shimwise.record.tables.rows import BodyRow, LensRow, PrepLineRow, PrepRow, SetRow
 from shimwise.sheets.words.shared import counted, listed
 
 if TYPE_CHECKING:
@@ -210,7 +210,7 @@ def tape_setup(
             raise InputError(
                 "is no body of this prep. Add it to the prep first.", field="body_id", typed=body_id
             )
-        body = units.body(change.connection, body_id)
+        body = units.unit(change.connection, BodyRow, body_id)
         row = new_setup(
             prep_id,
             body,
@@ -294,8 +294,8 @@ def _check_units(change: "Change", body_ids: Sequence[str], lens_ids: Sequence[s
     for field, ids, most in (("body_ids", body_ids, MOST_BODIES), ("lens_ids", lens_ids, MOST_LENSES)):
         if len(ids) > most:
             raise InputError(f"are {len(ids)}; a prep has at most {most}.", field=field)
-    bodies = known_bodies(change.connection, body_ids, field="body_ids")
-    lenses = known_lenses(change.connection, lens_ids, field="lens_ids")
+    bodies = known_units(change.connection, BodyRow, body_ids, field="body_ids")
+    lenses = known_units(change.connection, LensRow, lens_ids, field="lens_ids")
     retired = [("body_ids", unit.id, unit.name) for unit in bodies.values() if unit.is_retired]
     retired += [("lens_ids", unit.id, unit.name) for unit in lenses.values() if unit.is_retired]
     for field, unit_id, name in retired:

@@ -16,19 +16,11 @@ from sqlalchemy import Connection, select, update
 from shimwise.record.errors import Conflict
 from shimwise.record.journal import Change
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import UNIT_COLUMNS, row_by_id, rows_of, rows_where
-from shimwise.record.tables.rows import (
-    AdjustmentRow,
-    BodyRow,
-    GaugeRow,
-    LensRow,
-    ReadingRow,
-    SweepRow,
-)
+from shimwise.record.tables.mapping import UNIT_COLUMNS, UNIT_ROWS, row_by_id, rows_of, rows_where
+from shimwise.record.tables.rows import AdjustmentRow, GaugeRow, ReadingRow, SweepRow
 
 T = TypeVar("T", ReadingRow, SweepRow, GaugeRow, AdjustmentRow)
 ORDERED = "epochs put in order of time"
-_KINDS: Mapping[str, type[BodyRow] | type[LensRow]] = {"body": BodyRow, "lens": LensRow}
 _TIMES = {ReadingRow: "taken_at", SweepRow: "taken_at", GaugeRow: "taken_at", AdjustmentRow: "made_at"}
 
 
@@ -77,7 +69,7 @@ def order_epochs(
         If this record has one since that is not among them.
     """
     connection = change.connection
-    row = row_by_id(connection, _KINDS[kind], unit_id)
+    row = row_by_id(connection, UNIT_ROWS[kind], unit_id)
     shifts = shifts_by_prep(connection)
     own = {one.id: one for one in _of_unit(connection, AdjustmentRow, kind, unit_id, None, shifts)}
     wanted = {id_: base + place for place, (id_, _) in enumerate(order, start=1)}

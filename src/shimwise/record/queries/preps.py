@@ -33,7 +33,6 @@ from shimwise.record.tables.mapping import from_mapping, insert, key_of_page, ro
 from shimwise.record.tables.rows import PrepLineRow, PrepRow
 
 _T, _BODIES, _LENSES = schema.preps, schema.prep_bodies, schema.prep_lenses
-_STARTED = frozenset({"started_at", "started_by", "state", "closed_at", "closed_by"})
 _ID_BEGINS = re.compile(r"[0-9a-f]{6,32}")
 _NUMBERING = (  # made once: every reading is numbered by it
     update(_T)
@@ -68,7 +67,7 @@ def add_prep(change: Change, row: PrepRow) -> PrepRow:
     there = change.connection.execute(select(_T.c.id).where(_T.c.id == row.id)).scalar_one_or_none()
     if there is not None:
         kept = prep(change.connection, row.id)
-        same_or_conflict(kept, row, server_made=_STARTED)
+        same_or_conflict(kept, row)
         return kept
     insert(change.connection, row, title_key=name_key(row.title), reading_count=0)
     place_units(change, row.id, row.body_ids, row.lens_ids)

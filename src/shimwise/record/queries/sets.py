@@ -5,10 +5,10 @@ from sqlalchemy import Connection, select, update
 from shimwise.record.journal import Change
 from shimwise.record.names import name_key
 from shimwise.record.queries.text_search import key_contains
-from shimwise.record.queries.units import MANY, lenses_by_id, refuse_taken
+from shimwise.record.queries.units import MANY, refuse_taken, units_by_id
 from shimwise.record.tables import schema
 from shimwise.record.tables.mapping import from_mapping, insert, key_of_page, row_by_id, same_or_conflict
-from shimwise.record.tables.rows import SetRow
+from shimwise.record.tables.rows import LensRow, SetRow
 
 _T, _IN = schema.sets, schema.set_lenses
 
@@ -29,7 +29,7 @@ def add_set(change: Change, row: SetRow) -> SetRow:
         same_or_conflict(kept, row)
         return kept
     refuse_taken(change.connection, row)
-    lenses_by_id(change.connection, row.lens_ids)
+    units_by_id(change.connection, LensRow, row.lens_ids)
     insert(change.connection, row, name_key=name_key(row.name))
     _place_lenses(change, row)
     change.note("set added", detail={"set_id": row.id, "name": row.name})
@@ -42,7 +42,7 @@ def change_set(change: Change, row: SetRow) -> SetRow:
     if before == row:
         return before
     refuse_taken(change.connection, row)
-    lenses_by_id(change.connection, row.lens_ids)
+    units_by_id(change.connection, LensRow, row.lens_ids)
     values = {"name": row.name, "name_key": name_key(row.name), "note": row.note}
     change.connection.execute(update(_T).where(_T.c.id == row.id).values(values))
     change.connection.execute(_IN.delete().where(_IN.c.set_id == row.id))

@@ -132,7 +132,7 @@ def test_a_reading_sent_again_after_its_lens_was_changed_gets_its_first_answer(h
     prep, reading_id = house.start(), uuid.uuid4().hex
     first = house.read(prep.id, "on", id=reading_id)
     facts = LensFacts(name="H50", mount="PL", focal_lengths_mm=(50.0,), fnumber=2.8)
-    houses.change_lens(house.record, house.ids["H50"], facts=facts, who=WHO)
+    houses.change_unit(house.record, house.ids["H50"], facts=facts, who=WHO)
     again = house.read(prep.id, " on ", id=reading_id)
     assert (again.is_new, again.view.number, again.view.fnumber) == (False, first.view.number, 2.0)
     assert again.revision == first.revision

@@ -8,8 +8,6 @@ from fastapi import Depends, Request
 from starlette.convertors import StringConvertor, register_url_convertor
 
 from shimwise.bench.exchange.record_admin import Record
-from shimwise.bench.history import drift
-from shimwise.bench.history.drift_views import DriftView
 from shimwise.bench.house import units
 from shimwise.bench.house.views import BodyFacts, LensFacts
 from shimwise.web.pages.forms import Form
@@ -47,7 +45,6 @@ class UnitKind(KeptKind):
     """What differs between the pages of bodies and of lenses."""
 
     of: type[Any]
-    drift: Callable[..., DriftView]
 
 
 KINDS: Mapping[str, UnitKind] = {
@@ -58,7 +55,6 @@ KINDS: Mapping[str, UnitKind] = {
         form=body_form,
         facts=body_facts,
         known=lambda record, unit_id: units.show_unit(record, BodyFacts, unit_id).unit.facts,
-        drift=drift.body_drift,
     ),
     "lenses": UnitKind(
         name="lens",
@@ -67,7 +63,6 @@ KINDS: Mapping[str, UnitKind] = {
         form=lens_form,
         facts=lens_facts,
         known=lambda record, unit_id: units.show_unit(record, LensFacts, unit_id).unit.facts,
-        drift=drift.lens_drift,
     ),
 }
 SETS = KeptKind(

@@ -9,6 +9,7 @@ from starlette.responses import Response
 
 from shimwise.bench.desk.optics import mounts
 from shimwise.bench.history import drift_picture
+from shimwise.bench.history.drift import unit_drift
 from shimwise.bench.house import units as house
 from shimwise.bench.house.settings import settings
 from shimwise.bench.house.views import LensFacts, PastVerdict
@@ -89,7 +90,7 @@ def show_unit(visit: VisitDep, kind: UnitKindDep, unit_id: str) -> Response:
         unit=shown.unit,
         kind=kind.name,
         tolerance_um=_tolerance_um(visit, shown.unit.facts),
-        drift=kind.drift(visit.record, unit_id),
+        drift=unit_drift(visit.record, kind.name, unit_id),
         prep_address=first_steps.prep_address(visit.record, **{f"{kind.name}_id": unit_id}),
     )
 
@@ -112,7 +113,7 @@ def past_picture(visit: VisitDep, kind: UnitKindDep, unit_id: str) -> Response:
 def drift_chart(visit: VisitDep, kind: UnitKindDep, unit_id: str) -> Response:
     """Draw a unit's drift; its words and table are on the unit's own page."""
     svg = drift_picture.drift_svg(
-        kind.drift(visit.record, unit_id),
+        unit_drift(visit.record, kind.name, unit_id),
         times=[one.given_at for one in house.show_unit(visit.record, kind.of, unit_id).past],
         theme=visit.theme,
         width_px=visit.width_px,
