@@ -236,7 +236,7 @@ def test_a_line_of_the_list_says_what_is_in_the_prep(record: Record) -> None:
     with record.reading() as connection:
         (line,) = preps.prep_lines(connection)
         assert preps.unit_preps(connection, "lens-50") == [line]
-    assert (line.body_names, line.lens_count, line.set_name) == (("Body A",), 2, "Set 1")
+    assert (line.bodies, line.lens_count, line.set_name) == (("Body A",), 2, "Set 1")
     assert (line.reading_count, line.state) == (3, "signed")  # of four, one is withdrawn
     assert line.headline.startswith("Body A is out")
 

@@ -45,7 +45,7 @@ from shimwise.record.storage import Storage
 
 if TYPE_CHECKING:
     from shimwise.record import Connection
-    from shimwise.record.tables.rows import PrepLineRow
+    from shimwise.record.tables.rows import PrepLine
 
 __all__ = [
     "CHANGED",
@@ -326,8 +326,8 @@ def refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
         ) from error
 
 
-def _named(line: "PrepLineRow") -> str:
-    title = line.title or ", ".join(line.body_names)
+def _named(line: "PrepLine") -> str:
+    title = line.title or ", ".join(line.bodies)
     return f"{line.id[:SHORT_ID]}  {line.started_at.astimezone():%Y-%m-%d}  {line.state:<6}  {title}"
 
 

@@ -24,6 +24,7 @@ from shimwise.bench.house.unit_checks import checked_unit
 from shimwise.bench.house.unit_rows import facts_of
 from shimwise.bench.sign.sealing import refuse_unproven
 from shimwise.bench.verdict.histories import forget_prep, remember_imported
+from shimwise.record import journal
 from shimwise.record.errors import NotFound
 from shimwise.record.exchange import sync_rows
 from shimwise.record.exchange.prep_put import BROUGHT_HOME, TAKEN_ALONG, put_prep
@@ -167,10 +168,10 @@ class RecordSide:
         was_signed = False
         with suppress(NotFound):
             was_signed = prep_state(change.connection, prep_id).state == SIGNED
-        before = sync_rows.last_line(change.connection, prep_id)
+        before = journal.last_seq(change.connection, prep_id=prep_id)
         if was_signed and before == expected:
             forget_prep(change, prep_id)
-            expected = sync_rows.last_line(change.connection, prep_id)
+            expected = journal.last_seq(change.connection, prep_id=prep_id)
         seq = put_prep(
             change, document, expected=expected, beside=beside, what=self.what, machine=self.machine
         )

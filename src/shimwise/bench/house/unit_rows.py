@@ -23,7 +23,7 @@ from shimwise.sheets.words.state_words import STATE_WORDS, VERDICT_WORDS
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from shimwise.record.tables.rows import AdjustmentRow, PrepLineRow, SetRow, UnitLineRow
+    from shimwise.record.tables.rows import AdjustmentRow, PrepLine, SetRow, UnitLineRow
 
 
 @overload
@@ -62,7 +62,7 @@ def set_view(row: "SetRow", names: "Mapping[str, str]") -> SetView:
     return build_from(SetView, row, lens_names=tuple(names.get(lens_id, "") for lens_id in row.lens_ids))
 
 
-def used_in(row: "PrepLineRow") -> UsedIn:
+def used_in(row: "PrepLine") -> UsedIn:
     """Return a prep in which a unit was tested."""
     return build_from(UsedIn, row, prep_id=row.id)
 

@@ -11,15 +11,14 @@ from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import setup_view, view_of
 from shimwise.bench.prep.setups import new_setup
 from shimwise.bench.prep.states import DONE, OPEN, SIGNED, STATES, refuse_unless_open
-from shimwise.bench.prep.views import PrepLine, PrepPage, PrepView, SetupView
+from shimwise.bench.prep.views import PrepPage, PrepView, SetupView
 from shimwise.bench.typed_lengths import typed_distance
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_note
 from shimwise.bench.typed_numbers import check_number
-from shimwise.fields import build_from
 from shimwise.files.limits import TEMPERATURE_C, TOLERANCE_UM
 from shimwise.record.queries import evidence, sets, units, verdicts
 from shimwise.record.queries import preps as kept
-from shimwise.record.tables.rows import BodyRow, LensRow, PrepLineRow, PrepRow, SetRow
+from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, SetRow
 from shimwise.sheets.words.shared import counted, listed
 
 if TYPE_CHECKING:
@@ -152,8 +151,7 @@ def list_preps(
         raise InputError(
             "is no cursor of this list. Begin at its first page.", field="cursor", typed=before
         ) from error
-    lines = tuple(_line(row) for row in rows[:limit])
-    return PrepPage(preps=lines, next_cursor=lines[-1].id if len(rows) > limit else "")
+    return PrepPage(preps=tuple(rows[:limit]), next_cursor=rows[limit - 1].id if len(rows) > limit else "")
 
 
 def close_prep(record: "Record", prep_id: str, *, who: Who) -> PrepView:
@@ -266,10 +264,6 @@ def _in_state(record: "Record", prep_id: str, state: str, who: Who) -> PrepView:
         if known.state != state:
             kept.change_state(change, prep_id, state)
     return open_prep(record, prep_id)
-
-
-def _line(row: PrepLineRow) -> PrepLine:
-    return build_from(PrepLine, row, bodies=row.body_names)
 
 
 def _set(change: "Change", set_id: str) -> SetRow:

@@ -211,11 +211,6 @@ def prep_id_of(document: Any) -> str:
     return found
 
 
-def last_line(connection: Connection, prep_id: str) -> int:
-    """Return the number of the last line about a prep in the journal, 0 without any."""
-    return journal.last_seq(connection, prep_id=prep_id)
-
-
 def is_learned_further(own: Entry, home: Entry) -> bool:
     """Return whether home knows another epoch or history of a unit, where none was typed here."""
     if home.beside["epoch"] != own.beside["epoch"]:

@@ -32,9 +32,8 @@ from shimwise.web.pairing.forms import Typed, door_page, pair_page, qr_svg, too_
 from shimwise.web.pairing.guard import COOKIE, Devices
 from shimwise.web.pairing.tries import Tries
 from shimwise.web.problems import status_of
+from shimwise.web.refusal import keep_secret
 from shimwise.web.security import own_path
-
-COOKIE_S = int(DEVICE_LASTS.total_seconds())
 
 
 def pairing_routes(record: Record, *, known: Devices, tries: Tries | None = None) -> Sequence[Route]:
@@ -144,15 +143,7 @@ class _Door:
             return pair_page(request, typed, by_code=False, wrong=error.reason, status=422)
         await run_in_threadpool(self.known.read)
         response = RedirectResponse(own_path(request.query_params.get("next", "/")), status_code=303)
-        response.set_cookie(
-            COOKIE,
-            token,
-            max_age=COOKIE_S,
-            path="/",
-            httponly=True,
-            samesite="strict",
-            secure=request.url.scheme == "https",
-        )
+        keep_secret(request, response, COOKIE, token, lasts=DEVICE_LASTS)
         return remember(response, typed.who)
 
     async def _not_permitted(self, request: Request, act: Act) -> Response | None:

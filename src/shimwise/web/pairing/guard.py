@@ -2,7 +2,6 @@
 
 import contextlib
 import time
-from http.cookies import CookieError, SimpleCookie
 from urllib.parse import quote
 
 from starlette.concurrency import run_in_threadpool
@@ -14,7 +13,7 @@ from shimwise.bench.exchange.record_admin import Record
 from shimwise.errors import ShimwiseError
 from shimwise.web.open_lines import while_paired
 from shimwise.web.pairing.tries import Clock
-from shimwise.web.refusal import Refusal, header, wants_json
+from shimwise.web.refusal import Refusal, bearer_token, cookie, header, wants_json
 from shimwise.web.security import REQUESTS
 
 COOKIE = "shimwise_device"
@@ -113,15 +112,8 @@ def _is_open(path: str) -> bool:
     return path in OPEN_PAGES or path.startswith(OPEN_PATHS)
 
 
-def _token(scope: Scope) -> str | None:
-    bearer = header(scope, "authorization")
-    if bearer and bearer[:7].casefold() == "bearer ":
-        return bearer[7:].strip()
-    try:
-        found = SimpleCookie(header(scope, "cookie") or "").get(COOKIE)
-    except CookieError:
-        return None
-    return found.value if found else None
+def _token(scope: Scope) -> str:
+    return bearer_token(scope) or cookie(scope, COOKIE)
 
 
 def _wanted(scope: Scope) -> str:

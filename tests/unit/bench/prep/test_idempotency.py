@@ -11,6 +11,7 @@ from shimwise.bench.house import units as houses
 from shimwise.bench.house.views import LensFacts
 from shimwise.bench.prep import preps
 from shimwise.record.queries import units, verdicts
+from shimwise.record.tables.mapping import UNIT_ROWS
 from shimwise.record.tables.rows import AdjustmentRow
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
@@ -35,8 +36,7 @@ def clock() -> Clock:
 
 def adjust(house: House, kind: str, name: str) -> None:
     with house.record.writing(who=WHO) as change:
-        look = units.body if kind == "body" else units.lens
-        epoch = look(change.connection, house.ids[name]).epoch
+        epoch = units.unit(change.connection, UNIT_ROWS[kind], house.ids[name]).epoch
         verdicts.add_adjustment(
             change,
             AdjustmentRow(

@@ -18,7 +18,7 @@ from shimwise.web.api.adjust.requests import (
     TakeBackIn,
 )
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, ActingDep, JudgeDep, RecordDep
+from shimwise.web.api.deps import WRITES, CallDep, RecordDep
 from shimwise.web.api.kinds import Id
 from shimwise.web.api.prep.requests import WhoIn
 from shimwise.web.problems import documented
@@ -57,9 +57,9 @@ def list_adjustments(record: RecordDep, prep_id: Id) -> Adjustments:
 
 
 @router.post(OF_PREP, status_code=201, **WRITES)
-def begin_adjustment(record: RecordDep, acting: ActingDep, prep_id: Id, new: AdjustmentIn) -> AdjustmentView:
+def begin_adjustment(call: CallDep, prep_id: Id, new: AdjustmentIn) -> AdjustmentView:
     """Begin the adjustment of a unit, planned from the present verdict."""
-    return guide.begin_adjustment(record, prep_id, **acting.sent(new))
+    return guide.begin_adjustment(call.record, prep_id, **call.sent(new))
 
 
 @router.get(ONE, responses=reads)
@@ -69,44 +69,34 @@ def show_adjustment(record: RecordDep, prep_id: Id, adjustment_id: Id) -> Adjust
 
 
 @router.post(f"{ONE}/answers", **WRITES)
-def answer_step(
-    record: RecordDep, acting: ActingDep, prep_id: Id, adjustment_id: Id, typed: AnswerIn
-) -> AdjustmentView:
+def answer_step(call: CallDep, prep_id: Id, adjustment_id: Id, typed: AnswerIn) -> AdjustmentView:
     """Answer the step that is due; no step is skipped, and nothing is moved before its lock was looked at."""
-    return guide.answer_step(record, prep_id, adjustment_id, **acting.sent(typed))
+    return guide.answer_step(call.record, prep_id, adjustment_id, **call.sent(typed))
 
 
 @router.post(f"{ONE}/peak", **WRITES)
-def keep_peak(
-    record: RecordDep, acting: ActingDep, prep_id: Id, adjustment_id: Id, found: PeakIn
-) -> AdjustmentView:
+def keep_peak(call: CallDep, prep_id: Id, adjustment_id: Id, found: PeakIn) -> AdjustmentView:
     """Keep where it is sharpest along the screw; the move that is due then leads there."""
-    return guide.keep_peak(record, prep_id, adjustment_id, **acting.sent(found))
+    return guide.keep_peak(call.record, prep_id, adjustment_id, **call.sent(found))
 
 
 @router.post(f"{ONE}/take-back", **WRITES)
-def take_back(
-    record: RecordDep, acting: ActingDep, prep_id: Id, adjustment_id: Id, why: TakeBackIn
-) -> AdjustmentView:
+def take_back(call: CallDep, prep_id: Id, adjustment_id: Id, why: TakeBackIn) -> AdjustmentView:
     """Take a step back with those after it; the trace stays."""
-    return guide.take_back(record, prep_id, adjustment_id, **acting.sent(why))
+    return guide.take_back(call.record, prep_id, adjustment_id, **call.sent(why))
 
 
 @router.post(f"{ONE}/give-up", **WRITES)
-def give_up(
-    record: RecordDep, acting: ActingDep, prep_id: Id, adjustment_id: Id, why: GiveUpIn
-) -> AdjustmentView:
+def give_up(call: CallDep, prep_id: Id, adjustment_id: Id, why: GiveUpIn) -> AdjustmentView:
     """Give an adjustment up before anything was moved."""
-    return guide.give_up(record, prep_id, adjustment_id, **acting.sent(why))
+    return guide.give_up(call.record, prep_id, adjustment_id, **call.sent(why))
 
 
 @router.post(f"{ONE}/finish", **WRITES)
-def finish_adjustment(
-    record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, adjustment_id: Id, done: WhoIn
-) -> AdjustmentView:
+def finish_adjustment(call: CallDep, prep_id: Id, adjustment_id: Id, done: WhoIn) -> AdjustmentView:
     """Finish an adjustment whose steps are all answered: a new epoch of the unit begins."""
-    return judge.soon(
-        prep_id, guide.finish_adjustment(record, prep_id, adjustment_id, who=acting.who(done.who))
+    return call.judge_soon(
+        prep_id, guide.finish_adjustment(call.record, prep_id, adjustment_id, who=call.who(done.who))
     )
 
 
@@ -117,11 +107,11 @@ def recheck_of(record: RecordDep, prep_id: Id) -> Rechecks:
 
 
 @router.get("/preps/{prep_id}/before-after", responses=reads)
-def before_after(record: RecordDep, judge: JudgeDep, prep_id: Id) -> BeforeAfters:
+def before_after(call: CallDep, prep_id: Id) -> BeforeAfters:
     """Return each adjusted unit before and after; a prep whose verdict is not current is judged soon."""
-    found = recheck.before_after(record, prep_id)
+    found = recheck.before_after(call.record, prep_id)
     is_judged = all(one.is_judged for one in found)
-    return judge.soon(prep_id, BeforeAfters(found), is_needed=not is_judged)
+    return call.judge_soon(prep_id, BeforeAfters(found), is_needed=not is_judged)
 
 
 @router.get("/shims")
@@ -131,9 +121,9 @@ def shims(record: RecordDep) -> StockView:
 
 
 @router.put("/shims", **WRITES)
-def change_shims(record: RecordDep, acting: ActingDep, new: ShimStockIn) -> StockView:
+def change_shims(call: CallDep, new: ShimStockIn) -> StockView:
     """Put counted shims in the place of those known."""
     counts = {shim.thickness_um: shim.count for shim in new.shims}
     if len(counts) != len(new.shims):
         raise InputError("name one thickness twice. Give each once, with its count.", field="shims")
-    return shim_stock.change_shim_stock(record, counts=counts, who=acting.who(new.who))
+    return shim_stock.change_shim_stock(call.record, counts=counts, who=call.who(new.who))

@@ -7,7 +7,7 @@ from pydantic import Field, StringConstraints
 from shimwise.bench.house import drift_rate as rates
 from shimwise.bench.house.drift_rate import WearSettings
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, ActingDep, RecordDep
+from shimwise.web.api.deps import WRITES, CallDep, RecordDep
 from shimwise.web.api.kinds import PLAIN, In, Who
 from shimwise.web.problems import documented
 
@@ -38,6 +38,6 @@ def wear(record: RecordDep) -> WearSettings:
 
 
 @router.put("/settings/wear", **WRITES)
-def change_wear(record: RecordDep, acting: ActingDep, new: WearIn) -> WearSettings:
+def change_wear(call: CallDep, new: WearIn) -> WearSettings:
     """Put other rates in force, with the reason."""
-    return rates.change_wear(record, settings=new.to(WearSettings), who=acting.who(new.who))
+    return rates.change_wear(call.record, settings=new.to(WearSettings), who=call.who(new.who))

@@ -11,7 +11,7 @@ from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import (
     CSV,
     WRITES,
-    ActingDep,
+    CallDep,
     RecordDep,
     WhoQuery,
     body_of,
@@ -28,8 +28,7 @@ router = AnswerRouter(tags=["house"], responses=documented(422, 503))
     "/house-list", responses=documented(400, 401, 403, 409, 413, 415), openapi_extra=file_schema(CSV)
 )
 def import_house_list(
-    record: RecordDep,
-    acting: ActingDep,
+    call: CallDep,
     data: Annotated[bytes, Depends(body_of(CSV))],
     who: WhoQuery,
     is_dry_run: Annotated[bool, Query(description="Only report what it would change.")] = True,
@@ -39,7 +38,7 @@ def import_house_list(
     One row for each unit: ``kind,name,serial,mount,focal_length_mm,f_number,set`` and more columns, as
     ``GET /api/v1/house-list`` returns them. If one line is refused, nothing is taken.
     """
-    return unit_list.import_house_list(record, data, who=acting.who(who), is_dry_run=is_dry_run)
+    return unit_list.import_house_list(call.record, data, who=call.who(who), is_dry_run=is_dry_run)
 
 
 @router.get("/house-list", **file_response(CSV, "The list."))
@@ -59,6 +58,6 @@ def settings(record: RecordDep) -> HouseSettings:
 
 
 @router.put("/settings", **WRITES)
-def change_settings(record: RecordDep, acting: ActingDep, new: SettingsIn) -> HouseSettings:
+def change_settings(call: CallDep, new: SettingsIn) -> HouseSettings:
     """Put other settings in force, all of them."""
-    return house_settings.change_settings(record, settings=new.to(HouseSettings), who=acting.who(new.who))
+    return house_settings.change_settings(call.record, settings=new.to(HouseSettings), who=call.who(new.who))

@@ -13,7 +13,7 @@ from shimwise.bench.sign import signing
 from shimwise.bench.sign.papers import Finding
 from shimwise.bench.sign.views import SignOffView, Undecided
 from shimwise.web.api.answers import AnswerRouter
-from shimwise.web.api.deps import WRITES, ActingDep, JudgeDep, RecordDep
+from shimwise.web.api.deps import WRITES, CallDep, RecordDep
 from shimwise.web.api.kinds import Id
 from shimwise.web.api.sign.requests import LeadsIn, SignIn, VerifyIn
 from shimwise.web.problems import documented
@@ -66,7 +66,7 @@ def list_sign_offs(record: RecordDep, prep_id: Id) -> SignOffs:
 
 
 @router.post("/preps/{prep_id}/sign-offs", status_code=201, **WRITES)
-def sign(record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, new: SignIn) -> SignOffView:
+def sign(call: CallDep, prep_id: Id, new: SignIn) -> SignOffView:
     """Sign a prep: every unit decided, or excepted with a reason and a name; it is frozen from then on.
 
     As a set, for each lens on each body it has to be decided where it lands.
@@ -75,15 +75,15 @@ def sign(record: RecordDep, acting: ActingDep, judge: JudgeDep, prep_id: Id, new
     if len(exceptions) != len(new.exceptions):
         raise InputError("name one unit twice. Give each once.", field="exceptions")
     remaining = None if new.remaining is None else signing.Exempt(**dict(new.remaining))
-    return judge.signed(
+    return call.learn_soon(
         signing.sign(
-            record,
+            call.record,
             prep_id,
             id=new.id,
             exceptions=exceptions,
             remaining=remaining,
             as_set=new.as_set,
-            who=acting.who(new.who),
+            who=call.who(new.who),
         )
     )
 
@@ -95,9 +95,9 @@ def leads(record: RecordDep) -> Leads:
 
 
 @router.put("/leads", **WRITES)
-def change_leads(record: RecordDep, acting: ActingDep, new: LeadsIn) -> Leads:
+def change_leads(call: CallDep, new: LeadsIn) -> Leads:
     """Name the leads: anybody while there are none, from then on only one of them."""
-    return Leads(signing.change_leads(record, **acting.sent(new)))
+    return Leads(signing.change_leads(call.record, **call.sent(new)))
 
 
 @router.post("/papers/verify", **WRITES)
