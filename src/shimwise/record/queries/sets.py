@@ -7,7 +7,14 @@ from shimwise.record.names import name_key
 from shimwise.record.queries.text_search import key_contains
 from shimwise.record.queries.units import MANY, refuse_taken, units_by_id
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import from_mapping, insert, key_of_page, row_by_id, same_or_conflict
+from shimwise.record.tables.mapping import (
+    changes,
+    from_mapping,
+    insert,
+    key_of_page,
+    row_by_id,
+    same_or_conflict,
+)
 from shimwise.record.tables.rows import LensRow, SetRow
 
 _T, _IN = schema.sets, schema.set_lenses
@@ -47,12 +54,7 @@ def change_set(change: Change, row: SetRow) -> SetRow:
     change.connection.execute(update(_T).where(_T.c.id == row.id).values(values))
     change.connection.execute(_IN.delete().where(_IN.c.set_id == row.id))
     _place_lenses(change, row)
-    detail = {
-        name: [_listed(getattr(before, name)), _listed(getattr(row, name))]
-        for name in ("name", "lens_ids", "note")
-        if getattr(before, name) != getattr(row, name)
-    }
-    change.note("set changed", detail={"set_id": row.id, **detail})
+    change.note("set changed", detail={"set_id": row.id, **changes(before, row)})
     return row
 
 
@@ -106,7 +108,3 @@ def _place_lenses(change: Change, row: SetRow) -> None:
     ]
     if places:
         change.connection.execute(_IN.insert(), places)
-
-
-def _listed(value: object) -> object:
-    return list(value) if isinstance(value, tuple) else value

@@ -4,12 +4,9 @@ Functions that add or change a unit raise Conflict if the id or the name is anot
 take an id raise NotFound if there is no such unit.
 """
 
-# ruff: noqa: ANN401 - a value of a field is of any kind
-
-import math
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from sqlalchemy import Connection, or_, select, update
 
@@ -18,7 +15,7 @@ from shimwise.record.journal import Change
 from shimwise.record.names import name_key
 from shimwise.record.queries.text_search import contains
 from shimwise.record.tables.mapping import (
-    field_names,
+    changes,
     insert,
     key_of_page,
     row_by_id,
@@ -52,14 +49,13 @@ def change_unit(change: Change, row: Unit) -> Unit:
     table = TABLE_OF[type(row)]
     before = row_by_id(change.connection, type(row), row.id)
     row = replace(row, epoch=before.epoch)
-    changed = [name for name in field_names(type(row)) if getattr(before, name) != getattr(row, name)]
+    changed = changes(before, row)
     if not changed:
         return before
     refuse_taken(change.connection, row)
     values = {**values_of(row), "name_key": name_key(row.name)}
     change.connection.execute(update(table).where(table.c.id == row.id).values(values))
-    detail = {name: [_noted(getattr(before, name)), _noted(getattr(row, name))] for name in changed}
-    change.note(f"{word_of(type(row))} changed", unit_id=row.id, detail=detail)
+    change.note(f"{word_of(type(row))} changed", unit_id=row.id, detail=changed)
     return row
 
 
@@ -146,10 +142,3 @@ def refuse_taken(connection: Connection, row: BodyRow | LensRow | SetRow) -> Non
             kind=word,
             id=other,
         )
-
-
-def _noted(value: Any) -> Any:
-    """Return a value as the journal may keep it: JSON has no infinity, which lengths may have among them."""
-    if isinstance(value, tuple):
-        return [_noted(one) for one in value]
-    return str(value) if isinstance(value, float) and math.isinf(value) else value

@@ -2,6 +2,7 @@
 
 # ruff: noqa: ANN401 - a value of a column, a driver or JSON is of any kind
 
+import math
 from collections.abc import Mapping, Sequence
 from functools import cache
 from typing import Any, TypeVar
@@ -134,6 +135,12 @@ def same_or_conflict(kept: Any, sent: Any) -> None:
         )
 
 
+def changes(before: Any, after: Any) -> dict[str, list[Any]]:
+    """Return the fields in which two rows differ, with both values as the journal keeps them."""
+    pairs = ((name, getattr(before, name), getattr(after, name)) for name in field_names(type(after)))
+    return {name: [_noted(old), _noted(new)] for name, old, new in pairs if old != new}
+
+
 def same_if_kept(connection: Connection, sent: T) -> T | None:
     """Return the row that is kept under the id of one that is sent, or None; raise Conflict for another."""
     row: Any = sent
@@ -141,6 +148,13 @@ def same_if_kept(connection: Connection, sent: T) -> T | None:
     if kept is not None:
         same_or_conflict(kept, sent)
     return kept
+
+
+def _noted(value: Any) -> Any:
+    """Return a value as the journal may keep it: JSON has no infinity, which lengths may have among them."""
+    if isinstance(value, tuple):
+        return [_noted(one) for one in value]
+    return str(value) if isinstance(value, float) and math.isinf(value) else value
 
 
 def _is_same(kept: Any, sent: Any) -> bool:

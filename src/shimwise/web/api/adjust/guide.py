@@ -1,6 +1,9 @@
 """Guided adjustments, the re-check after them, and the house's shims."""
 
 from dataclasses import dataclass
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, StringConstraints
 
 from shimwise.bench.adjust import guide
 from shimwise.bench.adjust.views import AdjustmentView
@@ -9,17 +12,9 @@ from shimwise.bench.house import shim_stock
 from shimwise.bench.house.shim_stock import StockView
 from shimwise.bench.verdict import recheck
 from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckView
-from shimwise.web.api.adjust.requests import (
-    AdjustmentIn,
-    AnswerIn,
-    GiveUpIn,
-    PeakIn,
-    ShimStockIn,
-    TakeBackIn,
-)
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import WRITES, CallDep, RecordDep
-from shimwise.web.api.kinds import Id
+from shimwise.web.api.kinds import Id, In, NewId, OptionalReason, Reason, Who
 from shimwise.web.api.prep.requests import WhoIn
 from shimwise.web.problems import documented
 
@@ -27,6 +22,84 @@ router = AnswerRouter(tags=["adjusting"], responses=documented(422, 503))
 reads = documented(404)
 OF_PREP = "/preps/{prep_id}/adjustments"
 ONE = f"{OF_PREP}/{{adjustment_id}}"
+
+
+StepId = Annotated[
+    str,
+    StringConstraints(min_length=1, max_length=40),
+    Field(description="Id of the step, as the adjustment has it.", examples=["lock"]),
+]
+
+
+class AdjustmentIn(In):
+    """An adjustment to begin."""
+
+    id: NewId = None
+    unit_kind: Literal["body", "lens"]
+    unit_id: Id
+    reason: Annotated[OptionalReason, Field(description="Needed for a unit that is not judged out.")] = ""
+    who: Who
+
+
+class PeakIn(In):
+    """Where it is sharpest along the screw: a sweep listed by turns, else by eye, found anew each time."""
+
+    sweep: Annotated[
+        dict[str, Any] | None, Field(description="``shimwise.sweep/2`` with ``best_turns``.")
+    ] = None
+    sweep_id: Annotated[
+        Id | None,
+        Field(description="Instead: a sweep along the screw, kept since the adjustment was begun."),
+    ] = None
+    sharpest: Annotated[
+        str, StringConstraints(max_length=200), Field(examples=["0.10 0.12 0.11 clockwise"])
+    ] = ""
+    who: Who
+
+
+class AnswerIn(In):
+    """The answer to a step: one of its choices, or what was done."""
+
+    step: StepId
+    answer: Annotated[
+        str,
+        StringConstraints(min_length=1, max_length=200),
+        Field(examples=["done", "was free", "0.08 turn clockwise", "in 50 out 20"]),
+    ]
+    note: Annotated[str, StringConstraints(max_length=1000)] = ""
+    consent: Annotated[
+        str, StringConstraints(max_length=200), Field(description="Who consented, where a lock was released.")
+    ] = ""
+    who: Who
+
+
+class TakeBackIn(In):
+    """A step that was answered wrongly, and why it is taken back."""
+
+    step: StepId
+    reason: Reason
+    who: Who
+
+
+class GiveUpIn(In):
+    """Why an adjustment is given up."""
+
+    reason: Reason
+    who: Who
+
+
+class ShimIn(In):
+    """How many shims there are of a thickness."""
+
+    thickness_um: Annotated[float, Field(ge=1, le=2000, examples=[50.0])]
+    count: Annotated[int, Field(ge=0, le=10000, examples=[4])]
+
+
+class ShimStockIn(In):
+    """The shims that were counted; they replace what was known."""
+
+    shims: Annotated[list[ShimIn], Field(max_length=24)]
+    who: Who
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,11 +1,13 @@
-"""The house's list as CSV, in with a dry run and out; and the house's settings."""
+"""The house's list as CSV, in with a dry run and out; the house's settings, and how fast its units wander."""
 
 from typing import Annotated
 
 from fastapi import Depends, Query, Response
 
+from shimwise.bench.house import drift_rate as rates
 from shimwise.bench.house import settings as house_settings
 from shimwise.bench.house import unit_list
+from shimwise.bench.house.drift_rate import WearSettings
 from shimwise.bench.house.views import HouseListOutcome, HouseSettings
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import (
@@ -18,7 +20,7 @@ from shimwise.web.api.deps import (
     file_response,
     file_schema,
 )
-from shimwise.web.api.house.requests import SettingsIn
+from shimwise.web.api.house.requests import SettingsIn, WearIn
 from shimwise.web.problems import documented
 
 router = AnswerRouter(tags=["house"], responses=documented(422, 503))
@@ -61,3 +63,15 @@ def settings(record: RecordDep) -> HouseSettings:
 def change_settings(call: CallDep, new: SettingsIn) -> HouseSettings:
     """Put other settings in force, all of them."""
     return house_settings.change_settings(call.record, settings=new.to(HouseSettings), who=call.who(new.who))
+
+
+@router.get("/settings/wear")
+def wear(record: RecordDep) -> WearSettings:
+    """Return how fast what is known of a unit fades between preps."""
+    return rates.wear(record)
+
+
+@router.put("/settings/wear", **WRITES)
+def change_wear(call: CallDep, new: WearIn) -> WearSettings:
+    """Put other rates in force, with the reason."""
+    return rates.change_wear(call.record, settings=new.to(WearSettings), who=call.who(new.who))

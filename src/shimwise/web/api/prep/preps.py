@@ -11,7 +11,7 @@ from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import WRITES, CallDep, RecordDep
 from shimwise.web.api.kinds import Cursor, Id, Limit, Search
 from shimwise.web.api.prep.requests import GaugeIn, PrepIn, SetupIn, UnitsIn, WhoIn, Withdrawal
-from shimwise.web.api.sign.requests import ReopenIn
+from shimwise.web.api.sign.signing import ReopenIn
 from shimwise.web.problems import documented
 
 router = AnswerRouter(prefix="/preps", tags=["preps"], responses=documented(422, 503))

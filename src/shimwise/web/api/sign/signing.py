@@ -5,8 +5,10 @@ import binascii
 import json
 from dataclasses import dataclass
 from functools import partial
+from typing import Annotated, Any
 
 from fastapi import Request
+from pydantic import Field, StringConstraints
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.sign import signing
@@ -14,13 +16,60 @@ from shimwise.bench.sign.papers import Finding
 from shimwise.bench.sign.views import SignOffView, Undecided
 from shimwise.web.api.answers import AnswerRouter
 from shimwise.web.api.deps import WRITES, CallDep, RecordDep
-from shimwise.web.api.kinds import Id
-from shimwise.web.api.sign.requests import LeadsIn, SignIn, VerifyIn
+from shimwise.web.api.kinds import PLAIN, Id, In, Name, NewId, OptionalReason, Reason, Who
 from shimwise.web.problems import documented
 from shimwise.web.verifying import Verifying
 
 router = AnswerRouter(tags=["signing"], responses=documented(422, 503))
 reads = documented(404)
+
+
+class ExceptionIn(In):
+    """A unit that goes out undecided: why, and who answers for it (empty: who signs)."""
+
+    unit_id: Id
+    reason: Reason
+    name: Annotated[str, StringConstraints(max_length=80, pattern=PLAIN)] = ""
+
+
+class RemainingIn(In):
+    """Why all other undecided units go out, and who answers for them (empty: who signs)."""
+
+    reason: Reason
+    name: Annotated[str, StringConstraints(max_length=80, pattern=PLAIN)] = ""
+
+
+class SignIn(In):
+    """A signature."""
+
+    id: NewId = None
+    exceptions: Annotated[list[ExceptionIn], Field(max_length=120)] = Field(default_factory=list)
+    remaining: RemainingIn | None = None
+    as_set: Annotated[
+        bool, Field(description="Sign bodies and lenses together, for where each lens lands on each body.")
+    ] = False
+    who: Who
+
+
+class ReopenIn(In):
+    """Who opens a prep again; a signed one only with a reason."""
+
+    who: Who
+    reason: Annotated[OptionalReason, Field(description="Needed where the prep is signed.")] = ""
+
+
+class LeadsIn(In):
+    """Who may open any signed prep again."""
+
+    names: Annotated[list[Name], Field(max_length=50)]
+    who: Who
+
+
+class VerifyIn(In):
+    """A paper to be verified: a prep document, or a PDF as base64; one of them."""
+
+    document: Annotated[dict[str, Any] | None, Field(description="shimwise.prep/1")] = None
+    pdf_base64: Annotated[str, StringConstraints(max_length=8_000_000)] = ""
 
 
 @dataclass(frozen=True, slots=True)
