@@ -8,13 +8,13 @@ set-up is unknown, or a row is withdrawn without a reason or for a second one.
 from dataclasses import replace
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, select, update
+from sqlalchemy import Connection, select
 
 from shimwise.record.errors import Conflict, NotFound
 from shimwise.record.journal import Change
 from shimwise.record.queries.preps import ReadingPlace, place_of_reading, touch
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import insert, row_by_id, rows_where, same_if_kept
+from shimwise.record.tables.mapping import insert, rewrite, row_by_id, rows_where, same_if_kept
 from shimwise.record.tables.rows import GaugeRow, ReadingRow, SetupRow, SweepRow
 
 Taken = TypeVar("Taken", ReadingRow, GaugeRow, SweepRow)
@@ -156,9 +156,9 @@ def _added(change: Change, row: Taken, *, unit_id: str | None = None) -> Taken:
 def _rewritten(
     change: Change, before: Taken, values: dict[str, Any], what: str, detail: dict[str, Any]
 ) -> Taken:
-    table, word = schema.TABLE_OF[type(before)], schema.word_of(type(before))
+    word = schema.word_of(type(before))
     if before.prep_id is not None:
         touch(change, before.prep_id)
-    change.connection.execute(update(table).where(table.c.id == before.id).values(values))
+    rewrite(change.connection, type(before), before.id, **values)
     change.note(f"{word} {what}", prep_id=before.prep_id, detail={f"{word}_id": before.id, **detail})
     return replace(before, **values)

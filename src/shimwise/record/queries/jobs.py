@@ -16,7 +16,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, and_, case, delete, func, or_, select, update
 
 from shimwise.record.tables import schema
-from shimwise.record.tables.mapping import row_if_kept, rows_of, values_of
+from shimwise.record.tables.mapping import rewrite, row_if_kept, rows_of, values_of
 from shimwise.record.tables.rows import JobRow
 
 WAITING, WORKING, DONE, FAILED, CANCELLED = "waiting", "working", "done", "failed", "cancelled"
@@ -99,7 +99,7 @@ def take(
         problem="",
         problem_code="",
     )
-    connection.execute(update(_T).where(_T.c.id == taken.id).values(values_of(taken)))
+    rewrite(connection, JobRow, taken.id, **values_of(taken))
     return taken
 
 

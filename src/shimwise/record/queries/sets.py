@@ -1,6 +1,6 @@
 """Sets: lenses that travel together."""
 
-from sqlalchemy import Connection, select, update
+from sqlalchemy import Connection, select
 
 from shimwise.record.journal import Change
 from shimwise.record.names import name_key
@@ -12,8 +12,10 @@ from shimwise.record.tables.mapping import (
     from_mapping,
     insert,
     key_of_page,
+    rewrite,
     row_by_id,
     same_or_conflict,
+    values_of,
 )
 from shimwise.record.tables.rows import LensRow, SetRow
 
@@ -50,8 +52,7 @@ def change_set(change: Change, row: SetRow) -> SetRow:
         return before
     refuse_taken(change.connection, row)
     units_by_id(change.connection, LensRow, row.lens_ids)
-    values = {"name": row.name, "name_key": name_key(row.name), "note": row.note}
-    change.connection.execute(update(_T).where(_T.c.id == row.id).values(values))
+    rewrite(change.connection, SetRow, row.id, **values_of(row), name_key=name_key(row.name))
     change.connection.execute(_IN.delete().where(_IN.c.set_id == row.id))
     _place_lenses(change, row)
     change.note("set changed", detail={"set_id": row.id, **changes(before, row)})

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import TypeVar
 
-from sqlalchemy import Connection, or_, select, update
+from sqlalchemy import Connection, or_, select
 
 from shimwise.record.errors import Conflict, NotFound
 from shimwise.record.journal import Change
@@ -18,6 +18,7 @@ from shimwise.record.tables.mapping import (
     changes,
     insert,
     key_of_page,
+    rewrite,
     row_by_id,
     row_if_kept,
     rows_of,
@@ -46,15 +47,13 @@ def add_unit(change: Change, row: Unit) -> Unit:
 
 def change_unit(change: Change, row: Unit) -> Unit:
     """Replace the unit of this id; its epoch stays, since adjustments alone raise it."""
-    table = TABLE_OF[type(row)]
     before = row_by_id(change.connection, type(row), row.id)
     row = replace(row, epoch=before.epoch)
     changed = changes(before, row)
     if not changed:
         return before
     refuse_taken(change.connection, row)
-    values = {**values_of(row), "name_key": name_key(row.name)}
-    change.connection.execute(update(table).where(table.c.id == row.id).values(values))
+    rewrite(change.connection, type(row), row.id, **values_of(row), name_key=name_key(row.name))
     change.note(f"{word_of(type(row))} changed", unit_id=row.id, detail=changed)
     return row
 
@@ -65,16 +64,15 @@ def take_in(change: Change, row: Unit) -> bool:
     One that was adjusted further there is put into the epoch it is in there, with the history of that epoch:
     what this record knew was of an earlier one.
     """
-    table, word = TABLE_OF[type(row)], word_of(type(row))
     own = row_if_kept(change.connection, type(row), row.id)
     if own is None:
         add_unit(change, row)
         return False
     if own.epoch < row.epoch:
         values = {name: getattr(row, name) for name in ("epoch", "history_mean_um", "history_sd_um")}
-        change.connection.execute(update(table).where(table.c.id == row.id).values(values))
+        rewrite(change.connection, type(row), row.id, **values)
         detail = {name: [getattr(own, name), value] for name, value in values.items()}
-        change.note(f"{word} adjusted elsewhere", unit_id=row.id, detail=detail)
+        change.note(f"{word_of(type(row))} adjusted elsewhere", unit_id=row.id, detail=detail)
     return own != row
 
 

@@ -69,6 +69,12 @@ def insert_all(connection: Connection, rows: Sequence[Any]) -> None:
         connection.execute(_inserting(TABLE_OF[type(rows[0])]), [values_of(row) for row in rows])
 
 
+def rewrite(connection: Connection, kind: type[Any], id: str, /, **values: Any) -> None:  # noqa: A002
+    """Write columns of the row with this id."""
+    table = TABLE_OF[kind]
+    connection.execute(table.update().where(table.c.id == id).values(values))
+
+
 def rows_of(
     connection: Connection, wanted: Select[Any], kind: type[T], values: Mapping[str, Any] | None = None
 ) -> list[T]:
