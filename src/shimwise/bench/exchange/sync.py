@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.access.acting import Who, changing
 from shimwise.bench.access.roles import Act
@@ -40,14 +40,12 @@ from shimwise.record.errors import StoreError
 from shimwise.record.exchange import sync_rows
 from shimwise.record.exchange.prep_json import export_prep
 from shimwise.record.exchange.sync_rows import Entry
+from shimwise.record.journal import Change
 from shimwise.record.migrations import HEAD
 from shimwise.record.queries import settings as kept_settings
 from shimwise.record.queries import sync_marks
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import SyncMarkRow
-
-if TYPE_CHECKING:
-    from shimwise.record.journal import Change
-    from shimwise.record.record import Record
 
 HOME_KEY = "home"
 """Setting: the home of this machine, and when it was there last."""
@@ -56,7 +54,7 @@ ROUNDS = 3
 Progress = Callable[[str, int, int], None]
 
 
-def at_home(record: "Record") -> AtHome | None:
+def at_home(record: Record) -> AtHome | None:
     """Return when a machine was at home last; None for one that never was away."""
     with record.reading() as connection:
         kept = kept_settings.setting(connection, HOME_KEY)
@@ -66,7 +64,7 @@ def at_home(record: "Record") -> AtHome | None:
     return AtHome(home=kept["name"], at=datetime.fromisoformat(kept["at"]), to_bring=changed)
 
 
-def last_home(record: "Record") -> tuple[str, str]:
+def last_home(record: Record) -> tuple[str, str]:
     """Return the address of the home that this machine was at last, and the file of its own certificate.
 
     Either is empty if there is none.
@@ -77,7 +75,7 @@ def last_home(record: "Record") -> tuple[str, str]:
 
 
 def sync(
-    record: "Record",
+    record: Record,
     home: Side,
     *,
     who: Who,
@@ -123,7 +121,7 @@ class _Run:
 
     def __init__(
         self,
-        record: "Record",
+        record: Record,
         home: Side,
         *,
         who: Who,
@@ -430,7 +428,7 @@ class _Run:
             self.notices.append(notice)
 
 
-def _entry_here(change: "Change", prep_id: str) -> Entry:
+def _entry_here(change: Change, prep_id: str) -> Entry:
     seq = journal.last_seq(change.connection, prep_id=prep_id)
     return sync_rows.prep_entry(export_prep(change.connection, prep_id), seq=seq)
 

@@ -4,7 +4,6 @@ Where a person places focus is as private as how they repeat: a person sees thei
 """
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -28,22 +27,19 @@ from shimwise.bench.house.taught import taught_in
 from shimwise.bench.verdict.teaching import learned_from, unit_of
 from shimwise.inference.house.joint import JointState, joint_state, taught_by
 from shimwise.inference.house.next_readings import most_worth_reading, undecided
-from shimwise.inference.house.spreads import SET_LEVELS
+from shimwise.inference.house.setting_spread import SettingSpread
+from shimwise.inference.house.spreads import SET_LEVELS, Learned
 from shimwise.inference.house.taught import Taught
 from shimwise.inference.model.kinds import Kind
 from shimwise.inference.model.priors import STARTING_LEVELS, Effect
 from shimwise.inference.verdict.answer import Z95
 from shimwise.lengths import mm_to_feet_text, mm_to_metric_text
 from shimwise.optics.ring_setting import SETTING_SD_MM
+from shimwise.record import Connection
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
+from shimwise.record.record import Record
 from shimwise.sheets.words.house_words import EFFECT_WORDS, datum_words, persons_words
-
-if TYPE_CHECKING:
-    from shimwise.inference.house.setting_spread import SettingSpread
-    from shimwise.inference.house.spreads import Learned
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
 
 UNIT_OF = {
     Effect.BODY: "µm",
@@ -59,7 +55,7 @@ LEAST_NAMELESS = 3
 ALL = 10**9
 
 
-def house_taught(record: "Record") -> HouseTaughtView | None:
+def house_taught(record: Record) -> HouseTaughtView | None:
     """Return what the house's signed preps have taught, as it is kept; None before there are enough."""
     with record.reading() as connection:
         taught = taught_in(connection)
@@ -67,7 +63,7 @@ def house_taught(record: "Record") -> HouseTaughtView | None:
 
 
 def house_network(
-    record: "Record",
+    record: Record,
     *,
     who: Who,
     workers: str = "",
@@ -171,7 +167,7 @@ def _spread(taught: Taught, effect: Effect) -> SpreadView:
     )
 
 
-def _setting_spread(one: "SettingSpread") -> SpreadView:
+def _setting_spread(one: SettingSpread) -> SpreadView:
     return SpreadView(
         effect=Effect.RING_SETTING.value,
         name=EFFECT_WORDS[Effect.RING_SETTING.value],
@@ -185,7 +181,7 @@ def _setting_spread(one: "SettingSpread") -> SpreadView:
     )
 
 
-def _names(connection: "Connection", found: "Learned") -> tuple[dict[str, str], frozenset[str]]:
+def _names(connection: Connection, found: Learned) -> tuple[dict[str, str], frozenset[str]]:
     """Return the name of each unit of the network, and which of them ended with an adjustment."""
     readings = found.readings
     ids = {unit_of(name)[0] for name in (*readings.bodies, *readings.lenses)}

@@ -2,16 +2,14 @@
 
 from collections.abc import Mapping
 from dataclasses import asdict, fields, is_dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.house.scale_marks import marks_text
 from shimwise.bench.house.unit_rows import body_facts, body_row, lens_facts, lens_row
 from shimwise.bench.house.views import BodyFacts, LensFacts
+from shimwise.record.journal import Change
 from shimwise.record.queries import units
 from shimwise.record.tables.rows import BodyRow
-
-if TYPE_CHECKING:
-    from shimwise.record.journal import Change
 
 
 def facts_of(row: Any) -> BodyFacts | LensFacts:  # noqa: ANN401 - either kind of row
@@ -24,7 +22,7 @@ def differing(before: BodyFacts | LensFacts, after: BodyFacts | LensFacts) -> li
     return [one.name for one in fields(before) if getattr(before, one.name) != getattr(after, one.name)]
 
 
-def add_row(change: "Change", facts: BodyFacts | LensFacts, unit_id: str) -> None:
+def add_row(change: Change, facts: BodyFacts | LensFacts, unit_id: str) -> None:
     """Write a new unit."""
     if isinstance(facts, BodyFacts):
         units.add_body(change, body_row(facts, id=unit_id))
@@ -32,7 +30,7 @@ def add_row(change: "Change", facts: BodyFacts | LensFacts, unit_id: str) -> Non
         units.add_lens(change, lens_row(facts, id=unit_id))
 
 
-def change_row(change: "Change", facts: BodyFacts | LensFacts, unit_id: str, epoch: int) -> None:
+def change_row(change: Change, facts: BodyFacts | LensFacts, unit_id: str, epoch: int) -> None:
     """Write the facts of a unit that is there."""
     if isinstance(facts, BodyFacts):
         units.change_body(change, body_row(facts, id=unit_id, epoch=epoch))

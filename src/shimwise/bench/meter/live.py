@@ -6,7 +6,10 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from numpy.typing import NDArray
+from rich.text import Text
 
 from shimwise.bench.meter.measured import FULL_RANGE, SCALE_SHARE, Measured, line_of
 from shimwise.bench.meter.recording import FrameKeeper
@@ -21,10 +24,6 @@ from shimwise.imaging.meter.offsets import Offset
 from shimwise.optics.ring_setting import SETTING_SD_MM, ring_setting_sd_um
 from shimwise.sheets.json.meter_json import RingLine
 from shimwise.sheets.terminal.meter_view import meter_view
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-    from rich.text import Text
 
 __all__ = ["Answered", "FeedGiven", "LiveMeter", "Measured", "devices", "measure_feed", "screen"]
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from numpy.typing import NDArray
 
 from shimwise.bench.meter.measured import FULL_RANGE, SCALE_SHARE, Measured, line_of
 from shimwise.imaging.chart.layout import layout_from_json
@@ -13,9 +15,6 @@ from shimwise.imaging.meter.meter import First, MeterSettings
 from shimwise.imaging.meter.stars import StarCrop, StarsAnswer, StarsMeter, StarSpot, find_stars
 from shimwise.sheets.json.meter_json import MeterMore, RingLine, StarLine, TiltLine, meter_to_json
 from shimwise.sheets.words.meter_words import tilt_sentence
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
 SEARCH_S = 1.0
 """Time between searches of whole frames for stars that are lost."""

@@ -1,20 +1,16 @@
 """What a reading would mean, while it is typed; nothing is kept."""
 
-from typing import TYPE_CHECKING
-
 from shimwise.bench.prep.errors import LandingBeyond
 from shimwise.bench.prep.reading_check import CheckedReading, ReadingNotes, TypedReading, checked_reading
 from shimwise.bench.prep.views import Preview
 from shimwise.inference.verdict.expected_landing import AgreementKind
 from shimwise.inference.verdict.plausible_landing import farthest_landing_um
+from shimwise.record.record import Record
 from shimwise.sheets.words.landing_words import agreement_text, landing_text
-
-if TYPE_CHECKING:
-    from shimwise.record.record import Record
 
 
 def preview_landing(
-    record: "Record",
+    record: Record,
     prep_id: str,
     *,
     body_id: str,

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from datetime import datetime
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.unit_knowledge import kit_lens
@@ -20,16 +20,12 @@ from shimwise.files.errors import CellError
 from shimwise.files.limits import ERROR_UM, FNUMBER, FOCAL_MM, TOLERANCE_UM
 from shimwise.files.reading_rules import EnteredReading, ReadingRules
 from shimwise.inference.verdict.answer import Answer
+from shimwise.record import Connection
+from shimwise.record.journal import Change
 from shimwise.record.queries import evidence
 from shimwise.record.queries import preps as kept
+from shimwise.record.record import Record
 from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, ReadingRow, SetupRow
-
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from shimwise.record import Connection
-    from shimwise.record.journal import Change
-    from shimwise.record.record import Record
 
 _FIELDS = {
     "focal_length_mm": "focal_mm",
@@ -117,7 +113,7 @@ class CheckedReading:
     landing_sd_um: float | None = None
     setting: str = ""
 
-    def setup_in(self, change: "Change") -> SetupRow:
+    def setup_in(self, change: Change) -> SetupRow:
         """Return the set-up as kept; made now where there was none of this body and distance."""
         if not self.is_new_setup:
             return self.setup
@@ -132,7 +128,7 @@ class CheckedReading:
         )
 
     def row(
-        self, reading_id: str, *, setup_id: str, operator: str, words: ReadingNotes, taken_at: "datetime"
+        self, reading_id: str, *, setup_id: str, operator: str, words: ReadingNotes, taken_at: datetime
     ) -> ReadingRow:
         """Return the row to be kept; its number in the prep is given when it is."""
         return ReadingRow(
@@ -177,7 +173,7 @@ class CheckedReading:
 
 
 def checked_reading(
-    record: "Record", connection: "Connection", prep_id: str, typed: TypedReading
+    record: Record, connection: Connection, prep_id: str, typed: TypedReading
 ) -> CheckedReading:
     """Look up what a typed reading needs, and check it by the rules of the readings file.
 

@@ -1,19 +1,14 @@
 """Set-ups: found again by body and distance, and named when they are taped."""
 
 from collections.abc import Collection, Iterable
-from typing import TYPE_CHECKING
+from datetime import datetime
 
 from shimwise.bench.typed_lengths import TypedLength
 from shimwise.bench.typed_names import id_or_new
 from shimwise.files.names import LONGEST_NAME
+from shimwise.record.journal import Change
 from shimwise.record.queries import evidence
-from shimwise.record.tables.rows import SetupRow
-
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from shimwise.record.journal import Change
-    from shimwise.record.tables.rows import BodyRow
+from shimwise.record.tables.rows import BodyRow, SetupRow
 
 SAME_MM = 1e-3
 """Distances that differ by less are one: the same length, written in another unit. [mm]"""
@@ -32,12 +27,12 @@ def setup_at(known: Iterable[SetupRow], *, body_id: str, distance: TypedLength) 
 
 def new_setup(
     prep_id: str,
-    body: "BodyRow",
+    body: BodyRow,
     distance: TypedLength,
     *,
     known: Collection[SetupRow],
     taped_by: str,
-    taped_at: "datetime",
+    taped_at: datetime,
     id: str | None = None,  # noqa: A002 - the word that the interface uses too
     name: str = "",
     chart: str = "",
@@ -63,7 +58,7 @@ def new_setup(
 
 
 def taped_setup(
-    change: "Change", prep_id: str, body: "BodyRow", distance: TypedLength, *, known: Collection[SetupRow]
+    change: Change, prep_id: str, body: BodyRow, distance: TypedLength, *, known: Collection[SetupRow]
 ) -> SetupRow:
     """Return the set-up of a body at a distance; it is taped now where there is none."""
     found = setup_at(known, body_id=body.id, distance=distance)

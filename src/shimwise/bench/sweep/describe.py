@@ -4,7 +4,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.output_files import write_whole
 from shimwise.bench.prep.prep_data import material_of
@@ -15,9 +15,7 @@ from shimwise.imaging.frames.errors import DescriptionError
 from shimwise.imaging.frames.recording import Recording
 from shimwise.imaging.frames.source import DESCRIPTION, picture_names
 from shimwise.record.names import name_key
-
-if TYPE_CHECKING:
-    from shimwise.record.record import Record
+from shimwise.record.record import Record
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +107,7 @@ def optics_of_kit(path: Path, *, body: str, lens: str) -> Optics:
     return _optics(_chosen("body", body, kit.bodies), _chosen("lens", lens, kit.lenses))
 
 
-def optics_of_prep(record: "Record", prep_id: str, *, body: str, lens: str) -> Optics:
+def optics_of_prep(record: Record, prep_id: str, *, body: str, lens: str) -> Optics:
     """Return what the record knows of a prep's body and lens; as :func:`optics_of_kit`."""
     with record.reading() as connection:
         material = material_of(connection, prep_id)
