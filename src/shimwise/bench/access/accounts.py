@@ -25,6 +25,7 @@ from shimwise.bench.access.roles import RULES, Act, Role
 from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.typed_names import typed_name
 from shimwise.errors import ShimwiseError
+from shimwise.fields import build_from
 from shimwise.record import Connection
 from shimwise.record.journal import Change
 from shimwise.record.names import name_key
@@ -73,18 +74,7 @@ class RuleView:
 
 def rules() -> tuple[RuleView, ...]:
     """Return the table of roles, as people and programs are shown it."""
-    return tuple(
-        RuleView(
-            act=str(act),
-            words=rule.words,
-            least=rule.least,
-            by_person=rule.by_person,
-            no_program=rule.no_program,
-            asks_again=rule.asks_again,
-            at_console=rule.at_console,
-        )
-        for act, rule in RULES.items()
-    )
+    return tuple(build_from(RuleView, rule, act=str(act)) for act, rule in RULES.items())
 
 
 def has_keeper(record: Record) -> bool:

@@ -21,6 +21,7 @@ from shimwise.bench.access.acting import HOUSE, Who, changing
 from shimwise.bench.access.roles import Act, Role
 from shimwise.bench.errors import InputError, NotFound
 from shimwise.bench.typed_names import optional_name, typed_name
+from shimwise.fields import build_from
 from shimwise.record import Connection
 from shimwise.record.journal import Change
 from shimwise.record.queries import settings as kept
@@ -266,13 +267,4 @@ def _added(
 
 
 def _device(row: TokenRow) -> Device:
-    return Device(
-        id=row.id,
-        name=row.name,
-        paired_at=row.made_at,
-        how=row.how,
-        digest=row.digest,
-        expires_at=row.expires_at,
-        seen_at=row.seen_at,
-        role=row.role,
-    )
+    return build_from(Device, row, paired_at=row.made_at)

@@ -11,6 +11,7 @@ from shimwise.bench.house.shim_stock import NOT_COUNTED, stock_in
 from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.bench.verdict.screws import screw_history, seen_travel
 from shimwise.errors import RemedyError
+from shimwise.fields import build_from
 from shimwise.inference.verdict.answer import Z95
 from shimwise.number_format import decimal_text, half_digits, half_text
 from shimwise.record.tables.rows import BodyRow, LensRow
@@ -53,18 +54,12 @@ class MovePlan:
     def from_json(cls, data: Mapping[str, Any]) -> "MovePlan":
         """Read what :meth:`to_json` wrote."""
         screw = data["screw"]
-        return cls(
-            error_um=data["error_um"],
-            error_sd_um=data["error_sd_um"],
-            move=Move.from_json(data["move"]),
-            turns_sd=data["turns_sd"],
-            is_trial=data["is_trial"],
-            is_whole=data.get("is_whole", False),
-            leftover_um=data["leftover_um"],
-            order=tuple((float(size), int(count)) for size, count in data["order"]),
-            screw=None if screw is None else ScrewView(**screw),
-            peak=data.get("peak", ""),
-        )
+        read = {
+            "move": Move.from_json(data["move"]),
+            "order": tuple((float(size), int(count)) for size, count in data["order"]),
+            "screw": None if screw is None else ScrewView(**screw),
+        }
+        return cls(**{**data, **read})
 
     def view(self) -> MoveView:
         """Return the view."""
@@ -81,21 +76,18 @@ class MovePlan:
             words += " The screw is not known well enough yet: "
             words += "read again after it." if self.is_whole else "a small first move, then read again."
         approach = move.approach or move.turn
-        return MoveView(
+        return build_from(
+            MoveView,
+            self,
             amount_um=-self.error_um,
             amount_sd_um=self.error_sd_um,
             words=words[0].upper() + words[1:],
             turns=move.turns,
-            turns_sd=self.turns_sd,
             degrees=None if move.turns is None else 360.0 * move.turns,
             turn="" if move.turns is None or move.turn is None else move_turns_text(move),
             approach=f"Come up {approach} from one side, without reversing." if approach else "",
-            is_trial=self.is_trial,
-            peak=self.peak,
             put_in_um=move.shims_in_um,
             taken_out_um=move.shims_out_um,
-            leftover_um=self.leftover_um,
-            order=self.order,
         )
 
 
@@ -188,21 +180,11 @@ def _turned(connection: "Connection", body: BodyRow, screw: Screw, made: Move) -
 
 def _screw_plan(history: ScrewHistory, judged: "BodyAnswer", answer: "Answer", plan: MovePlan) -> MovePlan:
     planned = plan_turn(history, judged, answer.readings)
-    move = Move(
-        change_um=planned.change_um,
-        change_sd_um=planned.change_sd_um,
-        turns=planned.turns,
-        turn=planned.turn,
-        is_after_play=True,
-        play_turns=planned.play_turns,
-        approach=planned.turn,
-    )
-    return replace(
+    return build_from(
+        MovePlan,
+        planned,
         plan,
-        move=move,
-        turns_sd=planned.turns_sd,
-        is_trial=planned.is_trial,
-        is_whole=planned.is_whole,
+        move=build_from(Move, planned, is_after_play=True, approach=planned.turn),
         screw=_screw_view(history.with_readings(answer.readings), history.screw),
     )
 

@@ -35,6 +35,7 @@ from shimwise.bench.exchange.sync_report import SCHEMA, AtHome, Synced, SyncNoti
 from shimwise.bench.exchange.sync_settings import take_people, take_settings
 from shimwise.bench.exchange.sync_side import Compared, RecordSide, Side, SyncHead, put_unit_in
 from shimwise.errors import ShimwiseError
+from shimwise.fields import build_from
 from shimwise.record import journal
 from shimwise.record.errors import StoreError
 from shimwise.record.exchange import sync_rows
@@ -434,11 +435,4 @@ def _entry_here(change: Change, prep_id: str) -> Entry:
 
 
 def _mark(entry: Entry, home_seq: int) -> SyncMarkRow:
-    return SyncMarkRow(
-        id=entry.id,
-        kind=entry.kind,
-        digest=entry.digest,
-        seq=entry.seq,
-        home_seq=home_seq,
-        content=entry.content,
-    )
+    return build_from(SyncMarkRow, entry, home_seq=home_seq)

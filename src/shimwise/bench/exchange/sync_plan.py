@@ -5,7 +5,7 @@ decides; readings of an open prep are joined, and a signed prep wins over an ope
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from itertools import pairwise
@@ -168,14 +168,7 @@ def _known(entry: Entry, mark: SyncMarkRow | None, *, of_home: bool) -> Entry:
     """Return an entry with what the mark knows of it, where it did not change since."""
     if entry.digest or mark is None or entry.seq != (mark.home_seq if of_home else mark.seq):
         return entry
-    return Entry(
-        kind=entry.kind,
-        id=entry.id,
-        name=entry.name,
-        digest=mark.digest,
-        seq=entry.seq,
-        content=mark.content,
-    )
+    return replace(entry, digest=mark.digest, content=mark.content)
 
 
 def _order(entry: Entry) -> tuple[int, str, str]:

@@ -7,6 +7,7 @@ from datetime import datetime
 from shimwise.bench.access.acting import Who, changing
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict, NotFound
+from shimwise.fields import build_from
 from shimwise.record import Connection
 from shimwise.record.hearing import JOBS
 from shimwise.record.queries import jobs as kept
@@ -117,22 +118,13 @@ def _can_repeat(row: JobRow) -> bool:
 def view_of(row: JobRow, titles: Mapping[str, str] | None = None) -> JobView:
     """Return a job as it is seen; ``titles``: of the preps, by their ids."""
     progress, task = row.progress, row.task or {}
-    return JobView(
-        id=row.id,
-        kind=row.kind,
-        prep_id=row.prep_id,
+    return build_from(
+        JobView,
+        row,
         title=", ".join(part for part in (row.title, (titles or {}).get(row.prep_id or "", "")) if part),
-        state=row.state,
-        server=row.server,
-        tries=row.tries,
-        made_at=row.made_at,
-        taken_at=row.taken_at,
-        ended_at=row.ended_at,
         what=progress.get("what", ""),
         done=progress.get("done", 0),
         total=progress.get("total", 0),
-        problem=row.problem,
-        problem_code=row.problem_code,
         frames_at=task.get("server", ""),
         can_cancel=row.state in kept.OPEN,
         can_repeat=_can_repeat(row),

@@ -10,7 +10,7 @@ from shimwise.bench.house.views import HouseSettings
 from shimwise.bench.prep.prep_data import PrepMaterial
 from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.bench.prep.reading_context import reading_context
-from shimwise.bench.prep.setups import new_setup, setup_at
+from shimwise.bench.prep.setups import new_setup, setup_at, taped_setup
 from shimwise.bench.typed_lengths import TypedLength, typed_distance, typed_reading
 from shimwise.bench.typed_names import optional_name
 from shimwise.bench.typed_numbers import check_number
@@ -119,19 +119,16 @@ class CheckedReading:
             return self.setup
         distance = TypedLength(self.setup.distance_text, self.setup.distance_mm)
         known = evidence.setups(change.connection, self.prep.id)
-        found = setup_at(known, body_id=self.body.id, distance=distance)
-        return found or evidence.add_setup(
-            change,
-            new_setup(
-                self.prep.id, self.body, distance, known=known, taped_by=change.who, taped_at=change.at
-            ),
-        )
+        return taped_setup(change, self.prep.id, self.body, distance, known=known)
 
     def row(
         self, reading_id: str, *, setup_id: str, operator: str, words: ReadingNotes, taken_at: datetime
     ) -> ReadingRow:
         """Return the row to be kept; its number in the prep is given when it is."""
-        return ReadingRow(
+        return build_from(
+            ReadingRow,
+            self,
+            words,
             id=reading_id,
             prep_id=self.prep.id,
             setup_id=setup_id,
@@ -139,20 +136,11 @@ class CheckedReading:
             lens_id=self.lens.id,
             body_epoch=self.body.epoch,
             lens_epoch=self.lens.epoch,
-            focal_mm=self.focal_mm,
-            fnumber=self.fnumber,
-            axis=self.axis,
             reading_mm=self.reading.mm,
             reading_text=self.reading.text,
             operator=operator,
-            stop=words.stop,
             at_text=words.at,
-            note=words.note,
-            temperature_c=words.temperature_c,
             taken_at=taken_at,
-            seq=0,
-            landing_um=self.landing_um,
-            landing_sd_um=self.landing_sd_um,
             setting=self.setting or None,
         )
 
@@ -206,6 +194,7 @@ def checked_reading(
     return build_from(
         CheckedReading,
         known,
+        typed,
         setup=setup,
         is_new_setup=is_new,
         reading=reading,
@@ -213,8 +202,6 @@ def checked_reading(
         fnumber=fnumber,
         axis=axis,
         others=tuple(others),
-        landing_um=typed.landing_um,
-        landing_sd_um=typed.landing_sd_um,
         setting=optional_name(typed.setting, field="setting") if typed.is_by_picture else "",
     )
 
