@@ -7,13 +7,14 @@ next run: so a sync may be broken off at any moment and run again.
 # ruff: noqa: ANN401 - a value of JSON is of any kind
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
 from shimwise.bench.access.acting import Who, changing
 from shimwise.bench.access.roles import Act
+from shimwise.bench.desk.inputs import Progress
 from shimwise.bench.errors import Conflict
 from shimwise.bench.exchange.sync_merge import merged
 from shimwise.bench.exchange.sync_plan import (
@@ -52,7 +53,6 @@ HOME_KEY = "home"
 """Setting: the home of this machine, and when it was there last."""
 ROUNDS = 3
 """Comparisons at most, while something is changed by others meanwhile."""
-Progress = Callable[[str, int, int], None]
 
 
 def at_home(record: Record) -> AtHome | None:
@@ -193,12 +193,7 @@ class _Run:
             if kept.get("id") != head.house:
                 sync_marks.drop_marks(change)
                 kept = {}
-            new = {
-                **kept,
-                "id": head.house,
-                "name": self.home.name,
-                **known,
-            }
+            new = {**kept, "id": head.house, "name": self.home.name, **known}
             if new != kept:
                 kept_settings.change_setting(change, HOME_KEY, new)
 
@@ -265,9 +260,7 @@ class _Run:
             except StoreError:
                 raise
             except ShimwiseError as error:
-                waits = Waiting(
-                    kind=step.kind, id=step.id, name=step.name, cause=WaitingCause.REFUSED, reason=str(error)
-                )
+                waits = build_from(Waiting, step, cause=WaitingCause.REFUSED, reason=str(error))
             if waits is not None:
                 refused.append(waits)
         if self.progress is not None and found.steps:
@@ -291,9 +284,7 @@ class _Run:
         fields = before.fields if before is not None else ()
         if step.kind != "prep" and step.here is not None and step.home is not None:
             fields = differences(step.here.content, step.home.content)
-        self.done[step.id] = Synced(
-            way=way or step.way, kind=step.kind, id=step.id, name=step.name, is_new=is_new, fields=fields
-        )
+        self.done[step.id] = build_from(Synced, step, way=way or step.way, is_new=is_new, fields=fields)
 
     def _unit(self, step: SyncStep) -> None:
         source = step.here if step.way is Way.HOME else step.home
@@ -343,7 +334,7 @@ class _Run:
         found = merged(here, home, base=step.base, keep=step.keep)
         if found.document is None or step.here is None or step.home is None:
             cause = found.cause or WaitingCause.CHANGED_BOTH
-            return Waiting(kind=step.kind, id=step.id, name=step.name, cause=cause, fields=found.fields)
+            return build_from(Waiting, step, cause=cause, fields=found.fields)
         self.here.check_prep(found.document)
         if self.is_dry_run:
             self.home.check_prep(found.document)

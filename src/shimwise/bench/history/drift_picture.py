@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.verdict.pictures import drawn
+from shimwise.fields import build_from
 from shimwise.sheets.pictures.style import page_style
 
 if TYPE_CHECKING:
@@ -30,14 +31,12 @@ def drift_svg(
 
     style = page_style(theme, width_px)
     points = tuple(
-        DriftPoint(
+        build_from(
+            DriftPoint,
+            row,
             at=row.signed_at,
-            epoch=row.epoch,
-            average=row.average,
-            limit=row.limit,
             deep_sum=row.deep_sum or 0.0,
             short_sum=row.short_sum or 0.0,
-            is_beyond=row.is_beyond,
         )
         for row in drift.rows
         if row.average is not None and row.limit is not None

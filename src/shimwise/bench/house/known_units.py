@@ -1,29 +1,31 @@
 """Units that a person or a client names by id: looked up, or refused by the field that named them."""
 
 from collections.abc import Callable, Sequence
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from shimwise.bench.errors import InputError, NotFound
-from shimwise.record import Connection
 from shimwise.record.queries import units
-from shimwise.record.tables.rows import BodyRow, LensRow
+
+if TYPE_CHECKING:
+    from shimwise.record import Connection
+    from shimwise.record.tables.rows import BodyRow, LensRow
 
 Row = TypeVar("Row")
 
 
-def known_bodies(connection: Connection, ids: Sequence[str], *, field: str) -> dict[str, BodyRow]:
+def known_bodies(connection: "Connection", ids: Sequence[str], *, field: str) -> "dict[str, BodyRow]":
     """Return bodies by id; raise InputError of ``field`` if one is unknown."""
     return _known(units.bodies_by_id, connection, ids, kind="body", field=field)
 
 
-def known_lenses(connection: Connection, ids: Sequence[str], *, field: str) -> dict[str, LensRow]:
+def known_lenses(connection: "Connection", ids: Sequence[str], *, field: str) -> "dict[str, LensRow]":
     """Return lenses by id; raise InputError of ``field`` if one is unknown."""
     return _known(units.lenses_by_id, connection, ids, kind="lens", field=field)
 
 
 def _known(
-    look_up: Callable[[Connection, Sequence[str]], dict[str, Row]],
-    connection: Connection,
+    look_up: Callable[["Connection", Sequence[str]], dict[str, Row]],
+    connection: "Connection",
     ids: Sequence[str],
     *,
     kind: str,

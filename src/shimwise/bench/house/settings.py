@@ -1,6 +1,6 @@
 """The house's settings: units, tolerances, circle of confusion, shims in stock, theme."""
 
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, replace
 from typing import Any
 
 from shimwise.bench.access.acting import Who, changing, permitted
@@ -64,13 +64,12 @@ def checked_settings(new: HouseSettings) -> HouseSettings:
         refusals.of(check_number, new.setting_sd_mm, SETTING_SD_MM, field="setting_sd_mm")
         by_mount = refusals.of(_by_mount, new) or {}
         stock_um = refusals.of(_stock, new) or ()
-    return HouseSettings(
-        units=new.units,
+    return replace(
+        new,
         tolerance_um=float(new.tolerance_um),
         tolerance_by_mount=by_mount,
         coc_um=float(new.coc_um),
         shim_stock_um=tuple(sorted(set(stock_um))),
-        theme=new.theme,
         setting_sd_mm=None if new.setting_sd_mm is None else float(new.setting_sd_mm),
     )
 

@@ -2,14 +2,16 @@
 
 from collections.abc import Mapping
 from dataclasses import asdict, fields, is_dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.house.scale_marks import marks_text
 from shimwise.bench.house.unit_rows import body_facts, body_row, lens_facts, lens_row
 from shimwise.bench.house.views import BodyFacts, LensFacts
-from shimwise.record.journal import Change
 from shimwise.record.queries import units
 from shimwise.record.tables.rows import BodyRow
+
+if TYPE_CHECKING:
+    from shimwise.record.journal import Change
 
 
 def facts_of(row: Any) -> BodyFacts | LensFacts:  # noqa: ANN401 - either kind of row
@@ -22,7 +24,7 @@ def differing(before: BodyFacts | LensFacts, after: BodyFacts | LensFacts) -> li
     return [one.name for one in fields(before) if getattr(before, one.name) != getattr(after, one.name)]
 
 
-def add_row(change: Change, facts: BodyFacts | LensFacts, unit_id: str) -> None:
+def add_row(change: "Change", facts: BodyFacts | LensFacts, unit_id: str) -> None:
     """Write a new unit."""
     if isinstance(facts, BodyFacts):
         units.add_body(change, body_row(facts, id=unit_id))
@@ -30,7 +32,7 @@ def add_row(change: Change, facts: BodyFacts | LensFacts, unit_id: str) -> None:
         units.add_lens(change, lens_row(facts, id=unit_id))
 
 
-def change_row(change: Change, facts: BodyFacts | LensFacts, unit_id: str, epoch: int) -> None:
+def change_row(change: "Change", facts: BodyFacts | LensFacts, unit_id: str, epoch: int) -> None:
     """Write the facts of a unit that is there."""
     if isinstance(facts, BodyFacts):
         units.change_body(change, body_row(facts, id=unit_id, epoch=epoch))

@@ -4,7 +4,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
@@ -35,10 +35,12 @@ from shimwise.bench.house.views import (
 )
 from shimwise.bench.typed_names import id_or_new
 from shimwise.files.names import look_alike_key
-from shimwise.record import Connection
 from shimwise.record.queries import preps, sets, units, verdicts
-from shimwise.record.record import Record
 from shimwise.record.tables.rows import SetRow
+
+if TYPE_CHECKING:
+    from shimwise.record import Connection
+    from shimwise.record.record import Record
 
 MOST_PREPS_SHOWN = 50
 _LABEL = re.compile(r"(?:^|/)(?P<kind>body|bodies|lens|lenses|set|sets)[/:](?P<id>[0-9a-f]{32})(?:$|[/?#])")
@@ -54,7 +56,7 @@ class LabelFound:
     name: str
 
 
-def add_unit(record: Record, *, facts: Facts, who: Who, id: str | None = None) -> UnitView[Facts]:  # noqa: A002
+def add_unit(record: "Record", *, facts: Facts, who: Who, id: str | None = None) -> UnitView[Facts]:  # noqa: A002
     """Add a body or a lens, as the facts are.
 
     Raises
@@ -71,7 +73,7 @@ def add_unit(record: Record, *, facts: Facts, who: Who, id: str | None = None) -
         return kind.view(kind.add(change, row))
 
 
-def change_unit(record: Record, unit_id: str, *, facts: Facts, who: Who) -> UnitView[Facts]:
+def change_unit(record: "Record", unit_id: str, *, facts: Facts, who: Who) -> UnitView[Facts]:
     """Replace the facts of a unit; errors as :func:`add_unit`, and NotFound."""
     kind = _KINDS[type(facts)]
     permitted(who, Act.UNITS)
@@ -86,7 +88,7 @@ change_body = change_lens = change_unit
 
 
 def list_units(
-    record: Record,
+    record: "Record",
     of: type[Facts],
     *,
     search: str = "",
@@ -118,7 +120,7 @@ def list_units(
     return UnitsPage(units=units, next_cursor=units[-1].id if len(rows) > limit else "")
 
 
-def show_unit(record: Record, of: type[Facts], unit_id: str) -> UnitShown[Facts]:
+def show_unit(record: "Record", of: type[Facts], unit_id: str) -> UnitShown[Facts]:
     """Return a body or a lens with its past, its adjustments, its sets and where it is used, or NotFound."""
     kind = _KINDS[of]
     with record.reading() as connection:
@@ -138,7 +140,7 @@ def show_unit(record: Record, of: type[Facts], unit_id: str) -> UnitShown[Facts]
         )
 
 
-def add_set(record: Record, *, facts: SetFacts, who: Who, id: str | None = None) -> SetView:  # noqa: A002
+def add_set(record: "Record", *, facts: SetFacts, who: Who, id: str | None = None) -> SetView:  # noqa: A002
     """Add a set; errors as :func:`add_unit`, and NotFound where a lens is not known."""
     permitted(who, Act.UNITS)
     wanted = checked_set(facts)
@@ -148,7 +150,7 @@ def add_set(record: Record, *, facts: SetFacts, who: Who, id: str | None = None)
         return _set_views(change.connection, [sets.add_set(change, row)])[0]
 
 
-def change_set(record: Record, set_id: str, *, facts: SetFacts, who: Who) -> SetView:
+def change_set(record: "Record", set_id: str, *, facts: SetFacts, who: Who) -> SetView:
     """Replace a set's name, lenses and note; errors as :func:`add_set`."""
     permitted(who, Act.UNITS)
     wanted = checked_set(facts)
@@ -158,7 +160,7 @@ def change_set(record: Record, set_id: str, *, facts: SetFacts, who: Who) -> Set
         return _set_views(change.connection, [sets.change_set(change, row)])[0]
 
 
-def list_sets(record: Record, *, search: str = "", limit: int = 50, cursor: str = "") -> SetsPage:
+def list_sets(record: "Record", *, search: str = "", limit: int = 50, cursor: str = "") -> SetsPage:
     """List sets by name; parameters as :func:`list_units`."""
     with record.reading() as connection, _input_errors(cursor):
         rows = sets.sets(connection, search=search.strip(), limit=limit + 1, after=cursor)
@@ -166,7 +168,7 @@ def list_sets(record: Record, *, search: str = "", limit: int = 50, cursor: str 
     return SetsPage(sets=shown, next_cursor=shown[-1].id if len(rows) > limit else "")
 
 
-def show_set(record: Record, set_id: str) -> SetShown:
+def show_set(record: "Record", set_id: str) -> SetShown:
     """Show a set, its lenses with the last verdict on each, and where it was tested.
 
     Raises
@@ -184,7 +186,7 @@ def show_set(record: Record, set_id: str) -> SetShown:
         )
 
 
-def find_label(record: Record, text: str) -> LabelFound | None:
+def find_label(record: "Record", text: str) -> LabelFound | None:
     """Find what a label names: the address in its QR square, an id, or a name.
 
     A name that a body, a lens and a set share names the set first, then the body.
@@ -197,7 +199,7 @@ def find_label(record: Record, text: str) -> LabelFound | None:
         return _by_name(connection, plain)
 
 
-def _by_id(connection: Connection, kind: str, unit_id: str) -> LabelFound | None:
+def _by_id(connection: "Connection", kind: str, unit_id: str) -> LabelFound | None:
     find: Callable[..., Any] = {"body": units.body, "lens": units.lens, "set": sets.set_of}[kind]
     try:
         return LabelFound(kind=kind, id=unit_id, name=find(connection, unit_id).name)
@@ -205,7 +207,7 @@ def _by_id(connection: Connection, kind: str, unit_id: str) -> LabelFound | None
         return None
 
 
-def _by_name(connection: Connection, name: str) -> LabelFound | None:
+def _by_name(connection: "Connection", name: str) -> LabelFound | None:
     finders = (("set", sets.set_by_name), ("body", units.body_by_name), ("lens", units.lens_by_name))
     for kind, find in finders:
         found = find(connection, name)
@@ -260,14 +262,14 @@ _KINDS: Mapping[type[BodyFacts | LensFacts], _Kind] = {
 }
 
 
-def _views(connection: Connection, kind: _Kind, rows: Sequence[Any]) -> tuple[UnitView[Any], ...]:
+def _views(connection: "Connection", kind: _Kind, rows: Sequence[Any]) -> tuple[UnitView[Any], ...]:
     """Return units of one kind, each with its latest verdict."""
     latest = verdicts.unit_latest(connection, [row.id for row in rows])
     past = {unit_id: past_view(line) for unit_id, line in latest.items()}
     return tuple(kind.view(row, past.get(row.id)) for row in rows)
 
 
-def _set_views(connection: Connection, rows: Iterable[SetRow]) -> tuple[SetView, ...]:
+def _set_views(connection: "Connection", rows: Iterable[SetRow]) -> tuple[SetView, ...]:
     found = list(rows)
     wanted = {lens_id for row in found for lens_id in row.lens_ids}
     names = {lens.id: lens.name for lens in units.lenses_by_id(connection, wanted).values()}

@@ -2,24 +2,26 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
-from shimwise.record import Connection
 from shimwise.record.queries import evidence, preps, sets, units
 from shimwise.record.queries.epochs import shifted
-from shimwise.record.tables.rows import (
-    BodyRow,
-    GaugeRow,
-    LensRow,
-    PrepRow,
-    ReadingRow,
-    SetRow,
-    SetupRow,
-    SweepRow,
-)
+
+if TYPE_CHECKING:
+    from shimwise.record import Connection
+    from shimwise.record.tables.rows import (
+        BodyRow,
+        GaugeRow,
+        LensRow,
+        PrepRow,
+        ReadingRow,
+        SetRow,
+        SetupRow,
+        SweepRow,
+    )
 
 Unit = TypeVar("Unit")
 
@@ -28,30 +30,30 @@ Unit = TypeVar("Unit")
 class PrepMaterial:
     """A prep's rows. Units by id in the prep's order; readings in theirs, withdrawn ones too."""
 
-    prep: PrepRow
+    prep: "PrepRow"
     house: HouseSettings
-    set: SetRow | None
-    bodies: Mapping[str, BodyRow]
-    lenses: Mapping[str, LensRow]
-    setups: Mapping[str, SetupRow]
-    readings: tuple[ReadingRow, ...]
-    gauges: tuple[GaugeRow, ...]
-    sweeps: tuple[SweepRow, ...]
+    set: "SetRow | None"
+    bodies: Mapping[str, "BodyRow"]
+    lenses: Mapping[str, "LensRow"]
+    setups: Mapping[str, "SetupRow"]
+    readings: tuple["ReadingRow", ...]
+    gauges: tuple["GaugeRow", ...]
+    sweeps: tuple["SweepRow", ...]
 
-    def body(self, body_id: str) -> BodyRow:
+    def body(self, body_id: str) -> "BodyRow":
         """Return a body of this prep; raise InputError if it is not under test here."""
         return _member(self.bodies, body_id, "body")
 
-    def lens(self, lens_id: str) -> LensRow:
+    def lens(self, lens_id: str) -> "LensRow":
         """Return a lens of this prep; raise InputError if it is not under test here."""
         return _member(self.lenses, lens_id, "lens")
 
-    def unit(self, kind: str, unit_id: str) -> BodyRow | LensRow:
+    def unit(self, kind: str, unit_id: str) -> "BodyRow | LensRow":
         """Return a body or a lens of this prep; raise InputError if it is not under test here."""
         return self.body(unit_id) if kind == "body" else self.lens(unit_id)
 
     @property
-    def units(self) -> tuple[BodyRow | LensRow, ...]:
+    def units(self) -> tuple["BodyRow | LensRow", ...]:
         """Bodies and lenses."""
         return (*self.bodies.values(), *self.lenses.values())
 
@@ -76,7 +78,7 @@ def _member(units: Mapping[str, Unit], unit_id: str, kind: str) -> Unit:
     return units[unit_id]
 
 
-def material_of(connection: Connection, prep_id: str) -> PrepMaterial:
+def material_of(connection: "Connection", prep_id: str) -> PrepMaterial:
     """Read a prep.
 
     Raises

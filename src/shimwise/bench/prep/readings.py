@@ -5,7 +5,7 @@ the lens has, an axis only of an anamorphic.
 """
 
 from dataclasses import asdict
-from datetime import datetime
+from typing import TYPE_CHECKING
 
 from shimwise.bench.access.acting import (
     Who,
@@ -30,20 +30,24 @@ from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typ
 from shimwise.bench.typed_numbers import check_number
 from shimwise.errors import ShimwiseError
 from shimwise.files.limits import TEMPERATURE_C
-from shimwise.record import Connection
-from shimwise.record.journal import Change
 from shimwise.record.queries import evidence, preps, verdicts
 from shimwise.record.queries.lookups import prep_state
-from shimwise.record.record import Record
 from shimwise.record.tables.rows import ReadingRow, SetupRow
 from shimwise.sheets.json.verdict_json import answer_from_json
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from shimwise.record import Connection
+    from shimwise.record.journal import Change
+    from shimwise.record.record import Record
 
 MISTYPED = "mistyped"
 """Why a reading is corrected, where no reason is given."""
 
 
 def add_reading(
-    record: Record,
+    record: "Record",
     prep_id: str,
     *,
     body_id: str,
@@ -63,7 +67,7 @@ def add_reading(
     at: str = "",
     note: str = "",
     temperature_c: float | None = None,
-    taken_at: datetime | None = None,
+    taken_at: "datetime | None" = None,
     age_s: float | None = None,
     corrects: str = "",
     reason: str = "",
@@ -205,7 +209,7 @@ def add_reading(
 
 
 def withdraw_reading(
-    record: Record, reading_id: str, *, reason: str, who: Who, prep_id: str | None = None
+    record: "Record", reading_id: str, *, reason: str, who: Who, prep_id: str | None = None
 ) -> ReadingView:
     """Withdraw a reading: it stays in the record with its reason, and no verdict hears it.
 
@@ -228,7 +232,7 @@ def withdraw_reading(
         return _shown(change.connection, row)
 
 
-def undo_withdraw(record: Record, reading_id: str, *, who: Who, prep_id: str | None = None) -> ReadingView:
+def undo_withdraw(record: "Record", reading_id: str, *, who: Who, prep_id: str | None = None) -> ReadingView:
     """Take a withdrawal back; ``prep_id`` as in :func:`withdraw_reading`.
 
     Raises
@@ -246,7 +250,7 @@ def undo_withdraw(record: Record, reading_id: str, *, who: Who, prep_id: str | N
 
 
 def note_reading(
-    record: Record, reading_id: str, *, note: str, who: Who, prep_id: str | None = None
+    record: "Record", reading_id: str, *, note: str, who: Who, prep_id: str | None = None
 ) -> ReadingView:
     """Put a note to a reading, empty takes it away; errors as :func:`undo_withdraw`."""
     permitted(who, Act.READ)
@@ -256,7 +260,7 @@ def note_reading(
         return _shown(change.connection, evidence.note_reading(change, reading_id, note=words))
 
 
-def _replace(change: Change, reading_id: str, *, prep_id: str, reason: str, who: Who) -> int:
+def _replace(change: "Change", reading_id: str, *, prep_id: str, reason: str, who: Who) -> int:
     """Withdraw the reading in whose place another comes; return the changes of the prep that this makes."""
     row = _open_reading(change.connection, reading_id, prep_id)
     if row.withdrawn_at is not None:
@@ -266,7 +270,7 @@ def _replace(change: Change, reading_id: str, *, prep_id: str, reason: str, who:
     return 1
 
 
-def _open_reading(connection: Connection, reading_id: str, prep_id: str | None) -> ReadingRow:
+def _open_reading(connection: "Connection", reading_id: str, prep_id: str | None) -> ReadingRow:
     """Return a reading; refuse unless it is of an open prep, of the one named."""
     row = evidence.reading(connection, reading_id)
     if prep_id is not None and row.prep_id != prep_id:
@@ -275,12 +279,12 @@ def _open_reading(connection: Connection, reading_id: str, prep_id: str | None) 
     return row
 
 
-def _saved_before(connection: Connection, row: ReadingRow) -> SavedReading:
+def _saved_before(connection: "Connection", row: ReadingRow) -> SavedReading:
     revision = prep_state(connection, row.prep_id).revision
     return SavedReading(view=_shown(connection, row), is_new=False, revision=revision)
 
 
-def _refuse_other_setup(connection: Connection, row: ReadingRow, sent: SetupRow) -> None:
+def _refuse_other_setup(connection: "Connection", row: ReadingRow, sent: SetupRow) -> None:
     """Raise Conflict if a reading that is kept was of another distance: then it is another reading."""
     kept = evidence.setup(connection, row.setup_id)
     if (
@@ -296,8 +300,8 @@ def _refuse_other_setup(connection: Connection, row: ReadingRow, sent: SetupRow)
 
 
 def _taken_at(
-    change: Change, checked: CheckedReading, stated: ReadingTime, *, arrived_at: datetime
-) -> datetime:
+    change: "Change", checked: CheckedReading, stated: ReadingTime, *, arrived_at: "datetime"
+) -> "datetime":
     """Return when a new reading was taken; refuse it where a unit was adjusted since."""
     taken_at = stated.before(arrived_at, began_at=checked.prep.started_at)
     if taken_at is None:
@@ -306,7 +310,7 @@ def _taken_at(
     return taken_at
 
 
-def _shown(connection: Connection, row: ReadingRow) -> ReadingView:
+def _shown(connection: "Connection", row: ReadingRow) -> ReadingView:
     material = material_of(connection, row.prep_id)
     verdict = verdicts.latest_verdict(connection, row.prep_id)
     return PrepPresenter(material, None if verdict is None else answer_from_json(verdict.document)).reading(

@@ -11,16 +11,18 @@ from shimwise.record.queries import evidence
 from shimwise.record.tables.rows import BodyRow, SetupRow
 
 SAME_MM = 1e-3
-"""Distances that differ by less are one: the same length, written in another unit. [mm]"""
+"""Distances that differ by less are one: the same length in another unit, or rounded by a document. [mm]"""
+
+
+def is_same_mm(one_mm: float, other_mm: float) -> bool:
+    """Return whether two taped distances are one, infinity too."""
+    return one_mm == other_mm or abs(one_mm - other_mm) < SAME_MM
 
 
 def setup_at(known: Iterable[SetupRow], *, body_id: str, distance: TypedLength) -> SetupRow | None:
     """Return the newest set-up of a body at a distance; None if there is none."""
     found = [
-        setup
-        for setup in known
-        if setup.body_id == body_id
-        and (setup.distance_mm == distance.mm or abs(setup.distance_mm - distance.mm) < SAME_MM)
+        setup for setup in known if setup.body_id == body_id and is_same_mm(setup.distance_mm, distance.mm)
     ]
     return max(found, key=lambda setup: setup.taped_at, default=None)
 

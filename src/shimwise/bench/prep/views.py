@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from shimwise.inference.verdict.answer import Cause
+from shimwise.inference.verdict.answer import Cause, DifferenceAnswer
 from shimwise.notices import WordedNotice
 
 OTHER_STOP = 1.15
@@ -349,15 +349,9 @@ class PairVerdict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BodyDifference:
+class BodyDifference(DifferenceAnswer):
     """Error of ``body`` minus that of ``than`` [µm]; positive: ``body`` is deeper."""
 
-    body: str
-    than: str
-    difference_um: float
-    sd_um: float
-    low_um: float
-    high_um: float
     words: str
 
 

@@ -14,6 +14,7 @@ from shimwise.bench.access.acting import Actor, Who, changing, permitted
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict, InputError
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
+from shimwise.bench.prep.states import OPEN, SIGNED
 from shimwise.bench.prep.views import PrepView
 from shimwise.bench.sign.open_units import open_units
 from shimwise.bench.sign.views import ExceptionView, SignOffView, Undecided
@@ -35,7 +36,6 @@ from shimwise.record.record import Record
 from shimwise.record.tables.rows import SignOffRow
 from shimwise.sheets.words.shared import listed
 
-OPEN, SIGNED = "open", "signed"
 MOST_LEADS = 50
 SHOWN = 6
 
@@ -317,18 +317,19 @@ def _write(
 
     prep_id = material.prep.id
     signed = kept.change_state(change, prep_id, SIGNED)
-    facts: dict[str, Any] = {
-        "id": sign_off_id,
-        "prep_id": prep_id,
-        "revision": signed.revision,
-        "signed_by": change.who,
-        "signed_at": change.at,
-        "exceptions": exceptions,
-        "as_set": as_set or None,
-    }
+    row = SignOffRow(
+        id=sign_off_id,
+        prep_id=prep_id,
+        revision=signed.revision,
+        signed_by=change.who,
+        signed_at=change.at,
+        digest="",
+        exceptions=exceptions,
+        as_set=as_set or None,
+    )
     document = prep_json.export_prep(change.connection, prep_id)
-    digest, text = with_signature(document, row_to_json(SignOffRow(**facts, digest="")))
-    row = SignOffRow(**facts, digest=digest, signed_json=text)
+    digest, text = with_signature(document, row_to_json(row))
+    row = replace(row, digest=digest, signed_json=text)
     return verdicts.add_sign_off(change, replace(row, seal=seal_of(change.connection, row, key)))
 
 

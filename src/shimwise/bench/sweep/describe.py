@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -48,8 +48,7 @@ def describe(folder: Path, moves: Moves, recording: Recording) -> dict[str, Any]
     if not names:
         raise DescriptionError("There are no pictures. Number the frames in their order.")
     positions, key = positions_of(moves, len(names)), MOVED[moves.moved]
-    facts = {one.name: getattr(recording, one.name) for one in fields(recording)}
-    known = {name: value for name, value in facts.items() if value is not None}
+    known = {name: value for name, value in asdict(recording).items() if value is not None}
     chart = {"chart": "chart.json"} if (folder / "chart.json").is_file() else {}
     frames = [{"file": name, key: place} for name, place in zip(names, positions, strict=True)]
     return {"frames": frames, **known, "swept": moves.moved, **chart}

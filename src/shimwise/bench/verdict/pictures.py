@@ -14,14 +14,15 @@ from html import escape
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from shimwise.inference.verdict.answer import Answer, BodyAnswer, LensAnswer, ReadingAnswer, Verdict
+from shimwise.fields import build_from
+from shimwise.inference.verdict.answer import OUT, Answer, BodyAnswer, LensAnswer, ReadingAnswer, Verdict
 from shimwise.sheets.pictures.picture import Picture, arrange
 from shimwise.sheets.pictures.style import page_style
 from shimwise.sheets.words.shared import signed_text
 
 if TYPE_CHECKING:
     from shimwise.bench.house.views import PastAdjustment, PastVerdict
-    from shimwise.bench.prep.views import PrepUnit, PrepView
+    from shimwise.bench.prep.views import PrepUnit, PrepView, ReadingView, SweepView
     from shimwise.record.record import Record
 
 _Spec = dict[str, Any]
@@ -164,13 +165,7 @@ def past_svg(
 
     style = page_style(theme, width_px)
     points = tuple(
-        PastPoint(
-            at=one.given_at,
-            error_um=one.error_um,
-            low_um=one.low_um,
-            high_um=one.high_um,
-            is_out=one.verdict in (Verdict.OUT_SHORT, Verdict.OUT_DEEP),
-        )
+        build_from(PastPoint, one, at=one.given_at, is_out=one.verdict in OUT)
         for one in past
         if all(map(math.isfinite, (one.error_um, one.low_um, one.high_um)))
     )
@@ -239,33 +234,21 @@ def _answer(prep: "PrepView") -> Answer:
     """Return the answer to draw: the verdict, and every landing of the units in their present state."""
     from shimwise.sheets.json.verdict_json import answer_from_json
 
+    taken: list[tuple[int, float | None, ReadingView | SweepView]]
+    taken = [(row.number, row.weight, row) for row in prep.readings]
+    swept = enumerate(prep.sweeps, len(prep.readings) + 1)
+    taken += [(number, None, row) for number, row in swept if row.landing_um is not None]
     readings = tuple(
-        ReadingAnswer(
-            row=one.number,
-            line=one.number,
-            body=one.body,
-            lens=one.lens,
-            setup=one.setup,
-            landing_um=one.landing_um,
-            sd_um=one.landing_sd_um,
-            weight=1.0 if one.weight is None else one.weight,
+        build_from(
+            ReadingAnswer,
+            row,
+            row=number,
+            line=number,
+            sd_um=row.landing_sd_um or 0.0,
+            weight=1.0 if weight is None else weight,
         )
-        for one in prep.readings
-        if not one.is_withdrawn and not one.is_past
-    )
-    readings += tuple(
-        ReadingAnswer(
-            row=len(prep.readings) + place,
-            line=len(prep.readings) + place,
-            body=one.body,
-            lens=one.lens,
-            setup=one.setup,
-            landing_um=one.landing_um,
-            sd_um=one.landing_sd_um or 0.0,
-            weight=1.0,
-        )
-        for place, one in enumerate(prep.sweeps, 1)
-        if one.landing_um is not None and not one.is_withdrawn and not one.is_past
+        for number, weight, row in taken
+        if not row.is_withdrawn and not row.is_past
     )
     verdict, tolerance_um = prep.verdict, prep.tolerance_um
     if verdict is not None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 from shimwise.bench.house.unit_knowledge import judged_name, mechanism_of
 from shimwise.bench.prep.prep_data import PrepMaterial, material_of
+from shimwise.bench.prep.setups import is_same_mm
 from shimwise.bench.prep.verdict_views import distance_words
 from shimwise.bench.prep.views import ReadingToTake
 from shimwise.bench.verdict.recheck_views import BeforeAfter, RecheckView
@@ -30,9 +31,6 @@ if TYPE_CHECKING:
     from shimwise.record.tables.rows import AdjustmentRow, LensRow, ReadingRow, SweepRow, VerdictRow
 
     _Evidence: TypeAlias = ReadingRow | SweepRow
-
-SAME_DISTANCE_MM = 1e-3
-"""Distances of a plan and of a tape that differ by less are the same: rounding of the document. [mm]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,7 +261,7 @@ def _is_by_picture(row: "AdjustmentRow", unit: "BodyRow | LensRow") -> bool:
 def _asked(material: PrepMaterial, target: Target, *, by_picture: bool) -> ReadingToTake:
     body, lens, distance_mm = material.bodies[target.body], material.lenses[target.lens], target.distance_mm
     taped = (one for one in material.setups.values() if one.body_id == target.body)
-    setup = next((one for one in taped if _is_same(one.distance_mm, distance_mm)), None)
+    setup = next((one for one in taped if is_same_mm(one.distance_mm, distance_mm)), None)
     text = distance_words(material.house.units)(distance_mm) if setup is None else setup.distance_text
     return ReadingToTake(
         body_id=target.body,
@@ -276,7 +274,3 @@ def _asked(material: PrepMaterial, target: Target, *, by_picture: bool) -> Readi
         by_picture=by_picture,
         words=f"{take_text(by_picture=by_picture)} {lens.name} on {body.name} at {text}.",
     )
-
-
-def _is_same(one_mm: float, other_mm: float) -> bool:
-    return one_mm == other_mm or abs(one_mm - other_mm) < SAME_DISTANCE_MM

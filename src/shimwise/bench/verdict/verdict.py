@@ -7,6 +7,7 @@ from shimwise import __version__
 from shimwise.bench.errors import Conflict, NotFound
 from shimwise.bench.house.taught import priors_in
 from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.prep.states import OPEN, SIGNED
 from shimwise.bench.prep.verdict_views import verdict_view
 from shimwise.bench.prep.views import PrepVerdict
 from shimwise.bench.typed_names import id_or_new
@@ -22,7 +23,6 @@ from shimwise.record.tables.rows import VerdictRow
 
 JUDGE = "judge"
 """Author of verdicts in the journal."""
-OPEN, SIGNED = "open", "signed"
 _NOTHING = "There is nothing to judge in this prep yet. Save a reading first."
 
 
