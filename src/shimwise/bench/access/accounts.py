@@ -26,13 +26,11 @@ from shimwise.bench.errors import Conflict, InputError, NotFound
 from shimwise.bench.typed_names import typed_name
 from shimwise.errors import ShimwiseError
 from shimwise.fields import build_from
-from shimwise.record import Connection
-from shimwise.record.journal import Change
 from shimwise.record.names import name_key
 from shimwise.record.queries import people as kept
 from shimwise.record.queries import settings as kept_settings
 from shimwise.record.queries import tokens
-from shimwise.record.record import Record
+from shimwise.record.record import Change, Connection, Record
 from shimwise.record.tables.rows import PersonRow, TokenRow
 
 LEADS_KEY = "leads"

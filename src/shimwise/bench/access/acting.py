@@ -14,11 +14,9 @@ from typing import TypeAlias
 from shimwise.bench.access.errors import NotAllowed, PersonNeeded, PinNeeded, SignInNeeded
 from shimwise.bench.access.roles import RULES, Act, Role
 from shimwise.bench.typed_names import typed_name
-from shimwise.record import Connection
-from shimwise.record.journal import Change
 from shimwise.record.names import name_key
 from shimwise.record.queries import people
-from shimwise.record.record import Record
+from shimwise.record.record import Change, Connection, Record
 
 
 class Door(StrEnum):

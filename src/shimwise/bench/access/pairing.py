@@ -22,11 +22,9 @@ from shimwise.bench.access.roles import Act, Role
 from shimwise.bench.errors import InputError, NotFound
 from shimwise.bench.typed_names import optional_name, typed_name
 from shimwise.fields import build_from
-from shimwise.record import Connection
-from shimwise.record.journal import Change
 from shimwise.record.queries import settings as kept
 from shimwise.record.queries import short_lived, tokens
-from shimwise.record.record import Record
+from shimwise.record.record import Change, Connection, Record
 from shimwise.record.tables.rows import ShortLivedRow, TokenRow
 
 LEAST_CHARACTERS = 10

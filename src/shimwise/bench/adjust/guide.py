@@ -41,8 +41,7 @@ from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.errors import RemedyError
 from shimwise.inference.verdict.answer import OUT, BodyAnswer
 from shimwise.record import Connection, journal
-from shimwise.record.journal import Change
-from shimwise.record.record import Record
+from shimwise.record.record import Change, Record
 from shimwise.record.tables.rows import BodyRow, LensRow
 from shimwise.remedy.adjustment import Adjustment, ConsentError, begin, begin_lens
 from shimwise.remedy.adjustment_steps import Move, Step, StepAnswer

@@ -42,11 +42,10 @@ from shimwise.record.errors import StoreError
 from shimwise.record.exchange import sync_rows
 from shimwise.record.exchange.prep_json import export_prep
 from shimwise.record.exchange.sync_rows import Entry
-from shimwise.record.journal import Change
 from shimwise.record.migrations import HEAD
 from shimwise.record.queries import settings as kept_settings
 from shimwise.record.queries import sync_marks
-from shimwise.record.record import Record
+from shimwise.record.record import Change, Record
 from shimwise.record.tables.rows import SyncMarkRow
 
 HOME_KEY = "home"

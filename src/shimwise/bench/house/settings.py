@@ -12,9 +12,8 @@ from shimwise.bench.typed_numbers import check_number
 from shimwise.errors import RemedyError
 from shimwise.files.limits import COC_UM, SETTING_SD_MM, TOLERANCE_UM
 from shimwise.optics.ring_setting import SETTING_SD_MM as USUAL_SD_MM
-from shimwise.record import Connection
 from shimwise.record.queries import settings as kept
-from shimwise.record.record import Record
+from shimwise.record.record import Connection, Record
 from shimwise.remedy.mechanism import ShimmedMount
 
 KEY = "house"

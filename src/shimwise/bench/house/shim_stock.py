@@ -10,10 +10,8 @@ from shimwise.bench.errors import InputError
 from shimwise.bench.house.settings import KEY as HOUSE_KEY
 from shimwise.bench.house.settings import settings_in
 from shimwise.errors import RemedyError
-from shimwise.record import Connection
-from shimwise.record.journal import Change
 from shimwise.record.queries import settings as kept
-from shimwise.record.record import Record
+from shimwise.record.record import Change, Connection, Record
 from shimwise.remedy.stock import ShimStock
 
 KEY = "shim counts"

@@ -18,10 +18,9 @@ from typing import Any
 from shimwise.bench.cluster import ClusterGone
 from shimwise.bench.errors import StoreError
 from shimwise.errors import ShimwiseError
-from shimwise.record import Connection
 from shimwise.record.hearing import JOBS, MISSED
 from shimwise.record.queries import jobs
-from shimwise.record.record import Record
+from shimwise.record.record import Connection, Record
 from shimwise.record.tables.rows import JobRow
 
 LEASE_S, BEAT_S = 12.0, 2.0

@@ -8,10 +8,9 @@ from shimwise.bench.access.acting import Who, changing
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import Conflict, NotFound
 from shimwise.fields import build_from
-from shimwise.record import Connection
 from shimwise.record.hearing import JOBS
 from shimwise.record.queries import jobs as kept
-from shimwise.record.record import Record
+from shimwise.record.record import Connection, Record
 from shimwise.record.tables.rows import JobRow
 
 NAMES = {kept.VERDICT: "Verdict", kept.LEARN: "What the house learns", kept.SWEEP: "Sweep"}

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shimwise.fields import build_from
+from shimwise.imaging.meter.meter import Meter
 from shimwise.imaging.meter.offsets import Offset
 from shimwise.imaging.meter.tilt import LiveTilt, live_tilt
 from shimwise.sheets.json.meter_json import TiltLine
@@ -20,7 +21,6 @@ from shimwise.sheets.json.meter_json import TiltLine
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from shimwise.bench.meter.live import LiveMeter
 
 EVERY_S = 0.3
 """Time between two comparisons, each of one star: several at once would cost a frame."""
@@ -56,7 +56,7 @@ class FeedTilt:
     def add(
         self,
         t_s: float,
-        stars: Mapping[int, tuple[LiveMeter, Point]],
+        stars: Mapping[int, tuple[Meter, Point]],
         *,
         size_px: tuple[int, int],
     ) -> None:

@@ -20,11 +20,9 @@ from shimwise.files.errors import CellError
 from shimwise.files.limits import ERROR_UM, FNUMBER, FOCAL_MM, TOLERANCE_UM
 from shimwise.files.reading_rules import EnteredReading, ReadingRules
 from shimwise.inference.verdict.answer import Answer
-from shimwise.record import Connection
-from shimwise.record.journal import Change
 from shimwise.record.queries import evidence
 from shimwise.record.queries import preps as kept
-from shimwise.record.record import Record
+from shimwise.record.record import Change, Connection, Record
 from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, ReadingRow, SetupRow
 
 _FIELDS = {

@@ -3,9 +3,8 @@
 from dataclasses import dataclass
 
 from shimwise.bench.errors import Conflict, NotFound
-from shimwise.record import Connection
 from shimwise.record.queries import lookups, preps, verdicts
-from shimwise.record.record import Record
+from shimwise.record.record import Connection, Record
 
 OPEN, DONE, SIGNED = "open", "done", "signed"
 STATES = (OPEN, DONE, SIGNED)

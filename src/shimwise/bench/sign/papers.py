@@ -28,26 +28,8 @@ if TYPE_CHECKING:
     from shimwise.sheets.papers.sheet_pdf import Drawing, JudgedPrep
     from shimwise.sheets.papers.signed.prep_document import PrepDocument
 
-__all__ = [
-    "CHECK",
-    "KINDS",
-    "LABELS",
-    "LENS_CARD",
-    "SET_TABLE",
-    "Finding",
-    "LabelSizes",
-    "MadePaper",
-    "PrepSource",
-    "State",
-    "digest_of",
-    "documents_of_day",
-    "make_paper",
-    "read_label_sizes",
-    "read_prep_file",
-    "signature_of",
-    "verify_paper",
-    "write_whole",
-]
+__all__ = ["Finding", "LabelSizes", "State", "digest_of", "signature_of", "write_whole"]
+"""What else the doors take from here."""
 
 CHECK, LENS_CARD, LABELS, SET_TABLE = "check", "lens-card", "labels", "set-table"
 KINDS = (CHECK, LENS_CARD, LABELS, SET_TABLE)

@@ -23,16 +23,14 @@ from shimwise.bench.verdict.verdict import current_verdict
 from shimwise.fields import build_from
 from shimwise.house_keys import HouseKey, house_key
 from shimwise.inference.history.house_memory import HouseMemory
-from shimwise.record import Connection
 from shimwise.record.exchange import prep_json
 from shimwise.record.exchange.row_json import row_to_json
-from shimwise.record.journal import Change
 from shimwise.record.names import name_key
 from shimwise.record.queries import epochs, verdicts
 from shimwise.record.queries import preps as kept
 from shimwise.record.queries import settings as kept_settings
 from shimwise.record.queries.lookups import prep_state
-from shimwise.record.record import Record
+from shimwise.record.record import Change, Connection, Record
 from shimwise.record.tables.rows import SignOffRow
 from shimwise.sheets.words.shared import listed
 

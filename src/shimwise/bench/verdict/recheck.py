@@ -26,8 +26,7 @@ from shimwise.sheets.words.notices import notice_text
 from shimwise.sheets.words.to_do_words import take_text
 
 if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
+    from shimwise.record.record import Connection, Record
     from shimwise.record.tables.rows import AdjustmentRow, LensRow, ReadingRow, SweepRow, VerdictRow
 
     _Evidence: TypeAlias = ReadingRow | SweepRow

@@ -24,8 +24,7 @@ if TYPE_CHECKING:
     from shimwise.bench.prep.prep_data import PrepMaterial
     from shimwise.inference.house.readings import SignedPrep
     from shimwise.inference.house.spreads import Learned
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
+    from shimwise.record.record import Connection, Record
 
 Known = TypeVar("Known", BodyKnowledge, LensKnowledge)
 Taken = TypeVar("Taken", Reading, MeasuredLanding)

@@ -15,10 +15,9 @@ from shimwise.bench.verdict.judge_input import Question, answered, question_of
 from shimwise.bench.verdict.prep_memory import prior_of
 from shimwise.bench.verdict.recheck import rereads_due
 from shimwise.bench.verdict.screws import screws_of
-from shimwise.record import Connection
 from shimwise.record.queries import verdicts
 from shimwise.record.queries.lookups import prep_state
-from shimwise.record.record import Record
+from shimwise.record.record import Connection, Record
 from shimwise.record.tables.rows import VerdictRow
 
 JUDGE = "judge"
