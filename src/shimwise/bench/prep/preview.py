@@ -1,12 +1,33 @@
 """What a reading would mean, while it is typed; nothing is kept."""
 
-from shimwise.bench.prep.errors import LandingBeyond
+from shimwise.bench.errors import Conflict
 from shimwise.bench.prep.reading_check import CheckedReading, ReadingNotes, TypedReading, checked_reading
 from shimwise.bench.prep.views import Preview
 from shimwise.inference.verdict.expected_landing import AgreementKind
 from shimwise.inference.verdict.plausible_landing import farthest_landing_um
+from shimwise.number_format import decimal_text
 from shimwise.record.record import Record
 from shimwise.sheets.words.landing_words import agreement_text, landing_text
+
+
+class LandingBeyond(Conflict):
+    """Raised when a reading lands farther off than body and lens go, and nobody confirmed it.
+
+    Attributes
+    ----------
+    landing_um, farthest_um : float
+        Its landing, and how far one may lie without a question. [µm]
+    """
+
+    def __init__(self, words: str, *, landing_um: float, farthest_um: float) -> None:
+        self.landing_um, self.farthest_um = landing_um, farthest_um
+        about = decimal_text(farthest_um)
+        super().__init__(
+            f"It would land {words}, farther than body and lens go together (about {about} µm here). "
+            "Is the figure right?",
+            kind="reading",
+            id="",
+        )
 
 
 def preview_landing(

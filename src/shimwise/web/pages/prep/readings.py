@@ -8,8 +8,7 @@ from starlette.responses import Response
 from shimwise.bench.errors import NotFound
 from shimwise.bench.prep import preps
 from shimwise.bench.prep import readings as prep_readings
-from shimwise.bench.prep.errors import LandingBeyond
-from shimwise.bench.prep.preview import preview_landing
+from shimwise.bench.prep.preview import LandingBeyond, preview_landing
 from shimwise.bench.prep.views import PrepView, ReadingView
 from shimwise.errors import ShimwiseError
 from shimwise.web.pages.deps import PostDep, Visit, VisitDep, remember
