@@ -30,38 +30,14 @@ class LandingBeyond(Conflict):
         )
 
 
-def preview_landing(
-    record: Record,
-    prep_id: str,
-    *,
-    body_id: str,
-    lens_id: str,
-    reading_text: str,
-    setup_id: str | None = None,
-    distance_text: str = "",
-    focal_mm: float | None = None,
-    fnumber: float | None = None,
-    axis: str = "",
-) -> Preview:
-    """Return what a reading would mean, while it is typed; arguments as of one that is saved.
+def preview_landing(record: Record, prep_id: str, typed: TypedReading) -> Preview:
+    """Return what a reading would mean, while it is typed.
 
     Raises
     ------
-    InputError
-        If what is typed so far cannot be taken.
-    NotFound
-        If the prep, or one of its units or set-ups, is not known.
+    InputError, NotFound
+        As for one that is saved.
     """
-    typed = TypedReading(
-        body_id=body_id,
-        lens_id=lens_id,
-        setup_id=setup_id or "",
-        distance_text=distance_text,
-        reading_text=reading_text,
-        focal_mm=focal_mm,
-        fnumber=fnumber,
-        axis=axis,
-    )
     with record.reading() as connection:
         return preview_of(checked_reading(record, connection, prep_id, typed))
 

@@ -44,12 +44,12 @@ class TypedReading:
 
     body_id: str
     lens_id: str
-    setup_id: str
-    distance_text: str
-    reading_text: str
-    focal_mm: float | None
-    fnumber: float | None
-    axis: str
+    setup_id: str | None = None
+    distance_text: str = ""
+    reading_text: str = ""
+    focal_mm: float | None = None
+    fnumber: float | None = None
+    axis: str = ""
     landing_um: float | None = None
     landing_sd_um: float | None = None
     setting: str = ""
