@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimwise.bench.adjust.views import MoveView, ScrewView
 from shimwise.bench.errors import Conflict
@@ -12,20 +12,17 @@ from shimwise.bench.house.unit_knowledge import mechanism_of
 from shimwise.bench.verdict.screws import screw_history, seen_travel
 from shimwise.errors import RemedyError
 from shimwise.fields import build_from
-from shimwise.inference.verdict.answer import Z95
+from shimwise.inference.verdict.answer import Z95, Answer, BodyAnswer
 from shimwise.number_format import decimal_text, half_digits, half_text
+from shimwise.record import Connection
 from shimwise.record.tables.rows import BodyRow, LensRow
+from shimwise.remedy.adjustment import Adjustment
 from shimwise.remedy.adjustment_steps import Move
 from shimwise.remedy.mechanism import Screw, ShimmedMount, Turn
 from shimwise.remedy.screw_history import ScrewHistory, plan_turn, with_seen
 from shimwise.remedy.stock import ShimStock, restack
 from shimwise.sheets.words.adjustment_words import move_turns_text
 from shimwise.sheets.words.shared import counted
-
-if TYPE_CHECKING:
-    from shimwise.inference.verdict.answer import Answer, BodyAnswer
-    from shimwise.record import Connection
-    from shimwise.remedy.adjustment import Adjustment
 
 SHIM_SD_UM = 1.0
 """Standard uncertainty of a shim's thickness, and of how it beds in. [µm] Common practice, no source."""
@@ -101,10 +98,10 @@ class MoveMade:
 
 
 def plan_of(
-    connection: "Connection",
+    connection: Connection,
     unit: BodyRow | LensRow,
     *,
-    answer: "Answer",
+    answer: Answer,
     screw: ScrewHistory | None = None,
     tolerance_um: float,
 ) -> MovePlan:
@@ -132,7 +129,7 @@ def plan_of(
 
 
 def restacked(
-    connection: "Connection",
+    connection: Connection,
     plan: MovePlan,
     stack_um: tuple[float, ...],
     *,
@@ -146,7 +143,7 @@ def restacked(
         raise Conflict(str(error), kind="step", id="shims measured") from error
 
 
-def made_move(connection: "Connection", unit: BodyRow | LensRow, adjusted: "Adjustment") -> MoveMade:
+def made_move(connection: Connection, unit: BodyRow | LensRow, adjusted: Adjustment) -> MoveMade:
     """Return the change that the move is expected to have made, with its uncertainty."""
     made = adjusted.made
     if made is None:
@@ -161,7 +158,7 @@ def made_move(connection: "Connection", unit: BodyRow | LensRow, adjusted: "Adju
     return MoveMade(amount_um=change_um, amount_sd_um=SHIM_SD_UM * math.sqrt(max(1, count)))
 
 
-def _turned(connection: "Connection", body: BodyRow, screw: Screw, made: Move) -> MoveMade:
+def _turned(connection: Connection, body: BodyRow, screw: Screw, made: Move) -> MoveMade:
     from shimwise.inference.history.screw import travel_of
 
     clockwise = (made.turns or 0.0) * (1.0 if made.turn is Turn.CLOCKWISE else -1.0)
@@ -178,7 +175,7 @@ def _turned(connection: "Connection", body: BodyRow, screw: Screw, made: Move) -
     )
 
 
-def _screw_plan(history: ScrewHistory, judged: "BodyAnswer", answer: "Answer", plan: MovePlan) -> MovePlan:
+def _screw_plan(history: ScrewHistory, judged: BodyAnswer, answer: Answer, plan: MovePlan) -> MovePlan:
     planned = plan_turn(history, judged, answer.readings)
     return build_from(
         MovePlan,
@@ -237,5 +234,5 @@ def _shim_plan(
     return replace(plan, move=move, leftover_um=chosen.choice.leftover_um, order=chosen.choice.order)
 
 
-def _stock(connection: "Connection", own_um: tuple[float, ...]) -> ShimStock:
+def _stock(connection: Connection, own_um: tuple[float, ...]) -> ShimStock:
     return ShimStock.of(dict.fromkeys(own_um, NOT_COUNTED)) if own_um else stock_in(connection)

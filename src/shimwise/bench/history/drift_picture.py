@@ -1,20 +1,17 @@
 """The picture of a unit's drift for its page, over the same time as the picture of its past."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from datetime import datetime
+from typing import Any
 
+from shimwise.bench.history.drift_views import DriftView
 from shimwise.bench.verdict.pictures import drawn
 from shimwise.fields import build_from
 from shimwise.sheets.pictures.style import page_style
 
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from shimwise.bench.history.drift_views import DriftView
-
 
 def drift_svg(
-    drift: "DriftView", *, times: "Sequence[datetime]" = (), theme: str = "dark", width_px: int = 680
+    drift: DriftView, *, times: Sequence[datetime] = (), theme: str = "dark", width_px: int = 680
 ) -> str:
     """Draw a unit's drift as SVG; empty if there are too few sign-offs for a chart.
 

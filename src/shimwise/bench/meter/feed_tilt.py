@@ -8,19 +8,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shimwise.fields import build_from
 from shimwise.imaging.meter.meter import Meter
 from shimwise.imaging.meter.offsets import Offset
 from shimwise.imaging.meter.tilt import LiveTilt, live_tilt
 from shimwise.sheets.json.meter_json import TiltLine
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
 
 EVERY_S = 0.3
 """Time between two comparisons, each of one star: several at once would cost a frame."""
