@@ -1,17 +1,13 @@
 """How far apart two views of one motion are: stars in the field, or the axes of a lens."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import t as student
 
+from shimwise.arrays import FloatArray
 from shimwise.imaging.meter.crossings import MEDIAN_TO_SD
-
-FloatArray = NDArray[np.float64]
 
 NEAR_N, FAR_N = 1.5, 16.0
 """Sizes, in N µm, between which places are compared: nearer their sign is noise, farther the law's
