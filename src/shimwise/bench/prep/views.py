@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from shimwise.inference.verdict.answer import Cause
+from shimwise.inference.verdict.answer import Cause, DifferenceAnswer
 from shimwise.notices import WordedNotice
 from shimwise.record.tables.rows import PrepLine as PrepLine  # what a list shows of a prep
 
@@ -350,15 +350,9 @@ class PairVerdict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BodyDifference:
+class BodyDifference(DifferenceAnswer):
     """Error of ``body`` minus that of ``than`` [µm]; positive: ``body`` is deeper."""
 
-    body: str
-    than: str
-    difference_um: float
-    sd_um: float
-    low_um: float
-    high_um: float
     words: str
 
 

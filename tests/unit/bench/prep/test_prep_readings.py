@@ -12,6 +12,7 @@ from shimwise.bench.house.units import add_unit
 from shimwise.bench.house.views import LensFacts
 from shimwise.bench.prep import preps
 from shimwise.bench.prep.preview import preview_landing
+from shimwise.bench.prep.reading_check import TypedReading
 from shimwise.bench.prep.readings import undo_withdraw, withdraw_reading
 from shimwise.bench.verdict.verdict import refresh_verdict
 
@@ -202,7 +203,7 @@ def test_a_preview_says_what_saving_then_says_and_keeps_nothing(house: House) ->
         "distance_text": "6'",
         "reading_text": 'deep by 1/2"',
     }
-    preview = preview_landing(house.record, prep.id, **typed)
+    preview = preview_landing(house.record, prep.id, TypedReading(**typed))
     assert preps.open_prep(house.record, prep.id).setups == ()
     saved = house.read(prep.id, 'deep by 1/2"', lens_id=house.ids["H35"], distance_text="6'").view
     assert (preview.landing_um, preview.landing_sd_um) == (saved.landing_um, saved.landing_sd_um)

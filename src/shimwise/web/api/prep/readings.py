@@ -5,6 +5,7 @@ from typing import Any
 from fastapi import Response
 
 from shimwise.bench.prep import preview, readings
+from shimwise.bench.prep.reading_check import TypedReading
 from shimwise.bench.prep.views import PrepVerdict, Preview, ReadingView, SavedReading
 from shimwise.bench.verdict import verdict as verdicts
 from shimwise.web.api.answers import AnswerRouter
@@ -42,7 +43,7 @@ def add_picture(call: CallDep, prep_id: Id, new: PictureIn, response: Response) 
 @router.post("/readings/preview", **WRITES)
 def preview_landing(record: RecordDep, prep_id: Id, typed: PreviewIn) -> Preview:
     """Compute what a reading would mean, while it is typed; nothing is kept."""
-    return preview.preview_landing(record, prep_id, **dict(typed))
+    return preview.preview_landing(record, prep_id, TypedReading(**dict(typed)))
 
 
 @router.post("/readings/{reading_id}/withdraw", **WRITES)
