@@ -6,9 +6,7 @@ cancelled or cannot be measured; of the storage ``shimwise check`` lists what is
 """
 
 import multiprocessing
-import os
 import shutil
-import signal
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -37,7 +35,7 @@ from shimwise.bench.sweep.frame_files import (
 from shimwise.bench.sweep.match import Frames, frames_of, refuse_same_frames
 from shimwise.bench.sweep.moves import Moves
 from shimwise.bench.sweep.work import SweepTask, measured_document
-from shimwise.bench.workers import MOST_BYTES, NICENESS, PATIENCE_S, limit_memory
+from shimwise.bench.workers import MOST_BYTES, PATIENCE_S, begin_bounded
 from shimwise.errors import ImagingError, ShimwiseError
 from shimwise.extras import require_extra
 from shimwise.record.errors import StorageError
@@ -450,10 +448,7 @@ def _of_another(sweep_id: str) -> Conflict:
 
 def _measure(task: SweepTask, out: Pipe) -> None:
     """Measure in this process, and send progress and the result on."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    limit_memory(MOST_BYTES)
-    if hasattr(os, "nice"):
-        os.nice(NICENESS)
+    begin_bounded(MOST_BYTES)
     try:
         out.send(("done", measured_document(task, progress=lambda *step: out.send(("progress", step)))))
     except ShimwiseError as error:
