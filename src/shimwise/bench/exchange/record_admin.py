@@ -55,7 +55,7 @@ from shimwise.record.storage import Storage
 
 if TYPE_CHECKING:
     from shimwise.record import Connection
-    from shimwise.record.tables.rows import PrepLineRow
+    from shimwise.record.tables.rows import PrepLine
 
 SHOWN = 5
 SHORT_ID = 8
@@ -292,18 +292,16 @@ def refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
     ExchangeError
         With the cause.
     """
-    from shimwise.bench.house.unit_checks import checked_body, checked_lens
-    from shimwise.bench.house.unit_rows import body_facts, lens_facts
+    from shimwise.bench.house.unit_checks import checked_unit
+    from shimwise.bench.house.unit_rows import facts_of
     from shimwise.bench.prep.prep_data import material_of
     from shimwise.bench.prep.presenter import view_of
 
     try:
         material = material_of(connection, prep_id)
         view_of(material, verdicts.latest_verdict(connection, prep_id))
-        for body in material.bodies.values():  # a history is the program's own, so it is let be
-            checked_body(body_facts(replace(body, history_mean_um=None, history_sd_um=None)))
-        for lens in material.lenses.values():
-            checked_lens(lens_facts(replace(lens, history_mean_um=None, history_sd_um=None)))
+        for unit in material.units:  # a history is the program's own, so it is let be
+            checked_unit(facts_of(replace(unit, history_mean_um=None, history_sd_um=None)))
     except (ShimwiseError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
         raise ExchangeError(
             f"The file holds what no prep can show ({type(error).__name__}: {error}). Export it again from "
@@ -311,8 +309,8 @@ def refuse_unless_shown(connection: "Connection", prep_id: str) -> None:
         ) from error
 
 
-def _named(line: "PrepLineRow") -> str:
-    title = line.title or ", ".join(line.body_names)
+def _named(line: "PrepLine") -> str:
+    title = line.title or ", ".join(line.bodies)
     return f"{line.id[:SHORT_ID]}  {line.started_at.astimezone():%Y-%m-%d}  {line.state:<6}  {title}"
 
 

@@ -375,7 +375,7 @@ class _Run:
     def _mark_brought(self, prep_id: str, home_seq: int, *, known: Entry | None = None) -> None:
         """Mark a prep that is at home now; ``known`` is its entry, where it did not change meanwhile."""
         with changing(self.record, self.who, Act.SYNC) as change:
-            is_known = known is not None and known.seq == sync_rows.last_line(change.connection, prep_id)
+            is_known = known is not None and known.seq == journal.last_seq(change.connection, prep_id=prep_id)
             seq = change.note("prep brought home", prep_id=prep_id, detail={"to": self.home.name})
             entry = replace(known, seq=seq) if is_known and known else _entry_here(change, prep_id)
             sync_marks.keep_marks(change, (_mark(entry, home_seq),))

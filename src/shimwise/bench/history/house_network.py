@@ -41,6 +41,7 @@ from shimwise.record import Connection
 from shimwise.record.names import name_key
 from shimwise.record.queries import units
 from shimwise.record.record import Record
+from shimwise.record.tables.mapping import UNIT_ROWS
 from shimwise.sheets.words.house_words import EFFECT_WORDS, datum_words, persons_words
 
 UNIT_OF = {
@@ -182,11 +183,12 @@ def _names(connection: Connection, found: Learned) -> tuple[dict[str, str], froz
     """Return the name of each unit of the network, and which of them ended with an adjustment."""
     readings = found.readings
     ids = {unit_of(name)[0] for name in (*readings.bodies, *readings.lenses)}
-    rows = [
-        *units.bodies(connection, limit=ALL, has_retired=True),
-        *units.lenses(connection, limit=ALL, has_retired=True),
-    ]
-    known = {row.id: row for row in rows if row.id in ids}
+    known = {
+        row.id: row
+        for of in UNIT_ROWS.values()
+        for row in units.units(connection, of, limit=ALL, has_retired=True)
+        if row.id in ids
+    }
     named, past = {}, set()
     for name in (*readings.bodies, *readings.lenses):
         unit_id, epoch = unit_of(name)

@@ -10,6 +10,7 @@ from typing import Any
 
 from shimwise.inference.verdict.answer import Cause, DifferenceAnswer
 from shimwise.notices import WordedNotice
+from shimwise.record.tables.rows import PrepLine as PrepLine  # what a list shows of a prep
 
 OTHER_STOP = 1.15
 """F-numbers farther apart than by this factor are two stops: 0.4 of an EV. A choice of ours."""
@@ -421,24 +422,6 @@ class PrepView:
     def is_open(self) -> bool:
         """Whether it takes readings."""
         return self.state == "open"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PrepLine:
-    """A prep in a list; ``reading_count``: readings that are not withdrawn."""
-
-    id: str
-    title: str
-    state: str
-    started_at: datetime
-    started_by: str
-    closed_at: datetime | None
-    bodies: tuple[str, ...]
-    set_name: str
-    lens_count: int
-    reading_count: int
-    revision: int
-    headline: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -129,8 +129,8 @@ def test_what_was_signed_is_told_from_what_was_altered(house: House) -> None:
 
 
 def rename(house: House) -> None:
-    house_of.change_body(house.record, house.ids["A-01"], facts=BodyFacts(name="A-77"), who=WHO)
-    house_of.change_lens(
+    house_of.change_unit(house.record, house.ids["A-01"], facts=BodyFacts(name="A-77"), who=WHO)
+    house_of.change_unit(
         house.record,
         house.ids["H50"],
         facts=LensFacts(

@@ -92,7 +92,7 @@ def correct(visit: VisitDep, prep_id: str, reading_id: str) -> Response:
     reading = _reading(prep, reading_id)
     if reading.is_by_picture:
         return show_part(visit, prep_id, "pictures", picture_form=correcting_picture(reading))
-    return show_part(visit, prep_id, "read", form=correcting_form(prep, reading))
+    return show_part(visit, prep_id, "read", form=correcting_form(reading))
 
 
 @router.post("/readings/{reading_id}/undo")
