@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from datetime import datetime
 
 from shimwise.bench.desk.plan import DEFAULT_TARGET_UM as DEFAULT_TARGET_UM
 from shimwise.bench.desk.plan import LARGEST_TARGET_UM
@@ -15,13 +15,8 @@ from shimwise.fields import build_from
 from shimwise.inference.model.candidates import USUAL_DISTANCES_MM
 from shimwise.inference.model.prep import Prep
 from shimwise.record.queries import sets, units
+from shimwise.record.record import Connection, Record
 from shimwise.record.tables.rows import BodyRow, LensRow
-
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from shimwise.record import Connection
-    from shimwise.record.record import Record
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +66,7 @@ class HousePlan:
 
 
 def plan_house(
-    record: "Record",
+    record: Record,
     *,
     body_ids: Sequence[str],
     set_id: str = "",
@@ -160,7 +155,7 @@ def plan_house(
 
 
 def _add_history(
-    connection: "Connection", bodies: "list[BodyRow]", lenses: "list[LensRow]", *, at: "datetime"
+    connection: Connection, bodies: "list[BodyRow]", lenses: "list[LensRow]", *, at: datetime
 ) -> None:
     """Put in the units' rows what a job that starts now may know of them."""
     from shimwise.bench.house.unit_memory import alone_at
@@ -175,7 +170,7 @@ def _add_history(
 
 
 def _known(
-    record: "Record", body_ids: Sequence[str], set_id: str, lens_ids: Sequence[str]
+    record: Record, body_ids: Sequence[str], set_id: str, lens_ids: Sequence[str]
 ) -> "tuple[list[BodyRow], list[LensRow], Prep, str]":
     """Look up the units, and what the judge may know of them."""
     if not body_ids:

@@ -2,28 +2,24 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
 from shimwise.bench.errors import InputError
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
+from shimwise.record import Connection
 from shimwise.record.queries import evidence, preps, sets, units
 from shimwise.record.queries.epochs import shifted
 from shimwise.record.tables.rows import (
     BodyRow,
+    GaugeRow,
     LensRow,
+    PrepRow,
+    ReadingRow,
+    SetRow,
+    SetupRow,
+    SweepRow,
 )
-
-if TYPE_CHECKING:
-    from shimwise.record import Connection
-    from shimwise.record.tables.rows import (
-        GaugeRow,
-        PrepRow,
-        ReadingRow,
-        SetRow,
-        SetupRow,
-        SweepRow,
-    )
 
 Unit = TypeVar("Unit")
 
@@ -32,15 +28,15 @@ Unit = TypeVar("Unit")
 class PrepMaterial:
     """A prep's rows. Units by id in the prep's order; readings in theirs, withdrawn ones too."""
 
-    prep: "PrepRow"
+    prep: PrepRow
     house: HouseSettings
-    set: "SetRow | None"
+    set: SetRow | None
     bodies: Mapping[str, "BodyRow"]
     lenses: Mapping[str, "LensRow"]
-    setups: Mapping[str, "SetupRow"]
-    readings: tuple["ReadingRow", ...]
-    gauges: tuple["GaugeRow", ...]
-    sweeps: tuple["SweepRow", ...]
+    setups: Mapping[str, SetupRow]
+    readings: tuple[ReadingRow, ...]
+    gauges: tuple[GaugeRow, ...]
+    sweeps: tuple[SweepRow, ...]
 
     def body(self, body_id: str) -> "BodyRow":
         """Return a body of this prep; raise InputError if it is not under test here."""
@@ -80,7 +76,7 @@ def _member(units: Mapping[str, Unit], unit_id: str, kind: str) -> Unit:
     return units[unit_id]
 
 
-def material_of(connection: "Connection", prep_id: str) -> PrepMaterial:
+def material_of(connection: Connection, prep_id: str) -> PrepMaterial:
     """Read a prep.
 
     Raises
