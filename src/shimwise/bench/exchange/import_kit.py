@@ -8,7 +8,7 @@ from typing import Any
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
 from shimwise.bench.errors import InputError
-from shimwise.bench.house.kit_units import KIT_FACTS, mechanism_of_kit
+from shimwise.bench.house.kit_units import KIT_FACTS, mechanism_of_kit, of_unit
 from shimwise.bench.house.unit_changes import blank_facts, differing, fact_text
 from shimwise.bench.house.unit_checks import checked_unit
 from shimwise.bench.house.unit_rows import facts_of, row_of
@@ -242,9 +242,7 @@ def _wanted(
             stated["mechanism"] = _joined(facts.mechanism, stated["mechanism"])
         return checked_unit(replace(facts, **stated))
     except InputError as error:
-        raise InputError(
-            f"of the {kind} {name} ({error.field}) {error.reason}", field=error.field, typed=error.typed
-        ) from error
+        raise of_unit(kind, name, error) from error
 
 
 def _stated(unit: KitUnit) -> Iterator[tuple[str, Any]]:
@@ -283,9 +281,5 @@ def _gauge_id(prep_id: str, unit_id: str, epoch: int, unit: KitUnit) -> str:
 
 def _is_same(one: GaugeRow, there: GaugeRow) -> bool:
     """Return whether the prep holds this value of the unit already, from whatever file."""
-    return (one.unit_id, one.epoch, one.value_um, one.sd_um) == (
-        there.unit_id,
-        there.epoch,
-        there.value_um,
-        there.sd_um,
-    )
+    names = ("unit_id", "epoch", "value_um", "sd_um")
+    return all(getattr(one, name) == getattr(there, name) for name in names)

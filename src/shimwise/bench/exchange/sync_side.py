@@ -22,6 +22,7 @@ from shimwise.bench.house.settings import KEY as HOUSE_KEY
 from shimwise.bench.house.taught import TAUGHT_KEY
 from shimwise.bench.house.unit_checks import checked_unit
 from shimwise.bench.house.unit_rows import facts_of
+from shimwise.bench.prep.states import SIGNED
 from shimwise.bench.sign.sealing import refuse_unproven
 from shimwise.bench.verdict.histories import forget_prep, remember_imported
 from shimwise.record import journal
@@ -42,7 +43,6 @@ ID_KEY = "record_id"
 """Setting by which a home is known again."""
 GIVEN_KEYS = (HOUSE_KEY, WEAR_KEY, TAUGHT_KEY)
 """Settings that a machine takes along."""
-SIGNED = "signed"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

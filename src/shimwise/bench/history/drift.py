@@ -115,10 +115,8 @@ def _signed(
         written = kept.get((one.prep_id, at[one.prep_id]))
         before = (mean_um, sd_um) if written is None else tuple(written["before"])
         if before != (mean_um, sd_um):  # it was signed in another house, by what was known there
-            known = _Known(before[0] or 0.0, _wide(before[1], kind), left_at.get(before))
-            found.append(_Signed(one, at[one.prep_id], known))
-            continue
-        known = _Known(mean_um or 0.0, _wide(sd_um, kind), since)
+            since = left_at.get(before)
+        known = _Known(before[0] or 0.0, _wide(before[1], kind), since)
         found.append(_Signed(one, at[one.prep_id], known))
     return found[::-1]
 

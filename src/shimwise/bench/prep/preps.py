@@ -4,12 +4,12 @@ from collections.abc import Sequence
 
 from shimwise.bench.access.acting import Who, changing, permitted
 from shimwise.bench.access.roles import Act
-from shimwise.bench.errors import Conflict, InputError, NotFound
+from shimwise.bench.errors import InputError, NotFound
 from shimwise.bench.house.known_units import known_units
 from shimwise.bench.prep.prep_data import material_of
 from shimwise.bench.prep.presenter import setup_view, view_of
 from shimwise.bench.prep.setups import new_setup
-from shimwise.bench.prep.states import DONE, OPEN, SIGNED, STATES, refuse_unless_open
+from shimwise.bench.prep.states import DONE, OPEN, SIGNED, STATES, refuse_closed, refuse_unless_open
 from shimwise.bench.prep.views import PrepPage, PrepView, SetupView
 from shimwise.bench.typed_lengths import typed_distance
 from shimwise.bench.typed_names import id_or_new, optional_name, typed_note
@@ -86,12 +86,10 @@ def start_prep(
                 started_at=change.at,
                 started_by=name,
                 state=OPEN,
-                closed_at=None,
                 temperature_c=temperature_c,
                 note=wanted_note,
                 set_id=set_id or None,
                 tolerance_um=tolerance_um,
-                revision=0,
                 body_ids=bodies,
                 lens_ids=lenses,
             ),
@@ -252,11 +250,7 @@ def _in_state(record: Record, prep_id: str, state: str, who: Who) -> PrepView:
     with changing(record, who, Act.PREP) as change:
         known = kept.prep(change.connection, prep_id)
         if known.state == SIGNED:
-            raise Conflict(
-                "This prep is signed and stays as it was. Reopen it with a reason, or start another one.",
-                kind="prep",
-                id=prep_id,
-            )
+            refuse_closed(known.state, prep_id)
         if known.state != state:
             kept.change_state(change, prep_id, state)
     return open_prep(record, prep_id)
