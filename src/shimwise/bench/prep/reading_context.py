@@ -13,11 +13,11 @@ from weakref import WeakKeyDictionary
 
 from shimwise.bench.house.settings import settings_in
 from shimwise.bench.house.views import HouseSettings
+from shimwise.bench.prep.prep_data import latest_answer
 from shimwise.inference.verdict.answer import Answer
-from shimwise.record.queries import evidence, lookups, preps, units, verdicts
+from shimwise.record.queries import evidence, lookups, preps, units
 from shimwise.record.record import Connection, Record
 from shimwise.record.tables.rows import BodyRow, LensRow, PrepRow, SetupRow
-from shimwise.sheets.json.verdict_json import answer_from_json
 
 MOST_KEPT = 2_000
 Value = TypeVar("Value")
@@ -93,8 +93,10 @@ def reading_context(
         lens=cache.found(
             lens_id, (marks.house_seq, marks.lens_epoch), lambda: units.unit(connection, LensRow, lens_id)
         ),
-        answer=cache.found(
-            f"verdict of {prep_id}", marks.verdict_id, lambda: _answer(connection, prep_id, marks.verdict_id)
+        answer=None
+        if marks.verdict_id is None
+        else cache.found(
+            f"verdict of {prep_id}", marks.verdict_id, lambda: latest_answer(connection, prep_id)
         ),
     )
 
@@ -102,8 +104,3 @@ def reading_context(
 def _of_prep(connection: Connection, prep_id: str) -> tuple[PrepRow, HouseSettings, Mapping[str, SetupRow]]:
     setups = {setup.id: setup for setup in evidence.setups(connection, prep_id)}
     return preps.prep(connection, prep_id), settings_in(connection), setups
-
-
-def _answer(connection: Connection, prep_id: str, verdict_id: str | None) -> Answer | None:
-    verdict = verdicts.latest_verdict(connection, prep_id) if verdict_id is not None else None
-    return answer_from_json(verdict.document) if verdict is not None else None

@@ -18,7 +18,7 @@ from shimwise.bench.access.acting import (
 from shimwise.bench.access.roles import Act, Role
 from shimwise.bench.errors import Conflict, NotFound
 from shimwise.bench.prep.idempotency import ReadingTime, digest_of, kept_as_sent, refuse_if_adjusted_since
-from shimwise.bench.prep.prep_data import material_of
+from shimwise.bench.prep.prep_data import latest_answer, material_of
 from shimwise.bench.prep.presenter import PrepPresenter
 from shimwise.bench.prep.preview import refuse_if_beyond
 from shimwise.bench.prep.reading_check import CheckedReading, ReadingNotes, TypedReading, checked_reading
@@ -30,12 +30,11 @@ from shimwise.bench.typed_names import id_or_new, optional_name, typed_name, typ
 from shimwise.bench.typed_numbers import check_number
 from shimwise.errors import ShimwiseError
 from shimwise.files.limits import TEMPERATURE_C
-from shimwise.record.queries import evidence, preps, verdicts
+from shimwise.record.queries import evidence, preps
 from shimwise.record.queries.lookups import prep_state
 from shimwise.record.record import Change, Connection, Record
 from shimwise.record.tables.mapping import row_by_id
 from shimwise.record.tables.rows import ReadingRow, SetupRow
-from shimwise.sheets.json.verdict_json import answer_from_json
 
 MISTYPED = "mistyped"
 """Why a reading is corrected, where no reason is given."""
@@ -306,8 +305,5 @@ def _taken_at(
 
 
 def _shown(connection: Connection, row: ReadingRow) -> ReadingView:
-    material = material_of(connection, row.prep_id)
-    verdict = verdicts.latest_verdict(connection, row.prep_id)
-    return PrepPresenter(material, None if verdict is None else answer_from_json(verdict.document)).reading(
-        row
-    )
+    answer = latest_answer(connection, row.prep_id)
+    return PrepPresenter(material_of(connection, row.prep_id), answer).reading(row)
