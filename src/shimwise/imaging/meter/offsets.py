@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student
 
+from shimwise.imaging.focus.fit.interval import t_quantile
 from shimwise.imaging.meter.crossings import MEDIAN_TO_SD
 
 FloatArray = NDArray[np.float64]
@@ -44,7 +44,7 @@ class Offset:
     @property
     def half_um(self) -> float:
         """Half width of the 95 % interval."""
-        return float(student.ppf(0.975, BLOCKS - 1)) * self.sd_um
+        return t_quantile(0.95, BLOCKS - 1) * self.sd_um
 
 
 def offset_between(first: Places, second: Places, fnumber: float) -> Offset | None:
