@@ -13,7 +13,7 @@ import argon2
 import pytest
 from hypothesis import HealthCheck, settings
 
-from shimwise.cli import ONE_THREAD
+from shimwise.cli import ONE_THREAD, leaving
 
 os.environ |= ONE_THREAD | os.environ  # as the command line has it; read when numpy is loaded
 
@@ -105,6 +105,7 @@ def _drawn(run_folder: Path) -> Iterator[Memo]:
 def _compiled_once() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         share_statements(patch)
+        patch.setattr(leaving, "command_line", functools.cache(leaving.command_line))
         yield
 
 

@@ -1,6 +1,6 @@
-"""The tables of a new record are made once in a run: every other new record of the tests is a copy of them.
+"""The tables of a new record are made once in a run; every other new record of the tests is a copy.
 
-Migrations from the first to the last take a fifth of a second, and most tests begin with a record of their own.
+Migrations from the first to the last take a fifth of a second, and most tests begin with a new record.
 """
 
 import sqlite3
@@ -14,7 +14,7 @@ __all__ = ["copy_tables"]
 
 
 def copy_tables(patch: pytest.MonkeyPatch, made: Path) -> None:
-    """Fill every new record on SQLite that this process makes from the file ``made``, which has the tables."""
+    """Fill every new record on SQLite that this process makes from the file ``made``, with its tables."""
     from shimwise.record import opening
     from shimwise.record.location import Location
 
