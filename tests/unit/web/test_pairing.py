@@ -41,13 +41,14 @@ from shimwise.web.security import own_path
 
 AT = "http://192.0.2.10:8052"
 PASSPHRASE = "heron over the third bay"  # invented
+BEGUN_S = 1000.0
 
 
 class Hand:
     """A clock that a test moves."""
 
     def __init__(self) -> None:
-        self.now_s = 1000.0
+        self.now_s = BEGUN_S
 
     def __call__(self) -> float:
         return self.now_s
@@ -58,7 +59,7 @@ class House:
 
     def __init__(self, record: Record, *, at: str = AT) -> None:
         self.record, self.clock, self.at = record, Hand(), at
-        record.clock = lambda: datetime.now(UTC) + timedelta(seconds=self.clock.now_s)
+        record.clock = lambda: datetime.now(UTC) + timedelta(seconds=self.clock.now_s - BEGUN_S)
         self.known = Devices(record, clock=self.clock)
         routes = [
             *pairing_routes(record, known=self.known, tries=Tries(clock=self.clock)),
