@@ -54,7 +54,7 @@ pytest:
 coverage: setup-dev
 	$(BIN)/pytest --cov=shimwise --cov-report=term:skip-covered
 
-# While one works: the unit tests that are not marked slow, without a database server.
+# While one works: the unit tests that are not marked slow, without a database server: a minute of two cores.
 quick: setup-dev
 	$(BIN)/pytest tests/unit -m "not slow and not postgresql"
 

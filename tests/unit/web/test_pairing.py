@@ -231,6 +231,7 @@ def test_a_passphrase_is_hashed_at_a_cost_that_rfc_9106_recommends(
     assert str(hashed).startswith("$argon2id$v=19$m=65536,t=3,p=4$")
 
 
+@pytest.mark.slow
 def test_guesses_from_others_never_lock_out_the_right_passphrase(house: House) -> None:
     for n in range(40):
         guesser = house.client(f"198.51.100.{n}")
